@@ -1,0 +1,93 @@
+"""``passim elements``: what element files hold, and their conversion."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import click
+
+from ..options import FleetChoice, OutputChoice, at_option, aware_time, lenient_option
+
+
+@click.command("elements", short_help="What element files hold, and their conversion.")
+@click.argument("paths", nargs=-1, metavar="PATH...")
+@lenient_option
+@at_option
+@click.option(
+    "--format",
+    "format_name",
+    type=click.Choice(["table", "csv", "json"]),
+    default="table",
+    show_default=True,
+    help="How the listing is written on standard output.",
+)
+@click.option("--all", "show_all", is_flag=True, help="Show every row of a long table. Default: the first 40.")
+@click.option(
+    "--out",
+    metavar="FILE",
+    help="Write the element sets themselves to FILE, in the format of its suffix: .tle, .json, .csv, .xml or .kvn, and "
+    ".gz after it.",
+)
+def elements(
+    paths: tuple[str, ...], lenient: bool, at_text: str | None, format_name: str, show_all: bool, out: str | None
+) -> None:
+    """Say what element files hold: how many sets and objects, how old, in which shells; and convert them.
+
+    PATH is a file or a folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, plain or .gz. A shell groups
+    the objects within 5 km of a multiple of 10 km and within half a degree of a whole degree. CSV and JSON hold the
+    columns altitude_km, inclination_deg, objects, sets, and the lowest and highest of both.
+
+    \b
+    Example:
+      passim elements fleet.json
+      passim elements downloads/ --lenient --out fleet.csv
+    """
+    if not paths:
+        raise click.UsageError("which files? Give one PATH or more, files or folders of element sets.")
+    import dataclasses
+
+    import pandas as pd
+
+    from passim import write_elements
+    from passim.elements import shells
+    from passim.spans import moment
+
+    from ..output import Answer, check_out, tell, write
+    from ..wording import ages, counted, instant
+
+    check_out(out)
+    now = aware_time(at_text, "--at") if at_text else datetime.now(UTC)
+    fleet, notes = FleetChoice(paths, lenient).fleet()
+
+    oldest = moment(int(fleet.epochs.min().astype("int64")))
+    newest = moment(int(fleet.epochs.max().astype("int64")))
+    columns = [field.name for field in dataclasses.fields(shells.Shell)]
+    rows = pd.DataFrame([dataclasses.asdict(shell) for shell in shells.shells(fleet)], columns=columns)
+    what = f"{counted(len(fleet), 'set')} of {counted(fleet.object_count, 'object')} in {counted(len(rows), 'shell')}"
+    sentence = f"{what}, {ages(now - newest, now - oldest)}."
+    notes = [f"Epochs from {instant(oldest)} to {instant(newest)}.", *notes]
+
+    def cells(row: Any) -> list[str]:
+        return [
+            f"{row.altitude_km:,.0f}",
+            f"{row.inclination_deg:.0f}",
+            f"{row.objects:,}",
+            f"{row.sets:,}",
+            f"{row.altitude_lowest_km:,.1f} to {row.altitude_highest_km:,.1f}",
+            f"{row.inclination_lowest_deg:.2f} to {row.inclination_highest_deg:.2f}",
+        ]
+
+    headings = (">Altitude km", ">Inclination °", ">Objects", ">Sets", ">Altitudes km", ">Inclinations °")
+    facts = {
+        "sets": len(fleet),
+        "objects": fleet.object_count,
+        "epoch_oldest": instant(oldest),
+        "epoch_newest": instant(newest),
+        "skipped": list(fleet.skipped),
+    }
+    # The file comes first: where it cannot be written there is no listing that looks like success.
+    if out is not None:
+        write_elements(fleet, out)
+        tell(f"Wrote {counted(len(fleet), 'set')} to {out}.")
+    write(Answer("elements", sentence, rows, headings, cells, notes, facts), OutputChoice(format_name, None, show_all))

@@ -1,0 +1,46 @@
+"""``passim gaps``: when a site has no satellite in view."""
+
+from __future__ import annotations
+
+import click
+
+from ..options import (
+    FleetChoice,
+    OutputChoice,
+    SiteChoice,
+    SpanChoice,
+    fleet_options,
+    output_options,
+    site_options,
+    span_options,
+)
+
+
+@click.command("gaps", short_help="When no satellite is in view.")
+@fleet_options
+@site_options
+@span_options
+@output_options
+def gaps(
+    fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, output_choice: OutputChoice
+) -> None:
+    """List every gap: each stretch of time in which no satellite stands above the mask.
+
+    A gap that the start or the end of the span cuts is marked: it is at least that long. CSV and JSON hold the columns
+    start, end, duration_s, cut_at_start and cut_at_end, with times in UTC and local columns beside them; JSON also
+    holds a summary.
+
+    \b
+    Example:
+      passim gaps --elements fleet.json --site 45.0,-28.0,40 --mask 35
+      passim gaps --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --hours 72 --out gaps.csv
+    """
+    from passim import Coverage
+
+    from ..found import find
+    from ..gap_table import gap_answer
+    from ..output import check_out, write
+
+    check_out(output_choice.out)
+    found = find(fleet_choice, site_choice, span_choice)
+    write(gap_answer("gaps", found, Coverage.from_passes(found.passes, found.span)), output_choice)

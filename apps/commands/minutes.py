@@ -1,0 +1,76 @@
+"""``passim minutes``: how many satellites are in view, minute by minute."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from ..options import (
+    FleetChoice,
+    OutputChoice,
+    SiteChoice,
+    SpanChoice,
+    fleet_options,
+    output_options,
+    site_options,
+    span_options,
+)
+
+
+@click.command("minutes", short_help="Satellites in view, minute by minute.")
+@fleet_options
+@site_options
+@span_options
+@output_options
+def minutes(
+    fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, output_choice: OutputChoice
+) -> None:
+    """Count the satellites in view minute by minute, and the seconds of each minute with none.
+
+    The counts are the fewest, the mean over time, and the most in that minute. CSV and JSON hold the columns minute,
+    minute_local, satellites_min, satellites_mean, satellites_max and gap_s; JSON also holds a summary.
+
+    \b
+    Example:
+      passim minutes --elements fleet.json --site 45.0,-28.0,40 --hours 1 --all
+      passim minutes --elements fleet.json --site 45.0,-28.0,40 --out minutes.csv
+    """
+    from passim import Coverage
+
+    from ..found import find
+    from ..gap_table import SERVICE_NOTE
+    from ..output import Answer, check_out, plain_numbers, write
+    from ..wording import duration
+
+    check_out(output_choice.out)
+    found = find(fleet_choice, site_choice, span_choice)
+    coverage = Coverage.from_passes(found.passes, found.span)
+    table, summary, clock = coverage.minutes(found.site.timezone), coverage.summary(), found.clock
+
+    broken = table[table["gap_s"] > 0.0]
+    fewest, most = summary["in_view_min"], summary["in_view_max"]
+    in_view = f"{fewest} to {most} satellites in view, {summary['in_view_mean']:.1f} on average"
+    if broken.empty:
+        sentence = f"{in_view}, in {found.length}; no minute has a gap."
+    else:
+        worst = broken.iloc[int(broken["gap_s"].argmax())]
+        sentence = (
+            f"{in_view}, in {found.length}; minutes with a gap: {len(broken):,} of {len(table):,}; the worst, "
+            f"from {clock.when(worst['minute'])}, loses {duration(worst['gap_s'])}."
+        )
+
+    def cells(row: Any) -> list[str]:
+        return [
+            clock.day(row.minute),
+            clock.time(row.minute),
+            str(row.satellites_min),
+            f"{row.satellites_mean:.1f}",
+            str(row.satellites_max),
+            duration(row.gap_s) if row.gap_s else "",
+        ]
+
+    headings = ("Day", "Minute", ">Fewest", ">Mean", ">Most", ">No service")
+    facts = {**found.facts, "summary": plain_numbers(summary)}
+    notes = (SERVICE_NOTE, *found.notes)
+    write(Answer("minutes", sentence, table, headings, cells, notes, facts, clock), output_choice)

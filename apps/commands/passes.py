@@ -1,0 +1,77 @@
+"""``passim passes``: every pass over a site."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from ..options import (
+    FleetChoice,
+    OutputChoice,
+    SiteChoice,
+    SpanChoice,
+    fleet_options,
+    output_options,
+    site_options,
+    span_options,
+)
+
+
+@click.command("passes", short_help="Every pass of every satellite over a site.")
+@fleet_options
+@site_options
+@span_options
+@output_options
+def passes(
+    fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, output_choice: OutputChoice
+) -> None:
+    """List every pass: when a satellite rises above the mask, stands highest, and sets.
+
+    A pass that the start or the end of the span cuts is listed with the part inside, and marked. Azimuths are degrees
+    from true north, clockwise. CSV and JSON hold the columns satellite_id, name, rise, peak, set, duration_s,
+    peak_elevation_deg, rise_azimuth_deg, peak_azimuth_deg, set_azimuth_deg, cut_at_start and cut_at_end, with times
+    in UTC and local columns beside them.
+
+    \b
+    Example:
+      passim passes --elements fleet.json --site 45.0,-28.0,40 --hours 6
+      passim passes --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --format csv --out passes.csv
+    """
+    from ..found import find
+    from ..output import Answer, check_out, write
+    from ..wording import counted, cut_ends, duration
+
+    check_out(output_choice.out)
+    found = find(fleet_choice, site_choice, span_choice)
+    table, clock = found.passes, found.clock
+
+    if table.empty:
+        sentence = f"No pass in {found.length}: no satellite comes above the mask."
+    else:
+        highest = table.iloc[int(table["peak_elevation_deg"].argmax())]
+        sentence = (
+            f"{counted(len(table), 'pass', 'passes')} of {counted(table['satellite_id'].nunique(), 'satellite')} in "
+            f"{found.length}; the highest, {highest['peak_elevation_deg']:.1f}° above the horizon, at "
+            f"{clock.when(highest['peak'])} ({highest['name'] or highest['satellite_id']})."
+        )
+
+    def cells(row: Any) -> list[str]:
+        return [
+            clock.day(row.rise),
+            clock.time(row.rise),
+            clock.time(row.peak),
+            clock.time(row.set),
+            duration(row.duration_s),
+            f"{row.peak_elevation_deg:.1f}",
+            f"{row.rise_azimuth_deg:.0f}",
+            f"{row.set_azimuth_deg:.0f}",
+            row.satellite_id,
+            row.name,
+            cut_ends(row),
+        ]
+
+    headings = (
+        "Day", "Rise", "Peak", "Set", ">Length", ">Height °", ">From °", ">To °", ">Number", "Name", "Cut",
+    )  # fmt: skip
+    write(Answer("passes", sentence, table, headings, cells, found.notes, found.facts, clock), output_choice)

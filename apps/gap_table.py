@@ -1,0 +1,57 @@
+"""Gaps as people read them: the sentence, the table, and what counts as service."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from .found import Found
+from .output import LONGEST_TABLE, Answer, plain_numbers
+from .wording import counted, cut_ends, duration, share
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim import Coverage
+
+SERVICE_NOTE = "Service is taken to be there while any satellite stands above the mask."
+
+
+def gap_answer(command: str, found: Found, coverage: Coverage, *, longest_table: int = LONGEST_TABLE) -> Answer:
+    """Return the answer that lists the gaps of `coverage`."""
+    gaps, summary, clock = coverage.gaps(), coverage.summary(), found.clock
+
+    def cells(row: Any) -> list[str]:
+        return [
+            clock.day(row.start),
+            clock.time(row.start),
+            clock.time(row.end),
+            duration(row.duration_s),
+            cut_ends(row),
+        ]
+
+    return Answer(
+        command,
+        gap_sentence(found, summary, gaps),
+        gaps,
+        ("Day", "Start", "End", ">Length", "Cut"),
+        cells,
+        (SERVICE_NOTE, *found.notes),
+        {**found.facts, "summary": plain_numbers(summary)},
+        clock,
+        longest_table,
+    )
+
+
+def gap_sentence(found: Found, summary: dict[str, Any], gaps: pd.DataFrame) -> str:
+    """Return the sentence that says how often, how much and how long the site has no satellite."""
+    if found.passes.empty:
+        return f"No satellite comes above the mask in {found.length}; no service throughout."
+    if gaps.empty:
+        return f"No gap in {found.length}; a satellite is above the mask throughout."
+    longest = gaps.iloc[int(gaps["duration_s"].argmax())]
+    # A gap that the span cuts goes on outside it.
+    at_least = "at least " if longest["cut_at_start"] or longest["cut_at_end"] else ""
+    return (
+        f"{counted(len(gaps), 'gap')} in {found.length}, {share(1.0 - summary['covered_fraction'])} of the time; "
+        f"the longest, {at_least}{duration(longest['duration_s'])}, at {found.clock.when(longest['start'])}."
+    )

@@ -1,0 +1,127 @@
+"""Durations, shares, counts and local times as people read them."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from passim.spans import Span
+
+
+def duration(seconds: float) -> str:
+    """Return a length of time in words: "19 s", "1 min 12 s", "3 h 5 min", "2 d 4 h"."""
+    if 0.0 < seconds < 0.05:
+        return "under 0.1 s"
+    if 0.0 < seconds < 9.95:
+        return f"{seconds:.1f} s"
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s" if whole % 60 else f"{whole // 60} min"
+    minutes = round(seconds / 60)
+    if minutes < 48 * 60:
+        return f"{minutes // 60} h {minutes % 60} min" if minutes % 60 else f"{minutes // 60} h"
+    hours = round(seconds / 3600)
+    return f"{hours // 24} d {hours % 24} h" if hours % 24 else f"{hours // 24} d"
+
+
+def age(length: timedelta) -> str:
+    """Return how old something is, or how far ahead of the moment asked about: "17 h old", "3 h ahead"."""
+    seconds = length.total_seconds()
+    return f"{duration(abs(seconds))} {'old' if seconds >= 0 else 'ahead'}"
+
+
+def ages(least: timedelta, most: timedelta) -> str:
+    """Return a range of ages, or the one age where both read the same: "3 h to 9 d old"."""
+    youngest, oldest = age(least), age(most)
+    if youngest == oldest:
+        return oldest
+    return f"{youngest.removesuffix(' old')} to {oldest}" if youngest.endswith(" old") else f"{youngest} to {oldest}"
+
+
+def share(fraction: float) -> str:
+    """Return a share of one in per cent: "93.3 %"; never rounded up to all or down to nothing."""
+    percent = 100.0 * fraction
+    if 0.0 < percent < 0.05:
+        return "under 0.1 %"
+    if 99.95 <= percent < 100.0:
+        return "over 99.9 %"
+    return f"{percent:.1f} %" if 0.0 < percent < 100.0 else f"{percent:.0f} %"
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """Return a number with its noun: "1 gap", "69 gaps", "no gap"."""
+    if number == 0:
+        return f"no {one}"
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def listed(names: Sequence[str], first: int = 3, between: str = ", ") -> str:
+    """Return the first few names and how many more there are: "a, b, c and 4 more"."""
+    shown = between.join(names[:first])
+    return f"{shown} and {len(names) - first} more" if len(names) > first else shown
+
+
+def instant(moment: datetime) -> str:
+    """Return an aware time as ISO 8601 in UTC with milliseconds and Z, for files."""
+    rounded = moment.astimezone(UTC) + timedelta(microseconds=500)
+    return rounded.strftime("%Y-%m-%dT%H:%M:%S.") + f"{rounded.microsecond // 1000:03d}Z"
+
+
+def cut_ends(row: Any) -> str:
+    """Return which end of a pass or a gap the span cuts: "", "start", "end" or "start and end"."""
+    return " and ".join(end for end, is_cut in (("start", row.cut_at_start), ("end", row.cut_at_end)) if is_cut)
+
+
+def printable(text: str) -> str:
+    """Return `text` without control characters, so that a name from a file cannot write on the terminal."""
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+
+
+class LocalClock:
+    """Writes times as the clocks at a site show them.
+
+    Where the clocks change inside `span`, every time carries its offset, so that the doubled hour stays readable.
+    Raises SiteError for an unknown time zone.
+    """
+
+    def __init__(self, timezone: str, span: Span) -> None:
+        from passim.spans import zone
+
+        self.name, self._zone = timezone, zone(timezone)
+        # The clocks may change more than once in a span: look once a day.
+        looks = [span.start + timedelta(days=day) for day in range(int(span.duration_s // 86400) + 1)] + [span.end]
+        offsets = [self._offset(moment) for moment in looks]
+        changes = [b for a, b in itertools.pairwise(offsets) if b != a]
+        self._one_offset = not changes
+        self._one_day = span.start.astimezone(self._zone).date() == span.end.astimezone(self._zone).date()
+        self.description = timezone if timezone == "UTC" else f"{timezone}, UTC{offsets[0]}"
+        self.description += "".join(f", later UTC{offset}" for offset in changes)
+
+    def time(self, moment: Any) -> str:
+        """Return the time of day of an aware datetime: "08:42:10"."""
+        local: datetime = _whole_second(moment).astimezone(self._zone)
+        return local.strftime("%H:%M:%S") + ("" if self._one_offset else self._offset(moment))
+
+    def day(self, moment: Any) -> str:
+        """Return the local date of an aware datetime: "Wed 25 Nov"."""
+        local = _whole_second(moment).astimezone(self._zone)
+        return f"{local:%a} {local.day} {local:%b}"
+
+    def when(self, moment: Any) -> str:
+        """Return the time of day, with the date where the span holds more than one."""
+        return self.time(moment) if self._one_day else f"{self.time(moment)} on {self.day(moment)}"
+
+    def _offset(self, moment: Any) -> str:
+        text = moment.astimezone(self._zone).strftime("%z")
+        # An offset of whole minutes is +HHMM; very old local times also carry seconds.
+        return f"{text[:3]}:{text[3:5]}" + (f":{text[5:7]}" if len(text) > 5 else "")
+
+
+def _whole_second(moment: Any) -> Any:
+    """Return `moment` rounded to the whole second."""
+    return (moment + timedelta(microseconds=500_000)).replace(microsecond=0)

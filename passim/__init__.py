@@ -1,0 +1,57 @@
+"""passim: which satellites clear a site's horizon, and when none does.
+
+The rooms, each of which may use those above it:
+
+    errors, constants   what can go wrong; numbers with their source
+    spans, intervals    stretches of time; half-open interval algebra
+    search              crossings and peaks of smooth functions
+    elements            public element sets: read, check, write, invent
+    orbits              SGP4 to arrays, Earth-fixed frame, smooth arcs
+    sky                 site, horizon, passes, closed forms
+    coverage            how many are in view when, and the gaps
+    answers             one file a question that a user asks
+
+The way of the data: text -> ElementSet -> Fleet -> arcs -> passes (a table) -> Coverage (a step function) -> answers.
+
+    >>> from datetime import UTC, datetime
+    >>> import passim
+    >>> fleet = passim.walker(total=360, planes=18, phasing=7, inclination_deg=53.0, altitude_km=550.0,
+    ...                       epoch=datetime(2026, 3, 1, tzinfo=UTC), name="invented")
+    >>> site = passim.Site("Marram", 45.0, -28.0, 40.0, "Atlantic/Azores", passim.Horizon.flat(35.0))
+    >>> span = passim.Span.starting(datetime(2026, 3, 1, tzinfo=UTC), hours=24)
+    >>> coverage = passim.Coverage.from_passes(passim.find_passes(fleet, site, span), span)
+    >>> coverage.gaps()                                                          # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from passim.coverage import Coverage
+from passim.elements import read_elements, walker, write_elements
+from passim.elements.records import ElementSet, Fleet
+from passim.errors import ElementsError, EmptyFleetError, InputError, InternalError, PassimError, SiteError, SpanError
+from passim.sky.horizon import Horizon
+from passim.sky.passes import find_passes
+from passim.sky.report import SearchReport
+from passim.sky.site import Site
+from passim.spans import Span
+
+__all__ = [
+    "Coverage",
+    "ElementSet",
+    "ElementsError",
+    "EmptyFleetError",
+    "Fleet",
+    "Horizon",
+    "InputError",
+    "InternalError",
+    "PassimError",
+    "SearchReport",
+    "Site",
+    "SiteError",
+    "Span",
+    "SpanError",
+    "find_passes",
+    "read_elements",
+    "walker",
+    "write_elements",
+]

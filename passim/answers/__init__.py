@@ -1,0 +1,1 @@
+"""Answers: one file a question that a user asks."""

@@ -1,0 +1,301 @@
+"""How many satellites are in view when: a step function over a span, and what follows from it.
+
+Everything is counted in whole microseconds, so the laws hold exactly: time covered and time in gaps add up to the
+span, and the minutes, hours and days of a table add up to its gaps.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from passim import intervals
+from passim.coverage.statistics import gap_statistics
+from passim.errors import InputError, SpanError
+from passim.intervals import Intervals, Steps
+from passim.spans import Span, aware, local_days, local_hours, microseconds, minute_edges, zone
+
+_MINUTE_US = 60_000_000
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Coverage:
+    """The number of satellites in view over a span, as a step function.
+
+    span        the stretch of time it covers
+    edges_us    shape (slices+1,), int64: the moments at which the number changes and the two ends of the span,
+                ascending, microseconds since 1970 UTC
+    in_view     shape (slices,), int64: satellites in view from one edge up to the next; neighbours differ
+
+    Made by `from_passes` or `from_intervals`; the arrays cannot be written to.
+    """
+
+    span: Span
+    edges_us: NDArray[np.int64]
+    in_view: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        edges_us, in_view = np.array(self.edges_us), np.array(self.in_view)
+        if edges_us.dtype.kind != "i" or in_view.dtype.kind != "i" or edges_us.shape != (in_view.size + 1,):
+            raise InputError(
+                "coverage",
+                got=f"edges of {edges_us.dtype} {edges_us.shape} and counts of {in_view.dtype} {in_view.shape}",
+                wanted="whole numbers, with one edge more than slices",
+                try_next="Coverage.from_intervals",
+            )
+        ordered = np.all(edges_us[1:] > edges_us[:-1]) and np.all(in_view[1:] != in_view[:-1]) and np.all(in_view >= 0)
+        if not ordered or edges_us[0] != self.span.start_us or edges_us[-1] != self.span.end_us:
+            raise InputError(
+                "coverage",
+                got=f"{in_view.size} slices",
+                wanted="ascending edges from the start to the end of the span, and counts that change at each",
+                try_next="Coverage.from_intervals",
+            )
+        for name, array in (("edges_us", edges_us), ("in_view", in_view)):
+            array = array.astype(np.int64, copy=False)
+            array.setflags(write=False)
+            object.__setattr__(self, name, array)
+
+    @classmethod
+    def from_passes(cls, passes: pd.DataFrame, span: Span) -> Coverage:
+        """Return the coverage of `span` by the `passes` over one site.
+
+        `passes` is a table as `passim.find_passes` makes it; only its columns `rise` and `set` (aware times) are
+        read. Passes are cut to the span. A row is a satellite in view: rows are neither merged nor checked for
+        repeats. The passes must have been sought over the whole span, or time never looked at counts as a gap.
+
+        Raises InputError when a column is missing, when times are naive, missing or reversed, and when the table
+        holds several sites.
+        """
+        for column in ("rise", "set"):
+            if column not in passes.columns:
+                raise InputError(
+                    "table of passes",
+                    got=f"columns {', '.join(map(str, passes.columns)) or 'none'}",
+                    wanted="the columns rise and set",
+                    try_next="the table that find_passes returns",
+                )
+        if "site" in passes.columns and passes["site"].nunique(dropna=False) > 1:
+            sites = [str(site) for site in passes["site"].unique()]
+            raise InputError(
+                "table of passes",
+                got=f"{len(sites)} sites ({', '.join(sites[:3])}{' ...' if len(sites) > 3 else ''})",
+                wanted="the passes of one site",
+                try_next=f"passes[passes['site'] == {sites[0]!r}]",
+            )
+        return cls.from_intervals(_whole_us(passes["rise"]), _whole_us(passes["set"]), span)
+
+    @classmethod
+    def from_intervals(cls, start_us: ArrayLike, end_us: ArrayLike, span: Span) -> Coverage:
+        """Return the coverage of `span` by visible intervals [start_us, end_us), shape (n,) each.
+
+        Both in whole microseconds since 1970 UTC. They may overlap, come in any order and reach past the span. Raises
+        InputError when an end comes before its start, when shapes differ or when a value is not a whole number.
+        """
+        start, end = np.asarray(start_us), np.asarray(end_us)
+        if any(array.size and array.dtype.kind not in "iu" for array in (start, end)):
+            raise InputError(
+                "visible intervals",
+                got=f"values of dtype {start.dtype} and {end.dtype}",
+                wanted="whole microseconds since 1970 UTC",
+            )
+        try:
+            steps = intervals.sweep((start, end), window=(span.start_us, span.end_us))
+        except ValueError as problem:
+            raise InputError(
+                "visible intervals", got=str(problem), wanted="starts with an end at or after each"
+            ) from None
+        return cls(span, *steps)
+
+    def __repr__(self) -> str:
+        return (
+            f"<Coverage {self.span.start.isoformat()} to {self.span.end.isoformat()}: {self.in_view.size} slices, "
+            f"{self.in_view.min()} to {self.in_view.max()} in view, {self.covered_fraction():.2%} covered>"
+        )
+
+    def __reduce__(self) -> tuple[type[Coverage], tuple[Span, NDArray[np.int64], NDArray[np.int64]]]:
+        # Copies in other processes are made, and so checked and locked, as any other.
+        return Coverage, (self.span, self.edges_us, self.in_view)
+
+    @property
+    def steps(self) -> Steps:
+        """The step function as `passim.intervals` takes it."""
+        return Steps(self.edges_us, self.in_view)
+
+    @property
+    def gap_intervals(self) -> Intervals:
+        """The stretches with no satellite in view, sorted: start and end, microseconds since 1970 UTC, (gaps,) each."""
+        return intervals.where(self.steps, self.in_view == 0)
+
+    def covered_fraction(self, at_least: int = 1) -> float:
+        """Return the share of the span, 0 to 1, with `at_least` satellites or more in view at once."""
+        start, end = intervals.at_least(self.steps, at_least)
+        return int((end - start).sum()) / (self.span.end_us - self.span.start_us)
+
+    def in_view_at(self, time: datetime) -> int:
+        """Return the number of satellites in view at `time`. Raises SpanError when it is naive or outside the span."""
+        time_us = microseconds(aware(time, "time"))
+        if not self.span.start_us <= time_us < self.span.end_us:
+            raise SpanError(
+                "time",
+                got=time,
+                wanted=f"a time from {self.span.start.isoformat()} to before {self.span.end.isoformat()}",
+                try_next="coverage of a longer span",
+            )
+        return int(intervals.level_at(self.steps, [time_us])[0])
+
+    def gaps(self) -> pd.DataFrame:
+        """Return the gaps, one row each, in order: the stretches of the span with no satellite in view.
+
+        Columns: start, end (datetime64[us, UTC]); duration_s; cut_at_start and cut_at_end, which tell that the gap
+        touches that end of the span, so that its whole length is not known and `duration_s` is the part inside.
+        """
+        start, end = self.gap_intervals
+        return pd.DataFrame(
+            {
+                "start": _utc(start),
+                "end": _utc(end),
+                "duration_s": (end - start) / 1e6,
+                "cut_at_start": start == self.span.start_us,
+                "cut_at_end": end == self.span.end_us,
+            }
+        )
+
+    def gaps_per_hour(self) -> float:
+        """Return the number of gaps that begin inside the span for each of its hours.
+
+        A gap that was already there at the start did not begin: counting beginnings only, neighbouring spans add up.
+        """
+        start, _ = self.gap_intervals
+        return int((start > self.span.start_us).sum()) / (self.span.duration_s / 3600.0)
+
+    def summary(self) -> dict[str, Any]:
+        """Return the figures of the span as plain numbers, ready for JSON.
+
+        span_s                  length of the span
+        covered_fraction        share of the time with one satellite or more in view, 0 to 1
+        gap_count               all gaps in the span, those it cuts included
+        gap_mean_s, gap_median_s, gap_p90_s
+                                over whole gaps only: a gap cut by the span is longer than what is seen of it. The
+                                90th percentile interpolates linearly. None where there are gaps but no whole one
+        gap_longest_s           longest stretch without a satellite inside the span; where that gap is cut it is a
+                                lower bound
+        time_average_gap_s      sum(L^2) / T over the lengths L of all gaps inside the span of length T: the mean
+                                length of the gap one is in at a random moment, 0 outside gaps
+        mean_response_s         sum(L^2) / 2T: the mean wait for a satellite from a random moment
+        in_view_min, in_view_mean, in_view_max
+                                satellites in view; the mean is over time
+        twofold_fraction        share of the time with two satellites or more in view
+
+        With no gap at all, every length is 0.0. Definitions: Larson & Wertz, "Space Mission Analysis and Design", 3rd
+        ed. 1999, section 7.2 (recalled).
+        """
+        start, end = self.gap_intervals
+        whole = (start > self.span.start_us) & (end < self.span.end_us)
+        in_view_us = int((self.in_view * np.diff(self.edges_us)).sum())
+        return {
+            "span_s": self.span.duration_s,
+            "covered_fraction": self.covered_fraction(),
+            **gap_statistics((end - start) / 1e6, whole, self.span.duration_s),
+            "in_view_min": int(self.in_view.min()),
+            "in_view_mean": in_view_us / (self.span.end_us - self.span.start_us),
+            "in_view_max": int(self.in_view.max()),
+            "twofold_fraction": self.covered_fraction(2),
+        }
+
+    def minutes(self, timezone: str = "UTC") -> pd.DataFrame:
+        """Return one row a minute of the span.
+
+        Columns: minute (start of the whole minute, datetime64[us, UTC]); minute_local (the same moment in `timezone`);
+        satellites_min, satellites_mean, satellites_max (in view; the mean is over time); gap_s (seconds without any).
+        Where the span begins or ends inside a minute, that row tells of the part inside the span. Raises SiteError
+        for an unknown time zone.
+        """
+        where = zone(timezone)
+        edges_us = minute_edges(self.span)
+        counts = intervals.in_bins(self.steps, edges_us)
+        minute = pd.Series(_utc(edges_us[:-1] // _MINUTE_US * _MINUTE_US))
+        return pd.DataFrame(
+            {
+                "minute": minute,
+                "minute_local": minute.dt.tz_convert(where),
+                "satellites_min": counts.lowest,
+                "satellites_mean": counts.integral / np.diff(edges_us),
+                "satellites_max": counts.highest,
+                "gap_s": self._gap_us_between(edges_us) / 1e6,
+            }
+        )
+
+    def by_local_hour(self, timezone: str = "UTC") -> pd.DataFrame:
+        """Return one row an hour of the local clock, in order: how long it was without a satellite, and how often.
+
+        Columns: hour_local (its start, or that of the span, in `timezone`); date (datetime.date) and hour (0 to 23) on
+        the local clock; span_s (seconds of it inside the span); gap_s; gaps_begun (gaps that begin in it). Hours that
+        a change of the clock skips are missing and those it repeats come twice, told apart by their offset; a change
+        of half an hour leaves hours of 30 or in two parts of 60 and 30 minutes. Fold with ``groupby("hour")`` only
+        over a day or two: the daily pattern of a constellation drifts. Raises SiteError for an unknown time zone.
+        """
+        return self._between(local_hours(self.span, timezone), timezone, "hour_local", hour=True)
+
+    def by_local_day(self, timezone: str = "UTC") -> pd.DataFrame:
+        """Return one row a local day of the span, in order.
+
+        Columns as in `by_local_hour`, with day_local for hour_local and no hour. A day that the span holds in part
+        tells so by its span_s; whole days have 86400, or 82800 and 90000 where the clock changes by an hour.
+        """
+        edges_us = np.clip(local_days(self.span, timezone), self.span.start_us, self.span.end_us)
+        return self._between(edges_us, timezone, "day_local", hour=False)
+
+    def _gap_us_between(self, edges_us: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the microseconds without a satellite between neighbouring edges inside the span, (edges-1,)."""
+        out = Steps(self.edges_us, (self.in_view == 0).astype(np.int64))
+        integral: NDArray[np.int64] = intervals.in_bins(out, edges_us).integral
+        return integral
+
+    def _between(self, edges_us: NDArray[np.int64], timezone: str, name: str, *, hour: bool) -> pd.DataFrame:
+        """Return the table of gaps between neighbouring `edges_us`, its first column called `name`."""
+        begun = self.gap_intervals.start
+        begun = begun[begun > self.span.start_us]
+        local = pd.Series(_utc(edges_us[:-1])).dt.tz_convert(zone(timezone))
+        columns = {name: local, "date": local.dt.date}
+        if hour:
+            columns["hour"] = local.dt.hour
+        return pd.DataFrame(
+            {
+                **columns,
+                "span_s": np.diff(edges_us) / 1e6,
+                "gap_s": self._gap_us_between(edges_us) / 1e6,
+                "gaps_begun": np.diff(np.searchsorted(begun, edges_us)),
+            }
+        )
+
+
+def _utc(time_us: NDArray[np.int64]) -> pd.DatetimeIndex:
+    """Return microseconds since 1970 UTC as aware times, datetime64[us, UTC]."""
+    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")
+
+
+def _whole_us(times: pd.Series[Any]) -> NDArray[np.int64]:
+    """Return a column of aware times as microseconds since 1970 UTC. Raises InputError, naming the column."""
+    if times.empty:
+        return np.zeros(0, dtype=np.int64)
+    if not isinstance(times.dtype, pd.DatetimeTZDtype):
+        raise InputError(
+            f"column {times.name} of the passes",
+            got=f"dtype {times.dtype}",
+            wanted="aware times, datetime64[us, UTC]",
+            try_next="pandas.to_datetime(..., utc=True)",
+        )
+    if times.isna().any():
+        raise InputError(
+            f"column {times.name} of the passes",
+            got=f"{int(times.isna().sum())} rows without a time",
+            wanted="a time in every row",
+            try_next="dropping or mending those rows",
+        )
+    return times.to_numpy(dtype="datetime64[us]").astype(np.int64)

@@ -1,0 +1,38 @@
+"""Element sets: what a satellite's orbit is, read from files, made by rule, and written back.
+
+identifiers   catalogue numbers of five to nine digits, and Alpha-5
+records       ElementSet, frozen; Fleet, an ordered collection of them
+epochs        ISO and two-line epochs, exact to the microsecond
+lines         lines of text, and what they can carry
+reports       what becomes of a bad record: strict stops, lenient skips and says so
+two_line      two-line and three-line sets
+omm           one mapping between the keywords of CCSDS 502.0-B-3 and ElementSet
+omm_text      ... as JSON, CSV and KVN
+omm_xml       ... as NDM/XML
+formats       bytes of any of these, or gzip, to a fleet
+atomic        writing a file whole or not at all
+files         read_elements and write_elements
+patterns      designed patterns
+shells        the shells a fleet consists of
+"""
+
+from __future__ import annotations
+
+from passim.elements.files import read_elements, write_elements
+from passim.elements.formats import parse_elements
+from passim.elements.identifiers import SatelliteId
+from passim.elements.patterns import walker
+from passim.elements.records import ElementSet, Fleet
+from passim.elements.two_line import format_two_line, parse_two_line
+
+__all__ = [
+    "ElementSet",
+    "Fleet",
+    "SatelliteId",
+    "format_two_line",
+    "parse_elements",
+    "parse_two_line",
+    "read_elements",
+    "walker",
+    "write_elements",
+]

@@ -1,0 +1,142 @@
+"""From the bytes of one file to a fleet: what form it has is told by its content, never by its name."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import re
+import zlib
+from collections.abc import Callable
+
+from passim.elements.lines import Words, text_lines
+from passim.elements.omm_text import read_csv, read_json, read_kvn
+from passim.elements.records import ElementSet, Fleet
+from passim.elements.reports import Report
+from passim.elements.two_line import read_two_line
+from passim.errors import ElementsError
+
+# The public catalogue is about 30 MB as JSON; a file that unpacks to more than this is no element file.
+LARGEST_BYTES = 512 * 2**20
+
+_GZIP_MAGIC = b"\x1f\x8b"
+_UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
+_OTHER_ARCHIVES = {b"PK\x03\x04": "a ZIP archive", b"BZh": "a bzip2 file", b"\xfd7zXZ": "an xz file"}
+_WANTED = "two-line sets or OMM as JSON, CSV, XML or KVN"
+_KVN_START = re.compile(r"(?:CCSDS_[A-Z]+_VERS|[A-Z][A-Z0-9_]{2,}) *=", re.ASCII)
+_HTML_START = re.compile(
+    r"(<\?xml[^>]*>\s*)?(<!--(?:(?!-->).)*-->\s*)*<(!doctype\s+html|html|head|body)\b", re.ASCII | re.DOTALL
+)
+_SET_START = re.compile(r"(?:^|[\r\n])[ \t]*[12] ", re.ASCII)
+
+
+def parse_elements(data: bytes, source: str = "elements", *, lenient: bool = False, name: str = "fleet") -> Fleet:
+    """Return the fleet in the bytes of one element file; gzip is unpacked. `source` names it in messages.
+
+    Raises ElementsError that says where and what: at the first bad record, or where `lenient` is true only when no
+    record is left; the records left out then stand in ``fleet.skipped``.
+    """
+    report = Report(source, lenient=lenient)
+    records = _records(_unpacked(data, report), report)
+    if not records:
+        if report.skipped:
+            first = report.skipped[0].removeprefix(f"{report.source}, ")
+            got = Words(f"{len(report.skipped)} bad, the first {first}")
+            raise report.refuse_file(ElementsError("no usable record", got=got, wanted="at least one element set"))
+        raise report.refuse_file(ElementsError("no element sets", got=Words("none"), wanted=_WANTED, try_next=_FETCH))
+    return Fleet(records, name, skipped=report.skipped)
+
+
+_FETCH = "fetching the file again"
+
+
+def _records(data: bytes, report: Report) -> list[ElementSet]:
+    """Return the records of unpacked bytes, read in the form that their content shows."""
+    if not data.strip():
+        raise report.refuse_file(
+            ElementsError("empty file", got=Words(f"{len(data)} bytes"), wanted=_WANTED, try_next=_FETCH)
+        )
+    # XML says itself how it is encoded, so its reader takes the bytes.
+    head = _text_of(data[:4096], strict=False).lstrip("\ufeff \t\r\n").lower()
+    if head.startswith("<"):
+        if _HTML_START.match(head):
+            got = Words("an HTML page")
+            raise report.refuse_file(ElementsError("file", got=got, wanted=_WANTED, try_next="the address of the data"))
+        # XML is read by a parser that others need not load.
+        from passim.elements.omm_xml import read_xml
+
+        return read_xml(data.lstrip(), report)
+    return _reader_of(text := _text(data, report), report)(text, report)
+
+
+def _reader_of(text: str, report: Report) -> Callable[[str, Report], list[ElementSet]]:
+    """Return the reader for the form that `text` shows. Raises ElementsError when it shows none."""
+    first = text.lstrip()[:1]
+    if first in ("{", "["):
+        return read_json
+    lines = (line.strip() for line in text_lines(text[:65536]))
+    content = [line for line in lines if line and not line.startswith(("#", "COMMENT "))]
+    top = content[0] if content else ""
+    if _KVN_START.match(top):
+        return read_kvn
+    keywords = {cell.strip(' "') for cell in top.split(",")}
+    if len(keywords & {"NORAD_CAT_ID", "EPOCH", "OBJECT_NAME", "MEAN_MOTION", "ECCENTRICITY"}) >= 2:
+        return read_csv
+    if _SET_START.search(text):
+        return read_two_line
+    got = top or Words("comments only")
+    raise report.refuse_file(ElementsError("no element sets", got=got, wanted=_WANTED, try_next=_FETCH))
+
+
+def _unpacked(data: bytes, report: Report) -> bytes:
+    """Return gzip content unpacked, other content as it is. Raises ElementsError for damage, size and archives."""
+    for magic, words in _OTHER_ARCHIVES.items():
+        if data.startswith(magic):
+            raise report.refuse_file(ElementsError("file", got=Words(words), wanted=_WANTED, try_next="unpacking it"))
+    if data.startswith(_GZIP_MAGIC):
+        try:
+            with gzip.GzipFile(fileobj=io.BytesIO(data)) as packed:
+                data = packed.read(LARGEST_BYTES + 1)
+        except (OSError, EOFError, zlib.error) as error:
+            damage = ElementsError("gzip", got=Words(error), wanted="a whole gzip file", try_next=_FETCH)
+            raise report.refuse_file(damage) from None
+        if data.startswith(_GZIP_MAGIC):
+            got = Words("gzip inside gzip")
+            raise report.refuse_file(ElementsError("file", got=got, wanted=_WANTED, try_next="unpacking it once"))
+    if len(data) > LARGEST_BYTES:
+        wanted = f"at most {LARGEST_BYTES // 2**20} MiB"
+        raise report.refuse_file(ElementsError("size", got=Words("more"), wanted=wanted, try_next="splitting the file"))
+    return data
+
+
+def _text(data: bytes, report: Report) -> str:
+    """Return the text of bytes: UTF-8, or UTF-16 with its mark.
+
+    Other bytes stop a strict reading; a lenient one puts U+FFFD for each and says so. Raises ElementsError for those
+    and for binary content.
+    """
+    try:
+        text = _text_of(data, strict=True)
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        if _looks_binary(data.decode("latin-1")):
+            raise report.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED)) from None
+        got = Words(f"byte 0x{data[error.start]:02x}")
+        what = "text, where each foreign byte became \N{REPLACEMENT CHARACTER}" if report.lenient else "text"
+        report.refuse(f"line {line}", ElementsError(what, got=got, wanted="UTF-8", try_next="saving it as UTF-8"))
+        text = _text_of(data, strict=False)
+    if _looks_binary(text):
+        raise report.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED))
+    return text
+
+
+def _text_of(data: bytes, *, strict: bool) -> str:
+    """Decode bytes and drop the byte-order mark."""
+    encoding = "utf-16" if data.startswith(_UTF16_MARKS) else "utf-8-sig"
+    return data.decode(encoding, errors="strict" if strict else "replace")
+
+
+def _looks_binary(text: str) -> bool:
+    """Tell whether a text holds NUL, or more control characters near its start than a text does."""
+    head = text[:4096]
+    controls = sum(c < " " and c not in "\t\n\r\f\x1a" for c in head)
+    return "\0" in text or controls > len(head) // 20 + 1

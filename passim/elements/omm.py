@@ -1,0 +1,225 @@
+"""One mapping between the keywords of an orbit mean-elements message (CCSDS 502.0-B-3) and `ElementSet`.
+
+JSON, CSV, XML and KVN spell the same keywords; whatever they have in common is decided here, once.
+
+Conventions: MEAN_MOTION is revolutions a day, as SGP4 takes it (Kozai). The standard allows SEMI_MAJOR_AXIS in
+kilometres instead; it is turned into a mean motion by Kepler's third law with SGP4's own mu (398600.8 km^3/s^2),
+n = sqrt(mu / a^3), without Brouwer's correction: so it is read as the axis that belongs to the Kozai mean motion.
+Where both are given MEAN_MOTION counts, and the two must agree within 1 %. BTERM and AGOM belong to SGP4-XP, another
+theory, and are refused. Keywords that passim does not know are left alone.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from typing import Any, Final
+
+from passim.constants import SECONDS_PER_DAY, SGP4_MU_KM3_S2
+from passim.elements.epochs import format_iso_epoch, parse_iso_epoch
+from passim.elements.identifiers import SatelliteId
+from passim.elements.lines import Words
+from passim.elements.records import ElementSet
+from passim.errors import ElementsError
+
+# What the message must say where it says anything: passim knows one theory, one frame, one time.
+_FIXED: Final = {
+    "CENTER_NAME": ("EARTH",),
+    "REF_FRAME": ("TEME",),
+    "TIME_SYSTEM": ("UTC",),
+    "MEAN_ELEMENT_THEORY": ("SGP4", "SGP/SGP4"),
+    # Public sets for SGP4 say 0, and some sources 2 (502.0-B-3, table 4-3, recalled); 4 would be SGP4-XP.
+    "EPHEMERIS_TYPE": ("0", "2"),
+}
+
+# The field of each number's keyword, and the units that may stand beside it (502.0-B-3, table 4-3, recalled).
+NUMBER_FIELDS: Final = {
+    "MEAN_MOTION": "mean_motion_rev_day",
+    "ECCENTRICITY": "eccentricity",
+    "INCLINATION": "inclination_deg",
+    "RA_OF_ASC_NODE": "node_deg",
+    "ARG_OF_PERICENTER": "perigee_deg",
+    "MEAN_ANOMALY": "mean_anomaly_deg",
+    "BSTAR": "bstar",
+    "MEAN_MOTION_DOT": "mean_motion_dot",
+    "MEAN_MOTION_DDOT": "mean_motion_ddot",
+}
+UNITS: Final = {
+    "SEMI_MAJOR_AXIS": "km",
+    "MEAN_MOTION": "rev/day",
+    "INCLINATION": "deg",
+    "RA_OF_ASC_NODE": "deg",
+    "ARG_OF_PERICENTER": "deg",
+    "MEAN_ANOMALY": "deg",
+    "BSTAR": "1/ER",
+    "MEAN_MOTION_DOT": "rev/day**2",
+    "MEAN_MOTION_DDOT": "rev/day**3",
+}
+_OPTIONAL: Final = ("MEAN_MOTION_DOT", "MEAN_MOTION_DDOT")
+_COUNTS: Final = {"ELEMENT_SET_NO": ("element_set_number", 999), "REV_AT_EPOCH": ("revolution_at_epoch", 0)}
+
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+
+
+class KeywordError(ElementsError):
+    """One keyword of a message cannot be used; ``keyword`` says which."""
+
+    def __init__(self, keyword: str, *, got: object = None, wanted: str = "", try_next: str = "", of: str = "") -> None:
+        self.keyword = keyword
+        super().__init__(f"{keyword} of {of}" if of else keyword, got=got, wanted=wanted, try_next=try_next)
+
+
+def element_set_of(message: Mapping[str, object]) -> ElementSet:
+    """Return the element set of one message, given as its keywords with text or numbers as values.
+
+    Empty text counts as absent. OBJECT_NAME and OBJECT_ID may be absent or null; numbers may be text. Raises
+    ElementsError that names the keyword.
+    """
+    number = _required(message, "NORAD_CAT_ID", of="the record")
+    if isinstance(number, bool) or not isinstance(number, (str, int)):
+        raise KeywordError("NORAD_CAT_ID", got=_as_written(number), wanted="one to nine digits")
+    try:
+        satellite_id = SatelliteId(number)
+    except ElementsError as error:
+        raise KeywordError("NORAD_CAT_ID", got=error.got, wanted=error.wanted) from None
+    of = f"object {satellite_id}"
+
+    # A message for another theory, frame or time must not slip through as if it were SGP4's.
+    for keyword, legal in _FIXED.items():
+        value = message.get(keyword, "")
+        if value != "" and value not in legal and _as_written(value).strip().upper() not in legal:
+            raise KeywordError(keyword, got=_as_written(value), wanted=" or ".join(legal), of=of)
+    for keyword in ("BTERM", "AGOM"):
+        if message.get(keyword, "") != "":
+            got, wanted = _as_written(message[keyword]), "BSTAR (this keyword belongs to SGP4-XP)"
+            raise KeywordError(keyword, got=got, wanted=wanted, of=of)
+
+    epoch = _required(message, "EPOCH", of)
+    if not isinstance(epoch, str):
+        raise KeywordError("EPOCH", got=_as_written(epoch), wanted="ISO 8601 text in UTC", of=of)
+    try:
+        moment = parse_iso_epoch(epoch.strip())
+    except ElementsError as error:
+        raise KeywordError("EPOCH", got=error.got, wanted=error.wanted, try_next=error.try_next, of=of) from None
+
+    numbers: dict[str, Any] = {"mean_motion_rev_day": _mean_motion(message, of)}
+    for keyword, field in NUMBER_FIELDS.items():
+        if keyword == "MEAN_MOTION" or (keyword in _OPTIONAL and message.get(keyword, "") == ""):
+            continue
+        numbers[field] = _number(_required(message, keyword, of), keyword, of)
+    counts: dict[str, Any] = {
+        field: _count(message.get(keyword, ""), keyword, of, missing) for keyword, (field, missing) in _COUNTS.items()
+    }
+    return ElementSet(
+        satellite_id=satellite_id,
+        name=_text(message, "OBJECT_NAME", of),
+        designator=_text(message, "OBJECT_ID", of),
+        classification=_text(message, "CLASSIFICATION_TYPE", of).strip() or "U",
+        epoch=moment,
+        **numbers,
+        **counts,
+    )
+
+
+def message_of(record: ElementSet) -> dict[str, str | int | float]:
+    """Return the keywords of the message that carries `record`, in the order of the standard."""
+    return {
+        "OBJECT_NAME": record.name,
+        "OBJECT_ID": record.designator,
+        "CENTER_NAME": "EARTH",
+        "REF_FRAME": "TEME",
+        "TIME_SYSTEM": "UTC",
+        "MEAN_ELEMENT_THEORY": "SGP4",
+        "EPOCH": format_iso_epoch(record.epoch),
+        "MEAN_MOTION": record.mean_motion_rev_day,
+        "ECCENTRICITY": record.eccentricity,
+        "INCLINATION": record.inclination_deg,
+        "RA_OF_ASC_NODE": record.node_deg,
+        "ARG_OF_PERICENTER": record.perigee_deg,
+        "MEAN_ANOMALY": record.mean_anomaly_deg,
+        "EPHEMERIS_TYPE": 0,
+        "CLASSIFICATION_TYPE": record.classification,
+        "NORAD_CAT_ID": record.satellite_id.number,
+        "ELEMENT_SET_NO": record.element_set_number,
+        "REV_AT_EPOCH": record.revolution_at_epoch,
+        "BSTAR": record.bstar,
+        "MEAN_MOTION_DOT": record.mean_motion_dot,
+        "MEAN_MOTION_DDOT": record.mean_motion_ddot,
+    }
+
+
+def check_units(keyword: str, units: str) -> None:
+    """Raise KeywordError when a message gives `keyword` in other units than the standard's."""
+    wanted = UNITS.get(keyword)
+    if wanted is not None and units.strip().lower() != wanted.lower():
+        raise KeywordError(keyword, got=f"[{units}]", wanted=f"[{wanted}]")
+
+
+def _required(message: Mapping[str, object], keyword: str, of: str) -> object:
+    """Return the value of a keyword. Raises KeywordError when it is absent or empty."""
+    value = message.get(keyword, "")
+    if value == "" or (isinstance(value, str) and not value.strip()):
+        raise KeywordError(keyword, got=Words("nothing"), wanted="a value", of=of)
+    return value
+
+
+def _mean_motion(message: Mapping[str, object], of: str) -> float:
+    """Return the mean motion, revolutions a day, from MEAN_MOTION or SEMI_MAJOR_AXIS."""
+    axis_text = message.get("SEMI_MAJOR_AXIS", "")
+    if axis_text == "":
+        return _number(_required(message, "MEAN_MOTION", of), "MEAN_MOTION", of)
+    axis_km = _number(axis_text, "SEMI_MAJOR_AXIS", of)
+    # The bounds keep the cube finite; SGP4 knows nothing outside them anyway.
+    if not 1e3 < axis_km < 1e7:
+        raise KeywordError("SEMI_MAJOR_AXIS", got=_as_written(axis_text), wanted="kilometres such as 6928.135", of=of)
+    # 6928.135 km gives 15.0549 revolutions a day.
+    from_axis = math.sqrt(SGP4_MU_KM3_S2 / axis_km**3) * SECONDS_PER_DAY / (2.0 * math.pi)
+    if message.get("MEAN_MOTION", "") == "":
+        return from_axis
+    motion = _number(message["MEAN_MOTION"], "MEAN_MOTION", of)
+    if abs(motion - from_axis) > 0.01 * from_axis:
+        got, wanted = _as_written(axis_text), "an axis that agrees with MEAN_MOTION within 1 %"
+        raise KeywordError("SEMI_MAJOR_AXIS", got=got, wanted=wanted, of=of)
+    return motion
+
+
+def _number(value: object, keyword: str, of: str) -> float:
+    """Return a finite number from a number or its text. Raises KeywordError."""
+    if type(value) is float or type(value) is int or (isinstance(value, str) and _NUMBER.fullmatch(value.strip())):
+        try:
+            number = float(value)
+        except OverflowError:
+            number = math.inf
+        if math.isfinite(number):
+            return number
+    raise KeywordError(keyword, got=_as_written(value), wanted="a finite number", of=of)
+
+
+def _count(value: object, keyword: str, of: str, missing: int) -> int:
+    """Return a whole number of 0 or more; `missing` where there is none. Raises KeywordError."""
+    if value == "":
+        return missing
+    number = _number(value, keyword, of)
+    if number < 0 or number > 1e9 or number != int(number):
+        raise KeywordError(keyword, got=_as_written(value), wanted="a whole number from 0 to 1000000000", of=of)
+    return int(number)
+
+
+def _text(message: Mapping[str, object], keyword: str, of: str) -> str:
+    """Return the text of a keyword that may be absent or null. Raises KeywordError for numbers and the rest."""
+    value = message.get(keyword)
+    if value is None:
+        return ""
+    if not isinstance(value, str):
+        raise KeywordError(keyword, got=_as_written(value), wanted="text", of=of)
+    return value
+
+
+def _as_written(value: object) -> str:
+    """Return a value as the file spells it, for people."""
+    if value is None or isinstance(value, bool):
+        return Words({None: "null", True: "true", False: "false"}[value])
+    if isinstance(value, int) and abs(value) > 10**30:
+        return Words("a number of more than thirty digits")
+    return value if isinstance(value, str) else Words(value)

@@ -1,0 +1,152 @@
+"""Orbit mean-elements messages as NDM/XML (CCSDS 505.0-B): one <omm> as the root, or many inside <ndm>.
+
+The reader streams, so that its memory does not grow with the nesting of a hostile file, and refuses document type
+declarations, and with them every entity that could expand.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable
+from datetime import datetime
+from xml.sax import SAXException, SAXParseException
+from xml.sax.handler import ContentHandler
+from xml.sax.saxutils import escape
+from xml.sax.xmlreader import AttributesImpl, Locator
+
+import defusedxml.sax  # type: ignore[import-untyped]  # ships no types
+from defusedxml import DefusedXmlException
+
+from passim.elements.lines import Words
+from passim.elements.omm import UNITS, KeywordError, check_units, element_set_of, message_of
+from passim.elements.omm_text import ORIGINATOR, VERSION, check_text, written
+from passim.elements.records import ElementSet
+from passim.elements.reports import Report
+from passim.errors import ElementsError
+
+LARGEST_XML_BYTES = 256 * 2**20
+
+_METADATA = ("OBJECT_NAME", "OBJECT_ID", "CENTER_NAME", "REF_FRAME", "TIME_SYSTEM", "MEAN_ELEMENT_THEORY")
+_MEAN_ELEMENTS = (
+    "EPOCH",
+    "MEAN_MOTION",
+    "ECCENTRICITY",
+    "INCLINATION",
+    "RA_OF_ASC_NODE",
+    "ARG_OF_PERICENTER",
+    "MEAN_ANOMALY",
+)
+
+
+def read_xml(data: bytes, report: Report) -> list[ElementSet]:
+    """Return the element sets of an XML document, in order; its own declaration says how it is encoded.
+
+    Raises ElementsError for a document that is too large, no XML, no NDM, or has a document type declaration. A
+    lenient report keeps the whole messages before the damage.
+    """
+    if len(data) > LARGEST_XML_BYTES:
+        got, wanted = Words(f"{len(data) / 2**20:.0f} MiB"), f"at most {LARGEST_XML_BYTES // 2**20} MiB of XML"
+        raise report.refuse_file(ElementsError("size", got=got, wanted=wanted, try_next="the JSON or CSV form"))
+    messages = _Messages(report)
+    try:
+        defusedxml.sax.parse(io.BytesIO(data), messages, forbid_dtd=True)
+    except DefusedXmlException:
+        wanted = "XML without a document type declaration or entities"
+        raise report.refuse_file(ElementsError("XML", got=Words("a declaration <!DOCTYPE"), wanted=wanted)) from None
+    except (SAXException, ValueError, LookupError) as error:
+        line = error.getLineNumber() if isinstance(error, SAXParseException) else None
+        words = Words(error.getMessage() if isinstance(error, SAXException) else error)
+        damage = ElementsError("XML", got=words, wanted="a whole XML document", try_next="fetching the file again")
+        if not (report.lenient and messages.records):
+            damage.what = f"XML at line {line}" if line else "XML"
+            raise report.refuse_file(damage) from None
+        report.refuse(f"line {line}", damage)
+    return messages.records
+
+
+def write_xml(records: Iterable[ElementSet], created: datetime) -> str:
+    """Return an <ndm> document with one <omm> a set. Raises ElementsError for names that XML cannot carry."""
+    parts = ['<?xml version="1.0" encoding="UTF-8"?>', "<ndm>"]
+    header = (
+        f"<header><CREATION_DATE>{created:%Y-%m-%dT%H:%M:%S}</CREATION_DATE>"
+        f"<ORIGINATOR>{ORIGINATOR}</ORIGINATOR></header>"
+    )
+    for record in records:
+        check_text(record, "XML")
+        tags = {key: f"<{key}>{escape(written(key, value))}</{key}>" for key, value in message_of(record).items()}
+        metadata = "".join(tags.pop(key) for key in _METADATA)
+        elements = "".join(tags.pop(key) for key in _MEAN_ELEMENTS)
+        parts.append(f'<omm id="CCSDS_OMM_VERS" version="{VERSION}">\n{header}\n<body><segment>')
+        parts.append(f"<metadata>{metadata}</metadata>\n<data>\n<meanElements>{elements}</meanElements>")
+        parts.append(f"<tleParameters>{''.join(tags.values())}</tleParameters>\n</data>\n</segment></body>\n</omm>")
+    return "\n".join([*parts, "</ndm>\n"])
+
+
+class _Messages(ContentHandler):
+    """Collects the leaves of each <omm> as keywords and turns them into records."""
+
+    def __init__(self, report: Report) -> None:
+        super().__init__()
+        self.records: list[ElementSet] = []
+        self._report = report
+        self._where = Locator()
+        self._depth = 0
+        self._message: dict[str, object] | None = None
+        self._lines: dict[str, int] = {}
+        self._fault: ElementsError | None = None
+        self._leaf = False
+        self._text: list[str] = []
+
+    def setDocumentLocator(self, locator: Locator) -> None:  # the name that SAX calls
+        self._where = locator
+
+    def startElement(self, name: str, attrs: AttributesImpl) -> None:  # the name that SAX calls
+        tag = name.rpartition(":")[2]
+        self._depth += 1
+        self._leaf, self._text = True, []
+        if self._depth == 1 and tag not in ("ndm", "omm"):
+            raise self._report.refuse_file(ElementsError("XML root", got=f"<{tag}>", wanted="<ndm> or <omm>"))
+        if tag == "omm" and self._depth <= 2:
+            self._message, self._lines, self._fault = {}, {"": self._line()}, None
+        elif self._depth == 2 and self._message is None and tag not in ("COMMENT", "MESSAGE_ID"):
+            self._report.refuse(f"line {self._line()}", ElementsError("message", got=f"<{tag}>", wanted="<omm>"))
+        elif self._message is not None and tag in UNITS and "units" in attrs:
+            self._note_fault(tag, attrs["units"])
+
+    def characters(self, content: str) -> None:
+        if self._message is not None and self._leaf:
+            self._text.append(content)
+
+    def endElement(self, name: str) -> None:  # the name that SAX calls
+        tag = name.rpartition(":")[2]
+        self._depth -= 1
+        if self._message is None:
+            return
+        if self._depth <= 1 and tag == "omm":
+            self._finish(self._message)
+            self._message = None
+        elif self._leaf and tag not in ("COMMENT", "USER_DEFINED"):
+            if tag in self._message and self._fault is None:
+                self._fault = KeywordError(tag, got=Words("the element twice"), wanted="each element once a message")
+            self._message[tag] = "".join(self._text).strip()
+            self._lines[tag] = self._line()
+        self._leaf = False
+
+    def _finish(self, message: dict[str, object]) -> None:
+        """Turn the collected keywords into a record, or tell the report why not."""
+        try:
+            if self._fault is not None:
+                raise self._fault
+            self.records.append(element_set_of(message))
+        except ElementsError as error:
+            keyword = error.keyword if isinstance(error, KeywordError) else ""
+            self._report.refuse(f"line {self._lines.get(keyword, self._lines[''])}", error)
+
+    def _note_fault(self, tag: str, units: str) -> None:
+        try:
+            check_units(tag, units)
+        except KeywordError as error:
+            self._fault = self._fault or error
+
+    def _line(self) -> int:
+        return int(self._where.getLineNumber() or 0)

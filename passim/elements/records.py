@@ -1,0 +1,233 @@
+"""Frozen element sets, and fleets of them.
+
+An `ElementSet` is one mean element set of the SGP4 theory, in the units of the two-line and OMM formats, whatever
+file it came from. A `Fleet` is an ordered, immutable collection of them with its columns as arrays.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime
+from functools import cached_property
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.elements.identifiers import SatelliteId
+from passim.elements.lines import printable
+from passim.errors import ElementsError
+
+_Kind = TypeVar("_Kind", bound=np.generic)
+
+# The legal range of each number: (lowest, highest, highest is legal, in words).
+_RANGES = {
+    "mean_motion_rev_day": (0.0, 20.0, True, "more than 0, up to 20 revolutions a day"),
+    "eccentricity": (0.0, 1.0, False, "from 0 to below 1"),
+    "inclination_deg": (0.0, 180.0, True, "from 0 to 180 deg"),
+    "node_deg": (0.0, 360.0, True, "from 0 to 360 deg"),
+    "perigee_deg": (0.0, 360.0, True, "from 0 to 360 deg"),
+    "mean_anomaly_deg": (0.0, 360.0, True, "from 0 to 360 deg"),
+}
+_NUMBERS = (*_RANGES, "bstar", "mean_motion_dot", "mean_motion_ddot")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ElementSet:
+    """One mean element set for SGP4 (true equator, mean equinox of epoch; WGS 72).
+
+    Angles are degrees, mean motion revolutions a day (Kozai, as in the public sets), ``bstar`` inverse Earth radii,
+    ``mean_motion_dot`` revolutions/day**2 and ``mean_motion_ddot`` revolutions/day**3 as the formats carry them
+    (already divided by 2 and 6). ``epoch`` is an aware UTC datetime, exact to the microsecond.
+    ``designator`` is the international designator as ``YYYY-NNNPPP``, or empty. Blanks around a name or designator are
+    dropped, and UNKNOWN, the standard's word for none (CCSDS 502.0-B-3, table 4-2, recalled), becomes empty.
+
+    Raises ElementsError when a number is not finite or out of its legal range, or the epoch is naive.
+    """
+
+    satellite_id: SatelliteId
+    name: str
+    epoch: datetime
+    mean_motion_rev_day: float
+    eccentricity: float
+    inclination_deg: float
+    node_deg: float
+    perigee_deg: float
+    mean_anomaly_deg: float
+    bstar: float = 0.0
+    mean_motion_dot: float = 0.0
+    mean_motion_ddot: float = 0.0
+    designator: str = ""
+    classification: str = "U"
+    element_set_number: int = 999
+    revolution_at_epoch: int = 0
+
+    def __post_init__(self) -> None:
+        # Records are kept in plain Python types: what a writer prints must not depend on who made the number.
+        for field in _NUMBERS:
+            value = getattr(self, field)
+            if type(value) is not float:
+                object.__setattr__(self, field, _float(self, field, value))
+        for field in ("element_set_number", "revolution_at_epoch"):
+            value = getattr(self, field)
+            if type(value) is not int or value < 0:
+                object.__setattr__(self, field, _count(self, field, value))
+        if type(self.satellite_id) is not SatelliteId:
+            object.__setattr__(self, "satellite_id", SatelliteId(self.satellite_id))
+        for field in ("name", "designator"):
+            object.__setattr__(self, field, _text(self, field, getattr(self, field)))
+        if self.classification != "U" and not re.fullmatch("[A-Z]", str(self.classification), re.ASCII):
+            raise ElementsError(f"classification of {self.label}", got=self.classification, wanted="U, C or S")
+
+        for field, (lowest, highest, closed, words) in _RANGES.items():
+            value = getattr(self, field)
+            legal = lowest <= value <= highest if closed else lowest <= value < highest
+            if not legal or (field == "mean_motion_rev_day" and value == 0.0):
+                raise ElementsError(f"{field} of {self.label}", got=value, wanted=words)
+        for field in ("bstar", "mean_motion_dot", "mean_motion_ddot"):
+            if not math.isfinite(getattr(self, field)):
+                raise ElementsError(f"{field} of {self.label}", got=getattr(self, field), wanted="a finite number")
+
+        if not isinstance(self.epoch, datetime) or self.epoch.utcoffset() is None:
+            raise ElementsError(f"epoch of {self.label}", got=self.epoch, wanted="an aware UTC time")
+        if type(self.epoch) is not datetime or self.epoch.tzinfo is not UTC:
+            utc = self.epoch.astimezone(UTC)
+            clock = (utc.hour, utc.minute, utc.second, utc.microsecond)
+            object.__setattr__(self, "epoch", datetime(utc.year, utc.month, utc.day, *clock, tzinfo=UTC))
+
+    @property
+    def label(self) -> str:
+        """The object as a person would be told of it: its name and number."""
+        return f"{printable(self.name)} ({self.satellite_id})" if self.name else f"object {self.satellite_id}"
+
+
+class Fleet:
+    """An ordered, immutable collection of element sets.
+
+    ``name`` names the fleet. ``records`` holds the sets in file order; one object may stand in it with several sets.
+    ``skipped`` tells, one line each, what a reader left out: bad records where it was lenient, and files of a folder
+    that hold no elements. Column properties are arrays of shape (sets,), read-only. Two fleets are equal when their
+    records are.
+    """
+
+    def __init__(self, records: Iterable[ElementSet], name: str = "fleet", *, skipped: Iterable[str] = ()) -> None:
+        self.records: tuple[ElementSet, ...] = tuple(records)
+        self.name = name
+        self.skipped: tuple[str, ...] = tuple(skipped)
+
+    def __len__(self) -> int:
+        return len(self.records)
+
+    def __iter__(self) -> Iterator[ElementSet]:
+        return iter(self.records)
+
+    def __getitem__(self, index: int) -> ElementSet:
+        return self.records[index]
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Fleet) and self.records == other.records
+
+    __hash__ = None  # type: ignore[assignment]  # equality is by content, and contents are large
+
+    def __repr__(self) -> str:
+        return f"<Fleet {self.name!r}: {len(self)} element sets of {self.object_count} objects>"
+
+    def __add__(self, other: Fleet) -> Fleet:
+        return Fleet(self.records + other.records, self.name, skipped=self.skipped + other.skipped)
+
+    @cached_property
+    def satellite_ids(self) -> NDArray[np.object_]:
+        """Identifiers, text, shape (sets,)."""
+        return _frozen(np.array([r.satellite_id for r in self.records], dtype=object))
+
+    @cached_property
+    def names(self) -> NDArray[np.object_]:
+        """Names, text, shape (sets,)."""
+        return _frozen(np.array([r.name for r in self.records], dtype=object))
+
+    @cached_property
+    def object_count(self) -> int:
+        """How many different objects the sets describe."""
+        return len({r.satellite_id for r in self.records})
+
+    @cached_property
+    def epochs(self) -> NDArray[np.datetime64]:
+        """Epochs, UTC, microseconds, shape (sets,)."""
+        return _frozen(np.array([r.epoch.replace(tzinfo=None) for r in self.records], dtype="datetime64[us]"))
+
+    def column(self, field: str) -> NDArray[np.float64]:
+        """Return one number of every set by the name of its `ElementSet` field, shape (sets,)."""
+        return _frozen(np.array([getattr(r, field) for r in self.records], dtype=float))
+
+    def select(self, indices: Iterable[int]) -> Fleet:
+        """Return the fleet of the sets at `indices`, in that order."""
+        return Fleet([self.records[int(i)] for i in indices], self.name, skipped=self.skipped)
+
+    def nearest(self, moment: datetime) -> tuple[Fleet, int]:
+        """Keep of each object the set whose epoch is nearest `moment`; of equals, the later in the fleet.
+
+        Returns the kept fleet, objects in order of first appearance, and how many sets were set aside.
+        """
+        if self.object_count == len(self.records):
+            return self, 0
+        kept: dict[SatelliteId, tuple[float, ElementSet]] = {}
+        for record in self.records:
+            distance_s = abs((record.epoch - moment).total_seconds())
+            seen = kept.get(record.satellite_id)
+            if seen is None or distance_s <= seen[0]:
+                kept[record.satellite_id] = (distance_s, record)
+        nearest = Fleet([record for _, record in kept.values()], self.name, skipped=self.skipped)
+        return nearest, len(self.records) - len(kept)
+
+    def rounded_to_two_line(self) -> Fleet:
+        """Return the fleet with every number rounded to the columns of a two-line set, and names cut to 24 characters.
+
+        The result can be written as .tle unless a catalogue number, a designator or a huge drag term cannot be.
+        Rounding moves a satellite of a low orbit by at most 6 m an angle (half of 1e-4 deg), 0.5 m by its
+        eccentricity, 3 m by its epoch, and 0.2 m a day by its mean motion.
+        Raises ElementsError when a number does not survive it, such as a mean motion that rounds to none.
+        """
+        from passim.elements.two_line import rounded_to_two_line  # two_line makes records, so it stands above them
+
+        return Fleet([rounded_to_two_line(record) for record in self.records], self.name, skipped=self.skipped)
+
+
+ELEMENT_FIELDS = tuple(f.name for f in fields(ElementSet))
+
+
+def _float(record: ElementSet, field: str, value: object) -> float:
+    """Return `value` as a plain float. Raises ElementsError for text, truth values and everything else."""
+    try:
+        if isinstance(value, (str, bytes, bool, np.bool_)):
+            raise TypeError
+        return float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError, OverflowError):
+        raise ElementsError(f"{field} of {record.label}", got=value, wanted="a number") from None
+
+
+def _count(record: ElementSet, field: str, value: object) -> int:
+    """Return `value` as a plain int of 0 or more. Raises ElementsError for anything else."""
+    if isinstance(value, (int, np.integer)) and not isinstance(value, bool) and value >= 0:
+        return int(value)
+    raise ElementsError(f"{field} of {record.label}", got=value, wanted="a whole number of 0 or more")
+
+
+def _text(record: ElementSet, field: str, value: object) -> str:
+    """Return `value` without blanks around it; UNKNOWN becomes empty. Raises ElementsError for what is no text."""
+    if not isinstance(value, str):
+        raise ElementsError(f"{field} of object {record.satellite_id}", got=value, wanted="text")
+    try:
+        value.encode("utf-8")
+    except UnicodeEncodeError:
+        got = ascii(value)
+        raise ElementsError(f"{field} of object {record.satellite_id}", got=got, wanted="text fit for UTF-8") from None
+    text = str(value).strip()
+    return "" if text == "UNKNOWN" else text
+
+
+def _frozen(array: NDArray[_Kind]) -> NDArray[_Kind]:
+    array.flags.writeable = False
+    return array

@@ -1,0 +1,33 @@
+"""What becomes of a bad record: strict readers stop at the first, lenient ones skip it and say so."""
+
+from __future__ import annotations
+
+from passim.elements.lines import printable
+from passim.errors import ElementsError
+
+
+class Report:
+    """The account that a reader of one file keeps of its bad records.
+
+    ``source`` names the file for people. When ``lenient`` is false the first bad record raises; when it is true each
+    one is put into ``skipped``, one line of text a record, in file order.
+    """
+
+    def __init__(self, source: str, *, lenient: bool = False) -> None:
+        self.source = printable(source)
+        self.lenient = lenient
+        self.skipped: list[str] = []
+
+    def refuse(self, place: str, error: ElementsError) -> None:
+        """Raise `error`, or note it, with the file and the place ("line 14", "record 3") in front."""
+        where = f"{self.source}, {place}: {error.what}"
+        if self.lenient:
+            self.skipped.append(str(ElementsError(where, got=error.got, wanted=error.wanted)))
+            return
+        try_next = f"{error.try_next or 'correcting the record'}, or --lenient to skip bad records"
+        raise ElementsError(where, got=error.got, wanted=error.wanted, try_next=try_next) from None
+
+    def refuse_file(self, error: ElementsError) -> ElementsError:
+        """Return `error` with the file in front: nothing in it can be used, lenient or not."""
+        where = f"{self.source}: {error.what}"
+        return ElementsError(where, got=error.got, wanted=error.wanted, try_next=error.try_next)

@@ -1,0 +1,328 @@
+"""Smooth arcs between nodes: an orbit as short polynomials, made only where somebody looks.
+
+Time is cut by nodes into segments, 300 s long as a rule. SGP4 runs at the two nodes of a segment, and a quintic through
+both positions, velocities and accelerations (a Hermite arc) stands for the orbit between them: at 550 km within about
+0.8 m. Each node is computed once and kept, so that every later site, mask or gateway is answered from the same arcs.
+Times in this room are seconds since the start of the node grid.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.constants import EARTH_RATE_RAD_S
+from passim.orbits.frames import earth_angle_rad, earth_fixed, earth_fixed_acceleration, julian_date
+from passim.orbits.propagation import Propagator, trouble, usable
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+SEGMENT_S = 300.0
+
+# The error of a 300 s arc grows with the sixth power of the angle it spans. At 550 km (1.09e-3 rad/s) it is 0.2 m; an
+# orbit that turns faster than this at perigee gets shorter segments.
+_FASTEST_RATE_RAD_S = 1.25e-3
+
+# SGP4's velocity is not exactly the rate of its position: the difference grows with eccentricity and bends an arc of
+# 300 s by 0.8 m at e = 0.0001 and 57 m at e = 0.15 (measured). From this eccentricity on, and for all finer arcs, velocity
+# and acceleration come from positions half a second to either side instead.
+_DIFFERENCED_FROM = 0.0015
+# SGP4 takes an orbit of 225 minutes or more for deep space (AIAA 2006-6753), where its velocity leaves out more.
+_DEEP_SPACE_BELOW_RAD_S = 2.0 * np.pi / (225.0 * 60.0)
+_DIFFERENCE_S = 0.5
+
+_UNKNOWN, _UNUSABLE = -1, -2
+
+
+@dataclass(frozen=True)
+class Segments:
+    """Pieces of orbits: quintics in x from 0 to 1 over `length_s` seconds from `start_s`, shape (segments,).
+
+    ``coefficients_km`` has shape (6, 3, segments): the power of x, then the Earth-fixed axis.
+    ``satellite`` is the index in the propagator's fleet, ``number`` the place in the node grid.
+    """
+
+    satellite: Index
+    number: Index
+    start_s: Floats
+    length_s: Floats
+    coefficients_km: Floats
+
+    def __len__(self) -> int:
+        return len(self.satellite)
+
+    def time_s(self, lane: Index, x: Floats) -> Floats:
+        """Return the time of places `x` on segments `lane`, seconds since the start of the grid."""
+        return np.asarray(self.start_s[lane] + x * self.length_s[lane])
+
+    def select(self, lane: Index) -> Segments:
+        """Return the segments `lane`, in that order."""
+        return Segments(
+            self.satellite[lane],
+            self.number[lane],
+            self.start_s[lane],
+            self.length_s[lane],
+            self.coefficients_km[:, :, lane],
+        )
+
+    def seen_from(self, origin_km: Floats, axes: Floats) -> Segments:
+        """Return the same arcs in the axes (rows, shape (3, 3)) of an observer at `origin_km`, Earth-fixed, shape (3,)."""
+        turned = np.einsum("ij,cjn->cin", axes, self.coefficients_km)
+        turned[0] -= (axes @ origin_km)[:, None]
+        return replace(self, coefficients_km=turned)
+
+
+class NodeGrid:
+    """The nodes of a stretch of time for a fleet, filled on demand.
+
+    `start_us` is the start in microseconds since 1970 UTC, `duration_s` the length. The grid overhangs the end by less
+    than one segment.
+    """
+
+    def __init__(self, propagator: Propagator, start_us: int, duration_s: float, segment_s: float = SEGMENT_S) -> None:
+        self.propagator = propagator
+        self.start_us = start_us
+        self.duration_s = duration_s
+        self.segment_s = segment_s
+        self.segments_per_satellite = max(1, int(np.ceil(duration_s / segment_s - 1e-9)))
+        node_s = np.arange(self.segments_per_satellite + 1) * segment_s
+        node_us = start_us + np.round(node_s * 1e6).astype(np.int64)
+        self._julian_day, self._fraction = julian_date(node_us)
+        self._angle_rad = earth_angle_rad(node_us)
+        self._row = np.full((len(propagator), len(node_s)), _UNKNOWN, dtype=np.int32)
+        self._state = np.empty((0, 9))
+        self._filled = 0
+        self._differenced = (propagator.eccentricity >= _DIFFERENCED_FROM) | (
+            propagator.mean_motion_rad_s < _DEEP_SPACE_BELOW_RAD_S
+        )
+        self.trouble: dict[int, tuple[float, str]] = {}
+
+    def segments(self, satellite: Index, number: Index) -> Segments:
+        """Return the arcs of (satellite, number) pairs, each of shape (n,), leaving out those without a usable state.
+
+        Satellites met with an unusable state are kept in `trouble` with its first time and what was wrong.
+        """
+        self._fill(satellite, number)
+        left, right = self._row[satellite, number], self._row[satellite, number + 1]
+        good = (left >= 0) & (right >= 0)
+        satellite, number, left, right = satellite[good], number[good], left[good], right[good]
+        return Segments(
+            satellite,
+            number,
+            number * self.segment_s,
+            np.full(len(number), self.segment_s),
+            _quintics(self._state[left], self._state[right], self.segment_s),
+        )
+
+    def finer(self, segments: Segments, parts: int) -> Segments:
+        """Return `segments` cut into `parts` equal pieces, with SGP4 at the new nodes between; in the same order."""
+        count = len(segments)
+        step_s = segments.length_s / parts
+        time_s = segments.start_s[:, None] + np.arange(parts + 1) * step_s[:, None]
+        time_us = self.start_us + np.round(time_s * 1e6).astype(np.int64)
+        day, fraction = _around(*julian_date(time_us))
+        position, error = np.empty((count, parts + 1, 3, 3)), np.empty((count, parts + 1, 3), dtype=np.uint8)
+        models = self.propagator.models
+        for i, satellite in enumerate(segments.satellite.tolist()):
+            errors, positions, _ = models[satellite].sgp4_array(day[i].reshape(-1), fraction[i].reshape(-1))
+            position[i], error[i] = positions.reshape(parts + 1, 3, 3), errors.reshape(parts + 1, 3)
+        good = usable(position, error).all(axis=(1, 2))
+        state = _states_by_difference(position[good], earth_angle_rad(time_us[good]))
+        kept = np.flatnonzero(good)
+        repeated = np.repeat(kept, parts)
+        return Segments(
+            segments.satellite[repeated],
+            segments.number[repeated],
+            time_s[good, :-1].reshape(-1),
+            step_s[repeated],
+            _quintics(state[:, :-1].reshape(-1, 9), state[:, 1:].reshape(-1, 9), step_s[repeated]),
+        )
+
+    def possibly_above(self, satellite: Index, origin_km: Floats, axis: Floats, sine: float) -> tuple[Index, Index]:
+        """Return the pairs of `satellite` whose arc can come above the cone of `axis` and `sine` seen from `origin_km`.
+
+        Runs SGP4 at every node of these satellites. A segment is left out only where the satellite's speed does not
+        allow it to reach the cone between two nodes.
+        """
+        every = self.segments_per_satellite
+        kept_satellite, kept_number = [], []
+        block = max(1, 200_000 // every)
+        for first in range(0, len(satellite), block):
+            chosen = satellite[first : first + block]
+            owner = np.repeat(chosen, every)
+            number = np.tile(np.arange(every), len(chosen))
+            self._fill(owner, number)
+            row = self._row[chosen]
+            if not (row >= 0).any():
+                continue
+            state = self._state[np.maximum(row, 0)]
+            offset = state[..., 0:3] - origin_km
+            height_km = offset @ axis - sine * np.linalg.norm(offset, axis=-1)
+            speed = 1.2 * np.linalg.norm(state[..., 3:6], axis=-1) + 0.1
+            can_rise_km = speed * (0.5 * self.segment_s) * (1.0 + sine)
+            # From either end the satellite has at most half the segment to come above.
+            near = (height_km > -can_rise_km) & (row >= 0)
+            either = (near[:, :-1] | near[:, 1:]) & (row[:, :-1] >= 0) & (row[:, 1:] >= 0)
+            index, segment = np.nonzero(either)
+            kept_satellite.append(chosen[index])
+            kept_number.append(segment)
+        if not kept_satellite:
+            return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
+        return np.concatenate(kept_satellite), np.concatenate(kept_number)
+
+    def positions_km(self, satellite: Index, time_s: Floats) -> Floats:
+        """Return SGP4's own Earth-fixed positions, shape (n, 3), of satellites at times, each of shape (n,)."""
+        time_us = self.start_us + np.floor(time_s * 1e6).astype(np.int64)
+        # The rest below a microsecond goes into the fraction of the day.
+        rest_s = time_s - (time_us - self.start_us) / 1e6
+        day, fraction = julian_date(time_us)
+        fraction = fraction + rest_s / 86400.0
+        position = np.empty((len(satellite), 3))
+        for i, (index, d, f) in enumerate(zip(satellite.tolist(), day.tolist(), fraction.tolist(), strict=True)):
+            _, position[i], _ = self.propagator.models[index].sgp4(d, f)
+        angle = earth_angle_rad(time_us) + rest_s * EARTH_RATE_RAD_S
+        return earth_fixed(position, np.zeros_like(position), angle)[0]
+
+    def _fill(self, satellite: Index, number: Index) -> None:
+        """Run SGP4 at the nodes of the given segments where it has not run yet."""
+        wanted = np.zeros(self._row.shape, dtype=bool)
+        wanted[satellite, number] = True
+        wanted[satellite, number + 1] = True
+        wanted &= self._row == _UNKNOWN
+        per_satellite = np.count_nonzero(wanted, axis=1)
+        # A satellite with most nodes wanted goes into one sweep of all of them; the others get a call each.
+        everywhere = per_satellite > 0.6 * wanted.shape[1]
+        for differenced in (False, True):
+            self._fill_by_sweep(np.flatnonzero(everywhere & (self._differenced == differenced)), differenced)
+            few = np.flatnonzero((per_satellite > 0) & ~everywhere & (self._differenced == differenced))
+            self._fill_by_call(few, wanted, differenced)
+
+    def _fill_by_sweep(self, satellites: Index, differenced: bool) -> None:
+        """Run SGP4 at every node of `satellites`."""
+        nodes = self._row.shape[1]
+        day, fraction = self._julian_day, self._fraction
+        if differenced:
+            day, fraction = (a.reshape(-1) for a in _around(day, fraction))
+        block = max(1, 400_000 // len(day))
+        for first in range(0, len(satellites), block):
+            chosen = satellites[first : first + block]
+            position, velocity, error = self.propagator.sweep(chosen, day, fraction)
+            node = np.tile(np.arange(nodes), len(chosen))
+            self._keep(np.repeat(chosen, nodes), node, position, velocity, error, differenced)
+
+    def _fill_by_call(self, satellites: Index, wanted: NDArray[np.bool_], differenced: bool) -> None:
+        """Run SGP4 at the wanted nodes of `satellites`, one call for each of them."""
+        if not len(satellites):
+            return
+        place, node = np.nonzero(wanted[satellites])
+        day, fraction, per_node = self._julian_day[node], self._fraction[node], 1
+        if differenced:
+            day, fraction = (a.reshape(-1) for a in _around(day, fraction))
+            per_node = 3
+        bounds = np.concatenate([[0], np.cumsum(np.bincount(place, minlength=len(satellites)))]) * per_node
+        errors, positions, velocities = [], [], []
+        models = self.propagator.models
+        for satellite, first, last in zip(satellites.tolist(), bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
+            error, position, velocity = models[satellite].sgp4_array(day[first:last], fraction[first:last])
+            errors.append(error)
+            positions.append(position)
+            velocities.append(velocity)
+        position, velocity, error = np.concatenate(positions), np.concatenate(velocities), np.concatenate(errors)
+        self._keep(satellites[place], node, position, velocity, error, differenced)
+
+    def _keep(
+        self,
+        owner: Index,
+        node: Index,
+        position: Floats,
+        velocity: Floats,
+        error: NDArray[np.uint8],
+        differenced: bool,
+    ) -> None:
+        """File states computed for (owner, node) pairs, and remember what is wrong with the bad ones."""
+        per_node = 3 if differenced else 1
+        position, velocity = position.reshape(-1, per_node, 3), velocity.reshape(-1, per_node, 3)
+        error = error.reshape(-1, per_node)
+        good = usable(position, error).all(axis=1)
+        for bad in np.flatnonzero(~good):
+            index, time_s = int(owner[bad]), float(node[bad] * self.segment_s)
+            if index not in self.trouble or time_s < self.trouble[index][0]:
+                self.trouble[index] = (time_s, trouble(position[bad, per_node // 2], int(error[bad].max())))
+        if not good.all():
+            self._row[owner[~good], node[~good]] = _UNUSABLE
+            owner, node, position, velocity = owner[good], node[good], position[good], velocity[good]
+        angle_rad = self._angle_rad[node]
+        if differenced:
+            new = _states_by_difference(position, angle_rad)
+        else:
+            new = _states(position[:, 0], velocity[:, 0], angle_rad)
+        first, last = self._filled, self._filled + len(new)
+        if last > len(self._state):
+            grown = np.empty((max(last, len(self._state) + len(self._state) // 2), 9))
+            grown[:first] = self._state[:first]
+            self._state = grown
+        self._state[first:last] = new
+        self._row[owner, node] = np.arange(first, last, dtype=np.int32)
+        self._filled = last
+
+
+def segment_length_s(propagator: Propagator) -> Floats:
+    """Return how long a segment of each satellite may be, seconds, shape (satellites,)."""
+    eccentricity = propagator.eccentricity
+    # The angular rate at perigee, n (1 + e)^2 / (1 - e^2)^(3/2), by Kepler's second law.
+    rate = propagator.mean_motion_rad_s * (1.0 + eccentricity) ** 2 / (1.0 - eccentricity**2) ** 1.5
+    # Eccentric motion has overtones, whose sixth derivatives count for more: tried up to e = 0.7, this keeps arcs
+    # within a metre.
+    rate *= (1.0 + eccentricity) ** 2
+    halvings = np.ceil(np.log2(np.maximum(rate / _FASTEST_RATE_RAD_S, 1.0)))
+    return np.asarray(SEGMENT_S / 2.0 ** np.minimum(halvings, 5.0))
+
+
+def _states(position: Floats, velocity: Floats, angle_rad: Floats) -> Floats:
+    """Return Earth-fixed position, velocity and acceleration, shape (n, 9), of TEME states of shape (n, 3)."""
+    state = np.empty((len(position), 9))
+    fixed_position, fixed_velocity = earth_fixed(position, velocity, angle_rad)
+    state[:, 0:3], state[:, 3:6] = fixed_position, fixed_velocity
+    state[:, 6:9] = earth_fixed_acceleration(fixed_position, fixed_velocity)
+    return state
+
+
+def _around(
+    julian_day: NDArray[np.float64], fraction: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the moments just before, at and just after each given one, shape (..., 3)."""
+    offsets = np.array([-_DIFFERENCE_S, 0.0, _DIFFERENCE_S]) / 86400.0
+    return np.repeat(julian_day[..., None], 3, axis=-1), fraction[..., None] + offsets
+
+
+def _states_by_difference(position: Floats, angle_rad: Floats) -> Floats:
+    """Return Earth-fixed states, shape (..., 9), of TEME positions just before, at and just after, (..., 3, 3)."""
+    turn = EARTH_RATE_RAD_S * np.array([-_DIFFERENCE_S, 0.0, _DIFFERENCE_S])
+    cosine, sine = np.cos(angle_rad[..., None] + turn), np.sin(angle_rad[..., None] + turn)
+    fixed = np.empty_like(position)
+    fixed[..., 0] = cosine * position[..., 0] + sine * position[..., 1]
+    fixed[..., 1] = cosine * position[..., 1] - sine * position[..., 0]
+    fixed[..., 2] = position[..., 2]
+    before, middle, after = fixed[..., 0, :], fixed[..., 1, :], fixed[..., 2, :]
+    state = np.empty((*middle.shape[:-1], 9))
+    state[..., 0:3] = middle
+    state[..., 3:6] = (after - before) / (2.0 * _DIFFERENCE_S)
+    state[..., 6:9] = (after - 2.0 * middle + before) / _DIFFERENCE_S**2
+    return state
+
+
+def _quintics(left: Floats, right: Floats, length_s: float | Floats) -> Floats:
+    """Return the quintic Hermite coefficients, shape (6, 3, n), through states of shape (n, 9) at both ends."""
+    left, right = np.ascontiguousarray(left.T), np.ascontiguousarray(right.T)
+    out = np.empty((6, 3, left.shape[1]))
+    v0, v1 = left[3:6] * length_s, right[3:6] * length_s
+    a0, a1 = left[6:9] * (0.5 * np.square(length_s)), right[6:9] * (0.5 * np.square(length_s))
+    gap = right[0:3] - left[0:3]
+    out[0], out[1], out[2] = left[0:3], v0, a0
+    out[3] = 10.0 * gap - 6.0 * v0 - 4.0 * v1 - 3.0 * a0 + a1
+    out[4] = -15.0 * gap + 8.0 * v0 + 7.0 * v1 + 3.0 * a0 - 2.0 * a1
+    out[5] = 6.0 * gap - 3.0 * (v0 + v1) - a0 + a1
+    return out

@@ -1,0 +1,148 @@
+"""The horizon of a site: how high the skyline stands in each direction.
+
+A profile is piecewise linear in azimuth between its points and wraps at north. Heights are geometric elevation angles
+above the plane that touches the WGS 84 ellipsoid at the site; no refraction is applied.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from passim.errors import SiteError
+
+_LARGEST_FILE_BYTES = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Horizon:
+    """A skyline: azimuths in degrees from true north, clockwise, ascending in [0, 360), and its height at each.
+
+    One point is a flat horizon. Make one with `flat`, `from_points` or `from_csv`. Raises SiteError.
+    """
+
+    azimuths_deg: tuple[float, ...]
+    elevations_deg: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        azimuths, elevations = np.array(self.azimuths_deg, float), np.array(self.elevations_deg, float)
+        if len(azimuths) == 0 or azimuths.shape != elevations.shape:
+            raise SiteError("horizon", got=f"{len(azimuths)} azimuths", wanted="one height for each azimuth")
+        if not np.all((azimuths >= 0.0) & (azimuths < 360.0)):
+            raise SiteError("azimuth of a horizon point", got=azimuths.tolist(), wanted="from 0 to below 360 deg")
+        if not np.all(np.diff(azimuths) > 0.0):
+            raise SiteError(
+                "azimuths of the horizon", got=azimuths.tolist(), wanted="ascending, each once", try_next="sorting them"
+            )
+        for elevation in elevations:
+            _check_elevation(elevation, "height of a horizon point")
+
+    @classmethod
+    def flat(cls, elevation_deg: float) -> Horizon:
+        """Return the horizon that stands `elevation_deg` high all around: a plain mask, from 0 to below 90 deg."""
+        _check_elevation(elevation_deg, "mask")
+        return cls((0.0,), (float(elevation_deg),))
+
+    @classmethod
+    def from_points(cls, points: Iterable[tuple[float, float]]) -> Horizon:
+        """Return the horizon through (azimuth_deg, elevation_deg) points, at least two, in ascending azimuth.
+
+        A last point at 360 may repeat the first at 0 with the same height. Raises SiteError.
+        """
+        pairs = [(float(azimuth), float(elevation)) for azimuth, elevation in points]
+        if len(pairs) >= 2 and pairs[-1][0] == 360.0:
+            if pairs[0][0] != 0.0:
+                pairs = [(0.0, pairs[-1][1]), *pairs[:-1]]
+            elif pairs[0][1] == pairs[-1][1]:
+                pairs = pairs[:-1]
+            else:
+                raise SiteError(
+                    "horizon at north", got=f"{pairs[0][1]} deg at 0 and {pairs[-1][1]} deg at 360", wanted="one height"
+                )
+        if len(pairs) < 2:
+            raise SiteError(
+                "horizon profile",
+                got=f"{len(pairs)} point{'s' if len(pairs) != 1 else ''}",
+                wanted="at least two points of azimuth and height",
+                try_next="a plain mask in degrees for a flat horizon",
+            )
+        for (before, _), (after, _) in zip(pairs, pairs[1:], strict=False):
+            if not after > before:
+                raise SiteError(
+                    "azimuths of the horizon profile",
+                    got=f"{after:g} after {before:g}",
+                    wanted="ascending azimuths, each once",
+                    try_next="sorting the rows by azimuth",
+                )
+        return cls(tuple(a for a, _ in pairs), tuple(e for _, e in pairs))
+
+    @classmethod
+    def from_csv(cls, path: str | Path) -> Horizon:
+        """Read a profile from a CSV file with the header ``azimuth_deg,elevation_deg``. Raises SiteError."""
+        path = Path(path)
+        try:
+            if path.stat().st_size > _LARGEST_FILE_BYTES:
+                raise SiteError(f"horizon file {path}", got=f"{path.stat().st_size} bytes", wanted="at most 1 MB")
+            text = path.read_text(encoding="utf-8-sig")
+        except (OSError, UnicodeDecodeError) as error:
+            raise SiteError(
+                f"horizon file {path}",
+                got=getattr(error, "strerror", None) or "text that is not UTF-8",
+                wanted="a readable CSV file with the header azimuth_deg,elevation_deg",
+            ) from None
+        rows = [
+            (number, row) for number, row in enumerate(csv.reader(text.splitlines()), 1) if any(map(str.strip, row))
+        ]
+        header = ["azimuth_deg", "elevation_deg"]
+        if not rows or [c.strip() for c in rows[0][1]] != header:
+            raise SiteError(
+                f"horizon file {path}, line {rows[0][0] if rows else 1}",
+                got=",".join(rows[0][1]) if rows else "nothing",
+                wanted="the header azimuth_deg,elevation_deg",
+            )
+        points = []
+        for number, row in rows[1:]:
+            try:
+                azimuth, elevation = (float(c) for c in row)
+            except ValueError:
+                raise SiteError(
+                    f"horizon file {path}, line {number}",
+                    got=",".join(row),
+                    wanted="two numbers: azimuth and height in degrees",
+                ) from None
+            points.append((azimuth, elevation))
+        try:
+            return cls.from_points(points)
+        except SiteError as error:
+            raise SiteError(
+                f"horizon file {path}: {error.what}", got=error.got, wanted=error.wanted, try_next=error.try_next
+            ) from None
+
+    @property
+    def is_flat(self) -> bool:
+        """Whether the skyline is equally high all around."""
+        return min(self.elevations_deg) == max(self.elevations_deg)
+
+    @property
+    def lowest_deg(self) -> float:
+        """The lowest height of the skyline, degrees."""
+        return min(self.elevations_deg)
+
+    @property
+    def highest_deg(self) -> float:
+        """The greatest height of the skyline, degrees."""
+        return max(self.elevations_deg)
+
+    def elevation_deg(self, azimuth_deg: ArrayLike) -> NDArray[np.float64]:
+        """Return the height of the skyline at `azimuth_deg`, any shape, degrees."""
+        return np.asarray(np.interp(azimuth_deg, self.azimuths_deg, self.elevations_deg, period=360.0))
+
+
+def _check_elevation(elevation_deg: float, what: str) -> None:
+    if not 0.0 <= elevation_deg < 90.0:
+        raise SiteError(what, got=elevation_deg, wanted="from 0 to below 90 deg above the horizontal")

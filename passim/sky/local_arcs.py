@@ -1,0 +1,88 @@
+"""Arcs in a site's own directions, and the curves that limits are cut from.
+
+Axes are east, north, up; kilometres and seconds. A curve is positive where a satellite is on the right side of a limit
+and is measured in kilometres at the satellite, so that an error of the arc is an error of the curve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.orbits.arcs import Segments
+from passim.search import Curve
+from passim.sky.site import Site
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class LocalArcs:
+    """Segments of orbits as seen from a site: ``segments`` carries east, north and up instead of Earth-fixed axes."""
+
+    segments: Segments
+
+    @classmethod
+    def of(cls, segments: Segments, site: Site) -> LocalArcs:
+        """Return `segments` in the axes of `site`."""
+        return cls(segments.seen_from(site.position_km, site.east_north_up))
+
+    def position_km(self, lane: Index, x: Floats) -> Floats:
+        """Return east, north and up in km, shape (3, n), at places `x` of segments `lane`."""
+        c = self.segments.coefficients_km[:, :, lane]
+        return np.asarray(((((c[5] * x + c[4]) * x + c[3]) * x + c[2]) * x + c[1]) * x + c[0])
+
+    def motion(self, lane: Index, x: Floats) -> tuple[Floats, Floats]:
+        """Return position (3, n) in km and its derivative by x (3, n) at places `x` of segments `lane`."""
+        c = np.take(self.segments.coefficients_km, lane, axis=2)
+        position = c[5] * x
+        position += c[4]
+        rate = position + c[5] * x
+        for power in (3, 2, 1):
+            position *= x
+            position += c[power]
+            rate *= x
+            rate += position
+        position *= x
+        position += c[0]
+        return position, rate
+
+    def above_cap(self, axis: Floats, sine: float) -> Curve:
+        """Return the curve that is positive where the direction stands more than asin(`sine`) above the plane of `axis`.
+
+        `axis` is a unit vector, shape (3,): the zenith for a mask, the boresight for a cone.
+        """
+        vertical = bool(axis[2] == 1.0)
+
+        def curve(lane: Index, x: Floats) -> tuple[Floats, Floats]:
+            position, rate = self.motion(lane, x)
+            range_km = np.sqrt(np.einsum("in,in->n", position, position))
+            range_rate = np.einsum("in,in->n", position, rate) / range_km
+            along, along_rate = (position[2], rate[2]) if vertical else (axis @ position, axis @ rate)
+            return along - sine * range_km, along_rate - sine * range_rate
+
+        return curve
+
+    def elevation_sine(self, lane: Index, x: Floats) -> tuple[Floats, Floats]:
+        """Return the sine of the elevation and its derivative by x, each of shape (n,): a curve."""
+        position, rate = self.motion(lane, x)
+        range_km = np.sqrt(np.einsum("in,in->n", position, position))
+        sine = position[2] / range_km
+        return sine, (rate[2] - sine * np.einsum("in,in->n", position, rate) / range_km) / range_km
+
+    def azimuth_deg(self, lane: Index, x: Floats) -> Floats:
+        """Return the azimuth, degrees from north through east in [0, 360), shape (n,)."""
+        position = self.position_km(lane, x)
+        return np.degrees(np.arctan2(position[0], position[1])) % 360.0
+
+
+def unit_vector(azimuth_deg: float, elevation_deg: float) -> Floats:
+    """Return the direction of `azimuth_deg` and `elevation_deg` as east, north, up, shape (3,)."""
+    azimuth, elevation = np.radians(azimuth_deg), np.radians(elevation_deg)
+    return np.array([np.sin(azimuth) * np.cos(elevation), np.cos(azimuth) * np.cos(elevation), np.sin(elevation)])
+
+
+ZENITH = np.array([0.0, 0.0, 1.0])

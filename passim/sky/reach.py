@@ -1,0 +1,186 @@
+"""Which segments of which orbits can come into reach of a site at all: a cull before SGP4.
+
+A low satellite is within reach of a site in a few short stretches a day. For a near-circular orbit those follow in
+closed form. SGP4 at a few coarse nodes a day gives each orbit's plane and phase. In a frame that turns with the
+orbit's node, the plane stands still and the site runs around its parallel of latitude, so once in every revolution the
+satellite passes the point of its plane nearest the site; the sine of the angle between site and plane, |h . s|, then
+says whether that pass can reach the site. Margins cover eccentricity, drag and the oblate Earth; orbits for which they
+would not hold are looked at whole, node by node.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import radians
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.constants import EARTH_RATE_RAD_S
+from passim.orbits.arcs import NodeGrid
+from passim.orbits.frames import earth_angle_rad, julian_date
+from passim.orbits.propagation import Propagator, usable
+from passim.sky.site import Site
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+_COARSE_STEP_S = 21_600.0
+
+# What counts as near-circular: the equation of the centre stays within 4 e of the straight line between coarse nodes.
+_LARGEST_ECCENTRICITY = 0.01
+# Eight turns a day (about 4,200 km up): below that the satellite hardly outruns the ground, and few nodes are saved.
+_SLOWEST_RAD_S = 8.0 * 2.0 * np.pi / 86400.0
+# Short-period terms of SGP4 move a satellite by up to about 10 km, 0.1 deg; 0.3 deg is kept for them and for drag
+# within half a coarse step.
+_MARGIN_RAD = radians(0.3)
+_MARGIN_KM = 15.0
+# The ellipsoid's normal and the geocentric direction differ by up to 0.193 deg.
+_DEFLECTION_RAD = radians(0.2)
+
+
+@dataclass(frozen=True)
+class Planes:
+    """Plane and phase of near-circular orbits at coarse nodes.
+
+    ``satellite`` lists them by index, shape (n,); ``rest`` lists the others, which need every node. ``radial``,
+    ``ahead`` and ``normal`` are unit vectors (n, nodes, 3) in TEME: to the satellite, a quarter turn ahead, and along
+    the angular momentum.
+    """
+
+    satellite: Index
+    rest: Index
+    node_s: Floats
+    half_step_s: float
+    site_turn_rad: Floats
+    radial: Floats
+    ahead: Floats
+    normal: Floats
+
+
+def planes(propagator: Propagator, start_us: int, duration_s: float) -> Planes:
+    """Return the coarse model of `propagator`'s fleet over `duration_s` seconds from `start_us`."""
+    near_circular = (propagator.eccentricity < _LARGEST_ECCENTRICITY) & (propagator.mean_motion_rad_s > _SLOWEST_RAD_S)
+    count = max(1, int(np.ceil(duration_s / _COARSE_STEP_S)))
+    half_step_s = 0.5 * duration_s / count
+    node_s = (2.0 * np.arange(count) + 1.0) * half_step_s
+    node_us = start_us + np.round(node_s * 1e6).astype(np.int64)
+    chosen = np.flatnonzero(near_circular)
+    if len(chosen):
+        position, velocity, error = propagator.sweep(chosen, *julian_date(node_us))
+        good = usable(position, error).all(axis=1)
+        chosen, position, velocity = chosen[good], position[good], velocity[good]
+        # The osculating orbit must be near-circular as well: sets that are decaying fast are not.
+        radius2 = np.einsum("...i,...i->...", position, position)
+        radial_speed = np.abs(np.einsum("...i,...i->...", position, velocity)) / radius2
+        calm = np.all(radial_speed < 2.0 * _LARGEST_ECCENTRICITY * propagator.mean_motion_rad_s[chosen, None], axis=1)
+        chosen, position, velocity = chosen[calm], position[calm], velocity[calm]
+    else:
+        position = velocity = np.empty((0, count, 3))
+    radial = position / np.linalg.norm(position, axis=-1, keepdims=True)
+    normal = np.cross(position, velocity)
+    normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
+    rest = np.setdiff1d(np.arange(len(propagator)), chosen)
+    return Planes(chosen, rest, node_s, half_step_s, earth_angle_rad(node_us), radial, np.cross(normal, radial), normal)
+
+
+def segments_in_reach(grid: NodeGrid, coarse: Planes, site: Site, floor_deg: float) -> tuple[Index, Index]:
+    """Return the (satellite, segment number) pairs that can rise above `floor_deg` at `site`, sorted.
+
+    `coarse` must be of the same stretch of time as `grid`.
+    """
+    near_satellite, near_number = _near_circular(grid, coarse, site, floor_deg)
+    every = grid.segments_per_satellite
+    rest_satellite, rest_number = grid.possibly_above(
+        coarse.rest, site.position_km, site.east_north_up[2], float(np.sin(radians(floor_deg)))
+    )
+    if not len(rest_satellite):
+        return near_satellite, near_number
+    satellite = np.concatenate([near_satellite, rest_satellite])
+    number = np.concatenate([near_number, rest_number])
+    order = np.argsort(satellite * every + number, kind="stable")
+    return satellite[order], number[order]
+
+
+def _near_circular(grid: NodeGrid, coarse: Planes, site: Site, floor_deg: float) -> tuple[Index, Index]:
+    """Return the pairs in reach of the near-circular orbits, each pair once."""
+    propagator, chosen = grid.propagator, coarse.satellite
+    if not len(chosen):
+        return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
+    eccentricity = propagator.eccentricity[chosen]
+    margin = _MARGIN_RAD + 4.0 * eccentricity
+
+    # The farthest ground angle at which the satellite can stand above the floor, at its largest radius.
+    site_radius_km = float(np.linalg.norm(site.position_km))
+    elevation = radians(floor_deg) - _DEFLECTION_RAD
+    largest_radius_km = propagator.semi_major_axis_km[chosen] * (1.0 + eccentricity) + _MARGIN_KM
+    reach = np.arccos(np.minimum(site_radius_km / largest_radius_km * np.cos(elevation), 1.0)) - elevation + margin
+
+    # The site in the frame that turns with each orbit's node. Rates are relative to that frame.
+    rate = propagator.perigee_argument_rate_rad_s[chosen]
+    site_rate = EARTH_RATE_RAD_S - propagator.node_rate_rad_s[chosen]
+    x, y, z = site.position_km / site_radius_km
+    across, longitude = np.hypot(x, y), np.arctan2(y, x)
+
+    def site_direction(satellite: Index, node: Index, delay_s: Floats) -> tuple[Floats, Floats]:
+        """Return the x and y of the site's direction `delay_s` after a coarse node, in that orbit's frame."""
+        angle = coarse.site_turn_rad[node] + longitude + site_rate[satellite] * delay_s
+        return across * np.cos(angle), across * np.sin(angle)
+
+    def site_phase(satellite: Index, node: Index, delay_s: Floats) -> Floats:
+        """Return the angle in the plane from the satellite's place at the node to the point nearest the site."""
+        s_x, s_y = site_direction(satellite, node, delay_s)
+        radial, ahead = coarse.radial[satellite, node], coarse.ahead[satellite, node]
+        return np.asarray(
+            np.arctan2(
+                s_x * ahead[:, 0] + s_y * ahead[:, 1] + z * ahead[:, 2],
+                s_x * radial[:, 0] + s_y * radial[:, 1] + z * radial[:, 2],
+            )
+        )
+
+    # The satellite passes nearest the site when rate * delay = phase(delay) + 2 pi turn, once for every turn. The phase
+    # moves by far less than half a turn within a coarse step, so it is followed from its value at the node.
+    nodes = len(coarse.node_s)
+    everyone, every_node = np.repeat(np.arange(len(chosen)), nodes), np.tile(np.arange(nodes), len(chosen))
+    phase_at_node = site_phase(everyone, every_node, np.zeros(len(everyone))).reshape(-1, nodes)
+    longest_s = coarse.half_step_s + np.pi / rate
+    turns = int(np.ceil(float(np.max(rate * longest_s)) / (2.0 * np.pi) + 0.75))
+    turn = 2.0 * np.pi * np.arange(-turns, turns + 1)
+    delay_of_all = (phase_at_node[:, :, None] + turn) / rate[:, None, None]
+    slack_s = 1.5 / rate[:, None, None]
+    satellite, node, k = np.nonzero(np.abs(delay_of_all) < longest_s[:, None, None] + slack_s)
+    delay = delay_of_all[satellite, node, k]
+    for step in range(3):
+        reference = phase_at_node[satellite, node]
+        moved = site_phase(satellite, node, delay) - reference
+        moved -= 2.0 * np.pi * np.round(moved / (2.0 * np.pi))
+        delay = (reference + moved + turn[k]) / rate[satellite]
+        if step == 0:
+            # The place is now known to a few degrees: most candidates fall away here.
+            s_x, s_y = site_direction(satellite, node, delay)
+            normal = coarse.normal[satellite, node]
+            off_track = np.abs(s_x * normal[:, 0] + s_y * normal[:, 1] + z * normal[:, 2])
+            keep = off_track < np.sin(np.minimum(reach[satellite] + radians(8.0), 0.5 * np.pi))
+            keep &= np.abs(delay) < longest_s[satellite] + 0.1 / rate[satellite]
+            satellite, node, k, delay = satellite[keep], node[keep], k[keep], delay[keep]
+    s_x, s_y = site_direction(satellite, node, delay)
+    normal = coarse.normal[satellite, node]
+    sine = s_x * normal[:, 0] + s_y * normal[:, 1] + z * normal[:, 2]
+    off_track = np.maximum(np.abs(np.arcsin(np.clip(sine, -1.0, 1.0))) - margin[satellite], 0.0)
+    hit = off_track < reach[satellite]
+    satellite, node, delay, off_track = satellite[hit], node[hit], delay[hit], off_track[hit]
+
+    # How long around that moment: the arc of the orbit inside the reach, at the slowest relative speed.
+    half_arc = np.arccos(np.clip(np.cos(reach[satellite]) / np.cos(off_track), -1.0, 1.0)) + margin[satellite]
+    half_s = half_arc / (rate[satellite] - site_rate[satellite])
+    middle_s = coarse.node_s[node] + delay
+    first = np.floor((middle_s - half_s) / grid.segment_s).astype(np.intp)
+    last = np.floor((middle_s + half_s) / grid.segment_s).astype(np.intp)
+    first, last = np.maximum(first, 0), np.minimum(last, grid.segments_per_satellite - 1)
+    counts = np.maximum(last - first + 1, 0)
+    owner = np.repeat(np.arange(len(first)), counts)
+    number = first[owner] + np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    # Neighbouring candidates share segments: a table of marks leaves each once, in order.
+    marked = np.zeros((len(propagator), grid.segments_per_satellite), dtype=bool)
+    marked[chosen[satellite[owner]], number] = True
+    return np.nonzero(marked)

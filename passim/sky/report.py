@@ -1,0 +1,73 @@
+"""What a search did with its fleet: the counts and names that must not be lost."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.elements.records import Fleet
+
+
+@dataclass(frozen=True, slots=True)
+class SearchReport:
+    """What a pass search used, set aside and could not use.
+
+    ``unusable`` holds (satellite_id, name, reason); a satellite in it may still have rows from before its trouble.
+    ``never_up`` and ``always_up`` are identifiers of satellites below or above the horizon for the whole span.
+    """
+
+    objects_searched: int
+    sets_set_aside: int
+    unusable: tuple[tuple[str, str, str], ...]
+    never_up: tuple[str, ...]
+    always_up: tuple[str, ...]
+    epoch_oldest: datetime
+    epoch_newest: datetime
+
+    def __deepcopy__(self, memo: dict[int, object]) -> SearchReport:
+        """Return the report itself: it cannot change, and pandas copies a table's attributes at every step."""
+        return self
+
+    @classmethod
+    def together(cls, reports: Sequence[SearchReport]) -> SearchReport:
+        """Return the report on several sites of one fleet: never up at any, always up at all of them."""
+        first = reports[0]
+        never = set(first.never_up).intersection(*(r.never_up for r in reports[1:]))
+        always = set(first.always_up).intersection(*(r.always_up for r in reports[1:]))
+        unusable = {entry[0]: entry for report in reports for entry in report.unusable}
+        return cls(
+            first.objects_searched,
+            first.sets_set_aside,
+            tuple(unusable.values()),
+            tuple(i for i in first.never_up if i in never),
+            tuple(i for i in first.always_up if i in always),
+            first.epoch_oldest,
+            first.epoch_newest,
+        )
+
+
+def report_of(
+    fleet: Fleet,
+    *,
+    set_aside: int,
+    seen: NDArray[np.intp],
+    always: NDArray[np.intp],
+    unusable: Sequence[tuple[int, str]],
+) -> SearchReport:
+    """Return the report on a search of `fleet`, from indices of its satellites."""
+    broken = {index for index, _ in unusable}
+    never = np.setdiff1d(np.arange(len(fleet)), seen)
+    epochs = [record.epoch for record in fleet.records]
+    return SearchReport(
+        objects_searched=len(fleet),
+        sets_set_aside=set_aside,
+        unusable=tuple((fleet[i].satellite_id, fleet[i].name, reason) for i, reason in unusable),
+        never_up=tuple(fleet[int(i)].satellite_id for i in never if int(i) not in broken),
+        always_up=tuple(fleet[int(i)].satellite_id for i in always),
+        epoch_oldest=min(epochs),
+        epoch_newest=max(epochs),
+    )

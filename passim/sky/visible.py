@@ -1,0 +1,299 @@
+"""The intervals in which satellites stand on the right side of one limit of a site's sky, exact to the millisecond.
+
+The way: SGP4 at nodes -> arcs in the site's axes -> edges, exact on the arcs -> intervals, joined across segments. Where
+an edge is slow (a grazing pass: there a metre is milliseconds) or a peak nearly touches the limit, the arcs concerned
+are made again, better, and the slowest edges are settled on SGP4 itself.
+
+A limit is any object with the three members of `SkyLimit`; the horizon is the first of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.orbits.arcs import NodeGrid, Segments
+from passim.search import Stretches, turning_points
+from passim.sky.local_arcs import LocalArcs
+from passim.sky.reach import Planes, segments_in_reach
+from passim.sky.site import Site
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+# An edge slower than this is refined: a 300 s arc at 550 km errs by up to 0.8 m, which is 0.8 ms at 1 km/s.
+_SLOW_KM_S = 1.0
+# An interval shorter than this within a segment is refined too.
+_SHORT_S = 60.0
+# A turning point closer to the skyline than this is refined: some four times the error of an arc.
+_NEAR_KM = 0.003
+_FINER_PARTS = 2
+# An edge slower than this after refining is settled on SGP4 itself.
+_CREEPING_KM_S = 0.05
+
+# How many segments are looked at together: this bounds the memory.
+_MOST_SEGMENTS = 120_000
+
+
+class SkyLimit(Protocol):
+    """What bounds the usable sky of a site: positive on the allowed side."""
+
+    @property
+    def floor_deg(self) -> float:
+        """An elevation, degrees, below which the limit allows nothing."""
+
+    def above(self, arcs: LocalArcs, lane: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
+        """Return where arcs are on the allowed side within (lane, left, right), sorted by lane and place."""
+
+    def height_km(self, position_km: Floats) -> Floats:
+        """Return how far positions in the site's axes, shape (3, n), are on the allowed side, km at the satellite."""
+
+
+@dataclass(frozen=True)
+class Intervals:
+    """Intervals of satellites on the allowed side: satellite index and seconds since a common start, shape (n,).
+
+    ``peak_s`` is when the satellite stands highest in the interval, ``peak_sine`` the sine of its elevation then, and
+    ``azimuths_deg``, shape (3, n), the azimuths at the start, the peak and the end.
+    """
+
+    satellite: Index
+    start_s: Floats
+    end_s: Floats
+    peak_s: Floats
+    peak_sine: Floats
+    azimuths_deg: Floats
+
+
+def _blocks(satellite: Index, most: int) -> Iterator[tuple[int, int]]:
+    """Cut sorted satellite indices into runs of about `most`, never inside a satellite."""
+    first = 0
+    while first < len(satellite) or first == 0:
+        last = min(first + most, len(satellite))
+        if last < len(satellite):
+            last = int(np.searchsorted(satellite, satellite[last - 1], side="right"))
+        yield first, last
+        if last == len(satellite):
+            return
+        first = last
+
+
+def intervals_of(grid: NodeGrid, coarse: Planes, site: Site, limit: SkyLimit) -> Intervals:
+    """Return every interval in which a satellite of `grid` is on the allowed side of `limit` at `site`.
+
+    Times are seconds since the start of the grid. `coarse` must be of the same stretch of time as `grid`.
+    """
+    satellite, number = segments_in_reach(grid, coarse, site, limit.floor_deg)
+    return concatenated(
+        [
+            _look_at(grid, site, limit, satellite[first:last], number[first:last])
+            for first, last in _blocks(satellite, _MOST_SEGMENTS)
+        ]
+    )
+
+
+def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index) -> Intervals:
+    """Search the given (satellite, segment) pairs of a grid, sorted."""
+    while True:
+        segments = grid.segments(satellite, number)
+        arcs, stretches = _stretches_of(grid, site, limit, segments)
+        start_s = arcs.segments.time_s(stretches.lane, stretches.left)
+        end_s = arcs.segments.time_s(stretches.lane, stretches.right)
+        # An interval that runs up to a segment nobody looked at shows that the cull was too tight there: look again.
+        more = _neighbours_missing(grid, satellite, number, arcs.segments, stretches)
+        if more is None:
+            break
+        key = np.union1d(satellite * grid.segments_per_satellite + number, more)
+        satellite, number = np.divmod(key, grid.segments_per_satellite)
+
+    owner = arcs.segments.satellite[stretches.lane]
+    order = np.lexsort((start_s, owner))
+    stretches = Stretches(
+        *(
+            a[order]
+            for a in (stretches.lane, stretches.left, stretches.right, stretches.rate_left, stretches.rate_right)
+        ),
+        stretches.near_miss,
+    )
+    owner, start_s, end_s = owner[order], start_s[order], end_s[order]
+    peak_x, peak_sine = _peaks(arcs, stretches)
+    opens, closes = _runs(owner, start_s, end_s)
+    # The highest of the peaks of an interval's stretches is its own.
+    best = _first_largest(peak_sine, opens)
+    azimuths = np.stack(
+        [
+            arcs.azimuth_deg(stretches.lane[opens], stretches.left[opens]),
+            arcs.azimuth_deg(stretches.lane[best], peak_x[best]),
+            arcs.azimuth_deg(stretches.lane[closes], stretches.right[closes]),
+        ]
+    )
+    return Intervals(
+        owner[opens],
+        start_s[opens],
+        end_s[closes],
+        arcs.segments.time_s(stretches.lane[best], peak_x[best]),
+        peak_sine[best],
+        azimuths,
+    )
+
+
+def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, segments: Segments) -> tuple[LocalArcs, Stretches]:
+    """Return the arcs that were looked at, finer ones where needed, and where they are on the allowed side."""
+    arcs = LocalArcs.of(segments, site)
+    stretches = _above(arcs, limit, grid.duration_s)
+    length_s = segments.length_s[stretches.lane]
+    with np.errstate(invalid="ignore"):
+        slow = (np.abs(stretches.rate_left) < _SLOW_KM_S * length_s) | (
+            np.abs(stretches.rate_right) < _SLOW_KM_S * length_s
+        )
+    # A short interval has its edges settled whatever their speed: a steep skyline magnifies the arc's error.
+    found_left, found_right = np.isfinite(stretches.rate_left), np.isfinite(stretches.rate_right)
+    short = (stretches.right - stretches.left) * length_s < _SHORT_S
+    slow |= short & found_left & found_right
+    again = np.unique(np.concatenate([stretches.lane[slow], stretches.near_miss]))
+    if not len(again):
+        return arcs, stretches
+    finer = LocalArcs.of(grid.finer(segments.select(again), _FINER_PARTS), site)
+    finer_stretches = _settled(grid, site, limit, finer, _above(finer, limit, grid.duration_s))
+
+    # The finer arcs take the place of those they were made from.
+    kept = ~np.isin(stretches.lane, again)
+    offset = len(segments)
+    both = Segments(
+        np.concatenate([segments.satellite, finer.segments.satellite]),
+        np.concatenate([segments.number, finer.segments.number]),
+        np.concatenate([segments.start_s, finer.segments.start_s]),
+        np.concatenate([segments.length_s, finer.segments.length_s]),
+        np.concatenate([arcs.segments.coefficients_km, finer.segments.coefficients_km], axis=2),
+    )
+    return LocalArcs(both), Stretches(
+        np.concatenate([stretches.lane[kept], finer_stretches.lane + offset]),
+        np.concatenate([stretches.left[kept], finer_stretches.left]),
+        np.concatenate([stretches.right[kept], finer_stretches.right]),
+        np.concatenate([stretches.rate_left[kept], finer_stretches.rate_left]),
+        np.concatenate([stretches.rate_right[kept], finer_stretches.rate_right]),
+        stretches.near_miss,
+    )
+
+
+def _above(arcs: LocalArcs, limit: SkyLimit, duration_s: float) -> Stretches:
+    """Return where arcs are on the allowed side, up to the end of the grid's stretch of time."""
+    segments = arcs.segments
+    lane = np.flatnonzero(segments.start_s < duration_s)
+    right = np.minimum((duration_s - segments.start_s[lane]) / segments.length_s[lane], 1.0)
+    return limit.above(arcs, lane, np.zeros(len(lane)), right, _NEAR_KM)
+
+
+def _settled(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs, stretches: Stretches) -> Stretches:
+    """Move the slowest edges onto the root of SGP4's own path by Newton steps, no farther than a second."""
+    moved = {}
+    for side in ("left", "right"):
+        place, rate = getattr(stretches, side).copy(), getattr(stretches, f"rate_{side}")
+        length_s = arcs.segments.length_s[stretches.lane]
+        with np.errstate(invalid="ignore"):
+            creeping = np.flatnonzero(np.abs(rate) < _CREEPING_KM_S * length_s)
+        lane = stretches.lane[creeping]
+        speed = rate[creeping] / length_s[creeping]
+        start_s = arcs.segments.time_s(lane, place[creeping])
+        time_s = start_s.copy()
+        for _ in range(3):
+            offset_km = grid.positions_km(arcs.segments.satellite[lane], time_s) - site.position_km
+            height_km = limit.height_km(site.east_north_up @ offset_km.T)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                time_s -= np.nan_to_num(np.clip(height_km / speed, -1.0, 1.0))
+        near = np.abs(time_s - start_s) <= 1.0
+        place[creeping[near]] += (time_s - start_s)[near] / length_s[creeping[near]]
+        moved[side] = np.clip(place, 0.0, 1.0)
+    good = moved["left"] < moved["right"]
+    return Stretches(
+        stretches.lane[good],
+        moved["left"][good],
+        moved["right"][good],
+        stretches.rate_left[good],
+        stretches.rate_right[good],
+        stretches.near_miss,
+    )
+
+
+def _neighbours_missing(
+    grid: NodeGrid, satellite: Index, number: Index, segments: Segments, stretches: Stretches
+) -> Index | None:
+    """Return keys of segments that intervals run into but that are not in the list, or None."""
+    every = grid.segments_per_satellite
+    have = satellite * every + number
+    owner, place = segments.satellite[stretches.lane], segments.number[stretches.lane]
+    start_s, length_s = segments.start_s[stretches.lane], segments.length_s[stretches.lane]
+    at_left = np.isclose(start_s + stretches.left * length_s, place * grid.segment_s, rtol=0.0, atol=1e-9)
+    at_right = np.isclose(start_s + stretches.right * length_s, (place + 1) * grid.segment_s, rtol=0.0, atol=1e-9)
+    before = owner[at_left & (place > 0)] * every + place[at_left & (place > 0)] - 1
+    inside = at_right & (place < every - 1)
+    after = owner[inside] * every + place[inside] + 1
+    wanted = np.concatenate([before, after])
+    place = np.minimum(np.searchsorted(have, wanted), len(have) - 1)
+    missing = wanted[have[place] != wanted] if len(have) else wanted
+    return missing if len(missing) else None
+
+
+def _peaks(arcs: LocalArcs, stretches: Stretches) -> tuple[Floats, Floats]:
+    """Return the place and the sine of the highest elevation in each stretch."""
+    lane, left, right = stretches.lane, stretches.left, stretches.right
+    sine_left, rate_left = arcs.elevation_sine(lane, left)
+    sine_right, rate_right = arcs.elevation_sine(lane, right)
+    place, sine = np.where(sine_left >= sine_right, left, right), np.maximum(sine_left, sine_right)
+    inside = np.flatnonzero((rate_left > 0.0) & (rate_right < 0.0))
+    place[inside], sine[inside] = turning_points(
+        arcs.elevation_sine,
+        lane[inside],
+        left[inside],
+        right[inside],
+        ends=(sine_left[inside], rate_left[inside], sine_right[inside], rate_right[inside]),
+        tolerance=1e-7,
+    )
+    return place, sine
+
+
+def _runs(owner: Index, start_s: Floats, end_s: Floats) -> tuple[Index, Index]:
+    """Return the first and last stretch of each run that goes on without a break in one satellite, from sorted input."""
+    if not len(owner):
+        return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
+    goes_on = (owner[1:] == owner[:-1]) & (start_s[1:] - end_s[:-1] <= 1e-6)
+    return np.flatnonzero(np.r_[True, ~goes_on]), np.flatnonzero(np.r_[~goes_on, True])
+
+
+def _first_largest(values: Floats, opens: Index) -> Index:
+    """Return the index of the first largest value of each run that begins at `opens`."""
+    if not len(opens):
+        return np.empty(0, dtype=np.intp)
+    run = np.repeat(np.arange(len(opens)), np.diff(np.r_[opens, len(values)]))
+    order = np.lexsort((-values, run))
+    return order[opens]
+
+
+def joined_in_time(found: Intervals) -> Intervals:
+    """Join intervals that go on from one part of the work to the next."""
+    order = np.lexsort((found.start_s, found.satellite))
+    satellite, start_s, end_s = found.satellite[order], found.start_s[order], found.end_s[order]
+    opens, closes = _runs(satellite, start_s, end_s)
+    best = order[_first_largest(found.peak_sine[order], opens)]
+    azimuths = np.stack(
+        [found.azimuths_deg[0, order[opens]], found.azimuths_deg[1, best], found.azimuths_deg[2, order[closes]]]
+    )
+    return Intervals(
+        satellite[opens], start_s[opens], end_s[closes], found.peak_s[best], found.peak_sine[best], azimuths
+    )
+
+
+def concatenated(parts: list[Intervals]) -> Intervals:
+    """Put several finds behind each other."""
+    return Intervals(
+        np.concatenate([p.satellite for p in parts]),
+        np.concatenate([p.start_s for p in parts]),
+        np.concatenate([p.end_s for p in parts]),
+        np.concatenate([p.peak_s for p in parts]),
+        np.concatenate([p.peak_sine for p in parts]),
+        np.concatenate([p.azimuths_deg for p in parts], axis=1),
+    )

@@ -1,0 +1,220 @@
+"""Stretches of time, and the grids of local days, local hours and minutes laid over them.
+
+Inside passim a moment is an integer number of microseconds since 1970-01-01 UTC (as Python's aware datetimes count,
+without leap seconds) or a float number of seconds since the start of a span. People see aware datetimes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from difflib import get_close_matches
+from zoneinfo import ZoneInfo, available_timezones
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.constants import LONGEST_SPAN_DAYS
+from passim.errors import SiteError, SpanError
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+_SECOND_US, _MINUTE_US, _HOUR_US = 1_000_000, 60_000_000, 3_600_000_000
+
+# Nothing was in orbit before October 1957; far past 2200 the arithmetic of calendars ends before the sky does.
+_FIRST_YEAR, _LAST_YEAR = 1957, 2200
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A half-open stretch of time [start, end), both aware; kept in UTC.
+
+    Raises SpanError when a time is naive or outside the years 1957 to 2200, when the end is not after the start, or
+    when the two are more than 92 days apart.
+    """
+
+    start: datetime
+    end: datetime
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "start", aware(self.start, "start of the span"))
+        object.__setattr__(self, "end", aware(self.end, "end of the span"))
+        if self.end <= self.start:
+            raise SpanError(
+                "span",
+                got=f"{self.start.isoformat()} to {self.end.isoformat()}",
+                wanted="an end after its start",
+                try_next="exchanging the two or a later end",
+            )
+        if self.end - self.start > timedelta(days=LONGEST_SPAN_DAYS):
+            raise SpanError(
+                "span",
+                got=f"{(self.end - self.start) / timedelta(days=1):.6g} days",
+                wanted=f"at most {LONGEST_SPAN_DAYS} days",
+                try_next="asking for several shorter spans",
+            )
+
+    @classmethod
+    def starting(cls, start: datetime, hours: float = 24.0) -> Span:
+        """Return the span of `hours` from `start` (aware), to the nearest microsecond. Raises SpanError."""
+        start = aware(start, "start of the span")
+        longest_hours = LONGEST_SPAN_DAYS * 24
+        if isinstance(hours, bool) or not isinstance(hours, (int, float, np.integer, np.floating)):
+            raise SpanError("length of the span", got=hours, wanted="a number of hours", try_next="24")
+        if not 0.0 < hours <= longest_hours:
+            raise SpanError(
+                "length of the span",
+                got=f"{hours} hours",
+                wanted=f"more than 0 and at most {longest_hours} hours ({LONGEST_SPAN_DAYS} days)",
+                try_next="24",
+            )
+        return cls(start, start + timedelta(microseconds=round(float(hours) * _HOUR_US)))
+
+    @property
+    def start_us(self) -> int:
+        """Start, microseconds since 1970 UTC."""
+        return microseconds(self.start)
+
+    @property
+    def end_us(self) -> int:
+        """End, microseconds since 1970 UTC."""
+        return microseconds(self.end)
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return (self.end_us - self.start_us) / 1e6
+
+    @property
+    def middle(self) -> datetime:
+        """The moment half-way."""
+        return self.start + (self.end - self.start) / 2
+
+
+def aware(value: object, what: str = "time") -> datetime:
+    """Return `value` as a plain datetime in UTC. Raises SpanError, calling it `what`, when it has no offset from UTC.
+
+    A pandas Timestamp is taken to its whole microsecond.
+    """
+    try:
+        known = isinstance(value, datetime) and value.utcoffset() is not None
+    except ValueError:  # pandas' NaT calls itself a datetime and has no offset
+        known = False
+    if not known or not isinstance(value, datetime):
+        raise SpanError(
+            what,
+            got=value,
+            wanted="a time with its offset from UTC, such as 2026-11-25T08:00:00+01:00",
+            try_next="adding Z for UTC or the offset",
+        )
+    try:
+        utc = value.astimezone(UTC)
+    except OverflowError:
+        utc = value
+    if not _FIRST_YEAR <= utc.year <= _LAST_YEAR:
+        raise SpanError(what, got=value, wanted=f"a year from {_FIRST_YEAR} to {_LAST_YEAR}", try_next="another year")
+    return datetime(utc.year, utc.month, utc.day, utc.hour, utc.minute, utc.second, utc.microsecond, UTC)
+
+
+def microseconds(moment: datetime) -> int:
+    """Return an aware datetime as whole microseconds since 1970-01-01 UTC, exactly."""
+    return (moment - _EPOCH) // _MICROSECOND
+
+
+def moment(time_us: int) -> datetime:
+    """Return the aware UTC datetime of `time_us` microseconds since 1970-01-01 UTC."""
+    return _EPOCH + int(time_us) * _MICROSECOND
+
+
+def zone(name: str) -> ZoneInfo:
+    """Return the time zone called `name` in the IANA data base. Raises SiteError."""
+    try:
+        return ZoneInfo(name)
+    except (KeyError, ValueError, OSError, TypeError):
+        # A slip of the finger or of the capitals is the usual cause: offer the nearest name there is.
+        by_small_letters = {known.lower(): known for known in sorted(available_timezones())}
+        wrong = name[:80].lower() if isinstance(name, str) else ""
+        near = get_close_matches(wrong, by_small_letters, n=1, cutoff=0.75)
+        raise SiteError(
+            "time zone",
+            got=name,
+            wanted="a name of the IANA data base such as Atlantic/Azores",
+            try_next=by_small_letters[near[0]] if near else "UTC",
+        ) from None
+
+
+def local_days(span: Span, timezone: str) -> NDArray[np.int64]:
+    """Return the midnights that bound the local days touched by `span`, microseconds since 1970 UTC, shape (days+1,).
+
+    The first is at or before the start of the span and the last at or after its end. Days of 23 and 25 hours come
+    out as they are. Where a zone skips midnight, the day starts at its first moment; where midnight strikes twice, at
+    the first stroke; a date that a zone skips whole has no entry. Raises SiteError for an unknown zone.
+    """
+    where = zone(timezone)
+    day = span.start.astimezone(where).date()
+    edges = [_first_moment(day, where)]
+    while edges[-1] < span.end_us:
+        day += timedelta(days=1)
+        midnight = _first_moment(day, where)
+        if midnight > edges[-1]:
+            edges.append(midnight)
+    return np.array(edges, dtype=np.int64)
+
+
+def local_hours(span: Span, timezone: str) -> NDArray[np.int64]:
+    """Return the edges of the hours of the local clock, clipped to `span`, microseconds since 1970 UTC, ascending.
+
+    A change of the clock is an edge too, so that within a slice the local hour and the offset from UTC are one: a
+    day of 25 hours has 25 slices, and a change of half an hour makes slices of 30 minutes beside the whole ones. In
+    zones at :30 or :45 the edges lie there in UTC. Raises SiteError for an unknown zone.
+    """
+    edges, offsets_us = _steady_offsets(span, zone(timezone))
+    parts = [edges]
+    for start, end, offset_us in zip(edges[:-1], edges[1:], offsets_us, strict=True):
+        first, last = -(-(start + offset_us) // _HOUR_US), (end + offset_us) // _HOUR_US
+        parts.append(np.arange(first, last + 1, dtype=np.int64) * _HOUR_US - offset_us)
+    return np.unique(np.concatenate(parts))
+
+
+def minute_edges(span: Span) -> NDArray[np.int64]:
+    """Return the edges of the minutes that cover `span`, clipped to it, microseconds since 1970 UTC, ascending.
+
+    Minutes are those of UTC; every zone in use today is whole minutes away from it, so they are local minutes too.
+    """
+    first, last = span.start_us // _MINUTE_US + 1, -(-span.end_us // _MINUTE_US)
+    inner = np.arange(first, last, dtype=np.int64) * _MINUTE_US
+    return np.concatenate([[span.start_us], inner, [span.end_us]])
+
+
+def _first_moment(day: date, where: ZoneInfo) -> int:
+    """Return the first moment of the local `day`, microseconds since 1970 UTC."""
+    # Where the clock jumps over midnight, Python reads it by the clock before the jump, which is the moment of the jump
+    # itself: every such jump since 1957 in the data base of 2026 (searched for this project) begins at midnight.
+    return microseconds(datetime(day.year, day.month, day.day, tzinfo=where))
+
+
+def _steady_offsets(span: Span, where: ZoneInfo) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the edges, shape (stretches+1,), of the stretches of `span` with one offset from UTC, and the offsets.
+
+    Both in microseconds. The clock is read every hour and each change found to the second: no zone has changed twice
+    within an hour.
+    """
+
+    def offset_us(time_us: int) -> int:
+        offset = moment(time_us).astimezone(where).utcoffset()
+        return 0 if offset is None else offset // _MICROSECOND
+
+    edges, offsets = [span.start_us], [offset_us(span.start_us)]
+    before = span.start_us
+    while before < span.end_us:
+        after = min(before + _HOUR_US, span.end_us)
+        if offset_us(after - 1) != offsets[-1]:
+            # The change may fall on the very hour that this one begins with: the second before is the last known one.
+            steady, changed = before // _SECOND_US - 1, -(-after // _SECOND_US)
+            while changed - steady > 1:
+                half = (steady + changed) // 2
+                steady, changed = (half, changed) if offset_us(half * _SECOND_US) == offsets[-1] else (steady, half)
+            edges.append(changed * _SECOND_US)
+            offsets.append(offset_us(changed * _SECOND_US))
+        before = after
+    return np.array([*edges, span.end_us], dtype=np.int64), np.array(offsets, dtype=np.int64)

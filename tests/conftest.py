@@ -1,0 +1,83 @@
+"""What holds for every test: no network, steady property tests, and a reason wherever a browser test cannot run."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import shutil
+import socket
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from hypothesis import settings
+
+UNDER_CI = bool(os.environ.get("CI"))
+
+# Shared machines stall now and then, so an example has no deadline; under CI the same examples run every time.
+settings.register_profile("steady", deadline=None, derandomize=UNDER_CI)
+settings.load_profile("steady")
+
+
+def stays_on_this_machine(host: str | bytes | None) -> bool:
+    """True for this machine's own name and for a loopback address; a name that would have to be looked up is false."""
+    text = host.decode() if isinstance(host, bytes) else host or "localhost"
+    if text == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(text.partition("%")[0]).is_loopback
+    except ValueError:
+        return False
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _no_network() -> Iterator[None]:
+    """Fail the test that looks up a name or connects to another machine, whatever the code under test catches.
+
+    pytest.fail raises past ``except Exception``, so that code which treats the lost connection as bad luck and goes on
+    cannot hide it. Loopback and Unix sockets stay open for the tests' own servers.
+    """
+    connect, connect_ex, sendto, look_up = (
+        socket.socket.connect,
+        socket.socket.connect_ex,
+        socket.socket.sendto,
+        socket.getaddrinfo,
+    )
+
+    def refuse_elsewhere(family: int, address: Any) -> None:
+        if family in (socket.AF_INET, socket.AF_INET6) and not stays_on_this_machine(address[0]):
+            pytest.fail(f"a test tried to reach {address!r}: no test may need the network")
+
+    def guarded_connect(self: socket.socket, address: Any) -> None:
+        refuse_elsewhere(self.family, address)
+        connect(self, address)
+
+    def guarded_connect_ex(self: socket.socket, address: Any) -> int:
+        refuse_elsewhere(self.family, address)
+        return connect_ex(self, address)
+
+    def guarded_sendto(self: socket.socket, data: Any, *flags_and_address: Any) -> int:
+        refuse_elsewhere(self.family, flags_and_address[-1])
+        return sendto(self, data, *flags_and_address)
+
+    def guarded_look_up(host: str | bytes | None, *args: Any, **kwargs: Any) -> Any:
+        # The wildcard addresses are only ever bound to, by a server that listens on every interface.
+        if host not in ("", "0.0.0.0", "::") and not stays_on_this_machine(host):
+            pytest.fail(f"a test tried to look up {host!r}: no test may need the network")
+        return look_up(host, *args, **kwargs)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(socket.socket, "connect", guarded_connect)
+        patch.setattr(socket.socket, "connect_ex", guarded_connect_ex)
+        patch.setattr(socket.socket, "sendto", guarded_sendto)
+        patch.setattr(socket, "getaddrinfo", guarded_look_up)
+        yield
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Let a browser test run only where Debian's browser is: elsewhere skip it, but never in silence under CI."""
+    if item.get_closest_marker("browser") and shutil.which("chromium") is None:
+        reason = "chromium is not installed; sudo apt-get install chromium brings it"
+        if UNDER_CI:
+            pytest.fail(reason)
+        pytest.skip(reason)

@@ -1,0 +1,166 @@
+"""What is packed and what is installed: the package list, the wheel, the lock files and the set-up scripts."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+
+ROOT = Path(__file__).resolve().parent.parent
+PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+SOURCES = sorted(path for folder in ("passim", "apps") for path in (ROOT / folder).rglob("*.py"))
+
+
+# --- the wheel --------------------------------------------------------------------------------------------------------
+
+
+def packages_in_tree() -> set[str]:
+    folders = {path.parent.relative_to(ROOT) for path in SOURCES}
+    return {re.sub(r"^apps\b", "passim_apps", ".".join(folder.parts)) for folder in folders}
+
+
+def test_the_package_list_is_exact() -> None:
+    assert set(PYPROJECT["tool"]["setuptools"]["packages"]) == packages_in_tree()
+
+
+def test_every_package_has_its_init() -> None:
+    assert {path.parent for path in SOURCES if not (path.parent / "__init__.py").is_file()} == set()
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> Iterator[zipfile.ZipFile]:
+    """The wheel, built from a copy of the tree, because setuptools leaves a build folder behind and packs it again."""
+    tree, out = tmp_path_factory.mktemp("tree"), tmp_path_factory.mktemp("wheel")
+    # The tests and samples are copied too: they are there for a mistake to pack.
+    for name in ("LICENSE", "README.md", "apps", "passim", "pyproject.toml", "tests", "tle_samples"):
+        if (ROOT / name).is_dir():
+            shutil.copytree(ROOT / name, tree / name, ignore=shutil.ignore_patterns("__pycache__"))
+        else:
+            shutil.copy(ROOT / name, tree / name)
+    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check"]
+    offline = ["--no-index", "--no-deps", "--no-build-isolation"]
+    command = [*pip, "wheel", "--quiet", *offline, "--wheel-dir", str(out), str(tree)]
+    answer = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
+    assert answer.returncode == 0, answer.stdout + answer.stderr
+    [path] = out.iterdir()
+    with zipfile.ZipFile(path) as opened:
+        yield opened
+
+
+def test_the_wheel_holds_the_library_and_the_apps_and_nothing_else(wheel: zipfile.ZipFile) -> None:
+    names = wheel.namelist()
+    version = PYPROJECT["project"]["version"]
+    information = f"passim-{version}.dist-info"
+    assert {name.partition("/")[0] for name in names} == {"passim", "passim_apps", information}
+
+    # Every source file is in it, under its installed name, and no file that is no longer in the tree.
+    sources = {re.sub(r"^apps/", "passim_apps/", path.relative_to(ROOT).as_posix()) for path in SOURCES}
+    assert {name for name in names if name.endswith(".py")} == sources
+    assert "passim/py.typed" in names
+    assert f"{information}/licenses/LICENSE" in names
+    assert not [name for name in names if name.endswith((".sh", "/start"))], "set-up scripts belong to the tree"
+
+    # What the dashboard serves travels with it.
+    served = [path.relative_to(ROOT / "apps") for path in (ROOT / "apps/assets").rglob("*") if path.is_file()]
+    assets = {f"passim_apps/{path.as_posix()}" for path in served}
+    assert assets - set(names) == set()
+
+
+def test_the_wheel_brings_the_command(wheel: zipfile.ZipFile) -> None:
+    version = PYPROJECT["project"]["version"]
+    entry_points = wheel.read(f"passim-{version}.dist-info/entry_points.txt").decode()
+    assert "passim = passim_apps.command_line:main" in entry_points
+
+
+# --- the lock files ---------------------------------------------------------------------------------------------------
+
+
+def pins(lock_name: str) -> dict[str, set[tuple[str, str]]]:
+    """Return, for each library of a lock file, its versions with the marker each stands under."""
+    found: dict[str, set[tuple[str, str]]] = {}
+    for line in (ROOT / lock_name).read_text(encoding="utf-8").splitlines():
+        if match := re.match(r"([A-Za-z0-9][A-Za-z0-9._-]*)==([^ ;]+)\s*(?:;\s*(.*?))?\s*\\?$", line):
+            found.setdefault(canonicalize_name(match[1]), set()).add((match[2], match[3] or ""))
+    return found
+
+
+def test_the_test_lock_contains_the_run_lock() -> None:
+    """tests/run and apps/start share one .venv, so the two lock files must never disagree."""
+    run, tests = pins("requirements.lock.txt"), pins("requirements-test.lock.txt")
+    versions = {name: {version for version, _ in pinned} for name, pinned in tests.items()}
+    assert {name for name, pinned in run.items() if {version for version, _ in pinned} != versions.get(name)} == set()
+
+
+@pytest.mark.parametrize(
+    ("lock_name", "extras"),
+    [("requirements.lock.txt", ()), ("requirements-test.lock.txt", ("test", "pictures", "cluster"))],
+)
+def test_the_lock_files_satisfy_the_project(lock_name: str, extras: tuple[str, ...]) -> None:
+    project = PYPROJECT["project"]
+    wanted = [*project["dependencies"], *PYPROJECT["dependency-groups"]["build"]]
+    for extra in extras:
+        wanted += project["optional-dependencies"][extra]
+    locked = pins(lock_name)
+    for requirement in map(Requirement, wanted):
+        versions = [version for version, _ in locked.get(canonicalize_name(requirement.name), ())]
+        assert versions, f"{requirement.name} is missing from {lock_name}: refresh it as pyproject.toml says"
+        assert all(requirement.specifier.contains(version) for version in versions), f"{requirement} against {versions}"
+
+
+def test_every_locked_file_has_its_hash() -> None:
+    for lock_name in ("requirements.lock.txt", "requirements-test.lock.txt"):
+        text = re.sub(r"\\\n", "", (ROOT / lock_name).read_text(encoding="utf-8"))
+        unhashed = [
+            line for line in text.splitlines() if "==" in line and not line.startswith("#") and "--hash=" not in line
+        ]
+        assert unhashed == []
+
+
+# --- the set-up -------------------------------------------------------------------------------------------------------
+
+
+def test_the_set_up_asks_for_the_python_that_passim_needs() -> None:
+    floor = PYPROJECT["project"]["requires-python"]
+    assert floor == ">=3.11"
+    assert "sys.version_info >= (3, 11)" in (ROOT / "apps/setup_venv.sh").read_text(encoding="utf-8")
+
+
+@pytest.mark.skipif(shutil.which("sh") is None, reason="the set-up scripts are for a POSIX shell")
+@pytest.mark.parametrize("script", ["apps/start", "tests/run"])
+def test_a_machine_without_python_is_told_in_one_line(tmp_path: Path, script: str) -> None:
+    """A contributor who is not root and has no usable Python: status 2, one line, and nothing left behind."""
+    tree, tools = tmp_path / "tree", tmp_path / "tools"
+    for name in (
+        "apps/start",
+        "apps/setup_venv.sh",
+        "tests/run",
+        "requirements.lock.txt",
+        "requirements-test.lock.txt",
+    ):
+        (tree / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(ROOT / name, tree / name)
+    tools.mkdir()
+    for name in ("sh", "dirname", "cat", "cmp"):
+        (tools / name).symlink_to(str(shutil.which(name)))
+    (tools / "id").write_text("#!/bin/sh\necho 1000\n", encoding="utf-8")
+    # Debian's python3 without its venv package starts, and cannot import ensurepip.
+    (tools / "python3").write_text("#!/bin/sh\nexit 1\n", encoding="utf-8")
+    for name in ("id", "python3"):
+        (tools / name).chmod(0o755)
+
+    command = [str(tools / "sh"), str(tree / script)]
+    answer = subprocess.run(command, env={"PATH": str(tools)}, capture_output=True, text=True, check=False, timeout=30)
+    assert (answer.returncode, answer.stdout) == (2, "")
+    assert answer.stderr.count("\n") == 1
+    assert "Python 3.11" in answer.stderr
+    assert "python3-venv" in answer.stderr
+    assert not (tree / ".venv").exists()

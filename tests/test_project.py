@@ -1,0 +1,351 @@
+"""The tree as a whole: who imports whom, what the public door shows, what lies where, and which hosts are named."""
+
+from __future__ import annotations
+
+import ast
+import fnmatch
+import os
+import re
+import socket
+import subprocess
+import sys
+import types
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import passim
+
+ROOT = Path(__file__).resolve().parent.parent
+
+# Lowest first: a room may import those before it in this list, and itself.
+ROOMS = (
+    "errors",
+    "constants",
+    "spans",
+    "intervals",
+    "search",
+    "elements",
+    "orbits",
+    "sky",
+    "coverage",
+    "answers",
+    "measured",
+    "workspace",
+)
+
+TOP_LEVEL = {
+    "DEVELOPERS.md",
+    "LICENSE",
+    "README.md",
+    "apps",
+    "passim",
+    "pyproject.toml",
+    "requirements-test.lock.txt",
+    "requirements.lock.txt",
+    "tests",
+    "tle_samples",
+}
+
+LONGEST_FILE_LINES = 450
+
+
+def python_files(*folders: str) -> list[Path]:
+    return sorted(path for folder in folders for path in (ROOT / folder).rglob("*.py"))
+
+
+def name_in_tree(path: object) -> str:
+    return str(path.relative_to(ROOT)) if isinstance(path, Path) else str(path)
+
+
+PASSIM_FILES = python_files("passim")
+APPS_FILES = python_files("apps")
+
+
+# --- who imports whom -------------------------------------------------------------------------------------------------
+
+
+def imports_of(path: Path) -> Iterator[tuple[int, int, str]]:
+    """Yield line, level (0 for an absolute import) and dotted module for each import anywhere in a file.
+
+    ``from passim import sky`` is yielded as ``passim.sky`` where that is a room, because a room is what it imports.
+    """
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield node.lineno, 0, alias.name
+        elif isinstance(node, ast.ImportFrom):
+            module = node.module or ""
+            rooms = [alias.name for alias in node.names if module == "passim" and alias.name in ROOMS]
+            yield from ((node.lineno, 0, f"passim.{room}") for room in rooms)
+            if len(rooms) < len(node.names):
+                yield node.lineno, node.level, module
+
+
+def faults_in_passim(path: Path, room: str | None) -> list[str]:
+    """What a file of the library imports though it may not; ``room`` is None for the public door itself."""
+    faults = []
+    for line, level, module in imports_of(path):
+        top, _, rest = module.partition(".")
+        if level:
+            faults.append(f"line {line}: a relative import; inside passim they are absolute")
+        elif top in ("passim_apps", "apps", "dash", "flask", "click", "waitress"):
+            faults.append(f"line {line}: {module} belongs to the apps")
+        elif top == "passim" and room is not None:
+            other = rest.partition(".")[0]
+            if other not in ROOMS:
+                faults.append(f"line {line}: {module} is no room; import the room itself, not the public door")
+            elif ROOMS.index(other) > ROOMS.index(room):
+                faults.append(f"line {line}: {room} imports {other}, which stands above it")
+    return faults
+
+
+def faults_in_apps(path: Path) -> list[str]:
+    """What a file of the apps imports though it may not."""
+    faults = []
+    for line, level, module in imports_of(path):
+        top, _, rest = module.partition(".")
+        if not level and top in ("passim_apps", "apps"):
+            faults.append(f"line {line}: {module}; inside apps imports are relative")
+        elif not level and top == "passim" and rest and rest not in ROOMS:
+            faults.append(f"line {line}: {module} is not a public door; use passim or passim.<room>")
+    return faults
+
+
+@pytest.mark.parametrize("path", PASSIM_FILES, ids=name_in_tree)
+def test_a_room_imports_only_rooms_below_it(path: Path) -> None:
+    room = path.relative_to(ROOT / "passim").parts[0].removesuffix(".py")
+    assert room == "__init__" or room in ROOMS, f"{name_in_tree(path)} belongs to no room"
+    assert faults_in_passim(path, None if room == "__init__" else room) == []
+
+
+@pytest.mark.parametrize("path", APPS_FILES, ids=name_in_tree)
+def test_the_apps_import_only_public_doors(path: Path) -> None:
+    assert faults_in_apps(path) == []
+
+
+@pytest.mark.parametrize(
+    ("line", "allowed"),
+    [
+        ("from passim.errors import SiteError", True),
+        ("from passim.sky.horizon import Horizon", True),
+        ("import numpy as np", True),
+        ("from passim.coverage import Coverage", False),
+        ("from passim import coverage", False),
+        ("from passim import Site", False),
+        ("from .site import Site", False),
+        ("import dash", False),
+        ("import passim_apps", False),
+        ("def late():\n    from passim.answers import calls", False),
+    ],
+)
+def test_the_import_check_of_rooms_can_tell(tmp_path: Path, line: str, allowed: bool) -> None:
+    path = tmp_path / "passes.py"
+    path.write_text(line, encoding="utf-8")
+    assert (faults_in_passim(path, "sky") == []) is allowed
+
+
+@pytest.mark.parametrize(
+    ("line", "allowed"),
+    [
+        ("from passim import Site, find_passes", True),
+        ("from passim.sky import Site", True),
+        ("from passim import errors", True),
+        ("from .options import SiteChoice", True),
+        ("import dash", True),
+        ("from passim.sky.site import Site", False),
+        ("import passim.sky.site", False),
+        ("from passim_apps.options import SiteChoice", False),
+    ],
+)
+def test_the_import_check_of_apps_can_tell(tmp_path: Path, line: str, allowed: bool) -> None:
+    path = tmp_path / "gaps.py"
+    path.write_text(line, encoding="utf-8")
+    assert (faults_in_apps(path) == []) is allowed
+
+
+def test_help_imports_nothing_heavy() -> None:
+    """The command line answers help at once: pandas alone would cost half a second."""
+    program = """
+import sys
+import click
+from passim_apps.command_line import main
+
+def walk(command, name):
+    command.get_help(click.Context(command, info_name=name))
+    for child in getattr(command, "list_commands", lambda context: [])(click.Context(command)):
+        walk(command.get_command(click.Context(command), child), child)
+
+walk(main, "passim")
+print(*sorted({"dash", "flask", "numpy", "pandas", "plotly", "requests", "sgp4", "skyfield"} & set(sys.modules)))
+"""
+    answer = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=60)
+    assert (answer.returncode, answer.stderr) == (0, "")
+    assert answer.stdout.split() == []
+
+
+# --- the public door --------------------------------------------------------------------------------------------------
+
+
+def test_the_public_door_is_sorted_and_shows_nothing_else() -> None:
+    assert list(passim.__all__) == sorted(set(passim.__all__))
+    shown = {
+        name
+        for name, value in vars(passim).items()
+        if not name.startswith("_") and not isinstance(value, types.ModuleType) and name != "annotations"
+    }
+    assert shown == {name for name in passim.__all__ if not name.startswith("_")}
+
+
+def test_the_public_door_has_the_promised_names() -> None:
+    promised = {
+        "Coverage",
+        "Fleet",
+        "Horizon",
+        "InputError",
+        "PassimError",
+        "Site",
+        "Span",
+        "find_passes",
+        "read_elements",
+        "walker",
+        "write_elements",
+    }
+    assert promised - set(passim.__all__) == set()
+
+
+@pytest.mark.parametrize("name", passim.__all__)
+def test_every_public_name_is_documented(name: str) -> None:
+    value = getattr(passim, name)
+    if not callable(value):
+        return  # A plain value has no docstring of its own.
+    assert value.__doc__, f"passim.{name} has no docstring"
+    # A data class without one is given its signature as its docstring: that does not count.
+    assert not value.__doc__.startswith(f"{name}("), f"passim.{name} has no docstring of its own"
+
+
+def test_the_public_door_maps_every_room() -> None:
+    assert passim.__doc__ is not None
+    rooms = {
+        path.name.removesuffix(".py") for path in (ROOT / "passim").iterdir() if path.name.removesuffix(".py") in ROOMS
+    }
+    unmapped = {room for room in rooms if not re.search(rf"\b{room}\b", passim.__doc__)}
+    assert unmapped == set()
+
+
+@pytest.mark.parametrize("path", [*PASSIM_FILES, *APPS_FILES], ids=name_in_tree)
+def test_every_module_says_what_it_is(path: Path) -> None:
+    assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))), "no module docstring"
+
+
+# --- the tree ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_top_level_holds_only_what_is_listed() -> None:
+    ignored = [line.rstrip("/") for line in (ROOT / ".gitignore").read_text(encoding="utf-8").split() if line[0] != "#"]
+    found = {
+        path.name
+        for path in ROOT.iterdir()
+        if not path.name.startswith(".") and not any(fnmatch.fnmatch(path.name, pattern) for pattern in ignored)
+    }
+    assert found == TOP_LEVEL
+
+
+@pytest.mark.parametrize("path", [*PASSIM_FILES, *APPS_FILES], ids=name_in_tree)
+def test_no_source_file_has_become_two_subjects(path: Path) -> None:
+    lines = len(path.read_text(encoding="utf-8").splitlines())
+    assert lines <= LONGEST_FILE_LINES, f"{lines} lines: split it by subject"
+
+
+# --- hosts ------------------------------------------------------------------------------------------------------------
+
+# A web address in a text is a request waiting to happen. These are names only (XML namespaces), this machine itself,
+# or the addresses and names that RFC 5737, 3849 and 6761 keep for examples.
+NAMES_ONLY = ("www.w3.org/", "www.topografix.com/GPX/")
+OWN_OR_EXAMPLE = re.compile(
+    r"(localhost|127\.\d+\.\d+\.\d+|0\.0\.0\.0|\[::1?\]|192\.0\.2\.\d+|198\.51\.100\.\d+|203\.0\.113\.\d+"
+    r"|([a-z0-9-]+\.)*(example(\.(com|net|org))?|test|invalid))(?=$|[:/])"
+)
+WEB_ADDRESS = re.compile(r"\b(?:https?|wss?|ftp)://([^\s\"'<>`)]*)", re.IGNORECASE)
+BARE_ADDRESS = re.compile(r"(?<![\d.])(\d{1,3}\.\d{1,3}\.\d{1,3}\.\d{1,3})(?![\d.])")
+
+
+def hosts_named(text: str) -> list[str]:
+    """Return the web and IPv4 addresses in a text that lead to another machine."""
+    named = [match[1] for match in WEB_ADDRESS.finditer(text)] + BARE_ADDRESS.findall(text)
+    return [
+        host
+        for host in named
+        if host and not host.startswith((*NAMES_ONLY, "{", "%")) and not OWN_OR_EXAMPLE.match(host)
+    ]
+
+
+def texts_of(path: Path) -> list[str]:
+    """The texts of a source file that can reach a socket: for Python the string constants without the docstrings."""
+    text = path.read_text(encoding="utf-8")
+    if path.suffix != ".py":
+        return [re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)]
+    tree = ast.parse(text)
+    documented = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
+    docstrings = {
+        id(node.body[0].value)
+        for node in ast.walk(tree)
+        if isinstance(node, documented) and node.body and isinstance(node.body[0], ast.Expr)
+    }
+    return [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docstrings
+    ]
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        path
+        for folder in ("passim", "apps")
+        for path in sorted((ROOT / folder).rglob("*"))
+        if path.suffix in (".py", ".js", ".css", ".html", ".svg")
+    ],
+    ids=name_in_tree,
+)
+def test_no_source_names_a_host(path: Path) -> None:
+    """passim talks to a host only where its user named it."""
+    assert [host for text in texts_of(path) for host in hosts_named(text)] == []
+
+
+def test_the_host_check_can_tell() -> None:
+    assert hosts_named("see https://elements.example.org/all.json or http://127.0.0.1:8050/ or http://{host}/") == []
+    assert hosts_named('xmlns="http://www.w3.org/2000/svg"') == []
+    assert hosts_named("https://somewhere.net/x") == ["somewhere.net/x"]
+    assert hosts_named("http://localhost.somewhere.net/") == ["localhost.somewhere.net/"]
+    assert hosts_named("ping 9.9.9.9") == ["9.9.9.9"]
+
+
+# --- the tests themselves ---------------------------------------------------------------------------------------------
+
+
+def test_no_test_reaches_another_machine() -> None:
+    """192.0.2.1 is kept for documentation (RFC 5737), so even an unguarded attempt would reach nobody."""
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as tcp:
+        tcp.settimeout(0.2)
+        with pytest.raises(pytest.fail.Exception, match="no test may need the network"):
+            tcp.connect(("192.0.2.1", 80))
+        with pytest.raises(pytest.fail.Exception, match="no test may need the network"):
+            tcp.connect_ex(("192.0.2.1", 80))
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as udp, pytest.raises(pytest.fail.Exception):
+        udp.sendto(b"x", ("192.0.2.1", 9))
+    with pytest.raises(pytest.fail.Exception, match="no test may need the network"):
+        socket.create_connection(("elements.example", 443), timeout=0.2)
+
+
+def test_a_test_may_talk_to_its_own_server() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server, socket.create_connection(server.getsockname()[:2]) as client:
+        assert client.getpeername() == server.getsockname()
+
+
+def test_ci_runs_the_same_command_as_a_contributor() -> None:
+    text = (ROOT / ".ci/run").read_text(encoding="utf-8")
+    assert "tests/run" in text
+    assert os.access(ROOT / ".ci/run", os.X_OK)

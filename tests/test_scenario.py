@@ -1,0 +1,91 @@
+"""The invented scenario: the fleet Plover, its stations, and the day they were designed to show."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, time
+
+import pytest
+
+from passim import Coverage, Span, find_passes
+from passim.answers import scenario
+from passim.errors import ElementsError
+
+EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
+
+
+def test_plover_is_filled_as_described():
+    fleet = scenario.plover(EPOCH)
+    assert len(fleet) == fleet.object_count == 360
+    assert (fleet.satellite_ids[0], fleet.satellite_ids[-1]) == ("900000001", "900000360")
+    # Plane and slot, read back from the names: planes 0-13 full, 14-21 even slots only.
+    places = [tuple(int(n) - 1 for n in re.fullmatch(r"Plover (\d\d)-(\d\d)", name).groups()) for name in fleet.names]
+    assert set(places) == {(p, j) for p in range(22) for j in range(20) if p < 14 or j % 2 == 0}
+    # GMST of 1982 at 2026-03-01 00:00 UT is 158.814 deg (AIAA 2006-6753, appendix C, recomputed), plus 45.
+    first_deg = 158.814 + 45.0
+    for (p, j), record in zip(places, fleet, strict=True):
+        assert (record.node_deg - first_deg - 360.0 * p / 22 + 180.0) % 360.0 == pytest.approx(180.0, abs=0.002)
+        anomaly_deg = 360.0 * j / 20 + 360.0 * 6 * p / 440
+        assert (record.mean_anomaly_deg - anomaly_deg + 180.0) % 360.0 == pytest.approx(180.0, abs=1e-9)
+
+
+def test_plover_is_launched_two_planes_at_a_time():
+    fleet = scenario.plover(EPOCH)
+    planes_of: dict[str, set[str]] = {}
+    for record in fleet:
+        assert re.fullmatch(r"2025-9(0[1-9]|1[01])[A-HJ-NP-Z]{1,2}", record.designator)
+        planes_of.setdefault(record.designator[:8], set()).add(record.name[7:9])
+    assert len({record.designator for record in fleet}) == 360
+    assert [sorted(planes) for planes in planes_of.values()] == [[f"{p:02d}", f"{p + 1:02d}"] for p in range(1, 22, 2)]
+    assert list(planes_of) == sorted(planes_of)
+    # A group of two full planes has 40 pieces: A to Z without I and O, then AA to AR without AI and AO.
+    assert [fleet[k].designator[8:] for k in (0, 7, 8, 23, 24, 39)] == ["A", "H", "J", "Z", "AA", "AR"]
+
+
+def test_plover_wants_an_aware_epoch():
+    with pytest.raises(ElementsError, match="epoch of the fleet Plover"):
+        scenario.plover(datetime(2026, 3, 1))
+
+
+def test_scenario_says_that_it_is_invented():
+    assert scenario.SCHOOL_NAME.endswith("(invented)")
+    assert scenario.plover(EPOCH).name.endswith("(invented)")
+
+
+def test_stations_of_the_scenario():
+    assert [station.name for station in scenario.STATIONS] == ["Marram", "Skerry", "Lantern"]
+    assert [len(station.spots) for station in scenario.STATIONS] == [2, 1, 1]
+    assert [station.gateway for station in scenario.STATIONS] == [scenario.SOUTH, scenario.NORTH, scenario.NORTH]
+    assert scenario.MARRAM_LOFT.horizon.lowest_deg == 25.0
+    assert scenario.MARRAM_YARD.horizon.lowest_deg == 35.0
+    assert {spot.timezone for station in scenario.STATIONS for spot in station.spots} == {"Atlantic/Azores"}
+    assert (scenario.CALL_HOURS.start, scenario.CALL_HOURS.end) == (time(8), time(18))
+
+
+def first_day(site, epoch=EPOCH):
+    span = Span.starting(epoch, hours=24)
+    return Coverage.from_passes(find_passes(scenario.plover(epoch), site, span), span).summary()
+
+
+def test_marram_loft_is_never_out_under_the_sky_alone():
+    # Simulated for the design in steps of 2 s (own arithmetic): no gap.
+    assert first_day(scenario.MARRAM_LOFT)["gap_count"] == 0
+    assert first_day(scenario.SKERRY)["gap_count"] == 0
+
+
+def test_marram_yard_is_out_behind_its_firs():
+    # Simulated for the design in steps of 2 s (own arithmetic), which lose short gaps and round the others: 2.5 % out,
+    # 69 gaps, mean 32 s, longest 110 s.
+    summary = first_day(scenario.MARRAM_YARD)
+    assert 1.0 - summary["covered_fraction"] == pytest.approx(0.025, abs=0.0005)
+    assert summary["gap_count"] == pytest.approx(69, abs=2)
+    assert summary["gap_mean_s"] == pytest.approx(32.0, abs=1.0)
+    assert summary["gap_longest_s"] == pytest.approx(110.0, abs=2.0)
+
+
+def test_every_demo_day_is_the_same():
+    spring = first_day(scenario.MARRAM_YARD)
+    autumn = first_day(scenario.MARRAM_YARD, datetime(2026, 9, 17, tzinfo=UTC))
+    assert autumn["gap_count"] == spring["gap_count"]
+    assert autumn["gap_longest_s"] == pytest.approx(spring["gap_longest_s"], abs=0.001)
+    assert autumn["covered_fraction"] == pytest.approx(spring["covered_fraction"], abs=1e-7)

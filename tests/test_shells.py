@@ -1,0 +1,48 @@
+"""Grouping of a fleet into shells."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from passim.elements.patterns import walker
+from passim.elements.records import Fleet
+from passim.elements.shells import mean_altitude_km, shells
+
+EPOCH = datetime(2026, 11, 25, tzinfo=UTC)
+
+
+def test_mean_altitude_undoes_the_mean_motion_of_a_designed_pattern() -> None:
+    fleet = walker(total=1, planes=1, phasing=0, inclination_deg=53.0, altitude_km=1234.5, epoch=EPOCH)
+    assert mean_altitude_km(fleet.column("mean_motion_rev_day")) == pytest.approx([1234.5], abs=1e-6)
+
+
+def test_mean_altitude_of_one_turn_in_a_sidereal_day_is_that_of_the_geostationary_arc() -> None:
+    # ITU-R S.1503-2 takes 42164.2 km for the radius of the arc; 1.00273790935 turns a day are one a sidereal day.
+    assert float(mean_altitude_km(1.00273790935)) + 6378.135 == pytest.approx(42164.2, abs=0.3)
+
+
+def test_objects_of_two_patterns_fall_into_two_shells_the_larger_first() -> None:
+    low = walker(total=4, planes=2, phasing=0, inclination_deg=53.2, altitude_km=548.0, epoch=EPOCH)
+    high = walker(
+        total=6, planes=3, phasing=0, inclination_deg=87.9, altitude_km=1200.0, epoch=EPOCH, first_satellite_id=7
+    )
+    first, second = shells(low + high)
+    assert (first.altitude_km, first.inclination_deg, first.objects, first.sets) == (1200.0, 88.0, 6, 6)
+    assert (second.altitude_km, second.inclination_deg, second.objects, second.sets) == (550.0, 53.0, 4, 4)
+    assert second.altitude_lowest_km == pytest.approx(548.0, abs=1e-6)
+    assert second.inclination_highest_deg == 53.2
+
+
+def test_an_object_with_several_sets_counts_once_where_its_newest_puts_it() -> None:
+    (record,) = walker(total=1, planes=1, phasing=0, inclination_deg=53.0, altitude_km=550.0, epoch=EPOCH)
+    raised = replace(record, mean_motion_rev_day=15.0, epoch=EPOCH + timedelta(days=9))
+    (shell,) = shells(Fleet([raised, record]))
+    assert (shell.objects, shell.sets) == (1, 2)
+    assert shell.altitude_lowest_km == pytest.approx(float(mean_altitude_km(15.0)))
+
+
+def test_no_fleet_has_no_shell() -> None:
+    assert shells(Fleet([])) == []

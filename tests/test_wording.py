@@ -1,0 +1,94 @@
+"""Durations, shares, counts and local times in words. House style; no outside truth is needed for the forms."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from passim.errors import SiteError
+from passim.spans import Span
+from passim_apps.wording import LocalClock, age, counted, duration, instant, listed, printable, share
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (0.0, "0 s"),
+        (0.02, "under 0.1 s"),
+        (1.84, "1.8 s"),
+        (9.96, "10 s"),
+        (19.4, "19 s"),
+        (59.6, "1 min"),
+        (72.0, "1 min 12 s"),
+        (110.2, "1 min 50 s"),
+        (3599.7, "1 h"),
+        (11_100.0, "3 h 5 min"),
+        (86_400.0, "24 h"),
+        (172_799.0, "2 d"),
+        (187_200.0, "2 d 4 h"),
+    ],
+)
+def test_a_duration_reads_as_people_say_it(seconds: float, words: str) -> None:
+    assert duration(seconds) == words
+
+
+@pytest.mark.parametrize(
+    ("fraction", "words"),
+    [
+        (0.0, "0 %"),
+        (1.0, "100 %"),
+        (0.933, "93.3 %"),
+        (0.025, "2.5 %"),
+        (0.99999, "over 99.9 %"),
+        (1e-5, "under 0.1 %"),
+    ],
+)
+def test_a_share_is_never_rounded_to_all_or_nothing(fraction: float, words: str) -> None:
+    assert share(fraction) == words
+
+
+def test_counts_lists_and_ages() -> None:
+    assert [counted(n, "gap") for n in (0, 1, 69)] == ["no gap", "1 gap", "69 gaps"]
+    assert counted(47_000, "pass", "passes") == "47,000 passes"
+    assert listed(["a", "b"]) == "a, b"
+    assert listed(["a", "b", "c", "d", "e"]) == "a, b, c and 2 more"
+    assert age(timedelta(hours=17)) == "17 h old"
+    assert age(-timedelta(hours=3)) == "3 h ahead"
+
+
+def test_an_instant_rounds_to_the_millisecond_and_carries_over_the_year() -> None:
+    assert instant(datetime(2026, 12, 31, 23, 59, 59, 999_600, tzinfo=UTC)) == "2027-01-01T00:00:00.000Z"
+
+
+def test_control_characters_of_a_file_never_reach_the_terminal() -> None:
+    assert printable("A\x1b[2JB\n") == "A\\x1b[2JB\\x0a"
+
+
+def test_a_clock_gives_local_times_and_dates() -> None:
+    # The Azores are one hour behind UTC in winter (IANA data base).
+    clock = LocalClock("Atlantic/Azores", Span.starting(datetime(2026, 11, 25, tzinfo=UTC), 24))
+    moment = datetime(2026, 11, 25, 9, 42, 9, 600_000, tzinfo=UTC)
+    assert clock.time(moment) == "08:42:10"
+    assert clock.day(moment) == "Wed 25 Nov"
+    assert clock.when(moment) == "08:42:10 on Wed 25 Nov"
+    assert clock.description == "Atlantic/Azores, UTC-01:00"
+
+
+def test_a_span_within_one_local_day_needs_no_date() -> None:
+    clock = LocalClock("UTC", Span.starting(datetime(2026, 11, 25, tzinfo=UTC), 6))
+    assert clock.when(datetime(2026, 11, 25, 3, tzinfo=UTC)) == "03:00:00"
+    assert clock.description == "UTC"
+
+
+def test_where_clocks_change_the_doubled_hour_stays_readable() -> None:
+    # Lisbon goes from UTC+1 to UTC at 01:00 UTC on 25 October 2026 (last Sunday of October, EU directive 2000/84/EC).
+    clock = LocalClock("Europe/Lisbon", Span.starting(datetime(2026, 10, 25, tzinfo=UTC), 6))
+    before, after = datetime(2026, 10, 25, 0, 30, tzinfo=UTC), datetime(2026, 10, 25, 1, 30, tzinfo=UTC)
+    assert (clock.time(before), clock.time(after)) == ("01:30:00+01:00", "01:30:00+00:00")
+    assert clock.description == "Europe/Lisbon, UTC+01:00, later UTC+00:00"
+
+
+def test_an_unknown_zone_is_refused() -> None:
+    with pytest.raises(SiteError, match="time zone; got 'Atlantis/Nowhere'"):
+        LocalClock("Atlantis/Nowhere", Span.starting(datetime(2026, 11, 25, tzinfo=UTC), 6))
