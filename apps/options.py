@@ -24,8 +24,6 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 DEFAULT_MASK_DEG = 25.0
 _TIME_WORDS = "a time with its offset from UTC, such as 2026-11-25T08:00:00Z or 2026-11-25T08:00+01:00"
-# Artificial satellites began in 1957, and two-line element sets cannot say a year after 2056.
-_FIRST_YEAR, _LAST_YEAR = 1957, 2056
 
 
 @dataclass(frozen=True)
@@ -168,16 +166,13 @@ def time_zone(name: str | None, latitude_deg: float, longitude_deg: float) -> tu
 def aware_time(text: str, option: str) -> datetime:
     """Return the UTC datetime of ISO 8601 text that carries its offset. Raises SpanError for anything else."""
     from passim.errors import SpanError
+    from passim.spans import aware
 
     try:
         moment = datetime.fromisoformat(text.strip())
     except ValueError:
         raise SpanError(option, got=text, wanted=_TIME_WORDS) from None
-    if moment.tzinfo is None:
-        raise SpanError(option, got=text, wanted=_TIME_WORDS, try_next="adding Z for UTC, or the offset of your clock")
-    if not _FIRST_YEAR <= moment.year <= _LAST_YEAR:
-        raise SpanError(option, got=text, wanted=f"a year from {_FIRST_YEAR} to {_LAST_YEAR}")
-    return moment.astimezone(UTC)
+    return aware(moment, option)
 
 
 def _bundle(name: str, record: type[Any], *options: Callable[[Command], Command]) -> Callable[[Command], Command]:

@@ -28,7 +28,7 @@ class Stretches:
 
     ``rate_left`` and ``rate_right`` are the curve's rates where it crosses zero there, and NaN at an end that was
     given, not found.
-    ``near_miss`` lists lanes with a peak below zero or a trough above it by less than the caller's margin.
+    ``near_miss`` lists, each once, the lanes with a peak or a trough closer to zero than the caller's margin.
     """
 
     lane: Lanes
@@ -37,6 +37,17 @@ class Stretches:
     rate_left: Floats
     rate_right: Floats
     near_miss: Lanes
+
+    def select(self, pieces: Lanes) -> Stretches:
+        """Return the pieces at the indices `pieces`, in that order; the near misses stay as they are."""
+        return Stretches(
+            self.lane[pieces],
+            self.left[pieces],
+            self.right[pieces],
+            self.rate_left[pieces],
+            self.rate_right[pieces],
+            self.near_miss,
+        )
 
 
 def positive_stretches(
@@ -165,7 +176,8 @@ def turning_points(
     value_left, rate_left, value_right, rate_right = (
         np.array(a, dtype=float) for a in (ends or (*curve(lane, left), *curve(lane, right)))
     )
-    place, height = 0.5 * (left + right), np.zeros(len(lane))
+    # No place is known yet: were the middle taken for one, a first guess that falls on it would pass for settled.
+    place, height = np.full(len(lane), np.inf), np.zeros(len(lane))
     active = np.arange(len(lane))
     for step in range(_MOST_STEPS):
         if not len(active):

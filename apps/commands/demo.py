@@ -54,10 +54,8 @@ def demo(at_text: str | None, output_choice: OutputChoice) -> None:
 
     answer = gap_answer("demo", yard, yard_coverage, longest_table=NEXT_GAPS)
     covered = yard_coverage.summary()["covered_fraction"]
-    sentences = [
-        f"{scenario.SCHOOL_NAME}, {scenario.MARRAM_YARD.name}: a satellite is in view for {share(covered)} of the next 24 h.",
-        answer.sentence,
-    ]
+    station = f"{scenario.SCHOOL_NAME}, {scenario.MARRAM_YARD.name}"
+    sentences = [f"{station}: a satellite is in view for {share(covered)} of the next 24 h.", answer.sentence]
     if len(answer.rows):
         first = answer.rows.iloc[0]
         begins, lasts = yard.clock.when(first["start"]), duration(first["duration_s"])

@@ -9,6 +9,7 @@ Times in this room are seconds since the start of the node grid.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,14 +28,17 @@ SEGMENT_S = 300.0
 _FASTEST_RATE_RAD_S = 1.25e-3
 
 # SGP4's velocity is not exactly the rate of its position: the difference grows with eccentricity and bends an arc of
-# 300 s by 0.8 m at e = 0.0001 and 57 m at e = 0.15 (measured). From this eccentricity on, and for all finer arcs, velocity
-# and acceleration come from positions half a second to either side instead.
+# 300 s by 0.8 m at e = 0.0001 and 57 m at e = 0.15 (measured). From this eccentricity on, and for all finer arcs,
+# velocity and acceleration come from positions half a second to either side instead.
 _DIFFERENCED_FROM = 0.0015
 # SGP4 takes an orbit of 225 minutes or more for deep space (AIAA 2006-6753), where its velocity leaves out more.
 _DEEP_SPACE_BELOW_RAD_S = 2.0 * np.pi / (225.0 * 60.0)
 _DIFFERENCE_S = 0.5
 
 _UNKNOWN, _UNUSABLE = -1, -2
+
+# How many states are worked on together: this bounds the memory.
+_MOST_STATES_AT_ONCE = 400_000
 
 
 @dataclass(frozen=True)
@@ -69,8 +73,11 @@ class Segments:
         )
 
     def seen_from(self, origin_km: Floats, axes: Floats) -> Segments:
-        """Return the same arcs in the axes (rows, shape (3, 3)) of an observer at `origin_km`, Earth-fixed, shape (3,)."""
-        turned = np.einsum("ij,cjn->cin", axes, self.coefficients_km)
+        """Return the same arcs in the axes of an observer.
+
+        `axes` holds unit vectors as rows, shape (3, 3); `origin_km` is the observer's Earth-fixed place, shape (3,).
+        """
+        turned = axes @ self.coefficients_km
         turned[0] -= (axes @ origin_km)[:, None]
         return replace(self, coefficients_km=turned)
 
@@ -112,7 +119,7 @@ class NodeGrid:
         return Segments(
             satellite,
             number,
-            number * self.segment_s,
+            number.astype(float) * self.segment_s,
             np.full(len(number), self.segment_s),
             _quintics(self._state[left], self._state[right], self.segment_s),
         )
@@ -122,15 +129,20 @@ class NodeGrid:
         count = len(segments)
         step_s = segments.length_s / parts
         time_s = segments.start_s[:, None] + np.arange(parts + 1) * step_s[:, None]
-        time_us = self.start_us + np.round(time_s * 1e6).astype(np.int64)
+        # Segments of the same stretch of time share their nodes, so one call serves them all.
+        order = np.lexsort((segments.length_s, segments.start_s))
+        bounds = run_bounds(segments.start_s[order], segments.length_s[order])
+        time_us = self.start_us + np.round(time_s[order[bounds[:-1]]] * 1e6).astype(np.int64)
         day, fraction = _around(*julian_date(time_us))
+        angle_rad = np.empty((count, parts + 1))
         position, error = np.empty((count, parts + 1, 3, 3)), np.empty((count, parts + 1, 3), dtype=np.uint8)
-        models = self.propagator.models
-        for i, satellite in enumerate(segments.satellite.tolist()):
-            errors, positions, _ = models[satellite].sgp4_array(day[i].reshape(-1), fraction[i].reshape(-1))
-            position[i], error[i] = positions.reshape(parts + 1, 3, 3), errors.reshape(parts + 1, 3)
+        for i, (begin, end) in enumerate(pairwise(bounds.tolist())):
+            here = order[begin:end]
+            states = self.propagator.sweep(segments.satellite[here], day[i].reshape(-1), fraction[i].reshape(-1))
+            position[here], error[here] = states[0].reshape(-1, parts + 1, 3, 3), states[2].reshape(-1, parts + 1, 3)
+        angle_rad[order] = np.repeat(earth_angle_rad(time_us), np.diff(bounds), axis=0)
         good = usable(position, error).all(axis=(1, 2))
-        state = _states_by_difference(position[good], earth_angle_rad(time_us[good]))
+        state = _states_by_difference(position[good], angle_rad[good])
         kept = np.flatnonzero(good)
         repeated = np.repeat(kept, parts)
         return Segments(
@@ -188,64 +200,59 @@ class NodeGrid:
 
     def _fill(self, satellite: Index, number: Index) -> None:
         """Run SGP4 at the nodes of the given segments where it has not run yet."""
-        wanted = np.zeros(self._row.shape, dtype=bool)
-        wanted[satellite, number] = True
-        wanted[satellite, number + 1] = True
-        wanted &= self._row == _UNKNOWN
-        per_satellite = np.count_nonzero(wanted, axis=1)
-        # A satellite with most nodes wanted goes into one sweep of all of them; the others get a call each.
-        everywhere = per_satellite > 0.6 * wanted.shape[1]
-        for differenced in (False, True):
-            self._fill_by_sweep(np.flatnonzero(everywhere & (self._differenced == differenced)), differenced)
-            few = np.flatnonzero((per_satellite > 0) & ~everywhere & (self._differenced == differenced))
-            self._fill_by_call(few, wanted, differenced)
-
-    def _fill_by_sweep(self, satellites: Index, differenced: bool) -> None:
-        """Run SGP4 at every node of `satellites`."""
         nodes = self._row.shape[1]
-        day, fraction = self._julian_day, self._fraction
-        if differenced:
-            day, fraction = (a.reshape(-1) for a in _around(day, fraction))
-        block = max(1, 400_000 // len(day))
-        for first in range(0, len(satellites), block):
-            chosen = satellites[first : first + block]
-            position, velocity, error = self.propagator.sweep(chosen, day, fraction)
-            node = np.tile(np.arange(nodes), len(chosen))
-            self._keep(np.repeat(chosen, nodes), node, position, velocity, error, differenced)
+        left = satellite * nodes + number
+        wanted = np.zeros(self._row.size, dtype=bool)
+        wanted[left] = True
+        wanted[left + 1] = True
+        wanted &= self._row.reshape(-1) == _UNKNOWN
+        owner, node = np.divmod(np.flatnonzero(wanted), nodes)
+        differenced = self._differenced[owner]
+        for kind in (False, True):
+            chosen = np.flatnonzero(differenced == kind)
+            if len(chosen):
+                self._run(owner[chosen], node[chosen], kind)
 
-    def _fill_by_call(self, satellites: Index, wanted: NDArray[np.bool_], differenced: bool) -> None:
-        """Run SGP4 at the wanted nodes of `satellites`, one call for each of them."""
-        if not len(satellites):
-            return
-        place, node = np.nonzero(wanted[satellites])
-        day, fraction, per_node = self._julian_day[node], self._fraction[node], 1
-        if differenced:
-            day, fraction = (a.reshape(-1) for a in _around(day, fraction))
-            per_node = 3
-        bounds = np.concatenate([[0], np.cumsum(np.bincount(place, minlength=len(satellites)))]) * per_node
-        errors, positions, velocities = [], [], []
-        models = self.propagator.models
-        for satellite, first, last in zip(satellites.tolist(), bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-            error, position, velocity = models[satellite].sgp4_array(day[first:last], fraction[first:last])
-            errors.append(error)
-            positions.append(position)
-            velocities.append(velocity)
-        position, velocity, error = np.concatenate(positions), np.concatenate(velocities), np.concatenate(errors)
-        self._keep(satellites[place], node, position, velocity, error, differenced)
-
-    def _keep(
-        self,
-        owner: Index,
-        node: Index,
-        position: Floats,
-        velocity: Floats,
-        error: NDArray[np.uint8],
-        differenced: bool,
-    ) -> None:
-        """File states computed for (owner, node) pairs, and remember what is wrong with the bad ones."""
+    def _run(self, owner: Index, node: Index, differenced: bool) -> None:
+        """Run SGP4 at (owner, node) pairs, each once and in order, and file the states."""
+        # One call a node serves all its satellites, one call a satellite serves all its nodes: the fewer calls win.
+        by_node = np.count_nonzero(np.bincount(node)) < np.count_nonzero(np.bincount(owner))
+        if by_node:
+            order = np.argsort(node, kind="stable")
+            owner, node = owner[order], node[order]
+        bounds = run_bounds(node if by_node else owner)
         per_node = 3 if differenced else 1
-        position, velocity = position.reshape(-1, per_node, 3), velocity.reshape(-1, per_node, 3)
-        error = error.reshape(-1, per_node)
+        # Calls are filed together, as many as keep the arrays small.
+        first_call, calls = 0, len(bounds) - 1
+        while first_call < calls:
+            full = int(np.searchsorted(bounds, bounds[first_call] + _MOST_STATES_AT_ONCE, side="right")) - 1
+            last_call = max(full, first_call + 1)
+            first, last = int(bounds[first_call]), int(bounds[last_call])
+            position, velocity = np.empty((2, last - first, per_node, 3))
+            error = np.empty((last - first, per_node), dtype=np.uint8)
+            for begin, end in pairwise(bounds[first_call : last_call + 1].tolist()):
+                # Either way there is one satellite or one node, so the states come in the order of the pairs.
+                whose = owner[begin:end] if by_node else owner[begin : begin + 1]
+                when = node[begin : begin + 1] if by_node else node[begin:end]
+                day, fraction = self._julian_day[when], self._fraction[when]
+                if differenced:
+                    day, fraction = (a.reshape(-1) for a in _around(day, fraction))
+                states = self.propagator.sweep(whose, day, fraction)
+                here = slice(begin - first, end - first)
+                for kept, new in zip((position, velocity, error), states, strict=True):
+                    kept[here] = new.reshape(kept[here].shape)
+            self._file(owner[first:last], node[first:last], position, velocity, error)
+            first_call = last_call
+
+    def _file(
+        self, owner: Index, node: Index, position: Floats, velocity: Floats, error: NDArray[np.uint8]
+    ) -> None:
+        """File states computed for (owner, node) pairs, and remember what is wrong with the bad ones.
+
+        Positions and velocities have shape (pairs, moments, 3), errors (pairs, moments); three moments a node stand for
+        the node and half a second to either side.
+        """
+        per_node = position.shape[1]
         good = usable(position, error).all(axis=1)
         for bad in np.flatnonzero(~good):
             index, time_s = int(owner[bad]), float(node[bad] * self.segment_s)
@@ -255,18 +262,27 @@ class NodeGrid:
             self._row[owner[~good], node[~good]] = _UNUSABLE
             owner, node, position, velocity = owner[good], node[good], position[good], velocity[good]
         angle_rad = self._angle_rad[node]
-        if differenced:
+        if per_node == 3:
             new = _states_by_difference(position, angle_rad)
         else:
             new = _states(position[:, 0], velocity[:, 0], angle_rad)
         first, last = self._filled, self._filled + len(new)
         if last > len(self._state):
-            grown = np.empty((max(last, len(self._state) + len(self._state) // 2), 9))
+            # Room to grow, but never for more than every node once.
+            room = min(max(last, first + first // 2), self._row.size)
+            grown = np.empty((room, 9))
             grown[:first] = self._state[:first]
             self._state = grown
         self._state[first:last] = new
         self._row[owner, node] = np.arange(first, last, dtype=np.int32)
         self._filled = last
+
+
+def run_bounds(*keys: NDArray[np.generic]) -> Index:
+    """Return where runs of equal entries begin in sorted `keys`, each of shape (n,), and n at the end."""
+    change = np.ones(len(keys[0]), dtype=bool)
+    change[1:] = np.any([key[1:] != key[:-1] for key in keys], axis=0)
+    return np.append(np.flatnonzero(change), len(change))
 
 
 def segment_length_s(propagator: Propagator) -> Floats:

@@ -67,7 +67,10 @@ def earth_angle_rad(time_us: NDArray[np.int64]) -> NDArray[np.float64]:
 
 
 def julian_date(time_us: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return UTC microseconds since 1970 as a Julian date in two parts: midnight's (….5) and the fraction of the day."""
+    """Return UTC microseconds since 1970 as a Julian date in two parts: that of midnight, and the fraction of the day.
+
+    1970-01-01 06:00 is 2440587.5 and 0.25.
+    """
     whole, inside = np.divmod(np.asarray(time_us, dtype=np.int64), _DAY_US)
     return np.asarray(whole + _JULIAN_DAY_1970), np.asarray(inside / _DAY_US)
 

@@ -46,7 +46,7 @@ class Propagator:
         kept = fleet.__dict__.get("_propagator")
         if kept is None:
             kept = fleet.__dict__["_propagator"] = cls(fleet)
-        return kept  # type: ignore[no-any-return]
+        return kept
 
     def __len__(self) -> int:
         return len(self.models)
@@ -83,9 +83,12 @@ class Propagator:
     def sweep(
         self, satellites: NDArray[np.intp], julian_day: NDArray[np.float64], fraction: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.uint8]]:
-        """Propagate each of `satellites` to every time. Returns position, velocity (satellite, time, xyz) and errors."""
+        """Propagate each of `satellites` to every time.
+
+        Returns positions and velocities, shape (satellite, time, xyz), and SGP4's error codes, (satellite, time).
+        """
         everyone = len(satellites) == len(self.models)
-        array = self._all if everyone else SatrecArray([self.models[i] for i in satellites])
+        array = self._all if everyone else SatrecArray([self.models[i] for i in satellites.tolist()])
         error, position, velocity = array.sgp4(julian_day, fraction)
         return position, velocity, error
 
@@ -107,7 +110,7 @@ def usable(position_km: NDArray[np.float64], error: NDArray[np.uint8]) -> NDArra
     """
     radius2 = np.einsum("...i,...i->...", position_km, position_km)
     lowest, largest = (EARTH_RADIUS_KM + LOWEST_ALTITUDE_KM) ** 2, LARGEST_RADIUS_KM**2
-    return (error == 0) & (radius2 > lowest) & (radius2 < largest)
+    return np.asarray((error == 0) & (radius2 > lowest) & (radius2 < largest))
 
 
 def trouble(position_km: NDArray[np.float64], error: int) -> str:

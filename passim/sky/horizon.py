@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -71,7 +72,7 @@ class Horizon:
                 wanted="at least two points of azimuth and height",
                 try_next="a plain mask in degrees for a flat horizon",
             )
-        for (before, _), (after, _) in zip(pairs, pairs[1:], strict=False):
+        for (before, _), (after, _) in pairwise(pairs):
             if not after > before:
                 raise SiteError(
                     "azimuths of the horizon profile",
@@ -140,7 +141,9 @@ class Horizon:
 
     def elevation_deg(self, azimuth_deg: ArrayLike) -> NDArray[np.float64]:
         """Return the height of the skyline at `azimuth_deg`, any shape, degrees."""
-        return np.asarray(np.interp(azimuth_deg, self.azimuths_deg, self.elevations_deg, period=360.0))
+        return np.asarray(
+            np.interp(np.asarray(azimuth_deg, dtype=float), self.azimuths_deg, self.elevations_deg, period=360.0)
+        )
 
 
 def _check_elevation(elevation_deg: float, what: str) -> None:

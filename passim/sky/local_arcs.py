@@ -51,7 +51,7 @@ class LocalArcs:
         return position, rate
 
     def above_cap(self, axis: Floats, sine: float) -> Curve:
-        """Return the curve that is positive where the direction stands more than asin(`sine`) above the plane of `axis`.
+        """Return the curve that is positive where a satellite stands more than asin(`sine`) above the plane of `axis`.
 
         `axis` is a unit vector, shape (3,): the zenith for a mask, the boresight for a cone.
         """
@@ -76,7 +76,7 @@ class LocalArcs:
     def azimuth_deg(self, lane: Index, x: Floats) -> Floats:
         """Return the azimuth, degrees from north through east in [0, 360), shape (n,)."""
         position = self.position_km(lane, x)
-        return np.degrees(np.arctan2(position[0], position[1])) % 360.0
+        return np.asarray(np.degrees(np.arctan2(position[0], position[1])) % 360.0)
 
 
 def unit_vector(azimuth_deg: float, elevation_deg: float) -> Floats:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -81,10 +82,9 @@ def find_passes(
     if single:
         return tables[0]
     for table, name in zip(tables, names, strict=True):
-        table.insert(0, "site", pd.Categorical.from_codes(np.zeros(len(table), dtype=np.int8), [name]))
+        table.insert(0, "site", pd.Series(name, index=table.index, dtype="str"))
         table.attrs = {}
     together = pd.concat(tables, ignore_index=True)
-    together["site"] = together["site"].astype("str")
     together.attrs["report"] = SearchReport.together(reports)
     return together
 
@@ -92,7 +92,10 @@ def find_passes(
 def iterate_passes(
     fleet: Fleet, sites: Sequence[Site], span: Span, *, progress: Progress | None = None
 ) -> Iterator[pd.DataFrame]:
-    """Yield the pass table of each of `sites` in turn, as `find_passes` gives it for one. One propagation serves all."""
+    """Yield the pass table of each of `sites` in turn, as `find_passes` gives it for one.
+
+    One propagation of the fleet serves all of them.
+    """
     search = PassSearch(fleet, span)
     found: list[list[Intervals]] = [[] for _ in sites]
     for done, part in enumerate(search.parts):
@@ -170,8 +173,8 @@ class PassSearch:
             states_per_second = len(members) / segment_s
             hours = int(np.clip(_MOST_STATES / states_per_second / 3600.0, 1.0, 24.0))
             edges = np.append(np.arange(0.0, duration_s, hours * 3600.0), duration_s)
-            for start_s, end_s in zip(edges[:-1], edges[1:], strict=True):
-                yield _Part(self, members, float(start_s), float(end_s), segment_s)
+            for start_s, end_s in pairwise(edges.tolist()):
+                yield _Part(self, members, start_s, end_s, segment_s)
 
     def look(self, part: _Part, site: Site, limit: SkyLimit | None = None) -> Intervals:
         """Search one part for one site and one limit of its sky, its horizon unless told otherwise."""
@@ -188,42 +191,73 @@ class PassSearch:
     def table(self, parts: list[Intervals], site: Site) -> pd.DataFrame:
         """Return the pass table of one site from what `look` found in every part."""
         found = joined_in_time(concatenated(parts))
-        span, fleet = self.span, self.fleet
-        start_us = np.round(found.start_s * 1e6).astype(np.int64) + span.start_us
-        end_us = np.round(found.end_s * 1e6).astype(np.int64) + span.start_us
-        peak_us = np.clip(np.round(found.peak_s * 1e6).astype(np.int64) + span.start_us, start_us, end_us)
-        order = np.lexsort((found.satellite, start_us))
-        order = order[(end_us > start_us)[order]]
-        satellite, start_us, end_us, peak_us = found.satellite[order], start_us[order], end_us[order], peak_us[order]
-        azimuth = found.azimuths_deg[:, order]
-        table = pd.DataFrame(
-            {
-                "satellite_id": pd.array(fleet.satellite_ids.astype(str), dtype="str").take(satellite),
-                "name": pd.array(fleet.names.astype(str), dtype="str").take(satellite),
-                "rise": _utc(start_us),
-                "peak": _utc(peak_us),
-                "set": _utc(end_us),
-                "duration_s": (end_us - start_us) / 1e6,
-                "peak_elevation_deg": np.degrees(np.arcsin(np.clip(found.peak_sine[order], -1.0, 1.0))),
-                "rise_azimuth_deg": azimuth[0],
-                "peak_azimuth_deg": azimuth[1],
-                "set_azimuth_deg": azimuth[2],
-                "cut_at_start": start_us == span.start_us,
-                "cut_at_end": end_us == span.end_us,
-            }
+        start_us = np.round(found.start_s * 1e6).astype(np.int64) + self.span.start_us
+        end_us = np.round(found.end_s * 1e6).astype(np.int64) + self.span.start_us
+        peak_us = np.round(found.peak_s * 1e6).astype(np.int64) + self.span.start_us
+        return pass_table(
+            self.fleet,
+            self.span,
+            self.report(found),
+            satellite=found.satellite,
+            start_us=start_us,
+            peak_us=np.clip(peak_us, start_us, end_us),
+            end_us=end_us,
+            peak_elevation_deg=np.degrees(np.arcsin(np.clip(found.peak_sine, -1.0, 1.0))),
+            azimuths_deg=found.azimuths_deg,
         )
-        always = satellite[(start_us == span.start_us) & (end_us == span.end_us)]
-        table.attrs["report"] = report_of(
-            fleet,
+
+    def report(self, found: Intervals) -> SearchReport:
+        """Return the report on this search, from the intervals found for one site; times since the start of the span."""
+        throughout = (np.round(found.start_s * 1e6) <= 0) & (np.round((self.span.duration_s - found.end_s) * 1e6) <= 0)
+        return report_of(
+            self.fleet,
             set_aside=self.set_aside,
-            seen=np.unique(satellite),
-            always=np.unique(always),
+            seen=np.unique(found.satellite),
+            always=np.unique(found.satellite[throughout]),
             unusable=[
-                (index, f"{reason}, from {moment(span.start_us + round(time_s * 1e6)):%Y-%m-%d %H:%M}Z on")
+                (index, f"{reason}, from {moment(self.span.start_us + round(time_s * 1e6)):%Y-%m-%d %H:%M}Z on")
                 for index, (time_s, reason) in sorted(self._trouble.items())
             ],
         )
-        return table
+
+
+def pass_table(
+    fleet: Fleet,
+    span: Span,
+    report: SearchReport,
+    *,
+    satellite: Index,
+    start_us: NDArray[np.int64],
+    peak_us: NDArray[np.int64],
+    end_us: NDArray[np.int64],
+    peak_elevation_deg: NDArray[np.float64],
+    azimuths_deg: NDArray[np.float64],
+) -> pd.DataFrame:
+    """Return the pass table, sorted by rise, of intervals given by satellite index and microseconds since 1970 UTC.
+
+    All arrays have shape (n,), `azimuths_deg` (3, n): at the start, the peak and the end. Empty intervals are left out.
+    """
+    order = np.lexsort((satellite, start_us))
+    order = order[(end_us > start_us)[order]]
+    satellite, start_us, end_us = satellite[order], start_us[order], end_us[order]
+    table = pd.DataFrame(
+        {
+            "satellite_id": pd.array(fleet.satellite_ids.astype(str), dtype="str").take(satellite),
+            "name": pd.array(fleet.names.astype(str), dtype="str").take(satellite),
+            "rise": _utc(start_us),
+            "peak": _utc(peak_us[order]),
+            "set": _utc(end_us),
+            "duration_s": (end_us - start_us) / 1e6,
+            "peak_elevation_deg": peak_elevation_deg[order],
+            "rise_azimuth_deg": azimuths_deg[0][order],
+            "peak_azimuth_deg": azimuths_deg[1][order],
+            "set_azimuth_deg": azimuths_deg[2][order],
+            "cut_at_start": start_us == span.start_us,
+            "cut_at_end": end_us == span.end_us,
+        }
+    )
+    table.attrs["report"] = report
+    return table
 
 
 def _utc(time_us: NDArray[np.int64]) -> pd.Series:

@@ -63,7 +63,7 @@ def planes(propagator: Propagator, start_us: int, duration_s: float) -> Planes:
     near_circular = (propagator.eccentricity < _LARGEST_ECCENTRICITY) & (propagator.mean_motion_rad_s > _SLOWEST_RAD_S)
     count = max(1, int(np.ceil(duration_s / _COARSE_STEP_S)))
     half_step_s = 0.5 * duration_s / count
-    node_s = (2.0 * np.arange(count) + 1.0) * half_step_s
+    node_s = (2.0 * np.arange(count, dtype=np.float64) + 1.0) * half_step_s
     node_us = start_us + np.round(node_s * 1e6).astype(np.int64)
     chosen = np.flatnonzero(near_circular)
     if len(chosen):
@@ -183,4 +183,5 @@ def _near_circular(grid: NodeGrid, coarse: Planes, site: Site, floor_deg: float)
     # Neighbouring candidates share segments: a table of marks leaves each once, in order.
     marked = np.zeros((len(propagator), grid.segments_per_satellite), dtype=bool)
     marked[chosen[satellite[owner]], number] = True
-    return np.nonzero(marked)
+    satellite, number = np.nonzero(marked)
+    return satellite, number

@@ -120,7 +120,7 @@ def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tup
 
 
 def _next_cut(owner: Index, cut: Floats, b: Floats) -> Floats:
-    """Return the right ends of the pieces after cutting piece `owner` at `cut` (both in order): old pieces, new ones."""
+    """Return the right ends once each piece `owner` is cut at `cut` (both in order): those of the old, then the new."""
     end = b.copy()
     first_of_owner = np.r_[True, owner[1:] != owner[:-1]]
     end[owner[first_of_owner]] = cut[first_of_owner]

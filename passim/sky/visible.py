@@ -1,8 +1,8 @@
 """The intervals in which satellites stand on the right side of one limit of a site's sky, exact to the millisecond.
 
-The way: SGP4 at nodes -> arcs in the site's axes -> edges, exact on the arcs -> intervals, joined across segments. Where
-an edge is slow (a grazing pass: there a metre is milliseconds) or a peak nearly touches the limit, the arcs concerned
-are made again, better, and the slowest edges are settled on SGP4 itself.
+The way: SGP4 at nodes -> arcs in the site's axes -> edges, exact on the arcs -> intervals, joined across segments.
+Where an edge is slow (a grazing pass: there a metre is milliseconds) or a peak nearly touches the limit, the arcs
+concerned are made again, better, and the slowest edges are settled on SGP4 itself.
 
 A limit is any object with the three members of `SkyLimit`; the horizon is the first of them.
 """
@@ -10,7 +10,7 @@ A limit is any object with the three members of `SkyLimit`; the horizon is the f
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -27,7 +27,7 @@ Index = NDArray[np.intp]
 
 # An edge slower than this is refined: a 300 s arc at 550 km errs by up to 0.8 m, which is 0.8 ms at 1 km/s.
 _SLOW_KM_S = 1.0
-# An interval shorter than this within a segment is refined too.
+# An interval shorter than this is refined too.
 _SHORT_S = 60.0
 # A turning point closer to the skyline than this is refined: some four times the error of an arc.
 _NEAR_KM = 0.003
@@ -96,30 +96,40 @@ def intervals_of(grid: NodeGrid, coarse: Planes, site: Site, limit: SkyLimit) ->
     )
 
 
+def allowed_within(
+    grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, start_s: Floats, end_s: Floats
+) -> tuple[Index, Floats, Floats]:
+    """Return when satellites are on the allowed side of `limit` at `site`, looking only around given intervals.
+
+    The given intervals (satellite, start_s, end_s), each of shape (n,), must be sorted by satellite. What comes back has
+    the same form; it reaches up to a segment beyond the given ones and wants to be cut to them.
+    """
+    first = np.floor(start_s / grid.segment_s).astype(np.intp)
+    last = np.minimum(np.ceil(end_s / grid.segment_s).astype(np.intp), grid.segments_per_satellite)
+    counts = np.maximum(last - first, 0)
+    owner = np.repeat(np.arange(len(first)), counts)
+    number = first[owner] + np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    marked = np.zeros((len(grid.propagator), grid.segments_per_satellite), dtype=bool)
+    marked[satellite[owner], number] = True
+    chosen, number = np.nonzero(marked)
+    found = []
+    for begin, end in _blocks(chosen, _MOST_SEGMENTS):
+        _, _, whose, starts, ends = _sorted_stretches(grid, site, limit, chosen[begin:end], number[begin:end])
+        opens, closes = _runs(whose, starts, ends)
+        found.append((whose[opens], starts[opens], ends[closes]))
+    return tuple(np.concatenate(column) for column in zip(*found, strict=True))  # type: ignore[return-value]
+
+
 def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index) -> Intervals:
     """Search the given (satellite, segment) pairs of a grid, sorted."""
     while True:
-        segments = grid.segments(satellite, number)
-        arcs, stretches = _stretches_of(grid, site, limit, segments)
-        start_s = arcs.segments.time_s(stretches.lane, stretches.left)
-        end_s = arcs.segments.time_s(stretches.lane, stretches.right)
+        arcs, stretches, owner, start_s, end_s = _sorted_stretches(grid, site, limit, satellite, number)
         # An interval that runs up to a segment nobody looked at shows that the cull was too tight there: look again.
         more = _neighbours_missing(grid, satellite, number, arcs.segments, stretches)
         if more is None:
             break
         key = np.union1d(satellite * grid.segments_per_satellite + number, more)
         satellite, number = np.divmod(key, grid.segments_per_satellite)
-
-    owner = arcs.segments.satellite[stretches.lane]
-    order = np.lexsort((start_s, owner))
-    stretches = Stretches(
-        *(
-            a[order]
-            for a in (stretches.lane, stretches.left, stretches.right, stretches.rate_left, stretches.rate_right)
-        ),
-        stretches.near_miss,
-    )
-    owner, start_s, end_s = owner[order], start_s[order], end_s[order]
     peak_x, peak_sine = _peaks(arcs, stretches)
     opens, closes = _runs(owner, start_s, end_s)
     # The highest of the peaks of an interval's stretches is its own.
@@ -141,6 +151,19 @@ def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, numb
     )
 
 
+def _sorted_stretches(
+    grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index
+) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
+    """Return the arcs, where they are allowed sorted by satellite and time, and whose and when (seconds) that is."""
+    arcs, stretches = _stretches_of(grid, site, limit, grid.segments(satellite, number))
+    start_s = arcs.segments.time_s(stretches.lane, stretches.left)
+    end_s = arcs.segments.time_s(stretches.lane, stretches.right)
+    owner = arcs.segments.satellite[stretches.lane]
+    order = np.lexsort((start_s, owner))
+    stretches = stretches.select(order)
+    return arcs, stretches, owner[order], start_s[order], end_s[order]
+
+
 def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, segments: Segments) -> tuple[LocalArcs, Stretches]:
     """Return the arcs that were looked at, finer ones where needed, and where they are on the allowed side."""
     arcs = LocalArcs.of(segments, site)
@@ -151,10 +174,8 @@ def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, segments: Segment
             np.abs(stretches.rate_right) < _SLOW_KM_S * length_s
         )
     # A short interval has its edges settled whatever their speed: a steep skyline magnifies the arc's error.
-    found_left, found_right = np.isfinite(stretches.rate_left), np.isfinite(stretches.rate_right)
-    short = (stretches.right - stretches.left) * length_s < _SHORT_S
-    slow |= short & found_left & found_right
-    again = np.unique(np.concatenate([stretches.lane[slow], stretches.near_miss]))
+    short = _run_length_s(arcs, stretches) < _SHORT_S
+    again = np.unique(np.concatenate([stretches.lane[slow | short], stretches.near_miss]))
     if not len(again):
         return arcs, stretches
     finer = LocalArcs.of(grid.finer(segments.select(again), _FINER_PARTS), site)
@@ -208,15 +229,8 @@ def _settled(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs, stret
         near = np.abs(time_s - start_s) <= 1.0
         place[creeping[near]] += (time_s - start_s)[near] / length_s[creeping[near]]
         moved[side] = np.clip(place, 0.0, 1.0)
-    good = moved["left"] < moved["right"]
-    return Stretches(
-        stretches.lane[good],
-        moved["left"][good],
-        moved["right"][good],
-        stretches.rate_left[good],
-        stretches.rate_right[good],
-        stretches.near_miss,
-    )
+    settled = replace(stretches, left=moved["left"], right=moved["right"])
+    return settled.select(np.flatnonzero(settled.left < settled.right))
 
 
 def _neighbours_missing(
@@ -257,11 +271,23 @@ def _peaks(arcs: LocalArcs, stretches: Stretches) -> tuple[Floats, Floats]:
 
 
 def _runs(owner: Index, start_s: Floats, end_s: Floats) -> tuple[Index, Index]:
-    """Return the first and last stretch of each run that goes on without a break in one satellite, from sorted input."""
+    """Return the first and last stretch of each run that goes on in one satellite without a break, of sorted input."""
     if not len(owner):
         return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
     goes_on = (owner[1:] == owner[:-1]) & (start_s[1:] - end_s[:-1] <= 1e-6)
     return np.flatnonzero(np.r_[True, ~goes_on]), np.flatnonzero(np.r_[~goes_on, True])
+
+
+def _run_length_s(arcs: LocalArcs, stretches: Stretches) -> Floats:
+    """Return how long the interval is that each stretch belongs to, its neighbours in time included, seconds."""
+    owner = arcs.segments.satellite[stretches.lane]
+    start_s = arcs.segments.time_s(stretches.lane, stretches.left)
+    end_s = arcs.segments.time_s(stretches.lane, stretches.right)
+    order = np.lexsort((start_s, owner))
+    opens, closes = _runs(owner[order], start_s[order], end_s[order])
+    length_s = np.empty(len(order))
+    length_s[order] = np.repeat(end_s[order[closes]] - start_s[order[opens]], closes - opens + 1)
+    return length_s
 
 
 def _first_largest(values: Floats, opens: Index) -> Index:

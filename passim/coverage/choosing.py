@@ -1,0 +1,218 @@
+"""Who is taken when: the choices behind a serving timeline, on arrays of allowed intervals.
+
+An interval is a row: one satellite (its lane) that may serve from `start_us` up to `end_us`. A stint is a stretch in
+which one row is in use. Stints do not know of acquisition: what is chosen does not depend on how long it takes to get
+going, so that a longer acquisition can only take time away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.intervals import LanedIntervals
+
+Whole = NDArray[np.int64]
+# Satellites and times, shape (n,) each, to something with `elevation_deg` of shape (n,).
+Look = Callable[[Whole, Whole], Any]
+
+SECOND_US = 1_000_000
+
+# Heights are compared where it matters only: between knots this far apart the sine of a height is read off a straight
+# line, which errs by at most knot**2 / 8 times its curvature. A satellite at height h and speed v turns overhead within
+# h / v seconds, so the curvature is at most (v / h)**2: 0.0142 for 225 km, and under 0.003 at 550 km. Whoever comes
+# within the margin of the highest is looked at exactly.
+_KNOT_US = 10 * SECOND_US
+_MARGIN_SINE = 0.02
+_MOMENTS_A_BLOCK = 4096
+
+
+class Stints(NamedTuple):
+    """Stretches in which one row is in use, in order of time: rows and microseconds, shape (stints,) each."""
+
+    row: Whole
+    start_us: Whole
+    end_us: Whole
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Moments offset + k * period, microseconds since 1970 UTC, k any whole number."""
+
+    period_us: int
+    offset_us: int = 0
+
+    def at_or_after(self, time_us: int) -> int:
+        """Return the first moment of the clock that is not before `time_us`."""
+        return time_us + (self.offset_us - time_us) % self.period_us
+
+    def within(self, start_us: int, end_us: int) -> Whole:
+        """Return the moments of the clock in [start_us, end_us), ascending."""
+        return np.arange(self.at_or_after(start_us), end_us, self.period_us, dtype=np.int64)
+
+
+def keep_until_lost(
+    allowed: LanedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look | None
+) -> Stints:
+    """Return the stints of a terminal that keeps its satellite until it is lost, within [start_us, end_us).
+
+    At a choice it takes the highest by `look`, or without one the satellite that stays longest; of equals the one of
+    the smallest lane. With a clock choices happen only at its moments, and at the start. `allowed` must be sorted by
+    start and hold no touching rows of one lane.
+    """
+    lane, begins, ends = allowed
+    # Plain lists for single numbers: the loop reads one at a time.
+    begin_of, end_of = begins.tolist(), ends.tolist()
+    rows: list[int] = []
+    taken: list[int] = []
+    left: list[int] = []
+    up = np.empty(0, dtype=np.int64)
+    seen, now = 0, start_us
+    while now < end_us:
+        # Bring the list of rows that hold this moment up to date.
+        fresh = int(np.searchsorted(begins, now, side="right"))
+        up = np.concatenate([up, np.arange(seen, fresh)])
+        up = up[ends[up] > now]
+        seen = fresh
+        if up.size:
+            row = int(up[_first_choice(lane[up], _merit(lane[up], ends[up], now, look))])
+            until = min(end_of[row], end_us)
+            rows.append(row)
+            taken.append(now)
+            left.append(until)
+        elif seen < len(begin_of):
+            until = begin_of[seen]
+        else:
+            break
+        now = until if clock is None else clock.at_or_after(until)
+    return Stints(*(np.array(column, dtype=np.int64) for column in (rows, taken, left)))
+
+
+def always_highest(allowed: LanedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look) -> Stints:
+    """Return the stints of a terminal that is always on the highest satellite, within [start_us, end_us).
+
+    With a clock it chooses at its moments, and at the start. Without, it compares at every whole second and chooses at
+    once when its satellite is lost or the first one rises. Of equals it takes the one of the smallest lane. `allowed`
+    must be sorted by start and hold no touching rows of one lane.
+    """
+    grid = (clock or Clock(SECOND_US)).within(start_us, end_us)
+    risen = np.empty(0, dtype=np.int64) if clock else _rises_from_nothing(allowed, start_us, end_us)
+    moments = np.unique(np.concatenate([[start_us], grid, risen]).astype(np.int64))
+    all_moments, all_rows = moments, _highest_rows(allowed, moments, look)
+
+    # Without a clock, whoever is lost between two moments is replaced there and then; so may be the replacement.
+    chosen = all_rows
+    while clock is None:
+        next_moment = np.append(all_moments, end_us)[np.searchsorted(all_moments, moments, side="right")]
+        lost = (chosen >= 0) & (allowed.end[chosen] < next_moment)
+        if not lost.any():
+            break
+        # Two lost at one moment cannot be: a stint ends before the next moment, and moments are apart.
+        moments = allowed.end[chosen[lost]]
+        chosen = _highest_rows(allowed, moments, look)
+        order = np.argsort(np.concatenate([all_moments, moments]), kind="stable")
+        all_moments = np.concatenate([all_moments, moments])[order]
+        all_rows = np.concatenate([all_rows, chosen])[order]
+
+    # From one choice to the next, or to the loss before it.
+    until = np.append(all_moments[1:], end_us)
+    used = np.flatnonzero(all_rows >= 0)
+    row, begin = all_rows[used], all_moments[used]
+    until = np.minimum(until[used], allowed.end[row])
+    # A choice that changes nothing goes on with the same stint.
+    same = (row[1:] == row[:-1]) & (begin[1:] == until[:-1])
+    first = np.flatnonzero(np.append(True, ~same)[: row.size])
+    last = np.flatnonzero(np.append(~same, True)[: row.size])
+    return Stints(row[first], begin[first], until[last])
+
+
+def _first_choice(lane: Whole, merit: NDArray[Any]) -> int:
+    """Return the place of the greatest merit; of equals the one of the smallest lane."""
+    return int(np.lexsort((lane, -merit))[0])
+
+
+def _merit(lane: Whole, end_us: Whole, now_us: int, look: Look | None) -> NDArray[Any]:
+    """Return what is compared at a choice: heights, or how long each row still lasts."""
+    if look is None:
+        return end_us
+    return elevations_deg(look, lane, np.full(lane.shape, now_us, dtype=np.int64))
+
+
+def elevations_deg(look: Look, lane: Whole, time_us: Whole) -> NDArray[np.float64]:
+    """Return heights above the horizon, shape (n,); one that is not a number counts as lower than all others."""
+    if not lane.size:
+        return np.empty(0)
+    elevation_deg = np.asarray(look(lane, time_us).elevation_deg, dtype=np.float64)
+    return np.where(np.isnan(elevation_deg), -np.inf, elevation_deg)
+
+
+def _rises_from_nothing(allowed: LanedIntervals, start_us: int, end_us: int) -> Whole:
+    """Return the starts inside [start_us, end_us) of rows that begin where no other row stands."""
+    if not allowed.start.size:
+        return np.empty(0, dtype=np.int64)
+    latest_end = np.maximum.accumulate(allowed.end)
+    rises = allowed.start[np.append(True, allowed.start[1:] > latest_end[:-1])]
+    return rises[(rises >= start_us) & (rises < end_us)]
+
+
+def _highest_rows(allowed: LanedIntervals, moments: Whole, look: Look) -> Whole:
+    """Return the row of the highest satellite at each of the ascending `moments`, -1 where there is none."""
+    best = np.full(moments.size, -1, dtype=np.int64)
+    for first in range(0, moments.size, _MOMENTS_A_BLOCK):
+        block = moments[first : first + _MOMENTS_A_BLOCK]
+        for place, row in _close_calls(allowed, block, look):
+            lane = allowed.lane[row]
+            elevation_deg = elevations_deg(look, lane, block[place])
+            # Sorted by place, then height, then lane, the first of each place is the choice.
+            order = np.lexsort((lane, -elevation_deg, place))
+            place, row = place[order], row[order]
+            opens = np.append(True, place[1:] != place[:-1])[: place.size]
+            best[first + place[opens]] = row[opens]
+    return best
+
+
+def _close_calls(allowed: LanedIntervals, moments: Whole, look: Look) -> Iterator[tuple[Whole, Whole]]:
+    """Yield the pairs (place in `moments`, row) among which the highest of each moment is; none where none is up."""
+    near = np.flatnonzero((allowed.start <= moments[-1]) & (allowed.end > moments[0]))
+    low = np.searchsorted(moments, allowed.start[near], side="left")
+    high = np.searchsorted(moments, allowed.end[near], side="left")
+    member, place = _each_within(low, high)
+    if not place.size:
+        return
+    knots = np.arange(moments[0], moments[-1] + _KNOT_US, _KNOT_US, dtype=np.int64)
+    if knots.size * 2 > moments.size:
+        # So few moments that looking at all of them costs less than knots in between.
+        yield place, near[member]
+        return
+
+    # Look at each row at its knots, from the last before its first moment to the first after its last.
+    knots[-1] = moments[-1]
+    cell = np.clip(np.searchsorted(knots, moments, side="right") - 1, 0, knots.size - 2)
+    some = high > low
+    first_knot = np.where(some, cell[np.minimum(low, moments.size - 1)], 0)
+    past_knot = np.where(some, cell[np.maximum(high - 1, 0)] + 2, 0)
+    knot_member, knot = _each_within(first_knot, past_knot)
+    look_deg = np.asarray(look(allowed.lane[near][knot_member], knots[knot]).elevation_deg, dtype=np.float64)
+    sine = np.sin(np.radians(look_deg))
+
+    # Read every moment off the line between two knots, and keep who is about as high as the highest.
+    base = np.cumsum(past_knot - first_knot) - (past_knot - first_knot) - first_knot
+    along = (moments - knots[cell]) / np.diff(knots)[cell]
+    left = base[member] + cell[place]
+    guess = sine[left] + (sine[left + 1] - sine[left]) * along[place]
+    highest = np.full(moments.size, -np.inf)
+    np.fmax.at(highest, place, guess)
+    # Written so that a guess that is not a number, where only a knot outside the row is bad, stays in.
+    kept = ~(guess < highest[place] - _MARGIN_SINE)
+    yield place[kept], near[member[kept]]
+
+
+def _each_within(low: Whole, high: Whole) -> tuple[Whole, Whole]:
+    """Return for ranges [low, high), shape (n,), every (number of the range, whole number in it), in order."""
+    count = np.maximum(high - low, 0)
+    member = np.repeat(np.arange(count.size), count)
+    return member, np.arange(member.size) - np.repeat(np.cumsum(count) - count, count) + low[member]

@@ -1,0 +1,245 @@
+"""The health of a fleet: who is at the shell, who drifts, who is stale, who has decayed.
+
+A public catalogue lists satellites that are still climbing, spares that wait below, and objects nobody keeps any
+more. Counted as serving they would promise more sky than there is. `assess` tells them apart from the element sets
+alone; it is a reading of orbits, not of anybody's operations, so every count is told and nothing is dropped.
+
+The rules, for an object at a moment:
+
+    decayed    its perigee lies below 150 km, or will by its own mean_motion_dot
+    stale      its element set is over 14 days from the moment: nobody has seen it there of late
+    at shell   within 5 km and 0.15 deg of a shell, eccentricity below 0.002, climbing or sinking under 1 km a day
+    drifting   anything else: climbing, a spare, or left to itself
+
+The first rule that fits decides. Numbers to check by: at 550 km a satellite 10 km low gains 11.8 deg a day on its
+shell (11.76 by Kepler alone), and 1 km a day is a mean_motion_dot of 0.00163 revolutions/day**2.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.constants import SGP4_EARTH_RADIUS_KM
+from passim.elements.identifiers import SatelliteId
+from passim.elements.records import Fleet
+from passim.elements.shells import (
+    ALTITUDE_TOLERANCE_KM,
+    INCLINATION_TOLERANCE_DEG,
+    Mode,
+    mean_altitude_km,
+    modes,
+)
+from passim.errors import EmptyFleetError, SpanError
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+AT_SHELL: Final = "at shell"
+DRIFTING: Final = "drifting"
+STALE: Final = "stale"
+DECAYED: Final = "decayed"
+UNJUDGED: Final = "unjudged"
+STATUSES: Final = (AT_SHELL, DRIFTING, STALE, DECAYED, UNJUDGED)
+
+LARGEST_ECCENTRICITY: Final = 0.002
+# Electric climbs run at some kilometres a day and drag at 350 km takes a few hundred metres (common practice); kept
+# satellites show metres. At 1 km a day a satellite leaves the 5 km of its shell within the week.
+FASTEST_CLIMB_KM_DAY: Final = 1.0
+STALE_AFTER_DAYS: Final = 14.0
+# Below 150 km a circular orbit lasts less than a revolution or two (King-Hele, 1987, recalled).
+LOWEST_PERIGEE_KM: Final = 150.0
+
+# Beyond a week of age the file as a whole is old, and age no longer says anything about one satellite in it.
+_OLD_FILE_DAYS: Final = 7.0
+
+# What makes a crowd a shell that can be told from its surroundings; see `_clear_shells`.
+_FEWEST_OBJECTS: Final = 8
+_LEAST_SHARE: Final = 0.10
+_FEWEST_PLANES: Final = 3
+_PLANES_APART_DEG: Final = 5.0
+_LEAST_OF_A_NEIGHBOUR: Final = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClearShell:
+    """A shell that stands out: its altitude and inclination, and how many objects of the fleet keep it."""
+
+    altitude_km: float
+    inclination_deg: float
+    objects: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Health:
+    """Which objects of a fleet take part in its service, and why the others do not.
+
+    ``satellite_ids``, ``status`` (words of `STATUSES`) and ``serving`` have shape (objects,), in order of first
+    appearance in the fleet, as `Fleet.nearest` keeps them. Where no shell is ``clear`` nobody can be judged: all but
+    the decayed and stale are "unjudged", and ``serving`` holds for every object. ``judged_at`` is the moment that ages
+    are counted to: ``moment``, unless the whole file is over a week from it; then the middle of the file's epochs.
+    """
+
+    moment: datetime
+    judged_at: datetime
+    satellite_ids: NDArray[np.object_]
+    status: NDArray[np.object_]
+    serving: Bools
+    shells: tuple[ClearShell, ...]
+
+    @property
+    def clear(self) -> bool:
+        """Whether at least one shell stands out, so that the serving filter can be trusted."""
+        return bool(self.shells)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many objects are catalogued, and of these at shell, drifting, stale, decayed and unjudged."""
+        return {"catalogued": len(self.status)} | {word: int((self.status == word).sum()) for word in STATUSES}
+
+    def serves(self, satellite_id: str) -> bool:
+        """Say whether an object takes part in the service. Raises KeyError for one that is not in the fleet."""
+        (index,) = np.flatnonzero(self.satellite_ids == satellite_id)[:1] if len(self.satellite_ids) else ((),)
+        return bool(self.serving[index])
+
+    def sentence(self) -> str:
+        """Say in plain words who serves: every count, and the shells they were judged by."""
+        counts = self.counts
+        total = f"{counts['catalogued']:,} object{'s' if counts['catalogued'] != 1 else ''} catalogued"
+        told = [f"{counts[word]:,} {word}" for word in STATUSES if counts[word] or word in (AT_SHELL, DRIFTING)]
+        if not self.clear:
+            told = [f"{counts[word]:,} {word}" for word in (STALE, DECAYED) if counts[word]]
+            but = f" ({', '.join(told)})" if told else ""
+            return f"{total}{but}; no shell stands out, so every object is taken to serve."
+        where = " and ".join(f"{s.altitude_km:,.0f} km, {s.inclination_deg:.1f}°" for s in self.shells)
+        shell_word = "the shell at" if len(self.shells) == 1 else "the shells at"
+        text = f"{total}: {', '.join(told)}; those at {shell_word} {where} are taken to serve"
+        if self.judged_at != self.moment:
+            text += f"; the file is old, so ages are counted to its middle, {self.judged_at:%Y-%m-%d}"
+        return text.replace("at the shell at", "at the shell of").replace("at the shells at", "at the shells of") + "."
+
+
+def assess(fleet: Fleet, moment: datetime) -> Health:
+    """Judge every object of `fleet` at `moment` (aware) by its element set nearest that moment.
+
+    Raises EmptyFleetError for a fleet without element sets and SpanError for a naive moment.
+    """
+    if not len(fleet):
+        raise EmptyFleetError("fleet", got="no element sets", wanted="at least one")
+    if moment.utcoffset() is None:
+        raise SpanError("moment of the fleet's health", got=moment, wanted="an aware time", try_next="adding UTC")
+    nearest, _ = fleet.nearest(moment)
+    altitude_km = mean_altitude_km(nearest.column("mean_motion_rev_day"))
+    inclination_deg, eccentricity = nearest.column("inclination_deg"), nearest.column("eccentricity")
+    climb_km_day = climb(nearest)
+
+    # Ages count to the moment asked about, except where they would only say that the whole file is old.
+    age_days, judged_at = _ages(nearest, moment)
+    stale = np.abs(age_days) > STALE_AFTER_DAYS
+
+    # Drag only grows on the way down, so a straight line to the moment gives a sinking object the benefit of doubt.
+    ahead_days = np.array([(moment - record.epoch).total_seconds() / 86400.0 for record in nearest])
+    sunk_km = np.minimum(climb_km_day, 0.0) * np.clip(ahead_days, 0.0, STALE_AFTER_DAYS)
+    radius_km = SGP4_EARTH_RADIUS_KM + altitude_km + sunk_km
+    decayed = radius_km * (1.0 - eccentricity) - SGP4_EARTH_RADIUS_KM < LOWEST_PERIGEE_KM
+
+    # Only objects that hold their orbit can make up a shell.
+    steady = (eccentricity < LARGEST_ECCENTRICITY) & (np.abs(climb_km_day) < FASTEST_CLIMB_KM_DAY) & ~stale & ~decayed
+    indices = np.flatnonzero(steady)
+    found = modes(altitude_km[indices], inclination_deg[indices])
+    clear = _clear_shells(found, nearest.column("node_deg")[indices], len(nearest))
+    at_shell = np.zeros(len(nearest), dtype=bool)
+    shells = []
+    for mode in clear:
+        # Membership is by the plain tolerances, whichever crowd the object was gathered into first.
+        near = np.abs(altitude_km - mode.altitude_km) < ALTITUDE_TOLERANCE_KM
+        near &= np.abs(inclination_deg - mode.inclination_deg) < INCLINATION_TOLERANCE_DEG
+        at_shell |= near & steady
+        shells.append(
+            ClearShell(
+                altitude_km=mode.altitude_km, inclination_deg=mode.inclination_deg, objects=int((near & steady).sum())
+            )
+        )
+
+    status = np.full(len(nearest), DRIFTING if clear else UNJUDGED, dtype=object)
+    status[at_shell] = AT_SHELL
+    status[stale] = STALE
+    status[decayed] = DECAYED
+    serving = at_shell if clear else np.ones(len(nearest), dtype=bool)
+    for array in (status, serving):
+        array.flags.writeable = False
+    return Health(
+        moment=moment,
+        judged_at=judged_at,
+        satellite_ids=nearest.satellite_ids,
+        status=status,
+        serving=serving,
+        shells=tuple(shells),
+    )
+
+
+def climb(fleet: Fleet) -> Floats:
+    """Return how fast each set says its orbit rises (sinks, where negative), km a day, shape (sets,).
+
+    da/dt = -2/3 a/n dn/dt; the formats carry half of dn/dt. At 550 km 0.00163 revolutions/day**2 sink 1 km a day.
+    """
+    rate_rev_day = fleet.column("mean_motion_rev_day")
+    radius_km = SGP4_EARTH_RADIUS_KM + mean_altitude_km(rate_rev_day)
+    return np.asarray(-2.0 / 3.0 * radius_km / rate_rev_day * 2.0 * fleet.column("mean_motion_dot"))
+
+
+def drift_deg_day(altitude_km: float, shell_altitude_km: float) -> float:
+    """Return how fast a satellite at one altitude gains in phase on a shell at another, degrees a day, by Kepler alone.
+
+    10 km below a shell at 550 km: 11.76 deg a day.
+    """
+    from passim.constants import SECONDS_PER_DAY, SGP4_MU_KM3_S2
+
+    def rate(altitude: float) -> float:
+        radius_km = SGP4_EARTH_RADIUS_KM + altitude
+        return float(np.degrees(np.sqrt(SGP4_MU_KM3_S2 / radius_km**3)) * SECONDS_PER_DAY)
+
+    return rate(altitude_km) - rate(shell_altitude_km)
+
+
+def _ages(fleet: Fleet, moment: datetime) -> tuple[Floats, datetime]:
+    """Return the age of each set in days, shape (sets,), and the moment it is counted to."""
+    epochs_us = fleet.epochs.astype(np.int64)
+    middle = fleet[int(np.argsort(epochs_us, kind="stable")[len(epochs_us) // 2])].epoch
+    judged_at = moment if abs(moment - middle) <= timedelta(days=_OLD_FILE_DAYS) else middle
+    ages = [(judged_at - record.epoch).total_seconds() / 86400.0 for record in fleet]
+    return np.array(ages), judged_at
+
+
+def _clear_shells(found: list[Mode], node_deg: Floats, objects: int) -> list[Mode]:
+    """Return the crowds that are shells beyond doubt, the largest first; none where the largest is not one.
+
+    The largest must hold at least 8 objects and a tenth of the fleet. Each further one needs at least 8 objects in at
+    least three planes, because satellites just launched together fly in one; and at the inclination of a larger shell
+    at least a quarter of its number, because spares wait at one altitude too.
+    """
+    if not found or len(found[0].members) < max(_FEWEST_OBJECTS, _LEAST_SHARE * objects):
+        return []
+    clear = [found[0]]
+    for mode in found[1:]:
+        if len(mode.members) < _FEWEST_OBJECTS or _planes(node_deg[mode.members]) < _FEWEST_PLANES:
+            continue
+        alike = [
+            larger
+            for larger in clear
+            if abs(larger.inclination_deg - mode.inclination_deg) < INCLINATION_TOLERANCE_DEG
+        ]
+        if all(len(mode.members) >= _LEAST_OF_A_NEIGHBOUR * len(larger.members) for larger in alike):
+            clear.append(mode)
+    return clear
+
+
+def _planes(node_deg: Floats) -> int:
+    """Return how many orbital planes there are, counting nodes within 5 deg of the next as one."""
+    nodes = np.sort(node_deg % 360.0)
+    apart = np.diff(nodes, append=nodes[0] + 360.0)
+    return max(1, int((apart > _PLANES_APART_DEG).sum()))

@@ -1,0 +1,74 @@
+"""What a limit of service is: its name, its words, and when it allows which satellite.
+
+To add a limit, write one file beside this one with a frozen class that has the three members of `Limit`. A limit of the
+site's sky (a direction allowed or not) asks the scene for `scene.sky(...)`, a limit of the fleet (a satellite counts or
+not) for `scene.members(...)`; both give intervals by satellite. Everything later is interval algebra.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.elements.records import Fleet
+from passim.intervals import LanedIntervals, restrict_by_lane
+from passim.orbits.arcs import NodeGrid
+from passim.sky.site import Site
+from passim.sky.visible import SkyLimit, allowed_within
+from passim.spans import Span
+
+Index = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One part of the work: a site, the satellites above its floor, and the arcs they follow.
+
+    ``base`` holds when satellites stand above the floor, sorted by lane; a lane is the index in ``fleet``, times are
+    microseconds since 1970 UTC. ``grid_lanes`` maps the grid's own satellite numbers to lanes, in ascending order.
+    """
+
+    site: Site
+    fleet: Fleet
+    span: Span
+    base: LanedIntervals
+    grid: NodeGrid
+    grid_lanes: Index
+
+    def sky(self, limit: SkyLimit, site: Site | None = None) -> LanedIntervals:
+        """Return when satellites of the base are on the allowed side of `limit` as seen from `site`, this one unless given.
+
+        The result lies inside the base.
+        """
+        satellite = np.searchsorted(self.grid_lanes, self.base.lane)
+        start_s = (self.base.start - self.grid.start_us) / 1e6
+        end_s = (self.base.end - self.grid.start_us) / 1e6
+        found, starts, ends = allowed_within(self.grid, site or self.site, limit, satellite, start_s, end_s)
+        start_us = np.round(starts * 1e6).astype(np.int64) + self.grid.start_us
+        end_us = np.round(ends * 1e6).astype(np.int64) + self.grid.start_us
+        some = end_us > start_us
+        lanes = LanedIntervals(self.grid_lanes[found[some]].astype(np.int64), start_us[some], end_us[some])
+        row, start_us, end_us = restrict_by_lane(lanes, self.base)
+        return LanedIntervals(lanes.lane[row], start_us, end_us)
+
+    def members(self, counted: NDArray[np.bool_]) -> LanedIntervals:
+        """Return the base intervals of the satellites that count; `counted` has shape (satellites of the fleet,)."""
+        chosen = counted[self.base.lane]
+        return LanedIntervals(self.base.lane[chosen], self.base.start[chosen], self.base.end[chosen])
+
+
+class Limit(Protocol):
+    """A limit of service."""
+
+    @property
+    def name(self) -> str:
+        """One short word by which users lift it."""
+
+    def describe(self) -> str:
+        """Say in a few plain words what it is."""
+
+    def allowed(self, scene: Scene) -> LanedIntervals:
+        """Return when it allows which satellite, inside ``scene.base``."""

@@ -1,0 +1,97 @@
+"""Gateways: a satellite that hands traffic straight down must see the site and a gateway at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from passim.constants import EARTH_RADIUS_KM
+from passim.elements.records import Fleet
+from passim.errors import SiteError
+from passim.intervals import LanedIntervals, union_by_lane
+from passim.sky.horizon import Horizon
+from passim.sky.limits.base import Scene
+from passim.sky.site import Site
+from passim.sky.skyline import Skyline
+
+
+@dataclass(frozen=True)
+class Gateway:
+    """A gateway on the ground: a place as of `Site`, with the skyline above which its antennas work."""
+
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    height_m: float = 0.0
+    horizon: Horizon = field(default_factory=lambda: Horizon.flat(25.0))
+
+    def __post_init__(self) -> None:
+        _ = self.site
+
+    @property
+    def site(self) -> Site:
+        """The gateway as a place with a sky."""
+        return Site(f"gateway {self.name}", self.latitude_deg, self.longitude_deg, self.height_m, "UTC", self.horizon)
+
+
+@dataclass(frozen=True)
+class GatewayLimit:
+    """A satellite must stand above the skyline of at least one of `gateways` while it serves the site.
+
+    Raises SiteError for no gateway at all; leave the limit out where satellites relay among themselves.
+    """
+
+    gateways: tuple[Gateway, ...]
+    name: str = "gateway"
+
+    def __post_init__(self) -> None:
+        if not self.gateways:
+            raise SiteError("gateways", got="none", wanted="at least one", try_next="leaving the limit out")
+
+    def describe(self) -> str:
+        """Name the gateways."""
+        names = ", ".join(g.name for g in self.gateways)
+        return (
+            f"a satellite must also see the gateway {names}"
+            if len(self.gateways) == 1
+            else (f"a satellite must also see one of the gateways {names}")
+        )
+
+    def allowed(self, scene: Scene) -> LanedIntervals:
+        """Return when satellites see a gateway."""
+        return union_by_lane(*(scene.sky(Skyline(g.horizon), g.site) for g in self.gateways))
+
+    def check(self, site: Site, floor_deg: float, fleet: Fleet) -> None:
+        """Raise SiteError if no satellite of `fleet` can ever see `site` and any of the gateways at once."""
+        apogee_km = _highest_apogee_km(fleet)
+        angles = {}
+        for gateway in self.gateways:
+            place = gateway.site
+            cosine = place.position_km @ site.position_km
+            cosine /= np.linalg.norm(place.position_km) * np.linalg.norm(site.position_km)
+            apart = float(np.arccos(np.clip(cosine, -1.0, 1.0)))
+            if apart <= _reach_rad(apogee_km, floor_deg) + _reach_rad(apogee_km, gateway.horizon.lowest_deg):
+                return
+            angles[gateway.name] = apart
+        name, apart = min(angles.items(), key=lambda item: item[1])
+        raise SiteError(
+            f"gateway {name} and {site.name}",
+            got=f"{apart * EARTH_RADIUS_KM:.0f} km apart",
+            wanted="a gateway that a satellite of this fleet can see together with the site; none ever sees both",
+            try_next="checking the signs of latitude and longitude",
+        )
+
+
+def _highest_apogee_km(fleet: Fleet) -> float:
+    """Return the radius of the highest apogee of the fleet, km."""
+    from passim.orbits.propagation import Propagator
+
+    propagator = Propagator.of(fleet)
+    return float(np.max(propagator.semi_major_axis_km * (1.0 + propagator.eccentricity))) + 30.0
+
+
+def _reach_rad(radius_km: float, elevation_deg: float) -> float:
+    """Return the ground angle at which a satellite at `radius_km` stands `elevation_deg` high, with 0.3 deg to spare."""
+    elevation = np.radians(elevation_deg - 0.3)
+    return float(np.arccos(min(1.0, EARTH_RADIUS_KM / radius_km * np.cos(elevation))) - elevation)

@@ -1,0 +1,29 @@
+"""The horizon as a limit of service: roof lines, trees, hills."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from passim.intervals import LanedIntervals
+from passim.sky.horizon import Horizon
+from passim.sky.limits.base import Scene
+from passim.sky.skyline import Skyline
+
+
+@dataclass(frozen=True, slots=True)
+class HorizonLimit:
+    """A satellite must stand above the site's skyline."""
+
+    horizon: Horizon
+    name: str = "horizon"
+
+    def describe(self) -> str:
+        """Say how high the skyline stands."""
+        low, high = self.horizon.lowest_deg, self.horizon.highest_deg
+        if self.horizon.is_flat:
+            return f"horizon {low:g}° all round"
+        return f"horizon from {low:g}° to {high:g}° by direction"
+
+    def allowed(self, scene: Scene) -> LanedIntervals:
+        """Return when satellites stand above the skyline."""
+        return scene.sky(Skyline(self.horizon))

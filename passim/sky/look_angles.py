@@ -1,0 +1,62 @@
+"""Where to look for a satellite: azimuth, height above the horizon, range and the delay over it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from passim.constants import LIGHT_SPEED_KM_S
+from passim.sky.site import Site
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class LookAngles:
+    """Directions and distances seen from a site; three arrays of one shape.
+
+    azimuth_deg     from true north through east, 0 up to 360; in the exact zenith, where it has no meaning, 0
+    elevation_deg   above the plane square to the ellipsoid's normal, -90 to 90; no refraction, no light time
+    range_km        straight line from the site
+    """
+
+    azimuth_deg: Floats
+    elevation_deg: Floats
+    range_km: Floats
+
+    def __len__(self) -> int:
+        return len(self.range_km)
+
+    @property
+    def one_way_delay_ms(self) -> Floats:
+        """The time light takes from the site to the satellite, milliseconds: 1.835 ms for 550 km."""
+        return self.range_km * (1000.0 / LIGHT_SPEED_KM_S)
+
+
+def look_angles(site: Site, position_km: ArrayLike) -> LookAngles:
+    """Return azimuth, elevation and range from `site` to Earth-fixed positions of shape (..., 3), km.
+
+    The result has their shape without the last axis. Seen from latitude 0, longitude 0, a point 550 km straight up
+    stands at 90 deg and 550 km. Raises ValueError where the last axis is not x, y, z.
+    """
+    position = np.asarray(position_km, dtype=np.float64)
+    if position.ndim < 1 or position.shape[-1] != 3:
+        raise ValueError(f"positions: got shape {position.shape}, wanted (..., 3)")
+
+    # Turn the line of sight into east, north and up.
+    east, north, up = np.moveaxis((position - site.position_km) @ site.east_north_up.T, -1, 0)
+
+    # Both angles from their tangents: an arcsine would lose half its digits near the zenith.
+    along_ground_km = np.hypot(east, north)
+    azimuth_deg = np.degrees(np.arctan2(east, north)) % 360.0
+    # A hair west of north the remainder rounds up to the full turn.
+    azimuth_deg = np.where(azimuth_deg >= 360.0, 0.0, azimuth_deg)
+    return LookAngles(azimuth_deg, np.degrees(np.arctan2(up, along_ground_km)), np.hypot(along_ground_km, up))
+
+
+def delay_between_ms(a_km: ArrayLike, b_km: ArrayLike) -> Floats:
+    """Return the time light takes between points of shape (..., 3) in one frame, km, in milliseconds, shape (...)."""
+    apart = np.asarray(a_km, dtype=np.float64) - np.asarray(b_km, dtype=np.float64)
+    return np.asarray(np.sqrt(np.einsum("...i,...i->...", apart, apart)) * (1000.0 / LIGHT_SPEED_KM_S))

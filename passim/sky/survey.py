@@ -1,0 +1,293 @@
+"""A horizon profile from what a person can find out on the spot: a few sightings, or obstacles with a tape measure.
+
+    sightings    azimuth and height of points of the skyline, by compass and clinometer, in clockwise order
+    obstacles    bearing, width, distance and height of what stands around, seen from a mount of some height
+
+Bearings read off a compass are magnetic: true = magnetic + declination, declination positive to the east. The user
+gives the declination; it is 0 for bearings that are true already, as from a map.
+
+An obstacle is taken as an upright wall with a level top that faces the site: `distance_m` off at its middle and
+`width_m` wide. Seen from `mount_height_m` the middle of its top stands atan((height - mount height) / distance) high and
+its ends atan(width / 2 / distance) to either side; along the top the distance grows with 1/cos of the angle from the
+middle, so tan(height seen) falls with that cosine. A 10 m tree 20 m off is 21.80 deg high from a mount at 2 m.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from math import atan, atan2, cos, degrees, isfinite, radians
+from typing import Final
+
+from passim.errors import SiteError
+from passim.sky.envelope import SIDE_DEG, Ridge, all_round, upper_edge
+from passim.sky.horizon import Horizon
+
+# Straight pieces stand in for the curved top line of a wall; they miss it by no more than this.
+TOP_LINE_ERROR_DEG: Final = 0.03
+# Anything narrower counts as this wide to either side: 17 mm at 100 m.
+_NARROWEST_HALF_WIDTH_DEG: Final = 0.01
+# Past this step between two sightings the straight line between them is a guess that the user should know of.
+_WIDE_STEP_DEG: Final = 45.0
+_LARGEST_OBSTACLES: Final = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One point of the skyline: azimuth from 0 to 360 deg and height, from -30 to below 90 deg. Raises SiteError."""
+
+    azimuth_deg: float
+    elevation_deg: float
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.azimuth_deg <= 360.0:
+            raise SiteError("azimuth of a sighting", got=self.azimuth_deg, wanted="from 0 to 360 deg")
+        if not -30.0 <= self.elevation_deg < 90.0:
+            raise SiteError(
+                f"height of the sighting at {self.azimuth_deg:g} deg",
+                got=self.elevation_deg,
+                wanted="from -30 to below 90 deg above the horizontal",
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Obstacle:
+    """Something that stands in the way, as an upright wall that faces the site. Raises SiteError.
+
+    bearing_deg     direction to its middle, from 0 to 360 deg, clockwise from north
+    width_m         width across the line of sight
+    distance_m      level distance from the mount to its middle, over 0
+    height_m        height of its top above the ground that the mount's height is measured from
+    """
+
+    bearing_deg: float
+    width_m: float
+    distance_m: float
+    height_m: float
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        label = self.name or f"the obstacle at {self.bearing_deg:g} deg"
+        if not 0.0 <= self.bearing_deg <= 360.0:
+            raise SiteError(
+                f"bearing of {self.name or 'an obstacle'}", got=self.bearing_deg, wanted="from 0 to 360 deg"
+            )
+        for what, value_m, limit_m in (("width", self.width_m, 1e5), ("distance", self.distance_m, 1e5)):
+            if not 0.0 < value_m <= limit_m:
+                raise SiteError(
+                    f"{what} of {label}", got=f"{value_m:g} m", wanted="over 0 and at most 100 km, in metres"
+                )
+        if not -1000.0 <= self.height_m <= 9000.0:
+            raise SiteError(f"height of {label}", got=f"{self.height_m:g} m", wanted="from -1000 to 9000 m")
+
+    @property
+    def label(self) -> str:
+        """How the obstacle is called in a sentence."""
+        return self.name or f"obstacle at {self.bearing_deg:g} deg"
+
+    @property
+    def half_width_deg(self) -> float:
+        """How far its ends lie to either side of its middle, degrees, below 90."""
+        return degrees(atan2(self.width_m / 2.0, self.distance_m))
+
+    def elevation_deg(self, mount_height_m: float) -> float:
+        """Return how high the middle of its top stands from a mount of that height, degrees; negative if below."""
+        return degrees(atan2(self.height_m - mount_height_m, self.distance_m))
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """A surveyed horizon and what its user should be told about it, one sentence a note."""
+
+    horizon: Horizon
+    notes: tuple[str, ...] = ()
+
+
+def from_sightings(
+    sightings: Sequence[Sighting], *, declination_deg: float = 0.0, base: Horizon | None = None
+) -> Survey:
+    """Return the skyline through at least two sightings, joined by straight lines.
+
+    sightings         in clockwise order; north may be passed once on the way round
+    declination_deg   added to every azimuth, east positive: the compass's declination at the site
+    base              a height below which the skyline is of no interest; default: the horizontal
+
+    Points below the horizontal count as 0. Raises SiteError.
+    """
+    check_declination(declination_deg)
+    if len(sightings) < 2:
+        raise SiteError(
+            "sightings",
+            got=f"{len(sightings)} point{'s' if len(sightings) != 1 else ''}",
+            wanted="at least two points of azimuth and height",
+            try_next="a plain mask in degrees for a horizon that is equally high all round",
+        )
+    points = list(sightings)
+    if points[0].azimuth_deg == 0.0 and points[-1].azimuth_deg == 360.0:
+        if points[0].elevation_deg != points[-1].elevation_deg:
+            raise SiteError(
+                "sightings at north",
+                got=f"{points[0].elevation_deg:g} deg at 0 and {points[-1].elevation_deg:g} deg at 360",
+                wanted="one height",
+            )
+        points.pop()
+    steps_deg = [
+        _clockwise_deg(before.azimuth_deg, after.azimuth_deg)
+        for before, after in zip(points, [*points[1:], points[0]], strict=True)
+    ]
+    # Clockwise and once round: the steps, the last one home, add up to one turn. A step of 360 is a repeated azimuth.
+    turned_deg = 0.0
+    for before, after, step_deg in zip(points, points[1:], steps_deg, strict=False):
+        turned_deg += step_deg
+        if turned_deg >= 360.0 - 1e-9:
+            raise SiteError(
+                "azimuths of the sightings",
+                got=f"{after.azimuth_deg:g} after {before.azimuth_deg:g}",
+                wanted="clockwise order, each azimuth once",
+                try_next="sorting the rows by azimuth",
+            )
+
+    notes = []
+    below = sum(point.elevation_deg < 0.0 for point in points)
+    if below:
+        notes.append(f"{below} of {len(points)} points lie below the horizontal and count as 0 deg.")
+    wide = [k for k, step_deg in enumerate(steps_deg) if step_deg > _WIDE_STEP_DEG]
+    if wide:
+        places = ", ".join(
+            f"{_turned(points[k].azimuth_deg, declination_deg):.0f} to "
+            f"{_turned(points[(k + 1) % len(points)].azimuth_deg, declination_deg):.0f} deg"
+            for k in wide
+        )
+        notes.append(f"No point was sighted from {places}; a straight line stands in for what is there.")
+
+    by_azimuth = sorted(
+        (_turned(point.azimuth_deg, declination_deg), max(point.elevation_deg, 0.0)) for point in points
+    )
+    horizon = Horizon.from_points(by_azimuth)
+    return Survey(horizon if base is None else highest(base, horizon), tuple(notes))
+
+
+def from_obstacles(
+    obstacles: Iterable[Obstacle],
+    mount_height_m: float,
+    *,
+    declination_deg: float = 0.0,
+    base: Horizon | None = None,
+) -> Survey:
+    """Return the skyline that obstacles make, seen from a mount `mount_height_m` above the same ground.
+
+    declination_deg   added to every bearing, east positive: the compass's declination at the site
+    base              the skyline behind and between the obstacles; default: the horizontal
+
+    Straight pieces stand in for the tops, to within 0.05 deg. Obstacles no higher than the mount are left out, with a
+    note. Raises SiteError.
+    """
+    check_declination(declination_deg)
+    check_mount_height(mount_height_m)
+    obstacles = tuple(obstacles)
+    if len(obstacles) > _LARGEST_OBSTACLES:
+        raise SiteError("obstacles", got=len(obstacles), wanted=f"at most {_LARGEST_OBSTACLES}")
+    seen = [obstacle for obstacle in obstacles if obstacle.height_m > mount_height_m]
+    low = [obstacle.label for obstacle in obstacles if obstacle.height_m <= mount_height_m]
+    notes = ()
+    if low:
+        notes = (f"No higher than the mount at {mount_height_m:g} m, and so left out: {', '.join(low)}.",)
+    ridges = [_top_line(obstacle, mount_height_m, declination_deg) for obstacle in seen]
+    return Survey(upper_edge(base or Horizon.flat(0.0), ridges), notes)
+
+
+def highest(first: Horizon, *others: Horizon) -> Horizon:
+    """Return the skyline that is in every direction as high as the highest of several."""
+    return upper_edge(first, [all_round(horizon) for horizon in others])
+
+
+def lowered(horizon: Horizon, from_deg: float, to_deg: float, by_deg: float) -> Horizon:
+    """Return `horizon` with the sector clockwise from `from_deg` to `to_deg` lowered by `by_deg`, to no less than 0.
+
+    A negative `by_deg` raises it. From 290 to 20 the sector passes north; from 0 to 360 it is the whole circle. The
+    ends of the sector keep the greater of the two heights. Raises SiteError.
+    """
+    for azimuth_deg in (from_deg, to_deg):
+        if not 0.0 <= azimuth_deg <= 360.0:
+            raise SiteError("sector of the horizon", got=f"{azimuth_deg:g} deg", wanted="azimuths from 0 to 360 deg")
+    if not -90.0 < by_deg < 90.0:
+        raise SiteError("change of the horizon", got=f"{by_deg:g} deg", wanted="between -90 and 90 deg")
+    width_deg = to_deg - from_deg if abs(to_deg - from_deg) == 360.0 else (to_deg - from_deg) % 360.0
+    if width_deg <= 2.0 * SIDE_DEG:
+        raise SiteError(
+            "sector of the horizon",
+            got=f"from {from_deg:g} to {to_deg:g} deg",
+            wanted="two azimuths apart, clockwise",
+            try_next="from 0 to 360 for the whole horizon",
+        )
+    if horizon.highest_deg - by_deg >= 90.0:
+        raise SiteError("change of the horizon", got=f"{by_deg:g} deg", wanted="a horizon that stays below 90 deg")
+    sector = _part(horizon, from_deg, from_deg + width_deg)
+    changed = Ridge(sector.azimuths_deg, tuple(elevation - by_deg for elevation in sector.elevations_deg))
+    kept = [] if width_deg == 360.0 else [_part(horizon, from_deg + width_deg, from_deg + 360.0)]
+    return upper_edge(Horizon.flat(0.0), [changed, *kept])
+
+
+def check_declination(declination_deg: float) -> None:
+    """Refuse a declination that is no angle. Raises SiteError."""
+    if not (isfinite(declination_deg) and -180.0 <= declination_deg <= 180.0):
+        raise SiteError(
+            "magnetic declination",
+            got=declination_deg,
+            wanted="from -180 to 180 deg, positive where east of true north",
+        )
+
+
+def check_mount_height(mount_height_m: float) -> None:
+    """Refuse a mount height that no mast has. Raises SiteError."""
+    if not 0.0 <= mount_height_m <= 1000.0:
+        raise SiteError("mount height", got=f"{mount_height_m:g} m", wanted="from 0 to 1000 m above the ground")
+
+
+def _turned(azimuth_deg: float, declination_deg: float) -> float:
+    """Return the true azimuth of a magnetic one, in [0, 360)."""
+    # Sums of decimal degrees keep their decimals, so that 12.3 + 4.5 is written as 16.8.
+    return round((azimuth_deg + declination_deg) % 360.0, 9) % 360.0
+
+
+def _clockwise_deg(before_deg: float, after_deg: float) -> float:
+    """Return the clockwise way from one azimuth to another, in (0, 360]: the same azimuth is a whole turn away."""
+    return (after_deg - before_deg) % 360.0 or 360.0
+
+
+def _part(horizon: Horizon, start_deg: float, end_deg: float) -> Ridge:
+    """Return the curve of a horizon from `start_deg` to `end_deg`, at most a turn later."""
+    azimuths = [azimuth + turn for turn in (0.0, 360.0) for azimuth in horizon.azimuths_deg]
+    places = [start_deg, *(azimuth for azimuth in azimuths if start_deg < azimuth < end_deg), end_deg]
+    return Ridge(tuple(places), tuple(horizon.elevation_deg(places).tolist()))
+
+
+def _top_line(obstacle: Obstacle, mount_height_m: float, declination_deg: float) -> Ridge:
+    """Return the top of an obstacle as it is seen, in straight pieces."""
+    middle_deg = _turned(obstacle.bearing_deg, declination_deg)
+    half_deg = max(obstacle.half_width_deg, _NARROWEST_HALF_WIDTH_DEG)
+    steepness = (obstacle.height_m - mount_height_m) / obstacle.distance_m
+
+    def seen_deg(offset_deg: float) -> float:
+        return degrees(atan(steepness * cos(radians(offset_deg))))
+
+    def inner_offsets(left_deg: float, right_deg: float) -> list[float]:
+        # Halved until the straight line between the ends is near enough at three places between them.
+        left, right = seen_deg(left_deg), seen_deg(right_deg)
+        width_deg = right_deg - left_deg
+        missed = max(abs(left + part * (right - left) - seen_deg(left_deg + part * width_deg)) for part in _INSIDE)
+        if missed <= TOP_LINE_ERROR_DEG or width_deg < 1e-3:
+            return []
+        middle = 0.5 * (left_deg + right_deg)
+        return [*inner_offsets(left_deg, middle), middle, *inner_offsets(middle, right_deg)]
+
+    # Both halves mirror each other, and each bends at most twice: four pieces a half cannot hide a bend.
+    ends = [half_deg * quarter / 4.0 for quarter in range(5)]
+    right_half = []
+    for left_deg, right_deg in zip(ends, ends[1:], strict=False):
+        right_half += [*inner_offsets(left_deg, right_deg), right_deg]
+    offsets = [*(-offset for offset in reversed(right_half)), 0.0, *right_half]
+    return Ridge(tuple(middle_deg + offset for offset in offsets), tuple(seen_deg(offset) for offset in offsets))
+
+
+_INSIDE: Final = (0.25, 0.5, 0.75)

@@ -1,0 +1,78 @@
+"""What one terminal can use of the sky: a site and the limits of its service."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from passim.errors import InputError, SiteError
+from passim.sky.limits.base import Limit
+from passim.sky.limits.horizon import HorizonLimit
+from passim.sky.site import Site
+
+# Where nothing else is said, a terminal is taken not to work below this height: 25 deg is usual for low-orbit broadband
+# (common practice, no source). It matters only when the horizon is lifted.
+USUAL_FLOOR_DEG = 25.0
+
+
+@dataclass(frozen=True)
+class View:
+    """A site with the limits of its service. The site's horizon is always one of them.
+
+    ``lowest_elevation_deg`` is the height below which the terminal itself does not work; unless given it is 25 deg, or
+    the lowest point of the horizon where that is lower. It stays when the horizon is lifted. ``label`` names the view
+    among others of one site. Raises InputError when two limits have one name.
+    """
+
+    site: Site
+    limits: tuple[Limit, ...] = ()
+    lowest_elevation_deg: float | None = None
+    label: str = ""
+
+    def __post_init__(self) -> None:
+        names = self.names
+        for name in names:
+            if names.count(name) > 1:
+                raise InputError("limits of service", got=f"{name} twice", wanted="each limit once")
+        if self.lowest_elevation_deg is not None and not 0.0 <= self.lowest_elevation_deg < 90.0:
+            raise SiteError(
+                "lowest elevation of the terminal", got=self.lowest_elevation_deg, wanted="from 0 to below 90 deg"
+            )
+
+    @cached_property
+    def all_limits(self) -> tuple[Limit, ...]:
+        """The horizon and the others, in the order in which people are told of them."""
+        return (HorizonLimit(self.site.horizon), *self.limits)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of the limits, the horizon first."""
+        return ("horizon", *(limit.name for limit in self.limits))
+
+    @property
+    def floor_deg(self) -> float:
+        """The lowest height that is ever looked at, degrees."""
+        if self.lowest_elevation_deg is not None:
+            return self.lowest_elevation_deg
+        return min(USUAL_FLOOR_DEG, self.site.horizon.lowest_deg)
+
+    @property
+    def title(self) -> str:
+        """What to call the view among others."""
+        return self.label or self.site.name
+
+    def without(self, *names: str) -> View:
+        """Return the view with some limits taken away; the horizon goes down to the floor. Raises InputError."""
+        self.known(names)
+        site = self.site
+        if "horizon" in names:
+            site = replace(site, horizon=type(site.horizon).flat(self.floor_deg))
+        kept = tuple(limit for limit in self.limits if limit.name not in names)
+        return replace(self, site=site, limits=kept, lowest_elevation_deg=self.floor_deg)
+
+    def known(self, names: Iterable[str]) -> None:
+        """Raise InputError for a name that is no limit of this view."""
+        for name in names:
+            if name not in self.names:
+                raise InputError("limit to lift", got=name, wanted=f"one of {', '.join(self.names)}")

@@ -1,0 +1,170 @@
+"""When which satellite can serve a view, limit by limit.
+
+One propagation of the fleet serves all views. For each view the satellites above its floor are the base; each limit then
+says when it allows which of them, found by the same exact search as the horizon. Lifting a limit, joining them, asking
+what would close a gap: all that is interval algebra on what is kept here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass, field
+from functools import reduce
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from passim.elements.records import Fleet
+from passim.intervals import LanedIntervals, intersection_by_lane, union_by_lane
+from passim.orbits.frames import earth_angle_rad, earth_fixed, julian_date
+from passim.orbits.propagation import Propagator
+from passim.sky.horizon import Horizon
+from passim.sky.limits.base import Scene
+from passim.sky.limits.gateways import GatewayLimit
+from passim.sky.look_angles import LookAngles, look_angles
+from passim.sky.passes import PassSearch, pass_table
+from passim.sky.report import SearchReport
+from passim.sky.skyline import Skyline
+from passim.sky.view import View
+from passim.sky.visible import Intervals, concatenated, joined_in_time
+from passim.spans import Span
+
+Index = NDArray[np.intp]
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class Visibility:
+    """When which satellite stands above the floor of a view, and when each limit allows it.
+
+    Lanes are indices in ``fleet``; times are microseconds since 1970 UTC. ``allowed`` maps the name of a limit to what it
+    allows inside ``base``.
+    """
+
+    view: View
+    span: Span
+    fleet: Fleet
+    base: LanedIntervals
+    allowed: dict[str, LanedIntervals]
+    report: SearchReport
+    notes: tuple[str, ...]
+    _peaks: Intervals = field(repr=False)
+
+    def joint(self, without: Collection[str] = ()) -> LanedIntervals:
+        """Return when satellites are allowed by every limit but those in `without`. Raises InputError for no limit's name."""
+        self.view.known(without)
+        kept = [intervals for name, intervals in self.allowed.items() if name not in without]
+        return reduce(intersection_by_lane, kept, self.base)
+
+    def look(self, satellite: Index, time_us: NDArray[np.int64]) -> LookAngles:
+        """Return where satellites (indices in ``fleet``) stand at times, each of shape (n,), from SGP4 itself."""
+        return look_angles(self.view.site, positions_km(self.fleet, satellite, time_us))
+
+    def passes(self, without: Collection[str] = ()) -> pd.DataFrame:
+        """Return the pass table of the intervals in which satellites can serve, with the columns of `find_passes`.
+
+        A pass that a limit cuts or splits gives shorter rows; its peak is its own highest point.
+        """
+        lanes, start_us, end_us = self.joint(without)
+        lane = lanes.astype(np.intp)
+        # The pass that a piece belongs to is the last of its satellite that begins no later.
+        origin = self.span.start_us
+        pass_ = (
+            np.searchsorted(_keys(self.base.lane, self.base.start, origin), _keys(lanes, start_us, origin), "right") - 1
+        )
+        peak_us = np.round(self._peaks.peak_s[pass_] * 1e6).astype(np.int64) + origin
+        at_start, at_end = self.look(lane, start_us), self.look(lane, end_us)
+        # A piece without the pass's own peak stands highest at one of its ends.
+        has_peak = (peak_us >= start_us) & (peak_us <= end_us)
+        higher_at_start = at_start.elevation_deg >= at_end.elevation_deg
+        peak_us = np.where(has_peak, peak_us, np.where(higher_at_start, start_us, end_us))
+        at_peak = self.look(lane, peak_us)
+        return pass_table(
+            self.fleet,
+            self.span,
+            self.report,
+            satellite=lane,
+            start_us=start_us,
+            peak_us=peak_us,
+            end_us=end_us,
+            peak_elevation_deg=at_peak.elevation_deg,
+            azimuths_deg=np.stack([at_start.azimuth_deg, at_peak.azimuth_deg, at_end.azimuth_deg]),
+        )
+
+
+def find_visibility(
+    fleet: Fleet, views: View | Iterable[View], span: Span, *, progress: Progress | None = None
+) -> Visibility | list[Visibility]:
+    """Return when the satellites of `fleet` can serve a view within `span`, or a list of that for several views.
+
+    Of each object the element set nearest the middle of the span is used. `progress` is called with the share done.
+    Raises EmptyFleetError if no satellite is left to propagate, SiteError for a gateway that no satellite ever sees
+    together with the site.
+    """
+    single = isinstance(views, View)
+    every = [views] if isinstance(views, View) else list(views)
+    search = PassSearch(fleet, span)
+    for view in every:
+        for limit in view.limits:
+            if isinstance(limit, GatewayLimit):
+                limit.check(view.site, view.floor_deg, search.fleet)
+    peaks: list[list[Intervals]] = [[] for _ in every]
+    allowed: list[dict[str, list[LanedIntervals]]] = [{n: [] for n in view.names} for view in every]
+    for done, part in enumerate(search.parts):
+        for number, view in enumerate(every):
+            floor = Skyline(Horizon.flat(view.floor_deg))
+            found = search.look(part, view.site, floor)
+            peaks[number].append(found)
+            grid, _ = part.prepare()
+            base = _laned(found, span)
+            scene = Scene(view.site, search.fleet, span, base, grid, part.members)
+            for limit in view.all_limits:
+                lifted = limit.name == "horizon" and view.site.horizon.highest_deg == view.floor_deg
+                allowed[number][limit.name].append(base if lifted else limit.allowed(scene))
+            if progress:
+                progress((done + (number + 1) / len(every)) / len(search.parts))
+        part.forget()
+
+    results = []
+    for number, view in enumerate(every):
+        together = joined_in_time(concatenated(peaks[number]))
+        base = _laned(together, span)
+        limits = {name: union_by_lane(*pieces) for name, pieces in allowed[number].items()}
+        notes = tuple(note for limit in view.limits for note in _notes(limit, search.fleet, span))
+        results.append(Visibility(view, span, search.fleet, base, limits, search.report(together), notes, together))
+    return results[0] if single else results
+
+
+def positions_km(fleet: Fleet, satellite: Index, time_us: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return Earth-fixed positions, km, shape (n, 3), of satellites of `fleet` at times, each of shape (n,)."""
+    propagator = Propagator.of(fleet)
+    order = np.argsort(satellite, kind="stable")
+    sorted_satellite, sorted_us = satellite[order], time_us[order]
+    day, fraction = julian_date(sorted_us)
+    position = np.empty((len(order), 3))
+    opens = np.flatnonzero(np.r_[True, sorted_satellite[1:] != sorted_satellite[:-1]]) if len(order) else []
+    for first, last in zip(opens, [*opens[1:], len(order)], strict=True):
+        _, position[first:last], _ = propagator.at(int(sorted_satellite[first]), day[first:last], fraction[first:last])
+    fixed, _ = earth_fixed(position, np.zeros_like(position), earth_angle_rad(sorted_us))
+    out = np.empty_like(fixed)
+    out[order] = fixed
+    return out
+
+
+def _laned(found: Intervals, span: Span) -> LanedIntervals:
+    """Return found intervals by lane in whole microseconds, sorted; `found` must be sorted by satellite and time."""
+    start_us = np.round(found.start_s * 1e6).astype(np.int64) + span.start_us
+    end_us = np.round(found.end_s * 1e6).astype(np.int64) + span.start_us
+    return LanedIntervals(found.satellite.astype(np.int64), start_us, np.maximum(end_us, start_us))
+
+
+def _keys(lane: NDArray[np.int64], time_us: NDArray[np.int64], origin_us: int) -> NDArray[np.int64]:
+    """Return one ascending number for (lane, time) pairs sorted by lane and time; a span is far below 2**43 us long."""
+    return lane * (1 << 43) + (time_us - origin_us)
+
+
+def _notes(limit: object, fleet: Fleet, span: Span) -> Iterable[str]:
+    """Return what a limit has to say of this fleet, if it says anything."""
+    says = getattr(limit, "notes", None)
+    return says(fleet, span) if says else ()
