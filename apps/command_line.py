@@ -24,8 +24,10 @@ COMMANDS = {
     "passes": "passes",
     "minutes": "minutes",
     "gaps": "gaps",
+    "serving": "serving",
     "geometry": "geometry",
     "design": "design",
+    "survey": "survey",
     "demo": "demo",
 }
 

@@ -5,13 +5,16 @@
     |   |-- ElementsError       an element file or record cannot be used
     |   |-- SiteError           a place, a horizon or a time zone is wrong
     |   |-- SpanError           a stretch of time is wrong
-    |   `-- EmptyFleetError     nothing is left to propagate
+    |   |-- EmptyFleetError     nothing is left to propagate
+    |   `-- WorkspaceError      a workspace or its file cannot be used
     `-- InternalError           passim contradicts itself: a defect, please report it
 
 Every message is one line that says what was wrong, what was given, what was wanted and what to try next.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 
 class PassimError(Exception):
@@ -52,6 +55,23 @@ class SpanError(InputError):
 
 class EmptyFleetError(InputError):
     """No satellite is left to propagate."""
+
+
+class WorkspaceError(InputError):
+    """A workspace or its file cannot be used.
+
+    ``problems`` holds one line for each thing that is wrong with the file, with its place; all are found at once.
+    """
+
+    def __init__(
+        self, what: str, *, problems: Sequence[str] = (), got: object = None, wanted: str = "", try_next: str = ""
+    ) -> None:
+        self.problems = tuple(problems)
+        if len(self.problems) == 1:
+            what = f"{what}: {self.problems[0]}"
+        elif self.problems:
+            what = f"{what}: {len(self.problems)} things cannot be used"
+        super().__init__(what, got=got, wanted=wanted, try_next=try_next)
 
 
 class InternalError(PassimError):

@@ -63,7 +63,6 @@ def positive_stretches(
     up_left, up_right = value_left > 0.0, value_right > 0.0
 
     # A sign change holds one crossing. Equal signs hold two where the rates show a turning point that reaches across.
-    number = np.arange(len(lane))
     change = up_left != up_right
     hump = ~up_left & ~up_right & (rate_left > 0.0) & (rate_right < 0.0)
     dip = up_left & up_right & (rate_left < 0.0) & (rate_right > 0.0)
@@ -102,15 +101,21 @@ def positive_stretches(
         tolerance=tolerance,
     )
 
-    # The edges of each bracket, in order, pair up: an end that is already positive opens or closes a piece.
+    # The edges of each bracket, in order, pair up: an end that is already positive opens or closes a piece. So a
+    # bracket has its left end, one crossing or two, and its right end, as far as it has them.
     opens, closes = np.flatnonzero(up_left), np.flatnonzero(up_right)
-    owner = np.concatenate([opens, bracket, closes])
-    edge = np.concatenate([left[opens], crossing, right[closes]])
-    speed = np.concatenate([np.full(len(opens), np.nan), rate, np.full(len(closes), np.nan)])
-    order = np.lexsort((edge, owner))
-    owner, edge, speed = owner[order].reshape(-1, 2), edge[order].reshape(-1, 2), speed[order].reshape(-1, 2)
-    where = number[owner[:, 0]]
-    return Stretches(lane[where], edge[:, 0], edge[:, 1], speed[:, 0], speed[:, 1], np.unique(near))
+    count = up_left.astype(np.intp) + up_right + change
+    count[split] += 2
+    end = np.cumsum(count)
+    edge, speed = np.empty((2, int(end[-1]) if len(end) else 0))
+    place = (end - count + up_left)[bracket]
+    place[len(bracket) - len(split) :] += 1
+    edge[(end - count)[opens]], speed[(end - count)[opens]] = left[opens], np.nan
+    edge[end[closes] - 1], speed[end[closes] - 1] = right[closes], np.nan
+    edge[place], speed[place] = crossing, rate
+    edge, speed = edge.reshape(-1, 2), speed.reshape(-1, 2)
+    where = np.repeat(lane, count // 2)
+    return Stretches(where, edge[:, 0], edge[:, 1], speed[:, 0], speed[:, 1], np.unique(near))
 
 
 def crossings(
@@ -125,36 +130,52 @@ def crossings(
     """Return where each curve passes zero inside its bracket, and its rate there, both of shape (brackets,).
 
     The values at the two ends must have different signs (zero counts as not positive). The first guess is the root of
-    the cubic through both ends; Newton steps follow, kept inside the shrinking bracket, with bisection where a step
-    leaves it. `ends` gives (value_left, rate_left, value_right, rate_right) if they are known.
+    the cubic through both ends. Each step then takes the cubic of x over the value through the last two places looked
+    at, which is of fourth order, or Newton's step where the two disagree; a step that leaves the shrinking bracket
+    halves it. `ends` gives (value_left, rate_left, value_right, rate_right) if they are known.
     """
-    left, right = left.astype(float).copy(), right.astype(float).copy()
+    left, right = left.astype(float), right.astype(float)
     value_left, rate_left, value_right, rate_right = ends or (*curve(lane, left), *curve(lane, right))
     rising = value_right > value_left
-    found = _cubic_root(left, right, value_left, rate_left, value_right, rate_right)
-    speed = np.zeros_like(found)
-    last_move = np.full_like(found, np.inf)
-    active = np.arange(len(found))
+    x = _cubic_root(left, right, value_left, rate_left, value_right, rate_right)
+    # The last place looked at: to begin with, the end nearer to zero.
+    nearer = np.abs(value_left) <= np.abs(value_right)
+    last_x = np.where(nearer, left, right)
+    last_value, last_rate = np.where(nearer, value_left, value_right), np.where(nearer, rate_left, rate_right)
+    last_move = np.full_like(x, np.inf)
+    found, speed = x.copy(), np.zeros_like(x)
+    active = np.arange(len(x))
     for step in range(_MOST_STEPS):
         if not len(active):
             break
-        x = found[active]
         value, rate = curve(lane[active], x)
-        speed[active] = rate
         # The sign at x says on which side of it the crossing lies.
-        below = (value > 0.0) != rising[active]
-        left[active] = np.where(below, x, left[active])
-        right[active] = np.where(below, right[active], x)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            target = x - value / rate
-        inside = (target >= left[active]) & (target <= right[active])
-        # Where the rate dies away Newton may creep or swing: a step that is not half the last one halves the bracket.
-        stalled = (np.abs(target - x) > 0.5 * last_move[active]) & (value != 0.0) & (step > 1)
-        target = np.where(inside & ~stalled, target, 0.5 * (left[active] + right[active]))
+        below = (value > 0.0) != rising
+        left, right = np.where(below, x, left), np.where(below, right, x)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            newton = x - value / rate
+            bend = _inverse_cubic_bend(x, value, rate, last_x, last_value, last_rate)
+            trusted = np.abs(bend) < 0.5 * np.abs(newton - x)
+            target = np.where(trusted, newton + bend, newton)
+            moved = np.abs(target - x)
+            # Newton's steps come closer by the square of what the one before did, those of the cubic by more.
+            error = moved * np.minimum(moved / np.abs(x - last_x), 1.0) ** 2 if step else moved
+        # Where the rate dies away a step may creep or swing: one that is not half the last one halves the bracket.
+        stalled = (moved > 0.5 * last_move) & (step > 1)
+        halved = ~((target >= left) & (target <= right)) | stalled
+        target = np.where(halved, 0.5 * (left + right), target)
         moved = np.abs(target - x)
-        last_move[active] = np.where(stalled, np.inf, moved)
-        found[active] = np.where(value == 0.0, x, target)
-        active = active[(moved > tolerance) & (value != 0.0)]
+        error = np.where(halved, moved, error)
+        settled = value == 0.0
+        target = np.where(settled, x, target)
+        found[active] = target
+        with np.errstate(divide="ignore", invalid="ignore"):
+            change = (rate - last_rate) / (x - last_x) * (target - x)
+        speed[active] = np.where(np.isfinite(change) & ~halved, rate + change, rate)
+        keep = np.flatnonzero((error > tolerance) & ~settled)
+        active, rising, left, right = active[keep], rising[keep], left[keep], right[keep]
+        last_move = np.where(stalled, np.inf, moved)[keep]
+        last_x, last_value, last_rate, x = x[keep], value[keep], rate[keep], target[keep]
     return found, speed
 
 
@@ -169,33 +190,76 @@ def turning_points(
 ) -> tuple[Floats, Floats]:
     """Return where the rate of each curve passes zero inside its bracket, and the value there, shape (brackets,).
 
-    The rates at the two ends must differ in sign. Each step takes the turning point of the cubic through the bracket's
-    ends and keeps the half in which the rate changes sign.
+    The rates at the two ends must differ in sign. The first place looked at is the turning point of the cubic through
+    the ends. Each step takes that of the cubic through the last two places, which is of second order; a step that
+    leaves the shrinking bracket halves it.
     """
-    left, right = left.astype(float).copy(), right.astype(float).copy()
-    value_left, rate_left, value_right, rate_right = (
-        np.array(a, dtype=float) for a in (ends or (*curve(lane, left), *curve(lane, right)))
-    )
-    # No place is known yet: were the middle taken for one, a first guess that falls on it would pass for settled.
-    place, height = np.full(len(lane), np.inf), np.zeros(len(lane))
-    active = np.arange(len(lane))
+    left, right = left.astype(float), right.astype(float)
+    value_left, rate_left, value_right, rate_right = ends or (*curve(lane, left), *curve(lane, right))
+    x = _cubic_turn(left, right, value_left, rate_left, value_right, rate_right)
+    rising = rate_left > 0.0
+    # The last place looked at: to begin with, the nearer end.
+    nearer = x - left <= right - x
+    last_x = np.where(nearer, left, right)
+    last_value, last_rate = np.where(nearer, value_left, value_right), np.where(nearer, rate_left, rate_right)
+    last_move = np.full_like(x, np.inf)
+    place, height = x.copy(), np.zeros_like(x)
+    active = np.arange(len(x))
     for step in range(_MOST_STEPS):
         if not len(active):
             break
-        a, b = left[active], right[active]
-        if step % 4 == 3:
-            x = 0.5 * (a + b)
-        else:
-            x = _cubic_turn(a, b, value_left[active], rate_left[active], value_right[active], rate_right[active])
         value, rate = curve(lane[active], x)
-        moved = np.abs(x - place[active])
-        place[active], height[active] = x, value
-        same = (rate > 0.0) == (rate_left[active] > 0.0)
-        keep_left, keep_right = active[same], active[~same]
-        left[keep_left], value_left[keep_left], rate_left[keep_left] = x[same], value[same], rate[same]
-        right[keep_right], value_right[keep_right], rate_right[keep_right] = x[~same], value[~same], rate[~same]
-        active = active[(moved > tolerance) & (rate != 0.0) & (right[active] - left[active] > tolerance)]
+        before = (rate > 0.0) == rising
+        left, right = np.where(before, x, left), np.where(before, right, x)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            target = x + _cubic_turn_step(x, value, rate, last_x, last_value, last_rate)
+            moved = np.abs(target - x)
+            # A step comes closer by at least as much as the one before it did.
+            error = moved * np.minimum(moved / np.abs(x - last_x), 1.0)
+        # The first step rests on the cubic through an end far away, and says little about its own error.
+        if step == 0:
+            error = np.full_like(moved, np.inf)
+        stalled = (moved > 0.5 * last_move) & (step > 1)
+        halved = ~((target >= left) & (target <= right)) | stalled
+        target = np.where(halved, 0.5 * (left + right), target)
+        moved = np.abs(target - x)
+        error = np.where(halved, np.inf, error)
+        settled = rate == 0.0
+        target = np.where(settled, x, target)
+        place[active] = target
+        # Half way of the move the rate is half as large: so much higher is the turning point than x.
+        height[active] = np.where(halved, value, value + 0.5 * rate * (target - x))
+        keep = np.flatnonzero((error > tolerance) & ~settled & (right - left > tolerance))
+        active, rising, left, right = active[keep], rising[keep], left[keep], right[keep]
+        last_move = np.where(stalled, np.inf, moved)[keep]
+        last_x, last_value, last_rate, x = x[keep], value[keep], rate[keep], target[keep]
     return place, height
+
+
+def _inverse_cubic_bend(
+    x: Floats, value: Floats, rate: Floats, last_x: Floats, last_value: Floats, last_rate: Floats
+) -> Floats:
+    """Return how far the zero of the cubic of x over the value, through two places, lies from Newton's step at `x`."""
+    height = last_value - value
+    step, step_last = height / rate, height / last_rate
+    width = last_x - x
+    t = -value / height
+    return np.asarray(t * t * (3.0 * width - 2.0 * step - step_last + t * (step + step_last - 2.0 * width)))
+
+
+def _cubic_turn_step(
+    x: Floats, value: Floats, rate: Floats, last_x: Floats, last_value: Floats, last_rate: Floats
+) -> Floats:
+    """Return how far from `x` the nearest turning point of the cubic through two places lies; NaN if it has none."""
+    width = last_x - x
+    slope, slope_last = rate * width, last_rate * width
+    rise = last_value - value
+    b = 3.0 * rise - 2.0 * slope - slope_last
+    a = slope + slope_last - 2.0 * rise
+    # The root of 3 a t^2 + 2 b t + slope nearer to zero, in the form that survives a -> 0.
+    t = -slope / (b + np.copysign(np.sqrt(b * b - 3.0 * a * slope), b))
+    # Between places too close together the difference of values is lost, and that of rates serves.
+    return np.asarray(np.where(np.abs(width) > 1e-5, t, slope / (slope - slope_last)) * width)
 
 
 def _cubic_root(
@@ -211,7 +275,7 @@ def _cubic_root(
     rising = rise > 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
         x = np.where(rise != 0.0, -value_left / rise, 0.5)
-        for _ in range(6):
+        for _ in range(4):
             value = value_left + x * (slope_left + x * (second + x * third))
             rate = slope_left + x * (2.0 * second + 3.0 * x * third)
             below = (value > 0.0) != rising

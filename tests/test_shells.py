@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from passim.elements.patterns import walker
 from passim.elements.records import Fleet
-from passim.elements.shells import mean_altitude_km, shells
+from passim.elements.shells import mean_altitude_km, modes, shells
 
 EPOCH = datetime(2026, 11, 25, tzinfo=UTC)
 
@@ -30,10 +33,33 @@ def test_objects_of_two_patterns_fall_into_two_shells_the_larger_first() -> None
         total=6, planes=3, phasing=0, inclination_deg=87.9, altitude_km=1200.0, epoch=EPOCH, first_satellite_id=7
     )
     first, second = shells(low + high)
-    assert (first.altitude_km, first.inclination_deg, first.objects, first.sets) == (1200.0, 88.0, 6, 6)
-    assert (second.altitude_km, second.inclination_deg, second.objects, second.sets) == (550.0, 53.0, 4, 4)
+    assert (first.altitude_km, first.inclination_deg) == (pytest.approx(1200.0, abs=1e-6), 87.9)
+    assert (second.altitude_km, second.inclination_deg) == (pytest.approx(548.0, abs=1e-6), 53.2)
+    assert (first.objects, first.sets, second.objects, second.sets) == (6, 6, 4, 4)
     assert second.altitude_lowest_km == pytest.approx(548.0, abs=1e-6)
     assert second.inclination_highest_deg == 53.2
+
+
+def test_a_shell_gathers_round_the_crowd_and_stragglers_do_not_move_it() -> None:
+    # Nine at 550 km, one 4 km low, one 6 km low: the last is outside, the other does not pull the middle down.
+    altitudes = np.array([550.0] * 9 + [546.0, 544.0])
+    crowd, straggler = modes(altitudes, np.full(11, 53.0))
+    assert (crowd.altitude_km, crowd.members.tolist()) == (550.0, list(range(10)))
+    assert (straggler.altitude_km, straggler.members.tolist()) == (544.0, [10])
+
+
+@given(
+    st.lists(st.tuples(st.floats(500.0, 560.0), st.floats(52.0, 54.0)), min_size=1, max_size=60),
+)
+def test_each_object_belongs_to_exactly_one_shell(places: list[tuple[float, float]]) -> None:
+    altitudes, inclinations = (np.array(column) for column in zip(*places, strict=True))
+    found = modes(altitudes, inclinations)
+    assert sorted(np.concatenate([mode.members for mode in found]).tolist()) == list(range(len(places)))
+    sizes = [len(mode.members) for mode in found]
+    assert sizes == sorted(sizes, reverse=True)
+    for mode in found:
+        assert np.abs(altitudes[mode.members] - mode.altitude_km).max() < 5.0
+        assert np.abs(inclinations[mode.members] - mode.inclination_deg).max() < 0.15
 
 
 def test_an_object_with_several_sets_counts_once_where_its_newest_puts_it() -> None:

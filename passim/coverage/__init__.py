@@ -1,9 +1,15 @@
-"""Who is in view when: the step function of coverage, its gaps, and what can be said of them.
+"""Who is in view when, and who serves: the step function of coverage, its gaps, and what can be said of them.
 
 steps           Coverage: satellites in view over a span; its gaps, minutes, hours, days and summary
 statistics      figures that sum up a set of gaps
+service         Service: how a terminal is given its satellites
+serving         serve: which satellite serves when, handovers, and the freezes
+choosing        the choices behind it, on arrays
+serving_path    range and delay up to the satellite and down to a gateway
 """
 
+from passim.coverage.service import POLICIES, Service
+from passim.coverage.serving import ServingTimeline, serve
 from passim.coverage.steps import Coverage
 
-__all__ = ["Coverage"]
+__all__ = ["POLICIES", "Coverage", "Service", "ServingTimeline", "serve"]

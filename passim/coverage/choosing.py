@@ -7,7 +7,7 @@ going, so that a longer acquisition can only take time away.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -22,10 +22,10 @@ Look = Callable[[Whole, Whole], Any]
 
 SECOND_US = 1_000_000
 
-# Heights are compared where it matters only: between knots this far apart the sine of a height is read off a straight
-# line, which errs by at most knot**2 / 8 times its curvature. A satellite at height h and speed v turns overhead within
-# h / v seconds, so the curvature is at most (v / h)**2: 0.0142 for 225 km, and under 0.003 at 550 km. Whoever comes
-# within the margin of the highest is looked at exactly.
+# Heights are compared exactly only where it matters. Between knots this far apart the sine of a height is read off a
+# straight line, which errs by at most knot**2 / 8 times the curvature: about (v / h)**2 overhead for a satellite at
+# height h and speed v, and a fifth of that the other way farther out. That makes 0.003 at 550 km and 0.018 at 225 km.
+# Whoever comes within the margin of the highest is looked at exactly.
 _KNOT_US = 10 * SECOND_US
 _MARGIN_SINE = 0.02
 _MOMENTS_A_BLOCK = 4096
@@ -97,8 +97,12 @@ def always_highest(allowed: LanedIntervals, start_us: int, end_us: int, clock: C
 
     With a clock it chooses at its moments, and at the start. Without, it compares at every whole second and chooses at
     once when its satellite is lost or the first one rises. Of equals it takes the one of the smallest lane. `allowed`
-    must be sorted by start and hold no touching rows of one lane.
+    must be sorted by start and hold no touching rows of one lane; `look` must be smooth, as the motion of satellites
+    above about 225 km is, and answer up to ten seconds outside a row.
     """
+    if not allowed.start.size:
+        none = np.empty(0, dtype=np.int64)
+        return Stints(none, none, none)
     grid = (clock or Clock(SECOND_US)).within(start_us, end_us)
     risen = np.empty(0, dtype=np.int64) if clock else _rises_from_nothing(allowed, start_us, end_us)
     moments = np.unique(np.concatenate([[start_us], grid, risen]).astype(np.int64))
@@ -146,16 +150,14 @@ def elevations_deg(look: Look, lane: Whole, time_us: Whole) -> NDArray[np.float6
     """Return heights above the horizon, shape (n,); one that is not a number counts as lower than all others."""
     if not lane.size:
         return np.empty(0)
-    elevation_deg = np.asarray(look(lane, time_us).elevation_deg, dtype=np.float64)
+    elevation_deg: NDArray[np.float64] = np.asarray(look(lane, time_us).elevation_deg, dtype=np.float64)
     return np.where(np.isnan(elevation_deg), -np.inf, elevation_deg)
 
 
 def _rises_from_nothing(allowed: LanedIntervals, start_us: int, end_us: int) -> Whole:
     """Return the starts inside [start_us, end_us) of rows that begin where no other row stands."""
-    if not allowed.start.size:
-        return np.empty(0, dtype=np.int64)
     latest_end = np.maximum.accumulate(allowed.end)
-    rises = allowed.start[np.append(True, allowed.start[1:] > latest_end[:-1])]
+    rises: Whole = allowed.start[np.append(True, allowed.start[1:] > latest_end[:-1])]
     return rises[(rises >= start_us) & (rises < end_us)]
 
 
@@ -164,30 +166,27 @@ def _highest_rows(allowed: LanedIntervals, moments: Whole, look: Look) -> Whole:
     best = np.full(moments.size, -1, dtype=np.int64)
     for first in range(0, moments.size, _MOMENTS_A_BLOCK):
         block = moments[first : first + _MOMENTS_A_BLOCK]
-        for place, row in _close_calls(allowed, block, look):
-            lane = allowed.lane[row]
-            elevation_deg = elevations_deg(look, lane, block[place])
-            # Sorted by place, then height, then lane, the first of each place is the choice.
-            order = np.lexsort((lane, -elevation_deg, place))
-            place, row = place[order], row[order]
-            opens = np.append(True, place[1:] != place[:-1])[: place.size]
-            best[first + place[opens]] = row[opens]
+        place, row = _close_calls(allowed, block, look)
+        lane = allowed.lane[row]
+        elevation_deg = elevations_deg(look, lane, block[place])
+        # Sorted by place, then height, then lane, the first of each place is the choice.
+        order = np.lexsort((lane, -elevation_deg, place))
+        place, row = place[order], row[order]
+        opens = np.append(True, place[1:] != place[:-1])[: place.size]
+        best[first + place[opens]] = row[opens]
     return best
 
 
-def _close_calls(allowed: LanedIntervals, moments: Whole, look: Look) -> Iterator[tuple[Whole, Whole]]:
-    """Yield the pairs (place in `moments`, row) among which the highest of each moment is; none where none is up."""
+def _close_calls(allowed: LanedIntervals, moments: Whole, look: Look) -> tuple[Whole, Whole]:
+    """Return the pairs (place in `moments`, row) among which the highest of each moment is; none where none is up."""
     near = np.flatnonzero((allowed.start <= moments[-1]) & (allowed.end > moments[0]))
     low = np.searchsorted(moments, allowed.start[near], side="left")
     high = np.searchsorted(moments, allowed.end[near], side="left")
     member, place = _each_within(low, high)
-    if not place.size:
-        return
     knots = np.arange(moments[0], moments[-1] + _KNOT_US, _KNOT_US, dtype=np.int64)
-    if knots.size * 2 > moments.size:
-        # So few moments that looking at all of them costs less than knots in between.
-        yield place, near[member]
-        return
+    if not place.size or knots.size * 2 > moments.size:
+        # So few moments that looking at all of them costs less than looking at knots first.
+        return place, near[member]
 
     # Look at each row at its knots, from the last before its first moment to the first after its last.
     knots[-1] = moments[-1]
@@ -208,7 +207,7 @@ def _close_calls(allowed: LanedIntervals, moments: Whole, look: Look) -> Iterato
     np.fmax.at(highest, place, guess)
     # Written so that a guess that is not a number, where only a knot outside the row is bad, stays in.
     kept = ~(guess < highest[place] - _MARGIN_SINE)
-    yield place[kept], near[member[kept]]
+    return place[kept], near[member[kept]]
 
 
 def _each_within(low: Whole, high: Whole) -> tuple[Whole, Whole]:

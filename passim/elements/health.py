@@ -11,8 +11,10 @@ The rules, for an object at a moment:
     at shell   within 5 km and 0.15 deg of a shell, eccentricity below 0.002, climbing or sinking under 1 km a day
     drifting   anything else: climbing, a spare, or left to itself
 
-The first rule that fits decides. Numbers to check by: at 550 km a satellite 10 km low gains 11.8 deg a day on its
-shell (11.76 by Kepler alone), and 1 km a day is a mean_motion_dot of 0.00163 revolutions/day**2.
+The first rule that fits decides. Those at the shell serve, except one of two that share a slot of an even plane
+(`passim.elements.slots`): a spare beside the satellite it stands by for. Numbers to check by: at 550 km a satellite
+10 km low gains 11.8 deg a day on its shell (11.76 by Kepler alone), and 1 km a day is a mean_motion_dot of 0.00163
+revolutions/day**2.
 """
 
 from __future__ import annotations
@@ -24,8 +26,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.constants import SGP4_EARTH_RADIUS_KM
-from passim.elements.identifiers import SatelliteId
+from passim.constants import SECONDS_PER_DAY, SGP4_EARTH_RADIUS_KM, SGP4_MU_KM3_S2
 from passim.elements.records import Fleet
 from passim.elements.shells import (
     ALTITUDE_TOLERANCE_KM,
@@ -34,6 +35,7 @@ from passim.elements.shells import (
     mean_altitude_km,
     modes,
 )
+from passim.elements.slots import doubles, node_and_phase_deg, planes
 from passim.errors import EmptyFleetError, SpanError
 
 Floats = NDArray[np.float64]
@@ -80,7 +82,7 @@ class Health:
 
     ``satellite_ids``, ``status`` (words of `STATUSES`) and ``serving`` have shape (objects,), in order of first
     appearance in the fleet, as `Fleet.nearest` keeps them. Where no shell is ``clear`` nobody can be judged: all but
-    the decayed and stale are "unjudged", and ``serving`` holds for every object. ``judged_at`` is the moment that ages
+    the stale and decayed are "unjudged", and ``serving`` holds for every object. ``judged_at`` is the moment that ages
     are counted to: ``moment``, unless the whole file is over a week from it; then the middle of the file's epochs.
     """
 
@@ -101,26 +103,24 @@ class Health:
         """How many objects are catalogued, and of these at shell, drifting, stale, decayed and unjudged."""
         return {"catalogued": len(self.status)} | {word: int((self.status == word).sum()) for word in STATUSES}
 
-    def serves(self, satellite_id: str) -> bool:
-        """Say whether an object takes part in the service. Raises KeyError for one that is not in the fleet."""
-        (index,) = np.flatnonzero(self.satellite_ids == satellite_id)[:1] if len(self.satellite_ids) else ((),)
-        return bool(self.serving[index])
-
     def sentence(self) -> str:
-        """Say in plain words who serves: every count, and the shells they were judged by."""
+        """Say in plain words who serves: every count that is not nil, and the shells they were judged by."""
         counts = self.counts
         total = f"{counts['catalogued']:,} object{'s' if counts['catalogued'] != 1 else ''} catalogued"
-        told = [f"{counts[word]:,} {word}" for word in STATUSES if counts[word] or word in (AT_SHELL, DRIFTING)]
+        told = ", ".join(f"{counts[word]:,} {word}" for word in STATUSES if counts[word])
         if not self.clear:
-            told = [f"{counts[word]:,} {word}" for word in (STALE, DECAYED) if counts[word]]
-            but = f" ({', '.join(told)})" if told else ""
-            return f"{total}{but}; no shell stands out, so every object is taken to serve."
+            return f"{total}: {told}; no shell stands out, so every object is taken to serve{self._age_words()}."
         where = " and ".join(f"{s.altitude_km:,.0f} km, {s.inclination_deg:.1f}°" for s in self.shells)
-        shell_word = "the shell at" if len(self.shells) == 1 else "the shells at"
-        text = f"{total}: {', '.join(told)}; those at {shell_word} {where} are taken to serve"
-        if self.judged_at != self.moment:
-            text += f"; the file is old, so ages are counted to its middle, {self.judged_at:%Y-%m-%d}"
-        return text.replace("at the shell at", "at the shell of").replace("at the shells at", "at the shells of") + "."
+        shell = "shell of" if len(self.shells) == 1 else "shells of"
+        spares = int((self.status == AT_SHELL).sum() - self.serving.sum())
+        but = f" but {spares:,}, which share{'s' if spares == 1 else ''} a slot with another" if spares else ""
+        return f"{total}: {told}; taken to serve are those at the {shell} {where}{but}{self._age_words()}."
+
+    def _age_words(self) -> str:
+        """Say to which moment ages are counted, where it is not the one asked about."""
+        if self.judged_at == self.moment:
+            return ""
+        return f"; the time asked about is far from the elements, so ages count to {self.judged_at:%Y-%m-%d}"
 
 
 def assess(fleet: Fleet, moment: datetime) -> Health:
@@ -153,23 +153,28 @@ def assess(fleet: Fleet, moment: datetime) -> Health:
     found = modes(altitude_km[indices], inclination_deg[indices])
     clear = _clear_shells(found, nearest.column("node_deg")[indices], len(nearest))
     at_shell = np.zeros(len(nearest), dtype=bool)
-    shells = []
+    shells, crowds = [], []
     for mode in clear:
         # Membership is by the plain tolerances, whichever crowd the object was gathered into first.
         near = np.abs(altitude_km - mode.altitude_km) < ALTITUDE_TOLERANCE_KM
         near &= np.abs(inclination_deg - mode.inclination_deg) < INCLINATION_TOLERANCE_DEG
-        at_shell |= near & steady
+        crowd = np.flatnonzero(near & steady & ~at_shell)
+        at_shell[crowd] = True
+        crowds.append(crowd)
         shells.append(
-            ClearShell(
-                altitude_km=mode.altitude_km, inclination_deg=mode.inclination_deg, objects=int((near & steady).sum())
-            )
+            ClearShell(altitude_km=mode.altitude_km, inclination_deg=mode.inclination_deg, objects=len(crowd))
         )
 
     status = np.full(len(nearest), DRIFTING if clear else UNJUDGED, dtype=object)
     status[at_shell] = AT_SHELL
     status[stale] = STALE
     status[decayed] = DECAYED
-    serving = at_shell if clear else np.ones(len(nearest), dtype=bool)
+    serving = np.ones(len(nearest), dtype=bool)
+    if clear:
+        serving = at_shell.copy()
+        node_deg, phase_deg = node_and_phase_deg(nearest, judged_at)
+        for crowd in crowds:
+            serving[crowd[doubles(node_deg[crowd], phase_deg[crowd])]] = False
     for array in (status, serving):
         array.flags.writeable = False
     return Health(
@@ -197,7 +202,6 @@ def drift_deg_day(altitude_km: float, shell_altitude_km: float) -> float:
 
     10 km below a shell at 550 km: 11.76 deg a day.
     """
-    from passim.constants import SECONDS_PER_DAY, SGP4_MU_KM3_S2
 
     def rate(altitude: float) -> float:
         radius_km = SGP4_EARTH_RADIUS_KM + altitude
@@ -226,20 +230,14 @@ def _clear_shells(found: list[Mode], node_deg: Floats, objects: int) -> list[Mod
         return []
     clear = [found[0]]
     for mode in found[1:]:
-        if len(mode.members) < _FEWEST_OBJECTS or _planes(node_deg[mode.members]) < _FEWEST_PLANES:
+        if (
+            len(mode.members) < _FEWEST_OBJECTS
+            or len(planes(node_deg[mode.members], _PLANES_APART_DEG)) < _FEWEST_PLANES
+        ):
             continue
         alike = [
-            larger
-            for larger in clear
-            if abs(larger.inclination_deg - mode.inclination_deg) < INCLINATION_TOLERANCE_DEG
+            larger for larger in clear if abs(larger.inclination_deg - mode.inclination_deg) < INCLINATION_TOLERANCE_DEG
         ]
         if all(len(mode.members) >= _LEAST_OF_A_NEIGHBOUR * len(larger.members) for larger in alike):
             clear.append(mode)
     return clear
-
-
-def _planes(node_deg: Floats) -> int:
-    """Return how many orbital planes there are, counting nodes within 5 deg of the next as one."""
-    nodes = np.sort(node_deg % 360.0)
-    apart = np.diff(nodes, append=nodes[0] + 360.0)
-    return max(1, int((apart > _PLANES_APART_DEG).sum()))

@@ -68,29 +68,24 @@ def modes(altitude_km: Floats, inclination_deg: Floats) -> list[Mode]:
 
     Both arrays have shape (objects,). Each mode is the median of its members, so that stragglers do not pull it away.
     """
-    # Count the neighbours of each cell of a grid as wide as the tolerances: a mode lies in or beside the fullest.
+    # Count the objects in each cell of a grid as wide as the tolerances: a mode lies in or beside the fullest.
     rows = np.floor(altitude_km / ALTITUDE_TOLERANCE_KM).astype(np.int64)
     columns = np.floor(inclination_deg / INCLINATION_TOLERANCE_DEG).astype(np.int64)
-    filled = Counter(zip(rows.tolist(), columns.tolist(), strict=True))
-    around = {
-        (row, column): sum(filled.get((row + i, column + j), 0) for i in (-1, 0, 1) for j in (-1, 0, 1))
-        for row, column in filled
-    }
-    density = np.array([around[cell] for cell in zip(rows.tolist(), columns.tolist(), strict=True)], dtype=np.int64)
-    own = np.array([filled[cell] for cell in zip(rows.tolist(), columns.tolist(), strict=True)], dtype=np.int64)
+    _, cell, filled = np.unique(np.column_stack([rows, columns]), axis=0, return_inverse=True, return_counts=True)
+    crowd = filled[cell.ravel()]
 
     found = []
     free = np.ones(len(altitude_km), dtype=bool)
-    for seed in np.lexsort((inclination_deg, altitude_km, -own, -density)).tolist():
+    for seed in np.lexsort((inclination_deg, altitude_km, -crowd)).tolist():
         # A crowd may gather beside its seed and leave it behind: the seed then starts another.
         while free[seed]:
             centre = (float(altitude_km[seed]), float(inclination_deg[seed]))
             members = _within(altitude_km, inclination_deg, centre) & free
-            # Climb: the median of what stands within the tolerances, as long as that gathers no fewer.
+            # Climb to the median of what stands within the tolerances, until it stays where it is.
             for _ in range(_MOST_STEPS):
                 moved = (float(np.median(altitude_km[members])), float(np.median(inclination_deg[members])))
                 gathered = _within(altitude_km, inclination_deg, moved) & free
-                if moved == centre or gathered.sum() < members.sum():
+                if moved == centre or not gathered.any():
                     break
                 centre, members = moved, gathered
             free &= ~members

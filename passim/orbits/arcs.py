@@ -2,7 +2,7 @@
 
 Time is cut by nodes into segments, 300 s long as a rule. SGP4 runs at the two nodes of a segment, and a quintic through
 both positions, velocities and accelerations (a Hermite arc) stands for the orbit between them: at 550 km within about
-0.8 m. Each node is computed once and kept, so that every later site, mask or gateway is answered from the same arcs.
+1 m. Each node is computed once and kept, so that every later site, mask or gateway is answered from the same arcs.
 Times in this room are seconds since the start of the node grid.
 """
 
@@ -31,6 +31,10 @@ _FASTEST_RATE_RAD_S = 1.25e-3
 # 300 s by 0.8 m at e = 0.0001 and 57 m at e = 0.15 (measured). From this eccentricity on, and for all finer arcs,
 # velocity and acceleration come from positions half a second to either side instead.
 _DIFFERENCED_FROM = 0.0015
+# So they do within 37 deg of the equator's plane, where the arc would bend by 3.8 m, and from 16 turns a day on, where
+# it would by 1.5 m and more (measured).
+_DIFFERENCED_COSINE = 0.8
+_DIFFERENCED_RAD_S = 16.0 * 2.0 * np.pi / 86400.0
 # SGP4 takes an orbit of 225 minutes or more for deep space (AIAA 2006-6753), where its velocity leaves out more.
 _DEEP_SPACE_BELOW_RAD_S = 2.0 * np.pi / (225.0 * 60.0)
 _DIFFERENCE_S = 0.5
@@ -102,8 +106,11 @@ class NodeGrid:
         self._row = np.full((len(propagator), len(node_s)), _UNKNOWN, dtype=np.int32)
         self._state = np.empty((0, 9))
         self._filled = 0
-        self._differenced = (propagator.eccentricity >= _DIFFERENCED_FROM) | (
-            propagator.mean_motion_rad_s < _DEEP_SPACE_BELOW_RAD_S
+        self._differenced = (
+            (propagator.eccentricity >= _DIFFERENCED_FROM)
+            | (np.abs(np.cos(np.radians(propagator.fleet.column("inclination_deg")))) > _DIFFERENCED_COSINE)
+            | (propagator.mean_motion_rad_s > _DIFFERENCED_RAD_S)
+            | (propagator.mean_motion_rad_s < _DEEP_SPACE_BELOW_RAD_S)
         )
         self.trouble: dict[int, tuple[float, str]] = {}
 
@@ -123,6 +130,10 @@ class NodeGrid:
             np.full(len(number), self.segment_s),
             _quintics(self._state[left], self._state[right], self.segment_s),
         )
+
+    def followed(self) -> Index:
+        """Return the satellites that gave a usable state at one node at least, of those nodes where SGP4 has run."""
+        return np.flatnonzero((self._row >= 0).any(axis=1))
 
     def finer(self, segments: Segments, parts: int) -> Segments:
         """Return `segments` cut into `parts` equal pieces, with SGP4 at the new nodes between; in the same order."""
@@ -192,9 +203,9 @@ class NodeGrid:
         rest_s = time_s - (time_us - self.start_us) / 1e6
         day, fraction = julian_date(time_us)
         fraction = fraction + rest_s / 86400.0
-        position = np.empty((len(satellite), 3))
-        for i, (index, d, f) in enumerate(zip(satellite.tolist(), day.tolist(), fraction.tolist(), strict=True)):
-            _, position[i], _ = self.propagator.models[index].sgp4(d, f)
+        models = self.propagator.models
+        pairs = zip(satellite.tolist(), day.tolist(), fraction.tolist(), strict=True)
+        position = np.array([models[index].sgp4(d, f)[1] for index, d, f in pairs]).reshape(-1, 3)
         angle = earth_angle_rad(time_us) + rest_s * EARTH_RATE_RAD_S
         return earth_fixed(position, np.zeros_like(position), angle)[0]
 
@@ -237,16 +248,15 @@ class NodeGrid:
                 day, fraction = self._julian_day[when], self._fraction[when]
                 if differenced:
                     day, fraction = (a.reshape(-1) for a in _around(day, fraction))
-                states = self.propagator.sweep(whose, day, fraction)
+                positions, velocities, errors = self.propagator.sweep(whose, day, fraction)
                 here = slice(begin - first, end - first)
-                for kept, new in zip((position, velocity, error), states, strict=True):
-                    kept[here] = new.reshape(kept[here].shape)
+                position[here] = positions.reshape(-1, per_node, 3)
+                velocity[here] = velocities.reshape(-1, per_node, 3)
+                error[here] = errors.reshape(-1, per_node)
             self._file(owner[first:last], node[first:last], position, velocity, error)
             first_call = last_call
 
-    def _file(
-        self, owner: Index, node: Index, position: Floats, velocity: Floats, error: NDArray[np.uint8]
-    ) -> None:
+    def _file(self, owner: Index, node: Index, position: Floats, velocity: Floats, error: NDArray[np.uint8]) -> None:
         """File states computed for (owner, node) pairs, and remember what is wrong with the bad ones.
 
         Positions and velocities have shape (pairs, moments, 3), errors (pairs, moments); three moments a node stand for

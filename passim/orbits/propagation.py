@@ -88,9 +88,15 @@ class Propagator:
         Returns positions and velocities, shape (satellite, time, xyz), and SGP4's error codes, (satellite, time).
         """
         everyone = len(satellites) == len(self.models)
-        array = self._all if everyone else SatrecArray([self.models[i] for i in satellites.tolist()])
+        array = self._all if everyone else SatrecArray(self._models[satellites].tolist())
         error, position, velocity = array.sgp4(julian_day, fraction)
         return position, velocity, error
+
+    @cached_property
+    def _models(self) -> NDArray[np.object_]:
+        models = np.empty(len(self.models), dtype=object)
+        models[:] = self.models
+        return models
 
     @cached_property
     def _all(self) -> SatrecArray:

@@ -66,7 +66,7 @@ def upper_edge(whole: Horizon, ridges: Sequence[Ridge]) -> Horizon:
     wide = right - left >= _NARROWEST_DEG
     left, right = left[wide], right[wide]
 
-    # Height of each curve at both ends of each stretch, shape (curve, stretch); where it does not reach, minus infinity.
+    # Height of each curve at both ends of each stretch, shape (curve, stretch); minus infinity where it does not reach.
     at_left = np.full((len(curves), len(left)), -np.inf)
     at_right = at_left.copy()
     for row, (azimuths, elevations) in enumerate(curves):
@@ -159,16 +159,17 @@ def _shorten(stretch: _Stretch, azimuth_deg: float, *, at_end: bool) -> None:
 def _horizon_of(points: list[tuple[float, float]]) -> Horizon:
     """Return the horizon through points in ascending azimuth without those that lie on the line of their neighbours."""
     heights = [round(elevation, 6) for _, elevation in points]
-    if min(heights) == max(heights):
-        return Horizon.flat(heights[0])
-    azimuths = [round(azimuth, 6) for azimuth, _ in points]
-    kept: list[int] = []
-    count = len(points)
-    for k in range(count):
-        before, after = kept[-1] if kept else k - 1, (k + 1) % count
-        start = azimuths[before] - (360.0 if before < 0 or before > k else 0.0)
-        end = azimuths[after] + (360.0 if after <= k else 0.0)
-        line = heights[before] + (heights[after] - heights[before]) * (azimuths[k] - start) / (end - start)
-        if abs(line - heights[k]) > 2e-6:
+    if max(heights) - min(heights) <= _SAME_DEG:
+        return Horizon.flat(max(heights))
+    azimuths, count = np.array([round(azimuth, 6) for azimuth, _ in points]), len(points)
+    around, height = np.concatenate([azimuths, azimuths + 360.0]), np.array(heights * 2)
+    # The walk round begins at the highest point that stands above the one before it, which is a corner for certain.
+    first = max(range(count), key=lambda k: (height[k], height[k] - height[k - 1]))
+    kept = [first]
+    for k in range(first + 1, first + count):
+        before, after = kept[-1], k + 1
+        line = np.interp(around[before + 1 : after], around[[before, after]], height[[before, after]])
+        if np.abs(line - height[before + 1 : after]).max() > _SAME_DEG:
             kept.append(k)
-    return Horizon(tuple(azimuths[k] for k in kept), tuple(heights[k] for k in kept))
+    corners = sorted((round(float(around[k]) % 360.0, 6), float(height[k])) for k in kept)
+    return Horizon(tuple(azimuth for azimuth, _ in corners), tuple(elevation for _, elevation in corners))

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from passim.elements.lines import printable
 from passim.errors import SiteError
 
 _LARGEST_FILE_BYTES = 1_000_000
@@ -31,7 +32,7 @@ class Horizon:
     elevations_deg: tuple[float, ...]
 
     def __post_init__(self) -> None:
-        azimuths, elevations = np.array(self.azimuths_deg, float), np.array(self.elevations_deg, float)
+        azimuths, elevations = _numbers(self.azimuths_deg), _numbers(self.elevations_deg)
         if len(azimuths) == 0 or azimuths.shape != elevations.shape:
             raise SiteError("horizon", got=f"{len(azimuths)} azimuths", wanted="one height for each azimuth")
         if not np.all((azimuths >= 0.0) & (azimuths < 360.0)):
@@ -55,7 +56,12 @@ class Horizon:
 
         A last point at 360 may repeat the first at 0 with the same height. Raises SiteError.
         """
-        pairs = [(float(azimuth), float(elevation)) for azimuth, elevation in points]
+        try:
+            pairs = [(float(azimuth), float(elevation)) for azimuth, elevation in points]
+        except (TypeError, ValueError):
+            raise SiteError(
+                "horizon profile", got=points, wanted="points of two numbers, azimuth and height in degrees"
+            ) from None
         if len(pairs) >= 2 and pairs[-1][0] == 360.0:
             if pairs[0][0] != 0.0:
                 pairs = [(0.0, pairs[-1][1]), *pairs[:-1]]
@@ -86,23 +92,24 @@ class Horizon:
     def from_csv(cls, path: str | Path) -> Horizon:
         """Read a profile from a CSV file with the header ``azimuth_deg,elevation_deg``. Raises SiteError."""
         path = Path(path)
+        shown = printable(str(path))
         try:
             if path.stat().st_size > _LARGEST_FILE_BYTES:
-                raise SiteError(f"horizon file {path}", got=f"{path.stat().st_size} bytes", wanted="at most 1 MB")
+                raise SiteError(f"horizon file {shown}", got=f"{path.stat().st_size} bytes", wanted="at most 1 MB")
             text = path.read_text(encoding="utf-8-sig")
-        except (OSError, UnicodeDecodeError) as error:
+            reader = csv.reader(text.splitlines())
+            rows = [(reader.line_num, row) for row in reader if any(map(str.strip, row))]
+        except (OSError, ValueError, csv.Error) as error:
+            words = "text that is not UTF-8" if isinstance(error, UnicodeDecodeError) else str(error)
             raise SiteError(
-                f"horizon file {path}",
-                got=getattr(error, "strerror", None) or "text that is not UTF-8",
+                f"horizon file {shown}",
+                got=getattr(error, "strerror", None) or words,
                 wanted="a readable CSV file with the header azimuth_deg,elevation_deg",
             ) from None
-        rows = [
-            (number, row) for number, row in enumerate(csv.reader(text.splitlines()), 1) if any(map(str.strip, row))
-        ]
         header = ["azimuth_deg", "elevation_deg"]
         if not rows or [c.strip() for c in rows[0][1]] != header:
             raise SiteError(
-                f"horizon file {path}, line {rows[0][0] if rows else 1}",
+                f"horizon file {shown}, line {rows[0][0] if rows else 1}",
                 got=",".join(rows[0][1]) if rows else "nothing",
                 wanted="the header azimuth_deg,elevation_deg",
             )
@@ -112,7 +119,7 @@ class Horizon:
                 azimuth, elevation = (float(c) for c in row)
             except ValueError:
                 raise SiteError(
-                    f"horizon file {path}, line {number}",
+                    f"horizon file {shown}, line {number}",
                     got=",".join(row),
                     wanted="two numbers: azimuth and height in degrees",
                 ) from None
@@ -121,7 +128,7 @@ class Horizon:
             return cls.from_points(points)
         except SiteError as error:
             raise SiteError(
-                f"horizon file {path}: {error.what}", got=error.got, wanted=error.wanted, try_next=error.try_next
+                f"horizon file {shown}: {error.what}", got=error.got, wanted=error.wanted, try_next=error.try_next
             ) from None
 
     @property
@@ -146,6 +153,19 @@ class Horizon:
         )
 
 
+def _numbers(values: object) -> NDArray[np.float64]:
+    """Return `values` as an array of floats. Raises SiteError for what are no numbers."""
+    try:
+        return np.array(values, dtype=float)
+    except (TypeError, ValueError):
+        raise SiteError("horizon", got=values, wanted="azimuths and heights as numbers, in degrees") from None
+
+
+def is_number(value: object) -> bool:
+    """Say whether `value` is a real number, Python's or numpy's, and no truth value."""
+    return isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
+
+
 def _check_elevation(elevation_deg: float, what: str) -> None:
-    if not 0.0 <= elevation_deg < 90.0:
+    if not is_number(elevation_deg) or not 0.0 <= elevation_deg < 90.0:
         raise SiteError(what, got=elevation_deg, wanted="from 0 to below 90 deg above the horizontal")

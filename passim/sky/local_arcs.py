@@ -32,12 +32,17 @@ class LocalArcs:
 
     def position_km(self, lane: Index, x: Floats) -> Floats:
         """Return east, north and up in km, shape (3, n), at places `x` of segments `lane`."""
-        c = self.segments.coefficients_km[:, :, lane]
-        return np.asarray(((((c[5] * x + c[4]) * x + c[3]) * x + c[2]) * x + c[1]) * x + c[0])
+        c = self._coefficients(lane)
+        position = c[5] * x
+        for power in (4, 3, 2, 1):
+            position += c[power]
+            position *= x
+        position += c[0]
+        return np.asarray(position)
 
     def motion(self, lane: Index, x: Floats) -> tuple[Floats, Floats]:
         """Return position (3, n) in km and its derivative by x (3, n) at places `x` of segments `lane`."""
-        c = np.take(self.segments.coefficients_km, lane, axis=2)
+        c = self._coefficients(lane)
         position = c[5] * x
         position += c[4]
         rate = position + c[5] * x
@@ -49,6 +54,14 @@ class LocalArcs:
         position *= x
         position += c[0]
         return position, rate
+
+    def _coefficients(self, lane: Index) -> Floats:
+        """Return the coefficients of segments `lane`, shape (6, 3, n): not to be written to."""
+        every = len(self.segments)
+        # All of them in order is the commonest question of all, and needs no copy.
+        if len(lane) == every and np.array_equal(lane, np.arange(every)):
+            return self.segments.coefficients_km
+        return np.take(self.segments.coefficients_km, lane, axis=2)
 
     def above_cap(self, axis: Floats, sine: float) -> Curve:
         """Return the curve that is positive where a satellite stands more than asin(`sine`) above the plane of `axis`.

@@ -56,7 +56,12 @@ def look_angles(site: Site, position_km: ArrayLike) -> LookAngles:
     return LookAngles(azimuth_deg, np.degrees(np.arctan2(up, along_ground_km)), np.hypot(along_ground_km, up))
 
 
-def delay_between_ms(a_km: ArrayLike, b_km: ArrayLike) -> Floats:
-    """Return the time light takes between points of shape (..., 3) in one frame, km, in milliseconds, shape (...)."""
-    apart = np.asarray(a_km, dtype=np.float64) - np.asarray(b_km, dtype=np.float64)
-    return np.asarray(np.sqrt(np.einsum("...i,...i->...", apart, apart)) * (1000.0 / LIGHT_SPEED_KM_S))
+def position_of(site: Site, seen: LookAngles) -> Floats:
+    """Return the Earth-fixed positions, km, shape (..., 3), of what `site` sees under `seen`; undoes `look_angles`."""
+    azimuth, elevation = np.radians(seen.azimuth_deg), np.radians(seen.elevation_deg)
+    along_ground_km = seen.range_km * np.cos(elevation)
+    local_km = np.stack(
+        [along_ground_km * np.sin(azimuth), along_ground_km * np.cos(azimuth), seen.range_km * np.sin(elevation)],
+        axis=-1,
+    )
+    return np.asarray(site.position_km + local_km @ site.east_north_up)

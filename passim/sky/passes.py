@@ -128,8 +128,10 @@ class _Part:
         return self._grid, self._planes
 
     def forget(self) -> None:
-        """Let go of the nodes, after filing what was wrong with satellites."""
-        if self._grid is not None:
+        """Let go of the nodes, after filing which satellites gave a usable state and what was wrong with others."""
+        if self._grid is not None and self._planes is not None:
+            self._search.note_usable(self.members[self._planes.satellite])
+            self._search.note_usable(self.members[self._grid.followed()])
             for index, (time_s, reason) in self._grid.trouble.items():
                 self._search.note_trouble(int(self.members[index]), self.start_s + time_s, reason)
         self._grid = self._planes = None
@@ -155,6 +157,7 @@ class PassSearch:
             length: propagator if whole else propagator.select(members) for length, members in self._members.items()
         }
         self._trouble: dict[int, tuple[float, str]] = {}
+        self._usable = np.zeros(len(self.fleet), dtype=bool)
         self.parts = list(self._cut())
 
     def propagator_of(self, segment_s: float) -> Propagator:
@@ -165,6 +168,10 @@ class PassSearch:
         """Keep the first unusable state of a satellite."""
         if satellite not in self._trouble or time_s < self._trouble[satellite][0]:
             self._trouble[satellite] = (time_s, reason)
+
+    def note_usable(self, satellites: Index) -> None:
+        """Keep which satellites gave a usable state at all."""
+        self._usable[satellites] = True
 
     def _cut(self) -> Iterator[_Part]:
         duration_s = self.span.duration_s
@@ -190,7 +197,7 @@ class PassSearch:
 
     def table(self, parts: list[Intervals], site: Site) -> pd.DataFrame:
         """Return the pass table of one site from what `look` found in every part."""
-        found = joined_in_time(concatenated(parts))
+        found = joined_in_time(concatenated(parts)) if len(parts) > 1 else parts[0]
         start_us = np.round(found.start_s * 1e6).astype(np.int64) + self.span.start_us
         end_us = np.round(found.end_s * 1e6).astype(np.int64) + self.span.start_us
         peak_us = np.round(found.peak_s * 1e6).astype(np.int64) + self.span.start_us
@@ -207,7 +214,17 @@ class PassSearch:
         )
 
     def report(self, found: Intervals) -> SearchReport:
-        """Return the report on this search, from the intervals found for one site; times since the start of the span."""
+        """Return the report on this search, from the intervals found for one site (seconds since the start of the span).
+
+        Raises EmptyFleetError when no satellite gave a usable state: no passes would then say nothing about the sky.
+        """
+        if self._trouble and not self._usable.any():
+            index, (_, reason) = min(self._trouble.items())
+            raise EmptyFleetError(
+                f"no satellite left of {len(self.fleet)}: {self.fleet[index].label}: {reason}",
+                wanted="at least one that SGP4 can follow in the span",
+                try_next="newer elements or an earlier span",
+            )
         throughout = (np.round(found.start_s * 1e6) <= 0) & (np.round((self.span.duration_s - found.end_s) * 1e6) <= 0)
         return report_of(
             self.fleet,

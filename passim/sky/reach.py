@@ -127,44 +127,50 @@ def _near_circular(grid: NodeGrid, coarse: Planes, site: Site, floor_deg: float)
         angle = coarse.site_turn_rad[node] + longitude + site_rate[satellite] * delay_s
         return across * np.cos(angle), across * np.sin(angle)
 
-    def site_phase(satellite: Index, node: Index, delay_s: Floats) -> Floats:
-        """Return the angle in the plane from the satellite's place at the node to the point nearest the site."""
-        s_x, s_y = site_direction(satellite, node, delay_s)
-        radial, ahead = coarse.radial[satellite, node], coarse.ahead[satellite, node]
-        return np.asarray(
-            np.arctan2(
-                s_x * ahead[:, 0] + s_y * ahead[:, 1] + z * ahead[:, 2],
-                s_x * radial[:, 0] + s_y * radial[:, 1] + z * radial[:, 2],
-            )
-        )
-
-    # The satellite passes nearest the site when rate * delay = phase(delay) + 2 pi turn, once for every turn. The phase
-    # moves by far less than half a turn within a coarse step, so it is followed from its value at the node.
-    nodes = len(coarse.node_s)
-    everyone, every_node = np.repeat(np.arange(len(chosen)), nodes), np.tile(np.arange(nodes), len(chosen))
-    phase_at_node = site_phase(everyone, every_node, np.zeros(len(everyone))).reshape(-1, nodes)
-    longest_s = coarse.half_step_s + np.pi / rate
-    turns = int(np.ceil(float(np.max(rate * longest_s)) / (2.0 * np.pi) + 0.75))
-    turn = 2.0 * np.pi * np.arange(-turns, turns + 1)
-    delay_of_all = (phase_at_node[:, :, None] + turn) / rate[:, None, None]
-    slack_s = 1.5 / rate[:, None, None]
-    satellite, node, k = np.nonzero(np.abs(delay_of_all) < longest_s[:, None, None] + slack_s)
+    # The satellite passes nearest the site when rate * delay = phase(delay) + 2 pi turn, once for every turn, where the
+    # phase is the angle in the plane from the satellite's place at the node to the point nearest the site. It moves by
+    # less than 1.5 rad within a coarse step while the site is near the plane, so it is followed from its value at the
+    # node. Shape (satellites, nodes).
+    angle_at_node = coarse.site_turn_rad + longitude
+    s_x, s_y = across * np.cos(angle_at_node), across * np.sin(angle_at_node)
+    phase_at_node = np.arctan2(
+        s_x * coarse.ahead[..., 0] + s_y * coarse.ahead[..., 1] + z * coarse.ahead[..., 2],
+        s_x * coarse.radial[..., 0] + s_y * coarse.radial[..., 1] + z * coarse.radial[..., 2],
+    )
+    # A pass whose middle lies outside the stretch of time may still reach into it by half its length.
+    half_arc = reach + margin
+    longest_s = coarse.half_step_s + half_arc / (rate - site_rate)
+    slack_rad = 1.5
+    first_turn = np.ceil((-(rate * longest_s) - slack_rad)[:, None] / (2.0 * np.pi) - phase_at_node / (2.0 * np.pi))
+    turns = int(np.floor(float(np.max(rate * longest_s) + slack_rad) / np.pi)) + 1
+    turn_of_all = 2.0 * np.pi * (first_turn[:, :, None] + np.arange(turns))
+    delay_of_all = (phase_at_node[:, :, None] + turn_of_all) / rate[:, None, None]
+    # Even this first guess tells how far the site is from the plane, to the way it moves in those 1.5 rad: most
+    # candidates fall away here.
+    normal = coarse.normal
+    lean, bearing = np.hypot(normal[..., 0], normal[..., 1]), np.arctan2(normal[..., 1], normal[..., 0])
+    angle_of_all = site_rate[:, None, None] * delay_of_all
+    angle_of_all += (angle_at_node - bearing)[:, :, None]
+    off_track = np.cos(angle_of_all, out=angle_of_all)
+    off_track *= (across * lean)[:, :, None]
+    off_track += (z * normal[..., 2])[:, :, None]
+    unsure = np.sin(np.minimum(reach + slack_rad * site_rate / rate + radians(1.0), 0.5 * np.pi))
+    possible = np.abs(off_track, out=off_track) < unsure[:, None, None]
+    possible &= delay_of_all < (longest_s + slack_rad / rate)[:, None, None]
+    satellite, node, k = np.nonzero(possible)
+    reference, turn = phase_at_node[satellite, node], turn_of_all[satellite, node, k]
     delay = delay_of_all[satellite, node, k]
-    for step in range(3):
-        reference = phase_at_node[satellite, node]
-        moved = site_phase(satellite, node, delay) - reference
+    radial, ahead, normal = coarse.radial[satellite, node], coarse.ahead[satellite, node], coarse.normal[satellite, node]
+    for _ in range(3):
+        s_x, s_y = site_direction(satellite, node, delay)
+        phase = np.arctan2(
+            s_x * ahead[:, 0] + s_y * ahead[:, 1] + z * ahead[:, 2],
+            s_x * radial[:, 0] + s_y * radial[:, 1] + z * radial[:, 2],
+        )
+        moved = phase - reference
         moved -= 2.0 * np.pi * np.round(moved / (2.0 * np.pi))
-        delay = (reference + moved + turn[k]) / rate[satellite]
-        if step == 0:
-            # The place is now known to a few degrees: most candidates fall away here.
-            s_x, s_y = site_direction(satellite, node, delay)
-            normal = coarse.normal[satellite, node]
-            off_track = np.abs(s_x * normal[:, 0] + s_y * normal[:, 1] + z * normal[:, 2])
-            keep = off_track < np.sin(np.minimum(reach[satellite] + radians(8.0), 0.5 * np.pi))
-            keep &= np.abs(delay) < longest_s[satellite] + 0.1 / rate[satellite]
-            satellite, node, k, delay = satellite[keep], node[keep], k[keep], delay[keep]
+        delay = (reference + moved + turn) / rate[satellite]
     s_x, s_y = site_direction(satellite, node, delay)
-    normal = coarse.normal[satellite, node]
     sine = s_x * normal[:, 0] + s_y * normal[:, 1] + z * normal[:, 2]
     off_track = np.maximum(np.abs(np.arcsin(np.clip(sine, -1.0, 1.0))) - margin[satellite], 0.0)
     hit = off_track < reach[satellite]
@@ -181,7 +187,8 @@ def _near_circular(grid: NodeGrid, coarse: Planes, site: Site, floor_deg: float)
     owner = np.repeat(np.arange(len(first)), counts)
     number = first[owner] + np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
     # Neighbouring candidates share segments: a table of marks leaves each once, in order.
-    marked = np.zeros((len(propagator), grid.segments_per_satellite), dtype=bool)
-    marked[chosen[satellite[owner]], number] = True
-    satellite, number = np.nonzero(marked)
+    every = grid.segments_per_satellite
+    marked = np.zeros(len(propagator) * every, dtype=bool)
+    marked[chosen[satellite[owner]] * every + number] = True
+    satellite, number = np.divmod(np.flatnonzero(marked), every)
     return satellite, number

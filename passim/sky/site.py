@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from passim.constants import EARTH_FLATTENING, EARTH_RADIUS_KM
 from passim.errors import SiteError
-from passim.sky.horizon import Horizon
+from passim.sky.horizon import Horizon, is_number
 from passim.spans import zone
 
 
@@ -30,6 +30,16 @@ class Site:
     horizon: Horizon = field(default_factory=lambda: Horizon.flat(25.0))
 
     def __post_init__(self) -> None:
+        for field in ("latitude_deg", "longitude_deg", "height_m"):
+            if not is_number(value := getattr(self, field)):
+                raise SiteError(f"{field} of {self.name}", got=value, wanted="a number")
+        if not isinstance(self.horizon, Horizon):
+            raise SiteError(
+                f"horizon of {self.name}",
+                got=self.horizon,
+                wanted="a Horizon",
+                try_next="Horizon.flat(25) for a mask of 25 deg all around",
+            )
         if not -90.0 <= self.latitude_deg <= 90.0:
             raise SiteError(
                 f"latitude of {self.name}",

@@ -46,6 +46,8 @@ class Skyline:
     def height_km(self, position_km: Floats) -> Floats:
         """Return how far positions (east, north, up), shape (3, n), stand above the skyline, km at the satellite."""
         east, north, up = position_km
+        if self.horizon.is_flat:
+            return np.asarray(up - np.sin(np.radians(self.horizon.lowest_deg)) * np.sqrt(east**2 + north**2 + up**2))
         mask = np.radians(self.horizon.elevation_deg(np.degrees(np.arctan2(east, north))))
         return np.asarray(up * np.cos(mask) - np.hypot(east, north) * np.sin(mask))
 
@@ -58,7 +60,7 @@ def _above_profile(arcs: LocalArcs, horizon: Horizon, found: Stretches, margin_k
     azimuth = arcs.azimuth_deg(lane, 0.5 * (a + b))
     curve = _sector_curve(arcs, horizon, lane, azimuth)
     stretches = positive_stretches(curve, np.arange(len(lane)), a, b, margin=margin_km)
-    return _joined(stretches, lane, piece, found)
+    return _joined(stretches, lane, piece, found, horizon)
 
 
 def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tuple[Index, Floats, Floats]:
@@ -178,7 +180,7 @@ def _sector_curve(arcs: LocalArcs, horizon: Horizon, lane_of: Index, azimuth_deg
     return curve
 
 
-def _joined(pieces: Stretches, lane: Index, stretch: Index, found: Stretches) -> Stretches:
+def _joined(pieces: Stretches, lane: Index, stretch: Index, found: Stretches, horizon: Horizon) -> Stretches:
     """Join stretches that go on from piece to piece, and give them the lanes of the segments.
 
     `lane` and `stretch` map a piece to its segment and to its place in `found`.
@@ -190,9 +192,15 @@ def _joined(pieces: Stretches, lane: Index, stretch: Index, found: Stretches) ->
     goes_on = (owner[1:] == owner[:-1]) & (pieces.left[1:] == pieces.right[:-1])
     opens, closes = np.flatnonzero(np.r_[True, ~goes_on]), np.flatnonzero(np.r_[~goes_on, True])
     left, right = pieces.left[opens], pieces.right[closes]
-    # An end at the edge of the stretch above the lowest skyline keeps the rate with which that was crossed.
+    # An end at the edge of the stretch above the lowest skyline keeps the rate with which that was crossed. There the
+    # measure was range times the difference of sines; here it is range times the sine of the difference.
+    cosine = np.cos(np.radians(horizon.lowest_deg))
     rate_left, rate_right = pieces.rate_left[opens], pieces.rate_right[closes]
     before, after = stretch[pieces.lane[opens]], stretch[pieces.lane[closes]]
-    rate_left = np.where(np.isnan(rate_left) & (left == found.left[before]), found.rate_left[before], rate_left)
-    rate_right = np.where(np.isnan(rate_right) & (right == found.right[after]), found.rate_right[after], rate_right)
+    rate_left = np.where(
+        np.isnan(rate_left) & (left == found.left[before]), found.rate_left[before] / cosine, rate_left
+    )
+    rate_right = np.where(
+        np.isnan(rate_right) & (right == found.right[after]), found.rate_right[after] / cosine, rate_right
+    )
     return Stretches(owner[opens], left, right, rate_left, rate_right, near)

@@ -7,15 +7,16 @@ Bearings read off a compass are magnetic: true = magnetic + declination, declina
 gives the declination; it is 0 for bearings that are true already, as from a map.
 
 An obstacle is taken as an upright wall with a level top that faces the site: `distance_m` off at its middle and
-`width_m` wide. Seen from `mount_height_m` the middle of its top stands atan((height - mount height) / distance) high and
-its ends atan(width / 2 / distance) to either side; along the top the distance grows with 1/cos of the angle from the
-middle, so tan(height seen) falls with that cosine. A 10 m tree 20 m off is 21.80 deg high from a mount at 2 m.
+`width_m` wide. From `mount_height_m` the middle of its top is seen atan((height - mount height) / distance) high and
+its ends atan(width / 2 / distance) to either side. Along the top the distance grows with 1/cos of the angle from the
+middle, so the tangent of the height falls with that cosine. A 10 m tree 20 m off is 21.80 deg high from a mount at 2 m.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import atan, atan2, cos, degrees, isfinite, radians
 from typing import Final
 
@@ -131,14 +132,10 @@ def from_sightings(
                 wanted="one height",
             )
         points.pop()
-    steps_deg = [
-        _clockwise_deg(before.azimuth_deg, after.azimuth_deg)
-        for before, after in zip(points, [*points[1:], points[0]], strict=True)
-    ]
-    # Clockwise and once round: the steps, the last one home, add up to one turn. A step of 360 is a repeated azimuth.
+    # Clockwise and once round: the steps add up to less than a turn. A repeated azimuth is a whole turn away.
     turned_deg = 0.0
-    for before, after, step_deg in zip(points, points[1:], steps_deg, strict=False):
-        turned_deg += step_deg
+    for before, after in pairwise(points):
+        turned_deg += _clockwise_deg(before.azimuth_deg, after.azimuth_deg)
         if turned_deg >= 360.0 - 1e-9:
             raise SiteError(
                 "azimuths of the sightings",
@@ -151,14 +148,13 @@ def from_sightings(
     below = sum(point.elevation_deg < 0.0 for point in points)
     if below:
         notes.append(f"{below} of {len(points)} points lie below the horizontal and count as 0 deg.")
-    wide = [k for k, step_deg in enumerate(steps_deg) if step_deg > _WIDE_STEP_DEG]
+    wide = [
+        f"{_turned(before.azimuth_deg, declination_deg):g} to {_turned(after.azimuth_deg, declination_deg):g} deg"
+        for before, after in pairwise([*points, points[0]])
+        if _clockwise_deg(before.azimuth_deg, after.azimuth_deg) > _WIDE_STEP_DEG
+    ]
     if wide:
-        places = ", ".join(
-            f"{_turned(points[k].azimuth_deg, declination_deg):.0f} to "
-            f"{_turned(points[(k + 1) % len(points)].azimuth_deg, declination_deg):.0f} deg"
-            for k in wide
-        )
-        notes.append(f"No point was sighted from {places}; a straight line stands in for what is there.")
+        notes.append(f"No point was sighted from {', '.join(wide)}; a straight line stands in for what is there.")
 
     by_azimuth = sorted(
         (_turned(point.azimuth_deg, declination_deg), max(point.elevation_deg, 0.0)) for point in points
@@ -189,7 +185,7 @@ def from_obstacles(
         raise SiteError("obstacles", got=len(obstacles), wanted=f"at most {_LARGEST_OBSTACLES}")
     seen = [obstacle for obstacle in obstacles if obstacle.height_m > mount_height_m]
     low = [obstacle.label for obstacle in obstacles if obstacle.height_m <= mount_height_m]
-    notes = ()
+    notes: tuple[str, ...] = ()
     if low:
         notes = (f"No higher than the mount at {mount_height_m:g} m, and so left out: {', '.join(low)}.",)
     ridges = [_top_line(obstacle, mount_height_m, declination_deg) for obstacle in seen]
@@ -284,7 +280,7 @@ def _top_line(obstacle: Obstacle, mount_height_m: float, declination_deg: float)
     # Both halves mirror each other, and each bends at most twice: four pieces a half cannot hide a bend.
     ends = [half_deg * quarter / 4.0 for quarter in range(5)]
     right_half = []
-    for left_deg, right_deg in zip(ends, ends[1:], strict=False):
+    for left_deg, right_deg in pairwise(ends):
         right_half += [*inner_offsets(left_deg, right_deg), right_deg]
     offsets = [*(-offset for offset in reversed(right_half)), 0.0, *right_half]
     return Ridge(tuple(middle_deg + offset for offset in offsets), tuple(seen_deg(offset) for offset in offsets))

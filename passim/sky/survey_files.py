@@ -56,10 +56,8 @@ def write_horizon(horizon: Horizon, path: str | Path) -> None:
         write_atomically(path, text.encode("utf-8"))
     except OSError as error:
         raise SiteError(
-            "horizon file cannot be written",
-            got=str(path),
-            wanted="a file in a folder that exists and can be written to",
-        ) from error
+            f"horizon file cannot be written: {error.strerror}", got=str(path), try_next="a folder that exists"
+        ) from None
 
 
 def _rows(

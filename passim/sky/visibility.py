@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from functools import reduce
+from typing import overload
 
 import numpy as np
 import pandas as pd
@@ -93,6 +94,16 @@ class Visibility:
         )
 
 
+@overload
+def find_visibility(fleet: Fleet, views: View, span: Span, *, progress: Progress | None = None) -> Visibility: ...
+
+
+@overload
+def find_visibility(
+    fleet: Fleet, views: Iterable[View], span: Span, *, progress: Progress | None = None
+) -> list[Visibility]: ...
+
+
 def find_visibility(
     fleet: Fleet, views: View | Iterable[View], span: Span, *, progress: Progress | None = None
 ) -> Visibility | list[Visibility]:
@@ -143,8 +154,9 @@ def positions_km(fleet: Fleet, satellite: Index, time_us: NDArray[np.int64]) -> 
     sorted_satellite, sorted_us = satellite[order], time_us[order]
     day, fraction = julian_date(sorted_us)
     position = np.empty((len(order), 3))
-    opens = np.flatnonzero(np.r_[True, sorted_satellite[1:] != sorted_satellite[:-1]]) if len(order) else []
-    for first, last in zip(opens, [*opens[1:], len(order)], strict=True):
+    opens = np.flatnonzero(np.append(True, sorted_satellite[1:] != sorted_satellite[:-1])[: len(order)])
+    closes = np.append(opens[1:], len(order))[: len(opens)]
+    for first, last in zip(opens.tolist(), closes.tolist(), strict=True):
         _, position[first:last], _ = propagator.at(int(sorted_satellite[first]), day[first:last], fraction[first:last])
     fixed, _ = earth_fixed(position, np.zeros_like(position), earth_angle_rad(sorted_us))
     out = np.empty_like(fixed)

@@ -25,8 +25,8 @@ from passim.sky.site import Site
 Floats = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-# An edge slower than this is refined: a 300 s arc at 550 km errs by up to 0.8 m, which is 0.8 ms at 1 km/s.
-_SLOW_KM_S = 1.0
+# An edge slower than this is refined: a 300 s arc errs by up to 1.2 m, which is a millisecond at that speed.
+_SLOW_KM_S = 1.2
 # An interval shorter than this is refined too.
 _SHORT_S = 60.0
 # A turning point closer to the skyline than this is refined: some four times the error of an arc.
@@ -34,6 +34,7 @@ _NEAR_KM = 0.003
 _FINER_PARTS = 2
 # An edge slower than this after refining is settled on SGP4 itself.
 _CREEPING_KM_S = 0.05
+_SETTLED_S = 1e-7
 
 # How many segments are looked at together: this bounds the memory.
 _MOST_SEGMENTS = 120_000
@@ -50,7 +51,10 @@ class SkyLimit(Protocol):
         """Return where arcs are on the allowed side within (lane, left, right), sorted by lane and place."""
 
     def height_km(self, position_km: Floats) -> Floats:
-        """Return how far positions in the site's axes, shape (3, n), are on the allowed side, km at the satellite."""
+        """Return how far positions in the site's axes, shape (3, n), are on the allowed side, km at the satellite.
+
+        The scale is that of the rates which `above` returns, so that height over rate is a time.
+        """
 
 
 @dataclass(frozen=True)
@@ -101,8 +105,8 @@ def allowed_within(
 ) -> tuple[Index, Floats, Floats]:
     """Return when satellites are on the allowed side of `limit` at `site`, looking only around given intervals.
 
-    The given intervals (satellite, start_s, end_s), each of shape (n,), must be sorted by satellite. What comes back has
-    the same form; it reaches up to a segment beyond the given ones and wants to be cut to them.
+    The given intervals (satellite, start_s, end_s), each of shape (n,), must be sorted by satellite. What comes back
+    has the same form; it reaches up to a segment beyond the given ones and wants to be cut to them.
     """
     first = np.floor(start_s / grid.segment_s).astype(np.intp)
     last = np.minimum(np.ceil(end_s / grid.segment_s).astype(np.intp), grid.segments_per_satellite)
@@ -159,9 +163,12 @@ def _sorted_stretches(
     start_s = arcs.segments.time_s(stretches.lane, stretches.left)
     end_s = arcs.segments.time_s(stretches.lane, stretches.right)
     owner = arcs.segments.satellite[stretches.lane]
-    order = np.lexsort((start_s, owner))
-    stretches = stretches.select(order)
-    return arcs, stretches, owner[order], start_s[order], end_s[order]
+    # Those of the finer arcs stand behind the others, both sorted: a stable sort merges them.
+    key = owner * grid.segments_per_satellite + arcs.segments.number[stretches.lane]
+    if np.any(key[1:] < key[:-1]):
+        order = np.argsort(key, kind="stable")
+        stretches, owner, start_s, end_s = stretches.select(order), owner[order], start_s[order], end_s[order]
+    return arcs, stretches, owner, start_s, end_s
 
 
 def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, segments: Segments) -> tuple[LocalArcs, Stretches]:
@@ -210,24 +217,33 @@ def _above(arcs: LocalArcs, limit: SkyLimit, duration_s: float) -> Stretches:
 
 
 def _settled(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs, stretches: Stretches) -> Stretches:
-    """Move the slowest edges onto the root of SGP4's own path by Newton steps, no farther than a second."""
+    """Move the slowest edges and those of short intervals onto the root of SGP4's own path, at most a second away."""
+
+    def height_km(lane: Index, time_s: Floats) -> Floats:
+        offset_km = grid.positions_km(arcs.segments.satellite[lane], time_s) - site.position_km
+        return limit.height_km(site.east_north_up @ offset_km.T)
+
+    length_s = arcs.segments.length_s[stretches.lane]
+    short = _run_length_s(arcs, stretches) < _SHORT_S
     moved = {}
     for side in ("left", "right"):
         place, rate = getattr(stretches, side).copy(), getattr(stretches, f"rate_{side}")
-        length_s = arcs.segments.length_s[stretches.lane]
         with np.errstate(invalid="ignore"):
-            creeping = np.flatnonzero(np.abs(rate) < _CREEPING_KM_S * length_s)
-        lane = stretches.lane[creeping]
-        speed = rate[creeping] / length_s[creeping]
-        start_s = arcs.segments.time_s(lane, place[creeping])
-        time_s = start_s.copy()
+            edge = np.flatnonzero((short & np.isfinite(rate)) | (np.abs(rate) < _CREEPING_KM_S * length_s))
+        lane, speed = stretches.lane[edge], rate[edge] / length_s[edge]
+        start_s = arcs.segments.time_s(lane, place[edge])
+        start_km = height_km(lane, start_s)
+        # Newton steps with the rate of the arc, which is that of the path to a millionth or so: one is mostly enough.
+        time_s, off_km, moving = start_s.copy(), start_km.copy(), np.arange(len(edge))
         for _ in range(3):
-            offset_km = grid.positions_km(arcs.segments.satellite[lane], time_s) - site.position_km
-            height_km = limit.height_km(site.east_north_up @ offset_km.T)
             with np.errstate(divide="ignore", invalid="ignore"):
-                time_s -= np.nan_to_num(np.clip(height_km / speed, -1.0, 1.0))
-        near = np.abs(time_s - start_s) <= 1.0
-        place[creeping[near]] += (time_s - start_s)[near] / length_s[creeping[near]]
+                step_s = np.nan_to_num(np.clip(off_km[moving] / speed[moving], -1.0, 1.0))
+            far = np.abs(step_s) > _SETTLED_S
+            moving = moving[far]
+            time_s[moving] -= step_s[far]
+            off_km[moving] = height_km(lane[moving], time_s[moving])
+        better = (np.abs(off_km) < np.abs(start_km)) & (np.abs(time_s - start_s) <= 1.0)
+        place[edge[better]] += (time_s - start_s)[better] / length_s[edge[better]]
         moved[side] = np.clip(place, 0.0, 1.0)
     settled = replace(stretches, left=moved["left"], right=moved["right"])
     return settled.select(np.flatnonzero(settled.left < settled.right))
@@ -241,8 +257,8 @@ def _neighbours_missing(
     have = satellite * every + number
     owner, place = segments.satellite[stretches.lane], segments.number[stretches.lane]
     start_s, length_s = segments.start_s[stretches.lane], segments.length_s[stretches.lane]
-    at_left = np.isclose(start_s + stretches.left * length_s, place * grid.segment_s, rtol=0.0, atol=1e-9)
-    at_right = np.isclose(start_s + stretches.right * length_s, (place + 1) * grid.segment_s, rtol=0.0, atol=1e-9)
+    at_left = np.abs(start_s + stretches.left * length_s - place * grid.segment_s) <= 1e-9
+    at_right = np.abs(start_s + stretches.right * length_s - (place + 1) * grid.segment_s) <= 1e-9
     before = owner[at_left & (place > 0)] * every + place[at_left & (place > 0)] - 1
     inside = at_right & (place < every - 1)
     after = owner[inside] * every + place[inside] + 1
@@ -265,7 +281,7 @@ def _peaks(arcs: LocalArcs, stretches: Stretches) -> tuple[Floats, Floats]:
         left[inside],
         right[inside],
         ends=(sine_left[inside], rate_left[inside], sine_right[inside], rate_right[inside]),
-        tolerance=1e-7,
+        tolerance=1e-8,
     )
     return place, sine
 
@@ -279,15 +295,15 @@ def _runs(owner: Index, start_s: Floats, end_s: Floats) -> tuple[Index, Index]:
 
 
 def _run_length_s(arcs: LocalArcs, stretches: Stretches) -> Floats:
-    """Return how long the interval is that each stretch belongs to, its neighbours in time included, seconds."""
+    """Return how long the interval is that each stretch belongs to, its neighbours in time included, seconds.
+
+    Stretches come in the order of their lanes, which is that of satellites and time.
+    """
     owner = arcs.segments.satellite[stretches.lane]
     start_s = arcs.segments.time_s(stretches.lane, stretches.left)
     end_s = arcs.segments.time_s(stretches.lane, stretches.right)
-    order = np.lexsort((start_s, owner))
-    opens, closes = _runs(owner[order], start_s[order], end_s[order])
-    length_s = np.empty(len(order))
-    length_s[order] = np.repeat(end_s[order[closes]] - start_s[order[opens]], closes - opens + 1)
-    return length_s
+    opens, closes = _runs(owner, start_s, end_s)
+    return np.repeat(end_s[closes] - start_s[opens], closes - opens + 1)
 
 
 def _first_largest(values: Floats, opens: Index) -> Index:
@@ -295,8 +311,8 @@ def _first_largest(values: Floats, opens: Index) -> Index:
     if not len(opens):
         return np.empty(0, dtype=np.intp)
     run = np.repeat(np.arange(len(opens)), np.diff(np.r_[opens, len(values)]))
-    order = np.lexsort((-values, run))
-    return order[opens]
+    largest = np.flatnonzero(values == np.maximum.reduceat(values, opens)[run])
+    return largest[np.r_[True, np.diff(run[largest]) > 0]]
 
 
 def joined_in_time(found: Intervals) -> Intervals:

@@ -7,7 +7,7 @@ from passim.sky.limits.cone import Cone
 from passim.sky.limits.gateways import Gateway, GatewayLimit
 from passim.sky.limits.geostationary_arc import ArcKeepOut
 from passim.sky.limits.horizon import HorizonLimit
-from passim.sky.limits.members import Excluded, ServingShare
+from passim.sky.limits.members import Excluded, ServingFilter, ServingShare
 
 __all__ = [
     "ArcKeepOut",
@@ -18,5 +18,6 @@ __all__ = [
     "HorizonLimit",
     "Limit",
     "Scene",
+    "ServingFilter",
     "ServingShare",
 ]

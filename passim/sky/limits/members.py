@@ -8,11 +8,33 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from passim.elements.health import assess
 from passim.elements.identifiers import SatelliteId
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
 from passim.intervals import LanedIntervals
 from passim.sky.limits.base import Scene
+from passim.spans import Span
+
+
+@dataclass(frozen=True)
+class ServingFilter:
+    """Only satellites at a shell serve, where the fleet has a clear shell: see `passim.elements.health`."""
+
+    name: str = "serving"
+
+    def describe(self) -> str:
+        """Say what the filter does."""
+        return "only satellites at their shell taken to serve"
+
+    def allowed(self, scene: Scene) -> LanedIntervals:
+        """Return the intervals of the satellites at a shell, or of all where no shell is clear."""
+        health = assess(scene.fleet, scene.span.middle)
+        return scene.members(np.asarray(health.serving)) if health.clear else scene.base
+
+    def notes(self, fleet: Fleet, span: Span) -> tuple[str, ...]:
+        """Return the counts behind the filter, in words."""
+        return (assess(fleet, span.middle).sentence(),)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,244 @@
+"""``passim serving``: which satellite serves when, the handovers between them, and when service freezes."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..options import (
+    FleetChoice,
+    OutputChoice,
+    SiteChoice,
+    SpanChoice,
+    fleet_options,
+    output_options,
+    site_options,
+    span_options,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim.coverage import Service, ServingTimeline
+
+    from ..wording import LocalClock
+
+# The library's words for the policies, kept here so that help need not load it; a test holds them equal.
+POLICY_NAMES = ("keep-then-highest", "keep-then-longest", "highest")
+
+
+@click.command("serving", short_help="Which satellite serves when, handovers, and freezes.")
+@fleet_options
+@site_options
+@span_options
+@click.option(
+    "--policy",
+    type=click.Choice(POLICY_NAMES),
+    default=POLICY_NAMES[0],
+    show_default=True,
+    help="What is chosen: keep a satellite until it is lost, then take the highest or the one that stays longest; or "
+    "be on the highest always.",
+)
+@click.option(
+    "--clock",
+    "clock_text",
+    metavar="PERIOD[,OFFSET]",
+    help="Satellites are handed out only every PERIOD seconds, counted from midnight UTC plus OFFSET; one lost in "
+    "between stays lost until then. Default: at any moment.",
+)
+@click.option(
+    "--acquisition",
+    "acquisition_s",
+    type=float,
+    default=0.0,
+    show_default=True,
+    metavar="S",
+    help="Seconds without service whenever a satellite is taken.",
+)
+@click.option(
+    "--list",
+    "listing",
+    type=click.Choice(["satellites", "handovers", "freezes", "path"]),
+    default="satellites",
+    show_default=True,
+    help="What the rows tell of: each satellite in its turn, each handover, each freeze, or the link step by step.",
+)
+@click.option(
+    "--step", "step_s", type=float, default=10.0, show_default=True, metavar="S", help="Step of --list path, seconds."
+)
+@output_options
+def serving(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    policy: str,
+    clock_text: str | None,
+    acquisition_s: float,
+    listing: str,
+    step_s: float,
+    output_choice: OutputChoice,
+) -> None:
+    """Say which satellite serves when, and when service freezes.
+
+    A terminal uses one satellite at a time. Service freezes while none is in view, while the terminal waits for the
+    moment at which satellites are handed out (--clock), and while it acquires the next one (--acquisition). A freeze
+    that the start or the end of the span cuts is marked: it is at least that long. Delays are those of light from the
+    terminal to the satellite, one way.
+
+    \b
+    Example:
+      passim serving --elements fleet.json --site 45.0,-28.0,40 --hours 2
+      passim serving --elements fleet.json --site 45.0,-28.0,40 --clock 15 --acquisition 0.5 --list freezes
+      passim serving --elements fleet.json --site 45.0,-28.0,40 --hours 1 --list path --step 1 --out path.csv
+    """
+    from passim.coverage import serve
+    from passim.sky import view, visibility
+
+    from ..found import search
+    from ..output import Answer, check_out, plain_numbers, progress, write
+
+    check_out(output_choice.out)
+    # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
+    service = service_of(policy, clock_text, acquisition_s)
+    site, site_notes = site_choice.site()
+    span = span_choice.span()
+    fleet, fleet_notes = fleet_choice.fleet()
+    found = search(fleet, site, span, (*site_notes, *fleet_notes))
+    with progress("Finding who serves") as report:
+        seen = visibility.find_visibility(fleet, view.View(site), span, progress=report)
+    timeline = serve(seen.joint(), span, service, seen.look, fleet=seen.fleet)
+
+    rows: pd.DataFrame
+    headings: Sequence[str]
+    cells: Callable[[Any, LocalClock], list[str]]
+    if listing == "path":
+        rows, headings, cells = timeline.along(step_s), PATH_HEADINGS, path_cells
+    elif listing == "handovers":
+        rows, headings, cells = timeline.handovers, HANDOVER_HEADINGS, handover_cells
+    elif listing == "freezes":
+        rows, headings, cells = timeline.freezes, FREEZE_HEADINGS, freeze_cells
+    else:
+        rows, headings, cells = timeline.intervals, SATELLITE_HEADINGS, satellite_cells
+    write(
+        Answer(
+            "serving",
+            serving_sentence(timeline, found.length, found.clock),
+            without_indices(rows),
+            headings,
+            lambda row: cells(row, found.clock),
+            (f"Service: {service.describe()}.", *found.notes),
+            {**found.facts, "service": dataclasses.asdict(service), "summary": plain_numbers(timeline.summary())},
+            found.clock,
+        ),
+        output_choice,
+    )
+
+
+def service_of(policy: Any, clock_text: str | None, acquisition_s: float) -> Service:
+    """Return the service that the options describe. Raises InputError."""
+    from passim.coverage import Service
+    from passim.errors import InputError
+
+    if clock_text is None:
+        return Service(policy, acquisition_s=acquisition_s)
+    try:
+        numbers = [float(part) for part in clock_text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) not in (1, 2):
+        raise InputError(
+            "--clock",
+            got=clock_text,
+            wanted="PERIOD or PERIOD,OFFSET in seconds",
+            try_next="--clock 15 or --clock 15,2",
+        )
+    period_s, offset_s = (*numbers, 0.0)[:2]
+    return Service(policy, period_s, offset_s, acquisition_s)
+
+
+def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock) -> str:
+    """Return the sentence that says how many satellites take turns, and how often service freezes."""
+    from ..wording import counted, duration, share
+
+    summary, freezes = timeline.summary(), timeline.freezes
+    if timeline.intervals.empty:
+        return f"No satellite comes above the mask in {length}; no service throughout."
+    satellites = counted(timeline.intervals["satellite"].nunique(), "satellite")
+    turns = (
+        f"{satellites} in {counted(summary['stint_count'], 'turn')} and {counted(len(timeline.handovers), 'handover')}"
+    )
+    turns += f" in {length}"
+    if freezes.empty:
+        return f"{turns}; no freeze."
+    longest = freezes.iloc[int(freezes["duration_s"].argmax())]
+    at_least = "at least " if longest["cut_at_start"] or longest["cut_at_end"] else ""
+    frozen = f"{counted(len(freezes), 'freeze')}, {share(1.0 - summary['served_fraction'])} of the time"
+    length_words = at_least + duration(longest["duration_s"])
+    return f"{turns}; {frozen}; the longest, {length_words}, at {clock.when(longest['start'])} ({longest['kind']})."
+
+
+def without_indices(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows without the columns that count satellites by their place in the fleet: identifiers tell more."""
+    return rows.drop(columns=[name for name in ("satellite", "from", "to") if name in rows.columns])
+
+
+SATELLITE_HEADINGS = ("Day", "Start", "End", ">Served", "Number", "Name", "Began", "Ended")
+HANDOVER_HEADINGS = ("Day", "Time", "From", ">Height °", "To", ">Height °", ">Wait")
+FREEZE_HEADINGS = ("Day", "Start", "End", ">Length", "Mostly", ">No satellite", ">Waiting", ">Acquiring", "Cut")
+PATH_HEADINGS = ("Day", "Time", "State", ">Height °", ">From °", ">Range km", ">Delay ms", "Number", "Name")
+
+
+def satellite_cells(row: Any, clock: LocalClock) -> list[str]:
+    """Return the cells of one turn of a satellite."""
+    from ..wording import duration
+
+    times = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.served_s)]
+    return [*times, row.satellite_id, row.name, row.began, row.ended]
+
+
+def handover_cells(row: Any, clock: LocalClock) -> list[str]:
+    """Return the cells of one handover."""
+    from ..wording import duration
+
+    return [
+        clock.day(row.time),
+        clock.time(row.time),
+        row.from_name or row.from_satellite_id,
+        f"{row.from_elevation_deg:.1f}",
+        row.to_name or row.to_satellite_id,
+        f"{row.to_elevation_deg:.1f}",
+        duration(row.wait_s) if row.wait_s else "",
+    ]
+
+
+def freeze_cells(row: Any, clock: LocalClock) -> list[str]:
+    """Return the cells of one freeze."""
+    from ..wording import cut_ends, duration
+
+    seconds = (row.no_satellite_s, row.waiting_s, row.acquiring_s)
+    return [
+        clock.day(row.start),
+        clock.time(row.start),
+        clock.time(row.end),
+        duration(row.duration_s),
+        row.kind,
+        *(duration(part_s) if part_s else "" for part_s in seconds),
+        cut_ends(row),
+    ]
+
+
+def path_cells(row: Any, clock: LocalClock) -> list[str]:
+    """Return the cells of one moment along the way."""
+    times = [clock.day(row.time), clock.time(row.time), row.state]
+    if row.elevation_deg != row.elevation_deg:  # not a number: no satellite is in use
+        return [*times, "", "", "", "", "", ""]
+    numbers = [
+        f"{row.elevation_deg:.1f}",
+        f"{row.azimuth_deg:.0f}",
+        f"{row.range_km:.0f}",
+        f"{row.one_way_delay_ms:.2f}",
+    ]
+    return [*times, *numbers, row.satellite_id, row.name]

@@ -1,0 +1,362 @@
+"""``passim survey``: a horizon profile from sightings or obstacles, and what a better mounting would bring."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from ..options import (
+    DEFAULT_MASK_DEG,
+    FleetChoice,
+    OutputChoice,
+    SiteChoice,
+    SpanChoice,
+    fleet_options,
+    mask,
+    output_options,
+    site_options,
+    span_options,
+)
+
+if TYPE_CHECKING:
+    from passim import Horizon
+    from passim.sky import survey as profiles
+
+_declination_option = click.option(
+    "--declination",
+    "declination_deg",
+    type=float,
+    default=0.0,
+    show_default=True,
+    metavar="DEG",
+    help="Magnetic declination of the place, east positive: true bearing = compass bearing + declination.",
+)
+_base_option = click.option(
+    "--base",
+    "base_text",
+    metavar="DEG|FILE.csv",
+    default=f"{DEFAULT_MASK_DEG:g}",
+    show_default=True,
+    help="No direction is given less than this: the height below which the terminal does not work, or a horizon file. "
+    "0 gives the bare skyline.",
+)
+_horizon_out_option = click.option("--out", required=True, metavar="FILE.csv", help="Horizon file to write.")
+_obstacles_option = click.option(
+    "--file",
+    "obstacles_path",
+    required=True,
+    metavar="CSV",
+    help="Obstacles, one a line: bearing_deg,width_m,distance_m,height_m[,name].",
+)
+
+
+@click.group(
+    "survey",
+    short_help="A horizon from the spot itself, and what a better mount brings.",
+    invoke_without_command=True,
+)
+@click.pass_context
+def survey(ctx: click.Context) -> None:
+    """Make a horizon profile from what can be seen or measured on the spot, and compare mounting spots and masts.
+
+    Go up with the sheet, write down a few points of the skyline, turn them into a horizon file, and give that file to
+    any command as --mask.
+
+    \b
+    Example:
+      passim survey sheet --out sheet.html
+      passim survey sighted --points 0:12,90:38,180:10,270:15 --declination -4.5 --out horizon.csv
+      passim gaps --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv
+    """
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
+
+
+@survey.command("sighted", short_help="A horizon file from sighted points.")
+@click.option("--points", "points_text", metavar="AZ:EL,...", help="Azimuth and height of each point, clockwise.")
+@click.option("--file", "path", metavar="CSV", help="The same as a file with the columns azimuth_deg,elevation_deg.")
+@_declination_option
+@_base_option
+@_horizon_out_option
+def sighted(points_text: str | None, path: str | None, declination_deg: float, base_text: str, out: str) -> None:
+    """Write the horizon through a few sighted points, joined by straight lines.
+
+    Give the points in clockwise order; the round may begin anywhere. Where something begins or ends, give a point on
+    either side of its end.
+
+    \b
+    Example:
+      passim survey sighted --points 0:12,90:38,180:10,270:15 --declination -4.5 --out horizon.csv
+      passim survey sighted --file sightings.csv --base 0 --out skyline.csv
+    """
+    from passim.sky import survey as profiles
+    from passim.sky import survey_files
+
+    from ..output import check_out
+
+    if (points_text is None) == (path is None):
+        raise click.UsageError("which points? Give either --points AZ:EL,AZ:EL,... or --file CSV.")
+    check_out(out)
+    base, _ = mask(base_text)
+    sightings = survey_files.read_sightings(path) if path is not None else _points(points_text or "")
+    _write_horizon(profiles.from_sightings(sightings, declination_deg=declination_deg, base=base), out)
+
+
+@survey.command("obstacles", short_help="A horizon file from measured obstacles.")
+@_obstacles_option
+@click.option(
+    "--mount-height", "mount_height_m", type=float, required=True, metavar="M", help="Height of the mount, metres."
+)
+@_declination_option
+@_base_option
+@_horizon_out_option
+def obstacles(obstacles_path: str, mount_height_m: float, declination_deg: float, base_text: str, out: str) -> None:
+    """Write the horizon that obstacles make, seen from a mount of some height.
+
+    Each obstacle counts as an upright wall with a level top that faces the mount. Its height and the mount's are
+    measured from the same ground.
+
+    \b
+    Example:
+      passim survey obstacles --file obstacles.csv --mount-height 4 --declination -4.5 --out horizon.csv
+    """
+    from passim.sky import survey as profiles
+    from passim.sky import survey_files
+
+    from ..output import check_out
+
+    check_out(out)
+    base, _ = mask(base_text)
+    walls = survey_files.read_obstacles(obstacles_path)
+    _write_horizon(profiles.from_obstacles(walls, mount_height_m, declination_deg=declination_deg, base=base), out)
+
+
+@survey.command("mast", short_help="What one metre more mast buys.")
+@_obstacles_option
+@click.option("--from-height", "lowest_m", type=float, default=2.0, show_default=True, metavar="M", help="Lowest, m.")
+@click.option("--to-height", "highest_m", type=float, default=8.0, show_default=True, metavar="M", help="Highest, m.")
+@click.option("--step", "step_m", type=float, default=1.0, show_default=True, metavar="M", help="Step, metres.")
+@_declination_option
+@fleet_options
+@site_options
+@span_options
+@output_options
+def mast(
+    obstacles_path: str,
+    lowest_m: float,
+    highest_m: float,
+    step_m: float,
+    declination_deg: float,
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    output_choice: OutputChoice,
+) -> None:
+    """Compare mount heights amid obstacles: how many seconds without service a day each height leaves.
+
+    --mask is what lies behind the obstacles: the height below which the terminal does not work, or a horizon file.
+    Heights are measured from the same ground as the obstacles.
+
+    \b
+    Example:
+      passim survey mast --file obstacles.csv --from-height 2 --to-height 8 --elements fleet.json --site 45.0,-28.0
+    """
+    from passim.answers import mounting
+    from passim.sky import survey_files
+
+    from .. import mounting_tables
+    from ..output import check_out, progress, write
+
+    check_out(output_choice.out)
+    heights_m = mounting.mast_heights(lowest_m, highest_m, step_m)
+    walls = survey_files.read_obstacles(obstacles_path)
+    start = mounting_tables.basis(fleet_choice, site_choice, span_choice)
+    with progress("Comparing heights") as report:
+        result = mounting.compare_masts(
+            start.fleet,
+            start.view,
+            walls,
+            heights_m,
+            start.span,
+            declination_deg=declination_deg,
+            progress=report,
+        )
+    write(mounting_tables.mast_answer(result, start), output_choice)
+
+
+@survey.command("spots", short_help="Which mounting spot loses least.")
+@click.option(
+    "--compare",
+    "spot_texts",
+    multiple=True,
+    metavar="NAME=DEG|NAME=FILE.csv",
+    help="A spot and its horizon, in degrees all round or as a horizon file. Repeat; the first is compared with.",
+)
+@fleet_options
+@site_options
+@span_options
+@output_options
+def spots(
+    spot_texts: tuple[str, ...],
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    output_choice: OutputChoice,
+) -> None:
+    """Compare mounting spots of one site by their horizons: loft against yard, in seconds without service a day.
+
+    \b
+    Example:
+      passim survey spots --compare yard=yard.csv --compare loft=25 --elements fleet.json --site 45.0,-28.0,40
+    """
+    from passim.answers import mounting
+
+    from .. import mounting_tables
+    from ..output import check_out, progress, write
+
+    check_out(output_choice.out)
+    horizons = [_spot(text) for text in spot_texts]
+    if len(horizons) < 2:
+        raise click.UsageError("which spots? Give at least two, as --compare loft=25 --compare yard=yard.csv.")
+    start = mounting_tables.basis(fleet_choice, site_choice, span_choice, own_horizon=False)
+    named = [(name, mounting.with_horizon(start.view, horizon)) for name, horizon in horizons]
+    with progress("Comparing spots") as report:
+        result = mounting.compare_spots(start.fleet, named, start.span, progress=report)
+    write(mounting_tables.spots_answer(result, start), output_choice)
+
+
+@survey.command("portable", short_help="A new place whose horizon is unknown: a range.")
+@click.option(
+    "--open",
+    "open_deg",
+    type=float,
+    default=25.0,
+    show_default=True,
+    metavar="DEG",
+    help="The best horizon to expect, degrees all round.",
+)
+@click.option(
+    "--bad",
+    "bad_deg",
+    type=float,
+    default=45.0,
+    show_default=True,
+    metavar="DEG",
+    help="The worst horizon to expect, degrees all round.",
+)
+@fleet_options
+@site_options
+@span_options
+@output_options
+def portable(
+    open_deg: float,
+    bad_deg: float,
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    output_choice: OutputChoice,
+) -> None:
+    """Say what a place gives before anyone has seen its horizon: a range between an open and a bad one.
+
+    A terminal that travels takes nothing along but itself: the place, its time zone and the gateways in reach are asked
+    for anew, so give --site as coordinates. --mask is not used.
+
+    \b
+    Example:
+      passim survey portable --site 52.0,-28.0,15 --open 25 --bad 45 --elements fleet.json
+    """
+    from passim.answers import mounting
+
+    from .. import mounting_tables
+    from ..output import check_out, progress, write
+
+    check_out(output_choice.out)
+    start = mounting_tables.basis(fleet_choice, site_choice, span_choice, own_horizon=False)
+    with progress("Comparing horizons") as report:
+        result = mounting.horizon_range(
+            start.fleet, start.view, start.span, open_deg=open_deg, bad_deg=bad_deg, progress=report
+        )
+    write(mounting_tables.portable_answer(result, start), output_choice)
+
+
+@survey.command("sheet", short_help="A sheet to print and fill in on the spot.")
+@click.option("--bearings", type=click.Choice(["12", "24", "36", "72"]), default="24", show_default=True, help="Lines.")
+@click.option("--place", default="", metavar="TEXT", help="What to write at the top as the place. Default: a blank.")
+@click.option(
+    "--declination",
+    "declination_deg",
+    type=float,
+    metavar="DEG",
+    help="Magnetic declination, east positive, to print true bearings too. Default: a blank.",
+)
+@click.option("--out", required=True, metavar="FILE", help="File to write: .html for a page, .txt for plain text.")
+def sheet(bearings: str, place: str, declination_deg: float | None, out: str) -> None:
+    """Write a sheet to print: bearings with blanks for their heights, how to sight them, and what to beware of.
+
+    \b
+    Example:
+      passim survey sheet --out sheet.html --bearings 36 --place "Marram loft" --declination -4.5
+    """
+    from passim.answers import mounting
+    from passim.errors import InputError
+    from passim.sky import survey as profiles
+
+    from ..output import check_out, tell, write_file
+    from ..sighting_sheet import Sheet, as_page, as_text
+
+    check_out(out)
+    makers = {"html": as_page, "htm": as_page, "txt": as_text}
+    make = makers.get(out.lower().rpartition(".")[2])
+    if make is None:
+        raise InputError("--out", got=out, wanted="a name that ends in .html or .txt")
+    if declination_deg is not None:
+        profiles.check_declination(declination_deg)
+    write_file(out, make(Sheet(place, int(bearings), declination_deg, mounting.MOUNTING_CAUTIONS)))
+    tell(f"Wrote a sighting sheet of {bearings} bearings to {out}.")
+
+
+def _points(text: str) -> list[profiles.Sighting]:
+    """Return the sightings of "AZ:EL,AZ:EL,...". Raises SiteError."""
+    from passim.errors import SiteError
+    from passim.sky import survey as profiles
+
+    sightings = []
+    for part in text.split(","):
+        try:
+            azimuth_deg, elevation_deg = (float(number) for number in part.split(":"))
+        except ValueError:
+            raise SiteError(
+                "--points",
+                got=part,
+                wanted="AZ:EL in degrees, with commas between points",
+                try_next="0:12,90:38,180:10",
+            ) from None
+        sightings.append(profiles.Sighting(azimuth_deg, elevation_deg))
+    return sightings
+
+
+def _spot(text: str) -> tuple[str, Horizon]:
+    """Return the name and the horizon of "NAME=DEG" or "NAME=FILE.csv". Raises SiteError."""
+    from passim.errors import SiteError
+
+    name, sign, horizon_text = text.partition("=")
+    if not sign or not name.strip() or not horizon_text.strip():
+        raise SiteError("--compare", got=text, wanted="NAME=DEG or NAME=FILE.csv", try_next="--compare loft=25")
+    horizon, _ = mask(horizon_text.strip())
+    return name.strip(), horizon
+
+
+def _write_horizon(result: profiles.Survey, out: str) -> None:
+    """Write the horizon file and say what it holds."""
+    from passim.answers import mounting
+    from passim.sky import survey_files
+
+    from ..mounting_tables import horizon_sentence
+    from ..output import tell
+    from ..wording import printable
+
+    horizon = result.horizon
+    survey_files.write_horizon(horizon, out)
+    click.echo(printable(horizon_sentence(horizon.azimuths_deg, horizon.elevations_deg, out)))
+    tell(*result.notes, f"Use it with --mask {out}.", *mounting.MOUNTING_CAUTIONS)

@@ -1,0 +1,187 @@
+"""What somebody saw: freezes in ranges ("every 3 to 5 min, 5 to 30 s long") or a record of them, one by one."""
+
+from __future__ import annotations
+
+import csv
+import math
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.errors import InputError
+from passim.intervals import union
+from passim.spans import Span, aware, microseconds, moment
+
+# From one time of day to another on the local clock; over midnight where the second is not later than the first.
+HoursOfDay = tuple[time, time]
+Range = tuple[float, float]
+
+# Fewer freezes than this fall together with a prediction by chance too easily to say anything.
+FEWEST_FREEZES: Final = 5
+SHORTEST_RECORD_S: Final = 1800.0
+_LARGEST_FILE_BYTES = 20_000_000
+_HEADERS = (("start", "end"), ("start", "duration_s"))
+_HEADER_WORDS = "the header start,end or start,duration_s"
+
+
+@dataclass(frozen=True, slots=True)
+class Symptom:
+    """Freezes as somebody describes them, from lowest to highest, seconds.
+
+    every_s     from the start of one freeze to the start of the next, while it is bad
+    length_s    how long one lasts
+    happens     hours of the local day in which it happens; none for not known
+    quiet       hours of the local day in which it does not
+
+    Raises InputError.
+    """
+
+    every_s: Range
+    length_s: Range
+    happens: tuple[HoursOfDay, ...] = ()
+    quiet: tuple[HoursOfDay, ...] = ()
+
+    def __post_init__(self) -> None:
+        _check_range("time between freezes", self.every_s, 2.0, 21_600.0, "180 to 300 s")
+        _check_range("length of the freezes", self.length_s, 0.5, 3_600.0, "5 to 30 s")
+        if self.length_s[1] >= self.every_s[1] or self.length_s[0] >= self.every_s[0]:
+            raise InputError(
+                "length of the freezes",
+                got=f"{self.length_s[0]:g} to {self.length_s[1]:g} s, every {self.every_s[0]:g} to {self.every_s[1]:g} s",
+                wanted="freezes shorter than the time from one to the next",
+                try_next="exchanging the two",
+            )
+
+    def describe(self) -> str:
+        """Say it in plain words."""
+        return f"freezes every {_range_words(self.every_s)}, {_range_words(self.length_s)} long"
+
+
+@dataclass(frozen=True, eq=False)
+class FreezeRecord:
+    """Freezes with their times, sorted and apart: start and end, microseconds since 1970 UTC, shape (freezes,) each.
+
+    Make one with `from_csv` or from arrays in any order. Raises InputError for fewer than five freezes, for a record
+    shorter than half an hour, and for one in which an end is not after its start.
+    """
+
+    start_us: NDArray[np.int64]
+    end_us: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        start, end = np.asarray(self.start_us, dtype=np.int64), np.asarray(self.end_us, dtype=np.int64)
+        if start.shape != end.shape or start.ndim != 1 or not np.all(end > start):
+            raise InputError("record of freezes", got="an end that is not after its start", wanted="start before end")
+        start, end = union((start, end))
+        if len(start) < FEWEST_FREEZES:
+            raise InputError(
+                "record of freezes",
+                got=f"{len(start)} freeze{'' if len(start) == 1 else 's'}",
+                wanted=f"at least {FEWEST_FREEZES}: fewer fall together with any prediction by chance",
+                try_next="a longer record, or --every and --length",
+            )
+        if end[-1] - start[0] < SHORTEST_RECORD_S * 1e6:
+            raise InputError(
+                "record of freezes",
+                got=f"{(end[-1] - start[0]) / 6e7:.0f} min from first to last",
+                wanted="at least 30 min",
+                try_next="a longer record, or --every and --length",
+            )
+        object.__setattr__(self, "start_us", start)
+        object.__setattr__(self, "end_us", end)
+
+    def __len__(self) -> int:
+        return len(self.start_us)
+
+    @classmethod
+    def from_csv(cls, path: str | Path) -> FreezeRecord:
+        """Read ``start,end`` or ``start,duration_s`` (more columns are allowed); times are ISO 8601 with their offset.
+
+        Raises InputError, naming the line.
+        """
+        path = Path(path)
+        try:
+            if path.stat().st_size > _LARGEST_FILE_BYTES:
+                raise InputError(f"record {path}", got=f"{path.stat().st_size} bytes", wanted="at most 20 MB")
+            text = path.read_text(encoding="utf-8-sig")
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(
+                f"record {path}",
+                got=getattr(error, "strerror", None) or "text that is not UTF-8",
+                wanted=f"a readable CSV file with {_HEADER_WORDS}",
+            ) from None
+        lines = [(number, row) for number, row in enumerate(csv.reader(text.splitlines()), 1) if any(row)]
+        header = [name.strip() for name in lines[0][1]] if lines else []
+        columns = next((names for names in _HEADERS if set(names) <= set(header)), None)
+        if columns is None:
+            raise InputError(f"record {path}, line 1", got=",".join(header) or "nothing", wanted=_HEADER_WORDS)
+        places = [header.index(name) for name in columns]
+        starts, ends = [], []
+        for number, row in lines[1:]:
+            begins, lasts = _row(f"record {path}, line {number}", row, places, columns[1])
+            starts.append(begins)
+            ends.append(lasts)
+        return cls(np.array(starts, dtype=np.int64), np.array(ends, dtype=np.int64))
+
+    @property
+    def span(self) -> Span:
+        """The stretch from the first freeze to the end of the last."""
+        return Span(moment(int(self.start_us[0])), moment(int(self.end_us[-1])))
+
+    def describe(self) -> str:
+        """Say in plain words what the record holds."""
+        length_s = (self.end_us - self.start_us) / 1e6
+        return (
+            f"a record of {len(self)} freezes, {length_s.min():.3g} to {length_s.max():.3g} s long, "
+            f"in {self.span.duration_s / 3600.0:.3g} h"
+        )
+
+
+def _row(where: str, row: list[str], places: list[int], second: str) -> tuple[int, int]:
+    """Return start and end of one row in microseconds since 1970 UTC. Raises InputError."""
+    if len(row) <= max(places):
+        raise InputError(where, got=",".join(row), wanted=f"a start and {second}")
+    first, last = (row[place].strip() for place in places)
+    start = _time(where, first)
+    if second == "end":
+        end = _time(where, last)
+    else:
+        try:
+            length_s = float(last)
+        except ValueError:
+            length_s = math.nan
+        if not 0.0 < length_s <= 86_400.0:
+            raise InputError(where, got=last, wanted="a length in seconds, more than 0 and up to a day")
+        end = start + timedelta(seconds=length_s)
+    if not end > start:
+        raise InputError(where, got=f"{first},{last}", wanted="an end after its start", try_next="exchanging the two")
+    return microseconds(start), microseconds(end)
+
+
+def _time(where: str, text: str) -> datetime:
+    try:
+        return aware(datetime.fromisoformat(text), where)
+    except ValueError:
+        raise InputError(where, got=text, wanted="a time with its offset, such as 2026-11-25T08:00:00Z") from None
+
+
+def _check_range(what: str, given: Range, lowest: float, highest: float, example: str) -> None:
+    low, high = given
+    if not (math.isfinite(low) and math.isfinite(high) and lowest <= low <= high <= highest):
+        raise InputError(
+            what,
+            got=f"{low:g} to {high:g} s",
+            wanted=f"from low to high, between {lowest:g} and {highest:g} s",
+            try_next=example,
+        )
+
+
+def _range_words(given: Range) -> str:
+    """Return "3 to 5 min" or "5 to 30 s", and one number where both are the same."""
+    low, high = given
+    scale, unit = (60.0, "min") if low >= 60.0 else (1.0, "s")
+    return f"{low / scale:.3g} {unit}" if low == high else f"{low / scale:.3g} to {high / scale:.3g} {unit}"

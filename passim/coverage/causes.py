@@ -1,0 +1,235 @@
+"""Why a site loses service: which limit opens which gap, and where the satellite stood that was missing.
+
+A limit closes a gap if, lifted alone, it leaves no moment of the gap without a satellite. Where no single limit does, a
+pair may. Effects are more than additive: a gap that a gateway and a cone open together comes back under neither alone,
+and one that either would close counts under both. So the seconds of several limits must never be added up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from passim.coverage.steps import Coverage
+from passim.coverage.stopped import Stopped, bit_count, names_of, stopped_within
+from passim.intervals import Intervals
+from passim.sky.visibility import Visibility
+
+Whole = NDArray[np.int64]
+Truths = NDArray[np.bool_]
+
+COMPASS: Final = (
+    "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW",
+)  # fmt: skip
+
+NEVER_ADD_UP: Final = (
+    "The seconds of several limits must not be added up: a gap that either of two would close counts under both, and "
+    "one that only the two together close counts under neither."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Causes:
+    """The gaps of a view with nothing lifted, and what would close each. Made by `find_causes`.
+
+    coverage      how many satellites can serve when
+    stopped       the pieces of passes above the floor inside the gaps, and which limits stop each
+    single_us     shape (limits, gaps): microseconds of each gap in which a satellite could serve with that limit lifted
+    pairs         pairs of limits that close a gap that no single one does, each with the gaps, shape (gaps,)
+    all_lifted_us shape (gaps,): the same with every limit lifted, the floor alone left
+    """
+
+    visibility: Visibility
+    coverage: Coverage
+    stopped: Stopped
+    single_us: Whole
+    pairs: dict[tuple[str, str], Truths]
+    all_lifted_us: Whole
+
+    @property
+    def limits(self) -> tuple[str, ...]:
+        """The names of the limits, in the order of the rows of ``single_us``."""
+        return tuple(self.visibility.allowed)
+
+    @property
+    def gaps(self) -> Intervals:
+        """The gaps, microseconds since 1970 UTC, shape (gaps,) each."""
+        return self.coverage.gap_intervals
+
+    @cached_property
+    def gap_us(self) -> Whole:
+        """How long each gap is inside the span, microseconds, shape (gaps,)."""
+        return np.asarray(self.gaps.end - self.gaps.start)
+
+    @cached_property
+    def closed_by(self) -> Truths:
+        """Which limit, lifted alone, closes which gap, shape (limits, gaps)."""
+        return np.asarray(self.single_us == self.gap_us)
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a gap, in order: when, how long, which limit, and where the satellite stood that was missing.
+
+        start, end, duration_s, cut_at_start, cut_at_end    as `Coverage.gaps` gives them
+        cause                   a few words: "gateway"; "gateway or cone", either of which would close it; "gateway with
+                                cone", which only both together would; "three limits or more"; or "no satellite above
+                                25°", the floor, where lifting everything does not close it
+        closed_by               the limits that close it alone, as text: "gateway, cone", or empty
+        closed_by_pairs         the pairs, where no single limit does: "gateway with cone", or empty
+        given_back_<limit>_s    seconds of it that come back with that limit alone lifted. Never to be added up
+        missing_azimuth_deg, missing_elevation_deg, missing_direction, missing_satellite_id, blocked_by
+                                where the missing satellite stood at the middle of the gap, by angles and compass word,
+                                and the limits that stopped it. Of the satellites that lifting the cause would bring
+                                back then, it is the highest; where nothing closes the gap, the highest of those that
+                                the fewest limits stop. No angles and "nothing above 25°" if none stood above the floor
+        """
+        table = self.coverage.gaps()
+        singles = self._words(self.closed_by.T, self.limits)
+        pairs = [" with ".join(pair) for pair in self.pairs]
+        by_pair = np.array(list(self.pairs.values()), dtype=bool).reshape(len(pairs), len(table))
+        table["cause"] = [
+            self._cause(*given)
+            for given in zip(singles, self._words(by_pair.T, pairs), self._out_of_sky(), strict=True)
+        ]
+        table["closed_by"] = [", ".join(names) for names in singles]
+        table["closed_by_pairs"] = [", ".join(names) for names in self._words(by_pair.T, pairs)]
+        for name, given_us in zip(self.limits, self.single_us, strict=True):
+            table[f"given_back_{name}_s"] = given_us / 1e6
+        return table.join(self._missing(by_pair))
+
+    def seconds_by_cause(self) -> pd.DataFrame:
+        """Return one row a limit: what lifting it alone, all others kept, would give back.
+
+        Columns: limit; description; gaps_closed (whole gaps gone); gaps_shortened (gaps of which a part comes back, or
+        a hole in the middle); given_back_s over the span; given_back_s_per_day, the same for 24 h; gap_share, of all
+        the seconds in gaps, 0 to 1.
+
+        There is no row of totals, because there is no total: see `NEVER_ADD_UP`.
+        """
+        out_us = int(self.gap_us.sum())
+        given_us = self.single_us.sum(axis=1)
+        days = self.visibility.span.duration_s / 86400.0
+        described = {limit.name: limit.describe() for limit in self.visibility.view.all_limits}
+        return pd.DataFrame(
+            {
+                "limit": pd.array(self.limits, dtype="str"),
+                "description": pd.array([described[name] for name in self.limits], dtype="str"),
+                "gaps_closed": self.closed_by.sum(axis=1),
+                "gaps_shortened": ((self.single_us > 0) & ~self.closed_by).sum(axis=1),
+                "given_back_s": given_us / 1e6,
+                "given_back_s_per_day": given_us / 1e6 / days,
+                "gap_share": given_us / out_us if out_us else np.zeros(len(self.limits)),
+            }
+        )
+
+    def _out_of_sky(self) -> Truths:
+        """Return which gaps stay open with every limit lifted, shape (gaps,)."""
+        return np.asarray(self.all_lifted_us < self.gap_us)
+
+    def _cause(self, singles: list[str], pairs: list[str], out_of_sky: np.bool_) -> str:
+        if singles:
+            return " or ".join(singles)
+        if pairs:
+            return " or ".join(pairs)
+        return f"no satellite above {self._floor}" if out_of_sky else "three limits or more"
+
+    @property
+    def _floor(self) -> str:
+        return f"{self.visibility.view.floor_deg:g}°"
+
+    @staticmethod
+    def _words(chosen: Truths, words: tuple[str, ...] | list[str]) -> list[list[str]]:
+        """Return for each row of `chosen`, shape (rows, words), the words that hold."""
+        return [[word for word, holds in zip(words, row, strict=True) if holds] for row in chosen.tolist()]
+
+    def _missing(self, by_pair: Truths) -> pd.DataFrame:
+        """Return the columns that tell which satellite was missing at the middle of each gap."""
+        start, end = self.gaps
+        count = len(start)
+        middle = (start + end) // 2
+
+        # The pieces that hold the middle of their gap, and in how good a class of candidates each is.
+        gap_of = np.searchsorted(start, self.stopped.start, side="right") - 1
+        there = (self.stopped.start <= middle[gap_of]) & (middle[gap_of] < self.stopped.end)
+        piece = np.flatnonzero(there)
+        gap, limits, lane = gap_of[piece], self.stopped.limits[piece], self.stopped.lane[piece]
+        brings_back = np.zeros(len(piece), dtype=bool)
+        for number in range(len(self.limits)):
+            brings_back |= self.closed_by[number, gap] & (limits == 1 << number)
+        for pair, closed in zip(self.pairs, by_pair, strict=True):
+            both = sum(1 << self.limits.index(name) for name in pair)
+            brings_back |= closed[gap] & ((limits & ~both) == 0)
+        rank = np.where(brings_back, 0, bit_count(limits))
+
+        # Only the best class of each gap is looked at; the highest of it is the one that was missing.
+        best = np.full(count, len(self.limits) + 1)
+        np.minimum.at(best, gap, rank)
+        kept = np.flatnonzero(rank == best[gap])
+        gap, limits, lane = gap[kept], limits[kept], lane[kept]
+        look = self.visibility.look(lane.astype(np.intp), middle[gap])
+        order = np.lexsort((lane, -look.elevation_deg, gap))
+        first = order[np.append(True, np.diff(gap[order]) > 0)[: len(order)]]
+        azimuth_deg, elevation_deg = np.full(count, np.nan), np.full(count, np.nan)
+        azimuth_deg[gap[first]] = look.azimuth_deg[first]
+        elevation_deg[gap[first]] = look.elevation_deg[first]
+        directions, satellites = np.full(count, "", dtype=object), np.full(count, "", dtype=object)
+        blocked = np.full(count, f"nothing above {self._floor}", dtype=object)
+        directions[gap[first]] = [compass(a) for a in look.azimuth_deg[first].tolist()]
+        satellites[gap[first]] = [str(i) for i in self.visibility.fleet.satellite_ids[lane[first]]]
+        blocked[gap[first]] = [" with ".join(names_of(bits, self.limits)) for bits in limits[first].tolist()]
+        return pd.DataFrame(
+            {
+                "missing_azimuth_deg": azimuth_deg,
+                "missing_elevation_deg": elevation_deg,
+                "missing_direction": pd.array(directions, dtype="str"),
+                "missing_satellite_id": pd.array(satellites, dtype="str"),
+                "blocked_by": pd.array(blocked, dtype="str"),
+            }
+        )
+
+
+def find_causes(visibility: Visibility) -> Causes:
+    """Return what opens each gap of a view: interval algebra on what `find_visibility` kept, no new search."""
+    _, start, end = visibility.joint()
+    coverage = Coverage.from_intervals(start, end, visibility.span)
+    gaps = coverage.gap_intervals
+    stopped = stopped_within(visibility, gaps)
+    names = tuple(visibility.allowed)
+    gap_us = gaps.end - gaps.start
+
+    single_us = np.zeros((len(names), len(gap_us)), dtype=np.int64)
+    for number in range(len(names)):
+        single_us[number] = _open_us(stopped, 1 << number, gaps)
+    left = ~(single_us == gap_us).any(axis=0)
+
+    # Pairs are asked only about gaps that no single limit closes.
+    pairs = {}
+    for a, b in combinations(range(len(names)), 2):
+        if left.any():
+            closed = left & (_open_us(stopped, 1 << a | 1 << b, gaps) == gap_us)
+            if closed.any():
+                pairs[names[a], names[b]] = closed
+    return Causes(visibility, coverage, stopped, single_us, pairs, _open_us(stopped, (1 << len(names)) - 1, gaps))
+
+
+def seconds_by_cause(visibility: Visibility) -> pd.DataFrame:
+    """Return `Causes.seconds_by_cause` of a view: what each limit lifted alone gives back. Never to be added up."""
+    return find_causes(visibility).seconds_by_cause()
+
+
+def compass(azimuth_deg: float) -> str:
+    """Return the nearest of the sixteen points of the compass: "N" for 350 deg, "NNE" for 20."""
+    return COMPASS[round(azimuth_deg / 22.5) % 16]
+
+
+def _open_us(stopped: Stopped, lifted: int, gaps: Intervals) -> Whole:
+    """Return the microseconds of each gap in which one satellite or more can serve with `lifted` limits gone."""
+    start, end = stopped.open_without(lifted)
+    total = np.zeros(len(gaps.start), dtype=np.int64)
+    np.add.at(total, np.searchsorted(gaps.start, start, side="right") - 1, end - start)
+    return total

@@ -1,0 +1,350 @@
+"""Which satellite serves when, and when none does although the sky might have allowed it.
+
+A terminal uses one satellite at a time. It freezes while no satellite is allowed, while it waits for the moment at
+which satellites are handed out, and while it acquires the one it was given. Everything is counted in whole
+microseconds, so time served and time frozen add up to the span exactly.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from passim import intervals
+from passim.coverage.choosing import SECOND_US, Look, Stints, Whole, always_highest, elevations_deg, keep_until_lost
+from passim.coverage.service import Service
+from passim.coverage.serving_path import path_columns
+from passim.coverage.steps import Coverage
+from passim.elements.records import Fleet
+from passim.errors import InputError
+from passim.intervals import Intervals, LanedIntervals, LanedSet
+from passim.sky.site import Site
+from passim.spans import Span
+
+NO_SATELLITE: Final = "no satellite"
+WAITING: Final = "waiting for the clock"
+ACQUIRING: Final = "acquiring"
+KINDS: Final = (NO_SATELLITE, WAITING, ACQUIRING)
+
+_MOST_STEPS = 1_000_000
+
+
+def serve(
+    allowed: LanedSet, span: Span, service: Service, look: Look, *, fleet: Fleet | None = None
+) -> ServingTimeline:
+    """Return which satellite serves when within `span`.
+
+    `allowed` holds when each satellite may serve: its index as the lane, and [start, end) in whole microseconds since
+    1970 UTC, in any order. `look` takes satellite indices and times, shape (n,) each, and returns an object with
+    `elevation_deg` (and for `ServingTimeline.along` also `azimuth_deg` and `range_km`) of shape (n,), such as
+    `Visibility.look`. With `fleet`, whose order the indices follow, tables also hold identifiers and names.
+
+    At the start of the span a choice is made whatever the clock, and the satellite then taken needs no acquisition:
+    service was there before the span began. Without a clock "highest" compares at every whole second.
+
+    Raises InputError for intervals that are not whole microseconds or end before they start, and for a satellite that
+    is not in `fleet`.
+    """
+    rows = _rows(allowed, span, fleet)
+    clock, ends = service.clock, (span.start_us, span.end_us)
+    if service.policy == "highest":
+        stints = always_highest(rows, *ends, clock, look)
+    else:
+        stints = keep_until_lost(rows, *ends, clock, look if service.policy == "keep-then-highest" else None)
+    gaps = intervals.complement((rows.start, rows.end), *ends)
+    return ServingTimeline(span, service, rows, stints, gaps, look, fleet)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class ServingTimeline:
+    """Which satellite serves when over a span. Made by `serve`.
+
+    allowed     the intervals that were allowed, merged by satellite, sorted by start
+    stints      stretches in which one of their rows is in use, acquisition included, in order of time
+    gaps        stretches of the span in which no satellite was allowed
+
+    Times in the tables are datetime64[us, UTC]. `satellite` is the index that was given; `satellite_id` and `name`
+    stand beside it where the fleet was given.
+    """
+
+    span: Span
+    service: Service
+    allowed: LanedIntervals
+    stints: Stints
+    gaps: Intervals
+    look: Look
+    fleet: Fleet | None = None
+
+    def __repr__(self) -> str:
+        return (
+            f"<ServingTimeline {self.span.start.isoformat()} to {self.span.end.isoformat()}: "
+            f"{len(self.stints.row)} stints, {len(self.handovers)} handovers, "
+            f"{self.coverage.covered_fraction():.2%} served>"
+        )
+
+    @property
+    def satellite(self) -> Whole:
+        """The satellite of each stint, shape (stints,)."""
+        return self.allowed.lane[self.stints.row]
+
+    @cached_property
+    def served_from_us(self) -> Whole:
+        """When service comes in each stint, at its end where it is lost before it was acquired, shape (stints,)."""
+        acquisition_us = round(self.service.acquisition_s * SECOND_US)
+        running = self.stints.start_us == self.span.start_us
+        came = self.stints.start_us + np.where(running, 0, acquisition_us)
+        return np.minimum(came, self.stints.end_us)
+
+    def served(self) -> Intervals:
+        """Return when there is service, sorted and apart: start and end, microseconds since 1970 UTC."""
+        return intervals.union((self.served_from_us, self.stints.end_us))
+
+    def frozen(self) -> Intervals:
+        """Return when there is none, sorted and apart: the rest of the span."""
+        return intervals.complement(self.served(), self.span.start_us, self.span.end_us)
+
+    @cached_property
+    def coverage(self) -> Coverage:
+        """Service as a step function of 0 and 1, for minutes, hours and days; its gaps are the freezes."""
+        return Coverage.from_intervals(*self.served(), self.span)
+
+    @cached_property
+    def intervals(self) -> pd.DataFrame:
+        """One row a stint, in order.
+
+        Columns: satellite; start, end; served_from (when acquisition is over); served_s; began; ended.
+
+        began is "start" at the start of the span, "after a gap" if at some moment since the stint before (or the start)
+        no satellite was allowed, else "handover" from another, or "taken again" when the clock gives back the one that
+        was lost. ended is "lost" when the satellite was no longer allowed, "left for a higher one", or "end" with the
+        span.
+        """
+        _, start_us, end_us = self.stints
+        began = np.where(self._after_gap, "after a gap", "taken again").astype("<U16")
+        began[self._handed_over] = "handover"
+        began[start_us == self.span.start_us] = "start"
+        ended = np.where(end_us < self.allowed.end[self.stints.row], "left for a higher one", "lost")
+        ended = np.where(end_us == self.span.end_us, "end", ended)
+        return pd.DataFrame(
+            {
+                **self._names("satellite", self.satellite),
+                "start": _utc(start_us),
+                "end": _utc(end_us),
+                "served_from": _utc(self.served_from_us),
+                "served_s": (end_us - self.served_from_us) / 1e6,
+                "began": pd.array(began.tolist(), dtype="str"),
+                "ended": pd.array(ended.tolist(), dtype="str"),
+            }
+        )
+
+    @cached_property
+    def handovers(self) -> pd.DataFrame:
+        """One row each time one satellite follows another with no gap between them, in order.
+
+        Columns: time (when the next one is taken); from, to (satellites); wait_s (since the former was lost, for the
+        clock); from_elevation_deg (of the former, when it was lost or left); to_elevation_deg (of the next, at time).
+        """
+        later = np.flatnonzero(self._handed_over)
+        before, after = self.satellite[later - 1], self.satellite[later]
+        lost_us, time_us = self.stints.end_us[later - 1], self.stints.start_us[later]
+        elevation_deg = elevations_deg(
+            self.look, np.concatenate([before, after]), np.concatenate([lost_us, time_us])
+        ).reshape(2, -1)
+        return pd.DataFrame(
+            {
+                "time": _utc(time_us),
+                **self._names("from", before),
+                **self._names("to", after),
+                "wait_s": (time_us - lost_us) / 1e6,
+                "from_elevation_deg": elevation_deg[0],
+                "to_elevation_deg": elevation_deg[1],
+            }
+        )
+
+    @cached_property
+    def freezes(self) -> pd.DataFrame:
+        """One row a freeze as its user lives it, in order: each uninterrupted stretch without service.
+
+        Columns: start, end, duration_s, cut_at_start, cut_at_end as in `Coverage.gaps`; kind, the one of `KINDS` that
+        makes up most of it; no_satellite_s, waiting_s and acquiring_s, which add up to duration_s.
+        """
+        table = self.coverage.gaps()
+        start_us, end_us = self.frozen()
+        parts_us = np.zeros((len(KINDS), start_us.size), dtype=np.int64)
+        for number, part in enumerate(self._frozen_by_kind().values()):
+            row, part_start, part_end = intervals.restrict((start_us, end_us), part)
+            np.add.at(parts_us[number], row, part_end - part_start)
+        most = np.argmax(parts_us, axis=0)
+        table["kind"] = pd.array([KINDS[number] for number in most.tolist()], dtype="str")
+        for name, part_us in zip(("no_satellite_s", "waiting_s", "acquiring_s"), parts_us, strict=True):
+            table[name] = part_us / 1e6
+        return table
+
+    @cached_property
+    def freeze_parts(self) -> pd.DataFrame:
+        """The freezes cut where their kind changes: one row a stretch of one kind, in order.
+
+        Columns: start, end, duration_s, cut_at_start, cut_at_end, kind. Each gap is one row of "no satellite"; each
+        acquisition, whole or broken off, is one row.
+        """
+        by_kind = self._frozen_by_kind()
+        start_us = np.concatenate([part.start for part in by_kind.values()])
+        end_us = np.concatenate([part.end for part in by_kind.values()])
+        kind = np.repeat(np.arange(len(KINDS)), [part.start.size for part in by_kind.values()])
+        order = np.argsort(start_us, kind="stable")
+        start_us, end_us = start_us[order], end_us[order]
+        return pd.DataFrame(
+            {
+                "start": _utc(start_us),
+                "end": _utc(end_us),
+                "duration_s": (end_us - start_us) / 1e6,
+                "cut_at_start": start_us == self.span.start_us,
+                "cut_at_end": end_us == self.span.end_us,
+                "kind": pd.array([KINDS[number] for number in kind[order].tolist()], dtype="str"),
+            }
+        )
+
+    def along(self, step_s: float, *, site: Site | None = None, gateways: Sequence[Site] = ()) -> pd.DataFrame:
+        """Return what the link looks like every `step_s` seconds from the start of the span, one row a step.
+
+        Columns: time; state ("served" or one of `KINDS`); satellite (missing while none is in use); azimuth_deg,
+        elevation_deg, range_km and one_way_delay_ms from the terminal to the satellite. With `site`, where the terminal
+        stands, and `gateways`: gateway, the nearest to the satellite of those whose skyline it clears;
+        gateway_range_km; path_delay_ms, up to the satellite and down to the gateway. Delays are those of light over
+        straight lines; processing and the way on from the gateway come on top.
+
+        Raises InputError for a step below 1 ms or of more than a million rows, and for gateways without a site.
+        """
+        span_us = self.span.end_us - self.span.start_us
+        number = isinstance(step_s, (int, float)) and not isinstance(step_s, bool) and math.isfinite(step_s)
+        if not number or step_s < 0.001 or span_us / (step_s * SECOND_US) > _MOST_STEPS:
+            raise InputError(
+                "step along the way",
+                got=step_s,
+                wanted=f"a number of seconds from 0.001, and at most {_MOST_STEPS:,} steps in the span",
+                try_next="1",
+            )
+        if gateways and site is None:
+            raise InputError("path over gateways", got="no site", wanted="the site too", try_next="site=...")
+
+        # The stint that each moment falls in, if any, and what it is like there.
+        time_us = np.arange(self.span.start_us, self.span.end_us, round(step_s * SECOND_US), dtype=np.int64)
+        stint = np.searchsorted(self.stints.start_us, time_us, side="right") - 1
+        used = np.flatnonzero(stint >= 0)
+        used = used[time_us[used] < self.stints.end_us[stint[used]]]
+        state = np.full(time_us.size, WAITING, dtype="<U24")
+        state[used] = np.where(time_us[used] < self.served_from_us[stint[used]], ACQUIRING, "served")
+        gap = np.searchsorted(self.gaps.start, time_us, side="right") - 1
+        out = np.flatnonzero(gap >= 0)
+        state[out[time_us[out] < self.gaps.end[gap[out]]]] = NO_SATELLITE
+
+        table = pd.DataFrame({"time": _utc(time_us), "state": pd.array(state.tolist(), dtype="str")})
+        satellite = self.satellite[stint[used]]
+        columns = {
+            **self._names("satellite", satellite),
+            **path_columns(self.look, satellite, time_us[used], site, gateways),
+        }
+        # Rows without a satellite hold nothing in the columns that tell of one; a whole number that may be missing
+        # is pandas' Int64.
+        columns["satellite"] = pd.array(satellite, dtype="Int64")
+        return table.join(pd.DataFrame(columns, index=used))
+
+    def summary(self) -> dict[str, Any]:
+        """Return the figures of the span as plain numbers, ready for JSON.
+
+        span_s, served_fraction; stint_count, handover_count, handovers_per_hour; freeze_count, freeze_mean_s,
+        freeze_median_s, freeze_p90_s, freeze_longest_s, time_average_freeze_s as `Coverage.summary` defines them for
+        gaps; frozen_s, and of it no_satellite_s, waiting_s and acquiring_s.
+        """
+        figures = self.coverage.summary()
+        by_kind = {kind: int((part.end - part.start).sum()) / 1e6 for kind, part in self._frozen_by_kind().items()}
+        start_us, end_us = self.frozen()
+        return {
+            "span_s": figures["span_s"],
+            "served_fraction": figures["covered_fraction"],
+            "stint_count": int(self.stints.row.size),
+            "handover_count": len(self.handovers),
+            "handovers_per_hour": len(self.handovers) / (self.span.duration_s / 3600.0),
+            **{
+                f"freeze_{name}": figures[f"gap_{name}"]
+                for name in ("count", "mean_s", "median_s", "p90_s", "longest_s")
+            },
+            "time_average_freeze_s": figures["time_average_gap_s"],
+            "frozen_s": int((end_us - start_us).sum()) / 1e6,
+            "no_satellite_s": by_kind[NO_SATELLITE],
+            "waiting_s": by_kind[WAITING],
+            "acquiring_s": by_kind[ACQUIRING],
+        }
+
+    @cached_property
+    def _after_gap(self) -> NDArray[np.bool_]:
+        """Whether a gap lies between each stint and the one before it, or before the first, shape (stints,)."""
+        _, start_us, end_us = self.stints
+        gaps_begun = np.searchsorted(self.gaps.start, start_us, side="left")
+        # A gap never begins inside a stint, so one that began since the stint before began lies between the two.
+        before = np.concatenate([[self.span.start_us], end_us[:-1]])[: start_us.size]
+        return gaps_begun > np.searchsorted(self.gaps.start, before, side="left")
+
+    @cached_property
+    def _handed_over(self) -> NDArray[np.bool_]:
+        """Whether each stint follows another satellite with no gap between, shape (stints,)."""
+        changed = np.append(False, self.satellite[1:] != self.satellite[:-1])[: self.satellite.size]
+        handed_over: NDArray[np.bool_] = changed & ~self._after_gap
+        return handed_over
+
+    def _frozen_by_kind(self) -> dict[str, Intervals]:
+        """Return the frozen time as disjoint intervals of each of `KINDS`."""
+        _, start_us, end_us = self.stints
+        idle = intervals.complement((start_us, end_us), self.span.start_us, self.span.end_us)
+        some = self.served_from_us > start_us
+        return {
+            NO_SATELLITE: self.gaps,
+            WAITING: intervals.difference(idle, self.gaps),
+            ACQUIRING: Intervals(start_us[some], self.served_from_us[some]),
+        }
+
+    def _names(self, column: str, satellite: Whole) -> dict[str, Any]:
+        """Return the columns that tell of satellites: their index, and identifiers and names where known."""
+        columns: dict[str, Any] = {column: satellite}
+        if self.fleet is not None:
+            prefix = "" if column == "satellite" else f"{column}_"
+            columns[f"{prefix}satellite_id"] = pd.array(self.fleet.satellite_ids[satellite].astype(str), dtype="str")
+            columns[f"{prefix}name"] = pd.array(self.fleet.names[satellite].astype(str), dtype="str")
+        return columns
+
+
+def _rows(allowed: LanedSet, span: Span, fleet: Fleet | None) -> LanedIntervals:
+    """Return `allowed` merged by satellite, without what lies outside the span, sorted by start. Raises InputError."""
+    if any(bounds.size and bounds.dtype.kind not in "iu" for bounds in map(np.asarray, allowed)):
+        dtypes = ", ".join(str(np.asarray(bounds).dtype) for bounds in allowed)
+        raise InputError(
+            "allowed intervals", got=f"values of dtype {dtypes}", wanted="whole microseconds since 1970 UTC"
+        )
+    try:
+        lane, start, end = intervals.union_by_lane(allowed)
+    except ValueError as problem:
+        raise InputError(
+            "allowed intervals", got=str(problem), wanted="a satellite, a start and an end at or after it for each"
+        ) from None
+    if fleet is not None and lane.size and not 0 <= lane.min() <= lane.max() < len(fleet):
+        raise InputError(
+            "satellites of the allowed intervals",
+            got=f"{lane.min()} to {lane.max()}",
+            wanted=f"indices in the fleet, 0 to {len(fleet) - 1}",
+        )
+    # Ends past the span stay as they are: the policy that looks for the longest stay wants to know them.
+    inside = np.flatnonzero((end > span.start_us) & (start < span.end_us))
+    order = inside[np.lexsort((lane[inside], start[inside]))]
+    return LanedIntervals(lane[order], start[order].astype(np.int64), end[order].astype(np.int64))
+
+
+def _utc(time_us: Whole) -> pd.DatetimeIndex:
+    """Return microseconds since 1970 UTC as aware times, datetime64[us, UTC]."""
+    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")

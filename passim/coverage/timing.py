@@ -1,0 +1,238 @@
+"""How far a predicted rise or set may be off, by the age of the elements, and what may still be said at that age.
+
+Elements age: a satellite follows its predicted path, but ever more early or late. Near 550 km almost the whole error is
+along the track, so it is a shift in time of all that the satellite does: 7.6 km are one second. What counts is the age
+at the moment forecast, not at the moment of asking: with elements of now, the fifth day ahead is five days old.
+
+Sources. [1] Jankovic 2026, arXiv:2605.19850, draft tables: along-track error 1 km at 6 h, 2.5 to 4 km at 1 d (0.3 to
+0.6 s), 6 to 20 km at 3 d (0.8 to 2.6 s), about 38 km at 7 d (1 to 8 s); pairs of elements with a manoeuvre between
+them 9 % at 6 h, 12 % at 1 d, 22 % at 3 d, 35 % at 7 d. [2] Kepler's third law: 100 m of semi-major axis at 550 km is
+1.9 s a day. What neither gives is marked as assumed; fit it to your own fleet where you can.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from passim.constants import SECONDS_PER_DAY
+from passim.elements.records import Fleet
+from passim.errors import ElementsError, EmptyFleetError, InputError
+from passim.spans import aware, microseconds
+
+Floats = NDArray[np.float64]
+
+_HOUR_S: Final = 3600.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class TimingModel:
+    """How the timing error of a satellite grows with the age of its elements.
+
+    Three things move a satellite against its prediction, and each is drawn independently of the others.
+
+    Its own error, normal with `sigma_s`, the root of the sum of three squares:
+        at_epoch_s              0.08 s, what the elements are off by at their epoch (0.6 km)
+        per_day_s               0.4 s/day, an error of the mean motion (21 m of semi-major axis by [2])
+        per_day2_s              0.085 s/day**2, an error of the drag (9 m/day of decay: half of it times 1.9 s by [2])
+    With these the error is 0.13 s at 6 h, 0.42 s at 1 d, 1.4 s at 3 d and 5.0 s at 7 d, inside every range of [1].
+
+    A manoeuvre since the epoch. With the chance `manoeuvre_share` the error is normal with the wider `tail_sigma_s`:
+        manoeuvre_shares        pairs (age in hours, share), [1]; straight lines between them, held beyond
+        manoeuvre_per_day_s     4 s/day, what a manoeuvre adds to the mean motion (210 m by [2], assumed). It came at
+                                any moment since the epoch alike, so its mean square is that of the whole age / 3
+
+    An error that all share, such as air that a storm made denser than foreseen: one draw for the fleet, normal with
+    `shared_sigma_s`:
+        shared_per_day2_s       0.03 s/day**2 (3 m/day of decay, assumed for quiet days; `stormy` takes 0.3)
+
+    Raises InputError for a number that is not finite or below 0, and for shares that do not rise with age.
+    """
+
+    at_epoch_s: float = 0.08
+    per_day_s: float = 0.4
+    per_day2_s: float = 0.085
+    manoeuvre_shares: tuple[tuple[float, float], ...] = ((6.0, 0.09), (24.0, 0.12), (72.0, 0.22), (168.0, 0.35))
+    manoeuvre_per_day_s: float = 4.0
+    shared_per_day2_s: float = 0.03
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if field.name == "manoeuvre_shares":
+                continue
+            if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0.0 <= value < math.inf:
+                raise InputError(
+                    f"{field.name} of the timing model", got=value, wanted="a number of seconds, 0 or more",
+                    try_next=f"{field.default}",
+                )  # fmt: skip
+        shares = np.asarray(self.manoeuvre_shares, dtype=np.float64)
+        good = shares.size == 0 or (
+            shares.ndim == 2
+            and shares.shape[1] == 2
+            and np.all(np.isfinite(shares) & (shares >= 0.0))
+            and np.all(shares[:, 1] <= 1.0)
+            and np.all(np.diff(shares[:, 0]) > 0.0)
+            and np.all(np.diff(shares[:, 1]) >= 0.0)
+        )
+        if not good:
+            raise InputError(
+                "manoeuvre_shares of the timing model",
+                got=self.manoeuvre_shares,
+                wanted="pairs of an age in hours and a share from 0 to 1, both rising",
+                try_next="((6, 0.09), (24, 0.12))",
+            )
+
+    @classmethod
+    def steady(cls, sigma_s: float, *, shared_per_day2_s: float = 0.0) -> TimingModel:
+        """Return a model with one `sigma_s` at every age, no manoeuvres and, unless given, nothing shared."""
+        return cls(
+            at_epoch_s=sigma_s, per_day_s=0.0, per_day2_s=0.0, manoeuvre_shares=(), manoeuvre_per_day_s=0.0,
+            shared_per_day2_s=shared_per_day2_s,
+        )  # fmt: skip
+
+    @classmethod
+    def stormy(cls) -> TimingModel:
+        """Return the model for days of a geomagnetic storm: the shared error ten times that of quiet days (assumed)."""
+        return cls(shared_per_day2_s=0.3)
+
+    def sigma_s(self, age_s: ArrayLike) -> Floats:
+        """Return the standard deviation, s, of a satellite's own timing error at an age of either sign, its shape."""
+        days = _days(age_s)
+        return np.sqrt(self.at_epoch_s**2 + (self.per_day_s * days) ** 2 + (self.per_day2_s * days**2) ** 2)
+
+    def tail_sigma_s(self, age_s: ArrayLike) -> Floats:
+        """Return the standard deviation, s, of the timing error of a satellite that has manoeuvred since its epoch."""
+        return np.sqrt(self.sigma_s(age_s) ** 2 + (self.manoeuvre_per_day_s * _days(age_s)) ** 2 / 3.0)
+
+    def manoeuvre_share(self, age_s: ArrayLike) -> Floats:
+        """Return the share, 0 to 1, of satellites that have manoeuvred since their epoch."""
+        days = _days(age_s)
+        if not self.manoeuvre_shares:
+            return np.zeros_like(days)
+        ages_h, shares = np.array(self.manoeuvre_shares, dtype=np.float64).T
+        return np.asarray(np.interp(days * 24.0, ages_h, shares), dtype=np.float64)
+
+    def shared_sigma_s(self, age_s: ArrayLike) -> Floats:
+        """Return the standard deviation, s, of the timing error that the whole fleet has in common."""
+        return self.shared_per_day2_s * _days(age_s) ** 2
+
+    def total_sigma_s(self, age_s: ArrayLike) -> Floats:
+        """Return the standard deviation, s, to print beside a time: own and shared error, no manoeuvre."""
+        return np.hypot(self.sigma_s(age_s), self.shared_sigma_s(age_s))
+
+
+@dataclass(frozen=True)
+class Band:
+    """What elements of some age are good for.
+
+    name        normal, odds beside times, odds only, statistics only, or refuse
+    up_to_s     the greatest age in it, seconds
+    words       why, a part of a sentence that follows the age
+    """
+
+    name: str
+    up_to_s: float
+    words: str
+
+    @property
+    def shows_times(self) -> bool:
+        """True where single predicted times may be shown."""
+        return self.name in (_NORMAL.name, _BESIDE.name)
+
+    @property
+    def shows_odds(self) -> bool:
+        """True where odds of single moments and events say more than the average does."""
+        return self.name in (_NORMAL.name, _BESIDE.name, _ODDS.name)
+
+    @property
+    def needs_odds(self) -> bool:
+        """True where no time may stand without its odds."""
+        return self.name in (_BESIDE.name, _ODDS.name)
+
+
+# The limits are this project's own, from the growth in [1]: gaps last from a few to some dozens of seconds, so at 1 d
+# their times stand, at 3 d they blur, and at 7 d the odds of a moment hardly differ from the average.
+_NORMAL: Final = Band("normal", 24 * _HOUR_S, "predicted times are good to about half a second")
+_BESIDE: Final = Band("odds beside times", 72 * _HOUR_S, "short gaps may come and go, so odds stand beside the times")
+_ODDS: Final = Band("odds only", 168 * _HOUR_S, "single times are off by seconds, so only odds are shown")
+_STATISTICS: Final = Band(
+    "statistics only", 336 * _HOUR_S, "single gaps cannot be told any more; how long service is out in all still can"
+)
+_REFUSE: Final = Band("refuse", math.inf, "satellites may be anywhere along their tracks by then")
+BANDS: Final = (_NORMAL, _BESIDE, _ODDS, _STATISTICS, _REFUSE)
+
+
+@dataclass(frozen=True)
+class Freshness:
+    """How old the elements of a fleet are at a moment, and the band that puts them in.
+
+    The band is that of the median age: odds weigh every satellite by its own age, so one stale set does not spoil
+    the rest, and is told of by ``oldest_s``. ``sigma_s`` is the timing error at the median age, own and shared.
+    """
+
+    band: Band
+    median_s: float
+    oldest_s: float
+    sigma_s: float
+
+    @property
+    def words(self) -> str:
+        """The matter in one sentence, to stand beside a forecast."""
+        return (
+            f"Elements are {age_words(self.median_s)} old by then (oldest {age_words(self.oldest_s)}), "
+            f"timing error {self.sigma_s:.2g} s: {self.band.words}."
+        )
+
+
+def band_of(age_s: float) -> Band:
+    """Return the band of elements that are `age_s` seconds away from their epoch, either way. Raises InputError."""
+    if not math.isfinite(age_s):
+        raise InputError("age of elements", got=age_s, wanted="a number of seconds")
+    return next(band for band in BANDS if abs(age_s) <= band.up_to_s)
+
+
+def band_for(
+    fleet: Fleet, moment: datetime, model: TimingModel | None = None, *, however_old: bool = False
+) -> Freshness:
+    """Return how fresh the element sets of `fleet` are at `moment` (aware).
+
+    Of each object the set nearest `moment` counts, as in a search there. Raises ElementsError, saying the age and
+    what to do, where the median is past every band unless `however_old`; EmptyFleetError when there are no sets.
+    """
+    model = model or TimingModel()
+    moment = aware(moment, "moment of the forecast")
+    if not len(fleet):
+        raise EmptyFleetError("age of elements", got="a fleet without element sets", wanted="at least one satellite")
+    nearest, _ = fleet.nearest(moment)
+    ages_s = np.abs(nearest.epochs.astype("datetime64[us]").astype(np.int64) - microseconds(moment)) / 1e6
+    median_s, oldest_s = float(np.median(ages_s)), float(ages_s.max())
+    band = band_of(median_s)
+    if band is _REFUSE and not however_old:
+        raise ElementsError(
+            f"elements too old for {moment.isoformat(timespec='minutes')}",
+            got=f"a median age of {age_words(median_s)} at that time (oldest {age_words(oldest_s)})",
+            wanted=f"at most {age_words(_STATISTICS.up_to_s)}",
+            try_next="newer elements, an earlier time, or saying that their age does not matter",
+        )
+    return Freshness(band, median_s, oldest_s, float(model.total_sigma_s(median_s)))
+
+
+def age_words(age_s: float) -> str:
+    """Return an age as people say it: ``40 min``, ``6.5 h``, ``2.3 days``."""
+    age_s = abs(age_s)
+    if age_s < 2 * _HOUR_S:
+        return f"{age_s / 60.0:.0f} min"
+    if age_s < 48 * _HOUR_S:
+        return f"{age_s / _HOUR_S:.3g} h"
+    return f"{age_s / SECONDS_PER_DAY:.3g} days"
+
+
+def _days(age_s: ArrayLike) -> Floats:
+    """Return ages in seconds, of either sign, as days."""
+    return np.abs(np.asarray(age_s, dtype=np.float64)) / SECONDS_PER_DAY

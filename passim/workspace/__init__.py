@@ -1,0 +1,18 @@
+"""The folder a user works in: sites, terminal, gateways and fleets, as one commented file `passim.toml`.
+
+settings    what the file may say, section by section
+lines       on which line a key stands
+checking    from text to settings, all errors at once
+saving      changing the file: comments kept, whole or not at all
+creating    the text of a new file, the invented scenario's among them
+folder      `Workspace`: finding it, and what it gives to the rest of passim
+"""
+
+from __future__ import annotations
+
+from passim.workspace.checking import zone_at
+from passim.workspace.creating import NewGateway, NewSite, create
+from passim.workspace.folder import FILE_NAME, Workspace
+from passim.workspace.settings import Assumption, CallHours
+
+__all__ = ["FILE_NAME", "Assumption", "CallHours", "NewGateway", "NewSite", "Workspace", "create", "zone_at"]

@@ -1,0 +1,215 @@
+"""From the text of a workspace file to its settings: everything that is wrong is found at once, with its place."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from passim.errors import InputError, SiteError, WorkspaceError
+from passim.spans import zone
+from passim.workspace.lines import LineNumbers
+from passim.workspace.settings import SiteSettings, WorkspaceSettings
+
+LARGEST_FILE_BYTES: Final = 1_000_000
+
+Place = tuple[str | int, ...]
+Fault = tuple[Place, str]
+
+_NAMED_LISTS: Final = ("sites", "gateways", "fleets")
+
+
+def read_settings(text: str, path: Path) -> WorkspaceSettings:
+    """Return the settings that `text` holds; `path` is its file, beside which it names others.
+
+    Raises WorkspaceError with one line for each thing that is wrong: its line in the file, its key, what it got and
+    what was wanted.
+    """
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise WorkspaceError(
+            f"{path} cannot be read as TOML",
+            problems=[str(error)],
+            try_next="mending that line, or an older copy of the file",
+        ) from None
+    settings, faults = None, list(_faults_between(data))
+    try:
+        settings = WorkspaceSettings.model_validate(data, context={"folder": path.parent})
+    except ValidationError as error:
+        faults += [_fault(dict(details)) for details in error.errors()]
+    if faults or settings is None:
+        lines = LineNumbers(text)
+        placed = sorted({(lines.of(place), called(data, place), words) for place, words in faults})
+        problems = [
+            f"line {line}, {name}: {words}" if name else f"line {line}: {words}" for line, name, words in placed
+        ]
+        raise WorkspaceError(str(path), problems=problems)
+    return settings
+
+
+def zone_at(latitude_deg: float, longitude_deg: float) -> str | None:
+    """Return the time zone at a place, or None where none is known. Coordinates must be sound."""
+    from tzfpy import get_tz  # the table of zones takes a while to load
+
+    # tzfpy takes longitude first, from -180 to 180, and answers "" where it knows nothing.
+    found = get_tz((longitude_deg + 180.0) % 360.0 - 180.0, latitude_deg)
+    try:
+        zone(found)
+    except SiteError:
+        return None
+    return found
+
+
+def zone_note(site: SiteSettings, year: int) -> str | None:
+    """Return a note where the zone of a site contradicts its coordinates in `year`, else None.
+
+    On land the clocks of both must agree in January and in July. At sea the zones of the table are nautical, bands of
+    15 deg that nobody on an island lives by: there they may be an hour apart.
+    """
+    there = zone_at(site.latitude_deg, site.longitude_deg)
+    if site.zone is None or there is None:
+        return None
+    apart_h = [
+        abs(
+            _offset_h(site.zone, datetime(year, month, 1, tzinfo=UTC))
+            - _offset_h(there, datetime(year, month, 1, tzinfo=UTC))
+        )
+        for month in (1, 7)
+    ]
+    at_sea = there.startswith("Etc/")
+    if (min(apart_h) <= 1.0) if at_sea else (max(apart_h) == 0.0):
+        return None
+    return (
+        f"The zone of {site.name} is {site.zone}, and its coordinates lie in {there}, up to {max(apart_h):g} h apart: "
+        f"one of the two is wrong."
+    )
+
+
+def find_setting(data: Mapping[str, Any], setting: str) -> Place | None:
+    """Return the place of a setting written with names, such as sites.Marram.spots.loft.mask_deg; None if not there."""
+    here: Any = data
+    place: Place = ()
+    rest = setting
+    while rest:
+        if isinstance(here, Mapping):
+            names = [name for name in here if rest == name or rest.startswith(f"{name}.")]
+            chosen: str | int | None = max(names, key=len) if names else None
+            word = chosen
+        elif isinstance(here, list):
+            entries = [
+                (str(entry["name"]), k)
+                for k, entry in enumerate(here)
+                if isinstance(entry, Mapping) and "name" in entry
+            ]
+            named = [(name, k) for name, k in entries if rest == name or rest.startswith(f"{name}.")]
+            word, chosen = max(named, key=lambda pair: len(pair[0])) if named else (None, None)
+        else:
+            return None
+        if chosen is None or word is None:
+            return None
+        here, place, rest = here[chosen], (*place, chosen), rest[len(str(word)) + 1 :]
+    return place
+
+
+def called(data: object, place: Place) -> str:
+    """Return a place as people read it: sites.Marram.spots.loft.mask_deg; unnamed entries count from 1."""
+    words = []
+    here: Any = data
+    for key in place:
+        try:
+            here = here[key]
+        except (KeyError, IndexError, TypeError):
+            here = None
+        name = here.get("name") if isinstance(key, int) and isinstance(here, Mapping) else None
+        words.append(str(key) if isinstance(key, str) else name if isinstance(name, str) and name else str(key + 1))
+    return ".".join(words)
+
+
+def _fault(details: dict[str, Any]) -> Fault:
+    """Return one error of the models in this house's words."""
+    place = tuple(details["loc"])
+    kind, got, context = details["type"], details["input"], details.get("ctx", {})
+    if kind == "value_error":
+        return place, str(context["error"])
+    if kind == "missing":
+        return place[:-1], str(InputError(f"{place[-1]} is missing"))
+    if kind == "extra_forbidden":
+        known = _keys_at(place[:-1])
+        near = difflib.get_close_matches(str(place[-1]), known, n=1)
+        wanted = "" if near else f"one of {', '.join(known)}"
+        return place, str(InputError("unknown key", wanted=wanted, try_next=near[0] if near else ""))
+    # The library's sentences read "Input should be ..."; what stands behind is what was wanted.
+    wanted = details["msg"].removeprefix("Input should be ")
+    return place, str(InputError("value", got=got, wanted=wanted[:1].lower() + wanted[1:]))
+
+
+def _keys_at(place: Place) -> list[str]:
+    """Return the keys that a section may hold."""
+    model: type[BaseModel] = WorkspaceSettings
+    for key in place:
+        if isinstance(key, str):
+            inner = _models_in(model.model_fields[key].annotation)
+            model = next(inner)
+    return list(model.model_fields)
+
+
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    """Yield the models that a type names, however deep."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _models_in(part)
+
+
+def _faults_between(data: dict[str, Any]) -> Iterator[Fault]:
+    """Yield what sections say against each other: one name twice, gateways and settings that are not in the file."""
+    for key in _NAMED_LISTS:
+        yield from _names_twice(data.get(key), (key,))
+    gateways = {gateway.get("name") for gateway in _tables(data.get("gateways"))}
+    for k, site in enumerate(_tables(data.get("sites"))):
+        yield from _names_twice(site.get("spots"), ("sites", k, "spots"))
+        wanted = site.get("gateways")
+        for name in wanted if isinstance(wanted, list) else []:
+            if isinstance(name, str) and name not in gateways:
+                known = ", ".join(sorted(str(g) for g in gateways)) or "a [[gateways]] section"
+                yield (
+                    ("sites", k, "gateways"),
+                    str(InputError("gateway", got=name, wanted=f"one of this file: {known}")),
+                )
+    for k, assumption in enumerate(_tables(data.get("assumptions"))):
+        setting = assumption.get("setting")
+        if isinstance(setting, str) and setting and find_setting(data, setting) is None:
+            yield (
+                ("assumptions", k, "setting"),
+                str(InputError("assumed setting", got=setting, wanted="a setting that stands in this file")),
+            )
+
+
+def _tables(value: object) -> list[dict[str, Any]]:
+    """Return the tables of a list, an empty one for whatever else stands there: the models tell of it."""
+    return [entry if isinstance(entry, dict) else {} for entry in value] if isinstance(value, list) else []
+
+
+def _names_twice(value: object, place: Place) -> Iterator[Fault]:
+    """Yield a fault for each entry whose name an earlier one has; case does not tell two names apart."""
+    seen: set[str] = set()
+    for k, entry in enumerate(_tables(value)):
+        name = entry.get("name")
+        if not isinstance(name, str):
+            continue
+        if name.casefold() in seen:
+            kind = str(place[-1]).removesuffix("s")
+            yield (*place, k, "name"), str(InputError(f"second {kind} of one name", got=name, wanted="each name once"))
+        seen.add(name.casefold())
+
+
+def _offset_h(name: str, moment: datetime) -> float:
+    offset = moment.astimezone(zone(name)).utcoffset()
+    assert offset is not None  # an aware time has one
+    return offset.total_seconds() / 3600.0

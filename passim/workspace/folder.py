@@ -1,0 +1,325 @@
+"""`Workspace`: the folder a user works in, and what it gives to the rest of passim."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import platformdirs
+import tomlkit
+from tomlkit.items import AoT, Table
+
+from passim.answers import scenario
+from passim.coverage.service import Service
+from passim.elements.files import read_elements
+from passim.elements.records import Fleet
+from passim.errors import WorkspaceError
+from passim.sky.limits import Gateway, GatewayLimit, Limit
+from passim.sky.site import Site
+from passim.sky.view import View
+from passim.workspace import saving
+from passim.workspace.checking import read_settings, zone_at, zone_note
+from passim.workspace.settings import (
+    Assumption,
+    CallHours,
+    FleetSettings,
+    GatewaySettings,
+    SiteSettings,
+    SpotSettings,
+    WorkspaceSettings,
+)
+
+FILE_NAME: Final = "passim.toml"
+
+_Named = TypeVar("_Named", SiteSettings, GatewaySettings, FleetSettings, SpotSettings)
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """A folder with a checked `passim.toml`. Open one with `load` or `find`; it does not follow later changes.
+
+    ``notes`` holds sentences that the user should be told, such as a zone that contradicts its coordinates.
+    """
+
+    folder: Path
+    settings: WorkspaceSettings
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def load(cls, path: str | Path) -> Workspace:
+        """Open the workspace in the folder `path`, or the one whose file `path` is. Raises WorkspaceError."""
+        file = _file_of(Path(path))
+        if not file.is_file():
+            raise WorkspaceError(
+                "workspace",
+                got=str(path),
+                wanted=f"a folder that holds {FILE_NAME}",
+                try_next=f"passim workspace new {path}",
+            )
+        settings = read_settings(saving.read_text(file), file)
+        year = datetime.now(UTC).year
+        told = [note for site in settings.sites if (note := zone_note(site, year))]
+        return cls(file.parent, settings, tuple(told))
+
+    @classmethod
+    def find(cls, path: str | Path | None = None) -> Workspace | None:
+        """Open the workspace at `path`; without one that of the current folder, else that of the user's data folder.
+
+        Returns None where no path is given and neither folder holds one. Raises WorkspaceError.
+        """
+        if path is not None:
+            return cls.load(path)
+        for folder in (Path.cwd(), home_folder()):
+            if (folder / FILE_NAME).is_file():
+                return cls.load(folder)
+        return None
+
+    @property
+    def file(self) -> Path:
+        """The workspace's file."""
+        return self.folder / FILE_NAME
+
+    @property
+    def site_names(self) -> tuple[str, ...]:
+        """The names of the sites, in the order of the file."""
+        return tuple(site.name for site in self.settings.sites)
+
+    @property
+    def fleet_names(self) -> tuple[str, ...]:
+        """The names of the fleets, in the order of the file."""
+        return tuple(fleet.name for fleet in self.settings.fleets)
+
+    @property
+    def service(self) -> Service:
+        """How the terminal is given its satellites."""
+        return self.settings.terminal.service()
+
+    @property
+    def assumptions(self) -> tuple[Assumption, ...]:
+        """The settings that nobody measured."""
+        return tuple(self.settings.assumptions)
+
+    def spot_names(self, site_name: str | None = None) -> tuple[str, ...]:
+        """Return the names of a site's mounting spots, the one in use first. Raises WorkspaceError."""
+        return tuple(spot.name for spot in self._site(site_name).spots)
+
+    def horizon_unknown(self, site_name: str | None = None, spot: str | None = None) -> bool:
+        """Whether the file says nothing of the horizon of a spot: a flat one of 25 deg then stands in for it."""
+        spots = self._site(site_name).spots
+        return (spots[0] if spot is None else _named(spots, spot, "mounting spot")).horizon_unknown
+
+    def call_hours(self, site_name: str | None = None) -> CallHours | None:
+        """Return when calls are held at a site, in its own time; None where the file is silent. Raises WorkspaceError."""
+        return self._site(site_name).call_hours
+
+    def site(self, site_name: str | None = None, spot: str | None = None) -> Site:
+        """Return a site as seen from one of its mounting spots.
+
+        Without names the first site and its first spot: the ones in use. Case does not matter. Raises WorkspaceError
+        for a name that is not in the file, SiteError for a horizon file that has changed for the worse.
+        """
+        settings = self._site(site_name)
+        place = settings.spots[0] if spot is None else _named(settings.spots, spot, f"mounting spot of {settings.name}")
+        name = settings.name if len(settings.spots) == 1 else f"{settings.name} {place.name}"
+        zone = settings.zone or zone_at(settings.latitude_deg, settings.longitude_deg) or "UTC"
+        return Site(
+            name,
+            settings.latitude_deg,
+            settings.longitude_deg,
+            settings.height_m,
+            zone,
+            place.skyline(self.folder),
+        )
+
+    def view(self, site_name: str | None = None, spot: str | None = None) -> View:
+        """Return what the terminal can use of the sky at a site and spot: all limits of the file. Raises as `site`."""
+        settings = self._site(site_name)
+        return self.view_from(self.site(site_name, spot), self.gateways(settings.name))
+
+    def view_from(self, site: Site, gateways: Iterable[Gateway] | None = None) -> View:
+        """Return what this terminal could use at a place that is not in the file, by `gateways` or else all of them."""
+        counted = tuple(self.gateways() if gateways is None else gateways)
+        terminal, serving = self.settings.terminal, self.settings.serving
+        limits: list[Limit] = terminal.limits()
+        if counted and not self.settings.relay_between_satellites:
+            limits.append(GatewayLimit(counted))
+        limits += serving.limits()
+        return View(site, tuple(limits), terminal.lowest_elevation_deg)
+
+    def gateways(self, site_name: str | None = None) -> tuple[Gateway, ...]:
+        """Return the gateways that count for a site: those it names, or all; all of the file where no site is given."""
+        every = self.settings.gateways
+        chosen = None if site_name is None else self._site(site_name).gateways
+        return tuple(g.gateway(self.folder) for g in every if chosen is None or g.name in chosen)
+
+    def fleet(self, name: str | None = None, at: datetime | None = None) -> Fleet:
+        """Return a fleet: the first of the file unless named.
+
+        An invented fleet has its elements at 00:00 UTC of the day of `at` (default: now), so that it is always fresh.
+        Raises WorkspaceError for a name that is not in the file, ElementsError for files that cannot be used.
+        """
+        if not self.settings.fleets:
+            raise WorkspaceError(
+                f"fleet of {self.file}",
+                got="none",
+                wanted="a [[fleets]] section",
+                try_next="naming element files in it",
+            )
+        settings = self.settings.fleets[0] if name is None else _named(self.settings.fleets, name, "fleet")
+        if settings.invented is not None:
+            day = (at or datetime.now(UTC)).astimezone(UTC)
+            return scenario.plover(day.replace(hour=0, minute=0, second=0, microsecond=0))
+        paths = [self.folder / element for element in settings.elements or ()]
+        found = read_elements(paths, lenient=settings.lenient)
+        return Fleet(found.records, settings.name, skipped=found.skipped)
+
+    def edit(self, change: Callable[[tomlkit.TOMLDocument], None]) -> Workspace:
+        """Change the file by what `change` does to its document, and return the workspace as it then is.
+
+        Comments stay, and so does what other programs wrote meanwhile. Raises WorkspaceError and leaves the file as it
+        was where the file is damaged or would be.
+        """
+        saving.edit(self.file, change)
+        return type(self).load(self.folder)
+
+    def assume(self, values: Mapping[str, Any], how: str, on: date, gateway: Gateway | None = None) -> Workspace:
+        """Put settings into the file that nobody measured, marked as assumptions: by whom, how and when.
+
+        `values` maps settings of the file to their new values: ``terminal.clock_period_s``, or with names
+        ``sites.Marram.spots.loft.mask_deg``. None takes a setting away. `gateway`, with a flat horizon, is added or
+        put in the place of the one of its name, and counts for every site that lists none. `how` is one sentence.
+        Raises WorkspaceError.
+        """
+
+        def change(document: tomlkit.TOMLDocument) -> None:
+            marked = [setting for setting, value in values.items() if value is not None]
+            for setting, value in values.items():
+                _set(document, setting, value)
+            if gateway is not None:
+                _put_gateway(document, gateway)
+                marked.append(f"gateways.{gateway.name}")
+            _mark(document, set(values), marked, how, on)
+
+        return self.edit(change)
+
+    def _site(self, name: str | None) -> SiteSettings:
+        if not self.settings.sites:
+            raise WorkspaceError(f"site of {self.file}", got="none", wanted="a [[sites]] section")
+        return self.settings.sites[0] if name is None else _named(self.settings.sites, name, "site")
+
+
+def home_folder() -> Path:
+    """Return the folder that holds the user's own workspace where none is named: the platform's data folder."""
+    return Path(platformdirs.user_data_dir("passim", appauthor=False))
+
+
+def moved(site: Site, latitude_deg: float, longitude_deg: float) -> Site:
+    """Return the site at another place, with the zone there: a terminal that travels. Raises SiteError."""
+    there = replace(site, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    return replace(there, timezone=zone_at(latitude_deg, longitude_deg) or "UTC")
+
+
+def _file_of(path: Path) -> Path:
+    """Return the workspace file that a folder, or the file itself, stands for."""
+    return path if path.name == FILE_NAME and not path.is_dir() else path / FILE_NAME
+
+
+def _named(entries: Iterable[_Named], name: str, what: str) -> _Named:
+    """Return the entry of that name. Raises WorkspaceError."""
+    every = list(entries)
+    for entry in every:
+        if entry.name.casefold() == name.strip().casefold():
+            return entry
+    known = ", ".join(entry.name for entry in every) or "none is in the file"
+    raise WorkspaceError(what, got=name, wanted=f"one of {known}" if every else known)
+
+
+def _set(document: tomlkit.TOMLDocument, setting: str, value: Any) -> None:
+    """Put a value at a setting written with names, making its section where there is none; None takes it away."""
+    here: Any = document
+    *sections, key = _steps(document, setting)
+    for section in sections:
+        if isinstance(here, AoT | list):
+            here = here[section]
+        else:
+            if section not in here:
+                if value is None:
+                    return
+                here[section] = tomlkit.table()
+            here = here[section]
+    if value is None:
+        if key in here:
+            del here[key]
+    else:
+        here[key] = value
+
+
+def _steps(document: Mapping[str, Any], setting: str) -> list[Any]:
+    """Return the keys on the way to a setting, positions for entries that it calls by name. Raises WorkspaceError."""
+    here: Any = document
+    steps: list[Any] = []
+    rest = setting
+    while rest:
+        if isinstance(here, list):
+            named = [(str(entry.get("name", "")), k) for k, entry in enumerate(here)]
+            fitting = [(name, k) for name, k in named if name and (rest == name or rest.startswith(f"{name}."))]
+            if not fitting:
+                known = ", ".join(name for name, _ in named) or "none"
+                raise WorkspaceError("setting to assume", got=setting, wanted=f"one of the names in the file: {known}")
+            word, position = max(fitting, key=lambda pair: len(pair[0]))
+            here, rest = here[position], rest[len(word) + 1 :]
+            steps.append(position)
+        else:
+            key, _, rest = rest.partition(".")
+            here = here.get(key) if isinstance(here, Mapping) else None
+            steps.append(key)
+    return steps
+
+
+def _put_gateway(document: tomlkit.TOMLDocument, gateway: Gateway) -> None:
+    """Add a gateway, or put it in the place of the one of its name. Its horizon must be flat."""
+    table = tomlkit.table()
+    table["name"] = gateway.name
+    table["latitude_deg"], table["longitude_deg"] = gateway.latitude_deg, gateway.longitude_deg
+    table["height_m"], table["mask_deg"] = gateway.height_m, gateway.horizon.lowest_deg
+    entries = _array(document, "gateways")
+    for k, entry in enumerate(entries):
+        if str(entry.get("name", "")).casefold() == gateway.name.casefold():
+            entries[k] = table
+            return
+    entries.append(table)
+
+
+def _mark(document: tomlkit.TOMLDocument, touched: set[str], marked: list[str], how: str, on: date) -> None:
+    """Put one assumption for each setting of `marked` in the place of those for anything in `touched`."""
+    entries = _array(document, "assumptions")
+    for k in reversed(range(len(entries))):
+        if entries[k].get("setting") in touched | set(marked):
+            del entries[k]
+    for setting in marked:
+        table = tomlkit.table()
+        table["setting"], table["since"], table["how"] = setting, on, how
+        entries.append(table)
+    if not len(entries):
+        del document["assumptions"]
+
+
+def _array(document: tomlkit.TOMLDocument, key: str) -> AoT:
+    """Return the array of tables of that name, a new one where the file has none or writes it in one line."""
+    given = document.get(key)
+    if isinstance(given, AoT):
+        return given
+    tables = tomlkit.aot()
+    for entry in given or ():
+        table: Table = tomlkit.table()
+        table.update(entry)
+        tables.append(table)
+    if given is not None:
+        del document[key]
+    document[key] = tables
+    made = document[key]
+    assert isinstance(made, AoT)
+    return made

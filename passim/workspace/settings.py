@@ -1,0 +1,312 @@
+"""What a workspace file may say: its sections, their keys, and what each may be.
+
+The models check what a section says for itself; `passim.workspace.checking` checks what the sections say of each
+other, and finds all errors at once. Whatever a class of passim checks already is checked by making one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, time
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+
+from passim.coverage.service import Policy, Service
+from passim.elements.identifiers import SatelliteId
+from passim.errors import InputError
+from passim.sky.horizon import Horizon
+from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, Limit, ServingFilter, ServingShare
+from passim.sky.site import Site
+from passim.spans import zone
+
+WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+INVENTED_FLEETS: Final = ("plover",)
+
+_Made = TypeVar("_Made")
+Number = Annotated[float, Field(allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f,]*[^\x00-\x1f,\s][^\x00-\x1f,]*$")]
+
+
+def made(make: Callable[[], _Made]) -> _Made:
+    """Return what `make` makes; its InputError becomes the ValueError that a model reports."""
+    try:
+        return make()
+    except InputError as error:
+        raise ValueError(str(error)) from None
+
+
+class Section(BaseModel):
+    """A part of the file: unknown keys are refused, and text is not read as a number."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class ConeSettings(Section):
+    """The cone that a flat antenna can steer in: where it points and how wide it is."""
+
+    azimuth_deg: Number = 0.0
+    tilt_deg: Number = 0.0
+    half_angle_deg: Number
+
+    @model_validator(mode="after")
+    def _a_cone(self) -> ConeSettings:
+        made(self.limit)
+        return self
+
+    def limit(self) -> Cone:
+        """Return the limit. Raises SiteError."""
+        return Cone(self.azimuth_deg, self.tilt_deg, self.half_angle_deg)
+
+
+class TerminalSettings(Section):
+    """The terminal: what it can point at, and how it is given its satellites."""
+
+    lowest_elevation_deg: Annotated[Number | None, Field(ge=0.0, lt=90.0)] = None
+    cone: ConeSettings | None = None
+    arc_keep_out_deg: Number | None = None
+    policy: Policy = "keep-then-highest"
+    clock_period_s: Number | None = None
+    clock_offset_s: Number = 0.0
+    acquisition_s: Number = 0.0
+
+    @field_validator("arc_keep_out_deg")
+    @classmethod
+    def _an_angle(cls, angle_deg: float | None) -> float | None:
+        if angle_deg is not None:
+            made(lambda: ArcKeepOut(angle_deg))
+        return angle_deg
+
+    @field_validator("clock_period_s")
+    @classmethod
+    def _a_period(cls, period_s: float | None) -> float | None:
+        made(lambda: Service(clock_period_s=period_s))
+        return period_s
+
+    @field_validator("acquisition_s")
+    @classmethod
+    def _an_acquisition(cls, acquisition_s: float) -> float:
+        made(lambda: Service(acquisition_s=acquisition_s))
+        return acquisition_s
+
+    @model_validator(mode="after")
+    def _a_service(self) -> TerminalSettings:
+        made(self.service)
+        return self
+
+    def service(self) -> Service:
+        """Return how the terminal is given its satellites. Raises InputError."""
+        return Service(self.policy, self.clock_period_s, self.clock_offset_s, self.acquisition_s)
+
+    def limits(self) -> list[Limit]:
+        """Return the limits that the terminal sets."""
+        cone: list[Limit] = [self.cone.limit()] if self.cone else []
+        arc: list[Limit] = [ArcKeepOut(self.arc_keep_out_deg)] if self.arc_keep_out_deg is not None else []
+        return cone + arc
+
+
+class ServingSettings(Section):
+    """Which satellites of the catalogue are taken to serve."""
+
+    filter: bool = True
+    share_percent: Number = 100.0
+    seed: Annotated[int, Field(ge=0)] = 0
+    excluded: list[str | int] = []
+
+    @field_validator("share_percent")
+    @classmethod
+    def _a_share(cls, percent: float) -> float:
+        made(lambda: ServingShare(percent))
+        return percent
+
+    @field_validator("excluded")
+    @classmethod
+    def _numbers(cls, numbers: list[str | int]) -> list[str | int]:
+        made(lambda: [SatelliteId(number) for number in numbers])
+        return numbers
+
+    def limits(self) -> list[Limit]:
+        """Return the limits that leave satellites out."""
+        found: list[Limit] = [ServingFilter()] if self.filter else []
+        if self.share_percent < 100.0:
+            found.append(ServingShare(self.share_percent, self.seed))
+        if self.excluded:
+            found.append(Excluded.of(self.excluded))
+        return found
+
+
+class Skyline(Section):
+    """A horizon: one height all round, the name of a horizon file, or points of azimuth and height."""
+
+    mask_deg: Number | None = None
+    horizon_file: str | None = None
+    horizon: list[Annotated[list[Number], Field(min_length=2, max_length=2)]] | None = None
+
+    @field_validator("mask_deg")
+    @classmethod
+    def _a_mask(cls, mask_deg: float | None) -> float | None:
+        if mask_deg is not None:
+            made(lambda: Horizon.flat(mask_deg))
+        return mask_deg
+
+    @field_validator("horizon")
+    @classmethod
+    def _a_profile(cls, points: list[list[float]] | None) -> list[list[float]] | None:
+        if points is not None:
+            made(lambda: Horizon.from_points([(azimuth, height) for azimuth, height in points]))
+        return points
+
+    @field_validator("horizon_file")
+    @classmethod
+    def _a_file(cls, name: str | None, info: ValidationInfo) -> str | None:
+        folder = (info.context or {}).get("folder")
+        if name is not None and folder is not None:
+            made(lambda: Horizon.from_csv(Path(folder) / name))
+        return name
+
+    @model_validator(mode="after")
+    def _one_of_three(self) -> Skyline:
+        given = [key for key in Skyline.model_fields if getattr(self, key) is not None]
+        if len(given) > 1:
+            raise ValueError(f"{' and '.join(given)} are both given; wanted one of {', '.join(Skyline.model_fields)}")
+        return self
+
+    def skyline(self, folder: Path, usual_mask_deg: float = 25.0) -> Horizon:
+        """Return the horizon; a flat one of `usual_mask_deg` where nothing is said. Raises SiteError."""
+        if self.horizon_file is not None:
+            return Horizon.from_csv(folder / self.horizon_file)
+        if self.horizon is not None:
+            return Horizon.from_points([(azimuth, height) for azimuth, height in self.horizon])
+        return Horizon.flat(usual_mask_deg if self.mask_deg is None else self.mask_deg)
+
+
+class PlaceSettings(Section):
+    """A place on the ground: degrees, north and east positive, and metres."""
+
+    name: Name
+    latitude_deg: Number
+    longitude_deg: Number
+    height_m: Number = 0.0
+
+    @field_validator("latitude_deg")
+    @classmethod
+    def _a_latitude(cls, latitude_deg: float) -> float:
+        made(lambda: Site("the place", latitude_deg, 0.0))
+        return latitude_deg
+
+    @field_validator("longitude_deg")
+    @classmethod
+    def _a_longitude(cls, longitude_deg: float) -> float:
+        made(lambda: Site("the place", 0.0, longitude_deg))
+        return longitude_deg
+
+    @field_validator("height_m")
+    @classmethod
+    def _a_height(cls, height_m: float) -> float:
+        made(lambda: Site("the place", 0.0, 0.0, height_m))
+        return height_m
+
+
+class GatewaySettings(PlaceSettings, Skyline):
+    """A gateway: a place and the skyline above which its antennas work."""
+
+    def gateway(self, folder: Path) -> Gateway:
+        """Return the gateway."""
+        return Gateway(self.name, self.latitude_deg, self.longitude_deg, self.height_m, self.skyline(folder))
+
+
+class SpotSettings(Skyline):
+    """A mounting spot of a site and the horizon seen from there; unknown where the file says nothing of it."""
+
+    name: Name
+
+    @property
+    def horizon_unknown(self) -> bool:
+        """Whether nobody has said yet what the horizon is."""
+        return all(getattr(self, key) is None for key in Skyline.model_fields)
+
+
+class CallHours(Section):
+    """When calls are held, in the site's own time; days are Mon to Sun."""
+
+    start: time
+    end: time
+    days: Annotated[list[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]], Field(min_length=1)] = [
+        "Mon", "Tue", "Wed", "Thu", "Fri",
+    ]  # fmt: skip
+
+    @field_validator("start", "end", mode="before")
+    @classmethod
+    def _clock_time(cls, given: Any) -> Any:
+        if not isinstance(given, str):
+            return given
+        try:
+            return time.fromisoformat(given.strip())
+        except ValueError:
+            fault = InputError("time of day", got=given, wanted="hours and minutes such as 08:00")
+            raise ValueError(str(fault)) from None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> CallHours:
+        if not self.start < self.end:
+            got = f"{self.start:%H:%M} to {self.end:%H:%M}"
+            raise ValueError(str(InputError("call hours", got=got, wanted="an end after the start, within one day")))
+        return self
+
+    @property
+    def weekdays(self) -> tuple[int, ...]:
+        """The days counted from Monday = 0, ascending."""
+        return tuple(sorted({WEEKDAYS.index(day) for day in self.days}))
+
+
+class SiteSettings(PlaceSettings):
+    """A site: its place, its mounting spots, the gateways that count for it, and when calls are held there."""
+
+    zone: str | None = None
+    gateways: list[str] | None = None
+    call_hours: CallHours | None = None
+    spots: Annotated[list[SpotSettings], Field(min_length=1)]
+
+    @field_validator("zone")
+    @classmethod
+    def _a_zone(cls, name: str | None) -> str | None:
+        if name is not None:
+            made(lambda: zone(name))
+        return name
+
+
+class FleetSettings(Section):
+    """A fleet: element files or folders beside the workspace file, or one that passim invents afresh for each day."""
+
+    name: Name
+    elements: list[str] | None = None
+    invented: Literal["plover"] | None = None
+    lenient: bool = False
+
+    @model_validator(mode="after")
+    def _from_somewhere(self) -> FleetSettings:
+        if (self.elements is None) == (self.invented is None) or self.elements == []:
+            raise ValueError('wanted either elements = ["file or folder", ...] or invented = "plover"')
+        return self
+
+
+class Assumption(Section):
+    """A setting that nobody measured: which, since when it stands in the file, and how it was chosen."""
+
+    setting: Annotated[str, Field(min_length=1)]
+    since: date
+    how: Annotated[str, Field(min_length=1, max_length=500)]
+
+
+class WorkspaceSettings(Section):
+    """The whole file."""
+
+    name: str = ""
+    relay_between_satellites: bool = False
+    terminal: TerminalSettings = TerminalSettings()
+    serving: ServingSettings = ServingSettings()
+    gateways: list[GatewaySettings] = []
+    sites: list[SiteSettings] = []
+    fleets: list[FleetSettings] = []
+    assumptions: list[Assumption] = []

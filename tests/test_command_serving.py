@@ -1,0 +1,131 @@
+"""``passim serving``: its rows in every listing and format agree with the library, and bad input gets one line."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+import passim
+from passim.coverage import POLICIES, Service, serve
+from passim.sky.view import View
+from passim.sky.visibility import find_visibility
+from passim_apps.command_line import main
+from passim_apps.commands.serving import POLICY_NAMES
+
+START = datetime(2026, 11, 25, tzinfo=UTC)
+SPAN = passim.Span.starting(START, hours=2)
+SITE = passim.Site("here", 45.0, -28.0, 40.0, "Atlantic/Azores")
+LISTINGS = ["satellites", "handovers", "freezes", "path"]
+
+
+@pytest.fixture(scope="module")
+def fleet() -> passim.Fleet:
+    """An invented fleet of 120, thin enough for gaps within two hours and thick enough for handovers."""
+    return passim.walker(
+        total=120, planes=10, phasing=3, inclination_deg=53.0, altitude_km=550.0, epoch=START, name="invented"
+    )
+
+
+@pytest.fixture(scope="module")
+def path(fleet: passim.Fleet, tmp_path_factory: pytest.TempPathFactory) -> str:
+    target = tmp_path_factory.mktemp("fleet") / "invented.json"
+    passim.write_elements(fleet, target)
+    return str(target)
+
+
+def run(path: str, *arguments: str) -> Result:
+    common = ["serving", "--elements", path, "--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
+    span = ["--from", "2026-11-25T00:00:00Z", "--hours", "2"]
+    return CliRunner().invoke(main, [*common, *span, *arguments], prog_name="passim")
+
+
+def done(path: str, *arguments: str) -> Result:
+    result = run(path, *arguments)
+    assert result.exit_code == 0, result.stderr
+    return result
+
+
+def refused(path: str, *arguments: str) -> str:
+    result = run(path, *arguments)
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    (line,) = result.stderr.splitlines()
+    return line
+
+
+def test_the_policies_are_those_of_the_library() -> None:
+    assert POLICY_NAMES == POLICIES
+
+
+@pytest.mark.parametrize("listing", LISTINGS)
+def test_csv_and_json_hold_what_the_library_says(listing: str, path: str, fleet: passim.Fleet) -> None:
+    seen = find_visibility(fleet, View(SITE), SPAN)
+    timeline = serve(seen.joint(), SPAN, Service("keep-then-longest", 15.0, 2.0, 1.5), seen.look, fleet=seen.fleet)
+    expected = {
+        "satellites": timeline.intervals,
+        "handovers": timeline.handovers,
+        "freezes": timeline.freezes,
+        "path": timeline.along(30.0),
+    }[listing]
+    options = ["--policy", "keep-then-longest", "--clock", "15,2", "--acquisition", "1.5", "--list", listing]
+    as_json = json.loads(done(path, *options, "--step", "30", "--format", "json").stdout)
+    rows = as_json["rows"]
+    assert len(rows) == len(expected) > 3
+    for column in expected.columns.intersection(list(rows[0])):
+        if expected[column].dtype.kind == "f":
+            values = [float("nan") if row[column] is None else row[column] for row in rows]
+            assert values == pytest.approx(expected[column].tolist(), abs=1e-5, nan_ok=True), column
+    told = next(name for name in ("satellite_id", "to_satellite_id", "kind") if name in expected)
+    assert [row[told] for row in rows] == [None if value != value else value for value in expected[told].tolist()]
+    assert as_json["service"] == {
+        "policy": "keep-then-longest", "clock_period_s": 15.0, "clock_offset_s": 2.0, "acquisition_s": 1.5,
+    }  # fmt: skip
+    assert as_json["summary"]["handover_count"] == len(timeline.handovers)
+    assert any("at fixed moments every 15 s (offset 2 s)" in note for note in as_json["notes"])
+
+    as_csv = list(csv.DictReader(io.StringIO(done(path, *options, "--step", "30", "--format", "csv").stdout)))
+    assert [list(row) for row in as_csv] == [list(row) for row in rows]
+    assert not {"satellite", "from", "to"} & set(as_csv[0])
+
+
+@pytest.mark.parametrize("listing", LISTINGS)
+def test_the_table_for_people(listing: str, path: str) -> None:
+    lines = done(path, "--clock", "15", "--acquisition", "1", "--list", listing, "--all").stdout.splitlines()
+    first = {"satellites": "Served", "handovers": "From", "freezes": "Mostly", "path": "Delay ms"}[listing]
+    assert first in lines[2]
+    assert "handover" in lines[0]
+    assert "freezes" in lines[0]
+    assert not any(" nan" in line.lower() for line in lines)
+    assert lines[-1].startswith("Service: a satellite is kept until it is lost, then the highest is taken")
+
+
+def test_a_sky_without_satellites_says_so(path: str) -> None:
+    lines = done(path, "--mask", "89.9").stdout.splitlines()
+    assert lines[0] == "No satellite comes above the mask in 2 h; no service throughout."
+
+
+def test_out_writes_the_rows(path: str, tmp_path: Path) -> None:
+    target = tmp_path / "path.csv"
+    done(path, "--list", "path", "--step", "60", "--out", str(target))
+    assert len(target.read_text(encoding="utf-8").splitlines()) == 121
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--clock", "15;2"], "passim: --clock; got '15;2'; wanted PERIOD or PERIOD,OFFSET in seconds"),
+        (["--clock", "1,2,3"], "passim: --clock; got '1,2,3'"),
+        (["--clock", "0"], "passim: period of the clock; got 0.0; wanted a number of seconds from 1 to 3600"),
+        (["--acquisition", "-1"], "passim: acquisition time; got -1.0"),
+        (["--list", "path", "--step", "0"], "passim: step along the way; got 0.0"),
+        (["--policy", "best"], "passim: Invalid value for '--policy'"),
+    ],
+)
+def test_bad_input_gets_one_line(options: list[str], message: str, path: str) -> None:
+    assert refused(path, *options).startswith(message)
