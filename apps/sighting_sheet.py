@@ -65,7 +65,7 @@ class Sheet:
 
 
 AT_THE_DESK = (
-    "Sightings: a file with the line azimuth_deg,elevation_deg and one sighting a line below it,",
+    "Sightings: a file with the line azimuth_deg,elevation_deg and below it a sighting a line,",
     "clockwise, with compass bearings as written here. Then",
     "    passim survey sighted --file sightings.csv --declination DEG --out horizon.csv",
     "Obstacles: a file with the line bearing_deg,width_m,distance_m,height_m,name. Then",
@@ -121,7 +121,8 @@ def as_page(sheet: Sheet) -> str:
         f'<tr><td class="number">{compass}</td><td class="number">{true}</td><td></td><td></td></tr>\n'
         for compass, true in [*sheet.rows, *[("", "")] * _SPARE_ROWS]
     )
-    obstacle_heads = "".join(f'<th scope="col">{head}</th>' for head in _OBSTACLE_HEADS)
+    *numbers, last = (f'<th scope="col">{head}</th>' for head in _OBSTACLE_HEADS)
+    obstacle_heads = "".join([*numbers, last.replace("<th ", '<th class="wide" ')])
     obstacle_rows = f"<tr>{'<td></td>' * len(_OBSTACLE_HEADS)}</tr>\n" * _OBSTACLE_ROWS
     desk = html.escape("\n".join(AT_THE_DESK))
     return f"""<!DOCTYPE html>

@@ -121,7 +121,7 @@ SCENES = {
     "gateway on the equator": (RING, ring_view(gateway=gateways(0.0, -22.6)), 30),
     "share": (RING, ring_view(share=ServingShare(60.0, seed=4)), 10),
     "excluded": (RING, ring_view(excluded=Excluded.of(["900000003", "900000012"])), 2),
-    "serving": (drifted(REGULAR), regular_view(), 3),
+    "serving": (drifted(REGULAR), regular_view(), 2),
 }
 
 

@@ -5,6 +5,7 @@ Outside truth is plane trigonometry, worked by hand beside each check; no other 
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from math import atan, cos, degrees, radians
 from pathlib import Path
 
@@ -13,11 +14,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from passim.elements.patterns import walker
 from passim.errors import SiteError
 from passim.sky.envelope import SIDE_DEG
 from passim.sky.horizon import Horizon
+from passim.sky.site import Site
 from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings, highest, lowered
 from passim.sky.survey_files import read_obstacles, read_sightings, write_horizon
+from passim.sky.view import View
+from passim.sky.visibility import find_visibility
+from passim.spans import Span
 
 TREE = Obstacle(90.0, 8.0, 20.0, 10.0, "fir")
 
@@ -135,6 +141,36 @@ def test_a_thin_pole_does_not_vanish() -> None:
     # 5 cm at 500 m is 0.006 deg wide: it counts as 0.02.
     horizon = from_obstacles([Obstacle(33.3, 0.05, 500.0, 60.0)], 0.0).horizon
     assert horizon.highest_deg == pytest.approx(degrees(atan(0.12)), abs=1e-4)
+
+
+def test_satellites_go_behind_obstacles_as_a_scan_by_the_second_says() -> None:
+    # Upright sides, a slit between two poles, north inside a wall: the exact search must not lose any of it.
+    walls = [
+        Obstacle(358.0, 8.0, 10.0, 20.0),
+        Obstacle(60.0, 1.0, 10.0, 30.0),
+        Obstacle(120.0, 200.0, 15.0, 14.0),
+        Obstacle(250.0, 0.3, 10.0, 40.0),
+        Obstacle(252.0, 0.3, 10.0, 40.0),
+    ]
+    horizon = from_obstacles(walls, 2.0, base=Horizon.flat(5.0)).horizon
+    start = datetime(2026, 11, 25, tzinfo=UTC)
+    fleet = walker(
+        total=60, planes=6, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=start, name="Walker invented"
+    )
+    span = Span.starting(start, hours=2)
+    visibility = find_visibility(fleet, View(Site("Field", 45.0, -28.0, 40.0, horizon=horizon)), span)
+    lanes, rise_us, set_us = visibility.joint()
+    time_us = span.start_us + np.arange(7200, dtype=np.int64) * 1_000_000
+    seen = 0
+    for number in range(len(fleet)):
+        look = visibility.look(np.full(time_us.shape, number), time_us)
+        up = look.elevation_deg > horizon.elevation_deg(look.azimuth_deg)
+        found = np.zeros(up.shape, bool)
+        for start_us, end_us in zip(rise_us[lanes == number], set_us[lanes == number], strict=True):
+            found |= (time_us >= start_us) & (time_us < end_us)
+        assert (found == up).all()
+        seen += int(up.sum())
+    assert seen > 5000
 
 
 # --- sightings --------------------------------------------------------------------------------------------------------

@@ -67,7 +67,7 @@ def survey(ctx: click.Context) -> None:
     Example:
       passim survey sheet --out sheet.html
       passim survey sighted --points 0:12,90:38,180:10,270:15 --declination -4.5 --out horizon.csv
-      passim gaps --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv
+      passim survey spots --compare yard=horizon.csv --compare loft=25 --elements fleet.json --site 45.0,-28.0,40
     """
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())

@@ -34,10 +34,9 @@ _MINUTE_US: Final = 60_000_000
 SKIPPED_BELOW: Final = 1e-7
 # What lies farther off than this many standard deviations is left out: 4e-8 for the two sides together.
 _REACH: Final = 5.5
-# A satellite this many of its plain standard deviations inside its pass is up unless it has manoeuvred: 5e-4 is left.
-_INSIDE: Final = 3.5
-_LEFT_INSIDE: Final = 4.7e-4
-_LEFT_DEEP_INSIDE: Final = 3.8e-8
+# Depths inside a pass at which the chance of a miss is bounded, in standard deviations without and with a manoeuvre.
+_PLAIN_DEPTHS: Final = (1.0, 2.0, 3.5)
+_TAIL_DEPTHS: Final = (0.5, 1.5, 3.0, _REACH)
 # Times are whole microseconds, so a timing error of less than one tells nothing.
 _LEAST_US: Final = 1.0
 # Chances of single satellites worked out at a time: this keeps the arrays of a block inside the processor's cache.
@@ -152,24 +151,34 @@ def odds_of_no_service(
 def _where_thin(law: Scatter, middles_us: Floats) -> NDArray[np.bool_]:
     """Return which moments, ascending, may be without service with a chance of SKIPPED_BELOW or more.
 
-    A satellite that is well inside its pass is missed with a chance of at most its share of manoeuvres and a little; one
-    deep inside, past the reach of a manoeuvre too, hardly at all. Chances multiply, so their logarithms are weights,
-    and a sweep adds them up: where the sum is large enough, the product is small enough whatever it is exactly.
+    The deeper inside its pass, the less likely a satellite is missed: at a depth d or more from both ends of a pass of
+    length L by at most Q(d) + Q(L - d), Q being the mixture's upper tail, since Q is convex. Chances multiply, so their
+    logarithms are weights that grow with each depth, and one sweep adds them up: where the sum is large enough, the
+    product is small enough whatever it is exactly. Half of what may be skipped is left for a shared shift past its
+    reach.
     """
-    inside_us = _INSIDE * law.sigma_us + _REACH * law.shared_us
-    deep_us = np.maximum(_REACH * (law.tail_us + law.shared_us), inside_us)
-    inside_weight = -np.log(np.minimum(law.tail_share + _LEFT_INSIDE, 1.0))
-    deep_weight = np.maximum(-np.log(_LEFT_DEEP_INSIDE) - inside_weight, 0.0)
-    start = np.concatenate([law.start_us + inside_us, law.start_us + deep_us])
-    end = np.concatenate([law.end_us - inside_us, law.end_us - deep_us])
-    real = end > start
-    weight = np.concatenate([inside_weight, deep_weight])[real]
+    sigma_us, tail_us = np.maximum(law.sigma_us, _LEAST_US), np.maximum(law.tail_us, _LEAST_US)
+    depths = [k * sigma_us for k in _PLAIN_DEPTHS] + [k * tail_us for k in _TAIL_DEPTHS]
+    starts, ends, weights, before = [], [], [], np.zeros(law.lane.size)
+    for depth_us in np.sort(np.stack(depths), axis=0):
+        length_us = law.end_us - law.start_us - 2.0 * _REACH * law.shared_us
+        rest_us = length_us - depth_us
+        plain = normal_cdf(-depth_us / sigma_us) + normal_cdf(-rest_us / sigma_us)
+        tail = normal_cdf(-depth_us / tail_us) + normal_cdf(-rest_us / tail_us)
+        missed = plain + law.tail_share * (tail - plain)
+        now = np.maximum(-np.log(np.minimum(missed, 1.0)), before)
+        inset_us = depth_us + _REACH * law.shared_us
+        real = (rest_us > depth_us) & (now > before)
+        starts.append((law.start_us + inset_us)[real])
+        ends.append((law.end_us - inset_us)[real])
+        weights.append((now - before)[real])
+        before = now
 
     # The sums, moment by moment: one up at each start and down at each end.
-    size = middles_us.size + 1
-    up = np.bincount(np.searchsorted(middles_us, start[real]), weight, size)
-    down = np.bincount(np.searchsorted(middles_us, end[real]), weight, size)
-    return np.cumsum(up - down)[:-1] < -np.log(SKIPPED_BELOW) + 1e-6
+    weight, size = np.concatenate(weights), middles_us.size + 1
+    up = np.bincount(np.searchsorted(middles_us, np.concatenate(starts)), weight, size)
+    down = np.bincount(np.searchsorted(middles_us, np.concatenate(ends)), weight, size)
+    return np.cumsum(up - down)[:-1] < -np.log(0.5 * SKIPPED_BELOW) + 1e-6
 
 
 def _chances(law: Scatter, moments_us: Floats, first: Index, past: Index) -> Floats:
@@ -177,7 +186,6 @@ def _chances(law: Scatter, moments_us: Floats, first: Index, past: Index) -> Flo
     chances = np.ones(moments_us.size)
     sigma_us = np.maximum(law.sigma_us, _LEAST_US)
     tail_us = np.maximum(law.tail_us, _LEAST_US)
-    z, z_weight = normal_nodes(float(np.max(law.shared_us / sigma_us, initial=0.0)))
     for low, high in _blocks(first, past, moments_us.size):
         rows = np.flatnonzero((first < high) & (past > low))
         cells = _Cells.of(law.lane[rows], np.maximum(first[rows], low) - low, np.minimum(past[rows], high) - low)
@@ -188,6 +196,7 @@ def _chances(law: Scatter, moments_us: Floats, first: Index, past: Index) -> Flo
         share, shared_us = law.tail_share[row], law.shared_us[row]
         mixed = np.flatnonzero((share > 0.0) & (tail_us[row] > sigma_us[row]))
         mean = np.zeros(high - low)
+        z, z_weight = normal_nodes(float(np.max(law.shared_us[rows] / sigma_us[rows], initial=0.0)))
         for z_now, weight in zip(z, z_weight, strict=True):
             # With the shared shift held, satellites are independent.
             after_start, after_end = since_start - z_now * shared_us, since_end - z_now * shared_us
@@ -226,7 +235,6 @@ class _Cells:
         if not meets.any():
             return cls(row, moment, None, moment)
         opens = np.flatnonzero(np.append(True, ~meets))
-        bunch_first = first[opens]
         bunch_first = np.minimum.reduceat(first, opens)
         width = bunch_past[np.append(opens[1:], count.size) - 1] - bunch_first
         base = np.cumsum(width) - width

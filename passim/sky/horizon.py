@@ -97,7 +97,7 @@ class Horizon:
             if path.stat().st_size > _LARGEST_FILE_BYTES:
                 raise SiteError(f"horizon file {shown}", got=f"{path.stat().st_size} bytes", wanted="at most 1 MB")
             text = path.read_text(encoding="utf-8-sig")
-            reader = csv.reader(text.splitlines())
+            reader = csv.reader(text.splitlines(keepends=True))
             rows = [(reader.line_num, row) for row in reader if any(map(str.strip, row))]
         except (OSError, ValueError, csv.Error) as error:
             words = "text that is not UTF-8" if isinstance(error, UnicodeDecodeError) else str(error)

@@ -214,7 +214,7 @@ class PassSearch:
         )
 
     def report(self, found: Intervals) -> SearchReport:
-        """Return the report on this search, from the intervals found for one site (seconds since the start of the span).
+        """Return the report on this search, from the intervals found for one site, in seconds since the span's start.
 
         Raises EmptyFleetError when no satellite gave a usable state: no passes would then say nothing about the sky.
         """

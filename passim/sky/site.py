@@ -30,9 +30,9 @@ class Site:
     horizon: Horizon = field(default_factory=lambda: Horizon.flat(25.0))
 
     def __post_init__(self) -> None:
-        for field in ("latitude_deg", "longitude_deg", "height_m"):
-            if not is_number(value := getattr(self, field)):
-                raise SiteError(f"{field} of {self.name}", got=value, wanted="a number")
+        for what in ("latitude_deg", "longitude_deg", "height_m"):
+            if not is_number(value := getattr(self, what)):
+                raise SiteError(f"{what} of {self.name}", got=value, wanted="a number")
         if not isinstance(self.horizon, Horizon):
             raise SiteError(
                 f"horizon of {self.name}",

@@ -1,0 +1,293 @@
+"""What could be behind the freezes: from what somebody saw to the settings of the sky that would produce it.
+
+Most users know no gateway and no antenna cone; they know "it freezes every five minutes for half a minute". Given a
+fleet, a view and a span, `find_settings` tries the settings of a `Grid`, ranks them by how well the freezes they predict
+fit, and says when no setting of the sky explains what was seen. How a fit is reckoned stands in `symptom_score`.
+
+What was seen does not name its cause: a gateway far away and a high mask take away much the same passes. So the answer
+names several candidates, and what to watch for to tell them apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from passim.answers.symptom_apart import Traits, observations, traits_of, when_words
+from passim.answers.symptom_score import GOOD_FIT, POSSIBLE_FIT, Judge, RangeJudge, RecordJudge, overlap
+from passim.answers.symptom_search import Found, Trials, search_settings
+from passim.answers.symptom_seen import FreezeRecord, Symptom
+from passim.answers.symptom_settings import Grid, Setting
+from passim.coverage.service import Service
+from passim.elements.records import Fleet
+from passim.errors import InputError
+from passim.intervals import Intervals
+from passim.sky.report import SearchReport
+from passim.sky.site import Site
+from passim.sky.view import View
+from passim.spans import Span
+
+Progress = Callable[[float], None]
+
+EXPLAINED: Final = "the sky explains it"
+PARTLY: Final = "the sky may explain part of it"
+NOT_THE_SKY: Final = "not the sky"
+
+ELSEWHERE: Final = (
+    "Look elsewhere first: the house network (try a cable in place of the wireless), the line and its load, power and "
+    "restarts of the terminal, and the far end of the call."
+)
+CONFOUNDED: Final = (
+    "A mask, a gateway and a cone take away much the same passes, so that one can stand in for another: take a candidate "
+    "as an assumption until an observation has told it from the rest."
+)
+RANGES_ARE_LOOSE: Final = (
+    "Ranges are met by many settings, and by things that have nothing to do with the sky: a record of freezes "
+    "(start,end) decides far better."
+)
+
+# Settings of the same kinds whose gateways or cones point within this are shown as one candidate.
+_SAME_DIRECTION_DEG = 45.0
+# A setting with one more limit that freezes at the same times to this degree tells nothing new.
+_SAME_FREEZES = 0.8
+_MOST_TO_GROUP = 600
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """One setting that could be behind the freezes.
+
+    fit         0 to 1: of ranges the fit as `symptom_score` defines it, of a record the share of its frozen seconds that
+                the setting predicts
+    parts       what the judgement is made of
+    traits      figures of the predicted freezes
+    similar     how many other settings of the same kinds, pointing the same way, were tried and fit nearly as well
+    """
+
+    setting: Setting
+    site: Site
+    freezes: Intervals
+    fit: float
+    rank: float
+    parts: dict[str, float]
+    traits: Traits
+    similar: int
+
+    def describe(self) -> str:
+        """Say what it is in plain words."""
+        return self.setting.describe(self.site)
+
+    def as_assumption(self) -> dict[str, Any]:
+        """Return it as plain values to keep in a workspace: the limits, and that they are assumed and why."""
+        return {
+            "assumed": True,
+            "from": "symptom",
+            "words": self.describe(),
+            "fit": round(self.fit, 3),
+            "limits": self.setting.as_dict(self.site),
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class SymptomAnswer:
+    """What `find_settings` found.
+
+    verdict         `EXPLAINED`, `PARTLY` or `NOT_THE_SKY`
+    candidates      best first; where it is not the sky, what came nearest
+    observations    sentences on what would tell the candidates apart
+    notes           what must be said beside the answer
+    tried           how many settings were tried
+    chance_level    of a record: the gain that the best of all settings reaches at 1 % of the shifts in time
+    """
+
+    symptom: Symptom | FreezeRecord
+    site: Site
+    span: Span
+    verdict: str
+    candidates: tuple[Candidate, ...]
+    observations: tuple[str, ...]
+    notes: tuple[str, ...]
+    tried: int
+    chance_level: float | None
+    report: SearchReport
+
+    def sentence(self) -> str:
+        """Say in plain words what was found."""
+        seen = self.symptom.describe()
+        if self.verdict == NOT_THE_SKY:
+            return f"No: none of {self.tried:,} settings of the sky at {self.site.name} explains {seen}. {ELSEWHERE}"
+        best = self.candidates[0]
+        can = "can" if self.verdict == EXPLAINED else "may partly"
+        words = f"The sky {can} explain {seen}. The best of {self.tried:,} settings: {best.describe()}"
+        traits = best.traits
+        return (
+            f"{words}; it predicts {traits.per_hour:.3g} freezes an hour while it is bad, {traits.mean_s:.3g} s on "
+            f"average, {when_words(traits.by_hour)}."
+        )
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a candidate, best first.
+
+        Columns: number, setting (words), fit, limits (how many), freezes_per_hour (over the hours that have any),
+        freezes, length_mean_s, length_min_s, length_max_s, frozen_fraction, when (words), similar; gateway_latitude_deg
+        and gateway_longitude_deg (missing without one); for a record gain and false_alarm_fraction.
+        """
+        rows = []
+        for number, candidate in enumerate(self.candidates, 1):
+            traits, place = candidate.traits, candidate.setting.gateway
+            latitude_deg, longitude_deg = place.coordinates_deg(self.site) if place else (np.nan, np.nan)
+            row = {
+                "number": number,
+                "setting": candidate.describe(),
+                "fit": candidate.fit,
+                "limits": len(candidate.setting.kinds),
+                "freezes_per_hour": traits.per_hour,
+                "freezes": traits.count,
+                "length_mean_s": traits.mean_s,
+                "length_min_s": traits.shortest_s,
+                "length_max_s": traits.longest_s,
+                "frozen_fraction": traits.frozen_fraction,
+                "when": when_words(traits.by_hour),
+                "similar": candidate.similar,
+                "gateway_latitude_deg": latitude_deg,
+                "gateway_longitude_deg": longitude_deg,
+            }
+            if isinstance(self.symptom, FreezeRecord):
+                row["gain"] = candidate.parts["gain"]
+                row["false_alarm_fraction"] = candidate.parts["false_alarms"]
+            rows.append(row)
+        return pd.DataFrame(rows)
+
+
+def find_settings(
+    fleet: Fleet,
+    view: View | Site,
+    span: Span,
+    symptom: Symptom | FreezeRecord,
+    *,
+    grid: Grid | None = None,
+    top: int = 5,
+    service: Service | None = None,
+    progress: Progress | None = None,
+) -> SymptomAnswer:
+    """Return the settings that would produce `symptom` at `view` with `fleet` over `span`, best first.
+
+    Limits that the view has already count in every setting and are not searched; masks are tried on top of its horizon.
+    With a record, `span` is the time that was watched: time in it without a freeze in the record counts as good. Without
+    a service the terminal keeps a satellite until it is lost. `progress` is called with the share done. The same call
+    gives the same answer.
+
+    A record counts as explained when the best setting gains more than the best of all settings does at 99 % of the
+    shifts of the record in time, and predicts half of its frozen seconds or more; with less it is explained in part.
+
+    Raises InputError for a record with fewer than five freezes in the span, and what `find_visibility` raises.
+    """
+    if not 1 <= top <= 100:
+        raise InputError("number of candidates", got=top, wanted="from 1 to 100")
+    view = view if isinstance(view, View) else View(view)
+    grid = grid or Grid()
+    judge: Judge = RangeJudge(symptom, span, view.site.timezone) if isinstance(symptom, Symptom) else _record(symptom, span)
+    trials = Trials(fleet, view, span, service or Service("keep-then-longest"))
+    taken = {name for name in view.names if name != "horizon"}
+    if service is not None:
+        taken |= ({"slot"} if service.clock else set()) | ({"acquisition"} if service.acquisition_s else set())
+    found, tried = search_settings(trials, grid, judge, taken, progress)
+
+    # One candidate for each sort of setting, and no limits that change nothing.
+    leaders = _leaders(found, top)
+    candidates = tuple(_candidate(leader, similar, trials) for leader, similar in leaders)
+    chance_level = judge.chance_level if isinstance(judge, RecordJudge) else None
+    verdict = _verdict(candidates, chance_level)
+    notes = [CONFOUNDED] if candidates and verdict != NOT_THE_SKY else []
+    notes += [RANGES_ARE_LOOSE] if isinstance(symptom, Symptom) else []
+    if isinstance(symptom, FreezeRecord):
+        outside = len(symptom) - judge.freezes if isinstance(judge, RecordJudge) else 0
+        notes += [f"{outside} freezes of the record lie outside the span and were left out."] if outside else []
+    apart = observations([(c.freezes, c.traits) for c in candidates], span, view.site.timezone)
+    return SymptomAnswer(
+        symptom,
+        view.site,
+        span,
+        verdict,
+        candidates,
+        tuple(apart) if verdict != NOT_THE_SKY else (),
+        tuple([*notes, *trials.visibility.notes]),
+        tried,
+        chance_level,
+        trials.visibility.report,
+    )
+
+
+def _record(record: FreezeRecord, span: Span) -> RecordJudge:
+    """Return the judge of a record. Raises InputError where the span holds too little of it."""
+    judge = RecordJudge(record, span)
+    if judge.freezes < 5:
+        raise InputError(
+            "record of freezes",
+            got=f"{judge.freezes} of its {len(record)} freezes in {span.start.isoformat()} to {span.end.isoformat()}",
+            wanted="at least 5 in the span",
+            try_next="a span that covers the record",
+        )
+    return judge
+
+
+def _verdict(candidates: tuple[Candidate, ...], chance_level: float | None) -> str:
+    """Return what the best candidate amounts to."""
+    if not candidates:
+        return NOT_THE_SKY
+    best = candidates[0]
+    if chance_level is None:
+        return EXPLAINED if best.fit >= GOOD_FIT else PARTLY if best.fit >= POSSIBLE_FIT else NOT_THE_SKY
+    if best.rank <= chance_level:
+        return NOT_THE_SKY
+    return EXPLAINED if best.fit >= 0.5 else PARTLY
+
+
+def _leaders(found: list[Found], top: int) -> list[tuple[Found, int]]:
+    """Return the best setting of each sort, at most `top`, each with how many of its sort fit nearly as well."""
+    leaders: list[Found] = []
+    similar: list[int] = []
+    for one in found[:_MOST_TO_GROUP]:
+        place = next((n for n, leader in enumerate(leaders) if _same_sort(leader.setting, one.setting)), None)
+        if place is not None:
+            similar[place] += one.judgement.rank >= 0.8 * leaders[place].judgement.rank
+            continue
+        idle = any(
+            set(leader.setting.kinds) < set(one.setting.kinds) and overlap(leader.freezes, one.freezes) >= _SAME_FREEZES
+            for leader in leaders
+        )
+        if not idle and len(leaders) < top:
+            leaders.append(one)
+            similar.append(0)
+    return list(zip(leaders, similar, strict=True))
+
+
+def _same_sort(a: Setting, b: Setting) -> bool:
+    """Say whether two settings have the same kinds of limits, pointing the same way."""
+    if a.kinds != b.kinds:
+        return False
+    pairs = []
+    if a.gateway and b.gateway:
+        pairs.append((a.gateway.bearing_deg, b.gateway.bearing_deg))
+    if a.cone and b.cone:
+        pairs.append((a.cone.azimuth_deg, b.cone.azimuth_deg))
+    return all(abs((one - other + 180.0) % 360.0 - 180.0) <= _SAME_DIRECTION_DEG for one, other in pairs)
+
+
+def _candidate(found: Found, similar: int, trials: Trials) -> Candidate:
+    """Return a setting with what is shown of it."""
+    site = trials.view.site
+    return Candidate(
+        found.setting,
+        site,
+        found.freezes,
+        found.judgement.fit,
+        found.judgement.rank,
+        found.judgement.parts,
+        traits_of(found.freezes, trials.span, site.timezone, lambda when: trials.directions(found.setting, when)),
+        similar,
+    )

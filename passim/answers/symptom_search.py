@@ -1,0 +1,187 @@
+"""The search for settings: predicted freezes of many settings from one propagation, and the way through the grid.
+
+One search of the sky serves every setting. Each limit of the grid is found once, exactly; a setting of several limits is
+their intersection by satellite, and its freezes the time in which no satellite is left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import reduce
+from itertools import product
+
+import numpy as np
+
+from passim.answers.symptom_score import Judge, Judgement
+from passim.answers.symptom_settings import Grid, Setting, joined
+from passim.coverage.service import Service
+from passim.coverage.serving import serve
+from passim.elements.records import Fleet
+from passim.intervals import Intervals, LanedIntervals, complement, intersection_by_lane, union_by_lane
+from passim.sky.limits import Limit, Scene
+from passim.sky.view import View
+from passim.sky.visibility import Visibility, find_visibility
+from passim.spans import Span
+
+Progress = Callable[[float], None]
+
+# How many settings of each round go on to the next.
+_BEAM = 40
+_FINER_ROUNDS = 3
+_REFINED = 8
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """A limit under another name, so that many of one kind fit in one view; it may well allow nothing at all."""
+
+    name: str
+    limit: Limit
+
+    def describe(self) -> str:
+        return self.limit.describe()
+
+    def allowed(self, scene: Scene) -> LanedIntervals:
+        return self.limit.allowed(scene)
+
+
+@dataclass(frozen=True)
+class Found:
+    """One setting tried: what it is, the freezes it gives, and how they were judged."""
+
+    setting: Setting
+    freezes: Intervals
+    judgement: Judgement
+
+
+class Trials:
+    """Predicted freezes of settings on top of a view, over one span.
+
+    Limits of the view count in every setting. Raises what `find_visibility` raises.
+    """
+
+    def __init__(self, fleet: Fleet, view: View, span: Span, service: Service) -> None:
+        self.view, self.span, self._fleet, self._service = view, span, fleet, service
+        self._allowed: dict[Setting, LanedIntervals] = {}
+        self.visibility: Visibility = find_visibility(fleet, view, span)
+        self.known = self.visibility.joint()
+
+    def prepare(self, settings: Iterable[Setting], progress: Progress | None = None) -> None:
+        """Find the limits of `settings` that are not known yet."""
+        missing = list(dict.fromkeys(part for s in settings for part in s.parts() if part not in self._allowed))
+        # One name is enough to be told apart by, and a limit after the other keeps the progress honest.
+        for first in range(0, len(missing), _BEAM):
+            batch = missing[first : first + _BEAM]
+            names = [f"trial {number}" for number in range(len(batch))]
+            trials = tuple(
+                _Trial(name, part.limit(self.view.site)) for name, part in zip(names, batch, strict=True)
+            )
+            view = View(self.view.site, trials, self.view.floor_deg)
+            found = find_visibility(self._fleet, view, self.span)
+            for name, part in zip(names, batch, strict=True):
+                self._allowed[part] = intersection_by_lane(self.known, found.allowed[name])
+            if progress:
+                progress((first + len(batch)) / len(missing))
+
+    def allowed(self, setting: Setting) -> LanedIntervals:
+        """Return when which satellite can serve under a setting whose limits are prepared."""
+        parts = [self._allowed[part] for part in setting.parts()]
+        return reduce(intersection_by_lane, parts) if parts else self.known
+
+    def freezes(self, setting: Setting) -> Intervals:
+        """Return when there is no service under a setting whose limits are prepared."""
+        allowed = self.allowed(setting)
+        service = setting.service(self._service)
+        if setting.is_timed or self._service.clock or self._service.acquisition_s:
+            return serve(allowed, self.span, service, self.visibility.look).frozen()
+        return complement((allowed.start, allowed.end), self.span.start_us, self.span.end_us)
+
+    def directions(self, setting: Setting, when: Intervals) -> np.ndarray:
+        """Return the azimuths, degrees, of satellites that stand in view but cannot serve in the middle of `when`."""
+        middle = (when.start + when.end) // 2
+        base = union_by_lane(self.known)
+        number, row = np.nonzero((base.start[None, :] <= middle[:, None]) & (base.end[None, :] > middle[:, None]))
+        looked = self.visibility.look(base.lane[row].astype(np.intp), middle[number])
+        return looked.azimuth_deg
+
+
+def search_settings(
+    trials: Trials, grid: Grid, judge: Judge, taken: Iterable[str], progress: Progress | None = None
+) -> tuple[list[Found], int]:
+    """Try the grid and return the settings with some merit, best first, and how many were tried.
+
+    `taken` are kinds of limits that the view has already and that are therefore not searched. Chance is reckoned over
+    the rounds that try everything (none, one and two limits), before anything is refined.
+    """
+    held = set(taken)
+    tell = progress or (lambda share: None)
+    every: dict[Setting, Found] = {}
+
+    def evaluate(settings: Iterable[Setting], begin: float, end: float, *, counts: bool = False) -> None:
+        fresh = [s for s in dict.fromkeys(settings) if s not in every]
+        trials.prepare(fresh, lambda share: tell(begin + 0.5 * (end - begin) * share))
+        for number, setting in enumerate(fresh):
+            freezes = trials.freezes(setting)
+            judgement = judge.judge(freezes, len(setting.kinds), setting.parameters, counts=counts)
+            every[setting] = Found(setting, freezes, judgement)
+            if number % 50 == 0:
+                tell(begin + (end - begin) * (0.5 + 0.5 * number / len(fresh)))
+
+    def best(count: int, *kinds: str) -> list[Setting]:
+        """Return the best settings tried so far that have all of `kinds`."""
+        having = [found for found in every.values() if set(kinds) <= set(found.setting.kinds)]
+        return [found.setting for found in in_order(having)[:count]]
+
+    # None, one and two limits of the sky: everything.
+    singles = grid.singles(held)
+    timings = [t for t in grid.timings if not held.intersection(t.kinds)]
+    by_kind = {kind: [s for s in singles if s.kinds == (kind,)] for kind in ("mask", "cone", "gateway", "arc")}
+    evaluate([Setting(), *singles, *timings], 0.0, 0.35, counts=True)
+    pairs = [
+        joined(a, b)
+        for one, other in (("gateway", "mask"), ("gateway", "arc"), ("mask", "arc"), ("cone", "arc"))
+        for a, b in product(by_kind[one], by_kind[other])
+    ]
+    evaluate(pairs, 0.35, 0.6, counts=True)
+
+    # A gateway and a cone, and three limits: from the best so far.
+    gateways_and_cones = [
+        *(joined(a, b) for a in best(_BEAM // 4, "gateway") if len(a.kinds) == 1 for b in by_kind["cone"]),
+        *(joined(a, b) for a in best(_BEAM // 4, "cone") if len(a.kinds) == 1 for b in by_kind["gateway"]),
+    ]
+    evaluate(gateways_and_cones, 0.6, 0.7)
+    small = [*by_kind["mask"], *by_kind["arc"]]
+    evaluate(
+        [joined(a, b) for a in best(_BEAM) for b in small if len(a.kinds) == 2 and not set(a.kinds) & set(b.kinds)],
+        0.7,
+        0.75,
+    )
+
+    # Clocks and acquisition on the best skies.
+    skies = [s for s in best(_BEAM) if not s.is_timed][: _BEAM // 4]
+    evaluate([joined(s, t) for s in skies for t in timings], 0.75, 0.85)
+
+    # Then half a step, a quarter and an eighth around the best, as long as that helps.
+    for finer in range(_FINER_ROUNDS):
+        begin = 0.85 + 0.15 * finer / _FINER_ROUNDS
+        leaders = best(_REFINED)
+        around = [n for s in leaders for n in grid.neighbours(s, finer + 1)]
+        evaluate(around, begin, begin + 0.15 / _FINER_ROUNDS)
+    tell(1.0)
+    kept = [found for found in every.values() if found.judgement.rank > 0.0]
+    return in_order(kept), len(every)
+
+
+def in_order(found: Iterable[Found]) -> list[Found]:
+    """Return settings best first; of equals the one with fewer limits, then fewer numbers, then the milder."""
+    return sorted(
+        found,
+        key=lambda f: (
+            -round(f.judgement.rank, 9),
+            len(f.setting.kinds),
+            f.setting.parameters,
+            float((f.freezes.end - f.freezes.start).sum()),
+            repr(f.setting),
+        ),
+    )
