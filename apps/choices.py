@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,7 +21,9 @@ from .wording import counted, listed
 
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span
-    from passim.sky import limits, view
+    from passim.coverage import Service
+    from passim.sky import limits
+    from passim.sky import view as views
     from passim.workspace import Workspace
 
 DEFAULT_MASK_DEG = 25.0
@@ -80,7 +81,7 @@ class SiteChoice:
         seen, notes = self.view()
         return seen.site, notes
 
-    def view(self) -> tuple[view.View, list[str]]:
+    def view(self) -> tuple[views.View, list[str]]:
         """Return the site with the limits of its service, and what the user should be told. Raises InputError."""
         if _looks_like_coordinates(self.site_text):
             seen, notes = self._view_at_coordinates()
@@ -97,7 +98,14 @@ class SiteChoice:
             notes.append(f"Limits beside the mask: {'; '.join(told)}.")
         return seen, notes
 
-    def _view_at_coordinates(self) -> tuple[view.View, list[str]]:
+    def service(self) -> Service | None:
+        """Return how the workspace says that satellites are handed out; None for coordinates. Raises InputError."""
+        if _looks_like_coordinates(self.site_text) and self.workspace_dir is None:
+            return None
+        workspace = found_workspace(self.workspace_dir)
+        return workspace.service if workspace is not None else None
+
+    def _view_at_coordinates(self) -> tuple[views.View, list[str]]:
         """Return the view from a place given by its coordinates; the workspace counts where it is named."""
         from passim import Site
         from passim.sky import limits, view
@@ -122,7 +130,7 @@ class SiteChoice:
             *workspace.notes,
         ]
 
-    def _view_of_workspace(self) -> tuple[view.View, list[str]]:
+    def _view_of_workspace(self) -> tuple[views.View, list[str]]:
         """Return the view from a site of the workspace, the one in use unless named."""
         workspace = found_workspace(self.workspace_dir)
         if workspace is None and self.site_text is None:
@@ -132,8 +140,8 @@ class SiteChoice:
             )
         if workspace is None:
             raise click.UsageError(
-                f"--site {self.site_text}: LAT,LON[,HEIGHT_M] needs no workspace, the name of a site does, and there is "
-                f"none here. Give --workspace DIR, or coordinates such as --site 45.0,-28.0,40."
+                f"--site {self.site_text}: the name of a site needs a workspace, and there is none here. Give "
+                f"--workspace DIR, or LAT,LON[,HEIGHT_M] such as --site 45.0,-28.0,40."
             )
         seen = workspace.view(self.site_text, self.spot_name)
         notes = [f"Site: {seen.site.name}, from {workspace.file}."]
@@ -155,19 +163,24 @@ class SiteChoice:
         return seen, [*notes, horizon_words, *workspace.notes]
 
     def _given_limits(self) -> dict[str, limits.Limit]:
-        """Return the limits that options give, by name; they stand in the place of the workspace's. Raises InputError."""
+        """Return the limits that options give, by name; they replace those of the workspace. Raises InputError."""
+        from passim.errors import InputError
         from passim.sky import limits
 
         given: list[limits.Limit] = []
         if self.cone_text is not None:
-            given.append(limits.Cone(*_numbers("--cone", self.cone_text, "AZ,TILT,HALF in degrees", (3,))))
+            azimuth_deg, tilt_deg, half_deg = _numbers("--cone", self.cone_text, "AZ,TILT,HALF in degrees", (3,))
+            given.append(limits.Cone(azimuth_deg, tilt_deg, half_deg))
         if self.arc_deg is not None:
             given.append(limits.ArcKeepOut(self.arc_deg))
         if self.gateways:
             given.append(limits.GatewayLimit(tuple(gateway(text) for text in self.gateways)))
         if self.share_text is not None:
-            percent, *seed = _numbers("--share", self.share_text, "PERCENT or PERCENT,SEED", (1, 2))
-            given.append(limits.ServingShare(percent, int(seed[0]) if seed else 0))
+            percent, *rest = _numbers("--share", self.share_text, "PERCENT or PERCENT,SEED", (1, 2))
+            seed = rest[0] if rest else 0.0
+            if not (seed.is_integer() and seed >= 0.0):
+                raise InputError("seed of --share", got=self.share_text, wanted="a whole number of 0 or more")
+            given.append(limits.ServingShare(percent, int(seed)))
         if self.excluded:
             given.append(limits.Excluded.of(self.excluded))
         return {limit.name: limit for limit in given}
@@ -309,6 +322,6 @@ def _numbers(option: str, text: str, wanted: str, how_many: tuple[int, ...], try
         numbers = [float(part) for part in text.split(",")]
     except ValueError:
         numbers = []
-    if len(numbers) not in how_many or not all(map(math.isfinite, numbers)):
+    if len(numbers) not in how_many:
         raise SiteError(option, got=text, wanted=wanted, try_next=try_next)
     return numbers

@@ -24,7 +24,9 @@ COMMANDS = {
     "passes": "passes",
     "minutes": "minutes",
     "gaps": "gaps",
+    "causes": "causes",
     "serving": "serving",
+    "workspace": "workspace",
     "geometry": "geometry",
     "design": "design",
     "survey": "survey",
@@ -84,12 +86,16 @@ class OneLineErrors(click.Group):
 def _report(error: Exception) -> int:
     """Say in one line what went wrong and return the exit status."""
     # Imported here because a command that fails has paid for the library already, and help should not.
-    from passim.errors import InputError, InternalError, PassimError
+    from passim.errors import InputError, InternalError, PassimError, WorkspaceError
 
     if os.environ.get(TRACEBACK_VARIABLE):
         traceback.print_exception(error, file=sys.stderr)
     if isinstance(error, InputError):
         _complain(str(error))
+        # A file with several faults has them all told, one a line.
+        problems = error.problems if isinstance(error, WorkspaceError) else ()
+        for problem in problems if len(problems) > 1 else ():
+            _complain(problem, lead="  ")
         return 2
     if isinstance(error, PassimError) and not isinstance(error, InternalError):
         _complain(str(error))
@@ -101,10 +107,10 @@ def _report(error: Exception) -> int:
     return 1
 
 
-def _complain(message: str) -> None:
+def _complain(message: str, lead: str = "passim: ") -> None:
     """Write one line on standard error, whatever line ends or control characters the message holds."""
     line = " ".join(message.split())
-    click.echo("passim: " + "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in line), err=True)
+    click.echo(lead + "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in line), err=True)
 
 
 def _forget_standard_output() -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from .options import FleetChoice, SiteChoice, SpanChoice
+from .choices import FleetChoice, SiteChoice, SpanChoice
 from .output import progress
 from .wording import LocalClock, ages, counted, duration, instant, listed
 
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from passim import Fleet, Site, Span
+    from passim.sky import view as views
+    from passim.sky import visibility
 
 CAUTION = (
     "Planning help from orbital elements and a simplified terminal, not a promise of service; not for emergency calls, "
@@ -30,14 +32,42 @@ _OLD_NOTE = (
 
 @dataclass(frozen=True)
 class Found:
-    """The passes of a fleet over a site in a span, with what a command needs to tell them."""
+    """What serves a site in a span, with what a command needs to tell of it.
 
-    site: Site
-    span: Span
+    ``passes`` are the stretches in which a satellite is allowed by every limit of the view; ``visibility`` holds them
+    limit by limit.
+    """
+
+    visibility: visibility.Visibility
     passes: pd.DataFrame
     clock: LocalClock
     notes: tuple[str, ...]
     facts: dict[str, Any]
+
+    @property
+    def site(self) -> Site:
+        """The site."""
+        return self.visibility.view.site
+
+    @property
+    def span(self) -> Span:
+        """The span."""
+        return self.visibility.span
+
+    @property
+    def only_mask(self) -> bool:
+        """Whether nothing but the mask limits where a satellite may stand."""
+        return not {"cone", "arc", "gateway"} & set(self.visibility.view.names)
+
+    @property
+    def in_reach(self) -> str:
+        """What a satellite that may serve is, in words."""
+        return "above the mask" if self.only_mask else "within every limit"
+
+    @property
+    def service_note(self) -> str:
+        """What counts as service."""
+        return f"Service is taken to be there while any satellite stands {self.in_reach}."
 
     @property
     def length(self) -> str:
@@ -48,32 +78,29 @@ class Found:
 def find(fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice) -> Found:
     """Read what the options name and find the passes. Raises InputError."""
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
-    site, site_notes = site_choice.site()
+    view, view_notes = site_choice.view()
     span = span_choice.span()
-    fleet, fleet_notes = fleet_choice.fleet()
-    return search(fleet, site, span, (*site_notes, *fleet_notes))
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
+    return search(fleet, view, span, (*view_notes, *fleet_notes))
 
 
-def search(fleet: Fleet, site: Site, span: Span, notes: tuple[str, ...] = ()) -> Found:
-    """Find the passes of `fleet` over `site`, and put what must be said about the search behind `notes`."""
-    from passim import find_passes
-    from passim.errors import EmptyFleetError
+def search(fleet: Fleet, place: Site | views.View, span: Span, notes: tuple[str, ...] = ()) -> Found:
+    """Find who of `fleet` serves a view, or a site under its horizon alone, and put what must be said round `notes`.
 
+    Raises InputError.
+    """
+    from passim import Site
+    from passim.elements import health
+    from passim.sky import view, visibility
+
+    seen_from = view.View(place) if isinstance(place, Site) else place
     with progress("Finding passes") as report:
-        passes = find_passes(fleet, site, span, progress=report)
+        seen = visibility.find_visibility(fleet, seen_from, span, progress=report)
+    assert isinstance(seen, visibility.Visibility)  # one view, one answer
+    passes, site = seen.passes(), seen_from.site
     clock = LocalClock(site.timezone, span)
-    search_report = passes.attrs["report"]
-    # Without this a fleet that cannot be propagated at all would read as a sky without satellites.
-    if passes.empty and len(search_report.unusable) == search_report.objects_searched:
-        number, name, reason = search_report.unusable[0]
-        objects = counted(search_report.objects_searched, "object")
-        raise EmptyFleetError(
-            "no satellite can be propagated to this span",
-            got=f"{objects}, the first {name or 'object'} ({number}): {reason}",
-            wanted="elements of objects in orbit",
-            try_next="newer element sets",
-        )
-    told = (*search_notes(search_report, span), *notes, f"Times: {clock.description}.", CAUTION)
+    search_report = seen.report
+    told = (*search_notes(search_report, span), *seen.notes, *notes, f"Times: {clock.description}.", CAUTION)
     facts = {
         "site": {
             "name": site.name,
@@ -88,8 +115,11 @@ def search(fleet: Fleet, site: Site, span: Span, notes: tuple[str, ...] = ()) ->
             "epoch_oldest": instant(search_report.epoch_oldest),
             "epoch_newest": instant(search_report.epoch_newest),
         },
+        "limits": {limit.name: limit.describe() for limit in seen_from.all_limits},
     }
-    return Found(site, span, passes, clock, told, facts)
+    if "serving" in seen_from.names:
+        facts["health"] = health.assess(seen.fleet, span.middle).counts
+    return Found(seen, passes, clock, told, facts)
 
 
 def search_notes(report: Any, span: Span) -> list[str]:

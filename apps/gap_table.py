@@ -13,8 +13,6 @@ if TYPE_CHECKING:
 
     from passim import Coverage
 
-SERVICE_NOTE = "Service is taken to be there while any satellite stands above the mask."
-
 
 def gap_answer(command: str, found: Found, coverage: Coverage, *, longest_table: int = LONGEST_TABLE) -> Answer:
     """Return the answer that lists the gaps of `coverage`."""
@@ -35,7 +33,7 @@ def gap_answer(command: str, found: Found, coverage: Coverage, *, longest_table:
         gaps,
         ("Day", "Start", "End", ">Length", "Cut"),
         cells,
-        (SERVICE_NOTE, *found.notes),
+        (found.service_note, *found.notes),
         {**found.facts, "summary": plain_numbers(summary)},
         clock,
         longest_table,
@@ -45,9 +43,9 @@ def gap_answer(command: str, found: Found, coverage: Coverage, *, longest_table:
 def gap_sentence(found: Found, summary: dict[str, Any], gaps: pd.DataFrame) -> str:
     """Return the sentence that says how often, how much and how long the site has no satellite."""
     if found.passes.empty:
-        return f"No satellite comes above the mask in {found.length}; no service throughout."
+        return f"No satellite comes {found.in_reach} in {found.length}; no service throughout."
     if gaps.empty:
-        return f"No gap in {found.length}; a satellite is above the mask throughout."
+        return f"No gap in {found.length}; a satellite is {found.in_reach} throughout."
     longest = gaps.iloc[int(gaps["duration_s"].argmax())]
     # A gap that the span cuts goes on outside it.
     at_least = "at least " if longest["cut_at_start"] or longest["cut_at_end"] else ""

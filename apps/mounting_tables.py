@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+import click
+
+from .choices import FleetChoice, SiteChoice, SpanChoice, found_workspace
 from .found import CAUTION, search_notes
-from .options import FleetChoice, SiteChoice, SpanChoice
 from .output import Answer
 from .wording import counted, duration, instant, listed
 
 if TYPE_CHECKING:
-    from passim import Fleet, Span
+    from passim import Fleet, Horizon, Span
     from passim.answers import mounting
     from passim.sky import view
 
@@ -33,15 +35,48 @@ class Basis:
 def basis(
     fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, *, own_horizon: bool = True
 ) -> Basis:
-    """Read what the options name; without `own_horizon` --mask is not used, and so not told. Raises InputError."""
-    from passim.sky import view
+    """Read what the options name; without `own_horizon` the site's is replaced later, and so not told.
 
+    Raises InputError, and UsageError where options speak of the horizon that is not used.
+    """
+    if not own_horizon and (site_choice.mask_text is not None or "horizon" in site_choice.without):
+        raise click.UsageError("the horizons are what is compared: --mask and --without horizon have no place here.")
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
-    site, site_notes = site_choice.site()
+    seen, site_notes = site_choice.view()
     span = span_choice.span()
-    fleet, fleet_notes = fleet_choice.fleet()
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
     told = [note for note in site_notes if own_horizon or not note.startswith("Mask:")]
-    return Basis(fleet, view.View(site), span, (*told, *fleet_notes))
+    return Basis(fleet, seen, span, (*told, *fleet_notes))
+
+
+def spots_to_compare(
+    given: Sequence[tuple[str, Horizon]], site_choice: SiteChoice, start: Basis
+) -> list[tuple[str, view.View]]:
+    """Return named views: the spots of the workspace's site, the one of --spot first, and those given beside them.
+
+    Raises UsageError for fewer than two.
+    """
+    from passim.answers import mounting
+
+    named = []
+    workspace = None if _is_place(site_choice.site_text) else found_workspace(site_choice.workspace_dir)
+    if workspace is not None:
+        names = sorted(
+            workspace.spot_names(site_choice.site_text),
+            key=lambda name: name.casefold() != (site_choice.spot_name or "").strip().casefold(),
+        )
+        for name in names:
+            seen, _ = replace(site_choice, spot_name=name).view()
+            named.append((name, seen))
+    named += [(name, mounting.with_horizon(start.view, horizon)) for name, horizon in given]
+    if len(named) < 2:
+        raise click.UsageError("which spots? Give at least two, as --compare loft=25 --compare yard=yard.csv.")
+    return named
+
+
+def _is_place(site_text: str | None) -> bool:
+    """Say whether --site gives coordinates rather than the name of a workspace's site."""
+    return site_text is not None and "," in site_text
 
 
 def mast_answer(result: mounting.Comparison, start: Basis) -> Answer:
@@ -104,7 +139,7 @@ def portable_answer(result: mounting.Comparison, start: Basis) -> Answer:
     # What moves along with the terminal must be asked for again, and what was not given must be said.
     gateways = "gateway" in start.view.names
     asked = (
-        "Gateways: those given; check that they are the ones in reach of this place."
+        "Gateways: those named above; check that they are the ones in reach of this place."
         if gateways
         else "No gateway was given, so this is the sky alone; where satellites need a gateway in reach, expect more."
     )
@@ -170,7 +205,7 @@ def _answer(
             "timezone": site.timezone,
         },
         "span": {"start": instant(span.start), "end": instant(span.end)},
-        "limits": list(start.view.names),
+        "limits": {limit.name: limit.describe() for limit in start.view.limits},
         "elements": {
             "objects": result.report.objects_searched,
             "epoch_oldest": instant(result.report.epoch_oldest),

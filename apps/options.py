@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 import click
 
-from .choices import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, aware_time
+from .choices import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, aware_time, mask
 
 __all__ = [
     "DEFAULT_MASK_DEG",
@@ -25,6 +25,7 @@ __all__ = [
     "fleet_name_option",
     "fleet_options",
     "lenient_option",
+    "mask",
     "output_options",
     "site_options",
     "span_options",

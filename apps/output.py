@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from .options import OutputChoice
+from .choices import OutputChoice
 from .wording import LocalClock, counted, printable
 
 if TYPE_CHECKING:

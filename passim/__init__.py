@@ -10,6 +10,7 @@ The rooms, each of which may use those above it:
     sky                 site, horizon, passes, closed forms
     coverage            how many are in view when, and the gaps
     answers             one file a question that a user asks
+    workspace           the folder a user works in, as one TOML file
 
 The way of the data: text -> ElementSet -> Fleet -> arcs -> passes (a table) -> Coverage (a step function) -> answers.
 

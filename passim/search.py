@@ -20,6 +20,8 @@ Lanes = NDArray[np.intp]
 Curve = Callable[[Lanes, Floats], tuple[Floats, Floats]]
 
 _MOST_STEPS = 80
+# Steps that are shorter than this share of the one before shrink faster than by a constant share.
+_SHRINKS_FAST = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,8 +160,11 @@ def crossings(
             trusted = np.abs(bend) < 0.5 * np.abs(newton - x)
             target = np.where(trusted, newton + bend, newton)
             moved = np.abs(target - x)
-            # Newton's steps come closer by the square of what the one before did, those of the cubic by more.
-            error = moved * np.minimum(moved / np.abs(x - last_x), 1.0) ** 2 if step else moved
+            # Where steps shrink fast, Newton's come closer by the square of what the one before did, those of the cubic
+            # by more. Where they do not, as at a root with hardly any rate, or after a halving, the step itself is all
+            # that is known.
+            ratio = moved / np.abs(x - last_x)
+            error = moved * np.where((ratio < _SHRINKS_FAST) & np.isfinite(last_move), ratio**2, 1.0)
         # Where the rate dies away a step may creep or swing: one that is not half the last one halves the bracket.
         stalled = (moved > 0.5 * last_move) & (step > 1)
         halved = ~((target >= left) & (target <= right)) | stalled
@@ -174,7 +179,7 @@ def crossings(
         speed[active] = np.where(np.isfinite(change) & ~halved, rate + change, rate)
         keep = np.flatnonzero((error > tolerance) & ~settled)
         active, rising, left, right = active[keep], rising[keep], left[keep], right[keep]
-        last_move = np.where(stalled, np.inf, moved)[keep]
+        last_move = np.where(halved, np.inf, moved)[keep]
         last_x, last_value, last_rate, x = x[keep], value[keep], rate[keep], target[keep]
     return found, speed
 
@@ -197,7 +202,7 @@ def turning_points(
     left, right = left.astype(float), right.astype(float)
     value_left, rate_left, value_right, rate_right = ends or (*curve(lane, left), *curve(lane, right))
     x = _cubic_turn(left, right, value_left, rate_left, value_right, rate_right)
-    rising = rate_left > 0.0
+    rising, width = rate_left > 0.0, right - left
     # The last place looked at: to begin with, the nearer end.
     nearer = x - left <= right - x
     last_x = np.where(nearer, left, right)
@@ -214,8 +219,11 @@ def turning_points(
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             target = x + _cubic_turn_step(x, value, rate, last_x, last_value, last_rate)
             moved = np.abs(target - x)
-            # A step comes closer by at least as much as the one before it did.
-            error = moved * np.minimum(moved / np.abs(x - last_x), 1.0)
+            # Where steps shrink fast, one comes closer by as much as the one before it did, or by the share of the
+            # bracket that the last two places lie apart: the one before may have come so close by luck.
+            apart = np.abs(x - last_x)
+            fast = (moved < _SHRINKS_FAST * apart) & np.isfinite(last_move)
+            error = moved * np.where(fast, np.maximum(moved / apart, apart / width), 1.0)
         # The first step rests on the cubic through an end far away, and says little about its own error.
         if step == 0:
             error = np.full_like(moved, np.inf)
@@ -230,8 +238,8 @@ def turning_points(
         # Half way of the move the rate is half as large: so much higher is the turning point than x.
         height[active] = np.where(halved, value, value + 0.5 * rate * (target - x))
         keep = np.flatnonzero((error > tolerance) & ~settled & (right - left > tolerance))
-        active, rising, left, right = active[keep], rising[keep], left[keep], right[keep]
-        last_move = np.where(stalled, np.inf, moved)[keep]
+        active, rising, width, left, right = active[keep], rising[keep], width[keep], left[keep], right[keep]
+        last_move = np.where(halved, np.inf, moved)[keep]
         last_x, last_value, last_rate, x = x[keep], value[keep], rate[keep], target[keep]
     return place, height
 

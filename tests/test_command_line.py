@@ -310,7 +310,9 @@ def test_objects_that_cannot_be_propagated_are_named_and_a_fleet_of_them_is_refu
     assert "and 1 more." in text
 
     path.write_text(json.dumps(records[:4]))
-    assert "no satellite can be propagated" in refused("gaps", "--elements", str(path), *SITE, *SPAN)
+    assert "no satellite left of 4: Walker 01-01 (900000001): SGP4 error 6" in refused(
+        "gaps", "--elements", str(path), *SITE, *SPAN
+    )
 
 
 # --- design ---------------------------------------------------------------------------------------------------------

@@ -153,6 +153,35 @@ def test_a_place_nobody_has_seen_gives_a_range(where: list[str]) -> None:
     assert any(note.startswith("No gateway was given") for note in answer["notes"])
 
 
+def test_a_gateway_counts_in_every_comparison(where: list[str]) -> None:
+    gateway = ["--gateway", "39.6,-28.0"]
+    for command in (["portable"], ["spots", "--compare", "yard=35", "--compare", "loft=25"]):
+        alone, beside = (json.loads(done(*command, *where, *more, "--format", "json").stdout) for more in ([], gateway))
+        assert beside["limits"]["gateway"]
+        assert all(b["out_s_per_day"] > a["out_s_per_day"] for a, b in zip(alone["rows"], beside["rows"], strict=True))
+    assert any("check that they are the ones in reach" in note for note in done_notes("portable", *where, *gateway))
+
+
+def done_notes(*arguments: str) -> list[str]:
+    notes: list[str] = json.loads(done(*arguments, "--format", "json").stdout)["notes"]
+    return notes
+
+
+def test_the_spots_of_a_workspace_are_compared(tmp_path: Path, where: list[str]) -> None:
+    folder = tmp_path / "school"
+    made = CliRunner().invoke(main, ["workspace", "new", str(folder), "--demo"])
+    assert made.exit_code == 0, made.stderr
+    span = ["--workspace", str(folder), "--from", "2026-11-25T08:00:00Z", "--hours", "4", "--format", "json"]
+    rows = json.loads(done("spots", *span, "--site", "Marram").stdout)["rows"]
+    assert [row["spot"] for row in rows] == ["loft", "yard"]
+    assert rows[0]["out_s_per_day"] < rows[1]["out_s_per_day"]
+    turned = json.loads(done("spots", *span, "--site", "Marram", "--spot", "yard", "--compare", "roof=20").stdout)[
+        "rows"
+    ]
+    assert [row["spot"] for row in turned] == ["yard", "loft", "roof"]
+    assert turned[1]["difference_s_per_day"] < 0.0
+
+
 # --- the sheet --------------------------------------------------------------------------------------------------------
 
 
@@ -217,7 +246,6 @@ def test_a_text_sheet_fits_on_paper(tmp_path: Path) -> None:
         (["sighted", "--points", "0:1,9:1", "--declination", "999", "--out", "h.csv"], "magnetic declination; got 999"),
         (["sighted", "--points", "0:1,9:1", "--out", "no/such/h.csv"], "--out; got 'no/such/h.csv'"),
         (["obstacles", "--file", "none.csv", "--mount-height", "4", "--out", "h.csv"], "No such file or directory"),
-        (["spots", "--compare", "loft=25"], "which spots? Give at least two"),
         (["spots", "--compare", "25", "--compare", "a=3"], "--compare; got '25'; wanted NAME=DEG or NAME=FILE.csv"),
         (["sheet", "--out", "sheet.doc"], "--out; got 'sheet.doc'; wanted a name that ends in .html or .txt"),
         (["sheet", "--out", "sheet.txt", "--declination", "nan"], "magnetic declination; got nan"),
@@ -232,6 +260,10 @@ def test_what_cannot_be_used_is_refused_in_one_line(
 
 
 def test_bad_comparisons_are_refused_in_one_line(walls: str, where: list[str]) -> None:
+    assert "have no place here" in refused("portable", *where, "--mask", "30")
+    assert "have no place here" in refused("spots", "--compare", "a=3", "--without", "horizon", *where)
+    assert "which spots? Give at least two" in refused("spots", "--compare", "loft=25", *where)
+    assert "where is it now?" in refused("portable", *SPAN)
     assert "2 to 8 m by 0 m" in refused("mast", "--file", walls, "--step", "0", *where)
     assert "range of horizons; got '45 to 25 deg'" in refused("portable", "--open", "45", "--bad", "25", *where)
     assert "mounting spots; got 'a twice'" in refused("spots", "--compare", "a=3", "--compare", "a=4", *where)

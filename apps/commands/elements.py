@@ -7,11 +7,22 @@ from typing import Any
 
 import click
 
-from ..options import FleetChoice, OutputChoice, at_option, aware_time, lenient_option
+from ..choices import found_workspace
+from ..options import (
+    FleetChoice,
+    OutputChoice,
+    at_option,
+    aware_time,
+    fleet_name_option,
+    lenient_option,
+    workspace_option,
+)
 
 
 @click.command("elements", short_help="What element files hold, and their conversion.")
 @click.argument("paths", nargs=-1, metavar="PATH...")
+@workspace_option
+@fleet_name_option
 @lenient_option
 @at_option
 @click.option(
@@ -30,12 +41,20 @@ from ..options import FleetChoice, OutputChoice, at_option, aware_time, lenient_
     ".gz after it.",
 )
 def elements(
-    paths: tuple[str, ...], lenient: bool, at_text: str | None, format_name: str, show_all: bool, out: str | None
+    paths: tuple[str, ...],
+    workspace_dir: str | None,
+    fleet_name: str | None,
+    lenient: bool,
+    at_text: str | None,
+    format_name: str,
+    show_all: bool,
+    out: str | None,
 ) -> None:
     """Say what element files hold: how many sets and objects, how old, in which shells; and convert them.
 
-    PATH is a file or a folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, plain or .gz. A shell groups
-    the objects within 5 km of a multiple of 10 km and within half a degree of a whole degree. CSV and JSON hold the
+    PATH is a file or a folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, plain or .gz; without one the
+    workspace's fleet is taken. A shell gathers the objects within 5 km and 0.15 deg of the place where most stand
+    together. A note counts who is at a shell, drifting, stale or decayed at the moment of --at. CSV and JSON hold the
     columns altitude_km, inclination_deg, objects, sets, and the lowest and highest of both.
 
     \b
@@ -43,22 +62,24 @@ def elements(
       passim elements fleet.json
       passim elements downloads/ --lenient --out fleet.csv
     """
-    if not paths:
-        raise click.UsageError("which files? Give one PATH or more, files or folders of element sets.")
     import dataclasses
 
     import pandas as pd
 
     from passim import write_elements
-    from passim.elements import shells
+    from passim.elements import health, shells
     from passim.spans import moment
 
     from ..output import Answer, check_out, tell, write
     from ..wording import ages, counted, instant
 
     check_out(out)
+    if not paths and found_workspace(workspace_dir) is None:
+        raise click.UsageError(
+            "which files? Give one PATH or more, files or folders of element sets, or --workspace DIR."
+        )
     now = aware_time(at_text, "--at") if at_text else datetime.now(UTC)
-    fleet, notes = FleetChoice(paths, lenient).fleet()
+    fleet, notes = FleetChoice(paths, lenient, fleet_name, workspace_dir).fleet(now)
 
     oldest = moment(int(fleet.epochs.min().astype("int64")))
     newest = moment(int(fleet.epochs.max().astype("int64")))
@@ -66,12 +87,13 @@ def elements(
     rows = pd.DataFrame([dataclasses.asdict(shell) for shell in shells.shells(fleet)], columns=columns)
     what = f"{counted(len(fleet), 'set')} of {counted(fleet.object_count, 'object')} in {counted(len(rows), 'shell')}"
     sentence = f"{what}, {ages(now - newest, now - oldest)}."
-    notes = [f"Epochs from {instant(oldest)} to {instant(newest)}.", *notes]
+    condition = health.assess(fleet, now)
+    notes = [f"Epochs from {instant(oldest)} to {instant(newest)}.", condition.sentence(), *notes]
 
     def cells(row: Any) -> list[str]:
         return [
-            f"{row.altitude_km:,.0f}",
-            f"{row.inclination_deg:.0f}",
+            f"{row.altitude_km:,.1f}",
+            f"{row.inclination_deg:.2f}",
             f"{row.objects:,}",
             f"{row.sets:,}",
             f"{row.altitude_lowest_km:,.1f} to {row.altitude_highest_km:,.1f}",
@@ -84,6 +106,7 @@ def elements(
         "objects": fleet.object_count,
         "epoch_oldest": instant(oldest),
         "epoch_newest": instant(newest),
+        "health": condition.counts,
         "skipped": list(fleet.skipped),
     }
     # The file comes first: where it cannot be written there is no listing that looks like success.

@@ -39,7 +39,6 @@ def minutes(
     from passim import Coverage
 
     from ..found import find
-    from ..gap_table import SERVICE_NOTE
     from ..output import Answer, check_out, plain_numbers, write
     from ..wording import duration
 
@@ -72,5 +71,5 @@ def minutes(
 
     headings = ("Day", "Minute", ">Fewest", ">Mean", ">Most", ">No service")
     facts = {**found.facts, "summary": plain_numbers(summary)}
-    notes = (SERVICE_NOTE, *found.notes)
+    notes = (found.service_note, *found.notes)
     write(Answer("minutes", sentence, table, headings, cells, notes, facts, clock), output_choice)

@@ -47,7 +47,7 @@ def passes(
     table, clock = found.passes, found.clock
 
     if table.empty:
-        sentence = f"No pass in {found.length}: no satellite comes above the mask."
+        sentence = f"No pass in {found.length}: no satellite comes {found.in_reach}."
     else:
         highest = table.iloc[int(table["peak_elevation_deg"].argmax())]
         sentence = (

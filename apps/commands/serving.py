@@ -37,26 +37,22 @@ POLICY_NAMES = ("keep-then-highest", "keep-then-longest", "highest")
 @click.option(
     "--policy",
     type=click.Choice(POLICY_NAMES),
-    default=POLICY_NAMES[0],
-    show_default=True,
     help="What is chosen: keep a satellite until it is lost, then take the highest or the one that stays longest; or "
-    "be on the highest always.",
+    f"be on the highest always. Default: the workspace's, else {POLICY_NAMES[0]}.",
 )
 @click.option(
     "--clock",
     "clock_text",
     metavar="PERIOD[,OFFSET]",
     help="Satellites are handed out only every PERIOD seconds, counted from midnight UTC plus OFFSET; one lost in "
-    "between stays lost until then. Default: at any moment.",
+    "between stays lost until then. Default: the workspace's, else none.",
 )
 @click.option(
     "--acquisition",
     "acquisition_s",
     type=float,
-    default=0.0,
-    show_default=True,
     metavar="S",
-    help="Seconds without service whenever a satellite is taken.",
+    help="Seconds without service whenever a satellite is taken. Default: the workspace's, else 0.",
 )
 @click.option(
     "--list",
@@ -74,9 +70,9 @@ def serving(
     fleet_choice: FleetChoice,
     site_choice: SiteChoice,
     span_choice: SpanChoice,
-    policy: str,
+    policy: str | None,
     clock_text: str | None,
-    acquisition_s: float,
+    acquisition_s: float | None,
     listing: str,
     step_s: float,
     output_choice: OutputChoice,
@@ -95,21 +91,16 @@ def serving(
       passim serving --elements fleet.json --site 45.0,-28.0,40 --hours 1 --list path --step 1 --out path.csv
     """
     from passim.coverage import serve
-    from passim.sky import view, visibility
 
-    from ..found import search
-    from ..output import Answer, check_out, plain_numbers, progress, write
+    from ..found import find
+    from ..output import Answer, check_out, plain_numbers, write
 
     check_out(output_choice.out)
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
-    service = service_of(policy, clock_text, acquisition_s)
-    site, site_notes = site_choice.site()
-    span = span_choice.span()
-    fleet, fleet_notes = fleet_choice.fleet()
-    found = search(fleet, site, span, (*site_notes, *fleet_notes))
-    with progress("Finding who serves") as report:
-        seen = visibility.find_visibility(fleet, view.View(site), span, progress=report)
-    timeline = serve(seen.joint(), span, service, seen.look, fleet=seen.fleet)
+    service = service_of(policy, clock_text, acquisition_s, site_choice.service())
+    found = find(fleet_choice, site_choice, span_choice)
+    seen = found.visibility
+    timeline = serve(seen.joint(), found.span, service, seen.look, fleet=seen.fleet)
 
     rows: pd.DataFrame
     headings: Sequence[str]
@@ -137,13 +128,15 @@ def serving(
     )
 
 
-def service_of(policy: Any, clock_text: str | None, acquisition_s: float) -> Service:
-    """Return the service that the options describe. Raises InputError."""
+def service_of(policy: Any, clock_text: str | None, acquisition_s: float | None, usual: Service | None) -> Service:
+    """Return the service that the options describe; `usual`, the workspace's, says the rest. Raises InputError."""
     from passim.coverage import Service
     from passim.errors import InputError
 
+    given = {"policy": policy, "acquisition_s": acquisition_s}
+    service = dataclasses.replace(usual or Service(), **{k: v for k, v in given.items() if v is not None})
     if clock_text is None:
-        return Service(policy, acquisition_s=acquisition_s)
+        return service
     try:
         numbers = [float(part) for part in clock_text.split(",")]
     except ValueError:
@@ -156,7 +149,7 @@ def service_of(policy: Any, clock_text: str | None, acquisition_s: float) -> Ser
             try_next="--clock 15 or --clock 15,2",
         )
     period_s, offset_s = (*numbers, 0.0)[:2]
-    return Service(policy, period_s, offset_s, acquisition_s)
+    return dataclasses.replace(service, clock_period_s=period_s, clock_offset_s=offset_s)
 
 
 def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock) -> str:

@@ -6,18 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..options import (
-    DEFAULT_MASK_DEG,
-    FleetChoice,
-    OutputChoice,
-    SiteChoice,
-    SpanChoice,
-    fleet_options,
-    mask,
-    output_options,
-    site_options,
-    span_options,
-)
+from ..choices import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, mask
+from ..options import fleet_options, output_options, site_options, span_options
 
 if TYPE_CHECKING:
     from passim import Horizon
@@ -206,6 +196,8 @@ def spots(
 ) -> None:
     """Compare mounting spots of one site by their horizons: loft against yard, in seconds without service a day.
 
+    In a workspace these are the spots of the site, that of --spot first, and any given by --compare.
+
     \b
     Example:
       passim survey spots --compare yard=yard.csv --compare loft=25 --elements fleet.json --site 45.0,-28.0,40
@@ -217,10 +209,8 @@ def spots(
 
     check_out(output_choice.out)
     horizons = [_spot(text) for text in spot_texts]
-    if len(horizons) < 2:
-        raise click.UsageError("which spots? Give at least two, as --compare loft=25 --compare yard=yard.csv.")
     start = mounting_tables.basis(fleet_choice, site_choice, span_choice, own_horizon=False)
-    named = [(name, mounting.with_horizon(start.view, horizon)) for name, horizon in horizons]
+    named = mounting_tables.spots_to_compare(horizons, site_choice, start)
     with progress("Comparing spots") as report:
         result = mounting.compare_spots(start.fleet, named, start.span, progress=report)
     write(mounting_tables.spots_answer(result, start), output_choice)
@@ -260,7 +250,7 @@ def portable(
     """Say what a place gives before anyone has seen its horizon: a range between an open and a bad one.
 
     A terminal that travels takes nothing along but itself: the place, its time zone and the gateways in reach are asked
-    for anew, so give --site as coordinates. --mask is not used.
+    for anew, so --site must be given, and --gateway where satellites need one.
 
     \b
     Example:
@@ -272,6 +262,8 @@ def portable(
     from ..output import check_out, progress, write
 
     check_out(output_choice.out)
+    if site_choice.site_text is None:
+        raise click.UsageError("where is it now? Give --site LAT,LON[,HEIGHT_M].")
     start = mounting_tables.basis(fleet_choice, site_choice, span_choice, own_horizon=False)
     with progress("Comparing horizons") as report:
         result = mounting.horizon_range(

@@ -62,19 +62,20 @@ def sector_costs(visibility: Visibility | Causes, width_deg: float = 10.0) -> pd
     only_horizon = causes.stopped.where(causes.stopped.limits == bits_of(["horizon"], causes.limits))
     sector_of, start, end = _cut_at_azimuths(causes.visibility, only_horizon, edges_deg)
 
+    highest_deg = np.array([_highest_deg(view.site.horizon, low, high) for low, high in pairwise(edges_deg.tolist())])
     given_us = np.zeros((sectors, len(gaps.start)), dtype=np.int64)
     for sector in np.unique(sector_of).tolist():
         chosen = sector_of == sector
         open_start, open_end = union((start[chosen], end[chosen]))
         np.add.at(given_us[sector], np.searchsorted(gaps.start, open_start, side="right") - 1, open_end - open_start)
+    # Where the skyline does not stand above the floor, what is left is a few microseconds between two edges of one sky.
+    given_us[highest_deg <= view.floor_deg] = 0
     given_s = given_us.sum(axis=1) / 1e6
     return pd.DataFrame(
         {
             "from_deg": edges_deg[:-1],
             "to_deg": edges_deg[1:],
-            "horizon_highest_deg": [
-                _highest_deg(view.site.horizon, low, high) for low, high in pairwise(edges_deg.tolist())
-            ],
+            "horizon_highest_deg": highest_deg,
             "given_back_s": given_s,
             "given_back_s_per_day": given_s / (span.duration_s / 86400.0),
             "gaps_closed": (given_us == causes.gap_us).sum(axis=1),

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from passim.answers.symptom_apart import Traits, observations, traits_of, when_words
-from passim.answers.symptom_score import GOOD_FIT, POSSIBLE_FIT, Judge, RangeJudge, RecordJudge, overlap
+from passim.answers.symptom_score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, Judge, RangeJudge, RecordJudge
 from passim.answers.symptom_search import Found, Trials, search_settings
 from passim.answers.symptom_seen import FreezeRecord, Symptom
 from passim.answers.symptom_settings import Grid, Setting
@@ -35,6 +35,7 @@ Progress = Callable[[float], None]
 
 EXPLAINED: Final = "the sky explains it"
 PARTLY: Final = "the sky may explain part of it"
+UNDECIDED: Final = "the record does not decide"
 NOT_THE_SKY: Final = "not the sky"
 
 ELSEWHERE: Final = (
@@ -52,8 +53,6 @@ RANGES_ARE_LOOSE: Final = (
 
 # Settings of the same kinds whose gateways or cones point within this are shown as one candidate.
 _SAME_DIRECTION_DEG = 45.0
-# A setting with one more limit that freezes at the same times to this degree tells nothing new.
-_SAME_FREEZES = 0.8
 _MOST_TO_GROUP = 600
 
 
@@ -61,8 +60,8 @@ _MOST_TO_GROUP = 600
 class Candidate:
     """One setting that could be behind the freezes.
 
-    fit         0 to 1: of ranges the fit as `symptom_score` defines it, of a record the share of its frozen seconds that
-                the setting predicts
+    fit         0 to 1: of ranges the fit as `symptom_score` defines it, of a record the seconds frozen in both over those
+                frozen in either
     parts       what the judgement is made of
     traits      figures of the predicted freezes
     similar     how many other settings of the same kinds, pointing the same way, were tried and fit nearly as well
@@ -96,12 +95,13 @@ class Candidate:
 class SymptomAnswer:
     """What `find_settings` found.
 
-    verdict         `EXPLAINED`, `PARTLY` or `NOT_THE_SKY`
+    verdict         `EXPLAINED`, `PARTLY`, `UNDECIDED` (it fits, and so it does when shifted) or `NOT_THE_SKY`
     candidates      best first; where it is not the sky, what came nearest
     observations    sentences on what would tell the candidates apart
     notes           what must be said beside the answer
     tried           how many settings were tried
-    chance_level    of a record: the gain that the best of all settings reaches at 1 % of the shifts in time
+    gain            of a record: what the setting that leads gains on the hours held out; None for ranges
+    chance_level    of a record: what the same setting reaches there at 1 % of the shifts in time; None for ranges
     """
 
     symptom: Symptom | FreezeRecord
@@ -112,6 +112,7 @@ class SymptomAnswer:
     observations: tuple[str, ...]
     notes: tuple[str, ...]
     tried: int
+    gain: float | None
     chance_level: float | None
     report: SearchReport
 
@@ -134,7 +135,8 @@ class SymptomAnswer:
 
         Columns: number, setting (words), fit, limits (how many), freezes_per_hour (over the hours that have any),
         freezes, length_mean_s, length_min_s, length_max_s, frozen_fraction, when (words), similar; gateway_latitude_deg
-        and gateway_longitude_deg (missing without one); for a record gain and false_alarm_fraction.
+        and gateway_longitude_deg (missing without one); for a record gain, explained_fraction and
+        false_alarm_fraction.
         """
         rows = []
         for number, candidate in enumerate(self.candidates, 1):
@@ -158,6 +160,7 @@ class SymptomAnswer:
             }
             if isinstance(self.symptom, FreezeRecord):
                 row["gain"] = candidate.parts["gain"]
+                row["explained_fraction"] = candidate.parts["explained"]
                 row["false_alarm_fraction"] = candidate.parts["false_alarms"]
             rows.append(row)
         return pd.DataFrame(rows)
@@ -181,8 +184,8 @@ def find_settings(
     a service the terminal keeps a satellite until it is lost. `progress` is called with the share done. The same call
     gives the same answer.
 
-    A record counts as explained when the best setting gains more than the best of all settings does at 99 % of the
-    shifts of the record in time, and predicts half of its frozen seconds or more; with less it is explained in part.
+    A record counts as explained when the setting that fits every second hour of it best also gains more on the other
+    hours than at 99 % of all shifts in time, and the fit is 0.5 or more; with less it is explained in part.
 
     Raises InputError for a record with fewer than five freezes in the span, and what `find_visibility` raises.
     """
@@ -200,12 +203,14 @@ def find_settings(
     # One candidate for each sort of setting, and no limits that change nothing.
     leaders = _leaders(found, top)
     candidates = tuple(_candidate(leader, similar, trials) for leader, similar in leaders)
-    chance_level = judge.chance_level if isinstance(judge, RecordJudge) else None
-    verdict = _verdict(candidates, chance_level)
+    record_judge = judge if isinstance(judge, RecordJudge) else None
+    gain, chance_level = record_judge.proof() if record_judge else (None, None)
+    proven = gain is None or chance_level is None or gain > chance_level
+    verdict = _verdict(candidates, proven, is_record=record_judge is not None)
     notes = [CONFOUNDED] if candidates and verdict != NOT_THE_SKY else []
     notes += [RANGES_ARE_LOOSE] if isinstance(symptom, Symptom) else []
-    if isinstance(symptom, FreezeRecord):
-        outside = len(symptom) - judge.freezes if isinstance(judge, RecordJudge) else 0
+    if isinstance(symptom, FreezeRecord) and record_judge:
+        outside = len(symptom) - record_judge.freezes
         notes += [f"{outside} freezes of the record lie outside the span and were left out."] if outside else []
     apart = observations([(c.freezes, c.traits) for c in candidates], span, view.site.timezone)
     return SymptomAnswer(
@@ -217,6 +222,7 @@ def find_settings(
         tuple(apart) if verdict != NOT_THE_SKY else (),
         tuple([*notes, *trials.visibility.notes]),
         tried,
+        gain,
         chance_level,
         trials.visibility.report,
     )
@@ -235,16 +241,14 @@ def _record(record: FreezeRecord, span: Span) -> RecordJudge:
     return judge
 
 
-def _verdict(candidates: tuple[Candidate, ...], chance_level: float | None) -> str:
-    """Return what the best candidate amounts to."""
-    if not candidates:
-        return NOT_THE_SKY
-    best = candidates[0]
-    if chance_level is None:
-        return EXPLAINED if best.fit >= GOOD_FIT else PARTLY if best.fit >= POSSIBLE_FIT else NOT_THE_SKY
-    if best.rank <= chance_level:
-        return NOT_THE_SKY
-    return EXPLAINED if best.fit >= 0.5 else PARTLY
+def _verdict(candidates: tuple[Candidate, ...], proven: bool, *, is_record: bool) -> str:
+    """Return what the best candidate amounts to; of a record, whether it is `proven` on what was held out."""
+    fit = candidates[0].fit if candidates else 0.0
+    if is_record and not proven:
+        return UNDECIDED if fit >= GOOD_FIT else NOT_THE_SKY
+    if fit >= GOOD_FIT:
+        return EXPLAINED
+    return PARTLY if fit >= (LEAST_FIT_OF_RECORD if is_record else POSSIBLE_FIT) else NOT_THE_SKY
 
 
 def _leaders(found: list[Found], top: int) -> list[tuple[Found, int]]:
@@ -256,10 +260,7 @@ def _leaders(found: list[Found], top: int) -> list[tuple[Found, int]]:
         if place is not None:
             similar[place] += one.judgement.rank >= 0.8 * leaders[place].judgement.rank
             continue
-        idle = any(
-            set(leader.setting.kinds) < set(one.setting.kinds) and overlap(leader.freezes, one.freezes) >= _SAME_FREEZES
-            for leader in leaders
-        )
+        idle = any(_holds(one.setting, leader.setting) for leader in leaders)
         if not idle and len(leaders) < top:
             leaders.append(one)
             similar.append(0)
@@ -268,8 +269,16 @@ def _leaders(found: list[Found], top: int) -> list[tuple[Found, int]]:
 
 def _same_sort(a: Setting, b: Setting) -> bool:
     """Say whether two settings have the same kinds of limits, pointing the same way."""
-    if a.kinds != b.kinds:
-        return False
+    return a.kinds == b.kinds and _same_way(a, b)
+
+
+def _holds(a: Setting, b: Setting) -> bool:
+    """Say whether `a` is a setting of the sort of `b` with more limits; ranked below `b`, those are for nothing."""
+    return set(b.kinds) < set(a.kinds) and _same_way(a, b)
+
+
+def _same_way(a: Setting, b: Setting) -> bool:
+    """Say whether gateways and cones, where both settings have them, point the same way."""
     pairs = []
     if a.gateway and b.gateway:
         pairs.append((a.gateway.bearing_deg, b.gateway.bearing_deg))

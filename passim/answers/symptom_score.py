@@ -14,12 +14,16 @@ predicted freezes of a second or more (shorter ones are hardly noticed) these ar
 
     fit = length * interval * sqrt(rate * duty) * spread * presence * quiet
 
-A record. Time is cut into bins; of each it is known whether the record and the prediction are frozen. The gain is the
-log-likelihood of the record once the prediction is known (a Bernoulli chance of a freeze for bins predicted frozen and
-another for those not) less that under one constant chance, counted once a freeze and not once a bin, since the bins of
-one freeze are not independent; a negative association gains nothing. Half the log of the number of freezes is taken off
-for every free number of the setting (Schwarz, "Estimating the dimension of a model", Annals of Statistics 6, 1978).
-The gain at every other shift of the record in time tells what chance reaches.
+A record. The gain is the log-likelihood of the record second by second once the prediction is known (a Bernoulli chance
+of a freeze for seconds predicted frozen and another for the rest) less that under one constant chance, counted once a
+freeze and not once a second, since the seconds of one freeze are not independent; a negative association gains nothing.
+Half the log of the number of freezes is taken off for every free number of the setting (Schwarz, "Estimating the
+dimension of a model", Annals of Statistics 6, 1978). The fit shown is the critical success index of forecast
+verification: seconds frozen in both over seconds frozen in either.
+
+Among thousands of settings some fit random freezes well by chance, and the trains of neighbouring settings resemble each
+other. So the search is led by every second hour of the record alone. The setting that fits those best must then prove
+itself on the hours held out: its gain there must beat the gain of the same prediction at 99 % of all shifts in time.
 """
 
 from __future__ import annotations
@@ -30,10 +34,10 @@ from datetime import time as time_of_day
 from typing import Final, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from passim.answers.symptom_seen import FreezeRecord, HoursOfDay, Symptom
-from passim.intervals import Intervals, complement, intersection, restrict, total_length, union
+from passim.intervals import Intervals, difference, intersection, restrict, total_length, union
 from passim.spans import Span, microseconds, zone
 
 Floats = NDArray[np.float64]
@@ -52,31 +56,46 @@ _FULL_TRAIN_S = 7200.0
 # reaches 0.5 to 0.9; random freezes described by theirs stay below 0.25 (both simulated for this project).
 GOOD_FIT: Final = 0.5
 POSSIBLE_FIT: Final = 0.3
-# Each limit beyond the first must raise the fit by a ninth to be worth its while.
-LIMIT_PRICE: Final = 0.9
+# A limit beyond the first must raise the fit by a sixth to be worth its while, a further number by a thirtieth: the
+# more there is to choose, the more a fit is owed to the choosing.
+LIMIT_PRICE: Final = 0.86
+NUMBER_PRICE: Final = 0.97
 
-# Chance level of a record: the best of all settings at this share of the shifts (in per cent).
+# What a gain must beat: the gain at this share of the shifts, per cent.
 CHANCE_PERCENTILE: Final = 99.0
-# Clocks of a record and of the sky may disagree by so much; shifts nearer than this are no chance at all.
-CLOCK_SLACK_S: Final = 3.0
+# A record with a proven gain is explained in part from this fit on.
+LEAST_FIT_OF_RECORD: Final = 0.1
+# Below this a gain says nothing, whatever chance does: a likelihood twenty times as great.
+LEAST_GAIN: Final = 3.0
+# Shifts nearer than this are no chance at all: a freeze still overlaps itself.
 _NEAREST_SHIFT_S = 60.0
+# A record is cut in so many blocks, which lead the search and are held out by turns; none is shorter than ten minutes.
+_BLOCKS = 24
+_SHORTEST_BLOCK_S = 600.0
 _MOST_BINS = 43_200
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """How well one setting fits: ``fit`` to show, ``rank`` to sort by (greater is better), and what they are made of."""
+    """How well one setting fits.
+
+    fit     0 to 1, to show
+    rank    to sort answers by: greater is better
+    guide   to lead the search by: greater is better
+    parts   what they are made of
+    """
 
     fit: float
     rank: float
+    guide: float
     parts: dict[str, float] = field(default_factory=dict)
 
 
 class Judge(Protocol):
     """Judges predicted freezes."""
 
-    def judge(self, freezes: Intervals, limits: int, parameters: int, *, counts: bool = False) -> Judgement:
-        """Judge the freezes of a setting; with ``counts`` the setting belongs to those that chance is reckoned over."""
+    def judge(self, freezes: Intervals, limits: int, parameters: int, *, leads: bool = False) -> Judgement:
+        """Judge the freezes of a setting; with ``leads`` it was found without looking at what is held out."""
 
 
 class RangeJudge:
@@ -90,8 +109,8 @@ class RangeJudge:
         stated_us = total_length(self._happens)
         self._full_train_us = 0.5 * stated_us if symptom.happens else min(_FULL_TRAIN_S * SECOND_US, 0.5 * stated_us)
 
-    def judge(self, freezes: Intervals, limits: int, parameters: int, *, counts: bool = False) -> Judgement:
-        """Judge the freezes of a setting with so many limits."""
+    def judge(self, freezes: Intervals, limits: int, parameters: int, *, leads: bool = False) -> Judgement:
+        """Judge the freezes of a setting with so many limits and free numbers."""
         parts = self._parts(freezes)
         fit = (
             parts["length"]
@@ -101,7 +120,8 @@ class RangeJudge:
             * parts["presence"]
             * parts["quiet"]
         )
-        return Judgement(fit, fit * LIMIT_PRICE ** max(limits - 1, 0), parts)
+        rank = fit * LIMIT_PRICE ** max(limits - 1, 0) * NUMBER_PRICE ** max(parameters - 1, 0)
+        return Judgement(fit, rank, rank, parts)
 
     def _parts(self, freezes: Intervals) -> dict[str, float]:
         nothing = dict.fromkeys(("length", "interval", "rate", "duty", "spread", "presence", "quiet"), 0.0)
@@ -137,69 +157,95 @@ class RangeJudge:
 
 
 class RecordJudge:
-    """Judges predicted freezes by a record of freezes, and keeps what the best of all settings reaches by chance."""
+    """Judges predicted freezes by a record of freezes; the module says how."""
 
     def __init__(self, record: FreezeRecord, span: Span) -> None:
-        self.bin_s = max(1.0, float(np.ceil(span.duration_s / _MOST_BINS)))
         self._span = span
-        self._bins = int(span.duration_s // self.bin_s)
-        seen = self._frozen(Intervals(record.start_us, record.end_us))
-        self._seen_total = int(seen.sum())
-        self._seen = np.conj(np.fft.rfft(seen.astype(np.float32)))
-        inside = (record.end_us > span.start_us) & (record.start_us < span.end_us)
-        self.freezes = int(inside.sum())
-        self._mean_bins = max(self._seen_total / max(self.freezes, 1), 1.0)
-        shift_s = np.minimum(np.arange(self._bins), self._bins - np.arange(self._bins)) * self.bin_s
-        self._far = shift_s >= _NEAREST_SHIFT_S
-        self._best_by_chance = np.zeros(self._bins)
+        window = Intervals(np.array([span.start_us]), np.array([span.end_us]))
+        self._seen = intersection((record.start_us, record.end_us), window)
+        self.freezes = int(self._seen.start.size)
+        self._mean_s = max(total_length(self._seen) / 1e6 / max(self.freezes, 1), 1.0)
+        # Blocks of time lead and are held out by turns.
+        block_us = int(max(span.duration_s / _BLOCKS, _SHORTEST_BLOCK_S) * SECOND_US)
+        leading = np.arange(span.start_us, span.end_us, 2 * block_us, dtype=np.int64)
+        self._leading = intersection((leading, leading + block_us), window)
+        self._held_out = difference(window, self._leading)
+        self._seen_leading = intersection(self._seen, self._leading)
+        # What leads so far, and its guide.
+        self._leader: tuple[float, int, Intervals] | None = None
 
-    def judge(self, freezes: Intervals, limits: int, parameters: int, *, counts: bool = False) -> Judgement:
-        """Judge the freezes of a setting with so many free numbers."""
-        predicted = self._frozen(freezes)
-        total = int(predicted.sum())
-        both = np.fft.irfft(np.fft.rfft(predicted.astype(np.float32)) * self._seen, self._bins)
-        both = np.clip(np.round(both), 0, min(total, self._seen_total))
-        # A record whose clock is off by a little still counts: every shift takes the best overlap next to it.
-        slack = int(CLOCK_SLACK_S // self.bin_s)
-        both = np.max([np.roll(both, step) for step in range(-slack, slack + 1)], axis=0)
+    def judge(self, freezes: Intervals, limits: int, parameters: int, *, leads: bool = False) -> Judgement:
+        """Judge the freezes of a setting with so many limits and free numbers."""
         price = 0.5 * parameters * float(np.log(max(self.freezes, 2)))
-        gain = self._gain(both, total) - price
-        if counts:
-            np.maximum(self._best_by_chance, gain, out=self._best_by_chance)
-        hits = float(both[0])
+        both_s, seen_s = _length_s(intersection(freezes, self._seen)), _length_s(self._seen)
+        total_s = _length_s(freezes)
+        gain = float(self._gain(both_s, total_s, seen_s, self._span.duration_s)) - price
+        # The same from the leading blocks alone; they hold half of the freezes, so half of the price.
+        leading = (
+            _length_s(intersection(freezes, self._seen_leading)),
+            _length_s(intersection(freezes, self._leading)),
+            _length_s(self._seen_leading),
+            _length_s(self._leading),
+        )
+        guide = float(self._gain(*leading)) - 0.5 * price
+        if leads and (self._leader is None or (-guide, parameters) < (-self._leader[0], self._leader[1])):
+            self._leader = guide, parameters, freezes
         parts = {
-            "gain": float(gain[0]),
-            "explained": hits / max(self._seen_total, 1),
-            "false_alarms": (total - hits) / max(total, 1),
-            "explained_by_chance": total / self._bins,
+            "gain": gain,
+            "explained": both_s / seen_s,
+            "false_alarms": (total_s - both_s) / total_s if total_s else 0.0,
+            "explained_by_chance": total_s / self._span.duration_s,
         }
-        return Judgement(parts["explained"], parts["gain"], parts)
+        return Judgement(both_s / (seen_s + total_s - both_s), gain, guide, parts)
 
-    @property
-    def chance_level(self) -> float:
-        """The gain that the best of the settings counted so far reaches at 1 % of the shifts."""
-        return float(np.percentile(self._best_by_chance[self._far], CHANCE_PERCENTILE)) if self._far.any() else np.inf
+    def proof(self) -> tuple[float, float]:
+        """Return the gain of the leader on the blocks held out, and what its shifted copies reach there at 1 %.
 
-    def _frozen(self, freezes: Intervals) -> NDArray[np.bool_]:
-        """Say of the middle of each bin whether it is frozen, shape (bins,)."""
-        bin_us = round(self.bin_s * SECOND_US)
-        middle_us = self._span.start_us + bin_us // 2 + np.arange(self._bins, dtype=np.int64) * bin_us
-        start, end = union(freezes)
+        The second is `LEAST_GAIN` where chance stays below that.
+        """
+        if self._leader is None:
+            return 0.0, LEAST_GAIN
+        bin_s = max(1.0, float(np.ceil(self._span.duration_s / _MOST_BINS)))
+        predicted = self._in_bins(self._leader[2], bin_s)
+        held_out = self._in_bins(self._held_out, bin_s)
+        seen = self._in_bins(self._seen, bin_s) * held_out
+        # Seconds frozen in both, and seconds predicted frozen in the blocks, for every shift at once.
+        spectrum = np.fft.rfft(predicted)
+        both_s, total_s = (
+            np.maximum(np.round(np.fft.irfft(spectrum * np.conj(np.fft.rfft(part)), part.size)), 0.0) * bin_s
+            for part in (seen, held_out)
+        )
+        gains = self._gain(both_s, total_s, float(seen.sum()) * bin_s, float(held_out.sum()) * bin_s)
+        shift_s = np.minimum(np.arange(gains.size), gains.size - np.arange(gains.size)) * bin_s
+        by_chance = gains[shift_s >= _NEAREST_SHIFT_S]
+        reached = float(np.percentile(by_chance, CHANCE_PERCENTILE)) if by_chance.size else np.inf
+        return float(gains[0]), max(LEAST_GAIN, reached)
+
+    def _gain(self, both_s: ArrayLike, total_s: ArrayLike, seen_s: float, all_s: float) -> Floats:
+        """Return the gain in log-likelihood a freeze: seconds in both, predicted, recorded and all, any shape."""
+        both, total = np.asarray(both_s, dtype=np.float64), np.asarray(total_s, dtype=np.float64)
+        cells = np.stack([both, seen_s - both, total - both, all_s - seen_s - total + both])
+        expected = np.stack([seen_s * total, seen_s * (all_s - total), (all_s - seen_s) * total])
+        expected = np.concatenate([expected, [(all_s - seen_s) * (all_s - total)]]) / all_s
+        with np.errstate(divide="ignore", invalid="ignore"):
+            terms = np.where((cells > 0.0) & (expected > 0.0), cells * np.log(cells / expected), 0.0)
+        return np.asarray(np.where(both > expected[0], terms.sum(axis=0) / self._mean_s, 0.0))
+
+    def _in_bins(self, intervals: Intervals, bin_s: float) -> Floats:
+        """Return 1 for each bin of the span whose middle lies in `intervals`, else 0, shape (bins,)."""
+        bin_us = round(bin_s * SECOND_US)
+        bins = int(self._span.duration_s // bin_s)
+        middle_us = self._span.start_us + bin_us // 2 + np.arange(bins, dtype=np.int64) * bin_us
+        start, end = union(intervals)
         row = np.searchsorted(start, middle_us, side="right") - 1
         inside = row >= 0
         inside[inside] = middle_us[inside] < end[row[inside]]
-        return inside
+        return inside.astype(np.float64)
 
-    def _gain(self, both: Floats, total: int) -> Floats:
-        """Return the gain in log-likelihood a freeze for each overlap in bins, shape as given."""
-        bins, seen = float(self._bins), float(self._seen_total)
-        cells = np.stack([both, seen - both, total - both, bins - seen - total + both])
-        expected = np.array([seen * total, seen * (bins - total), (bins - seen) * total, (bins - seen) * (bins - total)])
-        expected = expected.reshape((4,) + (1,) * both.ndim) / bins
-        with np.errstate(divide="ignore", invalid="ignore"):
-            terms = np.where(cells > 0.0, cells * np.log(cells / expected), 0.0)
-        gain = terms.sum(axis=0) / self._mean_bins
-        return np.where(both > expected[0], gain, 0.0)
+
+def _length_s(intervals: Intervals) -> float:
+    """Return the length of intervals that are apart, seconds."""
+    return float((intervals.end - intervals.start).sum()) / 1e6
 
 
 def noticed(freezes: Intervals, span: Span) -> Intervals:
@@ -243,11 +289,6 @@ def rate_by_hour(freezes: Intervals, span: Span, timezone: str) -> Floats:
             rows, _, _ = restrict((start, start + 1), inside)
             rates[hour] = rows.size * 3600.0 * SECOND_US / length_us
     return rates
-
-
-def service_of(freezes: Intervals, span: Span) -> Intervals:
-    """Return the rest of the span."""
-    return complement(freezes, span.start_us, span.end_us)
 
 
 def _inside(values: Floats, low: float, high: float) -> Floats:

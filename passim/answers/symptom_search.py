@@ -28,8 +28,9 @@ Progress = Callable[[float], None]
 
 # How many settings of each round go on to the next.
 _BEAM = 40
-_FINER_ROUNDS = 3
-_REFINED = 8
+# Steps of the grid are halved so many times in each round of refining.
+_FINER = (1, 1, 2, 2, 3)
+_REFINED = 6
 
 
 @dataclass(frozen=True)
@@ -111,74 +112,91 @@ def search_settings(
 ) -> tuple[list[Found], int]:
     """Try the grid and return the settings with some merit, best first, and how many were tried.
 
-    `taken` are kinds of limits that the view has already and that are therefore not searched. Chance is reckoned over
-    the rounds that try everything (none, one and two limits), before anything is refined.
+    `taken` are kinds of limits that the view has already and that are therefore not searched. The judge's guide leads;
+    only the last round looks at all that the judge knows.
     """
     held = set(taken)
     tell = progress or (lambda share: None)
     every: dict[Setting, Found] = {}
 
-    def evaluate(settings: Iterable[Setting], begin: float, end: float, *, counts: bool = False) -> None:
+    def evaluate(settings: Iterable[Setting], begin: float, end: float, *, leads: bool = True) -> None:
         fresh = [s for s in dict.fromkeys(settings) if s not in every]
         trials.prepare(fresh, lambda share: tell(begin + 0.5 * (end - begin) * share))
         for number, setting in enumerate(fresh):
             freezes = trials.freezes(setting)
-            judgement = judge.judge(freezes, len(setting.kinds), setting.parameters, counts=counts)
+            judgement = judge.judge(freezes, len(setting.kinds), setting.parameters, leads=leads)
             every[setting] = Found(setting, freezes, judgement)
             if number % 50 == 0:
                 tell(begin + (end - begin) * (0.5 + 0.5 * number / len(fresh)))
 
-    def best(count: int, *kinds: str) -> list[Setting]:
-        """Return the best settings tried so far that have all of `kinds`."""
-        having = [found for found in every.values() if set(kinds) <= set(found.setting.kinds)]
-        return [found.setting for found in in_order(having)[:count]]
+    def best(count: int, chosen: Callable[[Setting], bool] = lambda setting: True) -> list[Setting]:
+        """Return the settings with the best guide among those chosen."""
+        having = [found for found in every.values() if chosen(found.setting)]
+        return [found.setting for found in in_order(having, by_guide=True)[:count]]
 
     # None, one and two limits of the sky: everything.
     singles = grid.singles(held)
     timings = [t for t in grid.timings if not held.intersection(t.kinds)]
     by_kind = {kind: [s for s in singles if s.kinds == (kind,)] for kind in ("mask", "cone", "gateway", "arc")}
-    evaluate([Setting(), *singles, *timings], 0.0, 0.35, counts=True)
+    evaluate([Setting(), *singles, *timings], 0.0, 0.35)
     pairs = [
         joined(a, b)
         for one, other in (("gateway", "mask"), ("gateway", "arc"), ("mask", "arc"), ("cone", "arc"))
         for a, b in product(by_kind[one], by_kind[other])
     ]
-    evaluate(pairs, 0.35, 0.6, counts=True)
+    evaluate(pairs, 0.35, 0.6)
 
     # A gateway and a cone, and three limits: from the best so far.
-    gateways_and_cones = [
-        *(joined(a, b) for a in best(_BEAM // 4, "gateway") if len(a.kinds) == 1 for b in by_kind["cone"]),
-        *(joined(a, b) for a in best(_BEAM // 4, "cone") if len(a.kinds) == 1 for b in by_kind["gateway"]),
-    ]
-    evaluate(gateways_and_cones, 0.6, 0.7)
+    few = _BEAM // 4
+    evaluate(
+        [
+            *(joined(a, b) for a in best(few, lambda s: s.kinds == ("gateway",)) for b in by_kind["cone"]),
+            *(joined(a, b) for a in best(few, lambda s: s.kinds == ("cone",)) for b in by_kind["gateway"]),
+        ],
+        0.6,
+        0.7,
+    )
     small = [*by_kind["mask"], *by_kind["arc"]]
     evaluate(
-        [joined(a, b) for a in best(_BEAM) for b in small if len(a.kinds) == 2 and not set(a.kinds) & set(b.kinds)],
+        [joined(a, b) for a in best(_BEAM, lambda s: len(s.kinds) == 2) for b in small if not {*a.kinds} & {*b.kinds}],
         0.7,
         0.75,
     )
 
     # Clocks and acquisition on the best skies.
-    skies = [s for s in best(_BEAM) if not s.is_timed][: _BEAM // 4]
-    evaluate([joined(s, t) for s in skies for t in timings], 0.75, 0.85)
+    evaluate([joined(s, t) for s in best(few, lambda s: not s.is_timed) for t in timings], 0.75, 0.85)
 
-    # Then half a step, a quarter and an eighth around the best, as long as that helps.
-    for finer in range(_FINER_ROUNDS):
-        begin = 0.85 + 0.15 * finer / _FINER_ROUNDS
-        leaders = best(_REFINED)
-        around = [n for s in leaders for n in grid.neighbours(s, finer + 1)]
-        evaluate(around, begin, begin + 0.15 / _FINER_ROUNDS)
+    # Then half steps, quarters and eighths around the best of each sort, and once more around the best of all.
+    for number, finer in enumerate(_FINER):
+        begin = 0.85 + 0.15 * number / len(_FINER)
+        leads = number < len(_FINER) - 1
+        leaders = _of_each_kind(in_order(every.values(), by_guide=leads))
+        around = [n for s in leaders for n in grid.neighbours(s, finer)]
+        evaluate(around, begin, begin + 0.15 / len(_FINER), leads=leads)
     tell(1.0)
     kept = [found for found in every.values() if found.judgement.rank > 0.0]
     return in_order(kept), len(every)
 
 
-def in_order(found: Iterable[Found]) -> list[Found]:
-    """Return settings best first; of equals the one with fewer limits, then fewer numbers, then the milder."""
+def _of_each_kind(found: list[Found]) -> list[Setting]:
+    """Return the first few settings, and the first of every other kind of setting, of some in order."""
+    chosen = [one.setting for one in found[:_REFINED] if one.judgement.guide > 0.0]
+    kinds = {setting.kinds for setting in chosen}
+    for one in found:
+        if len(chosen) >= 2 * _REFINED or one.judgement.guide <= 0.0:
+            break
+        if one.setting.kinds not in kinds:
+            kinds.add(one.setting.kinds)
+            chosen.append(one.setting)
+    return chosen
+
+
+def in_order(found: Iterable[Found], *, by_guide: bool = False) -> list[Found]:
+    """Return settings best first, by rank or by guide; of equals the one with fewer limits, then fewer numbers, then the milder."""
     return sorted(
         found,
         key=lambda f: (
-            -round(f.judgement.rank, 9),
+            -round(f.judgement.guide if by_guide else f.judgement.rank, 9),
             len(f.setting.kinds),
             f.setting.parameters,
             float((f.freezes.end - f.freezes.start).sum()),

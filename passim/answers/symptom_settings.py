@@ -186,7 +186,7 @@ class Grid:
     """
 
     masks_deg: tuple[float, ...] = (30.0, 35.0, 40.0, 45.0, 50.0)
-    gateway_distances_km: tuple[float, ...] = (200.0, 400.0, 600.0, 800.0, 1000.0, 1200.0, 1400.0, 1600.0)
+    gateway_distances_km: tuple[float, ...] = tuple(100.0 * k for k in range(2, 17))
     gateway_bearings_deg: tuple[float, ...] = tuple(22.5 * k for k in range(16))
     gateway_mask_deg: float = 25.0
     cone_half_angles_deg: tuple[float, ...] = (40.0, 45.0, 50.0, 55.0, 60.0)
@@ -244,8 +244,8 @@ class Grid:
             if setting.arc_deg is not None and 0.0 < setting.arc_deg + 5.0 * sign <= 60.0:
                 yield replace(setting, arc_deg=setting.arc_deg + 5.0 * sign)
             if (place := setting.gateway) is not None:
-                if place.distance_km + 200.0 * sign > 20.0:
-                    yield replace(setting, gateway=replace(place, distance_km=place.distance_km + 200.0 * sign))
+                if place.distance_km + 100.0 * sign > 20.0:
+                    yield replace(setting, gateway=replace(place, distance_km=place.distance_km + 100.0 * sign))
                 yield replace(setting, gateway=replace(place, bearing_deg=(place.bearing_deg + 22.5 * sign) % 360.0))
             if (cone := setting.cone) is not None:
                 yield replace(setting, cone=replace(cone, azimuth_deg=(cone.azimuth_deg + 45.0 * sign) % 360.0))

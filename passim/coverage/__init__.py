@@ -2,6 +2,9 @@
 
 steps           Coverage: satellites in view over a span; its gaps, minutes, hours, days and summary
 statistics      figures that sum up a set of gaps
+stopped         which limits stop which satellite when
+causes          what would close each gap, and where the satellite stood that was missing
+sky_map         where passes run, and where they are lost to what
 service         Service: how a terminal is given its satellites
 serving         serve: which satellite serves when, handovers, and the freezes
 choosing        the choices behind it, on arrays

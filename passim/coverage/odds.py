@@ -21,7 +21,7 @@ from passim import intervals
 from passim.coverage.normal import normal_cdf, normal_nodes
 from passim.coverage.scatter import Scatter, scatter
 from passim.coverage.timing import TimingModel
-from passim.errors import InputError, SpanError
+from passim.errors import SpanError
 from passim.intervals import LanedSet, Steps
 from passim.spans import Span, minute_edges, zone
 
@@ -70,7 +70,8 @@ class Odds:
     @property
     def moments_us(self) -> Index:
         """The moments that the odds stand for, microseconds since 1970 UTC, shape (steps,)."""
-        return self.edges_us[:-1] + np.diff(self.edges_us) // 2
+        middles_us: Index = self.edges_us[:-1] + np.diff(self.edges_us) // 2
+        return middles_us
 
     @property
     def expected_gap_s(self) -> float:
@@ -141,7 +142,7 @@ def odds_of_no_service(
     first = np.searchsorted(moments_us, law.start_us - reach_us, side="left")
     past = np.searchsorted(moments_us, law.end_us + reach_us, side="right")
     near = past > first
-    law, first, past = Scatter(*(column[near] for column in law)), first[near], past[near]
+    law, first, past = law.rows(near), first[near], past[near]
 
     no_service = np.zeros(middles_us.size)
     no_service[thin] = _chances(law, moments_us, first, past)
@@ -174,11 +175,17 @@ def _where_thin(law: Scatter, middles_us: Floats) -> NDArray[np.bool_]:
         weights.append((now - before)[real])
         before = now
 
-    # The sums, moment by moment: one up at each start and down at each end.
+    # The sums, moment by moment: one up at each start and down at each end. Moments are evenly apart but for the last,
+    # which is worked out in any case.
     weight, size = np.concatenate(weights), middles_us.size + 1
-    up = np.bincount(np.searchsorted(middles_us, np.concatenate(starts)), weight, size)
-    down = np.bincount(np.searchsorted(middles_us, np.concatenate(ends)), weight, size)
-    return np.cumsum(up - down)[:-1] < -np.log(0.5 * SKIPPED_BELOW) + 1e-6
+    step_us = middles_us[1] - middles_us[0] if size > 2 else 1.0
+    change = np.zeros(size)
+    for bounds, sign in ((starts, 1.0), (ends, -1.0)):
+        place = np.ceil((np.concatenate(bounds) - middles_us[0]) / step_us)
+        change += sign * np.bincount(np.clip(place, 0, size - 1).astype(np.int64), weight, size)
+    thin: NDArray[np.bool_] = np.cumsum(change)[:-1] < -np.log(0.5 * SKIPPED_BELOW) + 1e-6
+    thin[-1] = True
+    return thin
 
 
 def _chances(law: Scatter, moments_us: Floats, first: Index, past: Index) -> Floats:
@@ -255,8 +262,9 @@ class _Cells:
 
 def _blocks(first: Index, past: Index, moments: int) -> Iterator[tuple[int, int]]:
     """Yield ranges of moments that together make all, with about _CELLS_A_BLOCK cells each."""
-    per_moment = np.cumsum(np.bincount(first, minlength=moments + 1) - np.bincount(past, minlength=moments + 1))
-    so_far = np.cumsum(per_moment[:moments])
+    size = moments + 1
+    reaching = np.cumsum(np.bincount(first, minlength=size) - np.bincount(past, minlength=size))
+    so_far = np.cumsum(reaching[:moments])
     low = 0
     while low < moments:
         target = (so_far[low - 1] if low else 0) + _CELLS_A_BLOCK

@@ -43,6 +43,18 @@ class Scatter(NamedTuple):
     tail_share: Floats
     shared_us: Floats
 
+    def rows(self, chosen: NDArray[np.bool_]) -> Scatter:
+        """Return the intervals for which `chosen`, shape (n,), holds."""
+        return Scatter(
+            self.lane[chosen],
+            self.start_us[chosen],
+            self.end_us[chosen],
+            self.sigma_us[chosen],
+            self.tail_us[chosen],
+            self.tail_share[chosen],
+            self.shared_us[chosen],
+        )
+
 
 def scatter(
     joint: LanedSet, epochs_us: ArrayLike, span: Span, model: TimingModel, searched: Span | None = None
@@ -71,7 +83,8 @@ def scatter(
     try:
         lane, start_us, end_us = union_by_lane(joint)
     except ValueError as problem:
-        raise InputError("intervals of satellites", got=str(problem), wanted="a lane, a start and an end for each") from None
+        wanted = "a lane, a start and an end for each"
+        raise InputError("intervals of satellites", got=str(problem), wanted=wanted) from None
     if start_us.dtype.kind != "i" or (lane.size and (lane.min() < 0 or lane.max() >= epochs.size)):
         raise InputError(
             "intervals of satellites",
@@ -87,5 +100,3 @@ def scatter(
     first = np.where(start_us <= searched.start_us, -_NEVER_US, start_us - span.start_us).astype(np.float64)
     last = np.where(end_us >= searched.end_us, _NEVER_US, end_us - span.start_us).astype(np.float64)
     return Scatter(lane, first, last, sigma_us, tail_us, share, shared_us)
-
-

@@ -71,7 +71,10 @@ class TimingModel:
                     f"{field.name} of the timing model", got=value, wanted="a number of seconds, 0 or more",
                     try_next=f"{field.default}",
                 )  # fmt: skip
-        shares = np.asarray(self.manoeuvre_shares, dtype=np.float64)
+        try:
+            shares = np.asarray(self.manoeuvre_shares, dtype=np.float64)
+        except (TypeError, ValueError):  # text, or rows of different lengths
+            shares = np.full(1, np.nan)
         good = shares.size == 0 or (
             shares.ndim == 2
             and shares.shape[1] == 2
@@ -215,8 +218,7 @@ def band_for(
     band = band_of(median_s)
     if band is _REFUSE and not however_old:
         raise ElementsError(
-            f"elements too old for {moment.isoformat(timespec='minutes')}",
-            got=f"a median age of {age_words(median_s)} at that time (oldest {age_words(oldest_s)})",
+            f"elements are {age_words(median_s)} old at {moment:%Y-%m-%d %H:%M} UTC (oldest {age_words(oldest_s)})",
             wanted=f"at most {age_words(_STATISTICS.up_to_s)}",
             try_next="newer elements, an earlier time, or saying that their age does not matter",
         )

@@ -14,6 +14,8 @@ atomic        writing a file whole or not at all
 files         read_elements and write_elements
 patterns      designed patterns
 shells        the shells a fleet consists of
+slots         the planes of a shell, and who shares a slot
+health        who is at a shell, who drifts, who is stale, who has decayed
 """
 
 from __future__ import annotations

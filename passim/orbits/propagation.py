@@ -23,6 +23,7 @@ LARGEST_RADIUS_KM = 1_000_000.0
 
 _DAY_US = 86_400_000_000
 _SGP4_DAY_ZERO = np.datetime64("1949-12-31", "us")
+_SGP4_DAY_ZERO_JULIAN = 2433281.5
 
 
 class Propagator:
@@ -138,7 +139,9 @@ def _model(record: ElementSet) -> Satrec:
         WGS72,
         "i",
         0,  # the catalogue number: not needed, and refused past 339999
-        whole + inside / _DAY_US,
+        # The reference code hands over the epoch after a sum in Julian days, good to 40 microseconds, and its lunar and
+        # solar terms start from there: so do these, or a few deep-space orbits would be millimetres off its vectors.
+        (_SGP4_DAY_ZERO_JULIAN + whole + inside / _DAY_US) - _SGP4_DAY_ZERO_JULIAN,
         record.bstar,
         0.0,  # the first and second derivatives of mean motion play no part in SGP4
         0.0,

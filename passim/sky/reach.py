@@ -160,7 +160,7 @@ def _near_circular(grid: NodeGrid, coarse: Planes, site: Site, floor_deg: float)
     satellite, node, k = np.nonzero(possible)
     reference, turn = phase_at_node[satellite, node], turn_of_all[satellite, node, k]
     delay = delay_of_all[satellite, node, k]
-    radial, ahead, normal = coarse.radial[satellite, node], coarse.ahead[satellite, node], coarse.normal[satellite, node]
+    radial, ahead, normal = (axis[satellite, node] for axis in (coarse.radial, coarse.ahead, coarse.normal))
     for _ in range(3):
         s_x, s_y = site_direction(satellite, node, delay)
         phase = np.arctan2(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -112,7 +112,7 @@ class Workspace:
         return (spots[0] if spot is None else _named(spots, spot, "mounting spot")).horizon_unknown
 
     def call_hours(self, site_name: str | None = None) -> CallHours | None:
-        """Return when calls are held at a site, in its own time; None where the file is silent. Raises WorkspaceError."""
+        """Return when calls are held at a site, in its own time; None if the file is silent. Raises WorkspaceError."""
         return self._site(site_name).call_hours
 
     def site(self, site_name: str | None = None, spot: str | None = None) -> Site:
@@ -216,12 +216,6 @@ def home_folder() -> Path:
     return Path(platformdirs.user_data_dir("passim", appauthor=False))
 
 
-def moved(site: Site, latitude_deg: float, longitude_deg: float) -> Site:
-    """Return the site at another place, with the zone there: a terminal that travels. Raises SiteError."""
-    there = replace(site, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
-    return replace(there, timezone=zone_at(latitude_deg, longitude_deg) or "UTC")
-
-
 def _file_of(path: Path) -> Path:
     """Return the workspace file that a folder, or the file itself, stands for."""
     return path if path.name == FILE_NAME and not path.is_dir() else path / FILE_NAME
@@ -285,6 +279,7 @@ def _put_gateway(document: tomlkit.TOMLDocument, gateway: Gateway) -> None:
     table["name"] = gateway.name
     table["latitude_deg"], table["longitude_deg"] = gateway.latitude_deg, gateway.longitude_deg
     table["height_m"], table["mask_deg"] = gateway.height_m, gateway.horizon.lowest_deg
+    table.add(tomlkit.nl())
     entries = _array(document, "gateways")
     for k, entry in enumerate(entries):
         if str(entry.get("name", "")).casefold() == gateway.name.casefold():
@@ -302,6 +297,7 @@ def _mark(document: tomlkit.TOMLDocument, touched: set[str], marked: list[str], 
     for setting in marked:
         table = tomlkit.table()
         table["setting"], table["since"], table["how"] = setting, on, how
+        table.add(tomlkit.nl())
         entries.append(table)
     if not len(entries):
         del document["assumptions"]
@@ -319,6 +315,8 @@ def _array(document: tomlkit.TOMLDocument, key: str) -> AoT:
         tables.append(table)
     if given is not None:
         del document[key]
+    else:
+        document.add(tomlkit.nl())
     document[key] = tables
     made = document[key]
     assert isinstance(made, AoT)

@@ -1,0 +1,172 @@
+"""What opens the gaps, as people read it: the verdict in one sentence, and what each limit would give back."""
+
+from __future__ import annotations
+
+import itertools
+from typing import TYPE_CHECKING, Any
+
+from .found import Found
+from .gap_table import gap_sentence
+from .wording import counted, duration
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim.answers import skyline
+    from passim.coverage import causes
+
+# "Nearly all would close if ...". A limit that is not here is named by its word.
+IF_LIFTED = {
+    "horizon": "the horizon were open down to {floor:g}°",
+    "cone": "the antenna could use the whole sky",
+    "arc": "satellites near the geostationary arc could be used",
+    "gateway": "the satellite need not see a gateway",
+    "serving": "satellites away from their shell served too",
+    "share": "every satellite served",
+    "excluded": "the satellites left out by number served",
+}
+
+_PARTS_OF_DAY = ("night", "morning", "afternoon", "evening")
+_NEARLY_ALL, _MOST = 0.9, 0.5
+# A horizon that gives back less than this part of the time in gaps is not what opens them.
+_NEXT_TO_NOTHING = 0.01
+# Parts of the day with at least so much of the busiest part's gaps an hour are named with it, and only where they have
+# so many times those of the whole span.
+_AS_BUSY = 0.7
+_CLEARLY_MORE = 1.25
+# Fewer gaps an hour than this are told by their number alone.
+_FEW_AN_HOUR = 1.5
+# Edges are known to a millisecond each, so that less than this over a span is nothing.
+_NOTICED_S = 0.05
+_DAY_S = 86400.0
+
+
+def cause_sentence(found: Found, why: causes.Causes) -> str:
+    """Return the sentence that says how often service is lost, and what would close the gaps."""
+    table = why.table()
+    if table.empty:
+        return gap_sentence(found, why.coverage.summary(), table)
+    given_back = {row["limit"]: row for row in why.seconds_by_cause().to_dict("records")}
+    return f"{_how_often(found, why, table)}; {_what_closes(found, table, given_back)}: {_verdict(table, given_back)}."
+
+
+def amount(seconds: float, span_s: float) -> str:
+    """Return seconds found over a span as people compare them: "41 s a day", or "20 s in 12 h" for less than a day."""
+    if span_s < _DAY_S:
+        return f"{duration(seconds)} in {duration(span_s)}"
+    return f"{duration(seconds * _DAY_S / span_s)} a day"
+
+
+def given_back_sentence(found: Found, why: causes.Causes) -> str:
+    """Return the sentence that says what each limit, lifted alone, would give back."""
+    rows = sorted(why.seconds_by_cause().to_dict("records"), key=lambda row: -row["given_back_s"])
+    gaps, span_s = counted(len(why.gaps.start), "gap"), found.span.duration_s
+    told = [
+        f"{row['limit']} {amount(row['given_back_s'], span_s)} ({row['gaps_closed']} of {gaps} close)"
+        for row in rows
+        if row["given_back_s"] >= _NOTICED_S
+    ]
+    nothing = [row["limit"] for row in rows if row["given_back_s"] < _NOTICED_S]
+    if nothing:
+        told.append(f"{', '.join(nothing)} nothing")
+    return f"Lifted alone, each limit would give back: {'; '.join(told)}."
+
+
+def sector_sentence(found: Found, sectors: pd.DataFrame) -> str:
+    """Return the sentence that names the direction in which the skyline costs most."""
+    worst = max(sectors.to_dict("records"), key=lambda row: row["given_back_s"])
+    if worst["given_back_s"] < _NOTICED_S:
+        return "No single sector of the horizon, lowered alone, would give back anything."
+    return (
+        f"The skyline costs most at {worst['from_deg']:g}-{worst['to_deg']:g}°: lowered there alone it would give back "
+        f"{amount(worst['given_back_s'], found.span.duration_s)}."
+    )
+
+
+def lowering_sentence(from_deg: float, to_deg: float, by_deg: float, what_if: skyline.WhatIf) -> str:
+    """Return the sentence that says what lowering a stretch of the horizon gives back."""
+    change = "Lowering" if by_deg >= 0.0 else "Raising"
+    start = f"{change} the horizon at {from_deg:g}-{to_deg:g}° by {abs(by_deg):g}° would"
+    seconds = what_if.given_back_s
+    gaps = f"{counted(what_if.gap_count_after, 'gap')} instead of {what_if.gap_count_before}"
+    if abs(seconds) < _NOTICED_S:
+        return f"{start} change nothing."
+    return f"{start} {'give back' if seconds > 0.0 else 'cost'} {amount(abs(seconds), what_if.span_s)} ({gaps})."
+
+
+def missing_words(row: Any) -> str:
+    """Return where the missing satellite stood: "NE, 42° high"; empty where none was above the floor."""
+    return f"{row.missing_direction}, {row.missing_elevation_deg:.0f}° high" if row.missing_direction else ""
+
+
+def _how_often(found: Found, why: causes.Causes, table: pd.DataFrame) -> str:
+    """Return how many gaps there are where they are thickest, and how long: "9 gaps an hour in the morning of ..."."""
+    hours = why.coverage.by_local_hour(found.site.timezone)
+    hours["part"] = hours["hour"] // 6
+    # One day has its own parts; over several days all mornings count together.
+    one_day = found.span.duration_s <= 1.5 * _DAY_S
+    by = ["date", "part"] if one_day else ["part"]
+    parts = hours.groupby(by, sort=False, as_index=False)[["span_s", "gap_s", "gaps_begun"]].sum().to_dict("records")
+    # A part of the day that the span hardly touches says nothing of how often.
+    longest_s = max(part["span_s"] for part in parts)
+    parts = [part for part in parts if part["span_s"] >= 0.5 * longest_s]
+    rates = [3600.0 * part["gaps_begun"] / part["span_s"] for part in parts]
+    busy = [part for part, rate in zip(parts, rates, strict=True) if rate >= _AS_BUSY * max(rates)]
+    begun, out_s, span_s = (sum(part[column] for part in busy) for column in ("gaps_begun", "gap_s", "span_s"))
+
+    an_hour, busy_an_hour = why.coverage.gaps_per_hour(), 3600.0 * begun / span_s
+    each = duration(float(table["duration_s"].mean()))
+    if busy_an_hour < _FEW_AN_HOUR:
+        return f"{counted(len(table), 'gap')} in {found.length}, about {each} each"
+    if busy_an_hour < _CLEARLY_MORE * an_hour:
+        return f"{an_hour:.0f} gaps an hour over {found.length}, about {each} each"
+    return f"{busy_an_hour:.0f} gaps an hour in {_when(busy)}, about {duration(out_s / begun)} each"
+
+
+def _when(busy: list[Any]) -> str:
+    """Return the name of parts of one day or of every day: "the night and the morning of Sun 1 Mar", "the mornings"."""
+    if "date" not in busy[0]:
+        return " and ".join(f"the {_PARTS_OF_DAY[part['part']]}s" for part in busy)
+    days = []
+    for day, parts in itertools.groupby(busy, key=lambda part: part["date"]):
+        names = " and ".join(f"the {_PARTS_OF_DAY[part['part']]}" for part in parts)
+        days.append(f"{names} of {day:%a} {day.day} {day:%b}")
+    return " and ".join(days)
+
+
+def _what_closes(found: Found, table: pd.DataFrame, given_back: dict[str, Any]) -> str:
+    """Return what would close the gaps: "nearly all would close if the satellite need not see a gateway"."""
+    best = max(row["gaps_closed"] for row in given_back.values())
+    floor_deg = found.visibility.view.floor_deg
+    if best == 0:
+        pairs = table.loc[table["closed_by_pairs"] != "", "closed_by_pairs"].tolist()
+        if len(pairs) >= _MOST * len(table):
+            return f"no limit alone closes any of them, {max(pairs, key=pairs.count)} together most"
+        if table["cause"].str.startswith("no satellite").mean() >= _MOST:
+            return f"in most of them no satellite stands above {floor_deg:g}° at all"
+        return "no limit alone closes any of them"
+    lifted = " or if ".join(
+        IF_LIFTED.get(name, f"the limit {name} were lifted").format(floor=floor_deg)
+        for name, row in given_back.items()
+        if row["gaps_closed"] == best
+    )
+    part = best / len(table)
+    if part == 1.0:
+        how_many = "it" if len(table) == 1 else "all"
+    elif part >= _NEARLY_ALL:
+        how_many = f"nearly all, {best} of {len(table)},"
+    else:
+        how_many = f"most, {best} of {len(table)}," if part > _MOST else f"no more than {best} of {len(table)}"
+    return f"{how_many} would close if {lifted}"
+
+
+def _verdict(table: pd.DataFrame, given_back: dict[str, Any]) -> str:
+    """Return whether it is the roof line or the sky."""
+    horizon = given_back["horizon"]
+    closed = [row["gaps_closed"] for row in given_back.values()]
+    if 0 < horizon["gaps_closed"] == max(closed):
+        return "it is your roof line" if closed.count(max(closed)) == 1 else "your roof line is one of the causes"
+    in_pairs = table["closed_by_pairs"].str.contains("horizon").any()
+    if horizon["gap_share"] < _NEXT_TO_NOTHING and not in_pairs:
+        return "it is not your roof line"
+    return "your roof line has a part in it"

@@ -1,0 +1,197 @@
+"""``passim causes``: why a site loses service, which limit opens which gap."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..choices import FleetChoice, OutputChoice, SiteChoice, SpanChoice
+from ..options import fleet_options, output_options, site_options, span_options
+
+if TYPE_CHECKING:
+    from passim.coverage.causes import Causes
+
+    from ..found import Found
+    from ..output import Answer
+
+_LOWER = re.compile(r"\s*([\d.]+)\s*-\s*([\d.]+)\s*:\s*([+-]?[\d.]+)\s*")
+
+
+@click.command("causes", short_help="Why service is lost: which limit opens which gap.")
+@fleet_options
+@site_options
+@span_options
+@click.option("--limits", "by_limit", is_flag=True, help="List the limits and what each, lifted alone, gives back.")
+@click.option("--sectors", "by_sector", is_flag=True, help="List 10-degree sectors of the horizon and what each costs.")
+@click.option(
+    "--lower",
+    "lowerings",
+    multiple=True,
+    metavar="FROM-TO:DEG",
+    help="What if the horizon clockwise from FROM to TO were DEG lower: 290-320:5. Repeat for more, each alone.",
+)
+@click.option("--sky", "sky_path", metavar="FILE.csv", help="Write where passes run, and where they are lost to what.")
+@click.option(
+    "--sky-step", "sky_step_s", type=float, default=10.0, show_default=True, metavar="S", help="Step of --sky, seconds."
+)
+@output_options
+def causes(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    by_limit: bool,
+    by_sector: bool,
+    lowerings: tuple[str, ...],
+    sky_path: str | None,
+    sky_step_s: float,
+    output_choice: OutputChoice,
+) -> None:
+    """Say what opens each gap: the horizon, the antenna, the gateway, or satellites that do not serve.
+
+    A limit is a cause if, lifted alone, it leaves no moment of the gap without a satellite: "gateway or cone" means
+    that either would do, "gateway with cone" that only both together would. Beside it stands where the satellite was
+    that went missing, at the middle of the gap. What one limit gives back may not be added to what another does.
+
+    \b
+    Example:
+      passim causes --elements fleet.json --site 45.0,-28.0,40 --gateway 39.6,-28.0
+      passim causes --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --sectors
+      passim causes --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --lower 290-320:5 --sky sky.csv
+    """
+    from passim.answers import skyline
+    from passim.coverage import causes as why
+    from passim.coverage import sky_map
+
+    from ..cause_words import cause_sentence, given_back_sentence, lowering_sentence
+    from ..found import find
+    from ..output import Answer, check_out, plain_numbers, write
+
+    if by_limit and by_sector:
+        raise click.UsageError("--limits and --sectors both say what to list: give one of them.")
+    check_out(output_choice.out)
+    check_out(sky_path)
+    lowered = [lowering(text) for text in lowerings]
+    found = find(fleet_choice, site_choice, span_choice)
+    known = why.find_causes(found.visibility)
+
+    # The words, and the same as numbers for JSON.
+    what_ifs = [(*asked, skyline.what_if_lowered(found.visibility, *asked)) for asked in lowered]
+    lines = [cause_sentence(found, known)]
+    if len(known.gaps.start):
+        lines.append(given_back_sentence(found, known))
+    lines += [lowering_sentence(*each) for each in what_ifs]
+    facts = {
+        **found.facts,
+        "summary": plain_numbers(known.coverage.summary()),
+        "given_back": _numbers_by_limit(known),
+        "lowered": [
+            plain_numbers(
+                {
+                    "from_deg": from_deg,
+                    "to_deg": to_deg,
+                    "by_deg": by_deg,
+                    "given_back_s": what_if.given_back_s,
+                    "given_back_s_per_day": what_if.given_back_s_per_day,
+                    "gaps_before": what_if.gap_count_before,
+                    "gaps_after": what_if.gap_count_after,
+                }
+            )
+            for from_deg, to_deg, by_deg, what_if in what_ifs
+        ],
+    }
+    floor = f"The horizon is lifted down to {found.visibility.view.floor_deg:g}°, below which nothing is used."
+    notes = (found.service_note, why.NEVER_ADD_UP, floor, *found.notes)
+    if by_sector:
+        answer = _sector_answer(found, known, lines, notes, facts)
+    elif by_limit:
+        answer = _limit_answer(found, known, lines, notes, facts)
+    else:
+        answer = _gap_answer(found, known, lines, notes, facts)
+
+    if sky_path is not None:
+        track = sky_map.sky_track(found.visibility, sky_step_s)
+        pieces = track["piece"].nunique()
+        sky = Answer("causes", f"Sky map: {pieces:,} pieces of passes.", track, (), lambda row: (), clock=found.clock)
+        write(sky, OutputChoice("csv", sky_path, False))
+    write(answer, output_choice)
+
+
+def lowering(text: str) -> tuple[float, float, float]:
+    """Return from_deg, to_deg and by_deg of "FROM-TO:DEG". Raises InputError."""
+    from passim.errors import InputError
+
+    try:
+        match = _LOWER.fullmatch(text)
+        from_deg, to_deg, by_deg = (float(part) for part in (match.groups() if match else ()))
+    except ValueError:
+        raise InputError(
+            "--lower", got=text, wanted="FROM-TO:DEG, azimuths and degrees to lower by", try_next="--lower 290-320:5"
+        ) from None
+    return from_deg, to_deg, by_deg
+
+
+def _numbers_by_limit(known: Causes) -> list[dict[str, Any]]:
+    """Return what each limit gives back as JSON can hold it."""
+    from ..output import plain_numbers
+
+    rows = known.seconds_by_cause().drop(columns="description")
+    numbers = [column for column in rows.columns if column != "limit"]
+    return [
+        {"limit": name} | plain_numbers(dict(zip(numbers, values, strict=True)))
+        for name, *values in rows.itertuples(index=False)
+    ]
+
+
+def _gap_answer(found: Found, known: Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]) -> Answer:
+    """Return the answer that lists the gaps with their causes."""
+    from ..cause_words import missing_words
+    from ..output import Answer
+    from ..wording import cut_ends, duration
+
+    clock = found.clock
+
+    def cells(row: Any) -> list[str]:
+        when = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
+        return [*when, row.cause, missing_words(row), row.blocked_by, cut_ends(row)]
+
+    headings = ("Day", "Start", "End", ">Length", "Cause", "Missing satellite", "Stopped by", "Cut")
+    return Answer("causes", "\n".join(lines), known.table(), headings, cells, notes, facts, clock)
+
+
+def _limit_answer(
+    found: Found, known: Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
+) -> Answer:
+    """Return the answer that lists the limits and what each gives back."""
+    from ..cause_words import amount
+    from ..output import Answer
+    from ..wording import share
+
+    def cells(row: Any) -> list[str]:
+        back = [amount(row.given_back_s, found.span.duration_s), share(row.gap_share)]
+        return [row.limit, row.description, *back, str(row.gaps_closed), str(row.gaps_shortened)]
+
+    headings = ("Limit", "What it is", ">Gives back", ">Of the gaps", ">Gaps closed", ">Gaps shortened")
+    return Answer("causes", "\n".join(lines), known.seconds_by_cause(), headings, cells, notes, facts)
+
+
+def _sector_answer(
+    found: Found, known: Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
+) -> Answer:
+    """Return the answer that lists sectors of the horizon and what each costs."""
+    from passim.answers import skyline
+
+    from ..cause_words import amount, sector_sentence
+    from ..output import Answer
+
+    sectors = skyline.sector_costs(known)
+
+    def cells(row: Any) -> list[str]:
+        back = amount(row.given_back_s, found.span.duration_s) if row.given_back_s else ""
+        where = [f"{row.from_deg:g}", f"{row.to_deg:g}", f"{row.horizon_highest_deg:.1f}"]
+        return [*where, back, str(row.gaps_closed) if row.gaps_closed else ""]
+
+    headings = (">From °", ">To °", ">Skyline up to °", ">Gives back", ">Gaps closed")
+    lines = [*lines, sector_sentence(found, sectors)]
+    return Answer("causes", "\n".join(lines), sectors, headings, cells, notes, facts)

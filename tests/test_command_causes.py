@@ -1,0 +1,220 @@
+"""``passim causes`` from the command line: the verdict in words, the three lists, the sky map, and what is refused."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from passim import Coverage, Horizon, Site, Span, read_elements
+from passim.answers import scenario
+from passim.answers.skyline import sector_costs, what_if_lowered
+from passim.coverage.causes import NEVER_ADD_UP, find_causes
+from passim.sky.limits import Gateway, GatewayLimit, ServingFilter
+from passim.sky.view import View
+from passim.sky.visibility import find_visibility
+from passim_apps.cause_words import cause_sentence
+from passim_apps.command_line import main
+from passim_apps.found import search
+
+FIRS = [(0, 25), (280, 25), (285, 60), (330, 60), (334, 25)]
+GATEWAY = ["--gateway", "39.604,-28.0"]
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(main, ["causes", *arguments], prog_name="passim")
+
+
+def done(*arguments: str) -> Result:
+    result = run(*arguments)
+    assert result.exit_code == 0, result.output
+    return result
+
+
+def refused(*arguments: str) -> str:
+    """Run what must be refused, and return the one line it leaves."""
+    result = run(*arguments)
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    (line,) = result.stderr.splitlines()
+    assert line.startswith("passim: ")
+    return line
+
+
+@pytest.fixture(scope="module")
+def fleet_file(tmp_path_factory: pytest.TempPathFactory) -> str:
+    path = str(tmp_path_factory.mktemp("fleet") / "invented.json")
+    pattern = ["--total", "360", "--planes", "18", "--phasing", "7", "--inclination", "53", "--altitude", "550"]
+    made = CliRunner().invoke(main, ["design", *pattern, "--epoch", "2026-03-01T00:00Z", "--out", path])
+    assert made.exit_code == 0, made.output
+    return path
+
+
+@pytest.fixture(scope="module")
+def here(fleet_file: str) -> list[str]:
+    """Options for the regular fleet over 45 N, from 06:00 to 12:00 UTC."""
+    place = ["--elements", fleet_file, "--site", "45.0,-28.0", "--zone", "Atlantic/Azores"]
+    return [*place, "--from", "2026-03-01T06:00Z", "--hours", "6"]
+
+
+@pytest.fixture
+def firs(tmp_path: Path) -> str:
+    path = tmp_path / "horizon.csv"
+    path.write_text("azimuth_deg,elevation_deg\n" + "".join(f"{a},{e}\n" for a, e in FIRS), "utf-8")
+    return str(path)
+
+
+def seen(fleet_file: str, horizon: Horizon, *limits: object):
+    span = Span.starting(datetime(2026, 3, 1, 6, tzinfo=UTC), hours=6)
+    site = Site("45.0,-28.0", 45.0, -28.0, horizon=horizon)
+    return find_visibility(read_elements(fleet_file), View(site, (*limits, ServingFilter())), span)
+
+
+SOUTH = GatewayLimit((Gateway("South", 39.604, -28.0),))
+
+
+def test_a_gateway_is_told_from_the_roof_line(here: list[str]) -> None:
+    first, second, *_ = done(*here, *GATEWAY).stdout.splitlines()
+    assert first == (
+        "12 gaps an hour over 6 h, about 20 s each; all would close if the satellite need not see a gateway: it is not "
+        "your roof line."
+    )
+    assert second.startswith("Lifted alone, each limit would give back: gateway ")
+    assert second.endswith("; horizon, serving nothing.")
+
+
+def test_the_busy_part_of_the_day_is_named() -> None:
+    # The invented fleet fills the sky unevenly: its gateway opens gaps all morning and none from 12:00 to 21:00 local,
+    # simulated for the design in steps of 2 s (own arithmetic).
+    span = Span.starting(datetime(2026, 3, 1, 0, tzinfo=UTC), hours=24)
+    south = GatewayLimit((Gateway("South", 39.6, -28.0, 50.0),))
+    view = View(scenario.MARRAM_LOFT, (south,))
+    found = search(scenario.plover(span.start), view, span)
+    sentence = cause_sentence(found, find_causes(found.visibility))
+    assert re.match(
+        r"\d+ gaps an hour in the night and the morning of Sun 1 Mar, about (1[5-9]|2\d) s each; all would close",
+        sentence,
+    )
+    assert sentence.endswith("if the satellite need not see a gateway: it is not your roof line.")
+    # Over several days all nights count together.
+    days = Span.starting(span.start, hours=72)
+    found = search(scenario.plover(span.start), view, days)
+    assert "gaps an hour in the nights, about" in cause_sentence(found, find_causes(found.visibility))
+
+
+def test_a_roof_line_is_called_one(here: list[str], firs: str) -> None:
+    wall = done(*here, "--mask", "42").stdout.splitlines()[0]
+    assert "all would close if the horizon were open down to 25°: it is your roof line." in wall
+    both = done(*here, "--mask", firs, *GATEWAY).stdout.splitlines()[0]
+    assert "if the satellite need not see a gateway: your roof line has a part in it." in both
+
+
+def test_a_pair_is_told_as_one(here: list[str]) -> None:
+    result = done(*here, "--mask", "40", "--cone", "0,0,50")
+    assert "no limit alone closes any of them, horizon with cone together most" in result.stdout.splitlines()[0]
+    assert "your roof line has a part in it" in result.stdout
+
+
+def test_no_gap_needs_no_cause(here: list[str]) -> None:
+    result = done(*here)
+    assert result.stdout.startswith("No gap in 6 h")
+    assert "Lifted alone" not in result.stdout
+
+
+def test_rows_are_the_librarys(here: list[str], fleet_file: str) -> None:
+    answer = json.loads(done(*here, *GATEWAY, "--format", "json").stdout)
+    known = find_causes(seen(fleet_file, Horizon.flat(25.0), SOUTH))
+    table = known.table()
+    assert [row["cause"] for row in answer["rows"]] == table["cause"].tolist()
+    assert [row["missing_direction"] for row in answer["rows"]] == table["missing_direction"].tolist()
+    assert answer["rows"][0]["missing_azimuth_deg"] == pytest.approx(table["missing_azimuth_deg"].iloc[0], abs=1e-3)
+    assert answer["rows"][0]["start_local"].endswith("-01:00")
+    assert NEVER_ADD_UP in answer["notes"]
+    assert answer["lowered"] == []
+    given_back = {row["limit"]: row for row in answer["given_back"]}
+    assert list(given_back) == ["horizon", "gateway", "serving"]
+    assert given_back["gateway"]["given_back_s"] == pytest.approx(table["duration_s"].sum(), abs=1e-3)
+    assert given_back["gateway"]["gaps_closed"] == len(table) == answer["summary"]["gap_count"]
+
+
+def test_limits_and_sectors_as_lists(here: list[str], fleet_file: str, firs: str) -> None:
+    limits = list(csv.DictReader(io.StringIO(done(*here, "--mask", firs, "--limits", "--format", "csv").stdout)))
+    assert [row["limit"] for row in limits] == ["horizon", "serving"]
+    assert "total" not in {row["limit"] for row in limits}
+
+    result = done(*here, "--mask", firs, *GATEWAY, "--sectors", "--format", "json")
+    answer = json.loads(result.stdout)
+    expected = sector_costs(seen(fleet_file, Horizon.from_points(FIRS), SOUTH))
+    assert len(answer["rows"]) == 36
+    for row, given_back_s in zip(answer["rows"], expected["given_back_s"], strict=True):
+        assert row["given_back_s"] == pytest.approx(given_back_s, abs=0.01)
+    assert "The skyline costs most at " in answer["answer"]
+    table = done(*here, "--mask", firs, *GATEWAY, "--sectors").stdout
+    assert "Skyline up to °" in table
+    assert "No single sector" in done(*here, *GATEWAY, "--sectors").stdout
+
+
+def test_lowering_a_row_of_firs(here: list[str], fleet_file: str, firs: str) -> None:
+    options = ["--lower", "280-335:20", "--lower", "100-200:5", "--lower", "0-90:-20"]
+    answer = json.loads(done(*here, "--mask", firs, *GATEWAY, *options, "--format", "json").stdout)
+    expected = what_if_lowered(seen(fleet_file, Horizon.from_points(FIRS), SOUTH), 280.0, 335.0, 20.0)
+    lowered = answer["lowered"][0]
+    assert lowered["given_back_s"] == pytest.approx(expected.given_back_s, abs=0.01)
+    assert lowered["given_back_s"] > 10.0
+    assert (lowered["gaps_before"], lowered["gaps_after"]) == (expected.gap_count_before, expected.gap_count_after)
+    assert "Lowering the horizon at 280-335° by 20° would give back " in answer["answer"]
+    assert "Lowering the horizon at 100-200° by 5° would change nothing." in answer["answer"]
+    assert "Raising the horizon at 0-90° by 20° would cost " in answer["answer"]
+
+
+def test_a_day_or_more_is_told_by_the_day(here: list[str]) -> None:
+    day = [*here[:-1], "24"]
+    assert " a day (" in done(*day, *GATEWAY).stdout
+    assert " in 6 h (" in done(*here, *GATEWAY).stdout
+
+
+def test_sky_map_as_a_file(here: list[str], tmp_path: Path) -> None:
+    path = tmp_path / "sky.csv"
+    result = done(*here, *GATEWAY, "--sky", str(path), "--sky-step", "30")
+    rows = list(csv.DictReader(io.StringIO(path.read_text("utf-8"))))
+    assert f"Wrote {len(rows):,} rows to {path}." in result.stderr
+    assert {row["lost_to"] for row in rows} == {"", "gateway"}
+    assert {row["can_serve"] for row in rows} == {"true", "false"}
+    assert all(float(row["elevation_deg"]) > 24.999 for row in rows)
+    # The answer itself is as without the map.
+    assert result.stdout == done(*here, *GATEWAY).stdout
+
+
+def test_what_serves_is_what_gaps_counts(here: list[str], fleet_file: str) -> None:
+    joint = seen(fleet_file, Horizon.flat(25.0), SOUTH).joint()
+    span = Span.starting(datetime(2026, 3, 1, 6, tzinfo=UTC), hours=6)
+    expected = Coverage.from_intervals(joint.start, joint.end, span).gaps()
+    rows = list(csv.DictReader(io.StringIO(done(*here, *GATEWAY, "--format", "csv").stdout)))
+    assert len(rows) == len(expected)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--lower", "290:5"], "--lower; got '290:5'; wanted FROM-TO:DEG"),
+        (["--lower", "1.2.3-20:5"], "--lower; got '1.2.3-20:5'"),
+        (["--lower", "100-100:5"], "sector of the horizon"),
+        (["--lower", "100-400:5"], "sector of the horizon"),
+        (["--limits", "--sectors"], "--limits and --sectors both say what to list"),
+        (["--sky", "no/such/folder/sky.csv"], "a file in a folder that exists"),
+        (["--sky", "SKY", "--sky-step", "0"], "step of the sky map"),
+        (["--gateway", "-45,152"], "none ever sees both"),
+        (["--cone", "0,0,95"], "half-angle of the antenna cone"),
+        (["--arc", "70"], "keep-out angle around the geostationary arc"),
+        (["--without", "roof"], "limit to lift; got 'roof'"),
+    ],
+)
+def test_bad_options_are_refused_in_one_line(here: list[str], tmp_path: Path, options: list[str], words: str) -> None:
+    options = [str(tmp_path / "sky.csv") if option == "SKY" else option for option in options]
+    assert words in refused(*here, *options)

@@ -1,0 +1,340 @@
+"""The command ``workspace``, and the options by which commands take a workspace, a site, limits, and lift them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from passim_apps.command_line import main
+
+SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "2"]
+
+
+def run(*arguments: str, answers: str = "") -> Result:
+    return CliRunner().invoke(main, list(arguments), prog_name="passim", input=answers)
+
+
+def done(*arguments: str, answers: str = "") -> str:
+    result = run(*arguments, answers=answers)
+    assert result.exit_code == 0, result.stderr
+    return result.stdout
+
+
+def refused(*arguments: str) -> list[str]:
+    result = run(*arguments)
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    return result.stderr.splitlines()
+
+
+def asked(*arguments: str) -> dict[str, Any]:
+    answer: dict[str, Any] = json.loads(done(*arguments, *SPAN, "--format", "json"))
+    return answer
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> str:
+    folder = str(tmp_path_factory.mktemp("workspace") / "demo")
+    done("workspace", "new", folder, "--demo")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory: pytest.TempPathFactory, demo: str) -> str:
+    """A file with the fleet Plover, for questions that need no workspace."""
+    path = str(tmp_path_factory.mktemp("fleet") / "plover.json")
+    run("elements", "--workspace", demo, "--at", "2026-11-25T00:00Z", "--out", path)
+    return path
+
+
+@pytest.fixture(autouse=True)
+def _nobodys_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work in an empty folder, and as somebody whose data folder holds no workspace."""
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    monkeypatch.chdir(empty)
+    monkeypatch.setattr("platformdirs.user_data_dir", lambda *_, **__: str(tmp_path / "data"))
+
+
+# --- made, shown, checked ---------------------------------------------------------------------------------------------
+
+
+def test_the_demo_is_made_shown_and_sound(demo: str) -> None:
+    shown = json.loads(done("workspace", "show", "--workspace", demo, "--format", "json"))
+    assert [(row["site"], row["spot"], row["horizon"]) for row in shown["rows"]] == [
+        ("Marram", "loft", "horizon 25° all round"),
+        ("Marram", "yard", "horizon 35° all round"),
+        ("Skerry", "roof", "horizon 25° all round"),
+        ("Lantern", "roof", "horizon 25° all round"),
+    ]
+    assert "a satellite must also see the gateway South" in shown["rows"][0]["limits"]
+    assert shown["fleets"] == ["Plover"]
+    assert "3 sites; Plover: 360 objects" in done("workspace", "check", "--workspace", demo)
+
+
+def test_options_make_a_site_of_ones_own(tmp_path: Path) -> None:
+    folder = str(tmp_path / "own")
+    place = ["--name", "Mill", "--latitude", "45.5", "--longitude", "9.2", "--height", "120", "--mask", "15"]
+    assert "Mill" in done("workspace", "new", folder, *place, "--gateway", "41,9.2,20")
+    (row,) = json.loads(done("workspace", "show", "--workspace", folder, "--format", "json"))["rows"]
+    assert (row["site"], row["latitude_deg"], row["height_m"], row["timezone"]) == ("Mill", 45.5, 120.0, "Europe/Rome")
+    assert (row["horizon"], row["limits"].split(";")[0]) == (
+        "horizon 15° all round",
+        "a satellite must also see the gateway number 1",
+    )
+
+
+def test_on_a_terminal_it_asks_for_what_is_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("passim_apps.commands.workspace.on_terminal", lambda: True)
+    folder = str(tmp_path / "asked")
+    done("workspace", "new", folder, "--longitude", "-28", answers="Marram\nnorth\n45\n40\nAtlantic/Azores\n35\n")
+    (row,) = json.loads(done("workspace", "show", "--workspace", folder, "--format", "json"))["rows"]
+    assert row == {
+        "site": "Marram", "spot": "roof", "latitude_deg": 45.0, "longitude_deg": -28.0, "height_m": 40.0,
+        "timezone": "Atlantic/Azores", "horizon": "horizon 35° all round",
+        "limits": "only satellites at their shell taken to serve",
+    }  # fmt: skip
+
+
+def test_without_a_terminal_what_is_missing_is_named(tmp_path: Path) -> None:
+    (line,) = refused("workspace", "new", str(tmp_path / "x"), "--name", "Mill")
+    assert "a site needs --latitude and --longitude" in line
+    (line,) = refused("workspace", "new", str(tmp_path / "x"), "--demo", "--latitude", "3")
+    assert "leave out --latitude" in line
+    assert not (tmp_path / "x").exists()
+
+
+def test_a_folder_with_a_workspace_is_left_as_it_is(tmp_path: Path) -> None:
+    file = tmp_path / "passim.toml"
+    for damaged in ("name = [", ""):
+        file.write_text(damaged)
+        (line,) = refused("workspace", "new", str(tmp_path), "--demo")
+        assert "wanted a folder without a workspace" in line
+        assert file.read_text() == damaged
+
+
+# --- what is wrong is told --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", [["workspace", "check"], ["workspace", "show"], ["gaps"], ["elements"]])
+def test_one_slip_takes_one_line_and_several_say_how_many(command: list[str], tmp_path: Path) -> None:
+    file = tmp_path / "passim.toml"
+    file.write_text("name = 'x'\ncolour = 'red'\n")
+    (line,) = refused(*command, "--workspace", str(tmp_path))
+    assert line.startswith(f"passim: {file}: line 2, colour: unknown key; wanted one of name, ")
+    file.write_text("colour = 'red'\n[terminal]\ncone = { half_angle_deg = 95 }\n")
+    first, *others = refused(*command, "--workspace", str(tmp_path))
+    assert first == f"passim: {file}: 2 things cannot be used"
+    assert [other.split(":")[0] for other in others] == ["  line 1, colour", "  line 3, terminal.cone"]
+
+
+def test_check_reads_the_files_that_the_workspace_names(tmp_path: Path) -> None:
+    (tmp_path / "passim.toml").write_text('[[fleets]]\nname = "x"\nelements = ["no.json"]\n')
+    (line,) = refused("workspace", "check", "--workspace", str(tmp_path))
+    assert "no.json" in line
+
+
+def test_a_zone_that_contradicts_the_place_is_a_note(tmp_path: Path) -> None:
+    place = ["--name", "Mill", "--latitude", "45.5", "--longitude", "9.2", "--zone", "Asia/Tokyo"]
+    result = run("workspace", "new", str(tmp_path), *place)
+    assert result.exit_code == 0
+    assert "one of the two is wrong" in result.stderr
+    assert "Europe/Rome" in run("workspace", "check", "--workspace", str(tmp_path)).stderr
+
+
+def test_control_characters_of_a_file_do_not_reach_the_terminal(tmp_path: Path) -> None:
+    (tmp_path / "passim.toml").write_text('[terminal]\npolicy = "a\\u001b[31mb"\n"x\\u0007y" = 1\n')
+    lines = refused("workspace", "check", "--workspace", str(tmp_path))
+    assert len(lines) == 3
+    assert all(c.isprintable() for line in lines for c in line)
+
+
+def test_there_is_none(tmp_path: Path) -> None:
+    (line,) = refused("workspace", "show")
+    assert "no workspace here: give --workspace DIR" in line
+    (line,) = refused("gaps", *SPAN)
+    assert "where? Give --site" in line
+    (line,) = refused("gaps", *SPAN, "--site", "45,-28")
+    assert "which satellites? Give --elements" in line
+    (line,) = refused("gaps", *SPAN, "--site", "Marram")
+    assert "the name of a site needs a workspace" in line
+    (line,) = refused("gaps", *SPAN, "--workspace", str(tmp_path / "nowhere"))
+    assert "a folder that holds passim.toml" in line
+
+
+# --- a workspace in every command -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", ["passes", "minutes", "gaps"])
+def test_commands_find_the_workspace_of_the_current_folder(
+    command: str, demo: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    named = asked(command, "--workspace", demo)
+    monkeypatch.chdir(demo)
+    here = asked(command)
+    assert here["rows"] == named["rows"]
+    assert len(here["rows"]) > 5
+    assert here["site"]["name"] == "Marram loft"
+
+
+def test_a_site_and_a_spot_are_named(demo: str) -> None:
+    assert asked("gaps", "--workspace", demo, "--site", "lantern")["site"]["latitude_deg"] == 58.5
+    yard = asked("gaps", "--workspace", demo, "--spot", "yard")
+    assert yard["site"]["name"] == "Marram yard"
+    assert yard["limits"]["horizon"] == "horizon 35° all round"
+    (line,) = refused("gaps", *SPAN, "--workspace", demo, "--site", "Hilltop")
+    assert "wanted one of Marram, Skerry, Lantern" in line
+    (line,) = refused("gaps", *SPAN, "--workspace", demo, "--spot", "shed")
+    assert "wanted one of loft, yard" in line
+    (line,) = refused("gaps", *SPAN, "--workspace", demo, "--fleet", "Gull")
+    assert "wanted one of Plover" in line
+
+
+def test_elements_of_the_workspace_and_their_health(demo: str) -> None:
+    listed = json.loads(done("elements", "--workspace", demo, "--at", "2026-11-25T12:00Z", "--format", "json"))
+    assert listed["health"] == {
+        "catalogued": 360, "at shell": 360, "drifting": 0, "stale": 0, "decayed": 0, "unjudged": 0,
+    }  # fmt: skip
+    assert listed["epoch_newest"] == "2026-11-25T00:00:00.000Z"
+
+
+def test_options_say_the_same_as_the_workspace(demo: str, fleet: str) -> None:
+    """The demo's loft and its gateway, once from the file and once spelled out."""
+    from_file = asked("gaps", "--workspace", demo)
+    options = [
+        "--site",
+        "45.0,-28.0,40",
+        "--gateway",
+        "39.6,-28.0,25",
+        "--elements",
+        fleet,
+        "--zone",
+        "Atlantic/Azores",
+    ]
+    spelled = asked("gaps", *options)
+    # The gateway of the file stands 50 m high, that of the option at sea level: edges differ by milliseconds.
+    assert len(spelled["rows"]) == len(from_file["rows"])
+    for mine, theirs in zip(spelled["rows"], from_file["rows"], strict=True):
+        assert mine["duration_s"] == pytest.approx(theirs["duration_s"], abs=0.5)
+    assert set(spelled["limits"]) == {"horizon", "gateway", "serving"}
+
+
+def test_a_workspace_is_not_looked_for_where_the_question_is_spelled_out(
+    demo: str, fleet: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(demo)
+    alone = asked("gaps", "--site", "45.0,-28.0,40", "--elements", fleet)
+    assert set(alone["limits"]) == {"horizon", "serving"}
+    # Named, its terminal and gateways go along to another place.
+    along = asked("gaps", "--site", "45.0,-28.0,40", "--elements", fleet, "--workspace", ".")
+    assert "South, North" in along["limits"]["gateway"]
+
+
+# --- limits -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_limit_is_lifted_by_name(demo: str) -> None:
+    held = asked("gaps", "--workspace", demo)
+    lifted = asked("gaps", "--workspace", demo, "--without", "gateway")
+    assert held["summary"]["gap_count"] > 5
+    assert lifted["summary"]["gap_count"] == 0
+    assert "gateway" not in lifted["limits"]
+    assert "Lifted: gateway." in lifted["notes"]
+    (line,) = refused("gaps", *SPAN, "--workspace", demo, "--without", "cone")
+    assert "limit to lift; got 'cone'; wanted one of horizon, gateway, serving" in line
+
+
+def test_a_lifted_horizon_leaves_the_floor(demo: str) -> None:
+    yard = asked("passes", "--workspace", demo, "--spot", "yard", "--without", "horizon", "--without", "gateway")
+    loft = asked("passes", "--workspace", demo, "--without", "gateway")
+    assert [row["rise"] for row in yard["rows"]] == [row["rise"] for row in loft["rows"]]
+
+
+def test_a_cone_straight_up_is_a_mask(fleet: str) -> None:
+    """A cone of half-angle 50 deg that points up is a mask of 40 deg exactly: both are one angle from the zenith."""
+    place = ["--site", "45.0,-28.0", "--elements", fleet]
+    cone = asked("gaps", *place, "--cone", "0,0,50")
+    mask = asked("gaps", *place, "--mask", "40")
+    for column in ("start", "end"):
+        assert [row[column] for row in cone["rows"]] == [row[column] for row in mask["rows"]]
+    assert len(mask["rows"]) > 5
+
+
+def test_each_limit_of_the_options_takes_sky_away(fleet: str) -> None:
+    place = ["--site", "45.0,-28.0", "--elements", fleet]
+    free = asked("passes", *place)
+    longest = sum(row["duration_s"] for row in free["rows"])
+    first = free["rows"][0]["satellite_id"]
+    for name, option in [
+        ("cone", ["--cone", "0,20,40"]),
+        ("arc", ["--arc", "18"]),
+        ("gateway", ["--gateway", "39.6,-28", "--gateway", "57.4,-28,30"]),
+        ("share", ["--share", "70,5"]),
+        ("excluded", ["--exclude", first]),
+    ]:
+        held = asked("passes", *place, *option)
+        assert set(held["limits"]) == {"horizon", "serving", name}
+        assert sum(row["duration_s"] for row in held["rows"]) < longest
+        again = asked("passes", *place, *option, "--without", name)
+        assert again["rows"] == free["rows"]
+    assert first not in {row["satellite_id"] for row in held["rows"]}
+
+
+def test_the_serving_filter_tells_its_counts_and_can_be_lifted(tmp_path: Path, fleet: str) -> None:
+    spares = str(tmp_path / "spares.json")
+    pattern = ["--total", "6", "--planes", "6", "--phasing", "0", "--inclination", "53", "--altitude", "530"]
+    done("design", *pattern, "--epoch", "2026-11-25T00:00Z", "--first-number", "800000001", "--out", spares)
+    both = ["--site", "45.0,-28.0", "--elements", fleet, "--elements", spares]
+    held, lifted = asked("passes", *both), asked("passes", *both, "--without", "serving")
+    assert held["health"] == {
+        "catalogued": 366, "at shell": 360, "drifting": 6, "stale": 0, "decayed": 0, "unjudged": 0,
+    }  # fmt: skip
+    words = "366 objects catalogued: 360 at shell, 6 drifting; taken to serve are those at the shell of 550 km, 53.0°."
+    assert words in held["notes"]
+    assert not any(row["satellite_id"].startswith("8") for row in held["rows"])
+    assert any(row["satellite_id"].startswith("8") for row in lifted["rows"])
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--cone", "0,20,95"], "half-angle of the antenna cone; got 95.0"),
+        (["--cone", "0,20"], "--cone; got '0,20'; wanted AZ,TILT,HALF in degrees"),
+        (["--cone", "nan,20,50"], "azimuth of the antenna's tilt"),
+        (["--arc", "75"], "keep-out angle around the geostationary arc; got 75.0"),
+        (["--gateway", "-39.6,152"], "none ever sees both"),
+        (["--gateway", "39.6"], "--gateway; got '39.6'; wanted LAT,LON or LAT,LON,MASK"),
+        (["--gateway", "95,0"], "latitude of gateway"),
+        (["--share", "0"], "share of the fleet that serves"),
+        (["--share", "50,0.5"], "seed of --share"),
+        (["--share", "50,nan"], "seed of --share"),
+        (["--exclude", "17"], "satellite to leave out; got '17'"),
+        (["--exclude", "abc"], "'abc'"),
+        (["--without", "weather"], "limit to lift; got 'weather'; wanted one of horizon, serving"),
+        (["--spot", "yard"], "--spot names a mounting spot of a workspace's site"),
+        (["--fleet", "Plover"], "give one of them"),
+    ],
+)
+def test_a_slip_in_a_limit_is_told_in_one_line(options: list[str], words: str, fleet: str) -> None:
+    (line,) = refused("gaps", *SPAN, "--site", "45.0,-28.0", "--elements", fleet, *options)
+    assert words in line
+
+
+def test_assumptions_are_told_with_every_answer(tmp_path: Path) -> None:
+    done("workspace", "new", str(tmp_path), "--demo")
+    file = tmp_path / "passim.toml"
+    text = file.read_text().replace("acquisition_s = 0.0", "acquisition_s = 2.5")
+    mark = '\n[[assumptions]]\nsetting = "terminal.acquisition_s"\nsince = 2026-11-25\nhow = "symptom search"\n'
+    file.write_text(text + mark)
+    notes = asked("gaps", "--workspace", str(tmp_path))["notes"]
+    assert "Assumed, not measured: terminal.acquisition_s (since 2026-11-25: symptom search)." in notes
+    shown = json.loads(done("workspace", "show", "--workspace", str(tmp_path), "--format", "json"))
+    assert shown["assumptions"] == [
+        {"setting": "terminal.acquisition_s", "since": "2026-11-25", "how": "symptom search"}
+    ]
+    freezes = json.loads(done("serving", "--workspace", str(tmp_path), *SPAN, "--list", "freezes", "--format", "json"))
+    assert freezes["service"]["acquisition_s"] == 2.5
