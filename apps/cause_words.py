@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from .found import Found
 from .gap_table import gap_sentence
-from .wording import counted, duration
+from .output import LONGEST_TABLE, Answer, plain_numbers
+from .wording import counted, cut_ends, duration
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -92,6 +93,38 @@ def lowering_sentence(from_deg: float, to_deg: float, by_deg: float, what_if: sk
     if abs(seconds) < _NOTICED_S:
         return f"{start} change nothing."
     return f"{start} {'give back' if seconds > 0.0 else 'cost'} {amount(abs(seconds), what_if.span_s)} ({gaps})."
+
+
+def clear_sentence(found: Found, why: causes.Causes) -> str:
+    """Return the sentence that names the longest stretch without a gap."""
+    start, end = why.coverage.longest_clear()
+    if start == end:
+        return f"No moment of {found.length} is in service."
+    if (start, end) == (found.span.start, found.span.end):
+        return f"No gap in {found.length}."
+    return f"The longest stretch without a gap runs from {found.clock.when(start)} to {found.clock.when(end)}."
+
+
+def cause_gap_answer(command: str, found: Found, why: causes.Causes, *, longest_table: int = LONGEST_TABLE) -> Answer:
+    """Return the answer that lists the gaps with their causes, under the sentence that sums them up."""
+    clock = found.clock
+
+    def cells(row: Any) -> list[str]:
+        when = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
+        return [*when, row.cause, missing_words(row), row.blocked_by, cut_ends(row)]
+
+    headings = ("Day", "Start", "End", ">Length", "Cause", "Missing satellite", "Stopped by", "Cut")
+    return Answer(
+        command,
+        cause_sentence(found, why),
+        why.table(),
+        headings,
+        cells,
+        found.notes,
+        {**found.facts, "summary": plain_numbers(why.coverage.summary())},
+        clock,
+        longest_table=longest_table,
+    )
 
 
 def missing_words(row: Any) -> str:

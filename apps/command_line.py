@@ -27,6 +27,7 @@ COMMANDS = {
     "causes": "causes",
     "serving": "serving",
     "workspace": "workspace",
+    "hindcast": "hindcast",
     "geometry": "geometry",
     "design": "design",
     "survey": "survey",

@@ -11,7 +11,7 @@ from ..choices import FleetChoice, OutputChoice, SiteChoice, SpanChoice
 from ..options import fleet_options, output_options, site_options, span_options
 
 if TYPE_CHECKING:
-    from passim.coverage.causes import Causes
+    from passim.coverage import causes as cause_room
 
     from ..found import Found
     from ..output import Answer
@@ -60,11 +60,13 @@ def causes(
       passim causes --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --sectors
       passim causes --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --lower 290-320:5 --sky sky.csv
     """
+    import dataclasses
+
     from passim.answers import skyline
     from passim.coverage import causes as why
     from passim.coverage import sky_map
 
-    from ..cause_words import cause_sentence, given_back_sentence, lowering_sentence
+    from ..cause_words import cause_gap_answer, cause_sentence, given_back_sentence, lowering_sentence
     from ..found import find
     from ..output import Answer, check_out, plain_numbers, write
 
@@ -108,7 +110,8 @@ def causes(
     elif by_limit:
         answer = _limit_answer(found, known, lines, notes, facts)
     else:
-        answer = _gap_answer(found, known, lines, notes, facts)
+        answer = cause_gap_answer("causes", found, known)
+        answer = dataclasses.replace(answer, sentence="\n".join(lines), notes=notes, facts=facts)
 
     if sky_path is not None:
         track = sky_map.sky_track(found.visibility, sky_step_s)
@@ -132,7 +135,7 @@ def lowering(text: str) -> tuple[float, float, float]:
     return from_deg, to_deg, by_deg
 
 
-def _numbers_by_limit(known: Causes) -> list[dict[str, Any]]:
+def _numbers_by_limit(known: cause_room.Causes) -> list[dict[str, Any]]:
     """Return what each limit gives back as JSON can hold it."""
     from ..output import plain_numbers
 
@@ -144,24 +147,8 @@ def _numbers_by_limit(known: Causes) -> list[dict[str, Any]]:
     ]
 
 
-def _gap_answer(found: Found, known: Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]) -> Answer:
-    """Return the answer that lists the gaps with their causes."""
-    from ..cause_words import missing_words
-    from ..output import Answer
-    from ..wording import cut_ends, duration
-
-    clock = found.clock
-
-    def cells(row: Any) -> list[str]:
-        when = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
-        return [*when, row.cause, missing_words(row), row.blocked_by, cut_ends(row)]
-
-    headings = ("Day", "Start", "End", ">Length", "Cause", "Missing satellite", "Stopped by", "Cut")
-    return Answer("causes", "\n".join(lines), known.table(), headings, cells, notes, facts, clock)
-
-
 def _limit_answer(
-    found: Found, known: Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
+    found: Found, known: cause_room.Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
 ) -> Answer:
     """Return the answer that lists the limits and what each gives back."""
     from ..cause_words import amount
@@ -177,7 +164,7 @@ def _limit_answer(
 
 
 def _sector_answer(
-    found: Found, known: Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
+    found: Found, known: cause_room.Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
 ) -> Answer:
     """Return the answer that lists sectors of the horizon and what each costs."""
     from passim.answers import skyline

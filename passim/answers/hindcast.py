@@ -47,11 +47,12 @@ _OLDEST_TRUTH_S: Final = 3.0 * SECONDS_PER_DAY
 
 @dataclass(frozen=True)
 class Snapshots:
-    """Two snapshots of one fleet, and the span to score in; unless given, 48 h about the median epoch of the newer."""
+    """Two snapshots of one fleet, and the span to score in; unless given, `hours` about the median newer epoch."""
 
     older: Fleet
     newer: Fleet
     span: Span | None = None
+    hours: float = 48.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,9 +83,9 @@ class PairScore:
 class Hindcast:
     """The answer: errors of satellites, the model that fits them, and scores.
 
-    pairs           one `PairScore` a pair of snapshots, oldest elements last or as given
-    satellites      one row a satellite and pair: pair, satellite_id, name, age_s, passes, paired, late_s (how much later
-                    its passes came than forecast; nan: lost), rise_late_s, set_late_s, shared_s, moved
+    pairs           one `PairScore` a pair of snapshots, as given
+    satellites      one row a satellite and pair: pair, satellite_id, name, age_s, passes, paired, late_s (how much
+                    later its passes came than forecast; nan: lost), rise_late_s, set_late_s, shared_s, moved
     ages            one row a pair and group of ages; see `passim.answers.hindcast_fit.by_age`
     scores          one row a kind of forecast, all pairs together: forecast, moments, brier, reliability, resolution,
                     uncertainty, within_bins; skill (over climatology, or over the base rate where there is one day
@@ -116,8 +117,9 @@ def hindcast(
     """Return how well older elements forecast what newer ones show, at one view, for one pair of snapshots or more.
 
     Moments `step_s` seconds apart are scored. `seed` draws the days of the bounds. Elements over 14 days old at the
-    middle of the span are refused unless `however_old`. Raises ElementsError for that, for snapshots in the wrong order,
-    a newer one that is itself far from the span, or fewer than five objects that can be compared; SiteError for the view.
+    middle of the span are refused unless `however_old`. Raises ElementsError for that, for snapshots in the wrong
+    order, for a newer one that is itself far from the span, and for fewer than five objects that can be compared;
+    SiteError for the view.
     """
     model = model or TimingModel()
     given = [pairs] if isinstance(pairs, Snapshots) else list(pairs)
@@ -169,7 +171,7 @@ class _Pair:
                 got=f"{given.older.object_count} and {given.newer.object_count} objects, none in both",
                 wanted="two files that hold the same objects days apart",
             )
-        span = given.span or _span_about(given.newer.select(_rows_of(given.newer, common)))
+        span = given.span or _span_about(given.newer.select(_rows_of(given.newer, common)), given.hours)
         older, _ = given.older.select(_rows_of(given.older, common)).nearest(span.middle)
         newer, _ = given.newer.select(_rows_of(given.newer, common)).nearest(span.middle)
         place = {number: index for index, number in enumerate(newer.satellite_ids)}
@@ -331,12 +333,12 @@ def _pair_sentences(pairs: Sequence[PairScore], ages: pd.DataFrame) -> list[str]
         )
         for row in ages[(ages["pair"] == number) & np.isfinite(ages["sigma_s"])].itertuples():
             way = "late" if row.shared_s >= 0.0 else "early"
+            moved = f"{row.moved} ({100.0 * row.moved_share:.0f} %)" if row.moved else "none"
             lost = f", {row.lost} of them beyond following" if row.lost else ""
             told.append(
                 f"At {age_words(row.age_s)}, {row.satellites} satellites came {abs(row.shared_s):.2g} s {way} in the "
                 f"median, with a spread of {row.sigma_s:.2g} s (the model says {row.expected_sigma_s:.2g} s); "
-                f"{row.moved} ({100.0 * row.moved_share:.0f} %) were off by more than four times that{lost}, as after a "
-                f"manoeuvre."
+                f"off by more than four times that, as after a manoeuvre: {moved}{lost}."
             )
         gaps = pair.gaps
         told.append(
@@ -354,9 +356,9 @@ def _score_sentences(scores: pd.DataFrame) -> list[str]:
         return ["Service never changed in the span, so there is nothing to score: a higher mask makes gaps."]
     words = []
     for name, label in ((_STATED, "the stated errors"), (_FITTED, "the fitted errors, which saw these days")):
-        skill = by_name.loc[name, "skill"]
+        brier, skill = (float(by_name[column][name]) for column in ("brier", "skill"))
         over = f"a skill of {skill:.2f} over climatology" if np.isfinite(skill) else "no skill that can be told"
-        words.append(f"Brier score {by_name.loc[name, 'brier']:.2g} and {over} with {label}")
+        words.append(f"Brier score {brier:.2g} and {over} with {label}")
     return [f"{'; '.join(words)}."]
 
 
@@ -370,10 +372,11 @@ def _shared_of(satellites: pd.DataFrame, ages: pd.DataFrame) -> Floats:
     return shared
 
 
-def _span_about(newer: Fleet, hours: float = 48.0) -> Span:
+def _span_about(newer: Fleet, hours: float) -> Span:
     """Return the span of `hours` about the median epoch of a snapshot, to the whole minute."""
     middle = moment(_median_epoch_us(newer)).replace(second=0, microsecond=0)
-    return Span.starting(middle - timedelta(hours=hours / 2), hours)
+    around = Span.starting(middle, hours)
+    return Span.starting(middle - (around.end - around.start) / 2, hours)
 
 
 def _rows_of(fleet: Fleet, numbers: set[object]) -> NDArray[np.intp]:

@@ -65,8 +65,8 @@ def pass_errors(
 
     `forecast` and `came` hold passes found in `searched`, their lanes being the same satellites, microseconds since
     1970 UTC. A pair lies within `tolerance_s`, a quarter of a revolution or less, so that passes of different
-    revolutions do not meet. Passes that the search cut are left out. A satellite with partners for less than half of its
-    passes, or whose passes disagree by minutes, is lost: its error is nan.
+    revolutions do not meet. Passes that the search cut are left out. A satellite with partners for less than half of
+    its passes, or whose passes disagree by minutes, is lost: its error is nan.
     """
     # Lay the satellites end to end on one line, further apart than any pair may be.
     room_us = (searched.end_us - searched.start_us) + 4 * round(tolerance_s * 1e6)
@@ -136,11 +136,11 @@ def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingMode
     """Return `model` with its numbers fitted to the errors of `by_age`, and a sentence that says how.
 
     `satellites` has the columns age_s, late_s, shared_s and moved. With spreads at three ages or more, the three terms
-    of sigma are least squares with none below 0, each spread weighted by its own size and its satellites, and the shared
-    error is the root mean square of those met. With fewer, ages cannot tell the terms apart: the error at the epoch
-    stays, and what grows is scaled, the shared error with it. Shares of manoeuvres are scaled to those that moved; what
-    a manoeuvre adds a day is fitted to those that moved and can still be followed, three at least. The newer elements
-    count as truth, so their own error is in the fit.
+    of sigma are least squares with none below 0, each spread weighted by its own size and its satellites, and the
+    shared error is the root mean square of those met. With fewer, ages cannot tell the terms apart: the error at the
+    epoch stays, and what grows is scaled, the shared error with it. Shares of manoeuvres are scaled to those that
+    moved; what a manoeuvre adds a day is fitted to those that moved and can still be followed, three at least. The
+    newer elements count as truth, so their own error is in the fit.
     """
     told = ages[np.isfinite(ages["sigma_s"])]
     days, sigma_s = told["age_s"].to_numpy() / SECONDS_PER_DAY, told["sigma_s"].to_numpy()

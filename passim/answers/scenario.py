@@ -20,10 +20,12 @@ import numpy as np
 from passim.elements.identifiers import SatelliteId
 from passim.elements.patterns import FIRST_INVENTED_ID, walker
 from passim.elements.records import ElementSet, Fleet
-from passim.errors import ElementsError
+from passim.errors import ElementsError, InputError
 from passim.orbits.frames import earth_angle_rad
 from passim.sky.horizon import Horizon
+from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.site import Site
+from passim.sky.view import View
 from passim.spans import microseconds
 
 SCHOOL_NAME: Final = "Hythe Field School (invented)"
@@ -84,6 +86,20 @@ STATIONS: Final = (
 )
 
 CALL_HOURS: Final = CallHours(start=time(8, 0), end=time(18, 0), weekdays=(0, 1, 2, 3, 4))
+
+
+def view_of(spot: Site) -> View:
+    """Return what a terminal at one of the stations' mounting spots can use: the sky above its horizon, its gateway.
+
+    Raises InputError for a place that is no spot of a station.
+    """
+    for station in STATIONS:
+        if spot in station.spots:
+            gateway = station.gateway
+            horizon = Horizon.flat(gateway.mask_deg)
+            place = Gateway(gateway.name, gateway.latitude_deg, gateway.longitude_deg, gateway.height_m, horizon)
+            return View(spot, (GatewayLimit((place,)),))
+    raise InputError("mounting spot", got=spot.name, wanted="a spot of the invented stations")
 
 
 def plover(epoch: datetime) -> Fleet:

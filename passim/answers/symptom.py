@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from passim.answers.symptom_apart import Traits, observations, traits_of, when_words
+from passim.answers.symptom_apart import Traits, observations, seconds_words, traits_of, when_words
 from passim.answers.symptom_score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, Judge, RangeJudge, RecordJudge
 from passim.answers.symptom_search import Found, Trials, search_settings
 from passim.answers.symptom_seen import FreezeRecord, Symptom
@@ -126,7 +126,7 @@ class SymptomAnswer:
         words = f"The sky {can} explain {seen}. The best of {self.tried:,} settings: {best.describe()}"
         traits = best.traits
         return (
-            f"{words}; it predicts {traits.per_hour:.3g} freezes an hour while it is bad, {traits.mean_s:.3g} s on "
+            f"{words}; it predicts {traits.per_hour:.3g} freezes an hour while it is bad, {seconds_words(traits.mean_s)} on "
             f"average, {when_words(traits.by_hour)}."
         )
 

@@ -82,6 +82,11 @@ def when_words(by_hour: Floats) -> str:
     return f"none between {first:02d}:00 and {(first + hours) % 24:02d}:00, {most}"
 
 
+def seconds_words(length_s: float) -> str:
+    """Return "8.6 s" or "94 s": a length to what a person can tell apart."""
+    return f"{length_s:.1f} s" if length_s < 9.95 else f"{length_s:.0f} s"
+
+
 def longest_stretch(chosen: NDArray[np.bool_]) -> tuple[int, int] | None:
     """Return the first hour and the length of the longest run of chosen hours round the clock, None where none is."""
     if chosen.all():
@@ -150,8 +155,8 @@ def _by_length(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
     if max(means) < 1.3 * min(means):
         return []
     return [
-        f"freezes of {a} last {of_a.mean_s:.2g} s on average (longest {of_a.longest_s:.2g} s), those of {b} "
-        f"{of_b.mean_s:.2g} s (longest {of_b.longest_s:.2g} s)"
+        f"freezes of {a} last {seconds_words(of_a.mean_s)} on average (longest {seconds_words(of_a.longest_s)}), those "
+        f"of {b} {seconds_words(of_b.mean_s)} (longest {seconds_words(of_b.longest_s)})"
     ]
 
 

@@ -7,7 +7,7 @@ around the geostationary arc, a fixed clock by which satellites are handed out, 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import product
 from math import asin, atan2, cos, degrees, radians, sin
 from typing import Any, Final
@@ -236,7 +236,16 @@ class Grid:
         return [setting for setting in every if not held.intersection(setting.kinds)]
 
     def neighbours(self, setting: Setting, finer: int) -> Iterator[Setting]:
-        """Yield the settings that differ from `setting` in one number by a grid step divided by 2**`finer`."""
+        """Yield the settings that differ from `setting` in one number by a grid step over 2**`finer`, or lack a limit."""
+        if len(setting.kinds) > 1:
+            if setting.mask_deg is not None:
+                yield replace(setting, mask_deg=None)
+            if setting.cone is not None:
+                yield replace(setting, cone=None)
+            if setting.gateway is not None:
+                yield replace(setting, gateway=None)
+            if setting.arc_deg is not None:
+                yield replace(setting, arc_deg=None)
         scale = 0.5**finer
         for sign in (-scale, scale):
             if setting.mask_deg is not None and 0.0 < setting.mask_deg + 5.0 * sign < 80.0:

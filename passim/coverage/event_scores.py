@@ -115,8 +115,8 @@ def score_events(forecast_us: IntervalSet, came_us: IntervalSet, tolerance_s: fl
 def match_times(forecast_us: ArrayLike, came_us: ArrayLike, tolerance_s: float) -> Matches:
     """Return which of two sets of times belong together, at most `tolerance_s` apart and one to one.
 
-    Times are whole microseconds, shape (n,) and (m,), in any order. As many pairs as there can be; of these ways the one
-    with the least time between partners. Raises InputError.
+    Times are whole microseconds, shape (n,) and (m,), in any order. As many pairs as there can be; of these ways the
+    one with the least time between partners. Raises InputError.
     """
     if not 0.0 <= tolerance_s < float("inf"):
         raise InputError("tolerance", got=tolerance_s, wanted="seconds, 0 or more", try_next="10")

@@ -253,7 +253,7 @@ class _Cells:
     def product_of_misses(self, up: Floats, moments: int) -> Floats:
         """Return the chance, shape (moments,), that no satellite is up, from the chance of each cell that it is."""
         if self.place is not None:
-            up = np.bincount(self.place, up, self.moment_of_place.size)
+            up = np.bincount(self.place, up, self.moment_of_place.size).astype(np.float64, copy=False)
         # Rounding, and intervals of one satellite at slightly different ages, may take a sum past 1 by a hair.
         logarithm = np.log1p(-np.minimum(up, 1.0 - 1e-15))
         product: Floats = np.exp(np.bincount(self.moment_of_place, logarithm, moments))

@@ -18,7 +18,7 @@ from passim import intervals
 from passim.coverage.statistics import gap_statistics
 from passim.errors import InputError, SpanError
 from passim.intervals import Intervals, Steps
-from passim.spans import Span, aware, local_days, local_hours, microseconds, minute_edges, zone
+from passim.spans import Span, aware, local_days, local_hours, microseconds, minute_edges, moment, zone
 
 _MINUTE_US = 60_000_000
 
@@ -165,6 +165,17 @@ class Coverage:
                 "cut_at_end": end == self.span.end_us,
             }
         )
+
+    def longest_clear(self) -> tuple[datetime, datetime]:
+        """Return start and end, aware UTC, of the longest stretch without a gap, the first of equals.
+
+        Where nothing is covered, both are the start of the span.
+        """
+        start_us, end_us = intervals.complement(self.gap_intervals, self.span.start_us, self.span.end_us)
+        if not len(start_us):
+            return self.span.start, self.span.start
+        longest = int(np.argmax(end_us - start_us))
+        return moment(start_us[longest]), moment(end_us[longest])
 
     def gaps_per_hour(self) -> float:
         """Return the number of gaps that begin inside the span for each of its hours.

@@ -63,7 +63,7 @@ class BrierScore:
 
 @dataclass(frozen=True)
 class YesNo:
-    """How often yes and no were forecast and came: four counts, and the scores of them [4]; nan where nothing counts."""
+    """How often yes and no were forecast and came: four counts, and their scores [4]; nan where nothing counts."""
 
     hits: int
     false_alarms: int
@@ -152,13 +152,13 @@ def reliability_table(
 
     `forecast`, `outcome` and `day` have shape (n,); `edges` are those of `brier_decomposition`. Columns: bin_low,
     bin_high; count; days (how many days have moments in it); forecast (their mean); observed (how often it came);
-    observed_low, observed_high (bounds of this bin at `level`); band_low, band_high (wider bounds that hold for all bins
-    at once at `level`). A forecast is reliable where the bounds hold `forecast`: that is the diagonal of the diagram.
+    observed_low, observed_high (bounds of this bin at `level`); band_low, band_high (wider bounds, which hold for all
+    bins at once at `level`). A forecast is reliable where the bounds hold `forecast`: the diagonal of the diagram.
 
     Bounds are those of observed minus forecast with days drawn anew, laid at `forecast`: percentiles for the one bin;
-    for all bins, as many standard errors as the worst bin of a redrawn set needs (a studentised maximum, common practice
-    for simultaneous bands). A bin with moments on fewer than five days has none. `seed` makes it repeatable (PCG64).
-    Raises InputError.
+    for all bins, as many standard errors as the worst bin of a redrawn set needs (a studentised maximum, common
+    practice for simultaneous bands). A bin with moments on fewer than five days has none. `seed` makes it repeatable
+    (PCG64). Raises InputError.
     """
     chance, came = _pair(forecast, outcome)
     bin_, bins = _binned(chance, edges)

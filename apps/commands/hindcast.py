@@ -1,0 +1,215 @@
+"""``passim hindcast``: how well older elements would have forecast what newer ones show."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..choices import FleetChoice, OutputChoice, SiteChoice, aware_time
+from ..options import lenient_option, output_options, site_options
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim.answers.hindcast import PairScore
+
+
+@click.command("hindcast", short_help="How well older elements would have forecast newer ones.")
+@click.argument("paths", nargs=-1, metavar="OLD NEW...")
+@lenient_option
+@site_options
+@click.option(
+    "--from", "from_text", metavar="ISO", help="Start of what is scored. Default: half of it before NEW's epochs."
+)
+@click.option("--hours", type=float, default=48.0, show_default=True, metavar="N", help="Length of what is scored.")
+@click.option(
+    "--step", "step_s", type=float, default=1.0, show_default=True, metavar="S", help="Seconds between moments scored."
+)
+@click.option("--allow-old", is_flag=True, help="Score elements over 14 days old too. Default: refuse them.")
+@click.option(
+    "--list",
+    "listing",
+    type=click.Choice(["scores", "ages", "satellites"]),
+    default="scores",
+    show_default=True,
+    help="What the rows tell of: each kind of forecast, each age of elements, or each satellite.",
+)
+@output_options
+def hindcast(
+    paths: tuple[str, ...],
+    lenient: bool,
+    site_choice: SiteChoice,
+    from_text: str | None,
+    hours: float,
+    step_s: float,
+    allow_old: bool,
+    listing: str,
+    output_choice: OutputChoice,
+) -> None:
+    """Say how well OLD elements would have forecast service, with NEW elements of the same fleet as the truth.
+
+    Both are files or folders of element sets, days apart; give OLD NEW again for further pairs. The passes of each
+    satellite tell how early or late it came; their spread is the timing error at that age, and satellites off by more
+    than four times it are taken to have manoeuvred. The odds of no service are scored with the usual errors and with
+    those fitted here, beside a plain yes or no, climatology, and yesterday moved by the lag that fits best.
+
+    A Brier score is the mean squared difference of chance and outcome: 0 is perfect. Skill is what part of
+    climatology's score a forecast removes: 1 is perfect, 0 no better. JSON also holds the fitted errors.
+
+    \b
+    Example:
+      passim hindcast monday.json friday.json --site 45.0,-28.0,40
+      passim hindcast monday.json friday.json --site 45.0,-28.0,40 --gateway 39.6,-28.0 --list ages
+      passim hindcast march.tle april.tle --site 45.0,-28.0,40 --allow-old --format json --out hindcast.json
+    """
+    if not paths or len(paths) % 2:
+        raise click.UsageError(
+            "which snapshots? Give OLD and NEW, two files or folders of element sets, or more pairs."
+        )
+    from passim import Span
+    from passim.answers import hindcast as scoring
+
+    from ..found import CAUTION
+    from ..output import Answer, check_out, write
+    from ..wording import LocalClock
+
+    check_out(output_choice.out)
+    # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
+    view, notes = site_choice.view()
+    span = Span.starting(aware_time(from_text, "--from"), hours) if from_text else None
+    if span is not None and len(paths) > 2:
+        raise click.UsageError("--from says where one span begins: give it with one pair of snapshots.")
+    pairs, fleet_notes = [], []
+    for older, newer in zip(paths[::2], paths[1::2], strict=True):
+        read = [FleetChoice((path,), lenient).fleet() for path in (older, newer)]
+        fleet_notes += [note for _, told in read for note in told]
+        pairs.append(scoring.Snapshots(read[0][0], read[1][0], span, hours))
+    found = scoring.hindcast(pairs, view, however_old=allow_old, step_s=step_s)
+
+    clock = LocalClock(view.site.timezone, found.pairs[0].span)
+    rows: pd.DataFrame
+    headings: Sequence[str]
+    cells: Callable[[Any], list[str]]
+    if listing == "ages":
+        rows, headings, cells = found.ages, AGE_HEADINGS, age_cells
+    elif listing == "satellites":
+        rows, headings, cells = found.satellites, SATELLITE_HEADINGS, satellite_cells
+    else:
+        rows, headings, cells = found.scores, SCORE_HEADINGS, score_cells
+    facts = {
+        "pairs": [pair_facts(pair) for pair in found.pairs],
+        "timing": {"stated": dataclasses.asdict(found.model), "fitted": dataclasses.asdict(found.fitted)},
+        "scores": plain_records(found.scores),
+    }
+    told = (*(pair_note(pair) for pair in found.pairs), *notes, *fleet_notes, CAUTION)
+    write(Answer("hindcast", "\n".join(found.sentences), rows, headings, cells, told, facts, clock), output_choice)
+
+
+def pair_note(pair: PairScore) -> str:
+    """Say what was scored, and which objects could not be."""
+    from ..wording import counted, instant
+
+    words = f"Scored: {instant(pair.span.start)} to {instant(pair.span.end)}. {pair.freshness.words}"
+    alone = len(pair.only_older) + len(pair.only_newer)
+    return f"{words} {counted(alone, 'object')} in one snapshot alone left out." if alone else words
+
+
+def pair_facts(pair: PairScore) -> dict[str, Any]:
+    """Return what JSON holds of one pair of snapshots."""
+    from ..output import plain_numbers
+    from ..wording import instant
+
+    gaps = pair.gaps
+    return {
+        "span": {"start": instant(pair.span.start), "end": instant(pair.span.end)},
+        "band": pair.freshness.band.name,
+        "only_older": list(pair.only_older),
+        "only_newer": list(pair.only_newer),
+        **plain_numbers(
+            {
+                "older_age_s": pair.freshness.median_s,
+                "newer_age_s": pair.newer_age_s,
+                "objects": pair.in_both,
+                "out_forecast": pair.out_forecast,
+                "out_came": pair.out_came,
+                "gaps_forecast": gaps.forecast_count,
+                "gaps_came": gaps.came_count,
+                "gap_hits": gaps.hits,
+                "gap_tolerance_s": gaps.tolerance_s,
+                "gap_hit_rate": gaps.hit_rate,
+                "gap_false_alarm_ratio": gaps.false_alarm_ratio,
+                "gap_bias": gaps.bias,
+                "gap_median_late_s": gaps.median_late_s,
+                "gap_spread_s": gaps.spread_s,
+            }
+        ),
+    }
+
+
+def plain_records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table as JSON can hold them."""
+    from ..output import plain_rows
+
+    columns, rows = plain_rows(table, None)
+    return [dict(zip(columns, row, strict=True)) for row in rows]
+
+
+SCORE_HEADINGS = (
+    "Forecast",
+    ">Brier",
+    ">Reliability",
+    ">Resolution",
+    ">Uncertainty",
+    ">Skill",
+    ">95 %",
+    ">Hits",
+    ">False",
+)
+AGE_HEADINGS = (">Pair", ">Age", ">Satellites", ">Late in common", ">Spread", ">Usual spread", ">Moved", ">Lost")
+SATELLITE_HEADINGS = ("Number", "Name", ">Pair", ">Age", ">Passes", ">Late", ">Rise late", ">Set late", "Moved")
+
+
+def score_cells(row: Any) -> list[str]:
+    """Return the cells of one kind of forecast."""
+    parts = (row.brier, row.reliability, row.resolution, row.uncertainty)
+    bounds = "" if missing(row.skill_low) else f"{row.skill_low:.2f} to {row.skill_high:.2f}"
+    skill = "" if missing(row.skill) else f"{row.skill:.2f}"
+    rates = [percent(rate) for rate in (row.hit_rate, row.false_alarm_ratio)]
+    return [row.forecast, *(f"{part:.4f}" for part in parts), skill, bounds, *rates]
+
+
+def age_cells(row: Any) -> list[str]:
+    """Return the cells of one age of elements."""
+    from passim.coverage.timing import age_words
+
+    spreads = [seconds(value) for value in (row.shared_s, row.sigma_s, row.expected_sigma_s)]
+    return [str(row.pair), age_words(row.age_s), str(row.satellites), *spreads, str(row.moved), str(row.lost)]
+
+
+def satellite_cells(row: Any) -> list[str]:
+    """Return the cells of one satellite."""
+    from passim.coverage.timing import age_words
+
+    lates = [seconds(value) for value in (row.late_s, row.rise_late_s, row.set_late_s)]
+    moved = "lost" if missing(row.late_s) else "moved" if row.moved else ""
+    return [row.satellite_id, row.name, str(row.pair), age_words(row.age_s), str(row.passes), *lates, moved]
+
+
+def seconds(value: float) -> str:
+    """Return seconds of either sign, or nothing where they are not known."""
+    return "" if missing(value) else f"{value:.2f} s"
+
+
+def percent(value: float) -> str:
+    """Return a share in per cent, or nothing where it is not known."""
+    from ..wording import share
+
+    return "" if missing(value) else share(value)
+
+
+def missing(value: float) -> bool:
+    """Say whether a figure is not known."""
+    return value != value

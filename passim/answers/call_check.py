@@ -1,0 +1,173 @@
+"""Calls that others have set: what awaits each of them, and the nearest start at which it would go better."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from passim.answers.calendar import Event
+from passim.answers.call_forecast import RUNS, ServiceForecast
+from passim.answers.call_kinds import CallKind
+from passim.answers.call_times import MINUTE_US, AllowedHours, starts
+from passim.answers.calls import COLUMNS, better, windows
+from passim.coverage.odds_events import Simulation
+from passim.errors import SpanError
+from passim.spans import microseconds, moment
+
+Index = NDArray[np.int64]
+
+# Whoever calls for longer than this is not in a call but in a day.
+_LONGEST_CALL_S: Final = 12 * 3600.0
+
+
+@dataclass(frozen=True)
+class Freeze:
+    """A predicted freeze inside a call."""
+
+    start: datetime
+    duration_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class CheckedCall:
+    """One call of a calendar.
+
+    outlook         what awaits it: a row with the columns of `passim.answers.calls.COLUMNS`
+    freezes         predicted single freezes of a length that is noticed; empty where the band hides single times
+    nearest_better  the outlook of the nearest start, of those allowed, at which a person would notice that the call goes
+                    better; None where there is none
+    """
+
+    event: Event
+    outlook: pd.Series
+    shows_odds: bool
+    shows_times: bool
+    freezes: tuple[Freeze, ...]
+    nearest_better: pd.Series | None
+
+
+@dataclass(frozen=True)
+class CallCheck:
+    """All calls of a calendar within the span, in order, and (event, reason) for those that could not be checked."""
+
+    kind: CallKind
+    calls: tuple[CheckedCall, ...]
+    left_out: tuple[tuple[Event, str], ...]
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a call: title, uid, the columns of an outlook, freezes (text) and the nearest better start.
+
+        better_start is NaT, and what awaits the call there is missing, where no start is better.
+        """
+        none = pd.NaT
+        others = [c.nearest_better for c in self.calls]
+        rows = pd.DataFrame([c.outlook for c in self.calls], columns=list(COLUMNS)).reset_index(drop=True)
+        for name in ("start", "end"):
+            rows[name] = pd.to_datetime(rows[name], utc=True).astype("datetime64[us, UTC]")
+        rows.insert(0, "title", pd.Series([c.event.title for c in self.calls], dtype=object))
+        rows["better_start"] = pd.Series(
+            pd.to_datetime([none if b is None else b["start"] for b in others], utc=True)
+        ).astype("datetime64[us, UTC]")
+        for name in ("chance_of_end", "expected_pauses", "expected_frozen_s"):
+            rows[f"better_{name}"] = pd.Series([np.nan if b is None else b[name] for b in others], dtype=np.float64)
+        rows["uid"] = pd.Series([c.event.uid for c in self.calls], dtype=object)
+        return rows
+
+
+def check_calls(
+    forecast: ServiceForecast,
+    kind: CallKind,
+    events: Sequence[Event],
+    *,
+    hours: AllowedHours | None = None,
+    timezone: str = "UTC",
+    busy: Sequence[Event] = (),
+    runs: int = RUNS,
+    seed: int = 1,
+) -> CallCheck:
+    """Check each event that lies within ``forecast.span``, and look for a better start within `hours` of the local clock.
+
+    A better start meets neither the other events nor `busy`. Events of whole days, those that last over half a day or
+    end outside the span are left out with a reason. Raises SiteError for an unknown zone.
+    """
+    span, hours = forecast.span, hours or AllowedHours()
+    checked, left_out = [], []
+    futures = forecast.futures(kind, runs=runs, seed=seed)
+    gaps = forecast.gaps_us(kind.buffer_s)
+    searches: dict[int, Simulation] = {}
+    for event in sorted(events, key=lambda e: (e.start, e.end, e.uid)):
+        reason = _no_call(event, span.start, span.end)
+        if reason:
+            left_out.append((event, reason))
+            continue
+        start_us, end_us = microseconds(event.start), microseconds(event.end)
+        minutes = (end_us - start_us) / MINUTE_US
+        outlook = windows(forecast, futures, kind, np.array([start_us]), minutes).iloc[0]
+        band = forecast.freshness(event.start).band
+        other = None
+        if band.shows_odds:
+            # Candidates are judged by futures of their own draw, so that luck finds no better start.
+            judge = searches.setdefault(0, forecast.futures(kind, runs=runs, seed=seed + 1))
+            taken = [e for e in (*events, *busy) if e is not event and not (e.uid == event.uid and e.start == event.start)]
+            other = _nearest_better(forecast, (futures, judge), kind, event, outlook, hours, timezone, taken)
+        freezes = _inside(gaps, start_us, end_us, kind.noticed_from_s) if band.shows_times else ()
+        checked.append(CheckedCall(event, outlook, band.shows_odds, band.shows_times, freezes, other))
+    return CallCheck(kind, tuple(checked), tuple(left_out))
+
+
+def _nearest_better(
+    forecast: ServiceForecast,
+    futures: tuple[Simulation, Simulation],
+    kind: CallKind,
+    event: Event,
+    outlook: pd.Series,
+    hours: AllowedHours,
+    timezone: str,
+    taken: Sequence[Event],
+) -> pd.Series | None:
+    """Return the outlook of the nearest start that is better in both sets of futures, told by the first."""
+    start_us = microseconds(event.start)
+    length_us = microseconds(event.end) - start_us
+    minutes = -(-length_us // MINUTE_US)
+    busy = [(microseconds(e.start), microseconds(e.end)) for e in taken]
+    try:
+        free_us = starts(forecast.span, minutes, hours, timezone, busy).free_us
+    except SpanError:
+        return None  # the hours hold no call of this length: then none of them is better
+    by_distance = free_us[np.argsort(np.abs(free_us - start_us), kind="stable")]
+    tables = [windows(forecast, draw, kind, by_distance, length_us / MINUTE_US) for draw in futures]
+    for place in range(by_distance.size):
+        rows = [table.iloc[place] for table in tables]
+        if all(better(row, outlook) for row in rows):
+            return rows[0]
+    return None
+
+
+def _no_call(event: Event, start: datetime, end: datetime) -> str:
+    """Return why an event cannot be checked, empty where it can."""
+    if event.all_day:
+        return "it lasts whole days"
+    if event.end <= event.start:
+        return "it has no length"
+    if (event.end - event.start).total_seconds() > _LONGEST_CALL_S:
+        return "it lasts over 12 h"
+    if event.start < start:
+        return "it begins before the span asked about"
+    if event.end > end:
+        return "it ends after the span asked about"
+    return ""
+
+
+def _inside(gaps: tuple[Index, Index], start_us: int, end_us: int, at_least_s: float) -> tuple[Freeze, ...]:
+    """Return the parts of gaps inside a call that are long enough to be noticed."""
+    low, high = np.maximum(gaps[0], start_us), np.minimum(gaps[1], end_us)
+    seen = (high - low) >= at_least_s * 1e6
+    return tuple(
+        Freeze(moment(a), (b - a) / 1e6) for a, b in zip(low[seen].tolist(), high[seen].tolist(), strict=True)
+    )

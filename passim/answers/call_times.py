@@ -1,0 +1,151 @@
+"""When a call may begin: whole minutes, inside the hours of the day and the days of the week that people keep.
+
+Hours are those of the clock on the wall. A call from 01:30 to 02:30 in the night when clocks change is as long as it
+says and lies within 01:00 to 03:00 as that clock shows it, minute by minute.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from passim.errors import InputError, SpanError
+from passim.spans import Span, zone
+
+Index = NDArray[np.int64]
+
+MINUTE_US: Final = 60_000_000
+DAY_MINUTES: Final = 1440
+_DAY_NAMES: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+@dataclass(frozen=True)
+class AllowedHours:
+    """Hours of the local day, [from, to) in minutes since its midnight, and days of the week from Monday = 0.
+
+    Raises InputError for hours that hold no minute or leave the day, and for no or unknown days.
+    """
+
+    from_minute: int = 0
+    to_minute: int = DAY_MINUTES
+    weekdays: tuple[int, ...] = (0, 1, 2, 3, 4, 5, 6)
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.from_minute < self.to_minute <= DAY_MINUTES:
+            raise InputError(
+                "hours for calls",
+                got=f"{_clock(self.from_minute)} to {_clock(self.to_minute)}",
+                wanted="an end after the start, within one day",
+                try_next="08:00-18:00",
+            )
+        if not self.weekdays or not set(self.weekdays) <= set(range(7)):
+            raise InputError("days for calls", got=self.weekdays, wanted="at least one, 0 for Monday to 6 for Sunday")
+
+    @property
+    def words(self) -> str:
+        """The hours and days in words: 08:00 to 18:00, Mon to Fri."""
+        hours = "all day" if self.to_minute - self.from_minute == DAY_MINUTES else (
+            f"{_clock(self.from_minute)} to {_clock(self.to_minute)}"
+        )  # fmt: skip
+        days = sorted(set(self.weekdays))
+        if len(days) == 7:
+            return f"{hours}, every day"
+        if len(days) > 2 and days[-1] - days[0] == len(days) - 1:
+            return f"{hours}, {_DAY_NAMES[days[0]]} to {_DAY_NAMES[days[-1]]}"
+        return f"{hours}, {' and '.join(_DAY_NAMES[day] for day in days)}"
+
+
+@dataclass(frozen=True, eq=False)
+class Starts:
+    """The minutes at which a call of some length may begin.
+
+    allowed_us      shape (n,): those that the hours allow, microseconds since 1970 UTC, ascending
+    free_us         shape (m,): those among them that meet no busy time
+    """
+
+    minutes: int
+    allowed_us: Index
+    free_us: Index
+
+
+def starts(
+    span: Span, minutes: int, hours: AllowedHours, timezone: str, busy_us: Iterable[tuple[int, int]] = ()
+) -> Starts:
+    """Return the starts of calls of `minutes` that lie wholly within `span` and within `hours` as clocks there show.
+
+    `busy_us` are times that are taken, [start, end) in microseconds since 1970 UTC. Raises SpanError for a call longer
+    than the span or the hours, and where no start is allowed at all; SiteError for an unknown zone.
+    """
+    check_length(minutes, span)
+    if minutes > hours.to_minute - hours.from_minute and hours.to_minute - hours.from_minute < DAY_MINUTES:
+        raise SpanError(
+            "length of the call",
+            got=f"{minutes} min",
+            wanted=f"at most the {hours.to_minute - hours.from_minute} min of the hours {hours.words}",
+            try_next="a shorter call or more hours",
+        )
+    first, past = -(-span.start_us // MINUTE_US), span.end_us // MINUTE_US
+    minute = np.arange(first, past, dtype=np.int64)
+    wall = pd.DatetimeIndex((minute * MINUTE_US).astype("datetime64[us]"), tz="UTC").tz_convert(zone(timezone))
+    of_day = np.asarray(wall.hour) * 60 + np.asarray(wall.minute)
+    open_now = (of_day >= hours.from_minute) & (of_day < hours.to_minute)
+    open_now &= np.isin(np.asarray(wall.day_of_week), hours.weekdays)
+    allowed = _runs(open_now, minutes)
+    if not allowed.any():
+        raise SpanError(
+            f"hours for calls ({hours.words})",
+            got=f"no room for {minutes} min between {span.start.isoformat()} and {span.end.isoformat()}",
+            wanted="at least one start",
+            try_next="more days, other hours or other weekdays",
+        )
+
+    # A busy time takes every minute that it touches.
+    free = np.ones(minute.size, dtype=bool)
+    for start_us, end_us in busy_us:
+        low, high = start_us // MINUTE_US - first, -(-end_us // MINUTE_US) - first
+        free[max(low, 0) : max(high, 0)] = False
+    return Starts(minutes, minute[allowed] * MINUTE_US, minute[allowed & _runs(free, minutes)] * MINUTE_US)
+
+
+def check_length(minutes: int, span: Span) -> None:
+    """Raise SpanError unless a call of `minutes` fits into `span`."""
+    if isinstance(minutes, bool) or not isinstance(minutes, (int, np.integer)) or minutes < 1:
+        raise SpanError("length of the call", got=minutes, wanted="a whole number of minutes, 1 or more", try_next="30")
+    if minutes * 60 > span.duration_s:
+        raise SpanError(
+            "length of the call",
+            got=f"{minutes} min",
+            wanted=f"at most the {span.duration_s / 60:g} min of the span",
+            try_next="a shorter call or more days",
+        )
+
+
+def apart(ranked_us: Index, minutes: int, most: int) -> list[int]:
+    """Return the places of the first `most` of `ranked_us` of which none overlaps one before it."""
+    chosen: list[int] = []
+    length_us = minutes * MINUTE_US
+    left = np.ones(ranked_us.size, dtype=bool)
+    while left.any() and len(chosen) < most:
+        place = int(left.argmax())
+        chosen.append(place)
+        left &= np.abs(ranked_us - ranked_us[place]) >= length_us
+    return chosen
+
+
+def _runs(good: NDArray[np.bool_], length: int) -> NDArray[np.bool_]:
+    """Return at which places `length` good ones in a row begin."""
+    so_far = np.append(0, np.cumsum(good))
+    begins = np.zeros(good.size, dtype=bool)
+    whole = good.size - length + 1
+    if whole > 0:
+        begins[:whole] = so_far[length:] - so_far[:whole] == length
+    return begins
+
+
+def _clock(minute: int) -> str:
+    return f"{minute // 60:02d}:{minute % 60:02d}"
