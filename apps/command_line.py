@@ -26,6 +26,7 @@ COMMANDS = {
     "gaps": "gaps",
     "causes": "causes",
     "serving": "serving",
+    "symptom": "symptom",
     "workspace": "workspace",
     "hindcast": "hindcast",
     "geometry": "geometry",

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.typing import NDArray
-from scipy.optimize import elementwise
+from scipy.optimize import elementwise, minimize_scalar
 from skyfield.api import EarthSatellite, load, wgs84
 
 from passim import ElementSet, Fleet, Horizon, Site, Span, find_passes
@@ -122,10 +122,12 @@ def times(seconds: Floats) -> object:
 
 
 def height_above_skyline(model: object, site: Site) -> Callable[[object], Floats]:
-    """Return skyfield's altitude less the height of the skyline below it, degrees, as a function of skyfield's times."""
+    """Return skyfield's altitude less the skyline's height below it, degrees, as a function of skyfield's times."""
     place = wgs84.latlon(site.latitude_deg, site.longitude_deg, elevation_m=site.height_m)
     path = EarthSatellite.from_satrec(model, TIMESCALE) - place
-    azimuths, heights = zip(*(ROUND_ABOUT if not site.horizon.is_flat else [(0.0, site.horizon.lowest_deg)]), strict=True)
+    azimuths, heights = zip(
+        *(ROUND_ABOUT if not site.horizon.is_flat else [(0.0, site.horizon.lowest_deg)]), strict=True
+    )
 
     def height(when: object) -> Floats:
         altitude, azimuth, _ = path.at(when).altaz()
@@ -140,7 +142,7 @@ def extremes(height: Callable[[object], Floats], seconds: Floats, sampled: Float
     for sign in (1.0, -1.0):
         heights = sign * sampled
         middle = heights[1:-1]
-        # Eight degrees are the farthest that a satellite of these kinds moves in half a step when it is near the zenith.
+        # Eight degrees are the farthest that a satellite of these kinds moves in half a step, near the zenith.
         peak = np.flatnonzero((middle >= heights[:-2]) & (middle >= heights[2:]) & (middle < 0.0) & (middle > -8.0)) + 1
         if len(peak):
             step_s = seconds[1] - seconds[0]
@@ -173,7 +175,8 @@ def contradictions(kind: str, site: Site) -> tuple[int, list[str]]:
         rise, set_ = seconds_of(own["rise"], span), seconds_of(own["set"], span)
         long = set_ - rise > 60.0
 
-        # Nothing is missed and nothing invented: up on the grid and at each peak between its steps if the table says so.
+        # Nothing is missed and nothing invented: up on the grid, and at each peak between its steps, when it is up in
+        # the table.
         seconds, when = grid(hours, step_s)
         sampled = height(when)
         between = extremes(height, seconds, sampled)
@@ -198,7 +201,9 @@ def contradictions(kind: str, site: Site) -> tuple[int, list[str]]:
             if len(grazing):
                 off = np.abs(height(times(grazing)))
                 for place in np.flatnonzero(off > 0.2 * ARC_SECOND):
-                    against.append(f"{number}: {off[place] * 3600:.3f} arcsec from the skyline at {grazing[place]:.6f} s")
+                    against.append(
+                        f"{number}: {off[place] * 3600:.3f} arcsec from the skyline at {grazing[place]:.6f} s"
+                    )
     return len(passes), against
 
 
@@ -207,6 +212,43 @@ def test_rises_and_sets_are_those_of_skyfields_altitude(kind: str, site: str) ->
     count, against = contradictions(kind, SITES[site])
     assert against == []
     assert count > 0
+
+
+@pytest.mark.parametrize("kind", ["low, 550 km", "very low, 300 km", "eccentric", "retrograde", "polar"])
+def test_passes_that_graze_the_mask(kind: str) -> None:
+    fleet = fleet_of(kind)
+    span = Span.starting(EPOCH.replace(hour=HOUR), 24.0)
+    low = Site("low", 47.0, 10.0, 500.0, horizon=Horizon.flat(5.0))
+    passes = find_passes(fleet, low, span)
+    whole = passes[~passes["cut_at_start"] & ~passes["cut_at_end"] & passes["peak_elevation_deg"].between(8.0, 75.0)]
+    assert len(whole) >= 8
+    for row in whole.iloc[:12].itertuples():
+        number = fleet.satellite_ids.tolist().index(row.satellite_id)
+        one, model = fleet.select([number]), Propagator.of(fleet).models[number]
+        altitude = height_above_skyline(model, Site("bare", 47.0, 10.0, 500.0, horizon=Horizon.flat(0.0)))
+        about = (row.peak - pd.Timestamp(span.start)) / pd.Timedelta(seconds=1)
+        top = minimize_scalar(
+            lambda t, f=altitude: -float(f(times(t))),
+            bounds=(about - 9.0, about + 9.0),
+            method="bounded",
+            options={"xatol": 1e-5},
+        )
+        peak_deg = -top.fun
+        assert abs(peak_deg - row.peak_elevation_deg) < 0.4 * ARC_SECOND
+        around = Span.starting(row.peak.to_pydatetime() - pd.Timedelta(minutes=10), 1.0 / 3.0)
+        offset = (around.start - span.start).total_seconds()
+        for below_deg in (-0.1 * ARC_SECOND, 0.1 * ARC_SECOND, 10.0 * ARC_SECOND, 0.1, 0.5, 0.8, 1.2, 2.0):
+            mask = Site("mask", 47.0, 10.0, 500.0, horizon=Horizon.flat(peak_deg - below_deg))
+            found = find_passes(one, mask, around)
+            # A tenth of an arc second above its peak there is nothing; as little below, it is up for an instant.
+            assert len(found) == (below_deg > 0.0), (row.satellite_id, top.x, below_deg)
+            for edge, sign in (("rise", 1.0), ("set", -1.0)) if len(found) else ():
+                second = offset + seconds_of(found[edge], around)
+                if found["duration_s"].iloc[0] > 60.0:
+                    before, after = altitude(times(second - MILLISECOND)), altitude(times(second + MILLISECOND))
+                    assert sign * before < sign * (peak_deg - below_deg) < sign * after
+                else:
+                    assert abs(altitude(times(second)) - peak_deg + below_deg) < 0.2 * ARC_SECOND
 
 
 @pytest.mark.parametrize(("kind", "site"), UNSEEN)

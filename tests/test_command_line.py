@@ -286,7 +286,7 @@ def test_demo_keeps_its_school_for_later(tmp_path: Path) -> None:
     done("demo", "--at", "2026-11-25T00:00Z", "--keep", str(school))
     assert (school / "passim.toml").is_file()
     again = refused("demo", "--at", "2026-11-25T00:00Z", "--keep", str(school))
-    assert "passim.toml" in again
+    assert "a folder without a workspace" in again
 
 
 def test_the_nearest_set_of_each_object_is_used_and_the_others_are_counted(fleet: str, tmp_path: Path) -> None:

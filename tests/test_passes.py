@@ -453,6 +453,24 @@ def test_results_do_not_depend_on_how_the_work_is_cut(
     assert same(find_passes(mixed, site, span), usual, within_us=500.0)
 
 
+def test_segments_that_the_cull_left_out_are_looked_at_where_a_pass_runs_into_them(
+    fleet: Fleet, table: pd.DataFrame, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A cull that keeps of each pass the one segment with its peak is far too tight.
+    keys = [
+        f"{r.satellite_id} {int((r.peak - pd.Timestamp(EPOCH)).total_seconds() // 300)}" for r in table.itertuples()
+    ]
+
+    def tight(grid: NodeGrid, *others: object) -> tuple[np.ndarray, np.ndarray]:
+        satellite, number = reach.segments_in_reach(grid, *others)  # type: ignore[arg-type]
+        kept = [f"{fleet.satellite_ids[s]} {n}" in keys for s, n in zip(satellite, number, strict=True)]
+        assert 0 < sum(kept) < len(kept)
+        return satellite[kept], number[kept]
+
+    monkeypatch.setattr(visible, "segments_in_reach", tight)
+    assert same(find_passes(fleet, SITE, DAY), table)
+
+
 def test_the_cull_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     # The closed form that says which segments can come into reach, against looking at every node of every orbit.
     draw = np.random.default_rng(5)

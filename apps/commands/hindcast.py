@@ -14,7 +14,7 @@ from ..options import lenient_option, output_options, site_options
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.answers.hindcast import PairScore
+    from passim.answers import hindcast as scoring
 
 
 @click.command("hindcast", short_help="How well older elements would have forecast newer ones.")
@@ -108,7 +108,7 @@ def hindcast(
     write(Answer("hindcast", "\n".join(found.sentences), rows, headings, cells, told, facts, clock), output_choice)
 
 
-def pair_note(pair: PairScore) -> str:
+def pair_note(pair: scoring.PairScore) -> str:
     """Say what was scored, and which objects could not be."""
     from ..wording import counted, instant
 
@@ -117,7 +117,7 @@ def pair_note(pair: PairScore) -> str:
     return f"{words} {counted(alone, 'object')} in one snapshot alone left out." if alone else words
 
 
-def pair_facts(pair: PairScore) -> dict[str, Any]:
+def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:
     """Return what JSON holds of one pair of snapshots."""
     from ..output import plain_numbers
     from ..wording import instant
@@ -183,19 +183,19 @@ def score_cells(row: Any) -> list[str]:
 
 def age_cells(row: Any) -> list[str]:
     """Return the cells of one age of elements."""
-    from passim.coverage.timing import age_words
+    from passim.coverage import timing
 
     spreads = [seconds(value) for value in (row.shared_s, row.sigma_s, row.expected_sigma_s)]
-    return [str(row.pair), age_words(row.age_s), str(row.satellites), *spreads, str(row.moved), str(row.lost)]
+    return [str(row.pair), timing.age_words(row.age_s), str(row.satellites), *spreads, str(row.moved), str(row.lost)]
 
 
 def satellite_cells(row: Any) -> list[str]:
     """Return the cells of one satellite."""
-    from passim.coverage.timing import age_words
+    from passim.coverage import timing
 
     lates = [seconds(value) for value in (row.late_s, row.rise_late_s, row.set_late_s)]
     moved = "lost" if missing(row.late_s) else "moved" if row.moved else ""
-    return [row.satellite_id, row.name, str(row.pair), age_words(row.age_s), str(row.passes), *lates, moved]
+    return [row.satellite_id, row.name, str(row.pair), timing.age_words(row.age_s), str(row.passes), *lates, moved]
 
 
 def seconds(value: float) -> str:

@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from itertools import islice
+from itertools import islice, takewhile
 from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from dateutil.rrule import rrule, rruleset, rrulestr
+from dateutil.rrule import rrule, rruleset, rrulestr  # type: ignore[import-untyped]
 from icalendar import Calendar
 from icalendar.parser import Contentline
 
@@ -80,7 +80,7 @@ def read_calendar(path: str | Path, span: Span, timezone: str) -> CalendarEvents
 
 
 def parse_calendar(data: bytes, span: Span, timezone: str, name: str = "calendar") -> CalendarEvents:
-    """Return the events in the bytes of a calendar file that meet `span`; as `read_calendar`, `name` being the file's."""
+    """Return the events that meet `span` from the bytes of a calendar file called `name`; as `read_calendar`."""
     where = zone(timezone)
     try:
         text = data.decode("utf-8-sig")
@@ -221,11 +221,11 @@ class _Series:
             repeated.rdate(extra)
         for gone in self.without:
             repeated.exdate(gone)
-        inside = (begins for begins in repeated.xafter(first, inc=True))
+        inside = takewhile(lambda begins: begins <= last, repeated.xafter(first, inc=True))
         found = list(islice(inside, _MOST_REPEATS + 1))
         if len(found) > _MOST_REPEATS:
             raise _refused(self.name, self.line, f"over {_MOST_REPEATS} repetitions", "a rule that repeats less often")
-        return [begins for begins in found if begins <= last]
+        return found
 
     def _rrule(self, last: datetime) -> rrule:
         """Return the rule by the event's own clock, ended after `last` unless it ends by itself before."""
@@ -255,7 +255,7 @@ class _Series:
 
 def _rule(rules: Any, line: int, name: str) -> str:
     """Return the text of a recurrence rule that people use. Raises InputError."""
-    text = rules.to_ical().decode("ascii", "replace")
+    text: str = rules.to_ical().decode("ascii", "replace")
     frequency = next((part[5:] for part in text.split(";") if part.startswith("FREQ=")), "none")
     if frequency not in _FREQUENCIES:
         raise _refused(name, line, f"RRULE {text}", f"FREQ of {', '.join(_FREQUENCIES)}")
@@ -293,7 +293,7 @@ def _sources(text: str, name: str) -> list[_Source]:
     open_blocks: list[tuple[str, int]] = []
     for line, content in _unfolded(text):
         try:
-            key, _, value = Contentline(content).parts()
+            key, _, value = Contentline(content).parts()  # type: ignore[no-untyped-call]
         except ValueError:
             raise _refused(name, line, content, "NAME:VALUE, as in every line of an iCalendar file") from None
         key, value = key.upper(), value.strip().upper()
@@ -310,8 +310,8 @@ def _sources(text: str, name: str) -> list[_Source]:
         elif open_blocks[-1][0] == "VEVENT":
             found[-1].lines.setdefault(key, line)
     if open_blocks:
-        last = text.count("\n") + 1
-        raise _refused(name, last, "the end of the file", f"END:{open_blocks[-1][0]}, opened in line {open_blocks[-1][1]}")
+        block, opened = open_blocks[-1]
+        raise _refused(name, text.count("\n") + 1, "the end of the file", f"END:{block}, opened in line {opened}")
     if not text.strip():
         raise _refused(name, 1, "an empty file", "BEGIN:VCALENDAR")
     return found

@@ -40,8 +40,8 @@ class CheckedCall:
 
     outlook         what awaits it: a row with the columns of `passim.answers.calls.COLUMNS`
     freezes         predicted single freezes of a length that is noticed; empty where the band hides single times
-    nearest_better  the outlook of the nearest start, of those allowed, at which a person would notice that the call goes
-                    better; None where there is none
+    nearest_better  the outlook of the nearest start, of those allowed, at which a person would notice that the call
+                    goes better; None where there is none
     """
 
     event: Event
@@ -65,15 +65,13 @@ class CallCheck:
 
         better_start is NaT, and what awaits the call there is missing, where no start is better.
         """
-        none = pd.NaT
         others = [c.nearest_better for c in self.calls]
         rows = pd.DataFrame([c.outlook for c in self.calls], columns=list(COLUMNS)).reset_index(drop=True)
         for name in ("start", "end"):
             rows[name] = pd.to_datetime(rows[name], utc=True).astype("datetime64[us, UTC]")
         rows.insert(0, "title", pd.Series([c.event.title for c in self.calls], dtype=object))
-        rows["better_start"] = pd.Series(
-            pd.to_datetime([none if b is None else b["start"] for b in others], utc=True)
-        ).astype("datetime64[us, UTC]")
+        better_start = pd.Series([pd.NaT if b is None else b["start"] for b in others], dtype=object)
+        rows["better_start"] = pd.to_datetime(better_start, utc=True).astype("datetime64[us, UTC]")
         for name in ("chance_of_end", "expected_pauses", "expected_frozen_s"):
             rows[f"better_{name}"] = pd.Series([np.nan if b is None else b[name] for b in others], dtype=np.float64)
         rows["uid"] = pd.Series([c.event.uid for c in self.calls], dtype=object)
@@ -91,16 +89,16 @@ def check_calls(
     runs: int = RUNS,
     seed: int = 1,
 ) -> CallCheck:
-    """Check each event that lies within ``forecast.span``, and look for a better start within `hours` of the local clock.
+    """Check each event that lies within ``forecast.span``, and look for a better start within `hours` of that clock.
 
     A better start meets neither the other events nor `busy`. Events of whole days, those that last over half a day or
     end outside the span are left out with a reason. Raises SiteError for an unknown zone.
     """
     span, hours = forecast.span, hours or AllowedHours()
     checked, left_out = [], []
-    futures = forecast.futures(kind, runs=runs, seed=seed)
+    # Starts are judged by two sets of futures, so that luck in one finds no better start.
+    futures = (forecast.futures(kind, runs=runs, seed=seed), forecast.futures(kind, runs=runs, seed=seed + 1))
     gaps = forecast.gaps_us(kind.buffer_s)
-    searches: dict[int, Simulation] = {}
     for event in sorted(events, key=lambda e: (e.start, e.end, e.uid)):
         reason = _no_call(event, span.start, span.end)
         if reason:
@@ -108,14 +106,12 @@ def check_calls(
             continue
         start_us, end_us = microseconds(event.start), microseconds(event.end)
         minutes = (end_us - start_us) / MINUTE_US
-        outlook = windows(forecast, futures, kind, np.array([start_us]), minutes).iloc[0]
+        outlook = windows(forecast, futures[0], kind, np.array([start_us]), minutes).iloc[0]
         band = forecast.freshness(event.start).band
         other = None
         if band.shows_odds:
-            # Candidates are judged by futures of their own draw, so that luck finds no better start.
-            judge = searches.setdefault(0, forecast.futures(kind, runs=runs, seed=seed + 1))
-            taken = [e for e in (*events, *busy) if e is not event and not (e.uid == event.uid and e.start == event.start)]
-            other = _nearest_better(forecast, (futures, judge), kind, event, outlook, hours, timezone, taken)
+            taken = [e for e in (*events, *busy) if (e.uid, e.start) != (event.uid, event.start)]
+            other = _nearest_better(forecast, futures, kind, event, outlook, hours, timezone, taken)
         freezes = _inside(gaps, start_us, end_us, kind.noticed_from_s) if band.shows_times else ()
         checked.append(CheckedCall(event, outlook, band.shows_odds, band.shows_times, freezes, other))
     return CallCheck(kind, tuple(checked), tuple(left_out))
@@ -168,6 +164,4 @@ def _inside(gaps: tuple[Index, Index], start_us: int, end_us: int, at_least_s: f
     """Return the parts of gaps inside a call that are long enough to be noticed."""
     low, high = np.maximum(gaps[0], start_us), np.minimum(gaps[1], end_us)
     seen = (high - low) >= at_least_s * 1e6
-    return tuple(
-        Freeze(moment(a), (b - a) / 1e6) for a, b in zip(low[seen].tolist(), high[seen].tolist(), strict=True)
-    )
+    return tuple(Freeze(moment(a), (b - a) / 1e6) for a, b in zip(low[seen].tolist(), high[seen].tolist(), strict=True))

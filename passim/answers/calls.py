@@ -287,4 +287,3 @@ def _us(times: pd.Series) -> Index:
 
 def _utc(time_us: Index) -> pd.DatetimeIndex:
     return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")
-

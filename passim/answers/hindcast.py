@@ -341,6 +341,9 @@ def _pair_sentences(pairs: Sequence[PairScore], ages: pd.DataFrame) -> list[str]
                 f"off by more than four times that, as after a manoeuvre: {moved}{lost}."
             )
         gaps = pair.gaps
+        if not gaps.forecast_count and not gaps.came_count and pair.out_came == 0.0:
+            told.append("No gap was forecast and none came.")
+            continue
         told.append(
             f"No service was forecast for {100.0 * pair.out_forecast:.2g} % of the time and came for "
             f"{100.0 * pair.out_came:.2g} %; of {gaps.came_count} gaps {gaps.hits} were forecast within "

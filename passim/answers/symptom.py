@@ -19,10 +19,9 @@ import pandas as pd
 
 from passim.answers.symptom_apart import Traits, observations, seconds_words, traits_of, when_words
 from passim.answers.symptom_score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, Judge, RangeJudge, RecordJudge
-from passim.answers.symptom_search import Found, Trials, search_settings
+from passim.answers.symptom_search import POLICY, Found, Trials, search_settings
 from passim.answers.symptom_seen import FreezeRecord, Symptom
 from passim.answers.symptom_settings import Grid, Setting
-from passim.coverage.service import Service
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
@@ -34,7 +33,7 @@ from passim.spans import Span
 Progress = Callable[[float], None]
 
 EXPLAINED: Final = "the sky explains it"
-PARTLY: Final = "the sky may explain part of it"
+PARTLY: Final = "the sky may explain it, or part of it"
 UNDECIDED: Final = "the record does not decide"
 NOT_THE_SKY: Final = "not the sky"
 
@@ -51,6 +50,13 @@ RANGES_ARE_LOOSE: Final = (
     "(start,end) decides far better."
 )
 
+TOO_WIDE: Final = (
+    "A range from one value to more than seven times as much describes almost any train of freezes, random ones too: no "
+    "more is said than that the sky could be behind it."
+)
+# Random freezes have 80 % of their intervals within a factor of 22 (exponential), trains of the sky mostly within 7.
+WIDE_RANGE: Final = 7.0
+
 # Settings of the same kinds whose gateways or cones point within this are shown as one candidate.
 _SAME_DIRECTION_DEG = 45.0
 _MOST_TO_GROUP = 600
@@ -60,6 +66,8 @@ _MOST_TO_GROUP = 600
 class Candidate:
     """One setting that could be behind the freezes.
 
+    seen        what was seen, in words
+    freezes     when it predicts no service, microseconds since 1970 UTC
     fit         0 to 1: of ranges the fit as `symptom_score` defines it, of a record the seconds frozen in both over those
                 frozen in either
     parts       what the judgement is made of
@@ -69,6 +77,7 @@ class Candidate:
 
     setting: Setting
     site: Site
+    seen: str
     freezes: Intervals
     fit: float
     rank: float
@@ -81,13 +90,34 @@ class Candidate:
         return self.setting.describe(self.site)
 
     def as_assumption(self) -> dict[str, Any]:
-        """Return it as plain values to keep in a workspace: the limits, and that they are assumed and why."""
+        """Return it as what `passim.workspace.Workspace.assume` takes beside the day: values, how, and a gateway.
+
+        A mask becomes the lowest elevation of the terminal, so that the horizon of the spot stays as it was found.
+        """
+        setting = self.setting
+        values: dict[str, Any] = {}
+        if setting.mask_deg is not None:
+            values["terminal.lowest_elevation_deg"] = setting.mask_deg
+        if setting.cone is not None:
+            cone = setting.cone
+            values["terminal.cone"] = {
+                "azimuth_deg": cone.azimuth_deg,
+                "tilt_deg": cone.tilt_deg,
+                "half_angle_deg": cone.half_angle_deg,
+            }
+        if setting.arc_deg is not None:
+            values["terminal.arc_keep_out_deg"] = setting.arc_deg
+        if setting.is_timed:
+            values["terminal.policy"] = POLICY
+        if setting.slot_s is not None:
+            values["terminal.clock_period_s"] = setting.slot_s
+            values["terminal.clock_offset_s"] = setting.slot_offset_s
+        if setting.acquisition_s:
+            values["terminal.acquisition_s"] = setting.acquisition_s
         return {
-            "assumed": True,
-            "from": "symptom",
-            "words": self.describe(),
-            "fit": round(self.fit, 3),
-            "limits": self.setting.as_dict(self.site),
+            "values": values,
+            "how": f"searched for from {self.seen}; fit {self.fit:.2f}",
+            "gateway": setting.gateway.gateway(self.site) if setting.gateway else None,
         }
 
 
@@ -122,8 +152,12 @@ class SymptomAnswer:
         if self.verdict == NOT_THE_SKY:
             return f"No: none of {self.tried:,} settings of the sky at {self.site.name} explains {seen}. {ELSEWHERE}"
         best = self.candidates[0]
-        can = "can" if self.verdict == EXPLAINED else "may partly"
-        words = f"The sky {can} explain {seen}. The best of {self.tried:,} settings: {best.describe()}"
+        can = {EXPLAINED: "can explain", PARTLY: "may explain, at least in part,"}
+        if self.verdict == UNDECIDED:
+            words = f"The sky fits {seen}, but shifted in time it fits about as well: a longer record will decide."
+        else:
+            words = f"The sky {can[self.verdict]} {seen}."
+        words = f"{words} The best of {self.tried:,} settings: {best.describe()}"
         traits = best.traits
         return (
             f"{words}; it predicts {traits.per_hour:.3g} freezes an hour while it is bad, {seconds_words(traits.mean_s)} on "
@@ -174,14 +208,14 @@ def find_settings(
     *,
     grid: Grid | None = None,
     top: int = 5,
-    service: Service | None = None,
     progress: Progress | None = None,
 ) -> SymptomAnswer:
     """Return the settings that would produce `symptom` at `view` with `fleet` over `span`, best first.
 
     Limits that the view has already count in every setting and are not searched; masks are tried on top of its horizon.
-    With a record, `span` is the time that was watched: time in it without a freeze in the record counts as good. Without
-    a service the terminal keeps a satellite until it is lost. `progress` is called with the share done. The same call
+    With a record, `span` is the time that was watched: time in it without a freeze in the record counts as good. Where a
+    clock or acquisition time is tried, the terminal keeps a satellite until it is lost, then takes the one that stays
+    longest. `progress` is called with the share done. The same call
     gives the same answer.
 
     A record counts as explained when the setting that fits every second hour of it best also gains more on the other
@@ -193,22 +227,26 @@ def find_settings(
         raise InputError("number of candidates", got=top, wanted="from 1 to 100")
     view = view if isinstance(view, View) else View(view)
     grid = grid or Grid()
-    judge: Judge = RangeJudge(symptom, span, view.site.timezone) if isinstance(symptom, Symptom) else _record(symptom, span)
-    trials = Trials(fleet, view, span, service or Service("keep-then-longest"))
+    judge: Judge = (
+        RangeJudge(symptom, span, view.site.timezone) if isinstance(symptom, Symptom) else _record(symptom, span)
+    )
+    trials = Trials(fleet, view, span)
     taken = {name for name in view.names if name != "horizon"}
-    if service is not None:
-        taken |= ({"slot"} if service.clock else set()) | ({"acquisition"} if service.acquisition_s else set())
     found, tried = search_settings(trials, grid, judge, taken, progress)
 
     # One candidate for each sort of setting, and no limits that change nothing.
     leaders = _leaders(found, top)
-    candidates = tuple(_candidate(leader, similar, trials) for leader, similar in leaders)
+    candidates = tuple(_candidate(leader, similar, trials, symptom.describe()) for leader, similar in leaders)
     record_judge = judge if isinstance(judge, RecordJudge) else None
     gain, chance_level = record_judge.proof() if record_judge else (None, None)
     proven = gain is None or chance_level is None or gain > chance_level
     verdict = _verdict(candidates, proven, is_record=record_judge is not None)
+    is_wide = isinstance(symptom, Symptom) and max(symptom.widths) > WIDE_RANGE
+    if is_wide and verdict == EXPLAINED:
+        verdict = PARTLY
     notes = [CONFOUNDED] if candidates and verdict != NOT_THE_SKY else []
     notes += [RANGES_ARE_LOOSE] if isinstance(symptom, Symptom) else []
+    notes += [TOO_WIDE] if is_wide else []
     if isinstance(symptom, FreezeRecord) and record_judge:
         outside = len(symptom) - record_judge.freezes
         notes += [f"{outside} freezes of the record lie outside the span and were left out."] if outside else []
@@ -287,16 +325,17 @@ def _same_way(a: Setting, b: Setting) -> bool:
     return all(abs((one - other + 180.0) % 360.0 - 180.0) <= _SAME_DIRECTION_DEG for one, other in pairs)
 
 
-def _candidate(found: Found, similar: int, trials: Trials) -> Candidate:
+def _candidate(found: Found, similar: int, trials: Trials, seen: str) -> Candidate:
     """Return a setting with what is shown of it."""
     site = trials.view.site
     return Candidate(
         found.setting,
         site,
+        seen,
         found.freezes,
         found.judgement.fit,
         found.judgement.rank,
         found.judgement.parts,
-        traits_of(found.freezes, trials.span, site.timezone, lambda when: trials.directions(found.setting, when)),
+        traits_of(found.freezes, trials.span, site.timezone, trials.directions),
         similar,
     )

@@ -169,7 +169,11 @@ def _by_direction(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
         return []
     words = [
         f"the freezes of {number} fall when the satellites in view stand "
-        + ("in all directions" if direction is None else f"to the {compass_words(round(direction / 45.0) * 45.0 % 360.0)}")
+        + (
+            "in all directions"
+            if direction is None
+            else f"to the {compass_words(round(direction / 45.0) * 45.0 % 360.0)}"
+        )
         for number, direction in ((a, one), (b, other))
     ]
     return [f"{words[0]}, {words[1].replace('the freezes', 'those')}"]

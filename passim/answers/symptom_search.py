@@ -10,21 +10,27 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import reduce
 from itertools import product
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from passim.answers.symptom_score import Judge, Judgement
 from passim.answers.symptom_settings import Grid, Setting, joined
-from passim.coverage.service import Service
+from passim.coverage.service import Policy
 from passim.coverage.serving import serve
 from passim.elements.records import Fleet
-from passim.intervals import Intervals, LanedIntervals, complement, intersection_by_lane, union_by_lane
+from passim.intervals import Intervals, LanedIntervals, complement, intersection_by_lane
 from passim.sky.limits import Limit, Scene
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span
 
 Progress = Callable[[float], None]
+
+# What a terminal is taken to do where a clock or acquisition is tried: the choice with the fewest changes, and one that
+# needs no look at the sky.
+POLICY: Final[Policy] = "keep-then-longest"
 
 # How many settings of each round go on to the next.
 _BEAM = 40
@@ -62,24 +68,22 @@ class Trials:
     Limits of the view count in every setting. Raises what `find_visibility` raises.
     """
 
-    def __init__(self, fleet: Fleet, view: View, span: Span, service: Service) -> None:
-        self.view, self.span, self._fleet, self._service = view, span, fleet, service
+    def __init__(self, fleet: Fleet, view: View, span: Span) -> None:
+        self.view, self.span, self._fleet = view, span, fleet
         self._allowed: dict[Setting, LanedIntervals] = {}
-        self.visibility: Visibility = find_visibility(fleet, view, span)
+        self.visibility = _visibility(fleet, view, span)
         self.known = self.visibility.joint()
 
     def prepare(self, settings: Iterable[Setting], progress: Progress | None = None) -> None:
         """Find the limits of `settings` that are not known yet."""
         missing = list(dict.fromkeys(part for s in settings for part in s.parts() if part not in self._allowed))
-        # One name is enough to be told apart by, and a limit after the other keeps the progress honest.
+        # A batch at a time, so that progress is told and memory bounded.
         for first in range(0, len(missing), _BEAM):
             batch = missing[first : first + _BEAM]
             names = [f"trial {number}" for number in range(len(batch))]
-            trials = tuple(
-                _Trial(name, part.limit(self.view.site)) for name, part in zip(names, batch, strict=True)
-            )
+            trials = tuple(_Trial(name, part.limit(self.view.site)) for name, part in zip(names, batch, strict=True))
             view = View(self.view.site, trials, self.view.floor_deg)
-            found = find_visibility(self._fleet, view, self.span)
+            found = _visibility(self._fleet, view, self.span)
             for name, part in zip(names, batch, strict=True):
                 self._allowed[part] = intersection_by_lane(self.known, found.allowed[name])
             if progress:
@@ -93,18 +97,24 @@ class Trials:
     def freezes(self, setting: Setting) -> Intervals:
         """Return when there is no service under a setting whose limits are prepared."""
         allowed = self.allowed(setting)
-        service = setting.service(self._service)
-        if setting.is_timed or self._service.clock or self._service.acquisition_s:
-            return serve(allowed, self.span, service, self.visibility.look).frozen()
+        if setting.is_timed:
+            return serve(allowed, self.span, setting.service(POLICY), self.visibility.look).frozen()
         return complement((allowed.start, allowed.end), self.span.start_us, self.span.end_us)
 
-    def directions(self, setting: Setting, when: Intervals) -> np.ndarray:
+    def directions(self, when: Intervals) -> NDArray[np.float64]:
         """Return the azimuths, degrees, of satellites that stand in view but cannot serve in the middle of `when`."""
         middle = (when.start + when.end) // 2
-        base = union_by_lane(self.known)
+        base = self.known
         number, row = np.nonzero((base.start[None, :] <= middle[:, None]) & (base.end[None, :] > middle[:, None]))
         looked = self.visibility.look(base.lane[row].astype(np.intp), middle[number])
         return looked.azimuth_deg
+
+
+def _visibility(fleet: Fleet, view: View, span: Span) -> Visibility:
+    """Return the visibility of one view."""
+    found = find_visibility(fleet, view, span)
+    assert isinstance(found, Visibility)  # one view, one answer
+    return found
 
 
 def search_settings(

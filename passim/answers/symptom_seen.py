@@ -56,6 +56,11 @@ class Symptom:
                 try_next="exchanging the two",
             )
 
+    @property
+    def widths(self) -> Range:
+        """Highest over lowest of the time between freezes and of their length."""
+        return self.every_s[1] / self.every_s[0], self.length_s[1] / self.length_s[0]
+
     def describe(self) -> str:
         """Say it in plain words."""
         return f"freezes every {_range_words(self.every_s)}, {_range_words(self.length_s)} long"

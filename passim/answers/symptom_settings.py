@@ -10,10 +10,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import product
 from math import asin, atan2, cos, degrees, radians, sin
-from typing import Any, Final
+from typing import Final
 
 from passim.constants import EARTH_FLATTENING, EARTH_RADIUS_KM
-from passim.coverage.service import Service
+from passim.coverage.service import Policy, Service
 from passim.errors import InputError
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Gateway, GatewayLimit, HorizonLimit, Limit
@@ -119,9 +119,9 @@ class Setting:
         """Return its limits of the sky at `site`."""
         return tuple(part.limit(site) for part in self.parts())
 
-    def service(self, base: Service) -> Service:
-        """Return how satellites are given under it, with the policy of `base`."""
-        return Service(base.policy, self.slot_s, self.slot_offset_s if self.slot_s else 0.0, self.acquisition_s)
+    def service(self, policy: Policy) -> Service:
+        """Return how satellites are given under it and a policy."""
+        return Service(policy, self.slot_s, self.slot_offset_s if self.slot_s else 0.0, self.acquisition_s)
 
     def describe(self, site: Site) -> str:
         """Say in plain words what it is."""
@@ -146,35 +146,6 @@ class Setting:
         if self.acquisition_s:
             words.append(f"{self.acquisition_s:g} s to acquire each satellite")
         return " and ".join(words) or "the sky as it is set up, and nothing else"
-
-    def as_dict(self, site: Site) -> dict[str, Any]:
-        """Return its limits as plain values, with the names and units that a workspace file uses for them."""
-        plain: dict[str, Any] = {}
-        if self.mask_deg is not None:
-            plain["mask_deg"] = self.mask_deg
-        if self.cone is not None:
-            plain["cone"] = {
-                "azimuth_deg": self.cone.azimuth_deg,
-                "tilt_deg": self.cone.tilt_deg,
-                "half_angle_deg": self.cone.half_angle_deg,
-            }
-        if self.gateway is not None:
-            latitude_deg, longitude_deg = self.gateway.coordinates_deg(site)
-            plain["gateway"] = {
-                "name": "assumed",
-                "latitude_deg": round(latitude_deg, 3),
-                "longitude_deg": round(longitude_deg, 3),
-                "height_m": 0.0,
-                "mask_deg": self.gateway.mask_deg,
-            }
-        if self.arc_deg is not None:
-            plain["arc_keep_out_deg"] = self.arc_deg
-        if self.slot_s is not None:
-            plain["clock_period_s"] = self.slot_s
-            plain["clock_offset_s"] = self.slot_offset_s
-        if self.acquisition_s:
-            plain["acquisition_s"] = self.acquisition_s
-        return plain
 
 
 @dataclass(frozen=True, slots=True)

@@ -146,7 +146,8 @@ def odds_of_no_service(
 
     no_service = np.zeros(middles_us.size)
     no_service[thin] = _chances(law, moments_us, first, past)
-    return Odds(span, edges_us, no_service, SKIPPED_BELOW)
+    # Weights of a quadrature add up to 1 only to the last digit.
+    return Odds(span, edges_us, np.clip(no_service, 0.0, 1.0), SKIPPED_BELOW)
 
 
 def _where_thin(law: Scatter, middles_us: Floats) -> NDArray[np.bool_]:

@@ -62,12 +62,12 @@ class RankSweep:
         table = np.full(self._levels * slices, nobody, dtype=np.int32)
         np.minimum.at(table, self._left, rank)
         np.minimum.at(table, self._right, rank)
-        table = table.reshape(self._levels, slices)
+        blocks = table.reshape(self._levels, slices)
         for level in range(self._levels - 1, 0, -1):
             half = 1 << (level - 1)
-            np.minimum(table[level - 1], table[level], out=table[level - 1])
-            np.minimum(table[level - 1, half:], table[level, :-half], out=table[level - 1, half:])
-        first = table[0]
+            np.minimum(blocks[level - 1], blocks[level], out=blocks[level - 1])
+            np.minimum(blocks[level - 1, half:], blocks[level, :-half], out=blocks[level - 1, half:])
+        first = blocks[0]
         # Neighbouring slices of one rank are one run.
         opens = np.flatnonzero(np.r_[True, first[1:] != first[:-1]])
         return FirstCover(np.append(self._edges[opens], self._edges[-1]), first[opens].astype(np.int64), nobody)

@@ -175,6 +175,7 @@ def reliability_table(
     days = (counts > 0).sum(axis=0)
 
     # Draw days anew, and see how the differences of the bins move.
+    tail = 0.5 * (1.0 - _level(level))
     weights = _redrawn(day_count, replicates, seed)
     redrawn = weights @ counts
     with np.errstate(invalid="ignore"):
@@ -184,7 +185,6 @@ def reliability_table(
     limits = np.full((4, filled.size), np.nan)
     if enough.any():
         moved = differences[:, enough]
-        tail = 0.5 * (1.0 - _level(level))
         limits[:2, enough] = np.nanquantile(moved, [tail, 1.0 - tail], axis=0)
         error = np.nanstd(moved, axis=0)
         with np.errstate(invalid="ignore", divide="ignore"):

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from functools import cached_property
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,6 +132,10 @@ class Fleet:
 
     __hash__ = None  # type: ignore[assignment]  # equality is by content, and contents are large
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Copies in other processes are made anew: what others keep with a fleet, such as SGP4's models, stays here.
+        return _fleet_again, (self.records, self.name, self.skipped)
+
     def __repr__(self) -> str:
         return f"<Fleet {self.name!r}: {len(self)} element sets of {self.object_count} objects>"
 
@@ -193,6 +197,10 @@ class Fleet:
         from passim.elements.two_line import rounded_to_two_line  # two_line makes records, so it stands above them
 
         return Fleet([rounded_to_two_line(record) for record in self.records], self.name, skipped=self.skipped)
+
+
+def _fleet_again(records: tuple[ElementSet, ...], name: str, skipped: tuple[str, ...]) -> Fleet:
+    return Fleet(records, name, skipped=skipped)
 
 
 ELEMENT_FIELDS = tuple(f.name for f in fields(ElementSet))

@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
 from passim.errors import EmptyFleetError, InputError
+from passim.intervals import LanedIntervals
 from passim.orbits.arcs import NodeGrid, segment_length_s
 from passim.orbits.propagation import Propagator
 from passim.sky.reach import Planes, planes
 from passim.sky.report import SearchReport, report_of
 from passim.sky.site import Site
 from passim.sky.skyline import Skyline
-from passim.sky.visible import Intervals, SkyLimit, concatenated, intervals_of, joined_in_time
+from passim.sky.visible import Intervals, SkyLimit, concatenated, edges_of, intervals_of, joined_in_time
 from passim.spans import Span, moment
 
 Index = NDArray[np.intp]
@@ -194,6 +195,15 @@ class PassSearch:
             end_s=found.end_s + part.start_s,
             peak_s=found.peak_s + part.start_s,
         )
+
+    def edges_us(self, part: _Part, site: Site, limit: SkyLimit | None = None) -> LanedIntervals:
+        """Return when `look` would find satellites, and no more: by satellite index, microseconds since 1970 UTC."""
+        grid, coarse = part.prepare()
+        satellite, start_s, end_s = edges_of(grid, coarse, site, limit or Skyline(site.horizon))
+        start_us = np.round((start_s + part.start_s) * 1e6).astype(np.int64) + self.span.start_us
+        end_us = np.round((end_s + part.start_s) * 1e6).astype(np.int64) + self.span.start_us
+        some = end_us > start_us
+        return LanedIntervals(part.members[satellite[some]].astype(np.int64), start_us[some], end_us[some])
 
     def table(self, parts: list[Intervals], site: Site) -> pd.DataFrame:
         """Return the pass table of one site from what `look` found in every part."""

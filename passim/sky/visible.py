@@ -100,6 +100,20 @@ def intervals_of(grid: NodeGrid, coarse: Planes, site: Site, limit: SkyLimit) ->
     )
 
 
+def edges_of(grid: NodeGrid, coarse: Planes, site: Site, limit: SkyLimit) -> tuple[Index, Floats, Floats]:
+    """Return the intervals of `intervals_of` without peaks and azimuths: satellite, start_s and end_s, (n,) each.
+
+    For questions that ask only when: it leaves out about a third of the work.
+    """
+    satellite, number = segments_in_reach(grid, coarse, site, limit.floor_deg)
+    found = []
+    for first, last in _blocks(satellite, _MOST_SEGMENTS):
+        _, _, owner, start_s, end_s = _whole_stretches(grid, site, limit, satellite[first:last], number[first:last])
+        opens, closes = _runs(owner, start_s, end_s)
+        found.append((owner[opens], start_s[opens], end_s[closes]))
+    return tuple(np.concatenate(column) for column in zip(*found, strict=True))  # type: ignore[return-value]
+
+
 def allowed_within(
     grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, start_s: Floats, end_s: Floats
 ) -> tuple[Index, Floats, Floats]:
@@ -126,14 +140,7 @@ def allowed_within(
 
 def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index) -> Intervals:
     """Search the given (satellite, segment) pairs of a grid, sorted."""
-    while True:
-        arcs, stretches, owner, start_s, end_s = _sorted_stretches(grid, site, limit, satellite, number)
-        # An interval that runs up to a segment nobody looked at shows that the cull was too tight there: look again.
-        more = _neighbours_missing(grid, satellite, number, arcs.segments, stretches)
-        if more is None:
-            break
-        key = np.union1d(satellite * grid.segments_per_satellite + number, more)
-        satellite, number = np.divmod(key, grid.segments_per_satellite)
+    arcs, stretches, owner, start_s, end_s = _whole_stretches(grid, site, limit, satellite, number)
     peak_x, peak_sine = _peaks(arcs, stretches)
     opens, closes = _runs(owner, start_s, end_s)
     # The highest of the peaks of an interval's stretches is its own.
@@ -153,6 +160,20 @@ def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, numb
         peak_sine[best],
         azimuths,
     )
+
+
+def _whole_stretches(
+    grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index
+) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
+    """Return what `_sorted_stretches` does, after looking at every segment that an interval runs into."""
+    while True:
+        arcs, stretches, owner, start_s, end_s = _sorted_stretches(grid, site, limit, satellite, number)
+        # An interval that runs up to a segment nobody looked at shows that the cull was too tight there: look again.
+        more = _neighbours_missing(grid, satellite, number, arcs.segments, stretches)
+        if more is None:
+            return arcs, stretches, owner, start_s, end_s
+        key = np.union1d(satellite * grid.segments_per_satellite + number, more)
+        satellite, number = np.divmod(key, grid.segments_per_satellite)
 
 
 def _sorted_stretches(

@@ -6,6 +6,7 @@ checking    from text to settings, all errors at once
 saving      changing the file: comments kept, whole or not at all
 creating    the text of a new file, the invented scenario's among them
 folder      `Workspace`: finding it, and what it gives to the rest of passim
+kept        answers kept beside the file, so that the next run can say what has changed
 """
 
 from __future__ import annotations
@@ -13,6 +14,18 @@ from __future__ import annotations
 from passim.workspace.checking import zone_at
 from passim.workspace.creating import NewGateway, NewSite, create
 from passim.workspace.folder import FILE_NAME, Workspace
+from passim.workspace.kept import keep_answer, kept_answer
 from passim.workspace.settings import Assumption, CallHours
 
-__all__ = ["FILE_NAME", "Assumption", "CallHours", "NewGateway", "NewSite", "Workspace", "create", "zone_at"]
+__all__ = [
+    "FILE_NAME",
+    "Assumption",
+    "CallHours",
+    "NewGateway",
+    "NewSite",
+    "Workspace",
+    "create",
+    "keep_answer",
+    "kept_answer",
+    "zone_at",
+]

@@ -171,6 +171,8 @@ def _faults_between(data: dict[str, Any]) -> Iterator[Fault]:
     """Yield what sections say against each other: one name twice, gateways and settings that are not in the file."""
     for key in _NAMED_LISTS:
         yield from _names_twice(data.get(key), (key,))
+    calls = data.get("calls")
+    yield from _names_twice(calls.get("kinds") if isinstance(calls, dict) else None, ("calls", "kinds"))
     gateways = {gateway.get("name") for gateway in _tables(data.get("gateways"))}
     for k, site in enumerate(_tables(data.get("sites"))):
         yield from _names_twice(site.get("spots"), ("sites", k, "spots"))

@@ -191,6 +191,15 @@ excluded = []
 #   horizon = [[0, 12], [90, 30], [180, 25]], points of azimuth and height.
 
 {chr(10).join(sites)}
+# ---- kinds of call: from how many seconds on a freeze is noticed, is a pause, ends the call ----
+# "lesson", "voice", "screen" and "stream" are known; what stands here changes them, or adds a kind.
+# [[calls.kinds]]
+# name = "lesson"
+# noticed_from_s = 0.5
+# pause_from_s = 5.0
+# ends_from_s = 30.0
+# buffer_s = 0.0
+
 # ---- fleets, the one in use first ----
 
 {fleet}"""

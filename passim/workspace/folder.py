@@ -13,6 +13,7 @@ import tomlkit
 from tomlkit.items import AoT, Table
 
 from passim.answers import scenario
+from passim.answers.call_kinds import CALL_KINDS, CallKind
 from passim.coverage.service import Service
 from passim.elements.files import read_elements
 from passim.elements.records import Fleet
@@ -96,6 +97,13 @@ class Workspace:
     def service(self) -> Service:
         """How the terminal is given its satellites."""
         return self.settings.terminal.service()
+
+    @property
+    def call_kinds(self) -> tuple[CallKind, ...]:
+        """The kinds of call: passim's own, each as the file changes it, then those that the file adds."""
+        given = {settings.name.casefold(): settings.kind() for settings in self.settings.calls.kinds}
+        own = [given.pop(kind.name.casefold(), kind) for kind in CALL_KINDS]
+        return (*own, *given.values())
 
     @property
     def assumptions(self) -> tuple[Assumption, ...]:

@@ -7,12 +7,14 @@ other, and finds all errors at once. Whatever a class of passim checks already i
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, time
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
+from passim.answers.call_kinds import CALL_KINDS, LESSON, CallKind
 from passim.coverage.service import Policy, Service
 from passim.elements.identifiers import SatelliteId
 from passim.errors import InputError
@@ -260,6 +262,37 @@ class CallHours(Section):
         return tuple(sorted({WEEKDAYS.index(day) for day in self.days}))
 
 
+class CallKindSettings(Section):
+    """A kind of call: one of passim's own with other thresholds, or a new one; lengths of a freeze in seconds."""
+
+    name: Name
+    words: Annotated[str, Field(min_length=1, max_length=60)] | None = None
+    noticed_from_s: Number | None = None
+    pause_from_s: Number | None = None
+    ends_from_s: Number | None = None
+    buffer_s: Number | None = None
+
+    @model_validator(mode="after")
+    def _a_kind(self) -> CallKindSettings:
+        made(self.kind)
+        return self
+
+    def kind(self) -> CallKind:
+        """Return the kind; what is not said is passim's own of that name, or a lesson's. Raises InputError."""
+        given = {key: getattr(self, key) for key in ("noticed_from_s", "pause_from_s", "ends_from_s", "buffer_s")}
+        given = {key: value for key, value in given.items() if value is not None}
+        base = next((kind for kind in CALL_KINDS if kind.name.casefold() == self.name.casefold()), None)
+        if base is None:
+            base = replace(LESSON, name=self.name, words=self.words or self.name)
+        return base.changed("this workspace", words=self.words, **given)
+
+
+class CallsSettings(Section):
+    """What counts in calls."""
+
+    kinds: list[CallKindSettings] = []
+
+
 class SiteSettings(PlaceSettings):
     """A site: its place, its mounting spots, the gateways that count for it, and when calls are held there."""
 
@@ -309,4 +342,5 @@ class WorkspaceSettings(Section):
     gateways: list[GatewaySettings] = []
     sites: list[SiteSettings] = []
     fleets: list[FleetSettings] = []
+    calls: CallsSettings = CallsSettings()
     assumptions: list[Assumption] = []

@@ -1,0 +1,244 @@
+"""``passim symptom``: which settings of the sky would freeze like this."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..choices import FleetChoice, OutputChoice, SiteChoice, SpanChoice
+from ..options import fleet_options, output_options, site_options, span_options
+
+if TYPE_CHECKING:
+    from datetime import time
+
+    from passim import Span
+    from passim.answers.symptom import SymptomAnswer
+    from passim.answers.symptom_seen import FreezeRecord, Symptom
+
+_UNITS_S = {"s": 1.0, "sec": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0}
+_NUMBER = r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?"
+_RANGE = re.compile(rf"\s*{_NUMBER}(?:\s*-\s*{_NUMBER})?\s*")
+_HOURS = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*-\s*(\d{1,2})(?::(\d{2}))?\s*")
+
+
+@click.command("symptom", short_help="Which settings of the sky would freeze like this.")
+@fleet_options
+@site_options
+@span_options
+@click.option("--every", "every_text", metavar="RANGE", help="From one freeze to the next, while it is bad: 3-5min.")
+@click.option("--length", "length_text", metavar="RANGE", help="How long a freeze lasts: 5-30s.")
+@click.option(
+    "--record",
+    "record_path",
+    metavar="FILE.csv",
+    help="Freezes one by one, instead of --every and --length: columns start,end or start,duration_s, times with offset. "
+    "The span is that of the record unless given; time in it without a freeze counts as good.",
+)
+@click.option(
+    "--hours-of-day",
+    "happens_texts",
+    multiple=True,
+    metavar="HH:MM-HH:MM",
+    help="Local hours in which it happens. Repeat for more.",
+)
+@click.option(
+    "--quiet-hours",
+    "quiet_texts",
+    multiple=True,
+    metavar="HH:MM-HH:MM",
+    help="Local hours in which it does not happen. Repeat for more.",
+)
+@click.option(
+    "--top", type=click.IntRange(1, 100), default=5, show_default=True, metavar="N", help="How many candidates to show."
+)
+@click.option(
+    "--keep",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Put candidate N into the workspace, marked as an assumption.",
+)
+@output_options
+def symptom(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    every_text: str | None,
+    length_text: str | None,
+    record_path: str | None,
+    happens_texts: tuple[str, ...],
+    quiet_texts: tuple[str, ...],
+    top: int,
+    keep: int | None,
+    output_choice: OutputChoice,
+) -> None:
+    """Search the settings that would freeze as you see it, when you know no gateway and no antenna cone.
+
+    Masks, antenna cones, distance and bearing of a gateway, a keep-out around the geostationary arc, a clock that hands
+    out satellites and the time to acquire one are tried, alone and together, on top of the limits already given. The
+    candidates come best first, with what to watch for to tell them apart. Where none fits, it is not the sky.
+
+    \b
+    Example:
+      passim symptom --elements fleet.json --site 45.0,-28.0,40 --every 3-5min --length 5-30s
+      passim symptom --elements fleet.json --site 45.0,-28.0,40 --every 5-10min --length 5-40s --hours-of-day 08-12
+      passim symptom --elements fleet.json --site 45.0,-28.0,40 --record freezes.csv --top 3
+    """
+    from passim.answers import symptom as room
+
+    from ..choices import found_workspace
+    from ..found import CAUTION, search_notes
+    from ..output import Answer, check_out, progress, tell, write
+    from ..wording import LocalClock, instant
+
+    # The cheap questions first.
+    check_out(output_choice.out)
+    seen = _seen(every_text, length_text, record_path, happens_texts, quiet_texts)
+    if keep is not None and keep > top:
+        raise click.UsageError(f"--keep {keep} asks for more candidates than --top {top} shows.")
+    workspace = found_workspace(site_choice.workspace_dir) if keep is not None else None
+    if keep is not None and workspace is None:
+        raise click.UsageError("--keep needs a workspace to keep it in: passim workspace new DIR makes one.")
+    view, view_notes = site_choice.view()
+    span = _span(span_choice, seen)
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
+
+    with progress("Trying settings") as report:
+        found = room.find_settings(fleet, view, span, seen, top=top, progress=report)
+    clock = LocalClock(view.site.timezone, span)
+    notes = [*found.notes]
+    held = [limit.describe() for limit in view.limits if limit.name in ("cone", "arc", "gateway")]
+    if held:
+        notes.append(f"Kept as given, and not searched: {'; '.join(held)}. --without LIMIT has it searched too.")
+    service = site_choice.service()
+    if service is not None and (service.clock is not None or service.acquisition_s):
+        notes.append("The workspace's clock and acquisition time do not count here: the search tries its own.")
+    notes += [*search_notes(found.report, span), *view_notes, *fleet_notes, f"Times: {clock.description}.", CAUTION]
+    facts = {
+        "verdict": found.verdict,
+        "symptom": seen.describe(),
+        "site": {"name": view.site.name, "timezone": view.site.timezone},
+        "span": {"start": instant(span.start), "end": instant(span.end)},
+        "settings_tried": found.tried,
+        "gain_held_out": None if found.gain is None else round(found.gain, 3),
+        "gain_by_chance": None if found.chance_level is None else round(found.chance_level, 3),
+        "observations": list(found.observations),
+    }
+    sentence = "\n".join([found.sentence(), *found.observations])
+    headings, cells = _columns(found)
+    write(Answer("symptom", sentence, found.table(), headings, cells, notes, facts), output_choice)
+
+    if keep is not None and workspace is not None:
+        _refuse_to_keep(found, keep)
+        workspace.assume(**found.candidates[keep - 1].as_assumption(), on=span_choice.now.date())
+        tell(f"Candidate {keep} now stands in {workspace.file}, marked as an assumption.")
+
+
+def seconds_range(option: str, text: str) -> tuple[float, float]:
+    """Return lowest and highest, seconds, of "3-5min", "30s-2min" or "5min". Raises InputError."""
+    from passim.errors import InputError
+
+    match = _RANGE.fullmatch(text)
+    low, low_unit, high, high_unit = match.groups() if match else (None, None, None, None)
+    # "3-5min": the unit at the end counts for both.
+    unit = high_unit or low_unit
+    if low is None or unit is None or (high is not None and high_unit is None):
+        raise InputError(
+            option, got=text, wanted="a range with its unit, s, min or h", try_next="--every 3-5min --length 5-30s"
+        )
+    first = float(low) * _UNITS_S[low_unit or unit]
+    last = first if high is None else float(high) * _UNITS_S[unit]
+    if not 0.0 < first <= last:
+        raise InputError(option, got=text, wanted="more than 0, from the lowest to the highest")
+    return first, last
+
+
+def hours_of_day(option: str, text: str) -> tuple[time, time]:
+    """Return the two times of day of "08:00-12:00" or "8-12"; 24 is the midnight at the end. Raises InputError."""
+    from datetime import time
+
+    from passim.errors import InputError
+
+    match = _HOURS.fullmatch(text)
+    try:
+        first_h, first_min, last_h, last_min = (int(part or 0) for part in (match.groups() if match else ()))
+        hours = time(first_h, first_min), time(0 if (last_h, last_min) == (24, 0) else last_h, last_min)
+    except ValueError:
+        raise InputError(
+            option, got=text, wanted="two times of day on the local clock", try_next=f"{option} 08:00-12:00"
+        ) from None
+    if hours[0] == hours[1] and hours[0] != time(0):
+        raise InputError(option, got=text, wanted="two different times of day", try_next=f"{option} 08:00-12:00")
+    return hours
+
+
+def _seen(
+    every_text: str | None,
+    length_text: str | None,
+    record_path: str | None,
+    happens_texts: tuple[str, ...],
+    quiet_texts: tuple[str, ...],
+) -> Symptom | FreezeRecord:
+    """Return what was seen. Raises InputError."""
+    from passim.answers.symptom_seen import FreezeRecord, Symptom
+
+    if record_path is not None:
+        if every_text or length_text or happens_texts or quiet_texts:
+            raise click.UsageError(
+                "--record says it all: leave out --every, --length, --hours-of-day and --quiet-hours."
+            )
+        return FreezeRecord.from_csv(record_path)
+    if every_text is None or length_text is None:
+        raise click.UsageError(
+            "what does it look like? Give --every and --length, such as --every 3-5min --length 5-30s, or --record FILE.csv."
+        )
+    return Symptom(
+        seconds_range("--every", every_text),
+        seconds_range("--length", length_text),
+        tuple(hours_of_day("--hours-of-day", text) for text in happens_texts),
+        tuple(hours_of_day("--quiet-hours", text) for text in quiet_texts),
+    )
+
+
+def _span(span_choice: SpanChoice, seen: Symptom | FreezeRecord) -> Span:
+    """Return the span asked for, or that of the record."""
+    from passim.answers.symptom_seen import FreezeRecord
+
+    asked = span_choice.from_text or span_choice.to_text or span_choice.hours is not None
+    return seen.span if isinstance(seen, FreezeRecord) and not asked else span_choice.span()
+
+
+def _columns(found: SymptomAnswer) -> tuple[tuple[str, ...], Any]:
+    """Return the headings of the table for people, and what turns a row into its cells."""
+    from passim.answers.symptom_apart import seconds_words
+
+    def cells(row: Any) -> list[str]:
+        lengths = f"{seconds_words(row.length_min_s)} to {seconds_words(row.length_max_s)}" if row.freezes else ""
+        return [
+            str(row.number),
+            row.setting,
+            f"{row.fit:.2f}",
+            f"{row.freezes_per_hour:.1f}",
+            seconds_words(row.length_mean_s) if row.freezes else "",
+            lengths,
+            row.when,
+            f"{row.similar}" if row.similar else "",
+        ]
+
+    return ("", "Setting", ">Fit", ">An hour", ">Mean", "From to", "When", ">Others like it"), cells
+
+
+def _refuse_to_keep(found: SymptomAnswer, keep: int) -> None:
+    """Raise InputError where there is no such candidate, or none that explains anything."""
+    from passim.answers.symptom import NOT_THE_SKY
+    from passim.errors import InputError
+
+    if found.verdict == NOT_THE_SKY:
+        raise InputError("--keep", got=keep, wanted="a candidate that explains the freezes: there is none")
+    if keep > len(found.candidates):
+        raise InputError("--keep", got=keep, wanted=f"a candidate from 1 to {len(found.candidates)}")
+    if found.candidates[keep - 1].setting.kinds == ():
+        raise InputError(
+            "--keep", got=keep, wanted="a candidate with a limit of its own: this one is the sky as set up"
+        )

@@ -1,0 +1,265 @@
+"""Orders in which the satellites of a fleet are counted: what "the first N of them" means.
+
+    as launched     launch group by launch group, oldest first: the curve retells how the fleet came to be
+    by plane        whole orbital planes, one beside the other
+    at random       seeded draws; each is a fleet that has lost some of its satellites by chance, and no history
+    from a file     one catalogue number a line
+
+An order ranks the lanes of a visibility, from 0; a lane of rank -1 never counts. Satellites that a limit of the fleet
+leaves out (not at their shell, without a serving lot, excluded by number) are in no order: N counts those that serve.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.elements.health import assess
+from passim.elements.identifiers import SatelliteId
+from passim.elements.records import Fleet
+from passim.elements.shells import mean_altitude_km, modes
+from passim.elements.slots import PLANES_APART_DEG, node_and_phase_deg, planes
+from passim.errors import ElementsError, EmptyFleetError, InputError
+from passim.sky.limits import Excluded, ServingFilter, ServingShare
+from passim.sky.view import View
+from passim.spans import Span
+
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
+Index = NDArray[np.intp]
+Ranks = NDArray[np.int32]
+
+RANDOM_WORDS: Final = "with satellites missing at random (a model of failures only)"
+MOST_DRAWS: Final = 1_000
+
+# Planes seen from afar may chain together; a group of nodes wider than this is looked at more closely.
+_WIDEST_PLANE_DEG: Final = 4.0
+_CLOSEST_PLANES_DEG: Final = 0.25
+_LARGEST_LIST_BYTES: Final = 4_000_000
+_DESIGNATOR = re.compile(r"([0-9]{4})-([0-9]{3,4})([A-Z]*)", re.ASCII)
+
+
+@dataclass(frozen=True, eq=False)
+class Order:
+    """One or several orders of a fleet's satellites.
+
+    ``ranks`` has shape (draws, lanes), one row unless drawn; -1 for a lane that never counts. ``words`` finish a
+    sentence ("as launched"); ``notes`` are whole sentences that belong beside every figure.
+    """
+
+    name: str
+    words: str
+    ranks: Ranks
+    notes: tuple[str, ...] = ()
+
+    @property
+    def satellites(self) -> int:
+        """How many satellites are in the order."""
+        return int(self.ranks.max(initial=-1)) + 1
+
+    @property
+    def draws(self) -> int:
+        """How many orders these are."""
+        return len(self.ranks)
+
+
+def serving_lanes(fleet: Fleet, view: View, span: Span) -> Bools:
+    """Say of each satellite of `fleet`, one set an object, whether the view's limits of the fleet let it serve.
+
+    Shape (satellites,); with ``visibility.fleet`` these are its lanes. Raises ElementsError for a satellite to leave out
+    that the fleet does not hold.
+    """
+    serving = np.ones(len(fleet), dtype=bool)
+    for limit in view.limits:
+        if isinstance(limit, ServingFilter):
+            health = assess(fleet, span.middle)
+            serving &= np.asarray(health.serving) if health.clear else True
+        elif isinstance(limit, ServingShare):
+            serving &= limit.serving(fleet)
+        elif isinstance(limit, Excluded):
+            known = set(fleet.satellite_ids.tolist())
+            for number in limit.satellite_ids:
+                if number not in known:
+                    wanted = f"a number in the fleet {fleet.name}"
+                    raise ElementsError("satellite to leave out", got=str(number), wanted=wanted)
+            serving &= np.array([number not in limit.satellite_ids for number in fleet.satellite_ids], dtype=bool)
+    return serving
+
+
+def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
+    """Return the order of launches: groups by year and number of the international designator, then piece and number.
+
+    Raises ElementsError where a satellite that counts has no designator.
+    """
+    lanes = _lanes(fleet, counted)
+    keys, unknown = [], []
+    for lane in lanes.tolist():
+        found = _DESIGNATOR.fullmatch(fleet[lane].designator)
+        if found is None:
+            unknown.append(lane)
+            continue
+        year, number, piece = found.groups()
+        # Pieces run A to Z, then AA: the shorter come first.
+        keys.append((int(year), int(number), len(piece), piece, SatelliteId(fleet[lane].satellite_id).number))
+    if unknown:
+        raise ElementsError(
+            "launch order",
+            got=f"{len(unknown)} of {len(lanes)} satellites without an international designator, "
+            f"the first {fleet[unknown[0]].label}",
+            wanted="one such as 2026-901A for every satellite",
+            try_next="the order plane or random, or a file with one catalogue number a line",
+        )
+    order = lanes[sorted(range(len(keys)), key=keys.__getitem__)]
+    groups = len({key[:2] for key in keys})
+    note = (
+        f"Order: as launched, {groups} launch group{'s' if groups != 1 else ''} from the oldest on; satellites that "
+        "have come down since are not in it, and each stands where it is today, not where it was then."
+    )
+    return Order("launch", "as launched", _ranked(len(fleet), [order]), (note,))
+
+
+def plane_order(fleet: Fleet, moment: datetime, counted: Bools | None = None) -> Order:
+    """Return the order of whole planes at `moment`, found by the nodes of each shell.
+
+    The shell with most satellites comes first. Its planes follow each other eastward from the far side of the widest
+    gap between nodes (of equal gaps: from the lowest node); in a plane the satellites go by argument of latitude.
+    """
+    lanes = _lanes(fleet, counted)
+    node_deg, phase_deg = node_and_phase_deg(fleet, moment)
+    altitude_km = mean_altitude_km(fleet.column("mean_motion_rev_day")[lanes])
+    order: list[int] = []
+    number = 0
+    for shell in modes(altitude_km, fleet.column("inclination_deg")[lanes]):
+        members = lanes[shell.members]
+        for plane in planes_in_turn(node_deg[members]):
+            number += 1
+            order += members[plane][np.argsort(phase_deg[members[plane]], kind="stable")].tolist()
+    note = f"Order: plane by plane, {number} plane{'s' if number != 1 else ''} found by their nodes, eastward."
+    return Order("plane", "plane by plane", _ranked(len(fleet), [np.array(order, dtype=np.intp)]), (note,))
+
+
+def random_orders(fleet: Fleet, *, draws: int = 100, seed: int = 1, counted: Bools | None = None) -> Order:
+    """Return `draws` random orders. Draw k of a seed is the same whatever the number of draws. Raises InputError."""
+    lanes = _lanes(fleet, counted)
+    if not 1 <= draws <= MOST_DRAWS:
+        raise InputError("random draws", got=draws, wanted=f"a whole number from 1 to {MOST_DRAWS:,}", try_next="100")
+    if seed < 0:
+        raise InputError("seed of the random draws", got=seed, wanted="a whole number of 0 or more")
+    orders = [np.random.default_rng([seed, draw]).permutation(lanes) for draw in range(draws)]
+    note = (
+        f"Order: at random, {draws} draw{'s' if draws != 1 else ''} of seed {seed}: a model of failures only, since no "
+        "fleet is launched so."
+    )
+    return Order("random", RANDOM_WORDS, _ranked(len(fleet), orders), (note,))
+
+
+def listed_order(fleet: Fleet, path: str | Path, counted: Bools | None = None) -> Order:
+    """Return the order that a file lists: one catalogue number a line; blank lines and lines from # on are passed over.
+
+    Satellites of the fleet that the file leaves out never count, and listed ones that do not serve are passed over; the
+    notes tell how many. Raises InputError for a file that cannot be read, a line that is no number, a number twice, or
+    one that the fleet does not hold.
+    """
+    lanes = _lanes(fleet, counted)
+    lane_of = {number: lane for lane, number in enumerate(fleet.satellite_ids.tolist())}
+    serving = set(lanes.tolist())
+    seen: dict[int, int] = {}
+    order, idle = [], 0
+    for line, text in _lines(path):
+        try:
+            number = SatelliteId(text)
+        except ElementsError:
+            raise InputError(f"order in {path}, line {line}", got=text, wanted="one catalogue number a line") from None
+        lane = lane_of.get(number)
+        if lane is None:
+            raise InputError(
+                f"order in {path}, line {line}", got=str(number), wanted=f"a satellite of the fleet {fleet.name}"
+            )
+        if lane in seen:
+            raise InputError(
+                f"order in {path}, line {line}", got=f"{number}, as in line {seen[lane]}", wanted="each number once"
+            )
+        seen[lane] = line
+        if lane in serving:
+            order.append(lane)
+        else:
+            idle += 1
+    if not order:
+        raise InputError(f"order in {path}", got="no satellite that serves", wanted="one catalogue number a line")
+    note = f"Order: {len(order):,} satellites as listed in {path}"
+    if missing := len(serving - set(order)):
+        note += f"; {missing:,} of the fleet are not in the list and never count"
+    if idle:
+        note += f"; {idle:,} listed are taken not to serve and are passed over"
+    return Order("file", f"in the order of {Path(path).name}", _ranked(len(fleet), [np.array(order)]), (note + ".",))
+
+
+def planes_in_turn(node_deg: Floats) -> list[Index]:
+    """Return the planes of one shell, eastward from the far side of the widest gap between their nodes.
+
+    Groups of nodes that chain together are split where they part more closely, down to a quarter of a degree; nodes
+    strewn round the circle stay as they chain.
+    """
+    found = planes(node_deg)
+    apart_deg = PLANES_APART_DEG / 2.0
+    while apart_deg >= _CLOSEST_PLANES_DEG:
+        pieces: list[Index] = []
+        for plane in found:
+            wide = len(plane) > 1 and _width_deg(node_deg[plane]) > _WIDEST_PLANE_DEG
+            pieces += [plane[part] for part in planes(node_deg[plane], apart_deg)] if wide else [plane]
+        found, apart_deg = pieces, apart_deg / 2.0
+    middles = np.array([mean_angle_deg(node_deg[plane]) for plane in found])
+    turn = np.argsort(middles, kind="stable")
+    # Rounded, so that of the equal gaps of a regular pattern the choice is not left to the last digit.
+    gaps = np.round(np.diff(middles[turn], prepend=middles[turn[-1]] - 360.0), 1)
+    return [found[k] for k in np.roll(turn, -int(gaps.argmax())).tolist()]
+
+
+def mean_angle_deg(angles_deg: Floats) -> float:
+    """Return the mean of angles round the circle, degrees in [0, 360)."""
+    return float(np.degrees(np.angle(np.exp(1j * np.radians(angles_deg)).mean())) % 360.0)
+
+
+def _width_deg(angles_deg: Floats) -> float:
+    """Return the shortest arc that holds all the angles, degrees."""
+    turn = np.sort(angles_deg)
+    return 360.0 - float(np.diff(turn, append=turn[0] + 360.0).max())
+
+
+def _lanes(fleet: Fleet, counted: Bools | None) -> Index:
+    """Return the lanes that count. Raises EmptyFleetError where none does."""
+    lanes = np.arange(len(fleet)) if counted is None else np.flatnonzero(counted)
+    if not len(lanes):
+        raise EmptyFleetError("satellites to put in an order", got="none that serves", wanted="at least one")
+    return lanes
+
+
+def _ranked(lanes: int, orders: list[Index]) -> Ranks:
+    """Return the rank of each lane in each order, shape (orders, lanes)."""
+    ranks = np.full((len(orders), lanes), -1, dtype=np.int32)
+    for row, order in zip(ranks, orders, strict=True):
+        row[order] = np.arange(len(order))
+    ranks.flags.writeable = False
+    return ranks
+
+
+def _lines(path: str | Path) -> list[tuple[int, str]]:
+    """Return the lines of a file that say something, with their numbers. Raises InputError."""
+    wanted = "launch, plane, random, or a text file with one catalogue number a line"
+    try:
+        if Path(path).stat().st_size > _LARGEST_LIST_BYTES:
+            raise InputError("order of the satellites: the file is too large", got=str(path), wanted=wanted)
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except OSError as error:
+        reason = (error.strerror or "cannot be read").lower()
+        raise InputError(f"order of the satellites: {reason}", got=str(path), wanted=wanted) from None
+    except ValueError:
+        raise InputError("order of the satellites: the file is no text", got=str(path), wanted=wanted) from None
+    told = ((number, line.partition("#")[0].strip()) for number, line in enumerate(text.splitlines(), 1))
+    return [(number, line) for number, line in told if line]

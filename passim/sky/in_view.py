@@ -1,0 +1,118 @@
+"""When satellites can serve many views, and nothing else: no peaks, no azimuths, no limit apart from the others.
+
+This is the way for grids of hundreds of places. One propagation of the fleet serves all of them, what is found is handed
+over slice by slice, and memory stays the same however long the span is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+import numpy as np
+
+from passim.elements.records import Fleet
+from passim.intervals import LanedIntervals
+from passim.sky.horizon import Horizon
+from passim.sky.limits.base import Scene
+from passim.sky.limits.gateways import GatewayLimit
+from passim.sky.limits.members import Excluded, ServingFilter, ServingShare
+from passim.sky.passes import PassSearch
+from passim.sky.skyline import Skyline
+from passim.sky.view import View
+from passim.sky.visible import Intervals
+from passim.spans import Span
+
+Progress = Callable[[float], None]
+
+_SLICE = timedelta(days=1)
+_NOTHING = Intervals(np.empty(0, dtype=np.intp), *(np.empty(0) for _ in range(4)), np.empty((3, 0)))
+
+
+@dataclass(frozen=True, eq=False)
+class Slice:
+    """What one stretch of the span holds.
+
+    found       for each view, in the order given, when satellites can serve it; lanes are indices in the fleet
+    unusable    (satellite_id, name, reason) of satellites that gave no usable state somewhere in the slice
+    """
+
+    span: Span
+    found: tuple[LanedIntervals, ...]
+    unusable: tuple[tuple[str, str, str], ...]
+
+
+def slices_in_view(
+    fleet: Fleet, views: Sequence[View], span: Span, *, progress: Progress | None = None
+) -> Iterator[Slice]:
+    """Yield, slice by slice of at most a day, when the satellites of `fleet` can serve each of `views` under all limits.
+
+    What holds over the edge of two slices ends in the one and begins in the other. Of each object the element set
+    nearest the middle of the whole span is used. `progress` is called with the share done after every view of a slice.
+    The joint intervals are those of `Visibility.joint`. Raises EmptyFleetError if no satellite is left to propagate,
+    SiteError for a gateway that no satellite ever sees together with the site.
+    """
+    chosen, _ = fleet.nearest(span.middle)
+    start = span.start
+    while start < span.end:
+        end = min(start + _SLICE, span.end)
+        done = (start - span.start) / (span.end - span.start)
+        share = (end - start) / (span.end - span.start)
+        yield _slice(chosen, views, Span(start, end), lambda part, d=done, s=share: progress and progress(d + s * part))
+        start = end
+
+
+def counted_fleet(fleet: Fleet, view: View, span: Span) -> tuple[Fleet, View]:
+    """Return the satellites that the view's limits of the fleet let count, and the view without those limits.
+
+    Who serves, which share of them, and who is left out by number is the same at every place, so it is asked once.
+    """
+    chosen, _ = fleet.nearest(span.middle)
+    by_fleet = [limit for limit in view.limits if isinstance(limit, (ServingFilter, ServingShare, Excluded))]
+    if not len(chosen) or not by_fleet:
+        return chosen, view
+    # Each limit says which lanes it keeps of one long interval a satellite. It looks at no arc, so there are none.
+    everyone = np.arange(len(chosen), dtype=np.int64)
+    whole = LanedIntervals(everyone, np.full(len(chosen), span.start_us), np.full(len(chosen), span.end_us))
+    search = PassSearch(chosen, Span(span.start, min(span.end, span.start + timedelta(minutes=5))))
+    grid, _ = search.parts[0].prepare()
+    scene = Scene(view.site, chosen, span, whole, grid, everyone.astype(np.intp))
+    for limit in by_fleet:
+        kept = limit.allowed(scene).lane
+        everyone = everyone[np.isin(everyone, kept)]
+    others = tuple(limit for limit in view.limits if limit not in by_fleet)
+    return chosen.select(everyone.tolist()), replace(view, limits=others)
+
+
+def _slice(fleet: Fleet, views: Sequence[View], span: Span, progress: Callable[[float], object]) -> Slice:
+    """Search one slice, part by part."""
+    search = PassSearch(fleet, span)
+    for view in views:
+        for limit in view.limits:
+            if isinstance(limit, GatewayLimit):
+                limit.check(view.site, view.floor_deg, search.fleet)
+    found: list[list[LanedIntervals]] = [[] for _ in views]
+    for done, part in enumerate(search.parts):
+        grid, _ = part.prepare()
+        for number, view in enumerate(views):
+            horizon = view.site.horizon
+            limits = [limit for limit in view.all_limits if limit.name != "horizon"]
+            # The horizon is the first search of all, unless the terminal does not look as low as that.
+            floor = horizon
+            if horizon.lowest_deg < view.floor_deg:
+                floor, limits = Horizon.flat(view.floor_deg), list(view.all_limits)
+            joint = search.edges_us(part, view.site, Skyline(floor))
+            for limit in limits:
+                # Each limit is sought only where those before it allow the satellite.
+                joint = limit.allowed(Scene(view.site, search.fleet, span, joint, grid, part.members))
+            found[number].append(joint)
+            progress((done + (number + 1) / len(views)) / len(search.parts))
+        part.forget()
+    unusable = search.report(_NOTHING).unusable
+    return Slice(span, tuple(_together(parts) for parts in found), unusable)
+
+
+def _together(parts: list[LanedIntervals]) -> LanedIntervals:
+    """Put the finds of several parts behind each other."""
+    return LanedIntervals(*(np.concatenate(column) for column in zip(*parts, strict=True)))
