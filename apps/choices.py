@@ -100,10 +100,14 @@ class SiteChoice:
 
     def service(self) -> Service | None:
         """Return how the workspace says that satellites are handed out; None for coordinates. Raises InputError."""
+        workspace = self.workspace()
+        return workspace.service if workspace is not None else None
+
+    def workspace(self) -> Workspace | None:
+        """Return the workspace that the site belongs to; for coordinates only one that is named. Raises InputError."""
         if _looks_like_coordinates(self.site_text) and self.workspace_dir is None:
             return None
-        workspace = found_workspace(self.workspace_dir)
-        return workspace.service if workspace is not None else None
+        return found_workspace(self.workspace_dir)
 
     def _view_at_coordinates(self) -> tuple[views.View, list[str]]:
         """Return the view from a place given by its coordinates; the workspace counts where it is named."""

@@ -27,11 +27,14 @@ COMMANDS = {
     "causes": "causes",
     "serving": "serving",
     "symptom": "symptom",
+    "calls": "calls",
+    "now": "now",
     "workspace": "workspace",
     "hindcast": "hindcast",
     "geometry": "geometry",
     "design": "design",
     "survey": "survey",
+    "growth": "growth",
     "demo": "demo",
 }
 

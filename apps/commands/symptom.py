@@ -33,8 +33,8 @@ _HOURS = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*-\s*(\d{1,2})(?::(\d{2}))?\s*"
     "--record",
     "record_path",
     metavar="FILE.csv",
-    help="Freezes one by one, instead of --every and --length: columns start,end or start,duration_s, times with offset. "
-    "The span is that of the record unless given; time in it without a freeze counts as good.",
+    help="Freezes one by one, instead of --every and --length: columns start,end or start,duration_s, times with "
+    "their offset. The span is that of the record unless given; time in it without a freeze counts as good.",
 )
 @click.option(
     "--hours-of-day",
@@ -191,7 +191,8 @@ def _seen(
         return FreezeRecord.from_csv(record_path)
     if every_text is None or length_text is None:
         raise click.UsageError(
-            "what does it look like? Give --every and --length, such as --every 3-5min --length 5-30s, or --record FILE.csv."
+            "what does it look like? Give --every and --length, such as --every 3-5min --length 5-30s, or --record "
+            "FILE.csv."
         )
     return Symptom(
         seconds_range("--every", every_text),

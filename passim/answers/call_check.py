@@ -17,6 +17,7 @@ from passim.answers.call_kinds import CallKind
 from passim.answers.call_times import MINUTE_US, AllowedHours, starts
 from passim.answers.calls import COLUMNS, better, windows
 from passim.coverage.odds_events import Simulation
+from passim.coverage.timing import age_words
 from passim.errors import SpanError
 from passim.spans import microseconds, moment
 
@@ -46,7 +47,6 @@ class CheckedCall:
 
     event: Event
     outlook: pd.Series
-    shows_odds: bool
     shows_times: bool
     freezes: tuple[Freeze, ...]
     nearest_better: pd.Series | None
@@ -91,8 +91,8 @@ def check_calls(
 ) -> CallCheck:
     """Check each event that lies within ``forecast.span``, and look for a better start within `hours` of that clock.
 
-    A better start meets neither the other events nor `busy`. Events of whole days, those that last over half a day or
-    end outside the span are left out with a reason. Raises SiteError for an unknown zone.
+    A better start meets neither the other events nor `busy`. Events of whole days, those by which elements are too old
+    to tell single calls, those that last over half a day or reach out of the span are left out with a reason. Raises SiteError for an unknown zone.
     """
     span, hours = forecast.span, hours or AllowedHours()
     checked, left_out = [], []
@@ -107,13 +107,15 @@ def check_calls(
         start_us, end_us = microseconds(event.start), microseconds(event.end)
         minutes = (end_us - start_us) / MINUTE_US
         outlook = windows(forecast, futures[0], kind, np.array([start_us]), minutes).iloc[0]
-        band = forecast.freshness(event.start).band
-        other = None
-        if band.shows_odds:
-            taken = [e for e in (*events, *busy) if (e.uid, e.start) != (event.uid, event.start)]
-            other = _nearest_better(forecast, futures, kind, event, outlook, hours, timezone, taken)
+        fresh = forecast.freshness(event.start)
+        band = fresh.band
+        if not band.shows_odds:
+            left_out.append((event, f"elements are {age_words(fresh.median_s)} old by then: {band.words}"))
+            continue
+        taken = [e for e in (*events, *busy) if (e.uid, e.start) != (event.uid, event.start)]
+        other = _nearest_better(forecast, futures, kind, event, outlook, hours, timezone, taken)
         freezes = _inside(gaps, start_us, end_us, kind.noticed_from_s) if band.shows_times else ()
-        checked.append(CheckedCall(event, outlook, band.shows_odds, band.shows_times, freezes, other))
+        checked.append(CheckedCall(event, outlook, band.shows_times, freezes, other))
     return CallCheck(kind, tuple(checked), tuple(left_out))
 
 

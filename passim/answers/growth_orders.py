@@ -72,8 +72,8 @@ class Order:
 def serving_lanes(fleet: Fleet, view: View, span: Span) -> Bools:
     """Say of each satellite of `fleet`, one set an object, whether the view's limits of the fleet let it serve.
 
-    Shape (satellites,); with ``visibility.fleet`` these are its lanes. Raises ElementsError for a satellite to leave out
-    that the fleet does not hold.
+    Shape (satellites,); with ``visibility.fleet`` these are its lanes. Raises ElementsError for a satellite to leave
+    out that the fleet does not hold.
     """
     serving = np.ones(len(fleet), dtype=bool)
     for limit in view.limits:

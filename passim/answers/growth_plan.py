@@ -20,6 +20,7 @@ from __future__ import annotations
 import csv
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -126,8 +127,8 @@ class Planned:
 def read_plan(path: str | Path, now: datetime) -> tuple[PlannedLaunch, ...]:
     """Return the launches of a plan file, by the day from which they serve.
 
-    Raises InputError, naming the line, for a row that cannot fly, has no date, or would serve before `now` (aware): what
-    flies already is in the element sets.
+    Raises InputError, naming the line, for a row that cannot fly, has no date, or would serve before `now` (aware):
+    what flies already is in the element sets.
     """
     rows = _rows(path)
     launches = []
@@ -159,9 +160,7 @@ def read_plan(path: str | Path, now: datetime) -> tuple[PlannedLaunch, ...]:
     return tuple(sorted(launches, key=lambda launch: launch.serves_from))
 
 
-def planned_satellites(
-    fleet: Fleet, launches: tuple[PlannedLaunch, ...], moment: datetime, *, seed: int = 1
-) -> Planned:
+def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: datetime, *, seed: int = 1) -> Planned:
     """Return what `launches` add to `fleet`, one set an object, with elements at `moment` (aware).
 
     Each launch is fitted to the fleet and to the launches before it. Lost satellites are drawn with `seed`.
@@ -244,7 +243,7 @@ class _Shell:
         return cls(motion, inclination_deg, tuple(nodes.tolist()), slots, phasing, phase0_deg, clear)
 
     def new_nodes_deg(self, count: int) -> list[float]:
-        """Return nodes for `count` new planes: in the widest gaps, so that the widest gap left is as narrow as can be."""
+        """Return nodes for `count` new planes: in the widest gaps, and the widest gap left as narrow as can be."""
         if not self.nodes_deg:
             return [360.0 * plane / count for plane in range(count)]
         nodes = np.sort(np.array(self.nodes_deg))
@@ -296,7 +295,7 @@ def _usual_slots(found: list[Index], phase_deg: Floats) -> int:
 def _phasing(found: list[Index], nodes_deg: Floats, phase_deg: Floats, slots: int) -> tuple[int, float, float]:
     """Return the whole phasing F of the planes, the phase at node 0 in degrees, and how well all agree, 0 to 1.
 
-    Of phasings that fit today's planes equally well, as F and F + planes do for evenly spaced ones, the smallest counts.
+    Of phasings that fit today's planes equally well, as F and F + planes do for evenly spaced ones, the least counts.
     """
     weights = np.array([len(plane) for plane in found], dtype=float)
     # Slots make the phase of a plane known but for multiples of a slot: turn it so often that a slot is a whole turn.

@@ -1,8 +1,8 @@
 """What could be behind the freezes: from what somebody saw to the settings of the sky that would produce it.
 
 Most users know no gateway and no antenna cone; they know "it freezes every five minutes for half a minute". Given a
-fleet, a view and a span, `find_settings` tries the settings of a `Grid`, ranks them by how well the freezes they predict
-fit, and says when no setting of the sky explains what was seen. How a fit is reckoned stands in `symptom_score`.
+fleet, a view and a span, `find_settings` tries the settings of a `Grid`, ranks them by how well the freezes that they
+predict fit, and says when no setting of the sky explains what was seen. `symptom_score` says how a fit is reckoned.
 
 What was seen does not name its cause: a gateway far away and a high mask take away much the same passes. So the answer
 names several candidates, and what to watch for to tell them apart.
@@ -18,9 +18,9 @@ import numpy as np
 import pandas as pd
 
 from passim.answers.symptom_apart import Traits, observations, seconds_words, traits_of, when_words
-from passim.answers.symptom_score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, Judge, RangeJudge, RecordJudge
+from passim.answers.symptom_score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, RangeJudge, RecordJudge
 from passim.answers.symptom_search import POLICY, Found, Trials, search_settings
-from passim.answers.symptom_seen import FreezeRecord, Symptom
+from passim.answers.symptom_seen import FEWEST_FREEZES, FreezeRecord, Symptom
 from passim.answers.symptom_settings import Grid, Setting
 from passim.elements.records import Fleet
 from passim.errors import InputError
@@ -42,8 +42,8 @@ ELSEWHERE: Final = (
     "restarts of the terminal, and the far end of the call."
 )
 CONFOUNDED: Final = (
-    "A mask, a gateway and a cone take away much the same passes, so that one can stand in for another: take a candidate "
-    "as an assumption until an observation has told it from the rest."
+    "A mask, a gateway and a cone take away much the same passes, so that one can stand in for another: take a "
+    "candidate as an assumption until an observation has told it from the rest."
 )
 RANGES_ARE_LOOSE: Final = (
     "Ranges are met by many settings, and by things that have nothing to do with the sky: a record of freezes "
@@ -51,11 +51,11 @@ RANGES_ARE_LOOSE: Final = (
 )
 
 TOO_WIDE: Final = (
-    "A range from one value to more than seven times as much describes almost any train of freezes, random ones too: no "
-    "more is said than that the sky could be behind it."
+    "A range from one value to more than ten times as much describes almost any train of freezes, random ones too: "
+    "no more is said than that the sky could be behind it."
 )
-# Random freezes have 80 % of their intervals within a factor of 22 (exponential), trains of the sky mostly within 7.
-WIDE_RANGE: Final = 7.0
+# Random freezes have 80 % of their intervals within a factor of 22 (exponential), trains of the sky mostly within 8.
+WIDE_RANGE: Final = 10.0
 
 # Settings of the same kinds whose gateways or cones point within this are shown as one candidate.
 _SAME_DIRECTION_DEG = 45.0
@@ -68,8 +68,8 @@ class Candidate:
 
     seen        what was seen, in words
     freezes     when it predicts no service, microseconds since 1970 UTC
-    fit         0 to 1: of ranges the fit as `symptom_score` defines it, of a record the seconds frozen in both over those
-                frozen in either
+    fit         0 to 1: of ranges the fit as `symptom_score` defines it, of a record the seconds frozen in both over
+                those frozen in either
     parts       what the judgement is made of
     traits      figures of the predicted freezes
     similar     how many other settings of the same kinds, pointing the same way, were tried and fit nearly as well
@@ -159,10 +159,8 @@ class SymptomAnswer:
             words = f"The sky {can[self.verdict]} {seen}."
         words = f"{words} The best of {self.tried:,} settings: {best.describe()}"
         traits = best.traits
-        return (
-            f"{words}; it predicts {traits.per_hour:.3g} freezes an hour while it is bad, {seconds_words(traits.mean_s)} on "
-            f"average, {when_words(traits.by_hour)}."
-        )
+        rate = f"{traits.per_hour:.3g} freezes an hour while it is bad"
+        return f"{words}; it predicts {rate}, {seconds_words(traits.mean_s)} on average, {when_words(traits.by_hour)}."
 
     def table(self) -> pd.DataFrame:
         """Return one row a candidate, best first.
@@ -213,10 +211,9 @@ def find_settings(
     """Return the settings that would produce `symptom` at `view` with `fleet` over `span`, best first.
 
     Limits that the view has already count in every setting and are not searched; masks are tried on top of its horizon.
-    With a record, `span` is the time that was watched: time in it without a freeze in the record counts as good. Where a
-    clock or acquisition time is tried, the terminal keeps a satellite until it is lost, then takes the one that stays
-    longest. `progress` is called with the share done. The same call
-    gives the same answer.
+    With a record, `span` is the time that was watched: time in it without a freeze in the record counts as good.
+    Where a clock or acquisition time is tried, the terminal keeps a satellite until it is lost, then takes the one that
+    stays longest. `progress` is called with the share done. The same call gives the same answer.
 
     A record counts as explained when the setting that fits every second hour of it best also gains more on the other
     hours than at 99 % of all shifts in time, and the fit is 0.5 or more; with less it is explained in part.
@@ -227,9 +224,7 @@ def find_settings(
         raise InputError("number of candidates", got=top, wanted="from 1 to 100")
     view = view if isinstance(view, View) else View(view)
     grid = grid or Grid()
-    judge: Judge = (
-        RangeJudge(symptom, span, view.site.timezone) if isinstance(symptom, Symptom) else _record(symptom, span)
-    )
+    judge = _judge(symptom, span, view.site.timezone)
     trials = Trials(fleet, view, span)
     taken = {name for name in view.names if name != "horizon"}
     found, tried = search_settings(trials, grid, judge, taken, progress)
@@ -237,19 +232,16 @@ def find_settings(
     # One candidate for each sort of setting, and no limits that change nothing.
     leaders = _leaders(found, top)
     candidates = tuple(_candidate(leader, similar, trials, symptom.describe()) for leader, similar in leaders)
-    record_judge = judge if isinstance(judge, RecordJudge) else None
-    gain, chance_level = record_judge.proof() if record_judge else (None, None)
-    proven = gain is None or chance_level is None or gain > chance_level
-    verdict = _verdict(candidates, proven, is_record=record_judge is not None)
+    gain, chance_level = judge.proof() if isinstance(judge, RecordJudge) else (None, None)
+    verdict = _verdict(candidates, gain, chance_level)
     is_wide = isinstance(symptom, Symptom) and max(symptom.widths) > WIDE_RANGE
     if is_wide and verdict == EXPLAINED:
         verdict = PARTLY
     notes = [CONFOUNDED] if candidates and verdict != NOT_THE_SKY else []
     notes += [RANGES_ARE_LOOSE] if isinstance(symptom, Symptom) else []
     notes += [TOO_WIDE] if is_wide else []
-    if isinstance(symptom, FreezeRecord) and record_judge:
-        outside = len(symptom) - record_judge.freezes
-        notes += [f"{outside} freezes of the record lie outside the span and were left out."] if outside else []
+    if isinstance(symptom, FreezeRecord) and isinstance(judge, RecordJudge) and judge.freezes < len(symptom):
+        notes.append(f"{len(symptom) - judge.freezes} freezes of the record lie outside the span and were left out.")
     apart = observations([(c.freezes, c.traits) for c in candidates], span, view.site.timezone)
     return SymptomAnswer(
         symptom,
@@ -266,27 +258,29 @@ def find_settings(
     )
 
 
-def _record(record: FreezeRecord, span: Span) -> RecordJudge:
-    """Return the judge of a record. Raises InputError where the span holds too little of it."""
-    judge = RecordJudge(record, span)
-    if judge.freezes < 5:
+def _judge(symptom: Symptom | FreezeRecord, span: Span, timezone: str) -> RangeJudge | RecordJudge:
+    """Return who judges predictions. Raises InputError where the span holds too little of a record."""
+    if isinstance(symptom, Symptom):
+        return RangeJudge(symptom, span, timezone)
+    judge = RecordJudge(symptom, span)
+    if judge.freezes < FEWEST_FREEZES:
         raise InputError(
             "record of freezes",
-            got=f"{judge.freezes} of its {len(record)} freezes in {span.start.isoformat()} to {span.end.isoformat()}",
-            wanted="at least 5 in the span",
+            got=f"{judge.freezes} of its {len(symptom)} freezes in {span.start.isoformat()} to {span.end.isoformat()}",
+            wanted=f"at least {FEWEST_FREEZES} in the span",
             try_next="a span that covers the record",
         )
     return judge
 
 
-def _verdict(candidates: tuple[Candidate, ...], proven: bool, *, is_record: bool) -> str:
-    """Return what the best candidate amounts to; of a record, whether it is `proven` on what was held out."""
+def _verdict(candidates: tuple[Candidate, ...], gain: float | None, chance_level: float | None) -> str:
+    """Return what the best candidate amounts to; of a record, with its gain on what was held out."""
     fit = candidates[0].fit if candidates else 0.0
-    if is_record and not proven:
+    if gain is None or chance_level is None:
+        return EXPLAINED if fit >= GOOD_FIT else PARTLY if fit >= POSSIBLE_FIT else NOT_THE_SKY
+    if gain <= chance_level:
         return UNDECIDED if fit >= GOOD_FIT else NOT_THE_SKY
-    if fit >= GOOD_FIT:
-        return EXPLAINED
-    return PARTLY if fit >= (LEAST_FIT_OF_RECORD if is_record else POSSIBLE_FIT) else NOT_THE_SKY
+    return EXPLAINED if fit >= GOOD_FIT else PARTLY if fit >= LEAST_FIT_OF_RECORD else NOT_THE_SKY
 
 
 def _leaders(found: list[Found], top: int) -> list[tuple[Found, int]]:

@@ -45,19 +45,23 @@ class Traits:
 
 
 def traits_of(freezes: Intervals, span: Span, timezone: str, directions: Directions) -> Traits:
-    """Return the figures of `freezes`; `directions` gives the azimuths of satellites that cannot serve at given times."""
+    """Return the figures of `freezes`; `directions` gives azimuths of satellites that cannot serve at given times."""
     seen = noticed(freezes, span)
     length_s = (seen.end - seen.start) / 1e6
     by_hour = rate_by_hour(freezes, span, timezone)
     busy = by_hour[np.nan_to_num(by_hour) > 0.0]
-    figures = (length_s.mean(), length_s.min(), length_s.max()) if length_s.size else (np.nan, np.nan, np.nan)
+    mean_s, shortest_s, longest_s = (
+        (float(length_s.mean()), float(length_s.min()), float(length_s.max())) if length_s.size else (float("nan"),) * 3
+    )
     return Traits(
-        int(length_s.size),
-        float(busy.mean()) if busy.size else 0.0,
-        *(float(figure) for figure in figures),
-        float((freezes.end - freezes.start).sum() / 1e6 / span.duration_s),
-        by_hour,
-        _main_direction(directions(seen)) if length_s.size else None,
+        count=int(length_s.size),
+        per_hour=float(busy.mean()) if busy.size else 0.0,
+        mean_s=mean_s,
+        shortest_s=shortest_s,
+        longest_s=longest_s,
+        frozen_fraction=float((freezes.end - freezes.start).sum() / 1e6 / span.duration_s),
+        by_hour=by_hour,
+        direction_deg=_main_direction(directions(seen)) if length_s.size else None,
     )
 
 
@@ -167,16 +171,13 @@ def _by_direction(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
         return []
     if one is not None and other is not None and abs((one - other + 180.0) % 360.0 - 180.0) < 60.0:
         return []
-    words = [
-        f"the freezes of {number} fall when the satellites in view stand "
-        + (
-            "in all directions"
-            if direction is None
-            else f"to the {compass_words(round(direction / 45.0) * 45.0 % 360.0)}"
-        )
-        for number, direction in ((a, one), (b, other))
+    where = [
+        "in all directions" if direction is None else f"to the {compass_words(45.0 * round(direction / 45.0) % 360.0)}"
+        for direction in (one, other)
     ]
-    return [f"{words[0]}, {words[1].replace('the freezes', 'those')}"]
+    return [
+        f"during the freezes of {a} the satellites in view stand {where[0]}, during those of {b} they stand {where[1]}"
+    ]
 
 
 def _by_moment(a: int, freezes_a: Intervals, b: int, freezes_b: Intervals, span: Span, timezone: str) -> list[str]:

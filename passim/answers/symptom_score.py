@@ -9,7 +9,7 @@ predicted freezes of a second or more (shorter ones are hardly noticed) these ar
     duty        the same for the share of time that is frozen
     spread      1 where the middle 80 % of predicted lengths and of intervals are at least half as wide as stated in
                 logs: a range from 30 s to 20 min does not describe a train with one freeze every 5 min
-    presence    1 where such a train runs for two hours of the span, or through half of the hours stated; less where less
+    presence    1 where such a train runs for two hours of the span, or half of the hours stated; less where less
     quiet       falls off with every freeze predicted for hours stated as free of them
 
     fit = length * interval * sqrt(rate * duty) * spread * presence * quiet
@@ -21,8 +21,8 @@ Half the log of the number of freezes is taken off for every free number of the 
 dimension of a model", Annals of Statistics 6, 1978). The fit shown is the critical success index of forecast
 verification: seconds frozen in both over seconds frozen in either.
 
-Among thousands of settings some fit random freezes well by chance, and the trains of neighbouring settings resemble each
-other. So the search is led by every second hour of the record alone. The setting that fits those best must then prove
+Among thousands of settings some fit random freezes well by chance, and the trains of neighbouring settings resemble
+each other. So the search is led by every second hour of the record alone. The setting that fits those best must then prove
 itself on the hours held out: its gain there must beat the gain of the same prediction at 99 % of all shifts in time.
 """
 
@@ -44,7 +44,7 @@ Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 SECOND_US: Final = 1_000_000
-# Shorter freezes are hardly noticed: a picture that stands still is noticed at about 0.5 s (common practice, no source).
+# Shorter freezes are hardly noticed: a picture that stands still is seen to at about 0.5 s (common practice, no source).
 NOTICED_S: Final = 1.0
 # A freeze follows another in the same train when it comes within twice the longest interval stated.
 _TRAIN_FACTOR = 2.0
@@ -279,7 +279,7 @@ def overlap(a: Intervals, b: Intervals) -> float:
 
 
 def rate_by_hour(freezes: Intervals, span: Span, timezone: str) -> Floats:
-    """Return the freezes begun an hour in each hour of the local day, shape (24,); nan where the span has none of it."""
+    """Return the freezes begun an hour in each hour of the local day, shape (24,); nan where the span lacks it."""
     start, _ = noticed(freezes, span)
     rates = np.full(24, np.nan)
     for hour in range(24):

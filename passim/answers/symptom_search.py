@@ -1,7 +1,7 @@
 """The search for settings: predicted freezes of many settings from one propagation, and the way through the grid.
 
-One search of the sky serves every setting. Each limit of the grid is found once, exactly; a setting of several limits is
-their intersection by satellite, and its freezes the time in which no satellite is left.
+One search of the sky serves every setting. Each limit of the grid is found once, exactly; a setting of several limits
+is their intersection by satellite, and its freezes the time in which no satellite is left.
 """
 
 from __future__ import annotations
@@ -202,7 +202,7 @@ def _of_each_kind(found: list[Found]) -> list[Setting]:
 
 
 def in_order(found: Iterable[Found], *, by_guide: bool = False) -> list[Found]:
-    """Return settings best first, by rank or by guide; of equals the one with fewer limits, then fewer numbers, then the milder."""
+    """Return settings best first, by rank or by guide; of equals first the one with fewer limits, numbers, freezes."""
     return sorted(
         found,
         key=lambda f: (

@@ -51,7 +51,7 @@ class Symptom:
         if self.length_s[1] >= self.every_s[1] or self.length_s[0] >= self.every_s[0]:
             raise InputError(
                 "length of the freezes",
-                got=f"{self.length_s[0]:g} to {self.length_s[1]:g} s, every {self.every_s[0]:g} to {self.every_s[1]:g} s",
+                got=f"{_range_words(self.length_s)}, every {_range_words(self.every_s)}",
                 wanted="freezes shorter than the time from one to the next",
                 try_next="exchanging the two",
             )

@@ -207,7 +207,7 @@ class Grid:
         return [setting for setting in every if not held.intersection(setting.kinds)]
 
     def neighbours(self, setting: Setting, finer: int) -> Iterator[Setting]:
-        """Yield the settings that differ from `setting` in one number by a grid step over 2**`finer`, or lack a limit."""
+        """Yield the settings that differ from `setting` in one number by a step over 2**`finer`, or lack a limit."""
         if len(setting.kinds) > 1:
             if setting.mask_deg is not None:
                 yield replace(setting, mask_deg=None)

@@ -1,7 +1,7 @@
 """When satellites can serve many views, and nothing else: no peaks, no azimuths, no limit apart from the others.
 
-This is the way for grids of hundreds of places. One propagation of the fleet serves all of them, what is found is handed
-over slice by slice, and memory stays the same however long the span is.
+This is the way for grids of hundreds of places. One propagation of the fleet serves all of them, what is found is
+handed over slice by slice, and memory stays the same however long the span is.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ import numpy as np
 
 from passim.elements.records import Fleet
 from passim.intervals import LanedIntervals
+from passim.orbits.arcs import NodeGrid
+from passim.orbits.propagation import Propagator
 from passim.sky.horizon import Horizon
 from passim.sky.limits.base import Scene
 from passim.sky.limits.gateways import GatewayLimit
@@ -27,7 +29,9 @@ from passim.spans import Span
 Progress = Callable[[float], None]
 
 _SLICE = timedelta(days=1)
-_NOTHING = Intervals(np.empty(0, dtype=np.intp), *(np.empty(0) for _ in range(4)), np.empty((3, 0)))
+_OF_THE_FLEET = (ServingFilter, ServingShare, Excluded)
+_NO_TIMES = np.empty(0)
+_NOTHING = Intervals(np.empty(0, dtype=np.intp), _NO_TIMES, _NO_TIMES, _NO_TIMES, _NO_TIMES, np.empty((3, 0)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +50,7 @@ class Slice:
 def slices_in_view(
     fleet: Fleet, views: Sequence[View], span: Span, *, progress: Progress | None = None
 ) -> Iterator[Slice]:
-    """Yield, slice by slice of at most a day, when the satellites of `fleet` can serve each of `views` under all limits.
+    """Yield, slice by slice of at most a day, when satellites of `fleet` can serve each of `views` under all its limits.
 
     What holds over the edge of two slices ends in the one and begins in the other. Of each object the element set
     nearest the middle of the whole span is used. `progress` is called with the share done after every view of a slice.
@@ -57,35 +61,42 @@ def slices_in_view(
     start = span.start
     while start < span.end:
         end = min(start + _SLICE, span.end)
-        done = (start - span.start) / (span.end - span.start)
-        share = (end - start) / (span.end - span.start)
-        yield _slice(chosen, views, Span(start, end), lambda part, d=done, s=share: progress and progress(d + s * part))
+        before, length = (start - span.start) / (span.end - span.start), (end - start) / (span.end - span.start)
+
+        def tell(part: float, before: float = before, length: float = length) -> None:
+            if progress:
+                progress(before + length * part)
+
+        yield _slice(chosen, views, Span(start, end), tell)
         start = end
 
 
-def counted_fleet(fleet: Fleet, view: View, span: Span) -> tuple[Fleet, View]:
-    """Return the satellites that the view's limits of the fleet let count, and the view without those limits.
+def counted_fleet(fleet: Fleet, view: View, span: Span) -> Fleet:
+    """Return the satellites that the view's limits of the fleet let count, one set an object.
 
-    Who serves, which share of them, and who is left out by number is the same at every place, so it is asked once.
+    Who serves, which share of them and who is left out by number is the same at every place, so it is asked once; with
+    `without_fleet_limits` it need not be asked again. Raises ElementsError for a satellite left out that is not there.
     """
     chosen, _ = fleet.nearest(span.middle)
-    by_fleet = [limit for limit in view.limits if isinstance(limit, (ServingFilter, ServingShare, Excluded))]
-    if not len(chosen) or not by_fleet:
-        return chosen, view
-    # Each limit says which lanes it keeps of one long interval a satellite. It looks at no arc, so there are none.
+    limits = [limit for limit in view.limits if isinstance(limit, _OF_THE_FLEET)]
+    if not len(chosen) or not limits:
+        return chosen
+    # Each limit says which lanes it keeps of one interval a satellite. It looks at no arc, so a short grid will do.
     everyone = np.arange(len(chosen), dtype=np.int64)
     whole = LanedIntervals(everyone, np.full(len(chosen), span.start_us), np.full(len(chosen), span.end_us))
-    search = PassSearch(chosen, Span(span.start, min(span.end, span.start + timedelta(minutes=5))))
-    grid, _ = search.parts[0].prepare()
+    grid = NodeGrid(Propagator.of(chosen), span.start_us, 1.0)
     scene = Scene(view.site, chosen, span, whole, grid, everyone.astype(np.intp))
-    for limit in by_fleet:
-        kept = limit.allowed(scene).lane
-        everyone = everyone[np.isin(everyone, kept)]
-    others = tuple(limit for limit in view.limits if limit not in by_fleet)
-    return chosen.select(everyone.tolist()), replace(view, limits=others)
+    for limit in limits:
+        everyone = everyone[np.isin(everyone, limit.allowed(scene).lane)]
+    return chosen.select(everyone.tolist())
 
 
-def _slice(fleet: Fleet, views: Sequence[View], span: Span, progress: Callable[[float], object]) -> Slice:
+def without_fleet_limits(view: View) -> View:
+    """Return the view with the limits of its sky alone."""
+    return replace(view, limits=tuple(limit for limit in view.limits if not isinstance(limit, _OF_THE_FLEET)))
+
+
+def _slice(fleet: Fleet, views: Sequence[View], span: Span, progress: Progress) -> Slice:
     """Search one slice, part by part."""
     search = PassSearch(fleet, span)
     for view in views:

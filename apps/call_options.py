@@ -1,0 +1,124 @@
+"""What calls and now are asked: the kind of call, the hours and days for calls, and the forecast behind the answers."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .choices import FleetChoice, SiteChoice
+from .wording import LocalClock, instant
+
+if TYPE_CHECKING:
+    from passim import Span
+    from passim.answers import call_forecast, call_kinds, call_times
+
+    from .found import Found
+
+DAY_NAMES = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+minutes_option = click.option(
+    "--minutes", type=int, default=30, show_default=True, metavar="N", help="Length of the call, minutes."
+)
+kind_option = click.option(
+    "--kind",
+    "kind_name",
+    default="lesson",
+    show_default=True,
+    metavar="NAME",
+    help="Kind of call: lesson, voice, screen, stream, or one of the workspace.",
+)
+however_old_option = click.option(
+    "--however-old", is_flag=True, help="Answer even if the elements are over 14 days old by then: by statistics only."
+)
+
+
+@dataclasses.dataclass(frozen=True)
+class Forecast:
+    """A forecast of service, and what must be said with it."""
+
+    service: call_forecast.ServiceForecast
+    found: Found
+    clock: LocalClock
+    facts: dict[str, Any]
+
+
+def forecast(
+    fleet_choice: FleetChoice, site_choice: SiteChoice, span: Span, *, however_old: bool, notes: tuple[str, ...] = ()
+) -> Forecast:
+    """Find who serves the site in `span` and a little around it. Raises InputError."""
+    from passim.answers import call_forecast
+
+    from .found import search
+
+    view, view_notes = site_choice.view()
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
+    found = search(fleet, view, call_forecast.searched_span(span), (*notes, *view_notes, *fleet_notes))
+    service = call_forecast.ServiceForecast.of(found.visibility, span, however_old=however_old)
+    facts = {**found.facts, "span": {"start": instant(span.start), "end": instant(span.end)}}
+    return Forecast(service, found, LocalClock(found.site.timezone, span), facts)
+
+
+def kind_of(name: str, site_choice: SiteChoice) -> call_kinds.CallKind:
+    """Return the kind of call of that name, as the workspace has it. Raises InputError."""
+    from passim.answers import call_kinds
+
+    workspace = site_choice.workspace()
+    return call_kinds.call_kind(name, call_kinds.CALL_KINDS if workspace is None else workspace.call_kinds)
+
+
+def kind_facts(kind: call_kinds.CallKind) -> dict[str, Any]:
+    """Return a kind of call with the source of each threshold, as JSON can hold it."""
+    facts = {field.name: getattr(kind, field.name) for field in dataclasses.fields(kind)}
+    return {**facts, "sources": dict(kind.sources)}
+
+
+def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice) -> call_times.AllowedHours:
+    """Return the hours and days of the options; the site's own call hours say the rest, else all. Raises InputError."""
+    from passim.answers.call_times import AllowedHours
+
+    workspace = site_choice.workspace()
+    at_coordinates = "," in (site_choice.site_text or "")
+    usual = None if workspace is None or at_coordinates else workspace.call_hours(site_choice.site_text)
+    from_minute, to_minute, days = 0, 1440, tuple(range(7))
+    if usual is not None:
+        from_minute = usual.start.hour * 60 + usual.start.minute
+        to_minute = usual.end.hour * 60 + usual.end.minute
+        days = usual.weekdays
+    if between is not None:
+        from_minute, to_minute = _between(between)
+    if weekdays is not None:
+        days = _weekdays(weekdays)
+    return AllowedHours(from_minute, to_minute, days)
+
+
+def _between(text: str) -> tuple[int, int]:
+    """Return "08:00-18:00" as minutes of the day. Raises InputError."""
+    from passim.errors import InputError
+
+    found = re.fullmatch(r"\s*(\d{1,2}):(\d\d)\s*-\s*(\d{1,2}):(\d\d)\s*", text)
+    numbers = [int(part) for part in found.groups()] if found else []
+    if not numbers or numbers[1] > 59 or numbers[3] > 59 or max(numbers[0], numbers[2]) > 24:
+        raise InputError("--between", got=text, wanted="two times of the day, HH:MM-HH:MM", try_next="08:00-18:00")
+    start, end = numbers[0] * 60 + numbers[1], numbers[2] * 60 + numbers[3]
+    if not start < end <= 1440:
+        raise InputError("--between", got=text, wanted="an end after the start, within one day", try_next="08:00-18:00")
+    return start, end
+
+
+def _weekdays(text: str) -> tuple[int, ...]:
+    """Return "mon-fri" or "mon,wed,sat-sun" as days from Monday = 0. Raises InputError."""
+    from passim.errors import InputError
+
+    days: set[int] = set()
+    for part in text.lower().split(","):
+        ends = [word.strip()[:3] for word in part.split("-")]
+        if len(ends) > 2 or not set(ends) <= set(DAY_NAMES):
+            raise InputError("--weekdays", got=text, wanted=f"names of days, {DAY_NAMES[0]} to {DAY_NAMES[-1]}",
+                             try_next="mon-fri or mon,wed,sat")  # fmt: skip
+        first, last = DAY_NAMES.index(ends[0]), DAY_NAMES.index(ends[-1])
+        # A range may go over the week's end: sat-mon.
+        days |= {day % 7 for day in range(first, last + 1 + (7 if last < first else 0))}
+    return tuple(sorted(days))

@@ -1,0 +1,241 @@
+"""Calls as people read them: the sentences, the cells, and the text that goes into a calendar."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from .wording import LocalClock, counted, duration, share
+
+if TYPE_CHECKING:
+    from passim.answers import call_changes, call_check, call_kinds, calls
+    from passim.answers import now as now_answer
+
+PLAN_HEADINGS = ("Day", "Start", "End", ">Pauses", ">Frozen", ">Worst, 9 of 10", ">Ends the call", ">Elements' age")
+HOUR_HEADINGS = ("Hour", ">Starts", ">Pauses", ">Frozen", ">Worst, 9 of 10", ">Ends the call")
+CHECK_HEADINGS = ("Day", "Start", "End", "Call", ">Pauses", ">Frozen", ">Ends the call", "Freezes", "Better start")
+NOW_HEADINGS = ("A call", *PLAN_HEADINGS)
+_MOST_CHANGES = 6
+_MOST_FREEZES = 4
+
+
+def pauses(number: float) -> str:
+    """Return an expected number of pauses: "no pause", "0.7 pauses"."""
+    return "no pause" if number < 0.05 else f"{number:.1f} pauses"
+
+
+def outlook(row: Any) -> str:
+    """Return what awaits a call: "2.1 pauses and 44 s frozen expected, 3.0 % chance that it ends"."""
+    words = f"{pauses(row.expected_pauses)} and {duration(row.expected_frozen_s)} frozen expected"
+    return words + (f", {share(row.chance_of_end)} chance that the call ends" if row.chance_of_end >= 0.01 else "")
+
+
+def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
+    """Return the sentences that say when to call and what choosing gains."""
+    where = plan.hours.words
+    if plan.statistics_only:
+        calm = plan.by_hour.iloc[int(plan.by_hour["expected_frozen_s"].to_numpy().argmin())]
+        return (
+            f"The elements are too old to tell one start from another; by the local hour, the calmest begins at "
+            f"{int(calm['hour']):02d}:00, with {outlook(calm)}."
+        )
+    if plan.gain is None:
+        return f"No start is free: busy times meet each one within {where}."
+    gain, best = plan.gain, plan.suggestions.iloc[0]
+    half = "before noon" if plan.from_noon is None else "from noon on" if plan.before_noon is None else ""
+    random = f"{pauses(gain.pauses.mean)} and {duration(gain.frozen_s.mean)} frozen"
+    if not gain.worth_choosing:
+        return (
+            f"No start {half or f'within {where}'} is better than another: each has about {random} to expect "
+            f"({_spread(gain)})."
+        )
+    sentences = [
+        f"Best start for {plan.kind.words} of {plan.minutes} min: {clock.when(best['start'])}, with {outlook(best)}.",
+        f"A random start within {where} meets {random} ({_spread(gain)}); {share(gain.share_as_good)} of the starts "
+        f"are as good as the best.",
+    ]
+    for name, part in (("before noon", plan.before_noon), ("from noon on", plan.from_noon)):
+        if part is not None and not part.worth_choosing and not half:
+            each = f"{pauses(part.pauses.mean)} and {duration(part.frozen_s.mean)} frozen"
+            sentences.append(f"No start {name} is better than another: each has about {each} to expect.")
+    return "\n".join(sentences)
+
+
+def _spread(gain: calls.Gain) -> str:
+    low, high = duration(gain.frozen_s.low), duration(gain.frozen_s.high)
+    return f"8 of 10 starts: {low if low == high else f'{low} to {high}'} frozen"
+
+
+def plan_cells(row: Any, clock: LocalClock) -> list[str]:
+    """Return the cells of one suggested start."""
+    from passim.coverage import timing
+
+    return [
+        clock.day(row.start),
+        clock.time(row.start)[:5] + clock.time(row.start)[8:],
+        clock.time(row.end)[:5] + clock.time(row.end)[8:],
+        f"{row.expected_pauses:.1f}",
+        duration(row.expected_frozen_s),
+        duration(row.worst_p90_s),
+        share(row.chance_of_end),
+        timing.age_words(row.age_s),
+    ]
+
+
+def hour_cells(row: Any) -> list[str]:
+    """Return the cells of one local hour."""
+    return [
+        f"{row.hour:02d}:00",
+        str(row.starts),
+        f"{row.expected_pauses:.1f}",
+        duration(row.expected_frozen_s),
+        duration(row.worst_p90_s),
+        share(row.chance_of_end),
+    ]
+
+
+def plan_notes(plan: calls.CallPlan, runs: int) -> list[str]:
+    """Return what must be known of a plan: what counts as what, the age of the elements, where figures come from."""
+    notes = [plan.kind.describe(), plan.last.words]
+    if plan.first.band.name != plan.last.band.name:
+        notes.append(f"The first starts are in the band {plan.first.band.name}, the last in {plan.last.band.name}.")
+    left_out = plan.allowed_count - plan.rankable_count
+    if left_out and not plan.statistics_only:
+        notes.append(f"{counted(left_out, 'start')} not ranked: only statistics hold for them.")
+    notes.append(
+        f"Starts are chosen by {runs} drawn futures and told of by {runs} others; pauses are those expected in one "
+        f"call, and 9 of 10 calls meet no freeze longer than the worst."
+    )
+    return notes
+
+
+def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock) -> str:
+    """Return the sentence that says how the calls of a calendar go."""
+    if not check.calls:
+        return f"No call of {name} could be checked."
+    calm = sum(call.outlook["expected_pauses"] < 0.5 for call in check.calls)
+    worst = max(check.calls, key=lambda call: float(call.outlook["expected_frozen_s"]))
+    head = f"{counted(len(check.calls), 'call')} of {name}: {calm} without a pause to expect"
+    if calm == len(check.calls):
+        return f"{head}."
+    sentence = (
+        f"{head}; the worst, {worst.event.title} at {clock.when(worst.event.start)}, has {outlook(worst.outlook)}"
+    )
+    if worst.nearest_better is None:
+        return f"{sentence}; no start in reach is better."
+    there = worst.nearest_better
+    return f"{sentence}; from {clock.when(there['start'])} it would be {outlook(there)}."
+
+
+def freeze_words(call: call_check.CheckedCall, clock: LocalClock) -> str:
+    """Return the predicted freezes of a call: "09:03:12 for 21 s"; a dash where single times are hidden."""
+    if not call.shows_times:
+        return "–"
+    shown = [f"{clock.time(f.start)} for {duration(f.duration_s)}" for f in call.freezes[:_MOST_FREEZES]]
+    more = len(call.freezes) - len(shown)
+    return ", ".join(shown) + (f" and {more} more" if more else "")
+
+
+def check_cells(row: Any, clock: LocalClock, freezes: str) -> list[str]:
+    """Return the cells of one checked call."""
+    there = "none" if row.better_start != row.better_start else clock.when(row.better_start)
+    if there != "none":
+        there += f" ({pauses(row.better_expected_pauses)}, {duration(row.better_expected_frozen_s)})"
+    first = plan_cells(row, clock)
+    return [*first[:3], row.title, first[3], first[4], first[6], freezes, there]
+
+
+def check_notes(check: call_check.CallCheck) -> list[str]:
+    """Return what must be known of a check: what counts as what, and what was left out."""
+    notes = [check.kind.describe()]
+    reasons: dict[str, list[str]] = {}
+    for event, reason in check.left_out:
+        reasons.setdefault(reason, []).append(event.title)
+    notes += [f"Not checked, because {reason}: {_first(titles)}." for reason, titles in reasons.items()]
+    if any(not call.shows_times for call in check.calls):
+        notes.append("A dash stands where the elements are too old for single times.")
+    return notes
+
+
+def _first(titles: Sequence[str]) -> str:
+    from .wording import listed
+
+    return listed(titles)
+
+
+def change_lines(found: Sequence[call_changes.Change], clock: LocalClock) -> list[str]:
+    """Return what changed since the last answer, a line a call."""
+    if not found:
+        return ["Nothing that you would notice has changed since the last answer."]
+    lines = []
+    for change in found[:_MOST_CHANGES]:
+        when = f"{change.title} at {clock.when(change.start)}"
+        was, will_be = _figures(change.before), _figures(change.after)
+        words = {
+            "new": f"new: {when}, {will_be}",
+            "gone": f"no longer there: {when}",
+            "better": f"better: {when}, {will_be} instead of {was}",
+            "worse": f"worse: {when}, {will_be} instead of {was}",
+        }
+        lines.append(f"Since the last answer {words[change.what]}.")
+    if len(found) > _MOST_CHANGES:
+        lines.append(f"{counted(len(found) - _MOST_CHANGES, 'more change')}: --format json lists them.")
+    return lines
+
+
+def _figures(call: Any) -> str:
+    return "" if call is None else f"{pauses(call['expected_pauses'])} and {duration(call['expected_frozen_s'])} frozen"
+
+
+def event_text(row: Any, kind: call_kinds.CallKind) -> str:
+    """Return what a calendar says of a suggested call."""
+    return (
+        f"Expected freezes: {row.expected_freezes:.1f}, of them {pauses(row.expected_pauses)}; "
+        f"{duration(row.expected_frozen_s)} frozen; chance that the call ends: {share(row.chance_of_end)}; "
+        f"9 of 10 such calls meet no freeze longer than {duration(row.worst_p90_s)}.\n{kind.describe()}\n"
+        "Planning help from orbital elements and a simplified terminal, not a promise of service."
+    )
+
+
+def now_sentence(said: now_answer.Now, clock: LocalClock) -> str:
+    """Return the four lines of now."""
+    band, lines = said.freshness.band, []
+    if band.shows_times:
+        expected = "Service is expected this minute" if said.served else "No service right now"
+        lines.append(f"{expected}; the chance of none in it is {share(said.no_service)}.")
+        lines.append(_gap_line(said, clock))
+    else:
+        lines.append(f"Chance of no service this minute: {share(said.no_service)}.")
+        lines.append("When the next gap comes cannot be told from elements this old.")
+    call = said.call
+    wise = "is wise" if said.call_is_wise else "is not wise"
+    lines.append(f"{_capital(said.kind.words)} of {said.minutes} min now {wise}: {outlook(call)}.")
+    until = duration((said.looked_until - said.at).total_seconds())
+    if said.next_good is not None:
+        lines.append(f"Next good start: {clock.when(said.next_good['start'])}, with {outlook(said.next_good)}.")
+    elif band.shows_odds:
+        lines.append(f"No good start in the next {until}.")
+    else:
+        lines.append("Which start is good cannot be told from elements this old.")
+    return "\n".join(lines)
+
+
+def _gap_line(said: now_answer.Now, clock: LocalClock) -> str:
+    gap = said.next_gap
+    if gap is None:
+        return f"No gap in the next {duration((said.looked_until - said.at).total_seconds())}."
+    length = ("at least " if gap.cut_at_end else "") + duration(gap.duration_s)
+    if gap.under_way:
+        return f"The gap lasts {length} more, until {clock.when(gap.end)} (chance {share(gap.chance)})."
+    return f"Next gap: {clock.when(gap.start)}, {length} (chance {share(gap.chance)})."
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def gain_facts(plan: calls.CallPlan) -> dict[str, Any]:
+    """Return the gains of a plan as JSON can hold them."""
+    parts = {"gain": plan.gain, "gain_before_noon": plan.before_noon, "gain_from_noon": plan.from_noon}
+    return {name: None if gain is None else dataclasses.asdict(gain) for name, gain in parts.items()}

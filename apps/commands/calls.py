@@ -1,0 +1,299 @@
+"""``passim calls``: when to call, how the calls of a calendar go, and the chosen times as a calendar file."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..call_options import however_old_option, kind_option, minutes_option
+from ..options import (
+    FleetChoice,
+    OutputChoice,
+    SiteChoice,
+    SpanChoice,
+    fleet_options,
+    output_options,
+    site_options,
+    span_options,
+)
+
+if TYPE_CHECKING:
+    from passim import Span
+    from passim.answers import calendar, call_changes, call_check, call_kinds
+
+    from ..call_options import Forecast
+    from ..output import Answer
+
+DEFAULT_DAYS = 3.0
+
+
+@click.command("calls", short_help="When to call, and how calls set by others will go.")
+@fleet_options
+@site_options
+@span_options
+@minutes_option
+@kind_option
+@click.option("--days", type=float, metavar="N", help=f"Days to look ahead. Default: {DEFAULT_DAYS:g}.")
+@click.option(
+    "--between", metavar="HH:MM-HH:MM", help="Local hours for calls. Default: the workspace's call hours, else all day."
+)
+@click.option(
+    "--weekdays", metavar="DAYS", help="Days for calls: mon-fri, or mon,wed,sat. Default: the workspace's, else all."
+)
+@click.option(
+    "--busy",
+    "busy_files",
+    multiple=True,
+    metavar="FILE.ics",
+    help="A calendar whose times are avoided. Repeat for more.",
+)
+@click.option(
+    "--check", "check_file", metavar="FILE.ics", help="Check the calls of this calendar instead of suggesting starts."
+)
+@click.option("--ics", "ics_file", metavar="OUT.ics", help="Write the suggested calls as a calendar, or update it.")
+@click.option("--top", type=int, default=5, show_default=True, metavar="N", help="How many starts to suggest.")
+@click.option("--seed", type=int, default=1, show_default=True, metavar="N", help="Which futures are drawn.")
+@however_old_option
+@output_options
+def calls(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    minutes: int,
+    kind_name: str,
+    days: float | None,
+    between: str | None,
+    weekdays: str | None,
+    busy_files: tuple[str, ...],
+    check_file: str | None,
+    ics_file: str | None,
+    top: int,
+    seed: int,
+    however_old: bool,
+    output_choice: OutputChoice,
+) -> None:
+    """Suggest when to call, or say how the calls of a calendar will go.
+
+    Every minute of the hours for calls is ranked by the chance of a freeze that ends the call (at most 5 %), the pauses
+    and the frozen seconds to expect, and the worst freeze of nine calls in ten. The gain over a random start stands
+    beside it; where no start is better than another, that is said. In a workspace a later run, after new elements,
+    also says what has changed.
+
+    \b
+    Example:
+      passim calls --minutes 30 --days 3 --between 08:00-18:00 --weekdays mon-fri
+      passim calls --kind voice --busy mine.ics --ics good-times.ics
+      passim calls --check lessons.ics --days 5
+    """
+    from passim.answers import calendar, calendar_out, call_times
+
+    from ..call_options import forecast, hours_of, kind_of
+    from ..output import check_out, write
+
+    # The cheap questions first: a slip in an hour should not wait for a file of thousands of sets.
+    check_out(output_choice.out)
+    if check_file is not None and ics_file is not None:
+        raise click.UsageError("--ics writes suggested calls, and --check suggests none: give one of them.")
+    span = _span(span_choice, days)
+    call_times.check_length(minutes, span)
+    kind = kind_of(kind_name, site_choice)
+    hours = hours_of(between, weekdays, site_choice)
+    timezone = site_choice.site()[0].timezone
+    if ics_file is not None:
+        calendar_out.check_target(ics_file)
+    busy = [calendar.read_calendar(name, span, timezone) for name in busy_files]
+    given = calendar.read_calendar(check_file, span, timezone) if check_file is not None else None
+    calendar_notes = tuple(note for read in (*busy, given) if read is not None for note in read.notes)
+    ahead = forecast(fleet_choice, site_choice, span, however_old=however_old, notes=calendar_notes)
+    taken = [event for read in busy for event in read.events]
+
+    asked = _Asked(ahead, kind, hours, minutes, seed, timezone)
+    if given is not None:
+        answer, record = _checked(asked, given, Path(str(check_file)).name, taken)
+    else:
+        answer, record = _planned(asked, taken, top, ics_file, span_choice)
+    question = "|".join([ahead.found.site.name, kind.name, str(minutes), hours.words, check_file or f"top {top}"])
+    write(_with_changes(answer, record, question, span_choice, site_choice, ahead), output_choice)
+
+
+@dataclasses.dataclass(frozen=True)
+class _Asked:
+    ahead: Forecast
+    kind: call_kinds.CallKind
+    hours: Any
+    minutes: int
+    seed: int
+    timezone: str
+
+
+def _span(choice: SpanChoice, days: float | None) -> Span:
+    """Return the span of --days, or of --to or --hours."""
+    if days is not None and (choice.hours is not None or choice.to_text is not None):
+        raise click.UsageError("--days, --hours and --to all say where the span ends: give one of them.")
+    if choice.hours is None and choice.to_text is None:
+        choice = dataclasses.replace(choice, hours=24.0 * (DEFAULT_DAYS if days is None else days))
+    return choice.span()
+
+
+def _planned(
+    asked: _Asked, taken: list[calendar.Event], top: int, ics_file: str | None, span_choice: SpanChoice
+) -> tuple[Answer, dict[str, Any]]:
+    """Return the answer with suggested starts, and its record."""
+    from passim.answers import calendar, call_changes, call_forecast
+    from passim.answers import calls as answers
+
+    from .. import call_words
+    from ..call_options import kind_facts
+    from ..output import Answer
+
+    clock = asked.ahead.clock
+    plan = answers.plan_calls(
+        asked.ahead.service,
+        asked.kind,
+        minutes=asked.minutes,
+        hours=asked.hours,
+        timezone=asked.timezone,
+        busy_us=calendar.busy_us(taken),
+        most=top,
+        seed=asked.seed,
+    )
+    notes = [*call_words.plan_notes(plan, call_forecast.RUNS)]
+    if ics_file is not None:
+        notes.append(_write_ics(asked, plan, ics_file, span_choice))
+    facts = {
+        **asked.ahead.facts,
+        "kind": kind_facts(asked.kind),
+        "minutes": asked.minutes,
+        "hours": asked.hours.words,
+        "band": plan.last.band.name,
+        **call_words.gain_facts(plan),
+    }
+    answer = Answer(
+        "calls",
+        call_words.plan_sentence(plan, clock),
+        plan.by_hour if plan.statistics_only else plan.suggestions,
+        call_words.HOUR_HEADINGS if plan.statistics_only else call_words.PLAN_HEADINGS,
+        call_words.hour_cells if plan.statistics_only else (lambda row: call_words.plan_cells(row, clock)),
+        (*notes, asked.ahead.found.service_note, *asked.ahead.found.notes),
+        facts,
+        clock,
+    )
+    return answer, call_changes.plan_record(plan)
+
+
+def _write_ics(asked: _Asked, plan: Any, ics_file: str, span_choice: SpanChoice) -> str:
+    """Write the suggestions as a calendar and return the note on it."""
+    from passim.answers import calendar_out
+    from passim.spans import zone
+
+    from ..call_words import event_text
+    from ..wording import counted
+
+    if plan.statistics_only:
+        return f"Nothing was written to {ics_file}: no single start can be told."
+    where, site = zone(asked.timezone), asked.ahead.found.site.name
+    windows = [
+        calendar_out.CallWindow(
+            row.start.to_pydatetime(),
+            row.end.to_pydatetime(),
+            row.start.tz_convert(where).date(),
+            f"Good time for {asked.kind.words} ({site})",
+            event_text(row, asked.kind),
+        )
+        for row in plan.suggestions.itertuples(index=False)
+    ]
+    question = f"{site}|{asked.kind.name}|{asked.minutes}"
+    changed = calendar_out.write_calendar(ics_file, windows, question, span_choice.now)
+    return f"Wrote {counted(len(windows), 'call')} to {ics_file}, {changed} of them new or changed."
+
+
+def _checked(
+    asked: _Asked, given: calendar.CalendarEvents, name: str, taken: list[calendar.Event]
+) -> tuple[Answer, dict[str, Any]]:
+    """Return the answer on the calls of a calendar, and its record."""
+    from passim.answers import call_changes, call_check
+
+    from .. import call_words
+    from ..call_options import kind_facts
+    from ..output import Answer
+
+    clock = asked.ahead.clock
+    check = call_check.check_calls(
+        asked.ahead.service,
+        asked.kind,
+        given.events,
+        hours=asked.hours,
+        timezone=asked.timezone,
+        busy=taken,
+        seed=asked.seed,
+    )
+    freezes = {(c.event.uid, c.event.start): call_words.freeze_words(c, clock) for c in check.calls}
+    rows = check.table()
+    rows.insert(len(rows.columns) - 1, "freezes", [freezes[c.event.uid, c.event.start] for c in check.calls])
+    answer = Answer(
+        "calls",
+        call_words.check_sentence(check, name, clock),
+        rows,
+        call_words.CHECK_HEADINGS,
+        lambda row: call_words.check_cells(row, clock, row.freezes),
+        (*call_words.check_notes(check), *_ages(check), asked.ahead.found.service_note, *asked.ahead.found.notes),
+        {**asked.ahead.facts, "kind": kind_facts(asked.kind), "hours": asked.hours.words},
+        clock,
+    )
+    return answer, call_changes.check_record(check)
+
+
+def _ages(check: call_check.CallCheck) -> list[str]:
+    """Return how old the elements are by the last call, and what that means."""
+    from passim.coverage import timing
+
+    if not check.calls:
+        return []
+    last = check.calls[-1].outlook
+    age_s = float(last["age_s"])
+    return [f"Elements are {timing.age_words(age_s)} old by the last call: {timing.band_of(age_s).words}."]
+
+
+def _with_changes(
+    answer: Answer,
+    record: dict[str, Any],
+    question: str,
+    span_choice: SpanChoice,
+    site_choice: SiteChoice,
+    ahead: Forecast,
+) -> Answer:
+    """Return the answer with what changed since the last one to the same question, and keep this one for the next."""
+    from passim.answers import call_changes
+    from passim.errors import WorkspaceError
+    from passim.workspace import keep_answer, kept_answer
+
+    from ..call_words import change_lines
+
+    workspace = site_choice.workspace()
+    if workspace is None:
+        return dataclasses.replace(
+            answer, notes=(*answer.notes, "Kept for comparison: nothing, which needs a workspace.")
+        )
+    notes = list(answer.notes)
+    found: list[call_changes.Change] | None = None
+    try:
+        before = kept_answer(workspace.folder, question)
+        found = None if before is None else call_changes.changes(before, record, span_choice.now)
+    except (WorkspaceError, KeyError, TypeError, ValueError) as error:
+        notes.append(f"The answer kept last cannot be compared with ({error}); this one takes its place.")
+    try:
+        keep_answer(workspace.folder, question, record)
+    except WorkspaceError as error:
+        notes.append(f"This answer could not be kept for comparison: {error}.")
+    if found is None:
+        return dataclasses.replace(answer, notes=tuple(notes))
+    told = [{**dataclasses.asdict(change), "start": change.start.isoformat()} for change in found]
+    return dataclasses.replace(
+        answer,
+        sentence="\n".join([answer.sentence, *change_lines(found, ahead.clock)]),
+        notes=tuple(notes),
+        facts={**answer.facts, "changes": told},
+    )

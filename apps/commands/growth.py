@@ -1,0 +1,320 @@
+"""``passim growth``: what a site has with every number of satellites, and what a goal takes."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..options import (
+    FleetChoice,
+    OutputChoice,
+    SiteChoice,
+    SpanChoice,
+    fleet_options,
+    output_options,
+    site_options,
+    span_options,
+)
+
+if TYPE_CHECKING:
+    from passim.answers import growth as growing
+    from passim.answers import growth_goals, growth_orders
+
+    from ..found import Found
+
+ORDERS = ("launch", "plane", "random")
+
+
+@click.command("growth", short_help="What every number of satellites gives, and what a goal takes.")
+@fleet_options
+@site_options
+@span_options
+@click.option(
+    "--order",
+    "order_text",
+    metavar="launch|plane|random|FILE",
+    help="In which order satellites are counted: as launched, plane by plane, at random (a model of failures only), or "
+    "as a file lists them, one catalogue number a line. Default: launch.",
+)
+@click.option("--draws", type=int, metavar="N", help="Random orders to draw, with --order random. Default: 100.")
+@click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Seed of all draws. Default: 1.")
+@click.option(
+    "--goal",
+    "goal_text",
+    metavar="EXPR",
+    help='What the site should have, such as "longest_gap_s <= 5" or "covered >= 99.9 % in call hours".',
+)
+@click.option(
+    "--quantiles", is_flag=True, help="Add median and 90th percentile of the gaps, on a logarithmic grid of numbers."
+)
+@click.option("--plan", "plan_path", metavar="FILE.csv", help="Planned launches: the curve by date instead.")
+@click.option(
+    "--call-hours",
+    "hours_text",
+    is_flag=False,
+    flag_value="workspace",
+    metavar="[HH:MM-HH:MM[,Mon-Fri]]",
+    help="Keep to call hours, the site's own time: those of the workspace, or the ones given.",
+)
+@output_options
+def growth(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    order_text: str | None,
+    draws: int | None,
+    seed: int | None,
+    goal_text: str | None,
+    quantiles: bool,
+    plan_path: str | None,
+    hours_text: str | None,
+    output_choice: OutputChoice,
+) -> None:
+    """Tell what a site would have with the first N satellites, for every N from 1 to all of them, exactly.
+
+    Columns: satellites, gap_fraction, gap_count, mean_gap_s, longest_gap_s; --quantiles adds median_gap_s and
+    p90_gap_s. For random orders each is the mean over the draws, with _p10 and _p90 beside it. The table thins N out;
+    --all, CSV and JSON hold every N.
+
+    A goal is one or more conditions with "and" between them: covered, gap_fraction, gap_count, gaps_per_hour,
+    pauses_per_hour (gaps over 5 s), mean_gap_s or longest_gap_s; then <=, <, >= or >; then a number, with % for shares
+    and s or min for lengths. "in call hours" at its end keeps it to these. The answer is the smallest N from which on
+    it stays met in this order.
+
+    A plan is a CSV file with the columns date,planes,satellites,altitude_km,inclination_deg,days_to_serve and
+    losses_percent, one row a launch: launch day, planes, satellites in all, their shell, days until they serve, share
+    that never does. Its planes go into the widest gaps between today's. A scenario, never a forecast.
+
+    \b
+    Example:
+      passim growth --elements fleet.json --site 45.0,-28.0,40 --order plane --goal "longest_gap_s <= 5"
+      passim growth --elements fleet.json --site 45.0,-28.0,40 --order random --draws 100 --quantiles
+      passim growth --goal "covered >= 99.9 % in call hours" --plan plan.csv
+    """
+    from passim.answers import growth_goals
+
+    from ..growth_tables import WORKSPACE_HOURS
+    from ..output import check_out
+
+    check_out(output_choice.out)
+    goal = growth_goals.parse_goal(goal_text) if goal_text is not None else None
+    if plan_path is not None and (order_text is not None or quantiles):
+        raise click.UsageError("--plan has an order of its own, by date: leave --order and --quantiles out.")
+    if draws is not None and order_text != "random":
+        raise click.UsageError("--draws belongs to --order random.")
+    keeps = _Hours(
+        hours_text if hours_text is not None or goal is None or not goal.in_call_hours else WORKSPACE_HOURS,
+        everything=hours_text is not None,
+    )
+    if plan_path is not None:
+        _answer_plan(fleet_choice, site_choice, span_choice, output_choice, plan_path, goal, keeps, seed)
+    else:
+        wanted = _Order(order_text or "launch", 100 if draws is None else draws, 1 if seed is None else seed)
+        _answer_orders(fleet_choice, site_choice, span_choice, output_choice, wanted, goal, keeps, quantiles)
+
+
+@dataclasses.dataclass(frozen=True)
+class _Hours:
+    """Which hours count: none set apart, the goal's alone, or for everything."""
+
+    text: str | None
+    everything: bool
+
+
+@dataclasses.dataclass(frozen=True)
+class _Order:
+    """The order that the options ask for."""
+
+    text: str
+    draws: int
+    seed: int
+
+    def order(self, found: Found) -> growth_orders.Order:
+        """Return it over the satellites of a visibility. Raises InputError."""
+        from passim.answers import growth_orders
+
+        seen = found.visibility
+        fleet, counted = seen.fleet, growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
+        if self.text == "launch":
+            return growth_orders.launch_order(fleet, counted)
+        if self.text == "plane":
+            return growth_orders.plane_order(fleet, found.span.middle, counted)
+        if self.text == "random":
+            return growth_orders.random_orders(fleet, draws=self.draws, seed=self.seed, counted=counted)
+        return growth_orders.listed_order(fleet, self.text, counted)
+
+
+def _answer_orders(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    output_choice: OutputChoice,
+    wanted: _Order,
+    goal: growth_goals.Goal | None,
+    keeps: _Hours,
+    quantiles: bool,
+) -> None:
+    """Answer for every number of satellites."""
+    from passim.answers import growth as growing
+    from passim.answers import growth_goals
+
+    from ..found import find
+    from ..growth_tables import cells, goal_sentence, growth_sentence, headings
+    from ..output import Answer, progress, write
+
+    found = find(fleet_choice, site_choice, span_choice)
+    windows, hours_words = _windows(keeps, site_choice, found.site.timezone, found.span)
+    order = wanted.order(found)
+    pauses = goal is not None and goal.needs_pauses
+    with progress("Counting satellites") as report:
+        curves = growing.growth_curves(
+            found.visibility,
+            order,
+            windows=windows if keeps.everything else None,
+            quantiles=quantiles,
+            pauses=pauses,
+            progress=report,
+        )
+    table = curves.table()
+    grid = set(growing.logarithmic_grid(len(table)).tolist())
+    facts: dict[str, Any] = {**found.facts, "order": wanted.text, "draws": order.draws, "satellites": len(table)}
+    if wanted.text == "random":
+        facts["seed"] = wanted.seed
+    if goal is None:
+        sentence = growth_sentence(order, table, _asked(found.length, hours_words, keeps.everything))
+    else:
+        if goal.in_call_hours and not keeps.everything:
+            asked = growing.growth_curves(found.visibility, order, windows=windows, pauses=pauses)
+        else:
+            asked = curves
+        result = growth_goals.smallest(asked, goal)
+        sentence = goal_sentence(order, result, growth_goals.told(goal, asked.values, asked.counted_s))
+        facts["goal"] = {"text": goal.text, "reached": result.reached}
+        if result.reached:
+            facts["goal"] |= {"satellites": result.middle, "low": result.low, "high": result.high}
+            grid |= {result.low, result.middle, result.high}
+    notes = [*order.notes, *_definition(goal), *_hours_note(hours_words, keeps)]
+    if order.draws > 1:
+        notes.append("In brackets: the band that holds eight draws of ten.")
+    # People see some of the numbers; files and --all hold all of them.
+    everything = output_choice.show_all or output_choice.format != "table"
+    shown = table if everything else table[table["satellites"].isin(grid)]
+    if not everything and len(shown) < len(table):
+        notes.append("Some of the numbers are shown: --all shows every one, --format csv or json writes them.")
+    write(
+        Answer(
+            "growth",
+            sentence,
+            shown,
+            headings(list(table.columns)),
+            cells,
+            (*notes, found.service_note, *found.notes),
+            facts,
+            None,
+            len(table),
+        ),
+        output_choice,
+    )
+
+
+def _answer_plan(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    output_choice: OutputChoice,
+    plan_path: str,
+    goal: growth_goals.Goal | None,
+    keeps: _Hours,
+    seed: int | None,
+) -> None:
+    """Answer by date, under a plan."""
+    from passim.answers import growth_ahead, growth_goals, growth_plan
+
+    from ..found import CAUTION, search_notes
+    from ..growth_tables import AHEAD_HEADINGS, ahead_cells, ahead_sentence
+    from ..output import Answer, progress, write
+    from ..wording import duration, instant
+
+    view, view_notes = site_choice.view()
+    span, now = span_choice.span(), span_choice.now
+    launches = growth_plan.read_plan(plan_path, now)
+    windows, hours_words = _windows(keeps, site_choice, view.site.timezone, span)
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
+    kept = windows if keeps.text is not None and (keeps.everything or (goal and goal.in_call_hours)) else None
+    with progress("Finding passes") as report:
+        ahead = growth_ahead.growth_ahead(
+            fleet,
+            view,
+            span,
+            launches,
+            now=now,
+            windows=kept,
+            pauses=goal is not None and goal.needs_pauses,
+            seed=1 if seed is None else seed,
+            progress=report,
+        )
+    length = _asked(duration(span.duration_s), hours_words, kept is not None)
+    told = growth_goals.told(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
+    notes = [
+        "A scenario, never a forecast: the planes are designed, and each day's fleet is put over the sky of "
+        f"{span.start:%Y-%m-%d}, because nodes turn by degrees a day.",
+        *_hours_note(hours_words, dataclasses.replace(keeps, everything=kept is not None)),
+        *(("The goal's date is the first from which on it stays met under the plan.",) if goal else ()),
+        *search_notes(ahead.visibility.report, span),
+        *view_notes,
+        *fleet_notes,
+        CAUTION,
+    ]
+    facts: dict[str, Any] = {
+        "span": {"start": instant(span.start), "end": instant(span.end)},
+        "limits": {limit.name: limit.describe() for limit in view.all_limits},
+        "assumptions": ahead.assumptions(),
+        "plan": [{**dataclasses.asdict(row), "date": row.date.isoformat()} for row in ahead.launches],
+    }
+    if goal is not None:
+        met: datetime | None = ahead.date_met(goal)
+        facts["goal"] = {"text": goal.text, "reached": met is not None, "date": instant(met) if met else None}
+    write(
+        Answer(
+            "growth",
+            ahead_sentence(ahead, goal, told, length),
+            ahead.table,
+            AHEAD_HEADINGS,
+            ahead_cells,
+            notes,
+            facts,
+        ),
+        output_choice,
+    )
+
+
+def _windows(keeps: _Hours, site_choice: SiteChoice, timezone: str, span: Any) -> tuple[growing.Windows | None, str]:
+    """Return the call hours inside the span and their words; None where no hours are set apart. Raises InputError."""
+    if keeps.text is None:
+        return None, ""
+    from passim.answers import call_windows
+
+    from ..growth_tables import call_hours
+
+    hours = call_hours(keeps.text, site_choice)
+    return call_windows.call_windows(span, hours, timezone), f"{hours.words} ({timezone})"
+
+
+def _asked(length: str, hours_words: str, everything: bool) -> str:
+    """Say which time is asked about."""
+    return f"the call hours of {length}" if hours_words and everything else length
+
+
+def _definition(goal: growth_goals.Goal | None) -> tuple[str, ...]:
+    """Return what "from N satellites on" means."""
+    return ("From N satellites on: the first N from which the goal stays met, in this order.",) if goal else ()
+
+
+def _hours_note(hours_words: str, keeps: _Hours) -> tuple[str, ...]:
+    """Return which hours count as call hours, and for what."""
+    if not hours_words:
+        return ()
+    return (f"Call hours{'' if keeps.everything else ', for the goal alone'}: {hours_words}.",)

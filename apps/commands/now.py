@@ -1,0 +1,98 @@
+"""``passim now``: service this minute, the next gap, whether to call, and the next good start."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import click
+
+from ..call_options import however_old_option, kind_option, minutes_option
+from ..options import (
+    FleetChoice,
+    OutputChoice,
+    SiteChoice,
+    at_option,
+    aware_time,
+    fleet_options,
+    output_options,
+    site_options,
+)
+
+
+@click.command("now", short_help="Service this minute, the next gap, and whether to call now.")
+@fleet_options
+@site_options
+@at_option
+@minutes_option
+@kind_option
+@however_old_option
+@output_options
+def now(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    at_text: str | None,
+    minutes: int,
+    kind_name: str,
+    however_old: bool,
+    output_choice: OutputChoice,
+) -> None:
+    """Say whether service is expected this minute, when the next gap comes, and whether to call.
+
+    It looks 24 hours ahead. A start is good where a call is lost in at most one of twenty cases and most calls meet no
+    pause. What counts as a pause depends on the kind of call.
+
+    \b
+    Example:
+      passim now
+      passim now --minutes 45 --kind voice
+      passim now --elements fleet.json --site 45.0,-28.0,40 --gateway 39.6,-28.0
+    """
+    from passim import Span
+    from passim.answers import call_times
+    from passim.answers import now as answers
+
+    from ..call_options import forecast, kind_facts, kind_of
+    from ..call_words import NOW_HEADINGS, now_sentence, plan_cells
+    from ..output import Answer, check_out, write
+    from ..wording import instant
+
+    check_out(output_choice.out)
+    at = aware_time(at_text, "--at") if at_text else datetime.now(UTC).replace(microsecond=0)
+    span = Span.starting(at)
+    call_times.check_length(minutes, span)
+    kind = kind_of(kind_name, site_choice)
+    ahead = forecast(fleet_choice, site_choice, span, however_old=however_old)
+    said = answers.now(ahead.service, kind, minutes=minutes)
+
+    gap = said.next_gap
+    facts = {
+        **ahead.facts,
+        "at": instant(said.at),
+        "kind": kind_facts(kind),
+        "band": said.freshness.band.name,
+        "served": said.served if said.freshness.band.shows_times else None,
+        "no_service": round(said.no_service, 6),
+        "next_gap": None
+        if gap is None
+        else {
+            "start": instant(gap.start),
+            "end": instant(gap.end),
+            "duration_s": round(gap.duration_s, 3),
+            "under_way": gap.under_way,
+            "chance": round(gap.chance, 6),
+        },
+        "call_is_wise": said.call_is_wise,
+    }
+    write(
+        Answer(
+            "now",
+            now_sentence(said, ahead.clock),
+            said.table,
+            NOW_HEADINGS,
+            lambda row: [row.what, *plan_cells(row, ahead.clock)],
+            (said.freshness.words, kind.describe(), ahead.found.service_note, *ahead.found.notes),
+            facts,
+            ahead.clock,
+        ),
+        output_choice,
+    )

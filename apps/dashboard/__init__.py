@@ -1,0 +1,31 @@
+"""The dashboard: a Dash application over passim, served on this machine alone unless told otherwise.
+
+address     what is chosen, as the query of the page's address
+desk        the workspace, the clock, and what has been computed, kept by key within a bound of bytes
+jobs        worker processes for what takes longer than a breath, with progress and cancel
+work        what those processes run
+security    who may ask: hosts, origins, passwords; what a page may load
+parts       the pieces that pages are made of: sentence, picture, table, help
+answering   from an address and a page to what the page shows
+shell       navigation, choices and the place of the page
+factory     the application, put together
+serving     the server, the browser, the address on the local network
+pages/      one file a page
+
+All arithmetic stays in passim; pages ask the desk and call pure functions of `passim_apps.figures`.
+
+To add a page:
+
+1. Write the picture as a pure function in ``apps/figures/<subject>.py``: what passim returned and a `Theme` in, a
+   plotly figure out. Let `dressed` of ``figures/theme.py`` give it its looks. Test it in tests/test_figures.py.
+2. Write ``apps/dashboard/pages/<page>.py`` with one constant ``PAGE = Page(...)``: its path and name; `panels`, the
+   pictures and tables it always has, each with its help; `controls`, choices of its own, which go into the address
+   beside site, day, mask and fleet; and `answer`, a function from a `Question` to an `Answer`: the sentence, what each
+   panel shows, and the notes of the last line. A `Question` gives the site, the fleet, the clock, the span of the day
+   chosen, and `seen(span)`: visibility, causes and coverage. Where that takes long it raises `StillWorking`; let it
+   pass: the shell shows progress and asks again. An InputError becomes one line on the page, and the page stays.
+3. Put the module into `PAGES` of ``pages/__init__.py``, in the order of the navigation.
+4. Callbacks of the page's own (an upload, an editor) go into a function ``register(app, desk)`` named in PAGE.
+
+Tables get their CSV link by themselves, and tests/test_browser_pages.py tries every page of `PAGES` it finds.
+"""

@@ -1,0 +1,221 @@
+"""Worker processes for what takes longer than a breath: progress while it runs, cancel, a deadline, replacement.
+
+Workers are started afresh (spawn), never forked from a server with threads. Each is owned by one thread of the server,
+which hands it one job after another. A worker that is killed from outside is replaced and its job tried once more; a
+job that is cancelled or past its deadline takes its worker with it, because nothing else stops a computation for sure.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import queue
+import threading
+import time
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from multiprocessing.context import SpawnProcess
+from typing import Any, Final
+
+from passim.errors import InputError, InternalError
+
+_LOOK_S: Final = 0.05
+_TRIES: Final = 2
+
+
+@dataclass(eq=False)
+class Job:
+    """One piece of work: a function of a module, its arguments, and how far it is.
+
+    ``share`` runs from 0 to 1. When ``done`` is set, ``error`` is None and ``result`` holds what the function returned,
+    or ``error`` says why there is none.
+    """
+
+    key: Hashable
+    function: Callable[..., Any]
+    arguments: tuple[Any, ...]
+    deadline_s: float
+    when_done: Callable[[Job], None] | None = None
+    share: float = 0.0
+    result: Any = None
+    error: Exception | None = None
+    done: threading.Event = field(default_factory=threading.Event)
+    cancelled: threading.Event = field(default_factory=threading.Event)
+    tries: int = 0
+
+    def finish(self, result: Any = None, error: Exception | None = None) -> None:
+        """Close the job with its result or with the reason why there is none."""
+        self.result, self.error = result, error
+        if self.when_done is not None:
+            self.when_done(self)
+        self.done.set()
+
+
+class Workshop:
+    """A few worker processes and the queue before them. Call `close` at the end, or use it as a context."""
+
+    def __init__(self, workers: int = 1) -> None:
+        self._waiting: queue.SimpleQueue[Job | None] = queue.SimpleQueue()
+        self._jobs: dict[Hashable, Job] = {}
+        self._lock = threading.Lock()
+        self._benches = [_Bench(self._waiting, self._forget) for _ in range(workers)]
+
+    def __enter__(self) -> Workshop:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def worker_pids(self) -> list[int]:
+        """The process numbers of the workers that run now."""
+        return [bench.process.pid for bench in self._benches if bench.process is not None and bench.process.pid]
+
+    def submit(
+        self,
+        key: Hashable,
+        function: Callable[..., Any],
+        *arguments: Any,
+        deadline_s: float = 600.0,
+        when_done: Callable[[Job], None] | None = None,
+    ) -> Job:
+        """Queue ``function(*arguments, report=...)``, or return the job of that `key` that is under way already.
+
+        The function must be one that a fresh process can import; `report` takes the share done.
+        """
+        with self._lock:
+            known = self._jobs.get(key)
+            if known is not None:
+                return known
+            job = Job(key, function, arguments, deadline_s, when_done)
+            self._jobs[key] = job
+        self._waiting.put(job)
+        return job
+
+    def under_way(self, key: Hashable) -> Job | None:
+        """Return the job of that key while it waits or runs."""
+        with self._lock:
+            return self._jobs.get(key)
+
+    def cancel(self, key: Hashable) -> bool:
+        """Stop the job of that key; say whether there was one."""
+        job = self.under_way(key)
+        if job is None:
+            return False
+        job.cancelled.set()
+        return True
+
+    def close(self) -> None:
+        """Stop everything."""
+        with self._lock:
+            jobs = list(self._jobs.values())
+        for job in jobs:
+            job.cancelled.set()
+        for _ in self._benches:
+            self._waiting.put(None)
+        for bench in self._benches:
+            bench.thread.join(5.0)
+
+    def _forget(self, job: Job) -> None:
+        with self._lock:
+            if self._jobs.get(job.key) is job:
+                del self._jobs[job.key]
+
+
+class _Bench:
+    """One thread and the worker process it owns."""
+
+    def __init__(self, waiting: queue.SimpleQueue[Job | None], forget: Callable[[Job], None]) -> None:
+        self._waiting, self._forget = waiting, forget
+        self.process: SpawnProcess | None = None
+        self._line: Connection | None = None
+        self.thread = threading.Thread(target=self._serve, name="passim-bench", daemon=True)
+        self.thread.start()
+
+    def _serve(self) -> None:
+        # A worker takes a second to start: it is ready before the first job comes.
+        self._open()
+        while (job := self._waiting.get()) is not None:
+            result, error = self._run(job)
+            # A result is in its place before the job is no longer known to be under way.
+            job.finish(result, error)
+            self._forget(job)
+        self._drop()
+
+    def _run(self, job: Job) -> tuple[Any, Exception | None]:
+        while not job.cancelled.is_set():
+            job.tries += 1
+            try:
+                return self._attempt(job)
+            except (EOFError, OSError):
+                self._drop()
+                if job.tries >= _TRIES:
+                    return None, InternalError(
+                        "the worker process ended before its work was done; it has been replaced: ask again"
+                    )
+        return None, _stopped()
+
+    def _attempt(self, job: Job) -> tuple[Any, Exception | None]:
+        """Run the job in the worker. Raises EOFError or OSError where the worker is gone."""
+        if self.process is None or not self.process.is_alive():
+            self._drop()
+            self._open()
+        assert self._line is not None
+        began_s = time.monotonic()
+        self._line.send((job.function, job.arguments))
+        while True:
+            if self._line.poll(_LOOK_S):
+                word, value = self._line.recv()
+                if word == "share":
+                    job.share = value
+                elif word == "done":
+                    return value, None
+                else:
+                    return None, value
+            elif job.cancelled.is_set():
+                self._drop()
+                return None, _stopped()
+            elif time.monotonic() - began_s > job.deadline_s:
+                self._drop()
+                return None, InputError(
+                    "this takes too long",
+                    got=f"more than {job.deadline_s:g} s",
+                    wanted="less",
+                    try_next="a smaller file, fewer satellites or fewer days",
+                )
+
+    def _open(self) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._line, theirs = context.Pipe()
+        self.process = context.Process(target=_work, args=(theirs,), name="passim-worker", daemon=True)
+        self.process.start()
+        theirs.close()
+
+    def _drop(self) -> None:
+        if self.process is not None:
+            self.process.kill()
+            self.process.join(5.0)
+        if self._line is not None:
+            self._line.close()
+        self.process = self._line = None
+
+
+def _stopped() -> InputError:
+    return InputError("the work was stopped before it was done", try_next="the same again")
+
+
+def _work(line: Connection) -> None:
+    """What a worker process does: one job after another until the server is gone."""
+
+    def report(share: float) -> None:
+        line.send(("share", float(share)))
+
+    with contextlib.suppress(EOFError, OSError, KeyboardInterrupt):
+        while True:
+            function, arguments = line.recv()
+            try:
+                answer = ("done", function(*arguments, report=report))
+            except Exception as error:
+                answer = ("failed", error)
+            line.send(answer)

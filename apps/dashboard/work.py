@@ -1,0 +1,47 @@
+"""What worker processes run, and the server itself where it is quick: the searches behind the pages."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from passim import Coverage, Fleet, Span
+from passim.coverage import causes
+from passim.elements import parse_elements
+from passim.sky import view as views
+from passim.sky import visibility
+
+Report = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a place sees of a fleet in a span: every limit's intervals, and what opens the gaps."""
+
+    visibility: visibility.Visibility
+    causes: causes.Causes
+
+    @property
+    def coverage(self) -> Coverage:
+        """How many satellites can serve when."""
+        return self.causes.coverage
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory it takes, without the fleet, which all share."""
+        intervals = [self.visibility.base, *self.visibility.allowed.values(), self.visibility.base]
+        arrays = [array for laned in intervals for array in laned]
+        arrays += [self.coverage.edges_us, self.coverage.in_view, *self.causes.single_us]
+        return 4096 + sum(int(array.nbytes) for array in arrays)
+
+
+def find(fleet: Fleet, view: views.View, span: Span, report: Report | None = None) -> Seen:
+    """Find when the satellites of a fleet can serve a view, and what opens the gaps. Raises InputError."""
+    found = visibility.find_visibility(fleet, view, span, progress=report)
+    assert isinstance(found, visibility.Visibility)  # one view, one answer
+    return Seen(found, causes.find_causes(found))
+
+
+def read(data: bytes, file_name: str, lenient: bool, report: Report | None = None) -> Fleet:
+    """Return the fleet in the bytes of one file that was handed in. Raises ElementsError."""
+    return parse_elements(data, file_name, lenient=lenient)

@@ -1,0 +1,163 @@
+"""Growth as people read it: the sentences, the thinned tables, and call hours from an option's text."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .choices import SiteChoice, found_workspace
+from .wording import duration, share
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim.answers import call_times, growth_ahead, growth_goals, growth_orders
+
+WORKSPACE_HOURS = "workspace"
+_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_HOURS = re.compile(r"(\d{1,2}):(\d{2})-(\d{1,2}):(\d{2})(?:,([A-Za-z]{3})(?:-([A-Za-z]{3}))?)?", re.ASCII)
+
+AHEAD_HEADINGS = (">Serving from", ">Satellites", ">Planned", ">Time out", ">Gaps", ">Mean gap", ">Longest gap")
+
+
+def call_hours(text: str, site_choice: SiteChoice) -> call_times.AllowedHours:
+    """Return the call hours of the option: the site's own in the workspace, or HH:MM-HH:MM[,Mon-Fri].
+
+    Raises InputError and UsageError.
+    """
+    from passim.answers import call_times
+    from passim.errors import InputError
+
+    if text != WORKSPACE_HOURS:
+        found = _HOURS.fullmatch(text.strip())
+        days = [(found[5] or "mon").lower(), (found[6] or found[5] or "sun").lower()] if found else []
+        if found is None or not set(days) <= set(_DAYS):
+            raise InputError(
+                "--call-hours", got=text, wanted="HH:MM-HH:MM or HH:MM-HH:MM,Mon-Fri", try_next="08:00-18:00,Mon-Fri"
+            )
+        first, last = (_DAYS.index(day) for day in days)
+        weekdays = tuple(sorted((first + k) % 7 for k in range((last - first) % 7 + 1)))
+        minutes = [int(found[1]) * 60 + int(found[2]), int(found[3]) * 60 + int(found[4])]
+        return call_times.AllowedHours(minutes[0], minutes[1], weekdays)
+    workspace = found_workspace(site_choice.workspace_dir)
+    named = workspace is not None and (site_choice.site_text is None or "," not in site_choice.site_text)
+    kept = workspace.call_hours(site_choice.site_text) if workspace is not None and named else None
+    if kept is None:
+        raise click.UsageError(
+            "call hours: the workspace names none for this site. Say them, such as --call-hours 08:00-18:00,Mon-Fri."
+        )
+    return call_times.AllowedHours(
+        kept.start.hour * 60 + kept.start.minute, kept.end.hour * 60 + kept.end.minute, tuple(kept.weekdays)
+    )
+
+
+def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, told: str) -> str:
+    """Return the sentence that says what a goal takes: "No gap over 5 s from 342 satellites on, as launched; ..."."""
+    today = f"{found.everyone:,}"
+    words = _capital(found.goal.words())
+    if not found.reached:
+        return f"{words}: not with this fleet's orbits; with all {today} satellites: {told}."
+    number = f"{found.middle:,}"
+    if order.draws > 1:
+        number = f"about {number}"
+    sentence = f"{words} from {number} satellites on, {order.words}"
+    if order.draws > 1:
+        sentence += f", {found.low:,} to {found.high:,} in eight draws of ten"
+    return f"{sentence}; today you have {today}."
+
+
+def growth_sentence(order: growth_orders.Order, table: pd.DataFrame, length: str) -> str:
+    """Return the sentence that says what all satellites give, and half of them."""
+    everyone = len(table)
+    last = table.iloc[-1]
+    sentence = f"With all {everyone:,} satellites {_out(last)} in {length}"
+    if everyone < 2:
+        return sentence + "."
+    half = table.iloc[everyone // 2 - 1]
+    mean = ", on average over the draws" if order.draws > 1 else ""
+    return f"{sentence}; with the first {everyone // 2:,}, {order.words}, {_out(half)}{mean}."
+
+
+def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, told: str, length: str) -> str:
+    """Return the sentence that says what a plan brings and when, with everything that it takes for granted."""
+    given = f"this scenario, which is no forecast ({ahead.assumptions()})"
+    last = ahead.table.iloc[-1]
+    if goal is None:
+        first = ahead.table.iloc[0]
+        return (
+            f"Under {given}, {_out(last)} in {length} from {last['date']:%Y-%m-%d} on with {int(last['satellites']):,} "
+            f"satellites; today, with {int(first['satellites']):,}, {_out(first)}."
+        )
+    met = ahead.date_met(goal)
+    words = goal.words()
+    if met is None:
+        return f"{_capital(words)}: not under {given}; with all {int(last['satellites']):,} satellites: {told}."
+    when = "already today and" if met == ahead.table["date"].iloc[0] else f"from {met:%Y-%m-%d} on"
+    return f"{_capital(words)} {when} under {given}."
+
+
+def headings(columns: Sequence[str]) -> list[str]:
+    """Return the headings of a table of growth with these columns."""
+    names = {
+        "satellites": "Satellites",
+        "gap_fraction": "Time out",
+        "gap_count": "Gaps",
+        "mean_gap_s": "Mean gap",
+        "longest_gap_s": "Longest gap",
+        "median_gap_s": "Median gap",
+        "p90_gap_s": "90 % under",
+    }
+    return [f">{names[name]}" for name in _shown(columns)]
+
+
+def cells(row: Any) -> list[str]:
+    """Return the cells of one number of satellites; where there are draws, the band stands in brackets."""
+    numbers = row._asdict()
+    return [_cell(name, numbers) for name in _shown(list(numbers))]
+
+
+def ahead_cells(row: Any) -> list[str]:
+    """Return the cells of one day of a plan."""
+    numbers = row._asdict()
+    return [
+        f"{row.date:%Y-%m-%d}",
+        f"{row.satellites:,}",
+        f"{row.planned:,}",
+        *(_cell(name, numbers) for name in ("gap_fraction", "gap_count", "mean_gap_s", "longest_gap_s")),
+    ]
+
+
+def _shown(columns: Sequence[str]) -> list[str]:
+    return [name for name in columns if name == "p90_gap_s" or not name.endswith(("_p10", "_p90"))]
+
+
+def _cell(name: str, numbers: dict[str, Any]) -> str:
+    value = _text(name, numbers[name])
+    if f"{name}_p10" not in numbers or not value:
+        return value
+    return f"{value} ({_text(name, numbers[f'{name}_p10'])} - {_text(name, numbers[f'{name}_p90'])})"
+
+
+def _text(name: str, value: Any) -> str:
+    if value != value:  # not a number: every gap is cut, or the number is off the grid
+        return ""
+    if name == "gap_fraction":
+        return share(float(value))
+    if name.endswith("_s"):
+        return duration(float(value)) if value else "none"
+    return f"{value:,.4g}" if isinstance(value, float) else f"{value:,}"
+
+
+def _out(row: Any) -> str:
+    if not row["gap_fraction"]:
+        return "service is never out"
+    return (
+        f"service is out {share(float(row['gap_fraction']))} of the time, at longest {duration(row['longest_gap_s'])}"
+    )
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
