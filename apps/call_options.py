@@ -77,7 +77,7 @@ def kind_facts(kind: call_kinds.CallKind) -> dict[str, Any]:
 
 def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice) -> call_times.AllowedHours:
     """Return the hours and days of the options; the site's own call hours say the rest, else all. Raises InputError."""
-    from passim.answers.call_times import AllowedHours
+    from passim.answers import call_times
 
     workspace = site_choice.workspace()
     at_coordinates = "," in (site_choice.site_text or "")
@@ -91,7 +91,7 @@ def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice)
         from_minute, to_minute = _between(between)
     if weekdays is not None:
         days = _weekdays(weekdays)
-    return AllowedHours(from_minute, to_minute, days)
+    return call_times.AllowedHours(from_minute, to_minute, days)
 
 
 def _between(text: str) -> tuple[int, int]:

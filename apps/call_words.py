@@ -25,10 +25,23 @@ def pauses(number: float) -> str:
     return "no pause" if number < 0.05 else f"{number:.1f} pauses"
 
 
+def meets(expected_pauses: float, frozen_s: float) -> str:
+    """Return what a call meets: "no freeze", "2.1 pauses and 44 s frozen"."""
+    if expected_pauses < 0.05 and frozen_s < 0.5:
+        return "no freeze"
+    return f"{pauses(expected_pauses)} and {duration(frozen_s)} frozen"
+
+
 def outlook(row: Any) -> str:
-    """Return what awaits a call: "2.1 pauses and 44 s frozen expected, 3.0 % chance that it ends"."""
-    words = f"{pauses(row.expected_pauses)} and {duration(row.expected_frozen_s)} frozen expected"
+    """Return what awaits a call: "2.1 pauses and 44 s frozen expected, 3.0 % chance that the call ends"."""
+    words = f"{meets(row.expected_pauses, row.expected_frozen_s)} expected"
     return words + (f", {share(row.chance_of_end)} chance that the call ends" if row.chance_of_end >= 0.01 else "")
+
+
+def minute(moment: Any, clock: LocalClock, *, day: bool = True) -> str:
+    """Return a start to the minute: "09:45 on Wed 25 Nov"; with its offset where the clocks change."""
+    time = clock.time(moment)
+    return time[:5] + time[8:] + (f" on {clock.day(moment)}" if day else "")
 
 
 def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
@@ -44,21 +57,21 @@ def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
         return f"No start is free: busy times meet each one within {where}."
     gain, best = plan.gain, plan.suggestions.iloc[0]
     half = "before noon" if plan.from_noon is None else "from noon on" if plan.before_noon is None else ""
-    random = f"{pauses(gain.pauses.mean)} and {duration(gain.frozen_s.mean)} frozen"
+    random = meets(gain.pauses.mean, gain.frozen_s.mean)
     if not gain.worth_choosing:
         return (
-            f"No start {half or f'within {where}'} is better than another: each has about {random} to expect "
+            f"No start {half or f'within {where}'} is better than another: {random} to expect from any "
             f"({_spread(gain)})."
         )
     sentences = [
-        f"Best start for {plan.kind.words} of {plan.minutes} min: {clock.when(best['start'])}, with {outlook(best)}.",
+        f"Best start for {plan.kind.words} of {plan.minutes} min: {minute(best['start'], clock)}, {outlook(best)}.",
         f"A random start within {where} meets {random} ({_spread(gain)}); {share(gain.share_as_good)} of the starts "
         f"are as good as the best.",
     ]
     for name, part in (("before noon", plan.before_noon), ("from noon on", plan.from_noon)):
         if part is not None and not part.worth_choosing and not half:
-            each = f"{pauses(part.pauses.mean)} and {duration(part.frozen_s.mean)} frozen"
-            sentences.append(f"No start {name} is better than another: each has about {each} to expect.")
+            each = meets(part.pauses.mean, part.frozen_s.mean)
+            sentences.append(f"No start {name} is better than another: {each} to expect from any.")
     return "\n".join(sentences)
 
 
@@ -73,8 +86,8 @@ def plan_cells(row: Any, clock: LocalClock) -> list[str]:
 
     return [
         clock.day(row.start),
-        clock.time(row.start)[:5] + clock.time(row.start)[8:],
-        clock.time(row.end)[:5] + clock.time(row.end)[8:],
+        minute(row.start, clock, day=False),
+        minute(row.end, clock, day=False),
         f"{row.expected_pauses:.1f}",
         duration(row.expected_frozen_s),
         duration(row.worst_p90_s),
@@ -119,13 +132,11 @@ def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock) ->
     head = f"{counted(len(check.calls), 'call')} of {name}: {calm} without a pause to expect"
     if calm == len(check.calls):
         return f"{head}."
-    sentence = (
-        f"{head}; the worst, {worst.event.title} at {clock.when(worst.event.start)}, has {outlook(worst.outlook)}"
-    )
+    sentence = f"{head}; the worst, {worst.event.title} at {minute(worst.event.start, clock)}: {outlook(worst.outlook)}"
     if worst.nearest_better is None:
         return f"{sentence}; no start in reach is better."
     there = worst.nearest_better
-    return f"{sentence}; from {clock.when(there['start'])} it would be {outlook(there)}."
+    return f"{sentence}; from {minute(there['start'], clock)} it would be {outlook(there)}."
 
 
 def freeze_words(call: call_check.CheckedCall, clock: LocalClock) -> str:
@@ -139,9 +150,9 @@ def freeze_words(call: call_check.CheckedCall, clock: LocalClock) -> str:
 
 def check_cells(row: Any, clock: LocalClock, freezes: str) -> list[str]:
     """Return the cells of one checked call."""
-    there = "none" if row.better_start != row.better_start else clock.when(row.better_start)
+    there = "none" if row.better_start != row.better_start else minute(row.better_start, clock)
     if there != "none":
-        there += f" ({pauses(row.better_expected_pauses)}, {duration(row.better_expected_frozen_s)})"
+        there += f" ({meets(row.better_expected_pauses, row.better_expected_frozen_s)})"
     first = plan_cells(row, clock)
     return [*first[:3], row.title, first[3], first[4], first[6], freezes, there]
 
@@ -170,7 +181,7 @@ def change_lines(found: Sequence[call_changes.Change], clock: LocalClock) -> lis
         return ["Nothing that you would notice has changed since the last answer."]
     lines = []
     for change in found[:_MOST_CHANGES]:
-        when = f"{change.title} at {clock.when(change.start)}"
+        when = f"{change.title} at {minute(change.start, clock)}"
         was, will_be = _figures(change.before), _figures(change.after)
         words = {
             "new": f"new: {when}, {will_be}",
@@ -185,7 +196,7 @@ def change_lines(found: Sequence[call_changes.Change], clock: LocalClock) -> lis
 
 
 def _figures(call: Any) -> str:
-    return "" if call is None else f"{pauses(call['expected_pauses'])} and {duration(call['expected_frozen_s'])} frozen"
+    return "" if call is None else meets(call["expected_pauses"], call["expected_frozen_s"])
 
 
 def event_text(row: Any, kind: call_kinds.CallKind) -> str:
@@ -213,7 +224,7 @@ def now_sentence(said: now_answer.Now, clock: LocalClock) -> str:
     lines.append(f"{_capital(said.kind.words)} of {said.minutes} min now {wise}: {outlook(call)}.")
     until = duration((said.looked_until - said.at).total_seconds())
     if said.next_good is not None:
-        lines.append(f"Next good start: {clock.when(said.next_good['start'])}, with {outlook(said.next_good)}.")
+        lines.append(f"Next good start: {minute(said.next_good['start'], clock)}, {outlook(said.next_good)}.")
     elif band.shows_odds:
         lines.append(f"No good start in the next {until}.")
     else:

@@ -35,6 +35,7 @@ COMMANDS = {
     "design": "design",
     "survey": "survey",
     "growth": "growth",
+    "sites": "sites",
     "demo": "demo",
 }
 

@@ -264,6 +264,7 @@ def _answer_plan(
         *_hours_note(hours_words, dataclasses.replace(keeps, everything=kept is not None)),
         *(("The goal's date is the first from which on it stays met under the plan.",) if goal else ()),
         *search_notes(ahead.visibility.report, span),
+        *ahead.notes,
         *view_notes,
         *fleet_notes,
         CAUTION,

@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from datetime import time
 
     from passim import Span
-    from passim.answers.symptom import SymptomAnswer
-    from passim.answers.symptom_seen import FreezeRecord, Symptom
+    from passim.answers import symptom as room
 
 _UNITS_S = {"s": 1.0, "sec": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0}
 _NUMBER = r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?"
@@ -179,22 +178,22 @@ def _seen(
     record_path: str | None,
     happens_texts: tuple[str, ...],
     quiet_texts: tuple[str, ...],
-) -> Symptom | FreezeRecord:
+) -> room.Symptom | room.FreezeRecord:
     """Return what was seen. Raises InputError."""
-    from passim.answers.symptom_seen import FreezeRecord, Symptom
+    from passim.answers import symptom as room
 
     if record_path is not None:
         if every_text or length_text or happens_texts or quiet_texts:
             raise click.UsageError(
                 "--record says it all: leave out --every, --length, --hours-of-day and --quiet-hours."
             )
-        return FreezeRecord.from_csv(record_path)
+        return room.FreezeRecord.from_csv(record_path)
     if every_text is None or length_text is None:
         raise click.UsageError(
             "what does it look like? Give --every and --length, such as --every 3-5min --length 5-30s, or --record "
             "FILE.csv."
         )
-    return Symptom(
+    return room.Symptom(
         seconds_range("--every", every_text),
         seconds_range("--length", length_text),
         tuple(hours_of_day("--hours-of-day", text) for text in happens_texts),
@@ -202,26 +201,28 @@ def _seen(
     )
 
 
-def _span(span_choice: SpanChoice, seen: Symptom | FreezeRecord) -> Span:
+def _span(span_choice: SpanChoice, seen: room.Symptom | room.FreezeRecord) -> Span:
     """Return the span asked for, or that of the record."""
-    from passim.answers.symptom_seen import FreezeRecord
+    from passim.answers import symptom as room
 
     asked = span_choice.from_text or span_choice.to_text or span_choice.hours is not None
-    return seen.span if isinstance(seen, FreezeRecord) and not asked else span_choice.span()
+    return seen.span if isinstance(seen, room.FreezeRecord) and not asked else span_choice.span()
 
 
-def _columns(found: SymptomAnswer) -> tuple[tuple[str, ...], Any]:
+def _columns(found: room.SymptomAnswer) -> tuple[tuple[str, ...], Any]:
     """Return the headings of the table for people, and what turns a row into its cells."""
-    from passim.answers.symptom_apart import seconds_words
+    from passim.answers import symptom as room
 
     def cells(row: Any) -> list[str]:
-        lengths = f"{seconds_words(row.length_min_s)} to {seconds_words(row.length_max_s)}" if row.freezes else ""
+        lengths = (
+            f"{room.seconds_words(row.length_min_s)} to {room.seconds_words(row.length_max_s)}" if row.freezes else ""
+        )
         return [
             str(row.number),
             row.setting,
             f"{row.fit:.2f}",
             f"{row.freezes_per_hour:.1f}",
-            seconds_words(row.length_mean_s) if row.freezes else "",
+            room.seconds_words(row.length_mean_s) if row.freezes else "",
             lengths,
             row.when,
             f"{row.similar}" if row.similar else "",
@@ -230,12 +231,12 @@ def _columns(found: SymptomAnswer) -> tuple[tuple[str, ...], Any]:
     return ("", "Setting", ">Fit", ">An hour", ">Mean", "From to", "When", ">Others like it"), cells
 
 
-def _refuse_to_keep(found: SymptomAnswer, keep: int) -> None:
+def _refuse_to_keep(found: room.SymptomAnswer, keep: int) -> None:
     """Raise InputError where there is no such candidate, or none that explains anything."""
-    from passim.answers.symptom import NOT_THE_SKY
+    from passim.answers import symptom as room
     from passim.errors import InputError
 
-    if found.verdict == NOT_THE_SKY:
+    if found.verdict == room.NOT_THE_SKY:
         raise InputError("--keep", got=keep, wanted="a candidate that explains the freezes: there is none")
     if keep > len(found.candidates):
         raise InputError("--keep", got=keep, wanted=f"a candidate from 1 to {len(found.candidates)}")

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import Final
 from urllib.parse import parse_qsl, urlencode
@@ -97,12 +97,12 @@ def changed(choices: Choices, values: Mapping[str, str | None]) -> Choices:
         place = given.pop("place")
         site, _, spot = (place or "").partition("/")
         given |= {"site": site or None, "spot": spot or None}
-    plain = {**{key: value for key, value in read_pairs(choices)}, **given}
+    plain = {**dict(_pairs(choices)), **given}
     found, _ = read_query(urlencode([(key, value) for key, value in plain.items() if value]))
-    return replace(found)
+    return found
 
 
-def read_pairs(choices: Choices) -> list[tuple[str, str]]:
+def _pairs(choices: Choices) -> list[tuple[str, str]]:
     """Return the choices as the pairs of their query."""
     return parse_qsl(query_of(choices).lstrip("?"))
 

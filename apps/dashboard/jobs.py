@@ -8,6 +8,7 @@ job that is cancelled or past its deadline takes its worker with it, because not
 from __future__ import annotations
 
 import contextlib
+import itertools
 import multiprocessing
 import queue
 import threading
@@ -43,6 +44,7 @@ class Job:
     done: threading.Event = field(default_factory=threading.Event)
     cancelled: threading.Event = field(default_factory=threading.Event)
     tries: int = 0
+    number: int = field(default_factory=itertools.count(1).__next__)
 
     def finish(self, result: Any = None, error: Exception | None = None) -> None:
         """Close the job with its result or with the reason why there is none."""
@@ -98,13 +100,13 @@ class Workshop:
         with self._lock:
             return self._jobs.get(key)
 
-    def cancel(self, key: Hashable) -> bool:
-        """Stop the job of that key; say whether there was one."""
-        job = self.under_way(key)
-        if job is None:
-            return False
-        job.cancelled.set()
-        return True
+    def cancel(self, number: int) -> bool:
+        """Stop the job of that number; say whether it was under way."""
+        with self._lock:
+            jobs = [job for job in self._jobs.values() if job.number == number]
+        for job in jobs:
+            job.cancelled.set()
+        return bool(jobs)
 
     def close(self) -> None:
         """Stop everything."""

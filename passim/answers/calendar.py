@@ -26,6 +26,7 @@ from passim.spans import Span, microseconds, zone
 _LARGEST_FILE_BYTES: Final = 20_000_000
 # A rule that yields more than this within a span repeats every few minutes: no calendar of people.
 _MOST_REPEATS: Final = 5_000
+_ONCE: Final = ("DTSTART", "DTEND", "DURATION", "RRULE", "RECURRENCE-ID", "UID", "STATUS", "TRANSP")
 _FREQUENCIES: Final = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
 
 
@@ -39,6 +40,10 @@ class Event:
     end: datetime
     all_day: bool = False
     recurring: bool = False
+
+
+# An event that meets the span, with when it would begin if it were not moved.
+_Met = tuple[datetime, Event]
 
 
 @dataclass(frozen=True)
@@ -98,25 +103,28 @@ def parse_calendar(data: bytes, span: Span, timezone: str, name: str = "calendar
         raise _refused(name, 1, f"{len(components)} events in {len(sources)} blocks", "BEGIN:VEVENT at the top level")
 
     cancelled = free = 0
-    masters: list[_Series] = []
-    moved: dict[str, dict[datetime, _Series | None]] = {}
+    masters: list[tuple[str, list[_Met]]] = []
+    moved: dict[str, dict[datetime, list[_Met]]] = {}
     for component, source in zip(components, sources, strict=True):
-        series = _Series.of(component, source, where, name)
+        try:
+            series = _Series.of(component, source, where, name)
+            met = list(series.events(span))
+        except OverflowError:
+            raise _refused(name, source.line, "a time outside the years 1 to 9999", "a year of people alive") from None
         is_off = str(component.get("STATUS", "")).upper() == "CANCELLED"
         takes_none = str(component.get("TRANSP", "")).upper() == "TRANSPARENT"
         cancelled, free = cancelled + is_off, free + (takes_none and not is_off)
-        kept = None if is_off or takes_none else series
+        kept = [] if is_off or takes_none else met
         if series.instead_of is not None:
             moved.setdefault(series.uid, {})[series.instead_of] = kept
-        elif kept is not None:
-            masters.append(series)
+        else:
+            masters.append((series.uid, kept))
 
     events: list[Event] = []
-    for series in masters:
-        instead = moved.get(series.uid, {})
-        events += [e for start, e in series.events(span) if start not in instead]
-    for series_of_uid in moved.values():
-        events += [e for series in series_of_uid.values() if series for _, e in series.events(span)]
+    for uid, kept in masters:
+        events += [event for start, event in kept if start not in moved.get(uid, {})]
+    for instead in moved.values():
+        events += [event for kept in instead.values() for _, event in kept]
     events.sort(key=lambda e: (e.start, e.end, e.uid))
     notes = []
     if cancelled:
@@ -160,6 +168,9 @@ class _Series:
         """Return the event of a component. Raises InputError with the line of what cannot be used."""
         for wrong, problem in component.errors:
             raise _refused(name, source.of(str(wrong or "")), str(problem), "a value that RFC 5545 allows")
+        for once in _ONCE:
+            if isinstance(component.get(once), list):
+                raise _refused(name, source.of(once), f"{once} twice in one event", "it once")
         if component.get("DTSTART") is None:
             raise _refused(name, source.line, "an event without DTSTART", "a start")
         if "TZID" in component["DTSTART"].params and getattr(component["DTSTART"].dt, "tzinfo", None) is None:
@@ -177,8 +188,6 @@ class _Series:
         if length < timedelta(0):
             raise _refused(name, source.of("DTEND"), f"{end} before {start}", "an end after the start")
         rules = component.get("RRULE")
-        if isinstance(rules, list):
-            raise _refused(name, source.of("RRULE"), "several rules", "one RRULE an event")
         instead = component.get("RECURRENCE-ID")
         return cls(
             str(component.get("UID", f"line {source.line}")),
@@ -195,7 +204,7 @@ class _Series:
             name,
         )
 
-    def events(self, span: Span) -> Iterator[tuple[datetime, Event]]:
+    def events(self, span: Span) -> Iterator[_Met]:
         """Yield the original start and the event, for each that meets `span`."""
         recurring = self.rule is not None or bool(self.besides)
         for begins in self._begins(span):

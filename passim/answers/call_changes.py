@@ -61,13 +61,19 @@ def changes(before: Mapping[str, Any], after: Mapping[str, Any], now: datetime) 
             what = "new"
         elif will_be is None:
             what = "gone"
-        elif better(pd.Series(figures[1]), pd.Series(figures[0])):
+        elif _better(figures[1], figures[0]):
             what = "better"
-        elif better(pd.Series(figures[0]), pd.Series(figures[1])):
+        elif _better(figures[0], figures[1]):
             what = "worse"
         if what is not None:
             found.append(Change(what, str(one["title"]), start, *figures))
     return found
+
+
+def _better(one: Mapping[str, float] | None, other: Mapping[str, float] | None) -> bool:
+    assert one is not None  # what is new or gone has been dealt with
+    assert other is not None
+    return bool(better(pd.DataFrame([one]), other)[0])
 
 
 def _call(uid: str, title: str, row: pd.Series) -> dict[str, Any]:

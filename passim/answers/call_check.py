@@ -15,7 +15,7 @@ from passim.answers.calendar import Event
 from passim.answers.call_forecast import RUNS, ServiceForecast
 from passim.answers.call_kinds import CallKind
 from passim.answers.call_times import MINUTE_US, AllowedHours, starts
-from passim.answers.calls import COLUMNS, better, windows
+from passim.answers.calls import COLUMNS, MOST_CHANCE_OF_END, better, windows
 from passim.coverage.odds_events import Simulation
 from passim.coverage.timing import age_words
 from passim.errors import SpanError
@@ -42,7 +42,7 @@ class CheckedCall:
     outlook         what awaits it: a row with the columns of `passim.answers.calls.COLUMNS`
     freezes         predicted single freezes of a length that is noticed; empty where the band hides single times
     nearest_better  the outlook of the nearest start, of those allowed, at which a person would notice that the call
-                    goes better; None where there is none
+                    goes better, of those first at which it is hardly ever lost; None where there is none
     """
 
     event: Event
@@ -91,8 +91,9 @@ def check_calls(
 ) -> CallCheck:
     """Check each event that lies within ``forecast.span``, and look for a better start within `hours` of that clock.
 
-    A better start meets neither the other events nor `busy`. Events of whole days, those by which elements are too old
-    to tell single calls, those that last over half a day or reach out of the span are left out with a reason. Raises SiteError for an unknown zone.
+    A better start meets neither the other events nor `busy`. Left out with a reason are events of whole days, those by
+    which elements are too old to tell single calls, and those that last over half a day or reach out of the span.
+    Raises SiteError for an unknown zone.
     """
     span, hours = forecast.span, hours or AllowedHours()
     checked, left_out = [], []
@@ -129,7 +130,7 @@ def _nearest_better(
     timezone: str,
     taken: Sequence[Event],
 ) -> pd.Series | None:
-    """Return the outlook of the nearest start that is better in both sets of futures, told by the first."""
+    """Return the outlook of the nearest start that is better in every set of futures, told by the first."""
     start_us = microseconds(event.start)
     length_us = microseconds(event.end) - start_us
     minutes = -(-length_us // MINUTE_US)
@@ -140,10 +141,12 @@ def _nearest_better(
         return None  # the hours hold no call of this length: then none of them is better
     by_distance = free_us[np.argsort(np.abs(free_us - start_us), kind="stable")]
     tables = [windows(forecast, draw, kind, by_distance, length_us / MINUTE_US) for draw in futures]
-    for place in range(by_distance.size):
-        rows = [table.iloc[place] for table in tables]
-        if all(better(row, outlook) for row in rows):
-            return rows[0]
+    good = np.logical_and.reduce([better(table, outlook) for table in tables])
+    # A start at which the call holds is worth going further for than one at which it is lost a little later.
+    holds = good & np.logical_and.reduce([(t["chance_of_end"] <= MOST_CHANCE_OF_END).to_numpy() for t in tables])
+    for wanted in (holds, good):
+        if wanted.any():
+            return tables[0].iloc[int(wanted.argmax())]
     return None
 
 

@@ -80,8 +80,7 @@ class ServiceForecast:
         """
         wider = self._wider(buffer_s)
         gaps = Coverage.from_intervals(self.joint.start, self.joint.end, wider).gaps()
-        start = gaps["start"].to_numpy().astype("datetime64[us]").astype(np.int64)
-        end = gaps["end"].to_numpy().astype("datetime64[us]").astype(np.int64)
+        start, end = (gaps[name].dt.as_unit("us").astype(np.int64).to_numpy() for name in ("start", "end"))
         start, end = _played_on(start, end, buffer_s, wider)
         start, end = np.maximum(start, self.span.start_us), np.minimum(end, self.span.end_us)
         return start[end > start], end[end > start]

@@ -12,6 +12,7 @@ set of futures and told of by another.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -40,6 +41,7 @@ _WORTH_PAUSES, _WORTH_FROZEN_S = 0.5, 10.0
 _FEWEST_STARTS: Final = 10
 _MOST_SUGGESTIONS: Final = 100
 
+_FIGURES: Final = ("chance_of_end", "expected_pauses", "expected_frozen_s")
 COLUMNS: Final = (
     "start",
     "end",
@@ -213,46 +215,47 @@ def rank(table: pd.DataFrame) -> Index:
     return np.asarray(order, dtype=np.int64)
 
 
-def better(one: pd.Series, other: pd.Series) -> bool:
-    """Say whether a person would notice that call `one` goes better than `other`; rows with the columns `COLUMNS`."""
-    names = ("chance_of_end", "expected_pauses", "expected_frozen_s")
-    return _worth(tuple(float(one[name]) for name in names), tuple(float(other[name]) for name in names))
+def better(calls: pd.DataFrame, than: Mapping[str, float] | pd.Series) -> NDArray[np.bool_]:
+    """Say of which `calls` a person would notice that they go better than one other, shape (calls,).
+
+    Both have chance_of_end, expected_pauses and expected_frozen_s.
+    """
+    end, pauses, frozen_s = (calls[name].to_numpy(dtype=np.float64) for name in _FIGURES)
+    return _worth(end, pauses, frozen_s, *(float(than[name]) for name in _FIGURES))
 
 
 def gain_of(ranked: pd.DataFrame, allowed: pd.DataFrame, fewest: int = 1) -> Gain | None:
     """Return what the first of `ranked` saves against a random one of `allowed`; None where there are too few."""
     if ranked.empty or len(allowed) < fewest:
         return None
-    best = ranked.iloc[0]
-    pauses, frozen, end = (
-        Spread.of(allowed[name].to_numpy(dtype=np.float64))
-        for name in ("expected_pauses", "expected_frozen_s", "chance_of_end")
-    )
+    best = ranked.iloc[:1]
+    end, pauses, frozen = (Spread.of(allowed[name].to_numpy(dtype=np.float64)) for name in _FIGURES)
+    random = dict(zip(_FIGURES, (end.mean, pauses.mean, frozen.mean), strict=True))
     as_good = np.ones(len(allowed), dtype=bool)
-    for key, of_first in zip(_keys(allowed), _keys(ranked.iloc[:1]), strict=True):
+    for key, of_first in zip(_keys(allowed), _keys(best), strict=True):
         as_good &= key <= of_first[0]
-    of_best = (float(best["chance_of_end"]), float(best["expected_pauses"]), float(best["expected_frozen_s"]))
+    best_end, best_pauses, best_frozen_s = (float(best[name].iloc[0]) for name in _FIGURES)
     return Gain(
         len(allowed),
-        of_best[1],
-        of_best[2],
-        of_best[0],
+        best_pauses,
+        best_frozen_s,
+        best_end,
         pauses,
         frozen,
         end,
         float(as_good.mean()),
-        _worth(of_best, (end.mean, pauses.mean, frozen.mean)),
+        bool(better(best, random)[0]),
     )
 
 
-def _worth(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
-    """Say whether chance of an end, pauses and frozen seconds of one call are noticeably better than another's."""
-    (end, pauses, frozen_s), (other_end, other_pauses, other_frozen_s) = one, other
-    if (end <= MOST_CHANCE_OF_END) != (other_end <= MOST_CHANCE_OF_END):
-        return end < other_end
-    if abs(other_pauses - pauses) >= _WORTH_PAUSES:
-        return pauses < other_pauses
-    return other_frozen_s - frozen_s >= _WORTH_FROZEN_S
+def _worth(
+    end: Floats, pauses: Floats, frozen_s: Floats, than_end: float, than_pauses: float, than_frozen_s: float
+) -> NDArray[np.bool_]:
+    """Say of which calls chance of an end, pauses and frozen seconds are noticeably better than those of another."""
+    lost, other_lost = end > MOST_CHANCE_OF_END, than_end > MOST_CHANCE_OF_END
+    fewer = than_pauses - pauses
+    by_pauses = np.where(np.abs(fewer) >= _WORTH_PAUSES, fewer > 0.0, than_frozen_s - frozen_s >= _WORTH_FROZEN_S)
+    return np.asarray(np.where(lost != other_lost, ~lost, by_pauses))
 
 
 def _keys(table: pd.DataFrame) -> list[Floats]:

@@ -20,6 +20,7 @@ from passim.answers.growth_orders import Order, serving_lanes
 from passim.answers.growth_plan import PlannedLaunch, planned_satellites
 from passim.coverage.ranks import RankSweep
 from passim.elements.records import Fleet
+from passim.sky.limits import ServingFilter
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span
@@ -39,7 +40,8 @@ class Ahead:
         planned         how many of them come from the plan
         gap_fraction, gap_count, mean_gap_s, longest_gap_s      as in `passim.answers.growth.Curves.table`
 
-    ``curves`` are those of every number on the way; ``visibility`` that of all satellites together.
+    ``curves`` are those of every number on the way, ``visibility`` that of all satellites together, and ``notes`` what
+    the limits have to say of today's fleet.
     """
 
     table: pd.DataFrame
@@ -47,6 +49,7 @@ class Ahead:
     launches: tuple[PlannedLaunch, ...]
     how: tuple[str, ...]
     visibility: Visibility
+    notes: tuple[str, ...] = ()
 
     def assumptions(self) -> str:
         """Say what the plan takes for granted, as part of a sentence."""
@@ -117,4 +120,6 @@ def growth_ahead(
     for name in COLUMNS:
         column = curves.values[name][0, at]
         table[name] = column.astype(np.int64) if name == "gap_count" else column
-    return Ahead(table, curves, in_turn, planned.how, visibility)
+    filters = [limit for limit in view.limits if isinstance(limit, ServingFilter)]
+    notes = tuple(note for limit in filters for note in limit.notes(nearest, span))
+    return Ahead(table, curves, in_turn, planned.how, visibility, notes)

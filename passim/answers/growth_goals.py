@@ -46,7 +46,8 @@ _UNITS: Final[dict[str, dict[str, float]]] = {
 QUANTITIES: Final = tuple(_UNITS)
 EXAMPLE: Final = 'longest_gap_s <= 5 or "covered >= 99.9 %"'
 _COMPARISONS: Final = {"<=": np.less_equal, "<": np.less, ">=": np.greater_equal, ">": np.greater}
-_CONDITION = re.compile(r"([A-Za-z_][A-Za-z_0-9]*)\s*(<=|>=|<|>|==|=|!=)\s*(\S+?)\s*(%|[A-Za-z]*)", re.ASCII)
+_CONDITION = re.compile(r"([A-Za-z_][A-Za-z_0-9]*)\s*(<=|>=|<|>|==|=|!=)\s*(\S+(?: \S+)?)", re.ASCII)
+_AMOUNT = re.compile(r"([-+]?[0-9.]+(?:[eE][-+]?[0-9]+)?)\s*(%|[A-Za-z]*)", re.ASCII)
 _HOURS = re.compile(r"\s+in\s+call\s+hours$", re.IGNORECASE)
 _NAMES: Final = {
     "covered": "covered",
@@ -203,13 +204,15 @@ def _condition(part: str, whole: str) -> Condition:
     found = _CONDITION.fullmatch(part)
     if found is None:
         raise InputError("goal", got=part or whole, wanted="a quantity, a comparison and a number", try_next=EXAMPLE)
-    name, comparison, number, unit = found.groups()
+    name, comparison, amount_text = found.groups()
     if name not in _UNITS:
         near = get_close_matches(name, QUANTITIES, n=1)
         wanted = f"one of {', '.join(QUANTITIES)}"
         raise InputError("quantity of the goal", got=name, wanted=wanted, try_next=near[0] if near else "")
     if comparison not in _COMPARISONS:
         raise InputError("comparison of the goal", got=comparison, wanted="<=, <, >= or >", try_next=EXAMPLE)
+    split = _AMOUNT.fullmatch(amount_text)
+    number, unit = split.groups() if split else (amount_text, "")
     try:
         amount = float(number)
     except ValueError:
@@ -219,9 +222,8 @@ def _condition(part: str, whole: str) -> Condition:
     if unit not in _UNITS[name]:
         known = " or ".join(each or "no unit" for each in _UNITS[name])
         raise InputError(f"unit of the goal for {name}", got=unit, wanted=known)
-    # Divided where the unit is a part, so that 99.9 % is the same number as 0.999.
-    factor = _UNITS[name][unit]
-    bound = amount / 100.0 if unit == "%" else amount * factor
+    # Rounded, so that 99.9 % is the same number as 0.999.
+    bound = round(amount * _UNITS[name][unit], 12)
     if name in ("covered", "gap_fraction") and bound > 1.0:
         raise InputError(
             f"number of the goal for {name}", got=number, wanted="a share from 0 to 1", try_next=f"{amount:g} %"

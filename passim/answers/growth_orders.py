@@ -110,9 +110,8 @@ def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
     if unknown:
         raise ElementsError(
             "launch order",
-            got=f"{len(unknown)} of {len(lanes)} satellites without an international designator, "
-            f"the first {fleet[unknown[0]].label}",
-            wanted="one such as 2026-901A for every satellite",
+            got=f"{len(unknown):,} of {len(lanes):,} without, the first {fleet[unknown[0]].label}",
+            wanted="an international designator such as 2026-901A for every satellite",
             try_next="the order plane or random, or a file with one catalogue number a line",
         )
     order = lanes[sorted(range(len(keys)), key=keys.__getitem__)]

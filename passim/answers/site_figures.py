@@ -6,7 +6,7 @@ They are gathered slice by slice, so memory does not grow with the span, and sha
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from typing import Final
 
@@ -20,6 +20,7 @@ from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
 from passim.intervals import Intervals, LanedIntervals
 from passim.sky.in_view import counted_fleet, slices_in_view, without_fleet_limits
+from passim.sky.report import SearchReport, report_of
 from passim.sky.view import View
 from passim.spans import Span
 
@@ -123,6 +124,21 @@ def figures_of(
     chunks = [bare[first : first + PLACES_TOGETHER] for first in range(0, len(bare), PLACES_TOGETHER)]
     for chunk in spread(_figures_of_some, (counted, span), chunks, team=team, progress=progress, cancel=cancel):
         yield from chunk
+
+
+def report_on_places(fleet: Fleet, set_aside: int, unusable: Iterable[tuple[str, str, str]]) -> SearchReport:
+    """Return the report on many places: `fleet` holds one set an object, `unusable` is told as `PlaceFigures` does.
+
+    Its never_up and always_up are empty, because nobody asked.
+    """
+    index = {number: k for k, number in enumerate(fleet.satellite_ids.tolist())}
+    return report_of(
+        fleet,
+        set_aside=set_aside,
+        seen=np.arange(len(fleet)),
+        always=np.zeros(0, dtype=np.intp),
+        unusable=sorted((index[number], reason) for number, _, reason in unusable),
+    )
 
 
 def _figures_of_some(common: tuple[Fleet, Span], views: Sequence[View], tell: Progress) -> list[PlaceFigures]:

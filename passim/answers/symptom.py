@@ -30,6 +30,21 @@ from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import Span
 
+__all__ = [
+    "EXPLAINED",
+    "NOT_THE_SKY",
+    "PARTLY",
+    "UNDECIDED",
+    "Candidate",
+    "FreezeRecord",
+    "Grid",
+    "Setting",
+    "Symptom",
+    "SymptomAnswer",
+    "find_settings",
+    "seconds_words",
+]
+
 Progress = Callable[[float], None]
 
 EXPLAINED: Final = "the sky explains it"

@@ -22,8 +22,9 @@ dimension of a model", Annals of Statistics 6, 1978). The fit shown is the criti
 verification: seconds frozen in both over seconds frozen in either.
 
 Among thousands of settings some fit random freezes well by chance, and the trains of neighbouring settings resemble
-each other. So the search is led by every second hour of the record alone. The setting that fits those best must then prove
-itself on the hours held out: its gain there must beat the gain of the same prediction at 99 % of all shifts in time.
+each other. So the search is led by every second block of time alone (of a day: every second hour). The setting that
+fits those best must then prove itself on the blocks held out: its gain there must beat the gain of the same prediction
+at 99 % of all shifts in time.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 SECOND_US: Final = 1_000_000
-# Shorter freezes are hardly noticed: a picture that stands still is seen to at about 0.5 s (common practice, no source).
+# Shorter freezes are hardly noticed: a still picture is noticed at about 0.5 s (common practice, no source).
 NOTICED_S: Final = 1.0
 # A freeze follows another in the same train when it comes within twice the longest interval stated.
 _TRAIN_FACTOR = 2.0

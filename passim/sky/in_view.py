@@ -50,7 +50,7 @@ class Slice:
 def slices_in_view(
     fleet: Fleet, views: Sequence[View], span: Span, *, progress: Progress | None = None
 ) -> Iterator[Slice]:
-    """Yield, slice by slice of at most a day, when satellites of `fleet` can serve each of `views` under all its limits.
+    """Yield, slice by slice of at most a day, when satellites of `fleet` can serve each of `views` under its limits.
 
     What holds over the edge of two slices ends in the one and begins in the other. Of each object the element set
     nearest the middle of the whole span is used. `progress` is called with the share done after every view of a slice.

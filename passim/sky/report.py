@@ -16,7 +16,8 @@ from passim.elements.records import Fleet
 class SearchReport:
     """What a pass search used, set aside and could not use.
 
-    ``unusable`` holds (satellite_id, name, reason); a satellite in it may still have rows from before its trouble.
+    ``unusable`` holds (satellite_id, name, reason); a satellite in it may still have rows from stretches in
+    which its states were usable.
     ``never_up`` and ``always_up`` are identifiers of satellites below or above the horizon for the whole span.
     """
 

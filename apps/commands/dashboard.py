@@ -1,0 +1,34 @@
+"""``passim dashboard``: the pages, in a browser."""
+
+from __future__ import annotations
+
+import click
+
+from ..options import at_option, workspace_option
+
+
+@click.command("dashboard", short_help="The pages, in a browser.")
+@workspace_option
+@click.option("--port", type=click.IntRange(0, 65535), default=8750, show_default=True, help="Port; 0 takes a free one.")
+@click.option("--lan", is_flag=True, help="Also answer on the local network, with a one-time password.")
+@click.option("--no-browser", is_flag=True, help="Do not open the browser.")
+@at_option
+def dashboard(workspace_dir: str | None, port: int, lan: bool, no_browser: bool, at_text: str | None) -> None:
+    """Open the dashboard: is it a good moment, when are the gaps, how do sites compare, what is loaded.
+
+    It is served on this machine alone; --lan lets a phone in the same network open it too, with the password that is
+    printed. Nothing is fetched from anywhere. Without a workspace it shows the invented demonstration. With --at the
+    dashboard's clock starts there and goes on: a rehearsal.
+
+    \b
+    Example:
+      passim dashboard
+      passim dashboard --workspace school --lan
+      passim dashboard --at 2026-11-25T08:00Z --port 8800 --no-browser
+    """
+    from ..choices import aware_time
+    from ..dashboard import serving
+    from ..output import tell
+
+    at = aware_time(at_text, "--at") if at_text else None
+    serving.run(port=port, workspace=workspace_dir, lan=lan, browser=not no_browser, at=at, tell=tell)

@@ -1,0 +1,332 @@
+"""``passim sites``: places, latitudes, the world and fleets side by side."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..choices import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, found_workspace, mask
+from ..options import fleet_options, output_options, span_options
+from ..workers import WorkerChoice, workers_options
+
+if TYPE_CHECKING:
+    from passim import Fleet, Span
+    from passim.answers.call_times import AllowedHours
+    from passim.answers.workers import Team
+    from passim.sky import view as views
+
+    from ..output import Answer
+
+
+@click.command("sites", short_help="Sites, latitudes, the world and fleets side by side.")
+@fleet_options
+@click.option(
+    "--site",
+    "site_texts",
+    multiple=True,
+    metavar="NAME|LAT,LON[,HEIGHT_M]",
+    help="A site of the workspace, with all its mounting spots, or a place in degrees. Repeat for more. Default: every "
+    "site of the workspace.",
+)
+@click.option(
+    "--mask",
+    "mask_text",
+    metavar="DEG|FILE.csv",
+    help=f"Height above the horizon for all of them. Default: each spot's own; {DEFAULT_MASK_DEG:g} elsewhere.",
+)
+@click.option(
+    "--gateway", "gateways", multiple=True, metavar="LAT,LON[,MASK]", help="A gateway that counts for all of the sites."
+)
+@click.option("--without", "without", multiple=True, metavar="LIMIT", help="Lift a limit everywhere. Repeat for more.")
+@click.option(
+    "--latitudes",
+    "latitudes_text",
+    metavar="FROM:TO:STEP",
+    help="Sweep these latitudes instead, each in both hemispheres and averaged over longitudes, without gateways.",
+)
+@click.option("--longitudes", type=int, metavar="N", help="Places around each latitude. Default: 12.")
+@click.option(
+    "--world", "world_deg", type=float, metavar="STEP", help="A grid of the world instead, STEP degrees apart."
+)
+@click.option(
+    "--fleets", is_flag=True, help="Every fleet of the workspace, or file of --elements, instead, at one site."
+)
+@span_options
+@workers_options
+@output_options
+def sites(
+    fleet_choice: FleetChoice,
+    site_texts: tuple[str, ...],
+    mask_text: str | None,
+    gateways: tuple[str, ...],
+    without: tuple[str, ...],
+    latitudes_text: str | None,
+    longitudes: int | None,
+    world_deg: float | None,
+    fleets: bool,
+    span_choice: SpanChoice,
+    workers: int | None,
+    cluster: str | None,
+    output_choice: OutputChoice,
+) -> None:
+    """Compare places: how much of the time each is covered, how often service breaks, and what to lift first.
+
+    With --latitudes or --world one terminal is thought to stand at many places, without gateways; the closed form
+    beside a sweep by latitude is the long-run mean in view of the mask alone. With --fleets several fleets are compared
+    at one site before anything is bought, under masks of 25, 30, 35 and 40°, with and without its gateway. Large work
+    is shared among processors, or machines with --cluster; the answer does not depend on how many.
+
+    \b
+    Example:
+      passim sites --workspace school
+      passim sites --elements fleet.json --site 45.0,-28.0 --site 58.5,-28.0 --mask 35
+      passim sites --elements fleet.json --latitudes 0:60:5 --hours 24 --out latitudes.csv
+      passim sites --elements fleet.json --world 10 --workers 2 --out world.csv
+      passim sites --fleets --elements one.json --elements other.json --site 45.0,-28.0 --gateway 39.6,-28.0
+    """
+    from ..output import check_out, write
+
+    if sum((latitudes_text is not None, world_deg is not None, fleets)) > 1:
+        raise click.UsageError("--latitudes, --world and --fleets are three questions: ask one of them.")
+    sweeping = latitudes_text is not None or world_deg is not None
+    if sweeping and (site_texts or gateways):
+        raise click.UsageError("--site and --gateway belong to one place, and --latitudes and --world go everywhere.")
+    if longitudes is not None and latitudes_text is None:
+        raise click.UsageError("--longitudes goes with --latitudes.")
+    check_out(output_choice.out)
+    team, span = WorkerChoice(workers, cluster).team(), span_choice.span()
+    places = _Places(site_texts, mask_text, gateways, without, fleet_choice.workspace_dir)
+    if fleets:
+        answer = _fleet_answer(fleet_choice, places, span, team)
+    elif latitudes_text is not None:
+        answer = _latitude_answer(fleet_choice, places, latitudes_text, longitudes, span, team)
+    elif world_deg is not None:
+        answer = _world_answer(fleet_choice, places, world_deg, span, team)
+    else:
+        answer = _site_answer(fleet_choice, places, span)
+    write(answer, output_choice)
+
+
+@dataclasses.dataclass(frozen=True)
+class _Places:
+    """Which places are asked about, and what limits their service."""
+
+    site_texts: tuple[str, ...]
+    mask_text: str | None
+    gateways: tuple[str, ...]
+    without: tuple[str, ...]
+    workspace_dir: str | None
+
+    def named(self) -> tuple[list[tuple[views.View, AllowedHours | None]], list[str]]:
+        """Return the view of each place with its call hours, and what the user should be told."""
+        workspace = found_workspace(self.workspace_dir)
+        texts: tuple[str | None, ...] = self.site_texts
+        if not texts and workspace is not None:
+            texts = workspace.site_names
+        found: list[tuple[views.View, AllowedHours | None]] = []
+        notes: list[str] = []
+        for text in texts or (None,):
+            inside = workspace is not None and text is not None and "," not in text
+            for spot in workspace.spot_names(text) if inside and workspace is not None else (None,):
+                view, told = self._choice(text, spot).view()
+                hours = _hours(workspace.call_hours(text)) if inside and workspace is not None else None
+                found.append((view, hours))
+                # What is told of each place stands in its row; what is told of all of them is told once.
+                notes += [note for note in told if not note.startswith(("Site: ", "Mask: ", "Limits beside "))]
+        return found, list(dict.fromkeys(notes))
+
+    def one(self) -> tuple[views.View, list[str]]:
+        """Return the view of the one place asked about, and what the user should be told."""
+        if len(self.site_texts) > 1:
+            raise click.UsageError("--fleets compares fleets at one site: give --site once.")
+        return self._choice(self.site_texts[0] if self.site_texts else None, None).view()
+
+    def anywhere(self) -> tuple[views.View, list[str]]:
+        """Return the view of a terminal that may stand anywhere, and what the user should be told."""
+        from passim import Site
+        from passim.sky import limits, view
+
+        horizon, words = mask(f"{DEFAULT_MASK_DEG:g}" if self.mask_text is None else self.mask_text)
+        site = Site("anywhere", 0.0, 0.0, 0.0, "UTC", horizon)
+        workspace = found_workspace(self.workspace_dir)
+        seen = view.View(site, (limits.ServingFilter(),))
+        notes = [words]
+        if workspace is not None:
+            seen = workspace.view_from(site, ())
+            notes.append(f"Terminal: that of {workspace.file}.")
+        if self.without:
+            seen = seen.without(*dict.fromkeys(self.without))
+            notes.append(f"Lifted: {', '.join(dict.fromkeys(self.without))}.")
+        return seen, [*notes, "Gateways belong to one place and are left out."]
+
+    def _choice(self, site_text: str | None, spot: str | None) -> SiteChoice:
+        return SiteChoice(
+            site_text, self.mask_text, None, spot, self.workspace_dir, gateways=self.gateways, without=self.without
+        )
+
+
+def _hours(kept: Any) -> AllowedHours | None:
+    """Return the call hours of a workspace's site as the answers take them."""
+    from passim.answers import call_times
+
+    if kept is None:
+        return None
+    minutes = [at.hour * 60 + at.minute for at in (kept.start, kept.end)]
+    return call_times.AllowedHours(minutes[0], minutes[1], kept.weekdays)
+
+
+def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answer:
+    """Return the answer that compares named places."""
+    from passim.answers import sites as side_by_side
+
+    from ..found import CAUTION, search_notes
+    from ..output import Answer, progress
+    from ..site_words import SITE_HEADINGS, site_cells, site_sentence
+    from ..wording import duration
+
+    named, notes = places.named()
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
+    workspace = found_workspace(places.workspace_dir)
+    with progress("Comparing sites") as report:
+        found = side_by_side.compare_sites(
+            fleet,
+            [view for view, _ in named],
+            span,
+            call_hours=[hours for _, hours in named],
+            service=workspace.service if workspace is not None else None,
+            progress=report,
+        )
+    lift = "What one limit gives back may not be added to what another does."
+    told = (lift, *search_notes(found.report, span), *found.notes, *notes, *fleet_notes, CAUTION)
+    limits = {view.title: {limit.name: limit.describe() for limit in view.all_limits} for view, _ in named}
+    sentence = site_sentence(found, duration(span.duration_s))
+    return Answer("sites", sentence, found.table, SITE_HEADINGS, site_cells, told, _facts(span, limits=limits))
+
+
+def _latitude_answer(
+    fleet_choice: FleetChoice, places: _Places, text: str, longitudes: int | None, span: Span, team: Team
+) -> Answer:
+    """Return the answer of a sweep by latitude."""
+    from passim.answers import sweeps
+
+    from ..found import CAUTION, search_notes
+    from ..output import Answer, progress
+    from ..site_words import LATITUDE_HEADINGS, latitude_cells, latitude_sentence
+    from ..wording import counted, duration
+
+    latitudes_deg = latitudes(text)
+    view, notes = places.anywhere()
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
+    with progress("Sweeping latitudes") as report:
+        found = sweeps.sweep_latitudes(
+            fleet,
+            view,
+            latitudes_deg,
+            span,
+            longitudes=sweeps.LONGITUDES if longitudes is None else longitudes,
+            team=team,
+            progress=report,
+        )
+    closed = ["The closed form knows the mask alone, and says what would be covered if satellites stood at random."]
+    if found.left_out:
+        closed.append(f"It leaves out {counted(found.left_out, 'object')} on eccentric or very high orbits.")
+    told = (*closed, *search_notes(found.report, span), *notes, *fleet_notes, CAUTION)
+    sentence = latitude_sentence(found, duration(span.duration_s))
+    limits = {limit.name: limit.describe() for limit in view.all_limits}
+    facts = _facts(span, limits=limits)
+    return Answer("sites", sentence, found.table, LATITUDE_HEADINGS, latitude_cells, told, facts)
+
+
+def _world_answer(fleet_choice: FleetChoice, places: _Places, step_deg: float, span: Span, team: Team) -> Answer:
+    """Return the answer of a grid of the world."""
+    from passim.answers import sweeps
+
+    from ..found import CAUTION, search_notes
+    from ..output import Answer, plain_numbers, progress
+    from ..site_words import WORLD_HEADINGS, world_cells, world_sentence
+    from ..wording import duration
+
+    points_deg = sweeps.world_places(step_deg)
+    view, notes = places.anywhere()
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
+    summary, rows = sweeps.WorldSummary(), []
+    with progress("Going round the world") as report:
+        sweep = sweeps.PlaceSweep(fleet, view, points_deg, span, team=team, progress=report)
+        for place in sweep:
+            summary.add(place)
+            rows.append(place)
+    told = (*search_notes(sweep.report, span), *notes, *fleet_notes, CAUTION)
+    numbers = {
+        "covered_fraction": summary.covered_fraction,
+        "never_out_fraction": summary.never_out_fraction,
+        "never_in_fraction": summary.never_in_fraction,
+    }
+    limits = {limit.name: limit.describe() for limit in view.all_limits}
+    facts = _facts(span, limits=limits, surface=plain_numbers(numbers))
+    sentence = world_sentence(summary, step_deg, duration(span.duration_s))
+    return Answer("sites", sentence, sweeps.world_table(rows), WORLD_HEADINGS, world_cells, told, facts)
+
+
+def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: Team) -> Answer:
+    """Return the answer that compares fleets at one place."""
+    from passim.answers import sites as side_by_side
+
+    from ..found import CAUTION, search_notes
+    from ..output import Answer, progress
+    from ..site_words import FLEET_HEADINGS, fleet_cells, fleet_sentence, numbers_by_row
+    from ..wording import duration
+
+    view, notes = places.one()
+    fleets, fleet_notes = _fleets(fleet_choice, span)
+    with progress("Comparing fleets") as report:
+        found = side_by_side.compare_fleets(fleets, view, span, team=team, progress=report)
+    hangs = "Masks are flat and stand in for the site's own horizon; not known before somebody has stood there."
+    told = [hangs, *(note for note in notes if not note.startswith("Mask: ")), *fleet_notes]
+    for fleet, report_on_it in zip(fleets, found.reports, strict=True):
+        told += [f"{fleet.name}: {note}" for note in search_notes(report_on_it, span)]
+    facts = _facts(span, site=view.title, hangs_on=numbers_by_row(found.hangs_on, ("fleet",)))
+    sentence = fleet_sentence(found, view.title, duration(span.duration_s))
+    return Answer("sites", sentence, found.table, FLEET_HEADINGS, fleet_cells, (*told, CAUTION), facts)
+
+
+def latitudes(text: str) -> list[float]:
+    """Return the latitudes of "FROM:TO:STEP" in both hemispheres. Raises InputError."""
+    from passim.answers import sweeps
+    from passim.errors import InputError
+
+    try:
+        from_deg, to_deg, step_deg = (float(part) for part in text.split(":"))
+    except ValueError:
+        raise InputError("--latitudes", got=text, wanted="FROM:TO:STEP in degrees", try_next="0:60:5") from None
+    return sweeps.latitudes_both_ways(from_deg, to_deg, step_deg)
+
+
+def _fleets(fleet_choice: FleetChoice, span: Span) -> tuple[list[Fleet], list[str]]:
+    """Return the fleets to compare: one a file of --elements, else all of the workspace."""
+    from passim import Fleet
+
+    if fleet_choice.elements:
+        choices = [dataclasses.replace(fleet_choice, elements=(path,)) for path in fleet_choice.elements]
+        names = [Path(path).name.partition(".")[0] or path for path in fleet_choice.elements]
+    else:
+        workspace = found_workspace(fleet_choice.workspace_dir)
+        names = list(workspace.fleet_names) if workspace is not None else []
+        if fleet_choice.fleet_name is not None:
+            names = [fleet_choice.fleet_name]
+        choices = [dataclasses.replace(fleet_choice, fleet_name=name) for name in names] or [fleet_choice]
+    fleets, notes = [], []
+    for k, choice in enumerate(choices):
+        fleet, told = choice.fleet(span.start)
+        fleets.append(Fleet(fleet.records, names[k] if k < len(names) else fleet.name, skipped=fleet.skipped))
+        notes += told
+    return fleets, list(dict.fromkeys(notes))
+
+
+def _facts(span: Span, **more: Any) -> dict[str, Any]:
+    """Return what JSON holds beside the rows."""
+    from ..wording import instant
+
+    return {"span": {"start": instant(span.start), "end": instant(span.end)}, **more}

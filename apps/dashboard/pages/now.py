@@ -1,0 +1,159 @@
+"""Now: is it a good moment, what the next hour brings, and when the next good start is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import Any, Final
+
+from passim import Coverage, Span
+from passim.answers import call_forecast, call_kinds
+from passim.answers import now as now_answer
+from passim.errors import InputError
+
+from ...call_words import NOW_HEADINGS, now_sentence, outlook, plan_cells
+from ...figures.strip import next_hour
+from ...figures.theme import Theme
+from ...wording import LocalClock, counted, duration
+from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
+from ..desk import Question
+from ..telling import notes_of
+
+LOOK_AHEAD_H: Final = 24.0
+_LENGTHS: Final = ("30", "10", "20", "45", "60", "90")
+
+HOUR = Panel(
+    "hour",
+    "The next hour",
+    Help(
+        "How many satellites can serve at each moment of the next hour; hatched where none can. Sand means one only: "
+        "nothing to fall back on. The line is now, and moves.",
+        "Each satellite's path is computed from its elements (SGP4). It counts while it stands above the site's mask and "
+        "within every other limit, such as a gateway: a ground station that the satellite must see as well.",
+        "The element sets of the fleet chosen, and the site, spot and limits of the workspace.",
+    ),
+)
+AHEAD = Panel(
+    "ahead",
+    "A call now, and the next good start",
+    Help(
+        "What awaits a call that begins now, and one at the next good start: pauses to expect, seconds frozen, the worst "
+        "freeze that nine of ten such calls stay below, and the chance that the call ends.",
+        "Two hundred futures are drawn in which satellites come early or late by what their elements' age allows. A start "
+        "is good where a call is lost in at most one of twenty and most calls meet no pause.",
+        "The passes of the next 24 hours, and the timing model of passim (its sources stand in passim.coverage.timing).",
+    ),
+    picture=False,
+)
+
+
+def answer(question: Question, theme: Theme) -> Answer:
+    """Say whether this is a good moment."""
+    at = question.now.replace(second=0)
+    # Two days and a margin are found once and serve until midnight.
+    today = question.days(2, question.today)
+    searched = call_forecast.searched_span(today)
+    seen = question.seen(searched)
+    span = Span(at, min(at + timedelta(hours=LOOK_AHEAD_H), today.end))
+    said = _said(question, span, searched)
+    clock, hour = question.clock(span), Span.starting(at, 1.0)
+    coverage = question.coverage(hour, searched)
+    gaps = coverage.gaps()
+
+    def gap_cells(row: Any) -> list[str]:
+        return [clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
+
+    return Answer(
+        _sentence(said, clock),
+        {
+            "hour": Shown(
+                next_hour(coverage, clock, question.now, theme),
+                _caption(coverage, clock),
+                Table(gaps, ("Start", "End", ">Length"), gap_cells, clock, "No gap in the next hour."),
+            ),
+            "ahead": Shown(
+                None,
+                said.kind.describe(),
+                Table(said.table, NOW_HEADINGS, lambda row: [row.what, *plan_cells(row, clock)], clock),
+            ),
+        },
+        (said.freshness.words, *notes_of(question, seen, span)),
+        " ".join(now_sentence(said, clock).splitlines()[:2]),
+    )
+
+
+def kinds(question: Question) -> tuple[call_kinds.CallKind, ...]:
+    """Return the kinds of call that the workspace knows."""
+    return tuple(question.workspace.call_kinds)
+
+
+def minutes_of(question: Question) -> int:
+    """Return the length of a call that is chosen. Raises InputError."""
+    text = question.choices.other("minutes", _LENGTHS[0])
+    if not text.isascii() or not text.isdigit():
+        raise InputError("length of a call", got=text, wanted="whole minutes", try_next=_LENGTHS[0])
+    return int(text)
+
+
+def _said(question: Question, span: Span, searched: Span) -> now_answer.Now:
+    """Return what can be said at the start of `span`, found once a minute."""
+    kind = call_kinds.call_kind(question.choices.other("kind", kinds(question)[0].name), kinds(question))
+    minutes = minutes_of(question)
+    seen = question.seen(searched)
+    # What was seen is kept by what it depends on, so its identity stands for that here.
+    key = ("now", id(seen), span, kind.name, minutes)
+
+    def compute() -> tuple[tuple[object, now_answer.Now], int]:
+        forecast = call_forecast.ServiceForecast.of(seen.visibility, span, however_old=True)
+        # `seen` is kept beside, so that its identity is not given to another.
+        return (seen, now_answer.now(forecast, kind, minutes=minutes)), seen.size_bytes
+
+    _, said = question.desk.remember(key, compute)
+    result: now_answer.Now = said
+    return result
+
+
+def _sentence(said: now_answer.Now, clock: LocalClock) -> str:
+    """Return the one sentence: yes or no, with a number and a time."""
+    length = f"{said.minutes} min"
+    if not said.freshness.band.shows_odds:
+        return "Whether this is a good moment cannot be told: the elements are too old for single moments."
+    if said.call_is_wise:
+        return f"A good moment for {said.kind.words} of {length}: {outlook(said.call)}."
+    start = f"Not a good moment for {said.kind.words} of {length}: {outlook(said.call)}"
+    if said.next_good is None:
+        return f"{start}; no better start in the next {duration((said.looked_until - said.at).total_seconds())}."
+    return f"{start}. Better from {clock.when(said.next_good['start'])[:5]}."
+
+
+def _caption(coverage: Coverage, clock: LocalClock) -> str:
+    gaps = coverage.gaps()
+    if gaps.empty:
+        return f"No gap in this hour; never fewer than {counted(int(coverage.in_view.min()), 'satellite')} in view."
+    longest = gaps.iloc[int(gaps["duration_s"].argmax())]
+    return (
+        f"{counted(len(gaps), 'gap')} in this hour, hatched; the longest, {duration(longest['duration_s'])}, at "
+        f"{clock.time(longest['start'])}."
+    )
+
+
+def _kind_options(question: Question) -> Sequence[tuple[str, str]]:
+    return [(kind.name, kind.words) for kind in kinds(question)]
+
+
+def _length_options(_: Question) -> Sequence[tuple[str, str]]:
+    return [(text, f"{text} min") for text in _LENGTHS]
+
+
+KIND: Final = Control("kind", "Kind of call", _kind_options)
+MINUTES: Final = Control("minutes", "Length of the call", _length_options)
+PAGE: Final = Page(
+    path="/",
+    name="Now",
+    asks="Is it a good moment?",
+    panels=(HOUR, AHEAD),
+    answer=answer,
+    controls=(KIND, MINUTES),
+    uses=("place", "mask", "fleet"),
+    tick_s=10.0,
+)

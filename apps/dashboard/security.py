@@ -1,0 +1,253 @@
+"""Who may ask the dashboard, and what its pages may load.
+
+Dash checks neither Host nor Origin, answers unknown paths with its index page and knows no password; `protect` puts
+all of that before it:
+
+    hosts       a request must name an address this server answers to, so that a foreign name that was pointed at this
+                machine (DNS rebinding) reaches nothing
+    origins     whatever changes something must come from a page of this server
+    paths       what is no page, file or endpoint of the dashboard answers 404
+    password    on any address but loopback: one use each, kept as scrypt, slow retries, a session that ends
+    headers     a Content-Security-Policy without unsafe-eval, no sniffing, no referrer, no frames
+
+Plain HTTP is not encrypted: on the local network a listener in the same network can read what is shown.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import html
+import secrets
+import threading
+import time
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, field
+from typing import Final
+from urllib.parse import quote, urlsplit
+
+import flask
+
+LARGEST_REQUEST_BYTES: Final = 48 * 2**20
+
+# N = 2**14, r = 8, p = 1 takes 16 MiB and some 50 ms: the interactive setting of RFC 7914 (section 2, recalled).
+_SCRYPT: Final = {"n": 2**14, "r": 8, "p": 1}
+_SESSION_S: Final = 12 * 3600.0
+_MOST_SESSIONS: Final = 50
+_LONGEST_WAIT_S: Final = 60.0
+_COOKIE: Final = "passim_session"
+# No letter or digit that is taken for another when read off a screen.
+_ALPHABET: Final = "abcdefghjkmnpqrstuvwxyz23456789"
+
+_UNCHANGING: Final = ("GET", "HEAD", "OPTIONS")
+
+
+class Password:
+    """A password that opens one session, then is replaced by the next; wrong ones make the next try wait longer.
+
+    `tell` is called with each password, at once with the first. Times are seconds of a monotonic `clock`.
+    """
+
+    def __init__(self, tell: Callable[[str], None], clock: Callable[[], float] = time.monotonic) -> None:
+        self._tell, self._clock = tell, clock
+        self._lock = threading.Lock()
+        self._sessions: dict[bytes, float] = {}
+        self._wrong = 0
+        self._not_before = 0.0
+        self._renew()
+
+    def try_open(self, given: str) -> str | None:
+        """Return the token of a new session where the password is right, else None. Raises TooSoon."""
+        with self._lock:
+            now = self._clock()
+            if now < self._not_before:
+                raise TooSoon(self._not_before - now)
+            if not hmac.compare_digest(self._digest(given.strip()[:200].lower()), self._kept):
+                self._wrong += 1
+                self._not_before = now + min(2.0 ** (self._wrong - 1), _LONGEST_WAIT_S)
+                return None
+            self._wrong = 0
+            token = secrets.token_urlsafe(32)
+            self._sessions = {key: until for key, until in self._sessions.items() if until > now}
+            while len(self._sessions) >= _MOST_SESSIONS:
+                del self._sessions[min(self._sessions, key=self._sessions.__getitem__)]
+            self._sessions[_token_key(token)] = now + _SESSION_S
+            self._renew()
+            return token
+
+    def is_open(self, token: str | None) -> bool:
+        """Say whether a token is that of a session that has not ended."""
+        if not token:
+            return False
+        with self._lock:
+            until = self._sessions.get(_token_key(token))
+            return until is not None and self._clock() < until
+
+    def _renew(self) -> None:
+        parts = ["".join(secrets.choice(_ALPHABET) for _ in range(4)) for _ in range(3)]
+        password = "-".join(parts)  # 31**12, about 59 bits
+        self._salt = secrets.token_bytes(16)
+        self._kept = self._digest(password)
+        self._tell(password)
+
+    def _digest(self, password: str) -> bytes:
+        return hashlib.scrypt(password.encode("utf-8", "replace"), salt=self._salt, **_SCRYPT)
+
+
+class TooSoon(Exception):
+    """A password was tried again before its time; `wait_s` says how long that still is."""
+
+    def __init__(self, wait_s: float) -> None:
+        super().__init__(f"wait {wait_s:.0f} s")
+        self.wait_s = wait_s
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What a server answers to: Host headers, the paths of its pages, path prefixes, and a password or none."""
+
+    hosts: frozenset[str]
+    paths: frozenset[str]
+    prefixes: tuple[str, ...] = ("/_dash-", "/assets/", "/csv/")
+    password: Password | None = None
+    more: tuple[str, ...] = field(default=("/health", "/login", "/_favicon.ico"))
+
+    def knows(self, path: str) -> bool:
+        """Say whether a path leads anywhere."""
+        return path in self.paths or path in self.more or path.startswith(self.prefixes)
+
+
+def hosts_of(port: int, addresses: Collection[str] = ()) -> frozenset[str]:
+    """Return the Host headers of a server at a port of loopback, and of further addresses or names."""
+    names = ["127.0.0.1", "localhost", "[::1]", *addresses]
+    written = {f"{name.lower()}:{port}" for name in names}
+    return frozenset(written | {name.lower() for name in names} if port == 80 else written)
+
+
+def protect(server: flask.Flask, rules: Rules, script_hashes: Collection[str]) -> None:
+    """Put the rules before everything that `server` answers. `script_hashes` are those of Dash's own inline scripts."""
+    policy = content_policy(script_hashes)
+    server.config["MAX_CONTENT_LENGTH"] = LARGEST_REQUEST_BYTES
+
+    def guard() -> flask.Response | None:
+        request = flask.request
+        # The header itself, because a proxy's X-Forwarded-Host is for anybody to write.
+        host = request.headers.get("Host", "").lower()
+        if host not in rules.hosts:
+            return _plain(403, "This address is not one that passim answers to.")
+        if request.method not in _UNCHANGING and not _same_origin(request, host):
+            return _plain(403, "This request does not come from a page of passim.")
+        if not rules.knows(request.path):
+            return _plain(404, "There is no such page. The first page is at /.")
+        if rules.password is not None and request.path not in ("/login", "/health"):
+            if rules.password.is_open(request.cookies.get(_COOKIE)):
+                return None
+            if request.method == "GET" and request.path in rules.paths:
+                wanted = request.full_path.rstrip("?")
+                return _with_location(f"/login?next={quote(wanted, safe='')}")
+            return _plain(401, "A password is needed: open the first page.")
+        return None
+
+    # First of all, before any part of Dash looks at the request.
+    server.before_request_funcs.setdefault(None, []).insert(0, guard)
+
+    @server.after_request
+    def harden(response: flask.Response) -> flask.Response:
+        response.headers["Content-Security-Policy"] = policy
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "no-referrer"
+        response.headers["X-Frame-Options"] = "DENY"
+        response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
+        response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
+        response.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
+        if not flask.request.path.startswith(("/assets/", "/_dash-component-suites/")):
+            response.headers["Cache-Control"] = "no-store"
+        return response
+
+    if rules.password is not None:
+        _serve_login(server, rules.password, rules)
+
+
+def content_policy(script_hashes: Collection[str]) -> str:
+    """Return the Content-Security-Policy: own scripts and Dash's inline ones by their hash, nothing from elsewhere."""
+    scripts = " ".join(["'self'", *sorted(script_hashes)])
+    return "; ".join(
+        [
+            "default-src 'none'",
+            f"script-src {scripts}",
+            "style-src 'self' 'unsafe-inline'",  # plotly and Dash write style attributes
+            "img-src 'self' data: blob:",
+            "font-src 'self'",
+            "connect-src 'self'",
+            "worker-src blob:",
+            "form-action 'self'",
+            "base-uri 'none'",
+            "frame-ancestors 'none'",
+        ]
+    )
+
+
+def _same_origin(request: flask.Request, host: str) -> bool:
+    """Say whether a request that may change something comes from a page of this server. Browsers always send Origin."""
+    origin = request.headers.get("Origin", "")
+    parts = urlsplit(origin)
+    return parts.scheme in ("http", "https") and parts.netloc.lower() == host
+
+
+def _serve_login(server: flask.Flask, password: Password, rules: Rules) -> None:
+    @server.route("/login", methods=["GET", "POST"])
+    def login() -> flask.Response:
+        request = flask.request
+        wanted = _own_path(request.values.get("next", "/"), rules)
+        if request.method == "GET":
+            return _login_page(wanted, "")
+        try:
+            token = password.try_open(request.form.get("password", ""))
+        except TooSoon as error:
+            wait_s = int(error.wait_s) + 1
+            page = _login_page(wanted, f"Too soon after a wrong password: wait {wait_s} s.", 429)
+            page.headers["Retry-After"] = str(wait_s)
+            return page
+        if token is None:
+            return _login_page(wanted, "That is not the password that passim shows on its terminal now.", 403)
+        answer = _with_location(wanted)
+        answer.set_cookie(_COOKIE, token, max_age=int(_SESSION_S), httponly=True, samesite="Strict", path="/")
+        return answer
+
+
+def _own_path(wanted: str, rules: Rules) -> str:
+    """Return where to go after the password: a page of this server and nothing else."""
+    parts = urlsplit(wanted)
+    if parts.scheme or parts.netloc or parts.path not in rules.paths:
+        return "/"
+    return f"{parts.path}?{parts.query}" if parts.query else parts.path
+
+
+def _login_page(wanted: str, fault: str, status: int = 200) -> flask.Response:
+    told = f'<p role="alert" class="fault">{html.escape(fault)}</p>' if fault else ""
+    text = f"""<!DOCTYPE html>
+<html lang="en"><head><meta charset="utf-8"><title>passim: password</title>
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<link rel="stylesheet" href="/assets/passim.css"></head>
+<body><main class="login"><h1>Which password does passim show?</h1>
+<p>It stands on the terminal where passim runs, and opens one session.</p>{told}
+<form method="post" action="/login"><input type="hidden" name="next" value="{html.escape(wanted, quote=True)}">
+<label for="password">Password</label>
+<input id="password" name="password" type="password" autocomplete="one-time-code" autofocus required>
+<button type="submit">Open</button></form>
+<p class="quiet">The connection is not encrypted: use a network you trust.</p></main></body></html>"""
+    return flask.Response(text, status=status, mimetype="text/html")
+
+
+def _with_location(where: str) -> flask.Response:
+    answer = _plain(303, "")
+    answer.headers["Location"] = where
+    return answer
+
+
+def _plain(status: int, words: str) -> flask.Response:
+    return flask.Response(f"{words}\n" if words else "", status=status, mimetype="text/plain")
+
+
+def _token_key(token: str) -> bytes:
+    return hashlib.sha256(token.encode("utf-8", "replace")).digest()

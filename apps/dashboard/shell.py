@@ -1,0 +1,285 @@
+"""The shell round every page: navigation, the choices all pages share, the place of the page, and what keeps it true."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from typing import Any, Final
+
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+
+from passim.errors import InputError
+
+from ..figures.theme import LIGHT, THEMES
+from ..found import CAUTION
+from .address import query_of, read_query
+from .answering import Answer, Page
+from .choosing import chosen, offers
+from .desk import Desk, Question, StillWorking
+from .parts import as_options, dropdown, file_path, panel_block, part, table_block
+
+_LOG: Final = logging.getLogger(__name__)
+_POLL_MS: Final = 400
+_IN_HEAD: Final = ("place", "day", "fleet")
+
+INDEX: Final = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark">
+<title>{%title%}</title>
+{%favicon%}
+{%css%}
+</head>
+<body>
+<noscript>The pages of passim need JavaScript; its commands do not: passim now, passim gaps.</noscript>
+{%app_entry%}
+<footer>{%config%}{%scripts%}{%renderer%}</footer>
+</body>
+</html>"""
+
+
+def layout() -> Any:
+    """Return the shell, with the places that callbacks fill."""
+    return html.Div(
+        [
+            dcc.Location(id="address", refresh=False),
+            dcc.Store(id="scheme"),
+            dcc.Store(id="changed"),
+            dcc.Store(id="job"),
+            dcc.Interval(id="poll", interval=_POLL_MS, disabled=True),
+            html.A("Skip to the page", href="#page", className="skip"),
+            html.Header(
+                [
+                    html.Div(
+                        [
+                            html.Span("passim", className="wordmark"),
+                            html.Nav(id="links", **{"aria-label": "Pages"}),
+                        ],
+                        className="head-row",
+                    ),
+                    html.Div(id="choices", className="choices"),
+                ],
+                className="head",
+            ),
+            html.Main(id="page", tabIndex=-1),
+            html.P(CAUTION, className="caution"),
+            html.Div(id="announce", className="unseen", role="status"),
+        ],
+        className="sheet",
+    )
+
+
+def fill_page(page: Page, question: Question) -> list[Any]:
+    """Return a page with its places empty; `install` fills them."""
+    offered = offers(question, page)
+    own = [control.key for control in page.controls]
+    near = [key for key in ("mask", *own) if key in offered]
+    controls = html.Div(
+        [dropdown(key, offered[key].label, offered[key].options, offered[key].value) for key in near],
+        className="choices near",
+    )
+    first, *rest = [panel_block(page, panel) for panel in page.panels]
+    return [
+        dcc.Store(id="shown", data=page.path),
+        dcc.Interval(id="tick", interval=int((page.tick_s or 3600.0) * 1000), disabled=page.tick_s is None),
+        html.Div(id="notice", role="alert"),
+        html.Div(
+            [
+                html.Span("Working: passes are being found. ", id="working-words"),
+                html.Progress(id="progress", max="1", value="0", **{"aria-label": "Share of the work done"}),
+                html.Button("Stop", id="stop", className="button", n_clicks=0),
+            ],
+            id="working",
+            hidden=True,
+            className="working",
+        ),
+        html.H1("…", id="sentence"),
+        html.P(id="second", className="second"),
+        *([page.extra(question)] if page.extra is not None else []),
+        first,
+        *([controls] if near else []),
+        *rest,
+        html.Ul(id="notes", className="notes"),
+    ]
+
+
+def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
+    """Register the callbacks of the shell; they fetch state and hand it to the pages, and compute nothing."""
+    by_path = {page.path: page for page in pages}
+
+    def asked(search: str | None) -> tuple[Question, tuple[str, ...]]:
+        choices, faults = read_query(search)
+        return desk.question(choices), faults
+
+    @app.callback(Output("page", "children"), Input("address", "pathname"), State("address", "search"))
+    def open_page(path: str, search: str | None) -> Any:
+        page = by_path.get(path)
+        if page is None:
+            return no_update
+        return fill_page(page, asked(search)[0])
+
+    @app.callback(Output("links", "children"), Input("address", "pathname"), Input("address", "search"))
+    def link(path: str, search: str | None) -> Any:
+        def items(of: str) -> list[Any]:
+            return [
+                html.Li(
+                    dcc.Link(page.name, href=f"{page.path}{search or ''}", className="here" if page.path == path else ""),
+                    **({"aria-current": "page"} if page.path == path else {}),
+                )
+                for page in pages
+            ]
+
+        here = by_path[path].name if path in by_path else "Pages"
+        return [
+            html.Ul(items("row"), className="link-row"),
+            html.Details([html.Summary(f"Menu: {here}"), html.Ul(items("menu"))], className="menu"),
+        ]
+
+    @app.callback(
+        Output("choices", "children"),
+        Input("address", "pathname"),
+        Input("changed", "data"),
+        State("address", "search"),
+    )
+    def choices_in_head(path: str, _: Any, search: str | None) -> Any:
+        page = by_path.get(path)
+        if page is None:
+            return []
+        offered = offers(asked(search)[0], page)
+        shown = [key for key in _IN_HEAD if key in offered and (key != "fleet" or len(offered[key].options) > 1)]
+        return [
+            dropdown(key, offered[key].label, offered[key].options, offered[key].value, searchable=key == "place")
+            for key in shown
+        ]
+
+    # One callback for both directions, so that the address and the controls cannot chase each other.
+    @app.callback(
+        Output("address", "search"),
+        Output(part("choice", ALL), "value"),
+        Output(part("choice", ALL), "options"),
+        Input("address", "search"),
+        Input(part("choice", ALL), "value"),
+        State(part("choice", ALL), "id"),
+        State("address", "pathname"),
+        prevent_initial_call=True,
+    )
+    def choose(search: str | None, values: list[Any], ids: list[dict[str, str]], path: str) -> Any:
+        page = by_path.get(path)
+        keys = [entry["name"] for entry in ids]
+        nothing = [no_update] * len(keys)
+        if page is None:
+            return no_update, nothing, nothing
+        question, _ = asked(search)
+        touched = [i["name"] for i in ctx.triggered_prop_ids.values() if isinstance(i, dict)]
+        if touched:
+            new = query_of(chosen(question, page, {k: v for k, v in zip(keys, values, strict=True) if k in touched}))
+            return (new if new != (search or "") else no_update), nothing, nothing
+        offered = offers(question, page)
+        return (
+            no_update,
+            [offered[key].value if key in offered else no_update for key in keys],
+            [as_options(offered[key].options) if key in offered else no_update for key in keys],
+        )
+
+    @app.callback(
+        Output("sentence", "children"),
+        Output("second", "children"),
+        Output("notes", "children"),
+        Output("notice", "children"),
+        Output("working", "hidden"),
+        Output("progress", "value"),
+        Output("poll", "disabled"),
+        Output("job", "data"),
+        Output(part("picture", ALL), "figure"),
+        Output(part("caption", ALL), "children"),
+        Output(part("table", ALL), "children"),
+        Output(part("csv", ALL), "href"),
+        Input("shown", "data"),
+        Input("address", "search"),
+        Input("scheme", "data"),
+        Input("tick", "n_intervals"),
+        Input("poll", "n_intervals"),
+        Input("changed", "data"),
+        prevent_initial_call=True,
+    )
+    def refresh(path: str, search: str | None, scheme: str | None, *_: Any) -> Any:
+        names = [[entry["id"]["name"] for entry in group] for group in ctx.outputs_list[8:]]
+        page = by_path.get(path)
+        # The colours come with the first word from the browser; before it there is nothing to draw.
+        if page is None or scheme is None:
+            return unchanged(names)
+        question, faults = asked(search)
+        faults = tuple(fault for fault in (*faults, desk.workspace_fault) if fault)
+        try:
+            answer = page.answer(question, THEMES.get(scheme, LIGHT))
+        except StillWorking as still:
+            job = still.job
+            return unchanged(names, working=True, share=job.share, number=job.number)
+        except InputError as error:
+            return unchanged(names, told=(*faults, str(error)))
+        except Exception as error:
+            _LOG.exception("page %s, %s", path, search)
+            defect = f"This is a defect in passim, not in what you chose: {type(error).__name__}. Its log says where."
+            return unchanged(names, told=(*faults, defect))
+        return filled(page, answer, names, query_of(question.choices), faults)
+
+    @app.callback(Output("stop", "n_clicks"), Input("stop", "n_clicks"), State("job", "data"), prevent_initial_call=True)
+    def stop(clicks: int, number: int | None) -> Any:
+        if clicks and number is not None:
+            desk.workshop.cancel(int(number))
+        return no_update
+
+    app.clientside_callback(ClientsideFunction("passim", "scheme"), Output("scheme", "data"), Input("page", "id"))
+    app.clientside_callback(
+        ClientsideFunction("passim", "title"), Output("announce", "children"), Input("shown", "data")
+    )
+
+
+def filled(page: Page, answer: Answer, names: list[list[str]], query: str, faults: tuple[str, ...]) -> Any:
+    """Return what `refresh` puts into a page, in the order of its outputs."""
+    pictures, captions, tables, files = names
+
+    def table_of(name: str) -> Any:
+        panel, shown = page.panel(name), answer.panels.get(name)
+        if panel is None or shown is None or shown.table is None:
+            return []
+        return table_block(shown.table, panel.title)
+
+    return (
+        answer.sentence,
+        answer.second,
+        [html.Li(note) for note in answer.notes],
+        [html.P(fault) for fault in faults],
+        True,
+        "1",
+        True,
+        None,
+        [answer.panels[name].figure if name in answer.panels else no_update for name in pictures],
+        [answer.panels[name].caption if name in answer.panels else "" for name in captions],
+        [table_of(name) for name in tables],
+        [f"{file_path(page, name)}{query}" for name in files],
+    )
+
+
+def unchanged(
+    names: list[list[str]],
+    *,
+    working: bool = False,
+    share: float = 0.0,
+    number: int | None = None,
+    told: Sequence[str] = (),
+) -> Any:
+    """Return what leaves a page as it is, but for the line of work under way and what went wrong."""
+    return (
+        no_update,
+        no_update,
+        no_update,
+        [html.P(line) for line in told],
+        not working,
+        f"{share:.2f}",
+        not working,
+        number,
+        *[[no_update] * len(group) for group in names],
+    )

@@ -1,0 +1,224 @@
+"""Gaps against the number of satellites: every N, in several orders, with the goal and what meets it; and by date."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+from .theme import Theme, dressed, plain
+
+Floats = NDArray[np.float64]
+
+TITLES: Final = {
+    "gap_fraction": "time without service",
+    "gap_count": "gaps",
+    "mean_gap_s": "mean gap",
+    "longest_gap_s": "longest gap",
+}
+# Lengths run over decades; no gap at all stands on the lowest line.
+_NONE_S: Final = 0.5
+_LENGTHS: Final = {
+    _NONE_S: "none", 1.0: "1 s", 10.0: "10 s", 60.0: "1 min", 600.0: "10 min", 3600.0: "1 h", 36_000.0: "10 h",
+    360_000.0: "100 h",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class OrderCurve:
+    """One order: a few words for its line, and the table that `passim.answers.growth` gives for it."""
+
+    words: str
+    table: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class GoalMark:
+    """A goal as the picture shows it: its words, its bound on one measure, and the number that meets it, if any does."""
+
+    words: str
+    measure: str | None = None
+    bound: float | None = None
+    satellites: int | None = None
+
+
+def growth_curves(
+    curves: Sequence[OrderCurve],
+    theme: Theme,
+    *,
+    measures: Sequence[str] = ("gap_fraction", "longest_gap_s"),
+    goal: GoalMark | None = None,
+    height_px: int = 460,
+) -> go.Figure:
+    """Return the measures against the number of satellites, one panel a measure, one line an order.
+
+    An order of several draws has a band between its 10th and 90th percentile. A bound of the goal is a line in the
+    panel of its measure; the number that meets it goes through all panels.
+    """
+    figure = go.Figure()
+    everyone = max(len(curve.table) for curve in curves)
+    gap = 0.09 if len(measures) > 1 else 0.0
+    each = (1.0 - gap * (len(measures) - 1)) / len(measures)
+    looks = _looks(curves, theme)
+    axes: dict[str, Any] = {}
+    for row, measure in enumerate(measures):
+        axis = "y" if row == 0 else f"y{row + 1}"
+        top = 1.0 - row * (each + gap)
+        axes[f"yaxis{axis[1:]}"] = {"domain": [max(top - each, 0.0), top], "anchor": "x", **_axis(measure, curves)}
+        for curve, look in zip(curves, looks, strict=True):
+            _line(figure, curve, measure, axis, look, theme)
+        figure.add_annotation(
+            x=0.0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom", showarrow=False,
+            text=TITLES[measure], font={"color": theme.quiet, "size": 12},
+        )  # fmt: skip
+        if goal is not None and goal.measure == measure and goal.bound is not None:
+            figure.add_shape(
+                type="line", x0=0, x1=1, xref="paper", y0=_drawn(measure, np.array([goal.bound]))[0],
+                y1=_drawn(measure, np.array([goal.bound]))[0], yref=axis, line={"color": theme.chosen, "width": 1.5, "dash": "dash"},
+                name="goal",
+            )  # fmt: skip
+    if goal is not None:
+        _goal(figure, goal, everyone, theme)
+    dressed(figure, theme, height_px, left_px=60)
+    figure.update_layout(axes)
+    figure.update_xaxes(
+        range=[0, everyone * 1.02], showgrid=False, anchor="y" if len(measures) == 1 else f"y{len(measures)}",
+        title={"text": "satellites", "standoff": 6},
+    )  # fmt: skip
+    figure.update_layout(margin={"t": 46, "b": 48})
+    _key(figure, curves, looks, theme)
+    return figure
+
+
+def plan_by_date(table: pd.DataFrame, theme: Theme, *, met: pd.Timestamp | None = None, height_px: int = 380) -> go.Figure:
+    """Return time without service by date under a plan, with the satellites serving; `met` is the goal's date.
+
+    `table` is that of `passim.answers.growth_ahead`: date, satellites, planned, gap_fraction and more.
+    """
+    figure = go.Figure()
+    when = pd.to_datetime(table["date"]).dt.strftime("%Y-%m-%d").tolist()
+    figure.add_scatter(
+        x=when, y=100.0 * table["gap_fraction"], mode="lines+markers", line={"color": theme.out, "width": 2, "shape": "hv"},
+        marker={"size": 7, "color": theme.out},
+        hovertemplate="%{x}: %{y:.2f} % without service<extra></extra>", name="time without service",
+    )  # fmt: skip
+    figure.add_scatter(
+        x=when, y=table["satellites"], yaxis="y2", mode="lines", line={"color": theme.service, "width": 2, "shape": "hv"},
+        hovertemplate="%{x}: %{y} satellites serve<extra></extra>", name="satellites",
+    )  # fmt: skip
+    dressed(figure, theme, height_px, left_px=56)
+    figure.update_layout(
+        yaxis={"domain": [0.42, 1.0], "rangemode": "tozero", "ticksuffix": " %", "title": {"text": "without service"}},
+        yaxis2={"domain": [0.0, 0.30], "anchor": "x", "rangemode": "tozero", "title": {"text": "satellites"}},
+    )
+    figure.update_xaxes(type="date", anchor="y2", showgrid=False)
+    if met is not None:
+        at = f"{met:%Y-%m-%d}"
+        figure.add_shape(type="line", x0=at, x1=at, y0=0, y1=1, yref="paper", line={"color": theme.chosen, "width": 1.5})
+        figure.add_annotation(x=at, y=1, yref="paper", yanchor="bottom", text="goal met", showarrow=False,
+                              font={"color": theme.chosen})  # fmt: skip
+    return figure
+
+
+def _looks(curves: Sequence[OrderCurve], theme: Theme) -> list[tuple[str, str]]:
+    """Return colour and strokes of each line: the first order is the main one; an order of draws is quiet."""
+    plain_ones = iter(((theme.out, "solid"), (theme.ink, "dash"), (theme.chosen, "dashdot"), (theme.service, "longdash")))
+    return [
+        (theme.quiet, "dot") if "gap_fraction_p10" in curve.table else next(plain_ones, (theme.ink, "dot"))
+        for curve in curves
+    ]
+
+
+def _line(figure: go.Figure, curve: OrderCurve, measure: str, axis: str, look: tuple[str, str], theme: Theme) -> None:
+    table = curve.table
+    number = table["satellites"]
+    if f"{measure}_p10" in table:
+        for name, fill in (("p10", None), ("p90", "tonexty")):
+            figure.add_scatter(
+                x=number, y=_drawn(measure, table[f"{measure}_{name}"].to_numpy(dtype=np.float64)), yaxis=axis,
+                mode="lines", line={"width": 0, "color": look[0]}, fill=fill, fillcolor=_faint(look[0]), hoverinfo="skip",
+                name=f"{curve.words}, {name}",
+            )  # fmt: skip
+    values = table[measure].to_numpy(dtype=np.float64)
+    figure.add_scatter(
+        x=number,
+        y=_drawn(measure, values),
+        yaxis=axis,
+        mode="lines",
+        line={"color": look[0], "width": 2 if look[1] == "solid" else 1.5, "dash": look[1]},
+        customdata=values,
+        hovertemplate=f"{plain(curve.words)}, %{{x}} satellites: {_hover(measure)}<extra></extra>",
+        name=curve.words,
+    )
+
+
+def _drawn(measure: str, values: Floats) -> Floats:
+    """Return values as they stand on the axis: shares in per cent, and no gap on the lowest line."""
+    if measure == "gap_fraction":
+        return np.round(100.0 * values, 4)
+    return np.round(np.maximum(values, _NONE_S), 3) if measure.endswith("_s") else values
+
+
+def _axis(measure: str, curves: Sequence[OrderCurve]) -> dict[str, Any]:
+    if measure == "gap_fraction":
+        return {"range": [0, 101], "ticksuffix": " %", "nticks": 6}
+    if not measure.endswith("_s"):
+        return {"rangemode": "tozero", "nticks": 6}
+    most = max(float(np.nanmax(curve.table[measure].to_numpy(dtype=np.float64), initial=1.0)) for curve in curves)
+    ticks = [value for value in _LENGTHS if value <= 1.5 * most]
+    return {
+        "type": "log",
+        "range": [float(np.log10(_NONE_S * 0.8)), float(np.log10(most * 1.3))],
+        "tickmode": "array",
+        "tickvals": ticks,
+        "ticktext": [_LENGTHS[value] for value in ticks],
+    }
+
+
+def _hover(measure: str) -> str:
+    if measure == "gap_fraction":
+        return "out %{customdata:.2%} of the time"
+    return "%{customdata:.1f} s" if measure.endswith("_s") else "%{customdata:.0f} gaps"
+
+
+def _goal(figure: go.Figure, goal: GoalMark, everyone: int, theme: Theme) -> None:
+    """Mark the number of satellites that meets the goal through all panels, or say that none does."""
+    if goal.satellites is None:
+        figure.add_annotation(
+            x=1, xref="paper", xanchor="right", y=1, yref="paper", yanchor="bottom", yshift=2, showarrow=False,
+            text=f"{plain(goal.words)}: not with these", font={"color": theme.chosen},
+        )  # fmt: skip
+        return
+    at = goal.satellites
+    figure.add_shape(
+        type="line", x0=at, x1=at, y0=0, y1=1, yref="paper", line={"color": theme.chosen, "width": 1.5}, name="goal met"
+    )
+    figure.add_annotation(
+        x=at, y=1, yref="paper", yanchor="bottom", yshift=2, showarrow=False,
+        xanchor="right" if at > 0.6 * everyone else "left", text=f"{plain(goal.words)}: from {at:,} on",
+        font={"color": theme.chosen},
+    )  # fmt: skip
+
+
+def _key(figure: go.Figure, curves: Sequence[OrderCurve], looks: Sequence[tuple[str, str]], theme: Theme) -> None:
+    """Name the lines in the first panel, top right where all curves have come down, each in its own colour."""
+    strokes = {"solid": "━━", "dot": "···", "dash": "– –", "dashdot": "–·–", "longdash": "— —"}
+    words = "<br>".join(
+        f'<span style="color:{colour}">{strokes[dash]} {plain(curve.words)}</span>'
+        for curve, (colour, dash) in zip(curves, looks, strict=True)
+    )
+    figure.add_annotation(
+        x=0.99, xref="paper", xanchor="right", y=0.985, yref="paper", yanchor="top", align="left", text=words, showarrow=False,
+        bgcolor=theme.paper,
+    )  # fmt: skip
+
+
+def _faint(colour: str) -> str:
+    """Return a colour laid on thinly."""
+    red, green, blue = (int(colour[k : k + 2], 16) for k in (1, 3, 5))
+    return f"rgba({red},{green},{blue},0.18)"

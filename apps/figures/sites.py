@@ -1,0 +1,37 @@
+"""Sites side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import plotly.graph_objects as go
+
+from ..wording import share
+from .theme import Theme, dressed, out_marker, plain
+
+OUT = "time without service"
+
+
+def side_by_side(titles: Sequence[str], out_fractions: Sequence[float], chosen: int | None, theme: Theme) -> go.Figure:
+    """Return one bar a site: the share of time without service, 0 to 1 given, per cent drawn, in the order given."""
+    figure = go.Figure()
+    figure.add_bar(
+        name=OUT,
+        orientation="h",
+        y=list(range(len(titles))),
+        x=[100.0 * fraction for fraction in out_fractions],
+        text=[share(fraction) for fraction in out_fractions],
+        textposition="outside",
+        textfont={"color": theme.out},
+        cliponaxis=False,
+        marker=out_marker(theme, 1.0),
+        customdata=[plain(title) for title in titles],
+        hovertemplate="%{customdata}: %{x:.2f} % of the time without service<extra></extra>",
+    )
+    dressed(figure, theme, 110 + 48 * max(1, len(titles)))
+    figure.update_layout(bargap=0.4, margin={"r": 80, "t": 12})
+    widest = max((100.0 * fraction for fraction in out_fractions), default=0.0)
+    figure.update_xaxes(title="per cent of the time without service", range=[0, max(widest * 1.12, 0.5)], showgrid=True)
+    labels = [f"<b>{plain(title)}</b>" if k == chosen else plain(title) for k, title in enumerate(titles)]
+    figure.update_yaxes(tickvals=list(range(len(titles))), ticktext=labels, range=[len(titles) - 0.4, -0.6], showgrid=False)
+    return figure

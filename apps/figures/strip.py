@@ -1,0 +1,67 @@
+"""The next hour as a strip: how many satellites are in view, and the gaps between them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import plotly.graph_objects as go
+
+from passim import Coverage
+from passim.spans import moment
+
+from ..wording import LocalClock, duration
+from .theme import Theme, dressed, out_marker
+from .time_axis import local_axis, mark_now, utc
+
+IN_VIEW, NO_SERVICE = "in view", "no service"
+_MOST_LABELS = 12
+
+
+def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme) -> go.Figure:
+    """Return satellites in view over the span of `coverage` as steps, gaps hatched over the whole height, and now."""
+    start_us, end_us = coverage.edges_us[:-1], coverage.edges_us[1:]
+    top = max(int(coverage.in_view.max()), 1)
+    starts = [moment(us) for us in start_us.tolist()]
+    ends = [moment(us) for us in end_us.tolist()]
+    counts = coverage.in_view.tolist()
+
+    figure = go.Figure()
+    shown = [k for k, count in enumerate(counts) if count]
+    figure.add_bar(
+        name=IN_VIEW,
+        x=[utc(starts[k]) for k in shown],
+        width=[(end_us[k] - start_us[k]) / 1000.0 for k in shown],
+        offset=0,
+        y=[counts[k] for k in shown],
+        marker={"color": [theme.of_count(counts[k]) for k in shown], "line": {"width": 0}},
+        customdata=[[clock.time(starts[k]), clock.time(ends[k])] for k in shown],
+        hovertemplate="%{y} in view<br>%{customdata[0]} to %{customdata[1]}<extra></extra>",
+    )
+    gaps = coverage.gaps()
+    rows = list(gaps.itertuples(index=False))
+    figure.add_bar(
+        name=NO_SERVICE,
+        x=[utc(row.start) for row in rows],
+        width=[1000.0 * row.duration_s for row in rows],
+        offset=0,
+        y=[top] * len(rows),
+        marker=out_marker(theme),
+        customdata=[[clock.time(row.start), duration(row.duration_s)] for row in rows],
+        hovertemplate="no service<br>%{customdata[0]} for %{customdata[1]}<extra></extra>",
+    )
+    dressed(figure, theme, 260)
+    figure.update_layout(barmode="overlay")
+    figure.update_xaxes(**local_axis(coverage.span, clock.name, 7))
+    figure.update_yaxes(range=[0, top * 1.22], tickvals=list(range(top + 1)), title="satellites in view")
+    if len(rows) <= _MOST_LABELS:
+        for row in rows:
+            figure.add_annotation(
+                x=utc(row.start + (row.end - row.start) / 2),
+                y=top,
+                yanchor="bottom",
+                text=duration(row.duration_s),
+                showarrow=False,
+                font={"color": theme.out},
+            )
+    mark_now(figure, now, coverage.span, theme)
+    return figure

@@ -1,0 +1,134 @@
+"""The palette, and the looks that all pictures share: paper, ink, and one warm colour that means "no service".
+
+The style sheet of the dashboard carries the same colours under the same names; a test holds the two together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import plotly.graph_objects as go
+
+FONT: Final = 'system-ui, -apple-system, "Segoe UI", Roboto, "Liberation Sans", sans-serif'
+FONT_SIZE: Final = 13
+# Every region without service carries these strokes as well as its colour.
+HATCH: Final = "/"
+
+
+@dataclass(frozen=True)
+class Theme:
+    """Colours by what they mean. ``ramp`` is for counts in view, from one to many; ``single`` is exactly one."""
+
+    name: str
+    paper: str
+    ink: str
+    quiet: str
+    rule: str
+    service: str
+    single: str
+    out: str
+    chosen: str
+    shade: str
+    ramp: tuple[str, ...]
+
+    def of_count(self, in_view: int) -> str:
+        """Return the colour of a number of satellites in view: none, exactly one, or the ramp from two on."""
+        if in_view <= 0:
+            return self.out
+        if in_view == 1:
+            return self.single
+        return self.ramp[min(in_view - 2, len(self.ramp) - 1)]
+
+
+LIGHT: Final = Theme(
+    name="light",
+    paper="#FAF8F3",
+    ink="#1E2A32",
+    quiet="#5B6770",
+    rule="#DDD7CB",
+    service="#4F7C82",
+    single="#94793A",
+    out="#8E2F2B",
+    chosen="#2B4C7E",
+    shade="#F1EDE3",
+    ramp=("#7FA3A8", "#4F7C82", "#2F5B61"),
+)
+DARK: Final = Theme(
+    name="dark",
+    paper="#14191D",
+    ink="#E8E4DA",
+    quiet="#A3ADB3",
+    rule="#343C42",
+    service="#7FB0B5",
+    single="#D3BC86",
+    out="#D9756E",
+    chosen="#8FB0E0",
+    shade="#1C2328",
+    ramp=("#55797E", "#7FB0B5", "#B5D6D9"),
+)
+THEMES: Final = {theme.name: theme for theme in (LIGHT, DARK)}
+
+CONFIG: Final = {
+    "displaylogo": False,
+    "displayModeBar": "hover",
+    # What is not listed is not there: neither drawing tools nor the button that sends a chart to a vendor's cloud.
+    "modeBarButtons": [["toImage"]],
+    "modeBarButtonsToRemove": ["sendChartToCloud", "sendDataToCloud"],
+    "showSendToCloud": False,
+    "plotlyServerURL": "",
+    "topojsonURL": "/assets/topojson/",
+    "responsive": True,
+    "scrollZoom": False,
+    "doubleClick": False,
+    "toImageButtonOptions": {"format": "png", "scale": 2},
+    "locale": "en",
+}
+
+
+def dressed(figure: go.Figure, theme: Theme, height_px: int, *, left_px: int = 8) -> go.Figure:
+    """Give a figure the looks of the house and return it. Drags do nothing, so that a finger on a phone scrolls."""
+    figure.update_layout(
+        template=None,
+        paper_bgcolor=theme.paper,
+        plot_bgcolor=theme.paper,
+        font={"family": FONT, "size": FONT_SIZE, "color": theme.ink},
+        height=height_px,
+        margin={"l": left_px, "r": 8, "t": 28, "b": 36, "pad": 2},
+        showlegend=False,
+        dragmode=False,
+        hovermode="closest",
+        hoverlabel={"bgcolor": theme.paper, "bordercolor": theme.rule, "font": {"color": theme.ink, "family": FONT}},
+        bargap=0,
+        modebar={"bgcolor": "rgba(0,0,0,0)", "color": theme.quiet, "activecolor": theme.ink},
+        uirevision="kept",
+    )
+    axis = {
+        "gridcolor": theme.rule,
+        "linecolor": theme.rule,
+        "zeroline": False,
+        "ticks": "outside",
+        "ticklen": 4,
+        "tickcolor": theme.rule,
+        "tickfont": {"color": theme.quiet},
+        "title": {"font": {"color": theme.quiet}},
+        "fixedrange": True,
+        "automargin": True,
+    }
+    figure.update_xaxes(**axis)
+    figure.update_yaxes(**axis)
+    return figure
+
+
+def out_marker(theme: Theme, line_px: float = 1.5) -> dict[str, object]:
+    """Return the looks of a region without service: its colour, hatched, and an edge that keeps a thin one seen."""
+    return {
+        "color": theme.out,
+        "pattern": {"shape": HATCH, "fgcolor": theme.paper, "size": 5, "solidity": 0.25, "fillmode": "overlay"},
+        "line": {"color": theme.out, "width": line_px},
+    }
+
+
+def plain(text: str) -> str:
+    """Return text from a file as plotly shows it: its labels read a few HTML tags, and none of them is meant."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")

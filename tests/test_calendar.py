@@ -1,0 +1,279 @@
+"""Calendar files: what is read, what is refused with its line, and what is written, read back by another reader.
+
+The reader in `contents` is written here from RFC 5545, sections 3.1 (lines, folds) and 3.3.11 (escapes), and shares
+nothing with the library that writes.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from passim.answers.calendar import Event, parse_calendar, read_calendar
+from passim.answers.calendar_out import CallWindow, check_target, write_calendar
+from passim.errors import InputError
+from passim.spans import Span
+
+ZONE = "Europe/Berlin"
+WEEK = Span(datetime(2026, 3, 23, tzinfo=UTC), datetime(2026, 4, 6, tzinfo=UTC))
+
+
+def calendar(*events: str) -> bytes:
+    """A calendar file with events given as lines between BEGIN:VEVENT and END:VEVENT."""
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//invented//EN"]
+    for number, event in enumerate(events):
+        lines += ["BEGIN:VEVENT", f"UID:{number}@invented", "DTSTAMP:20260301T000000Z", *event.split("|"), "END:VEVENT"]
+    return "\r\n".join([*lines, "END:VCALENDAR", ""]).encode()
+
+
+def events(*given: str, span: Span = WEEK) -> tuple[Event, ...]:
+    return parse_calendar(calendar(*given), span, ZONE).events
+
+
+def starts(*given: str, span: Span = WEEK) -> list[str]:
+    return [event.start.isoformat() for event in events(*given, span=span)]
+
+
+def test_an_event_with_its_zone() -> None:
+    (event,) = events(
+        "SUMMARY:Geometry|DTSTART;TZID=Europe/Berlin:20260326T090000|DTEND;TZID=Europe/Berlin:20260326T094500"
+    )
+    assert event == Event(
+        "0@invented", "Geometry", datetime(2026, 3, 26, 8, tzinfo=UTC), datetime(2026, 3, 26, 8, 45, tzinfo=UTC)
+    )
+
+
+def test_times_without_a_zone_are_local_and_times_in_utc_are_not() -> None:
+    assert starts("DTSTART:20260326T090000|DURATION:PT1H") == ["2026-03-26T08:00:00+00:00"]
+    assert starts("DTSTART:20260326T090000Z|DURATION:PT1H") == ["2026-03-26T09:00:00+00:00"]
+
+
+def test_whole_days_are_local_days_of_23_hours_where_clocks_go_forward() -> None:
+    """Clocks in Berlin go forward on 2026-03-29 at 02:00 (IANA data base)."""
+    (event,) = events("DTSTART;VALUE=DATE:20260329|DTEND;VALUE=DATE:20260330")
+    assert event.all_day
+    assert event.start == datetime(2026, 3, 28, 23, tzinfo=UTC)
+    assert event.end - event.start == timedelta(hours=23)
+    (short,) = events("DTSTART;VALUE=DATE:20260330")
+    assert short.end - short.start == timedelta(hours=24)
+
+
+def test_a_weekly_lesson_keeps_its_local_hour_over_the_change_of_the_clocks() -> None:
+    rule = "DTSTART;TZID=Europe/Berlin:20260105T090000|DURATION:PT45M|RRULE:FREQ=WEEKLY;BYDAY=MO,WE"
+    assert starts(rule) == [
+        "2026-03-23T08:00:00+00:00",
+        "2026-03-25T08:00:00+00:00",
+        "2026-03-30T07:00:00+00:00",
+        "2026-04-01T07:00:00+00:00",
+    ]
+
+
+def test_a_rule_ends_and_leaves_days_out_and_takes_others_in() -> None:
+    rule = (
+        "DTSTART;TZID=Europe/Berlin:20260323T090000|DURATION:PT45M|RRULE:FREQ=DAILY;UNTIL=20260327T080000Z"
+        "|EXDATE;TZID=Europe/Berlin:20260324T090000,20260325T090000|RDATE;TZID=Europe/Berlin:20260404T100000"
+    )
+    assert starts(rule) == [
+        "2026-03-23T08:00:00+00:00",
+        "2026-03-26T08:00:00+00:00",
+        "2026-03-27T08:00:00+00:00",
+        "2026-04-04T08:00:00+00:00",
+    ]
+    assert len(starts("DTSTART:20260324T090000Z|DURATION:PT1H|RRULE:FREQ=DAILY;COUNT=3")) == 3
+    assert len(starts("DTSTART:20200101T090000Z|DURATION:PT1H|RRULE:FREQ=DAILY;COUNT=1000000")) == 14
+
+
+def test_one_lesson_of_a_series_is_moved_and_one_is_cancelled() -> None:
+    moved = parse_calendar(
+        calendar(
+            "SUMMARY:Choir|DTSTART:20260323T090000Z|DURATION:PT1H|RRULE:FREQ=DAILY;COUNT=3",
+            "SUMMARY:Choir, later|RECURRENCE-ID:20260324T090000Z|DTSTART:20260324T150000Z|DURATION:PT1H",
+            "RECURRENCE-ID:20260325T090000Z|DTSTART:20260325T090000Z|DURATION:PT1H|STATUS:CANCELLED",
+        ).replace(b"UID:1@", b"UID:0@").replace(b"UID:2@", b"UID:0@"),
+        WEEK,
+        ZONE,
+    )  # fmt: skip
+    assert [(e.title, e.start.hour) for e in moved.events] == [("Choir", 9), ("Choir, later", 15)]
+    assert moved.notes == ("calendar: 1 cancelled, left out.",)
+
+
+def test_what_is_cancelled_or_takes_no_time_is_told_of() -> None:
+    read = parse_calendar(
+        calendar(
+            "DTSTART:20260326T090000Z|DURATION:PT1H|STATUS:CANCELLED",
+            "DTSTART:20260326T090000Z|DURATION:PT1H|TRANSP:TRANSPARENT",
+            "DTSTART:20260501T090000Z|DURATION:PT1H",
+        ),
+        WEEK,
+        ZONE,
+    )
+    assert read.events == ()
+    assert read.notes == ("calendar: 1 cancelled, left out.", "calendar: 1 marked as taking no time, left out.")
+
+
+def test_busy_times_are_united() -> None:
+    read = parse_calendar(
+        calendar("DTSTART:20260326T090000Z|DURATION:PT1H", "DTSTART:20260326T093000Z|DURATION:PT1H"), WEEK, ZONE
+    )
+    start, end = read.busy_us()
+    assert ((end - start) / 60e6).tolist() == [90.0]
+
+
+def test_folded_lines_and_a_zone_of_the_files_own() -> None:
+    data = (
+        b"BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:x\r\nBEGIN:VTIMEZONE\r\nTZID:Island\r\nBEGIN:STANDARD\r\n"
+        b"DTSTART:19700101T000000\r\nTZOFFSETFROM:+0300\r\nTZOFFSETTO:+0300\r\nEND:STANDARD\r\nEND:VTIMEZONE\r\n"
+        b"BEGIN:VEVENT\r\nUID:1\r\nSUMMARY:A long\r\n  name\r\nDTSTART;TZID=Island:20260326T090000\r\n"
+        b"DURATION:PT1H\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+    )
+    (event,) = parse_calendar(data, WEEK, ZONE).events
+    assert (event.title, event.start) == ("A long name", datetime(2026, 3, 26, 6, tzinfo=UTC))
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (b"hello\r\n", "line 1; got 'hello'; wanted NAME:VALUE"),
+        (b"SUMMARY:x\r\n", "line 1; got 'SUMMARY:x'; wanted BEGIN:VCALENDAR first"),
+        (b"", "line 1; got 'an empty file'; wanted BEGIN:VCALENDAR"),
+        (b"BEGIN:VCALENDAR\r\n\xff\xfe\r\nEND:VCALENDAR\r\n", "line 2; got 'byte 0xff'; wanted text in UTF-8"),
+        (b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nEND:VCALENDAR\r\n", "line 3; got 'END:VCALENDAR'; wanted END:VEVENT"),
+        (b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\n", "line 3; got 'the end of the file'; wanted END:VEVENT, open"),
+        (calendar("SUMMARY:x"), "line 4; got 'an event without DTSTART'"),
+        (calendar("SUMMARY:x|DTSTART:2026-03-26"), "line 8; got"),
+        (calendar("SUMMARY:x", "DTSTART:2026-03-26"), "line 4; got"),
+        (calendar("DTSTART:20260326T090000Z|DTEND:20260326T080000Z"), "line 8; got"),
+        (calendar("DTSTART;TZID=Nowhere/Land:20260326T090000|DURATION:PT1H"), "line 7; got 'time zone Nowhere/Land'"),
+        (calendar("DTSTART:20260326T090000Z|DURATION:PT1H|no colon here"), "line 9; got 'no colon here'"),
+        (calendar("DTSTART:20260326T090000Z|DURATION:PT1H|RRULE:FREQ=OFTEN"), "line 9; got"),
+        (calendar("DTSTART:20260326T090000Z|DURATION:PT1H|RRULE:FREQ=SECONDLY"), "line 9; got 'RRULE FREQ=SECONDLY'"),
+        (calendar("DTSTART:20260326T090000Z|DTEND;VALUE=DATE:20260327"), "got"),
+        (calendar("DTSTART:20260326T090000Z|DTSTART:20260327T090000Z"), "line 7; got 'DTSTART twice in one event'"),
+        (calendar("DTSTART:00010101T000000|DURATION:PT1H"), "line 4; got 'a time outside the years 1 to 9999'"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_understood_is_refused_with_its_line(data: bytes, message: str) -> None:
+    with pytest.raises(InputError) as refused:
+        parse_calendar(data, WEEK, ZONE, "mine.ics")
+    text = str(refused.value)
+    assert "\n" not in text
+    assert text.startswith("calendar file mine.ics, line ")
+    assert message in text
+
+
+def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="calendar file cannot be read: No such file"):
+        read_calendar(tmp_path / "none.ics", WEEK, ZONE)
+
+
+SOUND = calendar(
+    "SUMMARY:x|DTSTART;TZID=Europe/Berlin:20260323T090000|DURATION:PT45M|RRULE:FREQ=WEEKLY;BYDAY=MO|EXDATE:20260330T070000Z",
+    "DTSTART;VALUE=DATE:20260329|DTEND;VALUE=DATE:20260330",
+)
+
+
+@given(st.integers(0, len(SOUND) - 1), st.integers(0, 30), st.binary(max_size=6))
+def test_damage_is_read_or_refused_and_nothing_else(place: int, length: int, put: bytes) -> None:
+    damaged = SOUND[:place] + put + SOUND[place + length :]
+    try:
+        read = parse_calendar(damaged, WEEK, ZONE).events
+    except InputError:
+        read = ()
+    assert all(e.start < WEEK.end and e.end >= WEEK.start for e in read)
+
+
+# --- writing ----------------------------------------------------------------------------------------------------------
+
+NOW = datetime(2026, 3, 23, 6, tzinfo=UTC)
+
+
+def contents(path: Path) -> list[dict[str, str]]:
+    """Read the events of a calendar file by hand."""
+    data = path.read_bytes()
+    assert data.endswith(b"\r\n")
+    assert all(len(line) <= 75 for line in data.split(b"\r\n"))
+    assert b"\n" not in data.replace(b"\r\n", b"")
+    found: list[dict[str, str]] = []
+    for line in data.decode().replace("\r\n ", "").split("\r\n"):
+        name, _, value = line.partition(":")
+        if line == "BEGIN:VEVENT":
+            found.append({})
+        elif found and not line.startswith(("END", "BEGIN")) and line:
+            unescaped = value.replace("\\\\", "\0").replace("\\n", "\n").replace("\\,", ",").replace("\\;", ";")
+            found[-1][name] = unescaped.replace("\0", "\\")
+    return found
+
+
+def window(hour: int, text: str = "Expected: 0.3 pauses, 4 s; all\nfine", day: int = 24) -> CallWindow:
+    start = datetime(2026, 3, day, hour, tzinfo=UTC)
+    return CallWindow(start, start + timedelta(minutes=30), date(2026, 3, day), "Good time, lesson", text)
+
+
+def test_what_is_written_is_read_back_by_another_reader(tmp_path: Path) -> None:
+    target = tmp_path / "out.ics"
+    assert write_calendar(target, [window(10), window(8)], "a question", NOW) == 2
+    first, second = contents(target)
+    assert (first["DTSTART"], first["DTEND"], second["DTSTART"]) == (
+        "20260324T080000Z",
+        "20260324T083000Z",
+        "20260324T100000Z",
+    )
+    assert first["DTSTAMP"] == "20260323T060000Z"
+    assert first["DESCRIPTION"] == "Expected: 0.3 pauses, 4 s; all\nfine"
+    assert first["SUMMARY"] == "Good time, lesson"
+    assert (first["SEQUENCE"], first["TRANSP"], first["STATUS"]) == ("0", "TRANSPARENT", "TENTATIVE")
+    assert first["UID"] != second["UID"]
+    header = target.read_text(encoding="utf-8").split("BEGIN:VEVENT")[0]
+    assert "PRODID:" in header
+    assert "VERSION:2.0" in header
+
+
+def test_writing_again_updates_and_does_not_duplicate(tmp_path: Path) -> None:
+    target = tmp_path / "out.ics"
+    write_calendar(target, [window(8), window(10)], "a question", NOW)
+    before = contents(target)
+    # The same again changes nothing but the stamp.
+    assert write_calendar(target, [window(8), window(10)], "a question", NOW + timedelta(hours=1)) == 0
+    again = contents(target)
+    assert [(e["UID"], e["SEQUENCE"]) for e in again] == [(e["UID"], "0") for e in before]
+    assert again[0]["DTSTAMP"] == "20260323T070000Z"
+    # New elements move one call: it keeps its UID, and its SEQUENCE rises.
+    assert write_calendar(target, [window(8), window(11)], "a question", NOW) == 1
+    moved = contents(target)
+    assert [e["UID"] for e in moved] == [e["UID"] for e in before]
+    assert [(e["DTSTART"], e["SEQUENCE"]) for e in moved] == [("20260324T080000Z", "0"), ("20260324T110000Z", "1")]
+    # A call that is suggested no longer is called off, once.
+    assert write_calendar(target, [window(8)], "a question", NOW) == 1
+    assert write_calendar(target, [window(8)], "a question", NOW) == 0
+    assert [(e["STATUS"], e["SEQUENCE"]) for e in contents(target)] == [("TENTATIVE", "0"), ("CANCELLED", "2")]
+    # Another question's calls stay beside it, until they are over.
+    assert write_calendar(target, [window(9)], "another question", NOW) == 1
+    assert len(contents(target)) == 3
+    later = NOW + timedelta(days=2)
+    assert write_calendar(target, [window(8, day=28)], "a question", later) == 1
+    assert [e["DTSTART"] for e in contents(target)] == ["20260328T080000Z"]
+
+
+def test_suggestions_are_not_busy_times(tmp_path: Path) -> None:
+    target = tmp_path / "out.ics"
+    write_calendar(target, [window(8)], "a question", NOW)
+    assert read_calendar(target, WEEK, ZONE).events == ()
+
+
+@pytest.mark.parametrize("text", ["hello", calendar("DTSTART:20260326T090000Z|DURATION:PT1H").decode()])
+def test_a_file_that_passim_did_not_write_is_left_alone(text: str, tmp_path: Path) -> None:
+    target = tmp_path / "mine.ics"
+    target.write_text(text, encoding="utf-8", newline="")
+    for attempt in (lambda: check_target(target), lambda: write_calendar(target, [window(8)], "a question", NOW)):
+        with pytest.raises(InputError, match="wanted a new file, or one that passim wrote"):
+            attempt()
+    assert target.read_bytes().decode() == text
+
+
+def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="wanted the name of a file in a folder that exists"):
+        check_target(tmp_path / "none" / "out.ics")

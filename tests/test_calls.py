@@ -1,0 +1,461 @@
+"""When to call: allowed starts by the clock on the wall, their order, what choosing gains, calls set by others.
+
+The afternoon of the invented scenario has no gap from 12:00 to 21:00 local time, its morning has 4 to 10 gaps an hour:
+figures of a step simulation with 2 s steps made outside passim (recomputed).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from passim.answers import scenario
+from passim.answers.calendar import Event
+from passim.answers.call_changes import changes, check_record, plan_record
+from passim.answers.call_check import check_calls
+from passim.answers.call_forecast import MARGIN, ServiceForecast, searched_span
+from passim.answers.call_kinds import CALL_KINDS, LESSON, STREAM, THRESHOLDS, CallKind, call_kind
+from passim.answers.call_times import MINUTE_US, AllowedHours, apart, starts
+from passim.answers.calls import COLUMNS, CallPlan, plan_calls, rank, windows
+from passim.coverage.timing import TimingModel
+from passim.elements.records import Fleet
+from passim.errors import ElementsError, InputError, SiteError, SpanError
+from passim.intervals import Intervals, LanedIntervals
+from passim.sky.horizon import Horizon
+from passim.sky.limits import Gateway, GatewayLimit
+from passim.sky.view import View
+from passim.sky.visibility import find_visibility
+from passim.spans import Span, microseconds
+
+DAY = datetime(2026, 11, 25, tzinfo=UTC)
+AZORES = "Atlantic/Azores"
+SOUTH = scenario.SOUTH
+VIEW = View(
+    scenario.MARRAM_LOFT,
+    (GatewayLimit((Gateway("South", SOUTH.latitude_deg, SOUTH.longitude_deg, SOUTH.height_m, Horizon.flat(25.0)),)),),
+)
+
+
+def forecast_of(epoch: datetime, span: Span, **options: bool) -> ServiceForecast:
+    seen = find_visibility(scenario.plover(epoch), VIEW, searched_span(span))
+    return ServiceForecast.of(seen, span, **options)
+
+
+@pytest.fixture(scope="module")
+def marram() -> ServiceForecast:
+    """Marram's loft from 09:00 UTC of the scenario's day on, for two days."""
+    return forecast_of(DAY, Span.starting(DAY + timedelta(hours=9), 48))
+
+
+def one_satellite(
+    cover_s: list[tuple[float, float]], hours: float = 3.0, model: TimingModel | None = None
+) -> ServiceForecast:
+    """A forecast in which one satellite each serves in stretches given in seconds from the start, without error."""
+    span = Span.starting(DAY, hours)
+    around = searched_span(span)
+    fleet = Fleet(scenario.plover(DAY).records[: len(cover_s)], "invented")
+    start, end = (np.array([span.start_us + round(s * 1e6) for s in column]) for column in zip(*cover_s, strict=True))
+    joint = LanedIntervals(np.arange(len(cover_s)), start, end)
+    return ServiceForecast(span, fleet, joint, around, model or TimingModel.steady(0.0))
+
+
+# --- kinds ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", CALL_KINDS, ids=lambda kind: kind.name)
+def test_every_threshold_says_where_it_comes_from(kind: CallKind) -> None:
+    assert set(kind.sources) == set(THRESHOLDS)
+    for source in kind.sources.values():
+        marked = ("RFC", "common practice", "taken for granted", "by definition")
+        assert any(word in source for word in marked)
+
+
+def test_consent_ends_calls_after_thirty_seconds() -> None:
+    """RFC 7675, section 5.1, as several open implementations quote it: consent expires after 30 s."""
+    assert {kind.ends_from_s for kind in CALL_KINDS if "RFC 7675" in kind.sources["ends_from_s"]} == {30.0}
+    assert LESSON.at_least_s == (0.5, 5.0, 30.0)
+
+
+def test_a_kind_is_found_by_name_and_changed_with_its_source() -> None:
+    assert call_kind(" Voice").name == "voice"
+    with pytest.raises(InputError, match="kind of call; got 'chat'; wanted one of lesson, voice, screen, stream"):
+        call_kind("chat")
+    patient = LESSON.changed("this workspace", pause_from_s=8.0)
+    assert (patient.pause_from_s, patient.sources["pause_from_s"]) == (8.0, "this workspace")
+    assert patient.sources["ends_from_s"] == LESSON.sources["ends_from_s"]
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"noticed_from_s": 0.0}, "noticed_from_s of the kind of call lesson; got 0.0; wanted a number of seconds"),
+        ({"ends_from_s": float("nan")}, "ends_from_s of the kind of call lesson; got nan"),
+        ({"buffer_s": -1.0}, "buffer_s of the kind of call lesson; got -1.0"),
+        ({"pause_from_s": 40.0}, "wanted each at least as long as the one before"),
+        ({"patience_s": 1.0}, "threshold of a call; got 'patience_s'"),
+    ],
+)
+def test_thresholds_must_make_sense(change: dict[str, float], message: str) -> None:
+    with pytest.raises(InputError) as refused:
+        LESSON.changed("a test", **change)
+    assert message in str(refused.value)
+
+
+# --- allowed starts ---------------------------------------------------------------------------------------------------
+
+
+def local(times_us: np.ndarray, zone: str) -> list[datetime]:
+    return [datetime.fromtimestamp(t / 1e6, UTC).astimezone(ZoneInfo(zone)) for t in times_us.tolist()]
+
+
+def test_starts_lie_on_whole_minutes_inside_the_hours_of_the_days() -> None:
+    """2026-11-27 is a Friday."""
+    span = Span.starting(datetime(2026, 11, 27, 16, 0, 30, tzinfo=UTC), 96)
+    found = local(starts(span, 30, AllowedHours(480, 1080, (0, 1, 2, 3, 4)), AZORES).allowed_us, AZORES)
+    assert found[0] == datetime(2026, 11, 27, 15, 1, tzinfo=ZoneInfo(AZORES))
+    assert all(t.second == 0 and t.weekday() < 5 and 8 <= t.hour < 18 for t in found)
+    assert max(t.hour * 60 + t.minute for t in found) == 17 * 60 + 30
+    assert {t.date().isoformat() for t in found} == {"2026-11-27", "2026-11-30", "2026-12-01"}
+
+
+@pytest.mark.parametrize(
+    ("day", "expected"),
+    [
+        # Clocks in Berlin go forward on 2026-03-29 from 02:00 to 03:00, and back on 2026-10-25 from 03:00 to 02:00
+        # (IANA data base). From 01:00 to 04:00 there are then 2 and 4 hours: 91 and 211 starts of 30 minutes.
+        ("2026-03-28", 151),
+        ("2026-03-29", 91),
+        ("2026-10-25", 211),
+    ],
+)
+def test_hours_are_those_of_the_clock_where_it_changes(day: str, expected: int) -> None:
+    span = Span.starting(datetime.fromisoformat(f"{day}T00:00:00").replace(tzinfo=ZoneInfo("Europe/Berlin")), 22)
+    found = starts(span, 30, AllowedHours(60, 240), "Europe/Berlin").allowed_us
+    assert found.size == expected
+    # Every call is 30 minutes long and ends by 04:00 of that clock.
+    ends = local(found + 30 * MINUTE_US, "Europe/Berlin")
+    assert max(t.hour * 60 + t.minute for t in ends) == 240
+
+
+def test_a_call_does_not_run_through_an_hour_that_comes_twice_and_is_not_allowed() -> None:
+    """From 01:00 to 02:30 on 2026-10-25 in Berlin: 02:00 to 02:30 comes twice, and 02:30 to 03:00 lies between."""
+    span = Span.starting(datetime(2026, 10, 24, 22, tzinfo=UTC), 12)
+    found = starts(span, 30, AllowedHours(60, 150), "Europe/Berlin").allowed_us
+    utc = [t.astimezone(UTC) for t in local(found, "Europe/Berlin")]
+    assert (utc[0], utc[60]) == (datetime(2026, 10, 24, 23, tzinfo=UTC), datetime(2026, 10, 25, 0, tzinfo=UTC))
+    assert utc[61:] == [datetime(2026, 10, 25, 1, tzinfo=UTC)]
+
+
+def test_busy_times_take_every_minute_they_touch() -> None:
+    span = Span.starting(DAY, 2)
+    busy = [
+        (microseconds(DAY + timedelta(minutes=40, seconds=30)), microseconds(DAY + timedelta(minutes=50, seconds=1)))
+    ]
+    found = starts(span, 30, AllowedHours(), "UTC", busy)
+    minutes = ((found.free_us - span.start_us) // MINUTE_US).tolist()
+    assert minutes == [*range(0, 11), *range(51, 91)]
+    assert found.allowed_us.size == 91
+
+
+def test_suggestions_do_not_overlap() -> None:
+    order = np.array([100, 110, 70, 130, 129, 10]) * MINUTE_US
+    assert apart(order, 30, 9) == [0, 2, 3, 5]
+    assert apart(order, 30, 2) == [0, 2]
+
+
+@pytest.mark.parametrize(
+    ("minutes", "hours", "message"),
+    [
+        (0, AllowedHours(), "length of the call; got 0; wanted a whole number of minutes"),
+        (181, AllowedHours(), "length of the call; got '181 min'; wanted at most the 180 min of the span"),
+        (30, AllowedHours(0, 20), "got '30 min'; wanted at most the 20 min of the hours 00:00 to 00:20"),
+        (30, AllowedHours(600, 700), "no room for 30 min between"),
+        (30, AllowedHours(weekdays=(6,)), "hours for calls (all day, Sun)"),
+    ],
+)  # fmt: skip
+def test_no_room_for_a_call(minutes: int, hours: AllowedHours, message: str) -> None:
+    with pytest.raises(SpanError) as refused:
+        starts(Span.starting(DAY, 3), minutes, hours, "UTC")
+    assert message in str(refused.value)
+
+
+@pytest.mark.parametrize("given", [(480, 480), (500, 480), (-1, 60), (0, 1441)])
+def test_an_empty_window_of_hours(given: tuple[int, int]) -> None:
+    with pytest.raises(InputError, match=r"hours for calls; got .*; wanted an end after the start"):
+        AllowedHours(*given)
+
+
+def test_unknown_days_and_zones() -> None:
+    with pytest.raises(InputError, match="days for calls"):
+        AllowedHours(weekdays=())
+    with pytest.raises(SiteError, match="time zone"):
+        starts(Span.starting(DAY, 3), 30, AllowedHours(), "Mars/Base")
+
+
+# --- what awaits a call -----------------------------------------------------------------------------------------------
+
+
+def test_figures_of_gaps_made_by_hand() -> None:
+    """Gaps of 4, 20 and 40 s at 10, 20 and 30 minutes: by hand, a call from 5 to 35 minutes meets all three."""
+    ends = (600.0, 604.0), (1200.0, 1220.0), (1800.0, 1840.0)
+    cover = [(-300.0, 600.0), (604.0, 1200.0), (1220.0, 1800.0), (1840.0, 11100.0)]
+    known = one_satellite(cover)
+    assert [((a - known.span.start_us) / 1e6, (b - known.span.start_us) / 1e6)
+            for a, b in zip(*(x.tolist() for x in known.gaps_us()), strict=True)] == list(ends)  # fmt: skip
+    at = np.array([known.span.start_us + minute * MINUTE_US for minute in (5, 32)])
+    table = windows(known, known.futures(LESSON, runs=3), LESSON, at, 30)
+    assert list(table.columns) == list(COLUMNS)
+    first, second = table.iloc[0], table.iloc[1]
+    assert (first["expected_freezes"], first["expected_pauses"], first["chance_of_end"]) == (3.0, 2.0, 1.0)
+    assert (first["expected_frozen_s"], first["worst_p50_s"], first["worst_p90_s"]) == pytest.approx((64.0, 40.0, 40.0))
+    assert (second["expected_freezes"], second["expected_frozen_s"], second["chance_of_end"]) == (0.0, 0.0, 0.0)
+
+
+def test_a_buffer_plays_on() -> None:
+    """With 18 s in hand a gap of 4 s goes unseen, one of 20 s freezes for 2 s and one of 40 s for 22 s (by hand)."""
+    known = one_satellite([(-300.0, 600.0), (604.0, 1200.0), (1220.0, 1800.0), (1840.0, 11100.0)])
+    at = np.array([known.span.start_us + minute * MINUTE_US for minute in (5, 30)])
+    table = windows(known, known.futures(STREAM, runs=2), STREAM, at, 30)
+    assert table["expected_freezes"].tolist() == [2.0, 1.0]
+    assert table["expected_pauses"].tolist() == [1.0, 1.0]
+    assert table["expected_frozen_s"].tolist() == pytest.approx([24.0, 22.0])
+    assert table["chance_of_end"].tolist() == [0.0, 0.0]
+    # A gap that began before the span has used up what was in hand.
+    began = one_satellite([(-300.0, -10.0), (20.0, 11100.0)])
+    (start,), (end,) = began.gaps_us(18.0)
+    assert ((start - began.span.start_us) / 1e6, (end - began.span.start_us) / 1e6) == (8.0, 20.0)
+
+
+def row(end: float, pauses: float, frozen_s: float, worst_s: float, minute: int) -> dict[str, object]:
+    start = pd.Timestamp(DAY + timedelta(minutes=minute)).as_unit("us")
+    return {"chance_of_end": end, "expected_pauses": pauses, "expected_frozen_s": frozen_s, "worst_p90_s": worst_s,
+            "start": start}  # fmt: skip
+
+
+def test_the_order_of_starts() -> None:
+    """One row for each step of the objective, in the order in which they must come out."""
+    ordered = [
+        row(0.05, 1.0, 9.0, 3.0, 9),
+        row(0.00, 1.02, 9.3, 3.0, 10),  # of equals the earlier: chances and hundredths of pauses do not decide
+        row(0.00, 1.0, 9.0, 8.0, 2),
+        row(0.00, 1.0, 20.0, 2.0, 1),
+        row(0.00, 1.5, 2.0, 2.0, 0),
+        row(0.06, 0.0, 1.0, 1.0, 3),
+    ]
+    for shuffle in ([5, 4, 3, 2, 1, 0], [2, 0, 4, 1, 5, 3]):
+        table = pd.DataFrame([ordered[k] for k in shuffle])
+        assert [shuffle[k] for k in rank(table)] == [0, 1, 2, 3, 4, 5]
+
+
+# --- the plan ---------------------------------------------------------------------------------------------------------
+
+
+def plan(marram: ServiceForecast, from_hour: int, to_hour: int, **options: object) -> CallPlan:
+    hours = AllowedHours(from_hour * 60, to_hour * 60, (0, 1, 2, 3, 4))
+    return plan_calls(marram, LESSON, hours=hours, timezone=AZORES, **options)  # type: ignore[arg-type]
+
+
+def test_afternoons_come_before_mornings(marram: ServiceForecast) -> None:
+    found = plan(marram, 8, 18)
+    hour = found.ranked["start"].dt.tz_convert(ZoneInfo(AZORES)).dt.hour
+    pauses = found.ranked["expected_pauses"]
+    assert pauses[hour >= 12].max() < 0.05
+    assert 1.0 < pauses[hour < 12].mean() < 4.0
+    # Nearly all of the afternoon stands before nearly all of the morning.
+    place = pd.Series(range(len(hour)))
+    assert place[hour < 11].median() > place[hour >= 12].max()
+    assert (found.suggestions["start"].dt.tz_convert(ZoneInfo(AZORES)).dt.hour >= 11).all()
+    assert found.gain is not None
+    assert found.gain.worth_choosing
+    assert found.gain.pauses.mean - found.gain.best_pauses > 0.5
+    assert found.gain.frozen_s.low <= found.gain.frozen_s.mean <= found.gain.frozen_s.high
+    assert 0.4 < found.gain.share_as_good < 0.9
+    assert found.from_noon is not None
+    assert not found.from_noon.worth_choosing
+    assert found.by_hour.set_index("hour")["expected_frozen_s"].loc[8] > 20.0
+
+
+def test_no_start_of_an_even_afternoon_is_better(marram: ServiceForecast) -> None:
+    found = plan(marram, 13, 18)
+    assert found.gain is not None
+    assert not found.gain.worth_choosing
+    assert found.gain.share_as_good == 1.0
+    assert found.before_noon is None
+
+
+def test_suggestions_are_apart_free_and_allowed(marram: ServiceForecast) -> None:
+    noon = DAY + timedelta(hours=13)
+    busy = Intervals(np.array([microseconds(noon)]), np.array([microseconds(noon + timedelta(hours=3))]))
+    found = plan(marram, 8, 18, most=9, busy_us=busy)
+    assert len(found.suggestions) == 9
+    start = found.suggestions["start"].sort_values()
+    assert start.diff().min() >= pd.Timedelta(minutes=30)
+    assert not ((found.ranked["start"] < noon + timedelta(hours=3)) & (found.ranked["end"] > noon)).any()
+    assert len(found.ranked) < found.allowed_count
+    assert len(plan(marram, 8, 18, most=1).suggestions) == 1
+
+
+def test_the_same_question_has_the_same_answer_and_figures_are_not_those_that_chose(marram: ServiceForecast) -> None:
+    one, same, other = plan(marram, 8, 11), plan(marram, 8, 11), plan(marram, 8, 11, seed=7)
+    pd.testing.assert_frame_equal(one.ranked, same.ranked)
+    assert not one.ranked["expected_frozen_s"].equals(other.ranked["expected_frozen_s"])
+    # The futures that chose flatter the best of many equals; those that tell do not.
+    chosen_by = windows(marram, marram.futures(LESSON, seed=1), LESSON, _us(one.ranked["start"].iloc[:1]), 30)
+    assert not chosen_by["expected_frozen_s"].equals(one.ranked["expected_frozen_s"].iloc[:1])
+
+
+def _us(times: pd.Series) -> np.ndarray:
+    return np.array([microseconds(t.to_pydatetime()) for t in times])
+
+
+def test_when_every_start_is_taken(marram: ServiceForecast) -> None:
+    span = marram.span
+    found = plan(marram, 8, 18, busy_us=Intervals(np.array([span.start_us]), np.array([span.end_us])))
+    assert found.gain is None
+    assert found.suggestions.empty
+    assert not found.statistics_only
+    assert len(found.by_hour) == 10
+
+
+@pytest.mark.parametrize("most", [0, 101, True, 2.5])
+def test_a_number_of_suggestions(marram: ServiceForecast, most: object) -> None:
+    with pytest.raises(InputError, match="number of suggestions"):
+        plan(marram, 8, 18, most=most)
+
+
+def test_old_elements_leave_the_hours_only() -> None:
+    span = Span.starting(DAY + timedelta(days=9, hours=9), 12)
+    found = plan_calls(forecast_of(DAY, span), LESSON, timezone=AZORES)
+    assert found.statistics_only
+    assert found.first.band.name == "statistics only"
+    assert found.suggestions.empty
+    assert found.gain is None
+    assert found.by_hour["starts"].sum() == found.allowed_count == 691
+
+
+def test_too_old_elements_are_refused_unless_told() -> None:
+    span = Span.starting(DAY + timedelta(days=15), 6)
+    with pytest.raises(ElementsError, match=r"elements .*15 days.*; wanted at most 14 days; try newer elements"):
+        forecast_of(DAY, span)
+    found = plan_calls(forecast_of(DAY, span, however_old=True), LESSON, timezone=AZORES)
+    assert found.statistics_only
+    # The first day may do where the last does not: the whole span counts.
+    with pytest.raises(ElementsError, match="15 days"):
+        forecast_of(DAY, Span(DAY + timedelta(days=13), DAY + timedelta(days=15)))
+
+
+def test_a_forecast_needs_its_margin(marram: ServiceForecast) -> None:
+    assert marram.searched.end - marram.span.end == MARGIN
+    seen = find_visibility(scenario.plover(DAY), VIEW, Span.starting(DAY, 2))
+    with pytest.raises(InputError, match="span of the calls"):
+        ServiceForecast.of(seen, Span.starting(DAY, 3))
+
+
+# --- calls that others have set ---------------------------------------------------------------------------------------
+
+
+def call(title: str, hour: float, minutes: int = 45, day: int = 0, **options: bool) -> Event:
+    start = DAY + timedelta(days=day, hours=hour)
+    return Event(f"{title}@invented", title, start, start + timedelta(minutes=minutes), **options)
+
+
+def test_calls_are_checked_and_better_starts_found(marram: ServiceForecast) -> None:
+    events = [call("Choir", 16.0), call("Geometry", 10.5)]
+    hours = AllowedHours(480, 1080)
+    check = check_calls(marram, LESSON, events, hours=hours, timezone=AZORES)
+    geometry, choir = check.calls
+    assert (geometry.event.title, choir.event.title) == ("Geometry", "Choir")
+    assert check.left_out == ()
+    # The single times are those of the predicted gaps, and agree with what is expected at this age.
+    assert geometry.shows_times
+    assert len(geometry.freezes) == pytest.approx(geometry.outlook["expected_freezes"], abs=0.5)
+    total_s = sum(freeze.duration_s for freeze in geometry.freezes)
+    assert total_s == pytest.approx(geometry.outlook["expected_frozen_s"], rel=0.2)
+    assert all(geometry.event.start <= freeze.start < geometry.event.end for freeze in geometry.freezes)
+    better = geometry.nearest_better
+    assert better is not None
+    assert better["expected_pauses"] <= geometry.outlook["expected_pauses"] - 0.4 or better["chance_of_end"] <= 0.05
+    assert better["end"] - better["start"] == pd.Timedelta(minutes=45)
+    # Choir has nothing to gain.
+    assert choir.freezes == ()
+    assert choir.nearest_better is None
+    table = check.table()
+    assert table["better_start"].isna().tolist() == [False, True]
+    assert table["title"].tolist() == ["Geometry", "Choir"]
+
+
+def test_what_is_no_call_is_left_out_with_a_reason(marram: ServiceForecast) -> None:
+    events = [
+        call("Fair", 0.0, 24 * 60, day=1, all_day=True),
+        call("Early", 8.9),
+        call("Late", 8.5, day=2),
+        call("Camp", 10.0, 13 * 60),
+        call("Bell", 12.0, 0),
+    ]
+    check = check_calls(marram, LESSON, events, timezone=AZORES)
+    assert check.calls == ()
+    assert check.table().empty
+    assert {event.title: reason for event, reason in check.left_out} == {
+        "Early": "it begins before the span asked about",
+        "Camp": "it lasts over 12 h",
+        "Fair": "it lasts whole days",
+        "Late": "it ends after the span asked about",
+        "Bell": "it has no length",
+    }
+
+
+def test_the_nearest_better_start_keeps_clear_of_other_events(marram: ServiceForecast) -> None:
+    geometry = call("Geometry", 10.5)
+    (free,) = check_calls(marram, LESSON, [geometry], timezone=AZORES).calls
+    assert free.nearest_better is not None
+    when = free.nearest_better["start"].to_pydatetime()
+    block = Event("block", "Block", when, when + timedelta(minutes=5))
+    (kept,) = check_calls(marram, LESSON, [geometry], timezone=AZORES, busy=[block]).calls
+    assert kept.nearest_better is not None
+    moved = kept.nearest_better
+    assert moved["start"] >= block.end or moved["end"] <= block.start
+    # Hours that hold no call of this length hold no better start.
+    (none,) = check_calls(marram, LESSON, [geometry], hours=AllowedHours(0, 20), timezone=AZORES).calls
+    assert none.nearest_better is None
+
+
+def test_old_elements_hide_single_times_and_then_single_calls() -> None:
+    for days, shows in ((5, [False]), (9, [])):
+        span = Span.starting(DAY + timedelta(days=days, hours=9), 6)
+        check = check_calls(forecast_of(DAY, span), LESSON, [call("Geometry", 10.5, day=days)], timezone=AZORES)
+        assert [c.shows_times for c in check.calls] == shows
+        assert all(c.freezes == () for c in check.calls)
+    ((_, reason),) = check.left_out
+    assert reason.startswith("elements are 9.44 days old by then: single gaps cannot be told")
+
+
+# --- what new elements changed ----------------------------------------------------------------------------------------
+
+
+def test_changes_between_two_answers(marram: ServiceForecast) -> None:
+    events = [call("Geometry", 10.5), call("Choir", 16.0), call("Latin", 12.0)]
+    before = check_record(check_calls(marram, LESSON, events, timezone=AZORES))
+    assert changes(before, before, DAY) == []
+    open_sky = replace(marram, joint=LanedIntervals(*(
+        np.array([value]) for value in (0, marram.searched.start_us, marram.searched.end_us)
+    )))  # fmt: skip
+    after = check_record(check_calls(open_sky, LESSON, [*events[:2], call("Art", 14.0)], timezone=AZORES))
+    found = changes(before, after, DAY)
+    assert [(c.what, c.title) for c in found] == [("better", "Geometry"), ("gone", "Latin"), ("new", "Art")]
+    assert found[0].before is not None
+    assert found[0].before["expected_pauses"] > 1.0
+    assert found[0].after == {"chance_of_end": 0.0, "expected_pauses": 0.0, "expected_frozen_s": 0.0}
+    assert [c.what for c in changes(after, before, DAY)] == ["worse", "new", "gone"]
+    # What is over is no news.
+    assert changes(before, after, DAY + timedelta(days=1)) == []
+
+
+def test_a_plan_is_kept_too(marram: ServiceForecast) -> None:
+    record = plan_record(plan(marram, 8, 18, most=2))
+    assert len(record["calls"]) == 2
+    assert changes({"calls": []}, record, DAY)[0].what == "new"

@@ -1,0 +1,291 @@
+"""``passim calls`` and ``passim now`` on the invented scenario: words, rows, files, what changed, and bad input."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+import passim
+from passim.answers import scenario
+from passim.workspace import create
+from passim_apps.command_line import main
+from passim_apps.wording import duration
+
+AT = "2026-11-25T08:00:00Z"
+ICS = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//invented//EN\r\n{}END:VCALENDAR\r\n"
+
+
+def event(uid: str, start: str, end: str, *more: str) -> str:
+    lines = [
+        "BEGIN:VEVENT",
+        f"UID:{uid}",
+        f"SUMMARY:{uid}",
+        f"DTSTART:{start}",
+        f"DTEND:{end}",
+        *more,
+        "END:VEVENT",
+        "",
+    ]
+    return "\r\n".join(lines)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A workspace with the invented scenario."""
+    create(tmp_path / "demo", demo=True)
+    return tmp_path / "demo"
+
+
+def run(folder: Path, command: str, *arguments: str, at: str = AT) -> Result:
+    given = [command, "--workspace", str(folder), "--at", at, *arguments]
+    return CliRunner().invoke(main, given, prog_name="passim")
+
+
+def done(folder: Path, command: str, *arguments: str, at: str = AT) -> Result:
+    result = run(folder, command, *arguments, at=at)
+    assert result.exit_code == 0, result.stderr
+    return result
+
+
+def refused(folder: Path, command: str, *arguments: str, at: str = AT) -> str:
+    result = run(folder, command, *arguments, at=at)
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    (line,) = result.stderr.splitlines()
+    return line
+
+
+# --- calls ------------------------------------------------------------------------------------------------------------
+
+
+def test_the_best_start_is_in_the_afternoon(folder: Path) -> None:
+    lines = done(folder, "calls", "--days", "1").stdout.splitlines()
+    assert lines[0].startswith("Best start for a live video lesson of 30 min: ")
+    assert lines[0].endswith(" on Wed 25 Nov, no freeze expected.")
+    assert "A random start within 08:00 to 18:00, Mon to Fri meets " in lines[1]
+    assert lines[2] == "No start from noon on is better than another: no freeze to expect from any."
+    assert "Elements' age" in lines[4]
+    text = " ".join(lines)
+    assert "a freeze counts from 0.5 s, is a pause from 5 s, and ends the call from 30 s" in text
+    assert "not a promise of service" in text
+
+
+def test_an_even_window_is_said_to_be_one(folder: Path) -> None:
+    line = done(folder, "calls", "--days", "1", "--between", "13:00-18:00").stdout.splitlines()[0]
+    assert (
+        line
+        == "No start from noon on is better than another: no freeze to expect from any (8 of 10 starts: 0 s frozen)."
+    )
+
+
+def test_csv_and_json_hold_the_same_rows(folder: Path) -> None:
+    options = ["--days", "2", "--between", "8:00-12:00", "--weekdays", "wed-fri", "--top", "3", "--minutes", "20"]
+    as_json = json.loads(done(folder, "calls", *options, "--format", "json").stdout)
+    as_csv = list(csv.DictReader(io.StringIO(done(folder, "calls", *options, "--format", "csv").stdout)))
+    assert len(as_json["rows"]) == 3
+    assert [row["start"] for row in as_csv] == [row["start"] for row in as_json["rows"]]
+    for row in as_json["rows"]:
+        assert row["start_local"].endswith("-01:00")
+        assert "08:00" <= row["start_local"][11:16] <= "11:40"
+        assert row["band"] in ("normal", "odds beside times")
+    assert as_json["kind"]["sources"]["ends_from_s"].startswith("RFC 7675")
+    assert as_json["hours"] == "08:00 to 12:00, Wed to Fri"
+    assert as_json["gain"]["worth_choosing"] is True
+    assert as_json["span"] == {"start": "2026-11-25T08:00:00.000Z", "end": "2026-11-27T08:00:00.000Z"}
+
+
+def test_a_kind_of_the_workspace(folder: Path) -> None:
+    file = folder / "passim.toml"
+    more = '[[calls.kinds]]\nname = "choir"\nwords = "choir practice"\npause_from_s = 12.0\n\n[[calls.kinds]]\n'
+    file.write_text(f'{file.read_text(encoding="utf-8")}\n{more}name = "stream"\nbuffer_s = 60.0\n', encoding="utf-8")
+    text = done(folder, "calls", "--days", "1", "--kind", "choir").stdout
+    assert "Choir practice: a freeze counts from 0.5 s, is a pause from 12 s, and ends the call from 30 s." in text
+    kind = json.loads(done(folder, "now", "--kind", "stream", "--format", "json").stdout)["kind"]
+    assert (kind["buffer_s"], kind["sources"]["buffer_s"]) == (60.0, "this workspace")
+    # The longest gap of the day is 44 s, so a minute in hand carries a stream through the morning.
+    line = done(folder, "calls", "--days", "1", "--kind", "stream", "--between", "8:00-12:00").stdout.splitlines()[0]
+    assert line.startswith("No start before noon is better than another: no freeze to expect from any")
+    file.write_text(f"{file.read_text(encoding='utf-8')}ends_from_s = 1.0\n", encoding="utf-8")
+    assert "calls.kinds.stream: thresholds of the kind of call stream" in refused(folder, "calls", "--kind", "stream")
+
+
+def test_busy_times_are_avoided(folder: Path, tmp_path: Path) -> None:
+    busy = tmp_path / "busy.ics"
+    busy.write_text(ICS.format(event("fair", "20261125T120000Z", "20261125T190000Z")), encoding="utf-8", newline="")
+    rows = json.loads(done(folder, "calls", "--days", "1", "--busy", str(busy), "--format", "json").stdout)["rows"]
+    assert all(row["end"] <= "2026-11-25T12:00:00.000Z" for row in rows if row["start"] < "2026-11-25T19:00:00.000Z")
+    whole = ICS.format(event("camp", "20261124T000000Z", "20261129T000000Z"))
+    busy.write_text(whole, encoding="utf-8", newline="")
+    text = done(folder, "calls", "--days", "1", "--busy", str(busy)).stdout
+    assert text.startswith("No start is free: busy times meet each one within 08:00 to 18:00, Mon to Fri.")
+
+
+def test_a_calendar_is_written_and_updated(folder: Path, tmp_path: Path) -> None:
+    target = tmp_path / "out.ics"
+    first = done(folder, "calls", "--days", "1", "--ics", str(target), "--top", "2")
+    assert f"Wrote 2 calls to {target}, 2 of them new or changed." in first.stdout
+    text = target.read_bytes().decode().replace("\r\n ", "")
+    assert text.count("BEGIN:VEVENT") == 2
+    assert "SUMMARY:Good time for a live video lesson (Marram loft)" in text
+    assert "DESCRIPTION:Expected freezes: 0.0" in text
+    starts = [line[8:] for line in text.split("\r\n") if line.startswith("DTSTART:")]
+    rows = json.loads(done(folder, "calls", "--days", "1", "--top", "2", "--format", "json").stdout)["rows"]
+    assert starts == sorted(row["start"].replace("-", "").replace(":", "").replace(".000", "") for row in rows)
+    again = done(folder, "calls", "--days", "1", "--ics", str(target), "--top", "2")
+    assert f"Wrote 2 calls to {target}, 0 of them new or changed." in again.stdout
+    assert target.read_bytes().decode().count("BEGIN:VEVENT") == 2
+
+
+def test_given_calls_are_checked_and_changes_told(folder: Path, tmp_path: Path) -> None:
+    lessons = tmp_path / "lessons.ics"
+    lessons.write_text(
+        ICS.format(
+            event("Geometry", "20261125T100000Z", "20261125T104500Z")
+            + event("Choir", "20261125T160000Z", "20261125T164500Z")
+            + event("Art", "20261125T170000Z", "20261125T174500Z", "STATUS:CANCELLED")
+        ),
+        encoding="utf-8",
+        newline="",
+    )
+    options = ["--days", "1", "--check", str(lessons)]
+    first = done(folder, "calls", *options).stdout.splitlines()
+    assert first[0].startswith(
+        "2 calls of lessons.ics: 1 without a pause to expect; the worst, Geometry at 09:00 on Wed 25 "
+    )
+    assert "; from " in first[0]
+    row = next(line for line in first if "Geometry" in line and "09:45" in line)
+    assert " for " in row
+    assert "none" in next(line for line in first if "Choir" in line and "15:00" in line)
+    assert f"{lessons}: 1 cancelled, left out." in " ".join(first)
+    again = done(folder, "calls", *options).stdout
+    assert "Nothing that you would notice has changed since the last answer." in again
+    # Without the gateway nothing freezes.
+    text = done(folder, "calls", *options, "--without", "gateway").stdout
+    assert "Since the last answer better: Geometry at 09:00 on Wed 25 Nov, no freeze instead of " in text
+    back = json.loads(done(folder, "calls", *options, "--format", "json").stdout)
+    assert [(change["what"], change["title"]) for change in back["changes"]] == [("worse", "Geometry")]
+    assert [r["freezes"] == "" for r in back["rows"]] == [False, True]
+    # A damaged memory is told of and replaced.
+    (folder / "last-calls.json").write_text("{", encoding="utf-8")
+    told = done(folder, "calls", *options).stdout
+    assert "The answer kept last cannot be compared with (kept answers in " in told
+    assert "Nothing that you would notice has changed" in done(folder, "calls", *options).stdout
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> str:
+    """A file with elements of the 25th."""
+    path = tmp_path / "plover.json"
+    passim.write_elements(scenario.plover(datetime(2026, 11, 25, tzinfo=UTC)), path)
+    return str(path)
+
+
+@pytest.mark.parametrize(
+    ("day", "band"),
+    [("11-25", "normal"), ("11-27", "odds beside times"), ("11-30", "odds only"), ("12-04", "statistics only")],
+)
+def test_each_answer_says_which_band_it_is_in(old: str, folder: Path, day: str, band: str) -> None:
+    at = f"2026-{day}T09:00:00Z"
+    said = json.loads(done(folder, "now", "--elements", old, "--format", "json", at=at).stdout)
+    assert said["band"] == band
+    assert (said["next_gap"] is None) == (band not in ("normal", "odds beside times"))
+    text = done(folder, "calls", "--elements", old, "--hours", "10", at=at).stdout
+    assert ("by the local hour" in text.splitlines()[0]) == (band == "statistics only")
+    assert "days old" in text or " h old" in text
+
+
+def test_statistics_in_place_of_times(old: str, folder: Path, tmp_path: Path) -> None:
+    target = tmp_path / "out.ics"
+    at = "2026-12-04T09:00:00Z"
+    given = json.loads(
+        done(
+            folder, "calls", "--elements", old, "--hours", "10", "--ics", str(target), "--format", "json", at=at
+        ).stdout
+    )
+    assert [row["hour"] for row in given["rows"]] == list(range(8, 18))
+    assert not target.exists()
+    assert f"Nothing was written to {target}: no single start can be told." in given["notes"]
+
+
+# --- bad input --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--hours", "1", "--minutes", "90"], "length of the call; got '90 min'; wanted at most the 60 min"),
+        (["--minutes", "0"], "length of the call; got 0"),
+        (["--minutes", "90", "--between", "08:00-09:00"], "length of the call; got '90 min'; wanted at most"),
+        (["--between", "08:00-08:00"], "--between; got '08:00-08:00'; wanted an end after the start, within one day"),
+        (["--between", "18:00-08:00"], "--between; got '18:00-08:00'; wanted an end after the start"),
+        (["--between", "morning"], "--between; got 'morning'; wanted two times of the day, HH:MM-HH:MM"),
+        (["--between", "08:00-24:01"], "--between; got '08:00-24:01'"),
+        (["--weekdays", "mon-someday"], "--weekdays; got 'mon-someday'; wanted names of days, mon to sun"),
+        (["--weekdays", "sun", "--days", "1"], "hours for calls (08:00 to 18:00, Sun); got "),
+        (["--kind", "chat"], "kind of call; got 'chat'; wanted one of lesson, voice, screen, stream"),
+        (["--days", "1", "--hours", "2"], "--days, --hours and --to all say where the span ends"),
+        (["--check", "a.ics", "--ics", "b.ics"], "--ics writes suggested calls, and --check suggests none"),
+        (["--busy", "none.ics"], "calendar file cannot be read: No such file or directory; got 'none.ics'"),
+        (["--top", "0"], "number of suggestions; got 0"),
+        (["--seed", "-1"], "seed; got -1"),
+        (["--ics", "no/such/folder.ics"], "calendar file to write; got 'no/such/folder.ics'"),
+    ],
+)  # fmt: skip
+def test_bad_input_gets_one_line(options: list[str], message: str, folder: Path) -> None:
+    assert refused(folder, "calls", *options).startswith(f"passim: {message}")
+
+
+def test_an_unreadable_calendar_names_its_line(folder: Path, tmp_path: Path) -> None:
+    bad = tmp_path / "bad.ics"
+    bad.write_text(ICS.format(event("Geometry", "20261125T1000", "20261125T104500Z")), encoding="utf-8", newline="")
+    for option in ("--busy", "--check"):
+        assert refused(folder, "calls", option, str(bad)).startswith(f"passim: calendar file {bad}, line 7; got ")
+
+
+def test_too_old_elements_say_their_age_and_what_to_do(old: str, folder: Path) -> None:
+    at = "2026-12-20T09:00:00Z"
+    for command in ("calls", "now"):
+        line = refused(folder, command, "--elements", old, at=at)
+        assert "days" in line
+        assert "wanted at most 14 days; try newer elements" in line
+        assert done(folder, command, "--elements", old, "--however-old", at=at).stdout
+
+
+# --- now --------------------------------------------------------------------------------------------------------------
+
+
+def test_now_in_one_screen(folder: Path) -> None:
+    lines = done(folder, "now").stdout.splitlines()
+    assert lines[0].startswith("Service is expected this minute; the chance of none in it is ")
+    assert lines[1].startswith("Next gap: 07:")
+    assert lines[2].startswith("A live video lesson of 30 min now is not wise: ")
+    assert lines[3].startswith("Next good start: ")
+    assert len(lines) < 24
+    calm = done(folder, "now", at="2026-11-25T15:00:00Z").stdout.splitlines()
+    assert calm[2] == "A live video lesson of 30 min now is wise: no freeze expected."
+    assert calm[3] == "Next good start: 14:00 on Wed 25 Nov, no freeze expected."
+
+
+def test_now_as_json_agrees_with_its_words(folder: Path) -> None:
+    said = json.loads(done(folder, "now", "--format", "json").stdout)
+    assert said["call_is_wise"] is False
+    assert said["served"] is True
+    assert f"{duration(said['next_gap']['duration_s'])} (chance" in said["answer"]
+    assert [row["what"] for row in said["rows"]] == ["now", "next good start"]
+    assert said["rows"][0]["start"] == "2026-11-25T08:00:00.000Z"
+
+
+def test_now_without_a_workspace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, old: str) -> None:
+    monkeypatch.chdir(tmp_path)
+    given = ["--elements", old, "--site", "45.0,-28.0,40", "--mask", "35", "--at", AT]
+    result = CliRunner().invoke(main, ["now", *given], prog_name="passim")
+    assert result.exit_code == 0, result.stderr
+    result = CliRunner().invoke(main, ["calls", *given, "--days", "1"], prog_name="passim")
+    assert result.exit_code == 0, result.stderr
+    assert "Kept for comparison: nothing, which needs a workspace." in result.stdout

@@ -1,0 +1,220 @@
+"""``passim growth``: its sentence, table and files agree with the library, and bad input gets one line."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+import passim
+from passim.answers import scenario
+from passim.answers.growth import growth, logarithmic_grid
+from passim.answers.growth_orders import launch_order, random_orders
+from passim.sky.limits import ServingFilter
+from passim.sky.view import View
+from passim.sky.visibility import find_visibility
+from passim_apps.command_line import main
+
+# A Wednesday.
+START = datetime(2026, 11, 25, tzinfo=UTC)
+SPAN = passim.Span.starting(START, hours=6)
+SITE = passim.Site("here", 45.0, -28.0, 40.0, "Atlantic/Azores", passim.Horizon.flat(35.0))
+PLAN = """date,planes,satellites,altitude_km,inclination_deg,days_to_serve,losses_percent
+2026-12-15,4,80,550,53,60,5
+2027-03-01,22,440,550,53,60,0
+"""
+
+
+@pytest.fixture(scope="module")
+def fleet() -> passim.Fleet:
+    return scenario.plover(START)
+
+
+@pytest.fixture(scope="module")
+def path(fleet: passim.Fleet, tmp_path_factory: pytest.TempPathFactory) -> str:
+    target = tmp_path_factory.mktemp("fleet") / "invented.json"
+    passim.write_elements(fleet, target)
+    return str(target)
+
+
+def run(path: str, *arguments: str) -> Result:
+    common = ["growth", "--elements", path, "--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores", "--mask", "35"]
+    span = ["--from", "2026-11-25T00:00:00Z", "--at", "2026-11-25T00:00:00Z", "--hours", "6"]
+    return CliRunner().invoke(main, [*common, *span, *arguments], prog_name="passim")
+
+
+def done(path: str, *arguments: str) -> Result:
+    result = run(path, *arguments)
+    assert result.exit_code == 0, result.stderr
+    return result
+
+
+def refused(path: str, *arguments: str) -> str:
+    result = run(path, *arguments)
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    (line,) = result.stderr.splitlines()
+    return line
+
+
+def test_files_hold_every_number_as_the_library_says(path: str, fleet: passim.Fleet) -> None:
+    seen = find_visibility(fleet, View(SITE, (ServingFilter(),)), SPAN)
+    expected = growth(seen, launch_order(seen.fleet))
+    rows = json.loads(done(path, "--format", "json").stdout)["rows"]
+    assert list(rows[0]) == ["satellites", "gap_fraction", "gap_count", "mean_gap_s", "longest_gap_s"]
+    assert [row["satellites"] for row in rows] == list(range(1, 361))
+    for name in expected.columns:
+        values = [np.nan if row[name] is None else row[name] for row in rows]
+        assert values == pytest.approx(expected[name].tolist(), abs=1e-6, nan_ok=True)
+    as_csv = list(csv.DictReader(io.StringIO(done(path, "--format", "csv").stdout)))
+    assert [int(row["satellites"]) for row in as_csv] == list(range(1, 361))
+
+
+def test_draws_have_their_band_and_quantiles_their_grid(path: str, fleet: passim.Fleet) -> None:
+    options = ["--order", "random", "--draws", "6", "--seed", "4", "--quantiles", "--format", "json"]
+    answer = json.loads(done(path, *options).stdout)
+    seen = find_visibility(fleet, View(SITE, (ServingFilter(),)), SPAN)
+    expected = growth(seen, random_orders(seen.fleet, draws=6, seed=4), quantiles=True)
+    assert list(answer["rows"][0]) == list(expected.columns)
+    assert {"gap_count_p10", "median_gap_s_p90", "p90_gap_s_p10"} <= set(answer["rows"][0])
+    assert answer["rows"][99]["longest_gap_s_p90"] == pytest.approx(expected["longest_gap_s_p90"].iloc[99], abs=1e-6)
+    given = [row["satellites"] for row in answer["rows"] if row["p90_gap_s"] is not None]
+    assert set(given) <= set(logarithmic_grid(360).tolist())
+    assert (answer["order"], answer["draws"], answer["seed"], answer["satellites"]) == ("random", 6, 4, 360)
+    assert any("a model of failures only" in note for note in answer["notes"])
+
+
+def test_the_table_is_thinned_unless_all_is_asked_for(path: str) -> None:
+    lines = done(path).stdout.splitlines()
+    assert lines[0].startswith("With all 360 satellites service is out ")
+    assert "with the first 180, as launched, service is out" in lines[0]
+    shown = [int(line.split()[0]) for line in lines if line.split()[:1] and line.split()[0].isdigit()]
+    assert shown == logarithmic_grid(360).tolist()
+    assert "--all shows every one" in lines[-1]
+    numbers = [line.split()[0] for line in done(path, "--all").stdout.splitlines() if line.strip()]
+    assert [int(n) for n in numbers if n.isdigit()] == list(range(1, 361))
+
+
+def test_a_goal_comes_first(path: str) -> None:
+    answer = json.loads(done(path, "--goal", "longest_gap_s <= 120", "--format", "json").stdout)
+    number = answer["goal"]["satellites"]
+    assert answer["answer"] == f"No gap over 120 s from {number} satellites on, as launched; today you have 360."
+    assert answer["goal"] == {
+        "text": "longest_gap_s <= 120", "reached": True, "satellites": number, "low": number, "high": number,
+    }  # fmt: skip
+    longest = [row["longest_gap_s"] for row in answer["rows"]]
+    assert max(longest[number - 1 :]) <= 120.0 < longest[number - 2]
+    # The number stands in the thinned table too.
+    assert any(
+        line.split()[:1] == [str(number)] for line in done(path, "--goal", "longest_gap_s<=120").stdout.splitlines()
+    )
+
+
+def test_a_goal_over_draws_has_a_band_and_its_label(path: str) -> None:
+    sentence = done(path, "--goal", "covered >= 90 %", "--order", "random", "--draws", "5").stdout.splitlines()[0]
+    assert sentence.startswith("At least 90 % covered from about ")
+    assert "with satellites missing at random (a model of failures only)" in sentence
+    assert "in eight draws of ten; today you have 360." in sentence
+
+
+def test_a_goal_that_the_fleet_cannot_meet(path: str) -> None:
+    answer = json.loads(done(path, "--mask", "45", "--goal", "gap_count <= 0", "--format", "json").stdout)
+    assert answer["answer"].startswith("No gap: not with this fleet's orbits; with all 360 satellites: gaps ")
+    assert answer["goal"] == {"text": "gap_count <= 0", "reached": False}
+
+
+def test_call_hours_for_everything_and_for_the_goal_alone(path: str) -> None:
+    whole = json.loads(done(path, "--format", "json").stdout)
+    kept = json.loads(done(path, "--call-hours", "01:00-03:00,Mon-Fri", "--format", "json").stdout)
+    assert "in the call hours of 6 h" in kept["answer"]
+    assert "Call hours: 01:00 to 03:00, Mon to Fri (Atlantic/Azores)." in kept["notes"]
+    assert kept["rows"][-1]["gap_count"] < whole["rows"][-1]["gap_count"]
+    assert kept["rows"][-1]["longest_gap_s"] <= whole["rows"][-1]["longest_gap_s"]
+
+
+def test_the_call_hours_of_the_workspace(tmp_path: Path, path: str) -> None:
+    folder = tmp_path / "work"
+    made = CliRunner().invoke(main, ["demo", "--keep", str(folder), "--at", "2026-11-25T00:00:00Z"])
+    assert made.exit_code == 0, made.stderr
+    common = ["growth", "--workspace", str(folder), "--at", "2026-11-25T00:00:00Z", "--hours", "24", "--format", "json"]
+    goal = CliRunner().invoke(main, [*common, "--goal", "longest_gap_s <= 50 in call hours"], prog_name="passim")
+    assert goal.exit_code == 0, goal.stderr
+    answer = json.loads(goal.stdout)
+    assert any(
+        note.startswith("Call hours, for the goal alone: 08:00 to 18:00, Mon to Fri") for note in answer["notes"]
+    )
+    kept = CliRunner().invoke(main, [*common, "--call-hours"], prog_name="passim")
+    assert kept.exit_code == 0, kept.stderr
+    assert json.loads(kept.stdout)["rows"][-1]["gap_count"] <= answer["rows"][-1]["gap_count"]
+
+
+def test_a_plan_is_a_scenario_with_its_assumptions_in_the_sentence(path: str, tmp_path: Path) -> None:
+    plan = tmp_path / "plan.csv"
+    plan.write_text(PLAN, encoding="utf-8")
+    options = ["--plan", str(plan), "--goal", "longest_gap_s <= 5"]
+    answer = json.loads(done(path, *options, "--format", "json").stdout)
+    assert [row["satellites"] for row in answer["rows"]] == [360, 436, 876]
+    assert [row["date"][:10] for row in answer["rows"]] == ["2026-11-25", "2027-02-13", "2027-04-30"]
+    assert answer["goal"]["date"] == "2027-04-30T00:00:00.000Z"
+    assert answer["answer"].startswith(
+        "No gap over 5 s from 2027-04-30 on under this scenario, which is no forecast (4 planes of 20 at 550 km and 53° "
+        "launched 2026-12-15, serving after 60 days, 5 % lost, in the widest gaps between the 22 planes there"
+    )
+    assert answer["notes"][0].startswith("A scenario, never a forecast")
+    lines = done(path, "--plan", str(plan)).stdout.splitlines()
+    assert lines[0].startswith("Under this scenario, which is no forecast (")
+    assert any(line.split()[:3] == ["2027-02-13", "436", "76"] for line in lines)
+    never = done(path, "--plan", str(plan), "--mask", "60", "--goal", "gap_count <= 0").stdout.splitlines()[0]
+    assert never.startswith("No gap: not under this scenario, which is no forecast (")
+
+
+def test_an_order_from_a_file(path: str, tmp_path: Path) -> None:
+    order = tmp_path / "order.txt"
+    order.write_text("900000007\n900000003\n", encoding="utf-8")
+    answer = json.loads(done(path, "--order", str(order), "--format", "json").stdout)
+    assert len(answer["rows"]) == 2
+    assert "in the order of order.txt" in answer["answer"]
+    assert "358 of the fleet are not in the list" in " ".join(answer["notes"])
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--goal", "longest_gap_s <= soon"], "passim: number of the goal for longest_gap_s; got 'soon'"),
+        (["--goal", "gaps < 3"], "passim: quantity of the goal; got 'gaps'"),
+        (["--order", "alphabet"], "passim: order of the satellites: no such file or directory; got 'alphabet'"),
+        (["--draws", "5"], "passim: --draws belongs to --order random."),
+        (["--order", "random", "--draws", "0"], "passim: random draws; got 0"),
+        (["--order", "random", "--seed", "-1"], "passim: Invalid value for '--seed'"),
+        (["--call-hours", "8-18"], "passim: --call-hours; got '8-18'; wanted HH:MM-HH:MM"),
+        (["--call-hours", "18:00-08:00"], "passim: hours for calls; got '18:00 to 08:00'"),
+        (["--call-hours", "08:00-18:00,Sat-Sun"], "passim: call hours; got '08:00 to 18:00, Sat and Sun"),
+        (["--goal", "gap_count <= 1 in call hours"], "passim: call hours: the workspace names none for this site."),
+        (["--plan", "missing.csv"], "passim: plan: no such file or directory; got 'missing.csv'"),
+        (["--plan", "x.csv", "--order", "plane"], "passim: --plan has an order of its own, by date"),
+    ],
+)
+def test_bad_input_gets_one_line(options: list[str], message: str, path: str) -> None:
+    assert refused(path, *options).startswith(message)
+
+
+def test_no_designators_for_a_launch_order(tmp_path: Path) -> None:
+    fleet = passim.walker(total=12, planes=3, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=START)
+    target = tmp_path / "fleet.json"
+    passim.write_elements(fleet, target)
+    line = refused(str(target))
+    assert line.startswith("passim: launch order; got '12 of 12 without, the first Walker 01-01 (900000001)'")
+    assert "try the order plane or random, or a file" in line
+
+
+def test_a_bad_row_of_a_plan(path: str, tmp_path: Path) -> None:
+    plan = tmp_path / "plan.csv"
+    plan.write_text(PLAN.replace("2027-03-01,22,440,550", "2027-03-01,22,440,90"), encoding="utf-8")
+    line = refused(path, "--plan", str(plan))
+    assert "line 3: altitude of a planned launch, which collides with the Earth or its air; got '90 km'" in line

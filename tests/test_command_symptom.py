@@ -1,0 +1,150 @@
+"""``passim symptom`` on the command line: what it prints, what it keeps, and one line for what it cannot use."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from passim.workspace import Workspace
+from passim_apps.command_line import main
+from passim_apps.commands.symptom import hours_of_day, seconds_range
+
+PLACE = ["--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
+SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "2"]
+SEEN = ["--every", "4.5-5.2min", "--length", "5-36s"]
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(main, list(arguments), prog_name="passim")
+
+
+def done(*arguments: str) -> Result:
+    result = run(*arguments)
+    assert result.exit_code == 0, result.stderr
+    return result
+
+
+def refused(*arguments: str) -> str:
+    """Run what must be refused, and return the one line it leaves."""
+    result = run("symptom", *arguments)
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    (line,) = result.stderr.splitlines()
+    assert line.startswith("passim: ")
+    return line
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The regular check fleet: 18 planes of 20, phasing 7, at 550 km and 53 deg."""
+    path = str(tmp_path_factory.mktemp("fleet") / "invented.json")
+    pattern = ["--total", "360", "--planes", "18", "--phasing", "7", "--inclination", "53", "--altitude", "550"]
+    done("design", *pattern, "--epoch", "2026-11-25T00:00Z", "--out", path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def record(fleet: str, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The freezes behind a gateway 600 km due south, as passim gaps writes them."""
+    path = str(tmp_path_factory.mktemp("record") / "freezes.csv")
+    done("gaps", "--elements", fleet, *PLACE, *SPAN, "--gateway", "39.604,-28.0", "--out", path)
+    return path
+
+
+def test_a_record_written_by_gaps_leads_back_to_the_gateway(fleet: str, record: str) -> None:
+    arguments = ["symptom", "--elements", fleet, *PLACE, "--record", record, "--top", "3"]
+    answer = json.loads(done(*arguments, "--format", "json").stdout)
+    assert answer["verdict"] == "the sky explains it"
+    # Without --from the span is that of the record.
+    with open(record, encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert answer["span"] == {"start": rows[0]["start"], "end": rows[-1]["end"]}
+    best = answer["rows"][0]
+    assert best["gateway_latitude_deg"] == pytest.approx(39.6, abs=1.0)
+    assert best["gateway_longitude_deg"] == pytest.approx(-28.0, abs=1.5)
+    assert best["fit"] > 0.9
+    assert answer["gain_held_out"] > answer["gain_by_chance"]
+    assert answer["settings_tried"] > 1000
+
+
+def test_ranges_are_answered_in_words_and_rows_and_a_candidate_is_kept(tmp_path: Path, fleet: str) -> None:
+    folder = str(tmp_path / "home")
+    done("workspace", "new", folder, "--demo")
+    arguments = ["--workspace", folder, "--site", "Marram", "--without", "gateway", "--elements", fleet, *SPAN, *SEEN]
+    result = done("symptom", *arguments, "--keep", "1", "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(result.stdout)))
+    assert [row["number"] for row in rows] == [str(k) for k in range(1, len(rows) + 1)]
+    lines = result.stderr.splitlines()
+    assert lines[0].startswith("The sky can explain freezes every 4.5 to 5.2 min, 5 to 36 s long.")
+    assert " or 2? " in lines[0] or "1 and 2 " in lines[0]
+    assert any("can stand in for another" in line for line in lines)
+    assert "not a promise of service" in lines[-2]
+    assert lines[-1].endswith("marked as an assumption.")
+
+    # What was kept is what the best row says.
+    workspace = Workspace.load(folder)
+    settings = {assumption.setting for assumption in workspace.assumptions}
+    assert settings
+    assert all("freezes every 4.5 to 5.2 min" in assumption.how for assumption in workspace.assumptions)
+    assert ("gateways.assumed" in settings) == ("a gateway" in rows[0]["setting"])
+    assert ("terminal.cone" in settings) == ("cone" in rows[0]["setting"])
+    assert ("terminal.lowest_elevation_deg" in settings) == ("no service below" in rows[0]["setting"])
+    assert "not measured" in done("workspace", "show", "--workspace", folder).stdout
+
+
+def test_limits_given_are_told_as_kept(fleet: str) -> None:
+    seen = ["--every", "5min", "--length", "3s", "--hours-of-day", "23:00-03:00"]
+    arguments = [*PLACE, *SPAN, *seen, "--gateway", "39.604,-28.0", "--top", "1"]
+    text = done("symptom", "--elements", fleet, *arguments).stdout
+    assert "Kept as given, and not searched: a satellite must also see the gateway" in text
+    assert "Look elsewhere first" in text
+
+
+# --- what cannot be used --------------------------------------------------------------------------------------------
+
+
+def test_what_was_seen_must_be_said_once(record: str) -> None:
+    assert "Give --every and --length" in refused(*PLACE)
+    assert "Give --every and --length" in refused(*PLACE, "--every", "5min")
+    assert "leave out --every" in refused(*PLACE, *SEEN, "--record", record)
+    assert "--keep 6 asks for more candidates" in refused(*PLACE, *SEEN, "--keep", "6")
+
+
+@pytest.mark.parametrize("text", ["3-5", "min", "3..5min", "-3min", "3min-5", "3-5days", ""])
+def test_bad_ranges_get_one_line(text: str) -> None:
+    line = refused(*PLACE, f"--every={text}", "--length", "5-30s")
+    assert "--every" in line or "what does it look like" in line
+
+
+def test_bad_hours_and_records_get_one_line(tmp_path: Path) -> None:
+    assert "wanted two times of day" in refused(*PLACE, *SEEN, "--hours-of-day", "8 to 12")
+    assert "wanted two times of day" in refused(*PLACE, *SEEN, "--quiet-hours", "8-25")
+    assert "wanted two different times" in refused(*PLACE, *SEEN, "--quiet-hours", "8-8")
+    assert "from the lowest to the highest" in refused(*PLACE, "--every", "5-3min", "--length", "5-30s")
+    assert "freezes shorter than" in refused(*PLACE, "--every", "5-30s", "--length", "3-5min")
+    assert "No such file" in refused(*PLACE, "--record", str(tmp_path / "none.csv"))
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"),
+    [
+        ("3-5min", (180.0, 300.0)),
+        ("180-300s", (180.0, 300.0)),
+        ("30s-2min", (30.0, 120.0)),
+        ("30s - 2 min", (30.0, 120.0)),
+        ("5min", (300.0, 300.0)),
+        ("0.5-1.5h", (1800.0, 5400.0)),
+    ],
+)
+def test_ranges_with_units(text: str, seconds: tuple[float, float]) -> None:
+    assert seconds_range("--every", text) == seconds
+
+
+def test_hours_of_day() -> None:
+    assert [t.isoformat("minutes") for t in hours_of_day("--hours-of-day", "8-12:30")] == ["08:00", "12:30"]
+    assert [t.isoformat("minutes") for t in hours_of_day("--hours-of-day", "18:00-24:00")] == ["18:00", "00:00"]

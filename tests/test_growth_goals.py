@@ -1,0 +1,129 @@
+"""Goals: what an expression means, from which number on it stays met, and expressions that are none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from passim import InputError
+from passim.answers.growth import Curves
+from passim.answers.growth_goals import first_that_stays, parse_goal, smallest, told
+from passim.answers.growth_orders import Order
+
+
+def curves(gap_count: list[list[float]], longest_s: list[list[float]], hours: float = 1.0) -> Curves:
+    longest = np.array(longest_s, dtype=float)
+    ranks = np.broadcast_to(np.arange(longest.shape[1], dtype=np.int32), longest.shape)
+    count = np.array(gap_count, dtype=float)
+    values = {
+        "gap_fraction": longest * count / (3600.0 * hours),
+        "gap_count": count,
+        "mean_gap_s": longest / 2.0,
+        "longest_gap_s": longest,
+        "pause_count": np.minimum(count, 1.0),
+    }
+    return Curves(Order("test", "as written", ranks), 3600.0 * hours, values)
+
+
+SINGLE = curves([[4, 5, 2, 3, 1, 0]], [[90, 40, 30, 12, 5, 0]], hours=2.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "satellites"),
+    [
+        ("longest_gap_s <= 5", 5),
+        ("longest_gap_s<5", 6),
+        ("longest_gap_s <= 0.5 min", 3),
+        ("longest_gap_s <= 5 s", 5),
+        ("gap_count <= 2", 5),  # met by three satellites, not by four: it stays met from five on
+        ("gap_count <= 10", 1),
+        ("gaps_per_hour <= 1.5", 3),
+        ("pauses_per_hour <= 0.4", 6),
+        ("mean_gap_s < 10", 4),
+        ("mean_gap_s <= 1 min", 1),
+        ("covered >= 99.5 %", 4),
+        ("covered >= 0.995", 4),
+        ("gap_fraction <= 0.5%", 4),
+        ("longest_gap_s <= 40 and gap_count <= 3", 3),
+        ("longest_gap_s <= 40 AND gap_count <= 3  in Call Hours", 3),
+    ],
+)
+def test_what_a_goal_takes(text: str, satellites: int) -> None:
+    found = smallest(SINGLE, parse_goal(text))
+    assert found.reached
+    assert (found.middle, found.low, found.high) == (satellites,) * 3
+
+
+def test_a_goal_that_all_satellites_miss() -> None:
+    goal = parse_goal("longest_gap_s > 3")
+    found = smallest(SINGLE, goal)
+    assert not found.reached
+    assert told(goal, SINGLE.values, SINGLE.counted_s) == "longest gap 0 s"
+
+
+def test_the_band_over_draws() -> None:
+    longest = [[9.0] * k + [1.0] * (11 - k) for k in range(11)]
+    found = smallest(curves([[1] * 11] * 11, longest), parse_goal("longest_gap_s <= 1"))
+    assert found.by_draw.tolist() == list(range(1, 12))
+    assert (found.low, found.middle, found.high) == (2, 6, 10)
+
+
+def test_it_stays_met_from_there_on() -> None:
+    met = np.array([[0, 1, 0, 1, 1], [1, 1, 1, 1, 1], [1, 1, 1, 1, 0]], dtype=bool)
+    assert first_that_stays(met).tolist() == [3, 0, 5]
+
+
+def test_a_mean_that_is_not_known_meets_nothing() -> None:
+    unknown = curves([[1, 1]], [[9, 0]])
+    unknown.values["mean_gap_s"][0, 0] = np.nan
+    assert parse_goal("mean_gap_s <= 100").met(unknown.values, 3600.0).tolist() == [[False, True]]
+    assert parse_goal("mean_gap_s >= 0").met(unknown.values, 3600.0).tolist() == [[False, True]]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("longest_gap_s <= 5", "no gap over 5 s"),
+        ("longest_gap_s <= 5 in call hours", "no gap over 5 s in call hours"),
+        ("longest_gap_s < 30", "no gap of 30 s or more"),
+        ("covered >= 99.9%", "at least 99.9 % covered"),
+        ("gap_count <= 0", "no gap"),
+        ("gap_count <= 10 and mean_gap_s < 12", "at most 10 gaps and a mean gap of under 12 s"),
+        ("pauses_per_hour <= 2", "at most 2 pauses (gaps over 5 s) an hour"),
+    ],
+)
+def test_a_goal_in_words(text: str, words: str) -> None:
+    assert parse_goal(text).words() == words
+
+
+def test_a_percentage_is_the_share_it_says() -> None:
+    (condition,) = parse_goal("covered >= 99.9 %").conditions
+    assert condition.bound == 0.999
+    assert parse_goal("pauses_per_hour <= 2 in call hours").needs_pauses
+    assert not parse_goal("gaps_per_hour <= 2").needs_pauses
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "goal; got ''; wanted a quantity, a comparison and a number"),
+        ("in call hours", "goal; got 'in call hours'; wanted a quantity"),
+        ("longest_gap_s", "goal; got 'longest_gap_s'; wanted a quantity, a comparison and a number; try longest_gap_s"),
+        ("longest_gap_s <= five", "number of the goal for longest_gap_s; got 'five'; wanted a number of 0 or more"),
+        ("longest_gap_s <= nan", "number of the goal for longest_gap_s; got 'nan'"),
+        ("gap_count <= inf", "number of the goal for gap_count; got 'inf'"),
+        ("gap_count <= -1", "number of the goal for gap_count; got '-1'"),
+        ("longest_gap <= 5", "quantity of the goal; got 'longest_gap'; wanted one of covered, "),
+        ("gap_count = 5", "comparison of the goal; got '='; wanted <=, <, >= or >"),
+        ("gap_count <= 5 s", "unit of the goal for gap_count; got 's'; wanted no unit"),
+        ("longest_gap_s <= 5 h", "unit of the goal for longest_gap_s; got 'h'; wanted no unit or s or min"),
+        ("covered >= 99.9", "number of the goal for covered; got '99.9'; wanted a share from 0 to 1; try 99.9 %"),
+        ("gap_count <= 5 and", "goal; got 'gap_count <= 5 and'"),
+        ("gap_count <= 5 or covered >= 1", "goal; got 'gap_count <= 5 or covered >= 1'"),
+    ],
+)
+def test_what_is_no_goal_gets_one_line(text: str, message: str) -> None:
+    with pytest.raises(InputError) as error:
+        parse_goal(text)
+    assert str(error.value).startswith(message)
+    assert len(str(error.value).splitlines()) == 1

@@ -1,0 +1,131 @@
+"""Now: service this minute, the next gap, whether to call, and the next good start; by hand and on Marram."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from passim.answers import scenario
+from passim.answers.call_forecast import ServiceForecast, searched_span
+from passim.answers.call_kinds import LESSON
+from passim.answers.now import now
+from passim.coverage.odds import odds_of_no_service
+from passim.coverage.timing import TimingModel
+from passim.elements.records import Fleet
+from passim.errors import SpanError
+from passim.intervals import LanedIntervals
+from passim.sky.horizon import Horizon
+from passim.sky.limits import Gateway, GatewayLimit
+from passim.sky.view import View
+from passim.sky.visibility import find_visibility
+from passim.spans import Span
+
+DAY = datetime(2026, 11, 25, tzinfo=UTC)
+
+
+def by_hand(
+    cover_s: list[tuple[float, float]], model: TimingModel | None = None, days_on: float = 0.0
+) -> ServiceForecast:
+    """A forecast of three hours in which one satellite each serves in stretches given in seconds from the start."""
+    span = Span.starting(DAY + timedelta(days=days_on), 3)
+    fleet = Fleet(scenario.plover(DAY).records[: len(cover_s)], "invented")
+    start, end = (np.array([span.start_us + round(s * 1e6) for s in column]) for column in zip(*cover_s, strict=True))
+    joint = LanedIntervals(np.arange(len(cover_s)), start, end)
+    return ServiceForecast(span, fleet, joint, searched_span(span), model or TimingModel.steady(0.0))
+
+
+def test_a_gap_ahead() -> None:
+    """Served until minute 20, then a gap of 40 s: a call now is lost in it; from minute 21 on all is well (by hand)."""
+    said = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)]), LESSON)
+    assert said.served
+    assert said.no_service < 1e-9
+    gap = said.next_gap
+    assert gap is not None
+    assert (gap.start, gap.duration_s, gap.under_way, gap.cut_at_end, gap.chance) == (
+        DAY + timedelta(seconds=1200), 40.0, False, False, 1.0,
+    )  # fmt: skip
+    assert not said.call_is_wise
+    assert said.call["chance_of_end"] == 1.0
+    # From minute 20 the gap is under way and the whole of it is met; from 21 none is.
+    assert said.next_good is not None
+    assert said.next_good["start"].to_pydatetime() == DAY + timedelta(minutes=21)
+    assert said.table["what"].tolist() == ["now", "next good start"]
+
+
+def test_a_gap_under_way() -> None:
+    said = now(by_hand([(-300.0, -20.0), (30.0, 11100.0)]), LESSON)
+    assert not said.served
+    assert said.no_service == pytest.approx(0.5)
+    gap = said.next_gap
+    assert gap is not None
+    assert (gap.under_way, gap.end, gap.duration_s) == (True, DAY + timedelta(seconds=30), 30.0)
+    assert said.next_good is not None
+    assert said.next_good["start"].to_pydatetime() == DAY + timedelta(minutes=1)
+
+
+def test_no_gap_at_all_and_none_but_gap() -> None:
+    calm = now(by_hand([(-300.0, 11100.0)]), LESSON)
+    assert calm.next_gap is None
+    assert calm.call_is_wise
+    assert calm.next_good is not None
+    assert calm.next_good["start"].to_pydatetime() == DAY
+    lost = now(by_hand([(-300.0, -20.0)]), LESSON)
+    assert lost.next_gap is not None
+    assert lost.next_gap.cut_at_end
+    assert lost.next_good is None
+    assert lost.table["what"].tolist() == ["now"]
+
+
+def test_gaps_too_short_to_be_noticed_are_passed_over() -> None:
+    said = now(by_hand([(-300.0, 600.0), (600.2, 1200.0), (1210.0, 11100.0)]), LESSON)
+    assert said.next_gap is not None
+    assert said.next_gap.start == DAY + timedelta(seconds=1200)
+
+
+def test_the_chance_of_the_next_gap_is_that_of_the_closed_form() -> None:
+    """With 3 s of error at each edge a gap of 6 s is there at its middle with Phi(1)**2 = 0.708 (closed form)."""
+    said = now(by_hand([(-300.0, 1200.0), (1206.0, 11100.0)], TimingModel.steady(3.0)), LESSON)
+    assert said.next_gap is not None
+    assert said.next_gap.chance == pytest.approx(0.8413447**2, abs=2e-4)
+
+
+def test_old_elements_hide_the_next_gap() -> None:
+    said = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)], days_on=5), LESSON)
+    assert said.freshness.band.name == "odds only"
+    assert said.next_gap is None
+    assert said.next_good is not None
+    said = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)], days_on=9), LESSON)
+    assert said.freshness.band.name == "statistics only"
+    assert said.next_good is None
+
+
+def test_a_call_longer_than_the_span() -> None:
+    with pytest.raises(SpanError, match=r"length of the call; got '181 min'; wanted at most the 180 min"):
+        now(by_hand([(-300.0, 11100.0)]), LESSON, minutes=181)
+
+
+def test_the_morning_and_the_afternoon_of_marram() -> None:
+    """No gap from 12:00 to 21:00 local, UTC-1: a step simulation made outside passim, 2 s steps (recomputed)."""
+    south = scenario.SOUTH
+    gateway = Gateway("South", south.latitude_deg, south.longitude_deg, south.height_m, Horizon.flat(25.0))
+    view = View(scenario.MARRAM_LOFT, (GatewayLimit((gateway,)),))
+    whole = Span.starting(DAY + timedelta(hours=9), 16)
+    seen = find_visibility(scenario.plover(DAY), view, searched_span(whole))
+    morning = now(ServiceForecast.of(seen, whole), LESSON)
+    assert not morning.call_is_wise
+    assert morning.call["expected_pauses"] > 1.0
+    assert morning.next_gap is not None
+    assert morning.next_gap.duration_s < 45.0
+    assert morning.next_gap.start < DAY + timedelta(hours=9, minutes=30)
+    afternoon = now(ServiceForecast.of(seen, Span(DAY + timedelta(hours=14), whole.end)), LESSON)
+    assert afternoon.call_is_wise
+    assert afternoon.served
+    assert afternoon.next_gap is not None
+    assert afternoon.next_gap.start >= DAY + timedelta(hours=21, minutes=55)
+    # The odds of this minute are those of the closed form.
+    minute = Span.starting(afternoon.at, 1 / 60)
+    epochs_us = seen.fleet.epochs.astype("datetime64[us]").astype(np.int64)
+    closed = odds_of_no_service(seen.joint(), epochs_us, minute, searched=seen.span)
+    assert afternoon.no_service == pytest.approx(closed.expected_gap_s / 60.0)

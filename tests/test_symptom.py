@@ -1,0 +1,447 @@
+"""From freezes back to what makes them: known settings are found again, random and too regular freezes are not the sky.
+
+Trains are simulated with `find_visibility`, which has its own outside truth; what is tested here is the way back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from passim import Horizon, Site, Span, walker
+from passim.answers import scenario
+from passim.answers.symptom import (
+    ELSEWHERE,
+    EXPLAINED,
+    NOT_THE_SKY,
+    PARTLY,
+    TOO_WIDE,
+    UNDECIDED,
+    SymptomAnswer,
+    _verdict,
+    find_settings,
+)
+from passim.answers.symptom_apart import longest_stretch, when_words
+from passim.answers.symptom_score import RangeJudge, RecordJudge, hours_within, noticed
+from passim.answers.symptom_search import Trials
+from passim.answers.symptom_seen import FreezeRecord, Symptom
+from passim.answers.symptom_settings import GatewayPlace, Grid, Setting, compass_words, joined
+from passim.errors import InputError
+from passim.intervals import Intervals
+from passim.sky.limits import Cone, Gateway, GatewayLimit
+from passim.sky.view import View
+
+EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
+DAY = Span.starting(EPOCH, hours=24)
+HALF_DAY = Span.starting(EPOCH, hours=12)
+SITE = Site("invented", 45.0, -28.0, 0.0, "Atlantic/Azores", Horizon.flat(25.0))
+REGULAR = walker(total=360, planes=18, phasing=7, inclination_deg=53.0, altitude_km=550.0, epoch=EPOCH, name="invented")
+PLOVER = scenario.plover(EPOCH)
+# A small part of the default grid, so that a search takes a second or two.
+SMALL = Grid(
+    masks_deg=(30.0, 35.0, 40.0),
+    gateway_distances_km=(400.0, 600.0, 800.0),
+    gateway_bearings_deg=tuple(45.0 * k for k in range(8)),
+    cone_half_angles_deg=(45.0, 50.0),
+    cone_tilts_deg=(20.0,),
+    cone_azimuths_deg=(0.0, 90.0, 180.0, 270.0),
+    arcs_deg=(10.0,),
+    slot_offsets_s=(0.0,),
+    acquisitions_s=(5.0,),
+)
+SOUTH = Setting(gateway=GatewayPlace(600.0, 180.0))
+NORTH_CONE = Setting(cone=Cone(0.0, 20.0, 50.0))
+FIRS = Setting(mask_deg=35.0)
+
+
+def train(fleet, setting: Setting, span: Span = DAY, site: Site = SITE) -> Intervals:
+    """The noticeable freezes of a setting."""
+    trials = Trials(fleet, View(site), span)
+    trials.prepare([setting])
+    return noticed(trials.freezes(setting), span)
+
+
+def record_of(freezes: Intervals) -> FreezeRecord:
+    return FreezeRecord(freezes.start, freezes.end)
+
+
+def ranges_of(freezes: Intervals) -> Symptom:
+    """How a person would put it: the middle 80 % of intervals and lengths."""
+    every_s, length_s = np.diff(freezes.start) / 1e6, (freezes.end - freezes.start) / 1e6
+    low_every, high_every = np.percentile(every_s, [10, 90])
+    low_length, high_length = np.percentile(length_s, [10, 90])
+    return Symptom((low_every, high_every), (low_length, high_length))
+
+
+def random_record(seed: int, span: Span = DAY, per_hour: float = 8.0) -> FreezeRecord:
+    """Freezes at random moments (a Poisson process), 2 s and longer, 20 s on average."""
+    rng = np.random.default_rng(seed)
+    count = round(per_hour * span.duration_s / 3600.0)
+    start_s = np.sort(rng.uniform(0.0, span.duration_s - 200.0, count))
+    length_s = 2.0 + rng.exponential(18.0, count)
+    start_us = span.start_us + (start_s * 1e6).astype(np.int64)
+    return FreezeRecord(start_us, start_us + (length_s * 1e6).astype(np.int64))
+
+
+def same_way_deg(a: float, b: float) -> float:
+    return abs((a - b + 180.0) % 360.0 - 180.0)
+
+
+@pytest.fixture(scope="module")
+def south_answer() -> SymptomAnswer:
+    return find_settings(REGULAR, SITE, DAY, record_of(train(REGULAR, SOUTH)), grid=SMALL)
+
+
+# --- a known setting is found again ---------------------------------------------------------------------------------
+
+
+def test_the_check_fleet_freezes_as_computed_outside() -> None:
+    # Regular check fleet with a gateway 600 km due south, own step simulation of the design: 12.1 gaps an hour, mean
+    # 20 s, longest 36 s.
+    freezes = train(REGULAR, SOUTH)
+    length_s = (freezes.end - freezes.start) / 1e6
+    assert freezes.start.size / 24.0 == pytest.approx(12.1, abs=0.1)
+    assert length_s.mean() == pytest.approx(20.0, abs=0.5)
+    assert length_s.max() == pytest.approx(36.0, abs=0.5)
+
+
+def test_a_record_names_the_gateway_that_made_it(south_answer: SymptomAnswer) -> None:
+    best = south_answer.candidates[0]
+    assert south_answer.verdict == EXPLAINED
+    assert best.setting.kinds == ("gateway",)
+    assert best.setting.gateway is not None
+    assert best.setting.gateway.distance_km == pytest.approx(600.0, abs=50.0)
+    assert same_way_deg(best.setting.gateway.bearing_deg, 180.0) <= 11.25
+    assert best.fit > 0.95
+    assert best.parts["explained"] > 0.97
+    assert south_answer.gain is not None
+    assert south_answer.chance_level is not None
+    assert south_answer.gain > 1.5 * south_answer.chance_level
+    assert best.traits.per_hour == pytest.approx(12.1, abs=0.2)
+    assert best.traits.longest_s == pytest.approx(36.0, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("fleet", "truth"), [(REGULAR, NORTH_CONE), (PLOVER, FIRS), (PLOVER, SOUTH)], ids=["cone", "mask", "demo gateway"]
+)
+def test_a_record_names_other_settings_that_made_it(fleet, truth: Setting) -> None:
+    answer = find_settings(fleet, SITE, DAY, record_of(train(fleet, truth)), grid=SMALL, top=3)
+    best = answer.candidates[0]
+    assert answer.verdict == EXPLAINED
+    assert best.setting.kinds == truth.kinds
+    assert best.fit > 0.9
+    if truth.cone is not None and best.setting.cone is not None:
+        assert same_way_deg(best.setting.cone.azimuth_deg, 0.0) <= 22.5
+        assert best.setting.cone.tilt_deg == pytest.approx(20.0, abs=5.0)
+        assert best.setting.cone.half_angle_deg == pytest.approx(50.0, abs=2.5)
+    if truth.gateway is not None and best.setting.gateway is not None:
+        assert same_way_deg(best.setting.gateway.bearing_deg, 180.0) <= 11.25
+        # The demo's free afternoons (house figures, own step simulation).
+        assert "none between 12:00 and 21:00" in answer.sentence()
+    if truth.mask_deg is not None:
+        assert best.setting.mask_deg == pytest.approx(35.0, abs=1.25)
+
+
+def test_a_record_finds_a_gateway_between_the_steps_of_the_grid() -> None:
+    truth = Setting(gateway=GatewayPlace(655.0, 195.0))
+    answer = find_settings(PLOVER, SITE, DAY, record_of(train(PLOVER, truth)), grid=SMALL)
+    place = answer.candidates[0].setting.gateway
+    assert answer.verdict == EXPLAINED
+    assert place is not None
+    assert place.distance_km == pytest.approx(655.0, abs=50.0)
+    assert same_way_deg(place.bearing_deg, 195.0) <= 11.25
+
+
+def test_ranges_name_the_gateway_among_the_candidates() -> None:
+    answer = find_settings(REGULAR, SITE, HALF_DAY, ranges_of(train(REGULAR, SOUTH, HALF_DAY)), grid=SMALL)
+    assert answer.verdict == EXPLAINED
+    assert answer.chance_level is None
+    places = [c.setting.gateway for c in answer.candidates if c.setting.kinds == ("gateway",)]
+    assert any(same_way_deg(p.bearing_deg, 180.0) <= 22.5 and abs(p.distance_km - 600.0) <= 100.0 for p in places if p)
+    assert all(c.fit >= answer.candidates[-1].rank for c in answer.candidates)
+
+
+def test_ranges_name_the_cone_that_made_them() -> None:
+    answer = find_settings(REGULAR, SITE, HALF_DAY, ranges_of(train(REGULAR, NORTH_CONE, HALF_DAY)), grid=SMALL)
+    cone = answer.candidates[0].setting.cone
+    assert answer.verdict == EXPLAINED
+    assert cone is not None
+    assert same_way_deg(cone.azimuth_deg, 0.0) <= 45.0
+    assert cone.half_angle_deg == pytest.approx(50.0, abs=5.0)
+
+
+def test_a_record_names_the_clock_that_made_it() -> None:
+    truth = joined(FIRS, Setting(slot_s=15.0, acquisition_s=5.0))
+    freezes = train(PLOVER, truth, HALF_DAY)
+    grid = replace(SMALL, gateway_distances_km=(), cone_half_angles_deg=(), arcs_deg=())
+    answer = find_settings(PLOVER, SITE, HALF_DAY, record_of(freezes), grid=grid)
+    assert answer.candidates[0].setting == truth
+    assert answer.candidates[0].fit > 0.99
+
+
+# --- what is not the sky --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("fleet", "seed"), [(REGULAR, 0), (PLOVER, 1), (REGULAR, 2), (PLOVER, 3), (PLOVER, 4)])
+def test_random_freezes_are_not_the_sky(fleet, seed: int) -> None:
+    grid = replace(SMALL, slots_s=(), acquisitions_s=(), cone_half_angles_deg=(50.0,))
+    answer = find_settings(fleet, SITE, HALF_DAY, random_record(seed, HALF_DAY), grid=grid)
+    assert answer.verdict == NOT_THE_SKY
+    assert answer.observations == ()
+    assert answer.sentence().endswith(ELSEWHERE)
+
+
+def test_freezes_to_the_beat_of_a_clock_are_not_the_sky() -> None:
+    # A router that stalls every 300 s exactly: near the period of the trains, 95.65 min / 20 = 287 s, and not it.
+    start_us = DAY.start_us + np.arange(100, 86_000, 300, dtype=np.int64) * 1_000_000
+    answer = find_settings(REGULAR, SITE, DAY, FreezeRecord(start_us, start_us + 10_000_000), grid=SMALL)
+    assert answer.verdict == NOT_THE_SKY
+
+
+def test_ranges_that_no_setting_gives_are_not_the_sky() -> None:
+    answer = find_settings(PLOVER, SITE, HALF_DAY, Symptom((300.0, 301.0), (3.0, 3.1)), grid=SMALL)
+    assert answer.verdict == NOT_THE_SKY
+    assert "house network" in answer.sentence()
+
+
+def test_a_wide_range_is_never_more_than_a_maybe() -> None:
+    # What a person would say of random freezes: the middle 80 % of exponential intervals spans a factor of 22.
+    hours = Span.starting(EPOCH, hours=5)
+    answer = find_settings(REGULAR, SITE, hours, Symptom((30.0, 900.0), (3.0, 45.0)), grid=SMALL)
+    assert answer.verdict in (PARTLY, NOT_THE_SKY)
+    assert TOO_WIDE in answer.notes
+
+
+def test_a_sky_that_is_half_the_story_is_told_as_half() -> None:
+    made, noise = train(PLOVER, SOUTH), random_record(1, per_hour=4.0)
+    both = FreezeRecord(np.concatenate([made.start, noise.start_us]), np.concatenate([made.end, noise.end_us]))
+    answer = find_settings(PLOVER, SITE, DAY, both, grid=SMALL)
+    assert answer.verdict == PARTLY
+    assert answer.candidates[0].setting.gateway is not None
+    assert 0.2 < answer.candidates[0].parts["explained"] < 0.7
+
+
+def test_an_hour_is_enough_where_the_setting_is_in_the_grid() -> None:
+    hour = Span.starting(EPOCH, hours=1)
+    answer = find_settings(REGULAR, SITE, hour, record_of(train(REGULAR, SOUTH, hour)), grid=SMALL)
+    assert answer.verdict == EXPLAINED
+    assert answer.candidates[0].setting == SOUTH
+
+
+def test_a_fit_that_shifts_in_time_reach_too_does_not_decide(south_answer: SymptomAnswer) -> None:
+    fitting = south_answer.candidates
+    assert _verdict(fitting, 9.0, 5.0) == EXPLAINED
+    assert _verdict(fitting, 5.0, 5.0) == UNDECIDED
+    assert _verdict((replace(fitting[0], fit=0.3),), 5.0, 5.0) == NOT_THE_SKY
+    assert _verdict((replace(fitting[0], fit=0.3),), 9.0, 5.0) == PARTLY
+    assert _verdict((), 9.0, 5.0) == NOT_THE_SKY
+    assert "a longer record will decide" in replace(south_answer, verdict=UNDECIDED).sentence()
+
+
+# --- order, honesty, sameness ---------------------------------------------------------------------------------------
+
+
+def test_fewer_limits_come_first(south_answer: SymptomAnswer) -> None:
+    ranks = [c.rank for c in south_answer.candidates]
+    assert ranks == sorted(ranks, reverse=True)
+    # Of settings that freeze at the same times the plain one ranks higher, by ranges and by record.
+    freezes = train(REGULAR, SOUTH)
+    for judge in (RangeJudge(ranges_of(freezes), DAY, "UTC"), RecordJudge(record_of(freezes), DAY)):
+        one, two = judge.judge(freezes, 1, 2), judge.judge(freezes, 2, 3)
+        assert one.fit == two.fit
+        assert one.rank > two.rank
+    # No candidate only adds a limit to a better one.
+    sorts = [(set(c.setting.kinds), c.setting) for c in south_answer.candidates]
+    first_kinds, first = sorts[0]
+    for kinds, setting in sorts[1:]:
+        if first_kinds < kinds and setting.gateway and first.gateway:
+            assert same_way_deg(setting.gateway.bearing_deg, first.gateway.bearing_deg) > 45.0
+
+
+def test_the_fit_falls_with_the_distance_from_the_truth() -> None:
+    truth = record_of(train(PLOVER, FIRS))
+    judge = RecordJudge(truth, DAY)
+    masks = [35.0, 36.0, 38.0, 42.0]
+    fits = [judge.judge(train(PLOVER, Setting(mask_deg=mask)), 1, 1).fit for mask in masks]
+    assert fits == sorted(fits, reverse=True)
+    assert fits[0] == pytest.approx(1.0)
+    assert fits[-1] < 0.6
+
+
+def test_hours_stated_as_quiet_count_against_freezes_then() -> None:
+    freezes = train(PLOVER, SOUTH)
+    stated = ranges_of(freezes)
+    # The demo's loft with its gateway has none from 12:00 to 21:00 local (house figures, own step simulation).
+    quiet = replace(stated, quiet=((time(12), time(21)),))
+    wrong = replace(stated, quiet=((time(5), time(11)),))
+    fits = [RangeJudge(s, DAY, SITE.timezone).judge(freezes, 1, 1).fit for s in (stated, quiet, wrong)]
+    assert fits[0] == pytest.approx(fits[1])
+    assert fits[2] < 0.2 * fits[0]
+    nowhere = replace(stated, happens=((time(13), time(20)),))
+    assert RangeJudge(nowhere, DAY, SITE.timezone).judge(freezes, 1, 1).fit == 0.0
+
+
+def test_the_same_question_has_the_same_answer() -> None:
+    hours = Span.starting(EPOCH, hours=4)
+    seen = ranges_of(train(REGULAR, SOUTH, hours))
+    told: list[float] = []
+    one = find_settings(REGULAR, SITE, hours, seen, grid=SMALL, progress=told.append)
+    two = find_settings(REGULAR, SITE, hours, seen, grid=SMALL)
+    assert [c.setting for c in one.candidates] == [c.setting for c in two.candidates]
+    assert one.table().equals(two.table())
+    assert told == sorted(told)
+    assert told[-1] == 1.0
+
+
+def test_limits_that_the_view_has_are_kept_and_not_searched() -> None:
+    gateway = Gateway("invented", *GatewayPlace(600.0, 180.0).coordinates_deg(SITE))
+    view = View(SITE, (GatewayLimit((gateway,)),))
+    answer = find_settings(REGULAR, view, HALF_DAY, record_of(train(REGULAR, SOUTH, HALF_DAY)), grid=SMALL)
+    assert answer.candidates[0].setting == Setting()
+    assert answer.candidates[0].describe() == "the sky as it is set up, and nothing else"
+    assert not any("gateway" in c.setting.kinds for c in answer.candidates)
+
+
+def test_the_answer_says_what_would_tell_candidates_apart(south_answer: SymptomAnswer) -> None:
+    assert len(south_answer.candidates) > 1
+    assert south_answer.observations
+    assert all(o[0].isdigit() and o.endswith(".") for o in south_answer.observations)
+    assert any("stand in for another" in note for note in south_answer.notes)
+    table = south_answer.table()
+    assert list(table["number"]) == list(range(1, len(table) + 1))
+    assert table.loc[0, "gateway_latitude_deg"] == pytest.approx(39.604, abs=0.5)
+    assert table.loc[0, "when"] == "all day"
+    assert {"gain", "explained_fraction", "false_alarm_fraction"} <= set(table.columns)
+
+
+# --- small parts ----------------------------------------------------------------------------------------------------
+
+
+def test_place_of_a_gateway() -> None:
+    # 600 km along the meridian on a sphere of 6371 km are 5.396 deg (arithmetic).
+    latitude_deg, longitude_deg = GatewayPlace(600.0, 180.0).coordinates_deg(SITE)
+    assert latitude_deg == pytest.approx(39.604, abs=0.001)
+    assert longitude_deg == pytest.approx(-28.0, abs=1e-9)
+    # Due east the great circle bends towards the equator.
+    latitude_deg, longitude_deg = GatewayPlace(600.0, 90.0).coordinates_deg(replace(SITE, longitude_deg=178.0))
+    assert latitude_deg < 45.0
+    assert -180.0 <= longitude_deg < -170.0
+
+
+def test_an_assumption_holds_what_the_workspace_needs() -> None:
+    setting = Setting(35.0, Cone(0.0, 20.0, 50.0), GatewayPlace(600.0, 180.0), 10.0, 15.0, 3.0, 5.0)
+    seen = ranges_of(train(PLOVER, FIRS))
+    grid = replace(SMALL, gateway_distances_km=(), cone_half_angles_deg=(), slots_s=(), acquisitions_s=())
+    candidate = find_settings(PLOVER, SITE, DAY, seen, grid=grid).candidates[0]
+    kept = replace(candidate, setting=setting).as_assumption()
+    assert kept["values"] == {
+        "terminal.lowest_elevation_deg": 35.0,
+        "terminal.cone": {"azimuth_deg": 0.0, "tilt_deg": 20.0, "half_angle_deg": 50.0},
+        "terminal.arc_keep_out_deg": 10.0,
+        "terminal.policy": "keep-then-longest",
+        "terminal.clock_period_s": 15.0,
+        "terminal.clock_offset_s": 3.0,
+        "terminal.acquisition_s": 5.0,
+    }
+    assert kept["gateway"].latitude_deg == pytest.approx(39.604, abs=0.001)
+    assert "freezes every" in kept["how"]
+
+
+def test_words_for_directions_and_hours() -> None:
+    assert compass_words(180.0) == "south"
+    assert compass_words(191.0) == "south, 191°"
+    assert compass_words(359.9) == "north"
+    rates = np.full(24, 6.0)
+    assert when_words(rates) == "all day"
+    rates[12:21] = 0.0
+    assert when_words(rates) == "none between 12:00 and 21:00, most from 00:00, 6 an hour"
+    assert when_words(np.zeros(24)) == "never"
+    rates[:] = 0.0
+    rates[[23, 0, 1]] = 4.0
+    assert when_words(rates) == "only between 23:00 and 02:00"
+    assert longest_stretch(rates > 0.0) == (23, 3)
+    assert longest_stretch(np.zeros(24, dtype=bool)) is None
+
+
+def test_hours_of_day_go_by_the_local_clock_over_midnight_and_clock_changes() -> None:
+    # On 2026-03-29 the Azores go from UTC-1 to UTC+0 at 00:00 local: 08:00 local is 09:00 UTC before, 08:00 UTC after.
+    span = Span(datetime(2026, 3, 28, tzinfo=UTC), datetime(2026, 3, 30, tzinfo=UTC))
+    found = hours_within(((time(8), time(9)),), span, "Atlantic/Azores")
+    assert ((found.start - span.start_us) / 3.6e9).tolist() == [9.0, 32.0]
+    night = hours_within(((time(22), time(2)),), Span.starting(EPOCH, hours=24), "UTC")
+    assert ((night.end - night.start) / 3.6e9).tolist() == [2.0, 2.0]
+
+
+# --- input that cannot be used --------------------------------------------------------------------------------------
+
+
+def write(path: Path, *lines: str) -> Path:
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def test_records_are_read_in_both_forms(tmp_path: Path) -> None:
+    first = [f"2026-03-01T0{hour}:00:00+01:00,2026-03-01T0{hour}:00:12+01:00" for hour in range(6)]
+    second = [f"2026-02-28T23:00:00Z,x,{12}"] + [f"2026-03-01T0{hour}:00:00Z,x,12" for hour in range(5)]
+    one = FreezeRecord.from_csv(write(tmp_path / "one.csv", "start,end", *reversed(first)))
+    two = FreezeRecord.from_csv(write(tmp_path / "two.csv", "start,what,duration_s", *second))
+    assert one.start_us.tolist() == two.start_us.tolist()
+    assert one.end_us.tolist() == two.end_us.tolist()
+    assert one.describe() == "a record of 6 freezes, 12 to 12 s long, in 5 h"
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ([], "line 1; got 'nothing'"),
+        (["from,to", "1,2"], "wanted the header start,end or start,duration_s"),
+        (["start,end", "2026-03-01T00:00:00Z"], "line 2; got '2026-03-01T00:00:00Z'; wanted a start and end"),
+        (["start,end", "2026-03-01T00:00:00,2026-03-01T00:00:05"], "a time with its offset"),
+        (["start,end", "yesterday,2026-03-01T00:00:05Z"], "line 2; got 'yesterday'"),
+        (["start,end", "2026-03-01T00:00:09Z,2026-03-01T00:00:05Z"], "wanted an end after its start"),
+        (["start,duration_s", "2026-03-01T00:00:09Z,-3"], "wanted a length in seconds"),
+        (["start,duration_s", "2026-03-01T00:00:09Z,nan"], "wanted a length in seconds"),
+        (["start,duration_s", "2026-03-01T00:00:09Z,3"], "got '1 freeze'; wanted at least 5"),
+        (["start,duration_s", *(f"2026-03-01T00:0{k}:00Z,3" for k in range(9))], "wanted at least 30 min"),
+    ],
+)
+def test_bad_records_get_one_line(tmp_path: Path, lines: list[str], words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        FreezeRecord.from_csv(write(tmp_path / "record.csv", *lines))
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_record_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="No such file"):
+        FreezeRecord.from_csv(tmp_path / "none.csv")
+
+
+@pytest.mark.parametrize(
+    ("every_s", "length_s", "words"),
+    [
+        ((300.0, 180.0), (5.0, 30.0), "time between freezes; got '300 to 180 s'"),
+        ((180.0, 300.0), (0.0, 30.0), "length of the freezes"),
+        ((180.0, float("nan")), (5.0, 30.0), "time between freezes"),
+        ((5.0, 30.0), (180.0, 300.0), "freezes shorter than the time"),
+    ],
+)
+def test_bad_ranges_get_one_line(every_s, length_s, words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        Symptom(every_s, length_s)
+    assert words in str(caught.value)
+
+
+def test_a_span_beside_the_record_and_an_empty_grid_are_refused() -> None:
+    record = random_record(0)
+    later = Span.starting(datetime(2026, 3, 5, tzinfo=UTC), hours=6)
+    with pytest.raises(InputError, match="at least 5 in the span"):
+        find_settings(REGULAR, SITE, later, record, grid=SMALL)
+    with pytest.raises(InputError, match="nothing to try"):
+        Grid((), (), (), 25.0, (), (), (), (), (), (), ())
+    with pytest.raises(InputError, match="number of candidates"):
+        find_settings(REGULAR, SITE, DAY, record, top=0)
