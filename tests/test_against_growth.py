@@ -13,8 +13,6 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from test_against_density import on_the_sphere
-from test_against_patterns import directions
 
 from passim import Coverage, Fleet, Horizon, Site, Span, find_passes, walker
 from passim.answers.growth import growth, growth_curves
@@ -23,6 +21,8 @@ from passim.elements.patterns import scattered
 from passim.sky.closed_forms import chance_none_in_view, ring_gap_train, share_in_view
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
+from test_against_density import on_the_sphere
+from test_against_patterns import directions
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 SHELL = {"inclination_deg": 53.0, "altitude_km": 550.0, "epoch": EPOCH}

@@ -47,7 +47,7 @@ SECOND = 1_000_000
 
 @pytest.fixture(scope="module")
 def seen() -> Visibility:
-    """Ninety invented satellites, out of step, over a site that needs a gateway, so that gaps outlast the last of them."""
+    """Ninety invented satellites, out of step, over a site that needs a gateway: gaps outlast the last of them."""
     fleet = walker(total=90, planes=9, phasing=2, inclination_deg=53.0, altitude_km=550.0, epoch=START)
     fleet = jittered(fleet, sigma_deg=8.0, seed=1)
     gateway = Gateway("South", 39.6, -28.0, 50.0, SITE.horizon)
@@ -197,7 +197,7 @@ def test_launch_groups_come_oldest_first_and_pieces_in_turn() -> None:
 
 def test_a_launch_order_without_designators_says_what_to_use() -> None:
     fleet = walker(total=6, planes=2, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=START)
-    with pytest.raises(InputError, match="6 of 6 without, .* designator .* try the order plane or random, or a file"):
+    with pytest.raises(InputError, match=r"6 of 6 without, .* designator .* try the order plane or random, or a file"):
         launch_order(fleet)
     # A satellite that does not count needs none.
     some = Fleet([replace(r, designator="2026-001A" if k else "") for k, r in enumerate(fleet)])
@@ -279,7 +279,7 @@ def test_a_list_that_cannot_be_used_gets_one_line(tmp_path, plover: Fleet, text:
 
 def test_a_list_that_is_no_text_file(tmp_path, plover: Fleet) -> None:
     for path in (tmp_path, tmp_path / "missing"):
-        with pytest.raises(InputError, match="order of the satellites: .*launch, plane, random, or a text file"):
+        with pytest.raises(InputError, match=r"order of the satellites: .*launch, plane, random, or a text file"):
             listed_order(plover, path)
     (tmp_path / "bytes").write_bytes(b"\xff\xfe\x00\x80")
     with pytest.raises(InputError, match="the file is no text"):

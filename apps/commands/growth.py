@@ -92,7 +92,7 @@ def growth(
     Example:
       passim growth --elements fleet.json --site 45.0,-28.0,40 --order plane --goal "longest_gap_s <= 5"
       passim growth --elements fleet.json --site 45.0,-28.0,40 --order random --draws 100 --quantiles
-      passim growth --goal "covered >= 99.9 % in call hours" --plan plan.csv
+      passim growth --goal "gap_count <= 10 in call hours" --plan plan.csv
     """
     from passim.answers import growth_goals
 

@@ -81,7 +81,12 @@ class Desk:
     """
 
     def __init__(
-        self, workspace: Workspace, *, invented: bool = False, at: datetime | None = None, workshop: Workshop | None = None
+        self,
+        workspace: Workspace,
+        *,
+        invented: bool = False,
+        at: datetime | None = None,
+        workshop: Workshop | None = None,
     ) -> None:
         self.invented = invented
         self._ahead = timedelta() if at is None else at.astimezone(UTC) - datetime.now(UTC)

@@ -56,7 +56,11 @@ def panel_block(page: Page, panel: Panel) -> Any:
         pieces.append(
             html.Div(
                 dcc.Graph(
-                    id=part("picture", panel.name), figure=go.Figure(), config=CONFIG, responsive=True, className="picture"
+                    id=part("picture", panel.name),
+                    figure=go.Figure(),
+                    config=CONFIG,
+                    responsive=True,
+                    className="picture",
                 ),
                 className="picture-frame",
                 role="group",
@@ -90,7 +94,9 @@ def help_block(panel: Panel) -> Any:
     """Return the question mark of a panel; it opens without any script."""
     return html.Details(
         [
-            html.Summary([html.Span("?", className="mark", **{"aria-hidden": "true"}), f" About: {panel.title.lower()}"]),
+            html.Summary(
+                [html.Span("?", className="mark", **{"aria-hidden": "true"}), f" About: {panel.title.lower()}"]
+            ),
             html.Dl(
                 [
                     html.Dt("What it shows"),

@@ -99,7 +99,9 @@ def run(
         address = f"http://{addresses[0] if addresses else '127.0.0.1'}:{port}/"
         tell(f"passim's dashboard: {address}  (Ctrl-C ends it)")
         if lan:
-            tell("Open that address on the phone and give the password. Plain HTTP is not encrypted: trust the network.")
+            tell(
+                "Open that address on the phone and give the password. Plain HTTP is not encrypted: trust the network."
+            )
         if invented:
             tell("No workspace here: this is the invented demonstration, and what you load into it is gone at the end.")
         if browser and not lan:

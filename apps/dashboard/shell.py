@@ -125,7 +125,9 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         def items(of: str) -> list[Any]:
             return [
                 html.Li(
-                    dcc.Link(page.name, href=f"{page.path}{search or ''}", className="here" if page.path == path else ""),
+                    dcc.Link(
+                        page.name, href=f"{page.path}{search or ''}", className="here" if page.path == path else ""
+                    ),
                     **({"aria-current": "page"} if page.path == path else {}),
                 )
                 for page in pages
@@ -225,7 +227,9 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
             return unchanged(names, told=(*faults, defect))
         return filled(page, answer, names, query_of(question.choices), faults)
 
-    @app.callback(Output("stop", "n_clicks"), Input("stop", "n_clicks"), State("job", "data"), prevent_initial_call=True)
+    @app.callback(
+        Output("stop", "n_clicks"), Input("stop", "n_clicks"), State("job", "data"), prevent_initial_call=True
+    )
     def stop(clicks: int, number: int | None) -> Any:
         if clicks and number is not None:
             desk.workshop.cancel(int(number))

@@ -34,9 +34,9 @@ def common_notes(question: Question, span: Span) -> tuple[str, ...]:
     if assumed:
         notes.append(f"Assumed, not measured: {listed(assumed, 5, '; ')}.")
     notes += workspace.notes
-    notes += [f"{len(question.fleet.skipped)} records skipped: {listed(question.fleet.skipped, between=' | ')}."] * bool(
-        question.fleet.skipped
-    )
+    notes += [
+        f"{len(question.fleet.skipped)} records skipped: {listed(question.fleet.skipped, between=' | ')}."
+    ] * bool(question.fleet.skipped)
     if question.desk.invented:
         notes.append("Everything here is invented: the school, its sites and the fleet.")
     if question.desk.rehearsal:

@@ -73,7 +73,8 @@ def _steps(coverage: Coverage) -> tuple[np.ndarray, np.ndarray]:
     if len(counts) > _MOST_STEPS:
         table = coverage.minutes()
         edges_us = np.append(
-            table["minute"].dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64), coverage.span.end_us
+            table["minute"].dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64),
+            coverage.span.end_us,
         )
         counts = table["satellites_min"].to_numpy()
     return edges_us, np.append(counts, counts[-1])

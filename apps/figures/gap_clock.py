@@ -40,7 +40,9 @@ def gap_clock(
     start_us, end_us = coverage.gap_intervals
     row = np.searchsorted(edges_us, start_us, side="right") - 1
     last = np.searchsorted(edges_us, end_us, side="left") - 1
-    pieces = [(k, day) for k, (a, b) in enumerate(zip(row.tolist(), last.tolist(), strict=True)) for day in range(a, b + 1)]
+    pieces = [
+        (k, day) for k, (a, b) in enumerate(zip(row.tolist(), last.tolist(), strict=True)) for day in range(a, b + 1)
+    ]
     gap = np.array([k for k, _ in pieces], dtype=np.int64)
     day = np.array([d for _, d in pieces], dtype=np.int64)
     from_us = np.maximum(start_us[gap], edges_us[day])
@@ -97,5 +99,11 @@ def _mark_now(figure: go.Figure, now: datetime, days: list[datetime], where: Zon
         if day.date() == local.date():
             hour = local.hour + local.minute / 60.0
             figure.add_shape(
-                type="line", x0=hour, x1=hour, y0=k - 0.5, y1=k + 0.5, line={"color": theme.chosen, "width": 2}, name="now"
+                type="line",
+                x0=hour,
+                x1=hour,
+                y0=k - 0.5,
+                y1=k + 0.5,
+                line={"color": theme.chosen, "width": 2},
+                name="now",
             )

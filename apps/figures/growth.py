@@ -11,6 +11,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from .keys import STROKES
 from .theme import Theme, dressed, plain
 
 Floats = NDArray[np.float64]
@@ -24,7 +25,7 @@ TITLES: Final = {
 # Lengths run over decades; no gap at all stands on the lowest line.
 _NONE_S: Final = 0.5
 _LENGTHS: Final = {
-    _NONE_S: "none", 1.0: "1 s", 10.0: "10 s", 60.0: "1 min", 600.0: "10 min", 3600.0: "1 h", 36_000.0: "10 h",
+    _NONE_S: "none", 10.0: "10 s", 60.0: "1 min", 600.0: "10 min", 3600.0: "1 h", 36_000.0: "10 h",
     360_000.0: "100 h",
 }  # fmt: skip
 
@@ -84,18 +85,20 @@ def growth_curves(
             )  # fmt: skip
     if goal is not None:
         _goal(figure, goal, everyone, theme)
-    dressed(figure, theme, height_px, left_px=60)
     figure.update_layout(axes)
+    dressed(figure, theme, height_px, left_px=60)
     figure.update_xaxes(
         range=[0, everyone * 1.02], showgrid=False, anchor="y" if len(measures) == 1 else f"y{len(measures)}",
-        title={"text": "satellites", "standoff": 6},
+        title={"text": "satellites", "standoff": 6, "font": {"size": 12, "color": theme.quiet}},
     )  # fmt: skip
     figure.update_layout(margin={"t": 46, "b": 48})
     _key(figure, curves, looks, theme)
     return figure
 
 
-def plan_by_date(table: pd.DataFrame, theme: Theme, *, met: pd.Timestamp | None = None, height_px: int = 380) -> go.Figure:
+def plan_by_date(
+    table: pd.DataFrame, theme: Theme, *, met: pd.Timestamp | None = None, height_px: int = 380
+) -> go.Figure:
     """Return time without service by date under a plan, with the satellites serving; `met` is the goal's date.
 
     `table` is that of `passim.answers.growth_ahead`: date, satellites, planned, gap_fraction and more.
@@ -111,15 +114,22 @@ def plan_by_date(table: pd.DataFrame, theme: Theme, *, met: pd.Timestamp | None 
         x=when, y=table["satellites"], yaxis="y2", mode="lines", line={"color": theme.service, "width": 2, "shape": "hv"},
         hovertemplate="%{x}: %{y} satellites serve<extra></extra>", name="satellites",
     )  # fmt: skip
-    dressed(figure, theme, height_px, left_px=56)
     figure.update_layout(
-        yaxis={"domain": [0.42, 1.0], "rangemode": "tozero", "ticksuffix": " %", "title": {"text": "without service"}},
-        yaxis2={"domain": [0.0, 0.30], "anchor": "x", "rangemode": "tozero", "title": {"text": "satellites"}},
+        yaxis={"domain": [0.42, 1.0], "rangemode": "tozero", "ticksuffix": " %"},
+        yaxis2={"domain": [0.0, 0.30], "anchor": "x", "rangemode": "tozero"},
     )
+    dressed(figure, theme, height_px, left_px=56)
+    for words, y in ((TITLES["gap_fraction"], 1.0), ("satellites that serve", 0.30)):
+        figure.add_annotation(
+            x=0, xref="paper", y=y, yref="paper", xanchor="left", yanchor="bottom", text=words, showarrow=False,
+            font={"color": theme.quiet, "size": 12},
+        )  # fmt: skip
     figure.update_xaxes(type="date", anchor="y2", showgrid=False)
     if met is not None:
         at = f"{met:%Y-%m-%d}"
-        figure.add_shape(type="line", x0=at, x1=at, y0=0, y1=1, yref="paper", line={"color": theme.chosen, "width": 1.5})
+        figure.add_shape(
+            type="line", x0=at, x1=at, y0=0, y1=1, yref="paper", line={"color": theme.chosen, "width": 1.5}
+        )
         figure.add_annotation(x=at, y=1, yref="paper", yanchor="bottom", text="goal met", showarrow=False,
                               font={"color": theme.chosen})  # fmt: skip
     return figure
@@ -127,7 +137,9 @@ def plan_by_date(table: pd.DataFrame, theme: Theme, *, met: pd.Timestamp | None 
 
 def _looks(curves: Sequence[OrderCurve], theme: Theme) -> list[tuple[str, str]]:
     """Return colour and strokes of each line: the first order is the main one; an order of draws is quiet."""
-    plain_ones = iter(((theme.out, "solid"), (theme.ink, "dash"), (theme.chosen, "dashdot"), (theme.service, "longdash")))
+    plain_ones = iter(
+        ((theme.out, "solid"), (theme.ink, "dash"), (theme.chosen, "dashdot"), (theme.service, "longdash"))
+    )
     return [
         (theme.quiet, "dot") if "gap_fraction_p10" in curve.table else next(plain_ones, (theme.ink, "dot"))
         for curve in curves
@@ -207,9 +219,8 @@ def _goal(figure: go.Figure, goal: GoalMark, everyone: int, theme: Theme) -> Non
 
 def _key(figure: go.Figure, curves: Sequence[OrderCurve], looks: Sequence[tuple[str, str]], theme: Theme) -> None:
     """Name the lines in the first panel, top right where all curves have come down, each in its own colour."""
-    strokes = {"solid": "━━", "dot": "···", "dash": "– –", "dashdot": "–·–", "longdash": "— —"}
     words = "<br>".join(
-        f'<span style="color:{colour}">{strokes[dash]} {plain(curve.words)}</span>'
+        f'<span style="color:{colour}">{STROKES[dash]} {plain(curve.words)}</span>'
         for curve, (colour, dash) in zip(curves, looks, strict=True)
     )
     figure.add_annotation(

@@ -67,7 +67,9 @@ def mark_midnights(figure: go.Figure, span: Span, timezone: str, theme: Theme) -
     for edge_us in local_days(span, timezone).tolist():
         if span.start_us < edge_us < span.end_us:
             at = utc(moment(edge_us))
-            figure.add_shape(type="line", x0=at, x1=at, yref="paper", y0=0, y1=1, line={"color": theme.quiet, "width": 1})
+            figure.add_shape(
+                type="line", x0=at, x1=at, yref="paper", y0=0, y1=1, line={"color": theme.quiet, "width": 1}
+            )
 
 
 def _ticks(span: Span, where: ZoneInfo, timezone: str, most: int) -> tuple[list[datetime], list[str]]:

@@ -123,7 +123,9 @@ def _sentence(said: now_answer.Now, clock: LocalClock) -> str:
     start = f"Not a good moment for {said.kind.words} of {length}: {outlook(said.call)}"
     if said.next_good is None:
         return f"{start}; no better start in the next {duration((said.looked_until - said.at).total_seconds())}."
-    return f"{start}. Better from {clock.when(said.next_good['start'])[:5]}."
+    good = said.next_good["start"]
+    day = "" if clock.day(good) == clock.day(said.at) else f" on {clock.day(good)}"
+    return f"{start}. Better from {clock.time(good)[:5]}{day}."
 
 
 def _caption(coverage: Coverage, clock: LocalClock) -> str:

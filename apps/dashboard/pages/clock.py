@@ -1,0 +1,181 @@
+"""Clock: when the gaps are, by date and local time of day, and one day minute by minute."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from passim import Coverage
+from passim.errors import InputError
+
+from ...cause_words import missing_words
+from ...figures.day_minutes import day_minutes
+from ...figures.gap_clock import gap_clock
+from ...figures.theme import Theme
+from ...wording import LocalClock, counted, cut_ends, duration, share
+from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
+from ..desk import Question
+from ..telling import notes_of
+from ..work import Seen
+
+_DAYS: Final = ("7", "3", "14")
+_MOST_DAYS: Final = 31
+
+_SOURCE = "The element sets of the fleet chosen, and the site, spot and limits of the workspace."
+DAYS = Panel(
+    "days",
+    "Gaps by date and time of day",
+    Help(
+        "One row a day, local time from left to right. Each mark is a gap, as wide as it is long; marks that lean over "
+        "from row to row are the daily drift of the pattern. At the end of a row stands how long that day is out.",
+        "All passes above the site's mask and within its limits are found, and a gap is where none of them lasts. Days are "
+        "those of the site's clock.",
+        _SOURCE,
+    ),
+)
+DAY = Panel(
+    "day",
+    "One day, minute by minute",
+    Help(
+        "Above, how many seconds of each minute are without service; below, how many satellites can serve. Sand means one "
+        "only.",
+        "The number in view changes when a satellite rises into or sets out of what the limits allow; each change is found "
+        "to a millisecond. The table holds every minute: least, mean and most in view, and its seconds without service.",
+        _SOURCE,
+    ),
+)
+GAPS = Panel(
+    "gaps",
+    "The gaps of that day, and what opens each",
+    Help(
+        "Each gap with the limit that opens it, and where the satellite stood that was missing.",
+        "A limit is named where lifting it alone would close the gap. The missing satellite is the highest one that "
+        "lifting it would bring back at the middle of the gap.",
+        _SOURCE,
+    ),
+    picture=False,
+)
+
+
+def answer(question: Question, theme: Theme) -> Answer:
+    """Say when the gaps are."""
+    days = _days(question)
+    span, day_span = question.days(days), question.days(1)
+    seen, day_seen = question.seen(span), question.seen(day_span)
+    clock, day_clock = question.clock(span), question.clock(day_span)
+    hours = question.workspace.call_hours(question.site_name)
+    by_day, minutes, gaps = (
+        seen.coverage.by_local_day(clock.name),
+        day_seen.coverage.minutes(clock.name),
+        day_seen.causes.table(),
+    )
+    by_day_shown = by_day.rename(columns={"day_local": "day"})
+
+    def day_cells(row: Any) -> list[str]:
+        return [clock.day(row.day), duration(row.gap_s), share(row.gap_s / row.span_s), str(row.gaps_begun)]
+
+    def minute_cells(row: Any) -> list[str]:
+        return [
+            day_clock.time(row.minute)[:5],
+            str(row.satellites_min),
+            f"{row.satellites_mean:.1f}",
+            str(row.satellites_max),
+            duration(row.gap_s),
+        ]
+
+    def gap_cells(row: Any) -> list[str]:
+        when = [day_clock.time(row.start), day_clock.time(row.end), duration(row.duration_s)]
+        return [*when, row.cause, missing_words(row), cut_ends(row)]
+
+    return Answer(
+        _sentence(seen, clock, days),
+        {
+            "days": Shown(
+                gap_clock(seen.coverage, clock, question.now, theme, (hours.start, hours.end) if hours else None),
+                _drift(seen, clock),
+                Table(by_day_shown.drop(columns="date"), ("Day", ">Without service", ">Share", ">Gaps"), day_cells),
+            ),
+            "day": Shown(
+                day_minutes(day_seen.coverage, day_clock, question.now, theme),
+                _day_caption(day_seen.coverage, day_clock),
+                Table(
+                    minutes,
+                    ("Minute", ">Least", ">Mean", ">Most in view", ">Seconds out"),
+                    minute_cells,
+                    day_clock,
+                ),
+            ),
+            "gaps": Shown(
+                None,
+                f"{counted(len(gaps), 'gap')} on {day_clock.day(day_span.start)}.",
+                Table(
+                    gaps,
+                    ("Start", "End", ">Length", "Opened by", "Missing satellite", "Cut"),
+                    gap_cells,
+                    day_clock,
+                    "No gap on this day.",
+                ),
+            ),
+        },
+        notes_of(question, seen, span),
+    )
+
+
+def _days(question: Question) -> int:
+    text = question.choices.other("days", _DAYS[0])
+    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= _MOST_DAYS):
+        raise InputError("number of days", got=text, wanted=f"a whole number from 1 to {_MOST_DAYS}", try_next=_DAYS[0])
+    return int(text)
+
+
+def _sentence(seen: Seen, clock: LocalClock, days: int) -> str:
+    coverage = seen.coverage
+    gaps = coverage.gaps()
+    length = "day" if days == 1 else f"{days} days"
+    if gaps.empty:
+        return f"No gap in {'this' if days == 1 else 'these'} {length}."
+    summary = coverage.summary()
+    start, end = coverage.longest_clear()
+    longest = gaps.iloc[int(gaps["duration_s"].argmax())]
+    clear = f"; the longest calm runs from {clock.when(start)} to {clock.when(end)}" if start != end else ""
+    return (
+        f"{counted(len(gaps), 'gap')} in {length}, {share(1.0 - summary['covered_fraction'])} of the time; the longest, "
+        f"{duration(longest['duration_s'])}, at {clock.when(longest['start'])}{clear}."
+    )
+
+
+def _drift(seen: Seen, clock: LocalClock) -> str:
+    by_day = seen.coverage.by_local_day(clock.name)
+    worst, best = by_day.iloc[int(by_day["gap_s"].argmax())], by_day.iloc[int(by_day["gap_s"].argmin())]
+    if len(by_day) == 1 or worst["gap_s"] == best["gap_s"]:
+        return "Hatched marks are gaps; calm hours are empty."
+    return (
+        f"Hatched marks are gaps. {clock.day(worst['day_local'])} is out longest, {duration(worst['gap_s'])}; "
+        f"{clock.day(best['day_local'])} least, {duration(best['gap_s'])}."
+    )
+
+
+def _day_caption(coverage: Coverage, clock: LocalClock) -> str:
+    hours = coverage.by_local_hour(clock.name)
+    worst = hours.iloc[int(hours["gap_s"].argmax())]
+    if not worst["gap_s"]:
+        return f"{clock.day(coverage.span.start)}: a satellite is in view throughout."
+    calm = int((hours["gap_s"] == 0.0).sum())
+    return (
+        f"{clock.day(coverage.span.start)}: worst in the hour from {clock.time(worst['hour_local'])[:5]}, "
+        f"{duration(worst['gap_s'])} out; {counted(calm, 'hour')} of the day without a gap."
+    )
+
+
+def _day_options(_: Question) -> Sequence[tuple[str, str]]:
+    return [(text, f"{text} days") for text in _DAYS]
+
+
+PAGE: Final = Page(
+    path="/clock",
+    name="Clock",
+    asks="When are the gaps?",
+    panels=(DAYS, DAY, GAPS),
+    answer=answer,
+    controls=(Control("days", "Days in the picture", _day_options),),
+)

@@ -1,0 +1,204 @@
+"""Elements: what is loaded, how old it is, who serves and why the others do not; load files."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from collections.abc import Sequence
+from typing import Any, Final
+
+import pandas as pd
+from dash import Dash, Input, Output, State, dcc, html, no_update
+
+from passim import Span
+from passim.coverage import timing
+from passim.errors import InputError
+from passim.workspace import adding
+
+from ...figures.fleet import ages, by_status
+from ...figures.theme import Theme
+from ...wording import age, counted, listed
+from .. import work
+from ..address import changed, query_of, read_query
+from ..answering import Answer, Help, Page, Panel, Shown, Table
+from ..desk import Desk, Question
+from ..telling import common_notes
+
+# The whole public catalogue is about 30 MB as JSON. Browsers send it with a third on top, and the server takes 48 MiB.
+LARGEST_FILE_BYTES: Final = 32 * 2**20
+MOST_FILES: Final = 8
+_READ_WITHIN_S: Final = 60.0
+
+STATUS = Panel(
+    "status",
+    "Who serves",
+    Help(
+        "How many objects of the fleet keep their place in a shell, drift, are stale or have decayed. Those at the shell "
+        "are taken to serve.",
+        "Shells are found where many objects share altitude and inclination; at a shell is within 5 km and 0.15° of one, "
+        "hardly climbing or sinking. Stale is older than 14 days.",
+        "The element sets alone: a reading of orbits, not of anybody's operations.",
+    ),
+)
+AGES = Panel(
+    "ages",
+    "How old the elements are",
+    Help(
+        "How many objects have elements of which age. The older, the further single passes and gaps are off.",
+        "Now minus the epoch of each object's nearest element set.",
+        "The epochs in the element files.",
+    ),
+)
+
+
+def answer(question: Question, theme: Theme) -> Answer:
+    """Say what is loaded and whether it is fresh."""
+    fleet, health = question.fleet, question.health
+    fresh = timing.band_for(fleet, question.now, however_old=True)
+    nearest, _ = fleet.nearest(question.now)
+    objects = pd.DataFrame(
+        {
+            "satellite_id": [str(i) for i in nearest.satellite_ids],
+            "name": [record.name for record in nearest],
+            "epoch": pd.to_datetime([record.epoch for record in nearest], utc=True).astype("datetime64[us, UTC]"),
+            "status": list(health.status),
+            "serving": [bool(serves) for serves in health.serving],
+        }
+    )
+    epoch_ages = [question.now - record.epoch for record in nearest]
+    counts = pd.DataFrame({"status": list(health.counts), "objects": list(health.counts.values())})
+
+    def object_cells(row: Any) -> list[str]:
+        return [row.satellite_id, row.name, age(question.now - row.epoch), row.status, "yes" if row.serving else "no"]
+
+    serving = int(health.serving.sum())
+    return Answer(
+        f"{counted(serving, 'satellite')} of {fleet.name} serve; their elements are "
+        f"{timing.age_words(fresh.median_s)} old, and {fresh.band.words}.",
+        {
+            "status": Shown(
+                by_status(health.counts, theme),
+                health.sentence(),
+                Table(counts, ("Status", ">Objects"), lambda row: [row.status, f"{row.objects:,}"]),
+            ),
+            "ages": Shown(
+                ages([length.total_seconds() / 86400.0 for length in epoch_ages], theme),
+                f"Half of them are older than {timing.age_words(fresh.median_s)}; the oldest, "
+                f"{timing.age_words(fresh.oldest_s)}.",
+                Table(
+                    objects,
+                    ("Number", "Name", ">Age", "Status", "Serves"),
+                    object_cells,
+                    question.clock(Span.starting(question.now)),
+                ),
+            ),
+        },
+        (
+            *(
+                [f"{counted(len(fleet.skipped), 'record')} left out: {listed(fleet.skipped, 5, ' | ')}."]
+                if fleet.skipped
+                else []
+            ),
+            *common_notes(question, Span.starting(question.now)),
+        ),
+    )
+
+
+def loader(question: Question) -> Any:
+    """Return the place where files are handed in."""
+    kept = (
+        "This is the invented demonstration: what you load is gone when it ends."
+        if question.desk.invented
+        else f"Files that can be read are kept in the workspace, {question.workspace.folder}, as a fleet of their own."
+    )
+    return html.Section(
+        [
+            html.H2("Load element files", id="load-title"),
+            dcc.Upload(
+                html.Span("Choose files, or drop them here"),
+                id="load",
+                multiple=True,
+                max_size=LARGEST_FILE_BYTES,
+                className="drop",
+                className_active="drop over",
+                className_reject="drop",
+            ),
+            html.P(
+                f"Two-line sets, or OMM as JSON, CSV, XML or KVN, each also as .gz: at most {MOST_FILES} files of "
+                f"{LARGEST_FILE_BYTES // 2**20} MB together; a larger one is not taken. {kept}",
+                className="quiet",
+            ),
+            html.Div(id="loaded", role="status"),
+        ],
+        className="load",
+        **{"aria-labelledby": "load-title"},
+    )
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Take files that are handed in: read them in a worker, keep them whole or not at all."""
+
+    @app.callback(
+        Output("loaded", "children"),
+        Output("address", "search", allow_duplicate=True),
+        Output("changed", "data"),
+        Output("load", "contents"),
+        Input("load", "contents"),
+        State("load", "filename"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def load(contents: Sequence[str] | None, names: Sequence[str] | None, search: str | None) -> Any:
+        if not contents or not names:
+            return no_update, no_update, no_update, no_update
+        try:
+            fleet_name, told = take(desk, list(zip(names, contents, strict=True)))
+        except InputError as error:
+            # The old state stays, and the same file can be handed in again.
+            return html.P(str(error), className="fault", role="alert"), no_update, no_update, None
+        choices, _ = read_query(search)
+        query = query_of(changed(choices, {"fleet": fleet_name}))
+        return html.P(told), query, desk.now().isoformat(), None
+
+
+def take(desk: Desk, given: Sequence[tuple[str, str]]) -> tuple[str, str]:
+    """Read files that a browser handed in, keep them as a fleet of the workspace, and return its name and what to say.
+
+    Raises InputError, and changes nothing, where one of them cannot be used.
+    """
+    if len(given) > MOST_FILES:
+        raise InputError("element files", got=f"{len(given)} at once", wanted=f"at most {MOST_FILES}")
+    files = [(name, _bytes_of(name, text)) for name, text in given]
+    if sum(len(data) for _, data in files) > LARGEST_FILE_BYTES:
+        wanted = f"at most {LARGEST_FILE_BYTES // 2**20} MB together"
+        raise InputError("element files", got="more", wanted=wanted, try_next="fewer at once")
+    objects = 0
+    for name, data in files:
+        # Read by a worker, which can be stopped where a file takes too long.
+        job = desk.workshop.submit(("read", object()), work.read, data, name, False, deadline_s=_READ_WITHIN_S)
+        job.done.wait()
+        if job.error is not None:
+            raise job.error
+        objects += job.result.object_count
+    fleet_name = adding.add_fleet(desk.workspace, files)
+    return fleet_name, f"Loaded as {fleet_name}: {counted(objects, 'object')} in {counted(len(files), 'file')}."
+
+
+def _bytes_of(name: str, text: str) -> bytes:
+    _, comma, body = text.partition(",")
+    try:
+        return base64.b64decode(body, validate=True) if comma else b""
+    except (binascii.Error, ValueError):
+        raise InputError(f"file {name[:80]}", got="something else", wanted="a file as browsers send it") from None
+
+
+PAGE: Final = Page(
+    path="/elements",
+    name="Elements",
+    asks="What is loaded, and how old is it?",
+    panels=(STATUS, AGES),
+    answer=answer,
+    uses=("place", "fleet"),
+    extra=loader,
+    register=register,
+)
