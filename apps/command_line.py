@@ -36,6 +36,7 @@ COMMANDS = {
     "survey": "survey",
     "growth": "growth",
     "sites": "sites",
+    "dashboard": "dashboard",
     "demo": "demo",
 }
 

@@ -124,11 +124,19 @@ def search(fleet: Fleet, place: Site | views.View, span: Span, notes: tuple[str,
 
 def search_notes(report: Any, span: Span) -> list[str]:
     """Return what a person must know of a search: age of the elements, sets set aside, objects that had to stay out."""
+    from passim.orbits import earth_orientation_ends
+
     oldest, newest = span.middle - report.epoch_oldest, span.middle - report.epoch_newest
     objects = counted(report.objects_searched, "object")
     notes = [f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span."]
     if max(abs(oldest), abs(newest)) > _OLD:
         notes.append(_OLD_NOTE)
+    ends = earth_orientation_ends()
+    if span.end > ends:
+        notes.append(
+            f"The Earth's rotation is tabled to {ends:%Y-%m-%d} here and extrapolated past it: times may be off by some "
+            "milliseconds; a newer skyfield brings a newer table."
+        )
     if report.sets_set_aside:
         aside = counted(report.sets_set_aside, "set")
         notes.append(f"{aside} set aside: the same object has one nearer to the middle of the span.")

@@ -34,12 +34,14 @@ def example_lines(text: str) -> list[str]:
     """Return the lines that call passim, joined where a backslash continues them, without prompts or pipes."""
     joined = re.sub(r"\\\n\s*", " ", text)
     lines = (re.sub(r"^\$ ", "", line.strip()) for line in joined.splitlines())
-    return [re.split(r" (?:\||>|&&|#) ?", line)[0] for line in lines if line.startswith("passim ")]
+    return [line for line in lines if line.startswith("passim ")]
 
 
 def faults_in_example(line: str) -> list[str]:
     """What is wrong with a command line that help or the README shows: an unknown command or option."""
     words = shlex.split(line)
+    # What a shell would do with the output is not passim's.
+    words = words[: next((i for i, word in enumerate(words) if word in ("|", ">", "&&", "#")), len(words))]
     name = words.pop(0)
     while words and f"{name} {words[0]}" in COMMANDS:
         name += f" {words.pop(0)}"

@@ -26,7 +26,7 @@ def test_the_readme_shows_what_the_commands_print(tmp_path: Path, monkeypatch: p
         words = shlex.split(line)[1:]
         result = CliRunner().invoke(main, words)
         assert result.exit_code == 0, f"{line}: {result.output}"
-        printed = [text.rstrip() for text in result.output.strip().splitlines()]
+        printed = [text.rstrip() for text in result.stdout.strip().splitlines()]
         wanted = [text.rstrip() for text in shown.strip().splitlines()]
         if "..." in wanted:
             # What stands for more of the same: the lines before it and after it must be there in full.

@@ -7,6 +7,7 @@ most some 15 m on the ground, is left out, as skyfield does by default.
 
 from __future__ import annotations
 
+from datetime import datetime
 from functools import cache
 
 import numpy as np
@@ -48,6 +49,15 @@ def ut1_minus_utc_s(time_us: NDArray[np.int64]) -> NDArray[np.float64]:
     table = np.array([_ut1_minus_utc_of_day(int(d)) for d in days]).reshape(-1, 2)
     place = place.reshape(day.shape)
     return np.asarray(table[place, 0] + table[place, 1] * (inside / _DAY_US))
+
+
+def earth_orientation_ends() -> datetime:
+    """Return when skyfield's built-in table of the Earth's rotation ends; past it UT1 is extrapolated.
+
+    A year past it the extrapolation may be off by a tenth of a second, which moves passes by some milliseconds.
+    """
+    days = float(_timescale().delta_t_function.table_tt[-1]) - _JULIAN_DAY_1970
+    return moment(round(days * _DAY_US))
 
 
 def earth_angle_rad(time_us: NDArray[np.int64]) -> NDArray[np.float64]:
