@@ -90,7 +90,7 @@ def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice)
     if between is not None:
         from_minute, to_minute = _between(between)
     if weekdays is not None:
-        days = _weekdays(weekdays)
+        days = weekdays_of(weekdays, "--weekdays")
     return call_times.AllowedHours(from_minute, to_minute, days)
 
 
@@ -108,15 +108,15 @@ def _between(text: str) -> tuple[int, int]:
     return start, end
 
 
-def _weekdays(text: str) -> tuple[int, ...]:
-    """Return "mon-fri" or "mon,wed,sat-sun" as days from Monday = 0. Raises InputError."""
+def weekdays_of(text: str, what: str) -> tuple[int, ...]:
+    """Return "mon-fri" or "mon,wed,sat-sun" as days from Monday = 0; `what` names them in an InputError."""
     from passim.errors import InputError
 
     days: set[int] = set()
     for part in text.lower().split(","):
         ends = [word.strip()[:3] for word in part.split("-")]
         if len(ends) > 2 or not set(ends) <= set(DAY_NAMES):
-            raise InputError("--weekdays", got=text, wanted=f"names of days, {DAY_NAMES[0]} to {DAY_NAMES[-1]}",
+            raise InputError(what, got=text, wanted=f"names of days, {DAY_NAMES[0]} to {DAY_NAMES[-1]}",
                              try_next="mon-fri or mon,wed,sat")  # fmt: skip
         first, last = DAY_NAMES.index(ends[0]), DAY_NAMES.index(ends[-1])
         # A range may go over the week's end: sat-mon.

@@ -51,6 +51,19 @@ def cause_sentence(found: Found, why: causes.Causes) -> str:
     return f"{_how_often(found, why, table)}; {_what_closes(found, table, given_back)}: {_verdict(table, given_back)}."
 
 
+def verdict_first(found: Found, why: causes.Causes) -> tuple[str, str]:
+    """Return the same as two sentences, the verdict leading: roof line or not and how often; what would close them."""
+    table = why.table()
+    if table.empty:
+        return gap_sentence(found, why.coverage.summary(), table), ""
+    given_back = {row["limit"]: row for row in why.seconds_by_cause().to_dict("records")}
+    verdict, closes = _verdict(table, given_back), _what_closes(found, table, given_back)
+    return (
+        f"{verdict[0].upper()}{verdict[1:]}: {_how_often(found, why, table)}.",
+        f"{closes[0].upper()}{closes[1:]}.",
+    )
+
+
 def amount(seconds: float, span_s: float) -> str:
     """Return seconds found over a span as people compare them: "41 s a day", or "20 s in 12 h" for less than a day."""
     if span_s < _DAY_S:

@@ -36,6 +36,7 @@ COMMANDS = {
     "survey": "survey",
     "growth": "growth",
     "sites": "sites",
+    "report": "report",
     "dashboard": "dashboard",
     "demo": "demo",
 }

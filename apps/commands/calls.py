@@ -187,25 +187,14 @@ def _planned(
 def _write_ics(asked: _Asked, plan: Any, ics_file: str, span_choice: SpanChoice) -> str:
     """Write the suggestions as a calendar and return the note on it."""
     from passim.answers import calendar_out
-    from passim.spans import zone
 
-    from ..call_words import event_text
+    from ..call_calendar import calendar_question, calendar_windows
     from ..wording import counted
 
     if plan.statistics_only:
         return f"Nothing was written to {ics_file}: no single start can be told."
-    where, site = zone(asked.timezone), asked.ahead.found.site.name
-    windows = [
-        calendar_out.CallWindow(
-            row.start.to_pydatetime(),
-            row.end.to_pydatetime(),
-            row.start.tz_convert(where).date(),
-            f"Good time for {asked.kind.words} ({site})",
-            event_text(row, asked.kind),
-        )
-        for row in plan.suggestions.itertuples(index=False)
-    ]
-    question = f"{site}|{asked.kind.name}|{asked.minutes}"
+    site = asked.ahead.found.site.name
+    windows, question = calendar_windows(plan, site), calendar_question(plan, site)
     changed = calendar_out.write_calendar(ics_file, windows, question, span_choice.now)
     return f"Wrote {counted(len(windows), 'call')} to {ics_file}, {changed} of them new or changed."
 

@@ -52,13 +52,19 @@ class Control:
 
 @dataclass(frozen=True)
 class Table:
-    """Numbers as a table: rows for files, headings and cells for people, as `passim_apps.output.Answer` has them."""
+    """Numbers as a table: rows for files, headings and cells for people, as `passim_apps.output.Answer` has them.
+
+    Where the file holds more than a person wants to read, ``shown`` are the rows for people, and ``told`` says what
+    the file has besides.
+    """
 
     rows: pd.DataFrame
     headings: Sequence[str]
     cells: Callable[[Any], Sequence[str]]
     clock: LocalClock | None = None
     empty: str = "There is nothing to list."
+    shown: pd.DataFrame | None = None
+    told: str = ""
 
 
 @dataclass(frozen=True)
@@ -86,7 +92,8 @@ class Page:
 
     ``asks`` is the question it answers, for the title; ``uses`` says which of the choices that all pages share matter
     to it. A page that moves with the clock is drawn anew every ``tick_s``
-    seconds. ``extra`` gives Dash components of its own, ``register`` their callbacks.
+    seconds. ``extra`` gives Dash components of its own for beside the first picture, ``below`` for after it, ``register``
+    their callbacks.
     """
 
     path: str
@@ -98,6 +105,7 @@ class Page:
     uses: Sequence[str] = ("place", "day", "mask", "fleet")
     tick_s: float | None = None
     extra: Callable[[Question], Any] | None = None
+    below: Callable[[Question], Sequence[Any]] | None = None
     register: Callable[[Dash, Desk], None] | None = None
 
     def panel(self, name: str) -> Panel | None:

@@ -96,11 +96,11 @@ def _masks(question: Question) -> Offer:
         words = "the spot's own horizon"
     options = [(OWN, words), *((f"{deg:g}", f"{deg:g}° all round") for deg in _MASKS_DEG)]
     if mask_deg is None:
-        return Offer("Mask: height from which a satellite counts", options, OWN)
+        return Offer("Mask: height that counts", options, OWN)
     value = f"{mask_deg:g}"
     if value not in dict(options):
         options.append((value, f"{value}° all round"))
-    return Offer("Mask: height from which a satellite counts", options, value)
+    return Offer("Mask: height that counts", options, value)
 
 
 def _fleets(question: Question) -> Offer:

@@ -238,6 +238,11 @@ class Question:
         """The fleet."""
         return self._fleet[1]
 
+    @property
+    def fleet_key(self) -> Hashable:
+        """What stands for the fleet in the key of a result."""
+        return self._fleet[0]
+
     @functools.cached_property
     def health(self) -> health.Health:
         """Who of the fleet serves, as of now."""
@@ -274,18 +279,24 @@ class Question:
     def seen(self, span: Span, view: views.View | None = None) -> Seen:
         """Return what the place, or another `view`, sees of the fleet in a span. Raises StillWorking, InputError."""
         view = self.view if view is None else view
-        fleet_key, fleet = self._fleet
-        key = ("seen", fleet_key, view, span)
-        if fleet.object_count * span.duration_s / 86400.0 > _QUICK_SATELLITE_DAYS:
-            found: Seen = self.desk.work_out(key, work.find, fleet, view, span)
-            return found
-
-        def compute() -> tuple[Seen, int]:
-            here = work.find(fleet, view, span)
-            return here, here.size_bytes
-
-        found = self.desk.remember(key, compute)
+        found: Seen = self.computed(("seen", view, span), span, work.find, self.fleet, view, span)
         return found
+
+    def computed(self, key: tuple[Hashable, ...], span: Span, function: Callable[..., Any], *arguments: Any) -> Any:
+        """Return what `function` of `work` finds for the fleet over `span`: here and now where that is little work.
+
+        `key` stands for everything that the answer depends on but the fleet. Raises StillWorking, InputError.
+        """
+        fleet_key, fleet = self._fleet
+        whole_key = (*key, fleet_key)
+        if fleet.object_count * span.duration_s / 86400.0 > _QUICK_SATELLITE_DAYS:
+            return self.desk.work_out(whole_key, function, *arguments)
+
+        def compute() -> tuple[Any, int]:
+            here = function(*arguments)
+            return here, getattr(here, "size_bytes", 4096)
+
+        return self.desk.remember(whole_key, compute)
 
     def coverage(self, span: Span, within: Span) -> Coverage:
         """Return the coverage of `span`, cut out of what is seen over `within`, which holds it."""

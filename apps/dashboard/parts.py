@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -48,8 +49,8 @@ def as_options(options: Sequence[tuple[str, str]]) -> list[dict[str, str]]:
     return [{"value": value, "label": printable(words)} for value, words in options]
 
 
-def panel_block(page: Page, panel: Panel) -> Any:
-    """Return the place of a panel: picture, what to see in it, question mark, table and its file."""
+def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
+    """Return the place of a panel: picture, what to see in it, `near` what changes it, question mark, table, its file."""
     name = f"{page.name.lower()}-{panel.name}"
     pieces: list[Any] = [html.H2(panel.title, id=f"title-{name}", className="panel-title")]
     if panel.picture:
@@ -68,6 +69,7 @@ def panel_block(page: Page, panel: Panel) -> Any:
             )
         )
     pieces.append(html.P(id=part("caption", panel.name), className="caption"))
+    pieces.extend(near)
     pieces.append(help_block(panel))
     if panel.table:
         pieces.append(
@@ -83,7 +85,8 @@ def panel_block(page: Page, panel: Panel) -> Any:
                     ),
                     html.A("Download as CSV", id=part("csv", panel.name), href="#", className="button", download=""),
                 ],
-                open=True,
+                # One table is open at first: the page is to be taken in at a glance.
+                open=panel is page.panels[0] or not panel.picture,
                 className="numbers",
             )
         )
@@ -114,7 +117,8 @@ def help_block(panel: Panel) -> Any:
 
 def table_block(table: Table, caption: str) -> Any:
     """Return a table for people, its first rows where it is long; the file has them all."""
-    if table.rows.empty:
+    rows = table.rows if table.shown is None else table.shown
+    if rows.empty:
         return html.P(table.empty, className="quiet")
     head = html.Tr(
         [
@@ -130,10 +134,11 @@ def table_block(table: Table, caption: str) -> Any:
                 for cell, right in zip(table.cells(row), flush, strict=True)
             ]
         )
-        for row in table.rows.head(MOST_ROWS).itertuples(index=False)
+        for row in rows.head(MOST_ROWS).itertuples(index=False)
     ]
-    hidden = len(table.rows) - len(body)
-    more = [html.P(f"{counted(hidden, 'more row')} in the file.", className="quiet")] if hidden else []
+    hidden = len(rows) - len(body)
+    told = table.told or (f"{counted(hidden, 'more row')} in the file." if hidden else "")
+    more = [html.P(told, className="quiet")] if told else []
     return [
         html.Table([html.Caption(caption, className="unseen"), html.Thead(head), html.Tbody(body)]),
         *more,
@@ -143,6 +148,11 @@ def table_block(table: Table, caption: str) -> Any:
 def file_path(page: Page, panel_name: str) -> str:
     """Return the path of a panel's numbers as a file."""
     return f"/csv/{page.name.lower()}/{panel_name}.csv"
+
+
+def unbroken(text: str) -> str:
+    """Return text whose numbers stay on one line with their units."""
+    return re.sub(r"(?<=\d) (?=(?:%|s|min|h|d|km|MB)\b|%)", "\N{NO-BREAK SPACE}", text)
 
 
 def csv_text(table: Table) -> str:

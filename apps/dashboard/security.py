@@ -39,6 +39,10 @@ _COOKIE: Final = "passim_session"
 # No letter or digit that is taken for another when read off a screen.
 _ALPHABET: Final = "abcdefghjkmnpqrstuvwxyz23456789"
 
+_CATCH_ALL: Final = ("/", "/<path:path>")
+# The page that asks for the password needs its looks.
+_WITHOUT_PASSWORD: Final = ("/login", "/health", "/assets/passim.css")
+
 _UNCHANGING: Final = ("GET", "HEAD", "OPTIONS")
 
 
@@ -108,13 +112,16 @@ class Rules:
 
     hosts: frozenset[str]
     paths: frozenset[str]
-    prefixes: tuple[str, ...] = ("/_dash-", "/assets/", "/csv/")
+    prefixes: tuple[str, ...] = ("/_dash-", "/assets/", "/csv/", "/ics/")
     password: Password | None = None
     more: tuple[str, ...] = field(default=("/health", "/login", "/_favicon.ico"))
 
-    def knows(self, path: str) -> bool:
-        """Say whether a path leads anywhere."""
-        return path in self.paths or path in self.more or path.startswith(self.prefixes)
+    def knows(self, path: str, rule: str | None) -> bool:
+        """Say whether a path leads anywhere; `rule` is what the server matched it with, Dash's catch-all for the rest."""
+        if path in self.paths:
+            return True
+        known = path in self.more or path.startswith(self.prefixes)
+        return known and rule is not None and rule not in _CATCH_ALL
 
 
 def hosts_of(port: int, addresses: Collection[str] = ()) -> frozenset[str]:
@@ -137,9 +144,9 @@ def protect(server: flask.Flask, rules: Rules, script_hashes: Collection[str]) -
             return _plain(403, "This address is not one that passim answers to.")
         if request.method not in _UNCHANGING and not _same_origin(request, host):
             return _plain(403, "This request does not come from a page of passim.")
-        if not rules.knows(request.path):
+        if not rules.knows(request.path, request.url_rule.rule if request.url_rule else None):
             return _plain(404, "There is no such page. The first page is at /.")
-        if rules.password is not None and request.path not in ("/login", "/health"):
+        if rules.password is not None and request.path not in _WITHOUT_PASSWORD:
             if rules.password.is_open(request.cookies.get(_COOKIE)):
                 return None
             if request.method == "GET" and request.path in rules.paths:

@@ -16,10 +16,12 @@ from .address import query_of, read_query
 from .answering import Answer, Page
 from .choosing import chosen, offers
 from .desk import Desk, Question, StillWorking
-from .parts import as_options, dropdown, file_path, panel_block, part, table_block
+from .parts import as_options, dropdown, file_path, panel_block, part, table_block, unbroken
 
 _LOG: Final = logging.getLogger(__name__)
 _POLL_MS: Final = 400
+_HOUR_MS: Final = 3_600_000
+NOT_YET: Final = "…"
 _IN_HEAD: Final = ("place", "day", "fleet")
 
 INDEX: Final = """<!DOCTYPE html>
@@ -48,6 +50,8 @@ def layout() -> Any:
             dcc.Store(id="scheme"),
             dcc.Store(id="changed"),
             dcc.Store(id="job"),
+            dcc.Store(id="shown"),
+            dcc.Interval(id="tick", interval=_HOUR_MS, disabled=True),
             dcc.Interval(id="poll", interval=_POLL_MS, disabled=True),
             html.A("Skip to the page", href="#page", className="skip"),
             html.Header(
@@ -63,7 +67,29 @@ def layout() -> Any:
                 ],
                 className="head",
             ),
-            html.Main(id="page", tabIndex=-1),
+            html.Main(
+                [
+                    html.Div(id="notice", role="alert"),
+                    html.Div(
+                        [
+                            html.Span("Working: passes are being found. "),
+                            html.Progress(
+                                id="progress", max="1", value="0", **{"aria-label": "Share of the work done"}
+                            ),
+                            html.Button("Stop", id="stop", className="button", n_clicks=0),
+                        ],
+                        id="working",
+                        hidden=True,
+                        className="working",
+                    ),
+                    html.H1(NOT_YET, id="sentence"),
+                    html.P(id="second", className="second"),
+                    html.Div(id="panels"),
+                    html.Ul(id="notes", className="notes"),
+                ],
+                id="page",
+                tabIndex=-1,
+            ),
             html.P(CAUTION, className="caution"),
             html.Div(id="announce", className="unseen", role="status"),
         ],
@@ -80,29 +106,9 @@ def fill_page(page: Page, question: Question) -> list[Any]:
         [dropdown(key, offered[key].label, offered[key].options, offered[key].value) for key in near],
         className="choices near",
     )
-    first, *rest = [panel_block(page, panel) for panel in page.panels]
-    return [
-        dcc.Store(id="shown", data=page.path),
-        dcc.Interval(id="tick", interval=int((page.tick_s or 3600.0) * 1000), disabled=page.tick_s is None),
-        html.Div(id="notice", role="alert"),
-        html.Div(
-            [
-                html.Span("Working: passes are being found. ", id="working-words"),
-                html.Progress(id="progress", max="1", value="0", **{"aria-label": "Share of the work done"}),
-                html.Button("Stop", id="stop", className="button", n_clicks=0),
-            ],
-            id="working",
-            hidden=True,
-            className="working",
-        ),
-        html.H1("…", id="sentence"),
-        html.P(id="second", className="second"),
-        *([page.extra(question)] if page.extra is not None else []),
-        first,
-        *([controls] if near else []),
-        *rest,
-        html.Ul(id="notes", className="notes"),
-    ]
+    beside = [*([controls] if near else []), *([page.extra(question)] if page.extra is not None else [])]
+    first, *rest = [panel_block(page, panel, beside if panel is page.panels[0] else ()) for panel in page.panels]
+    return [first, *(page.below(question) if page.below is not None else ()), *rest]
 
 
 def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
@@ -113,12 +119,20 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         choices, faults = read_query(search)
         return desk.question(choices), faults
 
-    @app.callback(Output("page", "children"), Input("address", "pathname"), State("address", "search"))
+    @app.callback(
+        Output("panels", "children"),
+        Output("shown", "data"),
+        Output("tick", "interval"),
+        Output("tick", "disabled"),
+        Input("address", "pathname"),
+        State("address", "search"),
+    )
     def open_page(path: str, search: str | None) -> Any:
         page = by_path.get(path)
         if page is None:
             return no_update
-        return fill_page(page, asked(search)[0])
+        interval_ms = _HOUR_MS if page.tick_s is None else int(page.tick_s * 1000)
+        return fill_page(page, asked(search)[0]), path, interval_ms, page.tick_s is None
 
     @app.callback(Output("links", "children"), Input("address", "pathname"), Input("address", "search"))
     def link(path: str, search: str | None) -> Any:
@@ -212,19 +226,21 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         # The colours come with the first word from the browser; before it there is nothing to draw.
         if page is None or scheme is None:
             return unchanged(names)
+        # What a page showed stays while a new answer is worked out; another page's sentence does not.
+        fresh = any(entry["prop_id"].startswith("shown.") for entry in ctx.triggered)
         question, faults = asked(search)
         faults = tuple(fault for fault in (*faults, desk.workspace_fault) if fault)
         try:
             answer = page.answer(question, THEMES.get(scheme, LIGHT))
         except StillWorking as still:
             job = still.job
-            return unchanged(names, working=True, share=job.share, number=job.number)
+            return unchanged(names, fresh, working=True, share=job.share, number=job.number)
         except InputError as error:
-            return unchanged(names, told=(*faults, str(error)))
+            return unchanged(names, fresh, told=(*faults, str(error)))
         except Exception as error:
             _LOG.exception("page %s, %s", path, search)
             defect = f"This is a defect in passim, not in what you chose: {type(error).__name__}. Its log says where."
-            return unchanged(names, told=(*faults, defect))
+            return unchanged(names, fresh, told=(*faults, defect))
         return filled(page, answer, names, query_of(question.choices), faults)
 
     @app.callback(
@@ -252,8 +268,8 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
         return table_block(shown.table, panel.title)
 
     return (
-        answer.sentence,
-        answer.second,
+        unbroken(answer.sentence),
+        unbroken(answer.second),
         [html.Li(note) for note in answer.notes],
         [html.P(fault) for fault in faults],
         True,
@@ -261,7 +277,7 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
         True,
         None,
         [answer.panels[name].figure if name in answer.panels else no_update for name in pictures],
-        [answer.panels[name].caption if name in answer.panels else "" for name in captions],
+        [unbroken(answer.panels[name].caption) if name in answer.panels else "" for name in captions],
         [table_of(name) for name in tables],
         [f"{file_path(page, name)}{query}" for name in files],
     )
@@ -269,6 +285,7 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
 
 def unchanged(
     names: list[list[str]],
+    fresh: bool = False,
     *,
     working: bool = False,
     share: float = 0.0,
@@ -277,9 +294,7 @@ def unchanged(
 ) -> Any:
     """Return what leaves a page as it is, but for the line of work under way and what went wrong."""
     return (
-        no_update,
-        no_update,
-        no_update,
+        *((NOT_YET, "", []) if fresh else (no_update, no_update, no_update)),
         [html.P(line) for line in told],
         not working,
         f"{share:.2f}",

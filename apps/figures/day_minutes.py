@@ -4,22 +4,19 @@ from __future__ import annotations
 
 from datetime import datetime
 
-import numpy as np
 import plotly.graph_objects as go
 
 from passim import Coverage
-from passim.spans import moment
 
 from ..wording import LocalClock
 from .theme import Theme, dressed, out_marker
 from .time_axis import local_axis, mark_midnights, mark_now, utc
 
-NO_SERVICE, IN_VIEW, ONE = "seconds without service", "satellites in view", "one satellite only"
-_MOST_STEPS = 20_000
+NO_SERVICE, LEAST, MOST, MEAN = "seconds without service", "least in view", "most in view", "mean in view"
 
 
 def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme) -> go.Figure:
-    """Return the minutes of `coverage` that have no service for a part, and the number in view at every moment."""
+    """Return the minutes of `coverage` that have no service for a part, and the least, mean and most in view in each."""
     minutes = coverage.minutes(clock.name)
     out = minutes[minutes["gap_s"] > 0.0]
     figure = go.Figure()
@@ -34,21 +31,28 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
         customdata=[clock.time(m)[:5] for m in out["minute"]],
         hovertemplate="%{customdata}: %{y:.0f} s without service<extra></extra>",
     )
-    x, counts = _steps(coverage)
-    texts = [utc(moment(us)) for us in x.tolist()]
-    line = {"shape": "hv", "width": 1, "color": theme.service}
+    # The least and the most in view within each minute make a band, and the mean runs inside it.
+    x = [utc(m) for m in minutes["minute"]]
+    for name, column, fill in ((LEAST, "satellites_min", None), (MOST, "satellites_max", "tonexty")):
+        figure.add_scatter(
+            name=name, x=x, y=minutes[column].tolist(), mode="lines", fill=fill, fillcolor=_faint(theme),
+            line={"shape": "hv", "width": 0, "color": theme.service}, hoverinfo="skip",
+        )  # fmt: skip
     figure.add_scatter(
-        name=IN_VIEW, x=texts, y=counts.tolist(), mode="lines", line=line, fill="tozeroy", fillcolor=theme.ramp[0],
-        hovertemplate="%{y} in view<extra></extra>",
-    )  # fmt: skip
-    figure.add_scatter(
-        name=ONE, x=texts, y=(counts == 1).astype(int).tolist(), mode="lines",
-        line={"shape": "hv", "width": 0, "color": theme.single}, fill="tozeroy", fillcolor=theme.single, hoverinfo="skip",
-    )  # fmt: skip
+        name=MEAN,
+        x=x,
+        y=minutes["satellites_mean"].tolist(),
+        mode="lines",
+        line={"width": 1, "color": theme.service},
+        customdata=[
+            [clock.time(row.minute)[:5], row.satellites_min, row.satellites_max] for row in minutes.itertuples()
+        ],
+        hovertemplate="%{customdata[0]}: %{customdata[1]} to %{customdata[2]} in view<extra></extra>",
+    )
 
     dressed(figure, theme, 380)
     figure.update_xaxes(**local_axis(coverage.span, clock.name))
-    top = max(int(counts.max()), 1)
+    top = max(int(minutes["satellites_max"].max()), 1)
     figure.update_layout(
         yaxis={"domain": [0.0, 0.5], "range": [0, top + 0.4], "dtick": max(1, top // 6), "title": "in view"},
         yaxis2={
@@ -63,18 +67,11 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
             font={"color": theme.quiet},
         )  # fmt: skip
     mark_midnights(figure, coverage.span, clock.name, theme)
-    mark_now(figure, now, coverage.span, theme)
+    mark_now(figure, now, coverage.span, theme, "")
     return figure
 
 
-def _steps(coverage: Coverage) -> tuple[np.ndarray, np.ndarray]:
-    """Return the edges and the counts from each on, the last repeated; by the minute where there are too many."""
-    edges_us, counts = coverage.edges_us, coverage.in_view
-    if len(counts) > _MOST_STEPS:
-        table = coverage.minutes()
-        edges_us = np.append(
-            table["minute"].dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64),
-            coverage.span.end_us,
-        )
-        counts = table["satellites_min"].to_numpy()
-    return edges_us, np.append(counts, counts[-1])
+def _faint(theme: Theme) -> str:
+    """Return the colour of service, thin enough to lie under a line."""
+    red, green, blue = (int(theme.service[k : k + 2], 16) for k in (1, 3, 5))
+    return f"rgba({red},{green},{blue},0.3)"

@@ -25,6 +25,7 @@ def by_status(counts: Mapping[str, int], theme: Theme) -> go.Figure:
         text=[f"{number:,}" for number in numbers],
         textposition="outside",
         cliponaxis=False,
+        width=0.6,
         marker={
             "color": [theme.service if name in _SERVES else theme.single for name in names],
             "pattern": {"shape": ["" if name in _SERVES else "." for name in names], "fgcolor": theme.paper},
@@ -32,7 +33,7 @@ def by_status(counts: Mapping[str, int], theme: Theme) -> go.Figure:
         },
         hovertemplate="%{y}: %{x:,}<extra></extra>",
     )
-    dressed(figure, theme, 110 + 44 * len(names))
+    dressed(figure, theme, 90 + 50 * len(names))
     figure.update_layout(bargap=0.35, margin={"r": 70, "t": 12})
     figure.update_xaxes(title="objects", rangemode="tozero", showgrid=True)
     figure.update_yaxes(autorange="reversed", showgrid=False)
@@ -41,15 +42,19 @@ def by_status(counts: Mapping[str, int], theme: Theme) -> go.Figure:
 
 def ages(age_days: Sequence[float], theme: Theme) -> go.Figure:
     """Return how many objects have elements of which age, days; those of the future lie left of nil."""
+    first, end = min(age_days, default=0.0), max(1.0, 1.05 * max(age_days, default=0.0))
     figure = go.Figure()
     figure.add_histogram(
         name=AGES,
         x=list(age_days),
-        nbinsx=40,
+        xbins={"start": min(0.0, first), "end": end, "size": (end - min(0.0, first)) / 40.0},
+        autobinx=False,
         marker={"color": theme.service, "line": {"width": 0.5, "color": theme.paper}},
         hovertemplate="%{x} days: %{y:,} objects<extra></extra>",
     )
     dressed(figure, theme, 240)
-    figure.update_xaxes(title="age in days at this moment", zeroline=True, zerolinecolor=theme.rule)
+    figure.update_xaxes(
+        title="age in days at this moment", range=[min(0.0, first), end], zeroline=True, zerolinecolor=theme.rule
+    )
     figure.update_yaxes(title="objects")
     return figure

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
@@ -20,11 +21,15 @@ _ROW_PX, _LEAST_PX = 44, 220
 
 
 def gap_clock(
-    coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme, hours: tuple[time, time] | None = None
+    coverage: Coverage,
+    clock: LocalClock,
+    now: datetime,
+    theme: Theme,
+    hours: tuple[time, time, Collection[int]] | None = None,
 ) -> go.Figure:
     """Return the gaps of `coverage` as marks over local hours, a row a local day, the first on top.
 
-    `hours` are those in which calls are held; they are shaded. Each row ends with how long the day is out.
+    `hours` are those in which calls are held, first, end and weekdays from Monday = 0; they are shaded. Each row ends with how long the day is out.
     """
     where = ZoneInfo(clock.name)
     edges_us = local_days(coverage.span, clock.name)
@@ -55,7 +60,7 @@ def gap_clock(
         y=day,
         base=np.asarray(hour, dtype=np.float64),
         x=(to_us - from_us) / 3.6e9,
-        marker=out_marker(theme, 1.0),
+        marker=out_marker(theme, 0.8),
         customdata=[
             [clock.when(moment(int(start_us[k]))), duration((int(end_us[k]) - int(start_us[k])) / 1e6)] for k in gap
         ],
@@ -63,34 +68,50 @@ def gap_clock(
     )
 
     dressed(figure, theme, max(_LEAST_PX, 70 + _ROW_PX * len(days)))
-    figure.update_layout(barmode="overlay", bargap=0.25, margin={"r": 84, "t": 32})
+    figure.update_layout(barmode="overlay", bargap=0.25, margin={"r": 62, "t": 32})
     figure.update_xaxes(
-        range=[0, 24], tickvals=list(range(0, 25, 3)), ticktext=[f"{h:02d}" for h in range(0, 25, 3)], showgrid=True,
+        range=[0, 24], tickvals=list(range(0, 25, 6)), ticktext=[f"{h:02d}:00" for h in range(0, 25, 6)], showgrid=True,
+        minor={"tickvals": list(range(0, 25, 3)), "showgrid": True, "gridcolor": theme.rule},
         title=f"local time of day, {clock.name}",
     )  # fmt: skip
     figure.update_yaxes(
         range=[len(days) - 0.4, -0.6],
         tickvals=list(range(len(days))),
-        ticktext=[f"{d:%a} {d.day} {d:%b}" for d in days],
+        ticktext=[f"{d:%a} {d.day}" for d in days],
         showgrid=False,
     )
     if hours is not None:
-        first, end = (t.hour + t.minute / 60.0 for t in hours)
-        figure.add_shape(
-            type="rect", x0=first, x1=end, y0=0, y1=1, yref="paper", layer="above", line={"width": 0},
-            fillcolor=theme.chosen, opacity=0.08, name="call hours",
-        )  # fmt: skip
-        figure.add_annotation(
-            x=first, y=1, yref="paper", xanchor="left", yanchor="bottom", text="call hours", showarrow=False,
-            font={"color": theme.chosen},
-        )  # fmt: skip
+        _shade_calls(figure, hours, days, theme)
     for k, out in enumerate(coverage.by_local_day(clock.name).itertuples(index=False)):
         figure.add_annotation(
             x=1, xref="paper", y=k, xanchor="left", xshift=6, showarrow=False, align="left",
-            text=duration(out.gap_s) if out.gap_s else "no gap", font={"color": theme.out if out.gap_s else theme.quiet},
+            text=_short(out.gap_s), font={"color": theme.out if out.gap_s else theme.quiet},
         )  # fmt: skip
     _mark_now(figure, now, days, where, theme)
     return figure
+
+
+def _shade_calls(
+    figure: go.Figure, hours: tuple[time, time, Collection[int]], days: list[datetime], theme: Theme
+) -> None:
+    first, end = (t.hour + t.minute / 60.0 for t in hours[:2])
+    for k, day in enumerate(days):
+        if day.weekday() in hours[2]:
+            figure.add_shape(
+                type="rect", x0=first, x1=end, y0=k - 0.5, y1=k + 0.5, layer="above", line={"width": 0},
+                fillcolor=theme.chosen, opacity=0.07, name="call hours",
+            )  # fmt: skip
+    figure.add_annotation(
+        x=(first + end) / 2, y=1, yref="paper", yanchor="bottom", text="call hours", showarrow=False,
+        font={"color": theme.chosen},
+    )  # fmt: skip
+
+
+def _short(gap_s: float) -> str:
+    """Return how long a day is out, to the minute where it is long."""
+    if not gap_s:
+        return "no gap"
+    return duration(60.0 * round(gap_s / 60.0)) if gap_s >= 600.0 else duration(gap_s)
 
 
 def _mark_now(figure: go.Figure, now: datetime, days: list[datetime], where: ZoneInfo, theme: Theme) -> None:

@@ -11,6 +11,8 @@ import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from passim.answers import growth_goals
+
 from .keys import STROKES
 from .theme import Theme, dressed, plain
 
@@ -25,9 +27,14 @@ TITLES: Final = {
 # Lengths run over decades; no gap at all stands on the lowest line.
 _NONE_S: Final = 0.5
 _LENGTHS: Final = {
-    _NONE_S: "none", 10.0: "10 s", 60.0: "1 min", 600.0: "10 min", 3600.0: "1 h", 36_000.0: "10 h",
+    _NONE_S: "none",
+    10.0: "10 s",
+    60.0: "1 min",
+    600.0: "10 min",
+    3600.0: "1 h",
+    36_000.0: "10 h",
     360_000.0: "100 h",
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,12 +47,28 @@ class OrderCurve:
 
 @dataclass(frozen=True)
 class GoalMark:
-    """A goal as the picture shows it: its words, its bound on one measure, and the number that meets it, if any does."""
+    """A goal as the picture shows it: its words, its bound on one measure, and the number that meets it, if any."""
 
     words: str
     measure: str | None = None
     bound: float | None = None
     satellites: int | None = None
+
+    @classmethod
+    def of(cls, goal: growth_goals.Goal, satellites: int | None, counted_s: float) -> GoalMark:
+        """Return the mark of a goal that `satellites` meet; its first bound that a curve can show is drawn.
+
+        Rates are drawn on the curve of counts, over the `counted_s` seconds that were asked about.
+        """
+        for condition in goal.conditions:
+            measure, bound = {
+                "covered": ("gap_fraction", 1.0 - condition.bound),
+                "gaps_per_hour": ("gap_count", condition.bound * counted_s / 3600.0),
+                "pauses_per_hour": ("", 0.0),
+            }.get(condition.quantity, (condition.quantity, condition.bound))
+            if measure:
+                return cls(goal.words(), measure, bound, satellites)
+        return cls(goal.words(), None, None, satellites)
 
 
 def growth_curves(
@@ -74,23 +97,38 @@ def growth_curves(
         for curve, look in zip(curves, looks, strict=True):
             _line(figure, curve, measure, axis, look, theme)
         figure.add_annotation(
-            x=0.0, xref="paper", y=top, yref="paper", xanchor="left", yanchor="bottom", showarrow=False,
-            text=TITLES[measure], font={"color": theme.quiet, "size": 12},
-        )  # fmt: skip
+            x=0.0,
+            xref="paper",
+            y=top,
+            yref="paper",
+            xanchor="left",
+            yanchor="bottom",
+            showarrow=False,
+            text=TITLES[measure],
+            font={"color": theme.quiet, "size": 12},
+        )
         if goal is not None and goal.measure == measure and goal.bound is not None:
             figure.add_shape(
-                type="line", x0=0, x1=1, xref="paper", y0=_drawn(measure, np.array([goal.bound]))[0],
-                y1=_drawn(measure, np.array([goal.bound]))[0], yref=axis, line={"color": theme.chosen, "width": 1.5, "dash": "dash"},
+                type="line",
+                x0=0,
+                x1=1,
+                xref="paper",
+                y0=_drawn(measure, np.array([goal.bound]))[0],
+                y1=_drawn(measure, np.array([goal.bound]))[0],
+                yref=axis,
+                line={"color": theme.chosen, "width": 1.5, "dash": "dash"},
                 name="goal",
-            )  # fmt: skip
+            )
     if goal is not None:
         _goal(figure, goal, everyone, theme)
     figure.update_layout(axes)
     dressed(figure, theme, height_px, left_px=60)
     figure.update_xaxes(
-        range=[0, everyone * 1.02], showgrid=False, anchor="y" if len(measures) == 1 else f"y{len(measures)}",
+        range=[0, everyone * 1.02],
+        showgrid=False,
+        anchor="y" if len(measures) == 1 else f"y{len(measures)}",
         title={"text": "satellites", "standoff": 6, "font": {"size": 12, "color": theme.quiet}},
-    )  # fmt: skip
+    )
     figure.update_layout(margin={"t": 46, "b": 48})
     _key(figure, curves, looks, theme)
     return figure
@@ -106,14 +144,23 @@ def plan_by_date(
     figure = go.Figure()
     when = pd.to_datetime(table["date"]).dt.strftime("%Y-%m-%d").tolist()
     figure.add_scatter(
-        x=when, y=100.0 * table["gap_fraction"], mode="lines+markers", line={"color": theme.out, "width": 2, "shape": "hv"},
+        x=when,
+        y=100.0 * table["gap_fraction"],
+        mode="lines+markers",
+        line={"color": theme.out, "width": 2, "shape": "hv"},
         marker={"size": 7, "color": theme.out},
-        hovertemplate="%{x}: %{y:.2f} % without service<extra></extra>", name="time without service",
-    )  # fmt: skip
+        hovertemplate="%{x}: %{y:.2f} % without service<extra></extra>",
+        name="time without service",
+    )
     figure.add_scatter(
-        x=when, y=table["satellites"], yaxis="y2", mode="lines", line={"color": theme.service, "width": 2, "shape": "hv"},
-        hovertemplate="%{x}: %{y} satellites serve<extra></extra>", name="satellites",
-    )  # fmt: skip
+        x=when,
+        y=table["satellites"],
+        yaxis="y2",
+        mode="lines",
+        line={"color": theme.service, "width": 2, "shape": "hv"},
+        hovertemplate="%{x}: %{y} satellites serve<extra></extra>",
+        name="satellites",
+    )
     figure.update_layout(
         yaxis={"domain": [0.42, 1.0], "rangemode": "tozero", "ticksuffix": " %"},
         yaxis2={"domain": [0.0, 0.30], "anchor": "x", "rangemode": "tozero"},
@@ -121,17 +168,25 @@ def plan_by_date(
     dressed(figure, theme, height_px, left_px=56)
     for words, y in ((TITLES["gap_fraction"], 1.0), ("satellites that serve", 0.30)):
         figure.add_annotation(
-            x=0, xref="paper", y=y, yref="paper", xanchor="left", yanchor="bottom", text=words, showarrow=False,
+            x=0,
+            xref="paper",
+            y=y,
+            yref="paper",
+            xanchor="left",
+            yanchor="bottom",
+            text=words,
+            showarrow=False,
             font={"color": theme.quiet, "size": 12},
-        )  # fmt: skip
+        )
     figure.update_xaxes(type="date", anchor="y2", showgrid=False)
     if met is not None:
         at = f"{met:%Y-%m-%d}"
         figure.add_shape(
             type="line", x0=at, x1=at, y0=0, y1=1, yref="paper", line={"color": theme.chosen, "width": 1.5}
         )
-        figure.add_annotation(x=at, y=1, yref="paper", yanchor="bottom", text="goal met", showarrow=False,
-                              font={"color": theme.chosen})  # fmt: skip
+        figure.add_annotation(
+            x=at, y=1, yref="paper", yanchor="bottom", text="goal met", showarrow=False, font={"color": theme.chosen}
+        )
     return figure
 
 
@@ -152,10 +207,16 @@ def _line(figure: go.Figure, curve: OrderCurve, measure: str, axis: str, look: t
     if f"{measure}_p10" in table:
         for name, fill in (("p10", None), ("p90", "tonexty")):
             figure.add_scatter(
-                x=number, y=_drawn(measure, table[f"{measure}_{name}"].to_numpy(dtype=np.float64)), yaxis=axis,
-                mode="lines", line={"width": 0, "color": look[0]}, fill=fill, fillcolor=_faint(look[0]), hoverinfo="skip",
+                x=number,
+                y=_drawn(measure, table[f"{measure}_{name}"].to_numpy(dtype=np.float64)),
+                yaxis=axis,
+                mode="lines",
+                line={"width": 0, "color": look[0]},
+                fill=fill,
+                fillcolor=_faint(look[0]),
+                hoverinfo="skip",
                 name=f"{curve.words}, {name}",
-            )  # fmt: skip
+            )
     values = table[measure].to_numpy(dtype=np.float64)
     figure.add_scatter(
         x=number,
@@ -172,8 +233,8 @@ def _line(figure: go.Figure, curve: OrderCurve, measure: str, axis: str, look: t
 def _drawn(measure: str, values: Floats) -> Floats:
     """Return values as they stand on the axis: shares in per cent, and no gap on the lowest line."""
     if measure == "gap_fraction":
-        return np.round(100.0 * values, 4)
-    return np.round(np.maximum(values, _NONE_S), 3) if measure.endswith("_s") else values
+        return np.asarray(np.round(100.0 * values, 4))
+    return np.asarray(np.round(np.maximum(values, _NONE_S), 3)) if measure.endswith("_s") else values
 
 
 def _axis(measure: str, curves: Sequence[OrderCurve]) -> dict[str, Any]:
@@ -202,19 +263,33 @@ def _goal(figure: go.Figure, goal: GoalMark, everyone: int, theme: Theme) -> Non
     """Mark the number of satellites that meets the goal through all panels, or say that none does."""
     if goal.satellites is None:
         figure.add_annotation(
-            x=1, xref="paper", xanchor="right", y=1, yref="paper", yanchor="bottom", yshift=2, showarrow=False,
-            text=f"{plain(goal.words)}: not with these", font={"color": theme.chosen},
-        )  # fmt: skip
+            x=1,
+            xref="paper",
+            xanchor="right",
+            y=1,
+            yref="paper",
+            yanchor="bottom",
+            yshift=2,
+            showarrow=False,
+            text=f"{plain(goal.words)}: not with these",
+            font={"color": theme.chosen},
+        )
         return
     at = goal.satellites
     figure.add_shape(
         type="line", x0=at, x1=at, y0=0, y1=1, yref="paper", line={"color": theme.chosen, "width": 1.5}, name="goal met"
     )
     figure.add_annotation(
-        x=at, y=1, yref="paper", yanchor="bottom", yshift=2, showarrow=False,
-        xanchor="right" if at > 0.6 * everyone else "left", text=f"{plain(goal.words)}: from {at:,} on",
+        x=at,
+        y=1,
+        yref="paper",
+        yanchor="bottom",
+        yshift=2,
+        showarrow=False,
+        xanchor="right" if at > 0.6 * everyone else "left",
+        text=f"{plain(goal.words)}: from {at:,} on",
         font={"color": theme.chosen},
-    )  # fmt: skip
+    )
 
 
 def _key(figure: go.Figure, curves: Sequence[OrderCurve], looks: Sequence[tuple[str, str]], theme: Theme) -> None:
@@ -224,9 +299,17 @@ def _key(figure: go.Figure, curves: Sequence[OrderCurve], looks: Sequence[tuple[
         for curve, (colour, dash) in zip(curves, looks, strict=True)
     )
     figure.add_annotation(
-        x=0.99, xref="paper", xanchor="right", y=0.985, yref="paper", yanchor="top", align="left", text=words, showarrow=False,
+        x=0.99,
+        xref="paper",
+        xanchor="right",
+        y=0.985,
+        yref="paper",
+        yanchor="top",
+        align="left",
+        text=words,
+        showarrow=False,
         bgcolor=theme.paper,
-    )  # fmt: skip
+    )
 
 
 def _faint(colour: str) -> str:

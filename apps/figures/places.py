@@ -26,31 +26,49 @@ def by_latitude(
     latitude = table["latitude_deg"]
     for name, fill in (("covered_fraction_min", None), ("covered_fraction_max", "tonexty")):
         figure.add_scatter(
-            x=latitude, y=100.0 * table[name], mode="lines", line={"width": 0, "color": theme.service}, fill=fill,
-            fillcolor=theme.ramp[0], opacity=0.5, hoverinfo="skip", name=SPREAD,
-        )  # fmt: skip
+            x=latitude,
+            y=100.0 * table[name],
+            mode="lines",
+            line={"width": 0, "color": theme.service},
+            fill=fill,
+            fillcolor=theme.ramp[0],
+            opacity=0.5,
+            hoverinfo="skip",
+            name=SPREAD,
+        )
     figure.add_scatter(
-        x=latitude, y=100.0 * table["covered_if_random"], mode="lines",
+        x=latitude,
+        y=100.0 * table["covered_if_random"],
+        mode="lines",
         line={"width": 1.5, "color": theme.quiet, "dash": "dot"},
-        hovertemplate="%{x}°: %{y:.1f} % if at random<extra></extra>", name=RANDOM,
-    )  # fmt: skip
+        hovertemplate="%{x}°: %{y:.1f} % if at random<extra></extra>",
+        name=RANDOM,
+    )
     figure.add_scatter(
-        x=latitude, y=100.0 * table["covered_fraction"], mode="lines+markers",
-        line={"width": 2, "color": theme.service}, marker={"size": 5, "color": theme.service},
-        hovertemplate="%{x}°: %{y:.1f} % of the time with service<extra></extra>", name=COVERED,
-    )  # fmt: skip
+        x=latitude,
+        y=100.0 * table["covered_fraction"],
+        mode="lines+markers",
+        line={"width": 2, "color": theme.service},
+        marker={"size": 5, "color": theme.service},
+        hovertemplate="%{x}°: %{y:.1f} % of the time with service<extra></extra>",
+        name=COVERED,
+    )
     dressed(figure, theme, height_px, left_px=52)
     figure.update_layout(margin={"t": 40, "b": 46})
     figure.update_yaxes(range=[0, 103], ticksuffix=" %", nticks=6)
     low, high = float(latitude.min()), float(latitude.max())
     every = [value for value in range(-90, 91, 15) if low - 1e-9 <= value <= high + 1e-9]
-    figure.update_xaxes(range=[low, high], tickmode="array", tickvals=every, ticktext=[latitude_words(v) for v in every], showgrid=False)
+    figure.update_xaxes(
+        range=[low, high], tickmode="array", tickvals=every, ticktext=[latitude_words(v) for v in every], showgrid=False
+    )
     _name_lines(figure, theme)
     _mark_sites(figure, [site for site in sites if low <= site[1] <= high], theme)
     return figure
 
 
-def world_map(table: pd.DataFrame, theme: Theme, *, sites: Sequence[tuple[str, float, float]] = (), height_px: int = 420) -> go.Figure:
+def world_map(
+    table: pd.DataFrame, theme: Theme, *, sites: Sequence[tuple[str, float, float]] = (), height_px: int = 420
+) -> go.Figure:
     """Return a map of the share of the time with service, one square a place of `passim.answers.sweeps.world_table`.
 
     `sites` are names, latitudes and longitudes. The outlines of the land come from the page's own server: see
@@ -60,28 +78,49 @@ def world_map(table: pd.DataFrame, theme: Theme, *, sites: Sequence[tuple[str, f
     rows = table["latitude_deg"].nunique()
     colours = [[0.0, theme.out], [0.5, theme.single], [0.9, theme.ramp[0]], [1.0, theme.ramp[-1]]]
     figure.add_scattergeo(
-        lat=table["latitude_deg"], lon=table["longitude_deg"], mode="markers",
+        lat=table["latitude_deg"],
+        lon=table["longitude_deg"],
+        mode="markers",
         marker={
-            "symbol": "square", "size": max(3.0, min(14.0, 260.0 / max(rows, 1))), "opacity": 0.75,
-            "color": 100.0 * table["covered_fraction"], "cmin": 0.0, "cmax": 100.0, "colorscale": colours,
+            "symbol": "square",
+            "size": max(3.0, min(14.0, 260.0 / max(rows, 1))),
+            "opacity": 0.75,
+            "color": 100.0 * table["covered_fraction"],
+            "cmin": 0.0,
+            "cmax": 100.0,
+            "colorscale": colours,
             "colorbar": {"ticksuffix": " %", "thickness": 10, "outlinewidth": 0, "title": {"text": ""}},
             "line": {"width": 0},
         },
-        hovertemplate="%{lat:.1f}°, %{lon:.1f}°: %{marker.color:.1f} % of the time with service<extra></extra>", name=COVERED,
-    )  # fmt: skip
+        hovertemplate="%{lat:.1f}°, %{lon:.1f}°: %{marker.color:.1f} % of the time with service<extra></extra>",
+        name=COVERED,
+    )
     if sites:
         figure.add_scattergeo(
-            lat=[site[1] for site in sites], lon=[site[2] for site in sites], mode="markers+text",
-            text=[plain(site[0]) for site in sites], textposition="middle right", textfont={"color": theme.ink},
+            lat=[site[1] for site in sites],
+            lon=[site[2] for site in sites],
+            mode="markers+text",
+            text=[plain(site[0]) for site in sites],
+            textposition="middle right",
+            textfont={"color": theme.ink},
             marker={"symbol": "circle", "size": 8, "color": theme.chosen, "line": {"width": 1, "color": theme.paper}},
-            hoverinfo="text", name="sites",
-        )  # fmt: skip
+            hoverinfo="text",
+            name="sites",
+        )
     dressed(figure, theme, height_px)
     figure.update_layout(margin={"t": 8, "b": 8})
     figure.update_geos(
-        projection_type="equirectangular", bgcolor=theme.paper, showland=True, landcolor=theme.shade, showcoastlines=True,
-        coastlinecolor=theme.quiet, coastlinewidth=0.8, showframe=False, lataxis={"range": [-90, 90]}, lonaxis={"range": [-180, 180]},
-    )  # fmt: skip
+        projection_type="equirectangular",
+        bgcolor=theme.paper,
+        showland=True,
+        landcolor=theme.shade,
+        showcoastlines=True,
+        coastlinecolor=theme.quiet,
+        coastlinewidth=0.8,
+        showframe=False,
+        lataxis={"range": [-90, 90]},
+        lonaxis={"range": [-180, 180]},
+    )
     return figure
 
 
@@ -98,9 +137,17 @@ def _name_lines(figure: go.Figure, theme: Theme) -> None:
         f'<span style="color:{theme.quiet}">···· {RANDOM}</span>'
     )
     figure.add_annotation(
-        x=0, xref="paper", y=1.02, yref="paper", xanchor="left", yanchor="bottom", text=words, showarrow=False,
-        font={"size": 12}, align="left",
-    )  # fmt: skip
+        x=0,
+        xref="paper",
+        y=1.02,
+        yref="paper",
+        xanchor="left",
+        yanchor="bottom",
+        text=words,
+        showarrow=False,
+        font={"size": 12},
+        align="left",
+    )
 
 
 def _mark_sites(figure: go.Figure, sites: Sequence[tuple[str, float]], theme: Theme) -> None:
@@ -108,9 +155,22 @@ def _mark_sites(figure: go.Figure, sites: Sequence[tuple[str, float]], theme: Th
     for name, latitude_deg in sites:
         short = name if len(name) <= _LETTERS else f"{name[: _LETTERS - 1]}…"
         figure.add_shape(
-            type="line", x0=latitude_deg, x1=latitude_deg, y0=0, y1=1, yref="paper", line={"color": theme.chosen, "width": 1},
-        )  # fmt: skip
+            type="line",
+            x0=latitude_deg,
+            x1=latitude_deg,
+            y0=0,
+            y1=1,
+            yref="paper",
+            line={"color": theme.chosen, "width": 1},
+        )
         figure.add_annotation(
-            x=latitude_deg, y=0.03, yref="paper", text=plain(short), showarrow=False, textangle=-90, xanchor="right",
-            yanchor="bottom", font={"color": theme.chosen, "size": 12},
-        )  # fmt: skip
+            x=latitude_deg,
+            y=0.03,
+            yref="paper",
+            text=plain(short),
+            showarrow=False,
+            textangle=-90,
+            xanchor="right",
+            yanchor="bottom",
+            font={"color": theme.chosen, "size": 12},
+        )

@@ -132,7 +132,8 @@ def thinned(track: pd.DataFrame, most: int) -> pd.DataFrame:
     place = np.arange(len(piece)) - np.maximum.accumulate(np.where(new, np.arange(len(piece)), 0))
     inner = max(int((~ends).sum()), 1)
     every = max(int(np.ceil(inner / max(most - int(ends.sum()), 1))), 1)
-    return track[ends | (place % every == 0)]
+    kept: pd.DataFrame = track[ends | (place % every == 0)]
+    return kept
 
 
 def _passes(figure: go.Figure, track: pd.DataFrame, theme: Theme) -> list[tuple[str, str, str]]:
@@ -348,6 +349,7 @@ def _sectors(figure: go.Figure, sectors: pd.DataFrame, theme: Theme) -> None:
             "showticklabels": top > 0.0,
             "ticks": "outside" if top > 0.0 else "",
             "showgrid": False,
+            "visible": top > 0.0,
         }
     )
     each = float(width.max(initial=0.0))
@@ -357,9 +359,16 @@ def _sectors(figure: go.Figure, sectors: pd.DataFrame, theme: Theme) -> None:
         else "No part of the skyline costs anything."
     )
     figure.add_annotation(
-        x=0, xref="paper", y=0.17 if top > 0.0 else 0.015, yref="paper", xanchor="left", yanchor="bottom", text=words,
-        showarrow=False, font={"color": theme.quiet, "size": 12},
-    )  # fmt: skip
+        x=0,
+        xref="paper",
+        y=0.17 if top > 0.0 else 0.015,
+        yref="paper",
+        xanchor="left",
+        yanchor="bottom",
+        text=words,
+        showarrow=False,
+        font={"color": theme.quiet, "size": 12},
+    )
 
 
 def _key(figure: go.Figure, states: Sequence[tuple[str, str, str]], has_missing: bool, theme: Theme) -> int:
@@ -377,7 +386,15 @@ def _key(figure: go.Figure, states: Sequence[tuple[str, str, str]], has_missing:
         "   ".join(f'<span style="color:{colour}">{plain(word)}</span>' for word, colour in line) for line in lines
     )
     figure.add_annotation(
-        x=0, y=1.01, xref="paper", yref="paper", xanchor="left", yanchor="bottom", text=text, showarrow=False,
-        font={"size": 12}, align="left",
-    )  # fmt: skip
+        x=0,
+        y=1.01,
+        xref="paper",
+        yref="paper",
+        xanchor="left",
+        yanchor="bottom",
+        text=text,
+        showarrow=False,
+        font={"size": 12},
+        align="left",
+    )
     return len(lines)

@@ -24,7 +24,7 @@ def utc(when: datetime | pd.Timestamp) -> str:
     return text
 
 
-def local_axis(span: Span, timezone: str, most_ticks: int = 9) -> dict[str, Any]:
+def local_axis(span: Span, timezone: str, most_ticks: int = 7) -> dict[str, Any]:
     """Return the settings of an x axis over `span` whose ticks stand at whole steps of the local clock."""
     values, texts = _ticks(span, ZoneInfo(timezone), timezone, most_ticks)
     return {
@@ -33,12 +33,13 @@ def local_axis(span: Span, timezone: str, most_ticks: int = 9) -> dict[str, Any]
         "tickmode": "array",
         "tickvals": [utc(v) for v in values],
         "ticktext": texts,
+        "tickangle": 0,
         "showgrid": False,
     }
 
 
-def mark_now(figure: go.Figure, now: datetime, span: Span, theme: Theme) -> None:
-    """Draw now as a thin line, where it lies in the span."""
+def mark_now(figure: go.Figure, now: datetime, span: Span, theme: Theme, word: str = "now") -> None:
+    """Draw now as a thin line under its word, where it lies in the span."""
     if span.start <= now < span.end:
         figure.add_shape(
             type="line",
@@ -55,7 +56,7 @@ def mark_now(figure: go.Figure, now: datetime, span: Span, theme: Theme) -> None
             y=1,
             yref="paper",
             yanchor="bottom",
-            text="now",
+            text=word,
             showarrow=False,
             font={"color": theme.chosen},
             xanchor="left" if now - span.start < (span.end - span.start) / 10 else "center",

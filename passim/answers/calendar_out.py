@@ -46,10 +46,39 @@ def write_calendar(path: str | Path, windows: Sequence[CallWindow], question: st
     cannot be written.
     """
     path = Path(path)
-    question_id = str(uuid.uuid5(_NAMESPACE, question))
-    before = _events_before(path)
-    now = now.astimezone(UTC).replace(microsecond=0)
+    calendar, changed = _calendar(windows, question, _events_before(path), now)
+    try:
+        write_atomically(path, calendar.to_ical())
+    except OSError as error:
+        raise InputError(
+            f"calendar file cannot be written: {error.strerror}", got=str(path), try_next="another folder"
+        ) from None
+    return changed
 
+
+def calendar_bytes(windows: Sequence[CallWindow], question: str, now: datetime) -> bytes:
+    """Return `windows` as a calendar file that stands for itself, to be handed out.
+
+    A calendar that takes in two such files keeps one event a call: the UIDs are those of `write_calendar`, and of equal
+    SEQUENCE the later DTSTAMP counts (RFC 5546, 2.1.5, recalled).
+    """
+    return bytes(_calendar(windows, question, {}, now)[0].to_ical())
+
+
+def check_target(path: str | Path) -> None:
+    """Raise InputError where `write_calendar` could not use `path`: before the work is done, not after it."""
+    path = Path(path)
+    if path.is_dir() or not path.absolute().parent.is_dir():
+        raise InputError("calendar file to write", got=str(path), wanted="the name of a file in a folder that exists")
+    _events_before(path)
+
+
+def _calendar(
+    windows: Sequence[CallWindow], question: str, before: dict[str, Any], now: datetime
+) -> tuple[Calendar, int]:
+    """Return the calendar of `windows`, with what stays of the events `before`, and how many are new or changed."""
+    question_id = str(uuid.uuid5(_NAMESPACE, question))
+    now = now.astimezone(UTC).replace(microsecond=0)
     calendar = Calendar()
     calendar.add("prodid", PRODUCT)
     calendar.add("version", "2.0")
@@ -78,21 +107,7 @@ def write_calendar(path: str | Path, windows: Sequence[CallWindow], question: st
             old.add("last-modified", now)
             changed += 1
         calendar.add_component(old)
-    try:
-        write_atomically(path, calendar.to_ical())
-    except OSError as error:
-        raise InputError(
-            f"calendar file cannot be written: {error.strerror}", got=str(path), try_next="another folder"
-        ) from None
-    return changed
-
-
-def check_target(path: str | Path) -> None:
-    """Raise InputError where `write_calendar` could not use `path`: before the work is done, not after it."""
-    path = Path(path)
-    if path.is_dir() or not path.absolute().parent.is_dir():
-        raise InputError("calendar file to write", got=str(path), wanted="the name of a file in a folder that exists")
-    _events_before(path)
+    return calendar, changed
 
 
 def _identified(windows: Iterable[CallWindow], question_id: str) -> list[tuple[str, CallWindow]]:

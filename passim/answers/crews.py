@@ -5,6 +5,7 @@ Both stand behind a `concurrent.futures.Executor`, and both get the thing that a
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import hashlib
 import logging
@@ -15,7 +16,7 @@ import socket
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from importlib.metadata import PackageNotFoundError, version
 from multiprocessing.connection import Connection
 from types import TracebackType
@@ -110,9 +111,9 @@ class Cluster(Crew):
         self.address = address
         self._client: Any = None
         try:
-            _knock(address)
             # Its own log repeats in many lines what is said here in one.
             with _hushed("distributed"):
+                _knock(address)
                 self._client = distributed.Client(  # type: ignore[no-untyped-call]
                     address, timeout=_CLUSTER_PATIENCE_S, set_as_default=False, heartbeat_interval=1000
                 )
@@ -182,9 +183,9 @@ class Cluster(Crew):
 
 
 def _knock(address: str) -> None:
-    """See that something listens at an address, since the library itself tries on for seconds where nothing does.
+    """See that a scheduler answers at an address. The library itself tries on for long, and for ever where one is mute.
 
-    Raises ValueError for what is no address, OSError where nothing listens.
+    Raises ValueError for what is no address, OSError where nothing listens or what listens is no scheduler.
     """
     parts = urlsplit(address if "://" in address else f"tcp://{address}")
     if parts.scheme not in ("tcp", "tls"):
@@ -192,6 +193,20 @@ def _knock(address: str) -> None:
     if not parts.hostname or parts.port is None:
         raise ValueError("host and port are wanted")
     socket.create_connection((parts.hostname, parts.port), timeout=_CLUSTER_PATIENCE_S).close()
+
+    async def ask() -> None:
+        import distributed
+
+        async def identity() -> None:
+            scheduler_at = distributed.rpc(address, timeout=_CLUSTER_PATIENCE_S)  # type: ignore[no-untyped-call]
+            async with scheduler_at as scheduler:
+                await scheduler.identity()
+
+        await asyncio.wait_for(identity(), _CLUSTER_PATIENCE_S)
+
+    # In a thread of its own, since the caller's may run a loop already.
+    with ThreadPoolExecutor(1) as apart:
+        apart.submit(asyncio.run, ask()).result()
 
 
 @contextlib.contextmanager

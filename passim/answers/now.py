@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from passim.answers.call_forecast import RUNS, ServiceForecast
 from passim.answers.call_kinds import CallKind
@@ -79,6 +80,12 @@ def is_good(call: pd.Series) -> bool:
     return bool(call["chance_of_end"] <= MOST_CHANCE_OF_END and call["expected_pauses"] < MOST_PAUSES)
 
 
+def good_starts(calls: pd.DataFrame) -> NDArray[np.bool_]:
+    """Say the same of each of many outlooks, shape (calls,)."""
+    good = (calls["chance_of_end"] <= MOST_CHANCE_OF_END) & (calls["expected_pauses"] < MOST_PAUSES)
+    return good.to_numpy(dtype=np.bool_)
+
+
 def now(forecast: ServiceForecast, kind: CallKind, *, minutes: int = 30, runs: int = RUNS, seed: int = 1) -> Now:
     """Return what can be said at the start of ``forecast.span``, looking as far as its end.
 
@@ -119,9 +126,9 @@ def now(forecast: ServiceForecast, kind: CallKind, *, minutes: int = 30, runs: i
     good = None
     if fresh.band.shows_odds and minute_us.size:
         later = windows(forecast, futures, kind, minute_us, minutes)
-        is_so = (later["chance_of_end"] <= MOST_CHANCE_OF_END) & (later["expected_pauses"] < MOST_PAUSES)
+        is_so = good_starts(later)
         if is_so.any():
-            good = later.iloc[int(is_so.to_numpy().argmax())]
+            good = later.iloc[int(is_so.argmax())]
     expected_share = float(odds.expected_gap_s / this_minute.duration_s)
     return Now(
         span.start, kind, minutes, fresh, served, expected_share, gap, call, is_good(call), good, span.end

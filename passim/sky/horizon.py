@@ -7,6 +7,7 @@ above the plane that touches the WGS 84 ellipsoid at the site; no refraction is 
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -19,6 +20,7 @@ from passim.elements.lines import printable
 from passim.errors import SiteError
 
 _LARGEST_FILE_BYTES = 1_000_000
+_HEADER_WORDS = "the header azimuth_deg,elevation_deg"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,26 +94,39 @@ class Horizon:
     def from_csv(cls, path: str | Path) -> Horizon:
         """Read a profile from a CSV file with the header ``azimuth_deg,elevation_deg``. Raises SiteError."""
         path = Path(path)
-        shown = printable(str(path))
+        name = printable(str(path))
         try:
             if path.stat().st_size > _LARGEST_FILE_BYTES:
-                raise SiteError(f"horizon file {shown}", got=f"{path.stat().st_size} bytes", wanted="at most 1 MB")
-            text = path.read_text(encoding="utf-8-sig")
-            reader = csv.reader(text.splitlines(keepends=True))
+                raise SiteError(f"horizon file {name}", got=f"{path.stat().st_size} bytes", wanted="at most 1 MB")
+            data = path.read_bytes()
+        except (OSError, ValueError) as error:
+            got = getattr(error, "strerror", None) or str(error)
+            raise SiteError(
+                f"horizon file {name}", got=got, wanted=f"a readable CSV file with {_HEADER_WORDS}"
+            ) from None
+        return cls.from_csv_bytes(data, name)
+
+    @classmethod
+    def from_csv_bytes(cls, data: bytes, name: str) -> Horizon:
+        """Return the profile in the content of a CSV file; errors call the file by `name`. Raises SiteError."""
+        name = printable(name)
+        if len(data) > _LARGEST_FILE_BYTES:
+            raise SiteError(f"horizon file {name}", got=f"{len(data)} bytes", wanted="at most 1 MB")
+        try:
+            text = data.decode("utf-8-sig")
+            reader = csv.reader(io.StringIO(text, newline=None))
             rows = [(reader.line_num, row) for row in reader if any(map(str.strip, row))]
-        except (OSError, ValueError, csv.Error) as error:
+        except (ValueError, csv.Error) as error:
             words = "text that is not UTF-8" if isinstance(error, UnicodeDecodeError) else str(error)
             raise SiteError(
-                f"horizon file {shown}",
-                got=getattr(error, "strerror", None) or words,
-                wanted="a readable CSV file with the header azimuth_deg,elevation_deg",
+                f"horizon file {name}", got=words, wanted=f"a readable CSV file with {_HEADER_WORDS}"
             ) from None
         header = ["azimuth_deg", "elevation_deg"]
         if not rows or [c.strip() for c in rows[0][1]] != header:
             raise SiteError(
-                f"horizon file {shown}, line {rows[0][0] if rows else 1}",
+                f"horizon file {name}, line {rows[0][0] if rows else 1}",
                 got=",".join(rows[0][1]) if rows else "nothing",
-                wanted="the header azimuth_deg,elevation_deg",
+                wanted=_HEADER_WORDS,
             )
         points = []
         for number, row in rows[1:]:
@@ -119,7 +134,7 @@ class Horizon:
                 azimuth, elevation = (float(c) for c in row)
             except ValueError:
                 raise SiteError(
-                    f"horizon file {shown}, line {number}",
+                    f"horizon file {name}, line {number}",
                     got=",".join(row),
                     wanted="two numbers: azimuth and height in degrees",
                 ) from None
@@ -128,7 +143,7 @@ class Horizon:
             return cls.from_points(points)
         except SiteError as error:
             raise SiteError(
-                f"horizon file {shown}: {error.what}", got=error.got, wanted=error.wanted, try_next=error.try_next
+                f"horizon file {name}: {error.what}", got=error.got, wanted=error.wanted, try_next=error.try_next
             ) from None
 
     @property

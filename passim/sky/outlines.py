@@ -151,7 +151,7 @@ def _edges(inside: NDArray[np.bool_], heights: Floats) -> tuple[Floats, Floats]:
 
 
 def _as_line(direction: Floats) -> tuple[Floats, Floats]:
-    """Return unit directions (3, n) as azimuth and height, broken where they wrap at north or go below the horizontal."""
+    """Return unit directions (3, n) as azimuth and height, broken where they wrap at north or go below 0 deg."""
     azimuth_deg = np.degrees(np.arctan2(direction[0], direction[1])) % 360.0
     elevation_deg = np.degrees(np.arcsin(np.clip(direction[2], -1.0, 1.0)))
     below = elevation_deg < 0.0

@@ -6,6 +6,7 @@ checking    from text to settings, all errors at once
 saving      changing the file: comments kept, whole or not at all
 creating    the text of a new file, the invented scenario's among them
 folder      `Workspace`: finding it, and what it gives to the rest of passim
+horizons    a surveyed horizon kept as that of a mounting spot
 kept        answers kept beside the file, so that the next run can say what has changed
 """
 

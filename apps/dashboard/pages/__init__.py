@@ -5,6 +5,6 @@ from __future__ import annotations
 from typing import Final
 
 from ..answering import Page
-from . import clock, elements, now, sites
+from . import calls, clock, elements, growth, now, sites, sky
 
-PAGES: Final[tuple[Page, ...]] = (now.PAGE, clock.PAGE, sites.PAGE, elements.PAGE)
+PAGES: Final[tuple[Page, ...]] = (now.PAGE, clock.PAGE, calls.PAGE, growth.PAGE, sites.PAGE, sky.PAGE, elements.PAGE)

@@ -37,8 +37,8 @@ DAY = Panel(
     "day",
     "One day, minute by minute",
     Help(
-        "Above, how many seconds of each minute are without service; below, how many satellites can serve. Sand means one "
-        "only.",
+        "Above, how many seconds of each minute are without service; below, how many satellites can serve: their mean, in a "
+        "band from the least to the most within the minute.",
         "The number in view changes when a satellite rises into or sets out of what the limits allow; each change is found "
         "to a millisecond. The table holds every minute: least, mean and most in view, and its seconds without service.",
         _SOURCE,
@@ -88,10 +88,16 @@ def answer(question: Question, theme: Theme) -> Answer:
         return [*when, row.cause, missing_words(row), cut_ends(row)]
 
     return Answer(
-        _sentence(seen, clock, days),
+        _sentence(day_seen.coverage, day_clock),
         {
             "days": Shown(
-                gap_clock(seen.coverage, clock, question.now, theme, (hours.start, hours.end) if hours else None),
+                gap_clock(
+                    seen.coverage,
+                    clock,
+                    question.now,
+                    theme,
+                    (hours.start, hours.end, hours.weekdays) if hours else None,
+                ),
                 _drift(seen, clock),
                 Table(by_day_shown.drop(columns="date"), ("Day", ">Without service", ">Share", ">Gaps"), day_cells),
             ),
@@ -118,6 +124,7 @@ def answer(question: Question, theme: Theme) -> Answer:
             ),
         },
         notes_of(question, seen, span),
+        _over_days(seen, clock, days),
     )
 
 
@@ -128,19 +135,27 @@ def _days(question: Question) -> int:
     return int(text)
 
 
-def _sentence(seen: Seen, clock: LocalClock, days: int) -> str:
-    coverage = seen.coverage
-    gaps = coverage.gaps()
-    length = "day" if days == 1 else f"{days} days"
+def _sentence(coverage: Coverage, clock: LocalClock) -> str:
+    """Return what the day chosen brings."""
+    gaps, day = coverage.gaps(), clock.day(coverage.span.start)
     if gaps.empty:
-        return f"No gap in {'this' if days == 1 else 'these'} {length}."
-    summary = coverage.summary()
+        return f"{day}: no gap, all day."
+    out_s = float(gaps["duration_s"].sum())
     start, end = coverage.longest_clear()
+    if start == end:
+        return f"{day}: no service, all day."
+    calm = f"none from {clock.time(start)[:5]} to {clock.time(end)[:5]}"
+    return f"{day}: {counted(len(gaps), 'gap')}, {duration(out_s)} in all; {calm}."
+
+
+def _over_days(seen: Seen, clock: LocalClock, days: int) -> str:
+    gaps = seen.coverage.gaps()
+    if gaps.empty:
+        return f"No gap in the {days} days shown."
     longest = gaps.iloc[int(gaps["duration_s"].argmax())]
-    clear = f"; the longest calm runs from {clock.when(start)} to {clock.when(end)}" if start != end else ""
     return (
-        f"{counted(len(gaps), 'gap')} in {length}, {share(1.0 - summary['covered_fraction'])} of the time; the longest, "
-        f"{duration(longest['duration_s'])}, at {clock.when(longest['start'])}{clear}."
+        f"Over the {days} days shown service is out {share(1.0 - seen.coverage.summary()['covered_fraction'])} of the "
+        f"time; the longest gap, {duration(longest['duration_s'])}, comes at {clock.when(longest['start'])}."
     )
 
 
@@ -148,9 +163,9 @@ def _drift(seen: Seen, clock: LocalClock) -> str:
     by_day = seen.coverage.by_local_day(clock.name)
     worst, best = by_day.iloc[int(by_day["gap_s"].argmax())], by_day.iloc[int(by_day["gap_s"].argmin())]
     if len(by_day) == 1 or worst["gap_s"] == best["gap_s"]:
-        return "Hatched marks are gaps; calm hours are empty."
+        return "Each mark is a gap; calm hours are empty."
     return (
-        f"Hatched marks are gaps. {clock.day(worst['day_local'])} is out longest, {duration(worst['gap_s'])}; "
+        f"Each mark is a gap. {clock.day(worst['day_local'])} is out longest, {duration(worst['gap_s'])}; "
         f"{clock.day(best['day_local'])} least, {duration(best['gap_s'])}."
     )
 

@@ -11,7 +11,7 @@ from passim.answers import call_forecast, call_kinds
 from passim.answers import now as now_answer
 from passim.errors import InputError
 
-from ...call_words import NOW_HEADINGS, now_sentence, outlook, plan_cells
+from ...call_words import NOW_HEADINGS, now_sentence, outlook, pauses, plan_cells
 from ...figures.strip import next_hour
 from ...figures.theme import Theme
 from ...wording import LocalClock, counted, duration
@@ -78,7 +78,7 @@ def answer(question: Question, theme: Theme) -> Answer:
             ),
         },
         (said.freshness.words, *notes_of(question, seen, span)),
-        " ".join(now_sentence(said, clock).splitlines()[:2]),
+        f"{outlook(said.call)[:1].upper()}{outlook(said.call)[1:]}. {now_sentence(said, clock).splitlines()[1]}",
     )
 
 
@@ -115,14 +115,14 @@ def _said(question: Question, span: Span, searched: Span) -> now_answer.Now:
 
 def _sentence(said: now_answer.Now, clock: LocalClock) -> str:
     """Return the one sentence: yes or no, with a number and a time."""
-    length = f"{said.minutes} min"
+    call = f"{said.kind.words} of {said.minutes} min"
     if not said.freshness.band.shows_odds:
         return "Whether this is a good moment cannot be told: the elements are too old for single moments."
     if said.call_is_wise:
-        return f"A good moment for {said.kind.words} of {length}: {outlook(said.call)}."
-    start = f"Not a good moment for {said.kind.words} of {length}: {outlook(said.call)}"
+        return f"A good moment for {call}."
+    start = f"Not a good moment for {call}: {pauses(said.call['expected_pauses'])} to expect"
     if said.next_good is None:
-        return f"{start}; no better start in the next {duration((said.looked_until - said.at).total_seconds())}."
+        return f"{start}, and no good start in the next {duration((said.looked_until - said.at).total_seconds())}."
     good = said.next_good["start"]
     day = "" if clock.day(good) == clock.day(said.at) else f" on {clock.day(good)}"
     return f"{start}. Better from {clock.time(good)[:5]}{day}."

@@ -1,0 +1,131 @@
+"""``passim report``: everything that is known of a place now, as one file to read, print and send."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import click
+
+from ..call_options import kind_option, minutes_option
+from ..options import FleetChoice, SiteChoice, SpanChoice, fleet_options, site_options, span_options
+
+DEFAULT_DAYS = 3.0
+# Past a freeze of 30 s a call ends: see `passim.answers.call_kinds`.
+DEFAULT_GOAL = "longest_gap_s <= 30"
+
+
+@click.command("report", short_help="One file to read, print and send: gaps, causes, calls, growth.")
+@fleet_options
+@site_options
+@span_options
+@click.option("--days", type=float, metavar="N", help=f"Days to look ahead, at most 14. Default: {DEFAULT_DAYS:g}.")
+@minutes_option
+@kind_option
+@click.option(
+    "--between", metavar="HH:MM-HH:MM", help="Local hours for calls. Default: the workspace's call hours, else all day."
+)
+@click.option(
+    "--weekdays", metavar="DAYS", help="Days for calls: mon-fri, or mon,wed,sat. Default: the workspace's, else all."
+)
+@click.option(
+    "--goal",
+    "goal_text",
+    metavar="EXPR",
+    default=DEFAULT_GOAL,
+    show_default=True,
+    help="What more satellites are to bring.",
+)
+@click.option("--out", metavar="FILE.html", help="Write the report to FILE: one file, which opens with no network.")
+@click.option("--pictures", "pictures_dir", metavar="DIR", help="Write its pictures into DIR (needs passim[pictures]).")
+@click.option(
+    "--picture-format", type=click.Choice(["svg", "png"]), default="svg", show_default=True, help="What pictures are."
+)
+def report(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    days: float | None,
+    minutes: int,
+    kind_name: str,
+    between: str | None,
+    weekdays: str | None,
+    goal_text: str,
+    out: str | None,
+    pictures_dir: str | None,
+    picture_format: str,
+) -> None:
+    """Write what is known of a place into one HTML file that needs no network, to read, print and send.
+
+    It holds the site in sentences, the gaps of the days ahead, good starts for calls, what service is lost to and in
+    which direction, what every number of satellites would give, what is taken for granted, how old the elements are,
+    and the cautions. Each picture has its table beside it. It prints on A4 and on Letter.
+
+    \b
+    Example:
+      passim report --out report.html --days 5
+      passim report --elements fleet.json --site 45.0,-28.0,40 --gateway 39.6,-28.0 --out report.html
+      passim report --pictures pictures --picture-format png
+    """
+    from passim.answers import call_forecast, call_times, growth_goals
+    from passim.answers import report as reports
+    from passim.sky import visibility
+
+    from ..call_options import hours_of, kind_of
+    from ..found import search
+    from ..output import check_out, progress, tell, write_file
+    from ..picture_files import check_pictures, write_pictures
+    from ..report_page import page
+    from ..report_sections import headline, pictures, sections, subtitle
+
+    # The cheap questions first: a slip in an hour should not wait for a file of thousands of sets.
+    if out is None and pictures_dir is None:
+        raise click.UsageError("where to? Give --out report.html, or --pictures DIR.")
+    check_out(out)
+    if pictures_dir is not None:
+        check_pictures(pictures_dir)
+    if days is not None and (span_choice.hours is not None or span_choice.to_text is not None):
+        raise click.UsageError("--days, --hours and --to all say where the span ends: give one of them.")
+    if span_choice.hours is None and span_choice.to_text is None:
+        span_choice = dataclasses.replace(span_choice, hours=24.0 * (DEFAULT_DAYS if days is None else days))
+    span = span_choice.span()
+    reports.check_length(span)
+    call_times.check_length(minutes, span)
+    goal = growth_goals.parse_goal(goal_text)
+    kind, hours = kind_of(kind_name, site_choice), hours_of(between, weekdays, site_choice)
+    view, view_notes = site_choice.view()
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
+
+    found = search(fleet, view, span, (*view_notes, *fleet_notes))
+    # Calls need to know of satellites that come late into the span.
+    with progress("Finding passes around it") as tell_share:
+        wider = visibility.find_visibility(fleet, view, call_forecast.searched_span(span), progress=tell_share)
+    assert isinstance(wider, visibility.Visibility)  # one view, one answer
+    with progress("Counting satellites") as tell_share:
+        made = reports.make_report(
+            found.visibility,
+            wider,
+            at=span_choice.now,
+            kind=kind,
+            minutes=minutes,
+            hours=hours,
+            goal=goal,
+            told=(found.service_note, *_without_paths((*view_notes, *fleet_notes), site_choice)),
+            progress=tell_share,
+        )
+    parts = sections(found, made, hours, fleet.name or "one without a name")
+    if out is not None:
+        title = f"{made.site.name}: when service is lost, and to what"
+        write_file(out, page(title, headline(found, made), subtitle(found, made), parts))
+        tell(f"Wrote the report to {out}.")
+    if pictures_dir is not None:
+        figures = [(picture.name, picture.figure) for picture in pictures(parts)]
+        for path in write_pictures(figures, pictures_dir, picture_format):
+            tell(f"Wrote {path}.")
+
+
+def _without_paths(notes: tuple[str, ...], site_choice: SiteChoice) -> list[str]:
+    """Return notes that do not tell, in a file made to be sent, where the sender keeps the workspace."""
+    workspace = site_choice.workspace()
+    if workspace is None:
+        return list(notes)
+    return [note.replace(str(workspace.file), "the workspace") for note in notes]

@@ -1,0 +1,332 @@
+"""Growth: what the place would have with fewer satellites, one by one; what a goal takes; and a plan by date."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from dash import Dash, Input, Output, State, dcc, html, no_update
+
+from passim import Span
+from passim.answers import call_times, call_windows, growth_goals, growth_plan
+from passim.answers import growth as growing
+from passim.errors import InputError
+from passim.workspace import plans
+
+from ...figures.growth import TITLES, GoalMark, OrderCurve, growth_curves, plan_by_date
+from ...figures.theme import Theme
+from ...growth_tables import AHEAD_HEADINGS, ahead_cells, ahead_sentence, goal_sentence, growth_sentence
+from ...wording import duration, share
+from .. import planning
+from ..address import changed, query_of, read_query
+from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
+from ..desk import Desk, Question
+from ..telling import notes_of
+
+# The first is asked where nothing is chosen.
+GOALS: Final = (
+    "covered >= 95 %",
+    "longest_gap_s <= 60", "longest_gap_s <= 30", "longest_gap_s <= 5", "gap_count <= 0", "covered >= 99 %",
+    "covered >= 99.9 %", "gaps_per_hour <= 1", "longest_gap_s <= 5 in call hours", "covered >= 99.9 % in call hours",
+)  # fmt: skip
+_SHORT: Final = {"launch": "as launched", "plane": "plane by plane", "random": "at random"}
+_SECOND: Final = ("longest_gap_s", "mean_gap_s", "gap_count")
+_LONGEST_GOAL: Final = 200
+NO_PLAN: Final = "none"
+_NO_PLAN_NOTE: Final = (
+    "A plan of launches, which shows the same by date, is a CSV file beside passim.toml, one row a launch: "
+    + ", ".join(growth_plan.PLAN_COLUMNS)
+    + "."
+)
+ALL_DAY, CALL_HOURS = "day", "calls"
+
+CURVE = Panel(
+    "curve",
+    "Gaps against the number of satellites",
+    Help(
+        "How long service would be out, and its longest gap, if only the first so many of today's satellites were "
+        "there: in the order of their launches, plane by plane, and at random. The band holds eight random draws of "
+        "ten. The blue line is the number from which on the goal stays met as counted by the first line.",
+        "The passes of the day are found once. Each moment knows the lowest rank of the satellites that could serve, "
+        "so that one sweep gives every number from 1 to all, exactly. Random orders are a model of failures only: no "
+        "fleet is launched so.",
+        "The element sets of the fleet chosen; launches by the year and number in the international designators, "
+        "planes by their nodes.",
+    ),
+)
+NEEDED = Panel(
+    "needed",
+    "What the goal takes",
+    Help(
+        "The number of satellites from which on the goal stays met, in each order.",
+        "From N on means: with N and with every larger number, in this order. For random orders it is the median draw, "
+        "and the numbers that hold eight draws of ten.",
+        "The curves above.",
+    ),
+    picture=False,
+)
+PLAN = Panel(
+    "plan",
+    "The plan by date",
+    Help(
+        "Time without service from each day on which satellites of a plan come into service, and how many serve then.",
+        "Planned planes go into the widest gaps between today's, or make a pattern of their own; some satellites are "
+        "lost by draw. Each day's fleet is put over the same day of sky. A scenario, never a forecast.",
+        "A CSV file beside the workspace's own, with the columns " + ", ".join(growth_plan.PLAN_COLUMNS) + ".",
+    ),
+)
+
+
+def answer(question: Question, theme: Theme) -> Answer:
+    """Say what the goal takes."""
+    span, goal = question.days(1), growth_goals.parse_goal(_goal_text(question))
+    in_call_hours = goal.in_call_hours or question.choices.other("within", ALL_DAY) == CALL_HOURS
+    hours = _call_hours(question, goal) if in_call_hours else None
+    windows = None if hours is None else call_windows.call_windows(span, hours, question.site.timezone)
+    seen = question.seen(span)
+    grown: planning.Grown = question.computed(
+        ("growth", question.view, span, hours), span, planning.grow, seen.visibility, windows
+    )
+    found = [growth_goals.smallest(curves, goal) for curves in grown.curves]
+    tables = [curves.table() for curves in grown.curves]
+    main, order = grown.curves[0], grown.curves[0].order
+    day = question.clock(span).day(span.middle)
+    asked = f"the call hours of {day}" if hours else f"the {duration(span.duration_s)} of {day}"
+    mark = GoalMark.of(goal, found[0].middle if found[0].reached else None, main.counted_s)
+    second = _second_measure(question, mark)
+    told = growth_goals.told(goal, main.values, main.counted_s)
+    names = [_SHORT.get(curves.order.name, curves.order.words) for curves in grown.curves]
+    drawn = growth_curves(
+        [OrderCurve(name, table) for name, table in zip(names, tables, strict=True)], theme,
+        measures=("gap_fraction", second), goal=mark,
+    )  # fmt: skip
+    plan = _plan(question, theme, span, goal, windows, asked)
+    notes = [
+        *([] if plan else [_NO_PLAN_NOTE]),
+        *grown.missing,
+        *[note for curves in grown.curves for note in curves.order.notes],
+        *([f"Only call hours count here: {hours.words} ({question.site.timezone})."] if hours else []),
+        *notes_of(question, seen, span),
+    ]
+    return Answer(
+        goal_sentence(order, found[0], told),
+        {
+            CURVE.name: Shown(drawn, _caption(tables[0], names), _curve_table(tables, names)),
+            NEEDED.name: Shown(None, _needed_caption(goal), _needed_table(found, names)),
+            **plan,
+        },
+        notes,
+        growth_sentence(order, tables[0], asked),
+    )
+
+
+def _goal_text(question: Question) -> str:
+    return question.choices.other("goal", GOALS[0])
+
+
+def _call_hours(question: Question, goal: growth_goals.Goal) -> call_times.AllowedHours:
+    kept = question.workspace.call_hours(question.site_name)
+    if kept is None:
+        raise InputError(
+            "call hours", got=f"none for {question.site_name}", wanted="call_hours of the site in the workspace",
+            try_next="a goal for the whole day" if goal.in_call_hours else "the whole day",
+        )  # fmt: skip
+    begins, ends = (t.hour * 60 + t.minute for t in (kept.start, kept.end))
+    return call_times.AllowedHours(begins, ends, kept.weekdays)
+
+
+def _second_measure(question: Question, mark: GoalMark) -> str:
+    chosen = question.choices.other("measure", "")
+    if chosen in _SECOND:
+        return chosen
+    return mark.measure if mark.measure in _SECOND else _SECOND[0]
+
+
+def _caption(table: pd.DataFrame, names: Sequence[str]) -> str:
+    everyone = len(table)
+    never = table["satellites"][table["gap_fraction"] <= 0.0]
+    ends = (
+        f"it is down to nothing with {int(never.iloc[0]):,}" if len(never)
+        else f"with all {everyone:,} it is {share(float(table['gap_fraction'].iloc[-1]))}"
+    )  # fmt: skip
+    return (
+        f"Time without service falls as satellites are added; {names[0]}, {ends}. The band: eight random draws of ten."
+    )
+
+
+def _curve_table(tables: Sequence[pd.DataFrame], names: Sequence[str]) -> Table:
+    """Return every number of every order for the file, and a few numbers side by side for people."""
+    rows = pd.concat([table.assign(order=name) for table, name in zip(tables, names, strict=True)], ignore_index=True)
+    rows.insert(0, "order", rows.pop("order"))
+    # Few numbers where little happens, and every twentieth of the fleet, which is where goals are met.
+    everyone = len(tables[0])
+    twentieths = np.unique(np.linspace(everyone / 20.0, everyone, 20).round().astype(np.int64))
+    grid = np.union1d(growing.logarithmic_grid(everyone), twentieths[twentieths > 0])
+    shown = pd.DataFrame({"satellites": grid})
+    for k, table in enumerate(tables):
+        few = table.iloc[grid - 1].reset_index(drop=True)
+        shown[f"out_{k}"], shown[f"longest_{k}"] = few["gap_fraction"], few["longest_gap_s"]
+    shown = shown.iloc[::-1].reset_index(drop=True)
+
+    def cells(row: Any) -> list[str]:
+        numbers = [f"{row.satellites:,}"]
+        for k in range(len(tables)):
+            longest_s = getattr(row, f"longest_{k}")
+            numbers += [share(getattr(row, f"out_{k}")), duration(longest_s) if longest_s else "none"]
+        return numbers
+
+    headings = [">Satellites"]
+    for name in names:
+        headings += [f">Out, {name}", ">Longest gap"]
+    return Table(rows, headings, cells, shown=shown, told=f"Every number from 1 to {len(tables[0]):,} is in the file.")
+
+
+def _needed_caption(goal: growth_goals.Goal) -> str:
+    words = goal.words()
+    return f"The goal: {words}. A different pattern of satellites may need more or fewer."
+
+
+def _needed_table(found: Sequence[growth_goals.Smallest], names: Sequence[str]) -> Table:
+    rows = pd.DataFrame(
+        [
+            {
+                "order": name,
+                "reached": one.reached,
+                "satellites": one.middle if one.reached else None,
+                "low": one.low if one.reached else None,
+                "high": one.high if one.reached else None,
+                "today": one.everyone,
+            }
+            for name, one in zip(names, found, strict=True)
+        ]
+    )
+
+    def cells(row: Any) -> list[str]:
+        if not row.reached:
+            return [row.order, "not with these orbits", "", f"{row.today:,}"]
+        band = "" if row.low == row.high else f"{row.low:,.0f} to {row.high:,.0f}"
+        return [row.order, f"{row.satellites:,.0f}", band, f"{row.today:,}"]
+
+    return Table(rows, ("Order", ">Satellites needed", ">8 draws of 10", ">Serving today"), cells)
+
+
+def _plan(
+    question: Question,
+    theme: Theme,
+    span: Span,
+    goal: growth_goals.Goal,
+    windows: growing.Windows | None,
+    asked: str,
+) -> dict[str, Shown]:
+    """Return the panel of the plan that is chosen, by date; none without a plan."""
+    files = plans.plan_files(question.workspace)
+    name = question.choices.other("plan", next(iter(files), NO_PLAN))
+    if name == NO_PLAN:
+        return {}
+    if name not in files:
+        raise InputError("plan", got=name, wanted=f"one of {', '.join([NO_PLAN, *files])}")
+    launches = growth_plan.read_plan(files[name], question.now)
+    first = question.now.replace(hour=0, minute=0, second=0)
+    done: planning.GrownAhead = question.computed(
+        ("plan", question.view, span, launches, first, windows is None), span, planning.grow_ahead,
+        question.fleet, question.view, span, launches, first, windows,
+    )  # fmt: skip
+    ahead = done.ahead
+    told = growth_goals.told(goal, ahead.curves.values, ahead.curves.counted_s)
+    met = ahead.date_met(goal)
+    shown = Shown(
+        plan_by_date(ahead.table, theme, met=None if met is None else pd.Timestamp(met)),
+        ahead_sentence(ahead, goal, told, asked),
+        Table(ahead.table, AHEAD_HEADINGS, ahead_cells),
+    )
+    return {PLAN.name: shown}
+
+
+def own_goal(question: Question) -> Any:
+    """Return the place where a goal of one's own is written."""
+    return html.Details(
+        [
+            html.Summary("Write a goal of your own"),
+            html.Div(
+                [
+                    html.Label("Goal", htmlFor="goal-text"),
+                    dcc.Input(
+                        id="goal-text",
+                        type="text",
+                        value=_goal_text(question),
+                        maxLength=_LONGEST_GOAL,
+                        debounce=True,
+                        autoComplete="off",
+                        className="field",
+                    ),
+                    html.Button("Use this goal", id="goal-use", className="button", n_clicks=0),
+                ],
+                className="beside",
+            ),
+            html.P(
+                f"A quantity ({', '.join(growth_goals.QUANTITIES)}), then <=, <, >= or >, then a number with % or s; "
+                f"several with “and” between them, and “in call hours” at the end. For example {growth_goals.EXAMPLE}.",
+                className="quiet",
+            ),
+        ],
+        className="help",
+    )
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Put a goal of one's own into the address, where the page finds it; and show the one that stands there."""
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Input("goal-use", "n_clicks"),
+        Input("goal-text", "n_submit"),
+        State("goal-text", "value"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def use(clicks: int | None, submits: int | None, text: str | None, search: str | None) -> Any:
+        if not (clicks or submits) or not (text or "").strip():
+            return no_update
+        choices, _ = read_query(search)
+        wanted = " ".join(str(text).split())[:_LONGEST_GOAL]
+        return query_of(changed(choices, {"goal": None if wanted == GOALS[0] else wanted}))
+
+    @app.callback(Output("goal-text", "value"), Input("address", "search"), prevent_initial_call=True)
+    def follow(search: str | None) -> str:
+        return read_query(search)[0].other("goal", GOALS[0])
+
+
+def _goal_options(_: Question) -> Sequence[tuple[str, str]]:
+    return [(text, growth_goals.parse_goal(text).words()) for text in GOALS]
+
+
+def _within_options(_: Question) -> Sequence[tuple[str, str]]:
+    return [(ALL_DAY, "the whole day"), (CALL_HOURS, "call hours only")]
+
+
+def _measure_options(_: Question) -> Sequence[tuple[str, str]]:
+    return [("goal", "what the goal is about"), *((name, TITLES[name]) for name in _SECOND)]
+
+
+def _plan_options(question: Question) -> Sequence[tuple[str, str]]:
+    names = list(plans.plan_files(question.workspace))
+    return [*((name, name) for name in names), (NO_PLAN, "no plan")]
+
+
+PAGE: Final = Page(
+    path="/growth",
+    name="Growth",
+    asks="When does it get better?",
+    panels=(CURVE, NEEDED, PLAN),
+    answer=answer,
+    controls=(
+        Control("goal", "Goal", _goal_options),
+        Control("within", "Hours that count", _within_options),
+        Control("measure", "Second picture", _measure_options),
+        Control("plan", "Plan of launches", _plan_options),
+    ),
+    extra=own_goal,
+    register=register,
+)

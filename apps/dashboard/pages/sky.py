@@ -1,0 +1,276 @@
+"""Sky: is it my roof line or the sky; where service is lost and to what; what another horizon would change."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, Final
+
+import pandas as pd
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+
+from passim import Span
+from passim.answers.mounting import MOUNTING_CAUTIONS
+from passim.coverage.causes import NEVER_ADD_UP
+from passim.coverage.sky_moment import sky_moment
+from passim.errors import InputError
+
+from ...cause_words import amount, missing_words, sector_sentence, verdict_first
+from ...figures.sky import panorama
+from ...figures.theme import Theme
+from ...found import Found
+from ...sky_words import gap_label, gap_words, standing_words
+from ...wording import LocalClock, counted, cut_ends, duration, instant, share
+from .. import sky_work
+from ..address import changed, query_of, read_query
+from ..answering import Answer, Help, Page, Panel, Shown, Table
+from ..choosing import day_words
+from ..desk import Desk, Question, StillWorking
+from ..parts import as_options
+from ..telling import notes_of
+from ..work import Seen
+from . import sky_editor, sky_symptom
+
+NO_GAP: Final = ""
+_SOURCE: Final = "The element sets of the fleet chosen, and the site, horizon, terminal and gateways of the workspace."
+
+PANORAMA: Final = Panel(
+    "panorama",
+    "The sky, turning on the spot",
+    Help(
+        "The whole sky unrolled: north at both ends, south in the middle, height upwards. The ground is the horizon; other "
+        "limits are lines or bands with their names. Each thin line is a pass of the day, drawn by what becomes of it: it "
+        "can serve, or is lost to a limit. Crosses mark where the missing satellite stood in each gap; blue dots, where "
+        "satellites stand now or in the middle of the gap chosen. Bars underneath: seconds a day that each 10° of the "
+        "horizon costs.",
+        "Passes come from SGP4 and are cut exactly where a limit begins. A limit is the cause of a gap if, lifted alone, it "
+        "leaves no moment of the gap without a satellite. The line of a gateway, a ground station that the satellite must "
+        "see as well, holds for the usual height of the fleet's orbits.",
+        _SOURCE,
+    ),
+)
+LIMITS: Final = Panel(
+    "limits",
+    "What each limit would give back",
+    Help(
+        "How many gaps would close, and how many seconds come back, if one limit alone were lifted and all others stayed.",
+        "What stops each satellite is known for every moment of every gap; lifting a limit is interval algebra on that.",
+        _SOURCE,
+    ),
+    picture=False,
+)
+SECTORS: Final = Panel(
+    "sectors",
+    "What each part of the horizon costs",
+    Help(
+        "For each 10° of the horizon, the seconds without service that come back if it alone went down to the lowest "
+        "height that the terminal uses.",
+        "A satellite that the horizon alone stops counts for the part it stands in; its track is cut where its azimuth "
+        "passes from one part to the next.",
+        _SOURCE,
+    ),
+    picture=False,
+)
+
+
+def answer(question: Question, theme: Theme) -> Answer:
+    """Say whether it is the roof line or the sky."""
+    span = question.days(1)
+    seen, day = _day_of(question, span)
+    clock, view = question.clock(span), seen.visibility.view
+    found = _found(seen, clock)
+    chosen = _place_of(day.gaps, question.choices.other("gap"))
+
+    # The sky of one moment: the middle of the gap chosen, else now where now lies in the day shown.
+    standing, caption = (
+        None,
+        f"A day of passes, {counted(day.passes, 'pass', 'passes')} in all. Choose a gap to see it.",
+    )
+    moment = question.now if span.start <= question.now < span.end else None
+    if chosen is not None:
+        row: Any = next(day.gaps.iloc[chosen : chosen + 1].itertuples(index=False))
+        moment = row.start.to_pydatetime() + (row.end - row.start).to_pytimedelta() / 2
+        caption = gap_words(row, clock, view.floor_deg)
+    if moment is not None:
+        standing = sky_moment(seen.visibility, moment)
+        if chosen is None:
+            caption = standing_words(standing, f"Now, {clock.time(moment)}", view.floor_deg)
+    sentence, second = verdict_first(found, seen.causes)
+    costs = bool((day.sectors["given_back_s"] > 0.0).any())
+    return Answer(
+        sentence,
+        {
+            "panorama": Shown(
+                panorama(
+                    day.track, day.outlines, day.sectors, theme, standing=standing, missing=day.gaps, chosen=chosen
+                ),
+                caption,
+                _gap_table(day.gaps, clock),
+            ),
+            "limits": Shown(None, NEVER_ADD_UP, _limit_table(day.given_back, span)),
+            "sectors": Shown(
+                None,
+                " ".join([sector_sentence(found, day.sectors), *(MOUNTING_CAUTIONS if costs else ())]),
+                _sector_table(day.sectors, span),
+            ),
+        },
+        notes_of(question, seen, span),
+        second,
+    )
+
+
+def _day_of(question: Question, span: Span) -> tuple[Seen, sky_work.SkyDay]:
+    """Return what is seen in a span and its sky laid out. Raises StillWorking, InputError."""
+    seen = question.seen(span)
+    day: sky_work.SkyDay = question.computed(("sky", seen.visibility.view, span), span, sky_work.lay_out, seen.causes)
+    return seen, day
+
+
+def _found(seen: Seen, clock: LocalClock) -> Found:
+    """Return what the words about causes are made from; of the passes they ask only whether there are any."""
+    return Found(seen.visibility, pd.DataFrame({"lane": seen.visibility.joint().lane}), clock, (), {})
+
+
+def _place_of(gaps: pd.DataFrame, start: str) -> int | None:
+    """Return the place of the gap that begins at an instant, as the address names it; None where there is none."""
+    return next((k for k, when in enumerate(gaps["start"]) if start and instant(when) == start), None)
+
+
+def _gap_table(gaps: pd.DataFrame, clock: LocalClock) -> Table:
+    def cells(row: Any) -> list[str]:
+        when = [clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
+        return [*when, row.cause, missing_words(row), row.blocked_by, cut_ends(row)]
+
+    headings = ("Start", "End", ">Length", "Cause", "Missing satellite", "Stopped by", "Cut")
+    return Table(gaps, headings, cells, clock, "No gap on this day.")
+
+
+def _limit_table(given_back: pd.DataFrame, span: Span) -> Table:
+    def cells(row: Any) -> list[str]:
+        back = [amount(row.given_back_s, span.duration_s), share(row.gap_share)]
+        return [row.limit, row.description, *back, str(row.gaps_closed), str(row.gaps_shortened)]
+
+    headings = ("Limit", "What it is", ">Gives back", ">Of the gaps", ">Gaps closed", ">Shortened")
+    return Table(given_back, headings, cells)
+
+
+def _sector_table(sectors: pd.DataFrame, span: Span) -> Table:
+    """Return the parts of the horizon that cost anything; the file has them all."""
+
+    def cells(row: Any) -> list[str]:
+        where = [f"{row.from_deg:g}° to {row.to_deg:g}°", f"{row.horizon_highest_deg:.1f}°"]
+        return [*where, amount(row.given_back_s, span.duration_s), str(row.gaps_closed)]
+
+    costly = sectors[sectors["given_back_s"] > 0.0]
+    headings = ("From north", ">Horizon up to", ">Gives back", ">Gaps closed")
+    told = f"The file has all {len(sectors)} parts." if len(costly) else ""
+    return Table(sectors, headings, cells, None, "No part of the horizon costs anything.", costly, told)
+
+
+def chooser(_: Question) -> Any:
+    """Return the choice of a gap, with a step to either side for one thumb, and the ways further down the page."""
+    return html.Div(
+        [
+            html.Div(
+                [
+                    html.Span("Gap", className="choice-label"),
+                    html.Div(
+                        [
+                            html.Button("◀ Earlier", id="gap-earlier", className="button", n_clicks=0),
+                            dcc.Dropdown(id="gap", options=[], value=NO_GAP, clearable=False, className="choice-list"),
+                            html.Button("Later ▶", id="gap-later", className="button", n_clicks=0),
+                        ],
+                        className="gap-row",
+                    ),
+                ],
+                role="group",
+                className="choice gap-choice",
+                **{"aria-label": "Gap shown in the picture"},
+            ),
+            html.P(
+                [
+                    html.A("Try another horizon", href="#horizon", className="further"),
+                    html.A("Which setting would freeze like this?", href="#symptom", className="further"),
+                ],
+                className="further-row",
+            ),
+        ]
+    )
+
+
+def below(question: Question) -> Any:
+    """Return what can be tried: another horizon, and the symptom matcher."""
+    return [sky_editor.block(question), sky_symptom.block(question)]
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Choose a gap, by list or step by step; it goes into the address. The rest is the editor's and the matcher's."""
+
+    @app.callback(
+        Output("gap", "options"),
+        Output("gap", "value"),
+        Input("address", "search"),
+        Input("sentence", "children"),
+        Input("shown", "data"),
+    )
+    def offer(search: str | None, *_: Any) -> Any:
+        question = desk.question(read_query(search)[0])
+        try:
+            span = question.days(1)
+            _, day = _day_of(question, span)
+        except (StillWorking, InputError):
+            # The page itself says what is the matter.
+            return no_update, no_update
+        clock = question.clock(span)
+        none = f"none chosen; {counted(len(day.gaps), 'gap')} on {day_words(question.day, question.today)}"
+        rows = day.gaps.itertuples(index=False)
+        pairs = [(NO_GAP, none), *((instant(row.start), gap_label(row, clock)) for row in rows)]
+        place = _place_of(day.gaps, question.choices.other("gap"))
+        return as_options(pairs), NO_GAP if place is None else pairs[place + 1][0]
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Input("gap", "value"),
+        Input("gap-earlier", "n_clicks"),
+        Input("gap-later", "n_clicks"),
+        State("gap", "options"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def choose(value: str | None, earlier: int, later: int, options: list[dict[str, str]], search: str | None) -> Any:
+        choices, _ = read_query(search)
+        starts = [option["value"] for option in options or []]
+        if ctx.triggered_id in ("gap-earlier", "gap-later"):
+            if not (earlier or later) or len(starts) < 2:
+                return no_update
+            value = _neighbour(starts, value, 1 if ctx.triggered_id == "gap-later" else -1, desk.now())
+        # What the list does not hold yet, such as a gap in the address while the sky is worked out, is left alone.
+        if value not in starts:
+            return no_update
+        new = query_of(changed(choices, {"gap": value or None}))
+        return no_update if new == query_of(choices) else new
+
+    sky_editor.register(app, desk)
+    sky_symptom.register(app, desk)
+
+
+def _neighbour(starts: list[str], value: str | None, step: int, now: datetime) -> str:
+    """Return the start of the gap before or after the one chosen; with none chosen, before or after now."""
+    if value and value in starts:
+        place = starts.index(value) + step
+    else:
+        later = next((k for k, start in enumerate(starts) if k and start > instant(now)), len(starts))
+        place = later if step > 0 else later - 1
+    return starts[min(max(place, 1), len(starts) - 1)]
+
+
+PAGE: Final = Page(
+    path="/sky",
+    name="Sky",
+    asks="Is it my roof line or the sky?",
+    panels=(PANORAMA, LIMITS, SECTORS),
+    answer=answer,
+    tick_s=30.0,
+    extra=chooser,
+    below=below,
+    register=register,
+)

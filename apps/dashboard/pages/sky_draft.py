@@ -1,0 +1,170 @@
+"""A horizon as somebody types it: points of the skyline, obstacles, or a file; from its text to a surveyed horizon.
+
+A draft is a plain record that a browser can keep: the text of every field as it was typed, sound or not.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from passim import Horizon
+from passim.errors import SiteError
+from passim.sky.survey import Obstacle, Sighting, Survey, from_obstacles, from_sightings, highest
+from passim.sky.view import View
+
+POINTS, OBSTACLES, FILE = "points", "obstacles", "file"
+WAYS: Final = (POINTS, OBSTACLES, FILE)
+COLUMNS: Final = {
+    POINTS: (("azimuth", "azimuth °"), ("height", "height °")),
+    OBSTACLES: (
+        ("bearing", "bearing °"),
+        ("width", "width m"),
+        ("distance", "distance m"),
+        ("height", "height m"),
+    ),
+}
+# Fields that stand alone, each with what it is.
+SINGLE: Final = {
+    "mount": "Height of the mount, m",
+    "lowest": "No direction counts as lower than, °",
+    "declination": "Compass declination, °, east positive (0 if bearings are true)",
+}
+MOST_ROWS: Final = 40
+_MOST_FILE_POINTS: Final = 20_000
+_LONGEST_TEXT: Final = 40
+# A table of points begins with the horizon's own where they are few, else with its height in these directions.
+_MOST_OWN_POINTS: Final = 24
+_FEW, _MANY = 8, 16
+
+Draft = dict[str, Any]
+
+
+def start(view: View) -> Draft:
+    """Return the draft that nobody has touched: the points of a view's own horizon, and one empty obstacle."""
+    horizon = view.site.horizon
+    if horizon.is_flat or len(horizon.azimuths_deg) > _MOST_OWN_POINTS:
+        count = _FEW if horizon.is_flat else _MANY
+        azimuths = [360.0 * k / count for k in range(count)]
+    else:
+        azimuths = list(horizon.azimuths_deg)
+    heights = np.round(horizon.elevation_deg(azimuths), 2).tolist()
+    return {
+        "way": POINTS,
+        POINTS: [[f"{a:g}", f"{h:g}"] for a, h in zip(azimuths, heights, strict=True)],
+        OBSTACLES: [_blank(OBSTACLES)],
+        "mount": "",
+        "lowest": f"{view.floor_deg:g}",
+        "declination": "0",
+        FILE: None,
+    }
+
+
+def sound(given: Any) -> Draft | None:
+    """Return a draft that a browser has kept, or None where it has not the shape of one."""
+    if not isinstance(given, dict) or given.get("way") not in WAYS:
+        return None
+    try:
+        draft: Draft = {"way": given["way"]}
+        for part in (POINTS, OBSTACLES):
+            width = len(COLUMNS[part])
+            draft[part] = [[str(cell)[:_LONGEST_TEXT] for cell in row][:width] for row in given[part][:MOST_ROWS]]
+            if any(len(row) != width for row in draft[part]):
+                return None
+        for key in SINGLE:
+            draft[key] = str(given[key])[:_LONGEST_TEXT]
+        file = given[FILE]
+        draft[FILE] = None
+        if file is not None:
+            points = [[float(a), float(h)] for a, h in file["points"][:_MOST_FILE_POINTS]]
+            draft[FILE] = {"name": str(file["name"])[:200], "points": points}
+    except (KeyError, TypeError, ValueError):
+        return None
+    return draft
+
+
+def with_row(draft: Draft, part: str) -> Draft:
+    """Return the draft with one more empty row of points or obstacles, as long as there is room."""
+    new = copy.deepcopy(draft)
+    if len(new[part]) < MOST_ROWS:
+        new[part].append(_blank(part))
+    return new
+
+
+def without_row(draft: Draft, part: str, row: int) -> Draft:
+    """Return the draft without one row of points or obstacles; the last one left becomes empty."""
+    new = copy.deepcopy(draft)
+    if 0 <= row < len(new[part]):
+        del new[part][row]
+    new[part] = new[part] or [_blank(part)]
+    return new
+
+
+def with_file(draft: Draft, name: str, data: bytes) -> Draft:
+    """Return the draft that stands on a horizon file. Raises SiteError, naming the line, where it cannot be used."""
+    horizon = Horizon.from_csv_bytes(data, name)
+    if len(horizon.azimuths_deg) > _MOST_FILE_POINTS:
+        raise SiteError(f"horizon file {name}", got=f"{len(horizon.azimuths_deg)} points", wanted="at most 20,000")
+    points = [list(point) for point in zip(horizon.azimuths_deg, horizon.elevations_deg, strict=True)]
+    return {**copy.deepcopy(draft), "way": FILE, FILE: {"name": name, "points": points}}
+
+
+def survey_of(draft: Draft) -> Survey:
+    """Return the horizon that a draft describes, and what its user should be told. Raises SiteError."""
+    lowest = Horizon.flat(_number(draft["lowest"], "least height of any direction"))
+    if draft["way"] == FILE:
+        if draft[FILE] is None:
+            raise SiteError("horizon file", got="none yet", wanted="a CSV file with azimuth_deg,elevation_deg")
+        points = draft[FILE]["points"]
+        own = Horizon(tuple(a for a, _ in points), tuple(h for _, h in points))
+        return Survey(_plain(highest(lowest, own), lowest))
+    declination_deg = _number(draft["declination"], "compass declination")
+    if draft["way"] == POINTS:
+        sightings = [
+            Sighting(
+                *(_number(text, f"{what} of point {k}") for text, what in zip(row, ("azimuth", "height"), strict=True))
+            )
+            for k, row in _filled(draft[POINTS])
+        ]
+        # Typed in any order; two at one azimuth are refused further on.
+        sightings.sort(key=lambda point: point.azimuth_deg)
+        found = from_sightings(sightings, declination_deg=declination_deg, base=lowest)
+    else:
+        whats = [what for what, _ in COLUMNS[OBSTACLES]]
+        obstacles = [
+            Obstacle(*(_number(text, f"{what} of obstacle {k}") for text, what in zip(row, whats, strict=True)))
+            for k, row in _filled(draft[OBSTACLES])
+        ]
+        if not obstacles:
+            raise SiteError("obstacles", got="none yet", wanted="bearing, width, distance and height of at least one")
+        mount_height_m = _number(draft["mount"], "height of the mount")
+        found = from_obstacles(obstacles, mount_height_m, declination_deg=declination_deg, base=lowest)
+    return Survey(_plain(found.horizon, lowest), found.notes)
+
+
+def _plain(horizon: Horizon, lowest: Horizon) -> Horizon:
+    """Return a horizon that nowhere leaves the lowest height as just that height all round."""
+    return lowest if horizon.is_flat and horizon.lowest_deg == lowest.lowest_deg else horizon
+
+
+def _filled(rows: Sequence[Sequence[str]]) -> list[tuple[int, Sequence[str]]]:
+    """Return the rows that hold anything, each with its number as people count."""
+    return [(k, row) for k, row in enumerate(rows, 1) if any(cell.strip() for cell in row)]
+
+
+def _number(text: str, what: str) -> float:
+    try:
+        # A comma is how half of the world writes the point of a decimal.
+        number = float(text.strip().replace(",", "."))
+    except ValueError:
+        number = float("nan")
+    if not np.isfinite(number):
+        raise SiteError(what, got=text.strip() or "nothing", wanted="a number", try_next="12.5")
+    return number
+
+
+def _blank(part: str) -> list[str]:
+    return [""] * len(COLUMNS[part])

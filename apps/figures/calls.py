@@ -1,0 +1,241 @@
+"""When to call: a row a day, local time along it, and over each start the seconds that such a call is frozen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+from passim import Span
+from passim.answers import calls
+from passim.answers import now as now_answer
+from passim.spans import local_days, moment, zone
+
+from ..wording import LocalClock, duration
+from .theme import HATCH, Theme, dressed
+
+GOOD, FROZEN, SUGGESTED, EXPECTED = "good start", "freezes to expect", "suggested", "seconds frozen"
+_ROW_PX, _LEAST_PX, _ROUND_PX = 104, 200, 104
+# A row is one high. The curve stands on a strip in the colour of its starts, suggested calls lie under it, and the day
+# is named over it, so that on a phone the picture has the whole width.
+_CURVE, _STRIP, _CALL_TOP, _CALL_BOTTOM = 0.48, 0.08, 0.12, 0.24
+_ROW_TOP, _ROW_FLOOR = 0.52, 0.30
+# Fewer seconds than these at the worst start do not fill the height of a row.
+_LEAST_SCALE_S: Final = 20.0
+_MINUTE_H: Final = 1.0 / 60.0
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class _Day:
+    """The ranked starts of one local day in their order in time, and its place: ``row`` counts from the top."""
+
+    row: int
+    date: datetime
+    starts: pd.DataFrame
+    hour: Floats
+
+
+def call_days(plan: calls.CallPlan, span: Span, clock: LocalClock, now: datetime, theme: Theme) -> go.Figure:
+    """Return a row for each local day of `span`: the higher the curve over a start, the longer its call is frozen.
+
+    Good starts are flat and in the colour of service, others hatched; the hours for calls are shaded, and the suggested
+    calls lie as blocks of their true length under the curve.
+    """
+    days = _days(plan, span)
+    scale_s = max([_LEAST_SCALE_S, *(float(day.starts["expected_frozen_s"].max()) for day in days if len(day.starts))])
+    figure = go.Figure()
+    _shade_hours(figure, plan, days, theme)
+
+    # One outline a run of starts of the same kind, all runs of a kind in one trace.
+    for name, colour, wanted in ((GOOD, theme.service, True), (FROZEN, theme.out, False)):
+        x, y = _outlines(days, wanted, scale_s)
+        hatch = {} if wanted else {
+            "fillpattern": {
+                "shape": HATCH, "bgcolor": colour, "fgcolor": theme.paper, "size": 5, "solidity": 0.25,
+                "fillmode": "replace",
+            },
+        }  # fmt: skip
+        figure.add_scatter(
+            x=x, y=y, name=name, mode="lines", fill="toself", fillcolor=colour, line={"color": colour, "width": 1},
+            hoverinfo="skip", **hatch,
+        )  # fmt: skip
+
+    # What a finger or a pointer reads: every start with its own numbers.
+    figure.add_scatter(
+        x=np.concatenate([day.hour + _MINUTE_H / 2.0 for day in days]),
+        y=np.concatenate([_height(day, scale_s) for day in days]),
+        mode="lines",
+        line={"width": 0, "color": theme.ink},
+        name=EXPECTED,
+        customdata=[
+            [clock.time(row.start)[:5], row.expected_frozen_s, row.expected_pauses, row.chance_of_end]
+            for day in days for row in day.starts.itertuples(index=False)
+        ],
+        hovertemplate="start %{customdata[0]}: %{customdata[1]:.0f} s frozen, %{customdata[2]:.1f} pauses,<br>"
+        "%{customdata[3]:.1%} chance that the call ends<extra></extra>",
+    )  # fmt: skip
+    _suggest(figure, plan, days, clock, theme)
+
+    dressed(figure, theme, max(_LEAST_PX, _ROUND_PX + _ROW_PX * len(days)))
+    first_h, last_h = _shown_hours(plan)
+    step = next(h for h in (1, 2, 3, 4) if (last_h - first_h) / h <= 8)
+    ticks = [h for h in range(first_h, last_h + 1) if h % step == 0]
+    figure.update_layout(margin={"t": 50, "l": 4, "b": 44}, barmode="overlay")
+    figure.update_xaxes(
+        range=[first_h, last_h], tickvals=ticks, ticktext=[f"{h:02d}" for h in ticks], tickangle=0, showgrid=True,
+        title={"text": f"hour of the start, {clock.name}", "font": {"size": 12, "color": theme.quiet}},
+    )  # fmt: skip
+    figure.update_yaxes(range=[-(len(days) - 1) - _ROW_FLOOR - 0.04, _ROW_TOP + 0.22], visible=False)
+    for day in days:
+        _name(figure, day, first_h, theme)
+        _mark_now(figure, day, now, plan.timezone, theme)
+    _key(figure, theme)
+    return figure
+
+
+def call_hours_only(plan: calls.CallPlan, theme: Theme) -> go.Figure:
+    """Return means by the local hour, for elements too old to tell single starts apart."""
+    table = plan.by_hour
+    figure = go.Figure()
+    figure.add_bar(
+        x=table["hour"] + 0.5, y=table["expected_frozen_s"], width=0.9, name=EXPECTED,
+        marker={
+            "color": theme.out, "line": {"width": 0},
+            "pattern": {"shape": HATCH, "fgcolor": theme.paper, "size": 5, "solidity": 0.25, "fillmode": "overlay"},
+        },
+        customdata=table["hour"],
+        hovertemplate="start from %{customdata:02d}:00 to the hour's end: %{y:.0f} s frozen<extra></extra>",
+    )  # fmt: skip
+    dressed(figure, theme, 280, left_px=48)
+    first_h, last_h = _shown_hours(plan)
+    step = next(h for h in (1, 2, 3, 4) if (last_h - first_h) / h <= 8)
+    ticks = [h for h in range(first_h, last_h + 1) if h % step == 0]
+    figure.update_xaxes(
+        range=[first_h, last_h], tickvals=ticks, ticktext=[f"{h:02d}:00" for h in ticks], showgrid=False,
+        title=f"start of the call, local time, {plan.timezone}",
+    )  # fmt: skip
+    figure.update_yaxes(rangemode="tozero", title="seconds frozen, on average")
+    return figure
+
+
+def _days(plan: calls.CallPlan, span: Span) -> list[_Day]:
+    where = zone(plan.timezone)
+    ranked = plan.ranked.sort_values("start", kind="stable")
+    wall = ranked["start"].dt.tz_convert(where)
+    hour = (wall.dt.hour + wall.dt.minute / 60.0).to_numpy(dtype=np.float64)
+    found = []
+    for row, edge_us in enumerate(local_days(span, plan.timezone)[:-1].tolist()):
+        date = moment(edge_us).astimezone(where)
+        here = (wall.dt.date == date.date()).to_numpy()
+        found.append(_Day(row, date, ranked[here], hour[here]))
+    return found
+
+
+def _height(day: _Day, scale_s: float) -> Floats:
+    return np.asarray(-day.row + _CURVE * day.starts["expected_frozen_s"].to_numpy(dtype=np.float64) / scale_s)
+
+
+def _outlines(days: list[_Day], wanted: bool, scale_s: float) -> tuple[list[float | None], list[float | None]]:
+    """Return the outlines of all runs of good starts, or of the others, with None between them."""
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for day in days:
+        if day.starts.empty:
+            continue
+        good, height, floor = now_answer.good_starts(day.starts), _height(day, scale_s), -day.row - _STRIP
+        breaks = (np.diff(day.hour) > 1.5 * _MINUTE_H) | (np.diff(day.hour) < 0.0) | (good[1:] != good[:-1])
+        for run in np.split(np.arange(len(good)), np.flatnonzero(breaks) + 1):
+            if good[run[0]] != wanted:
+                continue
+            hours = np.repeat(day.hour[run], 2)
+            hours[1::2] += _MINUTE_H
+            tops = np.repeat(height[run], 2)
+            x += [float(hours[0]), *hours.tolist(), float(hours[-1]), float(hours[0]), None]
+            y += [floor, *tops.tolist(), floor, floor, None]
+    return x, y
+
+
+def _shown_hours(plan: calls.CallPlan) -> tuple[int, int]:
+    """Return the first and the last hour of the axis: the hours for calls and one on either side."""
+    return max(plan.hours.from_minute // 60 - 1, 0), min(-(-plan.hours.to_minute // 60) + 1, 24)
+
+
+def _shade_hours(figure: go.Figure, plan: calls.CallPlan, days: list[_Day], theme: Theme) -> None:
+    for day in days:
+        if day.date.weekday() in plan.hours.weekdays:
+            figure.add_shape(
+                type="rect", x0=plan.hours.from_minute / 60.0, x1=plan.hours.to_minute / 60.0, y0=-day.row - _ROW_FLOOR,
+                y1=-day.row + _ROW_TOP, layer="below", line={"width": 0}, fillcolor=theme.chosen, opacity=0.08,
+                name="call hours",
+            )  # fmt: skip
+
+
+def _suggest(figure: go.Figure, plan: calls.CallPlan, days: list[_Day], clock: LocalClock, theme: Theme) -> None:
+    """Lay the suggested calls under the curve, and name the best by its time."""
+    if plan.suggestions.empty:
+        return
+    where = zone(plan.timezone)
+    rows = {day.date.date(): day.row for day in days}
+    chosen: list[Any] = list(plan.suggestions.itertuples(index=False))
+    begins = [row.start.tz_convert(where) for row in chosen]
+    hours = [b.hour + b.minute / 60.0 for b in begins]
+    figure.add_bar(
+        orientation="h",
+        y=[-rows[b.date()] - (_CALL_TOP + _CALL_BOTTOM) / 2.0 for b in begins],
+        base=hours,
+        x=[plan.minutes / 60.0] * len(chosen),
+        width=_CALL_BOTTOM - _CALL_TOP,
+        name=SUGGESTED,
+        marker={"color": theme.chosen, "line": {"color": theme.paper, "width": 2}},
+        customdata=[[clock.time(row.start)[:5], clock.time(row.end)[:5]] for row in chosen],
+        hovertemplate="suggested: %{customdata[0]} to %{customdata[1]}<extra></extra>",
+    )
+    figure.add_annotation(
+        x=hours[0], y=-rows[begins[0].date()] + 0.05, text=f"best: {clock.time(chosen[0].start)[:5]}", showarrow=False,
+        xanchor="left", yanchor="bottom", font={"color": theme.chosen, "weight": 600}, bgcolor=theme.paper, borderpad=2,
+    )  # fmt: skip
+
+
+def _name(figure: go.Figure, day: _Day, first_h: int, theme: Theme) -> None:
+    """Name the day over its row, and say how bad its worst start is."""
+    words, colour = "no start left", theme.quiet
+    if len(day.starts):
+        worst_s = float(day.starts["expected_frozen_s"].max())
+        # Less than half a second, averaged over the drawn futures, is nothing that a person would see.
+        words, colour = (
+            (f"up to {duration(worst_s)} frozen", theme.out) if worst_s >= 0.5 else ("no freeze", theme.service)
+        )
+    date = f"<b>{day.date:%a} {day.date.day} {day.date:%b}</b>"
+    figure.add_annotation(
+        x=first_h, y=-day.row + _ROW_TOP, xanchor="left", yanchor="bottom", showarrow=False, align="left",
+        text=f'{date}   <span style="color:{colour}">{words}</span>',
+    )  # fmt: skip
+
+
+def _mark_now(figure: go.Figure, day: _Day, now: datetime, timezone: str, theme: Theme) -> None:
+    local = now.astimezone(zone(timezone))
+    if local.date() == day.date.date():
+        hour = local.hour + local.minute / 60.0
+        figure.add_shape(
+            type="line", x0=hour, x1=hour, y0=-day.row - _ROW_FLOOR, y1=-day.row + _ROW_TOP, name="now",
+            line={"color": theme.chosen, "width": 2},
+        )  # fmt: skip
+
+
+def _key(figure: go.Figure, theme: Theme) -> None:
+    """Say in two short lines over the rows what the colours and heights are."""
+    figure.add_annotation(
+        x=0, xref="paper", xanchor="left", y=1, yref="paper", yanchor="bottom", yshift=4, showarrow=False, align="left",
+        text=(
+            f'<span style="color:{theme.service}">▬ {GOOD}</span>   '
+            f'<span style="color:{theme.chosen}">▬ {SUGGESTED} call</span><br>'
+            f'<span style="color:{theme.out}">▨ {FROZEN}, longer where higher</span>'
+        ),
+    )  # fmt: skip

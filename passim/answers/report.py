@@ -1,0 +1,346 @@
+"""A report on one place: what is known of it now, gathered from the answers to the single questions.
+
+Nothing new is worked out here. The record holds the site in sentences, the gaps of the days ahead with their causes,
+good starts for calls, what every number of satellites gives, what is taken for granted, how old the elements are, and
+what must be said with all of it. What it looks like is another matter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from passim.answers.call_forecast import RUNS, ServiceForecast
+from passim.answers.call_kinds import CallKind
+from passim.answers.call_times import AllowedHours
+from passim.answers.calls import CallPlan, plan_calls
+from passim.answers.growth import Curves, curves_of
+from passim.answers.growth_goals import Goal, Smallest, smallest
+from passim.answers.growth_orders import Order, launch_order, plane_order, random_orders, serving_lanes
+from passim.answers.skyline import sector_costs
+from passim.coverage.causes import NEVER_ADD_UP, Causes, find_causes
+from passim.coverage.ranks import RankSweep
+from passim.coverage.sky_map import sky_track
+from passim.coverage.steps import Coverage
+from passim.coverage.timing import Freshness, band_for
+from passim.elements.health import Health, assess
+from passim.elements.shells import mean_altitude_km
+from passim.errors import InputError, SpanError
+from passim.orbits.propagation import Propagator
+from passim.sky.outlines import Outline, outlines
+from passim.sky.site import Site
+from passim.sky.visibility import Visibility
+from passim.spans import Span, local_days
+
+Progress = Callable[[float], None]
+
+MOST_DAYS: Final = 14.0
+# Random orders for the band of the growth curve: enough for its tenth and ninetieth percentile.
+DRAWS: Final = 20
+# A sky map of so many samples holds more passes than can be told apart.
+_SKY_SAMPLES: Final = 150_000
+_FINEST_SKY_STEP_S: Final = 10.0
+
+CAUTIONS: Final = (
+    "Predictions come from public orbital elements and a simplified terminal. They are planning help, not a promise of "
+    "service; not for emergency calls, navigation or safety of life.",
+    "Work on roofs and masts can injure and kill: keep off wet or steep roofs, keep clear of power lines, use fall "
+    "protection, bond and earth the mast. Ballast and wind load need a licensed eye; local codes and licensed trades "
+    "decide.",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class GrowthLine:
+    """One order of the satellites: what every number of them gives, and the number that meets the goal."""
+
+    curves: Curves
+    goal: Smallest
+
+    @property
+    def order(self) -> Order:
+        """The order."""
+        return self.curves.order
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """One row a number of satellites, with the columns of `Curves.table`."""
+        return self.curves.table()
+
+
+@dataclass(frozen=True, eq=False)
+class Report:
+    """What a report says. Made by `make_report`.
+
+    at              when it was asked
+    visibility      who can serve when over the span, limit by limit; `causes` its gaps and what opens them
+    plan            good starts for calls; None where none can be told, and ``no_plan`` then says why
+    growth          one line an order; ``no_growth`` says which order cannot be given and why
+    first, last     how fresh the elements are at the start and at the end of the span
+    health          who of the fleet serves
+    sectors         what each sector of the skyline costs; ``track`` and ``outlines`` draw the sky of the first day
+    assumptions     whole sentences: what is taken for granted
+    cautions        whole sentences
+    """
+
+    at: datetime
+    visibility: Visibility
+    causes: Causes
+    kind: CallKind
+    minutes: int
+    plan: CallPlan | None
+    no_plan: str
+    goal: Goal
+    growth: tuple[GrowthLine, ...]
+    no_growth: tuple[str, ...]
+    first: Freshness
+    last: Freshness
+    health: Health
+    sectors: pd.DataFrame
+    track: pd.DataFrame
+    outlines: tuple[Outline, ...]
+    assumptions: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+
+    @property
+    def site(self) -> Site:
+        """The site."""
+        return self.visibility.view.site
+
+    @property
+    def span(self) -> Span:
+        """The days ahead."""
+        return self.visibility.span
+
+    @property
+    def coverage(self) -> Coverage:
+        """How many satellites can serve when."""
+        return self.causes.coverage
+
+    @cached_property
+    def summary(self) -> dict[str, Any]:
+        """The figures of `Coverage.summary`."""
+        return self.coverage.summary()
+
+    @cached_property
+    def gaps(self) -> pd.DataFrame:
+        """The gaps with their causes, as `Causes.table` gives them."""
+        return self.causes.table()
+
+    @cached_property
+    def timed_gaps(self) -> pd.DataFrame:
+        """Those of the gaps whose single times may be told: the elements are not too old for them."""
+        if (self.first.band.shows_times and self.last.band.shows_times) or self.gaps.empty:
+            return self.gaps
+        # One look an hour is enough for an age.
+        hours, which = np.unique(self.gaps["start"].dt.floor("h").to_numpy(), return_inverse=True)
+        moments = pd.DatetimeIndex(hours, tz="UTC")
+        shown = np.array([_fresh(self.visibility, when.to_pydatetime()).band.shows_times for when in moments])
+        return self.gaps[shown[which]]
+
+    @cached_property
+    def first_day(self) -> Coverage:
+        """The coverage of the first 24 hours, or of the whole span where it is shorter."""
+        joint = self.visibility.joint()
+        return Coverage.from_intervals(joint.start, joint.end, _first_day(self.span))
+
+    @cached_property
+    def days(self) -> pd.DataFrame:
+        """One row a local day: date, span_s, gap_s, gaps_begun, covered_fraction, longest_gap_s (what lies in it)."""
+        table = self.coverage.by_local_day(self.site.timezone)
+        table["covered_fraction"] = 1.0 - table["gap_s"] / table["span_s"]
+        edges_us = np.clip(local_days(self.span, self.site.timezone), self.span.start_us, self.span.end_us)
+        start_us, end_us = self.coverage.gap_intervals
+        inside_us = np.minimum(end_us[:, None], edges_us[1:]) - np.maximum(start_us[:, None], edges_us[:-1])
+        table["longest_gap_s"] = inside_us.max(axis=0, initial=0) / 1e6
+        return table
+
+    def site_sentences(self) -> tuple[str, ...]:
+        """Return what the place is: where it stands, its skyline, and the other limits of its service."""
+        site, view = self.site, self.visibility.view
+        north = f"{abs(site.latitude_deg):.4f}° {'N' if site.latitude_deg >= 0.0 else 'S'}"
+        east = f"{abs(site.longitude_deg):.4f}° {'E' if site.longitude_deg >= 0.0 else 'W'}"
+        horizon = site.horizon
+        if horizon.is_flat:
+            skyline = f"Its skyline is taken to stand {horizon.lowest_deg:g}° high all round."
+        else:
+            highest = horizon.azimuths_deg[int(np.argmax(horizon.elevations_deg))]
+            skyline = (
+                f"Its skyline stands from {horizon.lowest_deg:g}° to {horizon.highest_deg:g}° high, highest at "
+                f"{highest:g}° from north."
+            )
+        where = (
+            f"{site.name} stands at {north}, {east}, {site.height_m:g} m above the ellipsoid; its clocks are those of "
+            f"{site.timezone}."
+        )
+        limits = [limit.describe() for limit in view.limits]
+        others = (
+            f"Other limits of its service: {'; '.join(limits)}." if limits else "Nothing else limits its service here."
+        )
+        return where, skyline, others
+
+
+def make_report(
+    visibility: Visibility,
+    wider: Visibility,
+    *,
+    at: datetime,
+    kind: CallKind,
+    minutes: int,
+    hours: AllowedHours,
+    goal: Goal,
+    told: tuple[str, ...] = (),
+    draws: int = DRAWS,
+    seed: int = 1,
+    runs: int = RUNS,
+    progress: Progress | None = None,
+) -> Report:
+    """Return the report on the view and the span of `visibility`.
+
+    `wider` is the same view over `call_forecast.searched_span` of that span, from which calls are forecast: `minutes`
+    long, of `kind`, within `hours` of the site's clock. `goal` is what growth is asked about; one about call hours or
+    pauses is refused, because the curves are those of the whole time. `told` are sentences that go with the
+    assumptions. Raises SpanError for a span over `MOST_DAYS`, InputError for a goal that cannot be asked.
+    """
+    span, view = visibility.span, visibility.view
+    check_length(span)
+    if goal.in_call_hours or goal.needs_pauses:
+        raise InputError(
+            "goal of a report",
+            got=goal.text,
+            wanted="one about the whole time, without pauses",
+            try_next="passim growth",
+        )
+    causes = find_causes(visibility)
+    growth, no_growth = _growth(visibility, goal, draws, seed, progress)
+    plan, no_plan = _plan(wider, span, kind, minutes, hours, runs, seed)
+    track = _track_of_first_day(visibility)
+    radius_km = float(np.median(Propagator.of(visibility.fleet).semi_major_axis_km))
+    return Report(
+        at=at,
+        visibility=visibility,
+        causes=causes,
+        kind=kind,
+        minutes=minutes,
+        plan=plan,
+        no_plan=no_plan,
+        goal=goal,
+        growth=growth,
+        no_growth=no_growth,
+        first=_fresh(visibility, span.start),
+        last=_fresh(visibility, span.end),
+        health=assess(visibility.fleet, span.middle),
+        sectors=sector_costs(causes),
+        track=track,
+        outlines=outlines(view, radius_km),
+        assumptions=_assumptions(visibility, kind, growth, told),
+    )
+
+
+def check_length(span: Span) -> None:
+    """Raise SpanError where a report would have to look too far ahead."""
+    if span.duration_s > MOST_DAYS * 86400.0:
+        raise SpanError(
+            "span of a report",
+            got=f"{span.duration_s / 86400.0:.3g} days",
+            wanted=f"at most {MOST_DAYS:g} days",
+            try_next="fewer days; elements say little beyond that",
+        )
+
+
+def _growth(
+    visibility: Visibility, goal: Goal, draws: int, seed: int, progress: Progress | None
+) -> tuple[tuple[GrowthLine, ...], tuple[str, ...]]:
+    """Return the orders that this fleet can be put in, with their curves, and why others cannot be given."""
+    fleet, span = visibility.fleet, visibility.span
+    try:
+        counted = serving_lanes(fleet, visibility.view, span)
+        orders: tuple[Callable[[], Order], ...] = (
+            lambda: launch_order(fleet, counted),
+            lambda: plane_order(fleet, span.middle, counted),
+            lambda: random_orders(fleet, draws=draws, seed=seed, counted=counted),
+        )
+        sweep = RankSweep(visibility.joint(), span)
+    except InputError as error:
+        return (), (f"What other numbers of satellites give cannot be told: {error}.",)
+    lines, left_out = [], []
+    for number, make in enumerate(orders):
+
+        def report(done: float, number: int = number) -> None:
+            if progress:
+                progress((number + done) / len(orders))
+
+        try:
+            curves = curves_of(sweep, make(), progress=report)
+        except InputError as error:
+            left_out.append(f"One order is left out: {error}.")
+            continue
+        lines.append(GrowthLine(curves, smallest(curves, goal)))
+    return tuple(lines), tuple(left_out)
+
+
+def _plan(
+    wider: Visibility, span: Span, kind: CallKind, minutes: int, hours: AllowedHours, runs: int, seed: int
+) -> tuple[CallPlan | None, str]:
+    """Return the good starts, or why there are none: elements past every band, or hours that hold no call."""
+    try:
+        forecast = ServiceForecast.of(wider, span)
+        plan = plan_calls(
+            forecast, kind, minutes=minutes, hours=hours, timezone=wider.view.site.timezone, runs=runs, seed=seed
+        )
+    except InputError as error:
+        return None, f"No start is ranked: {error}."
+    return plan, ""
+
+
+def _track_of_first_day(visibility: Visibility) -> pd.DataFrame:
+    """Return the passes of the first day, sampled as finely as a picture needs."""
+    above_s = float((visibility.base.end - visibility.base.start).sum()) / 1e6
+    track = sky_track(visibility, max(_FINEST_SKY_STEP_S, above_s / _SKY_SAMPLES))
+    if track.empty:
+        return track
+    # Whole pieces only, so that each line ends where the next begins.
+    begins = track.groupby("piece")["time"].transform("first")
+    return track[begins < pd.Timestamp(_first_day(visibility.span).end)].reset_index(drop=True)
+
+
+def _first_day(span: Span) -> Span:
+    return Span(span.start, min(span.end, span.start + timedelta(hours=24)))
+
+
+def _fresh(visibility: Visibility, when: datetime) -> Freshness:
+    return band_for(visibility.fleet, when, however_old=True)
+
+
+def _assumptions(
+    visibility: Visibility, kind: CallKind, growth: tuple[GrowthLine, ...], told: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Return whole sentences on what is taken for granted."""
+    view = visibility.view
+    altitude_km = float(np.median(mean_altitude_km(visibility.fleet.column("mean_motion_rev_day"))))
+    heights = "Heights above the horizontal are geometric: no refraction, no light time."
+    gateway = (
+        [f"The line of the gateway in the picture of the sky holds for satellites {altitude_km:.0f} km up."]
+        if "gateway" in view.names
+        else []
+    )
+    notes = [note for line in growth for note in line.order.notes]
+    return tuple(
+        dict.fromkeys(
+            (
+                *told,
+                f"Nothing below {view.floor_deg:g}° above the horizontal is used, even where a limit is lifted.",
+                heights,
+                *gateway,
+                NEVER_ADD_UP,
+                kind.describe(),
+                *notes,
+            )
+        )
+    )

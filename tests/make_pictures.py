@@ -1,0 +1,175 @@
+"""Draw the pictures of the README anew: ``python -m tests.make_pictures [FOLDER]``. Needs the extra ``pictures``.
+
+All show the invented scenario at one moment, so that the same code gives the same files: what plotly numbers at random
+is numbered the same, and coordinates keep a tenth of a pixel. Without FOLDER they go to tests/pictures.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import plotly.graph_objects as go
+
+from passim import Fleet, Span
+from passim.answers import (
+    call_forecast,
+    call_kinds,
+    call_times,
+    calls,
+    growth,
+    growth_goals,
+    growth_orders,
+    scenario,
+    skyline,
+    sweeps,
+    workers,
+)
+from passim.coverage import Coverage, causes, sky_map
+from passim.elements import shells
+from passim.sky import outlines, visibility
+from passim_apps.figures.calls import call_days
+from passim_apps.figures.day_minutes import day_minutes
+from passim_apps.figures.growth import GoalMark, OrderCurve, growth_curves
+from passim_apps.figures.places import by_latitude
+from passim_apps.figures.sky import panorama
+from passim_apps.figures.theme import LIGHT
+from passim_apps.picture_files import write_pictures
+from passim_apps.wording import LocalClock
+
+AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
+# The station's local day: its clocks are an hour behind UTC in winter.
+DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), hours=24)
+FOLDER = Path(__file__).resolve().parent / "pictures"
+LARGEST_BYTES = 60_000
+GOAL = "covered >= 95 %"
+
+
+def fleet() -> Fleet:
+    """Return the invented fleet on the day of the pictures."""
+    return scenario.plover(AT.replace(hour=0))
+
+
+def found(span: Span = DAY) -> visibility.Visibility:
+    """Return who can serve the loft, with its gateway, in `span`."""
+    seen = visibility.find_visibility(fleet(), scenario.view_of(scenario.MARRAM_LOFT), span)
+    assert isinstance(seen, visibility.Visibility)
+    return seen
+
+
+def gaps_of_the_day() -> go.Figure:
+    """When: seconds without service in each minute of the day, and satellites in view."""
+    joint = found().joint()
+    coverage = Coverage.from_intervals(joint.start, joint.end, DAY)
+    # No moment of a picture that stays is now.
+    return day_minutes(coverage, LocalClock("Atlantic/Azores", DAY), DAY.end, LIGHT)
+
+
+def sky_of_the_day() -> go.Figure:
+    """Why: the panorama of the loft, with what the gateway takes away and where the missing satellites stood."""
+    seen = found()
+    why = causes.find_causes(seen)
+    altitude_km = float(np.median(shells.mean_altitude_km(seen.fleet.column("mean_motion_rev_day"))))
+    lines = outlines.outlines(seen.view, 6378.135 + altitude_km)
+    return panorama(
+        sky_map.sky_track(seen), lines, skyline.sector_costs(why), LIGHT, missing=why.table(), height_px=440
+    )
+
+
+def starts_of_the_day() -> go.Figure:
+    """When to call: what a lesson of 30 minutes meets by its start, in the call hours of three days."""
+    hours = scenario.CALL_HOURS
+    span = Span.starting(DAY.start, hours=3 * 24)
+    seen = found(call_forecast.searched_span(span))
+    plan = calls.plan_calls(
+        call_forecast.ServiceForecast.of(seen, span),
+        call_kinds.LESSON,
+        hours=call_times.AllowedHours(hours.start.hour * 60, hours.end.hour * 60, hours.weekdays),
+        timezone="Atlantic/Azores",
+    )
+    return call_days(plan, span, LocalClock("Atlantic/Azores", span), DAY.end, LIGHT)
+
+
+def curve_by_latitude() -> go.Figure:
+    """Where: the share of the time with service by latitude, the sky alone, with the school's stations."""
+    latitudes_deg = [float(latitude) for latitude in range(0, 71, 2)]
+    view = scenario.view_of(scenario.MARRAM_LOFT)
+    sweep = sweeps.sweep_latitudes(fleet(), view, latitudes_deg, DAY, team=workers.Team(processes=1))
+    stations = [(station.name, station.spots[0].latitude_deg) for station in scenario.STATIONS]
+    return by_latitude(sweep.table, LIGHT, sites=stations)
+
+
+def gaps_by_satellites() -> go.Figure:
+    """When it gets better: what every number of satellites gives, in three orders, and the goal."""
+    seen = found()
+    counted = growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
+    orders = {
+        "as launched": growth_orders.launch_order(seen.fleet, counted),
+        "plane by plane": growth_orders.plane_order(seen.fleet, seen.span.middle, counted),
+        "at random, eight draws of ten": growth_orders.random_orders(seen.fleet, draws=40, counted=counted),
+    }
+    curves = {words: growth.growth_curves(seen, order) for words, order in orders.items()}
+    goal = growth_goals.parse_goal(GOAL)
+    met = growth_goals.smallest(curves["as launched"], goal)
+    mark = GoalMark.of(goal, met.middle if met.reached else None, DAY.duration_s)
+    return growth_curves([OrderCurve(words, each.table()) for words, each in curves.items()], LIGHT, goal=mark)
+
+
+PICTURES = {
+    "gaps": gaps_of_the_day,
+    "sky": sky_of_the_day,
+    "calls": starts_of_the_day,
+    "latitude": curve_by_latitude,
+    "growth": gaps_by_satellites,
+}
+
+
+def slimmed(svg: str) -> str:
+    """Return the text of an SVG file with the same names on every run and coordinates to a tenth of a pixel."""
+    # plotly names clips and patterns after six random digits of its own.
+    drawn = re.search(r'id="(?:clip|defs-|topdefs-)([0-9a-f]{6})', svg)
+    if drawn is not None:
+        svg = svg.replace(drawn[1], "passim")
+    svg = re.sub(r"(\d+\.\d)\d+", r"\1", svg)
+    svg = re.sub(r"(\d)\.0(?!\d)", r"\1", svg)
+    # Lines of no width bound fills; the fills carry their own outline.
+    svg = re.sub(r'<path class="js-line"[^>]*stroke-width: 0px;[^>]*/>', "", svg)
+    return re.sub(r' d="([MHVZ0-9,.\-]+)"', lambda found: f' d="{level_joined(found[1])}"', svg)
+
+
+def level_joined(path: str) -> str:
+    """Return a path of level and upright strokes with each run of level ones as a single stroke."""
+    strokes = re.findall(r"[MHVZ][^MHVZ]*", path)
+    kept: list[str] = []
+    height = ""
+    for stroke in strokes:
+        if stroke[0] == "V":
+            if stroke[1:] == height:
+                continue
+            height = stroke[1:]
+        elif stroke[0] == "M":
+            height = stroke.partition(",")[2]
+        elif stroke[0] == "H" and kept and kept[-1][0] == "H":
+            kept.pop()
+        kept.append(stroke)
+    return "".join(kept)
+
+
+def main(folder: Path) -> None:
+    """Draw every picture into `folder`, and refuse one that is too large to be read along with a page."""
+    folder.mkdir(parents=True, exist_ok=True)
+    sizes = {}
+    for path in write_pictures([(name, make()) for name, make in PICTURES.items()], str(folder), "svg"):
+        path.write_text(slimmed(path.read_text(encoding="utf-8")), encoding="utf-8")
+        sizes[path] = path.stat().st_size
+        print(f"{path}: {sizes[path]:,} bytes")
+    too_large = [str(path) for path, size in sizes.items() if size > LARGEST_BYTES]
+    if too_large:
+        sys.exit(f"larger than {LARGEST_BYTES:,} bytes: {', '.join(too_large)}")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER)

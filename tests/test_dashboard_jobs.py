@@ -1,0 +1,117 @@
+"""Worker processes of the dashboard: results, progress, cancel, a deadline, and a killed worker replaced."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from passim.errors import InputError, InternalError
+from passim_apps.dashboard.jobs import Workshop
+
+Report = Callable[[float], None]
+
+
+def twice(number: int, *, report: Report) -> int:
+    report(0.5)
+    return 2 * number
+
+
+def refuse(*, report: Report) -> None:
+    raise InputError("number", got=3, wanted="an even one")
+
+
+def wait_long(*, report: Report) -> str:
+    report(0.25)
+    time.sleep(60.0)
+    return "too late"
+
+
+def die_once(flag: str, *, report: Report) -> str:
+    if not os.path.exists(flag):
+        open(flag, "w").close()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return "after all"
+
+
+def die_always(*, report: Report) -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+@pytest.fixture
+def workshop() -> Iterator[Workshop]:
+    with Workshop() as opened:
+        yield opened
+
+
+def until(holds: Callable[[], bool], patience_s: float = 15.0) -> None:
+    end = time.monotonic() + patience_s
+    while not holds():
+        assert time.monotonic() < end, "it did not come to pass"
+        time.sleep(0.02)
+
+
+def test_a_job_gives_its_result_once_for_all_who_ask(workshop: Workshop) -> None:
+    told: list[int] = []
+    job = workshop.submit("a", twice, 21, when_done=lambda done: told.append(done.result))
+    assert workshop.submit("a", twice, 21) is job or job.done.is_set()
+    assert job.done.wait(20.0)
+    assert (job.result, job.error, job.share) == (42, None, 0.5)
+    assert told == [42]
+    until(lambda: workshop.under_way("a") is None)
+
+
+def test_what_the_work_raises_comes_back(workshop: Workshop) -> None:
+    job = workshop.submit("b", refuse)
+    assert job.done.wait(20.0)
+    assert str(job.error) == "number; got 3; wanted an even one"
+    assert isinstance(job.error, InputError)
+
+
+def test_a_job_can_be_cancelled_and_its_worker_is_replaced(workshop: Workshop) -> None:
+    job = workshop.submit("c", wait_long)
+    until(lambda: job.share == 0.25)
+    [before] = workshop.worker_pids
+    assert workshop.cancel(job.number)
+    assert job.done.wait(10.0)
+    assert "stopped" in str(job.error)
+    assert not workshop.cancel(job.number) or job.cancelled.is_set()
+    after = workshop.submit("d", twice, 1)
+    assert after.done.wait(20.0)
+    assert after.result == 2
+    assert workshop.worker_pids != [before]
+
+
+def test_a_job_past_its_deadline_is_ended(workshop: Workshop) -> None:
+    job = workshop.submit("e", wait_long, deadline_s=0.3)
+    assert job.done.wait(20.0)
+    assert "too long" in str(job.error)
+
+
+def test_a_killed_worker_is_replaced_and_its_job_tried_again(workshop: Workshop, tmp_path: os.PathLike[str]) -> None:
+    job = workshop.submit("f", die_once, os.path.join(tmp_path, "flag"))
+    assert job.done.wait(30.0)
+    assert (job.result, job.error, job.tries) == ("after all", None, 2)
+
+
+def test_a_job_that_kills_every_worker_is_given_up_and_the_next_one_runs(workshop: Workshop) -> None:
+    job = workshop.submit("g", die_always)
+    assert job.done.wait(30.0)
+    assert isinstance(job.error, InternalError)
+    after = workshop.submit("h", twice, 4)
+    assert after.done.wait(20.0)
+    assert after.result == 8
+
+
+def test_closing_leaves_no_worker_and_no_thread_behind() -> None:
+    opened = Workshop(2)
+    job = opened.submit("i", wait_long)
+    until(lambda: job.share == 0.25)
+    opened.close()
+    assert job.done.is_set()
+    assert opened.worker_pids == []
+    assert not [thread for thread in threading.enumerate() if thread.name == "passim-bench" and thread.is_alive()]

@@ -1,0 +1,363 @@
+"""Who may ask the dashboard, and what it answers to those who may not: the forged requests are sent, one by one."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import flask
+import pytest
+from flask.testing import FlaskClient
+
+from passim.errors import InputError
+from passim.workspace import Workspace, create
+from passim_apps.dashboard.desk import Desk
+from passim_apps.dashboard.factory import make_app
+from passim_apps.dashboard.pages import PAGES, elements
+from passim_apps.dashboard.security import (
+    LARGEST_REQUEST_BYTES,
+    Password,
+    TooSoon,
+    content_policy,
+    hosts_of,
+)
+
+HOST = "127.0.0.1:8750"
+ORIGIN = f"http://{HOST}"
+AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
+SAMPLES = Path(__file__).resolve().parent.parent / "tle_samples"
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    workspace = create(tmp_path_factory.mktemp("served") / "school", demo=True)
+    opened = Desk(workspace, at=AT)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture(scope="module")
+def server(desk: Desk) -> flask.Flask:
+    served: flask.Flask = make_app(desk, hosts=hosts_of(8750)).server
+    return served
+
+
+@pytest.fixture
+def client(server: flask.Flask) -> FlaskClient:
+    return server.test_client()
+
+
+def ask(client: FlaskClient, path: str, method: str = "GET", **headers: str) -> flask.Response:
+    given = {"Host": HOST, **{key.replace("_", "-"): value for key, value in headers.items()}}
+    answer: flask.Response = client.open(path, method=method, headers={k: v for k, v in given.items() if v})
+    # Files are streamed: read to the end, so that they are closed.
+    answer.get_data()
+    answer.close()
+    return answer
+
+
+# --- hosts and origins ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("host", [HOST, "localhost:8750", "[::1]:8750", "LocalHost:8750"])
+def test_the_own_names_are_answered(client: FlaskClient, host: str) -> None:
+    assert ask(client, "/", Host=host).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "host",
+    ["elements.example:8750", "127.0.0.1", "127.0.0.1:9", "127.0.0.1:8750.elements.example", "127.0.0.1:8750@x.example"],
+)
+@pytest.mark.parametrize("path", ["/", "/_dash-layout", "/assets/passim.css", "/csv/clock/days.csv"])
+def test_a_foreign_name_reaches_nothing(client: FlaskClient, host: str, path: str) -> None:
+    """A name somebody else owns can be pointed at this machine; the browser then sends it as Host."""
+    answer = ask(client, path, Host=host)
+    assert answer.status_code == 403
+    assert b"Plover" not in answer.data
+
+
+def test_a_forwarded_host_does_not_help(client: FlaskClient) -> None:
+    assert ask(client, "/", Host="elements.example", X_Forwarded_Host=HOST).status_code == 403
+
+
+@pytest.mark.parametrize(
+    "origin", ["", "null", "http://elements.example", "http://127.0.0.1:8751", "http://127.0.0.1:8750.x.example", HOST]
+)
+def test_a_change_must_come_from_an_own_page(client: FlaskClient, origin: str) -> None:
+    assert ask(client, "/_dash-update-component", "POST", Origin=origin).status_code == 403
+
+
+@pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH"])
+def test_other_methods_are_changes_too(client: FlaskClient, method: str) -> None:
+    assert ask(client, "/", method).status_code == 403
+
+
+def test_an_own_page_may_change(client: FlaskClient) -> None:
+    body = {
+        "output": "..panels.children...shown.data...tick.interval...tick.disabled..",
+        "outputs": [
+            {"id": "panels", "property": "children"},
+            {"id": "shown", "property": "data"},
+            {"id": "tick", "property": "interval"},
+            {"id": "tick", "property": "disabled"},
+        ],
+        "inputs": [{"id": "address", "property": "pathname", "value": "/clock"}],
+        "state": [{"id": "address", "property": "search", "value": ""}],
+        "changedPropIds": ["address.pathname"],
+    }
+    answer = client.post("/_dash-update-component", json=body, headers={"Host": HOST, "Origin": ORIGIN})
+    assert answer.status_code == 200
+    assert answer.json["response"]["shown"]["data"] == "/clock"
+
+
+# --- paths ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_every_page_has_its_address(client: FlaskClient, page: object) -> None:
+    answer = ask(client, page.path)  # type: ignore[attr-defined]
+    assert answer.status_code == 200
+    assert '<html lang="en">' in answer.text
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/nowhere", "/clock/", "/admin", "/passim.toml", "/.env", "/assets/../passim.toml", "/assets/none.js"],
+)
+def test_unknown_paths_are_not_found(client: FlaskClient, path: str) -> None:
+    answer = ask(client, path)
+    assert answer.status_code in (403, 404)
+    assert "_dash-config" not in answer.text
+
+
+def test_health_is_told(client: FlaskClient) -> None:
+    assert ask(client, "/health").status_code == 200
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/assets/..%2f..%2fpyproject.toml",
+        "/assets/%2e%2e/%2e%2e/pyproject.toml",
+        "/assets//etc/passwd",
+        "/csv/..%2f..%2fetc/passwd.csv",
+        "/csv/now/%2e%2e%2fpassim.csv",
+        "/_dash-component-suites/dash/..%2f..%2fflask/app.py",
+    ],
+)
+def test_no_path_leads_out_of_what_is_served(client: FlaskClient, path: str) -> None:
+    answer = ask(client, path)
+    assert answer.status_code >= 400
+    assert "setuptools" not in answer.text
+    assert "root:" not in answer.text
+
+
+# --- what a page may load ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", ["/", "/nowhere", "/assets/passim.css", "/_dash-layout", "/csv/sites/side.csv"])
+def test_every_answer_carries_the_rules(client: FlaskClient, path: str) -> None:
+    headers = ask(client, path).headers
+    policy = headers["Content-Security-Policy"]
+    assert "unsafe-eval" not in policy
+    assert "default-src 'none'" in policy
+    assert "frame-ancestors 'none'" in policy
+    [scripts] = re.findall(r"script-src ([^;]*)", policy)
+    assert "unsafe-inline" not in scripts
+    assert "http:" not in policy
+    assert "https:" not in policy
+    assert headers["X-Content-Type-Options"] == "nosniff"
+    assert headers["Referrer-Policy"] == "no-referrer"
+
+
+def test_the_page_names_no_other_host(client: FlaskClient) -> None:
+    text = ask(client, "/").text
+    assert re.findall(r'(?:src|href)="(?:https?:)?//[^"]*"', text) == []
+
+
+def test_the_policy_lets_own_inline_scripts_in_by_their_hash() -> None:
+    assert "script-src 'self' 'sha256-a' 'sha256-b';" in content_policy(["'sha256-b'", "'sha256-a'"])
+
+
+# --- sizes and uploads ------------------------------------------------------------------------------------------------
+
+
+def test_a_request_that_is_too_large_is_refused(client: FlaskClient) -> None:
+    answer = client.post(
+        "/_dash-update-component",
+        headers={"Host": HOST, "Origin": ORIGIN},
+        content_type="application/json",
+        data=b"{}",
+        environ_overrides={"CONTENT_LENGTH": str(LARGEST_REQUEST_BYTES + 1)},
+    )
+    assert answer.status_code == 413
+
+
+def encoded(data: bytes) -> str:
+    return f"data:application/octet-stream;base64,{base64.b64encode(data).decode()}"
+
+
+def files_below(folder: Path) -> set[str]:
+    return {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
+
+
+@pytest.mark.parametrize("name", ["../../outside.tle", "/etc/outside.tle", "C:\\outside.tle", ".hidden", "", "a\0b.tle"])
+def test_a_file_lands_in_the_workspace_whatever_it_is_called(tmp_path: Path, name: str) -> None:
+    here = Desk(create(tmp_path / "school", demo=True), at=AT)
+    try:
+        fleet_name, told = elements.take(here, [(name, encoded((SAMPLES / "two-line.txt").read_bytes()))])
+    finally:
+        here.close()
+    assert told.startswith(f"Loaded as {fleet_name}: ")
+    written = files_below(tmp_path) - {"school/passim.toml", "school/.passim.lock"}
+    assert len(written) == 1
+    assert all(path.startswith("school/elements/") for path in written)
+    again = Workspace.load(tmp_path / "school")
+    assert fleet_name in again.fleet_names
+    assert len(again.fleet(fleet_name)) > 0
+
+
+def test_what_cannot_be_read_changes_nothing_and_says_why(desk: Desk) -> None:
+    folder = desk.workspace.folder
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    good = encoded((SAMPLES / "two-line.txt").read_bytes())
+    for given, told in [
+        ([("page.html", encoded(b"<html><body>no</body></html>"))], "an HTML page"),
+        ([("good.tle", good), ("empty.tle", encoded(b""))], "empty"),
+        ([("odd.tle", "data:;base64,***")], "as browsers send it"),
+        ([("many.tle", good)] * (elements.MOST_FILES + 1), "at most 8"),
+        ([("large.tle", encoded(b"x" * (elements.LARGEST_FILE_BYTES + 1)))], "at most 32 MB"),
+    ]:
+        with pytest.raises(InputError, match=told):
+            elements.take(desk, given)
+    assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
+
+
+def test_a_name_from_a_file_stays_text(tmp_path: Path) -> None:
+    hostile = "=HYPERLINK(1)<script>alert(1)</script>"[:24]
+    here = Desk(create(tmp_path / "school", demo=True), at=AT)
+    try:
+        records = json.dumps([{**record, "OBJECT_NAME": hostile} for record in json.loads(omm())])
+        fleet_name, _ = elements.take(here, [("x.json", encoded(records.encode()))])
+        client = make_app(here, hosts=hosts_of(8750)).server.test_client()
+        text = client.get(f"/csv/elements/ages.csv?fleet={fleet_name}", headers={"Host": HOST}).text
+    finally:
+        here.close()
+    assert f"'{hostile}" in text  # the quote keeps a spreadsheet from running it
+    assert f",{hostile}" not in text
+
+
+def omm() -> str:
+    import passim
+
+    fleet = passim.walker(
+        total=2, planes=1, phasing=0, inclination_deg=53.0, altitude_km=550.0, epoch=AT.replace(hour=0), name="x"
+    )
+    from passim.elements.omm_text import write_json
+
+    return write_json(fleet)
+
+
+# --- the password -----------------------------------------------------------------------------------------------------
+
+
+class Clock:
+    now_s = 1000.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def test_a_password_opens_one_session_and_is_replaced() -> None:
+    told: list[str] = []
+    password = Password(told.append, Clock())
+    token = password.try_open(f" {told[0].upper()} ")
+    assert password.is_open(token)
+    assert len(told) == 2
+    assert told[0] != told[1]
+    assert password.try_open(told[0]) is None, "it opens once"
+    assert not password.is_open("made up")
+    assert not password.is_open(None)
+
+
+def test_a_session_ends() -> None:
+    told: list[str] = []
+    clock = Clock()
+    password = Password(told.append, clock)
+    token = password.try_open(told[0])
+    clock.now_s += 13 * 3600.0
+    assert not password.is_open(token)
+
+
+def test_wrong_passwords_slow_the_next_try() -> None:
+    told: list[str] = []
+    clock = Clock()
+    password = Password(told.append, clock)
+    waits = []
+    for _ in range(9):
+        assert password.try_open("wrong") is None
+        with pytest.raises(TooSoon) as early:
+            password.try_open(told[0])
+        waits.append(early.value.wait_s)
+        clock.now_s += early.value.wait_s
+    assert waits == [1, 2, 4, 8, 16, 32, 60, 60, 60]
+    assert password.try_open(told[0]) is not None
+
+
+@pytest.fixture(scope="module")
+def guarded(desk: Desk) -> tuple[flask.Flask, list[str]]:
+    told: list[str] = []
+    app = make_app(desk, hosts=hosts_of(8750, ["192.0.2.7"]), password=Password(told.append))
+    return app.server, told
+
+
+def test_without_the_password_nothing_is_shown(guarded: tuple[flask.Flask, list[str]]) -> None:
+    client = guarded[0].test_client()
+    page = ask(client, "/clock?days=3")
+    assert page.status_code == 303
+    assert page.headers["Location"] == "/login?next=%2Fclock%3Fdays%3D3"
+    for path in ("/_dash-layout", "/_dash-dependencies", "/csv/clock/days.csv", "/assets/passim.js"):
+        assert ask(client, path).status_code == 401
+    assert ask(client, "/_dash-update-component", "POST", Origin=ORIGIN).status_code == 401
+
+
+def test_the_password_opens_the_page_that_was_asked_for(guarded: tuple[flask.Flask, list[str]]) -> None:
+    server, told = guarded
+    client = server.test_client()
+    login = {"password": told[-1], "next": "/clock?days=3"}
+    foreign = client.post("/login", data=login, headers={"Host": HOST, "Origin": "http://elements.example"})
+    assert foreign.status_code == 403
+    answer = client.post("/login", data=login, headers={"Host": "192.0.2.7:8750", "Origin": "http://192.0.2.7:8750"})
+    assert (answer.status_code, answer.headers["Location"]) == (303, "/clock?days=3")
+    cookie = answer.headers["Set-Cookie"]
+    assert "HttpOnly" in cookie
+    assert "SameSite=Strict" in cookie
+    token = cookie.partition("=")[2].partition(";")[0]
+    for value, status in ((token, 200), ("made-up", 303)):
+        other = server.test_client()
+        other.set_cookie("passim_session", value, domain="127.0.0.1")
+        assert ask(other, "/clock").status_code == status
+
+
+@pytest.mark.parametrize("wanted", ["http://elements.example/", "//elements.example/", "/nowhere", "javascript:alert(1)"])
+def test_after_the_password_comes_an_own_page(guarded: tuple[flask.Flask, list[str]], wanted: str) -> None:
+    server, told = guarded
+    answer = server.test_client().post(
+        "/login", data={"password": told[-1], "next": wanted}, headers={"Host": HOST, "Origin": ORIGIN}
+    )
+    assert (answer.status_code, answer.headers["Location"]) == (303, "/")
+
+
+def test_a_wrong_password_is_told_and_then_slowed(desk: Desk) -> None:
+    told: list[str] = []
+    client = make_app(desk, hosts=hosts_of(8750), password=Password(told.append)).server.test_client()
+    headers = {"Host": HOST, "Origin": ORIGIN}
+    assert client.post("/login", data={"password": "wrong"}, headers=headers).status_code == 403
+    slowed = client.post("/login", data={"password": told[-1]}, headers=headers)
+    assert slowed.status_code == 429
+    assert int(slowed.headers["Retry-After"]) >= 1
+    assert "Set-Cookie" not in slowed.headers

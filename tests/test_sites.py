@@ -1,0 +1,367 @@
+"""Places, latitudes, the world and fleets side by side: laws, hand-made cases, and the plain way beside the quick one."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from passim import Coverage, Fleet, Horizon, Site, Span, find_passes, intervals, walker
+from passim.answers import site_figures
+from passim.answers.call_times import AllowedHours
+from passim.answers.site_figures import PlaceFigures, SiteFigures, Tally, figures_of
+from passim.answers.sites import MASKS_DEG, call_times, compare_fleets, compare_sites
+from passim.answers.sweeps import (
+    Place,
+    PlaceSweep,
+    WorldSummary,
+    latitudes_both_ways,
+    sweep_latitudes,
+    travelling,
+    world_places,
+    world_table,
+)
+from passim.answers.workers import Team
+from passim.coverage import Service
+from passim.errors import EmptyFleetError, InputError
+from passim.intervals import LanedIntervals
+from passim.sky.limits import Cone, Excluded, Gateway, GatewayLimit, ServingShare
+from passim.sky.view import View
+from passim.sky.visibility import Visibility, find_visibility
+
+EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
+GATEWAY = GatewayLimit((Gateway("South", 39.604, -28.0),))
+
+
+def pattern(total: int = 360, planes: int = 18, phasing: int = 7, name: str = "invented") -> Fleet:
+    return walker(
+        total=total,
+        planes=planes,
+        phasing=phasing,
+        inclination_deg=53.0,
+        altitude_km=550.0,
+        epoch=EPOCH,
+        name=name,
+    )
+
+
+def place(latitude_deg: float, longitude_deg: float = -28.0, mask_deg: float = 25.0, name: str = "") -> Site:
+    title = name or f"{latitude_deg:g},{longitude_deg:g}"
+    return Site(title, latitude_deg, longitude_deg, 0.0, "Atlantic/Azores", Horizon.flat(mask_deg))
+
+
+@pytest.fixture(scope="module")
+def fleet() -> Fleet:
+    return pattern()
+
+
+@pytest.fixture(scope="module")
+def span() -> Span:
+    return Span.starting(EPOCH, hours=6)
+
+
+# --- the quick way against the plain one ------------------------------------------------------------------------------
+
+
+def plain_figures(seen: Visibility) -> SiteFigures:
+    """The figures by way of every limit, every peak and the coverage of the whole span."""
+    joint = seen.joint()
+    coverage = Coverage.from_intervals(joint.start, joint.end, seen.span)
+    summary = coverage.summary()
+    return SiteFigures(
+        **{name: summary[name] for name in SiteFigures.names() if name in summary},
+        gaps_per_hour=coverage.gaps_per_hour(),
+    )
+
+
+def test_figures_over_several_slices_are_those_of_the_plain_way(fleet: Fleet) -> None:
+    """Over 30 hours the search works in two slices; gaps and passes that go over their edge must not be cut there."""
+    span = Span.starting(EPOCH + timedelta(hours=1), hours=30)
+    ring = Horizon.from_points([(0, 25), (90, 40), (180, 20), (270, 30)])
+    views = [
+        View(place(45.0, mask_deg=35.0), (GATEWAY, ServingShare(80.0))),
+        View(place(45.0, mask_deg=40.0), (Cone(180.0, 20.0, 60.0), ServingShare(80.0)), lowest_elevation_deg=30.0),
+        View(replace(place(50.0), horizon=ring), (ServingShare(80.0),)),
+        View(replace(place(50.0), horizon=ring), (ServingShare(80.0),), lowest_elevation_deg=28.0),
+        View(place(85.0), (ServingShare(80.0),)),
+    ]
+    quick = [found.figures for found in figures_of(fleet, views, span, team=Team(1))]
+    plain = [plain_figures(seen) for seen in find_visibility(fleet, views, span)]
+    assert quick == plain
+    assert quick[0].gap_count > 10
+    assert quick[-1] == SiteFigures(0.0, 1, 0.0, None, span.duration_s, 0, 0.0, 0)
+
+
+def test_a_tally_joins_what_the_edges_of_its_stretches_cut() -> None:
+    """By hand: in view 0-5, 8-10, and 10-12 of 20 s, cut at 10; gaps 5-8 and, over the second edge at 15, 12-20."""
+    span = Span(EPOCH, EPOCH + timedelta(seconds=20))
+    start, second = span.start_us, 1_000_000
+    tally = Tally(span)
+    for low, high, found in ((0, 10, [(0, 5), (8, 10)]), (10, 15, [(10, 12)]), (15, 20, [])):
+        pairs = np.array(found, dtype=np.int64).reshape(-1, 2) * second + start
+        lanes = LanedIntervals(np.zeros(len(pairs), dtype=np.int64), pairs[:, 0], pairs[:, 1])
+        tally.add(lanes, Span(EPOCH + timedelta(seconds=low), EPOCH + timedelta(seconds=high)))
+    figures = tally.figures()
+    assert figures.gap_count == 2
+    assert (figures.gap_longest_s, figures.gap_mean_s) == (8.0, 3.0)  # the second is cut by the span's end
+    assert figures.covered_fraction == pytest.approx(9 / 20)
+    assert figures.gaps_per_hour == pytest.approx(2 * 180.0)
+    assert (figures.in_view_min, figures.in_view_max, figures.in_view_mean) == (0, 1, pytest.approx(9 / 20))
+
+
+# --- shared out -------------------------------------------------------------------------------------------------------
+
+
+def killed_while_working(common: Any, views: Sequence[View], tell: Callable[[float], None]) -> list[PlaceFigures]:
+    """Do the work of a chunk, but the first time a chunk is half done, kill the worker."""
+    mark = Path(os.environ["PASSIM_TEST_MARK"])
+
+    def tell_and_die(done: float) -> None:
+        tell(done)
+        if done > 0.5 and not mark.exists():
+            mark.touch()
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    return site_figures._figures_of_some(common, views, tell_and_die)
+
+
+def test_figures_do_not_depend_on_who_works(span: Span, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """One process, two, and two of which one is killed half-way through its chunk."""
+    fleet = pattern(60, 6, 1)
+    views = [
+        View(place(latitude, longitude)) for latitude in (0.0, 30.0, 45.0, 60.0) for longitude in range(-180, 180, 15)
+    ]
+    assert len(views) > 2 * site_figures.PLACES_TOGETHER
+    alone = list(figures_of(fleet, views, span, team=Team(1)))
+    assert list(figures_of(fleet, views, span, team=Team(2))) == alone
+    monkeypatch.setenv("PASSIM_TEST_MARK", str(tmp_path / "mark"))
+    monkeypatch.setattr(site_figures, "_figures_of_some", killed_while_working)
+    # The worker takes the real work from the module anew; only this process knows the other name for it.
+    assert list(figures_of(fleet, views, span, team=Team(2))) == alone
+    assert (tmp_path / "mark").exists()
+
+
+def test_a_fleet_travels_without_its_models(fleet: Fleet, span: Span) -> None:
+    find_passes(fleet, place(45.0), span)
+    assert "_propagator" in fleet.__dict__
+    copy = pickle.loads(pickle.dumps(fleet))
+    assert copy == fleet
+    assert copy.name == fleet.name
+    assert "_propagator" not in copy.__dict__
+
+
+# --- named sites ------------------------------------------------------------------------------------------------------
+
+
+def test_sites_side_by_side(fleet: Fleet, span: Span) -> None:
+    """The regular check fleet: no gap under the sky alone at 45 N, gaps with the gateway 600 km due south."""
+    views = [
+        View(place(45.0, name="open")),
+        View(place(45.0, name="with gateway"), (GATEWAY,)),
+        View(place(45.0, name="in a yard", mask_deg=35.0), (GATEWAY,)),
+    ]
+    hours = AllowedHours(0, 120)
+    found = compare_sites(fleet, views, span, call_hours=[hours, hours, None])
+    table = found.table
+    assert (found.best, found.worst) == (0, 2)
+    assert table["site"].tolist() == ["open", "with gateway", "in a yard"]
+    assert table["best_limit"].tolist()[:2] == ["", "gateway"]
+    # Lifting the gateway gives everything back, since the sky alone has no gap.
+    out_s = (1.0 - table["covered_fraction"]) * span.duration_s
+    assert table["best_limit_gives_back_s"][1] == pytest.approx(out_s[1])
+    assert out_s[1] > 0.0
+    # The figures are those of the quick way.
+    for row, quick in zip(table.itertuples(), figures_of(fleet, views, span, team=Team(1)), strict=True):
+        assert row.covered_fraction == quick.figures.covered_fraction
+        assert row.gaps_per_hour == quick.figures.gaps_per_hour
+        assert row.gap_longest_s == quick.figures.gap_longest_s
+    # The call hours: 00:00 to 02:00 of the Azores is 01:00 to 03:00 UTC in winter.
+    assert table["call_hours_s"].tolist() == [7200.0, 7200.0, 0.0]
+    passes = find_visibility(fleet, views[1], span).passes()
+    gaps = Coverage.from_passes(passes, Span.starting(EPOCH + timedelta(hours=1), hours=2)).gaps()
+    assert table["call_frozen_s"][1] == pytest.approx(gaps["duration_s"].sum())
+    assert table["call_frozen_s"][0] == 0.0
+    assert np.isnan(table["call_frozen_s"][2])
+
+
+def test_waits_of_the_service_count_as_frozen(fleet: Fleet, span: Span) -> None:
+    views = [View(place(45.0))]
+    hours = [AllowedHours()]
+    plain = compare_sites(fleet, views, span, call_hours=hours, service=Service())
+    slow = compare_sites(fleet, views, span, call_hours=hours, service=Service(acquisition_s=2.0))
+    assert plain.table["call_frozen_s"][0] == 0.0
+    assert slow.table["call_frozen_s"][0] > 60.0
+    assert slow.table["covered_fraction"][0] == 1.0
+
+
+def test_call_times_follow_the_clock_on_the_wall() -> None:
+    """Berlin, 2026-03-29: at 02:00 the clocks jump to 03:00, so 01:00 to 04:00 lasts two hours; Mondays only: none."""
+    span = Span(datetime(2026, 3, 28, 23, 0, 30, tzinfo=UTC), datetime(2026, 3, 29, 22, tzinfo=UTC))
+    day = call_times(span, AllowedHours(60, 240), "Europe/Berlin")
+    assert intervals.total_length(day) == 2 * 3600 * 1_000_000
+    assert intervals.total_length(call_times(span, AllowedHours(60, 240, (0,)), "Europe/Berlin")) == 0
+    # The span begins half a minute into its first minute.
+    whole = call_times(span, AllowedHours(), "Europe/Berlin")
+    assert intervals.total_length(whole) == span.end_us - span.start_us
+
+
+def test_sites_that_cannot_be_compared_are_refused(fleet: Fleet, span: Span) -> None:
+    with pytest.raises(InputError, match="sites; got 0; wanted 1 to 100"):
+        compare_sites(fleet, [], span)
+    with pytest.raises(InputError, match="a twice.*a name of its own"):
+        compare_sites(fleet, [View(place(1.0, name="a")), View(place(2.0, name="a"))], span)
+
+
+# --- latitudes --------------------------------------------------------------------------------------------------------
+
+
+def test_latitudes_are_taken_in_both_hemispheres() -> None:
+    assert latitudes_both_ways(0, 60, 20) == [-60.0, -40.0, -20.0, 0.0, 20.0, 40.0, 60.0]
+    assert latitudes_both_ways(-10, 20, 10) == [-20.0, -10.0, 0.0, 10.0, 20.0]
+    assert latitudes_both_ways(0.1, 0.3, 0.1) == [-0.3, -0.2, -0.1, 0.1, 0.2, 0.3]
+    assert latitudes_both_ways(45, 45, 5) == [-45.0, 45.0]
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [((50, 40, 5), "ascending"), ((0, 91, 5), "within -90"), ((0, 60, 0), "step over 0"), ((0, 90, 0.01), "at most")],
+)
+def test_latitudes_that_are_none_are_refused(given: tuple[float, float, float], told: str) -> None:
+    with pytest.raises(InputError, match=told):
+        latitudes_both_ways(*given)
+    with pytest.raises(InputError, match="latitudes"):
+        latitudes_both_ways(float("nan"), 60, 5)
+
+
+def test_a_sweep_averages_over_longitudes(span: Span) -> None:
+    fleet = pattern(60, 6, 1)
+    view = View(place(45.0), (GATEWAY,))
+    found = sweep_latitudes(fleet, view, [-50.0, 0.0, 50.0, 75.0], span, longitudes=3, team=Team(1))
+    table = found.table.set_index("latitude_deg")
+    sites = [place(50.0, longitude) for longitude in (-120.0, 0.0, 120.0)]
+    passes = find_passes(fleet, sites, span)
+    covered = [Coverage.from_passes(passes[passes["site"] == site.name], span).covered_fraction() for site in sites]
+    row = table.loc[50.0]
+    assert row["covered_fraction"] == pytest.approx(np.mean(covered))
+    assert (row["covered_fraction_min"], row["covered_fraction_max"]) == (min(covered), max(covered))
+    assert row["covered_fraction_min"] < row["covered_fraction_max"]
+    # Nothing is in view from 75 N, by either way.
+    assert table.loc[75.0, ["covered_fraction", "in_view_mean", "in_view_closed_form"]].tolist() == [0.0, 0.0, 0.0]
+    assert found.none_from_deg == 75.0
+    assert found.table["latitude_deg"][found.worst] == 75.0
+    assert found.report.objects_searched == 60
+    assert found.left_out == 0
+
+
+def test_limits_of_the_fleet_hold_in_sweeps(span: Span) -> None:
+    fleet = pattern(60, 6, 1)
+    numbers = fleet.satellite_ids.tolist()
+    half = View(place(45.0), (Excluded.of(numbers[:30]),))
+    found = sweep_latitudes(fleet, half, [45.0], span, longitudes=2, team=Team(1))
+    other = sweep_latitudes(fleet.select(range(30, 60)), View(place(45.0)), [45.0], span, longitudes=2, team=Team(1))
+    pd.testing.assert_frame_equal(found.table, other.table)
+    with pytest.raises(InputError, match="satellite to leave out"):
+        sweep_latitudes(fleet, View(place(45.0), (Excluded.of(["7"]),)), [45.0], span, team=Team(1))
+
+
+def test_a_sweep_leaves_gateways_at_home() -> None:
+    view = View(place(45.0), (GATEWAY, Cone(0.0, 0.0, 50.0)))
+    assert travelling(view).names == ("horizon", "cone")
+
+
+def test_sweeps_refuse_what_they_cannot_do(fleet: Fleet, span: Span) -> None:
+    ring = Horizon.from_points([(0, 25), (180, 30)])
+    with pytest.raises(InputError, match="the same height all round"):
+        PlaceSweep(fleet, View(replace(place(45.0), horizon=ring)), [(0.0, 0.0)], span)
+    with pytest.raises(InputError, match="longitudes; got 0"):
+        sweep_latitudes(fleet, View(place(45.0)), [45.0], span, longitudes=0)
+    with pytest.raises(InputError, match="latitudes; got none"):
+        sweep_latitudes(fleet, View(place(45.0)), [], span)
+    with pytest.raises(EmptyFleetError):
+        PlaceSweep(Fleet([]), View(place(45.0)), [(0.0, 0.0)], span)
+
+
+# --- the world --------------------------------------------------------------------------------------------------------
+
+
+def test_the_world_at_ten_degrees_has_648_points() -> None:
+    places = world_places(10.0)
+    assert len(places) == 648
+    assert (places[0], places[-1]) == ((85.0, -175.0), (-85.0, 175.0))
+    # The cells tile the sphere: weighted by the cosine of the latitude they give its mean.
+    latitudes = np.radians([latitude for latitude, _ in places])
+    assert np.average(np.sin(latitudes) ** 2, weights=np.cos(latitudes)) == pytest.approx(1 / 3, rel=0.01)
+    assert len(world_places(90.0)) == 8
+    for step in (7.0, 0.0, -10.0, 100.0, 0.1, float("nan")):
+        with pytest.raises(InputError, match="step of the world's grid.*divide 180"):
+            world_places(step)
+
+
+def test_the_world_is_streamed_and_summed(span: Span) -> None:
+    fleet = pattern(60, 6, 1)
+    sweep = PlaceSweep(fleet, View(place(0.0)), world_places(45.0), span, team=Team(1))
+    summary, rows = WorldSummary(), []
+    for here in sweep:
+        summary.add(here)
+        rows.append(here)
+    table = world_table(rows)
+    assert list(table.columns) == ["latitude_deg", "longitude_deg", *SiteFigures.names()]
+    assert (len(table), summary.places) == (32, 32)
+    weights = np.cos(np.radians(table["latitude_deg"]))
+    assert summary.covered_fraction == pytest.approx(np.average(table["covered_fraction"], weights=weights))
+    assert summary.never_in_fraction == pytest.approx(np.average(table["covered_fraction"] == 0.0, weights=weights))
+    # Beyond 61.5 degrees nothing of 53 degrees at 550 km is in view: the rows at 67.5 have nothing.
+    assert (table.loc[table["latitude_deg"].abs() > 62.0, "in_view_max"] == 0).all()
+    assert (table.loc[table["latitude_deg"].abs() < 62.0, "in_view_max"] > 0).all()
+
+
+def test_a_summary_counts_area() -> None:
+    full, none = SiteFigures(1.0, 0, 0.0, 0.0, 0.0, 1, 2.0, 3), SiteFigures(0.0, 1, 0.0, None, 60.0, 0, 0.0, 0)
+    summary = WorldSummary()
+    summary.add(Place(0.0, 0.0, full))
+    summary.add(Place(60.0, 0.0, none))
+    assert summary.covered_fraction == pytest.approx(2 / 3)
+    assert summary.never_out_fraction == pytest.approx(2 / 3)
+    assert summary.never_in_fraction == pytest.approx(1 / 3)
+
+
+# --- fleets -----------------------------------------------------------------------------------------------------------
+
+
+def test_fleets_side_by_side(span: Span) -> None:
+    fleets = [pattern(name="large"), pattern(180, 18, 1, name="small")]
+    view = View(place(45.0), (GATEWAY,))
+    found = compare_fleets(fleets, view, span, team=Team(1))
+    assert len(found.table) == 2 * len(MASKS_DEG) * 2
+    covered = found.table.set_index(["fleet", "gateway", "mask_deg"])["covered_fraction"]
+    for name in ("large", "small"):
+        # A higher mask never covers more, and a gateway never does.
+        for kind in ("with", "without"):
+            assert covered[name, kind].is_monotonic_decreasing
+        assert (covered[name, "with"] <= covered[name, "without"]).all()
+    assert covered["large", "without", 25.0] == 1.0
+    hangs = found.hangs_on.set_index("fleet")
+    small = covered["small"]
+    assert hangs.loc["small", "covered_least"] == small.min()
+    assert hangs.loc["small", "mask_spread"] == pytest.approx(small["with"].max() - small["with"].min())
+    assert hangs.loc["small", "gateway_spread"] == pytest.approx((small["without"] - small["with"]).max())
+    assert [report.objects_searched for report in found.reports] == [360, 180]
+
+
+def test_without_a_gateway_nothing_is_said_of_one(fleet: Fleet, span: Span) -> None:
+    found = compare_fleets([fleet], View(place(45.0)), span, masks_deg=(25.0, 40.0), team=Team(1))
+    assert found.table["gateway"].unique().tolist() == ["none known"]
+    assert np.isnan(found.hangs_on["gateway_spread"][0])
+    with pytest.raises(InputError, match="invented twice"):
+        compare_fleets([fleet, fleet], View(place(45.0)), span)
+    with pytest.raises(InputError, match="at least one of each"):
+        compare_fleets([fleet], View(place(45.0)), span, masks_deg=())

@@ -1,0 +1,273 @@
+"""Work shared out: the same results for any number of workers, killed ones made good, cancel, and a cluster.
+
+The tasks stand in this module because other processes find them by name.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from passim.answers import workers
+from passim.answers.workers import Team, WorkLost, WorkStopped, spread
+from passim.errors import InputError
+
+Tell = Callable[[float], None]
+
+
+def scaled(common: int, chunk: int, tell: Tell) -> tuple[int, int]:
+    """Do something that depends on both, late ones first: chunk 0 takes longest."""
+    tell(0.0)
+    time.sleep(0.05 if chunk == 0 else 0.0)
+    return chunk, common * chunk
+
+
+def killed_once(common: str, chunk: int, tell: Tell) -> int:
+    """Kill this very process at chunk 3, the first time."""
+    mark = Path(common)
+    if chunk == 3 and not mark.exists():
+        mark.write_text("killed")
+        os.kill(os.getpid(), signal.SIGKILL)
+    return chunk * chunk
+
+
+def killed_always(common: str, chunk: int, tell: Tell) -> int:
+    if chunk == 1:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return chunk
+
+
+def endless(common: str, chunk: int, tell: Tell) -> int:
+    """Go on until nobody waits, and leave a mark at the beginning and at the end."""
+    Path(common, f"began-{chunk}").touch()
+    try:
+        for _ in range(2_000):
+            tell(0.5)
+            time.sleep(0.01)
+    except WorkStopped:
+        Path(common, f"stopped-{chunk}").touch()
+        raise
+    return chunk
+
+
+def refused(common: int, chunk: int, tell: Tell) -> int:
+    if chunk == 2:
+        raise InputError("chunk", got=chunk, wanted="another")
+    return chunk
+
+
+def identity_of_worker(common: int, chunk: int, tell: Tell) -> int:
+    time.sleep(0.05)
+    return os.getpid()
+
+
+# --- processes of this machine ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("processes", [1, 2, 3])
+def test_results_come_in_order_whoever_worked_them_out(processes: int) -> None:
+    told: list[float] = []
+    found = list(spread(scaled, 7, range(9), team=Team(processes), progress=told.append))
+    assert found == [(chunk, 7 * chunk) for chunk in range(9)]
+    assert told == sorted(told)
+    assert told[-1] == pytest.approx(1.0)
+
+
+def test_two_processes_are_two_and_neither_is_this_one() -> None:
+    assert set(spread(identity_of_worker, 0, range(3), team=Team(1))) == {os.getpid()}
+    theirs = set(spread(identity_of_worker, 0, range(8), team=Team(2)))
+    assert len(theirs) == 2
+    assert os.getpid() not in theirs
+
+
+def test_nothing_to_do_is_done_at_once() -> None:
+    assert list(spread(scaled, 7, [], team=Team(2))) == []
+    assert list(spread(identity_of_worker, 0, [0], team=Team(2))) == [os.getpid()]
+
+
+def test_a_killed_worker_costs_time_not_the_result(tmp_path: Path) -> None:
+    mark = tmp_path / "mark"
+    found = list(spread(killed_once, str(mark), range(12), team=Team(2)))
+    assert mark.exists()
+    assert found == [chunk * chunk for chunk in range(12)]
+
+
+def test_a_chunk_that_kills_every_worker_is_given_up() -> None:
+    with pytest.raises(WorkLost, match="lost 3 times over the same work.*try fewer workers"):
+        list(spread(killed_always, "", range(4), team=Team(2)))
+
+
+def test_what_the_task_raises_is_raised_here() -> None:
+    for processes in (1, 2):
+        with pytest.raises(InputError, match="chunk; got 2; wanted another"):
+            list(spread(refused, 0, range(4), team=Team(processes)))
+
+
+def test_cancel_stops_what_is_under_way(tmp_path: Path) -> None:
+    cancel = threading.Event()
+    caller = threading.Thread(target=lambda: (_wait_for(tmp_path / "began-0"), cancel.set()))
+    caller.start()
+    begun = time.monotonic()
+    with pytest.raises(WorkStopped):
+        list(spread(endless, str(tmp_path), range(4), team=Team(2), cancel=cancel))
+    caller.join()
+    # One chunk alone would go on for twenty seconds.
+    assert time.monotonic() - begun < 15.0
+    assert (tmp_path / "stopped-0").exists()
+
+
+def test_cancel_stops_work_in_this_process(tmp_path: Path) -> None:
+    cancel = threading.Event()
+    cancel.set()
+    with pytest.raises(WorkStopped):
+        list(spread(scaled, 7, range(4), team=Team(1), cancel=cancel))
+
+
+def test_a_caller_that_stops_asking_stops_the_work(tmp_path: Path) -> None:
+    found = spread(first_then_endless, str(tmp_path), range(4), team=Team(2))
+    assert next(found) == 0
+    _wait_for(tmp_path / "began-1")
+    found.close()  # type: ignore[attr-defined]
+    assert (tmp_path / "stopped-1").exists()
+
+
+def first_then_endless(common: str, chunk: int, tell: Tell) -> int:
+    return 0 if chunk == 0 else endless(common, chunk, tell)
+
+
+def test_only_a_bounded_number_of_chunks_is_handed_out() -> None:
+    """A first chunk that takes long must not let the results of all others pile up."""
+    handed: list[int] = []
+
+    class Counting(workers.Pool):
+        def submit(self, task: Any, chunk: Any) -> Any:
+            handed.append(chunk)
+            return super().submit(task, chunk)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(workers, "Pool", Counting)
+        found = spread(slow_first, 1.0, range(100), team=Team(2))
+        assert next(found) == 0
+        assert 2 <= max(handed) <= 2 * 4
+        found.close()  # type: ignore[attr-defined]
+
+
+def slow_first(common: float, chunk: int, tell: Tell) -> int:
+    time.sleep(common if chunk == 0 else 0.0)
+    return chunk
+
+
+@pytest.mark.parametrize("count", [0, -1, 257, 1.5, True])
+def test_a_number_of_workers_that_is_none_is_refused(count: Any) -> None:
+    with pytest.raises(InputError, match="number of workers; got .*; wanted a whole number from 1 to 256"):
+        Team(count)
+
+
+def test_a_number_and_a_cluster_exclude_each_other() -> None:
+    with pytest.raises(InputError, match="wanted one of them"):
+        Team(2, "tcp://127.0.0.1:8786")
+
+
+def test_the_usual_team_is_as_large_as_the_machine() -> None:
+    assert Team().size == len(os.sched_getaffinity(0))
+
+
+def _wait_for(path: Path) -> None:
+    until = time.monotonic() + 20.0
+    while not path.exists() and time.monotonic() < until:
+        time.sleep(0.01)
+    assert path.exists()
+
+
+# --- a cluster --------------------------------------------------------------------------------------------------------
+
+
+def test_without_the_extra_it_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError, match=r"not installed here; try pip install 'passim\[cluster\]'"):
+        list(spread(scaled, 1, range(2), team=Team(cluster="tcp://127.0.0.1:8786")))
+
+
+@pytest.fixture(scope="module")
+def distributed() -> Any:
+    return pytest.importorskip("distributed", reason="the extra passim[cluster] is not installed")
+
+
+def _nobodys_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port: int = server.getsockname()[1]
+    return port
+
+
+def test_a_cluster_that_does_not_answer_is_told_at_once(distributed: Any) -> None:
+    begun = time.monotonic()
+    for address in (f"tcp://127.0.0.1:{_nobodys_port()}", "nowhere", "http://127.0.0.1:80", "127.0.0.1:99999"):
+        with pytest.raises(InputError, match="cluster does not answer .*try dask scheduler on that machine") as told:
+            list(spread(scaled, 1, range(2), team=Team(cluster=address)))
+        assert "\n" not in str(told.value)
+    assert time.monotonic() - begun < 5.0
+
+
+def test_something_mute_at_the_port_is_no_cluster(distributed: Any) -> None:
+    begun = time.monotonic()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        address = f"tcp://127.0.0.1:{server.getsockname()[1]}"
+        with pytest.raises(InputError, match="cluster does not answer"):
+            list(spread(scaled, 1, range(2), team=Team(cluster=address)))
+    assert time.monotonic() - begun < 15.0
+
+
+@pytest.fixture(scope="module")
+def cluster(distributed: Any) -> Iterator[str]:
+    """A scheduler and two workers on loopback, as `dask scheduler` and `dask worker` start them."""
+    import dask
+
+    settings = {"distributed.worker.daemon": True, "distributed.admin.tick.limit": "1h"}
+    with (
+        dask.config.set(settings),
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, protocol="tcp://"
+        ) as running,
+    ):
+        yield running.scheduler_address
+
+
+# The library leaves sockets and loops for the collector to close, in the servers that run in this test's own process.
+@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
+class TestCluster:
+    def test_results_are_those_of_this_machine(self, cluster: str) -> None:
+        found = list(spread(scaled, 7, range(9), team=Team(cluster=cluster)))
+        assert found == [(chunk, 7 * chunk) for chunk in range(9)]
+        theirs = set(spread(identity_of_worker, 0, range(8), team=Team(cluster=cluster)))
+        assert len(theirs) == 2
+        assert os.getpid() not in theirs
+
+    def test_a_killed_worker_costs_time_not_the_result(self, cluster: str, tmp_path: Path) -> None:
+        mark = tmp_path / "mark"
+        found = list(spread(killed_once, str(mark), range(12), team=Team(cluster=cluster)))
+        assert mark.exists()
+        assert found == [chunk * chunk for chunk in range(12)]
+
+    def test_what_the_task_raises_is_raised_here(self, cluster: str) -> None:
+        with pytest.raises(InputError, match="chunk; got 2; wanted another"):
+            list(spread(refused, 0, range(4), team=Team(cluster=cluster)))
+
+    def test_cancel(self, cluster: str) -> None:
+        cancel = threading.Event()
+        cancel.set()
+        with pytest.raises(WorkStopped):
+            list(spread(scaled, 7, range(4), team=Team(cluster=cluster), cancel=cancel))
+
+    def test_another_release_on_the_workers_is_refused(self, cluster: str, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("passim.answers.crews.version", lambda package: "0.0.0")
+        with pytest.raises(InputError, match="wanted 0.0.0, as here"):
+            list(spread(scaled, 7, range(4), team=Team(cluster=cluster)))
