@@ -134,8 +134,8 @@ def search_notes(report: Any, span: Span) -> list[str]:
     ends = earth_orientation_ends()
     if span.end > ends:
         notes.append(
-            f"The Earth's rotation is tabled to {ends:%Y-%m-%d} here and extrapolated past it: times may be off by some "
-            "milliseconds; a newer skyfield brings a newer table."
+            f"The Earth's rotation is tabled to {ends:%Y-%m-%d} here and extrapolated past it: times may be off by "
+            "some milliseconds; a newer skyfield brings a newer table."
         )
     if report.sets_set_aside:
         aside = counted(report.sets_set_aside, "set")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import sys
+from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -45,6 +46,7 @@ AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
 DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), hours=24)
 FOLDER = Path(__file__).resolve().parent / "pictures"
 LARGEST_BYTES = 60_000
+_OFTEN = 5
 GOAL = "covered >= 95 %"
 
 
@@ -74,9 +76,8 @@ def sky_of_the_day() -> go.Figure:
     why = causes.find_causes(seen)
     altitude_km = float(np.median(shells.mean_altitude_km(seen.fleet.column("mean_motion_rev_day"))))
     lines = outlines.outlines(seen.view, 6378.135 + altitude_km)
-    return panorama(
-        sky_map.sky_track(seen), lines, skyline.sector_costs(why), LIGHT, missing=why.table(), height_px=440
-    )
+    costs = skyline.sector_costs(why)
+    return panorama(sky_map.sky_track(seen), lines, costs, LIGHT, missing=why.table(), passes=80, height_px=440)
 
 
 def starts_of_the_day() -> go.Figure:
@@ -137,12 +138,32 @@ def slimmed(svg: str) -> str:
     svg = re.sub(r"(\d)\.0(?!\d)", r"\1", svg)
     # Lines of no width bound fills; the fills carry their own outline.
     svg = re.sub(r'<path class="js-line"[^>]*stroke-width: 0px;[^>]*/>', "", svg)
-    return re.sub(r' d="([MHVZ0-9,.\-]+)"', lambda found: f' d="{level_joined(found[1])}"', svg)
+    svg = re.sub(r' d="([MLHVZ0-9,.\-]+)"', lambda found: f' d="{level_joined(found[1])}"', svg)
+    return with_shared_styles(svg)
+
+
+def with_shared_styles(svg: str) -> str:
+    """Return an SVG in which styles that many elements have stand once, as classes."""
+    count = Counter(re.findall(r' style="([^"]+)"', svg))
+    names = {style: f"s{number}" for number, style in enumerate(s for s in count if count[s] >= _OFTEN)}
+
+    def shared(found: re.Match[str]) -> str:
+        tag = found[0]
+        style = re.search(r' style="([^"]+)"', tag)
+        if style is None or style[1] not in names:
+            return tag
+        # What classes the drawing program gave its parts says nothing in a file.
+        bare = re.sub(r' class="[^"]*"', "", tag.replace(style[0], ""))
+        return re.sub(r"^<[\w:]+", lambda opening: f'{opening[0]} class="{names[style[1]]}"', bare)
+
+    rules = "".join(f".{name}{{{style.replace('&quot;', chr(34))}}}" for style, name in names.items())
+    head, _, body = re.sub(r"<[a-zA-Z][^>]*>", shared, svg).partition(">")
+    return f"{head}><style>{rules}</style>{body}"
 
 
 def level_joined(path: str) -> str:
     """Return a path of level and upright strokes with each run of level ones as a single stroke."""
-    strokes = re.findall(r"[MHVZ][^MHVZ]*", path)
+    strokes = re.findall(r"[MLHVZ][^MLHVZ]*", path)
     kept: list[str] = []
     height = ""
     for stroke in strokes:
@@ -150,7 +171,7 @@ def level_joined(path: str) -> str:
             if stroke[1:] == height:
                 continue
             height = stroke[1:]
-        elif stroke[0] == "M":
+        elif stroke[0] in "ML":
             height = stroke.partition(",")[2]
         elif stroke[0] == "H" and kept and kept[-1][0] == "H":
             kept.pop()
@@ -161,8 +182,12 @@ def level_joined(path: str) -> str:
 def main(folder: Path) -> None:
     """Draw every picture into `folder`, and refuse one that is too large to be read along with a page."""
     folder.mkdir(parents=True, exist_ok=True)
+    figures = {name: make() for name, make in PICTURES.items()}
+    for figure in figures.values():
+        for number, trace in enumerate(figure.data):
+            trace.uid = f"{number:06x}"  # plotly's own would be another on each run
     sizes = {}
-    for path in write_pictures([(name, make()) for name, make in PICTURES.items()], str(folder), "svg"):
+    for path in write_pictures(list(figures.items()), str(folder), "svg"):
         path.write_text(slimmed(path.read_text(encoding="utf-8")), encoding="utf-8")
         sizes[path] = path.stat().st_size
         print(f"{path}: {sizes[path]:,} bytes")

@@ -260,8 +260,8 @@ def test_demo_shows_freezing_mornings_clear_afternoons_and_why() -> None:
     found = json.loads(done("demo", "--at", "2026-11-25T00:00Z", "--format", "json").stdout)
     assert "invented" in found["answer"]
     assert any("invented" in note for note in found["notes"])
-    # Outside simulation, 2 s steps: 77 gaps, 1.8 % out, mean 20 s, the longest 44 s. Steps of 2 s see a shorter gap only
-    # by chance, in proportion to its length.
+    # Outside simulation, 2 s steps: 77 gaps, 1.8 % out, mean 20 s, the longest 44 s. Steps of 2 s see a shorter gap
+    # only by chance, in proportion to its length.
     seen = sum(min(row["duration_s"], 2.0) / 2.0 for row in found["rows"])
     assert seen == pytest.approx(77.0, abs=2.0)
     assert 1.0 - found["summary"]["covered_fraction"] == pytest.approx(0.018, abs=0.0006)

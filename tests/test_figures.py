@@ -211,7 +211,7 @@ def test_no_service_is_told_from_service_by_every_eye(theme: Theme, vision: str)
 def test_the_style_sheet_has_the_same_colours(theme: Theme) -> None:
     sheet = (Path(themes.__file__).resolve().parent.parent / "assets/passim.css").read_text(encoding="utf-8")
     light, dark = sheet.split("@media (prefers-color-scheme: dark)", 1)
-    block = light if theme is LIGHT else dark.split("/* Dash's own", 1)[0]
+    block = light if theme is LIGHT else dark.split("* {", 1)[0]
     written = dict(re.findall(r"--([a-z]+): (#[0-9A-F]{6});", block))
     names = ("paper", "ink", "quiet", "rule", "service", "single", "out", "chosen", "shade")
     assert written == {name: getattr(theme, name) for name in names}

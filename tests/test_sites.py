@@ -1,4 +1,4 @@
-"""Places, latitudes, the world and fleets side by side: laws, hand-made cases, and the plain way beside the quick one."""
+"""Places, latitudes, the world and fleets side by side: laws, cases by hand, and the plain way beside the quick one."""
 
 from __future__ import annotations
 
@@ -217,7 +217,7 @@ def test_call_times_follow_the_clock_on_the_wall() -> None:
 def test_sites_that_cannot_be_compared_are_refused(fleet: Fleet, span: Span) -> None:
     with pytest.raises(InputError, match="sites; got 0; wanted 1 to 100"):
         compare_sites(fleet, [], span)
-    with pytest.raises(InputError, match="a twice.*a name of its own"):
+    with pytest.raises(InputError, match=r"a twice.*a name of its own"):
         compare_sites(fleet, [View(place(1.0, name="a")), View(place(2.0, name="a"))], span)
 
 
@@ -284,7 +284,7 @@ def test_sweeps_refuse_what_they_cannot_do(fleet: Fleet, span: Span) -> None:
         PlaceSweep(fleet, View(replace(place(45.0), horizon=ring)), [(0.0, 0.0)], span)
     with pytest.raises(InputError, match="longitudes; got 0"):
         sweep_latitudes(fleet, View(place(45.0)), [45.0], span, longitudes=0)
-    with pytest.raises(InputError, match="latitudes; got none"):
+    with pytest.raises(InputError, match="latitudes; got 'none'"):
         sweep_latitudes(fleet, View(place(45.0)), [], span)
     with pytest.raises(EmptyFleetError):
         PlaceSweep(Fleet([]), View(place(45.0)), [(0.0, 0.0)], span)
@@ -302,7 +302,7 @@ def test_the_world_at_ten_degrees_has_648_points() -> None:
     assert np.average(np.sin(latitudes) ** 2, weights=np.cos(latitudes)) == pytest.approx(1 / 3, rel=0.01)
     assert len(world_places(90.0)) == 8
     for step in (7.0, 0.0, -10.0, 100.0, 0.1, float("nan")):
-        with pytest.raises(InputError, match="step of the world's grid.*divide 180"):
+        with pytest.raises(InputError, match=r"step of the world's grid.*divide 180"):
             world_places(step)
 
 

@@ -65,8 +65,13 @@ def refused(common: int, chunk: int, tell: Tell) -> int:
     return chunk
 
 
-def identity_of_worker(common: int, chunk: int, tell: Tell) -> int:
-    time.sleep(0.05)
+def identity_of_worker(common: str, chunk: int, tell: Tell) -> int:
+    """Return who works, once two do: `common` is a folder in which each leaves its number, or empty for no waiting."""
+    if common:
+        Path(common, str(os.getpid())).touch()
+        until = time.monotonic() + 20.0
+        while len(os.listdir(common)) < 2 and time.monotonic() < until:
+            time.sleep(0.01)
     return os.getpid()
 
 
@@ -82,16 +87,16 @@ def test_results_come_in_order_whoever_worked_them_out(processes: int) -> None:
     assert told[-1] == pytest.approx(1.0)
 
 
-def test_two_processes_are_two_and_neither_is_this_one() -> None:
-    assert set(spread(identity_of_worker, 0, range(3), team=Team(1))) == {os.getpid()}
-    theirs = set(spread(identity_of_worker, 0, range(8), team=Team(2)))
+def test_two_processes_are_two_and_neither_is_this_one(tmp_path: Path) -> None:
+    assert set(spread(identity_of_worker, "", range(3), team=Team(1))) == {os.getpid()}
+    theirs = set(spread(identity_of_worker, str(tmp_path), range(4), team=Team(2)))
     assert len(theirs) == 2
     assert os.getpid() not in theirs
 
 
 def test_nothing_to_do_is_done_at_once() -> None:
     assert list(spread(scaled, 7, [], team=Team(2))) == []
-    assert list(spread(identity_of_worker, 0, [0], team=Team(2))) == [os.getpid()]
+    assert list(spread(identity_of_worker, "", [0], team=Team(2))) == [os.getpid()]
 
 
 def test_a_killed_worker_costs_time_not_the_result(tmp_path: Path) -> None:
@@ -102,7 +107,7 @@ def test_a_killed_worker_costs_time_not_the_result(tmp_path: Path) -> None:
 
 
 def test_a_chunk_that_kills_every_worker_is_given_up() -> None:
-    with pytest.raises(WorkLost, match="lost 3 times over the same work.*try fewer workers"):
+    with pytest.raises(WorkLost, match=r"lost 3 times over the same work.*try fewer workers"):
         list(spread(killed_always, "", range(4), team=Team(2)))
 
 
@@ -168,7 +173,7 @@ def slow_first(common: float, chunk: int, tell: Tell) -> int:
 
 @pytest.mark.parametrize("count", [0, -1, 257, 1.5, True])
 def test_a_number_of_workers_that_is_none_is_refused(count: Any) -> None:
-    with pytest.raises(InputError, match="number of workers; got .*; wanted a whole number from 1 to 256"):
+    with pytest.raises(InputError, match=r"number of workers; got .*; wanted a whole number from 1 to 256"):
         Team(count)
 
 
@@ -211,7 +216,7 @@ def _nobodys_port() -> int:
 def test_a_cluster_that_does_not_answer_is_told_at_once(distributed: Any) -> None:
     begun = time.monotonic()
     for address in (f"tcp://127.0.0.1:{_nobodys_port()}", "nowhere", "http://127.0.0.1:80", "127.0.0.1:99999"):
-        with pytest.raises(InputError, match="cluster does not answer .*try dask scheduler on that machine") as told:
+        with pytest.raises(InputError, match=r"cluster does not answer .*try dask scheduler on that machine") as told:
             list(spread(scaled, 1, range(2), team=Team(cluster=address)))
         assert "\n" not in str(told.value)
     assert time.monotonic() - begun < 5.0
@@ -244,10 +249,10 @@ def cluster(distributed: Any) -> Iterator[str]:
 # The library leaves sockets and loops for the collector to close, in the servers that run in this test's own process.
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
 class TestCluster:
-    def test_results_are_those_of_this_machine(self, cluster: str) -> None:
+    def test_results_are_those_of_this_machine(self, cluster: str, tmp_path: Path) -> None:
         found = list(spread(scaled, 7, range(9), team=Team(cluster=cluster)))
         assert found == [(chunk, 7 * chunk) for chunk in range(9)]
-        theirs = set(spread(identity_of_worker, 0, range(8), team=Team(cluster=cluster)))
+        theirs = set(spread(identity_of_worker, str(tmp_path), range(4), team=Team(cluster=cluster)))
         assert len(theirs) == 2
         assert os.getpid() not in theirs
 
@@ -269,5 +274,5 @@ class TestCluster:
 
     def test_another_release_on_the_workers_is_refused(self, cluster: str, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("passim.answers.crews.version", lambda package: "0.0.0")
-        with pytest.raises(InputError, match="wanted 0.0.0, as here"):
+        with pytest.raises(InputError, match=r"wanted 0.0.0, as here"):
             list(spread(scaled, 7, range(4), team=Team(cluster=cluster)))

@@ -24,29 +24,23 @@ def part(kind: str, name: str) -> dict[str, str]:
     return {"part": kind, "name": name}
 
 
-def dropdown(key: str, label: str, options: Sequence[tuple[str, str]], value: str, *, searchable: bool = False) -> Any:
-    """Return a choice with its label, reachable by keyboard and named for screen readers."""
-    return html.Div(
+def choice_list(key: str, label: str, options: Sequence[tuple[str, str]], value: str) -> Any:
+    """Return a choice with its label: the browser's own list, which keyboards, phones and screen readers know.
+
+    What is picked reaches the shell through assets/passim.js, by the name in the id.
+    """
+    return html.Label(
         [
-            html.Span(label, className="choice-label", id=f"label-{key}"),
-            dcc.Dropdown(
-                id=part("choice", key),
-                options=as_options(options),
-                value=value,
-                clearable=False,
-                searchable=searchable,
-                className="choice-list",
-            ),
+            html.Span(label, className="choice-label"),
+            html.Select(as_options(options, value), id=part("choice", key), className="choice-list"),
         ],
         className="choice",
-        role="group",
-        **{"aria-label": label},
     )
 
 
-def as_options(options: Sequence[tuple[str, str]]) -> list[dict[str, str]]:
-    """Return (value, words) pairs as a dropdown takes them."""
-    return [{"value": value, "label": printable(words)} for value, words in options]
+def as_options(options: Sequence[tuple[str, str]], chosen: str) -> list[Any]:
+    """Return (value, words) pairs as what a list holds, the chosen one marked."""
+    return [html.Option(printable(words), value=value, selected=value == chosen) for value, words in options]
 
 
 def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:

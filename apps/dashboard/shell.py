@@ -16,7 +16,7 @@ from .address import query_of, read_query
 from .answering import Answer, Page
 from .choosing import chosen, offers
 from .desk import Desk, Question, StillWorking
-from .parts import as_options, dropdown, file_path, panel_block, part, table_block, unbroken
+from .parts import as_options, choice_list, file_path, panel_block, part, table_block, unbroken
 
 _LOG: Final = logging.getLogger(__name__)
 _POLL_MS: Final = 400
@@ -37,7 +37,7 @@ INDEX: Final = """<!DOCTYPE html>
 <body>
 <noscript>The pages of passim need JavaScript; its commands do not: passim now, passim gaps.</noscript>
 {%app_entry%}
-<footer>{%config%}{%scripts%}{%renderer%}</footer>
+<div>{%config%}{%scripts%}{%renderer%}</div>
 </body>
 </html>"""
 
@@ -49,6 +49,7 @@ def layout() -> Any:
             dcc.Location(id="address", refresh=False),
             dcc.Store(id="scheme"),
             dcc.Store(id="changed"),
+            dcc.Store(id="picked"),
             dcc.Store(id="job"),
             dcc.Store(id="shown"),
             dcc.Interval(id="tick", interval=_HOUR_MS, disabled=True),
@@ -90,7 +91,7 @@ def layout() -> Any:
                 id="page",
                 tabIndex=-1,
             ),
-            html.P(CAUTION, className="caution"),
+            html.Footer(html.P(CAUTION, className="caution")),
             html.Div(id="announce", className="unseen", role="status"),
         ],
         className="sheet",
@@ -103,7 +104,7 @@ def fill_page(page: Page, question: Question) -> list[Any]:
     own = [control.key for control in page.controls]
     near = [key for key in ("mask", *own) if key in offered]
     controls = html.Div(
-        [dropdown(key, offered[key].label, offered[key].options, offered[key].value) for key in near],
+        [choice_list(key, offered[key].label, offered[key].options, offered[key].value) for key in near],
         className="choices near",
     )
     beside = [*([controls] if near else []), *([page.extra(question)] if page.extra is not None else [])]
@@ -166,38 +167,41 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         offered = offers(asked(search)[0], page)
         shown = [key for key in _IN_HEAD if key in offered and (key != "fleet" or len(offered[key].options) > 1)]
         return [
-            dropdown(key, offered[key].label, offered[key].options, offered[key].value, searchable=key == "place")
+            choice_list(key, offered[key].label, offered[key].options, offered[key].value)
             for key in shown
         ]
 
-    # One callback for both directions, so that the address and the controls cannot chase each other.
+    # The address is the one place where choices live: what is picked goes into it, and the lists follow it.
     @app.callback(
         Output("address", "search"),
-        Output(part("choice", ALL), "value"),
-        Output(part("choice", ALL), "options"),
+        Input("picked", "data"),
+        State("address", "search"),
+        State("address", "pathname"),
+        prevent_initial_call=True,
+    )
+    def pick(picked: dict[str, str] | None, search: str | None, path: str) -> Any:
+        page = by_path.get(path)
+        if page is None or not isinstance(picked, dict):
+            return no_update
+        values = {str(picked.get("key")): str(picked.get("value"))}
+        new = query_of(chosen(asked(search)[0], page, values))
+        return new if new != (search or "") else no_update
+
+    @app.callback(
+        Output(part("choice", ALL), "children"),
         Input("address", "search"),
-        Input(part("choice", ALL), "value"),
+        Input("changed", "data"),
         State(part("choice", ALL), "id"),
         State("address", "pathname"),
         prevent_initial_call=True,
     )
-    def choose(search: str | None, values: list[Any], ids: list[dict[str, str]], path: str) -> Any:
+    def follow(search: str | None, _: Any, ids: list[dict[str, str]], path: str) -> Any:
         page = by_path.get(path)
-        keys = [entry["name"] for entry in ids]
-        nothing = [no_update] * len(keys)
         if page is None:
-            return no_update, nothing, nothing
-        question, _ = asked(search)
-        touched = [i["name"] for i in ctx.triggered_prop_ids.values() if isinstance(i, dict)]
-        if touched:
-            new = query_of(chosen(question, page, {k: v for k, v in zip(keys, values, strict=True) if k in touched}))
-            return (new if new != (search or "") else no_update), nothing, nothing
-        offered = offers(question, page)
-        return (
-            no_update,
-            [offered[key].value if key in offered else no_update for key in keys],
-            [as_options(offered[key].options) if key in offered else no_update for key in keys],
-        )
+            return [no_update] * len(ids)
+        offered = offers(asked(search)[0], page)
+        found = [offered.get(entry["name"]) for entry in ids]
+        return [no_update if offer is None else as_options(offer.options, offer.value) for offer in found]
 
     @app.callback(
         Output("sentence", "children"),
@@ -253,7 +257,7 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
 
     app.clientside_callback(ClientsideFunction("passim", "scheme"), Output("scheme", "data"), Input("page", "id"))
     app.clientside_callback(
-        ClientsideFunction("passim", "title"), Output("announce", "children"), Input("shown", "data")
+        ClientsideFunction("passim", "title"), Output("announce", "children"), Input("panels", "children"), State("shown", "data")
     )
 
 

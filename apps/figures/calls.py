@@ -227,6 +227,10 @@ def _mark_now(figure: go.Figure, day: _Day, now: datetime, timezone: str, theme:
             type="line", x0=hour, x1=hour, y0=-day.row - _ROW_FLOOR, y1=-day.row + _ROW_TOP, name="now",
             line={"color": theme.chosen, "width": 2},
         )  # fmt: skip
+        figure.add_annotation(
+            x=hour, y=-day.row - _ROW_FLOOR, xanchor="left", yanchor="bottom", xshift=2, text="now", showarrow=False,
+            font={"color": theme.chosen},
+        )  # fmt: skip
 
 
 def _key(figure: go.Figure, theme: Theme) -> None:

@@ -24,6 +24,8 @@ TITLES: Final = {
     "mean_gap_s": "mean gap",
     "longest_gap_s": "longest gap",
 }
+# Words on the goal stand over the title of the first panel, which a narrow picture leaves no room beside.
+_ABOVE_TITLE_PX: Final = 18
 # Lengths run over decades; no gap at all stands on the lowest line.
 _NONE_S: Final = 0.5
 _LENGTHS: Final = {
@@ -129,7 +131,7 @@ def growth_curves(
         anchor="y" if len(measures) == 1 else f"y{len(measures)}",
         title={"text": "satellites", "standoff": 6, "font": {"size": 12, "color": theme.quiet}},
     )
-    figure.update_layout(margin={"t": 46, "b": 48})
+    figure.update_layout(margin={"t": 60, "b": 48})
     _key(figure, curves, looks, theme)
     return figure
 
@@ -142,19 +144,23 @@ def plan_by_date(
     `table` is that of `passim.answers.growth_ahead`: date, satellites, planned, gap_fraction and more.
     """
     figure = go.Figure()
-    when = pd.to_datetime(table["date"]).dt.strftime("%Y-%m-%d").tolist()
+    # What the last launch brings lasts: a tenth of the time more shows it.
+    dates = pd.to_datetime(table["date"]).dt.tz_localize(None)
+    lasts = dates.iloc[-1] + max((dates.iloc[-1] - dates.iloc[0]) / 10, pd.Timedelta(days=7))
+    when = dates.dt.strftime("%Y-%m-%d").tolist()
+    until = [*when, f"{lasts:%Y-%m-%d}"]
     figure.add_scatter(
-        x=when,
-        y=100.0 * table["gap_fraction"],
+        x=until,
+        y=[*(100.0 * table["gap_fraction"]), 100.0 * float(table["gap_fraction"].iloc[-1])],
         mode="lines+markers",
         line={"color": theme.out, "width": 2, "shape": "hv"},
-        marker={"size": 7, "color": theme.out},
+        marker={"size": [*[7] * len(when), 0], "color": theme.out},
         hovertemplate="%{x}: %{y:.2f} % without service<extra></extra>",
         name="time without service",
     )
     figure.add_scatter(
-        x=when,
-        y=table["satellites"],
+        x=until,
+        y=[*table["satellites"], int(table["satellites"].iloc[-1])],
         yaxis="y2",
         mode="lines",
         line={"color": theme.service, "width": 2, "shape": "hv"},
@@ -179,13 +185,22 @@ def plan_by_date(
             font={"color": theme.quiet, "size": 12},
         )
     figure.update_xaxes(type="date", anchor="y2", showgrid=False)
+    figure.update_layout(margin={"t": 60})
     if met is not None:
         at = f"{met:%Y-%m-%d}"
         figure.add_shape(
             type="line", x0=at, x1=at, y0=0, y1=1, yref="paper", line={"color": theme.chosen, "width": 1.5}
         )
         figure.add_annotation(
-            x=at, y=1, yref="paper", yanchor="bottom", text="goal met", showarrow=False, font={"color": theme.chosen}
+            x=at,
+            y=1,
+            yref="paper",
+            yanchor="bottom",
+            yshift=_ABOVE_TITLE_PX,
+            xanchor="left" if at <= when[len(when) // 2] else "right",
+            text="goal met from here on",
+            showarrow=False,
+            font={"color": theme.chosen},
         )
     return figure
 
@@ -269,7 +284,7 @@ def _goal(figure: go.Figure, goal: GoalMark, everyone: int, theme: Theme) -> Non
             y=1,
             yref="paper",
             yanchor="bottom",
-            yshift=2,
+            yshift=_ABOVE_TITLE_PX,
             showarrow=False,
             text=f"{plain(goal.words)}: not with these",
             font={"color": theme.chosen},
@@ -284,7 +299,7 @@ def _goal(figure: go.Figure, goal: GoalMark, everyone: int, theme: Theme) -> Non
         y=1,
         yref="paper",
         yanchor="bottom",
-        yshift=2,
+        yshift=_ABOVE_TITLE_PX,
         showarrow=False,
         xanchor="right" if at > 0.6 * everyone else "left",
         text=f"{plain(goal.words)}: from {at:,} on",

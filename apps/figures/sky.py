@@ -56,11 +56,12 @@ def panorama(
     standing: pd.DataFrame | None = None,
     missing: pd.DataFrame | None = None,
     chosen: int | None = None,
+    passes: int = MOST_PASSES,
     height_px: int = 520,
 ) -> go.Figure:
     """Return the panorama.
 
-    track       as `passim.coverage.sky_map.sky_track` gives it; at most `MOST_PASSES` of its passes are drawn
+    track       as `passim.coverage.sky_map.sky_track` gives it; at most `passes` of its passes are drawn
     limits      as `passim.sky.outlines.outlines` gives them
     sectors     as `passim.answers.skyline.sector_costs` gives them
     standing    where satellites stand at a moment, as `passim.coverage.sky_moment.sky_moment` gives it
@@ -74,7 +75,7 @@ def panorama(
         yaxis={"domain": [0.27 if costs else 0.1, 1.0]},
         yaxis2={"domain": [0.0, 0.17 if costs else 0.01], "anchor": "x"},
     )
-    states = _passes(figure, drawn_passes(track)[0], theme)
+    states = _passes(figure, drawn_passes(track, passes)[0], theme)
     _limits(figure, limits, theme)
     if missing is not None:
         _missing(figure, missing, chosen, theme)

@@ -79,8 +79,8 @@ class RankSweep:
 class FirstCover:
     """The smallest covering rank along a span: ``rank[i]`` from ``edges_us[i]`` up to ``edges_us[i + 1]``.
 
-    Neighbouring runs differ. ``nobody`` is the number of satellites in the order; a run of that rank is never covered, and
-    one of rank -1 (outside the windows of `clipped`) always is.
+    Neighbouring runs differ. ``nobody`` is the number of satellites in the order; a run of that rank is never covered,
+    and one of rank -1 (outside the windows of `clipped`) always is.
     """
 
     edges_us: Whole
@@ -144,13 +144,13 @@ class FirstCover:
         return np.where(throughout, head_us, head_us + tail_us), count
 
     def gaps_us(self, satellites: int) -> Whole:
-        """Return start and end of every gap with the first `satellites`, microseconds since 1970 UTC, shape (gaps, 2)."""
+        """Return start and end of every gap with the first `satellites`, us since 1970 UTC, shape (gaps, 2)."""
         out = self.rank >= satellites
         change = np.flatnonzero(np.diff(np.concatenate([[False], out, [False]]).astype(np.int8)))
         return self.edges_us[change].reshape(-1, 2)
 
     def mean_gap_s(self) -> Floats:
-        """Return the mean length of whole gaps, seconds, for every N from 0; 0 without a gap, NaN with cut ones only."""
+        """Return the mean length of whole gaps, s, for every N from 0; 0 without a gap, NaN with cut ones only."""
         cut_us, cut = self.cut_us
         whole = self.gap_count - cut
         with np.errstate(divide="ignore", invalid="ignore"):

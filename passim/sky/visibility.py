@@ -1,8 +1,8 @@
 """When which satellite can serve a view, limit by limit.
 
-One propagation of the fleet serves all views. For each view the satellites above its floor are the base; each limit then
-says when it allows which of them, found by the same exact search as the horizon. Lifting a limit, joining them, asking
-what would close a gap: all that is interval algebra on what is kept here.
+One propagation of the fleet serves all views. For each view the satellites above its floor are the base; each limit
+then says when it allows which of them, found by the same exact search as the horizon. Lifting a limit, joining them,
+asking what would close a gap: all that is interval algebra on what is kept here.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ Progress = Callable[[float], None]
 class Visibility:
     """When which satellite stands above the floor of a view, and when each limit allows it.
 
-    Lanes are indices in ``fleet``; times are microseconds since 1970 UTC. ``allowed`` maps the name of a limit to what it
-    allows inside ``base``.
+    Lanes are indices in ``fleet``; times are microseconds since 1970 UTC. ``allowed`` maps the name of a limit to what
+    it allows inside ``base``.
     """
 
     view: View
@@ -53,7 +53,7 @@ class Visibility:
     _peaks: Intervals = field(repr=False)
 
     def joint(self, without: Collection[str] = ()) -> LanedIntervals:
-        """Return when satellites are allowed by every limit but those in `without`. Raises InputError for no limit's name."""
+        """Return when satellites are allowed by all limits but `without`. Raises InputError for an unknown name."""
         self.view.known(without)
         kept = [intervals for name, intervals in self.allowed.items() if name not in without]
         return reduce(intersection_by_lane, kept, self.base)

@@ -3,8 +3,9 @@
     .venv/bin/python -m tests.benchmarks.limits             five rounds
     .venv/bin/python -m tests.benchmarks.limits --quick     two
 
-10,000 satellites, one site, 24 h, with three gateways, an antenna cone and a keep-out around the geostationary arc: wanted
-at most 1.5 sweeps of 288 moments, in CPU time; the exit status is 1 where that is missed. The search alone stands beside.
+10,000 satellites, one site, 24 h, with three gateways, an antenna cone and a keep-out around the geostationary arc:
+wanted at most 1.5 sweeps of 288 moments, in CPU time; the exit status is 1 where that is missed. The search alone
+stands beside.
 """
 
 from __future__ import annotations

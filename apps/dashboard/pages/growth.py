@@ -271,7 +271,7 @@ def own_goal(question: Question) -> Any:
                 className="quiet",
             ),
         ],
-        className="help",
+        className="numbers",
     )
 
 

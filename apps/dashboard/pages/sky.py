@@ -23,7 +23,6 @@ from ...wording import LocalClock, counted, cut_ends, duration, instant, share
 from .. import sky_work
 from ..address import changed, query_of, read_query
 from ..answering import Answer, Help, Page, Panel, Shown, Table
-from ..choosing import day_words
 from ..desk import Desk, Question, StillWorking
 from ..parts import as_options
 from ..telling import notes_of
@@ -221,11 +220,12 @@ def register(app: Dash, desk: Desk) -> None:
             # The page itself says what is the matter.
             return no_update, no_update
         clock = question.clock(span)
-        none = f"none chosen; {counted(len(day.gaps), 'gap')} on {day_words(question.day, question.today)}"
+        none = f"none chosen; {counted(len(day.gaps), 'gap')} on {clock.day(span.start)}"
         rows = day.gaps.itertuples(index=False)
         pairs = [(NO_GAP, none), *((instant(row.start), gap_label(row, clock)) for row in rows)]
         place = _place_of(day.gaps, question.choices.other("gap"))
-        return as_options(pairs), NO_GAP if place is None else pairs[place + 1][0]
+        value = NO_GAP if place is None else pairs[place + 1][0]
+        return as_options(pairs, value), value
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),

@@ -28,7 +28,6 @@ from ...figures.theme import CONFIG, LIGHT, THEMES
 from ...sky_words import change_sentence, horizon_words
 from ...wording import counted
 from ..address import changed, query_of, read_query
-from ..choosing import day_words
 from ..desk import Desk, Question, StillWorking
 from . import sky_draft, sky_working
 
@@ -56,29 +55,60 @@ def block(_: Question) -> Any:
             ),
             html.P(" ".join(MOUNTING_CAUTIONS), className="beware"),
             dcc.Store(id="drafts", storage_type="local"),
-            html.Div(id="horizon-fields"),
-            html.Div(id="horizon-file-fault", role="alert"),
-            html.Div(id="trial-fault", role="alert"),
-            html.P(_UNTOUCHED, id="trial-sentence", className="answer", role="status"),
-            sky_working.block("trial"),
-            html.Div(
-                dcc.Graph(id="trial-picture", figure=go.Figure(), config=CONFIG, responsive=True, className="picture"),
-                id="trial-frame",
-                hidden=True,
-                role="group",
-                **{"aria-label": "Horizon and gaps, before and after", "aria-describedby": "trial-sentence"},
-            ),
-            html.P(id="trial-notes", className="quiet"),
             html.Div(
                 [
-                    html.Button("Save as the spot's horizon", id="trial-save", className="button strong", n_clicks=0),
-                    html.Button("Start again", id="trial-drop", className="button", n_clicks=0),
+                    html.Div(
+                        [html.Div(id="horizon-fields"), html.Div(id="horizon-file-fault", role="alert")],
+                        className="trial-fields",
+                    ),
+                    html.Div(
+                        [
+                            html.Div(id="trial-fault", role="alert"),
+                            html.P(_UNTOUCHED, id="trial-sentence", className="answer", role="status"),
+                        ],
+                        className="trial-answer",
+                    ),
+                    html.Div(
+                        [
+                            sky_working.block("trial"),
+                            html.Div(
+                                dcc.Graph(
+                                    id="trial-picture",
+                                    figure=go.Figure(),
+                                    config=CONFIG,
+                                    responsive=True,
+                                    className="picture",
+                                ),
+                                id="trial-frame",
+                                hidden=True,
+                                role="group",
+                                **{
+                                    "aria-label": "Horizon and gaps, before and after",
+                                    "aria-describedby": "trial-sentence",
+                                },
+                            ),
+                            html.P(id="trial-notes", className="quiet"),
+                            html.Div(
+                                [
+                                    html.Button(
+                                        "Save as the spot's horizon",
+                                        id="trial-save",
+                                        className="button strong",
+                                        n_clicks=0,
+                                    ),
+                                    html.Button("Start again", id="trial-drop", className="button", n_clicks=0),
+                                ],
+                                id="trial-buttons",
+                                hidden=True,
+                                className="button-row",
+                            ),
+                            html.Div(id="trial-saved", role="status"),
+                        ],
+                        className="trial-picture",
+                    ),
                 ],
-                id="trial-buttons",
-                hidden=True,
-                className="button-row",
+                className="trial",
             ),
-            html.Div(id="trial-saved", role="status"),
         ],
         className="panel",
         **{"aria-labelledby": "horizon"},
@@ -192,7 +222,7 @@ def register(app: Dash, desk: Desk) -> None:
         except InputError as error:
             # What was shown for the last sound draft stays beside the line that says what is wrong.
             return _fault(error), *same, False, True, *sky_working.at_rest()
-        day, clock = day_words(question.day, question.today), question.clock(span)
+        clock = question.clock(span)
         figure = horizon_change(
             (question.site.horizon, before.coverage),
             (survey.horizon, after.coverage),
@@ -206,7 +236,7 @@ def register(app: Dash, desk: Desk) -> None:
         ]
         return (
             [],
-            change_sentence(before.coverage, after.coverage, day),
+            change_sentence(before.coverage, after.coverage, clock.day(span.start)),
             figure,
             False,
             " ".join(notes),

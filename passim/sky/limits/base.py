@@ -39,7 +39,7 @@ class Scene:
     grid_lanes: Index
 
     def sky(self, limit: SkyLimit, site: Site | None = None) -> LanedIntervals:
-        """Return when satellites of the base are on the allowed side of `limit` as seen from `site`, this one unless given.
+        """Return when satellites of the base are on the allowed side of `limit` as seen from `site` (this one).
 
         The result lies inside the base.
         """

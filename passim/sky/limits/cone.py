@@ -19,7 +19,7 @@ Index = NDArray[np.intp]
 
 @dataclass(frozen=True, slots=True)
 class Cone:
-    """A satellite must stand within `half_angle_deg` of the boresight, `tilt_deg` from the zenith towards `azimuth_deg`.
+    """A satellite must stand within `half_angle_deg` of a boresight tilted by `tilt_deg` towards `azimuth_deg`.
 
     Degrees; azimuth from true north through east. A cone of half-angle 50 deg that points straight up is a mask of 40
     deg exactly. Raises SiteError.

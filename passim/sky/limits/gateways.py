@@ -92,6 +92,6 @@ def _highest_apogee_km(fleet: Fleet) -> float:
 
 
 def _reach_rad(radius_km: float, elevation_deg: float) -> float:
-    """Return the ground angle at which a satellite at `radius_km` stands `elevation_deg` high, with 0.3 deg to spare."""
+    """Return the ground angle, rad, at which a satellite stands `elevation_deg` high, with 0.3 deg to spare."""
     elevation = np.radians(elevation_deg - 0.3)
     return float(np.arccos(min(1.0, EARTH_RADIUS_KM / radius_km * np.cos(elevation))) - elevation)

@@ -118,7 +118,7 @@ class GeostationaryArc:
         return np.asarray(longitude)
 
     def angle_rad(self, direction: Floats) -> tuple[Floats, Floats]:
-        """Return the smallest angle between directions (unit, (3, n)) and the visible arc, and the arc's direction there."""
+        """Return the smallest angle from directions (unit, (3, n)) to the visible arc, and where on it that is."""
         nearest = self.offsets_km(self.nearest_longitude(direction))
         nearest /= np.sqrt(np.einsum("in,in->n", nearest, nearest))
         # The chord and its complement give every angle, small ones too, to full precision.

@@ -41,7 +41,8 @@ class ServingFilter:
 class ServingShare:
     """Only `percent` of the satellites serve, drawn with `seed`: some of a public catalogue never do.
 
-    The draw depends on the identifiers alone, so that a satellite keeps its lot when the fleet grows. Raises InputError.
+    The draw depends on the identifiers alone, so that a satellite keeps its lot when the fleet grows.
+    Raises InputError.
     """
 
     percent: float

@@ -1,0 +1,198 @@
+"""``passim sites`` from the command line: places, latitudes, the world, fleets, and what is refused."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import socket
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from passim import read_elements, write_elements
+from passim_apps.command_line import main
+
+SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(main, list(arguments), prog_name="passim")
+
+
+def done(*arguments: str) -> str:
+    result = run("sites", *arguments, *SPAN)
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+def asked(*arguments: str) -> dict[str, Any]:
+    answer: dict[str, Any] = json.loads(done(*arguments, "--format", "json"))
+    return answer
+
+
+def refused(*arguments: str) -> str:
+    result = run("sites", *arguments, *SPAN)
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    (line,) = result.stderr.splitlines()
+    assert line.startswith("passim: ")
+    return line
+
+
+@pytest.fixture(autouse=True)
+def _nobodys_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work in an empty folder, and as somebody whose data folder holds no workspace."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("platformdirs.user_data_dir", lambda *_, **__: str(tmp_path / "data"))
+
+
+@pytest.fixture(scope="module")
+def school(tmp_path_factory: pytest.TempPathFactory) -> str:
+    folder = str(tmp_path_factory.mktemp("workspace") / "school")
+    assert run("workspace", "new", folder, "--demo").exit_code == 0
+    return folder
+
+
+@pytest.fixture(scope="module")
+def fleet_file(tmp_path_factory: pytest.TempPathFactory) -> str:
+    path = str(tmp_path_factory.mktemp("fleet") / "invented.json")
+    pattern = ["--total", "60", "--planes", "6", "--phasing", "1", "--inclination", "53", "--altitude", "550"]
+    assert run("design", *pattern, "--epoch", "2026-11-25T00:00Z", "--out", path).exit_code == 0
+    return path
+
+
+# --- places -----------------------------------------------------------------------------------------------------------
+
+
+def test_all_sites_and_spots_of_the_workspace(school: str) -> None:
+    answer = asked("--workspace", school)
+    assert [row["site"] for row in answer["rows"]] == ["Marram loft", "Marram yard", "Skerry", "Lantern"]
+    loft, yard = answer["rows"][:2]
+    # Marram loses 10.5 % of the yard and less of the loft in the first hours of the day, and the gateway is why.
+    assert 0.8 < yard["covered_fraction"] < loft["covered_fraction"] < 1.0
+    assert loft["best_limit"] == "gateway"
+    assert loft["best_limit_gives_back_s"] == pytest.approx((1.0 - loft["covered_fraction"]) * 3 * 3600, rel=1e-3)
+    assert loft["call_hours"] == "08:00 to 18:00, Mon to Fri"
+    # From 23:00 to 02:00 of local time nobody calls.
+    assert (loft["call_hours_s"], loft["call_frozen_s"]) == (0.0, 0.0)
+    assert answer["limits"]["Marram loft"]["gateway"] == "a satellite must also see the gateway South"
+    assert answer["answer"].startswith("Of 4 places ")
+
+
+def test_the_table_tells_of_call_hours(school: str) -> None:
+    result = run("sites", "--workspace", school, "--site", "marram", "--from", "2026-11-25T09:00Z", "--hours", "3")
+    assert result.exit_code == 0, result.output
+    first, second, *_ = result.stdout.splitlines()
+    assert first.startswith("Of 2 places Marram loft is covered ")
+    assert second.startswith("In call hours Marram loft is frozen ")
+    assert "of 3 h" in result.stdout
+    assert "not for emergency calls" in result.stdout
+
+
+def test_places_need_no_workspace(fleet_file: str) -> None:
+    answer = asked("--elements", fleet_file, "--site", "45.0,-28.0", "--site", "0,10", "--mask", "30")
+    assert [row["site"] for row in answer["rows"]] == ["45.0,-28.0", "0,10"]
+    assert [row["call_hours"] for row in answer["rows"]] == ["", ""]
+    assert answer["rows"][0]["call_frozen_s"] is None
+    one = done("--elements", fleet_file, "--site", "45.0,-28.0", "--mask", "30")
+    assert one.startswith("45.0,-28.0 is covered ")
+
+
+# --- latitudes and the world ------------------------------------------------------------------------------------------
+
+
+def test_latitudes(fleet_file: str) -> None:
+    text = done(
+        "--elements", fleet_file, "--latitudes", "0:70:35", "--longitudes", "2", "--workers", "1", "--format", "csv"
+    )
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert [float(row["latitude_deg"]) for row in rows] == [-70.0, -35.0, 0.0, 35.0, 70.0]
+    middle = rows[2]
+    assert float(middle["covered_fraction_min"]) <= float(middle["covered_fraction"])
+    assert float(middle["in_view_mean"]) == pytest.approx(float(middle["in_view_closed_form"]), rel=0.2)
+    assert float(rows[0]["covered_fraction"]) == 0.0
+    told = done("--elements", fleet_file, "--latitudes", "0:70:35", "--longitudes", "2", "--workers", "1")
+    assert told.startswith("Service is best at 35° ")
+    assert "from 70° on there is none" in told
+    assert "Gateways belong to one place and are left out." in told
+
+
+def test_the_terminal_of_a_workspace_sweeps_without_its_gateways(school: str) -> None:
+    answer = asked("--workspace", school, "--latitudes", "45:45:1", "--longitudes", "1", "--workers", "1")
+    assert set(answer["limits"]) == {"horizon", "serving"}
+    assert [row["latitude_deg"] for row in answer["rows"]] == [-45.0, 45.0]
+
+
+def test_the_world_does_not_depend_on_workers(fleet_file: str) -> None:
+    world = ["--elements", fleet_file, "--world", "15"]
+    alone, two = asked(*world, "--workers", "1"), asked(*world, "--workers", "2")
+    assert alone == two
+    assert len(alone["rows"]) == 288
+    assert 0.0 < alone["surface"]["covered_fraction"] < 1.0
+    assert "weighed by area" in alone["answer"]
+
+
+# --- fleets -----------------------------------------------------------------------------------------------------------
+
+
+def test_fleets_of_files(fleet_file: str, tmp_path: Path) -> None:
+    half = tmp_path / "half.json"
+    fleet = read_elements(fleet_file)
+    write_elements(fleet.select(range(0, len(fleet), 2)), half)
+    given = ["--fleets", "--elements", fleet_file, "--elements", str(half), "--site", "45.0,-28.0"]
+    answer = asked(*given, "--gateway", "39.604,-28.0", "--workers", "1")
+    assert [(row["fleet"], row["satellites"]) for row in answer["hangs_on"]] == [("invented", 60), ("half", 30)]
+    assert len(answer["rows"]) == 16
+    assert {row["gateway"] for row in answer["rows"]} == {"with", "without"}
+    told = done(*given)
+    assert "no gateway is known, and one would lower it" in told.splitlines()[0]
+    assert "half: Elements of 30 objects" in told
+
+
+def test_fleets_of_the_workspace(school: str) -> None:
+    answer = asked("--workspace", school, "--fleets", "--site", "Marram")
+    assert [row["fleet"] for row in answer["hangs_on"]] == ["Plover (invented)"] or [
+        row["fleet"] for row in answer["hangs_on"]
+    ] == ["Plover"]
+
+
+# --- what is refused --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["--latitudes", "north"], "--latitudes; got 'north'; wanted FROM:TO:STEP"),
+        (["--latitudes", "60:0:5"], "ascending within -90 and 90"),
+        (["--latitudes", "0:60:20", "--longitudes", "0"], "longitudes; got 0"),
+        (["--longitudes", "4"], "--longitudes goes with --latitudes"),
+        (["--world", "7"], "degrees that divide 180"),
+        (["--world", "10", "--latitudes", "0:60:5"], "ask one of them"),
+        (["--world", "10", "--site", "1,2"], "go everywhere"),
+        (["--fleets", "--site", "1,2", "--site", "3,4"], "give --site once"),
+        (["--world", "90", "--workers", "0"], "number of workers; got 0"),
+        (["--world", "90", "--workers", "2", "--cluster", "tcp://127.0.0.1:1"], "wanted one of them"),
+        (["--latitudes", "0:60:30", "--without", "gateway"], "limit to lift"),
+        ([], "where? Give --site"),
+    ],
+)
+def test_what_cannot_be_answered_is_refused_in_one_line(fleet_file: str, arguments: list[str], told: str) -> None:
+    assert told in refused("--elements", fleet_file, *arguments)
+
+
+def test_a_horizon_by_azimuth_does_not_travel(fleet_file: str, tmp_path: Path) -> None:
+    path = tmp_path / "horizon.csv"
+    path.write_text("azimuth_deg,elevation_deg\n0,25\n180,40\n")
+    assert "wanted the same height all round" in refused("--elements", fleet_file, "--world", "90", "--mask", str(path))
+
+
+def test_a_cluster_that_does_not_answer_is_told_at_once(fleet_file: str) -> None:
+    pytest.importorskip("distributed", reason="the extra passim[cluster] is not installed")
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+    line = refused("--elements", fleet_file, "--world", "90", "--cluster", f"tcp://127.0.0.1:{port}")
+    assert "cluster does not answer" in line
+    assert "leaving the cluster out" in line
