@@ -46,7 +46,8 @@ def cause_sentence(found: Found, why: causes.Causes) -> str:
     """Return the sentence that says how often service is lost, and what would close the gaps."""
     table = why.table()
     if table.empty:
-        return gap_sentence(found, why.coverage.summary(), table)
+        nothing = gap_sentence(found, why.coverage.summary(), table)
+        return f"{nothing} Neither your roof line nor the sky costs anything."
     given_back = {row["limit"]: row for row in why.seconds_by_cause().to_dict("records")}
     return f"{_how_often(found, why, table)}; {_what_closes(found, table, given_back)}: {_verdict(table, given_back)}."
 
@@ -82,7 +83,7 @@ def given_back_sentence(found: Found, why: causes.Causes) -> str:
     ]
     nothing = [row["limit"] for row in rows if row["given_back_s"] < _NOTICED_S]
     if nothing:
-        told.append(f"{', '.join(nothing)} nothing")
+        told.append(f"{' and '.join(nothing)} nothing")
     return f"Lifted alone, each limit would give back: {'; '.join(told)}."
 
 
@@ -124,9 +125,20 @@ def cause_gap_answer(command: str, found: Found, why: causes.Causes, *, longest_
 
     def cells(row: Any) -> list[str]:
         when = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
-        return [*when, row.cause, missing_words(row), row.blocked_by, cut_ends(row)]
+        # What stopped the missing satellite is told only where it is not the cause itself.
+        stopped_by = "" if row.blocked_by == row.cause else row.blocked_by
+        return [*when, row.cause, missing_words(row), stopped_by, cut_ends(row)]
 
-    headings = ("Day", "Start", "End", ">Length", "Cause", "Missing satellite", "Stopped by", "Cut")
+    headings = (
+        "Day",
+        clock.heading("Start"),
+        "End",
+        ">Length",
+        "Opened by",
+        "Missing satellite",
+        "which was stopped by",
+        "Cut",
+    )
     return Answer(
         command,
         cause_sentence(found, why),
@@ -166,7 +178,8 @@ def _how_often(found: Found, why: causes.Causes, table: pd.DataFrame) -> str:
         return f"{counted(len(table), 'gap')} in {found.length}, about {each} each"
     if busy_an_hour < _CLEARLY_MORE * an_hour:
         return f"{an_hour:.0f} gaps an hour over {found.length}, about {each} each"
-    return f"{busy_an_hour:.0f} gaps an hour in {_when(busy)}, about {duration(out_s / begun)} each"
+    often = f"{busy_an_hour:.0f} gaps an hour in {_when(busy)} ({len(table)} in {found.length})"
+    return f"{often}, about {duration(out_s / begun)} each"
 
 
 def _when(busy: list[Any]) -> str:

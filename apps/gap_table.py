@@ -31,7 +31,7 @@ def gap_answer(command: str, found: Found, coverage: Coverage, *, longest_table:
         command,
         gap_sentence(found, summary, gaps),
         gaps,
-        ("Day", "Start", "End", ">Length", "Cut"),
+        ("Day", found.clock.heading("Start"), "End", ">Length", "Cut"),
         cells,
         (found.service_note, *found.notes),
         {**found.facts, "summary": plain_numbers(summary)},

@@ -202,17 +202,23 @@ def _people_text(answer: Answer, show_all: bool) -> str:
     shown = answer.rows if show_all else answer.rows.head(answer.longest_table)
     if len(shown):
         table = Table(box=SIMPLE_HEAD, header_style="", pad_edge=False)
-        for heading in answer.headings:
+        cells = [[printable(cell) for cell in answer.cells(row)] for row in shown.itertuples(index=False)]
+        # A column without a single entry only takes room from the others.
+        told = [number for number in range(len(answer.headings)) if any(row[number] for row in cells)]
+        for heading in (answer.headings[number] for number in told):
             table.add_column(Text(heading.lstrip(">")), justify="right" if heading.startswith(">") else "left")
-        for row in shown.itertuples(index=False):
-            table.add_row(*[Text(printable(cell)) for cell in answer.cells(row)])
+        for row in cells:
+            table.add_row(*[Text(row[number]) for number in told])
         console.print(table)
     hidden = len(answer.rows) - len(shown)
     if hidden:
         console.print(Text(f"{counted(hidden, 'more row')}: --all shows them, --format csv or json writes them.\n"))
     elif not len(shown):
         console.print()
-    console.print(Text(printable(" ".join(answer.notes))))
+    # One thought a line: a paragraph of them all is not read.
+    for note in answer.notes:
+        if note:
+            console.print(Text(f"- {printable(note)}"))
     return "".join(line.rstrip() + "\n" for line in buffer.getvalue().splitlines())
 
 

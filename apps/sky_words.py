@@ -1,4 +1,4 @@
-"""The sky of a site, as people read it: one gap and what opens it, where satellites stand, what another horizon changes."""
+"""The sky of a site as people read it: one gap and what opens it, who stands where, what another horizon changes."""
 
 from __future__ import annotations
 
@@ -30,8 +30,8 @@ def standing_words(standing: pd.DataFrame, when: str, floor_deg: float) -> str:
     if standing.empty:
         return f"{when}: no satellite stands above {floor_deg:g}°."
     return (
-        f"{when}: {counted(len(standing), 'satellite')} above {floor_deg:g}°, the blue dots; {able or 'none'} can serve, "
-        "those that are filled."
+        f"{when}: {counted(len(standing), 'satellite')} above {floor_deg:g}°, the blue dots; {able or 'none'} can serve: "
+        "the filled ones."
     )
 
 
@@ -46,17 +46,16 @@ def change_sentence(before: Coverage, after: Coverage, day: str) -> str:
     """Return the sentence that says what another horizon would do to the gaps of a day."""
     was, would = before.summary(), after.summary()
     was_s, would_s = (s["span_s"] * (1.0 - s["covered_fraction"]) for s in (was, would))
-    start = f"With this horizon: {counted(would['gap_count'], 'gap')} on {day}, {_out(would_s)}"
-    if before.edges_us.shape == after.edges_us.shape and abs(was_s - would_s) < 0.05:
+    start = f"With this horizon {counted(would['gap_count'], 'gap')} on {day}, {_out(would_s)}"
+    if would["gap_count"] == was["gap_count"] and abs(would_s - was_s) < 0.05:
         return f"{start}: the same as now."
-    change_s = would_s - was_s
-    more = "more" if change_s > 0.0 else "less"
-    which = "the same time" if abs(change_s) < 0.5 else f"{duration(abs(change_s))} {more}"
-    return f"{start}; now {counted(was['gap_count'], 'gap')}, {_out(was_s)}. That is {which} without service."
+    less_s = was_s - would_s
+    change = "as long in all" if abs(less_s) < 0.05 else f"{duration(abs(less_s))} {'less' if less_s > 0.0 else 'more'}"
+    return f"{start}; now {counted(was['gap_count'], 'gap')}, {_out(was_s)}: {change}."
 
 
 def _out(seconds: float) -> str:
-    return "never without service" if seconds < 0.0005 else f"{duration(seconds)} without service"
+    return "no moment out" if seconds < 0.0005 else f"{duration(seconds)} out"
 
 
 def _opened_by(row: Any, floor_deg: float) -> str:

@@ -97,7 +97,7 @@ class LocalClock:
         looks = [span.start + timedelta(days=day) for day in range(int(span.duration_s // 86400) + 1)] + [span.end]
         offsets = [self._offset(moment) for moment in looks]
         changes = [b for a, b in itertools.pairwise(offsets) if b != a]
-        self._one_offset = not changes
+        self._one_offset, self.offset = not changes, offsets[0]
         self._one_day = span.start.astimezone(self._zone).date() == span.end.astimezone(self._zone).date()
         self.description = timezone if timezone == "UTC" else f"{timezone}, UTC{offsets[0]}"
         self.description += "".join(f", later UTC{offset}" for offset in changes)
@@ -115,6 +115,10 @@ class LocalClock:
     def when(self, moment: Any) -> str:
         """Return the time of day, with the date where the span holds more than one."""
         return self.time(moment) if self._one_day else f"{self.time(moment)} on {self.day(moment)}"
+
+    def heading(self, word: str) -> str:
+        """Return the heading of a column of times, with the offset where the span has one: "Start (UTC-01:00)"."""
+        return f"{word} (UTC{self.offset})" if self._one_offset else word
 
     def _offset(self, moment: Any) -> str:
         text = moment.astimezone(self._zone).strftime("%z")

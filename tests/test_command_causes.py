@@ -86,7 +86,7 @@ def test_a_gateway_is_told_from_the_roof_line(here: list[str]) -> None:
         "your roof line."
     )
     assert second.startswith("Lifted alone, each limit would give back: gateway ")
-    assert second.endswith("; horizon, serving nothing.")
+    assert second.endswith("; horizon and serving nothing.")
 
 
 def test_the_busy_part_of_the_day_is_named() -> None:
@@ -98,14 +98,15 @@ def test_the_busy_part_of_the_day_is_named() -> None:
     found = search(scenario.plover(span.start), view, span)
     sentence = cause_sentence(found, find_causes(found.visibility))
     assert re.match(
-        r"\d+ gaps an hour in the night and the morning of Sun 1 Mar, about (1[5-9]|2\d) s each; all would close",
+        r"\d+ gaps an hour in the night and the morning of Sun 1 Mar \(\d\d in 24 h\), about (1[5-9]|2\d) s each; all would close",
         sentence,
     )
     assert sentence.endswith("if the satellite need not see a gateway: it is not your roof line.")
     # Over several days all nights count together.
     days = Span.starting(span.start, hours=72)
     found = search(scenario.plover(span.start), view, days)
-    assert "gaps an hour in the nights, about" in cause_sentence(found, find_causes(found.visibility))
+    over_days = cause_sentence(found, find_causes(found.visibility))
+    assert re.search(r"gaps an hour in the nights \(\d+ in 3 d\), about", over_days), over_days
 
 
 def test_a_roof_line_is_called_one(here: list[str], firs: str) -> None:

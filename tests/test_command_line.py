@@ -10,6 +10,7 @@ import csv
 import io
 import json
 import os
+import shlex
 import subprocess
 import sys
 from datetime import datetime
@@ -95,7 +96,7 @@ def test_every_command_has_an_example_to_paste(name: str) -> None:
         # What the example says must at least be understood: its options exist and its values parse.
         command = main.get_command(click.Context(main), name)
         assert command is not None
-        command.make_context(name, line.split()[2:])
+        command.make_context(name, shlex.split(line)[2:])
 
 
 # --- every command in every format ----------------------------------------------------------------------------------
@@ -147,13 +148,15 @@ def test_files_hold_utc_and_local_times_of_the_same_moment(name: str, columns: s
 @pytest.mark.parametrize("name", SEARCHES)
 def test_tables_answer_in_a_sentence_and_say_what_they_rest_on(name: str, fleet: str) -> None:
     text = done(name, "--elements", fleet, *SITE, *SPAN, "--mask", "30").stdout
-    first, *_, last = text.splitlines()
+    first, *rest = text.splitlines()
+    notes = [line.removeprefix("- ") for line in rest if line.startswith("- ")]
     assert " in 3 h" in first
     assert first.endswith(".")
-    assert "Elements of 60 objects, 1 h 30 min old at the middle of the span." in last
-    assert "Mask: 30° above the horizon all round." in last
-    assert "Times: Atlantic/Azores, UTC-01:00." in last
-    assert "not a promise of service; not for emergency calls" in last
+    assert "Elements of 60 objects, 1 h 30 min old at the middle of the span." in notes
+    assert "Mask: 30° above the horizon all round." in notes
+    assert "Times: Atlantic/Azores, UTC-01:00." in notes
+    assert "not a promise of service; not for emergency calls" in notes[-1]
+    assert "(UTC-01:00)" in text
     assert "Tue 24 Nov" in text  # midnight UTC is the evening before in the Azores
 
 

@@ -112,7 +112,8 @@ def test_latitudes(fleet_file: str) -> None:
     assert [float(row["latitude_deg"]) for row in rows] == [-70.0, -35.0, 0.0, 35.0, 70.0]
     middle = rows[2]
     assert float(middle["covered_fraction_min"]) <= float(middle["covered_fraction"])
-    assert float(middle["in_view_mean"]) == pytest.approx(float(middle["in_view_closed_form"]), rel=0.2)
+    # Sixty times the share of one satellite at the equator, recomputed in test_against_density.py.
+    assert float(middle["in_view_closed_form"]) == pytest.approx(60 * 0.004346, rel=0.002)
     assert float(rows[0]["covered_fraction"]) == 0.0
     told = done("--elements", fleet_file, "--latitudes", "0:70:35", "--longitudes", "2", "--workers", "1")
     assert told.startswith("Service is best at 35° ")
@@ -127,10 +128,10 @@ def test_the_terminal_of_a_workspace_sweeps_without_its_gateways(school: str) ->
 
 
 def test_the_world_does_not_depend_on_workers(fleet_file: str) -> None:
-    world = ["--elements", fleet_file, "--world", "15"]
+    world = ["--elements", fleet_file, "--world", "30"]
     alone, two = asked(*world, "--workers", "1"), asked(*world, "--workers", "2")
     assert alone == two
-    assert len(alone["rows"]) == 288
+    assert len(alone["rows"]) == 72
     assert 0.0 < alone["surface"]["covered_fraction"] < 1.0
     assert "weighed by area" in alone["answer"]
 
@@ -154,9 +155,8 @@ def test_fleets_of_files(fleet_file: str, tmp_path: Path) -> None:
 
 def test_fleets_of_the_workspace(school: str) -> None:
     answer = asked("--workspace", school, "--fleets", "--site", "Marram")
-    assert [row["fleet"] for row in answer["hangs_on"]] == ["Plover (invented)"] or [
-        row["fleet"] for row in answer["hangs_on"]
-    ] == ["Plover"]
+    assert [row["fleet"] for row in answer["hangs_on"]] == ["Plover"]
+    assert [row["mask_deg"] for row in answer["rows"]] == [25.0, 30.0, 35.0, 40.0] * 2
 
 
 # --- what is refused --------------------------------------------------------------------------------------------------

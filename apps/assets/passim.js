@@ -5,6 +5,21 @@
   const scheme = () => (dark.matches ? "dark" : "light");
   const titles = { "/": "Now" };
 
+  // The field behind a place to drop files on comes late and without a name.
+  const nameUploads = () => {
+    const give = () => {
+      for (const field of document.querySelectorAll(".drop input[type=file]")) {
+        const title = field.closest("section").querySelector("h2");
+          field.setAttribute("aria-label", title ? title.textContent : "Files");
+        field.setAttribute("tabindex", "-1");
+      }
+    };
+    give();
+    const watch = new MutationObserver(give);
+    watch.observe(document.getElementById("panels"), { childList: true, subtree: true });
+    window.setTimeout(() => watch.disconnect(), 5000);
+  };
+
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.passim = {
     scheme: () => scheme(),
@@ -13,13 +28,7 @@
       if (!path) return "";
       const name = titles[path] || path.slice(1, 2).toUpperCase() + path.slice(2);
       document.title = name + " – passim";
-      // The field behind a place to drop files on comes without a name.
-      window.setTimeout(() => {
-        for (const field of document.querySelectorAll(".drop input[type=file]")) {
-          field.setAttribute("aria-label", "Element files");
-          field.setAttribute("tabindex", "-1");
-        }
-      }, 0);
+      nameUploads();
       return "Page " + name;
     },
   };
@@ -29,7 +38,8 @@
   let picks = 0;
   document.addEventListener("change", (event) => {
     if (!event.target.matches || !event.target.matches("select.choice-list")) return;
-    const key = JSON.parse(event.target.id).name;
+    const id = event.target.id;
+    const key = id.startsWith("{") ? JSON.parse(id).name : id;
     picks += 1;
     window.dash_clientside.set_props("picked", { data: { key: key, value: event.target.value, count: picks } });
   });

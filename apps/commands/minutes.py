@@ -69,7 +69,7 @@ def minutes(
             duration(row.gap_s) if row.gap_s else "",
         ]
 
-    headings = ("Day", "Minute", ">Fewest", ">Mean", ">Most", ">No service")
+    headings = ("Day", found.clock.heading("Minute"), ">Fewest", ">Mean", ">Most", ">No service")
     facts = {**found.facts, "summary": plain_numbers(summary)}
     notes = (found.service_note, *found.notes)
     write(Answer("minutes", sentence, table, headings, cells, notes, facts, clock), output_choice)

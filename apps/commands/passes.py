@@ -72,6 +72,6 @@ def passes(
         ]
 
     headings = (
-        "Day", "Rise", "Peak", "Set", ">Length", ">Height °", ">From °", ">To °", ">Number", "Name", "Cut",
+        "Day", clock.heading("Rise"), "Peak", "Set", ">Length", ">Height °", ">From °", ">To °", ">Number", "Name", "Cut",
     )  # fmt: skip
     write(Answer("passes", sentence, table, headings, cells, found.notes, found.facts, clock), output_choice)

@@ -25,6 +25,9 @@ To add a page:
    chosen, and `seen(span)`: visibility, causes and coverage. Where that takes long it raises `StillWorking`; let it
    pass: the shell shows progress and asks again. An InputError becomes one line on the page, and the page stays.
 3. Put the module into `PAGES` of ``pages/__init__.py``, in the order of the navigation.
+   A list outside `controls` is an ``html.Select`` with a plain id and the class choice-list (not a ``dcc.Dropdown``:
+   its focus target is hidden from screen readers); what is picked in it arrives in the store "picked" as
+   ``{"key": id, "value": ...}``, and `as_options` of ``parts.py`` makes what it holds, its ``children``.
 4. Callbacks of the page's own (an upload, an editor) go into a function ``register(app, desk)`` named in PAGE.
 
 Tables get their CSV link by themselves, and tests/test_browser_pages.py tries every page of `PAGES` it finds.

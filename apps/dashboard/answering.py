@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Help:
-    """What stands behind the question mark of a figure: what it shows, how it is computed, where its numbers come from."""
+    """What stands behind the question mark of a figure: what it shows, how it is computed, and from what."""
 
     shows: str
     computed: str
@@ -91,9 +91,8 @@ class Page:
     """A page: where it is, what it is called, what it always has, and how it answers.
 
     ``asks`` is the question it answers, for the title; ``uses`` says which of the choices that all pages share matter
-    to it. A page that moves with the clock is drawn anew every ``tick_s``
-    seconds. ``extra`` gives Dash components of its own for beside the first picture, ``below`` for after it, ``register``
-    their callbacks.
+    to it. A page that moves with the clock is drawn anew every ``tick_s`` seconds. ``extra`` gives Dash components of
+    its own for beside the first picture, ``below`` for after it, ``register`` their callbacks.
     """
 
     path: str

@@ -28,7 +28,7 @@ class Offer:
 
 
 def offers(question: Question, page: Page) -> dict[str, Offer]:
-    """Return what a page lets one choose, by key. What cannot be chosen, such as an unknown site, reads as the usual."""
+    """Return what a page lets one choose, by key. An unknown name, such as that of a site, reads as the usual."""
     found = {"place": _places(question), "day": _days(question), "mask": _masks(question), "fleet": _fleets(question)}
     found = {key: offer for key, offer in found.items() if key in page.uses}
     for control in page.controls:

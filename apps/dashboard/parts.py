@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
 from collections.abc import Sequence
 from typing import Any, Final
@@ -19,9 +20,19 @@ from .answering import Page, Panel, Table
 MOST_ROWS: Final = 60
 
 
-def part(kind: str, name: str) -> dict[str, str]:
-    """Return the id of a piece that many pages have, for Dash's pattern-matching callbacks."""
+def part(kind: str, name: Any) -> dict[str, Any]:
+    """Return the id of a piece that many pages have; Dash's ALL as its name matches every one."""
     return {"part": kind, "name": name}
+
+
+def written(name: dict[str, Any]) -> str:
+    """Return an id of `part` as it stands in the page."""
+    return json.dumps(name, sort_keys=True, separators=(",", ":"))
+
+
+def aria(**names: str) -> dict[str, Any]:
+    """Return attributes for screen readers, to be handed to a component: ``**aria(label="Pages")``."""
+    return {f"aria-{name}": value for name, value in names.items()}
 
 
 def choice_list(key: str, label: str, options: Sequence[tuple[str, str]], value: str) -> Any:
@@ -44,7 +55,7 @@ def as_options(options: Sequence[tuple[str, str]], chosen: str) -> list[Any]:
 
 
 def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
-    """Return the place of a panel: picture, what to see in it, `near` what changes it, question mark, table, its file."""
+    """Return the place of a panel: picture, what to see, `near` what changes it, help, table, its file."""
     name = f"{page.name.lower()}-{panel.name}"
     pieces: list[Any] = [html.H2(panel.title, id=f"title-{name}", className="panel-title")]
     if panel.picture:
@@ -54,12 +65,12 @@ def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
                     id=part("picture", panel.name),
                     figure=go.Figure(),
                     config=CONFIG,
-                    responsive=True,
+                    responsive="auto",  # the width of the page, the height of the figure
                     className="picture",
                 ),
                 className="picture-frame",
                 role="group",
-                **{"aria-labelledby": f"title-{name}", "aria-describedby": f"caption-{name}"},
+                **aria(labelledby=f"title-{name}", describedby=written(part("caption", panel.name))),
             )
         )
     pieces.append(html.P(id=part("caption", panel.name), className="caption"))
@@ -75,7 +86,7 @@ def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
                         className="table-frame",
                         tabIndex=0,
                         role="region",
-                        **{"aria-label": f"{panel.title}: table"},
+                        **aria(label=f"{panel.title}: table"),
                     ),
                     html.A("Download as CSV", id=part("csv", panel.name), href="#", className="button", download=""),
                 ],
@@ -84,16 +95,14 @@ def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
                 className="numbers",
             )
         )
-    return html.Section(pieces, className="panel", **{"aria-labelledby": f"title-{name}"})
+    return html.Section(pieces, className="panel", **aria(labelledby=f"title-{name}"))
 
 
 def help_block(panel: Panel) -> Any:
     """Return the question mark of a panel; it opens without any script."""
     return html.Details(
         [
-            html.Summary(
-                [html.Span("?", className="mark", **{"aria-hidden": "true"}), f" About: {panel.title.lower()}"]
-            ),
+            html.Summary([html.Span("?", className="mark", **aria(hidden="true")), f" About: {panel.title.lower()}"]),
             html.Dl(
                 [
                     html.Dt("What it shows"),

@@ -117,7 +117,7 @@ class Rules:
     more: tuple[str, ...] = field(default=("/health", "/login", "/_favicon.ico"))
 
     def knows(self, path: str, rule: str | None) -> bool:
-        """Say whether a path leads anywhere; `rule` is what the server matched it with, Dash's catch-all for the rest."""
+        """Say whether a path leads anywhere; `rule` is what the server matched it with, the catch-all for the rest."""
         if path in self.paths:
             return True
         known = path in self.more or path.startswith(self.prefixes)

@@ -1,4 +1,4 @@
-"""The shell round every page: navigation, the choices all pages share, the place of the page, and what keeps it true."""
+"""The shell round every page: navigation, the choices all pages share, the place of the page, what keeps it true."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from .address import query_of, read_query
 from .answering import Answer, Page
 from .choosing import chosen, offers
 from .desk import Desk, Question, StillWorking
-from .parts import as_options, choice_list, file_path, panel_block, part, table_block, unbroken
+from .parts import aria, as_options, choice_list, file_path, panel_block, part, table_block, unbroken
 
 _LOG: Final = logging.getLogger(__name__)
 _POLL_MS: Final = 400
@@ -60,7 +60,7 @@ def layout() -> Any:
                     html.Div(
                         [
                             html.Span("passim", className="wordmark"),
-                            html.Nav(id="links", **{"aria-label": "Pages"}),
+                            html.Nav(id="links", **aria(label="Pages")),
                         ],
                         className="head-row",
                     ),
@@ -74,9 +74,7 @@ def layout() -> Any:
                     html.Div(
                         [
                             html.Span("Working: passes are being found. "),
-                            html.Progress(
-                                id="progress", max="1", value="0", **{"aria-label": "Share of the work done"}
-                            ),
+                            html.Progress(id="progress", max="1", value="0", **aria(label="Share of the work done")),
                             html.Button("Stop", id="stop", className="button", n_clicks=0),
                         ],
                         id="working",
@@ -143,7 +141,7 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
                     dcc.Link(
                         page.name, href=f"{page.path}{search or ''}", className="here" if page.path == path else ""
                     ),
-                    **({"aria-current": "page"} if page.path == path else {}),
+                    **(aria(current="page") if page.path == path else {}),
                 )
                 for page in pages
             ]
@@ -166,10 +164,7 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
             return []
         offered = offers(asked(search)[0], page)
         shown = [key for key in _IN_HEAD if key in offered and (key != "fleet" or len(offered[key].options) > 1)]
-        return [
-            choice_list(key, offered[key].label, offered[key].options, offered[key].value)
-            for key in shown
-        ]
+        return [choice_list(key, offered[key].label, offered[key].options, offered[key].value) for key in shown]
 
     # The address is the one place where choices live: what is picked goes into it, and the lists follow it.
     @app.callback(
@@ -255,9 +250,13 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
             desk.workshop.cancel(int(number))
         return no_update
 
-    app.clientside_callback(ClientsideFunction("passim", "scheme"), Output("scheme", "data"), Input("page", "id"))
-    app.clientside_callback(
-        ClientsideFunction("passim", "title"), Output("announce", "children"), Input("panels", "children"), State("shown", "data")
+    in_browser: Any = app.clientside_callback  # untyped in dash
+    in_browser(ClientsideFunction("passim", "scheme"), Output("scheme", "data"), Input("page", "id"))
+    in_browser(
+        ClientsideFunction("passim", "title"),
+        Output("announce", "children"),
+        Input("panels", "children"),
+        State("shown", "data"),
     )
 
 

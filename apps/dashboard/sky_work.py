@@ -1,4 +1,4 @@
-"""What the Sky page has worked out, by worker processes where it takes long: the sky of a day, and the symptom matcher."""
+"""What the Sky page has worked out, in a worker where it takes long: the sky of a day, the symptom matcher."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Pictures: pure functions from what passim returned, and a theme, to a plotly figure. They place marks and nothing else.
+"""Pictures: pure functions from what passim returned, and a theme, to a plotly figure. They place marks, no more.
 
 theme       the palette, light and dark, and the looks all pictures share
 time_axis   local time along an axis

@@ -16,7 +16,7 @@ NO_SERVICE, LEAST, MOST, MEAN = "seconds without service", "least in view", "mos
 
 
 def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme) -> go.Figure:
-    """Return the minutes of `coverage` that have no service for a part, and the least, mean and most in view in each."""
+    """Return the minutes of `coverage` that have no service for a part, and the least, mean and most in view."""
     minutes = coverage.minutes(clock.name)
     out = minutes[minutes["gap_s"] > 0.0]
     figure = go.Figure()

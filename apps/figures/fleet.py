@@ -33,7 +33,7 @@ def by_status(counts: Mapping[str, int], theme: Theme) -> go.Figure:
         },
         hovertemplate="%{y}: %{x:,}<extra></extra>",
     )
-    dressed(figure, theme, 90 + 50 * len(names))
+    dressed(figure, theme, 120 + 50 * len(names))
     figure.update_layout(bargap=0.35, margin={"r": 70, "t": 12})
     figure.update_xaxes(title="objects", rangemode="tozero", showgrid=True)
     figure.update_yaxes(autorange="reversed", showgrid=False)

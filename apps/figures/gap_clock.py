@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from datetime import datetime, time
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -29,7 +30,8 @@ def gap_clock(
 ) -> go.Figure:
     """Return the gaps of `coverage` as marks over local hours, a row a local day, the first on top.
 
-    `hours` are those in which calls are held, first, end and weekdays from Monday = 0; they are shaded. Each row ends with how long the day is out.
+    `hours` are those in which calls are held, first, end and weekdays from Monday = 0; they are shaded. Each row ends
+    with how long the day is out.
     """
     where = ZoneInfo(clock.name)
     edges_us = local_days(coverage.span, clock.name)
@@ -107,7 +109,7 @@ def _shade_calls(
     )  # fmt: skip
 
 
-def _short(gap_s: float) -> str:
+def _short(gap_s: Any) -> str:
     """Return how long a day is out, to the minute where it is long."""
     if not gap_s:
         return "no gap"

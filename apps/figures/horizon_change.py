@@ -1,6 +1,8 @@
-"""Two horizons of one place and what each leaves of a day: the skylines, and the gaps under them one above the other."""
+"""Two horizons of one place and what each leaves of a day: the skylines, and the gaps one above the other."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import plotly.graph_objects as go
 
@@ -82,7 +84,7 @@ def _strip(figure: go.Figure, name: str, place: int, coverage: Coverage, clock: 
         marker={"color": theme.shade, "line": {"color": theme.rule, "width": 1}}, hoverinfo="skip",
         name=f"{name}: the day",
     )  # fmt: skip
-    rows = list(gaps.itertuples(index=False))[:_MOST_MARKS]
+    rows: list[Any] = list(gaps.itertuples(index=False))[:_MOST_MARKS]
     figure.add_bar(
         x=[utc(row.start) for row in rows],
         width=[1000.0 * row.duration_s for row in rows],

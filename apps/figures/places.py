@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from .theme import Theme, dressed, plain
+from .theme import Theme, dressed, out_marker, plain
 
 COVERED, SPREAD, RANDOM = "time with service", "spread over longitudes", "if satellites stood at random"
+NEVER: Final = "never any service"
 _LETTERS: Final = 12
 
 
@@ -61,6 +63,7 @@ def by_latitude(
     figure.update_xaxes(
         range=[low, high], tickmode="array", tickvals=every, ticktext=[latitude_words(v) for v in every], showgrid=False
     )
+    _hatch_none(figure, table, theme)
     _name_lines(figure, theme)
     _mark_sites(figure, [site for site in sites if low <= site[1] <= high], theme)
     return figure
@@ -147,6 +150,35 @@ def _name_lines(figure: go.Figure, theme: Theme) -> None:
         showarrow=False,
         font={"size": 12},
         align="left",
+    )
+
+
+def _hatch_none(figure: go.Figure, table: pd.DataFrame, theme: Theme) -> None:
+    """Hatch the latitudes of a sweep at which no place ever has service, from one to the next."""
+    latitude = table["latitude_deg"].to_numpy(dtype=np.float64)
+    never = table["covered_fraction_max"].to_numpy() == 0.0
+    between = never[1:] & never[:-1]
+    if not between.any():
+        return
+    width = np.diff(latitude)[between]
+    figure.add_bar(
+        x=latitude[:-1][between] + width / 2.0,
+        y=np.full(len(width), 100.0),
+        width=width,
+        marker=out_marker(theme, 0.0),
+        hovertemplate="never any service<extra></extra>",
+        name=NEVER,
+    )
+    figure.add_annotation(
+        x=float(
+            latitude[:-1][between][-1] + width[-1] if latitude[:-1][between].min() >= 0.0 else latitude[:-1][between][0]
+        ),
+        y=103,
+        text="no service",
+        showarrow=False,
+        xanchor="right" if latitude[:-1][between].min() >= 0.0 else "left",
+        yanchor="bottom",
+        font={"color": theme.out, "size": 12},
     )
 
 

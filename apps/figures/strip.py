@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 import plotly.graph_objects as go
 
@@ -38,7 +39,7 @@ def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme
         hovertemplate="%{y} in view<br>%{customdata[0]} to %{customdata[1]}<extra></extra>",
     )
     gaps = coverage.gaps()
-    rows = list(gaps.itertuples(index=False))
+    rows: list[Any] = list(gaps.itertuples(index=False))
     figure.add_bar(
         name=NO_SERVICE,
         x=[utc(row.start) for row in rows],

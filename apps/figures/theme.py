@@ -6,7 +6,7 @@ The style sheet of the dashboard carries the same colours under the same names; 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import plotly.graph_objects as go
 
@@ -69,7 +69,7 @@ DARK: Final = Theme(
 )
 THEMES: Final = {theme.name: theme for theme in (LIGHT, DARK)}
 
-CONFIG: Final = {
+CONFIG: Final[Any] = {
     "displaylogo": False,
     "displayModeBar": "hover",
     # What is not listed is not there: neither drawing tools nor the button that sends a chart to a vendor's cloud.

@@ -28,8 +28,8 @@ DAYS = Panel(
     Help(
         "One row a day, local time from left to right. Each mark is a gap, as wide as it is long; marks that lean over "
         "from row to row are the daily drift of the pattern. At the end of a row stands how long that day is out.",
-        "All passes above the site's mask and within its limits are found, and a gap is where none of them lasts. Days are "
-        "those of the site's clock.",
+        "All passes above the site's mask and within its limits are found, and a gap is where none of them lasts. "
+        "Days are those of the site's clock.",
         _SOURCE,
     ),
 )
@@ -37,10 +37,11 @@ DAY = Panel(
     "day",
     "One day, minute by minute",
     Help(
-        "Above, how many seconds of each minute are without service; below, how many satellites can serve: their mean, in a "
-        "band from the least to the most within the minute.",
-        "The number in view changes when a satellite rises into or sets out of what the limits allow; each change is found "
-        "to a millisecond. The table holds every minute: least, mean and most in view, and its seconds without service.",
+        "Above, how many seconds of each minute are without service; below, how many satellites can serve: their "
+        "mean, in a band from the least to the most within the minute.",
+        "The number in view changes when a satellite rises into or sets out of what the limits allow; each change is "
+        "found to a millisecond. The table holds every minute: least, mean and most in view, and its seconds without "
+        "service.",
         _SOURCE,
     ),
 )

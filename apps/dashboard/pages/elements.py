@@ -22,6 +22,7 @@ from .. import work
 from ..address import changed, query_of, read_query
 from ..answering import Answer, Help, Page, Panel, Shown, Table
 from ..desk import Desk, Question
+from ..parts import aria
 from ..telling import common_notes
 
 # The whole public catalogue is about 30 MB as JSON. Browsers send it with a third on top, and the server takes 48 MiB.
@@ -33,10 +34,10 @@ STATUS = Panel(
     "status",
     "Who serves",
     Help(
-        "How many objects of the fleet keep their place in a shell, drift, are stale or have decayed. Those at the shell "
-        "are taken to serve.",
-        "Shells are found where many objects share altitude and inclination; at a shell is within 5 km and 0.15° of one, "
-        "hardly climbing or sinking. Stale is older than 14 days.",
+        "How many objects of the fleet keep their place in a shell, drift, are stale or have decayed. Those at the "
+        "shell are taken to serve.",
+        "Shells are found where many objects share altitude and inclination; at a shell is within 5 km and 0.15° of "
+        "one, hardly climbing or sinking. Stale is older than 14 days.",
         "The element sets alone: a reading of orbits, not of anybody's operations.",
     ),
 )
@@ -131,7 +132,7 @@ def loader(question: Question) -> Any:
             html.Div(id="loaded", role="status"),
         ],
         className="load",
-        **{"aria-labelledby": "load-title"},
+        **aria(labelledby="load-title"),
     )
 
 

@@ -28,8 +28,8 @@ HOUR = Panel(
     Help(
         "How many satellites can serve at each moment of the next hour; hatched where none can. Sand means one only: "
         "nothing to fall back on. The line is now, and moves.",
-        "Each satellite's path is computed from its elements (SGP4). It counts while it stands above the site's mask and "
-        "within every other limit, such as a gateway: a ground station that the satellite must see as well.",
+        "Each satellite's path is computed from its elements (SGP4). It counts while it stands above the site's mask "
+        "and within every other limit, such as a gateway: a ground station that the satellite must see as well.",
         "The element sets of the fleet chosen, and the site, spot and limits of the workspace.",
     ),
 )
@@ -37,11 +37,12 @@ AHEAD = Panel(
     "ahead",
     "A call now, and the next good start",
     Help(
-        "What awaits a call that begins now, and one at the next good start: pauses to expect, seconds frozen, the worst "
-        "freeze that nine of ten such calls stay below, and the chance that the call ends.",
-        "Two hundred futures are drawn in which satellites come early or late by what their elements' age allows. A start "
-        "is good where a call is lost in at most one of twenty and most calls meet no pause.",
-        "The passes of the next 24 hours, and the timing model of passim (its sources stand in passim.coverage.timing).",
+        "What awaits a call that begins now, and one at the next good start: pauses to expect, seconds frozen, the "
+        "worst freeze that nine of ten such calls stay below, and the chance that the call ends.",
+        "Two hundred futures are drawn in which satellites come early or late by what their elements' age allows. A "
+        "start is good where a call is lost in at most one of twenty and most calls meet no pause.",
+        "The passes of the next 24 hours, and the timing model of passim (its sources stand in "
+        "passim.coverage.timing).",
     ),
     picture=False,
 )

@@ -19,8 +19,8 @@ SIDE = Panel(
     "Sites side by side",
     Help(
         "How much of the day chosen each site and spot is without service; the one chosen above in bold.",
-        "Each place is asked the same question about the same fleet and its own local day: all passes above its own mask "
-        "and within its own limits. Where a mask is chosen below, it stands in for every place's own horizon.",
+        "Each place is asked the same question about the same fleet and its own local day: all passes above its own "
+        "mask and within its own limits. Where a mask is chosen below, it stands in for every place's own horizon.",
         "The element sets of the fleet chosen, and the sites, spots and gateways of the workspace.",
     ),
 )
@@ -67,7 +67,8 @@ def answer(question: Question, theme: Theme) -> Answer:
         {
             "side": Shown(
                 side_by_side(titles, out, here, theme),
-                f"Shares of {day} without service, best place on top. A spare satellite in view ('two or more') is what "
+                f"Shares of {day} without service, best place on top. A spare satellite in view ('two or more') is "
+                f"what "
                 "keeps one obstacle or one failed satellite from being felt.",
                 Table(table, headings, cells),
             )

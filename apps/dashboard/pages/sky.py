@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Final
 
 import pandas as pd
-from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import Dash, Input, Output, State, ctx, html, no_update
 
 from passim import Span
 from passim.answers.mounting import MOUNTING_CAUTIONS
@@ -22,9 +23,9 @@ from ...sky_words import gap_label, gap_words, standing_words
 from ...wording import LocalClock, counted, cut_ends, duration, instant, share
 from .. import sky_work
 from ..address import changed, query_of, read_query
-from ..answering import Answer, Help, Page, Panel, Shown, Table
+from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
 from ..desk import Desk, Question, StillWorking
-from ..parts import as_options
+from ..parts import as_options, part
 from ..telling import notes_of
 from ..work import Seen
 from . import sky_editor, sky_symptom
@@ -36,14 +37,14 @@ PANORAMA: Final = Panel(
     "panorama",
     "The sky, turning on the spot",
     Help(
-        "The whole sky unrolled: north at both ends, south in the middle, height upwards. The ground is the horizon; other "
-        "limits are lines or bands with their names. Each thin line is a pass of the day, drawn by what becomes of it: it "
-        "can serve, or is lost to a limit. Crosses mark where the missing satellite stood in each gap; blue dots, where "
-        "satellites stand now or in the middle of the gap chosen. Bars underneath: seconds a day that each 10° of the "
-        "horizon costs.",
-        "Passes come from SGP4 and are cut exactly where a limit begins. A limit is the cause of a gap if, lifted alone, it "
-        "leaves no moment of the gap without a satellite. The line of a gateway, a ground station that the satellite must "
-        "see as well, holds for the usual height of the fleet's orbits.",
+        "The whole sky unrolled: north at both ends, south in the middle, height upwards. The ground is the horizon;"
+        " other limits are lines or bands with their names. Each thin line is a pass of the day, drawn by what "
+        "becomes of it: it can serve, or is lost to a limit. Crosses mark where the missing satellite stood in each "
+        "gap; blue dots, where satellites stand now or in the middle of the gap chosen. Bars underneath: seconds a "
+        "day that each 10° of the horizon costs.",
+        "Passes come from SGP4 and are cut exactly where a limit begins. A limit is the cause of a gap if, lifted "
+        "alone, it leaves no moment of the gap without a satellite. The line of a gateway, a ground station that the"
+        " satellite must see as well, holds for the usual height of the fleet's orbits.",
         _SOURCE,
     ),
 )
@@ -51,8 +52,9 @@ LIMITS: Final = Panel(
     "limits",
     "What each limit would give back",
     Help(
-        "How many gaps would close, and how many seconds come back, if one limit alone were lifted and all others stayed.",
-        "What stops each satellite is known for every moment of every gap; lifting a limit is interval algebra on that.",
+        "How many gaps would close, and how many seconds come back, if one limit alone were lifted and the others "
+        "stayed.",
+        "What stops each satellite is known for every moment of every gap; lifting a limit is interval algebra on it.",
         _SOURCE,
     ),
     picture=False,
@@ -131,7 +133,8 @@ def _found(seen: Seen, clock: LocalClock) -> Found:
 
 def _place_of(gaps: pd.DataFrame, start: str) -> int | None:
     """Return the place of the gap that begins at an instant, as the address names it; None where there is none."""
-    return next((k for k, when in enumerate(gaps["start"]) if start and instant(when) == start), None)
+    starts: Any = gaps["start"]
+    return next((k for k, when in enumerate(starts) if start and instant(when) == start), None)
 
 
 def _gap_table(gaps: pd.DataFrame, clock: LocalClock) -> Table:
@@ -165,34 +168,31 @@ def _sector_table(sectors: pd.DataFrame, span: Span) -> Table:
     return Table(sectors, headings, cells, None, "No part of the horizon costs anything.", costly, told)
 
 
-def chooser(_: Question) -> Any:
-    """Return the choice of a gap, with a step to either side for one thumb, and the ways further down the page."""
+def gap_options(question: Question) -> Sequence[tuple[str, str]]:
+    """Return the gaps of the day to choose from; none while they are being worked out."""
+    given = question.choices.other("gap")
+    try:
+        span = question.days(1)
+        _, day = _day_of(question, span)
+    except (StillWorking, InputError):
+        # The page itself says what is the matter; what the address names stays.
+        return [(NO_GAP, "none chosen"), *([(given, "the gap of the address")] if given else [])]
+    clock = question.clock(span)
+    pairs = [(instant(row.start), gap_label(row, clock)) for row in day.gaps.itertuples(index=False)]
+    stray = [(given, "none of this day and place")] if given and given not in dict(pairs) else []
+    return [(NO_GAP, f"none chosen; {counted(len(pairs), 'gap')} on {clock.day(span.start)}"), *pairs, *stray]
+
+
+def steps(_: Question) -> Any:
+    """Return a step to the gap before and the one after, for one thumb, and the ways further down the page."""
     return html.Div(
         [
-            html.Div(
-                [
-                    html.Span("Gap", className="choice-label"),
-                    html.Div(
-                        [
-                            html.Button("◀ Earlier", id="gap-earlier", className="button", n_clicks=0),
-                            dcc.Dropdown(id="gap", options=[], value=NO_GAP, clearable=False, className="choice-list"),
-                            html.Button("Later ▶", id="gap-later", className="button", n_clicks=0),
-                        ],
-                        className="gap-row",
-                    ),
-                ],
-                role="group",
-                className="choice gap-choice",
-                **{"aria-label": "Gap shown in the picture"},
-            ),
-            html.P(
-                [
-                    html.A("Try another horizon", href="#horizon", className="further"),
-                    html.A("Which setting would freeze like this?", href="#symptom", className="further"),
-                ],
-                className="further-row",
-            ),
-        ]
+            html.Button("◀ Earlier gap", id="gap-earlier", className="button", n_clicks=0),
+            html.Button("Later gap ▶", id="gap-later", className="button", n_clicks=0),
+            html.A("Try another horizon", href="#horizon", className="further"),
+            html.A("Which setting would freeze like this?", href="#symptom", className="further"),
+        ],
+        className="step-row",
     )
 
 
@@ -202,60 +202,44 @@ def below(question: Question) -> Any:
 
 
 def register(app: Dash, desk: Desk) -> None:
-    """Choose a gap, by list or step by step; it goes into the address. The rest is the editor's and the matcher's."""
+    """Step from gap to gap, by way of the address. The rest is the editor's and the matcher's."""
 
+    # The list of gaps is known only once the sky has been worked out; then the sentence changes.
     @app.callback(
-        Output("gap", "options"),
-        Output("gap", "value"),
-        Input("address", "search"),
+        Output(part("choice", "gap"), "children", allow_duplicate=True),
         Input("sentence", "children"),
-        Input("shown", "data"),
-    )
-    def offer(search: str | None, *_: Any) -> Any:
-        question = desk.question(read_query(search)[0])
-        try:
-            span = question.days(1)
-            _, day = _day_of(question, span)
-        except (StillWorking, InputError):
-            # The page itself says what is the matter.
-            return no_update, no_update
-        clock = question.clock(span)
-        none = f"none chosen; {counted(len(day.gaps), 'gap')} on {clock.day(span.start)}"
-        rows = day.gaps.itertuples(index=False)
-        pairs = [(NO_GAP, none), *((instant(row.start), gap_label(row, clock)) for row in rows)]
-        place = _place_of(day.gaps, question.choices.other("gap"))
-        value = NO_GAP if place is None else pairs[place + 1][0]
-        return as_options(pairs, value), value
-
-    @app.callback(
-        Output("address", "search", allow_duplicate=True),
-        Input("gap", "value"),
-        Input("gap-earlier", "n_clicks"),
-        Input("gap-later", "n_clicks"),
-        State("gap", "options"),
         State("address", "search"),
         prevent_initial_call=True,
     )
-    def choose(value: str | None, earlier: int, later: int, options: list[dict[str, str]], search: str | None) -> Any:
-        choices, _ = read_query(search)
-        starts = [option["value"] for option in options or []]
-        if ctx.triggered_id in ("gap-earlier", "gap-later"):
-            if not (earlier or later) or len(starts) < 2:
-                return no_update
-            value = _neighbour(starts, value, 1 if ctx.triggered_id == "gap-later" else -1, desk.now())
-        # What the list does not hold yet, such as a gap in the address while the sky is worked out, is left alone.
-        if value not in starts:
+    def offer(_: Any, search: str | None) -> Any:
+        question = desk.question(read_query(search)[0])
+        return as_options(gap_options(question), question.choices.other("gap"))
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Input("gap-earlier", "n_clicks"),
+        Input("gap-later", "n_clicks"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def step(earlier: int, later: int, search: str | None) -> Any:
+        if not (earlier or later):
             return no_update
-        new = query_of(changed(choices, {"gap": value or None}))
-        return no_update if new == query_of(choices) else new
+        question = desk.question(read_query(search)[0])
+        starts = [value for value, _ in gap_options(question)]
+        if len(starts) < 2:
+            return no_update
+        forward = ctx.triggered_id == "gap-later"
+        chosen = _neighbour(starts, question.choices.other("gap"), 1 if forward else -1, question.now)
+        return query_of(changed(question.choices, {"gap": chosen}))
 
     sky_editor.register(app, desk)
     sky_symptom.register(app, desk)
 
 
-def _neighbour(starts: list[str], value: str | None, step: int, now: datetime) -> str:
+def _neighbour(starts: list[str], value: str, step: int, now: datetime) -> str:
     """Return the start of the gap before or after the one chosen; with none chosen, before or after now."""
-    if value and value in starts:
+    if value and value in starts[1:]:
         place = starts.index(value) + step
     else:
         later = next((k for k, start in enumerate(starts) if k and start > instant(now)), len(starts))
@@ -270,7 +254,8 @@ PAGE: Final = Page(
     panels=(PANORAMA, LIMITS, SECTORS),
     answer=answer,
     tick_s=30.0,
-    extra=chooser,
+    controls=(Control("gap", "Gap shown in the picture", gap_options),),
+    extra=steps,
     below=below,
     register=register,
 )

@@ -135,7 +135,7 @@ def survey_of(draft: Draft) -> Survey:
     else:
         whats = [what for what, _ in COLUMNS[OBSTACLES]]
         obstacles = [
-            Obstacle(*(_number(text, f"{what} of obstacle {k}") for text, what in zip(row, whats, strict=True)))
+            _obstacle([_number(text, f"{what} of obstacle {k}") for text, what in zip(row, whats, strict=True)])
             for k, row in _filled(draft[OBSTACLES])
         ]
         if not obstacles:
@@ -143,6 +143,11 @@ def survey_of(draft: Draft) -> Survey:
         mount_height_m = _number(draft["mount"], "height of the mount")
         found = from_obstacles(obstacles, mount_height_m, declination_deg=declination_deg, base=lowest)
     return Survey(_plain(found.horizon, lowest), found.notes)
+
+
+def _obstacle(numbers: list[float]) -> Obstacle:
+    bearing_deg, width_m, distance_m, height_m = numbers
+    return Obstacle(bearing_deg, width_m, distance_m, height_m)
 
 
 def _plain(horizon: Horizon, lowest: Horizon) -> Horizon:

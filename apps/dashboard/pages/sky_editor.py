@@ -1,15 +1,14 @@
 """Try another horizon: typed by points or obstacles, or read from a file; the gaps before and after; kept on request.
 
-What is typed is a draft (`sky_draft`), kept by the browser for each spot, so that neither a reload nor a restart of the
-server loses it. Fields are drawn from a draft and carry its mark in their ids: what comes from fields drawn from another
-draft is not taken for this one.
+What is typed is a draft (`sky_draft`), kept by the browser for each spot, so that neither a reload nor a restart of
+the server loses it. Fields (`sky_fields`) carry the mark of the draft they were drawn from: what comes from the fields
+of another draft is not taken for this one.
 """
 
 from __future__ import annotations
 
 import base64
 import binascii
-import copy
 import hashlib
 import json
 import secrets
@@ -26,18 +25,12 @@ from passim.workspace.horizons import keep_horizon
 from ...figures.horizon_change import horizon_change
 from ...figures.theme import CONFIG, LIGHT, THEMES
 from ...sky_words import change_sentence, horizon_words
-from ...wording import counted
 from ..address import changed, query_of, read_query
 from ..desk import Desk, Question, StillWorking
-from . import sky_draft, sky_working
+from ..parts import aria
+from . import sky_draft, sky_fields, sky_working
 
-LARGEST_FILE_BYTES: Final = 1_000_000
 _PLACES_KEPT: Final = 50
-_WAY_WORDS: Final = {
-    sky_draft.POINTS: "points of the skyline",
-    sky_draft.OBSTACLES: "obstacles, by tape measure",
-    sky_draft.FILE: "a CSV file",
-}
 _UNTOUCHED: Final = (
     "Change a height here, and the gaps before and after stand below. Nothing is saved until you say so."
 )
@@ -58,7 +51,12 @@ def block(_: Question) -> Any:
             html.Div(
                 [
                     html.Div(
-                        [html.Div(id="horizon-fields"), html.Div(id="horizon-file-fault", role="alert")],
+                        [
+                            html.Div(id="horizon-fields"),
+                            sky_fields.file_place(),
+                            html.Div(id="horizon-file-fault", role="alert"),
+                        ],
+                        id="trial-fields",
                         className="trial-fields",
                     ),
                     html.Div(
@@ -76,16 +74,13 @@ def block(_: Question) -> Any:
                                     id="trial-picture",
                                     figure=go.Figure(),
                                     config=CONFIG,
-                                    responsive=True,
+                                    responsive="auto",
                                     className="picture",
                                 ),
                                 id="trial-frame",
                                 hidden=True,
                                 role="group",
-                                **{
-                                    "aria-label": "Horizon and gaps, before and after",
-                                    "aria-describedby": "trial-sentence",
-                                },
+                                **aria(label="Horizon and gaps, before and after", describedby="trial-sentence"),
                             ),
                             html.P(id="trial-notes", className="quiet"),
                             html.Div(
@@ -111,7 +106,7 @@ def block(_: Question) -> Any:
             ),
         ],
         className="panel",
-        **{"aria-labelledby": "horizon"},
+        **aria(labelledby="horizon"),
     )
 
 
@@ -124,22 +119,23 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output("drafts", "data"),
         Output("horizon-fields", "children"),
-        Output("horizon-fields", "className"),
+        Output("trial-fields", "className"),
         Output("horizon-file-fault", "children"),
+        Output("horizon-file", "contents"),
         Input("address", "search"),
         Input("changed", "data"),
         Input("shown", "data"),
         Input("drafts", "modification_timestamp"),
         Input("trial-drop", "n_clicks"),
-        Input(_field(ALL, ALL, ALL, ALL), "value"),
-        Input(_button(ALL, ALL, ALL, ALL), "n_clicks"),
-        Input({"sky": "file", "mark": ALL}, "contents"),
-        State({"sky": "file", "mark": ALL}, "filename"),
+        Input(sky_fields.field_id(ALL, ALL, ALL, ALL), "value"),
+        Input(sky_fields.button_id(ALL, ALL, ALL, ALL), "n_clicks"),
+        Input("horizon-file", "contents"),
+        State("horizon-file", "filename"),
         State("drafts", "data"),
     )
     def edit(search: str | None, *given: Any) -> Any:
-        *_, values, clicks, contents, names, drafts = given
-        nothing = (no_update, no_update, no_update, no_update)
+        *_, values, clicks, contents, file_name, drafts = given
+        nothing = (no_update,) * 5
         question = asked(search)
         try:
             place, own = f"{question.site_name}/{question.spot}", sky_draft.start(_own(question))
@@ -162,7 +158,7 @@ def register(app: Dash, desk: Desk) -> None:
             return dict(list(kept.items())[-_PLACES_KEPT:])
 
         def drawn_anew(new: sky_draft.Draft, new_mark: str, stored: Any) -> Any:
-            return stored, fields(new, new_mark), f"way-{new['way']}", []
+            return stored, sky_fields.fields(new, new_mark), _shown_way(new), [], None
 
         trigger = ctx.triggered_id
         fresh = f"{origin}{secrets.token_hex(4)}"
@@ -171,23 +167,22 @@ def register(app: Dash, desk: Desk) -> None:
             return drawn_anew(own, fresh, left)
         if not is_drawn:
             return drawn_anew(current, mark or fresh, no_update)
-        typed = _typed(current, ids, values)
+        typed = sky_fields.typed(current, ids, values)
+        if trigger == "horizon-file" and contents:
+            try:
+                new = sky_draft.with_file(typed, str(file_name), _bytes_of(str(file_name), contents))
+            except InputError as error:
+                # The old state stays, and the same file can be handed in again.
+                return no_update, no_update, no_update, _fault(error), None
+            return drawn_anew(new, fresh, store(new, fresh))
         if isinstance(trigger, dict) and trigger.get("mark") == drawn:
             if trigger["sky"] == "button" and any(clicks):
                 part, row = trigger["part"], int(trigger["row"])
                 adds = trigger["does"] == "add"
                 new = sky_draft.with_row(typed, part) if adds else sky_draft.without_row(typed, part, row)
                 return drawn_anew(new, fresh, store(new, fresh))
-            if trigger["sky"] == "file" and any(contents):
-                try:
-                    new = sky_draft.with_file(typed, str(names[0]), _bytes_of(str(names[0]), contents[0]))
-                except InputError as error:
-                    # The old state stays; the field for files is drawn anew, so that the same file can come again.
-                    again = store(typed, fresh) if draft is not None else no_update
-                    return again, fields(typed, fresh), f"way-{typed['way']}", _fault(error)
-                return drawn_anew(new, fresh, store(new, fresh))
             if trigger["sky"] == "field" and typed != current:
-                return store(typed, drawn), no_update, f"way-{typed['way']}", []
+                return store(typed, drawn), no_update, _shown_way(typed), [], no_update
         return nothing
 
     @app.callback(
@@ -277,118 +272,9 @@ def register(app: Dash, desk: Desk) -> None:
     sky_working.register(app, desk, "trial")
 
 
-def fields(draft: sky_draft.Draft, mark: str) -> Any:
-    """Return the fields of a draft; `mark` says which draft they are of."""
-    ways = dcc.RadioItems(
-        id=_field(mark, "way", 0, "way"),
-        options=[{"value": way, "label": words} for way, words in _WAY_WORDS.items()],
-        value=draft["way"],
-        className="ways",
-    )
-    file = draft[sky_draft.FILE]
-    held = "No file yet." if file is None else f"{file['name']}: {counted(len(file['points']), 'point')}."
-    singles = [
-        html.Label([html.Span(words), _input(mark, key, 0, key, draft[key])], className=f"single single-{key}")
-        for key, words in sky_draft.SINGLE.items()
-    ]
-    return [
-        html.Div(ways, role="group", **{"aria-label": "How the horizon is given"}),
-        html.Div(_rows(draft, mark, sky_draft.POINTS, "point"), className="for-points"),
-        html.Div(_rows(draft, mark, sky_draft.OBSTACLES, "obstacle"), className="for-obstacles"),
-        html.Div(
-            [
-                dcc.Upload(
-                    html.Span("Choose a horizon file, or drop it here"),
-                    id={"sky": "file", "mark": mark},
-                    accept=".csv,text/csv",
-                    max_size=LARGEST_FILE_BYTES,
-                    className="drop",
-                    className_active="drop over",
-                    className_reject="drop",
-                ),
-                html.P(
-                    f"{held} A file has the header azimuth_deg,elevation_deg and azimuths in ascending order, at most 1 MB; "
-                    "a larger one is not taken.",
-                    className="quiet",
-                ),
-            ],
-            className="for-file",
-        ),
-        html.Div(singles, className="singles"),
-    ]
-
-
-def _rows(draft: sky_draft.Draft, mark: str, part: str, one: str) -> list[Any]:
-    """Return the small table of points or obstacles, with a button to each row and one to add."""
-    columns = sky_draft.COLUMNS[part]
-    heads = [html.Th(words, scope="col") for _, words in columns]
-    body = [
-        html.Tr(
-            [
-                *(
-                    html.Td(
-                        html.Label(
-                            [
-                                html.Span(f"{words} of {one} {k + 1}", className="unseen"),
-                                _input(mark, part, k, name, cell),
-                            ]
-                        )
-                    )
-                    for (name, words), cell in zip(columns, row, strict=True)
-                ),
-                html.Td(
-                    html.Button(
-                        "✕",
-                        id=_button(mark, "remove", part, k),
-                        className="button small",
-                        n_clicks=0,
-                        **{"aria-label": f"Remove {one} {k + 1}"},
-                    )
-                ),
-            ]
-        )
-        for k, row in enumerate(draft[part])
-    ]
-    head = html.Thead(html.Tr([*heads, html.Th(html.Span("Remove", className="unseen"), scope="col")]))
-    table = html.Table([html.Caption(f"The {part}", className="unseen"), head, html.Tbody(body)], className="fields")
-    return [table, html.Button(f"Add a {one}" if one == "point" else f"Add an {one}", id=_button(mark, "add", part, 0),
-                               className="button", n_clicks=0)]  # fmt: skip
-
-
-def _input(mark: str, part: str, row: int, column: str, value: str) -> Any:
-    # Text, so that what is no number reaches the one line that says so; the half second lets a number be typed out.
-    return dcc.Input(
-        id=_field(mark, part, row, column),
-        value=value,
-        type="text",
-        inputMode="decimal",
-        debounce=0.5,
-        autoComplete="off",
-        maxLength=40,
-        className="field",
-    )
-
-
-def _field(mark: Any, part: Any, row: Any, column: Any) -> dict[str, Any]:
-    return {"sky": "field", "mark": mark, "part": part, "row": row, "column": column}
-
-
-def _button(mark: Any, does: Any, part: Any, row: Any) -> dict[str, Any]:
-    return {"sky": "button", "mark": mark, "does": does, "part": part, "row": row}
-
-
-def _typed(current: sky_draft.Draft, ids: list[dict[str, Any]], values: list[Any]) -> sky_draft.Draft:
-    """Return the draft as its fields are on the page."""
-    new = copy.deepcopy(current)
-    for entry, value in zip(ids, values, strict=True):
-        part, text = entry["part"], "" if value is None else str(value)
-        if part in (sky_draft.POINTS, sky_draft.OBSTACLES):
-            names = [name for name, _ in sky_draft.COLUMNS[part]]
-            if entry["row"] < len(new[part]) and entry["column"] in names:
-                new[part][entry["row"]][names.index(entry["column"])] = text
-        elif part in new:
-            new[part] = text
-    return sky_draft.sound(new) or current
+def _shown_way(draft: sky_draft.Draft) -> str:
+    """Return the class that shows the fields of one way and hides those of the others."""
+    return f"trial-fields way-{draft['way']}"
 
 
 def _own(question: Question) -> Any:
@@ -412,8 +298,8 @@ def _floor_note(question: Question, horizon: Any) -> list[str]:
     if view.lowest_elevation_deg is not None or horizon.lowest_deg >= view.floor_deg:
         return []
     return [
-        f"It goes below {view.floor_deg:g}°: satellites count there too, unless the workspace says from which height on "
-        "the terminal works (lowest_elevation_deg)."
+        f"It goes below {view.floor_deg:g}°: satellites count there too, unless the workspace says from which height "
+        "on the terminal works (lowest_elevation_deg)."
     ]
 
 
@@ -423,7 +309,7 @@ def _bytes_of(name: str, text: str) -> bytes:
         data = base64.b64decode(body, validate=True) if comma else b""
     except (binascii.Error, ValueError):
         raise SiteError(f"file {name[:80]}", got="something else", wanted="a file as browsers send it") from None
-    if len(data) > LARGEST_FILE_BYTES:
+    if len(data) > sky_fields.LARGEST_FILE_BYTES:
         raise SiteError(f"horizon file {name[:80]}", got=f"{len(data)} bytes", wanted="at most 1 MB")
     return data
 

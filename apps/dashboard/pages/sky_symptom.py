@@ -17,7 +17,9 @@ from ...wording import printable
 from .. import sky_work
 from ..address import read_query
 from ..desk import Desk, Question, StillWorking
+from ..parts import aria
 from . import sky_working
+from .sky_fields import KEYBOARD
 
 TOP: Final = 5
 # Limits that people seldom know, so that a search may be asked to find them anew.
@@ -32,8 +34,8 @@ def block(_: Question) -> Any:
         [
             html.H2("Which setting would freeze like this?", id="symptom", className="panel-title"),
             html.P(
-                "For when you know no gateway and no antenna cone, only how it freezes. Masks, cones, gateways and more are "
-                "tried one by one and together on the day chosen, and ranked by how well they fit.",
+                "For when you know no gateway and no antenna cone, only how it freezes. Masks, cones, gateways and "
+                "more are tried one by one and together on the day chosen, and ranked by how well they fit.",
                 className="caption",
             ),
             html.Div(
@@ -58,7 +60,7 @@ def block(_: Question) -> Any:
                     persistence_type="local",
                 ),
                 role="group",
-                **{"aria-label": "What the search starts from"},
+                **aria(label="What the search starts from"),
             ),
             html.Button("Search", id="symptom-go", className="button strong", n_clicks=0),
             dcc.Store(id="symptom-asked"),
@@ -68,7 +70,7 @@ def block(_: Question) -> Any:
             html.Div(id="symptom-answer", role="status"),
         ],
         className="panel",
-        **{"aria-labelledby": "symptom"},
+        **aria(labelledby="symptom"),
     )
 
 
@@ -189,7 +191,7 @@ def _told(found: room.SymptomAnswer, left_out: bool) -> Any:
             className="table-frame",
             tabIndex=0,
             role="region",
-            **{"aria-label": "Settings, best first"},
+            **aria(label="Settings, best first"),
         ),
         html.P(" ".join(notes), className="quiet"),
         html.P(" ".join(MOUNTING_CAUTIONS), className="beware"),
@@ -211,7 +213,7 @@ def _row(found: room.SymptomAnswer, row: Any, left_out: bool) -> Any:
         id={"sky": "keep", "number": int(row.number)},
         className="button",
         n_clicks=0,
-        **{"aria-label": f"Keep candidate {row.number} as an assumption"},
+        **aria(label=f"Keep candidate {row.number} as an assumption"),
     )
     return html.Tr([*cells, html.Td(button if not left_out and _may_keep(found, int(row.number)) else "")])
 
@@ -237,7 +239,7 @@ def _text(label: str, key: str, example: str) -> Any:
 
 def _field(name: str, value: str, mode: str, placeholder: str = "") -> Any:
     return dcc.Input(
-        id=name, value=value, type="text", inputMode=mode, autoComplete="off", maxLength=60, className="field",
+        id=name, value=value, type="text", **(KEYBOARD if mode == "decimal" else {}), autoComplete="off", maxLength=60, className="field",
         placeholder=placeholder, persistence=True, persistence_type="local",
     )  # fmt: skip
 

@@ -1,0 +1,128 @@
+"""The Growth page in a browser: every number as passim counts it, the goal, and a plan by date."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import pytest
+
+from browsing import browser_page, choose, served, traces, wait_for_sentence
+from passim import Span
+from passim.answers import growth, growth_goals, growth_orders, growth_plan, scenario
+from passim.sky import visibility
+from passim.workspace import create
+
+pytestmark = pytest.mark.browser
+
+# Marram's Wednesday; its clocks are an hour behind UTC in winter.
+DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), 24.0)
+# Invented: the second halves of the planes that have every second slot only.
+PLAN = f"""# Invented.
+{",".join(growth_plan.PLAN_COLUMNS)}
+2027-01-15,4,80,550,53,60,0
+2027-04-15,4,80,550,53,60,2
+"""
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("served") / "school"
+    create(folder, demo=True)
+    (folder / "plan.csv").write_text(PLAN)
+    (folder / "other.csv").write_text("azimuth_deg,elevation_deg\n0,10\n")
+    with served(folder) as found:
+        yield found
+
+
+@pytest.fixture
+def page(address: str) -> Iterator[Any]:
+    with browser_page(address) as found:
+        yield found
+
+
+def own_curves(site: Any) -> growth.Curves:
+    """Return the curve as launched, as asked of passim itself."""
+    seen = visibility.find_visibility(scenario.plover(datetime(2026, 11, 25, tzinfo=UTC)), scenario.view_of(site), DAY)
+    assert isinstance(seen, visibility.Visibility)
+    return growth.growth_curves(seen, growth_orders.launch_order(seen.fleet))
+
+
+def drawn_as_launched(page: Any) -> list[list[float]]:
+    """Return what the picture holds of the first order, measure by measure, number by number."""
+    found: list[list[float]] = page.evaluate(
+        """() => document.querySelector(`[id*='"name":"curve"'] .js-plotly-plot`)._fullData
+            .filter((trace) => trace.name === "as launched").map((trace) => Array.from(trace.customdata))"""
+    )
+    return found
+
+
+def test_the_picture_holds_every_number_of_passim(page: Any, address: str) -> None:
+    page.goto(f"{address}/growth")
+    wait_for_sentence(page, "as launched; today you have 360")
+    own = own_curves(scenario.MARRAM_LOFT)
+    drawn = drawn_as_launched(page)
+    np.testing.assert_allclose(drawn[0], own.values["gap_fraction"][0])
+    np.testing.assert_allclose(drawn[1], own.values["longest_gap_s"][0])
+    assert len(drawn[0]) == 360
+
+    # Another site, and the picture is that of the other site.
+    choose(page, "place", "Marram/yard")
+    yard = own_curves(scenario.MARRAM_YARD)
+    last = f"{100.0 * yard.values['gap_fraction'][0, -1]:.1f}"
+    page.locator(".caption", has_text=f"with all 360 it is {last}").wait_for()
+    drawn = drawn_as_launched(page)
+    np.testing.assert_allclose(drawn[0], yard.values["gap_fraction"][0])
+
+
+def test_a_goal_is_chosen_or_written_and_answered(page: Any, address: str) -> None:
+    page.goto(f"{address}/growth")
+    own = own_curves(scenario.MARRAM_LOFT)
+    for text, act in (
+        ("covered >= 95 %", lambda: None),
+        ("longest_gap_s <= 60", lambda: choose(page, "goal", "longest_gap_s <= 60")),
+        ("gap_fraction <= 0.10", lambda: write_goal(page, "gap_fraction <= 0.10")),
+    ):
+        act()
+        goal = growth_goals.parse_goal(text)
+        needed = growth_goals.smallest(own, goal).middle
+        words = goal.words()
+        wait_for_sentence(page, f"{words[0].upper()}{words[1:]} from {needed} satellites on, as launched")
+    page.get_by_role("button", name="Use this goal").wait_for()
+
+    # A slip is told in one line, and what was answered stays.
+    write_goal(page, "covered >= 95 percent")
+    page.locator("#notice p", has_text="unit of the goal for covered").wait_for()
+    assert "as launched" in page.inner_text("#sentence")
+
+
+def write_goal(page: Any, text: str) -> None:
+    field = page.locator("#goal-text")
+    if not field.is_visible():
+        page.get_by_text("Write a goal of your own").click()
+    field.fill(text)
+    page.get_by_role("button", name="Use this goal").click()
+
+
+def test_a_plan_beside_the_workspace_is_shown_by_date(page: Any, address: str) -> None:
+    page.goto(f"{address}/growth?goal=covered+%3E%3D+99+%25")
+    wait_for_sentence(page, "not with this fleet's orbits")
+    picture = traces(page, "plan")
+    assert picture["satellites"]["x"][:3] == ["2026-11-25", "2027-03-16", "2027-06-14"]
+    assert picture["satellites"]["y"][:3] == [360, 440, 518]
+    out = picture["time without service"]["y"]
+    assert out[0] > out[1] > out[2] > 0.0
+    assert page.locator('[id=\'{"name":"plan","part":"choice"}\'] option').all_inner_texts() == ["plan.csv", "no plan"]
+
+    choose(page, "plan", "none")
+    page.get_by_role("heading", name="The plan by date").wait_for(state="hidden")
+
+
+def test_the_picture_fits_a_phone(address: str) -> None:
+    with browser_page(address, 390, 844) as page:
+        page.goto(f"{address}/growth")
+        wait_for_sentence(page, "as launched")
+        page.locator(".js-plotly-plot .scatterlayer path").first.wait_for(state="attached")
+        assert page.evaluate("document.documentElement.scrollWidth") == 390

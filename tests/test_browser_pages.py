@@ -1,0 +1,405 @@
+"""The dashboard in a real browser: every page, what it shows, how it is reached, and that it talks to nobody else."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import io
+import re
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from passim import Horizon, Span
+from passim.coverage import Coverage
+from passim.sky.visibility import find_visibility
+from passim.workspace import Workspace, create
+from passim_apps.dashboard.address import read_query
+from passim_apps.dashboard.pages import PAGES
+
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is part of the test extra")
+from playwright.sync_api import Browser, Locator, Page, expect  # noqa: E402
+
+pytestmark = pytest.mark.browser
+
+CHROMIUM = "/usr/bin/chromium"
+# Without these the browser looks up its maker's hosts by itself.
+FLAGS = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+AT = "2026-11-25T08:05:00+00:00"
+SAMPLES = Path(__file__).resolve().parent.parent / "tle_samples"
+PATIENCE_MS = 20_000
+PATHS = [page.path for page in PAGES]
+
+
+# --- a server and a browser -------------------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def serving(folder: Path) -> Iterator[str]:
+    """Run the dashboard over a workspace on a free port and give its address, without the slash at its end."""
+    command = [sys.executable, "-m", "passim_apps.command_line", "dashboard", "--no-browser", "--port", "0"]
+    command += ["--workspace", str(folder), "--at", AT]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stderr is not None
+        line = process.stderr.readline()
+        found = re.search(r"http://127\.0\.0\.1:\d+", line)
+        assert found, line
+        # The rest of what it says is read, so that it never waits for a reader.
+        rest = threading.Thread(target=process.stderr.read, daemon=True)
+        rest.start()
+        try:
+            yield found[0]
+        finally:
+            process.terminate()
+            process.wait(20)
+            rest.join(5)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return create(tmp_path_factory.mktemp("browser") / "school", demo=True).folder
+
+
+@pytest.fixture(scope="module")
+def address(folder: Path) -> Iterator[str]:
+    with serving(folder) as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with playwright.sync_playwright() as started:
+        opened = started.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        yield opened
+        opened.close()
+
+
+@contextlib.contextmanager
+def a_page(browser: Browser, address: str, **settings: Any) -> Iterator[Page]:
+    """Give a page, and fail where it asked another host, wrote an error or raised one."""
+    wrong: list[str] = []
+    context = browser.new_context(base_url=address, **settings)
+    page = context.new_page()
+    page.set_default_timeout(PATIENCE_MS)
+    own = (f"{address}/", "data:", "blob:")
+    page.on("request", lambda r: wrong.append(f"asked {r.url}") if not r.url.startswith(own) else None)
+    page.on("pageerror", lambda error: wrong.append(f"raised {error}"))
+    page.on("console", lambda m: wrong.append(f"wrote {m.text}") if m.type == "error" else None)
+    page.on("response", lambda r: wrong.append(f"{r.status} for {r.url}") if r.status >= 400 else None)
+    yield page
+    context.close()
+    assert wrong == []
+
+
+@pytest.fixture
+def page(browser: Browser, address: str) -> Iterator[Page]:
+    with a_page(browser, address, viewport={"width": 1280, "height": 900}) as opened:
+        yield opened
+
+
+@pytest.fixture
+def phone(browser: Browser, address: str) -> Iterator[Page]:
+    with a_page(browser, address, viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True) as opened:
+        yield opened
+
+
+# --- asking a page ----------------------------------------------------------------------------------------------------
+
+
+def settle(page: Page) -> None:
+    """Wait until the page has its answer and its picture."""
+    expect(page.locator("#sentence")).not_to_have_text("…", timeout=PATIENCE_MS)
+    expect(page.locator("#working")).to_be_hidden(timeout=PATIENCE_MS)
+    expect(page.locator(".picture-frame .main-svg").first).to_be_visible(timeout=PATIENCE_MS)
+
+
+def open_at(page: Page, where: str) -> None:
+    page.goto(where)
+    settle(page)
+
+
+def picture(page: Page, name: str) -> Locator:
+    return page.locator(f"""[id='{{"name":"{name}","part":"picture"}}'] .js-plotly-plot""")
+
+
+def traces(page: Page, name: str) -> dict[str, dict[str, Any]]:
+    """Return what the browser drew in a picture, by the names of its traces."""
+    drawn = picture(page, name).evaluate(
+        """element => element._fullData.map(trace => ({
+            name: trace.name, x: Array.from(trace.x || []), y: Array.from(trace.y || []),
+            base: trace.base && trace.base.length !== undefined ? Array.from(trace.base) : [trace.base],
+        }))"""
+    )
+    return {trace["name"]: trace for trace in drawn}
+
+
+def choose(page: Page, key: str, value: str) -> None:
+    page.locator(f"""[id='{{"name":"{key}","part":"choice"}}']""").select_option(value)
+
+
+def coverage_of(folder: Path, days: int = 7, query: str = "") -> Coverage:
+    """Return what passim itself finds for the days of a page at Marram's clock, one hour behind UTC."""
+    choices, faults = read_query(query)
+    assert faults == ()
+    workspace = Workspace.load(folder)
+    day = choices.day or date(2026, 11, 25)
+    span = Span.starting(datetime(day.year, day.month, day.day, 1, tzinfo=UTC), 24.0 * days)
+    view = workspace.view(choices.site, choices.spot)
+    if choices.mask_deg is not None:
+        from dataclasses import replace
+
+        view = replace(view, site=replace(view.site, horizon=Horizon.flat(choices.mask_deg)))
+    found = find_visibility(workspace.fleet(choices.fleet, datetime.fromisoformat(AT)), view, span).joint()
+    return Coverage.from_intervals(found.start, found.end, span)
+
+
+def drawn_gaps_s(page: Page) -> list[float]:
+    """Return the lengths of the gaps in the Clock's first picture, seconds, the pieces over midnight apart."""
+    return [3600.0 * x for x in traces(page, "days")["no service"]["x"]]
+
+
+# --- every page -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_page_opens_and_shows_its_picture(page: Page, path: str) -> None:
+    open_at(page, path)
+    assert page.locator("#notice").inner_text() == ""
+    assert page.locator("h1").count() == 1
+    assert page.locator("html").get_attribute("lang") == "en"
+    frame = page.locator(".picture-frame").first
+    box = frame.bounding_box()
+    assert box is not None
+    assert box["width"] > 600
+    assert box["height"] > 150
+    marks = frame.locator(
+        ".main-svg .point path, .main-svg .js-line, .main-svg .choroplethlayer path, .main-svg .js-fill"
+    )
+    assert marks.count() > 0
+    first = page.locator(".panel .caption").first
+    assert len(first.inner_text()) > 20
+    assert page.locator("#notes li").count() >= 2
+    assert "passim" in page.title()
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_phone_needs_no_sideways_scrolling(phone: Page, path: str) -> None:
+    open_at(phone, path)
+    assert phone.evaluate("document.documentElement.scrollWidth") <= 390
+    # The sentence and the beginning of the picture are there before anything is scrolled.
+    box = phone.locator(".picture-frame").first.bounding_box()
+    assert box is not None
+    assert box["y"] < 844
+    for target in phone.locator("button:visible, select:visible, summary:visible, a.button:visible").all():
+        size = target.bounding_box()
+        assert size is not None
+        assert size["height"] >= 44, target.inner_text()
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", PATHS)
+def test_axe_finds_nothing_serious(browser: Browser, address: str, path: str, scheme: str, width: int) -> None:
+    axe = pytest.importorskip("axe_playwright_python.base", reason="axe-playwright-python is part of the test extra")
+    with a_page(browser, address, viewport={"width": width, "height": 900}, color_scheme=scheme) as page:
+        open_at(page, path)
+        page.evaluate(axe.AXE_SCRIPT)
+        found = page.evaluate("axe.run(document)")
+        told = [
+            (v["id"], v["impact"], v["nodes"][0]["html"][:200])
+            for v in found["violations"]
+            if v["impact"] in ("serious", "critical")
+        ]
+        assert told == []
+        assert len(found["passes"]) > 10
+
+
+def test_dark_pages_are_drawn_dark(browser: Browser, address: str) -> None:
+    with a_page(browser, address, color_scheme="dark") as page:
+        open_at(page, "/clock")
+        assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(20, 25, 29)"
+        assert picture(page, "days").evaluate("e => e._fullLayout.paper_bgcolor") == "#14191D"
+        page.emulate_media(color_scheme="light")
+        expect(page.locator(".picture-frame .main-svg").first).to_have_css("background-color", "rgb(250, 248, 243)")
+
+
+# --- what the pictures say --------------------------------------------------------------------------------------------
+
+
+def test_the_clock_draws_what_passim_finds_and_follows_every_choice(page: Page, folder: Path) -> None:
+    open_at(page, "/clock?days=3")
+    query = "?days=3"
+    for key, value, expected in (
+        ("", "", "?days=3"),
+        ("place", "Marram/yard", "?site=Marram&spot=yard&days=3"),
+        ("mask", "40", "?site=Marram&spot=yard&mask=40&days=3"),
+        ("day", "2026-11-27", "?site=Marram&spot=yard&day=2026-11-27&mask=40&days=3"),
+    ):
+        if key:
+            sentence = page.locator("#sentence").inner_text()
+            choose(page, key, value)
+            expect(page.locator("#sentence")).not_to_have_text(sentence, timeout=PATIENCE_MS)
+            settle(page)
+            query = page.evaluate("location.search")
+        assert query == expected
+        coverage = coverage_of(folder, 3, query)
+        assert sum(drawn_gaps_s(page)) == pytest.approx(coverage.gaps()["duration_s"].sum(), abs=1e-3)
+        minutes = coverage_of(folder, 1, query).minutes("Atlantic/Azores")
+        day = traces(page, "day")
+        assert day["mean in view"]["y"] == pytest.approx(minutes["satellites_mean"].tolist())
+        assert day["seconds without service"]["y"] == pytest.approx([s for s in minutes["gap_s"] if s > 0])
+
+
+def test_now_draws_the_hour_and_moves(page: Page, folder: Path) -> None:
+    open_at(page, "/")
+    gaps = traces(page, "hour")["no service"]["x"]
+    span = picture(page, "hour").evaluate("e => e._fullLayout.xaxis.range")
+    coverage = coverage_of(folder, 1)
+    first, last = (datetime.fromisoformat(text.replace(" ", "T")).replace(tzinfo=UTC) for text in span)
+    inside = [t for t in coverage.gaps()["start"] if first <= t < last]
+    assert len(gaps) == len(inside) > 0
+    line = "e => e._fullLayout.shapes.filter(s => s.name === 'now').map(s => s.x0)[0]"
+    before = picture(page, "hour").evaluate(line)
+    page.wait_for_timeout(11_000)
+    assert picture(page, "hour").evaluate(line) > before
+
+
+def test_sites_are_compared_as_passim_compares_them(page: Page, folder: Path) -> None:
+    open_at(page, "/sites")
+    drawn = traces(page, "side")["time without service"]["x"]
+    out = sorted(
+        100.0 * (1.0 - coverage_of(folder, 1, f"?site={site}&spot={spot}").covered_fraction())
+        for site in ("Marram", "Skerry", "Lantern")
+        for spot in Workspace.load(folder).spot_names(site)
+    )
+    assert drawn == pytest.approx(out, abs=1e-6)
+
+
+def test_the_file_of_numbers_holds_what_the_table_shows(page: Page, folder: Path) -> None:
+    open_at(page, "/clock?days=3&site=Marram&spot=yard")
+    section = page.locator("section", has=page.locator("h2", has_text="The gaps of that day"))
+    with page.expect_download() as started:
+        section.get_by_text("Download as CSV").click()
+    text = Path(started.value.path()).read_text(encoding="utf-8")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    gaps = coverage_of(folder, 1, "?site=Marram&spot=yard").gaps()
+    assert [float(row["duration_s"]) for row in rows] == pytest.approx(gaps["duration_s"].tolist())
+    assert rows[0]["start"].endswith("Z")
+    assert rows[0]["start_local"].endswith("-01:00")
+    assert section.locator("tbody tr").count() == min(len(rows), 60)
+
+
+# --- addresses --------------------------------------------------------------------------------------------------------
+
+
+def test_choices_go_with_the_reader_and_back(page: Page) -> None:
+    open_at(page, "/")
+    choose(page, "place", "Skerry/roof")
+    page.wait_for_url("**/?site=Skerry&spot=roof")
+    page.locator(".link-row").get_by_text("Clock").click()
+    page.wait_for_url("**/clock?site=Skerry&spot=roof")
+    settle(page)
+    page.go_back()
+    settle(page)
+    page.go_back()
+    expect(page.locator("select").first).to_have_value("Marram/loft")
+    assert page.evaluate("location.pathname + location.search") == "/"
+
+
+@pytest.mark.parametrize(
+    ("query", "told"),
+    [("?site=Nowhere", "wanted one of Marram"), ("?mask=steep", "wanted degrees"), ("?day=soon", "wanted a date")],
+)
+def test_an_address_that_cannot_be_used_is_told_on_the_page(page: Page, query: str, told: str) -> None:
+    page.goto(f"/clock{query}")
+    expect(page.locator("#notice")).to_contain_text(told)
+
+
+def test_long_work_can_be_stopped_and_begun_again(page: Page) -> None:
+    page.goto("/clock?days=14&mask=20&site=Lantern")
+    stop = page.locator("#stop")
+    expect(page.locator("#working")).to_be_visible()
+    stop.click()
+    expect(page.locator("#notice")).to_contain_text("stopped before it was done")
+    choose(page, "days", "3")
+    settle(page)
+    assert page.locator("#notice").inner_text() == ""
+
+
+# --- loading files ----------------------------------------------------------------------------------------------------
+
+
+def test_a_bad_file_shows_its_line_and_a_good_one_becomes_a_fleet(browser: Browser, tmp_path: Path) -> None:
+    folder = create(tmp_path / "school", demo=True).folder
+    with serving(folder) as address, a_page(browser, address) as page:
+        open_at(page, "/elements")
+        sentence = page.locator("#sentence").inner_text()
+        field = page.locator(".drop input[type=file]")
+        bad = sorted(p for p in (SAMPLES / "bad").iterdir() if p.name[0] != "R" and p.suffix == ".tle")[0]
+        field.set_input_files(bad)
+        expect(page.locator("#loaded .fault")).to_be_visible()
+        assert page.locator("#loaded").inner_text().count("\n") == 0
+        assert page.locator("#sentence").inner_text() == sentence
+        assert Workspace.load(folder).fleet_names == ("Plover",)
+        field.set_input_files(SAMPLES / "polar-star-66.tle")
+        expect(page.locator("#loaded")).to_contain_text("Loaded as polar-star-66: 66 objects in 1 file")
+        page.wait_for_url("**/elements?fleet=polar-star-66")
+        expect(page.locator("#sentence")).to_contain_text("polar-star-66")
+        assert Workspace.load(folder).fleet_names == ("Plover", "polar-star-66")
+        assert page.locator("select").filter(has_text="polar-star-66").count() == 1
+
+
+# --- the keyboard -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_the_keyboard_reaches_everything(page: Page, path: str) -> None:
+    open_at(page, path)
+    wanted = page.evaluate(
+        """() => [...document.querySelectorAll('a[href], select, button, summary, input:not([type=file])')]
+            .filter(e => e.checkVisibility() && !e.disabled && e.tabIndex >= 0)
+            .map((e, k) => { e.dataset.nth = k; return String(k); })"""
+    )
+    reached = []
+    for _ in range(len(wanted) + 80):
+        page.keyboard.press("Tab")
+        nth = page.evaluate("document.activeElement.dataset.nth ?? null")
+        if nth is not None and nth in reached:
+            break
+        if nth is not None:
+            reached.append(nth)
+            outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+            assert outline != "none"
+    assert set(reached) == set(wanted)
+
+
+def test_a_site_is_chosen_and_a_page_opened_by_keyboard_alone(page: Page) -> None:
+    open_at(page, "/")
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the page"
+    for _ in range(30):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.tagName") == "SELECT":
+            break
+    page.keyboard.press("ArrowDown")
+    page.wait_for_url("**/?site=Marram&spot=yard")
+    settle(page)
+    page.evaluate("document.activeElement.blur()")
+    link = page.locator(".link-row a", has_text="Clock")
+    link.focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/clock?site=Marram&spot=yard")
+    settle(page)
+    mark = page.locator(".help summary").first
+    mark.focus()
+    page.keyboard.press("Enter")
+    expect(page.locator(".help dd").first).to_be_visible()

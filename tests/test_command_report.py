@@ -1,0 +1,371 @@
+"""``passim report``: one file that opens with no network and holds passim's own numbers; pictures; what is refused."""
+
+from __future__ import annotations
+
+import base64
+import importlib.util
+import json
+import re
+import shutil
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from plotly.offline import get_plotlyjs
+
+from passim.coverage.causes import find_causes
+from passim.sky.visibility import find_visibility
+from passim.spans import Span
+from passim.workspace import Workspace
+from passim_apps.command_line import main
+from passim_apps.report_page import page, text
+from passim_apps.report_sections import Section, Table
+from passim_apps.wording import duration, share
+
+AT = "2026-11-25T07:00Z"
+
+
+class Outline(HTMLParser):
+    """The parts of a page that matter: tables as rows of text, headings, and every attribute that loads something."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tables: dict[str, list[list[str]]] = {}
+        self.heads: dict[str, list[str]] = {}
+        self.loads: list[tuple[str, str]] = []
+        self.texts: dict[str, list[str]] = {}
+        self.pictures: dict[str, str] = {}
+        self._table, self._open, self._picture = "", "", ""
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        self.loads += [(tag, str(given[name])) for name in ("src", "href", "srcset", "data", "action") if name in given]
+        self._open, self._picture = tag, given.get("data-picture") or ""
+        if tag == "table":
+            self._table = str(given["id"])
+            self.tables[self._table], self.heads[self._table] = [], []
+        elif tag == "tr" and self._table:
+            self.tables[self._table].append([])
+        elif tag == "td":
+            self.tables[self._table][-1].append("")
+        elif tag == "th":
+            self.heads[self._table].append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        self._open = ""
+        if tag == "table":
+            self.tables[self._table] = [row for row in self.tables[self._table] if row]
+            self._table = ""
+
+    def handle_data(self, data: str) -> None:
+        if self._open == "td":
+            self.tables[self._table][-1][-1] += data
+        elif self._open == "th":
+            self.heads[self._table][-1] += data
+        elif self._picture and self._open == "script":
+            self.pictures[self._picture] = data
+        elif self._open in ("h1", "h2", "h3", "p", "li", "title", "figcaption"):
+            self.texts.setdefault(self._open, []).append(data)
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(main, ["report", *arguments], prog_name="passim")
+
+
+def refused(*arguments: str) -> str:
+    """Run what must be refused, and return the one line it leaves."""
+    result = run(*arguments)
+    assert result.exit_code == 2, result.output
+    (line,) = result.stderr.splitlines()
+    return line
+
+
+@pytest.fixture(scope="module")
+def school(tmp_path_factory: pytest.TempPathFactory) -> str:
+    folder = str(tmp_path_factory.mktemp("school") / "school")
+    made = CliRunner().invoke(main, ["workspace", "new", folder, "--demo"])
+    assert made.exit_code == 0, made.output
+    return folder
+
+
+@pytest.fixture(scope="module")
+def report_file(school: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("report") / "report.html"
+    result = run("--workspace", school, "--at", AT, "--days", "1.5", "--out", str(path))
+    assert result.exit_code == 0, result.output
+    assert result.stdout == ""
+    assert result.stderr.splitlines()[-1] == f"Wrote the report to {path}."
+    return path
+
+
+@pytest.fixture(scope="module")
+def html(report_file: Path) -> str:
+    return report_file.read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def outline(html: str) -> Outline:
+    return Outline(html)
+
+
+def test_the_file_refers_to_nothing_outside_itself(html: str, outline: Outline) -> None:
+    assert outline.loads == []
+    own = html.replace(get_plotlyjs().replace("</script", "<\\/script"), "")
+    assert len(own) < len(html) / 3
+    assert re.findall(r"(?:https?:)?//[a-z0-9.-]+\.[a-z]{2,}", own) == []
+    assert "default-src 'none'" in own
+
+
+def test_the_library_stands_in_it_once_and_its_sharing_button_is_gone(html: str) -> None:
+    assert html.count(get_plotlyjs()[:2000].replace("</script", "<\\/script")) == 1
+    config = re.search(r'<script type="application/json" id="config">(.*?)</script>', html)
+    assert config is not None
+    assert '"modeBarButtons":[["toImage"]]' in config[1]
+    assert "sendChartToCloud" in config[1]
+
+
+def test_numbers_in_the_tables_are_passims_own(school: str, outline: Outline) -> None:
+    workspace = Workspace.load(school)
+    span = Span.starting(datetime.fromisoformat(AT), hours=36)
+    why = find_causes(find_visibility(workspace.fleet(at=span.start), workspace.view(), span))
+    days = why.coverage.by_local_day("Atlantic/Azores")
+    rows = outline.tables["table-by-day"]
+    assert [row[1] for row in rows] == [duration(s) for s in days["gap_s"]]
+    assert [row[2] for row in rows] == [share(f) for f in days["gap_s"] / days["span_s"]]
+    assert [row[3] for row in rows] == [str(n) for n in days["gaps_begun"]]
+    gaps = why.table()
+    assert [row[3] for row in outline.tables["table-gaps"]] == [duration(s) for s in gaps["duration_s"]][:120]
+    assert [row[4] for row in outline.tables["table-gaps"]] == gaps["cause"].tolist()[:120]
+    limits = why.seconds_by_cause()
+    assert [row[0] for row in outline.tables["table-limits"]] == limits["limit"].tolist()
+    assert [row[4] for row in outline.tables["table-limits"]] == [str(n) for n in limits["gaps_closed"]]
+    growth = outline.tables["table-growth"]
+    assert (growth[-1][0], growth[-1][2]) == ("360", str(len(gaps)))
+
+
+def test_numbers_in_the_pictures_are_passims_own(school: str, outline: Outline) -> None:
+    workspace = Workspace.load(school)
+    span = Span.starting(datetime.fromisoformat(AT), hours=36)
+    why = find_causes(find_visibility(workspace.fleet(at=span.start), workspace.view(), span))
+    assert list(outline.pictures) == ["picture-days", "picture-day", "picture-sky", "picture-growth"]
+    drawn = {name: json.loads(held)["data"] for name, held in outline.pictures.items()}
+    gaps = why.table()
+    out = next(t for t in drawn["picture-days"] if t["name"] == "no service")
+    assert numbers(out["x"]).sum() == pytest.approx(gaps["duration_s"].sum() / 3600.0)
+    first_day = gaps[gaps["start"] < span.start + timedelta(hours=24)]
+    missing = next(t for t in drawn["picture-sky"] if t["name"] == "missing")
+    np.testing.assert_allclose(numbers(missing["x"]), first_day["missing_azimuth_deg"], atol=0.006)
+    launched = next(t for t in drawn["picture-growth"] if t["name"] == "as launched")
+    assert numbers(launched["y"])[-1] == pytest.approx(100.0 * (1.0 - why.coverage.covered_fraction()), abs=1e-3)
+    assert len(numbers(launched["y"])) == 360
+
+
+def test_the_page_says_what_a_reader_must_know(html: str, outline: Outline) -> None:
+    assert '<html lang="en">' in html
+    (headline,) = outline.texts["h1"]
+    assert "it is not your roof line" in headline
+    titles = outline.texts["h2"]
+    assert titles == [
+        "The place", "The days ahead", "When to call", "Why service is lost", "More satellites",
+        "What is taken for granted", "The elements", "Cautions",
+    ]  # fmt: skip
+    every = " ".join(itertext(outline))
+    for words in (
+        "invented",
+        "not a promise of service",
+        "power lines",
+        "Elements of 360 objects",
+        "at the shell of 550 km",
+    ):
+        assert words in every
+
+
+def numbers(held: Any) -> np.ndarray:
+    """Return the numbers of a trace: a list, or plotly's packed form of type and bytes."""
+    if isinstance(held, dict):
+        return np.frombuffer(base64.b64decode(held["bdata"]), dtype=np.dtype(held["dtype"]).newbyteorder("<"))
+    return np.array(held, dtype=float)
+
+
+def itertext(outline: Outline) -> Iterator[str]:
+    for texts in outline.texts.values():
+        yield from texts
+
+
+def test_a_report_to_be_sent_does_not_tell_where_the_workspace_lies(school: str, html: str) -> None:
+    assert school not in html
+    assert "from the workspace" in html
+
+
+def test_each_picture_has_words_and_a_table_beside_it(html: str, outline: Outline) -> None:
+    for name in ("days", "day", "sky", "growth"):
+        assert f'id="caption-{name}"' in html
+        assert re.search(rf'id="picture-{name}" role="img" aria-label="[^"]{{20,}}"', html)
+    assert all(
+        len(rows) and all(len(row) == len(outline.heads[name]) for row in rows) for name, rows in outline.tables.items()
+    )
+
+
+def test_every_text_is_escaped() -> None:
+    evil = "</script><script>alert(1)</script>\"'&\x1b"
+    table = Table("t", evil, (evil,), [[evil]], evil)
+    made = page(evil, evil, evil, [Section(evil, (evil,), (table,), (evil,))])
+    own = made.replace(get_plotlyjs().replace("</script", "<\\/script"), "")
+    assert "alert(1)" in own
+    assert "<script>alert" not in own
+    assert "\x1b" not in own
+    assert text(evil).startswith("&lt;/script&gt;&lt;script&gt;alert(1)")
+
+
+def test_a_name_in_the_workspace_cannot_inject(school: str, tmp_path: Path) -> None:
+    file = tmp_path / "passim.toml"
+    given = (Path(school) / "passim.toml").read_text(encoding="utf-8")
+    file.write_text(given.replace('"Marram"', '"<img src=x onerror=alert(1)>"'), encoding="utf-8")
+    out = tmp_path / "out.html"
+    result = run("--workspace", str(tmp_path), "--at", AT, "--days", "0.2", "--out", str(out))
+    assert result.exit_code == 0, result.output
+    made = Outline(out.read_text(encoding="utf-8"))
+    assert made.loads == []
+    assert any("<img src=x" in words for words in made.texts["p"])
+
+
+def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
+    elements, out = tmp_path / "old.json", tmp_path / "old.html"
+    design = ["design", "--total", "40", "--planes", "4", "--phasing", "1", "--inclination", "53", "--altitude", "550"]
+    made = CliRunner().invoke(main, [*design, "--epoch", "2026-11-01T00:00Z", "--out", str(elements)])
+    assert made.exit_code == 0, made.output
+    place = ["--elements", str(elements), "--site", "45.0,-28.0", "--zone", "UTC"]
+    result = run(*place, "--at", AT, "--days", "0.25", "--out", str(out))
+    assert result.exit_code == 0, result.output
+    words = " ".join(itertext(Outline(out.read_text(encoding="utf-8"))))
+    assert "No start is ranked: elements are 24.3 days old" in words
+    assert "table-gaps" not in Outline(out.read_text(encoding="utf-8")).tables
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "where to? Give --out report.html, or --pictures DIR"),
+        (["--out", "no-such-folder/r.html"], "--out"),
+        (["--out", "r.html", "--days", "20"], "wanted at most 14 days"),
+        (["--out", "r.html", "--days", "2", "--hours", "3"], "give one of them"),
+        (["--out", "r.html", "--goal", "longest"], "goal"),
+        (["--out", "r.html", "--goal", "pauses_per_hour <= 2"], "goal of a report"),
+        (["--out", "r.html", "--minutes", "0"], "minutes"),
+        (["--out", "r.html", "--between", "18:00-08:00"], "--between"),
+    ],
+)
+def test_what_cannot_be_used_is_refused_in_one_line(
+    school: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], words: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert words in refused("--workspace", school, "--at", AT, *arguments)
+    assert list(tmp_path.iterdir()) == []
+
+
+# --- pictures ---------------------------------------------------------------------------------------------------------
+
+
+def test_without_the_extra_pictures_are_refused_in_one_line(
+    school: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = importlib.util.find_spec
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name, *a: None if name == "kaleido" else real(name, *a))
+    line = refused("--workspace", school, "--at", AT, "--pictures", str(tmp_path))
+    assert "kaleido is not installed" in line
+    assert "passim[pictures]" in line
+
+
+@pytest.mark.browser
+def test_pictures_are_written_as_files(school: str, tmp_path: Path) -> None:
+    if importlib.util.find_spec("kaleido") is None:
+        pytest.skip("kaleido, the extra 'pictures', is not installed")
+    result = run("--workspace", school, "--at", AT, "--days", "0.5", "--pictures", str(tmp_path))
+    assert result.exit_code == 0, result.output
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["day.svg", "days.svg", "growth.svg", "sky.svg"]
+    for path in tmp_path.iterdir():
+        svg = path.read_text(encoding="utf-8")
+        assert svg.startswith("<svg")
+        assert "http" not in svg.replace("http://www.w3.org/", "")
+
+
+# --- in a browser -----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        yield chromium
+        chromium.close()
+
+
+def opened(browser: Any, path: Path, width: int, **more: Any) -> tuple[Any, list[str]]:
+    """Open the report with every request but the file itself cut off; return the page and what went wrong."""
+    faults: list[str] = []
+    shown = browser.new_page(viewport={"width": width, "height": 900}, **more)
+
+    def gate(route: Any) -> None:
+        if route.request.url.startswith(("file:", "data:", "blob:")):
+            route.continue_()
+        else:
+            faults.append(f"request to {route.request.url}")
+            route.abort()
+
+    shown.route("**/*", gate)
+    shown.on("pageerror", lambda error: faults.append(str(error)))
+    shown.on("console", lambda said: faults.append(said.text) if said.type in ("error", "warning") else None)
+    shown.goto(path.as_uri())
+    return shown, faults
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [390, 1200])
+def test_the_report_opens_with_no_network(browser: Any, report_file: Path, width: int) -> None:
+    shown, faults = opened(browser, report_file, width)
+    shown.wait_for_function("document.querySelectorAll('.picture .main-svg').length >= 8")
+    for name in ("days", "day", "sky", "growth"):
+        box = shown.locator(f"#picture-{name} .main-svg").first.bounding_box()
+        assert box["width"] > 300
+        assert shown.locator(f"#picture-{name} .trace, #picture-{name} .bars").count() > 0
+    # Nothing reaches past the right edge of the window.
+    assert shown.evaluate("document.documentElement.scrollWidth") <= width
+    shown.locator("#picture-sky").hover()
+    assert shown.locator("[data-title*='loud'], [data-title*='hare'], [data-title*='Edit']").count() == 0
+    assert faults == []
+    shown.close()
+
+
+@pytest.mark.browser
+def test_it_prints_on_paper(browser: Any, report_file: Path, tmp_path: Path) -> None:
+    shown, faults = opened(browser, report_file, 1000)
+    shown.wait_for_function("document.querySelectorAll('.picture .main-svg').length >= 8")
+    shown.pdf(path=str(tmp_path / "report.pdf"), format="A4")
+    data = (tmp_path / "report.pdf").read_bytes()
+    assert data.startswith(b"%PDF")
+    assert len(re.findall(rb"/Type\s*/Page\b", data)) >= 4
+    # What prints is no wider than the paper between margins of 15 mm: 680 px on A4, 702 px on Letter (96 px an inch).
+    shown.emulate_media(media="print")
+    for width in (680, 702):
+        shown.set_viewport_size({"width": width, "height": 900})
+        widest = "Math.max(...[...document.querySelectorAll('table, p, h1, figure')].map(e => e.offsetWidth))"
+        assert shown.evaluate(widest) <= width
+    assert shown.locator("details").first.is_hidden()
+    assert faults == []
+    shown.close()
+
+
+@pytest.mark.browser
+def test_without_scripts_words_and_tables_still_stand(browser: Any, report_file: Path) -> None:
+    shown, _ = opened(browser, report_file, 800, java_script_enabled=False)
+    assert shown.locator("#table-by-day tbody tr").count() == 2
+    assert shown.locator("#caption-sky").inner_text().startswith("In the ")
+    shown.close()

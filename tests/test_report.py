@@ -1,0 +1,209 @@
+"""What a report gathers: the same numbers as the answers to the single questions, and reasons where there are none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from passim import Coverage, Fleet, Horizon, Span
+from passim.answers import call_forecast, call_kinds, calls, growth, growth_goals, growth_orders, scenario
+from passim.answers import report as reports
+from passim.answers.call_times import AllowedHours
+from passim.answers.skyline import sector_costs
+from passim.coverage.causes import find_causes
+from passim.errors import InputError, SpanError
+from passim.sky.view import View
+from passim.sky.visibility import find_visibility
+from passim.spans import zone
+
+AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
+SCHOOL_HOURS = AllowedHours(480, 1080, (0, 1, 2, 3, 4))
+GOAL = growth_goals.parse_goal("covered >= 90 %")
+
+
+def made(
+    span: Span,
+    view: View | None = None,
+    fleet: Fleet | None = None,
+    hours: AllowedHours = SCHOOL_HOURS,
+    goal: growth_goals.Goal = GOAL,
+) -> reports.Report:
+    """Return a report with few draws: every number must hold for any."""
+    view = view or scenario.view_of(scenario.MARRAM_LOFT)
+    fleet = fleet or scenario.plover(AT.replace(hour=0))
+    return reports.make_report(
+        find_visibility(fleet, view, span),
+        find_visibility(fleet, view, call_forecast.searched_span(span)),
+        at=AT,
+        kind=call_kinds.LESSON,
+        minutes=30,
+        hours=hours,
+        goal=goal,
+        told=("A sentence that was told.",),
+        draws=3,
+        runs=20,
+    )
+
+
+@pytest.fixture(scope="module")
+def loft() -> reports.Report:
+    return made(Span.starting(AT, hours=36))
+
+
+def test_gaps_causes_and_sectors_are_those_of_their_own_answers(loft: reports.Report) -> None:
+    seen = loft.visibility
+    joint = seen.joint()
+    coverage = Coverage.from_intervals(joint.start, joint.end, seen.span)
+    assert loft.summary == coverage.summary()
+    assert loft.summary["gap_count"] > 50
+    pd.testing.assert_frame_equal(loft.gaps, find_causes(seen).table())
+    pd.testing.assert_frame_equal(loft.sectors, sector_costs(seen))
+
+
+def test_the_days_add_up_to_the_span(loft: reports.Report) -> None:
+    days = loft.days
+    assert [str(date) for date in days["date"]] == ["2026-11-25", "2026-11-26"]
+    assert days["span_s"].sum() == pytest.approx(36 * 3600.0)
+    assert days["gap_s"].sum() == pytest.approx(loft.gaps["duration_s"].sum())
+    np.testing.assert_allclose(days["covered_fraction"], 1.0 - days["gap_s"] / days["span_s"])
+    # The longest of each day, found again from the gaps by their local date; none goes over midnight here.
+    local = loft.gaps["start"].dt.tz_convert(zone("Atlantic/Azores")).dt.date
+    ends = loft.gaps["end"].dt.tz_convert(zone("Atlantic/Azores")).dt.date
+    assert (local == ends).all()
+    np.testing.assert_allclose(days["longest_gap_s"], loft.gaps.groupby(local)["duration_s"].max())
+
+
+def test_a_gap_over_midnight_is_parted_between_its_days() -> None:
+    # From 00:59:50 UTC on nothing is above a mask of 89 deg for a while, so one gap lies over local midnight (UTC-1).
+    high = View(replace(scenario.MARRAM_LOFT, horizon=Horizon.flat(89.0)), lowest_elevation_deg=89.0)
+    report = made(Span(AT.replace(hour=0), AT.replace(hour=2)), high)
+    midnight = pd.Timestamp("2026-11-25T01:00Z")
+    over = report.gaps[(report.gaps["start"] < midnight) & (report.gaps["end"] > midnight)]
+    assert len(over) == 1
+    assert report.days["longest_gap_s"].max() <= 3600.0
+    assert report.days["gap_s"].sum() == pytest.approx(report.gaps["duration_s"].sum())
+
+
+def test_the_first_day_is_24_hours_and_its_sky_too(loft: reports.Report) -> None:
+    assert loft.first_day.span == Span.starting(AT, hours=24)
+    begins = loft.track.groupby("piece")["time"].first()
+    assert begins.max() < pd.Timestamp(AT + timedelta(hours=24))
+    assert begins.max() > pd.Timestamp(AT + timedelta(hours=23))
+    assert {outline.limit for outline in loft.outlines} == {"horizon", "gateway", "floor"}
+
+
+def test_calls_are_those_of_their_own_answer(loft: reports.Report) -> None:
+    wider = find_visibility(loft.visibility.fleet, loft.visibility.view, call_forecast.searched_span(loft.span))
+    forecast = call_forecast.ServiceForecast.of(wider, loft.span)
+    plan = calls.plan_calls(
+        forecast, call_kinds.LESSON, minutes=30, hours=SCHOOL_HOURS, timezone="Atlantic/Azores", runs=20, seed=1
+    )
+    assert loft.plan is not None
+    pd.testing.assert_frame_equal(loft.plan.suggestions, plan.suggestions)
+    assert loft.no_plan == ""
+
+
+def test_growth_is_that_of_its_own_answer_in_three_orders(loft: reports.Report) -> None:
+    assert [line.order.name for line in loft.growth] == ["launch", "plane", "random"]
+    seen = loft.visibility
+    alone = growth.growth(seen, growth_orders.launch_order(seen.fleet))
+    pd.testing.assert_frame_equal(loft.growth[0].table, alone)
+    assert loft.growth[2].order.draws == 3
+    # With all satellites every order has what the place has today.
+    for line in loft.growth:
+        assert line.table["gap_fraction"].iloc[-1] == pytest.approx(1.0 - loft.summary["covered_fraction"])
+        assert line.goal.reached
+        met = line.table.loc[line.table["satellites"] >= line.goal.high, "gap_fraction"]
+        assert met.max() <= 0.1
+
+
+def test_an_order_that_cannot_be_given_is_left_out_with_its_reason() -> None:
+    bare = Fleet([replace(each, designator="") for each in scenario.plover(AT.replace(hour=0))], "no designators")
+    report = made(Span.starting(AT, hours=3), fleet=bare)
+    assert [line.order.name for line in report.growth] == ["plane", "random"]
+    (reason,) = report.no_growth
+    assert "360 of 360 without" in reason
+
+
+def test_the_site_is_told_in_sentences(loft: reports.Report) -> None:
+    where, skyline, others = loft.site_sentences()
+    assert where == (
+        "Marram loft stands at 45.0000° N, 28.0000° W, 40 m above the ellipsoid; its clocks are those of "
+        "Atlantic/Azores."
+    )
+    assert skyline == "Its skyline is taken to stand 25° high all round."
+    assert "South" in others
+
+
+def test_a_skyline_by_direction_is_told_by_its_highest_point() -> None:
+    firs = replace(scenario.MARRAM_LOFT, horizon=Horizon.from_points([(0, 25), (300, 60), (334, 25)]))
+    report = made(Span.starting(AT, hours=3), View(firs))
+    assert report.site_sentences()[1:] == (
+        "Its skyline stands from 25° to 60° high, highest at 300° from north.",
+        "Nothing else limits its service here.",
+    )
+
+
+def test_assumptions_and_cautions_are_whole_sentences(loft: reports.Report) -> None:
+    assert loft.assumptions[0] == "A sentence that was told."
+    assert all(sentence.endswith(".") for sentence in (*loft.assumptions, *loft.cautions))
+    together = " ".join(loft.assumptions)
+    assert "must not be added up" in together
+    assert "550 km up" in together
+    assert "a model of failures only" in together
+    cautions = " ".join(loft.cautions)
+    for words in ("not a promise", "emergency calls", "power lines", "licensed trades"):
+        assert words in cautions
+
+
+def test_fresh_elements_show_every_time(loft: reports.Report) -> None:
+    assert (loft.first.band.name, loft.last.band.name) == ("normal", "odds beside times")
+    assert loft.timed_gaps is loft.gaps
+
+
+def test_gaps_past_the_age_for_single_times_are_not_timed() -> None:
+    # Elements of midnight are 72 h old at midnight three days later: there the band of single times ends.
+    report = made(Span.starting(AT + timedelta(days=2, hours=12), hours=10))
+    timed, edge = report.timed_gaps, pd.Timestamp(AT.replace(hour=0) + timedelta(days=3))
+    assert 0 < len(timed) < len(report.gaps)
+    assert timed["start"].max() <= edge + pd.Timedelta(hours=1)
+    assert report.gaps["start"].max() > edge + pd.Timedelta(hours=3)
+
+
+def test_elements_past_every_band_rank_no_start_and_say_why() -> None:
+    report = made(Span.starting(AT + timedelta(days=20), hours=2))
+    assert report.plan is None
+    assert "20.3 days old" in report.no_plan
+    assert report.no_plan.endswith(".")
+    assert len(report.timed_gaps) == 0
+
+
+def test_hours_that_hold_no_call_are_told() -> None:
+    # The 28th is a Saturday.
+    report = made(Span(datetime(2026, 11, 28, 9, tzinfo=UTC), datetime(2026, 11, 28, 12, tzinfo=UTC)))
+    assert report.plan is None
+    assert report.no_plan.startswith("No start is ranked: ")
+
+
+def test_a_place_without_any_pass_still_makes_a_report() -> None:
+    pole = View(replace(scenario.MARRAM_LOFT, latitude_deg=85.0))
+    report = made(Span.starting(AT, hours=3), pole)
+    assert report.summary["covered_fraction"] == 0.0
+    assert report.track.empty
+    assert [line.goal.reached for line in report.growth] == [False, False, False]
+    assert report.days["longest_gap_s"].tolist() == [3 * 3600.0]
+
+
+def test_too_long_a_span_is_refused() -> None:
+    with pytest.raises(SpanError, match=r"span of a report; got '14\.1 days'; wanted at most 14 days"):
+        reports.check_length(Span.starting(AT, hours=338))
+
+
+@pytest.mark.parametrize("text", ["longest_gap_s <= 5 in call hours", "pauses_per_hour <= 2"])
+def test_a_goal_that_the_curves_do_not_hold_is_refused(text: str) -> None:
+    with pytest.raises(InputError, match="goal of a report"):
+        made(Span.starting(AT, hours=1), goal=growth_goals.parse_goal(text))
