@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import re
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,7 @@ from .choices import FleetChoice, SiteChoice
 from .wording import LocalClock, instant
 
 if TYPE_CHECKING:
-    from passim import Span
+    from passim import Fleet, Span
     from passim.answers import call_forecast, call_kinds, call_times
 
     from .found import Found
@@ -25,13 +26,9 @@ minutes_option = click.option(
 kind_option = click.option(
     "--kind",
     "kind_name",
-    default="lesson",
-    show_default=True,
     metavar="NAME",
-    help="Kind of call: lesson, voice, screen, stream, or one of the workspace.",
-)
-however_old_option = click.option(
-    "--however-old", is_flag=True, help="Answer even if the elements are over 14 days old by then: by statistics only."
+    help="Kind of call: video, lesson, voice, screen, stream, or one of the workspace. Default: the workspace's, else "
+    "video.",
 )
 
 
@@ -46,27 +43,42 @@ class Forecast:
 
 
 def forecast(
-    fleet_choice: FleetChoice, site_choice: SiteChoice, span: Span, *, however_old: bool, notes: tuple[str, ...] = ()
+    fleet_choice: FleetChoice, site_choice: SiteChoice, span: Span, *, notes: tuple[str, ...] = ()
 ) -> Forecast:
     """Find who serves the site in `span` and a little around it. Raises InputError."""
     from passim.answers import call_forecast
 
-    from .found import search
+    from .found import check_age, search
 
     view, view_notes = site_choice.view()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
-    found = search(fleet, view, call_forecast.searched_span(span), (*notes, *view_notes, *fleet_notes))
-    service = call_forecast.ServiceForecast.of(found.visibility, span, however_old=however_old)
+    old = fleet_choice.however_old
+    check_age(fleet, span.start, however_old=old, at="the start")
+    check_age(fleet, span.end, however_old=old, at="the end of the last day", instead=_fewer_days(fleet, span))
+    searched = call_forecast.searched_span(span)
+    found = search(fleet, view, searched, (*notes, *view_notes, *fleet_notes), tell_age=False)
+    service = call_forecast.ServiceForecast.of(found.visibility, span, however_old=old)
     facts = {**found.facts, "span": {"start": instant(span.start), "end": instant(span.end)}}
     return Forecast(service, found, LocalClock(found.site.timezone, span), facts)
 
 
-def kind_of(name: str, site_choice: SiteChoice) -> call_kinds.CallKind:
-    """Return the kind of call of that name, as the workspace has it. Raises InputError."""
+def _fewer_days(fleet: Fleet, span: Span) -> str:
+    """Return how many days from the start the elements are young enough for, as an option to try; empty for none."""
+    from passim.coverage import timing
+
+    left_s = timing.OLDEST_S - timing.band_for(fleet, span.start, however_old=True).median_s
+    # Whole days read better; less than one is told in tenths.
+    days = math.floor(left_s / 86400.0) or math.floor(left_s / 8640.0) / 10.0
+    return f"--days {days:g}" if days > 0.0 else ""
+
+
+def kind_of(name: str | None, site_choice: SiteChoice) -> call_kinds.CallKind:
+    """Return the kind of call of that name, as the workspace has it; its first without a name. Raises InputError."""
     from passim.answers import call_kinds
 
     workspace = site_choice.workspace()
-    return call_kinds.call_kind(name, call_kinds.CALL_KINDS if workspace is None else workspace.call_kinds)
+    known = call_kinds.CALL_KINDS if workspace is None else workspace.call_kinds
+    return known[0] if name is None else call_kinds.call_kind(name, known)
 
 
 def kind_facts(kind: call_kinds.CallKind) -> dict[str, Any]:
@@ -88,23 +100,23 @@ def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice)
         to_minute = usual.end.hour * 60 + usual.end.minute
         days = usual.weekdays
     if between is not None:
-        from_minute, to_minute = _between(between)
+        from_minute, to_minute = minutes_between(between, "--between")
     if weekdays is not None:
         days = weekdays_of(weekdays, "--weekdays")
     return call_times.AllowedHours(from_minute, to_minute, days)
 
 
-def _between(text: str) -> tuple[int, int]:
-    """Return "08:00-18:00" as minutes of the day. Raises InputError."""
+def minutes_between(text: str, what: str) -> tuple[int, int]:
+    """Return "08:00-18:00" or "8-18" as minutes of the day; `what` names them in an InputError."""
     from passim.errors import InputError
 
-    found = re.fullmatch(r"\s*(\d{1,2}):(\d\d)\s*-\s*(\d{1,2}):(\d\d)\s*", text)
-    numbers = [int(part) for part in found.groups()] if found else []
+    found = re.fullmatch(r"\s*(\d{1,2})(?::(\d\d))?\s*-\s*(\d{1,2})(?::(\d\d))?\s*", text, re.ASCII)
+    numbers = [int(part or 0) for part in found.groups()] if found else []
     if not numbers or numbers[1] > 59 or numbers[3] > 59 or max(numbers[0], numbers[2]) > 24:
-        raise InputError("--between", got=text, wanted="two times of the day, HH:MM-HH:MM", try_next="08:00-18:00")
+        raise InputError(what, got=text, wanted="two times of the day, HH:MM-HH:MM", try_next="08:00-18:00")
     start, end = numbers[0] * 60 + numbers[1], numbers[2] * 60 + numbers[3]
     if not start < end <= 1440:
-        raise InputError("--between", got=text, wanted="an end after the start, within one day", try_next="08:00-18:00")
+        raise InputError(what, got=text, wanted="an end after the start, within one day", try_next="08:00-18:00")
     return start, end
 
 

@@ -11,13 +11,22 @@ from .wording import LocalClock, counted, duration, share
 if TYPE_CHECKING:
     from passim.answers import call_changes, call_check, call_kinds, calls
     from passim.answers import now as now_answer
+    from passim.coverage import Freshness
 
+_START = "Start"
 PLAN_HEADINGS = ("Day", "Start", "End", ">Pauses", ">Frozen", ">Worst, 9 of 10", ">Ends the call", ">Elements' age")
 HOUR_HEADINGS = ("Hour", ">Starts", ">Pauses", ">Frozen", ">Worst, 9 of 10", ">Ends the call")
 CHECK_HEADINGS = ("Day", "Start", "End", "Call", ">Pauses", ">Frozen", ">Ends the call", "Freezes", "Better start")
 NOW_HEADINGS = ("A call", *PLAN_HEADINGS)
 _MOST_CHANGES = 6
+# From this share of starts as good as the best on, nearly any will do.
+_MOST_WILL_DO = 0.5
 _MOST_FREEZES = 4
+
+
+def local_headings(headings: Sequence[str], clock: LocalClock) -> list[str]:
+    """Return headings of which that of the starts carries the offset from UTC."""
+    return [clock.heading(words) if words == _START else words for words in headings]
 
 
 def pauses(number: float) -> str:
@@ -47,32 +56,42 @@ def minute(moment: Any, clock: LocalClock, *, day: bool = True) -> str:
 def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
     """Return the sentences that say when to call and what choosing gains."""
     where = plan.hours.words
+    looked = f"Looked at {clock.days(plan.span)}, {where}"
     if plan.statistics_only:
         calm = plan.by_hour.iloc[int(plan.by_hour["expected_frozen_s"].to_numpy().argmin())]
         return (
-            f"The elements are too old to tell one start from another; by the local hour, the calmest begins at "
-            f"{int(calm['hour']):02d}:00, with {outlook(calm)}."
+            f"Elements {_age(plan.last.median_s)} old: trust counts, not times.\nThey are too old to tell one start "
+            f"from another; by the local hour, the calmest begins at {int(calm['hour']):02d}:00, with {outlook(calm)}."
+            f"\n{looked}."
         )
     if plan.gain is None:
-        return f"No start is free: busy times meet each one within {where}."
+        return f"No start is free: busy times meet each one. {looked}."
     gain, best = plan.gain, plan.suggestions.iloc[0]
     half = "before noon" if plan.from_noon is None else "from noon on" if plan.before_noon is None else ""
     random = meets(gain.pauses.mean, gain.frozen_s.mean)
-    if not gain.worth_choosing:
-        return (
-            f"No start {half or f'within {where}'} is better than another: {random} to expect from any "
-            f"({_spread(gain)})."
-        )
+    if gain.all_alike:
+        alike = f"No start{f' {half}' if half else ''} is better than another: {random} to expect from any"
+        return f"{alike} ({_spread(gain)}).\n{looked}."
+    best_words = f"{minute(best['start'], clock)}, {outlook(best)}"
+    if not gain.worth_choosing and gain.share_as_good >= _MOST_WILL_DO:
+        easy = f"Nearly any start will do: {share(gain.share_as_good)} are as good as the best; a random one meets"
+        return f"{easy} {random}.\nThe first of the best: {best_words}.\n{looked}."
     sentences = [
-        f"Best start for {plan.kind.words} of {plan.minutes} min: {minute(best['start'], clock)}, {outlook(best)}.",
-        f"A random start within {where} meets {random} ({_spread(gain)}); {share(gain.share_as_good)} of the starts "
-        f"are as good as the best.",
+        f"Best start for {plan.kind.words} of {plan.minutes} min: {best_words}.",
+        f"{looked}: a random start meets {random} ({_spread(gain)}); {share(gain.share_as_good)} of the starts are as "
+        f"good as the best.",
     ]
     for name, part in (("before noon", plan.before_noon), ("from noon on", plan.from_noon)):
-        if part is not None and not part.worth_choosing and not half:
+        if part is not None and part.all_alike and not half:
             each = meets(part.pauses.mean, part.frozen_s.mean)
             sentences.append(f"No start {name} is better than another: {each} to expect from any.")
     return "\n".join(sentences)
+
+
+def _age(age_s: float) -> str:
+    from passim.coverage import timing
+
+    return timing.age_words(age_s)
 
 
 def _spread(gain: calls.Gain) -> str:
@@ -110,9 +129,7 @@ def hour_cells(row: Any) -> list[str]:
 
 def plan_notes(plan: calls.CallPlan, runs: int) -> list[str]:
     """Return what must be known of a plan: what counts as what, the age of the elements, where figures come from."""
-    notes = [plan.kind.describe(), plan.last.words]
-    if plan.first.band.name != plan.last.band.name:
-        notes.append(f"The first starts are in the band {plan.first.band.name}, the last in {plan.last.band.name}.")
+    notes = [plan.kind.describe(), ages_sentence(plan.first, plan.last, "at the first start", "at the last")]
     left_out = plan.allowed_count - plan.rankable_count
     if left_out and not plan.statistics_only:
         notes.append(f"{counted(left_out, 'start')} not ranked: only statistics hold for them.")
@@ -123,10 +140,22 @@ def plan_notes(plan: calls.CallPlan, runs: int) -> list[str]:
     return notes
 
 
-def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock) -> str:
-    """Return the sentence that says how the calls of a calendar go."""
+def ages_sentence(first: Freshness, last: Freshness, at_first: str, at_last: str) -> str:
+    """Return one sentence on how old the elements are at both ends of what is told, and what that means."""
+    ages = [_age(fresh.median_s) for fresh in (first, last)]
+    names = list(dict.fromkeys(fresh.band.name for fresh in (first, last)))
+    stale = "" if last.oldest_s < 2.0 * last.median_s else f", the oldest {_age(last.oldest_s)}"
+    when = f"{ages[0]} old {at_first}" + ("" if at_first == at_last else f", {ages[1]} {at_last}") + stale
+    band = f"band: {', then '.join(names)}; timing error {last.sigma_s:.2g} s"
+    return f"Elements: {when}: {last.band.words} ({band})."
+
+
+def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock, left_out: Sequence[str] = ()) -> str:
+    """Return the sentence that says how the calls of a calendar go; `left_out` says what its reader left out."""
     if not check.calls:
-        return f"No call of {name} could be checked."
+        reasons = [reason for _, reason in check.left_out]
+        why = [f"{reasons.count(reason)} because {reason}" for reason in dict.fromkeys(reasons)] + list(left_out)
+        return f"No call of {name} could be checked" + (f": {'; '.join(why)}." if why else ": it has none in the span.")
     calm = sum(call.outlook["expected_pauses"] < 0.5 for call in check.calls)
     worst = max(check.calls, key=lambda call: float(call.outlook["expected_frozen_s"]))
     head = f"{counted(len(check.calls), 'call')} of {name}: {calm} without a pause to expect"
@@ -210,25 +239,31 @@ def event_text(row: Any, kind: call_kinds.CallKind) -> str:
 
 
 def now_sentence(said: now_answer.Now, clock: LocalClock) -> str:
-    """Return the four lines of now."""
+    """Return the lines of now, at most four."""
     band, lines = said.freshness.band, []
+    if not band.shows_odds:
+        return (
+            f"Elements {_age(said.freshness.median_s)} old: trust counts, not times.\nThe next gap, whether a call now "
+            "is wise, and the next good start cannot be told from them: passim calls says which hours are calmest."
+        )
     if band.shows_times:
         expected = "Service is expected this minute" if said.served else "No service right now"
         lines.append(f"{expected}; the chance of none in it is {share(said.no_service)}.")
         lines.append(_gap_line(said, clock))
     else:
         lines.append(f"Chance of no service this minute: {share(said.no_service)}.")
-        lines.append("When the next gap comes cannot be told from elements this old.")
+        lines.append("Elements this old give odds, not the time of the next gap.")
     call = said.call
     wise = "is wise" if said.call_is_wise else "is not wise"
-    lines.append(f"{_capital(said.kind.words)} of {said.minutes} min now {wise}: {outlook(call)}.")
+    by_odds = "" if band.shows_times else " by the odds"
+    lines.append(f"{_capital(said.kind.words)} of {said.minutes} min now {wise}{by_odds}: {outlook(call)}.")
+    if said.call_is_wise:
+        return "\n".join(lines)
     until = duration((said.looked_until - said.at).total_seconds())
     if said.next_good is not None:
         lines.append(f"Next good start: {minute(said.next_good['start'], clock)}, {outlook(said.next_good)}.")
-    elif band.shows_odds:
-        lines.append(f"No good start in the next {until}.")
     else:
-        lines.append("Which start is good cannot be told from elements this old.")
+        lines.append(f"No good start in the next {until}.")
     return "\n".join(lines)
 
 

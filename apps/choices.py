@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 import click
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
     from passim.workspace import Workspace
 
 DEFAULT_MASK_DEG = 25.0
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 _TIME_WORDS = "a time with its offset from UTC, such as 2026-11-25T08:00:00Z or 2026-11-25T08:00+01:00"
 
 
@@ -38,6 +41,7 @@ class FleetChoice:
     lenient: bool
     fleet_name: str | None = None
     workspace_dir: str | None = None
+    however_old: bool = False
 
     def fleet(self, at: datetime | None = None) -> tuple[Fleet, list[str]]:
         """Return the element sets and what the user should be told about them.
@@ -96,6 +100,8 @@ class SiteChoice:
         told = [limit.describe() for limit in seen.limits if limit.name != "serving"]
         if told:
             notes.append(f"Limits beside the mask: {'; '.join(told)}.")
+        if seen.floor_note is not None:
+            notes.append(seen.floor_note)
         return seen, notes
 
     def service(self) -> Service | None:
@@ -173,17 +179,24 @@ class SiteChoice:
 
         given: list[limits.Limit] = []
         if self.cone_text is not None:
-            azimuth_deg, tilt_deg, half_deg = _numbers("--cone", self.cone_text, "AZ,TILT,HALF in degrees", (3,))
+            azimuth_deg, tilt_deg, half_deg = _numbers(
+                "--cone", self.cone_text, "AZ,TILT,HALF in degrees", (3,), "--cone 0,20,50"
+            )
             given.append(limits.Cone(azimuth_deg, tilt_deg, half_deg))
         if self.arc_deg is not None:
             given.append(limits.ArcKeepOut(self.arc_deg))
         if self.gateways:
             given.append(limits.GatewayLimit(tuple(gateway(text) for text in self.gateways)))
         if self.share_text is not None:
-            percent, *rest = _numbers("--share", self.share_text, "PERCENT or PERCENT,SEED", (1, 2))
+            percent, *rest = _numbers("--share", self.share_text, "PERCENT or PERCENT,SEED", (1, 2), "--share 80")
             seed = rest[0] if rest else 0.0
             if not (seed.is_integer() and seed >= 0.0):
-                raise InputError("seed of --share", got=self.share_text, wanted="a whole number of 0 or more")
+                raise InputError(
+                    "seed of --share",
+                    got=self.share_text,
+                    wanted="a whole number of 0 or more",
+                    try_next=f"--share {percent:g},1",
+                )
             given.append(limits.ServingShare(percent, int(seed)))
         if self.excluded:
             given.append(limits.Excluded.of(self.excluded))
@@ -223,6 +236,19 @@ class OutputChoice:
     format_name: str | None
     out: str | None
     show_all: bool
+
+    def __post_init__(self) -> None:
+        # A table under a name that promises something else would be found out by the program that is to read it.
+        suffix = PurePath(self.out or "").suffix.lower()
+        if self.format_name is None and suffix not in ("", ".csv", ".json", ".txt"):
+            from passim.errors import InputError
+
+            raise InputError(
+                "--out",
+                got=self.out,
+                wanted=".csv or .json, or .txt for the table",
+                try_next="passim calls --ics FILE for a calendar" if suffix == ".ics" else "--format to say which",
+            )
 
     @property
     def format(self) -> str:
@@ -265,8 +291,29 @@ def mask(text: str) -> tuple[Horizon, str]:
     try:
         elevation_deg = float(text)
     except ValueError:
+        refuse_decimal_comma(text, "mask", "degrees")
         return Horizon.from_csv(text), f"Mask: the horizon in {text}."
     return Horizon.flat(elevation_deg), f"Mask: {elevation_deg:g}° above the horizon all round."
+
+
+def number(text: str, what: str, unit: str, example: str) -> float:
+    """Return the number that text says. Raises SiteError, which shows a decimal comma as a point."""
+    from passim.errors import SiteError
+
+    try:
+        return float(text)
+    except ValueError:
+        refuse_decimal_comma(text, what, unit)
+        raise SiteError(what, got=text, wanted=f"{unit} with a point, such as {example}") from None
+
+
+def refuse_decimal_comma(text: str, what: str, unit: str) -> None:
+    """Refuse a number with a comma for its point, and show it with the point. Raises SiteError."""
+    from passim.errors import SiteError
+
+    if _DECIMAL_COMMA.fullmatch(text.strip()):
+        mended = text.strip().replace(",", ".")
+        raise SiteError(what, got=text, wanted=f"{unit} with a point, such as {mended}")
 
 
 def time_zone(name: str | None, latitude_deg: float, longitude_deg: float) -> tuple[str, list[str]]:
@@ -295,7 +342,9 @@ def aware_time(text: str, option: str) -> datetime:
     try:
         moment = datetime.fromisoformat(text.strip())
     except ValueError:
-        raise SpanError(option, got=text, wanted=_TIME_WORDS) from None
+        raise SpanError(
+            option, got=text, wanted=_TIME_WORDS, try_next=f"{option} {datetime.now(UTC):%Y-%m-%dT%H:00Z}"
+        ) from None
     return aware(moment, option)
 
 

@@ -8,26 +8,29 @@ from typing import TYPE_CHECKING, Any
 
 from .choices import FleetChoice, SiteChoice, SpanChoice
 from .output import progress
-from .wording import LocalClock, ages, counted, duration, instant, listed
+from .wording import LocalClock, age, ages, counted, duration, instant, listed
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     import pandas as pd
 
     from passim import Fleet, Site, Span
+    from passim.coverage import Band
     from passim.sky import view as views
     from passim.sky import visibility
+    from passim.sky.report import SearchReport
 
 CAUTION = (
     "Planning help from orbital elements and a simplified terminal, not a promise of service; not for emergency calls, "
     "navigation or safety of life."
 )
-# Past this age an along-track error of kilometres moves single passes by seconds (Jankovic 2026, arXiv:2605.19850,
-# draft tables: 6 to 20 km after three days), while shares and counts hardly change.
-_OLD = timedelta(days=3)
-_OLD_NOTE = (
-    "Elements this far from the span place single passes and gaps seconds off, and more with age: trust the shares and "
-    "counts, not the single times."
-)
+# What lists of predicted times are worth in each band of `passim.coverage.timing`, which holds the sources.
+_WORTH = {
+    "odds beside times": "single times may be a second or more off, and short gaps may come and go",
+    "odds only": "single passes and gaps are seconds off, so trust the shares and counts; calls and now tell the odds",
+    "statistics only": "single passes and gaps cannot be told any more, while shares and counts still can",
+}
 
 
 @dataclass(frozen=True)
@@ -74,6 +77,10 @@ class Found:
         """How long the span is, in words."""
         return duration(self.span.duration_s)
 
+    def headed(self, sentence: str) -> str:
+        """Return an answer's sentence, with a warning in the line before it where the elements are old."""
+        return headed(sentence, self.visibility.report, self.span)
+
 
 def find(fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice) -> Found:
     """Read what the options name and find the passes. Raises InputError."""
@@ -81,13 +88,16 @@ def find(fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanCh
     view, view_notes = site_choice.view()
     span = span_choice.span()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
+    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
     return search(fleet, view, span, (*view_notes, *fleet_notes))
 
 
-def search(fleet: Fleet, place: Site | views.View, span: Span, notes: tuple[str, ...] = ()) -> Found:
+def search(
+    fleet: Fleet, place: Site | views.View, span: Span, notes: tuple[str, ...] = (), *, tell_age: bool = True
+) -> Found:
     """Find who of `fleet` serves a view, or a site under its horizon alone, and put what must be said round `notes`.
 
-    Raises InputError.
+    Without `tell_age` the answer says itself how old the elements are. Raises InputError.
     """
     from passim import Site
     from passim.elements import health
@@ -100,7 +110,13 @@ def search(fleet: Fleet, place: Site | views.View, span: Span, notes: tuple[str,
     passes, site = seen.passes(), seen_from.site
     clock = LocalClock(site.timezone, span)
     search_report = seen.report
-    told = (*search_notes(search_report, span), *seen.notes, *notes, f"Times: {clock.description}.", CAUTION)
+    told = (
+        *search_notes(search_report, span, tell_age=tell_age),
+        *seen.notes,
+        *notes,
+        f"Times: {clock.description}.",
+        CAUTION,
+    )
     facts = {
         "site": {
             "name": site.name,
@@ -114,6 +130,7 @@ def search(fleet: Fleet, place: Site | views.View, span: Span, notes: tuple[str,
             "objects": search_report.objects_searched,
             "epoch_oldest": instant(search_report.epoch_oldest),
             "epoch_newest": instant(search_report.epoch_newest),
+            "band": band_at(search_report, span).name,
         },
         "limits": {limit.name: limit.describe() for limit in seen_from.all_limits},
     }
@@ -122,15 +139,62 @@ def search(fleet: Fleet, place: Site | views.View, span: Span, notes: tuple[str,
     return Found(seen, passes, clock, told, facts)
 
 
-def search_notes(report: Any, span: Span) -> list[str]:
-    """Return what a person must know of a search: age of the elements, sets set aside, objects that had to stay out."""
+def check_age(
+    fleet: Fleet, when: datetime, *, however_old: bool, at: str = "the middle of the span", instead: str = ""
+) -> None:
+    """Refuse elements over 14 days away from `when`, the moment that `at` names, unless `however_old`.
+
+    `instead` is what to try beside newer elements. Raises ElementsError, EmptyFleetError.
+    """
+    from passim.coverage import timing
+    from passim.errors import ElementsError
+
+    fresh = timing.band_for(fleet, when, however_old=True)
+    if however_old or fresh.median_s <= timing.OLDEST_S:
+        return
+    all_before = max(record.epoch for record in fleet.records) <= when
+    raise ElementsError(
+        f"elements are {timing.age_words(fresh.median_s)} {'old at' if all_before else 'away from'} {at} "
+        f"({when:%Y-%m-%d %H:%M} UTC)",
+        wanted=f"at most {timing.age_words(timing.OLDEST_S)}",
+        try_next=f"newer elements, {instead or 'another time'}, or --however-old for counts all the same",
+    )
+
+
+def band_at(report: SearchReport, span: Span) -> Band:
+    """Return what the elements of a search are good for at the middle of its span, by their median age."""
+    from passim.coverage import timing
+
+    return timing.band_of((span.middle - report.epoch_median).total_seconds())
+
+
+def headed(sentence: str, report: SearchReport, span: Span) -> str:
+    """Return an answer's sentence, after a line of warning where no single time can be told any more."""
+    from passim.coverage import timing
+
+    if band_at(report, span).shows_odds:
+        return sentence
+    away = span.middle - report.epoch_median
+    side = "old" if away >= timedelta(0) else "newer than the span"
+    return f"Elements {timing.age_words(away.total_seconds())} {side}: trust counts, not times.\n{sentence}"
+
+
+def search_notes(report: SearchReport, span: Span, *, tell_age: bool = True) -> list[str]:
+    """Return what to know of a search: age of the elements, sets set aside, objects that had to stay out."""
     from passim.orbits import earth_orientation_ends
 
-    oldest, newest = span.middle - report.epoch_oldest, span.middle - report.epoch_newest
-    objects = counted(report.objects_searched, "object")
-    notes = [f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span."]
-    if max(abs(oldest), abs(newest)) > _OLD:
-        notes.append(_OLD_NOTE)
+    notes = []
+    if tell_age:
+        oldest, newest = span.middle - report.epoch_oldest, span.middle - report.epoch_newest
+        objects, band = counted(report.objects_searched, "object"), band_at(report, span)
+        words = _WORTH.get(band.name, band.words)
+        typical = span.middle - report.epoch_median
+        # The band is that of the median, which a few stale sets leave far behind the oldest.
+        most = "" if age(typical) == age(oldest) else f", most {age(typical)}"
+        notes.append(
+            f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span{most}: {words} "
+            f"(band: {band.name})."
+        )
     ends = earth_orientation_ends()
     if span.end > ends:
         notes.append(

@@ -29,7 +29,7 @@ def gap_answer(command: str, found: Found, coverage: Coverage, *, longest_table:
 
     return Answer(
         command,
-        gap_sentence(found, summary, gaps),
+        found.headed(gap_sentence(found, summary, gaps)),
         gaps,
         ("Day", found.clock.heading("Start"), "End", ">Length", "Cut"),
         cells,

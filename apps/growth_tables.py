@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-import click
-
+from .call_options import minutes_between, weekdays_of
 from .choices import SiteChoice, found_workspace
 from .wording import duration, share
 
@@ -17,37 +15,31 @@ if TYPE_CHECKING:
     from passim.answers import call_times, growth_ahead, growth_goals, growth_orders
 
 WORKSPACE_HOURS = "workspace"
-_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_HOURS = re.compile(r"(\d{1,2}):(\d{2})-(\d{1,2}):(\d{2})(?:,([A-Za-z]{3})(?:-([A-Za-z]{3}))?)?", re.ASCII)
 
-AHEAD_HEADINGS = (">Serving from", ">Satellites", ">Planned", ">Time out", ">Gaps", ">Mean gap", ">Longest gap")
+AHEAD_HEADINGS = (">Serving from", ">Satellites", ">Planned", ">Without service", ">Gaps", ">Mean gap", ">Longest gap")
 
 
 def call_hours(text: str, site_choice: SiteChoice) -> call_times.AllowedHours:
     """Return the call hours of the option: the site's own in the workspace, or HH:MM-HH:MM[,Mon-Fri].
 
-    Raises InputError and UsageError.
+    Raises InputError.
     """
     from passim.answers import call_times
     from passim.errors import InputError
 
     if text != WORKSPACE_HOURS:
-        found = _HOURS.fullmatch(text.strip())
-        days = [(found[5] or "mon").lower(), (found[6] or found[5] or "sun").lower()] if found else []
-        if found is None or not set(days) <= set(_DAYS):
-            raise InputError(
-                "--call-hours", got=text, wanted="HH:MM-HH:MM or HH:MM-HH:MM,Mon-Fri", try_next="08:00-18:00,Mon-Fri"
-            )
-        first, last = (_DAYS.index(day) for day in days)
-        weekdays = tuple(sorted((first + k) % 7 for k in range((last - first) % 7 + 1)))
-        minutes = [int(found[1]) * 60 + int(found[2]), int(found[3]) * 60 + int(found[4])]
-        return call_times.AllowedHours(minutes[0], minutes[1], weekdays)
+        times, _, days = text.partition(",")
+        minutes = minutes_between(times, "--call-hours")
+        return call_times.AllowedHours(*minutes, weekdays_of(days or "mon-sun", "--call-hours"))
     workspace = found_workspace(site_choice.workspace_dir)
     named = workspace is not None and (site_choice.site_text is None or "," not in site_choice.site_text)
     kept = workspace.call_hours(site_choice.site_text) if workspace is not None and named else None
     if kept is None:
-        raise click.UsageError(
-            "call hours: the workspace names none for this site. Say them, such as --call-hours 08:00-18:00,Mon-Fri."
+        raise InputError(
+            "call hours",
+            got="none for this site" if workspace is None or not named else "none in the workspace for this site",
+            wanted="hours of the day, and days",
+            try_next="--call-hours 08:00-18:00,Mon-Fri",
         )
     return call_times.AllowedHours(
         kept.start.hour * 60 + kept.start.minute, kept.end.hour * 60 + kept.end.minute, tuple(kept.weekdays)
@@ -55,18 +47,18 @@ def call_hours(text: str, site_choice: SiteChoice) -> call_times.AllowedHours:
 
 
 def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, told: str) -> str:
-    """Return the sentence that says what a goal takes: "No gap over 5 s from 342 satellites on, as launched; ..."."""
+    """Return the sentence that says what a goal takes: "Goal met from 342 satellites on, as launched (...); ..."."""
     today = f"{found.everyone:,}"
-    words = _capital(found.goal.words())
+    words = found.goal.words()
     if not found.reached:
-        return f"{words}: not with this fleet's orbits; with all {today} satellites: {told}."
+        return f"Goal not met with this fleet's orbits ({words}); with all {today} satellites: {told}."
     number = f"{found.middle:,}"
     if order.draws > 1:
         number = f"about {number}"
-    sentence = f"{words} from {number} satellites on, {order.words}"
+    sentence = f"Goal met from {number} satellites on, {order.words}"
     if order.draws > 1:
         sentence += f", {found.low:,} to {found.high:,} in eight draws of ten"
-    return f"{sentence}; today you have {today}."
+    return f"{sentence} ({words}); today you have {today}."
 
 
 def growth_sentence(order: growth_orders.Order, table: pd.DataFrame, length: str) -> str:
@@ -94,16 +86,16 @@ def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, to
     met = ahead.date_met(goal)
     words = goal.words()
     if met is None:
-        return f"{_capital(words)}: not under {given}; with all {int(last['satellites']):,} satellites: {told}."
-    when = "already today and" if met == ahead.table["date"].iloc[0] else f"from {met:%Y-%m-%d} on"
-    return f"{_capital(words)} {when} under {given}."
+        return f"Goal not met ({words}) under {given}; with all {int(last['satellites']):,} satellites: {told}."
+    when = "already today, and stays so" if met == ahead.table["date"].iloc[0] else f"from {met:%Y-%m-%d} on"
+    return f"Goal met {when} ({words}), under {given}."
 
 
 def headings(columns: Sequence[str]) -> list[str]:
     """Return the headings of a table of growth with these columns."""
     names = {
         "satellites": "Satellites",
-        "gap_fraction": "Time out",
+        "gap_fraction": "Without service",
         "gap_count": "Gaps",
         "mean_gap_s": "Mean gap",
         "longest_gap_s": "Longest gap",
@@ -157,7 +149,3 @@ def _out(row: Any) -> str:
     return (
         f"service is out {share(float(row['gap_fraction']))} of the time, at longest {duration(row['longest_gap_s'])}"
     )
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]

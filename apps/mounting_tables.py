@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .choices import FleetChoice, SiteChoice, SpanChoice, found_workspace
-from .found import CAUTION, search_notes
+from .found import CAUTION, check_age, headed, search_notes
 from .output import Answer
 from .wording import counted, duration, instant, listed
 
@@ -45,7 +45,11 @@ def basis(
     seen, site_notes = site_choice.view()
     span = span_choice.span()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
+    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
     told = [note for note in site_notes if own_horizon or not note.startswith("Mask:")]
+    # The horizons to come may be lower than the terminal works, even where the site's own is not.
+    if not own_horizon and seen.lowest_elevation_deg is not None and seen.floor_note is None:
+        told.append(f"The terminal works from {seen.floor_deg:g}° up.")
     return Basis(fleet, seen, span, (*told, *fleet_notes))
 
 
@@ -212,7 +216,7 @@ def _answer(
             "epoch_newest": instant(result.report.epoch_newest),
         },
     }
-    return Answer(command, sentence, result.table, headings, cells, notes, facts)
+    return Answer(command, headed(sentence, result.report, span), result.table, headings, cells, notes, facts)
 
 
 def horizon_sentence(azimuths_deg: Sequence[float], elevations_deg: Sequence[float], path: str) -> str:

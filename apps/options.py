@@ -22,8 +22,10 @@ __all__ = [
     "SpanChoice",
     "at_option",
     "aware_time",
+    "days_span_options",
     "fleet_name_option",
     "fleet_options",
+    "however_old_option",
     "lenient_option",
     "mask",
     "output_options",
@@ -69,6 +71,11 @@ lenient_option = click.option(
     "--lenient", is_flag=True, help="Skip element records that cannot be used, and say how many. Default: refuse them."
 )
 
+however_old_option = click.option(
+    "--however-old",
+    is_flag=True,
+    help="Answer although the elements are over 14 days away from the time asked about. Default: refuse them.",
+)
 workspace_option = click.option(
     "--workspace",
     "workspace_dir",
@@ -91,6 +98,7 @@ fleet_options = _bundle(
         help="A file or folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, also .gz. Repeat for more.",
     ),
     lenient_option,
+    however_old_option,
 )
 
 site_options = _bundle(
@@ -155,12 +163,24 @@ site_options = _bundle(
     ),
 )
 
+_from_option = click.option(
+    "--from", "from_text", metavar="ISO", help="Start, with its offset: 2026-11-25T08:00Z. Default: now."
+)
 span_options = _bundle(
     "span_choice",
     SpanChoice,
-    click.option("--from", "from_text", metavar="ISO", help="Start, with its offset: 2026-11-25T08:00Z. Default: now."),
+    _from_option,
     click.option("--to", "to_text", metavar="ISO", help="End, with its offset; instead of --hours."),
     click.option("--hours", type=float, metavar="N", help="Length in hours, at most 2208 (92 days). Default: 24."),
+    at_option,
+)
+# For commands that look whole days ahead and have --days, which says the length there unless --hours or --to does.
+days_span_options = _bundle(
+    "span_choice",
+    SpanChoice,
+    _from_option,
+    click.option("--to", "to_text", metavar="ISO", help="End, with its offset; instead of --days."),
+    click.option("--hours", type=float, metavar="N", help="Length in hours; instead of --days."),
     at_option,
 )
 

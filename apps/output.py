@@ -43,7 +43,8 @@ class Answer:
     are aware and UTC. ``headings`` and ``cells`` make the table for people: a heading that begins with ">" stands over
     numbers and is set flush right; ``cells`` turns one row, as `DataFrame.itertuples` gives it, into one text a
     heading. ``clock`` gives times their local columns; without it there are none. A table for people stops after
-    ``longest_table`` rows unless --all is given.
+    ``longest_table`` rows unless --all is given. Where ``block`` is given and the table is wider than the terminal,
+    each row becomes a block instead: the first of its texts, and the others below it, set in.
     """
 
     command: str
@@ -55,6 +56,7 @@ class Answer:
     facts: Mapping[str, Any] = field(default_factory=dict)
     clock: LocalClock | None = None
     longest_table: int = LONGEST_TABLE
+    block: Callable[[Any], Sequence[str]] | None = None
 
     @property
     def in_one_line(self) -> str:
@@ -190,6 +192,7 @@ def _json_text(answer: Answer) -> str:
 def _people_text(answer: Answer, show_all: bool) -> str:
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
+    from rich.padding import Padding
     from rich.table import Table
     from rich.text import Text
 
@@ -209,7 +212,18 @@ def _people_text(answer: Answer, show_all: bool) -> str:
             table.add_column(Text(heading.lstrip(">")), justify="right" if heading.startswith(">") else "left")
         for row in cells:
             table.add_row(*[Text(row[number]) for number in told])
-        console.print(table)
+        if (
+            answer.block is not None
+            and console.measure(table, options=console.options.update(width=1000)).maximum > console.width
+        ):
+            for row in shown.itertuples(index=False):
+                first, *others = answer.block(row)
+                console.print(Text("\n" + printable(first)))
+                for text in others:
+                    console.print(Padding(Text(printable(text)), (0, 0, 0, 3)))
+            console.print()
+        else:
+            console.print(table)
     hidden = len(answer.rows) - len(shown)
     if hidden:
         console.print(Text(f"{counted(hidden, 'more row')}: --all shows them, --format csv or json writes them.\n"))

@@ -44,6 +44,7 @@ th, td { text-align: left; padding: .2rem 1rem .2rem 0; border-bottom: 1px solid
 th { color: var(--quiet); font-weight: 600; }
 .number { text-align: right; }
 td.short { white-space: nowrap; }
+td:not(.short) { min-width: 12rem; }
 details summary { cursor: pointer; display: inline-flex; align-items: center; min-width: 44px;
   min-height: 44px; color: var(--chosen); font-weight: 600; }
 :focus-visible { outline: 3px solid var(--chosen); outline-offset: 2px; }
@@ -58,6 +59,7 @@ details summary { cursor: pointer; display: inline-flex; align-items: center; mi
   thead { display: table-header-group; }
   .frame { overflow: visible; }
   table { font-size: 9pt; }
+  td:not(.short) { min-width: 0; }
 }
 """
 
@@ -74,7 +76,7 @@ _DRAW: Final = """
 
 
 def page(title: str, sentence: str, subtitle: str, sections: Sequence[Section]) -> str:
-    """Return the report as the text of one HTML file."""
+    """Return the report as the text of one HTML file. `sentence` may have several lines, a warning before it."""
     from plotly.offline import get_plotlyjs
 
     colours = {name: getattr(LIGHT, name) for name in ("paper", "ink", "quiet", "rule", "chosen")}
@@ -96,7 +98,7 @@ def page(title: str, sentence: str, subtitle: str, sections: Sequence[Section]) 
             "</head>",
             "<body>",
             "<main>",
-            f"<h1>{text(sentence)}</h1>",
+            f"<h1>{'<br>'.join(text(line) for line in sentence.splitlines())}</h1>",
             f'<p class="quiet">{text(subtitle)}</p>',
             body,
             "</main>",

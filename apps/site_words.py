@@ -10,8 +10,7 @@ from .wording import counted, duration, share
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.answers.sites import FleetComparison, SiteComparison
-    from passim.answers.sweeps import LatitudeSweep, WorldSummary
+    from passim.answers import sites, sweeps
 
 SITE_HEADINGS = (
     "Site", ">Covered", ">Gaps an hour", ">Mean gap", ">Longest", ">Frozen in call hours", "Lift first", ">Gives back",
@@ -33,7 +32,7 @@ def degrees(latitude_deg: float) -> str:
     return f"{abs(latitude_deg):g}° {'N' if latitude_deg > 0.0 else 'S'}"
 
 
-def site_sentence(found: SiteComparison, length: str) -> str:
+def site_sentence(found: sites.SiteComparison, length: str) -> str:
     """Say which of several places is best and which worst."""
     rows: list[Any] = list(found.table.itertuples(index=False))
     best, worst = rows[found.best], rows[found.worst]
@@ -43,13 +42,18 @@ def site_sentence(found: SiteComparison, length: str) -> str:
         if best.gap_count == 0:
             return f"None of {len(rows)} places is ever without service in {length}."
         return f"All {len(rows)} places are covered {share(best.covered_fraction)} of {length}."
-    lines = [f"Of {len(rows)} places {_service(best)} in {length}; {_service(worst)}."]
+    never = [row.site for row in rows if row.gap_count == 0]
+    good = _service(best) if len(never) < 2 else f"{_names(never)} are never without service"
+    lines = [f"Of {len(rows)} places {good} in {length}; {_service(worst)}."]
     frozen = [row for row in rows if row.call_frozen_s == row.call_frozen_s and row.call_hours_s > 0.0]
     if frozen:
         least, most = min(frozen, key=_frozen_share), max(frozen, key=_frozen_share)
+        calm = [row.site for row in frozen if row.call_frozen_s == 0.0]
         line = f"In call hours {least.site} is frozen {duration(least.call_frozen_s)}"
-        if most.site != least.site:
-            line += f", {most.site} {duration(most.call_frozen_s)}"
+        if calm:
+            line = f"In call hours {_names(calm)} {'is' if len(calm) == 1 else 'are'} never frozen"
+        if _frozen_share(most) > _frozen_share(least):
+            line += f", {most.site} {'is frozen ' if calm else ''}{duration(most.call_frozen_s)}"
         lines.append(f"{line}.")
     return "\n".join(lines)
 
@@ -61,12 +65,12 @@ def site_cells(row: Any) -> list[str]:
         row.site,
         *_gap_cells(row),
         f"{duration(row.call_frozen_s)} of {duration(row.call_hours_s)}" if said and row.call_hours_s else "",
-        row.best_limit,
+        row.best_limit or ("none helps" if row.gap_count else ""),
         duration(row.best_limit_gives_back_s) if row.best_limit else "",
     ]
 
 
-def latitude_sentence(found: LatitudeSweep, length: str) -> str:
+def latitude_sentence(found: sweeps.LatitudeSweep, length: str) -> str:
     """Say at which latitude service is best and where it is worst."""
     rows: list[Any] = list(found.table.itertuples(index=False))
     best, worst = rows[found.best], rows[found.worst]
@@ -96,7 +100,7 @@ def latitude_cells(row: Any) -> list[str]:
     ]
 
 
-def world_sentence(found: WorldSummary, step_deg: float, length: str) -> str:
+def world_sentence(found: sweeps.WorldSummary, step_deg: float, length: str) -> str:
     """Say how the Earth's surface fares."""
     return (
         f"At {counted(found.places, 'point')} {step_deg:g}° apart, weighed by area, the Earth is covered "
@@ -110,7 +114,7 @@ def world_cells(row: Any) -> list[str]:
     return [f"{row.latitude_deg:g}°", f"{row.longitude_deg:g}°", *_gap_cells(row), f"{row.in_view_mean:.2f}"]
 
 
-def fleet_sentence(found: FleetComparison, site: str, length: str) -> str:
+def fleet_sentence(found: sites.FleetComparison, site: str, length: str) -> str:
     """Say what each fleet gives, and how much that hangs on mask and gateway."""
     lines = []
     rows: list[Any] = list(found.hangs_on.itertuples(index=False))
@@ -156,6 +160,11 @@ def numbers_by_row(table: pd.DataFrame, names: Sequence[str]) -> list[dict[str, 
         {name: str(row[name]) for name in names} | plain_numbers({name: row[name] for name in numbers})
         for row in table.to_dict("records")
     ]
+
+
+def _names(names: Sequence[str]) -> str:
+    """Return names in a row: "Skerry", "Skerry and Lantern", "Marram, Skerry and Lantern"."""
+    return " and ".join([*([", ".join(names[:-1])] if len(names) > 1 else []), names[-1]])
 
 
 def _service(row: Any) -> str:

@@ -116,6 +116,23 @@ class LocalClock:
         """Return the time of day, with the date where the span holds more than one."""
         return self.time(moment) if self._one_day else f"{self.time(moment)} on {self.day(moment)}"
 
+    def days(self, span: Span) -> str:
+        """Return the local days that a span meets: "Sun 1 Mar", "Sun 1 to Wed 4 Mar", "Mon 30 Mar to Thu 2 Apr"."""
+        first = span.start.astimezone(self._zone).date()
+        last = (span.end - timedelta(microseconds=1)).astimezone(self._zone).date()
+        end = f"{last:%a} {last.day} {last:%b}"
+        if first == last:
+            return end
+        start = f"{first:%a} {first.day}" + (
+            "" if (first.year, first.month) == (last.year, last.month) else f" {first:%b}"
+        )
+        return f"{start} to {end}"
+
+    def stretch(self, span: Span) -> str:
+        """Return a span by the local clock: "Tue 24 Nov 23:00 to Wed 25 Nov 01:00"; the date once within one day."""
+        start, end = (f"{self.day(moment)} {self.time(moment)[:5]}" for moment in (span.start, span.end))
+        return f"{start} to {self.time(span.end)[:5] if self._one_day else end}"
+
     def heading(self, word: str) -> str:
         """Return the heading of a column of times, with the offset where the span has one: "Start (UTC-01:00)"."""
         return f"{word} (UTC{self.offset})" if self._one_offset else word

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from passim.answers.workers import Team
+    from passim.answers import workers as work
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -21,11 +21,11 @@ class WorkerChoice:
     workers: int | None
     cluster: str | None
 
-    def team(self) -> Team:
+    def team(self) -> work.Team:
         """Return who does the work. Raises InputError."""
-        from passim.answers import workers
+        from passim.answers import workers as work
 
-        return workers.Team(self.workers, self.cluster)
+        return work.Team(self.workers, self.cluster)
 
 
 def workers_options(command: Command) -> Command:

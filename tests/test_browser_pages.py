@@ -325,7 +325,7 @@ def test_an_address_that_cannot_be_used_is_told_on_the_page(page: Page, query: s
 
 
 def test_long_work_can_be_stopped_and_begun_again(page: Page) -> None:
-    page.goto("/clock?days=14&mask=20&site=Lantern")
+    page.goto("/clock?days=31&mask=5&site=Lantern")
     stop = page.locator("#stop")
     expect(page.locator("#working")).to_be_visible()
     stop.click()

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from passim.answers.call_kinds import CALL_KINDS, LESSON, THRESHOLDS, CallKind, call_kind
-from passim.answers.call_times import MINUTE_US, AllowedHours, apart, starts
+from passim.answers.call_times import MINUTE_US, AllowedHours, spread, starts
+from passim.answers.call_windows import call_windows
 from passim.errors import InputError, SiteError, SpanError
 from passim.spans import Span, microseconds
 
@@ -117,8 +118,41 @@ def test_busy_times_take_every_minute_they_touch() -> None:
 
 def test_suggestions_do_not_overlap() -> None:
     order = np.array([100, 110, 70, 130, 129, 10]) * MINUTE_US
-    assert apart(order, 30, 9) == [0, 2, 3, 5]
-    assert apart(order, 30, 2) == [0, 2]
+    one_day, distinct = np.zeros(6, dtype=np.int64), np.arange(6)
+    assert spread(order, distinct, one_day, 30, 9) == [0, 2, 3, 5]
+    assert spread(order, distinct, one_day, 30, 2) == [0, 2]
+
+
+def test_equally_good_starts_are_spread_over_the_days() -> None:
+    """Ten starts an hour apart on each of three days, by hand: the days take turns, and a better start comes first."""
+    day, hour = np.repeat([1, 2, 3], 10), np.tile(np.arange(10), 3)
+    order = (day * 1440 + hour * 60) * MINUTE_US
+    alike = np.zeros(30, dtype=np.int64)
+    assert spread(order, alike, day, 30, 5) == [0, 10, 20, 1, 11]
+    # Four better ones on the first day are not given up for the sake of the others.
+    assert spread(order, (np.arange(30) >= 4).astype(np.int64), day, 30, 6) == [0, 1, 2, 3, 10, 20]
+
+
+@pytest.mark.parametrize(
+    ("start", "hours", "words"),
+    [
+        # 2026-03-01 is a Sunday; Berlin is at UTC+1 then, from 29 March on at UTC+2 (IANA data base).
+        ("2026-03-01T00:00+01:00", 24, "got 'none in Sun 1 Mar 00:00 to Mon 2 Mar 00:00: 1 Mar is a Sunday'"),
+        ("2026-03-01T00:00+01:00", 24, "try --from 2026-03-02T08:00+01:00"),
+        ("2026-03-02T19:00+01:00", 3, "got 'none in Mon 2 Mar 19:00 to Mon 2 Mar 22:00'"),
+        ("2026-03-02T19:00+01:00", 3, "try --from 2026-03-03T08:00+01:00"),
+        ("2026-03-27T18:00+01:00", 24, "try --from 2026-03-30T08:00+02:00"),
+    ],
+)
+def test_hours_that_are_not_in_the_span_say_when_they_open(start: str, hours: float, words: str) -> None:
+    span = Span.starting(datetime.fromisoformat(start), hours)
+    office = AllowedHours(480, 1080, (0, 1, 2, 3, 4))
+    with pytest.raises(SpanError, match="hours for calls .08:00 to 18:00, Mon to Fri.") as caught:
+        starts(span, 30, office, "Europe/Berlin")
+    assert words in str(caught.value)
+    with pytest.raises(SpanError) as caught:
+        call_windows(span, office, "Europe/Berlin")
+    assert words in str(caught.value)
 
 
 @pytest.mark.parametrize(

@@ -46,6 +46,8 @@ class Outline(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         given = dict(attrs)
         self.loads += [(tag, str(given[name])) for name in ("src", "href", "srcset", "data", "action") if name in given]
+        if tag == "br":
+            return
         self._open, self._picture = tag, given.get("data-picture") or ""
         if tag == "table":
             self._table = str(given["id"])
@@ -241,10 +243,16 @@ def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
     made = CliRunner().invoke(main, [*design, "--epoch", "2026-11-01T00:00Z", "--out", str(elements)])
     assert made.exit_code == 0, made.output
     place = ["--elements", str(elements), "--site", "45.0,-28.0", "--zone", "UTC"]
-    result = run(*place, "--at", AT, "--days", "0.25", "--out", str(out))
+    asked = [*place, "--at", AT, "--days", "0.25", "--out", str(out)]
+    assert "elements are 24.4 days old" in refused(*asked)
+    result = run(*asked, "--however-old")
     assert result.exit_code == 0, result.output
     words = " ".join(itertext(Outline(out.read_text(encoding="utf-8"))))
     assert "No start is ranked: elements are 24.3 days old" in words
+    headline = Outline(out.read_text(encoding="utf-8")).texts["h1"]
+    assert headline[0].startswith("Elements 24.4 days old: trust counts, not times.")
+    assert len(headline) == 2
+    assert "\\x0a" not in " ".join(headline)
     assert "table-gaps" not in Outline(out.read_text(encoding="utf-8")).tables
 
 

@@ -78,8 +78,25 @@ def test_below_the_usual_mask_a_skyline_is_of_no_interest(tmp_path: Path) -> Non
     done("sighted", "--file", str(sighted), "--out", out)
     # From 10 to 40 deg over 90 deg of azimuth: 25 half way.
     assert Horizon.from_csv(out) == Horizon((45.0, 90.0, 135.0), (25.0, 40.0, 25.0))
-    done("sighted", "--points", "0:10,90:12", "--out", out)
+    result = done("sighted", "--points", "0:10,90:12", "--out", out)
+    assert "2 points below 25° were raised to 25° (--base 0 keeps them)." in result.stderr
     assert Horizon.from_csv(out).highest_deg == Horizon.from_csv(out).lowest_deg == 25.0
+
+
+def test_the_ridge_of_the_help_is_a_ridge(tmp_path: Path) -> None:
+    points, out = "199:15,200:30,260:30,261:15", str(tmp_path / "ridge.csv")
+    assert f"--points {points} --base 15" in done("sighted", "--help").stdout
+    result = done("sighted", "--points", points, "--base", "15", "--out", out)
+    ridge = Horizon.from_csv(out)
+    assert ridge.elevation_deg([100.0, 199.0, 200.0, 230.0, 260.0, 261.0]) == pytest.approx([15, 15, 30, 30, 30, 15])
+    assert "raised" not in result.stderr
+
+
+def test_an_obstacle_that_costs_nothing_is_told(tmp_path: Path, walls: str) -> None:
+    out = str(tmp_path / "horizon.csv")
+    # Barn: 5/12, 22.62 deg.
+    words = "The top of the barn stands 22.6° high, below the 25° at which the terminal begins: it costs nothing."
+    assert words in done("obstacles", "--file", walls, "--mount-height", "4", "--out", out).stderr
 
 
 def test_obstacles_become_a_horizon_file(tmp_path: Path, walls: str) -> None:
@@ -245,7 +262,10 @@ def test_a_text_sheet_fits_on_paper(tmp_path: Path) -> None:
         (["sighted", "--points", "90:nan,20:5", "--out", "h.csv"], "height of the sighting at 90 deg; got nan"),
         (["sighted", "--points", "0:1,9:1", "--declination", "999", "--out", "h.csv"], "magnetic declination; got 999"),
         (["sighted", "--points", "0:1,9:1", "--out", "no/such/h.csv"], "--out; got 'no/such/h.csv'"),
-        (["obstacles", "--file", "none.csv", "--mount-height", "4", "--out", "h.csv"], "No such file or directory"),
+        (
+            ["obstacles", "--file", "none.csv", "--mount-height", "4", "--out", "h.csv"],
+            "the header bearing_deg,width_m,distance_m,height_m[,name]; try checking the path",
+        ),
         (["spots", "--compare", "25", "--compare", "a=3"], "--compare; got '25'; wanted NAME=DEG or NAME=FILE.csv"),
         (["sheet", "--out", "sheet.doc"], "--out; got 'sheet.doc'; wanted a name that ends in .html or .txt"),
         (["sheet", "--out", "sheet.txt", "--declination", "nan"], "magnetic declination; got nan"),

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 
+from passim.workspace import Workspace
 from passim_apps.command_line import main
 
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "2"]
@@ -91,13 +94,159 @@ def test_options_make_a_site_of_ones_own(tmp_path: Path) -> None:
 def test_on_a_terminal_it_asks_for_what_is_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("passim_apps.commands.workspace.on_terminal", lambda: True)
     folder = str(tmp_path / "asked")
-    done("workspace", "new", folder, "--longitude", "-28", answers="Marram\nnorth\n45\n40\nAtlantic/Azores\n35\n")
+    answers = ["Marram", "north", "45", "40", "Atlantic/Azores", "35", "", "", ""]
+    done("workspace", "new", folder, "--longitude", "-28", answers="\n".join(answers) + "\n")
     (row,) = json.loads(done("workspace", "show", "--workspace", folder, "--format", "json"))["rows"]
     assert row == {
         "site": "Marram", "spot": "roof", "latitude_deg": 45.0, "longitude_deg": -28.0, "height_m": 40.0,
         "timezone": "Atlantic/Azores", "horizon": "horizon 35° all round",
         "limits": "only satellites at their shell taken to serve",
     }  # fmt: skip
+
+
+@pytest.fixture
+def asking(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("passim_apps.commands.workspace.on_terminal", lambda: True)
+
+
+@pytest.mark.usefixtures("asking")
+def test_every_question_can_be_answered(fleet: str) -> None:
+    Path("roof.csv").write_text("azimuth_deg,elevation_deg\n0,5\n180,40\n")
+    answers = ["Mill", "47.2", "8.5", "", "", "roof.csv", "41.0,8.5", fleet, "09:00-17:00", "mon,wed"]
+    result = run("workspace", "new", "own", answers="\n".join(answers) + "\n")
+    assert result.exit_code == 0, result.stderr
+    opened = Workspace.load("own")
+    site = opened.site()
+    assert (site.name, site.latitude_deg, site.longitude_deg, site.height_m) == ("Mill", 47.2, 8.5, 0.0)
+    assert (site.timezone, site.horizon.lowest_deg, site.horizon.highest_deg) == ("Europe/Zurich", 5.0, 40.0)
+    assert [(g.latitude_deg, g.longitude_deg) for g in opened.gateways()] == [(41.0, 8.5)]
+    assert len(opened.fleet()) == 360
+    hours = opened.call_hours()
+    assert hours is not None
+    assert (f"{hours.start:%H:%M}", f"{hours.end:%H:%M}", hours.weekdays) == ("09:00", "17:00", (0, 2))
+    assert "Next: passim gaps --workspace own" in result.stderr
+    # The questions, each with an example, and nothing on standard output but what was written.
+    assert len(re.findall(r", such as |such as roof", result.stderr)) == len(answers)
+    assert result.stdout == "Wrote own/passim.toml: Mill.\n"
+
+
+@pytest.mark.usefixtures("asking")
+def test_a_slip_is_told_at_once_and_asked_again() -> None:
+    slips = [
+        ("", "name of the site is empty; wanted a word or two"),
+        ("Mill", None),
+        ("47,2", "latitude; got '47,2'; wanted degrees with a point, such as 47.2"),
+        ("95", "latitude of the site; got 95.0; wanted from -90 to 90 deg"),
+        ("47.2", None),
+        ("", "longitude; got ''; wanted degrees with a point"),
+        ("8.5", None),
+        ("high", "height; got 'high'; wanted metres with a point, such as 40"),
+        ("120", None),
+        ("Europe/Zuric", "time zone; got 'Europe/Zuric'"),
+        ("", None),
+        ("91", "mask; got 91.0; wanted from 0 to below 90 deg"),
+        ("12,5", "mask; got '12,5'; wanted degrees with a point, such as 12.5"),
+        ("none.csv", "horizon file none.csv; got 'No such file or directory'"),
+        ("20", None),
+        ("41", "gateway; got '41'; wanted LAT,LON or LAT,LON,MASK in degrees, north and east positive; try 39.6"),
+        ("", None),
+        ("none.json", "none.json; got no such file or directory"),
+        ("", None),
+        ("9 to 5", "call-hours; got '9 to 5'; wanted two times of the day"),
+        ("09:00-24:00", "call-hours; got '09:00-24:00'; wanted an end before midnight"),
+        ("09:00-17:00", None),
+        ("workdays", "weekdays; got 'workdays'; wanted names of days"),
+        ("", None),
+    ]
+    result = run("workspace", "new", "own", answers="".join(f"{text}\n" for text, _ in slips))
+    assert result.exit_code == 0, result.stderr
+    told = [line for line in result.stderr.splitlines() if "; wanted " in line]
+    expected = [words for _, words in slips if words is not None]
+    assert len(told) == len(expected)
+    for line, words in zip(told, expected, strict=True):
+        assert line.startswith(words)
+    opened = Workspace.load("own")
+    assert (opened.site().latitude_deg, opened.site().height_m, opened.site().horizon.lowest_deg) == (47.2, 120.0, 20.0)
+    hours = opened.call_hours()
+    assert hours is not None
+    assert hours.weekdays == (0, 1, 2, 3, 4)
+
+
+@pytest.mark.usefixtures("asking")
+def test_what_was_typed_is_not_lost() -> None:
+    broken_off = run("workspace", "new", "own", answers="The mill\n47.2\n-8.5\n")
+    assert broken_off.exit_code == 130
+    (line,) = [line for line in broken_off.stderr.splitlines() if line.startswith("Nothing was written.")]
+    words = shlex.split(line.partition("typed: ")[2])
+    assert words[:4] == ["passim", "workspace", "new", "own"]
+    done(*words[1:])
+    site = Workspace.load("own").site()
+    assert (site.name, site.latitude_deg, site.longitude_deg) == ("The mill", 47.2, -8.5)
+    # A folder that cannot be used is refused before the first question.
+    again = run("workspace", "new", "own", answers="")
+    assert (again.exit_code, "Name of the site" in again.stderr) == (2, False)
+    assert "wanted a folder without a workspace" in again.stderr
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--mask", "none.csv"], "horizon file none.csv; got 'No such file or directory'; wanted a readable CSV file"),
+        (["--mask", "bad.csv"], "horizon file bad.csv, line 2"),
+        (["--mask", "91"], "mask; got 91.0; wanted from 0 to below 90 deg above the horizontal; try 25"),
+        (["--elements", "nix.json"], "nix.json; got no such file or directory"),
+        (["--elements", "bad.csv"], "bad.csv: no element sets"),
+        (["--latitude", "47,2"], "latitude; got '47,2'; wanted degrees with a point, such as 47.2"),
+        (["--name", " "], "name of the site is empty"),
+        (["--name", "a,b"], "name of the site; got 'a,b'; wanted at most 60 letters without a comma"),
+        (["--call-hours", "17:00-09:00"], "--call-hours; got '17:00-09:00'; wanted an end after the start"),
+        (["--weekdays", "mon-fri"], "--weekdays are the days of --call-hours"),
+        (["--gateway", "95,0"], "latitude of gateway"),
+    ],
+)
+def test_options_of_a_new_workspace_are_checked_before_anything_is_written(options: list[str], words: str) -> None:
+    Path("bad.csv").write_text("azimuth_deg,elevation_deg\n0;5\n")
+    given = {"--name": "Mill", "--latitude": "47.2", "--longitude": "8.5"}
+    given.update(dict([options]))
+    (line,) = refused("workspace", "new", "own", *[word for pair in given.items() for word in pair])
+    assert words in line
+    assert not Path("own").exists()
+
+
+def test_paths_are_taken_from_the_current_folder(tmp_path: Path, fleet: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    Path("roof.csv").write_text("azimuth_deg,elevation_deg\n0,5\n180,40\n")
+    Path("few.json").write_bytes(Path(fleet).read_bytes())
+    place = ["--name", "Mill", "--latitude", "45.0", "--longitude", "-28.0"]
+    done("workspace", "new", "own", *place, "--mask", "roof.csv", "--elements", "few.json", "--weekdays", "sat-sun",
+         "--call-hours", "08:30-12:00")  # fmt: skip
+    monkeypatch.chdir(tmp_path)
+    assert "own/passim.toml is sound: 1 site; fleet: 360 objects" in done(
+        "workspace", "check", "--workspace", "empty/own"
+    )
+    assert (tmp_path / "empty" / "own" / "roof.csv").is_file()
+    assert 'start = "08:30", end = "12:00", days = ["Sat", "Sun"]' in Path("empty/own/passim.toml").read_text()
+
+
+def test_the_terminals_floor_is_told_wherever_it_counts(fleet: str) -> None:
+    Path("roof.csv").write_text("azimuth_deg,elevation_deg\n0,5\n170,5\n180,40\n190,5\n")
+    place = ["--name", "Mill", "--latitude", "45.0", "--longitude", "-28.0", "--elements", fleet]
+    done("workspace", "new", "own", *place, "--mask", "roof.csv")
+    own = ["--workspace", "own"]
+    words = "The terminal works from 25° up: the horizon counts only where it is higher."
+    assert (
+        f"{words} It is lower at Mill roof." in json.loads(done("workspace", "show", *own, "--format", "json"))["notes"]
+    )
+    for command in (["gaps"], ["passes"], ["causes", "--limits"], ["causes", "--sectors"], ["serving"]):
+        assert words in asked(*command, *own)["notes"], command
+    # A roof line that is low where no terminal looks is as good as none.
+    low, flat = asked("gaps", *own, "--mask", "5"), asked("gaps", *own, "--mask", "25")
+    assert low["rows"] == flat["rows"]
+    assert words in low["notes"]
+    assert words not in flat["notes"]
+    # At coordinates the mask is the user's own word.
+    there = asked("gaps", "--site", "45.0,-28.0", "--elements", fleet, "--mask", "5")
+    assert not any("terminal works from" in note for note in there["notes"])
+    assert there["summary"]["gap_count"] < low["summary"]["gap_count"]
 
 
 def test_without_a_terminal_what_is_missing_is_named(tmp_path: Path) -> None:
@@ -187,11 +336,13 @@ def test_a_site_and_a_spot_are_named(demo: str) -> None:
     assert yard["site"]["name"] == "Marram yard"
     assert yard["limits"]["horizon"] == "horizon 35° all round"
     (line,) = refused("gaps", *SPAN, "--workspace", demo, "--site", "Hilltop")
-    assert "wanted one of Marram, Skerry, Lantern" in line
+    assert "wanted one of Marram, Skerry, Lantern; try Marram" in line
+    (line,) = refused("gaps", *SPAN, "--workspace", demo, "--site", "Skery")
+    assert line.endswith("; try Skerry")
     (line,) = refused("gaps", *SPAN, "--workspace", demo, "--spot", "shed")
-    assert "wanted one of loft, yard" in line
+    assert "wanted one of loft, yard; try loft" in line
     (line,) = refused("gaps", *SPAN, "--workspace", demo, "--fleet", "Gull")
-    assert "wanted one of Plover" in line
+    assert "wanted one of Plover; try Plover" in line
 
 
 def test_elements_of_the_workspace_and_their_health(demo: str) -> None:
@@ -303,18 +454,30 @@ def test_the_serving_filter_tells_its_counts_and_can_be_lifted(tmp_path: Path, f
     ("options", "words"),
     [
         (["--cone", "0,20,95"], "half-angle of the antenna cone; got 95.0"),
-        (["--cone", "0,20"], "--cone; got '0,20'; wanted AZ,TILT,HALF in degrees"),
+        (["--cone", "0,20"], "--cone; got '0,20'; wanted AZ,TILT,HALF in degrees; try --cone 0,20,50"),
+        (["--mask", "91"], "mask; got 91.0; wanted from 0 to below 90 deg above the horizontal; try 25"),
+        (["--mask", "12,5"], "mask; got '12,5'; wanted degrees with a point, such as 12.5"),
+        (
+            ["--mask", "none.csv"],
+            "a readable CSV file with the header azimuth_deg,elevation_deg; try checking the path",
+        ),
+        (
+            ["--share", "150"],
+            "share of the fleet that serves; got 150.0; wanted more than 0, up to 100 percent; try 80",
+        ),
+        (["--from", "yesterday"], "got 'yesterday'; wanted a time with its offset from UTC"),
         (["--cone", "nan,20,50"], "azimuth of the antenna's tilt"),
         (["--arc", "75"], "keep-out angle around the geostationary arc; got 75.0"),
         (["--gateway", "-39.6,152"], "none ever sees both"),
         (["--gateway", "39.6"], "--gateway; got '39.6'; wanted LAT,LON or LAT,LON,MASK"),
         (["--gateway", "95,0"], "latitude of gateway"),
         (["--share", "0"], "share of the fleet that serves"),
-        (["--share", "50,0.5"], "seed of --share"),
+        (["--share", "50,0.5"], "seed of --share; got '50,0.5'; wanted a whole number of 0 or more; try --share 50,1"),
         (["--share", "50,nan"], "seed of --share"),
         (["--exclude", "17"], "satellite to leave out; got '17'"),
         (["--exclude", "abc"], "'abc'"),
-        (["--without", "weather"], "limit to lift; got 'weather'; wanted one of horizon, serving"),
+        (["--without", "weather"], "limit to lift; got 'weather'; wanted one of horizon, serving; try horizon"),
+        (["--without", "servin"], "wanted one of horizon, serving; try serving"),
         (["--spot", "yard"], "--spot names a mounting spot of a workspace's site"),
         (["--fleet", "Plover"], "give one of them"),
     ],

@@ -81,12 +81,13 @@ def test_a_folder_is_read_in_the_order_of_names_and_not_below(tmp_path: Path) ->
 def test_a_bad_file_in_a_folder_stops_a_strict_reading_and_is_named_by_a_lenient_one(tmp_path: Path) -> None:
     put(tmp_path / "a.tle", TLE)
     put(tmp_path / "b.txt", "No GP data found\n")
-    with pytest.raises(ElementsError, match=r"b\.txt: no element sets; got 'No GP data found'; " + WANTED):
+    nothing = f"no element sets: the query matched nothing; got 'No GP data found'; {WANTED}"
+    with pytest.raises(ElementsError, match=rf"b\.txt: {nothing}"):
         read_elements(tmp_path)
     fleet = read_elements(tmp_path, lenient=True)
     assert fleet.records == (RECORD,)
     assert fleet.skipped == (
-        f"{tmp_path}/b.txt: no element sets; got 'No GP data found'; {WANTED}; try fetching the file again",
+        f"{tmp_path}/b.txt: {nothing}; try checking its name or number",
     )
     put(tmp_path / "a.tle", "")
     with pytest.raises(ElementsError, match=r"^no usable element set; got 2 files and records left out, the last: "):
@@ -115,7 +116,12 @@ UNREADABLE = {
     "comments": (b"# one\n# two\n", f"no element sets; got comments only; {WANTED}"),
     "HTML": (b"<!DOCTYPE html>\n<html><body>Sign in", f"file; got an HTML page; {WANTED}; try the address of the data"),
     "old HTML": (b'<?xml version="1.0"?>\n<!-- x -->\n<html xmlns="x">', f"file; got an HTML page; {WANTED}"),
-    "a provider's words": (b"No GP data found", f"no element sets; got 'No GP data found'; {WANTED}"),
+    "a provider's words": (
+        b"No GP data found",
+        f"the query matched nothing; got 'No GP data found'; {WANTED}; try checking its name or number",
+    ),
+    "a provider's other words": (b"no data found\n", f"the query matched nothing; got 'no data found'; {WANTED}"),
+    "words like a provider's": (b"No data founder\n", f"no element sets; got 'No data founder'; {WANTED}"),
     "prose": (b"Dear all,\nplease find\n", f"no element sets; got 'Dear all,'; {WANTED}"),
     "binary": (bytes(range(256)) * 4, f"file; got binary data; {WANTED}"),
     "NUL in text": (TLE.encode() + b"\0", f"file; got binary data; {WANTED}"),

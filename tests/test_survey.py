@@ -208,6 +208,34 @@ def test_a_base_lifts_what_lies_below_it() -> None:
     survey = from_sightings(points((0.0, 10.0), (90.0, 40.0), (180.0, 10.0), (270.0, 10.0)), base=Horizon.flat(25.0))
     # The slope from 10 to 40 deg over 90 deg passes 25 half way.
     assert survey.horizon == Horizon((45.0, 90.0, 135.0), (25.0, 40.0, 25.0))
+    assert survey.notes[-1] == "3 points below 25° were raised to 25°."
+
+
+def test_points_below_the_base_are_counted_where_they_stand() -> None:
+    sighted = points((0.0, 20.0), (40.0, 25.0), (80.0, 24.0), (120.0, 30.0))
+    (*_, note) = from_sightings(sighted, base=Horizon.flat(25.0), how_to_keep="so they stay").notes
+    assert note == "2 points below 25° were raised to 25° (so they stay)."
+    # Magnetic 0 and 80 deg are true 40 and 120 deg, where this base stands 22 and 20 deg high: one point is lower.
+    base = Horizon.from_points([(0.0, 10.0), (40.0, 22.0), (80.0, 10.0), (120.0, 20.0), (160.0, 10.0)])
+    (*_, note) = from_sightings(sighted, declination_deg=40.0, base=base).notes
+    assert note == "1 point below the base there was raised to it."
+    assert not any("raised" in note for note in from_sightings(sighted).notes)
+    assert not any("raised" in note for note in from_sightings(sighted, base=Horizon.flat(20.0)).notes)
+
+
+def test_an_obstacle_below_the_base_costs_nothing_and_is_told() -> None:
+    # 8 m over the mount, 21.28 m off: its top is atan(8 / 21.28) = 20.6 deg high.
+    house, barn = Obstacle(90.0, 10.0, 21.28, 10.0, "house"), Obstacle(200.0, 10.0, 10.0, 12.0, "barn")
+    survey = from_obstacles([house, barn], 2.0, base=Horizon.flat(25.0))
+    assert survey.notes == (
+        "The top of the house stands 20.6° high, below the 25° at which the terminal begins: it costs nothing.",
+    )
+    assert survey.horizon == from_obstacles([barn], 2.0, base=Horizon.flat(25.0)).horizon
+    assert from_obstacles([house, barn], 2.0, base=Horizon.flat(20.0)).notes == ()
+    assert from_obstacles([house, barn], 2.0).notes == ()
+    hill = Horizon.from_points([(0.0, 5.0), (60.0, 30.0), (120.0, 30.0), (180.0, 5.0)])
+    (note,) = from_obstacles([house, barn], 2.0, base=hill).notes
+    assert "The top of the house stands 20.6° high, below the base there" in note
 
 
 # --- what if ----------------------------------------------------------------------------------------------------------
@@ -220,6 +248,14 @@ def test_a_row_of_trees_is_cut_by_five_degrees() -> None:
         [25.0, 38.5, 35.0, 35.0, 38.5, 25.0], abs=1e-6
     )
     assert lowered(firs, 290.0, 320.0, -5.0).elevation_deg([305.0]) == pytest.approx(45.0)
+
+
+def test_a_low_sector_is_raised_however_high_the_skyline_stands_elsewhere() -> None:
+    tower = Horizon.from_points([(0.0, 80.0), (10.0, 80.0), (20.0, 10.0), (350.0, 10.0)])
+    raised = lowered(tower, 100.0, 200.0, -30.0)
+    assert raised.elevation_deg([150.0, 5.0, 250.0]) == pytest.approx([40.0, 80.0, 10.0])
+    with pytest.raises(SiteError, match=r"'-30 deg, where it stands up to 80 deg high'; .* below 90 deg; try"):
+        lowered(tower, 0.0, 10.0, -30.0)
 
 
 def test_a_sector_across_north_the_whole_circle_and_the_ground() -> None:

@@ -91,6 +91,9 @@ def test_the_floor_stays_when_the_horizon_is_lifted():
     assert (VIEW.floor_deg, VIEW.without("horizon").floor_deg) == (10.0, 10.0)
     assert View(Site("a", 45.0, 0.0, horizon=Horizon.flat(35.0))).floor_deg == 25.0
     told = View(SITE, lowest_elevation_deg=30.0)
+    # It is told where the horizon is lower in places; what is lifted down to the floor is not lower.
+    assert told.floor_note == "The terminal works from 30° up: the horizon counts only where it is higher."
+    assert (VIEW.floor_note, told.without("horizon").floor_note) == (None, None)
     found = find_visibility(FLEET, told, SPAN)
     assert found.passes(["horizon"])["peak_elevation_deg"].min() > 30.0
     mask = find_passes(FLEET, Site("a", 45.0, -28.0, 40.0, horizon=Horizon.flat(30.0)), SPAN)

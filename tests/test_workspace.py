@@ -20,7 +20,7 @@ from passim.answers import scenario
 from passim.elements import write_elements
 from passim.errors import ElementsError, InputError, SiteError, WorkspaceError
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
-from passim.workspace import NewGateway, NewSite, Workspace, create
+from passim.workspace import CallHours, NewGateway, NewSite, Workspace, create
 from passim.workspace.checking import read_settings
 from passim.workspace.lines import LineNumbers
 
@@ -107,12 +107,95 @@ def test_a_workspace_of_ones_own(tmp_path: Path) -> None:
         tmp_path / "own",
         site=NewSite(name='The "old" mill', latitude_deg=45.0, longitude_deg=7.0, mask_deg=12.5),
         gateways=[NewGateway(name="south", latitude_deg=40.0, longitude_deg=7.0)],
-        elements=["../some.json"],
+        elements=[str(tmp_path / "some.json")],
     )
+    assert 'elements = ["../some.json"]' in opened.file.read_text()
     site = opened.site()
     assert (site.name, site.timezone, site.horizon.highest_deg) == ('The "old" mill', "Europe/Rome", 12.5)
     assert [limit.name for limit in opened.view().limits] == ["gateway", "serving"]
     assert len(opened.fleet()) == 40
+
+
+PLACE = {"name": "Mill", "latitude_deg": 45.0, "longitude_deg": 7.0}
+ROOF = "azimuth_deg,elevation_deg\n0,5\n180,40\n"
+
+
+def test_a_terminal_does_not_get_better_by_a_low_roof_line(tmp_path: Path) -> None:
+    (tmp_path / "roof.csv").write_text(ROOF)
+    opened = create(tmp_path / "own", site=NewSite(**PLACE, horizon_file=str(tmp_path / "roof.csv")))
+    assert opened.site().horizon.lowest_deg == 5.0
+    assert opened.view().floor_deg == 25.0
+    assert opened.view().floor_note is not None
+    assert "\nlowest_elevation_deg = 25" in opened.file.read_text()
+    # Its own file may say otherwise.
+    opened = opened.edit(lambda document: document["terminal"].update({"lowest_elevation_deg": 5.0}))
+    assert (opened.view().floor_deg, opened.view().floor_note) == (5.0, None)
+
+
+def test_files_are_named_from_the_current_folder_and_found_from_everywhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    here, elsewhere = tmp_path / "here", tmp_path / "far" / "away"
+    for folder in (here / "data", elsewhere):
+        folder.mkdir(parents=True)
+        write_elements(scenario.plover(datetime(2026, 11, 25, tzinfo=UTC)).select(range(3)), folder / "few.json")
+    (here / "roof.csv").write_text(ROOF)
+    monkeypatch.chdir(here)
+    near = create(here / "own", site=NewSite(**PLACE, horizon_file="roof.csv"), elements=["data/few.json"])
+    far = create(here / "other", site=NewSite(**PLACE), elements=[str(elsewhere / "few.json"), "data"])
+    monkeypatch.chdir(tmp_path)
+    assert near.settings.fleets[0].elements == ["../data/few.json"]
+    assert far.settings.fleets[0].elements == [(elsewhere / "few.json").as_posix(), "../data"]
+    assert (len(near.fleet()), len(far.fleet())) == (3, 6)
+    # The horizon went along: what becomes of the first file does not matter.
+    (here / "roof.csv").unlink()
+    assert near.settings.sites[0].spots[0].horizon_file == "roof.csv"
+    assert near.site().horizon.highest_deg == 40.0
+
+
+def test_a_horizon_file_that_is_there_already_is_not_written_over(tmp_path: Path) -> None:
+    (tmp_path / "roof.csv").write_text(ROOF)
+    own = tmp_path / "own"
+    own.mkdir()
+    (own / "roof.csv").write_text(ROOF.replace("40", "50"))
+    opened = create(own, site=NewSite(**PLACE, horizon_file=str(tmp_path / "roof.csv")))
+    assert opened.settings.sites[0].spots[0].horizon_file == "roof-2.csv"
+    assert (opened.site().horizon.highest_deg, (own / "roof.csv").read_text()) == (40.0, ROOF.replace("40", "50"))
+    # A file of the workspace's own folder is taken as it is.
+    inside = tmp_path / "inside"
+    inside.mkdir()
+    (inside / "roof.csv").write_text(ROOF)
+    create(inside, site=NewSite(**PLACE, horizon_file=str(inside / "roof.csv")))
+    assert sorted(path.name for path in inside.glob("*.csv")) == ["roof.csv"]
+
+
+def test_files_that_cannot_be_used_leave_no_folder_behind(tmp_path: Path) -> None:
+    (tmp_path / "bad.csv").write_text("azimuth_deg,elevation_deg\n0,95\n9,1\n")
+    (tmp_path / "bad.json").write_text("No GP data found")
+    for kind, site, elements in (
+        (SiteError, NewSite(**PLACE, horizon_file=str(tmp_path / "bad.csv")), []),
+        (SiteError, NewSite(**PLACE, horizon_file=str(tmp_path / "none.csv")), []),
+        (ElementsError, NewSite(**PLACE), [str(tmp_path / "bad.json")]),
+        (ElementsError, NewSite(**PLACE), [str(tmp_path / "none.json")]),
+    ):
+        given = site.horizon_file or elements[0]
+        with pytest.raises(kind, match=re.escape(given)):
+            create(tmp_path / "own", site=site, elements=elements)
+    assert not (tmp_path / "own").exists()
+
+
+def test_call_hours_of_a_new_site_are_kept(tmp_path: Path) -> None:
+    hours = CallHours.model_validate({"start": "09:00", "end": "17:30", "days": ["Mon", "Wed"]})
+    assert create(tmp_path, site=NewSite(**PLACE, call_hours=hours)).call_hours() == hours
+
+
+def test_a_decimal_comma_is_told_with_its_point(tmp_path: Path) -> None:
+    text = SITE.replace("latitude_deg = 45.0", "latitude_deg = 47,2  # north")
+    with pytest.raises(WorkspaceError, match=r"line 4, column 18.*; try a decimal point: 47\.2$"):
+        workspace(tmp_path, text)
+    # A comma that is none is left alone.
+    with pytest.raises(WorkspaceError, match="try mending that line"):
+        workspace(tmp_path, SITE.replace("latitude_deg = 45.0", 'latitude_deg = "47,2'))
 
 
 # --- finding ----------------------------------------------------------------------------------------------------------

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..call_options import however_old_option, kind_option, minutes_option
+from ..call_options import kind_option, minutes_option
 from ..options import (
     FleetChoice,
     OutputChoice,
     SiteChoice,
     SpanChoice,
+    days_span_options,
     fleet_options,
     output_options,
     site_options,
-    span_options,
 )
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ DEFAULT_DAYS = 3.0
 @click.command("calls", short_help="When to call, and how calls set by others will go.")
 @fleet_options
 @site_options
-@span_options
+@days_span_options
 @minutes_option
 @kind_option
 @click.option("--days", type=float, metavar="N", help=f"Days to look ahead. Default: {DEFAULT_DAYS:g}.")
@@ -56,14 +57,13 @@ DEFAULT_DAYS = 3.0
 @click.option("--ics", "ics_file", metavar="OUT.ics", help="Write the suggested calls as a calendar, or update it.")
 @click.option("--top", type=int, default=5, show_default=True, metavar="N", help="How many starts to suggest.")
 @click.option("--seed", type=int, default=1, show_default=True, metavar="N", help="Which futures are drawn.")
-@however_old_option
 @output_options
 def calls(
     fleet_choice: FleetChoice,
     site_choice: SiteChoice,
     span_choice: SpanChoice,
     minutes: int,
-    kind_name: str,
+    kind_name: str | None,
     days: float | None,
     between: str | None,
     weekdays: str | None,
@@ -72,15 +72,17 @@ def calls(
     ics_file: str | None,
     top: int,
     seed: int,
-    however_old: bool,
     output_choice: OutputChoice,
 ) -> None:
     """Suggest when to call, or say how the calls of a calendar will go.
 
     Every minute of the hours for calls is ranked by the chance of a freeze that ends the call (at most 5 %), the pauses
-    and the frozen seconds to expect, and the worst freeze of nine calls in ten. The gain over a random start stands
-    beside it; where no start is better than another, that is said. In a workspace a later run, after new elements,
-    also says what has changed.
+    and the frozen seconds to expect, and the worst freeze of nine calls in ten. Starts that are equally good are spread
+    over the days. The gain over a random start stands beside it; where no start is better than another, or nearly any
+    will do, that is said. In a workspace the same question asked again with newer elements also says what has changed.
+
+    --check looks at every call of a calendar, those that --ics has written among them. --hours and --to may say the end
+    instead of --days.
 
     \b
     Example:
@@ -105,9 +107,9 @@ def calls(
     if ics_file is not None:
         calendar_out.check_target(ics_file)
     busy = [calendar.read_calendar(name, span, timezone) for name in busy_files]
-    given = calendar.read_calendar(check_file, span, timezone) if check_file is not None else None
+    given = calendar.read_calendar(check_file, span, timezone, suggested=True) if check_file is not None else None
     calendar_notes = tuple(note for read in (*busy, given) if read is not None for note in read.notes)
-    ahead = forecast(fleet_choice, site_choice, span, however_old=however_old, notes=calendar_notes)
+    ahead = forecast(fleet_choice, site_choice, span, notes=calendar_notes)
     taken = [event for read in busy for event in read.events]
 
     asked = _Asked(ahead, kind, hours, minutes, seed, timezone)
@@ -115,8 +117,32 @@ def calls(
         answer, record = _checked(asked, given, Path(str(check_file)).name, taken)
     else:
         answer, record = _planned(asked, taken, top, ics_file, span_choice)
-    question = "|".join([ahead.found.site.name, kind.name, str(minutes), hours.words, check_file or f"top {top}"])
+    what = f"check {Path(check_file).absolute()}" if check_file is not None else f"top {top}"
+    question = _question(asked, span, taken, what)
     write(_with_changes(answer, record, question, span_choice, site_choice, ahead), output_choice)
+
+
+def _question(asked: _Asked, span: Span, taken: list[calendar.Event], what: str) -> str:
+    """Return all that an answer hangs on but the elements: only answers to the same question can be compared."""
+    view, kind = asked.ahead.found.visibility.view, asked.kind
+    site = view.site
+    days = f"{asked.ahead.clock.day(span.start)} {span.start.year}, {span.duration_s:g} s"
+    limits = [f"{limit.name}: {limit.describe()}" for limit in view.all_limits]
+    # A skyline is told of by its lowest and highest point alone, and a calendar may be long.
+    fine = repr((list(site.horizon.azimuths_deg), list(site.horizon.elevations_deg), view.floor_deg))
+    busy = repr(sorted((event.start, event.end) for event in taken))
+    return " | ".join(
+        [
+            f"{site.name} {site.latitude_deg:g},{site.longitude_deg:g},{site.height_m:g}",
+            *limits,
+            f"{kind.name} {kind.at_least_s} {kind.buffer_s:g}",
+            f"{asked.minutes} min",
+            asked.hours.words,
+            days,
+            what,
+            hashlib.sha256((fine + busy).encode()).hexdigest()[:16],
+        ]
+    )
 
 
 @dataclasses.dataclass(frozen=True)
@@ -175,7 +201,9 @@ def _planned(
         "calls",
         call_words.plan_sentence(plan, clock),
         plan.by_hour if plan.statistics_only else plan.suggestions,
-        call_words.HOUR_HEADINGS if plan.statistics_only else call_words.PLAN_HEADINGS,
+        call_words.HOUR_HEADINGS
+        if plan.statistics_only
+        else call_words.local_headings(call_words.PLAN_HEADINGS, clock),
         call_words.hour_cells if plan.statistics_only else (lambda row: call_words.plan_cells(row, clock)),
         (*notes, asked.ahead.found.service_note, *asked.ahead.found.notes),
         facts,
@@ -219,31 +247,38 @@ def _checked(
         busy=taken,
         seed=asked.seed,
     )
+    left_out = [note.partition(": ")[2].removesuffix(", left out.") for note in given.notes]
     freezes = {(c.event.uid, c.event.start): call_words.freeze_words(c, clock) for c in check.calls}
     rows = check.table()
     rows.insert(len(rows.columns) - 1, "freezes", [freezes[c.event.uid, c.event.start] for c in check.calls])
     answer = Answer(
         "calls",
-        call_words.check_sentence(check, name, clock),
+        call_words.check_sentence(check, name, clock, left_out),
         rows,
-        call_words.CHECK_HEADINGS,
+        call_words.local_headings(call_words.CHECK_HEADINGS, clock),
         lambda row: call_words.check_cells(row, clock, row.freezes),
-        (*call_words.check_notes(check), *_ages(check), asked.ahead.found.service_note, *asked.ahead.found.notes),
+        (
+            *call_words.check_notes(check),
+            *_ages(check, asked.ahead),
+            asked.ahead.found.service_note,
+            *asked.ahead.found.notes,
+        ),
         {**asked.ahead.facts, "kind": kind_facts(asked.kind), "hours": asked.hours.words},
         clock,
     )
     return answer, call_changes.check_record(check)
 
 
-def _ages(check: call_check.CallCheck) -> list[str]:
-    """Return how old the elements are by the last call, and what that means."""
-    from passim.coverage import timing
+def _ages(check: call_check.CallCheck, ahead: Forecast) -> list[str]:
+    """Return how old the elements are by the last call, or by the end of the span, and what that means."""
+    from ..call_words import ages_sentence
 
+    first = ahead.service.freshness(ahead.service.span.start)
     if not check.calls:
-        return []
-    last = check.calls[-1].outlook
-    age_s = float(last["age_s"])
-    return [f"Elements are {timing.age_words(age_s)} old by the last call: {timing.band_of(age_s).words}."]
+        last, when = ahead.service.freshness(ahead.service.span.end), "at the end of the last day"
+    else:
+        last, when = ahead.service.freshness(check.calls[-1].event.start), "at the last call"
+    return [ages_sentence(first, last, "at the start", when)]
 
 
 def _with_changes(
@@ -254,12 +289,16 @@ def _with_changes(
     site_choice: SiteChoice,
     ahead: Forecast,
 ) -> Answer:
-    """Return the answer with what changed since the last one to the same question, and keep this one for the next."""
+    """Return the answer with what newer elements changed since the last one, and keep this one for the next.
+
+    Only the same question, asked with other and newer elements, has an answer to compare with.
+    """
     from passim.answers import call_changes
     from passim.errors import WorkspaceError
     from passim.workspace import keep_answer, kept_answer
 
     from ..call_words import change_lines
+    from ..wording import instant
 
     workspace = site_choice.workspace()
     if workspace is None:
@@ -267,14 +306,16 @@ def _with_changes(
             answer, notes=(*answer.notes, "Kept for comparison: nothing, which needs a workspace.")
         )
     notes = list(answer.notes)
+    epoch = instant(ahead.found.visibility.report.epoch_newest)
     found: list[call_changes.Change] | None = None
     try:
         before = kept_answer(workspace.folder, question)
-        found = None if before is None else call_changes.changes(before, record, span_choice.now)
+        if before is not None and str(before["epoch_newest"]) < epoch:
+            found = call_changes.changes(before, record, span_choice.now)
     except (WorkspaceError, KeyError, TypeError, ValueError) as error:
         notes.append(f"The answer kept last cannot be compared with ({error}); this one takes its place.")
     try:
-        keep_answer(workspace.folder, question, record)
+        keep_answer(workspace.folder, question, {**record, "epoch_newest": epoch})
     except WorkspaceError as error:
         notes.append(f"This answer could not be kept for comparison: {error}.")
     if found is None:

@@ -84,6 +84,7 @@ def causes(
     if len(known.gaps.start):
         lines.append(given_back_sentence(found, known))
     lines += [lowering_sentence(*each) for each in what_ifs]
+    lines = found.headed("\n".join(lines)).splitlines()
     facts = {
         **found.facts,
         "summary": plain_numbers(known.coverage.summary()),

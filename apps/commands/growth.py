@@ -207,7 +207,7 @@ def _answer_orders(
     write(
         Answer(
             "growth",
-            sentence,
+            found.headed(sentence),
             shown,
             headings(list(table.columns)),
             cells,
@@ -233,7 +233,7 @@ def _answer_plan(
     """Answer by date, under a plan."""
     from passim.answers import growth_ahead, growth_goals, growth_plan
 
-    from ..found import CAUTION, search_notes
+    from ..found import CAUTION, check_age, headed, search_notes
     from ..growth_tables import AHEAD_HEADINGS, ahead_cells, ahead_sentence
     from ..output import Answer, progress, write
     from ..wording import duration, instant
@@ -243,6 +243,7 @@ def _answer_plan(
     launches = growth_plan.read_plan(plan_path, now)
     windows, hours_words = _windows(keeps, site_choice, view.site.timezone, span)
     fleet, fleet_notes = fleet_choice.fleet(span.start)
+    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
     kept = windows if keeps.text is not None and (keeps.everything or (goal and goal.in_call_hours)) else None
     with progress("Finding passes") as report:
         ahead = growth_ahead.growth_ahead(
@@ -281,7 +282,7 @@ def _answer_plan(
     write(
         Answer(
             "growth",
-            ahead_sentence(ahead, goal, told, length),
+            headed(ahead_sentence(ahead, goal, told, length), ahead.visibility.report, span),
             ahead.table,
             AHEAD_HEADINGS,
             ahead_cells,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..choices import FleetChoice, OutputChoice, SiteChoice, aware_time
-from ..options import lenient_option, output_options, site_options
+from ..options import however_old_option, lenient_option, output_options, site_options
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 @click.option(
     "--step", "step_s", type=float, default=1.0, show_default=True, metavar="S", help="Seconds between moments scored."
 )
-@click.option("--allow-old", is_flag=True, help="Score elements over 14 days old too. Default: refuse them.")
+@however_old_option
 @click.option(
     "--list",
     "listing",
@@ -45,7 +45,7 @@ def hindcast(
     from_text: str | None,
     hours: float,
     step_s: float,
-    allow_old: bool,
+    however_old: bool,
     listing: str,
     output_choice: OutputChoice,
 ) -> None:
@@ -63,7 +63,7 @@ def hindcast(
     Example:
       passim hindcast monday.json friday.json --site 45.0,-28.0,40
       passim hindcast monday.json friday.json --site 45.0,-28.0,40 --gateway 39.6,-28.0 --list ages
-      passim hindcast march.tle april.tle --site 45.0,-28.0,40 --allow-old --format json --out hindcast.json
+      passim hindcast march.tle april.tle --site 45.0,-28.0,40 --however-old --format json --out hindcast.json
     """
     if not paths or len(paths) % 2:
         raise click.UsageError(
@@ -87,7 +87,7 @@ def hindcast(
         read = [FleetChoice((path,), lenient).fleet() for path in (older, newer)]
         fleet_notes += [note for _, told in read for note in told]
         pairs.append(scoring.Snapshots(read[0][0], read[1][0], span, hours))
-    found = scoring.hindcast(pairs, view, however_old=allow_old, step_s=step_s)
+    found = scoring.hindcast(pairs, view, however_old=however_old, step_s=step_s)
 
     clock = LocalClock(view.site.timezone, found.pairs[0].span)
     rows: pd.DataFrame

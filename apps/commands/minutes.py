@@ -72,4 +72,4 @@ def minutes(
     headings = ("Day", found.clock.heading("Minute"), ">Fewest", ">Mean", ">Most", ">No service")
     facts = {**found.facts, "summary": plain_numbers(summary)}
     notes = (found.service_note, *found.notes)
-    write(Answer("minutes", sentence, table, headings, cells, notes, facts, clock), output_choice)
+    write(Answer("minutes", found.headed(sentence), table, headings, cells, notes, facts, clock), output_choice)

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import click
 
-from ..call_options import however_old_option, kind_option, minutes_option
+from ..call_options import kind_option, minutes_option
 from ..options import (
     FleetChoice,
     OutputChoice,
@@ -25,15 +25,13 @@ from ..options import (
 @at_option
 @minutes_option
 @kind_option
-@however_old_option
 @output_options
 def now(
     fleet_choice: FleetChoice,
     site_choice: SiteChoice,
     at_text: str | None,
     minutes: int,
-    kind_name: str,
-    however_old: bool,
+    kind_name: str | None,
     output_choice: OutputChoice,
 ) -> None:
     """Say whether service is expected this minute, when the next gap comes, and whether to call.
@@ -52,7 +50,7 @@ def now(
     from passim.answers import now as answers
 
     from ..call_options import forecast, kind_facts, kind_of
-    from ..call_words import NOW_HEADINGS, now_sentence, plan_cells
+    from ..call_words import NOW_HEADINGS, ages_sentence, local_headings, now_sentence, plan_cells
     from ..output import Answer, check_out, write
     from ..wording import instant
 
@@ -61,7 +59,7 @@ def now(
     span = Span.starting(at)
     call_times.check_length(minutes, span)
     kind = kind_of(kind_name, site_choice)
-    ahead = forecast(fleet_choice, site_choice, span, however_old=however_old)
+    ahead = forecast(fleet_choice, site_choice, span)
     said = answers.now(ahead.service, kind, minutes=minutes)
 
     gap = said.next_gap
@@ -81,16 +79,22 @@ def now(
             "under_way": gap.under_way,
             "chance": round(gap.chance, 6),
         },
-        "call_is_wise": said.call_is_wise,
+        "call_is_wise": said.call_is_wise if said.freshness.band.shows_odds else None,
     }
     write(
         Answer(
             "now",
             now_sentence(said, ahead.clock),
-            said.table,
-            NOW_HEADINGS,
+            # Where no moment can be told from another, a call now has no figures of its own.
+            said.table if said.freshness.band.shows_odds else said.table.iloc[:0],
+            local_headings(NOW_HEADINGS, ahead.clock),
             lambda row: [row.what, *plan_cells(row, ahead.clock)],
-            (said.freshness.words, kind.describe(), ahead.found.service_note, *ahead.found.notes),
+            (
+                ages_sentence(said.freshness, said.freshness, "now", "now"),
+                kind.describe(),
+                ahead.found.service_note,
+                *ahead.found.notes,
+            ),
             facts,
             ahead.clock,
         ),

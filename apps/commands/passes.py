@@ -72,6 +72,8 @@ def passes(
         ]
 
     headings = (
-        "Day", clock.heading("Rise"), "Peak", "Set", ">Length", ">Height °", ">From °", ">To °", ">Number", "Name", "Cut",
+        "Day", clock.heading("Rise"), "Peak", "Set", ">Length", ">Height °", ">From °", ">To °", ">Number", "Name",
+        "Cut",
     )  # fmt: skip
+    sentence = found.headed(sentence)
     write(Answer("passes", sentence, table, headings, cells, found.notes, found.facts, clock), output_choice)

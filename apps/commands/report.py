@@ -7,7 +7,7 @@ import dataclasses
 import click
 
 from ..call_options import kind_option, minutes_option
-from ..options import FleetChoice, SiteChoice, SpanChoice, fleet_options, site_options, span_options
+from ..options import FleetChoice, SiteChoice, SpanChoice, days_span_options, fleet_options, site_options
 
 DEFAULT_DAYS = 3.0
 # Past a freeze of 30 s a call ends: see `passim.answers.call_kinds`.
@@ -17,7 +17,7 @@ DEFAULT_GOAL = "longest_gap_s <= 30"
 @click.command("report", short_help="One file to read, print and send: gaps, causes, calls, growth.")
 @fleet_options
 @site_options
-@span_options
+@days_span_options
 @click.option("--days", type=float, metavar="N", help=f"Days to look ahead, at most 14. Default: {DEFAULT_DAYS:g}.")
 @minutes_option
 @kind_option
@@ -46,7 +46,7 @@ def report(
     span_choice: SpanChoice,
     days: float | None,
     minutes: int,
-    kind_name: str,
+    kind_name: str | None,
     between: str | None,
     weekdays: str | None,
     goal_text: str,
@@ -71,7 +71,7 @@ def report(
     from passim.sky import visibility
 
     from ..call_options import hours_of, kind_of
-    from ..found import search
+    from ..found import check_age, search
     from ..output import check_out, progress, tell, write_file
     from ..picture_files import check_pictures, write_pictures
     from ..report_page import page
@@ -94,6 +94,7 @@ def report(
     kind, hours = kind_of(kind_name, site_choice), hours_of(between, weekdays, site_choice)
     view, view_notes = site_choice.view()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
+    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
 
     found = search(fleet, view, span, (*view_notes, *fleet_notes))
     # Calls need to know of satellites that come late into the span.
@@ -115,7 +116,7 @@ def report(
     parts = sections(found, made, hours, fleet.name or "one without a name")
     if out is not None:
         title = f"{made.site.name}: when service is lost, and to what"
-        write_file(out, page(title, headline(found, made), subtitle(found, made), parts))
+        write_file(out, page(title, found.headed(headline(found, made)), subtitle(found, made), parts))
         tell(f"Wrote the report to {out}.")
     if pictures_dir is not None:
         figures = [(picture.name, picture.figure) for picture in pictures(parts)]

@@ -116,9 +116,9 @@ def serving(
     write(
         Answer(
             "serving",
-            serving_sentence(timeline, found.length, found.clock),
+            found.headed(serving_sentence(timeline, found.length, found.clock)),
             without_indices(rows),
-            headings,
+            local_headings(headings, found.clock),
             lambda row: cells(row, found.clock),
             (f"Service: {service.describe()}.", *found.notes),
             {**found.facts, "service": dataclasses.asdict(service), "summary": plain_numbers(timeline.summary())},
@@ -176,6 +176,11 @@ def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock) 
 def without_indices(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows without the columns that count satellites by their place in the fleet: identifiers tell more."""
     return rows.drop(columns=[name for name in ("satellite", "from", "to") if name in rows.columns])
+
+
+def local_headings(headings: Sequence[str], clock: LocalClock) -> list[str]:
+    """Return headings of which the first that stands over times of day carries the offset from UTC."""
+    return [clock.heading(words) if words in ("Start", "Time") else words for words in headings]
 
 
 SATELLITE_HEADINGS = ("Day", "Start", "End", ">Served", "Number", "Name", "Began", "Ended")

@@ -14,8 +14,8 @@ from ..workers import WorkerChoice, workers_options
 
 if TYPE_CHECKING:
     from passim import Fleet, Span
-    from passim.answers.call_times import AllowedHours
-    from passim.answers.workers import Team
+    from passim.answers import call_times
+    from passim.answers import workers as work
     from passim.sky import view as views
 
     from ..output import Answer
@@ -120,13 +120,13 @@ class _Places:
     without: tuple[str, ...]
     workspace_dir: str | None
 
-    def named(self) -> tuple[list[tuple[views.View, AllowedHours | None]], list[str]]:
+    def named(self) -> tuple[list[tuple[views.View, call_times.AllowedHours | None]], list[str]]:
         """Return the view of each place with its call hours, and what the user should be told."""
         workspace = found_workspace(self.workspace_dir)
         texts: tuple[str | None, ...] = self.site_texts
         if not texts and workspace is not None:
             texts = workspace.site_names
-        found: list[tuple[views.View, AllowedHours | None]] = []
+        found: list[tuple[views.View, call_times.AllowedHours | None]] = []
         notes: list[str] = []
         for text in texts or (None,):
             inside = workspace is not None and text is not None and "," not in text
@@ -168,7 +168,7 @@ class _Places:
         )
 
 
-def _hours(kept: Any) -> AllowedHours | None:
+def _hours(kept: Any) -> call_times.AllowedHours | None:
     """Return the call hours of a workspace's site as the answers take them."""
     from passim.answers import call_times
 
@@ -182,13 +182,14 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answ
     """Return the answer that compares named places."""
     from passim.answers import sites as side_by_side
 
-    from ..found import CAUTION, search_notes
+    from ..found import CAUTION, check_age, headed, search_notes
     from ..output import Answer, progress
     from ..site_words import SITE_HEADINGS, site_cells, site_sentence
     from ..wording import duration
 
     named, notes = places.named()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
+    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
     workspace = found_workspace(places.workspace_dir)
     with progress("Comparing sites") as report:
         found = side_by_side.compare_sites(
@@ -202,17 +203,17 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answ
     lift = "What one limit gives back may not be added to what another does."
     told = (lift, *search_notes(found.report, span), *found.notes, *notes, *fleet_notes, CAUTION)
     limits = {view.title: {limit.name: limit.describe() for limit in view.all_limits} for view, _ in named}
-    sentence = site_sentence(found, duration(span.duration_s))
+    sentence = headed(site_sentence(found, duration(span.duration_s)), found.report, span)
     return Answer("sites", sentence, found.table, SITE_HEADINGS, site_cells, told, _facts(span, limits=limits))
 
 
 def _latitude_answer(
-    fleet_choice: FleetChoice, places: _Places, text: str, longitudes: int | None, span: Span, team: Team
+    fleet_choice: FleetChoice, places: _Places, text: str, longitudes: int | None, span: Span, team: work.Team
 ) -> Answer:
     """Return the answer of a sweep by latitude."""
     from passim.answers import sweeps
 
-    from ..found import CAUTION, search_notes
+    from ..found import CAUTION, check_age, headed, search_notes
     from ..output import Answer, progress
     from ..site_words import LATITUDE_HEADINGS, latitude_cells, latitude_sentence
     from ..wording import counted, duration
@@ -220,6 +221,7 @@ def _latitude_answer(
     latitudes_deg = latitudes(text)
     view, notes = places.anywhere()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
+    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
     with progress("Sweeping latitudes") as report:
         found = sweeps.sweep_latitudes(
             fleet,
@@ -234,17 +236,17 @@ def _latitude_answer(
     if found.left_out:
         closed.append(f"It leaves out {counted(found.left_out, 'object')} on eccentric or very high orbits.")
     told = (*closed, *search_notes(found.report, span), *notes, *fleet_notes, CAUTION)
-    sentence = latitude_sentence(found, duration(span.duration_s))
+    sentence = headed(latitude_sentence(found, duration(span.duration_s)), found.report, span)
     limits = {limit.name: limit.describe() for limit in view.all_limits}
     facts = _facts(span, limits=limits)
     return Answer("sites", sentence, found.table, LATITUDE_HEADINGS, latitude_cells, told, facts)
 
 
-def _world_answer(fleet_choice: FleetChoice, places: _Places, step_deg: float, span: Span, team: Team) -> Answer:
+def _world_answer(fleet_choice: FleetChoice, places: _Places, step_deg: float, span: Span, team: work.Team) -> Answer:
     """Return the answer of a grid of the world."""
     from passim.answers import sweeps
 
-    from ..found import CAUTION, search_notes
+    from ..found import CAUTION, check_age, headed, search_notes
     from ..output import Answer, plain_numbers, progress
     from ..site_words import WORLD_HEADINGS, world_cells, world_sentence
     from ..wording import duration
@@ -252,6 +254,7 @@ def _world_answer(fleet_choice: FleetChoice, places: _Places, step_deg: float, s
     points_deg = sweeps.world_places(step_deg)
     view, notes = places.anywhere()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
+    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
     summary, rows = sweeps.WorldSummary(), []
     with progress("Going round the world") as report:
         sweep = sweeps.PlaceSweep(fleet, view, points_deg, span, team=team, progress=report)
@@ -266,21 +269,24 @@ def _world_answer(fleet_choice: FleetChoice, places: _Places, step_deg: float, s
     }
     limits = {limit.name: limit.describe() for limit in view.all_limits}
     facts = _facts(span, limits=limits, surface=plain_numbers(numbers))
-    sentence = world_sentence(summary, step_deg, duration(span.duration_s))
+    sentence = headed(world_sentence(summary, step_deg, duration(span.duration_s)), sweep.report, span)
     return Answer("sites", sentence, sweeps.world_table(rows), WORLD_HEADINGS, world_cells, told, facts)
 
 
-def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: Team) -> Answer:
+def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: work.Team) -> Answer:
     """Return the answer that compares fleets at one place."""
     from passim.answers import sites as side_by_side
 
-    from ..found import CAUTION, search_notes
+    from ..found import CAUTION, check_age, headed, search_notes
     from ..output import Answer, progress
     from ..site_words import FLEET_HEADINGS, fleet_cells, fleet_sentence, numbers_by_row
     from ..wording import duration
 
     view, notes = places.one()
     fleets, fleet_notes = _fleets(fleet_choice, span)
+    for fleet in fleets:
+        at = f"the middle of the span in {fleet.name}"
+        check_age(fleet, span.middle, however_old=fleet_choice.however_old, at=at)
     with progress("Comparing fleets") as report:
         found = side_by_side.compare_fleets(fleets, view, span, team=team, progress=report)
     hangs = "Masks are flat and stand in for the site's own horizon; not known before somebody has stood there."
@@ -289,6 +295,9 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
         told += [f"{fleet.name}: {note}" for note in search_notes(report_on_it, span)]
     facts = _facts(span, site=view.title, hangs_on=numbers_by_row(found.hangs_on, ("fleet",)))
     sentence = fleet_sentence(found, view.title, duration(span.duration_s))
+    # The oldest fleet decides whether a warning stands before the answer.
+    oldest = max(found.reports, key=lambda r: abs(span.middle - r.epoch_median))
+    sentence = headed(sentence, oldest, span)
     return Answer("sites", sentence, found.table, FLEET_HEADINGS, fleet_cells, (*told, CAUTION), facts)
 
 

@@ -31,6 +31,7 @@ _base_option = click.option(
     help="No direction is given less than this: the height below which the terminal does not work, or a horizon file. "
     "0 gives the bare skyline.",
 )
+_HOW_TO_KEEP = "--base 0 keeps them"
 _horizon_out_option = click.option("--out", required=True, metavar="FILE.csv", help="Horizon file to write.")
 _obstacles_option = click.option(
     "--file",
@@ -73,12 +74,14 @@ def sighted(points_text: str | None, path: str | None, declination_deg: float, b
     """Write the horizon through a few sighted points, joined by straight lines.
 
     Give the points in clockwise order; the round may begin anywhere. Where something begins or ends, give a point on
-    either side of its end.
+    either side of its end: the third example is a ridge 30 deg high from 200 to 260 deg, with a free sky down to 15 deg
+    beside it.
 
     \b
     Example:
       passim survey sighted --points 0:12,90:38,180:10,270:15 --declination -4.5 --out horizon.csv
       passim survey sighted --file sightings.csv --base 0 --out skyline.csv
+      passim survey sighted --points 199:15,200:30,260:30,261:15 --base 15 --out ridge.csv
     """
     from passim.sky import survey as profiles
     from passim.sky import survey_files
@@ -90,7 +93,9 @@ def sighted(points_text: str | None, path: str | None, declination_deg: float, b
     check_out(out)
     base, _ = mask(base_text)
     sightings = survey_files.read_sightings(path) if path is not None else _points(points_text or "")
-    _write_horizon(profiles.from_sightings(sightings, declination_deg=declination_deg, base=base), out)
+    _write_horizon(
+        profiles.from_sightings(sightings, declination_deg=declination_deg, base=base, how_to_keep=_HOW_TO_KEEP), out
+    )
 
 
 @survey.command("obstacles", short_help="A horizon file from measured obstacles.")

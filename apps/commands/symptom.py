@@ -87,7 +87,7 @@ def symptom(
     from passim.answers import symptom as room
 
     from ..choices import found_workspace
-    from ..found import CAUTION, search_notes
+    from ..found import CAUTION, check_age, headed, search_notes
     from ..output import Answer, check_out, progress, tell, write
     from ..wording import LocalClock, instant
 
@@ -102,6 +102,7 @@ def symptom(
     view, view_notes = site_choice.view()
     span = _span(span_choice, seen)
     fleet, fleet_notes = fleet_choice.fleet(span.start)
+    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
 
     with progress("Trying settings") as report:
         found = room.find_settings(fleet, view, span, seen, top=top, progress=report)
@@ -124,9 +125,10 @@ def symptom(
         "gain_by_chance": None if found.chance_level is None else round(found.chance_level, 3),
         "observations": list(found.observations),
     }
-    sentence = "\n".join([found.sentence(), *found.observations])
+    looked = f"Looked at {clock.stretch(span)}."
+    sentence = headed("\n".join([found.sentence(), looked, *found.observations]), found.report, span)
     headings, cells = _columns(found)
-    write(Answer("symptom", sentence, found.table(), headings, cells, notes, facts), output_choice)
+    write(Answer("symptom", sentence, found.table(), headings, cells, notes, facts, block=_block), output_choice)
 
     if keep is not None and workspace is not None:
         _refuse_to_keep(found, keep)
@@ -221,7 +223,7 @@ def _columns(found: room.SymptomAnswer) -> tuple[tuple[str, ...], Any]:
             str(row.number),
             row.setting,
             f"{row.fit:.2f}",
-            f"{row.freezes_per_hour:.1f}",
+            room.rate_words(row.freezes_per_hour),
             room.seconds_words(row.length_mean_s) if row.freezes else "",
             lengths,
             row.when,
@@ -229,6 +231,21 @@ def _columns(found: room.SymptomAnswer) -> tuple[tuple[str, ...], Any]:
         ]
 
     return ("", "Setting", ">Fit", ">An hour", ">Mean", "From to", "When", ">Others like it"), cells
+
+
+def _block(row: Any) -> tuple[str, str]:
+    """Return one candidate as a block of lines, for a terminal that is too narrow for the table."""
+    from passim.answers import symptom as room
+
+    told = [f"fit {row.fit:.2f}"]
+    if row.freezes:
+        lengths = [room.seconds_words(s) for s in (row.length_mean_s, row.length_min_s, row.length_max_s)]
+        told.append(f"{room.rate_words(row.freezes_per_hour)} an hour, {lengths[0]} on average")
+        told.append(f"from {lengths[1]} to {lengths[2]}")
+    told.append(row.when)
+    if row.similar:
+        told.append(f"{row.similar} others like it")
+    return f"{row.number}. {row.setting}", "; ".join(told)
 
 
 def _refuse_to_keep(found: room.SymptomAnswer, keep: int) -> None:

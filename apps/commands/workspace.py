@@ -32,112 +32,78 @@ def workspace() -> None:
 @click.argument("directory", metavar="DIR")
 @click.option("--demo", "demo_wanted", is_flag=True, help="The invented scenario instead of a site of your own.")
 @click.option("--name", metavar="NAME", help="What to call the site.")
-@click.option("--latitude", "latitude_deg", type=float, metavar="DEG", help="Its latitude, degrees, north positive.")
-@click.option("--longitude", "longitude_deg", type=float, metavar="DEG", help="Its longitude, degrees, east positive.")
-@click.option("--height", "height_m", type=float, metavar="M", help="Its height above the ellipsoid, m. Default: 0.")
+@click.option("--latitude", metavar="DEG", help="Its latitude, degrees, north positive.")
+@click.option("--longitude", metavar="DEG", help="Its longitude, degrees, east positive.")
+@click.option("--height", metavar="M", help="Its height above the ellipsoid, m. Default: 0.")
 @click.option(
     "--zone", metavar="NAME", help="Its time zone. Default: the one at the coordinates, whenever it is asked."
 )
 @click.option(
     "--mask",
-    "mask_text",
     metavar="DEG|FILE.csv",
-    help=f"Its horizon: degrees all round, or a horizon file, named from DIR. Default: {DEFAULT_MASK_DEG:g}.",
+    help=f"Its roof line: degrees all round, or a horizon file, which is copied into DIR. "
+    f"Default: {DEFAULT_MASK_DEG:g}.",
 )
 @click.option("--spot", metavar="NAME", help="What to call the mounting spot. Default: roof.")
+@click.option("--gateway", multiple=True, metavar="LAT,LON[,MASK]", help="A gateway that counts. Repeat for more.")
 @click.option(
-    "--gateway", "gateways", multiple=True, metavar="LAT,LON[,MASK]", help="A gateway that counts. Repeat for more."
+    "--elements",
+    multiple=True,
+    metavar="PATH",
+    help="A file or folder of element sets for the fleet; it stays where it is. Repeat for more.",
 )
-@click.option(
-    "--elements", multiple=True, metavar="PATH", help="Element files or folders, named from DIR. Repeat for more."
-)
-def new(
-    directory: str,
-    demo_wanted: bool,
-    name: str | None,
-    latitude_deg: float | None,
-    longitude_deg: float | None,
-    height_m: float | None,
-    zone: str | None,
-    mask_text: str | None,
-    spot: str | None,
-    gateways: tuple[str, ...],
-    elements: tuple[str, ...],
-) -> None:
+@click.option("--call-hours", metavar="HH:MM-HH:MM", help="When calls are held, in the site's own time: 09:00-17:00.")
+@click.option("--weekdays", metavar="DAYS", help="On which days: mon-fri, or mon,wed,sat. Default: mon-fri.")
+def new(directory: str, demo_wanted: bool, **options: str | tuple[str, ...] | None) -> None:
     """Write a new workspace into DIR, with a plain word beside each setting.
 
-    On a terminal it asks for what no option gives. A folder that holds a workspace already is left as it is, even where
-    its file is damaged.
+    On a terminal it asks for what no option gives, and checks each answer at once. Paths are taken from the current
+    folder. A folder that holds a workspace already is left as it is, even where its file is damaged.
 
     \b
     Example:
       passim workspace new demo --demo
       passim workspace new school --name Marram --latitude 45.0 --longitude -28.0 --height 40 --mask 25
+      passim workspace new school --name Marram --latitude 45.0 --longitude -28.0 --mask roof.csv \\
+        --elements fleet.json --gateway 39.6,-28.0 --call-hours 09:00-17:00 --weekdays mon-fri
     """
-    own = {
-        "--name": name, "--latitude": latitude_deg, "--longitude": longitude_deg, "--height": height_m, "--zone": zone,
-        "--mask": mask_text, "--spot": spot, "--gateway": gateways or None, "--elements": elements or None,
-    }  # fmt: skip
-    given = [option for option, value in own.items() if value is not None]
+    given = {
+        f"--{name.replace('_', '-')}": value if isinstance(value, tuple) else (value,)
+        for name, value in options.items()
+        if value is not None and value != ()
+    }
     if demo_wanted and given:
         raise click.UsageError(f"--demo writes the invented scenario: leave out {', '.join(given)}.")
-    from passim.workspace import NewGateway, NewSite, create
+    from passim.errors import InputError
+    from passim.workspace import NewGateway, check_folder, create
 
-    from ..choices import gateway
+    from ..new_workspace import Answers, new_site, read_answers
+    from ..output import tell
 
     if demo_wanted:
         _made(create(directory, demo=True))
         return
-    required = ("--name", "--latitude", "--longitude")
-    if not on_terminal():
-        missing = [option for option in required if own[option] is None]
-        if missing:
-            raise click.UsageError(
-                f"a site needs {' and '.join(missing)}; --demo writes the invented scenario instead."
-            )
-    else:
-        asking = any(own[option] is None for option in required)
-        name = name or click.prompt("Name of the site", err=True)
-        latitude_deg = _asked(latitude_deg, "Latitude, degrees, north positive", None, float)
-        longitude_deg = _asked(longitude_deg, "Longitude, degrees, east positive", None, float)
-        # Whoever has given the place by options is not asked about what has a default.
-        if asking:
-            height_m = _asked(height_m, "Height above the ellipsoid, m", 0.0, float)
-            zone = _asked(zone, "Time zone (empty: the one at the coordinates)", "", str) or None
-            mask_text = _asked(mask_text, "Height of the roof line, degrees, or a horizon file", "25", str)
-    # Asked for or refused by now.
-    assert name is not None
-    assert latitude_deg is not None
-    assert longitude_deg is not None
-
-    mask_deg, horizon_file = DEFAULT_MASK_DEG, None
-    if mask_text is not None:
-        try:
-            mask_deg = float(mask_text)
-        except ValueError:
-            horizon_file = mask_text
-    site = NewSite(
-        name=name,
-        latitude_deg=latitude_deg,
-        longitude_deg=longitude_deg,
-        height_m=height_m or 0.0,
-        zone=zone,
-        mask_deg=mask_deg,
-        horizon_file=horizon_file,
-        spot=spot or "roof",
-    )
-    where = []
-    for number, text in enumerate(gateways, 1):
-        place = gateway(text)
-        where.append(
+    # Before the first question: nobody should answer them all for a folder that cannot be used.
+    check_folder(directory)
+    answers = Answers()
+    try:
+        read_answers(given, answers, ask=on_terminal())
+        gateways = [
             NewGateway(
                 name=f"number {number}",
                 latitude_deg=place.latitude_deg,
                 longitude_deg=place.longitude_deg,
                 mask_deg=place.horizon.lowest_deg,
             )
-        )
-    _made(create(directory, site=site, gateways=where, elements=elements))
+            for number, place in enumerate(answers.values.get("--gateway", ()), 1)
+        ]
+        elements = [path for paths in answers.values.get("--elements", ()) for path in paths]
+        made = create(directory, site=new_site(answers), gateways=gateways, elements=elements)
+    except (InputError, click.Abort):
+        if answers.asked:
+            tell("", f"Nothing was written. To go on from what you typed: {answers.command(directory)}")
+        raise
+    _made(made)
 
 
 @workspace.command("show", short_help="What a workspace says, site by site and spot by spot.")
@@ -161,7 +127,7 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
     check_out(output_choice.out)
     opened = _opened(workspace_dir)
     columns = ["site", "spot", "latitude_deg", "longitude_deg", "height_m", "timezone", "horizon", "limits"]
-    lines = []
+    lines, lower = [], []
     for name in opened.site_names:
         for spot in opened.spot_names(name):
             view = opened.view(name, spot)
@@ -169,6 +135,8 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
             place = view.site
             where = (place.latitude_deg, place.longitude_deg, place.height_m, place.timezone)
             lines.append((name, spot, *where, horizon, "; ".join(others)))
+            if view.floor_note is not None:
+                lower.append(f"{name} {spot}")
     rows = pd.DataFrame(lines, columns=columns)
 
     def cells(row: Any) -> list[str]:
@@ -187,6 +155,9 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
     what = f"{counted(len(opened.site_names), 'site')} and {counted(len(opened.fleet_names), 'fleet')}"
     sentence = f"{opened.settings.name or opened.folder}: {what}{f' ({fleets})' if fleets else ''}, in {opened.file}."
     notes = [f"Terminal: {opened.service.describe()}."]
+    if lower:
+        floor = f"The terminal works from {opened.settings.terminal.lowest_elevation_deg:g}° up"
+        notes.append(f"{floor}: the horizon counts only where it is higher. It is lower at {', '.join(lower)}.")
     notes += [f"Assumed since {a.since}, not measured: {a.setting}; {a.how}." for a in opened.assumptions]
     headings = ("Site", "Spot", ">Latitude °", ">Longitude °", ">Height m", "Zone", "Horizon", "Other limits")
     facts = {
@@ -249,8 +220,3 @@ def _made(opened: Workspace) -> None:
         tell(f"It names no satellites yet: put a [[fleets]] section into {opened.file}.")
     else:
         tell(f"Next: passim gaps --workspace {opened.folder}")
-
-
-def _asked(given: Any, question: str, default: Any, kind: type) -> Any:
-    """Return what was given, or what the person at the terminal answers."""
-    return given if given is not None else click.prompt(question, default=default, type=kind, err=True)

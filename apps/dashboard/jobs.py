@@ -100,6 +100,11 @@ class Workshop:
         with self._lock:
             return self._jobs.get(key)
 
+    def numbered(self, number: int) -> Job | None:
+        """Return the job of that number while it waits or runs."""
+        with self._lock:
+            return next((job for job in self._jobs.values() if job.number == number), None)
+
     def cancel(self, number: int) -> bool:
         """Stop the job of that number; say whether it was under way."""
         with self._lock:

@@ -51,6 +51,7 @@ def layout() -> Any:
             dcc.Store(id="changed"),
             dcc.Store(id="picked"),
             dcc.Store(id="job"),
+            dcc.Store(id="worked"),
             dcc.Store(id="shown"),
             dcc.Interval(id="tick", interval=_HOUR_MS, disabled=True),
             dcc.Interval(id="poll", interval=_POLL_MS, disabled=True),
@@ -215,7 +216,7 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         Input("address", "search"),
         Input("scheme", "data"),
         Input("tick", "n_intervals"),
-        Input("poll", "n_intervals"),
+        Input("worked", "data"),
         Input("changed", "data"),
         prevent_initial_call=True,
     )
@@ -241,6 +242,19 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
             defect = f"This is a defect in passim, not in what you chose: {type(error).__name__}. Its log says where."
             return unchanged(names, fresh, told=(*faults, defect))
         return filled(page, answer, names, query_of(question.choices), faults)
+
+    # Asking how far the work is costs next to nothing; the page is asked again once, when there is something to show.
+    @app.callback(
+        Output("progress", "value", allow_duplicate=True),
+        Output("poll", "disabled", allow_duplicate=True),
+        Output("worked", "data"),
+        Input("poll", "n_intervals"),
+        State("job", "data"),
+        prevent_initial_call=True,
+    )
+    def watch(_: int | None, number: int | None) -> Any:
+        job = None if number is None else desk.workshop.numbered(int(number))
+        return (no_update, True, number) if job is None else (f"{job.share:.2f}", no_update, no_update)
 
     @app.callback(
         Output("stop", "n_clicks"), Input("stop", "n_clicks"), State("job", "data"), prevent_initial_call=True

@@ -16,6 +16,7 @@ from .time_axis import local_axis, utc
 BEFORE, AFTER = "now", "with this"
 _COMPASS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW", "N")
 _MOST_MARKS = 4000
+_THICK = 0.55
 
 
 def horizon_change(
@@ -25,20 +26,20 @@ def horizon_change(
     figure = go.Figure()
     figure.update_layout(
         xaxis={"domain": [0.0, 1.0], "anchor": "y"},
-        yaxis={"domain": [0.0, 0.34]},
+        yaxis={"domain": [0.0, 0.4]},
         xaxis2={"domain": [0.0, 1.0], "anchor": "y2"},
-        yaxis2={"domain": [0.52, 1.0], "anchor": "x2"},
+        yaxis2={"domain": [0.56, 1.0], "anchor": "x2"},
     )
     _skylines(figure, before[0], after[0], theme)
     for place, (name, coverage) in enumerate(((AFTER, after[1]), (BEFORE, before[1]))):
         _strip(figure, name, place, coverage, clock, theme)
 
-    dressed(figure, theme, 380, left_px=64)
+    dressed(figure, theme, 420, left_px=64)
     figure.update_layout(
         barmode="overlay",
         xaxis=local_axis(before[1].span, clock.name, 7),
         yaxis={
-            "range": [-0.5, 1.75],
+            "range": [-0.4, 1.75],
             "tickvals": [0, 1],
             "ticktext": [AFTER, BEFORE],
             "tickfont": {"color": theme.ink},
@@ -80,7 +81,7 @@ def _strip(figure: go.Figure, name: str, place: int, coverage: Coverage, clock: 
     """Draw the gaps of one horizon in a row of their own, over a bar that says service."""
     span, gaps = coverage.span, coverage.gaps()
     figure.add_bar(
-        x=[utc(span.start)], width=[1000.0 * span.duration_s], offset=0, y=[0.7], base=[place - 0.35],
+        x=[utc(span.start)], width=[1000.0 * span.duration_s], offset=0, y=[_THICK], base=[place - _THICK / 2],
         marker={"color": theme.shade, "line": {"color": theme.rule, "width": 1}}, hoverinfo="skip",
         name=f"{name}: the day",
     )  # fmt: skip
@@ -89,8 +90,8 @@ def _strip(figure: go.Figure, name: str, place: int, coverage: Coverage, clock: 
         x=[utc(row.start) for row in rows],
         width=[1000.0 * row.duration_s for row in rows],
         offset=0,
-        y=[0.7] * len(rows),
-        base=[place - 0.35] * len(rows),
+        y=[_THICK] * len(rows),
+        base=[place - _THICK / 2] * len(rows),
         marker=out_marker(theme),
         customdata=[[clock.time(row.start), duration(row.duration_s)] for row in rows],
         hovertemplate=f"{name}: no service<br>%{{customdata[0]}} for %{{customdata[1]}}<extra></extra>",
@@ -99,6 +100,6 @@ def _strip(figure: go.Figure, name: str, place: int, coverage: Coverage, clock: 
     out_s = float(gaps["duration_s"].sum())
     words = "no gap" if gaps.empty else f"{counted(len(gaps), 'gap')}, {duration(out_s)}"
     figure.add_annotation(
-        x=0, xref="paper", y=place + 0.36, xanchor="left", yanchor="bottom", showarrow=False, text=words,
+        x=0, xref="paper", y=place + _THICK / 2, xanchor="left", yanchor="bottom", showarrow=False, text=words,
         font={"color": theme.out if len(rows) else theme.quiet, "size": 12},
     )  # fmt: skip

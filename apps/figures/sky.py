@@ -294,17 +294,32 @@ def _missing(figure: go.Figure, gaps: pd.DataFrame, chosen: int | None, theme: T
     if chosen is None or not known[chosen]:
         return
     row = gaps.iloc[chosen]
+    # Beside the one that is chosen the others step back.
+    figure.update_traces(opacity=0.35, selector={"name": "missing"})
+    azimuth_deg, elevation_deg = (
+        round(float(row["missing_azimuth_deg"]), 2),
+        round(float(row["missing_elevation_deg"]), 2),
+    )
     figure.add_scatter(
-        x=[round(float(row["missing_azimuth_deg"]), 2)],
-        y=[round(float(row["missing_elevation_deg"]), 2)],
-        mode="markers+text",
+        x=[azimuth_deg],
+        y=[elevation_deg],
+        mode="markers",
         marker={"symbol": "circle-open", "size": 18, "color": theme.out, "line": {"color": theme.out, "width": 3}},
-        text=["missing in this gap"],
-        textposition="middle right" if row["missing_azimuth_deg"] < 180.0 else "middle left",
-        textfont={"color": theme.out},
         hoverinfo="skip",
         cliponaxis=False,
         name="chosen",
+    )
+    figure.add_annotation(
+        x=azimuth_deg,
+        y=elevation_deg,
+        text="missing in this gap",
+        showarrow=False,
+        xanchor="left" if azimuth_deg < 60.0 else "right" if azimuth_deg > 300.0 else "center",
+        yanchor="bottom",
+        yshift=12,
+        font={"color": theme.out},
+        bgcolor=theme.paper,
+        borderpad=1,
     )
 
 

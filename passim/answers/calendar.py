@@ -27,6 +27,8 @@ _LARGEST_FILE_BYTES: Final = 20_000_000
 # A rule that yields more than this within a span repeats every few minutes: no calendar of people.
 _MOST_REPEATS: Final = 5_000
 _ONCE: Final = ("DTSTART", "DTEND", "DURATION", "RRULE", "RECURRENCE-ID", "UID", "STATUS", "TRANSP")
+# The property by which passim knows the calls that it has put into a calendar itself.
+QUESTION: Final = "X-PASSIM-QUESTION"
 _FREQUENCIES: Final = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
 
 
@@ -65,11 +67,12 @@ def busy_us(events: Sequence[Event]) -> Intervals:
     return union((start[end > start], end[end > start]))
 
 
-def read_calendar(path: str | Path, span: Span, timezone: str) -> CalendarEvents:
+def read_calendar(path: str | Path, span: Span, timezone: str, *, suggested: bool = False) -> CalendarEvents:
     """Return the events of the calendar file at `path` that meet `span`.
 
     Times without a zone, and whole days, are those of the clock in `timezone`. Cancelled events, and those marked as
-    not taking time, are left out and counted. Raises InputError for a file that cannot be opened or understood, saying
+    not taking time, are left out and counted; with `suggested`, calls that passim has put into the calendar count all
+    the same. Raises InputError for a file that cannot be opened or understood, saying
     which line; SiteError for an unknown `timezone`.
     """
     path = Path(path)
@@ -81,10 +84,12 @@ def read_calendar(path: str | Path, span: Span, timezone: str) -> CalendarEvents
         raise InputError(
             f"calendar file cannot be read: {error.strerror}", got=str(path), wanted="a file in iCalendar format (.ics)"
         ) from None
-    return parse_calendar(data, span, timezone, str(path))
+    return parse_calendar(data, span, timezone, str(path), suggested=suggested)
 
 
-def parse_calendar(data: bytes, span: Span, timezone: str, name: str = "calendar") -> CalendarEvents:
+def parse_calendar(
+    data: bytes, span: Span, timezone: str, name: str = "calendar", *, suggested: bool = False
+) -> CalendarEvents:
     """Return the events that meet `span` from the bytes of a calendar file called `name`; as `read_calendar`."""
     where = zone(timezone)
     try:
@@ -113,6 +118,7 @@ def parse_calendar(data: bytes, span: Span, timezone: str, name: str = "calendar
             raise _refused(name, source.line, "a time outside the years 1 to 9999", "a year of people alive") from None
         is_off = str(component.get("STATUS", "")).upper() == "CANCELLED"
         takes_none = str(component.get("TRANSP", "")).upper() == "TRANSPARENT"
+        takes_none &= not (suggested and QUESTION in component)
         cancelled, free = cancelled + is_off, free + (takes_none and not is_off)
         kept = [] if is_off or takes_none else met
         if series.instead_of is not None:

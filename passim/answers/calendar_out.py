@@ -17,13 +17,13 @@ from typing import Any, Final
 from icalendar import Calendar
 from icalendar import Event as Component
 
+from passim.answers.calendar import QUESTION
 from passim.elements.atomic import write_atomically
 from passim.errors import InputError
 
 PRODUCT: Final = "-//passim//call windows//EN"
 # A namespace of passim's own for name-based identifiers (RFC 4122, 4.3), drawn once at random.
 _NAMESPACE: Final = uuid.UUID("8d1f2a6e-5b0c-4c57-9a55-3f1e0b7c9d42")
-_QUESTION: Final = "X-PASSIM-QUESTION"
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ def _calendar(
     for old in before.values():
         if old.end <= now:
             continue
-        if str(old.get(_QUESTION, "")) == question_id and str(old.get("STATUS", "")) != "CANCELLED":
+        if str(old.get(QUESTION, "")) == question_id and str(old.get("STATUS", "")) != "CANCELLED":
             old["SEQUENCE"] = int(old.get("SEQUENCE", 0)) + 1
             for name in ("STATUS", "DTSTAMP", "LAST-MODIFIED"):
                 old.pop(name, None)
@@ -131,7 +131,7 @@ def _component(uid: str, window: CallWindow, question_id: str, now: datetime) ->
     event.add("description", window.text)
     event.add("status", "TENTATIVE")
     event.add("transp", "TRANSPARENT")
-    event.add(_QUESTION, question_id)
+    event.add(QUESTION, question_id)
     return event
 
 

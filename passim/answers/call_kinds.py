@@ -107,6 +107,19 @@ VOICE: Final = CallKind(
         "buffer_s": _NO_BUFFER,
     },
 )
+VIDEO: Final = CallKind(
+    name="video",
+    words="a video call",
+    noticed_from_s=0.5,
+    pause_from_s=5.0,
+    ends_from_s=30.0,
+    sources={
+        "noticed_from_s": "common practice, no source: a picture that stands still for half a second is seen",
+        "pause_from_s": "common practice, no source: people stop talking and wait",
+        "ends_from_s": _CONSENT,
+        "buffer_s": _NO_BUFFER,
+    },
+)
 LESSON: Final = CallKind(
     name="lesson",
     words="a live video lesson",
@@ -147,7 +160,8 @@ STREAM: Final = CallKind(
         "buffer_s": "RFC 8216, section 6.3.3, as implementations quote it: three segments; 6 s each is common practice",
     },
 )
-CALL_KINDS: Final = (LESSON, VOICE, SCREEN, STREAM)
+# The first is what a call is unless somebody says otherwise.
+CALL_KINDS: Final = (VIDEO, LESSON, VOICE, SCREEN, STREAM)
 
 
 def call_kind(name: str, kinds: tuple[CallKind, ...] = CALL_KINDS) -> CallKind:

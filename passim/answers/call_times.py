@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime, time, timedelta, tzinfo
 from typing import Final
 
 import numpy as np
@@ -97,12 +98,7 @@ def starts(
     open_now &= np.isin(np.asarray(wall.day_of_week), hours.weekdays)
     allowed = _runs(open_now, minutes)
     if not allowed.any():
-        raise SpanError(
-            f"hours for calls ({hours.words})",
-            got=f"no room for {minutes} min between {span.start.isoformat()} and {span.end.isoformat()}",
-            wanted="at least one start",
-            try_next="more days, other hours or other weekdays",
-        )
+        raise no_hours_in(span, hours, timezone, f"room for a call of {minutes} min", minutes)
 
     # A busy time takes every minute that it touches.
     free = np.ones(minute.size, dtype=bool)
@@ -125,14 +121,53 @@ def check_length(minutes: int, span: Span) -> None:
         )
 
 
-def apart(ranked_us: Index, minutes: int, most: int) -> list[int]:
-    """Return the places of the first `most` of `ranked_us` of which none overlaps one before it."""
+def no_hours_in(span: Span, hours: AllowedHours, timezone: str, wanted: str, minutes: int = 1) -> SpanError:
+    """Return the error for a span that holds none of `hours`: local times, and the next start that does."""
+    where = zone(timezone)
+    first, last = span.start.astimezone(where), span.end.astimezone(where)
+    reason = "" if first.weekday() in hours.weekdays else f": {first.day} {first:%b} is a {first:%A}"
+    return SpanError(
+        f"hours for calls ({hours.words})",
+        got=f"none in {_stamp(first)} to {_stamp(last)}{reason}",
+        wanted=wanted,
+        try_next=_next_opening(span, hours, where, minutes),
+    )
+
+
+def _next_opening(span: Span, hours: AllowedHours, where: tzinfo, minutes: int) -> str:
+    """Return the option that begins the span where the hours next open, if they hold so long a call at all."""
+    length = hours.to_minute - hours.from_minute
+    if minutes > length and length < DAY_MINUTES:
+        return "a shorter call or more hours"
+    first = span.start.astimezone(where)
+    for days in range(15):
+        day = first.date() + timedelta(days=days)
+        opens = datetime.combine(day, time(), tzinfo=where) + timedelta(minutes=hours.from_minute)
+        if day.weekday() in hours.weekdays and opens > first:
+            return f"--from {opens.isoformat(timespec='minutes')}"
+    return "more days, other hours or other weekdays"
+
+
+def _stamp(moment: datetime) -> str:
+    return f"{moment:%a} {moment.day} {moment:%b} {moment:%H:%M}"
+
+
+def spread(ranked_us: Index, tier: Index, day: Index, minutes: int, most: int) -> list[int]:
+    """Return the places of up to `most` of `ranked_us`, best first, of which none overlaps another.
+
+    `tier` says which of them are equally good, in the order of `ranked_us`, and `day` on which day each lies; shape of
+    all (n,). A better start always comes first; among equals that on the day with the fewest so far, then the first.
+    """
     chosen: list[int] = []
     length_us = minutes * MINUTE_US
     left = np.ones(ranked_us.size, dtype=bool)
+    _, day = np.unique(day, return_inverse=True)
+    on_day = np.zeros(ranked_us.size, dtype=np.int64)
     while left.any() and len(chosen) < most:
-        place = int(left.argmax())
+        equals = np.flatnonzero(left & (tier == tier[int(left.argmax())]))
+        place = int(equals[on_day[day[equals]].argmin()])
         chosen.append(place)
+        on_day[day[place]] += 1
         left &= np.abs(ranked_us - ranked_us[place]) >= length_us
     return chosen
 

@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from passim.answers.call_times import AllowedHours
-from passim.errors import SpanError
+from passim.answers.call_times import AllowedHours, no_hours_in
 from passim.spans import Span, minute_edges, zone
 
 
@@ -24,10 +23,5 @@ def call_windows(span: Span, hours: AllowedHours, timezone: str) -> tuple[NDArra
     inside = (minute >= hours.from_minute) & (minute < hours.to_minute) & np.isin(wall.day_of_week, hours.weekdays)
     change = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
     if not len(change):
-        raise SpanError(
-            "call hours",
-            got=f"{hours.words} ({timezone}), none of it from {span.start.isoformat()} to {span.end.isoformat()}",
-            wanted="some call hours inside the span",
-            try_next="another start or a longer span",
-        )
+        raise no_hours_in(span, hours, timezone, "some of them inside the span")
     return edges[change[::2]], edges[change[1::2]]

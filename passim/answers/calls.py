@@ -22,12 +22,12 @@ from numpy.typing import NDArray
 
 from passim.answers.call_forecast import RUNS, ServiceForecast
 from passim.answers.call_kinds import CallKind
-from passim.answers.call_times import AllowedHours, apart, starts
+from passim.answers.call_times import AllowedHours, spread, starts
 from passim.coverage.odds_events import Simulation
 from passim.coverage.timing import Freshness
 from passim.errors import InputError
 from passim.intervals import Intervals
-from passim.spans import zone
+from passim.spans import Span, zone
 
 Index = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -37,6 +37,8 @@ MOST_CHANCE_OF_END: Final = 0.05
 # What drawn futures can tell apart, and what a person would notice (this project's own, no source).
 _PAUSE_STEP, _SECOND_STEP = 0.1, 1.0
 _WORTH_PAUSES, _WORTH_FROZEN_S = 0.5, 10.0
+# From this share of starts as good as the best on, none is said to be better.
+_NEARLY_ALL: Final = 0.95
 # A part of the day with fewer starts than this is no choice.
 _FEWEST_STARTS: Final = 10
 _MOST_SUGGESTIONS: Final = 100
@@ -80,6 +82,8 @@ class Gain:
     share_as_good                                       the share of starts that cannot be told from the best
     worth_choosing                                      whether a person would notice: half a pause, ten frozen seconds,
                                                         or a call that is likely to be lost against one that is not
+    share_worse                                         the share of starts at which a person would notice that the best
+                                                        one goes better
     """
 
     starts: int
@@ -91,6 +95,12 @@ class Gain:
     chance_of_end: Spread
     share_as_good: float
     worth_choosing: bool
+    share_worse: float
+
+    @property
+    def all_alike(self) -> bool:
+        """Whether no start is better than another: (nearly) all cannot be told apart, and none is noticeably worse."""
+        return self.share_as_good >= _NEARLY_ALL and self.share_worse == 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,13 +109,14 @@ class CallPlan:
 
     ranked          one row a free start, best first; columns `COLUMNS`; start and end are datetime64[us, UTC], chances
                     from 0 to 1, lengths in seconds, age_s that of the elements at the start
-    suggestions     the first of them that do not overlap
+    suggestions     the best of them that do not overlap; equally good ones are spread over the days
     gain            over a random start; None where nothing is suggested
     before_noon, from_noon
                     the same gain for starts in these halves of the local day; None where there are too few
     by_hour         one row a local hour: hour, starts, and means of the figures over the starts in it
     allowed_count   how many starts the hours allow, and `rankable_count` for how many of them odds can be told
     first, last     how fresh the elements are at the first and at the last start allowed
+    span            what was looked at
     """
 
     kind: CallKind
@@ -122,6 +133,7 @@ class CallPlan:
     rankable_count: int
     first: Freshness
     last: Freshness
+    span: Span
 
     @property
     def statistics_only(self) -> bool:
@@ -162,7 +174,10 @@ def plan_calls(
     order = rank(choosing)
     told = allowed.set_index("start").loc[choosing["start"].iloc[order]].reset_index()[list(COLUMNS)]
 
-    chosen = apart(_us(told["start"]), minutes, most)
+    # Where many are equally good, those of one day alone would leave nobody a choice of days.
+    tier = _tiers(choosing.iloc[order])
+    day = told["start"].dt.tz_convert(zone(timezone)).dt.day_of_year.to_numpy(dtype=np.int64)
+    chosen = spread(_us(told["start"]), tier, day, minutes, most)
     suggestions = told.iloc[chosen].reset_index(drop=True)
     # What was chosen is put in order by the figures that are told.
     suggestions = suggestions.iloc[rank(suggestions)].reset_index(drop=True)
@@ -184,6 +199,7 @@ def plan_calls(
         len(rankable),
         first,
         last,
+        forecast.span,
     )
 
 
@@ -234,7 +250,8 @@ def gain_of(ranked: pd.DataFrame, allowed: pd.DataFrame, fewest: int = 1) -> Gai
     as_good = np.ones(len(allowed), dtype=bool)
     for key, of_first in zip(_keys(allowed), _keys(best), strict=True):
         as_good &= key <= of_first[0]
-    best_end, best_pauses, best_frozen_s = (float(best[name].iloc[0]) for name in _FIGURES)
+    best_figures = tuple(best[name].to_numpy(dtype=np.float64) for name in _FIGURES)
+    best_end, best_pauses, best_frozen_s = (float(figure[0]) for figure in best_figures)
     return Gain(
         len(allowed),
         best_pauses,
@@ -245,11 +262,17 @@ def gain_of(ranked: pd.DataFrame, allowed: pd.DataFrame, fewest: int = 1) -> Gai
         end,
         float(as_good.mean()),
         bool(better(best, random)[0]),
+        float(_worth(*best_figures, *(allowed[name].to_numpy(dtype=np.float64) for name in _FIGURES)).mean()),
     )
 
 
 def _worth(
-    end: Floats, pauses: Floats, frozen_s: Floats, than_end: float, than_pauses: float, than_frozen_s: float
+    end: Floats,
+    pauses: Floats,
+    frozen_s: Floats,
+    than_end: Floats | float,
+    than_pauses: Floats | float,
+    than_frozen_s: Floats | float,
 ) -> NDArray[np.bool_]:
     """Say of which calls chance of an end, pauses and frozen seconds are noticeably better than those of another."""
     lost, other_lost = end > MOST_CHANCE_OF_END, than_end > MOST_CHANCE_OF_END
@@ -266,6 +289,13 @@ def _keys(table: pd.DataFrame) -> list[Floats]:
         np.round(table["expected_frozen_s"].to_numpy(dtype=np.float64) / _SECOND_STEP),
         np.round(table["worst_p90_s"].to_numpy(dtype=np.float64) / _SECOND_STEP),
     ]
+
+
+def _tiers(ranked: pd.DataFrame) -> Index:
+    """Return which rows of a table in its order cannot be told apart: equal numbers, shape (rows,)."""
+    keys = np.column_stack(_keys(ranked))
+    differs = np.any(np.diff(keys, axis=0) != 0.0, axis=1)
+    return np.concatenate([[0], np.cumsum(differs)])[: len(ranked)].astype(np.int64)
 
 
 def _bands_with_odds(table: pd.DataFrame, forecast: ServiceForecast) -> list[str]:

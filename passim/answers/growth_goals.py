@@ -19,7 +19,7 @@ Examples: "longest_gap_s <= 5", "covered >= 99.9 %", "gap_count <= 10 and longes
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Final
@@ -185,7 +185,8 @@ def told(goal: Goal, values: Mapping[str, Floats], counted_s: float) -> str:
     parts = []
     for name in dict.fromkeys(condition.quantity for condition in goal.conditions):
         amount = float(quantity(name, values, counted_s)[0, -1])
-        parts.append(f"{_NAMES[name]} {_amount(name, amount) if np.isfinite(amount) else 'not known'}")
+        bounds = [condition.bound for condition in goal.conditions if condition.quantity == name]
+        parts.append(f"{_NAMES[name]} {_measured(name, amount, bounds) if np.isfinite(amount) else 'not known'}")
     return ", ".join(parts)
 
 
@@ -226,9 +227,22 @@ def _condition(part: str, whole: str) -> Condition:
     bound = round(amount * _UNITS[name][unit], 12)
     if name in ("covered", "gap_fraction") and bound > 1.0:
         raise InputError(
-            f"number of the goal for {name}", got=number, wanted="a share from 0 to 1", try_next=f"{amount:g} %"
+            f"number of the goal for {name}",
+            got=f"{number} {unit}".strip(),
+            wanted="0 to 100 %" if unit else "a share from 0 to 1",
+            try_next=f"{amount:g} %" if not unit and amount <= 100.0 else "99 %",
         )
     return Condition(name, comparison, bound, part)
+
+
+def _measured(name: str, amount: float, bounds: Sequence[float]) -> str:
+    """Return what was found in words: a share to a tenth of a per cent, finer only to keep it off the goal's bounds."""
+    if name not in ("covered", "gap_fraction"):
+        return _amount(name, amount)
+    decimals = 1
+    while decimals < 6 and any(b != amount and round(100.0 * (b - amount), decimals) == 0.0 for b in bounds):
+        decimals += 1
+    return f"{100.0 * amount:.{decimals}f} %"
 
 
 def _amount(name: str, amount: float) -> str:

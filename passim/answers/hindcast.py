@@ -191,7 +191,7 @@ class _Pair:
                 f"older elements too old for {span.middle:%Y-%m-%d %H:%M}Z",
                 got=f"a median age of {age_words(freshness.median_s)} at that time",
                 wanted=f"at most {age_words(BANDS[-2].up_to_s)}, past which no forecast is made",
-                try_next="snapshots fewer days apart, or --allow-old to score them all the same",
+                try_next="snapshots fewer days apart, or --however-old to score them all the same",
             )
         newer_age_s = float(np.median(_ages_s(newer, span)))
         if newer_age_s > _OLDEST_TRUTH_S:

@@ -47,7 +47,8 @@ class Now:
     next_gap        the next gap that is long enough to be noticed, by ``looked_until``; None where there is none, or
                     where the band hides single times
     call            what awaits a call that begins now: a row with the columns of `passim.answers.calls.COLUMNS`
-    call_is_wise    whether a call that begins now is good: hardly ever lost (5 %), and most meet no pause
+    call_is_wise    whether a call that begins now is good: hardly ever lost (5 %), and most meet no pause; False
+                    where the elements are too old to tell one moment from another
     next_good       what awaits a call at the next minute that is a good start; None where there is none by
                     ``looked_until``, or where single moments cannot be told
     """
@@ -66,8 +67,10 @@ class Now:
 
     @property
     def table(self) -> pd.DataFrame:
-        """The call now and the next good start as rows, what first, then the columns of an outlook."""
-        rows = {"now": self.call, **({} if self.next_good is None else {"next good start": self.next_good})}
+        """The call now as a row, and the next good start where it is another; what first, then an outlook's columns."""
+        rows = {"now": self.call}
+        if self.next_good is not None and not self.call_is_wise:
+            rows["next good start"] = self.next_good
         table = pd.DataFrame(list(rows.values())).reset_index(drop=True)
         for name in ("start", "end"):
             table[name] = pd.to_datetime(table[name], utc=True).astype("datetime64[us, UTC]")
@@ -130,6 +133,5 @@ def now(forecast: ServiceForecast, kind: CallKind, *, minutes: int = 30, runs: i
         if is_so.any():
             good = later.iloc[int(is_so.argmax())]
     expected_share = float(odds.expected_gap_s / this_minute.duration_s)
-    return Now(
-        span.start, kind, minutes, fresh, served, expected_share, gap, call, is_good(call), good, span.end
-    )  # fmt: skip
+    wise = fresh.band.shows_odds and is_good(call)
+    return Now(span.start, kind, minutes, fresh, served, expected_share, gap, call, wise, good, span.end)

@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from passim.answers.symptom_apart import Traits, observations, seconds_words, traits_of, when_words
+from passim.answers.symptom_apart import Traits, observations, rate_words, seconds_words, traits_of, when_words
 from passim.answers.symptom_score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, RangeJudge, RecordJudge
 from passim.answers.symptom_search import POLICY, Found, Trials, search_settings
 from passim.answers.symptom_seen import FEWEST_FREEZES, FreezeRecord, Symptom
@@ -42,6 +42,7 @@ __all__ = [
     "Symptom",
     "SymptomAnswer",
     "find_settings",
+    "rate_words",
     "seconds_words",
 ]
 
@@ -63,6 +64,15 @@ CONFOUNDED: Final = (
 RANGES_ARE_LOOSE: Final = (
     "Ranges are met by many settings, and by things that have nothing to do with the sky: a record of freezes "
     "(start,end) decides far better."
+)
+
+IN_ORDER: Final = (
+    "Candidates stand in the order of their fit less a little for every limit and number that was free to be chosen, "
+    "so that a plain setting comes before a complicated one that fits hardly better."
+)
+IN_ORDER_OF_RECORD: Final = (
+    "Candidates stand in the order of how well they foretell the record second by second, less a little for every "
+    "number that was free to be chosen; the fit is the share of frozen seconds in both of those in either."
 )
 
 TOO_WIDE: Final = (
@@ -174,7 +184,7 @@ class SymptomAnswer:
             words = f"The sky {can[self.verdict]} {seen}."
         words = f"{words} The best of {self.tried:,} settings: {best.describe()}"
         traits = best.traits
-        rate = f"{traits.per_hour:.3g} freezes an hour while it is bad"
+        rate = f"{rate_words(traits.per_hour)} freezes an hour while it is bad"
         return f"{words}; it predicts {rate}, {seconds_words(traits.mean_s)} on average, {when_words(traits.by_hour)}."
 
     def table(self) -> pd.DataFrame:
@@ -253,6 +263,8 @@ def find_settings(
     if is_wide and verdict == EXPLAINED:
         verdict = PARTLY
     notes = [CONFOUNDED] if candidates and verdict != NOT_THE_SKY else []
+    if len(candidates) > 1:
+        notes.append(IN_ORDER if isinstance(symptom, Symptom) else IN_ORDER_OF_RECORD)
     notes += [RANGES_ARE_LOOSE] if isinstance(symptom, Symptom) else []
     notes += [TOO_WIDE] if is_wide else []
     if isinstance(symptom, FreezeRecord) and isinstance(judge, RecordJudge) and judge.freezes < len(symptom):

@@ -72,7 +72,7 @@ def when_words(by_hour: Floats) -> str:
     if not rates.any():
         return "never"
     busiest = int(np.argmax(rates))
-    most = f"most from {busiest:02d}:00, {rates[busiest]:.3g} an hour"
+    most = f"most from {busiest:02d}:00, {rate_words(rates[busiest])} an hour"
     free = longest_stretch(known & (rates == 0.0))
     if free is None:
         even = rates[known].min() >= 0.5 * rates[known].max()
@@ -84,6 +84,11 @@ def when_words(by_hour: Floats) -> str:
         if busy is not None and busy[1] + hours == 24:
             return f"only between {busy[0]:02d}:00 and {(busy[0] + busy[1]) % 24:02d}:00"
     return f"none between {first:02d}:00 and {(first + hours) % 24:02d}:00, {most}"
+
+
+def rate_words(per_hour: float) -> str:
+    """Return "8" or "0.7": freezes an hour to what a person can tell apart."""
+    return f"{per_hour:.1f}" if per_hour < 0.95 else f"{per_hour:.0f}"
 
 
 def seconds_words(length_s: float) -> str:
@@ -118,13 +123,13 @@ def _between(
     """Return one sentence on what tells two numbered predictions apart."""
     (a, (freezes_a, of_a)), (b, (freezes_b, of_b)) = one, other
     if overlap(freezes_a, freezes_b) >= _SAME_FREEZES:
-        return f"{a} and {b} freeze at the same times: nothing in this span tells them apart."
+        return f"Candidates {a} and {b} freeze at the same times: nothing in this span tells them apart."
     told = [*_by_hours(a, of_a, b, of_b), *_by_length(a, of_a, b, of_b), *_by_direction(a, of_a, b, of_b)]
     moment_words = _by_moment(a, freezes_a, b, freezes_b, span, timezone)
     told = [*told[:2], *moment_words[:1]]
     if not told:
-        return f"{a} and {b} differ by seconds only: a record of freezes over some hours tells them apart."
-    return f"{a} or {b}? " + "; ".join(told) + "."
+        return f"Candidates {a} and {b} differ by seconds only: a record of freezes over some hours tells them apart."
+    return f"Candidate {a} against {b}: " + "; ".join(told) + "."
 
 
 def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
@@ -137,8 +142,9 @@ def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
         if stretch is not None and stretch[1] >= 2:
             first, hours = stretch
             mean = other[[(first + k) % 24 for k in range(hours)]].mean()
-            words = f"between {first:02d}:00 and {(first + hours) % 24:02d}:00 {quiet} predicts none, {loud} about"
-            found.append((hours, f"{words} {mean:.2g} an hour"))
+            when = f"between {first:02d}:00 and {(first + hours) % 24:02d}:00"
+            told = f"candidate {quiet} predicts none, {loud} about {rate_words(mean)} an hour"
+            found.append((hours, f"{when} {told}"))
     if found:
         return [max(found)[1]]
     rate_a, rate_b = np.nan_to_num(of_a.by_hour), np.nan_to_num(of_b.by_hour)
@@ -146,8 +152,9 @@ def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
         ratio = np.where(known, np.log((rate_a + 1.0) / (rate_b + 1.0)), 0.0)
         hour = int(np.argmax(np.abs(ratio)))
         if abs(ratio[hour]) >= np.log(1.5):
-            words = f"from {hour:02d}:00 to {(hour + 1) % 24:02d}:00 {a} predicts {rate_a[hour]:.2g} freezes"
-            return [f"{words} an hour, {b} {rate_b[hour]:.2g}"]
+            when = f"from {hour:02d}:00 to {(hour + 1) % 24:02d}:00"
+            rates = [rate_words(rate[hour]) for rate in (rate_a, rate_b)]
+            return [f"{when} candidate {a} predicts {rates[0]} freezes an hour, {b} {rates[1]}"]
     return []
 
 
@@ -197,7 +204,7 @@ def _by_moment(a: int, freezes_a: Intervals, b: int, freezes_b: Intervals, span:
             local = moment(int(start[first])).astimezone(where)
             day = f"{local:%a} {local.day} {local:%b}"
             length = f"{(end[first] - start[first]) / 1e6:.0f} s"
-            return [f"on {day} at {local:%H:%M:%S} {one} predicts a freeze of {length}, {other} none"]
+            return [f"on {day} at {local:%H:%M:%S} candidate {one} predicts a freeze of {length}, {other} none"]
     return []
 
 

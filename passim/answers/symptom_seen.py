@@ -118,6 +118,7 @@ class FreezeRecord:
                 f"record {path}",
                 got=getattr(error, "strerror", None) or "text that is not UTF-8",
                 wanted=f"a readable CSV file with {_HEADER_WORDS}",
+                try_next="checking the path",
             ) from None
         lines = [(number, row) for number, row in enumerate(csv.reader(text.splitlines()), 1) if any(row)]
         header = [name.strip() for name in lines[0][1]] if lines else []

@@ -133,14 +133,14 @@ class Setting:
                 f"(near {latitude_deg:.1f}, {longitude_deg:.1f})"
             )
         if self.mask_deg is not None:
-            words.append(f"no service below {self.mask_deg:g}° all round")
+            words.append(f"no service below {self.mask_deg:.0f}° all round")
         if self.cone is not None:
             words.append(
-                f"an antenna cone of {self.cone.half_angle_deg:g}° half-angle, tilted {self.cone.tilt_deg:g}° to the "
-                f"{compass_words(self.cone.azimuth_deg)}"
+                f"an antenna cone of {self.cone.half_angle_deg:.0f}° half-angle, tilted {self.cone.tilt_deg:.0f}° to "
+                f"the {compass_words(self.cone.azimuth_deg)}"
             )
         if self.arc_deg is not None:
-            words.append(f"a keep-out of {self.arc_deg:g}° around the geostationary arc")
+            words.append(f"a keep-out of {self.arc_deg:.0f}° around the geostationary arc")
         if self.slot_s is not None:
             words.append(f"satellites handed out every {self.slot_s:g} s")
         if self.acquisition_s:

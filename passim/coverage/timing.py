@@ -173,6 +173,8 @@ _STATISTICS: Final = Band(
 )
 _REFUSE: Final = Band("refuse", math.inf, "satellites may be anywhere along their tracks by then")
 BANDS: Final = (_NORMAL, _BESIDE, _ODDS, _STATISTICS, _REFUSE)
+# Past this age nothing is forecast unless told.
+OLDEST_S: Final = _STATISTICS.up_to_s
 
 
 @dataclass(frozen=True)
@@ -191,9 +193,11 @@ class Freshness:
     @property
     def words(self) -> str:
         """The matter in one sentence, to stand beside a forecast."""
+        oldest = age_words(self.oldest_s)
+        stale = "" if oldest == age_words(self.median_s) else f" (oldest {oldest})"
         return (
-            f"Elements are {age_words(self.median_s)} old by then (oldest {age_words(self.oldest_s)}), "
-            f"timing error {self.sigma_s:.2g} s: {self.band.words}."
+            f"Elements are {age_words(self.median_s)} old by then{stale}, timing error {self.sigma_s:.2g} s: "
+            f"{self.band.words} (band: {self.band.name})."
         )
 
 
@@ -223,8 +227,8 @@ def band_for(
     if band is _REFUSE and not however_old:
         raise ElementsError(
             f"elements are {age_words(median_s)} old at {moment:%Y-%m-%d %H:%M} UTC (oldest {age_words(oldest_s)})",
-            wanted=f"at most {age_words(_STATISTICS.up_to_s)}",
-            try_next="newer elements, an earlier time, or saying that their age does not matter",
+            wanted=f"at most {age_words(OLDEST_S)}",
+            try_next="newer elements, an earlier time, or however_old (--however-old) for statistics all the same",
         )
     return Freshness(band, median_s, oldest_s, float(model.total_sigma_s(median_s)))
 

@@ -26,6 +26,7 @@ _KVN_START = re.compile(r"(?:CCSDS_[A-Z]+_VERS|[A-Z][A-Z0-9_]{2,}) *=", re.ASCII
 _HTML_START = re.compile(
     r"(<\?xml[^>]*>\s*)?(<!--(?:(?!-->).)*-->\s*)*<(!doctype\s+html|html|head|body)\b", re.ASCII | re.DOTALL
 )
+_NOTHING_FOUND = re.compile(r"no (?:\w+ )?data (?:was |were )?found\b", re.ASCII | re.IGNORECASE)
 _SET_START = re.compile(r"(?:^|[\r\n])[ \t]*[12] ", re.ASCII)
 
 
@@ -83,6 +84,16 @@ def _reader_of(text: str, report: Report) -> Callable[[str, Report], list[Elemen
         return read_csv
     if _SET_START.search(text):
         return read_two_line
+    # Providers answer a query that found nothing with a sentence, in place of a file.
+    if _NOTHING_FOUND.match(top):
+        raise report.refuse_file(
+            ElementsError(
+                "no element sets: the query matched nothing",
+                got=top,
+                wanted=_WANTED,
+                try_next="checking its name or number",
+            )
+        )
     got = top or Words("comments only")
     raise report.refuse_file(ElementsError("no element sets", got=got, wanted=_WANTED, try_next=_FETCH))
 

@@ -102,7 +102,10 @@ class Horizon:
         except (OSError, ValueError) as error:
             got = getattr(error, "strerror", None) or str(error)
             raise SiteError(
-                f"horizon file {name}", got=got, wanted=f"a readable CSV file with {_HEADER_WORDS}"
+                f"horizon file {name}",
+                got=got,
+                wanted=f"a readable CSV file with {_HEADER_WORDS}",
+                try_next="checking the path",
             ) from None
         return cls.from_csv_bytes(data, name)
 
@@ -183,4 +186,9 @@ def is_number(value: object) -> bool:
 
 def _check_elevation(elevation_deg: float, what: str) -> None:
     if not is_number(elevation_deg) or not 0.0 <= elevation_deg < 90.0:
-        raise SiteError(what, got=elevation_deg, wanted="from 0 to below 90 deg above the horizontal")
+        raise SiteError(
+            what,
+            got=elevation_deg,
+            wanted="from 0 to below 90 deg above the horizontal",
+            try_next="25, usual where nothing stands in the way",
+        )

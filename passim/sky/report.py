@@ -28,6 +28,7 @@ class SearchReport:
     always_up: tuple[str, ...]
     epoch_oldest: datetime
     epoch_newest: datetime
+    epoch_median: datetime
 
     def __deepcopy__(self, memo: dict[int, object]) -> SearchReport:
         """Return the report itself: it cannot change, and pandas copies a table's attributes at every step."""
@@ -48,6 +49,7 @@ class SearchReport:
             tuple(i for i in first.always_up if i in always),
             first.epoch_oldest,
             first.epoch_newest,
+            first.epoch_median,
         )
 
 
@@ -62,13 +64,14 @@ def report_of(
     """Return the report on a search of `fleet`, from indices of its satellites."""
     broken = {index for index, _ in unusable}
     never = np.setdiff1d(np.arange(len(fleet)), seen)
-    epochs = [record.epoch for record in fleet.records]
+    epochs = sorted(record.epoch for record in fleet.records)
     return SearchReport(
         objects_searched=len(fleet),
         sets_set_aside=set_aside,
         unusable=tuple((fleet[i].satellite_id, fleet[i].name, reason) for i, reason in unusable),
         never_up=tuple(fleet[int(i)].satellite_id for i in never if int(i) not in broken),
         always_up=tuple(fleet[int(i)].satellite_id for i in always),
-        epoch_oldest=min(epochs),
-        epoch_newest=max(epochs),
+        epoch_oldest=epochs[0],
+        epoch_newest=epochs[-1],
+        epoch_median=epochs[len(epochs) // 2],
     )

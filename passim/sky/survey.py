@@ -20,6 +20,8 @@ from itertools import pairwise
 from math import atan, atan2, cos, degrees, isfinite, radians
 from typing import Final
 
+import numpy as np
+
 from passim.errors import SiteError
 from passim.sky.envelope import SIDE_DEG, Ridge, all_round, upper_edge
 from passim.sky.horizon import Horizon
@@ -105,13 +107,14 @@ class Survey:
 
 
 def from_sightings(
-    sightings: Sequence[Sighting], *, declination_deg: float = 0.0, base: Horizon | None = None
+    sightings: Sequence[Sighting], *, declination_deg: float = 0.0, base: Horizon | None = None, how_to_keep: str = ""
 ) -> Survey:
     """Return the skyline through at least two sightings, joined by straight lines.
 
     sightings         in clockwise order; north may be passed once on the way round
     declination_deg   added to every azimuth, east positive: the compass's declination at the site
     base              a height below which the skyline is of no interest; default: the horizontal
+    how_to_keep       what the note on points below the base adds in brackets: how to keep them as they are
 
     Points below the horizontal count as 0. Raises SiteError.
     """
@@ -160,7 +163,15 @@ def from_sightings(
         (_turned(point.azimuth_deg, declination_deg), max(point.elevation_deg, 0.0)) for point in points
     )
     horizon = Horizon.from_points(by_azimuth)
-    return Survey(horizon if base is None else highest(base, horizon), tuple(notes))
+    if base is None:
+        return Survey(horizon, tuple(notes))
+    raised = sum(elevation < float(base.elevation_deg(azimuth)) for azimuth, elevation in by_azimuth)
+    if raised:
+        noun, were = ("point", "was") if raised == 1 else ("points", "were")
+        low, to = (f"{base.lowest_deg:g}°", f"{base.lowest_deg:g}°") if base.is_flat else ("the base there", "it")
+        how = f" ({how_to_keep})" if how_to_keep else ""
+        notes.append(f"{raised} {noun} below {low} {were} raised to {to}{how}.")
+    return Survey(highest(base, horizon), tuple(notes))
 
 
 def from_obstacles(
@@ -185,11 +196,17 @@ def from_obstacles(
         raise SiteError("obstacles", got=len(obstacles), wanted=f"at most {_LARGEST_OBSTACLES}")
     seen = [obstacle for obstacle in obstacles if obstacle.height_m > mount_height_m]
     low = [obstacle.label for obstacle in obstacles if obstacle.height_m <= mount_height_m]
-    notes: tuple[str, ...] = ()
+    notes = []
     if low:
-        notes = (f"No higher than the mount at {mount_height_m:g} m, and so left out: {', '.join(low)}.",)
+        notes.append(f"No higher than the mount at {mount_height_m:g} m, and so left out: {', '.join(low)}.")
     ridges = [_top_line(obstacle, mount_height_m, declination_deg) for obstacle in seen]
-    return Survey(upper_edge(base or Horizon.flat(0.0), ridges), notes)
+    if base is not None:
+        notes += [
+            _swallowed(obstacle, obstacle.elevation_deg(mount_height_m), base)
+            for obstacle, ridge in zip(seen, ridges, strict=True)
+            if bool((np.asarray(ridge.elevations_deg) <= base.elevation_deg(ridge.azimuths_deg)).all())
+        ]
+    return Survey(upper_edge(base or Horizon.flat(0.0), ridges), tuple(notes))
 
 
 def highest(first: Horizon, *others: Horizon) -> Horizon:
@@ -216,9 +233,15 @@ def lowered(horizon: Horizon, from_deg: float, to_deg: float, by_deg: float) -> 
             wanted="two azimuths apart, clockwise",
             try_next="from 0 to 360 for the whole horizon",
         )
-    if horizon.highest_deg - by_deg >= 90.0:
-        raise SiteError("change of the horizon", got=f"{by_deg:g} deg", wanted="a horizon that stays below 90 deg")
     sector = _part(horizon, from_deg, from_deg + width_deg)
+    highest_deg = max(sector.elevations_deg)
+    if highest_deg - by_deg >= 90.0:
+        raise SiteError(
+            "change of the horizon",
+            got=f"{by_deg:g} deg, where it stands up to {highest_deg:g} deg high",
+            wanted="a horizon that stays below 90 deg",
+            try_next="raising it by less",
+        )
     changed = Ridge(sector.azimuths_deg, tuple(elevation - by_deg for elevation in sector.elevations_deg))
     kept = [] if width_deg == 360.0 else [_part(horizon, from_deg + width_deg, from_deg + 360.0)]
     return upper_edge(Horizon.flat(0.0), [changed, *kept])
@@ -249,6 +272,13 @@ def _turned(azimuth_deg: float, declination_deg: float) -> float:
 def _clockwise_deg(before_deg: float, after_deg: float) -> float:
     """Return the clockwise way from one azimuth to another, in (0, 360]: the same azimuth is a whole turn away."""
     return (after_deg - before_deg) % 360.0 or 360.0
+
+
+def _swallowed(obstacle: Obstacle, elevation_deg: float, base: Horizon) -> str:
+    """Return the note on an obstacle that nowhere stands above the base."""
+    name = obstacle.label.removeprefix("the ").removeprefix("The ")
+    where = f"the {base.lowest_deg:g}° at which the terminal begins" if base.is_flat else "the base there"
+    return f"The top of the {name} stands {elevation_deg:.1f}° high, below {where}: it costs nothing."
 
 
 def _part(horizon: Horizon, start_deg: float, end_deg: float) -> Ridge:

@@ -74,6 +74,7 @@ def _rows(
             f"{what} file {path}",
             got=getattr(error, "strerror", None) or "text that is not UTF-8",
             wanted=f"a readable CSV file with the header {header}",
+            try_next="checking the path",
         ) from None
     try:
         rows = [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from functools import cached_property
 
 from passim.errors import InputError, SiteError
@@ -58,6 +59,13 @@ class View:
         return min(USUAL_FLOOR_DEG, self.site.horizon.lowest_deg)
 
     @property
+    def floor_note(self) -> str | None:
+        """What must be told where the terminal itself stops above the lowest point of the horizon, else None."""
+        if self.floor_deg <= self.site.horizon.lowest_deg:
+            return None
+        return f"The terminal works from {self.floor_deg:g}° up: the horizon counts only where it is higher."
+
+    @property
     def title(self) -> str:
         """What to call the view among others."""
         return self.label or self.site.name
@@ -75,4 +83,10 @@ class View:
         """Raise InputError for a name that is no limit of this view."""
         for name in names:
             if name not in self.names:
-                raise InputError("limit to lift", got=name, wanted=f"one of {', '.join(self.names)}")
+                near = get_close_matches(name, self.names, n=1)
+                raise InputError(
+                    "limit to lift",
+                    got=name,
+                    wanted=f"one of {', '.join(self.names)}",
+                    try_next=near[0] if near else self.names[0],
+                )

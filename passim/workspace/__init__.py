@@ -13,10 +13,10 @@ kept        answers kept beside the file, so that the next run can say what has 
 from __future__ import annotations
 
 from passim.workspace.checking import zone_at
-from passim.workspace.creating import NewGateway, NewSite, create
+from passim.workspace.creating import NewGateway, NewSite, check_folder, create
 from passim.workspace.folder import FILE_NAME, Workspace
 from passim.workspace.kept import keep_answer, kept_answer
-from passim.workspace.settings import Assumption, CallHours
+from passim.workspace.settings import Assumption, CallHours, check_name
 
 __all__ = [
     "FILE_NAME",
@@ -25,6 +25,8 @@ __all__ = [
     "NewGateway",
     "NewSite",
     "Workspace",
+    "check_folder",
+    "check_name",
     "create",
     "keep_answer",
     "kept_answer",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
@@ -36,7 +37,7 @@ def read_settings(text: str, path: Path) -> WorkspaceSettings:
         raise WorkspaceError(
             f"{path} cannot be read as TOML",
             problems=[str(error)],
-            try_next="mending that line, or an older copy of the file",
+            try_next=_with_a_point(text, str(error)) or "mending that line, or an older copy of the file",
         ) from None
     settings, faults = None, list(_faults_between(data))
     try:
@@ -129,6 +130,19 @@ def called(data: object, place: Place) -> str:
         name = here.get("name") if isinstance(key, int) and isinstance(here, Mapping) else None
         words.append(str(key) if isinstance(key, str) else name if isinstance(name, str) and name else str(key + 1))
     return ".".join(words)
+
+
+def _with_a_point(text: str, fault: str) -> str:
+    """Return the number of the line that a reader's fault names with a point for its decimal comma, "" if it has none.
+
+    A comma never stands between digits outside brackets and strings, so that 47,2 is a decimal comma.
+    """
+    place = re.search(r"at line (\d+)", fault)
+    lines = text.splitlines()
+    if place is None or not 1 <= int(place[1]) <= len(lines):
+        return ""
+    number = re.fullmatch(r"[^\[{\"'#]*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?", lines[int(place[1]) - 1])
+    return f"a decimal point: {number[1]}.{number[2]}" if number else ""
 
 
 def _fault(details: dict[str, Any]) -> Fault:

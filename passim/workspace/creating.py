@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePath
 from typing import Any
 
 import tomlkit
 
 from passim.answers import scenario
+from passim.answers.call_kinds import LESSON, VIDEO
+from passim.elements.atomic import write_atomically
+from passim.elements.files import read_elements
 from passim.errors import InputError, WorkspaceError
+from passim.sky.horizon import Horizon
 from passim.sky.site import Site
 from passim.workspace import saving
 from passim.workspace.checking import read_settings
 from passim.workspace.folder import FILE_NAME, Workspace
-from passim.workspace.settings import WEEKDAYS
+from passim.workspace.settings import WEEKDAYS, CallHours
+
+_MOST_COPIES = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,9 +38,9 @@ class NewGateway:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NewSite:
-    """A site of a new workspace: its place, its zone, and the one mounting spot in use.
+    """A site of a new workspace: its place, its zone, the one mounting spot in use, and when calls are held.
 
-    ``horizon_file`` stands instead of ``mask_deg`` where it is given; it is named from the workspace's folder.
+    ``horizon_file`` stands instead of ``mask_deg`` where it is given; it is named from the current folder.
     """
 
     name: str
@@ -44,6 +51,7 @@ class NewSite:
     mask_deg: float = 25.0
     horizon_file: str | None = None
     spot: str = "roof"
+    call_hours: CallHours | None = None
 
 
 def create(
@@ -57,29 +65,66 @@ def create(
 ) -> Workspace:
     """Write a workspace into `folder`, which is made if need be: the invented scenario, or the user's own site.
 
+    Paths of the site and of `elements` are taken from the current folder. A horizon file is copied into the workspace;
+    element files stay where they are, and the workspace names them from its own folder, or in full where they lie far
+    from it.
+
     Raises WorkspaceError where the folder holds a workspace already, damaged or not, or cannot be written; and with all
-    that is wrong where the file would not be sound.
+    that is wrong where the file would not be sound. Raises SiteError or ElementsError, which name the path as it was
+    given, for a horizon file or element files that cannot be used.
     """
     if demo == (site is not None):
         raise InputError("new workspace", got="neither or both", wanted="either the demo or a site")
     folder = Path(folder)
     file = folder / FILE_NAME
-    text = demo_text() if site is None else own_text(site, gateways, elements, fleet_name)
-    # Looked at before the folder is made, so that bad input leaves nothing behind.
+    # Everything is looked at before the folder is made, so that bad input leaves nothing behind.
+    check_folder(folder)
+    skyline = None
+    if site is not None and site.horizon_file is not None:
+        skyline = Path(site.horizon_file)
+        Horizon.from_csv(skyline)
+        site = replace(site, horizon_file=None)
+    if elements:
+        read_elements(list(elements))
+    named = [_seen_from(folder, path) for path in elements]
+    text = demo_text() if site is None else own_text(site, gateways, named, fleet_name)
     read_settings(text, file)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise WorkspaceError(f"folder {folder} cannot be made: {error.strerror}", try_next="another folder") from None
-    saving.create_file(file, text)
+    if site is None or skyline is None:
+        saving.create_file(file, text)
+        return Workspace.load(folder)
+    copy, is_new = _copied(skyline, folder)
+    try:
+        saving.create_file(file, own_text(replace(site, horizon_file=copy.name), gateways, named, fleet_name))
+    except WorkspaceError:
+        if is_new:
+            copy.unlink()
+        raise
     return Workspace.load(folder)
+
+
+def check_folder(folder: str | Path) -> None:
+    """Refuse a folder for a new workspace that holds one already, or that cannot be one. Raises WorkspaceError."""
+    folder = Path(folder)
+    file = folder / FILE_NAME
+    if os.path.lexists(file):
+        raise WorkspaceError(
+            "new workspace", got=str(file), wanted="a folder without a workspace", try_next="another folder"
+        )
+    # What is there of the way to the folder says whether the rest can be made.
+    there = next((place for place in (folder.absolute(), *folder.absolute().parents) if place.exists()), None)
+    if there is not None and not there.is_dir():
+        raise WorkspaceError(f"folder {folder} cannot be made: {there} is a file", try_next="another folder")
+    if there is not None and not os.access(there, os.W_OK | os.X_OK):
+        raise WorkspaceError(f"folder {folder} cannot be written", try_next="a folder of your own")
 
 
 def demo_text() -> str:
     """Return the file of the invented scenario."""
-    hours = scenario.CALL_HOURS
-    days = ", ".join(_value(WEEKDAYS[day]) for day in hours.weekdays)
-    call_hours = f'{{ start = "{hours.start:%H:%M}", end = "{hours.end:%H:%M}", days = [{days}] }}'
+    call_hours = _call_hours(scenario.CALL_HOURS)
     gateways = [
         _gateway(g.name, g.latitude_deg, g.longitude_deg, g.height_m, g.mask_deg, " Invented.")
         for g in scenario.GATEWAYS
@@ -99,14 +144,14 @@ def demo_text() -> str:
                 first.height_m,
                 first.timezone,
                 spots,
-                [f"gateways = [{_value(station.gateway.name)}]", f"call_hours = {call_hours}"],
+                [f"gateways = [{_value(station.gateway.name)}]", call_hours],
             )
         )
     fleet = (
         "# Invented afresh for each day: its elements are from 00:00 UTC of the day you ask about.\n"
         f'[[fleets]]\nname = {_value(scenario.FLEET_NAME.partition(" (")[0])}\ninvented = "plover"\n'
     )
-    return _text(scenario.SCHOOL_NAME, "Everything in this file is invented.", gateways, sites, fleet)
+    return _text(scenario.SCHOOL_NAME, "Everything in this file is invented.", gateways, sites, fleet, LESSON.name)
 
 
 def own_text(site: NewSite, gateways: Sequence[NewGateway], elements: Sequence[str], fleet_name: str) -> str:
@@ -118,6 +163,8 @@ def own_text(site: NewSite, gateways: Sequence[NewGateway], elements: Sequence[s
     if site.horizon_file is not None:
         skyline = f"horizon_file = {_value(site.horizon_file)}"
     hours = '# call_hours = { start = "08:00", end = "18:00", days = ["Mon", "Tue", "Wed", "Thu", "Fri"] }'
+    if site.call_hours is not None:
+        hours = _call_hours(site.call_hours)
     place = _site(
         site.name, site.latitude_deg, site.longitude_deg, site.height_m, site.zone, [(site.spot, skyline)], [hours]
     )
@@ -145,7 +192,9 @@ _NO_FLEET = """\
 """
 
 
-def _text(name: str, remark: str, gateways: Sequence[str], sites: Sequence[str], fleet: str) -> str:
+def _text(
+    name: str, remark: str, gateways: Sequence[str], sites: Sequence[str], fleet: str, kind: str = VIDEO.name
+) -> str:
     """Return the whole file."""
     remark = f"# {remark}\n" if remark else ""
     return f"""\
@@ -159,8 +208,8 @@ name = {_value(name)}
 relay_between_satellites = false
 
 [terminal]
-# Height above the horizon below which the terminal itself does not work. Unset: 25, or a lower roof line.
-# lowest_elevation_deg = 25.0
+# Below this height the terminal itself does not work; 25 is usual; lower it only if yours says so.
+lowest_elevation_deg = 25.0
 # A flat antenna steers within a cone: tilt from straight up towards an azimuth, and half of its field of view.
 # cone = {{ azimuth_deg = 0.0, tilt_deg = 20.0, half_angle_deg = 50.0 }}
 # Angle kept to the geostationary arc. No standard fixes one angle for all; unset is off.
@@ -192,9 +241,12 @@ excluded = []
 
 {chr(10).join(sites)}
 # ---- kinds of call: from how many seconds on a freeze is noticed, is a pause, ends the call ----
-# "lesson", "voice", "screen" and "stream" are known; what stands here changes them, or adds a kind.
+# "video", "lesson", "voice", "screen" and "stream" are known; [calls] kind is what is meant where none is named, and
+# [[calls.kinds]] changes one of them, or adds another.
+[calls]
+kind = {_value(kind)}
 # [[calls.kinds]]
-# name = "lesson"
+# name = "video"
 # noticed_from_s = 0.5
 # pause_from_s = 5.0
 # ends_from_s = 30.0
@@ -237,6 +289,43 @@ def _gateway(
         f"{head}[[gateways]]\nname = {_value(name)}\nlatitude_deg = {_value(latitude_deg)}\n"
         f"longitude_deg = {_value(longitude_deg)}\nheight_m = {_value(height_m)}\nmask_deg = {_value(mask_deg)}\n"
     )
+
+
+def _call_hours(hours: CallHours | scenario.CallHours) -> str:
+    days = ", ".join(_value(WEEKDAYS[day]) for day in hours.weekdays)
+    return f'call_hours = {{ start = "{hours.start:%H:%M}", end = "{hours.end:%H:%M}", days = [{days}] }}'
+
+
+def _seen_from(folder: Path, path: str) -> str:
+    """Return a path of the current folder as it is named from `folder`: in full where it is no near neighbour."""
+    whole = Path(path).absolute()
+    try:
+        # Links are followed on both sides, because ".." does not lead back through one.
+        near = PurePath(os.path.relpath(whole.resolve(), folder.absolute().resolve()))
+    except ValueError:  # another drive
+        return whole.as_posix()
+    return whole.as_posix() if near.parts[:2] == ("..", "..") else near.as_posix()
+
+
+def _copied(source: Path, folder: Path) -> tuple[Path, bool]:
+    """Return the copy of a horizon file in `folder`, and whether it is new: a file that is there is not written over.
+
+    Raises WorkspaceError.
+    """
+    try:
+        data = source.read_bytes()
+        for number in range(1, _MOST_COPIES):
+            copy = folder / (source.name if number == 1 else f"{source.stem}-{number}{source.suffix}")
+            if not copy.exists():
+                write_atomically(copy, data)
+                return copy, True
+            if copy.is_file() and copy.read_bytes() == data:
+                return copy, False
+    except OSError as error:
+        raise WorkspaceError(
+            f"horizon file {source} cannot be copied to {folder}: {error.strerror}", try_next="a folder of your own"
+        ) from None
+    raise WorkspaceError(f"horizon files in {folder}", got=f"over {_MOST_COPIES} of that name", wanted="fewer")
 
 
 def _spot_name(station: str, spot: Site) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -100,10 +101,12 @@ class Workspace:
 
     @property
     def call_kinds(self) -> tuple[CallKind, ...]:
-        """The kinds of call: passim's own, each as the file changes it, then those that the file adds."""
+        """The kinds of call, the one in use first: passim's own, as the file changes them, then those that it adds."""
         given = {settings.name.casefold(): settings.kind() for settings in self.settings.calls.kinds}
         own = [given.pop(kind.name.casefold(), kind) for kind in CALL_KINDS]
-        return (*own, *given.values())
+        usual = self.settings.calls.kind.casefold()
+        # Sorting is stable: all but the one in use stay in their order.
+        return tuple(sorted((*own, *given.values()), key=lambda kind: kind.name.casefold() != usual))
 
     @property
     def assumptions(self) -> tuple[Assumption, ...]:
@@ -235,8 +238,11 @@ def _named(entries: Iterable[_Named], name: str, what: str) -> _Named:
     for entry in every:
         if entry.name.casefold() == name.strip().casefold():
             return entry
-    known = ", ".join(entry.name for entry in every) or "none is in the file"
-    raise WorkspaceError(what, got=name, wanted=f"one of {known}" if every else known)
+    if not every:
+        raise WorkspaceError(what, got=name, wanted="none is in the file", try_next="adding one to passim.toml")
+    known = [entry.name for entry in every]
+    near = difflib.get_close_matches(name, known, n=1)
+    raise WorkspaceError(what, got=name, wanted=f"one of {', '.join(known)}", try_next=near[0] if near else known[0])
 
 
 def _set(document: tomlkit.TOMLDocument, setting: str, value: Any) -> None:

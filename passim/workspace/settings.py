@@ -6,6 +6,7 @@ other, and finds all errors at once. Whatever a class of passim checks already i
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, time
@@ -14,10 +15,10 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
-from passim.answers.call_kinds import CALL_KINDS, LESSON, CallKind
+from passim.answers.call_kinds import CALL_KINDS, VIDEO, CallKind
 from passim.coverage.service import Policy, Service
 from passim.elements.identifiers import SatelliteId
-from passim.errors import InputError
+from passim.errors import InputError, WorkspaceError
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, Limit, ServingFilter, ServingShare
 from passim.sky.site import Site
@@ -28,7 +29,19 @@ INVENTED_FLEETS: Final = ("plover",)
 
 _Made = TypeVar("_Made")
 Number = Annotated[float, Field(allow_inf_nan=False)]
-Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f,]*[^\x00-\x1f,\s][^\x00-\x1f,]*$")]
+_LONGEST_NAME: Final = 60
+_NAME_PATTERN: Final = r"^[^\x00-\x1f,]*[^\x00-\x1f,\s][^\x00-\x1f,]*$"
+Name = Annotated[str, Field(min_length=1, max_length=_LONGEST_NAME, pattern=_NAME_PATTERN)]
+
+
+def check_name(name: str, what: str) -> None:
+    """Refuse what cannot be the name of `what` in the file. Raises WorkspaceError."""
+    if not name.strip():
+        raise WorkspaceError(f"{what} is empty", wanted="a word or two", try_next="Marram")
+    if len(name) > _LONGEST_NAME or not re.match(_NAME_PATTERN, name):
+        raise WorkspaceError(
+            what, got=name, wanted=f"at most {_LONGEST_NAME} letters without a comma", try_next="a shorter, plain name"
+        )
 
 
 def made(make: Callable[[], _Made]) -> _Made:
@@ -278,19 +291,28 @@ class CallKindSettings(Section):
         return self
 
     def kind(self) -> CallKind:
-        """Return the kind; what is not said is passim's own of that name, or a lesson's. Raises InputError."""
+        """Return the kind; what is not said is passim's own of that name, or a video call's. Raises InputError."""
         given = {key: getattr(self, key) for key in ("noticed_from_s", "pause_from_s", "ends_from_s", "buffer_s")}
         given = {key: value for key, value in given.items() if value is not None}
         base = next((kind for kind in CALL_KINDS if kind.name.casefold() == self.name.casefold()), None)
         if base is None:
-            base = replace(LESSON, name=self.name, words=self.words or self.name)
+            base = replace(VIDEO, name=self.name, words=self.words or self.name)
         return base.changed("this workspace", words=self.words, **given)
 
 
 class CallsSettings(Section):
-    """What counts in calls."""
+    """What counts in calls: which kind is meant where none is named, and the kinds that are changed or added."""
 
+    kind: Name = VIDEO.name
     kinds: list[CallKindSettings] = []
+
+    @model_validator(mode="after")
+    def _a_known_kind(self) -> CallsSettings:
+        known = [kind.name for kind in (*CALL_KINDS, *self.kinds)]
+        if self.kind.casefold() not in [name.casefold() for name in known]:
+            wanted = f"one of {', '.join(dict.fromkeys(known))}"
+            raise ValueError(str(InputError("kind of call", got=self.kind, wanted=wanted)))
+        return self
 
 
 class SiteSettings(PlaceSettings):

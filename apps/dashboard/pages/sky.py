@@ -15,7 +15,7 @@ from passim.coverage.causes import NEVER_ADD_UP
 from passim.coverage.sky_moment import sky_moment
 from passim.errors import InputError
 
-from ...cause_words import amount, missing_words, sector_sentence, verdict_first
+from ...cause_words import amount, given_back_sentence, missing_words, sector_sentence, verdict_first
 from ...figures.sky import panorama
 from ...figures.theme import Theme
 from ...found import Found
@@ -107,7 +107,7 @@ def answer(question: Question, theme: Theme) -> Answer:
                 caption,
                 _gap_table(day.gaps, clock),
             ),
-            "limits": Shown(None, NEVER_ADD_UP, _limit_table(day.given_back, span)),
+            "limits": Shown(None, _limit_words(found, seen, day), _limit_table(day.given_back, span)),
             "sectors": Shown(
                 None,
                 " ".join([sector_sentence(found, day.sectors), *(MOUNTING_CAUTIONS if costs else ())]),
@@ -133,8 +133,8 @@ def _found(seen: Seen, clock: LocalClock) -> Found:
 
 def _place_of(gaps: pd.DataFrame, start: str) -> int | None:
     """Return the place of the gap that begins at an instant, as the address names it; None where there is none."""
-    starts: Any = gaps["start"]
-    return next((k for k, when in enumerate(starts) if start and instant(when) == start), None)
+    rows: list[Any] = list(gaps.itertuples(index=False))
+    return next((k for k, row in enumerate(rows) if start and instant(row.start) == start), None)
 
 
 def _gap_table(gaps: pd.DataFrame, clock: LocalClock) -> Table:
@@ -153,6 +153,12 @@ def _limit_table(given_back: pd.DataFrame, span: Span) -> Table:
 
     headings = ("Limit", "What it is", ">Gives back", ">Of the gaps", ">Gaps closed", ">Shortened")
     return Table(given_back, headings, cells)
+
+
+def _limit_words(found: Found, seen: Seen, day: sky_work.SkyDay) -> str:
+    return (
+        "There is no gap to close." if day.gaps.empty else f"{given_back_sentence(found, seen.causes)} {NEVER_ADD_UP}"
+    )
 
 
 def _sector_table(sectors: pd.DataFrame, span: Span) -> Table:
@@ -178,7 +184,8 @@ def gap_options(question: Question) -> Sequence[tuple[str, str]]:
         # The page itself says what is the matter; what the address names stays.
         return [(NO_GAP, "none chosen"), *([(given, "the gap of the address")] if given else [])]
     clock = question.clock(span)
-    pairs = [(instant(row.start), gap_label(row, clock)) for row in day.gaps.itertuples(index=False)]
+    rows: list[Any] = list(day.gaps.itertuples(index=False))
+    pairs = [(instant(row.start), gap_label(row, clock)) for row in rows]
     stray = [(given, "none of this day and place")] if given and given not in dict(pairs) else []
     return [(NO_GAP, f"none chosen; {counted(len(pairs), 'gap')} on {clock.day(span.start)}"), *pairs, *stray]
 

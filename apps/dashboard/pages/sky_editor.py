@@ -31,6 +31,8 @@ from ..parts import aria
 from . import sky_draft, sky_fields, sky_working
 
 _PLACES_KEPT: Final = 50
+# Shut it takes no room; it is not taken out of the page, where a picture would find no width to fill.
+_SHUT, _OPEN = "trial-frame shut", "trial-frame"
 _UNTOUCHED: Final = (
     "Change a height here, and the gaps before and after stand below. Nothing is saved until you say so."
 )
@@ -78,7 +80,7 @@ def block(_: Question) -> Any:
                                     className="picture",
                                 ),
                                 id="trial-frame",
-                                hidden=True,
+                                className=_SHUT,
                                 role="group",
                                 **aria(label="Horizon and gaps, before and after", describedby="trial-sentence"),
                             ),
@@ -189,7 +191,7 @@ def register(app: Dash, desk: Desk) -> None:
         Output("trial-fault", "children"),
         Output("trial-sentence", "children"),
         Output("trial-picture", "figure"),
-        Output("trial-frame", "hidden"),
+        Output("trial-frame", "className"),
         Output("trial-notes", "children"),
         Output("trial-buttons", "hidden"),
         Output("trial-save", "disabled"),
@@ -206,7 +208,7 @@ def register(app: Dash, desk: Desk) -> None:
         try:
             draft = _draft_of(question, drafts)
             if draft is None:
-                return [], _UNTOUCHED, no_update, True, "", True, True, *sky_working.at_rest()
+                return [], _UNTOUCHED, no_update, _SHUT, "", True, True, *sky_working.at_rest()
             survey = sky_draft.survey_of(draft)
             span = question.days(1)
             before = question.seen(span)
@@ -233,7 +235,7 @@ def register(app: Dash, desk: Desk) -> None:
             [],
             change_sentence(before.coverage, after.coverage, clock.day(span.start)),
             figure,
-            False,
+            _OPEN,
             " ".join(notes),
             False,
             False,

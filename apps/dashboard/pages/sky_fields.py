@@ -103,8 +103,8 @@ def _rows(draft: sky_draft.Draft, mark: str, part: str, one: str) -> list[Any]:
     ]
     head = html.Thead(html.Tr([*heads, html.Th(html.Span("Remove", className="unseen"), scope="col")]))
     table = html.Table([html.Caption(f"The {part}", className="unseen"), head, html.Tbody(body)], className="fields")
-    return [table, html.Button(f"Add a {one}" if one == "point" else f"Add an {one}", id=button_id(mark, "add", part, 0),
-                               className="button", n_clicks=0)]  # fmt: skip
+    add = html.Button(f"Add {one}", id=button_id(mark, "add", part, 0), className="button", n_clicks=0)
+    return [table, add]
 
 
 def _input(mark: str, part: str, row: int, column: str, value: str) -> Any:

@@ -239,9 +239,17 @@ def _text(label: str, key: str, example: str) -> Any:
 
 def _field(name: str, value: str, mode: str, placeholder: str = "") -> Any:
     return dcc.Input(
-        id=name, value=value, type="text", **(KEYBOARD if mode == "decimal" else {}), autoComplete="off", maxLength=60, className="field",
-        placeholder=placeholder, persistence=True, persistence_type="local",
-    )  # fmt: skip
+        id=name,
+        value=value,
+        type="text",
+        autoComplete="off",
+        maxLength=60,
+        placeholder=placeholder,
+        className="field",
+        persistence=True,
+        persistence_type="local",
+        **(KEYBOARD if mode == "decimal" else {}),
+    )
 
 
 def _seconds(asked: dict[str, str | None], key: str, what: str, unit: str) -> tuple[float, float]:

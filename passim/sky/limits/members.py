@@ -52,7 +52,10 @@ class ServingShare:
     def __post_init__(self) -> None:
         if not 0.0 < self.percent <= 100.0:
             raise InputError(
-                "share of the fleet that serves", got=self.percent, wanted="more than 0, up to 100 percent"
+                "share of the fleet that serves",
+                got=self.percent,
+                wanted="more than 0, up to 100 percent",
+                try_next="80, for four satellites in five",
             )
 
     def describe(self) -> str:

@@ -1,0 +1,304 @@
+"""The Sky page in a browser: roof line or sky, the gap chosen, another horizon, the symptom matcher, as passim says."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from browsing import AT, browser_page, choose, served, traces, wait_for_sentence
+from passim import Horizon, Site, Span
+from passim.answers import scenario, skyline, symptom
+from passim.coverage.causes import Causes, find_causes
+from passim.sky import visibility
+from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
+from passim.workspace import Workspace, create
+
+pytestmark = pytest.mark.browser
+
+NOW = datetime.fromisoformat(AT).astimezone(UTC)
+# The station's clocks are an hour behind UTC in winter.
+DAY = Span(datetime(2026, 11, 25, 1, tzinfo=UTC), datetime(2026, 11, 26, 1, tzinfo=UTC))
+HEADER = "azimuth_deg,elevation_deg\n"
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with served(tmp_path_factory.mktemp("served") / "school") as found:
+        yield found
+
+
+@pytest.fixture
+def page(address: str) -> Iterator[Any]:
+    with browser_page(address) as found:
+        yield found
+
+
+@lru_cache
+def known(site: Site, horizon: Horizon | None = None) -> Causes:
+    """Return what opens the gaps of the day as passim itself finds it, under another horizon where one is given."""
+    view = scenario.view_of(site if horizon is None else replace(site, horizon=horizon))
+    found = visibility.find_visibility(scenario.plover(NOW.replace(hour=0, minute=0)), view, DAY)
+    assert isinstance(found, visibility.Visibility)
+    return find_causes(found)
+
+
+def utc_times(times: list[str]) -> list[datetime]:
+    return [datetime.fromisoformat(text).replace(tzinfo=UTC) for text in times]
+
+
+def gap_bars(page: Any, name: str) -> list[datetime]:
+    """Return when the gaps of one row of the picture of two horizons begin."""
+    return utc_times(
+        page.evaluate(
+            """(name) => Array.from(document.querySelector("#trial-picture .js-plotly-plot")._fullData
+                .find((trace) => trace.name === name).x)""",
+            name,
+        )
+    )
+
+
+def assert_gaps(page: Any, name: str, causes: Causes) -> None:
+    """Hold the gaps of one row of that picture against passim's own, to the millisecond that the picture holds."""
+    drawn = gap_bars(page, name)
+    own = causes.coverage.gaps()["start"].to_list()
+    assert len(drawn) == len(own) > 0
+    assert max(abs(a - b) for a, b in zip(drawn, own, strict=True)) <= timedelta(milliseconds=1)
+
+
+def open_sky(page: Any, address: str, query: str = "") -> None:
+    page.goto(f"{address}/sky{query}")
+    wait_for_sentence(page, "roof line")
+    page.get_by_label("height ° of point 1", exact=True).wait_for()
+
+
+def trial(page: Any, text: str) -> str:
+    """Wait until the answer about the horizon tried holds `text`, and return it whole."""
+    sentence = page.locator("#trial-sentence", has_text=text)
+    sentence.wait_for()
+    return str(sentence.inner_text())
+
+
+def hand_in(page: Any, name: str, text: str) -> None:
+    page.locator("#horizon-file input[type=file]").set_input_files(
+        {"name": name, "mimeType": "text/csv", "buffer": text.encode()}
+    )
+
+
+def test_roof_line_or_sky(page: Any, address: str) -> None:
+    open_sky(page, address)
+    loft = known(scenario.MARRAM_LOFT)
+    assert page.inner_text("#sentence").startswith("It is not your roof line: ")
+    assert page.inner_text("#second") == "All would close if the satellite need not see a gateway."
+    drawn, gaps = traces(page, "panorama"), loft.table()
+    assert drawn["missing"]["x"] == pytest.approx(gaps["missing_azimuth_deg"].to_list(), abs=0.006)
+    assert drawn["missing"]["y"] == pytest.approx(gaps["missing_elevation_deg"].to_list(), abs=0.006)
+    assert len(drawn["can serve"]["x"]) > 100
+    assert max(drawn["sectors"]["y"]) == 0.0
+
+    choose(page, "place", "Marram/yard")
+    wait_for_sentence(page, "Your roof line has a part in it: ")
+    sectors = skyline.sector_costs(known(scenario.MARRAM_YARD))["given_back_s_per_day"]
+    assert traces(page, "panorama")["sectors"]["y"] == pytest.approx(sectors.to_list(), abs=0.001)
+    assert sectors.max() > 100.0
+    # Whatever speaks of a lower horizon stands beside what roofs can do.
+    costs = page.locator("section", has=page.get_by_role("heading", name="What each part of the horizon costs"))
+    assert "can injure and kill" in costs.inner_text()
+
+
+def test_the_cause_of_the_gap_chosen(page: Any, address: str) -> None:
+    """Every cause there is in the yard, each in the words of the page and at its place in the picture."""
+    open_sky(page, address, "?site=Marram&spot=yard")
+    gaps = known(scenario.MARRAM_YARD).table()
+    values = page.locator("""[id='{"name":"gap","part":"choice"}'] option""").evaluate_all("o => o.map(e => e.value)")
+    assert len(values) == len(gaps) + 1
+    caption = page.locator("#panels .caption").first
+    seen = set()
+    for place, row in gaps.iterrows():
+        if row["cause"] in seen:
+            continue
+        seen.add(row["cause"])
+        choose(page, "gap", values[place + 1])
+        local = (row["start"] - timedelta(hours=1)).round("s")
+        caption.filter(has_text=f"{local:%H:%M:%S} to ").wait_for()
+        assert f"opened by the {row['cause'].replace(' or ', ' or the ')}." in caption.inner_text()
+        assert f"number {row['missing_satellite_id']}" in caption.inner_text()
+        assert traces(page, "panorama")["chosen"]["x"] == pytest.approx([row["missing_azimuth_deg"]], abs=0.006)
+    assert {"gateway", "horizon", "horizon with gateway"} <= seen
+
+    # One thumb goes on to the next gap, and the address follows.
+    before = page.url
+    page.get_by_role("button", name="Later gap").click()
+    page.wait_for_url(lambda url: url != before)
+    assert "gap=2026-11-25T" in page.url
+
+
+def test_another_horizon_changes_the_gaps_as_passim_says(page: Any, address: str) -> None:
+    open_sky(page, address)
+    assert page.locator("#trial-frame").is_hidden()
+    page.get_by_label("height ° of point 5", exact=True).fill("70")
+    told = trial(page, "With this horizon ")
+    points = [Sighting(45.0 * k, 70.0 if k == 4 else 25.0) for k in range(8)]
+    tried = from_sightings(points, base=Horizon.flat(25.0)).horizon
+    after = known(scenario.MARRAM_LOFT, tried)
+    assert f"With this horizon {len(after.gaps.start)} gaps" in told
+    assert f"now {len(known(scenario.MARRAM_LOFT).gaps.start)} gaps" in told
+    assert_gaps(page, "now", known(scenario.MARRAM_LOFT))
+    assert_gaps(page, "with this", after)
+    assert "can injure and kill" in page.locator("section", has=page.locator("#trial-picture")).inner_text()
+
+    # What is no number is named in one line, and what was there stays.
+    page.get_by_label("height ° of point 2", exact=True).fill("high")
+    page.locator("#trial-fault", has_text="height of point 2; got 'high'; wanted a number").wait_for()
+    assert page.inner_text("#trial-sentence") == told
+    assert page.get_by_role("button", name="Save as the spot's horizon").is_disabled()
+
+    # A row fewer, and what was typed is there again after a reload.
+    page.get_by_role("button", name="Remove point 2").click()
+    page.locator("#trial-fault", has_text=re.compile("^$")).wait_for(state="attached")
+    page.reload()
+    page.locator("#trial-sentence", has_text="With this horizon ").wait_for()
+    heights = [page.get_by_label(f"height ° of point {k}", exact=True).input_value() for k in range(1, 8)]
+    assert heights == ["25", "25", "25", "70", "25", "25", "25"]
+    page.get_by_role("button", name="Start again").click()
+    trial(page, "Nothing is saved")
+
+
+def test_obstacles_by_tape_measure(page: Any, address: str) -> None:
+    open_sky(page, address)
+    page.get_by_label("obstacles, by tape measure").check()
+    for what, value in (("bearing °", "180"), ("width m", "30"), ("distance m", "8"), ("height m", "16")):
+        page.get_by_label(f"{what} of obstacle 1", exact=True).fill(value)
+    page.get_by_label("Height of the mount, m").fill("2")
+    told = trial(page, "With this horizon ")
+    tried = from_obstacles([Obstacle(180.0, 30.0, 8.0, 16.0)], 2.0, base=Horizon.flat(25.0)).horizon
+    after = known(scenario.MARRAM_LOFT, tried)
+    assert f"With this horizon {len(after.gaps.start)} gaps" in told
+    assert_gaps(page, "with this", after)
+
+
+def test_a_bad_file_shows_its_line_and_the_old_state_stays(page: Any, address: str) -> None:
+    open_sky(page, address)
+    page.get_by_label("height ° of point 5", exact=True).fill("70")
+    told = trial(page, "With this horizon ")
+    hand_in(page, "roof.csv", f"{HEADER}0,30\n90,high\n")
+    fault = page.locator("#horizon-file-fault", has_text="roof.csv")
+    fault.wait_for()
+    assert fault.inner_text() == (
+        "horizon file roof.csv, line 3; got '90,high'; wanted two numbers: azimuth and height in degrees"
+    )
+    assert page.inner_text("#trial-sentence") == told
+    assert page.get_by_label("height ° of point 5", exact=True).input_value() == "70"
+
+    # The same name with sound content is taken, and a lowest height that is lower lets it count as it is.
+    hand_in(page, "roof.csv", f"{HEADER}0,30\n90,40\n200,62.5\n")
+    trial(page, "With this horizon ")
+    page.get_by_text("roof.csv: 3 points.").wait_for()
+    after = known(scenario.MARRAM_LOFT, Horizon.from_points([(0, 30), (90, 40), (200, 62.5)]))
+    trial(page, f"With this horizon {len(after.gaps.start)} gaps")
+    assert_gaps(page, "with this", after)
+    assert page.inner_text("#horizon-file-fault") == ""
+
+
+def test_a_saved_horizon_survives_a_restart(tmp_path: Path) -> None:
+    folder = tmp_path / "school"
+    with served(folder) as address, browser_page(address) as page:
+        open_sky(page, address, "?mask=40")
+        page.get_by_label("height ° of point 5", exact=True).fill("70")
+        trial(page, "With this horizon ")
+        page.get_by_role("button", name="Save as the spot's horizon").click()
+        page.locator("#trial-saved", has_text="Saved: Marram, loft now has this horizon").wait_for()
+        # The mask of the address goes, because it would hide what was saved.
+        page.wait_for_url("**/sky")
+        trial(page, "Nothing is saved")
+    saved = Workspace.load(folder).site("Marram", "loft").horizon
+    assert saved == Horizon.from_csv(folder / "horizon-marram-loft.csv")
+    assert saved.elevation_deg(180.0) == 70.0
+    assert Workspace.load(folder).site("Marram", "yard").horizon == Horizon.flat(35.0)
+
+    gaps = known(scenario.MARRAM_LOFT, saved).table()
+    with served(folder) as address, browser_page(address) as page:
+        open_sky(page, address)
+        missing = gaps["missing_azimuth_deg"].dropna()
+        assert traces(page, "panorama")["missing"]["x"] == pytest.approx(missing.to_list(), abs=0.006)
+        heights = [float(row) for row in traces(page, "panorama")["horizon"]["y"]]
+        assert max(heights) == 70.0
+
+
+def test_the_symptom_matcher(tmp_path: Path) -> None:
+    """What fits best is what passim finds; a candidate that is kept stands in the workspace, marked."""
+    folder = tmp_path / "school"
+    create(folder, demo=True)
+    # A fleet of few satellites, so that a day is searched in a moment.
+    file = folder / "passim.toml"
+    every_third = ", ".join(f'"{900000001 + k}"' for k in range(360) if k % 3)
+    file.write_text(file.read_text().replace("excluded = []", f"excluded = [{every_third}]"))
+    workspace = Workspace.load(folder)
+    seen = symptom.Symptom((300.0, 900.0), (20.0, 300.0))
+    fleet = workspace.fleet(None, NOW)
+    found = symptom.find_settings(fleet, workspace.view("Marram", "loft"), DAY, seen, top=5)
+    with served(folder) as address, browser_page(address) as page:
+        open_sky(page, address)
+        page.locator("#symptom-every-low").fill("soon")
+        page.get_by_role("button", name="Search").click()
+        page.locator("#symptom-fault", has_text="from one freeze to the next; got 'soon'; wanted a number").wait_for()
+
+        for name, value in (("every-low", "5"), ("every-high", "15"), ("length-low", "20"), ("length-high", "300")):
+            page.locator(f"#symptom-{name}").fill(value)
+        page.get_by_role("button", name="Search").click()
+        page.locator("#symptom-working").wait_for()
+        page.locator("#symptom-answer .ranks").wait_for(timeout=90_000)
+        assert page.locator("#symptom-working").is_hidden()
+        assert page.locator("#symptom-answer .answer").inner_text() == found.sentence()
+        table = found.table()
+        cells = page.locator("#symptom-answer .ranks tbody tr").evaluate_all(
+            "rows => rows.map(row => [...row.cells].slice(0, 3).map(cell => cell.innerText))"
+        )
+        own = [[str(r.number), r.setting, f"{r.fit:.2f}"] for r in table.itertuples()]
+        assert cells == own
+        fits = [candidate.rank for candidate in found.candidates]
+        assert np.all(np.diff(fits) <= 0.0)
+
+        buttons = page.get_by_role("button", name="Keep candidate")
+        keepable = [k for k, c in enumerate(found.candidates, 1) if c.setting.kinds and found.verdict != "not the sky"]
+        assert buttons.count() == len(keepable)
+        buttons.first.click()
+        page.locator("#symptom-kept", has_text=f"Candidate {keepable[0]} now stands in the workspace").wait_for()
+        page.locator("#notes", has_text="Assumed, not measured").wait_for()
+    assumed = Workspace.load(folder).assumptions
+    assert assumed
+    assert all("searched for from freezes every 5 to 15 min" in one.how for one in assumed)
+
+
+def test_a_search_can_be_stopped(page: Any, address: str) -> None:
+    open_sky(page, address)
+    page.get_by_label("as if no gateway, cone or arc were known").check()
+    page.get_by_role("button", name="Search").click()
+    page.locator("#symptom-working").wait_for()
+    page.locator("#symptom-stop").click()
+    page.locator("#symptom-fault", has_text="the work was stopped before it was done").wait_for()
+    assert page.locator("#symptom-working").is_hidden()
+
+
+def test_a_phone_on_a_roof(address: str) -> None:
+    with browser_page(address, 390, 844) as page:
+        open_sky(page, address)
+        page.get_by_label("height ° of point 1", exact=True).fill("70")
+        trial(page, "With this horizon ")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        # The answer stays in sight beside the height that changes it.
+        assert page.locator("#trial-sentence").evaluate("e => e.getBoundingClientRect().bottom <= innerHeight")
+        targets = page.locator("main button, main .field, main select, main .ways label, main .further, main summary")
+        sizes = targets.evaluate_all(
+            """every => every.filter(e => e.offsetParent && !e.closest(".js-plotly-plot"))
+                .map(e => [e.textContent || e.id, e.getBoundingClientRect().height])"""
+        )
+        assert len(sizes) > 25
+        assert [size for size in sizes if size[1] < 44.0] == []

@@ -1,0 +1,43 @@
+"""The pictures of the README: there, small, and without a word to any other host; and how they are made small."""
+
+from __future__ import annotations
+
+import pytest
+
+from make_pictures import FOLDER, LARGEST_BYTES, PICTURES, level_joined, slimmed, with_shared_styles
+
+
+def test_every_picture_that_is_made_is_there_and_no_other() -> None:
+    assert sorted(path.name for path in FOLDER.iterdir()) == sorted(f"{name}.svg" for name in PICTURES)
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_a_picture_is_small_and_refers_to_nothing(name: str) -> None:
+    path = FOLDER / f"{name}.svg"
+    svg = path.read_text(encoding="utf-8")
+    assert path.stat().st_size < LARGEST_BYTES
+    assert svg.startswith("<svg")
+    assert svg.endswith("</svg>")
+    assert "http" not in svg.replace("http://www.w3.org/", "")
+    assert "<script" not in svg
+
+
+def test_level_strokes_of_a_stair_are_joined() -> None:
+    assert level_joined("M0,5H1V5H2V5H3V7H4V5Z") == "M0,5H3V7H4V5Z"
+    assert level_joined("M0,5L1,6V6H2V6H3") == "M0,5L1,6H3"
+
+
+def test_styles_that_many_share_stand_once_as_a_class() -> None:
+    line = '<path class="js-line" d="M0,0" style="stroke: red;"/>'
+    made = with_shared_styles(f'<svg width="1">{line * 6}<g class="x" style="fill: blue;"/></svg>')
+    assert made.count("stroke: red;") == 1
+    assert made.count('<path class="s0" d="M0,0"/>') == 6
+    assert '<g class="x" style="fill: blue;"/>' in made
+    assert made.startswith('<svg width="1"><style>.s0{stroke: red;}</style>')
+
+
+def test_names_and_digits_that_change_from_run_to_run_are_gone() -> None:
+    drawn = '<svg a="b"><defs id="defs-{0}"><clipPath id="clip{0}xy"/></defs><g d="M1.23456,2.0"/></svg>'
+    one, other = drawn.format("a1b2c3"), drawn.format("ffffff")
+    assert slimmed(one) == slimmed(other)
+    assert 'd="M1.2,2"' in slimmed(one)
