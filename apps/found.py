@@ -15,11 +15,10 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from passim import Fleet, Site, Span
+    from passim import Fleet, SearchReport, Site, Span
     from passim.coverage import Band
     from passim.sky import view as views
     from passim.sky import visibility
-    from passim.sky.report import SearchReport
 
 CAUTION = (
     "Planning help from orbital elements and a simplified terminal, not a promise of service; not for emergency calls, "

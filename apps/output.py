@@ -216,8 +216,8 @@ def _people_text(answer: Answer, show_all: bool) -> str:
             answer.block is not None
             and console.measure(table, options=console.options.update(width=1000)).maximum > console.width
         ):
-            for row in shown.itertuples(index=False):
-                first, *others = answer.block(row)
+            for candidate in shown.itertuples(index=False):
+                first, *others = answer.block(candidate)
                 console.print(Text("\n" + printable(first)))
                 for text in others:
                     console.print(Padding(Text(printable(text)), (0, 0, 0, 3)))

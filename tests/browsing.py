@@ -77,10 +77,10 @@ def browser_page(address: str, width_px: int = 1280, height_px: int = 900) -> It
 
 
 def wait_for_sentence(page: Any, text: str) -> str:
-    """Wait until the page's sentence holds `text`, and return it whole."""
+    """Wait until the page's sentence holds `text`, and return it whole, its fixed spaces as plain ones."""
     sentence = page.locator("#sentence", has_text=text)
     sentence.wait_for()
-    return str(sentence.inner_text())
+    return str(sentence.inner_text()).replace("\N{NO-BREAK SPACE}", " ")
 
 
 def choose(page: Any, key: str, value: str) -> None:

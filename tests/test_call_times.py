@@ -37,7 +37,9 @@ def test_consent_ends_calls_after_thirty_seconds() -> None:
 
 def test_a_kind_is_found_by_name_and_changed_with_its_source() -> None:
     assert call_kind(" Voice").name == "voice"
-    with pytest.raises(InputError, match="kind of call; got 'chat'; wanted one of lesson, voice, screen, stream"):
+    with pytest.raises(
+        InputError, match="kind of call; got 'chat'; wanted one of video, lesson, voice, screen, stream"
+    ):
         call_kind("chat")
     patient = LESSON.changed("this workspace", pause_from_s=8.0)
     assert (patient.pause_from_s, patient.sources["pause_from_s"]) == (8.0, "this workspace")
@@ -161,7 +163,7 @@ def test_hours_that_are_not_in_the_span_say_when_they_open(start: str, hours: fl
         (0, AllowedHours(), "length of the call; got 0; wanted a whole number of minutes"),
         (181, AllowedHours(), "length of the call; got '181 min'; wanted at most the 180 min of the span"),
         (30, AllowedHours(0, 20), "got '30 min'; wanted at most the 20 min of the hours 00:00 to 00:20"),
-        (30, AllowedHours(600, 700), "no room for 30 min between"),
+        (30, AllowedHours(600, 700), "got 'none in Wed 25 Nov 00:00 to Wed 25 Nov 03:00'; wanted room for a call of 30 min"),
         (30, AllowedHours(weekdays=(6,)), "hours for calls (all day, Sun)"),
     ],
 )  # fmt: skip

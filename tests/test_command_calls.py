@@ -8,6 +8,7 @@ import json
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
@@ -16,8 +17,23 @@ from passim.answers import scenario
 from passim.workspace import create
 from passim_apps.command_line import main
 from passim_apps.wording import duration
+from snapshots import older_snapshot
 
 AT = "2026-11-25T08:00:00Z"
+# The commands that refuse elements over 14 days old, with what they need here.
+COMMANDS_ABOUT_TIMES = [
+    ("calls", "--hours", "3"),
+    ("now",),
+    ("gaps", "--hours", "3"),
+    ("minutes", "--hours", "3"),
+    ("passes", "--hours", "3"),
+    ("causes", "--hours", "3"),
+    ("serving", "--hours", "3"),
+    ("growth", "--hours", "3"),
+    ("sites", "--hours", "3"),
+    ("symptom", "--hours", "3", "--every", "3-5min", "--length", "5-30s", "--top", "1"),
+    ("survey", "spots", "--hours", "3"),
+]
 ICS = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//invented//EN\r\n{}END:VCALENDAR\r\n"
 
 
@@ -68,12 +84,29 @@ def test_the_best_start_is_in_the_afternoon(folder: Path) -> None:
     lines = done(folder, "calls", "--days", "1").stdout.splitlines()
     assert lines[0].startswith("Best start for a live video lesson of 30 min: ")
     assert lines[0].endswith(" on Wed 25 Nov, no freeze expected.")
-    assert "A random start within 08:00 to 18:00, Mon to Fri meets " in lines[1]
+    assert lines[1].startswith("Looked at Wed 25 to Thu 26 Nov, 08:00 to 18:00, Mon to Fri: a random start meets ")
     assert lines[2] == "No start from noon on is better than another: no freeze to expect from any."
+    assert "Start (UTC-01:00)" in lines[4]
     assert "Elements' age" in lines[4]
+    (ages,) = [line for line in lines if "Elements: " in line]
+    assert ages.startswith("- Elements: 9 h old at the first start, ")
+    assert " at the last: " in ages
+    assert "(band: normal, then odds beside times; timing error " in ages
     text = " ".join(lines)
     assert "a freeze counts from 0.5 s, is a pause from 5 s, and ends the call from 30 s" in text
     assert "not a promise of service" in text
+
+
+def test_hours_may_be_said_in_whole_hours_and_the_workspace_says_the_kind(folder: Path) -> None:
+    told = json.loads(done(folder, "calls", "--days", "1", "--between", "9-17", "--format", "json").stdout)
+    assert told["hours"] == "09:00 to 17:00, Mon to Fri"
+    assert told["kind"]["name"] == "lesson"
+    file = folder / "passim.toml"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace('kind = "lesson"', 'kind = "video"', 1), encoding="utf-8")
+    assert " for a video call of 30 min: " in done(folder, "calls", "--days", "1").stdout.splitlines()[0]
+    file.write_text(text.replace('kind = "lesson"', 'kind = "chat"', 1), encoding="utf-8")
+    assert "kind of call; got 'chat'; wanted one of video, lesson, voice" in refused(folder, "calls", "--days", "1")
 
 
 def test_an_even_window_is_said_to_be_one(folder: Path) -> None:
@@ -123,7 +156,9 @@ def test_busy_times_are_avoided(folder: Path, tmp_path: Path) -> None:
     whole = ICS.format(event("camp", "20261124T000000Z", "20261129T000000Z"))
     busy.write_text(whole, encoding="utf-8", newline="")
     text = done(folder, "calls", "--days", "1", "--busy", str(busy)).stdout
-    assert text.startswith("No start is free: busy times meet each one within 08:00 to 18:00, Mon to Fri.")
+    assert text.startswith(
+        "No start is free: busy times meet each one. Looked at Wed 25 to Thu 26 Nov, 08:00 to 18:00, Mon to Fri."
+    )
 
 
 def test_a_calendar_is_written_and_updated(folder: Path, tmp_path: Path) -> None:
@@ -139,6 +174,14 @@ def test_a_calendar_is_written_and_updated(folder: Path, tmp_path: Path) -> None
     assert starts == sorted(row["start"].replace("-", "").replace(":", "").replace(".000", "") for row in rows)
     again = done(folder, "calls", "--days", "1", "--ics", str(target), "--top", "2")
     assert f"Wrote 2 calls to {target}, 0 of them new or changed." in again.stdout
+    # What passim wrote itself takes no time away, and is checked all the same.
+    checked = done(folder, "calls", "--days", "1", "--check", str(target)).stdout
+    assert checked.startswith("2 calls of out.ics: 2 without a pause to expect.")
+    free = tmp_path / "free.ics"
+    entry = event("Maybe", "20261125T100000Z", "20261125T104500Z", "TRANSP:TRANSPARENT")
+    free.write_text(ICS.format(entry), encoding="utf-8", newline="")
+    line = done(folder, "calls", "--days", "1", "--check", str(free)).stdout.splitlines()[0]
+    assert line == "No call of free.ics could be checked: 1 marked as taking no time."
     assert target.read_bytes().decode().count("BEGIN:VEVENT") == 2
 
 
@@ -163,19 +206,58 @@ def test_given_calls_are_checked_and_changes_told(folder: Path, tmp_path: Path) 
     assert " for " in row
     assert "none" in next(line for line in first if "Choir" in line and "15:00" in line)
     assert f"{lessons}: 1 cancelled, left out." in " ".join(first)
-    again = done(folder, "calls", *options).stdout
-    assert "Nothing that you would notice has changed since the last answer." in again
-    # Without the gateway nothing freezes.
-    text = done(folder, "calls", *options, "--without", "gateway").stdout
-    assert "Since the last answer better: Geometry at 09:00 on Wed 25 Nov, no freeze instead of " in text
-    back = json.loads(done(folder, "calls", *options, "--format", "json").stdout)
-    assert [(change["what"], change["title"]) for change in back["changes"]] == [("worse", "Geometry")]
-    assert [r["freezes"] == "" for r in back["rows"]] == [False, True]
+    rows = json.loads(done(folder, "calls", *options, "--format", "json").stdout)["rows"]
+    assert [r["freezes"] == "" for r in rows] == [False, True]
+
+
+@pytest.fixture
+def two_snapshots(tmp_path: Path) -> list[str]:
+    """Files of the same orbits with elements of 18:00 and of midnight; in the second, a few satellites come later."""
+    newer = scenario.plover(datetime(2026, 11, 25, tzinfo=UTC))
+    late_s = np.zeros(len(newer))
+    paths = [str(tmp_path / f"{name}.json") for name in ("older", "newer", "moved")]
+    passim.write_elements(older_snapshot(newer, 0.25, late_s), paths[0])
+    passim.write_elements(newer, paths[1])
+    late_s[:] = np.random.default_rng(5).normal(0.0, 40.0, len(newer))
+    passim.write_elements(older_snapshot(newer, -0.05, late_s), paths[2])
+    return paths
+
+
+def test_only_newer_elements_for_the_same_question_have_changed_anything(
+    folder: Path, tmp_path: Path, two_snapshots: list[str]
+) -> None:
+    lessons = tmp_path / "lessons.ics"
+    given = event("Geometry", "20261125T100000Z", "20261125T104500Z") + event(
+        "Choir", "20261125T160000Z", "20261125T164500Z"
+    )
+    lessons.write_text(ICS.format(given), encoding="utf-8", newline="")
+    options = ["--days", "1", "--check", str(lessons)]
+    older, newer, moved = (["--elements", path] for path in two_snapshots)
+    nothing, news = "Nothing that you would notice has changed since the last answer.", "ince the last answer"
+    assert news not in done(folder, "calls", *options, *older).stdout
+    assert nothing in done(folder, "calls", *options, *newer).stdout
+    # The same elements, or older ones, are no news; and another question has no last answer.
+    assert news not in done(folder, "calls", *options, *newer).stdout
+    assert news not in done(folder, "calls", *options, *older).stdout
+    for other in (
+        ["--without", "gateway"],
+        ["--mask", "26"],
+        ["--kind", "voice"],
+        ["--between", "8-17"],
+        ["--busy", str(lessons)],
+        ["--spot", "yard"],
+        ["--hours", "23"],
+    ):
+        asked = options[2:] if "--hours" in other else options
+        assert news not in done(folder, "calls", *asked, *other, *newer).stdout, other
+    told = json.loads(done(folder, "calls", *options, *moved, "--format", "json").stdout)
+    assert "Since the last answer " in told["answer"]
+    assert {change["title"] for change in told["changes"]} <= {"Geometry", "Choir"}
     # A damaged memory is told of and replaced.
     (folder / "last-calls.json").write_text("{", encoding="utf-8")
-    told = done(folder, "calls", *options).stdout
-    assert "The answer kept last cannot be compared with (kept answers in " in told
-    assert "Nothing that you would notice has changed" in done(folder, "calls", *options).stdout
+    damaged = done(folder, "calls", *options, *older).stdout
+    assert "The answer kept last cannot be compared with (kept answers in " in damaged
+    assert nothing in done(folder, "calls", *options, *newer).stdout
 
 
 @pytest.fixture
@@ -195,9 +277,23 @@ def test_each_answer_says_which_band_it_is_in(old: str, folder: Path, day: str, 
     said = json.loads(done(folder, "now", "--elements", old, "--format", "json", at=at).stdout)
     assert said["band"] == band
     assert (said["next_gap"] is None) == (band not in ("normal", "odds beside times"))
-    text = done(folder, "calls", "--elements", old, "--hours", "10", at=at).stdout
-    assert ("by the local hour" in text.splitlines()[0]) == (band == "statistics only")
+    asked = ["--elements", old, "--hours", "10"]
+    text = done(folder, "calls", *asked, at=at).stdout
+    assert ("by the local hour" in text.splitlines()[1]) == (band == "statistics only")
+    assert text.startswith("Elements 9.") == (band == "statistics only")
     assert "days old" in text or " h old" in text
+    assert f"(band: {band}" in text
+    told = done(folder, "now", "--elements", old, at=at).stdout
+    assert f"(band: {band}" in told
+    # What cannot be told is not said to be wise.
+    assert (" is wise" in told or " is not wise" in told) == (band != "statistics only")
+    assert ("cannot be told" in told) == (band == "statistics only")
+    assert (said["call_is_wise"] is None) == (band == "statistics only")
+    # Lists of times say the same of themselves, and put it first where no time can be told.
+    for command in ("gaps", "passes", "minutes", "serving", "causes"):
+        listed = done(folder, command, *asked, at=at).stdout
+        assert listed.startswith("Elements 9.58 days old: trust counts, not times.\n") == (band == "statistics only")
+        assert f"(band: {band})." in listed
 
 
 def test_statistics_in_place_of_times(old: str, folder: Path, tmp_path: Path) -> None:
@@ -228,7 +324,7 @@ def test_statistics_in_place_of_times(old: str, folder: Path, tmp_path: Path) ->
         (["--between", "08:00-24:01"], "--between; got '08:00-24:01'"),
         (["--weekdays", "mon-someday"], "--weekdays; got 'mon-someday'; wanted names of days, mon to sun"),
         (["--weekdays", "sun", "--days", "1"], "hours for calls (08:00 to 18:00, Sun); got "),
-        (["--kind", "chat"], "kind of call; got 'chat'; wanted one of lesson, voice, screen, stream"),
+        (["--kind", "chat"], "kind of call; got 'chat'; wanted one of lesson, video, voice, screen, stream"),
         (["--days", "1", "--hours", "2"], "--days, --hours and --to all say where the span ends"),
         (["--check", "a.ics", "--ics", "b.ics"], "--ics writes suggested calls, and --check suggests none"),
         (["--busy", "none.ics"], "calendar file cannot be read: No such file or directory; got 'none.ics'"),
@@ -250,11 +346,25 @@ def test_an_unreadable_calendar_names_its_line(folder: Path, tmp_path: Path) -> 
 
 def test_too_old_elements_say_their_age_and_what_to_do(old: str, folder: Path) -> None:
     at = "2026-12-20T09:00:00Z"
-    for command in ("calls", "now"):
-        line = refused(folder, command, "--elements", old, at=at)
-        assert "days" in line
-        assert "wanted at most 14 days; try newer elements" in line
-        assert done(folder, command, "--elements", old, "--however-old", at=at).stdout
+    for command, *more in COMMANDS_ABOUT_TIMES:
+        line = refused(folder, command, "--elements", old, *more, at=at)
+        assert line.startswith("passim: elements are 25.")
+        assert " days old at the " in line
+        assert "wanted at most 14 days; try newer elements, " in line
+        assert line.endswith(", or --however-old for counts all the same")
+        text = done(folder, command, "--elements", old, "--however-old", *more, at=at).stdout
+        assert text.startswith("Elements 25.")
+        assert " days old: trust counts, not times.\n" in text
+        assert "(band: refuse" in text
+
+
+def test_the_days_that_the_elements_are_good_for_are_named(old: str, folder: Path) -> None:
+    line = refused(folder, "calls", "--elements", old, at="2026-12-06T09:00:00Z")
+    assert line == (
+        "passim: elements are 14.4 days old at the end of the last day (2026-12-09 09:00 UTC); wanted at most 14 days; "
+        "try newer elements, --days 2, or --however-old for counts all the same"
+    )
+    assert done(folder, "calls", "--elements", old, "--days", "2", at="2026-12-06T09:00:00Z").stdout
 
 
 # --- now --------------------------------------------------------------------------------------------------------------
@@ -269,7 +379,9 @@ def test_now_in_one_screen(folder: Path) -> None:
     assert len(lines) < 24
     calm = done(folder, "now", at="2026-11-25T15:00:00Z").stdout.splitlines()
     assert calm[2] == "A live video lesson of 30 min now is wise: no freeze expected."
-    assert calm[3] == "Next good start: 14:00 on Wed 25 Nov, no freeze expected."
+    assert calm[3] == ""
+    # One row: what is wise now is the next good start.
+    assert [line.split()[0] for line in calm[4:] if line.startswith((" now", " next"))] == ["now"]
 
 
 def test_now_as_json_agrees_with_its_words(folder: Path) -> None:

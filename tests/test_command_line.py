@@ -152,7 +152,8 @@ def test_tables_answer_in_a_sentence_and_say_what_they_rest_on(name: str, fleet:
     notes = [line.removeprefix("- ") for line in rest if line.startswith("- ")]
     assert " in 3 h" in first
     assert first.endswith(".")
-    assert "Elements of 60 objects, 1 h 30 min old at the middle of the span." in notes
+    good = "predicted times are good to about half a second (band: normal)"
+    assert f"Elements of 60 objects, 1 h 30 min old at the middle of the span: {good}." in notes
     assert "Mask: 30° above the horizon all round." in notes
     assert "Times: Atlantic/Azores, UTC-01:00." in notes
     assert "not a promise of service; not for emergency calls" in notes[-1]
@@ -392,6 +393,16 @@ def test_a_file_replaced_keeps_its_mode_and_a_link_stays_a_link(tmp_path: Path) 
     assert real.stat().st_mode & 0o777 == 0o600
 
 
+@pytest.mark.parametrize("more", [["--out", "link.txt"], ["--out", "link"], ["--format", "table", "--out", "link.md"]])
+def test_a_table_goes_into_a_file_whose_name_promises_nothing_else(
+    more: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done("geometry", "--altitude", "550", *more)
+    (file,) = tmp_path.iterdir()
+    assert file.read_text("utf-8") == done("geometry", "--altitude", "550").stdout
+
+
 def test_a_device_is_written_to_and_not_replaced() -> None:
     done("geometry", "--altitude", "550", "--out", os.devnull)
     assert Path(os.devnull).is_char_device()
@@ -452,6 +463,8 @@ def test_progress_draws_only_once_the_work_lasts(
         ([*SITE, "--colour"], "No such option"),
         ([*SITE, *SPAN, "--out", "no/such/folder/gaps.csv"], "a folder that exists"),
         ([*SITE, *SPAN, "--out", "/"], "the name of a file"),
+        ([*SITE, *SPAN, "--out", "gaps.ics"], "wanted .csv or .json, or .txt for the table; try passim calls --ics"),
+        ([*SITE, *SPAN, "--out", "gaps.xlsx"], "wanted .csv or .json, or .txt for the table; try --format"),
     ],
 )
 def test_a_slip_in_an_option_is_told_in_one_line(arguments: list[str], words: str, fleet: str) -> None:
@@ -599,6 +612,7 @@ def test_a_reader_that_stops_reading_is_no_error(fleet: str) -> None:
         "2026-11-25T00:00Z",
         "--hours",
         "720",
+        "--however-old",
         "--format",
         "csv",
     ]

@@ -102,7 +102,8 @@ def test_the_table_for_people(listing: str, path: str) -> None:
     assert "handover" in lines[0]
     assert "freezes" in lines[0]
     assert not any(" nan" in line.lower() for line in lines)
-    assert lines[-1].startswith("Service: a satellite is kept until it is lost, then the highest is taken")
+    assert any(line.startswith("- Service: a satellite is kept until it is lost, then the highest") for line in lines)
+    assert "(UTC-01:00)" in next(line for line in lines if line.lstrip().startswith("Day"))
 
 
 def test_a_sky_without_satellites_says_so(path: str) -> None:

@@ -70,7 +70,13 @@ def test_the_own_names_are_answered(client: FlaskClient, host: str) -> None:
 
 @pytest.mark.parametrize(
     "host",
-    ["elements.example:8750", "127.0.0.1", "127.0.0.1:9", "127.0.0.1:8750.elements.example", "127.0.0.1:8750@x.example"],
+    [
+        "elements.example:8750",
+        "127.0.0.1",
+        "127.0.0.1:9",
+        "127.0.0.1:8750.elements.example",
+        "127.0.0.1:8750@x.example",
+    ],
 )
 @pytest.mark.parametrize("path", ["/", "/_dash-layout", "/assets/passim.css", "/csv/clock/days.csv"])
 def test_a_foreign_name_reaches_nothing(client: FlaskClient, host: str, path: str) -> None:
@@ -205,7 +211,9 @@ def files_below(folder: Path) -> set[str]:
     return {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
 
 
-@pytest.mark.parametrize("name", ["../../outside.tle", "/etc/outside.tle", "C:\\outside.tle", ".hidden", "", "a\0b.tle"])
+@pytest.mark.parametrize(
+    "name", ["../../outside.tle", "/etc/outside.tle", "C:\\outside.tle", ".hidden", "", "a\0b.tle"]
+)
 def test_a_file_lands_in_the_workspace_whatever_it_is_called(tmp_path: Path, name: str) -> None:
     here = Desk(create(tmp_path / "school", demo=True), at=AT)
     try:
@@ -343,7 +351,9 @@ def test_the_password_opens_the_page_that_was_asked_for(guarded: tuple[flask.Fla
         assert ask(other, "/clock").status_code == status
 
 
-@pytest.mark.parametrize("wanted", ["http://elements.example/", "//elements.example/", "/nowhere", "javascript:alert(1)"])
+@pytest.mark.parametrize(
+    "wanted", ["http://elements.example/", "//elements.example/", "/nowhere", "javascript:alert(1)"]
+)
 def test_after_the_password_comes_an_own_page(guarded: tuple[flask.Flask, list[str]], wanted: str) -> None:
     server, told = guarded
     answer = server.test_client().post(

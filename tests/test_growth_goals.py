@@ -61,6 +61,19 @@ def test_a_goal_that_all_satellites_miss() -> None:
     assert told(goal, SINGLE.values, SINGLE.counted_s) == "longest gap 0 s"
 
 
+@pytest.mark.parametrize(
+    ("out", "goal", "words"),
+    [
+        (0.010913, "covered >= 99.5 %", "covered 98.9 %"),
+        (0.001013, "covered >= 99.9 %", "covered 99.899 %"),  # 99.9 % would say that the goal is met
+        (0.001, "covered >= 99.9 %", "covered 99.9 %"),
+    ],
+)
+def test_a_share_is_told_to_a_tenth_unless_that_would_be_the_goal(out: float, goal: str, words: str) -> None:
+    values = {**SINGLE.values, "gap_fraction": np.full((1, 6), out)}
+    assert told(parse_goal(goal), values, SINGLE.counted_s) == words
+
+
 def test_the_band_over_draws() -> None:
     longest = [[9.0] * k + [1.0] * (11 - k) for k in range(11)]
     found = smallest(curves([[1] * 11] * 11, longest), parse_goal("longest_gap_s <= 1"))
@@ -118,6 +131,8 @@ def test_a_percentage_is_the_share_it_says() -> None:
         ("gap_count <= 5 s", "unit of the goal for gap_count; got 's'; wanted no unit"),
         ("longest_gap_s <= 5 h", "unit of the goal for longest_gap_s; got 'h'; wanted no unit or s or min"),
         ("covered >= 99.9", "number of the goal for covered; got '99.9'; wanted a share from 0 to 1; try 99.9 %"),
+        ("covered >= 130 %", "number of the goal for covered; got '130 %'; wanted 0 to 100 %; try 99 %"),
+        ("covered >= 130", "number of the goal for covered; got '130'; wanted a share from 0 to 1; try 99 %"),
         ("gap_count <= 5 and", "goal; got 'gap_count <= 5 and'"),
         ("gap_count <= 5 or covered >= 1", "goal; got 'gap_count <= 5 or covered >= 1'"),
     ],

@@ -71,6 +71,8 @@ def test_no_gap_at_all_and_none_but_gap() -> None:
     assert calm.call_is_wise
     assert calm.next_good is not None
     assert calm.next_good["start"].to_pydatetime() == DAY
+    # A call that is wise now needs no second row for a start that is the same.
+    assert calm.table["what"].tolist() == ["now"]
     lost = now(by_hand([(-300.0, -20.0)]), LESSON)
     assert lost.next_gap is not None
     assert lost.next_gap.cut_at_end
@@ -99,6 +101,8 @@ def test_old_elements_hide_the_next_gap() -> None:
     said = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)], days_on=9), LESSON)
     assert said.freshness.band.name == "statistics only"
     assert said.next_good is None
+    calm = now(by_hand([(-300.0, 11100.0)], days_on=9), LESSON)
+    assert not calm.call_is_wise
 
 
 def test_a_call_longer_than_the_span() -> None:

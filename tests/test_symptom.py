@@ -25,7 +25,7 @@ from passim.answers.symptom import (
     _verdict,
     find_settings,
 )
-from passim.answers.symptom_apart import longest_stretch, when_words
+from passim.answers.symptom_apart import longest_stretch, rate_words, when_words
 from passim.answers.symptom_score import RangeJudge, RecordJudge, hours_within, noticed
 from passim.answers.symptom_search import Trials
 from passim.answers.symptom_seen import FreezeRecord, Symptom
@@ -309,7 +309,11 @@ def test_limits_that_the_view_has_are_kept_and_not_searched() -> None:
 def test_the_answer_says_what_would_tell_candidates_apart(south_answer: SymptomAnswer) -> None:
     assert len(south_answer.candidates) > 1
     assert south_answer.observations
-    assert all(o[0].isdigit() and o.endswith(".") for o in south_answer.observations)
+    assert all(o.startswith("Candidate") and o.endswith(".") for o in south_answer.observations)
+    assert any(
+        o.startswith("Candidate 1 against ") or o.startswith("Candidates 1 and ") for o in south_answer.observations
+    )
+    assert any("in the order of how well they foretell the record" in note for note in south_answer.notes)
     assert any("stand in for another" in note for note in south_answer.notes)
     table = south_answer.table()
     assert list(table["number"]) == list(range(1, len(table) + 1))
@@ -349,6 +353,15 @@ def test_an_assumption_holds_what_the_workspace_needs() -> None:
     }
     assert kept["gateway"].latitude_deg == pytest.approx(39.604, abs=0.001)
     assert "freezes every" in kept["how"]
+
+
+def test_numbers_are_told_no_finer_than_anybody_can_act_on() -> None:
+    setting = Setting(28.125, Cone(0.0, 12.5, 47.5), arc_deg=11.25)
+    assert setting.describe(SITE) == (
+        "no service below 28° all round and an antenna cone of 48° half-angle, tilted 12° to the north and a keep-out of "
+        "11° around the geostationary arc"
+    )
+    assert [rate_words(rate) for rate in (7.833, 11.6, 0.72)] == ["8", "12", "0.7"]
 
 
 def test_words_for_directions_and_hours() -> None:

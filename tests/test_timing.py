@@ -126,6 +126,7 @@ def test_one_stale_set_is_told_of_and_does_not_decide() -> None:
     assert fresh.band.name == "normal"
     assert (fresh.median_s, fresh.oldest_s) == (3.5 * HOUR_S, 500 * HOUR_S)
     assert "3.5 h old by then (oldest 20.8 days)" in fresh.words
+    assert fresh.words.endswith("predicted times are good to about half a second (band: normal).")
     assert fresh.sigma_s == pytest.approx(TimingModel().total_sigma_s(3.5 * HOUR_S))
 
 
@@ -147,7 +148,7 @@ def test_elements_too_old_are_refused_with_their_age_unless_told() -> None:
         band_for(fleet, late)
     assert str(caught.value) == (
         "elements are 20 days old at 2026-12-15 00:00 UTC (oldest 21 days); wanted at most 14 days; "
-        "try newer elements, an earlier time, or saying that their age does not matter"
+        "try newer elements, an earlier time, or however_old (--however-old) for statistics all the same"
     )
     assert band_for(fleet, late, however_old=True).band.name == "refuse"
 

@@ -75,6 +75,19 @@ def test_a_clock_gives_local_times_and_dates() -> None:
     assert clock.description == "Atlantic/Azores, UTC-01:00"
 
 
+def test_days_and_stretches_of_a_span_by_the_local_clock() -> None:
+    # The Azores are one hour behind UTC in winter (IANA data base); 1 March 2026 is a Sunday.
+    def told(start: datetime, hours: float) -> tuple[str, str]:
+        span = Span.starting(start, hours)
+        clock = LocalClock("Atlantic/Azores", span)
+        return clock.days(span), clock.stretch(span)
+
+    assert told(datetime(2026, 3, 1, 1, tzinfo=UTC), 24) == ("Sun 1 Mar", "Sun 1 Mar 00:00 to Mon 2 Mar 00:00")
+    assert told(datetime(2026, 3, 1, 9, tzinfo=UTC), 72)[0] == "Sun 1 to Wed 4 Mar"
+    assert told(datetime(2026, 2, 27, 9, tzinfo=UTC), 72)[0] == "Fri 27 Feb to Mon 2 Mar"
+    assert told(datetime(2026, 3, 1, 9, tzinfo=UTC), 2)[1] == "Sun 1 Mar 08:00 to 10:00"
+
+
 def test_a_span_within_one_local_day_needs_no_date() -> None:
     clock = LocalClock("UTC", Span.starting(datetime(2026, 11, 25, tzinfo=UTC), 6))
     assert clock.when(datetime(2026, 11, 25, 3, tzinfo=UTC)) == "03:00:00"

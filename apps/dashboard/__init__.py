@@ -4,6 +4,7 @@ address     what is chosen, as the query of the page's address
 desk        the workspace, the clock, and what has been computed, kept by key within a bound of bytes
 jobs        worker processes for what takes longer than a breath, with progress and cancel
 work        what those processes run
+planning    the same for calls and growth
 security    who may ask: hosts, origins, passwords; what a page may load
 parts       the pieces that pages are made of: sentence, picture, table, help
 answering   from an address and a page to what the page shows

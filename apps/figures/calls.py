@@ -215,7 +215,7 @@ def _name(figure: go.Figure, day: _Day, first_h: int, theme: Theme) -> None:
     date = f"<b>{day.date:%a} {day.date.day} {day.date:%b}</b>"
     figure.add_annotation(
         x=first_h, y=-day.row + _ROW_TOP, xanchor="left", yanchor="bottom", showarrow=False, align="left",
-        text=f'{date}   <span style="color:{colour}">{words}</span>',
+        bgcolor=theme.paper, borderpad=0, text=f'{date}   <span style="color:{colour}">{words}</span>',
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import plotly.graph_objects as go
 
 from passim import Coverage, Horizon
-from passim.sky.outlines import horizon_outline
+from passim.sky import outlines
 
 from ..wording import LocalClock, counted, duration
 from .theme import Theme, dressed, out_marker
@@ -59,7 +59,7 @@ def horizon_change(
 
 def _skylines(figure: go.Figure, before: Horizon, after: Horizon, theme: Theme) -> None:
     """Draw the present skyline as ground, the other as a strong line over it, each with its name."""
-    old, new = horizon_outline(before), horizon_outline(after)
+    old, new = outlines.horizon_outline(before), outlines.horizon_outline(after)
     figure.add_scatter(
         x=old.azimuth_deg, y=old.elevation_deg, xaxis="x2", yaxis="y2", mode="lines", fill="tozeroy",
         fillcolor=theme.rule, line={"color": theme.quiet, "width": 1.5}, name="skyline now",

@@ -308,7 +308,7 @@ class CallsSettings(Section):
 
     @model_validator(mode="after")
     def _a_known_kind(self) -> CallsSettings:
-        known = [kind.name for kind in (*CALL_KINDS, *self.kinds)]
+        known = [kind.name for kind in CALL_KINDS] + [kind.name for kind in self.kinds]
         if self.kind.casefold() not in [name.casefold() for name in known]:
             wanted = f"one of {', '.join(dict.fromkeys(known))}"
             raise ValueError(str(InputError("kind of call", got=self.kind, wanted=wanted)))

@@ -31,6 +31,8 @@ from ..work import Seen
 from . import sky_editor, sky_symptom
 
 NO_GAP: Final = ""
+# Each row and each entry of a list costs the browser time at every change of the page.
+_LISTED: Final = 20
 _SOURCE: Final = "The element sets of the fleet chosen, and the site, horizon, terminal and gateways of the workspace."
 
 PANORAMA: Final = Panel(
@@ -105,7 +107,7 @@ def answer(question: Question, theme: Theme) -> Answer:
                     day.track, day.outlines, day.sectors, theme, standing=standing, missing=day.gaps, chosen=chosen
                 ),
                 caption,
-                _gap_table(day.gaps, clock),
+                _gap_table(day.gaps, _nearest(day.gaps, question.choices.other("gap"), question.now), clock),
             ),
             "limits": Shown(None, _limit_words(found, seen, day), _limit_table(day.given_back, span)),
             "sectors": Shown(
@@ -137,13 +139,16 @@ def _place_of(gaps: pd.DataFrame, start: str) -> int | None:
     return next((k for k, row in enumerate(rows) if start and instant(row.start) == start), None)
 
 
-def _gap_table(gaps: pd.DataFrame, clock: LocalClock) -> Table:
+def _gap_table(gaps: pd.DataFrame, shown: pd.DataFrame, clock: LocalClock) -> Table:
+    """Return the gaps: those around the one chosen, or around now, for people; the file has them all."""
+
     def cells(row: Any) -> list[str]:
         when = [clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
         return [*when, row.cause, missing_words(row), row.blocked_by, cut_ends(row)]
 
     headings = ("Start", "End", ">Length", "Cause", "Missing satellite", "Stopped by", "Cut")
-    return Table(gaps, headings, cells, clock, "No gap on this day.")
+    told = f"The file has all {counted(len(gaps), 'gap')} of the day." if len(shown) < len(gaps) else ""
+    return Table(gaps, headings, cells, clock, "No gap on this day.", shown, told)
 
 
 def _limit_table(given_back: pd.DataFrame, span: Span) -> Table:
@@ -175,7 +180,7 @@ def _sector_table(sectors: pd.DataFrame, span: Span) -> Table:
 
 
 def gap_options(question: Question) -> Sequence[tuple[str, str]]:
-    """Return the gaps of the day to choose from; none while they are being worked out."""
+    """Return the gaps to choose from: those of the day nearest to the one chosen, else to now; none before it is known."""
     given = question.choices.other("gap")
     try:
         span = question.days(1)
@@ -184,10 +189,19 @@ def gap_options(question: Question) -> Sequence[tuple[str, str]]:
         # The page itself says what is the matter; what the address names stays.
         return [(NO_GAP, "none chosen"), *([(given, "the gap of the address")] if given else [])]
     clock = question.clock(span)
-    rows: list[Any] = list(day.gaps.itertuples(index=False))
+    rows: list[Any] = list(_nearest(day.gaps, given, question.now).itertuples(index=False))
     pairs = [(instant(row.start), gap_label(row, clock)) for row in rows]
     stray = [(given, "none of this day and place")] if given and given not in dict(pairs) else []
-    return [(NO_GAP, f"none chosen; {counted(len(pairs), 'gap')} on {clock.day(span.start)}"), *pairs, *stray]
+    return [(NO_GAP, f"none chosen; {counted(len(day.gaps), 'gap')} on {clock.day(span.start)}"), *pairs, *stray]
+
+
+def _nearest(gaps: pd.DataFrame, chosen: str, now: datetime) -> pd.DataFrame:
+    """Return the few gaps around the one chosen, else around now."""
+    place = _place_of(gaps, chosen)
+    if place is None:
+        place = int((gaps["start"] < now).sum())
+    first = min(max(place - _LISTED // 2, 0), max(len(gaps) - _LISTED, 0))
+    return gaps.iloc[first : first + _LISTED]
 
 
 def steps(_: Question) -> Any:
@@ -233,25 +247,25 @@ def register(app: Dash, desk: Desk) -> None:
         if not (earlier or later):
             return no_update
         question = desk.question(read_query(search)[0])
-        starts = [value for value, _ in gap_options(question)]
-        if len(starts) < 2:
+        try:
+            _, day = _day_of(question, question.days(1))
+        except (StillWorking, InputError):
+            # The page itself says what is the matter.
             return no_update
+        if day.gaps.empty:
+            return no_update
+        place = _place_of(day.gaps, question.choices.other("gap"))
         forward = ctx.triggered_id == "gap-later"
-        chosen = _neighbour(starts, question.choices.other("gap"), 1 if forward else -1, question.now)
-        return query_of(changed(question.choices, {"gap": chosen}))
+        if place is None:
+            # From now on, or the last before now.
+            place = int((day.gaps["start"] < question.now).sum()) - (0 if forward else 1)
+        else:
+            place += 1 if forward else -1
+        row: Any = day.gaps.iloc[min(max(place, 0), len(day.gaps) - 1)]
+        return query_of(changed(question.choices, {"gap": instant(row["start"])}))
 
     sky_editor.register(app, desk)
     sky_symptom.register(app, desk)
-
-
-def _neighbour(starts: list[str], value: str, step: int, now: datetime) -> str:
-    """Return the start of the gap before or after the one chosen; with none chosen, before or after now."""
-    if value and value in starts[1:]:
-        place = starts.index(value) + step
-    else:
-        later = next((k for k, start in enumerate(starts) if k and start > instant(now)), len(starts))
-        place = later if step > 0 else later - 1
-    return starts[min(max(place, 1), len(starts) - 1)]
 
 
 PAGE: Final = Page(
