@@ -243,8 +243,8 @@ def now_sentence(said: now_answer.Now, clock: LocalClock) -> str:
     band, lines = said.freshness.band, []
     if not band.shows_odds:
         return (
-            f"Elements {_age(said.freshness.median_s)} old: trust counts, not times.\nThe next gap, whether a call now "
-            "is wise, and the next good start cannot be told from them: passim calls says which hours are calmest."
+            f"Elements {_age(said.freshness.median_s)} old: trust counts, not times.\nWhether to call now, when "
+            "the next gap comes and which start is good cannot be told from them: passim calls tells the calmest hours."
         )
     if band.shows_times:
         expected = "Service is expected this minute" if said.served else "No service right now"

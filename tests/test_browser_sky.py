@@ -46,7 +46,9 @@ def page(address: str) -> Iterator[Any]:
 @lru_cache
 def known(site: Site, horizon: Horizon | None = None) -> Causes:
     """Return what opens the gaps of the day as passim itself finds it, under another horizon where one is given."""
-    view = scenario.view_of(site if horizon is None else replace(site, horizon=horizon))
+    view = scenario.view_of(site)
+    if horizon is not None:
+        view = replace(view, site=replace(site, horizon=horizon))
     found = visibility.find_visibility(scenario.plover(NOW.replace(hour=0, minute=0)), view, DAY)
     assert isinstance(found, visibility.Visibility)
     return find_causes(found)

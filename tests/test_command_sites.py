@@ -89,7 +89,21 @@ def test_the_table_tells_of_call_hours(school: str) -> None:
     assert first.startswith("Of 2 places Marram loft is covered ")
     assert second.startswith("In call hours Marram loft is frozen ")
     assert "of 3 h" in result.stdout
+    # Outside call hours there is nothing to say of them, and no column.
+    night = run("sites", "--workspace", school, "--site", "marram", "--from", "2026-11-25T00:00Z", "--hours", "3")
+    assert "Frozen in call hours" in result.stdout
+    assert "Frozen in call hours" not in night.stdout
     assert "not for emergency calls" in result.stdout
+
+
+def test_all_places_without_a_gap_are_named_and_what_nothing_helps_says_so(school: str, tmp_path: Path) -> None:
+    given = ["--site", "Skerry", "--site", "52.0,-27.0", "--site", "52.0,-10.0,0", "--site", "70.0,-28.0"]
+    told = done("--workspace", school, *given, "--without", "gateway").splitlines()
+    assert told[0].startswith(
+        "Of 4 places Skerry, 52.0,-27.0 and 52.0,-10.0,0 are never without service in 3 h; 70.0,-28.0 is covered 0 % of "
+    )
+    (north,) = [line for line in told if line.strip().startswith("70.0,-28.0")]
+    assert "none helps" in north
 
 
 def test_places_need_no_workspace(fleet_file: str) -> None:

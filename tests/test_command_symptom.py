@@ -99,6 +99,29 @@ def test_ranges_are_answered_in_words_and_rows_and_a_candidate_is_kept(tmp_path:
     assert "not measured" in done("workspace", "show", "--workspace", folder).stdout
 
 
+def test_a_narrow_terminal_gets_a_block_a_candidate(fleet: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    from passim_apps import output
+
+    class Terminal:
+        @staticmethod
+        def isatty() -> bool:
+            return True
+
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr(output, "sys", Terminal)
+    Terminal.stdout = Terminal.stderr = Terminal  # type: ignore[attr-defined]
+    text = done("symptom", "--elements", fleet, *PLACE, *SPAN, *SEEN, "--top", "2").stdout
+    assert max(len(line) for line in text.splitlines()) <= 80
+    lines = text.splitlines()
+    first = lines.index(next(line for line in lines if line.startswith("1. ")))
+    second = lines.index(next(line for line in lines if line.startswith("2. ")))
+    assert second - first <= 6
+    assert any(line.startswith("   fit 0.") for line in lines[first:second])
+    assert "Others like it" not in text
+    monkeypatch.setenv("COLUMNS", "300")
+    assert "Others like it" in done("symptom", "--elements", fleet, *PLACE, *SPAN, *SEEN, "--top", "2").stdout
+
+
 def test_limits_given_are_told_as_kept(fleet: str) -> None:
     seen = ["--every", "5min", "--length", "3s", "--hours-of-day", "23:00-03:00"]
     arguments = [*PLACE, *SPAN, *seen, "--gateway", "39.604,-28.0", "--top", "1"]

@@ -180,7 +180,7 @@ def _sector_table(sectors: pd.DataFrame, span: Span) -> Table:
 
 
 def gap_options(question: Question) -> Sequence[tuple[str, str]]:
-    """Return the gaps to choose from: those of the day nearest to the one chosen, else to now; none before it is known."""
+    """Return the gaps to choose from: those nearest to the one chosen, else to now; none before they are known."""
     given = question.choices.other("gap")
     try:
         span = question.days(1)
