@@ -35,13 +35,21 @@
 
   dark.addEventListener("change", () => window.dash_clientside.set_props("scheme", { data: scheme() }));
 
-  let picks = 0;
+  // Picks made before the address follows go together, so that a quick second one does not undo the first.
+  let picks = 0, together = {}, before = null;
   document.addEventListener("change", (event) => {
     if (!event.target.matches || !event.target.matches("select.choice-list")) return;
     const id = event.target.id;
     const key = id.startsWith("{") ? JSON.parse(id).name : id;
+    if (window.location.href !== before) {
+      before = window.location.href;
+      together = {};
+    }
+    together[key] = event.target.value;
     picks += 1;
-    window.dash_clientside.set_props("picked", { data: { key: key, value: event.target.value, count: picks } });
+    window.dash_clientside.set_props("picked", {
+      data: { key: key, value: event.target.value, values: { ...together }, count: picks },
+    });
   });
 
   document.addEventListener("click", (event) => {

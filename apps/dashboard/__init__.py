@@ -28,7 +28,7 @@ To add a page:
 3. Put the module into `PAGES` of ``pages/__init__.py``, in the order of the navigation.
    A list outside `controls` is an ``html.Select`` with a plain id and the class choice-list (not a ``dcc.Dropdown``:
    its focus target is hidden from screen readers); what is picked in it arrives in the store "picked" as
-   ``{"key": id, "value": ...}``, and `as_options` of ``parts.py`` makes what it holds, its ``children``.
+   ``{"key": id, "value": ...}`` (its ``values`` hold all that was picked since the address last changed), and `as_options` of ``parts.py`` makes what it holds, its ``children``.
 4. Callbacks of the page's own (an upload, an editor) go into a function ``register(app, desk)`` named in PAGE.
 
 Tables get their CSV link by themselves, and tests/test_browser_pages.py tries every page of `PAGES` it finds.

@@ -175,11 +175,12 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         State("address", "pathname"),
         prevent_initial_call=True,
     )
-    def pick(picked: dict[str, str] | None, search: str | None, path: str) -> Any:
+    def pick(picked: dict[str, Any] | None, search: str | None, path: str) -> Any:
         page = by_path.get(path)
-        if page is None or not isinstance(picked, dict):
+        given = picked.get("values") if isinstance(picked, dict) else None
+        if page is None or not isinstance(given, dict):
             return no_update
-        values = {str(picked.get("key")): str(picked.get("value"))}
+        values = {str(key): str(value) for key, value in given.items()}
         new = query_of(chosen(asked(search)[0], page, values))
         return new if new != (search or "") else no_update
 
