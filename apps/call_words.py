@@ -75,7 +75,7 @@ def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
     best_words = f"{minute(best['start'], clock)}, {outlook(best)}"
     if not gain.worth_choosing and gain.share_as_good >= _MOST_WILL_DO:
         easy = f"Nearly any start will do: {share(gain.share_as_good)} are as good as the best; a random one meets"
-        return f"{easy} {random}.\nThe first of the best: {best_words}.\n{looked}."
+        return f"{easy} {random.removeprefix('no pause and ')}.\nThe first of the best: {best_words}.\n{looked}."
     sentences = [
         f"Best start for {plan.kind.words} of {plan.minutes} min: {best_words}.",
         f"{looked}: a random start meets {random} ({_spread(gain)}); {share(gain.share_as_good)} of the starts are as "
@@ -146,7 +146,9 @@ def ages_sentence(first: Freshness, last: Freshness, at_first: str, at_last: str
     names = list(dict.fromkeys(fresh.band.name for fresh in (first, last)))
     stale = "" if last.oldest_s < 2.0 * last.median_s else f", the oldest {_age(last.oldest_s)}"
     when = f"{ages[0]} old {at_first}" + ("" if at_first == at_last else f", {ages[1]} {at_last}") + stale
-    band = f"band: {', then '.join(names)}; timing error {last.sigma_s:.2g} s"
+    band = f"band: {', then '.join(names)}"
+    if last.band.shows_odds:
+        band += f"; timing error {last.sigma_s:.2g} s"
     return f"Elements: {when}: {last.band.words} ({band})."
 
 

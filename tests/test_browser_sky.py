@@ -245,13 +245,8 @@ def test_a_saved_horizon_survives_a_restart(tmp_path: Path) -> None:
 def test_the_symptom_matcher(tmp_path: Path) -> None:
     """What fits best is what passim finds; a candidate that is kept stands in the workspace, marked."""
     folder = tmp_path / "school"
-    create(folder, demo=True)
-    # A fleet of few satellites, so that a day is searched in a moment.
-    file = folder / "passim.toml"
-    every_third = ", ".join(f'"{900000001 + k}"' for k in range(360) if k % 3)
-    file.write_text(file.read_text().replace("excluded = []", f"excluded = [{every_third}]"))
-    workspace = Workspace.load(folder)
-    seen = symptom.Symptom((300.0, 900.0), (20.0, 300.0))
+    workspace = create(folder, demo=True)
+    seen = symptom.Symptom((480.0, 900.0), (10.0, 45.0))
     fleet = workspace.fleet(None, NOW)
     found = symptom.find_settings(fleet, workspace.view("Marram", "loft"), DAY, seen, top=5)
     with served(folder) as address, browser_page(address) as page:
@@ -260,7 +255,7 @@ def test_the_symptom_matcher(tmp_path: Path) -> None:
         page.get_by_role("button", name="Search").click()
         page.locator("#symptom-fault", has_text="from one freeze to the next; got 'soon'; wanted a number").wait_for()
 
-        for name, value in (("every-low", "5"), ("every-high", "15"), ("length-low", "20"), ("length-high", "300")):
+        for name, value in (("every-low", "8"), ("every-high", "15"), ("length-low", "10"), ("length-high", "45")):
             page.locator(f"#symptom-{name}").fill(value)
         page.get_by_role("button", name="Search").click()
         page.locator("#symptom-working").wait_for()
@@ -278,13 +273,13 @@ def test_the_symptom_matcher(tmp_path: Path) -> None:
 
         buttons = page.get_by_role("button", name="Keep candidate")
         keepable = [k for k, c in enumerate(found.candidates, 1) if c.setting.kinds and found.verdict != "not the sky"]
-        assert buttons.count() == len(keepable)
+        assert buttons.count() == len(keepable) > 0
         buttons.first.click()
         page.locator("#symptom-kept", has_text=f"Candidate {keepable[0]} now stands in the workspace").wait_for()
         page.locator("#notes", has_text="Assumed, not measured").wait_for()
     assumed = Workspace.load(folder).assumptions
     assert assumed
-    assert all("searched for from freezes every 5 to 15 min" in one.how for one in assumed)
+    assert all("searched for from freezes every 8 to 15 min" in one.how for one in assumed)
 
 
 def test_a_search_can_be_stopped(page: Any, address: str) -> None:

@@ -31,6 +31,8 @@ from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility
 from passim.spans import Span, microseconds
+from passim_apps.call_words import plan_sentence
+from passim_apps.wording import LocalClock
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 AZORES = "Atlantic/Azores"
@@ -168,6 +170,12 @@ def test_nearly_any_start_is_not_none_is_better() -> None:
     assert found.gain.share_worse == pytest.approx(5 / 176)
     assert not found.gain.worth_choosing
     assert not found.gain.all_alike
+    words = plan_sentence(found, LocalClock("UTC", known.span)).splitlines()
+    assert words == [
+        "Nearly any start will do: 97.2 % are as good as the best; a random one meets 1.1 s frozen.",
+        "The first of the best: 00:00 on Wed 25 Nov, no freeze expected.",
+        "Looked at Wed 25 Nov, all day, every day.",
+    ]
     # What a check would call better is never said to be no better by the ranking.
     (checked,) = check_calls(
         known, LESSON, [Event("a", "a", DAY + timedelta(minutes=145), DAY + timedelta(minutes=155))]

@@ -32,7 +32,6 @@ COMMANDS_ABOUT_TIMES = [
     ("growth", "--hours", "3"),
     ("sites", "--hours", "3"),
     ("symptom", "--hours", "3", "--every", "3-5min", "--length", "5-30s", "--top", "1"),
-    ("survey", "spots", "--hours", "3"),
 ]
 ICS = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//invented//EN\r\n{}END:VCALENDAR\r\n"
 
@@ -356,6 +355,12 @@ def test_too_old_elements_say_their_age_and_what_to_do(old: str, folder: Path) -
         assert text.startswith("Elements 26.")
         assert " days old: trust counts, not times.\n" in text
         assert "(band: refuse" in text
+    spots = ["survey", "spots", "--workspace", str(folder), "--elements", old, "--at", at, "--hours", "3"]
+    result = CliRunner().invoke(main, spots, prog_name="passim")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "or --however-old" in result.stderr
+    result = CliRunner().invoke(main, [*spots, "--however-old"], prog_name="passim")
+    assert result.stdout.startswith("Elements 26.")
 
 
 def test_the_days_that_the_elements_are_good_for_are_named(old: str, folder: Path) -> None:

@@ -167,8 +167,8 @@ def test_a_plan_is_a_scenario_with_its_assumptions_in_the_sentence(path: str, tm
     assert [row["date"][:10] for row in answer["rows"]] == ["2026-11-25", "2027-02-13", "2027-04-30"]
     assert answer["goal"]["date"] == "2027-04-30T00:00:00.000Z"
     assert answer["answer"].startswith(
-        "Goal met from 2027-04-30 on (no gap over 5 s), under this scenario, which is no forecast (4 planes of 20 at 550 "
-        "km and 53° launched 2026-12-15, serving after 60 days, 5 % lost, in the widest gaps between the 22 planes there"
+        "Goal met from 2027-04-30 on (no gap over 5 s), under this scenario, which is no forecast (4 planes of 20 "
+        "at 550 km and 53° launched 2026-12-15, serving after 60 days, 5 % lost, in the widest gaps between the 22 "
     )
     assert answer["notes"][0].startswith("A scenario, never a forecast")
     lines = done(path, "--plan", str(plan)).stdout.splitlines()

@@ -237,6 +237,8 @@ def _block(row: Any) -> tuple[str, str]:
     """Return one candidate as a block of lines, for a terminal that is too narrow for the table."""
     from passim.answers import symptom as room
 
+    from ..wording import counted
+
     told = [f"fit {row.fit:.2f}"]
     if row.freezes:
         lengths = [room.seconds_words(s) for s in (row.length_mean_s, row.length_min_s, row.length_max_s)]
@@ -244,7 +246,7 @@ def _block(row: Any) -> tuple[str, str]:
         told.append(f"from {lengths[1]} to {lengths[2]}")
     told.append(row.when)
     if row.similar:
-        told.append(f"{row.similar} others like it")
+        told.append(f"{counted(row.similar, 'other')} like it")
     return f"{row.number}. {row.setting}", "; ".join(told)
 
 

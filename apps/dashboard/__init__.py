@@ -3,7 +3,7 @@
 address     what is chosen, as the query of the page's address
 desk        the workspace, the clock, and what has been computed, kept by key within a bound of bytes
 jobs        worker processes for what takes longer than a breath, with progress and cancel
-work        what those processes run
+work        what those processes run; sky_work, for the Sky page
 planning    the same for calls and growth
 security    who may ask: hosts, origins, passwords; what a page may load
 parts       the pieces that pages are made of: sentence, picture, table, help
@@ -29,7 +29,8 @@ To add a page:
    A list outside `controls` is an ``html.Select`` with a plain id and the class choice-list (not a ``dcc.Dropdown``:
    its focus target is hidden from screen readers); what is picked in it arrives in the store "picked" as
    ``{"key": id, "value": ...}`` (its ``values`` hold all that was picked since the address last changed), and `as_options` of ``parts.py`` makes what it holds, its ``children``.
-4. Callbacks of the page's own (an upload, an editor) go into a function ``register(app, desk)`` named in PAGE.
+4. Components of the page's own (an upload, an editor) come from its functions `extra`, beside the first picture, and
+   `below`, after it; their callbacks go into a function ``register(app, desk)`` named in PAGE.
 
 Tables get their CSV link by themselves, and tests/test_browser_pages.py tries every page of `PAGES` it finds.
 """

@@ -9,9 +9,9 @@ import pandas as pd
 
 from passim import Fleet, Span
 from passim.answers import skyline, symptom
-from passim.coverage.causes import Causes
-from passim.coverage.sky_map import sky_track
-from passim.orbits.propagation import Propagator
+from passim.coverage import causes as why
+from passim.coverage import sky_map
+from passim.orbits import propagation
 from passim.sky import outlines
 from passim.sky import view as views
 
@@ -47,12 +47,12 @@ class SkyDay:
         return 40_000 * len(self.outlines) + sum(int(table.memory_usage(deep=True).sum()) for table in tables)
 
 
-def lay_out(causes: Causes, report: work.Report | None = None) -> SkyDay:
+def lay_out(causes: why.Causes, report: work.Report | None = None) -> SkyDay:
     """Lay out the sky of a view over its span. Raises InputError."""
     visibility = causes.visibility
     above_s = float((visibility.base.end - visibility.base.start).sum()) / 1e6
-    track, passes = drawn_passes(sky_track(visibility, max(_FINEST_STEP_S, above_s / _MOST_SAMPLES)))
-    radius_km = float(np.median(Propagator.of(visibility.fleet).semi_major_axis_km))
+    track, passes = drawn_passes(sky_map.sky_track(visibility, max(_FINEST_STEP_S, above_s / _MOST_SAMPLES)))
+    radius_km = float(np.median(propagation.Propagator.of(visibility.fleet).semi_major_axis_km))
     return SkyDay(
         causes.table(),
         causes.seconds_by_cause(),

@@ -193,10 +193,10 @@ class Freshness:
     @property
     def words(self) -> str:
         """The matter in one sentence, to stand beside a forecast."""
-        oldest = age_words(self.oldest_s)
+        oldest, error = age_words(self.oldest_s), f"{float(f'{self.sigma_s:.2g}'):,g}"
         stale = "" if oldest == age_words(self.median_s) else f" (oldest {oldest})"
         return (
-            f"Elements are {age_words(self.median_s)} old by then{stale}, timing error {self.sigma_s:.2g} s: "
+            f"Elements are {age_words(self.median_s)} old by then{stale}, timing error {error} s: "
             f"{self.band.words} (band: {self.band.name})."
         )
 

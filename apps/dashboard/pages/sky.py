@@ -10,9 +10,9 @@ import pandas as pd
 from dash import Dash, Input, Output, State, ctx, html, no_update
 
 from passim import Span
-from passim.answers.mounting import MOUNTING_CAUTIONS
-from passim.coverage.causes import NEVER_ADD_UP
-from passim.coverage.sky_moment import sky_moment
+from passim.answers import mounting
+from passim.coverage import causes
+from passim.coverage import sky_moment as moments
 from passim.errors import InputError
 
 from ...cause_words import amount, given_back_sentence, missing_words, sector_sentence, verdict_first
@@ -94,7 +94,7 @@ def answer(question: Question, theme: Theme) -> Answer:
         moment = row.start.to_pydatetime() + (row.end - row.start).to_pytimedelta() / 2
         caption = gap_words(row, clock, view.floor_deg)
     if moment is not None:
-        standing = sky_moment(seen.visibility, moment)
+        standing = moments.sky_moment(seen.visibility, moment)
         if chosen is None:
             caption = standing_words(standing, f"Now, {clock.time(moment)}", view.floor_deg)
     sentence, second = verdict_first(found, seen.causes)
@@ -112,7 +112,7 @@ def answer(question: Question, theme: Theme) -> Answer:
             "limits": Shown(None, _limit_words(found, seen, day), _limit_table(day.given_back, span)),
             "sectors": Shown(
                 None,
-                " ".join([sector_sentence(found, day.sectors), *(MOUNTING_CAUTIONS if costs else ())]),
+                " ".join([sector_sentence(found, day.sectors), *(mounting.MOUNTING_CAUTIONS if costs else ())]),
                 _sector_table(day.sectors, span),
             ),
         },
@@ -162,7 +162,9 @@ def _limit_table(given_back: pd.DataFrame, span: Span) -> Table:
 
 def _limit_words(found: Found, seen: Seen, day: sky_work.SkyDay) -> str:
     return (
-        "There is no gap to close." if day.gaps.empty else f"{given_back_sentence(found, seen.causes)} {NEVER_ADD_UP}"
+        "There is no gap to close."
+        if day.gaps.empty
+        else f"{given_back_sentence(found, seen.causes)} {causes.NEVER_ADD_UP}"
     )
 
 

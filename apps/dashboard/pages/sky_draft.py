@@ -13,8 +13,8 @@ import numpy as np
 
 from passim import Horizon
 from passim.errors import SiteError
-from passim.sky.survey import Obstacle, Sighting, Survey, from_obstacles, from_sightings, highest
-from passim.sky.view import View
+from passim.sky import survey
+from passim.sky import view as views
 
 POINTS, OBSTACLES, FILE = "points", "obstacles", "file"
 WAYS: Final = (POINTS, OBSTACLES, FILE)
@@ -43,7 +43,7 @@ _FEW, _MANY = 8, 16
 Draft = dict[str, Any]
 
 
-def start(view: View) -> Draft:
+def start(view: views.View) -> Draft:
     """Return the draft that nobody has touched: the points of a view's own horizon, and one empty obstacle."""
     horizon = view.site.horizon
     if horizon.is_flat or len(horizon.azimuths_deg) > _MOST_OWN_POINTS:
@@ -112,7 +112,7 @@ def with_file(draft: Draft, name: str, data: bytes) -> Draft:
     return {**copy.deepcopy(draft), "way": FILE, FILE: {"name": name, "points": points}}
 
 
-def survey_of(draft: Draft) -> Survey:
+def survey_of(draft: Draft) -> survey.Survey:
     """Return the horizon that a draft describes, and what its user should be told. Raises SiteError."""
     lowest = Horizon.flat(_number(draft["lowest"], "least height of any direction"))
     if draft["way"] == FILE:
@@ -120,18 +120,18 @@ def survey_of(draft: Draft) -> Survey:
             raise SiteError("horizon file", got="none yet", wanted="a CSV file with azimuth_deg,elevation_deg")
         points = draft[FILE]["points"]
         own = Horizon(tuple(a for a, _ in points), tuple(h for _, h in points))
-        return Survey(_plain(highest(lowest, own), lowest))
+        return survey.Survey(_plain(survey.highest(lowest, own), lowest))
     declination_deg = _number(draft["declination"], "compass declination")
     if draft["way"] == POINTS:
         sightings = [
-            Sighting(
+            survey.Sighting(
                 *(_number(text, f"{what} of point {k}") for text, what in zip(row, ("azimuth", "height"), strict=True))
             )
             for k, row in _filled(draft[POINTS])
         ]
         # Typed in any order; two at one azimuth are refused further on.
         sightings.sort(key=lambda point: point.azimuth_deg)
-        found = from_sightings(sightings, declination_deg=declination_deg, base=lowest)
+        found = survey.from_sightings(sightings, declination_deg=declination_deg, base=lowest)
     else:
         whats = [what for what, _ in COLUMNS[OBSTACLES]]
         obstacles = [
@@ -141,13 +141,13 @@ def survey_of(draft: Draft) -> Survey:
         if not obstacles:
             raise SiteError("obstacles", got="none yet", wanted="bearing, width, distance and height of at least one")
         mount_height_m = _number(draft["mount"], "height of the mount")
-        found = from_obstacles(obstacles, mount_height_m, declination_deg=declination_deg, base=lowest)
-    return Survey(_plain(found.horizon, lowest), found.notes)
+        found = survey.from_obstacles(obstacles, mount_height_m, declination_deg=declination_deg, base=lowest)
+    return survey.Survey(_plain(found.horizon, lowest), found.notes)
 
 
-def _obstacle(numbers: list[float]) -> Obstacle:
+def _obstacle(numbers: list[float]) -> survey.Obstacle:
     bearing_deg, width_m, distance_m, height_m = numbers
-    return Obstacle(bearing_deg, width_m, distance_m, height_m)
+    return survey.Obstacle(bearing_deg, width_m, distance_m, height_m)
 
 
 def _plain(horizon: Horizon, lowest: Horizon) -> Horizon:

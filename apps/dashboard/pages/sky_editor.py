@@ -18,9 +18,9 @@ from typing import Any, Final
 import plotly.graph_objects as go
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from passim.answers.mounting import MOUNTING_CAUTIONS
+from passim.answers import mounting
 from passim.errors import InputError, SiteError
-from passim.workspace.horizons import keep_horizon
+from passim.workspace import horizons
 
 from ...figures.horizon_change import horizon_change
 from ...figures.theme import CONFIG, LIGHT, THEMES
@@ -48,7 +48,7 @@ def block(_: Question) -> Any:
                 "azimuths degrees clockwise from north.",
                 className="caption",
             ),
-            html.P(" ".join(MOUNTING_CAUTIONS), className="beware"),
+            html.P(" ".join(mounting.MOUNTING_CAUTIONS), className="beware"),
             dcc.Store(id="drafts", storage_type="local"),
             html.Div(
                 [
@@ -261,7 +261,7 @@ def register(app: Dash, desk: Desk) -> None:
             if draft is None:
                 raise SiteError("horizon", got="nothing changed", wanted="a change", try_next="another height")
             horizon = sky_draft.survey_of(draft).horizon
-            _, file_name = keep_horizon(question.workspace, question.site_name, question.spot, horizon)
+            _, file_name = horizons.keep_horizon(question.workspace, question.site_name, question.spot, horizon)
         except InputError as error:
             return _fault(error), no_update, no_update, no_update
         place = f"{question.site_name}/{question.spot}"

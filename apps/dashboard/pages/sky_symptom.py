@@ -7,10 +7,10 @@ from typing import Any, Final
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
+from passim.answers import mounting
 from passim.answers import symptom as room
-from passim.answers.mounting import MOUNTING_CAUTIONS
 from passim.errors import InputError
-from passim.sky.view import View
+from passim.sky import view as views
 
 from ...commands.symptom import hours_of_day
 from ...wording import printable
@@ -161,7 +161,7 @@ def _found(question: Question, asked: dict[str, str | None]) -> room.SymptomAnsw
     return found
 
 
-def _left_out(view: View, asked: dict[str, str | None]) -> list[str]:
+def _left_out(view: views.View, asked: dict[str, str | None]) -> list[str]:
     return [name for name in _SEARCHABLE if name in view.names] if asked["known"] == _UNKNOWN else []
 
 
@@ -194,7 +194,7 @@ def _told(found: room.SymptomAnswer, left_out: bool) -> Any:
             **aria(label="Settings, best first"),
         ),
         html.P(" ".join(notes), className="quiet"),
-        html.P(" ".join(MOUNTING_CAUTIONS), className="beware"),
+        html.P(" ".join(mounting.MOUNTING_CAUTIONS), className="beware"),
     ]
 
 
