@@ -98,7 +98,8 @@ def test_the_busy_part_of_the_day_is_named() -> None:
     found = search(scenario.plover(span.start), view, span)
     sentence = cause_sentence(found, find_causes(found.visibility))
     assert re.match(
-        r"\d+ gaps an hour in the night and the morning of Sun 1 Mar \(\d\d in 24 h\), about (1[5-9]|2\d) s each; all would close",
+        r"\d+ gaps an hour in the night and the morning of Sun 1 Mar \(\d\d in 24 h\), "
+        r"about (1[5-9]|2\d) s each; all would close",
         sentence,
     )
     assert sentence.endswith("if the satellite need not see a gateway: it is not your roof line.")

@@ -28,7 +28,8 @@ To add a page:
 3. Put the module into `PAGES` of ``pages/__init__.py``, in the order of the navigation.
    A list outside `controls` is an ``html.Select`` with a plain id and the class choice-list (not a ``dcc.Dropdown``:
    its focus target is hidden from screen readers); what is picked in it arrives in the store "picked" as
-   ``{"key": id, "value": ...}`` (its ``values`` hold all that was picked since the address last changed), and `as_options` of ``parts.py`` makes what it holds, its ``children``.
+   ``{"key": id, "value": ...}``, with all that was picked since the address last changed in its ``values``, and
+   `as_options` of ``parts.py`` makes what it holds, its ``children``.
 4. Components of the page's own (an upload, an editor) come from its functions `extra`, beside the first picture, and
    `below`, after it; their callbacks go into a function ``register(app, desk)`` named in PAGE.
 
