@@ -86,9 +86,7 @@ def test_a_bad_file_in_a_folder_stops_a_strict_reading_and_is_named_by_a_lenient
         read_elements(tmp_path)
     fleet = read_elements(tmp_path, lenient=True)
     assert fleet.records == (RECORD,)
-    assert fleet.skipped == (
-        f"{tmp_path}/b.txt: {nothing}; try checking its name or number",
-    )
+    assert fleet.skipped == (f"{tmp_path}/b.txt: {nothing}; try checking its name or number",)
     put(tmp_path / "a.tle", "")
     with pytest.raises(ElementsError, match=r"^no usable element set; got 2 files and records left out, the last: "):
         read_elements(tmp_path, lenient=True)
