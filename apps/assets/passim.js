@@ -36,6 +36,18 @@
   dark.addEventListener("change", () => window.dash_clientside.set_props("scheme", { data: scheme() }));
 
   // Picks made before the address follows go together, so that a quick second one does not undo the first.
+  // Dash wraps each radio button in an "option", inside which screen readers find no button: the plain button says it all.
+  const plainButtons = () => {
+    for (const place of document.querySelectorAll(".ways, .ways *")) {
+      for (const name of ["role", "aria-selected", "aria-multiselectable"]) {
+        if (place.hasAttribute(name)) place.removeAttribute(name);
+      }
+    }
+  };
+  new MutationObserver(plainButtons).observe(document.documentElement, {
+    childList: true, subtree: true, attributes: true, attributeFilter: ["role", "aria-selected"],
+  });
+
   let picks = 0, together = {}, before = null;
   document.addEventListener("change", (event) => {
     if (!event.target.matches || !event.target.matches("select.choice-list")) return;

@@ -14,7 +14,7 @@ from xml.sax.handler import ContentHandler
 from xml.sax.saxutils import escape
 from xml.sax.xmlreader import AttributesImpl, Locator
 
-import defusedxml.sax  # type: ignore[import-untyped]  # ships no types
+import defusedxml.sax
 from defusedxml import DefusedXmlException
 
 from passim.elements.lines import Words
