@@ -57,7 +57,9 @@ def forecast(
     check_age(fleet, span.end, however_old=old, at="the end of the last day", instead=_fewer_days(fleet, span))
     searched = call_forecast.searched_span(span)
     found = search(fleet, view, searched, (*notes, *view_notes, *fleet_notes), tell_age=False)
-    service = call_forecast.ServiceForecast.of(found.visibility, span, however_old=old)
+    workspace = site_choice.workspace()
+    model = None if workspace is None else workspace.timing_model
+    service = call_forecast.ServiceForecast.of(found.visibility, span, model, however_old=old)
     facts = {**found.facts, "span": {"start": instant(span.start), "end": instant(span.end)}}
     return Forecast(service, found, LocalClock(found.site.timezone, span), facts)
 

@@ -17,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passim.answers import scenario
+from passim.coverage.timing import TimingModel
 from passim.elements import write_elements
 from passim.errors import ElementsError, InputError, SiteError, WorkspaceError
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
@@ -568,3 +569,14 @@ def test_kill_9_leaves_the_old_file_or_the_new_one(tmp_path: Path) -> None:
         assert len(names) - (len(written) + 1) in (0, 1)
         # The dead writer's lock holds nobody up.
         opened.edit(lambda document: None)
+
+
+def test_the_timing_model_is_the_users_to_set(tmp_path: Path) -> None:
+    folder = create(tmp_path / "school", demo=True).folder
+    assert Workspace.load(folder).timing_model == TimingModel()
+    file = folder / "passim.toml"
+    file.write_text(file.read_text().replace("# [timing]", "[timing]").replace("# per_day_s = 0.4", "per_day_s = 2.5"))
+    assert Workspace.load(folder).timing_model == TimingModel(per_day_s=2.5)
+    file.write_text(file.read_text().replace("per_day_s = 2.5", "per_day_s = -1.0"))
+    with pytest.raises(WorkspaceError, match="per_day_s"):
+        Workspace.load(folder)

@@ -10,7 +10,7 @@ from typing import Final
 from passim import Fleet, Span
 from passim.answers import call_forecast, call_kinds, call_times, growth, growth_ahead, growth_orders, growth_plan
 from passim.answers import calls as call_answers
-from passim.coverage import ranks
+from passim.coverage import ranks, timing
 from passim.errors import ElementsError
 from passim.sky import view as views
 from passim.sky import visibility
@@ -71,10 +71,11 @@ def plan(
     minutes: int,
     hours: call_times.AllowedHours,
     timezone: str,
+    model: timing.TimingModel,
     report: Report | None = None,
 ) -> Planned:
     """Rank the starts of calls in `span`, which lies in what was `seen`. Raises InputError."""
-    forecast = call_forecast.ServiceForecast.of(seen, span, however_old=True)
+    forecast = call_forecast.ServiceForecast.of(seen, span, model, however_old=True)
     return Planned(
         call_answers.plan_calls(forecast, kind, minutes=minutes, hours=hours, timezone=timezone, most=MOST_SUGGESTIONS)
     )

@@ -252,6 +252,15 @@ kind = {_value(kind)}
 # ends_from_s = 30.0
 # buffer_s = 0.0
 
+# How the timing error of each satellite grows with the age of its elements: seconds at their epoch, seconds a day, and
+# seconds a day squared; what a manoeuvre adds a day, and what all share. passim hindcast fits them to your own files.
+# [timing]
+# at_epoch_s = 0.08
+# per_day_s = 0.4
+# per_day2_s = 0.085
+# manoeuvre_per_day_s = 4.0
+# shared_per_day2_s = 0.03
+
 # ---- fleets, the one in use first ----
 
 {fleet}"""

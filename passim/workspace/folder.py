@@ -16,6 +16,7 @@ from tomlkit.items import AoT, Table
 from passim.answers import scenario
 from passim.answers.call_kinds import CALL_KINDS, CallKind
 from passim.coverage.service import Service
+from passim.coverage.timing import TimingModel
 from passim.elements.files import read_elements
 from passim.elements.records import Fleet
 from passim.errors import WorkspaceError
@@ -98,6 +99,11 @@ class Workspace:
     def service(self) -> Service:
         """How the terminal is given its satellites."""
         return self.settings.terminal.service()
+
+    @property
+    def timing_model(self) -> TimingModel:
+        """How the timing error of satellites grows with the age of their elements."""
+        return self.settings.timing.model()
 
     @property
     def call_kinds(self) -> tuple[CallKind, ...]:

@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 
 from passim.answers.call_kinds import CALL_KINDS, VIDEO, CallKind
 from passim.coverage.service import Policy, Service
+from passim.coverage.timing import TimingModel
 from passim.elements.identifiers import SatelliteId
 from passim.errors import InputError, WorkspaceError
 from passim.sky.horizon import Horizon
@@ -354,6 +355,20 @@ class Assumption(Section):
     how: Annotated[str, Field(min_length=1, max_length=500)]
 
 
+class TimingSettings(Section):
+    """How the timing error grows with the age of elements; see `passim.coverage.timing` for what each number means."""
+
+    at_epoch_s: Annotated[Number, Field(ge=0.0)] = TimingModel().at_epoch_s
+    per_day_s: Annotated[Number, Field(ge=0.0)] = TimingModel().per_day_s
+    per_day2_s: Annotated[Number, Field(ge=0.0)] = TimingModel().per_day2_s
+    manoeuvre_per_day_s: Annotated[Number, Field(ge=0.0)] = TimingModel().manoeuvre_per_day_s
+    shared_per_day2_s: Annotated[Number, Field(ge=0.0)] = TimingModel().shared_per_day2_s
+
+    def model(self) -> TimingModel:
+        """Return the timing model of these numbers."""
+        return TimingModel(**self.model_dump())
+
+
 class WorkspaceSettings(Section):
     """The whole file."""
 
@@ -365,4 +380,5 @@ class WorkspaceSettings(Section):
     sites: list[SiteSettings] = []
     fleets: list[FleetSettings] = []
     calls: CallsSettings = CallsSettings()
+    timing: TimingSettings = TimingSettings()
     assumptions: list[Assumption] = []

@@ -119,10 +119,10 @@ def plan_of(question: Question) -> tuple[call_answers.CallPlan, Span]:
     minutes, hours = now_page.minutes_of(question), hours_of(question)
     searched = call_forecast.searched_span(whole)
     seen = question.seen(searched)
-    thresholds_s = (*kind.at_least_s, kind.buffer_s)
+    thresholds_s, model = (*kind.at_least_s, kind.buffer_s), question.workspace.timing_model
     found: planning.Planned = question.computed(
-        ("calls", question.view, span, kind.name, thresholds_s, minutes, hours), span, planning.plan,
-        seen.visibility, span, kind, minutes, hours, question.site.timezone,
+        ("calls", question.view, span, kind.name, thresholds_s, minutes, hours, model), span, planning.plan,
+        seen.visibility, span, kind, minutes, hours, question.site.timezone, model,
     )  # fmt: skip
     return found.plan, span
 

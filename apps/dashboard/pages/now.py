@@ -102,10 +102,11 @@ def _said(question: Question, span: Span, searched: Span) -> now_answer.Now:
     minutes = minutes_of(question)
     seen = question.seen(searched)
     # What was seen is kept by what it depends on, so its identity stands for that here.
-    key = ("now", id(seen), span, kind.name, minutes)
+    model = question.workspace.timing_model
+    key = ("now", id(seen), span, kind.name, minutes, model)
 
     def compute() -> tuple[tuple[object, now_answer.Now], int]:
-        forecast = call_forecast.ServiceForecast.of(seen.visibility, span, however_old=True)
+        forecast = call_forecast.ServiceForecast.of(seen.visibility, span, model, however_old=True)
         # `seen` is kept beside, so that its identity is not given to another.
         return (seen, now_answer.now(forecast, kind, minutes=minutes)), seen.size_bytes
 
