@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 from .wording import LocalClock, counted, duration, share
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from passim.answers import call_changes, call_check, call_kinds, calls
     from passim.answers import now as now_answer
     from passim.coverage import Freshness
@@ -16,7 +18,9 @@ if TYPE_CHECKING:
 _START = "Start"
 PLAN_HEADINGS = ("Day", "Start", "End", ">Pauses", ">Frozen", ">Worst, 9 of 10", ">Ends the call", ">Elements' age")
 HOUR_HEADINGS = ("Hour", ">Starts", ">Pauses", ">Frozen", ">Worst, 9 of 10", ">Ends the call")
-CHECK_HEADINGS = ("Day", "Start", "End", "Call", ">Pauses", ">Frozen", ">Ends the call", "Freezes", "Better start")
+CHECK_HEADINGS = (
+    "Day", "Start", "End", "Call", "Verdict", "Better start", ">Pauses", ">Frozen", ">Ends the call", "Freezes",
+)  # fmt: skip
 NOW_HEADINGS = ("A call", *PLAN_HEADINGS)
 _MOST_CHANGES = 6
 # From this share of starts as good as the best on, nearly any will do.
@@ -30,8 +34,11 @@ def local_headings(headings: Sequence[str], clock: LocalClock) -> list[str]:
 
 
 def pauses(number: float) -> str:
-    """Return an expected number of pauses: "no pause", "0.7 pauses"."""
-    return "no pause" if number < 0.05 else f"{number:.1f} pauses"
+    """Return an expected number of pauses: "no pause", "0.7 pauses", "1 pause"."""
+    if number < 0.05:
+        return "no pause"
+    text = f"{number:.1f}".removesuffix(".0")
+    return f"{text} pause" if text == "1" else f"{text} pauses"
 
 
 def meets(expected_pauses: float, frozen_s: float) -> str:
@@ -67,25 +74,57 @@ def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
     if plan.gain is None:
         return f"No start is free: busy times meet each one. {looked}."
     gain, best = plan.gain, plan.suggestions.iloc[0]
-    half = "before noon" if plan.from_noon is None else "from noon on" if plan.before_noon is None else ""
-    random = meets(gain.pauses.mean, gain.frozen_s.mean)
     if gain.all_alike:
-        alike = f"No start{f' {half}' if half else ''} is better than another: {random} to expect from any"
-        return f"{alike} ({_spread(gain)}).\n{looked}."
+        return f"{gain_sentence(plan)}\n{looked}."
     best_words = f"{minute(best['start'], clock)}, {outlook(best)}"
-    if not gain.worth_choosing and gain.share_as_good >= _MOST_WILL_DO:
-        easy = f"Nearly any start will do: {share(gain.share_as_good)} are as good as the best; a random one meets"
-        return f"{easy} {random.removeprefix('no pause and ')}.\nThe first of the best: {best_words}.\n{looked}."
+    if _nearly_any(gain):
+        return f"{gain_sentence(plan)}\nThe first of the best: {best_words}.\n{looked}."
+    random = gain_sentence(plan)
     sentences = [
         f"Best start for {plan.kind.words} of {plan.minutes} min: {best_words}.",
-        f"{looked}: a random start meets {random} ({_spread(gain)}); {share(gain.share_as_good)} of the starts are as "
-        f"good as the best.",
+        f"{looked}: {random[:1].lower()}{random[1:]}",
     ]
-    for name, part in (("before noon", plan.before_noon), ("from noon on", plan.from_noon)):
-        if part is not None and part.all_alike and not half:
-            each = meets(part.pauses.mean, part.frozen_s.mean)
-            sentences.append(f"No start {name} is better than another: {each} to expect from any.")
+    for name, part in ((" before noon", plan.before_noon), (" from noon on", plan.from_noon)):
+        if part is not None and part.all_alike and not _only_half(plan):
+            sentences.append(f"{_alike(part, name)}.")
     return "\n".join(sentences)
+
+
+def gain_sentence(plan: calls.CallPlan) -> str:
+    """Return what choosing gains over a random start; empty where nothing is suggested."""
+    gain = plan.gain
+    if gain is None:
+        return ""
+    if gain.all_alike:
+        return f"{_alike(gain, _only_half(plan))} ({_spread(gain)})."
+    random, as_good = meets(gain.pauses.mean, gain.frozen_s.mean), share(gain.share_as_good)
+    if _nearly_any(gain):
+        easy = f"Nearly any start will do: {as_good} are as good as the best; a random one meets"
+        return f"{easy} {random.removeprefix('no pause and ')}."
+    return f"A random start meets {random} ({_spread(gain)}); {as_good} of the starts are as good as the best."
+
+
+def _only_half(plan: calls.CallPlan) -> str:
+    """Return the half of the day that all starts lie in, as words after "start"; empty where they lie in both."""
+    return " before noon" if plan.from_noon is None else " from noon on" if plan.before_noon is None else ""
+
+
+def gain_verdict(gain: calls.Gain) -> str:
+    """Return in a few words whether to choose, as `gain_sentence` says it."""
+    if gain.all_alike:
+        return "no start is better"
+    if _nearly_any(gain):
+        return "nearly any will do"
+    return "worth choosing" if gain.worth_choosing else "little to gain"
+
+
+def _alike(gain: calls.Gain, when: str) -> str:
+    random = meets(gain.pauses.mean, gain.frozen_s.mean)
+    return f"No start{when} is better than another: {random} to expect from any"
+
+
+def _nearly_any(gain: calls.Gain) -> bool:
+    return not gain.worth_choosing and gain.share_as_good >= _MOST_WILL_DO
 
 
 def _age(age_s: float) -> str:
@@ -179,13 +218,35 @@ def freeze_words(call: call_check.CheckedCall, clock: LocalClock) -> str:
     return ", ".join(shown) + (f" and {more} more" if more else "")
 
 
+def verdict(row: Any) -> str:
+    """Return in a word or two how a call goes, by what passim counts as a good start."""
+    from passim.answers import calls
+    from passim.answers import now as now_answer
+
+    if row.chance_of_end > calls.MOST_CHANCE_OF_END:
+        return "may end"
+    return "pauses" if row.expected_pauses >= now_answer.MOST_PAUSES else "good start"
+
+
+def check_rows(check: call_check.CallCheck, clock: LocalClock) -> pd.DataFrame:
+    """Return the rows of a check with the predicted freezes of each call as text."""
+    rows = check.table()
+    rows.insert(len(rows.columns) - 1, "freezes", [freeze_words(call, clock) for call in check.calls])
+    return rows
+
+
+def left_out_words(notes: Sequence[str]) -> list[str]:
+    """Return what the reader of a calendar left out, from its notes: "2 cancelled"."""
+    return [note.partition(": ")[2].removesuffix(", left out.") for note in notes]
+
+
 def check_cells(row: Any, clock: LocalClock, freezes: str) -> list[str]:
     """Return the cells of one checked call."""
     there = "none" if row.better_start != row.better_start else minute(row.better_start, clock)
     if there != "none":
         there += f" ({meets(row.better_expected_pauses, row.better_expected_frozen_s)})"
     first = plan_cells(row, clock)
-    return [*first[:3], row.title, first[3], first[4], first[6], freezes, there]
+    return [*first[:3], row.title, verdict(row), there, first[3], first[4], first[6], freezes]
 
 
 def check_notes(check: call_check.CallCheck) -> list[str]:
@@ -204,6 +265,14 @@ def _first(titles: Sequence[str]) -> str:
     from .wording import listed
 
     return listed(titles)
+
+
+def busy_words(taken: Sequence[tuple[str, int]]) -> str:
+    """Return how many appointments of which calendars are kept free of calls; empty without a calendar."""
+    if not taken:
+        return ""
+    told = [f"{counted(number, 'appointment')} of {name}" for name, number in taken]
+    return f"Kept free of calls: {' and '.join(told)}."
 
 
 def change_lines(found: Sequence[call_changes.Change], clock: LocalClock) -> list[str]:

@@ -58,7 +58,8 @@ def verdict_first(found: Found, why: causes.Causes) -> tuple[str, str]:
     if table.empty:
         return gap_sentence(found, why.coverage.summary(), table), ""
     given_back = {row["limit"]: row for row in why.seconds_by_cause().to_dict("records")}
-    verdict, closes = _verdict(table, given_back), _what_closes(found, table, given_back)
+    verdict = _verdict(table, given_back)
+    closes = _who_shares(found, table, given_back) or _what_closes(found, table, given_back)
     return (
         f"{verdict[0].upper()}{verdict[1:]}: {_how_often(found, why, table)}.",
         f"{closes[0].upper()}{closes[1:]}.",
@@ -125,9 +126,7 @@ def cause_gap_answer(command: str, found: Found, why: causes.Causes, *, longest_
 
     def cells(row: Any) -> list[str]:
         when = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
-        # What stopped the missing satellite is told only where it is not the cause itself.
-        stopped_by = "" if row.blocked_by == row.cause else row.blocked_by
-        return [*when, row.cause, missing_words(row), stopped_by, cut_ends(row)]
+        return [*when, row.cause, missing_words(row), stopped_by_words(row), cut_ends(row)]
 
     headings = (
         "Day",
@@ -155,6 +154,11 @@ def cause_gap_answer(command: str, found: Found, why: causes.Causes, *, longest_
 def missing_words(row: Any) -> str:
     """Return where the missing satellite stood: "NE, 42° high"; empty where none was above the floor."""
     return f"{row.missing_direction}, {row.missing_elevation_deg:.0f}° high" if row.missing_direction else ""
+
+
+def stopped_by_words(row: Any) -> str:
+    """Return what stopped the missing satellite; empty where that is the cause itself, which is told already."""
+    return "" if row.blocked_by == row.cause else str(row.blocked_by)
 
 
 def _how_often(found: Found, why: causes.Causes, table: pd.DataFrame) -> str:
@@ -204,11 +208,7 @@ def _what_closes(found: Found, table: pd.DataFrame, given_back: dict[str, Any]) 
         if table["cause"].str.startswith("no satellite").mean() >= _MOST:
             return f"in most of them no satellite stands above {floor_deg:g}° at all"
         return "no limit alone closes any of them"
-    lifted = " or if ".join(
-        IF_LIFTED.get(name, f"the limit {name} were lifted").format(floor=floor_deg)
-        for name, row in given_back.items()
-        if row["gaps_closed"] == best
-    )
+    lifted = " or if ".join(_lifted(name, floor_deg) for name, row in given_back.items() if row["gaps_closed"] == best)
     part = best / len(table)
     if part == 1.0:
         how_many = "it" if len(table) == 1 else "all"
@@ -217,6 +217,33 @@ def _what_closes(found: Found, table: pd.DataFrame, given_back: dict[str, Any]) 
     else:
         how_many = f"most, {best} of {len(table)}," if part > _MOST else f"no more than {best} of {len(table)}"
     return f"{how_many} would close if {lifted}"
+
+
+def _who_shares(found: Found, table: pd.DataFrame, given_back: dict[str, Any]) -> str:
+    """Return what closes how many where more than one limit closes some: "59 of 125 would close if ..., 49 if ...".
+
+    Empty where one limit closes nearly all, or none closes any: `_what_closes` says it in fewer words.
+    """
+    closing = sorted(
+        ((row["gaps_closed"], name) for name, row in given_back.items() if row["gaps_closed"]),
+        key=lambda each: -each[0],
+    )
+    if len(closing) < 2 or closing[0][0] >= _NEARLY_ALL * len(table):
+        return ""
+    floor_deg = found.visibility.view.floor_deg
+    told = [f"{number} if {_lifted(name, floor_deg)}" for number, name in closing]
+    told[0] = f"{closing[0][0]} of {len(table)} would close if {_lifted(closing[0][1], floor_deg)}"
+    by_none = table["closed_by"] == ""
+    if by_none.any():
+        paired = (table.loc[by_none, "closed_by_pairs"] != "").all()
+        told.append(
+            f"{int(by_none.sum())} {'only if two limits were lifted together' if paired else 'by no single change'}"
+        )
+    return ", ".join(told[:-1]) + f" and {told[-1]}"
+
+
+def _lifted(name: str, floor_deg: float) -> str:
+    return IF_LIFTED.get(name, f"the limit {name} were lifted").format(floor=floor_deg)
 
 
 def _verdict(table: pd.DataFrame, given_back: dict[str, Any]) -> str:

@@ -189,6 +189,11 @@ def _json_text(answer: Answer) -> str:
     return "{\n" + ",\n".join(parts) + "\n}\n"
 
 
+def told_columns(count: int, cells: Sequence[Sequence[str]]) -> list[int]:
+    """Return which of `count` columns to show: a column without a single entry only takes room from the others."""
+    return [number for number in range(count) if any(row[number] for row in cells)]
+
+
 def _people_text(answer: Answer, show_all: bool) -> str:
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
@@ -206,8 +211,7 @@ def _people_text(answer: Answer, show_all: bool) -> str:
     if len(shown):
         table = Table(box=SIMPLE_HEAD, header_style="", pad_edge=False)
         cells = [[printable(cell) for cell in answer.cells(row)] for row in shown.itertuples(index=False)]
-        # A column without a single entry only takes room from the others.
-        told = [number for number in range(len(answer.headings)) if any(row[number] for row in cells)]
+        told = told_columns(len(answer.headings), cells)
         for heading in (answer.headings[number] for number in told):
             table.add_column(Text(heading.lstrip(">")), justify="right" if heading.startswith(">") else "left")
         for row in cells:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import importlib.util
+import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
+
+from . import land_outlines
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -47,10 +50,16 @@ def write_pictures(
         }
         for (_, figure), path in zip(figures, paths, strict=True)
     ]
-    # Left to itself kaleido loads a typesetter for formulas from another host; no picture holds any.
-    page = kaleido.PageGenerator(mathjax=False)
     try:
-        kaleido.write_fig_from_object_sync(wanted, cancel_on_error=True, kopts={"page_generator": page, "n": 1})
+        with tempfile.TemporaryDirectory(prefix="passim-") as scripts:
+            outlines = []
+            if land_outlines.needed(figure for _, figure in figures):
+                land = Path(scripts) / "land.js"
+                land.write_text(land_outlines.script(), encoding="utf-8")
+                outlines = [(land.as_uri(), "utf-8")]
+            # Left to itself kaleido loads a typesetter for formulas, and the outlines of the land, from other hosts.
+            page = kaleido.PageGenerator(mathjax=False, others=outlines)
+            kaleido.write_fig_from_object_sync(wanted, cancel_on_error=True, kopts={"page_generator": page, "n": 1})
     except (BrowserFailedError, ChromeNotFoundError) as error:
         raise InputError(
             "--pictures",

@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any, Final
 
+from . import land_outlines
 from .figures.theme import CONFIG, LIGHT
-from .report_sections import Picture, Section, Table
+from .report_parts import Picture, Section, Table
 from .wording import printable
 
 # Texts of a column that are no longer than this stay in one line.
@@ -22,6 +23,11 @@ _POLICY: Final = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; font-src data:; "
     "base-uri 'none'; form-action 'none'"
 )
+
+# On paper a table of more rows than these, and of few letters a row, is set in two columns; a short one is not broken.
+_SLIM_ROWS: Final = 12
+_SLIM_LETTERS: Final = 46
+_BRIEF_ROWS: Final = 22
 
 # 680 px are the 180 mm between the margins of A4, and less than those of Letter.
 _STYLE: Final = """
@@ -48,17 +54,28 @@ td:not(.short) { min-width: 12rem; }
 details summary { cursor: pointer; display: inline-flex; align-items: center; min-width: 44px;
   min-height: 44px; color: var(--chosen); font-weight: 600; }
 :focus-visible { outline: 3px solid var(--chosen); outline-offset: 2px; }
-@page { margin: 15mm; }
+@page { margin: 15mm 15mm 18mm;
+  @bottom-right { content: counter(page) " / " counter(pages); font: 8pt system-ui, sans-serif; color: %(quiet)s; } }
 @media print {
-  body { background: #fff; font-size: 11pt; }
+  body { background: #fff; font-size: 10.5pt; line-height: 1.4; }
   main { max-width: none; padding: 0; }
   .picture, .picture * { -webkit-print-color-adjust: exact; print-color-adjust: exact; }
   .modebar, details { display: none !important; }
-  figure, tr { break-inside: avoid; }
-  h2, h3 { break-after: avoid; }
+  figure, tr, .frame.brief { break-inside: avoid; }
+  h1 { font-size: 16pt; }
+  h2 { margin-top: 1.6rem; padding-top: .6rem; }
+  h3 { margin-top: 1rem; }
+  h2, h3, h2 + p { break-after: avoid; }
+  p, li { break-inside: avoid; }
+  figure { margin: .5rem 0; }
+  ul { margin: 0; padding-left: 1.2rem; }
   thead { display: table-header-group; }
   .frame { overflow: visible; }
-  table { font-size: 9pt; }
+  .frame.slim { columns: 2; column-gap: 24px; }
+  table { font-size: 8.5pt; line-height: 1.3; }
+  th, td { padding: 1.5px 12px 1.5px 0; }
+  .slim table { margin: 0; }
+  .slim th, .slim td { padding-right: 8px; }
   td:not(.short) { min-width: 0; }
 }
 """
@@ -102,6 +119,7 @@ def page(title: str, sentence: str, subtitle: str, sections: Sequence[Section]) 
             f'<p class="quiet">{text(subtitle)}</p>',
             body,
             "</main>",
+            *([f"<script>{land_outlines.script()}</script>"] if _has_map(sections) else []),
             f'<script type="application/json" id="config">{_json(config)}</script>',
             f"<script>{_DRAW}</script>",
             "</body>",
@@ -109,6 +127,11 @@ def page(title: str, sentence: str, subtitle: str, sections: Sequence[Section]) 
             "",
         ]
     )
+
+
+def _has_map(sections: Sequence[Section]) -> bool:
+    blocks = (block for section in sections for block in section.blocks)
+    return land_outlines.needed(block.figure for block in blocks if isinstance(block, Picture))
 
 
 def text(words: str) -> str:
@@ -159,10 +182,18 @@ def _table(table: Table) -> str:
     note = f'\n<p class="note">{text(table.note)}</p>' if table.note else ""
     return (
         f'<h3 id="title-{name}">{text(table.title)}</h3>\n'
-        f'<div class="frame" role="region" tabindex="0" aria-labelledby="title-{name}">'
+        f'<div class="{_frame(table)}" role="region" tabindex="0" aria-labelledby="title-{name}">'
         f'<table id="table-{name}" aria-labelledby="title-{name}">\n'
         f"<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table></div>{note}"
     )
+
+
+def _frame(table: Table) -> str:
+    """Return the classes of what holds a table: how it is set on paper."""
+    headings = (heading.removeprefix(">") for heading in table.headings)
+    widest = (max(map(len, cells)) for cells in zip(headings, *table.rows, strict=True))
+    columns = 2 if len(table.rows) > _SLIM_ROWS and sum(widest) <= _SLIM_LETTERS else 1
+    return " ".join(["frame"] + ["slim"] * (columns > 1) + ["brief"] * (len(table.rows) <= columns * _BRIEF_ROWS))
 
 
 def _kind(heading: str, cells: Sequence[str]) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from datetime import time
 from typing import TYPE_CHECKING, Any, Final
 
 from .call_words import PLAN_HEADINGS, plan_cells, plan_notes, plan_sentence
 from .cause_words import amount, cause_sentence, clear_sentence, given_back_sentence, missing_words, sector_sentence
+from .figures.calls import call_days
 from .figures.day_minutes import day_minutes
 from .figures.gap_clock import gap_clock
 from .figures.growth import GoalMark, OrderCurve, growth_curves
@@ -19,53 +19,22 @@ from .gap_table import gap_sentence
 from .growth_tables import cells as growth_cells
 from .growth_tables import goal_sentence, growth_sentence
 from .growth_tables import headings as growth_headings
+from .report_parts import Picture, Section, Table, table_of
 from .wording import LocalClock, counted, cut_ends, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
-    import plotly.graph_objects as go
 
     from passim.answers import call_times
     from passim.answers import report as reports
 
-# A printed page holds about forty rows; whoever needs every gap has the command for it.
-MOST_GAP_ROWS: Final = 120
-_SOURCE: Final = "The element sets of the fleet, and the site, spot and limits named in this report."
+# Two printed pages hold so many rows; whoever needs every gap has the command for it.
+MOST_GAP_ROWS: Final = 100
+_GAP_HEADINGS: Final = ("Day", "Start", "End", ">Length", "Opened by", "Missing satellite", "Cut")
+# More rows of starts than these fit on no page.
+_MOST_CALL_DAYS: Final = 7.0
+_SKY_PX: Final = 460
 _ORDER_WORDS: Final = {"random": "at random, with the band of eight draws in ten"}
-
-
-@dataclass(frozen=True, eq=False)
-class Picture:
-    """A picture with what to see in it, and behind a question mark: what it shows, how it is computed, from what."""
-
-    name: str
-    title: str
-    figure: go.Figure
-    caption: str
-    shows: str
-    how: str
-    source: str = _SOURCE
-
-
-@dataclass(frozen=True, eq=False)
-class Table:
-    """Rows as text. A heading that begins with ">" stands over numbers."""
-
-    name: str
-    title: str
-    headings: Sequence[str]
-    rows: Sequence[Sequence[str]]
-    note: str = ""
-
-
-@dataclass(frozen=True, eq=False)
-class Section:
-    """One part of a report."""
-
-    title: str
-    sentences: Sequence[str] = ()
-    blocks: Sequence[Picture | Table] = ()
-    points: Sequence[str] = field(default_factory=tuple)
 
 
 def headline(found: Found, report: reports.Report) -> str:
@@ -83,18 +52,24 @@ def subtitle(found: Found, report: reports.Report) -> str:
 
 
 def sections(
-    found: Found, report: reports.Report, hours: call_times.AllowedHours, fleet_name: str
+    found: Found,
+    report: reports.Report,
+    hours: call_times.AllowedHours,
+    fleet_name: str,
+    elsewhere: Section,
 ) -> tuple[Section, ...]:
-    """Return the report, part by part."""
+    """Return the report, part by part; `elsewhere` is what other places would have."""
     return (
         _place(report, fleet_name),
         _days(found, report, hours),
         _calls(found, report, hours),
         _causes(found, report),
+        elsewhere,
         _growth(found, report),
         Section("What is taken for granted", points=report.assumptions),
         _elements(report),
         Section("Cautions", points=report.cautions),
+        *_every_gap(found, report),
     )
 
 
@@ -118,11 +93,11 @@ def _days(found: Found, report: reports.Report, hours: call_times.AllowedHours) 
             "Gaps by date and time of day",
             gap_clock(coverage, clock, report.at, LIGHT, _shaded(hours)),
             _days_caption(report, clock),
-            "One row a day, local time from left to right. Each hatched mark is a gap, as wide as it is long; at the "
-            "end of a row stands how long that day is out.",
+            "One row a day, local time from left to right. Each mark is a gap, as wide as it is long but never thinner "
+            "than a hair; at the end of a row stands how long that day is out.",
             "All passes within every limit are found, and a gap is where none of them lasts.",
         ),
-        _table(
+        table_of(
             "by-day",
             "Day by day",
             ("Day", ">Without service", ">Share", ">Gaps", ">Longest"),
@@ -134,12 +109,12 @@ def _days(found: Found, report: reports.Report, hours: call_times.AllowedHours) 
             "The first day, minute by minute",
             day_minutes(first, LocalClock(clock.name, first.span), report.at, LIGHT),
             _hours_caption(first, clock),
-            "Above, the seconds without service in each minute; below, how many satellites can serve. Sand means one "
-            "only.",
+            "Above, the seconds without service in each minute; below, how much of each half hour has no satellite "
+            "that can serve (hatched), one alone (sand: nothing to spare), and two or more.",
             "The number changes when a satellite comes into or goes out of what every limit allows; each change is "
             "found to a millisecond.",
         ),
-        _table(
+        table_of(
             "by-hour",
             "The first day, hour by hour",
             ("Hour", ">Without service", ">Gaps begun"),
@@ -147,31 +122,9 @@ def _days(found: Found, report: reports.Report, hours: call_times.AllowedHours) 
             lambda row: _hour_cells(row, clock),
         ),
     ]
-    said = gap_sentence(found, report.summary, gaps)
-    if len(timed):
-        shown = timed.head(MOST_GAP_ROWS)
-        notes = []
-        if len(shown) < len(timed):
-            notes.append(f"The first {len(shown)} of {len(timed)}; passim causes --all lists every one.")
-        if len(timed) < len(gaps):
-            notes.append(
-                f"{counted(len(gaps) - len(timed), 'later gap')} not listed: by then the elements are too old for "
-                "single times."
-            )
-        blocks.append(
-            _table(
-                "gaps",
-                "The gaps",
-                ("Day", "Start", "End", ">Length", "Opened by", "Missing satellite", "Cut"),
-                shown,
-                lambda row: _gap_cells(row, clock),
-                " ".join(notes),
-            )
-        )
-    elif len(gaps):
-        # Where no single time may be told, the longest calm is none either.
-        return Section("The days ahead", (said, report.first.words), blocks)
-    return Section("The days ahead", (said, clear_sentence(found, report.causes)), blocks)
+    # Where no single time may be told, the longest calm is none either.
+    calm = report.first.words if len(gaps) and not len(timed) else clear_sentence(found, report.causes)
+    return Section("The days ahead", (gap_sentence(found, report.summary, gaps), calm), blocks)
 
 
 def _shaded(hours: call_times.AllowedHours) -> tuple[time, time, tuple[int, ...]] | None:
@@ -193,7 +146,7 @@ def _days_caption(report: reports.Report, clock: LocalClock) -> str:
             f"{clock.day(worst['day_local'])} is out {duration(worst['gap_s'])} in {counted(len(report.gaps), 'gap')}."
         )
     return (
-        f"Hatched marks are gaps; calm hours are empty. {clock.day(worst['day_local'])} is out longest, "
+        f"Each mark is a gap; calm hours are empty. {clock.day(worst['day_local'])} is out longest, "
         f"{duration(worst['gap_s'])}; {clock.day(best['day_local'])} least, {duration(best['gap_s'])}."
     )
 
@@ -224,6 +177,32 @@ def _hour_cells(row: Any, clock: LocalClock) -> list[str]:
     return [f"{clock.day(row.hour_local)} {clock.time(row.hour_local)[:5]}", duration(row.gap_s), str(row.gaps_begun)]
 
 
+def _every_gap(found: Found, report: reports.Report) -> tuple[Section, ...]:
+    """Return the gaps one by one, last of all: a long list that few read; nothing where no single time may be told."""
+    clock, gaps, timed = found.clock, report.gaps, report.timed_gaps
+    if timed.empty:
+        return ()
+    shown = timed.head(MOST_GAP_ROWS)
+    cut = bool((shown["cut_at_start"] | shown["cut_at_end"]).any())
+    notes = []
+    if len(shown) < len(timed):
+        notes.append(f"The first {len(shown)} of {len(timed)}; passim causes --all lists every one.")
+    if len(timed) < len(gaps):
+        notes.append(
+            f"{counted(len(gaps) - len(timed), 'later gap')} not listed: by then the elements are too old for "
+            "single times."
+        )
+    table = table_of(
+        "gaps",
+        "From the first on",
+        _GAP_HEADINGS if cut else _GAP_HEADINGS[:-1],
+        shown,
+        lambda row: _gap_cells(row, clock) if cut else _gap_cells(row, clock)[:-1],
+        " ".join(notes),
+    )
+    return (Section("The gaps, one by one", (), (table,)),)
+
+
 def _gap_cells(row: Any, clock: LocalClock) -> list[str]:
     when = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
     return [*when, row.cause, missing_words(row), cut_ends(row)]
@@ -240,7 +219,7 @@ def _calls(found: Found, report: reports.Report, hours: call_times.AllowedHours)
         return Section("When to call", sentences)
     from passim.answers import call_forecast
 
-    table = _table(
+    table = table_of(
         "calls",
         "Good starts",
         PLAN_HEADINGS,
@@ -248,7 +227,18 @@ def _calls(found: Found, report: reports.Report, hours: call_times.AllowedHours)
         lambda row: plan_cells(row, clock),
         " ".join(plan_notes(plan, call_forecast.RUNS)),
     )
-    return Section("When to call", sentences, (table,))
+    if report.span.duration_s > _MOST_CALL_DAYS * 86400.0:
+        return Section("When to call", sentences, (table,))
+    picture = Picture(
+        "calls",
+        "Starts of a call, day by day",
+        call_days(plan, report.span, clock, report.at, LIGHT),
+        "Where the curve is flat, a call that begins then is not frozen; blue are the starts listed below.",
+        f"One row a day, over it every start of a call of {report.minutes} min within the hours for calls: the higher "
+        "the curve, the longer that call is frozen on average.",
+        "Futures are drawn within the timing error of the elements, and every start is counted in each of them.",
+    )
+    return Section("When to call", sentences, (picture, table))
 
 
 def _causes(found: Found, report: reports.Report) -> Section:
@@ -259,7 +249,7 @@ def _causes(found: Found, report: reports.Report) -> Section:
     picture = Picture(
         "sky",
         "The sky of the first day",
-        panorama(track, report.outlines, report.sectors, LIGHT, missing=gap_day),
+        panorama(track, report.outlines, report.sectors, LIGHT, missing=gap_day, height_px=_SKY_PX),
         _sky_caption(report, gap_day) + drawn,
         "The view all round, north to the left and right, south in the middle, height upwards. Lines are passes: full "
         "where a satellite can serve, broken where a limit stops it. Crosses mark where the satellite stood that was "
@@ -268,7 +258,7 @@ def _causes(found: Found, report: reports.Report) -> Section:
         "Passes are sampled from the propagated orbits and cut where a limit begins. The missing satellite is the "
         "highest one that lifting the cause would bring back at the middle of the gap.",
     )
-    by_limit = _table(
+    by_limit = table_of(
         "limits",
         "What each limit, lifted alone, would give back",
         ("Limit", "What it is", ">Gives back", ">Of the gaps", ">Gaps closed", ">Gaps shortened"),
@@ -279,7 +269,7 @@ def _causes(found: Found, report: reports.Report) -> Section:
     cost = report.sectors[report.sectors["given_back_s"] > 0.0]
     if len(cost):
         blocks.append(
-            _table(
+            table_of(
                 "sectors",
                 "What the skyline costs by direction",
                 (">From °", ">To °", ">Skyline up to °", ">Seconds a day", ">Gaps closed"),
@@ -342,7 +332,7 @@ def _growth(found: Found, report: reports.Report) -> Section:
     )
     grid = main.table[main.table["satellites"].isin(growing.logarithmic_grid(len(main.table)))]
     title = f"Some of the numbers, {main.order.words}"
-    table = _table(
+    table = table_of(
         "growth",
         title,
         growth_headings(list(grid.columns)),
@@ -362,14 +352,3 @@ def _elements(report: reports.Report) -> Section:
     notes = search_notes(report.visibility.report, report.span)
     table = Table("objects", "Who is in the elements", ("Status", ">Objects"), counts)
     return Section("The elements", (*ends, report.health.sentence(), *notes), (table,))
-
-
-def _table(
-    name: str,
-    title: str,
-    headings: Sequence[str],
-    rows: pd.DataFrame,
-    cells: Callable[[Any], Sequence[str]],
-    note: str = "",
-) -> Table:
-    return Table(name, title, headings, [list(cells(row)) for row in rows.itertuples(index=False)], note)

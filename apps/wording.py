@@ -8,6 +8,9 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from passim.spans import Span
 
 
@@ -98,6 +101,8 @@ class LocalClock:
         offsets = [self._offset(moment) for moment in looks]
         changes = [b for a, b in itertools.pairwise(offsets) if b != a]
         self._one_offset, self.offset = not changes, offsets[0]
+        offset = span.start.astimezone(self._zone).utcoffset() or timedelta()
+        self._offset_s = round(offset.total_seconds())
         self._one_day = span.start.astimezone(self._zone).date() == span.end.astimezone(self._zone).date()
         self.description = timezone if timezone == "UTC" else f"{timezone}, UTC{offsets[0]}"
         self.description += "".join(f", later UTC{offset}" for offset in changes)
@@ -106,6 +111,35 @@ class LocalClock:
         """Return the time of day of an aware datetime: "08:42:10"."""
         local: datetime = _whole_second(moment).astimezone(self._zone)
         return local.strftime("%H:%M:%S") + ("" if self._one_offset else self._offset(moment))
+
+    def times(self, moments_us: NDArray[np.int64]) -> list[str]:
+        """Return the times of day of many moments, microseconds since 1970 UTC, each as `time` has it."""
+        if not self._one_offset:
+            return [self.time(moment) for moment in self._many(moments_us)]
+        second = self._local_s(moments_us) % 86_400
+        return [f"{s // 3600:02d}:{s // 60 % 60:02d}:{s % 60:02d}" for s in second.tolist()]
+
+    def whens(self, moments_us: NDArray[np.int64]) -> list[str]:
+        """Return many moments, microseconds since 1970 UTC, each as `when` has it."""
+        if self._one_day or not self._one_offset:
+            return [self.when(moment) for moment in self._many(moments_us)]
+        import numpy as np
+
+        day, nth = np.unique(self._local_s(moments_us) // 86_400, return_inverse=True)
+        # Noon of each day, by the one offset there is.
+        noons = [datetime.fromtimestamp(d * 86_400 + 43_200 - self._offset_s, UTC) for d in day.tolist()]
+        days = [self.day(noon) for noon in noons]
+        return [f"{time} on {days[k]}" for time, k in zip(self.times(moments_us), nth.tolist(), strict=True)]
+
+    def _many(self, moments_us: NDArray[np.int64]) -> list[datetime]:
+        return [
+            datetime.fromtimestamp(us // 1_000_000, UTC) + timedelta(microseconds=us % 1_000_000)
+            for us in moments_us.tolist()
+        ]
+
+    def _local_s(self, moments_us: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return whole seconds of the local clock since its 1970; for where there is one offset."""
+        return (moments_us + 500_000) // 1_000_000 + self._offset_s
 
     def day(self, moment: Any) -> str:
         """Return the local date of an aware datetime: "Wed 25 Nov"."""

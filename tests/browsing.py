@@ -14,7 +14,7 @@ from typing import Any
 from passim.workspace import create
 
 AT = "2026-11-25T07:30-01:00"
-_READY_MS = 20_000
+PATIENCE_MS = 20_000
 # Without these the browser looks up its maker's hosts by itself.
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -46,34 +46,61 @@ def served(folder: Path, at: str = AT) -> Iterator[str]:
 
 
 @contextlib.contextmanager
-def browser_page(address: str, width_px: int = 1280, height_px: int = 900) -> Iterator[Any]:
-    """Give a page of a browser that reaches `address` alone; a request elsewhere or a fault on the page fails."""
+def a_browser() -> Iterator[Any]:
+    """Give Debian's browser."""
     from playwright.sync_api import sync_playwright
 
-    faults: list[str] = []
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
-        context = browser.new_context(viewport={"width": width_px, "height": height_px}, accept_downloads=True)
-
-        def own_only(route: Any) -> None:
-            url = route.request.url
-            if url.startswith((f"{address}/", "data:", "blob:")):
-                route.continue_()
-            else:
-                faults.append(f"a request to {url}")
-                route.abort()
-
-        context.route("**/*", own_only)
-        page = context.new_page()
-        page.set_default_timeout(_READY_MS)
-        page.on("pageerror", lambda error: faults.append(str(error)))
-        page.on("response", lambda r: faults.append(f"{r.status} for {r.url}") if r.status >= 400 else None)
-        page.on("console", lambda said: faults.append(said.text) if said.type == "error" else None)
         try:
-            yield page
+            yield browser
         finally:
             browser.close()
+
+
+@contextlib.contextmanager
+def a_page(browser: Any, address: str, **settings: Any) -> Iterator[Any]:
+    """Give a page that reaches `address` alone; a request elsewhere, an error or a fault on the page fails."""
+    faults: list[str] = []
+    own = (f"{address}/", "data:", "blob:")
+    context = browser.new_context(base_url=address, accept_downloads=True, **settings)
+
+    def own_only(route: Any) -> None:
+        if route.request.url.startswith(own):
+            route.continue_()
+        else:
+            faults.append(f"asked {route.request.url}")
+            route.abort()
+
+    context.route("**/*", own_only)
+    page = context.new_page()
+    page.set_default_timeout(PATIENCE_MS)
+    page.on("pageerror", lambda error: faults.append(f"raised {error}"))
+    page.on("response", lambda r: faults.append(f"{r.status} for {r.url}") if r.status >= 400 else None)
+    page.on("console", lambda said: faults.append(f"wrote {said.text}") if said.type == "error" else None)
+    yield page
+    context.close()
     assert faults == []
+
+
+@contextlib.contextmanager
+def browser_page(address: str, width_px: int = 1280, height_px: int = 900) -> Iterator[Any]:
+    """Give a page, as `a_page`, of a browser of its own."""
+    with a_browser() as browser, a_page(browser, address, viewport={"width": width_px, "height": height_px}) as page:
+        yield page
+
+
+def settle(page: Any) -> None:
+    """Wait until the page has its answer and its first picture."""
+    page.locator("#sentence:not(:text-is('…'))").wait_for()
+    page.locator("#working").wait_for(state="hidden")
+    page.locator(".picture-frame .main-svg").first.wait_for()
+
+
+def open_at(page: Any, where: str) -> None:
+    """Open an address of the dashboard and wait for what it shows."""
+    page.goto(where)
+    settle(page)
 
 
 def wait_for_sentence(page: Any, text: str) -> str:
@@ -90,6 +117,7 @@ def choose(page: Any, key: str, value: str) -> None:
 
 def traces(page: Any, panel: str) -> dict[str, dict[str, Any]]:
     """Return the traces of a panel's picture as the browser holds them, by name, with arrays as lists."""
+    page.locator(f'[id*=\'"name":"{panel}"\'][id*=\'"part":"picture"\'] .main-svg').first.wait_for(state="attached")
     found: list[dict[str, Any]] = page.evaluate(
         """(panel) => {
             const frame = document.querySelector(`[id*='"name":"${panel}"'][id*='"part":"picture"'] .js-plotly-plot`);

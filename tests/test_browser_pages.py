@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
-import re
-import subprocess
-import sys
-import threading
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
 
+from browsing import PATIENCE_MS, a_browser, a_page, choose, open_at, served, settle, traces
 from passim import Horizon, Span, walker, write_elements
 from passim.coverage import Coverage
 from passim.sky.visibility import find_visibility
@@ -23,46 +18,18 @@ from passim.workspace import NewSite, Workspace, create
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages import PAGES
 
-playwright = pytest.importorskip("playwright.sync_api", reason="playwright is part of the test extra")
-from playwright.sync_api import Browser, Locator, Page, expect  # noqa: E402
+pytest.importorskip("playwright.sync_api", reason="playwright is part of the test extra")
+from playwright.sync_api import Browser, Locator, Page, expect
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = "/usr/bin/chromium"
-# Without these the browser looks up its maker's hosts by itself.
-FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-)  # fmt: skip
 AT = "2026-11-25T08:05:00+00:00"
 SAMPLES = Path(__file__).resolve().parent.parent / "tle_samples"
-PATIENCE_MS = 20_000
 expect.set_options(timeout=PATIENCE_MS)
 PATHS = [page.path for page in PAGES]
 
 
 # --- a server and a browser -------------------------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def serving(folder: Path) -> Iterator[str]:
-    """Run the dashboard over a workspace on a free port and give its address, without the slash at its end."""
-    command = [sys.executable, "-m", "passim_apps.command_line", "dashboard", "--no-browser", "--port", "0"]
-    command += ["--workspace", str(folder), "--at", AT]
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as process:
-        assert process.stderr is not None
-        line = process.stderr.readline()
-        found = re.search(r"http://127\.0\.0\.1:\d+", line)
-        assert found, line
-        # The rest of what it says is read, so that it never waits for a reader.
-        rest = threading.Thread(target=process.stderr.read, daemon=True)
-        rest.start()
-        try:
-            yield found[0]
-        finally:
-            process.terminate()
-            process.wait(20)
-            rest.join(5)
 
 
 @pytest.fixture(scope="module")
@@ -72,33 +39,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def address(folder: Path) -> Iterator[str]:
-    with serving(folder) as found:
+    with served(folder, AT) as found:
         yield found
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    with playwright.sync_playwright() as started:
-        opened = started.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+    with a_browser() as opened:
         yield opened
-        opened.close()
-
-
-@contextlib.contextmanager
-def a_page(browser: Browser, address: str, **settings: Any) -> Iterator[Page]:
-    """Give a page, and fail where it asked another host, wrote an error or raised one."""
-    wrong: list[str] = []
-    context = browser.new_context(base_url=address, **settings)
-    page = context.new_page()
-    page.set_default_timeout(PATIENCE_MS)
-    own = (f"{address}/", "data:", "blob:")
-    page.on("request", lambda r: wrong.append(f"asked {r.url}") if not r.url.startswith(own) else None)
-    page.on("pageerror", lambda error: wrong.append(f"raised {error}"))
-    page.on("console", lambda m: wrong.append(f"wrote {m.text}") if m.type == "error" else None)
-    page.on("response", lambda r: wrong.append(f"{r.status} for {r.url}") if r.status >= 400 else None)
-    yield page
-    context.close()
-    assert wrong == []
 
 
 @pytest.fixture
@@ -116,35 +64,8 @@ def phone(browser: Browser, address: str) -> Iterator[Page]:
 # --- asking a page ----------------------------------------------------------------------------------------------------
 
 
-def settle(page: Page) -> None:
-    """Wait until the page has its answer and its picture."""
-    expect(page.locator("#sentence")).not_to_have_text("…", timeout=PATIENCE_MS)
-    expect(page.locator("#working")).to_be_hidden(timeout=PATIENCE_MS)
-    expect(page.locator(".picture-frame .main-svg").first).to_be_visible(timeout=PATIENCE_MS)
-
-
-def open_at(page: Page, where: str) -> None:
-    page.goto(where)
-    settle(page)
-
-
 def picture(page: Page, name: str) -> Locator:
     return page.locator(f"""[id='{{"name":"{name}","part":"picture"}}'] .js-plotly-plot""")
-
-
-def traces(page: Page, name: str) -> dict[str, dict[str, Any]]:
-    """Return what the browser drew in a picture, by the names of its traces."""
-    drawn = picture(page, name).evaluate(
-        """element => element._fullData.map(trace => ({
-            name: trace.name, x: Array.from(trace.x || []), y: Array.from(trace.y || []),
-            base: trace.base && trace.base.length !== undefined ? Array.from(trace.base) : [trace.base],
-        }))"""
-    )
-    return {trace["name"]: trace for trace in drawn}
-
-
-def choose(page: Page, key: str, value: str) -> None:
-    page.locator(f"""[id='{{"name":"{key}","part":"choice"}}']""").select_option(value)
 
 
 def coverage_of(folder: Path, days: int = 7, query: str = "") -> Coverage:
@@ -165,7 +86,9 @@ def coverage_of(folder: Path, days: int = 7, query: str = "") -> Coverage:
 
 def drawn_gaps_s(page: Page) -> list[float]:
     """Return the lengths of the gaps in the Clock's first picture, seconds, the pieces over midnight apart."""
-    return [3600.0 * x for x in traces(page, "days")["no service"]["x"]]
+    # Each goes up, across and down, and the pen is lifted: five places.
+    x = traces(page, "days")["no service"]["x"]
+    return [3600.0 * (right - left) for left, right in zip(x[::5], x[2::5], strict=True)]
 
 
 # --- every page -------------------------------------------------------------------------------------------------------
@@ -255,7 +178,10 @@ def test_the_clock_draws_what_passim_finds_and_follows_every_choice(page: Page, 
         assert sum(drawn_gaps_s(page)) == pytest.approx(coverage.gaps()["duration_s"].sum(), abs=1e-3)
         minutes = coverage_of(folder, 1, query).minutes("Atlantic/Azores")
         day = traces(page, "day")
-        assert day["mean in view"]["y"] == pytest.approx(minutes["satellites_mean"].tolist())
+        # The upper edge of the lowest of the three areas, each half hour from its start to its end.
+        outline = day["none in view"]["y"]
+        out_s = minutes["gap_s"].to_numpy().reshape(48, 30).sum(axis=1)
+        assert outline[: len(outline) // 2 : 2] == pytest.approx((out_s / 18.0).tolist())
         assert day["seconds without service"]["y"] == pytest.approx([s for s in minutes["gap_s"] if s > 0])
 
 
@@ -301,6 +227,31 @@ def test_the_file_of_numbers_holds_what_the_table_shows(page: Page, folder: Path
 # --- addresses --------------------------------------------------------------------------------------------------------
 
 
+def test_what_a_page_takes_without_being_told_goes_unsaid(page: Page) -> None:
+    open_at(page, "/clock?site=Marram&spot=yard&mask=40")
+    for key, value, query in (
+        ("days", "14", "?site=Marram&spot=yard&mask=40&days=14"),
+        ("days", "7", "?site=Marram&spot=yard&mask=40"),
+        ("mask", "own", "?site=Marram&spot=yard"),
+        ("place", "Marram/loft", ""),
+    ):
+        choose(page, key, value)
+        page.wait_for_url(f"**/clock{query}")
+    # Two picks before the address has followed the first: both count.
+    page.evaluate(
+        """() => {
+            for (const [key, value] of [["mask", "30"], ["days", "3"]]) {
+                const list = document.querySelector(`select[id*='"name":"${key}"']`);
+                list.value = value;
+                list.dispatchEvent(new Event("change", { bubbles: true }));
+            }
+        }"""
+    )
+    page.wait_for_url("**/clock?mask=30&days=3")
+    settle(page)
+    assert page.locator("h1").inner_text() != ""
+
+
 def test_choices_go_with_the_reader_and_back(page: Page) -> None:
     open_at(page, "/")
     choose(page, "place", "Skerry/roof")
@@ -333,7 +284,7 @@ def test_long_work_can_be_stopped_and_begun_again(browser: Browser, tmp_path: Pa
     write_elements(fleet, tmp_path / "large.json")
     site = NewSite(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
     folder = create(tmp_path / "office", site=site, elements=[str(tmp_path / "large.json")]).folder
-    with serving(folder) as address, a_page(browser, address) as page:
+    with served(folder, AT) as address, a_page(browser, address) as page:
         page.goto("/clock?days=31")
         page.locator("#stop").click(timeout=PATIENCE_MS)
         expect(page.locator("#notice")).to_contain_text("stopped before it was done", timeout=PATIENCE_MS)
@@ -347,7 +298,7 @@ def test_long_work_can_be_stopped_and_begun_again(browser: Browser, tmp_path: Pa
 
 def test_a_bad_file_shows_its_line_and_a_good_one_becomes_a_fleet(browser: Browser, tmp_path: Path) -> None:
     folder = create(tmp_path / "school", demo=True).folder
-    with serving(folder) as address, a_page(browser, address) as page:
+    with served(folder, AT) as address, a_page(browser, address) as page:
         open_at(page, "/elements")
         sentence = page.locator("#sentence").inner_text()
         field = page.locator(".drop input[type=file]")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
@@ -14,7 +15,7 @@ from urllib.parse import unquote
 import numpy as np
 import pytest
 
-from browsing import AT, browser_page, choose, served, traces, wait_for_sentence
+from browsing import AT, a_browser, a_page, choose, open_at, served, traces, wait_for_sentence
 from passim import Horizon, Site, Span
 from passim.answers import scenario, skyline, symptom
 from passim.coverage.causes import Causes, find_causes
@@ -37,9 +38,15 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield found
 
 
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with a_browser() as found:
+        yield found
+
+
 @pytest.fixture
-def page(address: str) -> Iterator[Any]:
-    with browser_page(address) as found:
+def page(browser: Any, address: str) -> Iterator[Any]:
+    with a_page(browser, address, viewport={"width": 1280, "height": 900}) as found:
         yield found
 
 
@@ -78,7 +85,7 @@ def assert_gaps(page: Any, name: str, causes: Causes) -> None:
 
 
 def open_sky(page: Any, address: str, query: str = "") -> None:
-    page.goto(f"{address}/sky{query}")
+    open_at(page, f"{address}/sky{query}")
     wait_for_sentence(page, "roof line")
     page.get_by_label("height ° of point 1", exact=True).wait_for()
 
@@ -105,10 +112,22 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
     assert drawn["missing"]["x"] == pytest.approx(gaps["missing_azimuth_deg"].to_list(), abs=0.006)
     assert drawn["missing"]["y"] == pytest.approx(gaps["missing_elevation_deg"].to_list(), abs=0.006)
     assert len(drawn["can serve"]["x"]) > 100
-    assert max(drawn["sectors"]["y"]) == 0.0
+    # Where no part of the skyline costs anything there is nothing to draw under the sky.
+    assert "sectors" not in drawn
+
+    heads = page.locator("section", has=page.locator("[id*=panorama]")).locator("th")
+    # What stopped the satellite is the cause itself in every row, and no gap is cut: neither takes up a column.
+    assert heads.all_inner_texts() == ["Start", "End", "Length", "Cause", "Missing satellite"]
 
     choose(page, "place", "Marram/yard")
     wait_for_sentence(page, "Your roof line has a part in it: ")
+    closed = known(scenario.MARRAM_YARD).seconds_by_cause().set_index("limit")["gaps_closed"]
+    count = len(known(scenario.MARRAM_YARD).table())
+    assert page.inner_text("#second").startswith(
+        f"{closed['gateway']} of {count} would close if the satellite need not see a gateway, "
+        f"{closed['horizon']} if the horizon were open down to 25° and "
+    )
+    heads.filter(has_text="Stopped by").wait_for()
     sectors = skyline.sector_costs(known(scenario.MARRAM_YARD))["given_back_s_per_day"]
     assert traces(page, "panorama")["sectors"]["y"] == pytest.approx(sectors.to_list(), abs=0.001)
     assert sectors.max() > 100.0
@@ -127,7 +146,7 @@ def test_the_cause_of_the_gap_chosen(page: Any, address: str) -> None:
         if row["cause"] in seen:
             continue
         seen.add(row["cause"])
-        page.goto(f"{address}/sky?site=Marram&spot=yard&gap={instant(row['start'])}")
+        open_at(page, f"{address}/sky?site=Marram&spot=yard&gap={instant(row['start'])}")
         local = (row["start"] - timedelta(hours=1)).round("s")
         caption.filter(has_text=f"{local:%H:%M:%S} to ").wait_for()
         assert f"opened by the {row['cause'].replace(' or ', ' or the ')}." in caption.inner_text()
@@ -148,6 +167,39 @@ def test_the_cause_of_the_gap_chosen(page: Any, address: str) -> None:
         local = (gaps["start"][next_place] - timedelta(hours=1)).round("s")
         caption.filter(has_text=f"{local:%H:%M:%S} to ").wait_for()
         assert instant(gaps["start"][next_place]) in unquote(page.url)
+
+
+def test_a_touch_on_a_cross_chooses_its_gap(page: Any, address: str) -> None:
+    open_sky(page, address, "?site=Marram&spot=yard")
+    gaps = known(scenario.MARRAM_YARD).table().dropna(subset=["missing_azimuth_deg"]).reset_index(drop=True)
+    # The cross that stands farthest from all others, so that a touch means it and no other.
+    place = gaps[["missing_azimuth_deg", "missing_elevation_deg"]].to_numpy()
+    apart = np.hypot(*(place[:, None] - place[None]).T)
+    row = gaps.iloc[int(np.where(apart > 0.0, apart, np.inf).min(axis=0).argmax())]
+    spot = page.locator("[id*=panorama] .js-plotly-plot").evaluate(
+        """(picture, [azimuth, height]) => {
+            const { xaxis, yaxis } = picture._fullLayout, frame = picture.getBoundingClientRect();
+            return [frame.left + xaxis._offset + xaxis.l2p(azimuth), frame.top + yaxis._offset + yaxis.l2p(height)];
+        }""",
+        [row["missing_azimuth_deg"], row["missing_elevation_deg"]],
+    )
+    asked: list[str] = []
+    page.mouse.click(*spot)
+    caption = page.locator("#panels .caption").first
+    caption.filter(has_text=f"{(row['start'] - timedelta(hours=1)).round('s'):%H:%M:%S} to ").wait_for()
+    assert unquote(page.url).endswith(f"/sky?site=Marram&spot=yard&gap={instant(row['start'])}")
+    assert traces(page, "panorama")["chosen"]["x"] == pytest.approx([row["missing_azimuth_deg"]], abs=0.006)
+    page.wait_for_load_state("networkidle")
+    # The same cross again asks for nothing, nor does the picture by itself.
+    page.on("request", lambda request: asked.append(request.url))
+    page.mouse.click(*spot)
+    page.wait_for_timeout(300)
+    assert asked == []
+    # Nor is it spent: after another choice it counts again.
+    choose(page, "gap", "")
+    caption.filter(has_text="Now, ").wait_for()
+    page.mouse.click(*spot)
+    caption.filter(has_text="opened by").wait_for()
 
 
 def test_another_horizon_changes_the_gaps_as_passim_says(page: Any, address: str) -> None:
@@ -217,9 +269,9 @@ def test_a_bad_file_shows_its_line_and_the_old_state_stays(page: Any, address: s
     assert page.inner_text("#horizon-file-fault") == ""
 
 
-def test_a_saved_horizon_survives_a_restart(tmp_path: Path) -> None:
+def test_a_saved_horizon_survives_a_restart(browser: Any, tmp_path: Path) -> None:
     folder = tmp_path / "school"
-    with served(folder) as address, browser_page(address) as page:
+    with served(folder) as address, a_page(browser, address) as page:
         open_sky(page, address, "?mask=40")
         page.get_by_label("height ° of point 5", exact=True).fill("70")
         trial(page, "With this horizon ")
@@ -234,7 +286,7 @@ def test_a_saved_horizon_survives_a_restart(tmp_path: Path) -> None:
     assert Workspace.load(folder).site("Marram", "yard").horizon == Horizon.flat(35.0)
 
     gaps = known(scenario.MARRAM_LOFT, saved).table()
-    with served(folder) as address, browser_page(address) as page:
+    with served(folder) as address, a_page(browser, address) as page:
         open_sky(page, address)
         missing = gaps["missing_azimuth_deg"].dropna()
         assert traces(page, "panorama")["missing"]["x"] == pytest.approx(missing.to_list(), abs=0.006)
@@ -242,14 +294,14 @@ def test_a_saved_horizon_survives_a_restart(tmp_path: Path) -> None:
         assert max(heights) == 70.0
 
 
-def test_the_symptom_matcher(tmp_path: Path) -> None:
+def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
     """What fits best is what passim finds; a candidate that is kept stands in the workspace, marked."""
     folder = tmp_path / "school"
     workspace = create(folder, demo=True)
     seen = symptom.Symptom((480.0, 900.0), (10.0, 45.0))
     fleet = workspace.fleet(None, NOW)
-    found = symptom.find_settings(fleet, workspace.view("Marram", "loft"), DAY, seen, top=5)
-    with served(folder) as address, browser_page(address) as page:
+    with ThreadPoolExecutor(1) as pool, served(folder) as address, a_page(browser, address) as page:
+        searched = pool.submit(symptom.find_settings, fleet, workspace.view("Marram", "loft"), DAY, seen, top=5)
         open_sky(page, address)
         page.locator("#symptom-every-low").fill("soon")
         page.get_by_role("button", name="Search").click()
@@ -261,6 +313,7 @@ def test_the_symptom_matcher(tmp_path: Path) -> None:
         page.locator("#symptom-working").wait_for()
         page.locator("#symptom-answer .ranks").wait_for(timeout=90_000)
         assert page.locator("#symptom-working").is_hidden()
+        found = searched.result()
         assert page.locator("#symptom-answer .answer").inner_text() == found.sentence()
         table = found.table()
         cells = page.locator("#symptom-answer .ranks tbody tr").evaluate_all(
@@ -282,6 +335,58 @@ def test_the_symptom_matcher(tmp_path: Path) -> None:
     assert all("searched for from freezes every 8 to 15 min" in one.how for one in assumed)
 
 
+def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> None:
+    """A record is taken, kept, searched as passim searches it, and taken away; a bad one leaves what was there."""
+
+    def hand_in_record(text: str) -> None:
+        page.locator("#symptom-file input[type=file]").set_input_files(
+            {"name": "freezes.csv", "mimeType": "text/csv", "buffer": text.encode()}
+        )
+
+    gaps = known(scenario.MARRAM_LOFT).coverage.gaps()
+    # Two busy hours of what the loft's own gateway does.
+    busy = gaps[(gaps["start"] >= NOW.replace(hour=7, minute=0)) & (gaps["start"] < NOW.replace(hour=9, minute=0))]
+    lines = ["start,end", *(f"{instant(row.start)},{instant(row.end)}" for row in busy.itertuples())]
+    open_sky(page, address)
+    hand_in_record("\n".join([*lines, "soon,later"]))
+    fault = page.locator("#symptom-record-fault", has_text="freezes.csv")
+    fault.wait_for()
+    assert fault.inner_text() == (
+        f"record freezes.csv, line {len(lines) + 1}; got 'soon'; wanted a time with its offset, such as "
+        "2026-11-25T08:00:00Z"
+    )
+    assert page.locator("#symptom-every-low").is_visible()
+
+    hand_in_record("\n".join(lines))
+    page.locator("#symptom-held", has_text=f"freezes.csv: {len(busy)} freezes").wait_for()
+    assert fault.count() == 0
+    hand_in_record("start,end\n")
+    page.locator("#symptom-record-fault", has_text="got '0 freezes'").wait_for()
+    page.reload()
+    page.locator("#symptom-held", has_text=f"freezes.csv: {len(busy)} freezes").wait_for()
+    assert page.locator("#symptom-every-low").is_hidden()
+
+    times = (
+        np.array([round(t.timestamp() * 1e3) * 1000 for t in busy[end].dt.round("ms")]) for end in ("start", "end")
+    )
+    record, fleet = symptom.FreezeRecord(*times), scenario.plover(NOW.replace(hour=0, minute=0))
+    with ThreadPoolExecutor(1) as pool:
+        view = scenario.view_of(scenario.MARRAM_LOFT)
+        searched = pool.submit(symptom.find_settings, fleet, view, record.span, record)
+        page.get_by_role("button", name="Search").click()
+        page.locator("#symptom-answer .ranks").wait_for(timeout=90_000)
+        found = searched.result()
+    assert page.locator("#symptom-answer .answer").inner_text() == found.sentence()
+    cells = page.locator("#symptom-answer .ranks tbody tr").evaluate_all(
+        "rows => rows.map(row => [...row.cells].slice(0, 3).map(cell => cell.innerText))"
+    )
+    assert cells == [[str(r.number), r.setting, f"{r.fit:.2f}"] for r in found.table().itertuples()]
+
+    page.get_by_role("button", name="Take the record away").click()
+    page.locator("#symptom-every-low").wait_for()
+    assert page.evaluate("localStorage.getItem('symptom-record')") in (None, "null")
+
+
 def test_a_search_can_be_stopped(page: Any, address: str) -> None:
     open_sky(page, address)
     page.get_by_label("as if no gateway, cone or arc were known").check()
@@ -292,8 +397,8 @@ def test_a_search_can_be_stopped(page: Any, address: str) -> None:
     assert page.locator("#symptom-working").is_hidden()
 
 
-def test_a_phone_on_a_roof(address: str) -> None:
-    with browser_page(address, 390, 844) as page:
+def test_a_phone_on_a_roof(browser: Any, address: str) -> None:
+    with a_page(browser, address, viewport={"width": 390, "height": 844}) as page:
         open_sky(page, address)
         page.get_by_label("height ° of point 1", exact=True).fill("70")
         trial(page, "With this horizon ")

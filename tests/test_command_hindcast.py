@@ -16,6 +16,7 @@ import passim
 from passim.answers.hindcast import Snapshots, hindcast
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
+from passim.workspace import create
 from passim_apps.command_line import main
 from snapshots import older_snapshot
 
@@ -143,3 +144,12 @@ def test_out_writes_the_rows(folder: Path, tmp_path: Path) -> None:
 )
 def test_bad_input_gets_one_line(older: str, newer: str, arguments: list[str], words: str, folder: Path) -> None:
     assert words in refused(run(folder, older, newer, *arguments))
+
+
+def test_a_workspace_that_states_its_own_errors_is_scored_with_them(folder: Path, tmp_path: Path) -> None:
+    made = create(tmp_path / "school", demo=True)
+    made.file.write_text(
+        made.file.read_text().replace("# [timing]", "[timing]").replace("# per_day_s = 0.4", "per_day_s = 2.5")
+    )
+    told = json.loads(done(folder, "--workspace", str(made.folder), "--format", "json"))
+    assert told["timing"]["stated"]["per_day_s"] == 2.5

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import base64
 import importlib.util
 import json
 import re
 import shutil
 from collections.abc import Iterator
 from datetime import datetime, timedelta
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -18,62 +16,22 @@ import pytest
 from click.testing import CliRunner, Result
 from plotly.offline import get_plotlyjs
 
+from passim.answers import report_elsewhere, workers
 from passim.coverage.causes import find_causes
 from passim.sky.visibility import find_visibility
 from passim.spans import Span
 from passim.workspace import Workspace
 from passim_apps.command_line import main
 from passim_apps.report_page import page, text
-from passim_apps.report_sections import Section, Table
+from passim_apps.report_parts import Section, Table
+from passim_apps.report_sections import MOST_GAP_ROWS
 from passim_apps.wording import duration, share
+from report_outline import Outline, itertext, numbers
 
 AT = "2026-11-25T07:00Z"
-
-
-class Outline(HTMLParser):
-    """The parts of a page that matter: tables as rows of text, headings, and every attribute that loads something."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__()
-        self.tables: dict[str, list[list[str]]] = {}
-        self.heads: dict[str, list[str]] = {}
-        self.loads: list[tuple[str, str]] = []
-        self.texts: dict[str, list[str]] = {}
-        self.pictures: dict[str, str] = {}
-        self._table, self._open, self._picture = "", "", ""
-        self.feed(html)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        given = dict(attrs)
-        self.loads += [(tag, str(given[name])) for name in ("src", "href", "srcset", "data", "action") if name in given]
-        if tag == "br":
-            return
-        self._open, self._picture = tag, given.get("data-picture") or ""
-        if tag == "table":
-            self._table = str(given["id"])
-            self.tables[self._table], self.heads[self._table] = [], []
-        elif tag == "tr" and self._table:
-            self.tables[self._table].append([])
-        elif tag == "td":
-            self.tables[self._table][-1].append("")
-        elif tag == "th":
-            self.heads[self._table].append("")
-
-    def handle_endtag(self, tag: str) -> None:
-        self._open = ""
-        if tag == "table":
-            self.tables[self._table] = [row for row in self.tables[self._table] if row]
-            self._table = ""
-
-    def handle_data(self, data: str) -> None:
-        if self._open == "td":
-            self.tables[self._table][-1][-1] += data
-        elif self._open == "th":
-            self.heads[self._table][-1] += data
-        elif self._picture and self._open == "script":
-            self.pictures[self._picture] = data
-        elif self._open in ("h1", "h2", "h3", "p", "li", "title", "figcaption"):
-            self.texts.setdefault(self._open, []).append(data)
+PICTURES = ("days", "day", "calls", "sky", "latitudes", "world", "growth")
+# Chromium itself is told to stay still, so that what the page asks for is all there is.
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 
 
 def run(*arguments: str) -> Result:
@@ -99,7 +57,9 @@ def school(tmp_path_factory: pytest.TempPathFactory) -> str:
 @pytest.fixture(scope="module")
 def report_file(school: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("report") / "report.html"
-    result = run("--workspace", school, "--at", AT, "--days", "1.5", "--out", str(path))
+    result = run(
+        "--workspace", school, "--at", AT, "--days", "1.5", "--world", "30", "--workers", "1", "--out", str(path)
+    )
     assert result.exit_code == 0, result.output
     assert result.stdout == ""
     assert result.stderr.splitlines()[-1] == f"Wrote the report to {path}."
@@ -142,8 +102,8 @@ def test_numbers_in_the_tables_are_passims_own(school: str, outline: Outline) ->
     assert [row[2] for row in rows] == [share(f) for f in days["gap_s"] / days["span_s"]]
     assert [row[3] for row in rows] == [str(n) for n in days["gaps_begun"]]
     gaps = why.table()
-    assert [row[3] for row in outline.tables["table-gaps"]] == [duration(s) for s in gaps["duration_s"]][:120]
-    assert [row[4] for row in outline.tables["table-gaps"]] == gaps["cause"].tolist()[:120]
+    assert [row[3] for row in outline.tables["table-gaps"]] == [duration(s) for s in gaps["duration_s"]][:MOST_GAP_ROWS]
+    assert [row[4] for row in outline.tables["table-gaps"]] == gaps["cause"].tolist()[:MOST_GAP_ROWS]
     limits = why.seconds_by_cause()
     assert [row[0] for row in outline.tables["table-limits"]] == limits["limit"].tolist()
     assert [row[4] for row in outline.tables["table-limits"]] == [str(n) for n in limits["gaps_closed"]]
@@ -155,11 +115,13 @@ def test_numbers_in_the_pictures_are_passims_own(school: str, outline: Outline) 
     workspace = Workspace.load(school)
     span = Span.starting(datetime.fromisoformat(AT), hours=36)
     why = find_causes(find_visibility(workspace.fleet(at=span.start), workspace.view(), span))
-    assert list(outline.pictures) == ["picture-days", "picture-day", "picture-sky", "picture-growth"]
+    assert list(outline.pictures) == [f"picture-{name}" for name in PICTURES]
     drawn = {name: json.loads(held)["data"] for name, held in outline.pictures.items()}
     gaps = why.table()
     out = next(t for t in drawn["picture-days"] if t["name"] == "no service")
-    assert numbers(out["x"]).sum() == pytest.approx(gaps["duration_s"].sum() / 3600.0)
+    # Each region goes up, across and down, and the pen is lifted: five places.
+    across = numbers(out["x"]).reshape(-1, 5)
+    assert (across[:, 2] - across[:, 0]).sum() == pytest.approx(gaps["duration_s"].sum() / 3600.0)
     first_day = gaps[gaps["start"] < span.start + timedelta(hours=24)]
     missing = next(t for t in drawn["picture-sky"] if t["name"] == "missing")
     np.testing.assert_allclose(numbers(missing["x"]), first_day["missing_azimuth_deg"], atol=0.006)
@@ -168,14 +130,38 @@ def test_numbers_in_the_pictures_are_passims_own(school: str, outline: Outline) 
     assert len(numbers(launched["y"])) == 360
 
 
+def test_other_places_are_passims_own_and_said_to_be_coarse(school: str, html: str, outline: Outline) -> None:
+    workspace = Workspace.load(school)
+    span = Span.starting(datetime.fromisoformat(AT), hours=24)
+    view = workspace.view()
+    seen = report_elsewhere.look_elsewhere(
+        workspace.fleet(at=span.start), view, span, step_deg=30.0, team=workers.Team(processes=1)
+    )
+    assert [row[1] for row in outline.tables["table-latitudes"]] == [
+        share(f) for f in seen.latitudes.table["covered_fraction"]
+    ]
+    drawn = {trace["name"]: trace for trace in json.loads(outline.pictures["picture-world"])["data"]}
+    assert seen.world is not None
+    np.testing.assert_array_equal(numbers(drawn["time with service"]["customdata"]), seen.world["covered_fraction"])
+    assert {site.strip("<b>/") for site in drawn["sites"]["hovertext"]} == {"Marram", "Skerry", "Lantern"}
+    said = " ".join(itertext(outline))
+    assert "At 72 points 30° apart, weighed by area, the Earth is covered" in said
+    assert "One cell is 30° wide: a coarse look at the first day, under an open sky and without gateways." in said
+    assert (
+        "Under an open sky down to 25°, and with no gateway to see, places as far from the equator as Marram loft"
+        in said
+    )
+    assert html.count("window.PlotlyGeoAssets = {") == 1
+
+
 def test_the_page_says_what_a_reader_must_know(html: str, outline: Outline) -> None:
     assert '<html lang="en">' in html
     (headline,) = outline.texts["h1"]
     assert "it is not your roof line" in headline
     titles = outline.texts["h2"]
     assert titles == [
-        "The place", "The days ahead", "When to call", "Why service is lost", "More satellites",
-        "What is taken for granted", "The elements", "Cautions",
+        "The place", "The days ahead", "When to call", "Why service is lost", "Another site", "More satellites",
+        "What is taken for granted", "The elements", "Cautions", "The gaps, one by one",
     ]  # fmt: skip
     every = " ".join(itertext(outline))
     for words in (
@@ -188,25 +174,13 @@ def test_the_page_says_what_a_reader_must_know(html: str, outline: Outline) -> N
         assert words in every
 
 
-def numbers(held: Any) -> np.ndarray:
-    """Return the numbers of a trace: a list, or plotly's packed form of type and bytes."""
-    if isinstance(held, dict):
-        return np.frombuffer(base64.b64decode(held["bdata"]), dtype=np.dtype(held["dtype"]).newbyteorder("<"))
-    return np.array(held, dtype=float)
-
-
-def itertext(outline: Outline) -> Iterator[str]:
-    for texts in outline.texts.values():
-        yield from texts
-
-
 def test_a_report_to_be_sent_does_not_tell_where_the_workspace_lies(school: str, html: str) -> None:
     assert school not in html
     assert "from the workspace" in html
 
 
 def test_each_picture_has_words_and_a_table_beside_it(html: str, outline: Outline) -> None:
-    for name in ("days", "day", "sky", "growth"):
+    for name in PICTURES:
         assert f'id="caption-{name}"' in html
         assert re.search(rf'id="picture-{name}" role="img" aria-label="[^"]{{20,}}"', html)
     assert all(
@@ -225,16 +199,31 @@ def test_every_text_is_escaped() -> None:
     assert text(evil).startswith("&lt;/script&gt;&lt;script&gt;alert(1)")
 
 
-def test_a_name_in_the_workspace_cannot_inject(school: str, tmp_path: Path) -> None:
-    file = tmp_path / "passim.toml"
+@pytest.fixture(scope="module")
+def hostile(school: str, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A report without the world, from a workspace whose site has a name that would be a tag."""
+    folder = tmp_path_factory.mktemp("hostile")
     given = (Path(school) / "passim.toml").read_text(encoding="utf-8")
-    file.write_text(given.replace('"Marram"', '"<img src=x onerror=alert(1)>"'), encoding="utf-8")
-    out = tmp_path / "out.html"
-    result = run("--workspace", str(tmp_path), "--at", AT, "--days", "0.2", "--out", str(out))
+    renamed = given.replace('"Marram"', '"<img src=x onerror=alert(1)>"')
+    (folder / "passim.toml").write_text(renamed, encoding="utf-8")
+    out = folder / "out.html"
+    result = run("--workspace", str(folder), "--at", AT, "--days", "0.2", "--no-world", "--out", str(out))
     assert result.exit_code == 0, result.output
-    made = Outline(out.read_text(encoding="utf-8"))
+    return out.read_text(encoding="utf-8")
+
+
+def test_a_name_in_the_workspace_cannot_inject(hostile: str) -> None:
+    made = Outline(hostile)
     assert made.loads == []
     assert any("<img src=x" in words for words in made.texts["p"])
+    marks = [note["text"] for note in json.loads(made.pictures["picture-latitudes"])["layout"]["annotations"]]
+    assert any(mark.startswith("&lt;img") for mark in marks)
+
+
+def test_without_the_world_the_outlines_of_the_land_are_left_out(hostile: str) -> None:
+    assert "window.PlotlyGeoAssets = {" not in hostile
+    assert "picture-world" not in Outline(hostile).pictures
+    assert "table-latitudes" in Outline(hostile).tables
 
 
 def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
@@ -243,7 +232,7 @@ def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
     made = CliRunner().invoke(main, [*design, "--epoch", "2026-11-01T00:00Z", "--out", str(elements)])
     assert made.exit_code == 0, made.output
     place = ["--elements", str(elements), "--site", "45.0,-28.0", "--zone", "UTC"]
-    asked = [*place, "--at", AT, "--days", "0.25", "--out", str(out)]
+    asked = [*place, "--at", AT, "--days", "0.25", "--no-world", "--out", str(out)]
     assert "elements are 24.4 days old" in refused(*asked)
     result = run(*asked, "--however-old")
     assert result.exit_code == 0, result.output
@@ -267,6 +256,9 @@ def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
         (["--out", "r.html", "--goal", "pauses_per_hour <= 2"], "goal of a report"),
         (["--out", "r.html", "--minutes", "0"], "minutes"),
         (["--out", "r.html", "--between", "18:00-08:00"], "--between"),
+        (["--out", "r.html", "--world", "7"], "step of the world's grid"),
+        (["--out", "r.html", "--world", "30", "--no-world"], "give one of them"),
+        (["--out", "r.html", "--workers", "0"], "number of workers"),
     ],
 )
 def test_what_cannot_be_used_is_refused_in_one_line(
@@ -294,13 +286,21 @@ def test_without_the_extra_pictures_are_refused_in_one_line(
 def test_pictures_are_written_as_files(school: str, tmp_path: Path) -> None:
     if importlib.util.find_spec("kaleido") is None:
         pytest.skip("kaleido, the extra 'pictures', is not installed")
-    result = run("--workspace", school, "--at", AT, "--days", "0.5", "--pictures", str(tmp_path))
+    given = ["--days", "0.5", "--world", "30", "--workers", "1", "--pictures", str(tmp_path)]
+    result = run("--workspace", school, "--at", AT, *given)
     assert result.exit_code == 0, result.output
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["day.svg", "days.svg", "growth.svg", "sky.svg"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(f"{name}.svg" for name in PICTURES)
     for path in tmp_path.iterdir():
         svg = path.read_text(encoding="utf-8")
         assert svg.startswith("<svg")
         assert "http" not in svg.replace("http://www.w3.org/", "")
+    # The coasts are there though nobody was asked for them.
+    assert len(coasts((tmp_path / "world.svg").read_text(encoding="utf-8"))) > 20_000
+
+
+def coasts(svg: str) -> str:
+    """Return the outlines of the land in a map."""
+    return max(re.findall(r' d="([^"]+)"', svg.partition("coastlines")[2]), key=len)
 
 
 # --- in a browser -----------------------------------------------------------------------------------------------------
@@ -311,7 +311,7 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        chromium = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
         yield chromium
         chromium.close()
 
@@ -339,11 +339,24 @@ def opened(browser: Any, path: Path, width: int, **more: Any) -> tuple[Any, list
 @pytest.mark.parametrize("width", [390, 1200])
 def test_the_report_opens_with_no_network(browser: Any, report_file: Path, width: int) -> None:
     shown, faults = opened(browser, report_file, width)
-    shown.wait_for_function("document.querySelectorAll('.picture .main-svg').length >= 8")
-    for name in ("days", "day", "sky", "growth"):
+    shown.wait_for_function(f"document.querySelectorAll('.picture .modebar-container').length >= {len(PICTURES)}")
+    for name in PICTURES:
         box = shown.locator(f"#picture-{name} .main-svg").first.bounding_box()
         assert box["width"] > 300
-        assert shown.locator(f"#picture-{name} .trace, #picture-{name} .bars").count() > 0
+        assert (
+            shown.locator(f"#picture-{name} .trace, #picture-{name} .bars, #picture-{name} .choroplethlayer").count()
+            > 0
+        )
+    # The coasts came with the file.
+    assert len(shown.locator("#picture-world .coastlines path").first.get_attribute("d")) > 20_000
+    # What is drawn as one path still says what stands where: here 8:00 to 8:30, the middle of the fifth half hour.
+    place = shown.evaluate(
+        """() => { const {_fullLayout: all} = document.getElementById("picture-day"), {xaxis, yaxis} = all;
+        return [xaxis._offset + xaxis._length * 4.5 / 48, yaxis._offset + yaxis._length / 2]; }"""
+    )
+    shown.locator("#picture-day").hover(position={"x": place[0], "y": place[1]})
+    told = shown.locator("#picture-day .hoverlayer text").first
+    assert told.text_content().startswith("08:00 to 08:30, ")
     # Nothing reaches past the right edge of the window.
     assert shown.evaluate("document.documentElement.scrollWidth") <= width
     shown.locator("#picture-sky").hover()
@@ -355,17 +368,23 @@ def test_the_report_opens_with_no_network(browser: Any, report_file: Path, width
 @pytest.mark.browser
 def test_it_prints_on_paper(browser: Any, report_file: Path, tmp_path: Path) -> None:
     shown, faults = opened(browser, report_file, 1000)
-    shown.wait_for_function("document.querySelectorAll('.picture .main-svg').length >= 8")
+    shown.wait_for_function(f"document.querySelectorAll('.picture .modebar-container').length >= {len(PICTURES)}")
+    # A hatch for each gap made a print of megabytes: there is one a picture, or two.
+    assert shown.locator("pattern").count() <= 2 * len(PICTURES)
+    assert shown.locator("#picture-days *").count() < 400
     shown.pdf(path=str(tmp_path / "report.pdf"), format="A4")
     data = (tmp_path / "report.pdf").read_bytes()
     assert data.startswith(b"%PDF")
-    assert len(re.findall(rb"/Type\s*/Page\b", data)) >= 4
+    assert len(data) < 2_000_000
+    assert 4 <= len(re.findall(rb"/Type\s*/Page\b", data)) <= 12
     # What prints is no wider than the paper between margins of 15 mm: 680 px on A4, 702 px on Letter (96 px an inch).
     shown.emulate_media(media="print")
     for width in (680, 702):
         shown.set_viewport_size({"width": width, "height": 900})
         widest = "Math.max(...[...document.querySelectorAll('table, p, h1, figure')].map(e => e.offsetWidth))"
         assert shown.evaluate(widest) <= width
+        # Paper that is too narrow for one part makes all of it small.
+        assert shown.evaluate("document.documentElement.scrollWidth") <= width
     assert shown.locator("details").first.is_hidden()
     assert faults == []
     shown.close()

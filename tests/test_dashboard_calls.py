@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
+import base64
+import gzip
+import random
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from icalendar import Calendar
 
+from invented_calendars import ics
 from passim.answers import growth_plan
+from passim.answers import now as now_answer
 from passim.errors import InputError
 from passim.workspace import create, plans
-from passim_apps.dashboard.address import read_query
+from passim_apps import call_words
+from passim_apps.dashboard import call_work
+from passim_apps.dashboard.address import changed, query_of, read_query
 from passim_apps.dashboard.choosing import offers
 from passim_apps.dashboard.desk import Desk, StillWorking
 from passim_apps.dashboard.factory import make_app
-from passim_apps.dashboard.pages import calls, growth
+from passim_apps.dashboard.pages import calls, calls_asked, calls_held, calls_places, growth
 from passim_apps.figures.theme import LIGHT
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
@@ -34,11 +42,15 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 
 def answer(desk: Desk, page: Any, query: str = "") -> Any:
     """Return what a page answers, waiting for work that is under way."""
-    for _ in range(4):
+    for _ in range(6):
         try:
-            return page.PAGE.answer(desk.question(read_query(query)[0]), LIGHT)
+            said = page.PAGE.answer(desk.question(read_query(query)[0]), LIGHT)
         except StillWorking as still:
             still.job.done.wait(60.0)
+        else:
+            if said.still is None:
+                return said
+            said.still.done.wait(60.0)
     raise AssertionError("still working")
 
 
@@ -68,7 +80,7 @@ def test_calls_are_best_from_noon_on_in_the_scenario(desk: Desk) -> None:
 def test_hours_and_days_come_from_the_address_or_the_site(
     desk: Desk, query: str, minutes: tuple[int, int], days: tuple[int, ...]
 ) -> None:
-    hours = calls.hours_of(desk.question(read_query(query)[0]))
+    hours = calls_asked.hours_of(desk.question(read_query(query)[0]))
     assert (hours.from_minute, hours.to_minute) == minutes
     assert hours.weekdays == days
 
@@ -121,6 +133,138 @@ def test_a_calendar_that_cannot_be_made_says_why(desk: Desk) -> None:
     assert refused.status_code == 400
     assert "wanted one of" in refused.text
     assert client.get("/ics/others.ics", headers={"Host": HOST}).status_code == 404
+
+
+# --- calendars --------------------------------------------------------------------------------------------------------
+
+FAIR = ("Fair", datetime(2026, 11, 25, 13, tzinfo=UTC), datetime(2026, 11, 25, 18, tzinfo=UTC))
+CHOIR = ("Choir", datetime(2026, 11, 25, 16, tzinfo=UTC), datetime(2026, 11, 25, 16, 45, tzinfo=UTC))
+GEOMETRY = ("Geometry", datetime(2026, 11, 25, 10, tzinfo=UTC), datetime(2026, 11, 25, 10, 45, tzinfo=UTC))
+
+
+def sent(data: bytes) -> str:
+    """Return a file as a browser sends it."""
+    return f"data:text/calendar;base64,{base64.b64encode(data).decode()}"
+
+
+def hand_in(desk: Desk, place: str, query: str, *files: tuple[str, bytes], kept: Any = None) -> tuple[str, Any]:
+    """Hand calendars in on the page of a query, and return the query then and what the browser keeps."""
+    choices = read_query(query)[0]
+    given = [(name, sent(data)) for name, data in files]
+    keys, kept = calls_places.take(desk.question(choices), place, given, kept)
+    return query_of(changed(choices, {place: ".".join(keys)})), kept
+
+
+def test_busy_calendars_shape_the_ranking(desk: Desk) -> None:
+    files = [("fair.ics", ics(FAIR)), ("choir.ics", ics(CHOIR, GEOMETRY))]
+    query, _ = hand_in(desk, "busy", "?ahead=1&kind=lesson", *files)
+    said = answer(desk, calls, query)
+    assert said.second.startswith(
+        "Kept free of calls: 1 appointment of fair.ics and 2 appointments of choir.ics. Looked at Wed 25 Nov,"
+    )
+    rows = said.panels["starts"].table.rows
+    for _, start, end in (FAIR, CHOIR, GEOMETRY):
+        assert not ((rows["start"] < end) & (rows["end"] > start)).any()
+    assert len(rows) < len(answer(desk, calls, "?ahead=1&kind=lesson").panels["starts"].table.rows)
+
+    # A new file of the same name takes the place of the one before it; a whole day taken leaves no start.
+    day = ("Camp", datetime(2026, 11, 25, 1, tzinfo=UTC), datetime(2026, 11, 26, 1, tzinfo=UTC))
+    query, _ = hand_in(desk, "busy", query, ("fair.ics", ics(day)))
+    full = answer(desk, calls, query)
+    assert full.sentence == (
+        "No start is free: busy times meet each one. Looked at Wed 25 Nov, 08:00 to 18:00, Mon to Fri."
+    )
+    assert full.second == "Kept free of calls: 2 appointments of choir.ics and 1 appointment of fair.ics."
+
+
+def test_planned_calls_are_checked_as_the_command_checks_them(desk: Desk) -> None:
+    query, kept = hand_in(desk, "busy", "?ahead=1&kind=lesson", ("fair.ics", ics(FAIR)))
+    query, _ = hand_in(desk, "check", query, ("lessons.ics", ics(GEOMETRY, CHOIR)), kept=kept)
+    pending = calls.PAGE.answer(desk.question(read_query(query)[0]), LIGHT)
+    assert pending.still is not None, "the ranking does not wait for the check"
+    assert pending.sentence.startswith("Best start")
+    pending.still.done.wait(60.0)
+    shown = answer(desk, calls, query).panels["check"]
+    assert shown.caption.startswith("2 calls of lessons.ics: 1 without a pause to expect; the worst, Geometry at 09:00")
+    cells = [shown.table.cells(row) for row in shown.table.rows.itertuples(index=False)]
+    verdicts = {row[3]: row[4] for row in cells}
+    assert verdicts == {"Geometry": "may end", "Choir": "good start"}
+    # The fair is not a better time for anything.
+    better = shown.table.rows["better_start"].dropna()
+    assert len(better) == 1
+    assert not better.between(FAIR[1], FAIR[2]).any()
+
+
+def test_verdicts_are_those_of_good_starts() -> None:
+    table = pd.DataFrame({"chance_of_end": [0.0, 0.05, 0.05, 0.051], "expected_pauses": [0.49, 0.0, 0.5, 0.0]})
+    said = [call_words.verdict(row) for row in table.itertuples(index=False)]
+    assert said == ["good start", "good start", "pauses", "may end"]
+    assert [words == "good start" for words in said] == now_answer.good_starts(table).tolist()
+
+
+@pytest.mark.parametrize(
+    ("files", "words"),
+    [
+        ([("bad.ics", b"BEGIN:VCALENDAR\r\nhello\r\n")], "calendar file bad.ics, line 2; got 'hello'"),
+        ([("large.ics", b" " * (2**21 + 1))], "calendar file large.ics; got '2,049 KB'; wanted at most 2,048 KB"),
+        ([(f"{k}.ics", b"") for k in range(5)], "busy calendars; got 5; wanted at most 4"),
+        ([("noise.ics", random.Random(1).randbytes(2**21 - 1))], "calendars together; got 'more than a browser keeps'"),
+    ],
+)
+def test_a_calendar_that_cannot_be_used_changes_nothing(desk: Desk, files: list[tuple[str, bytes]], words: str) -> None:
+    query, kept = hand_in(desk, "busy", "?ahead=1", ("fair.ics", ics(FAIR)))
+    with pytest.raises(InputError, match=re.escape(words)) as told:
+        hand_in(desk, "busy", "?ahead=1", *[(name, data + bytes([k])) for k, (name, data) in enumerate(files)])
+    assert "\n" not in str(told.value)
+    assert "1 appointment of fair.ics" in answer(desk, calls, query).second
+    assert [entry["name"] for entry in kept] == ["fair.ics"]
+
+
+def test_a_calendar_with_too_much_in_it_is_refused(desk: Desk) -> None:
+    daily = ics(*[(f"Watch {k}", FAIR[1], FAIR[2]) for k in range(call_work.MOST_APPOINTMENTS + 1)])
+    with pytest.raises(InputError, match=r"got '2,001 appointments in these days'; wanted at most 2,000"):
+        hand_in(desk, "busy", "?ahead=1", ("watches.ics", daily))
+    many = ics(*[(f"Call {k}", *GEOMETRY[1:]) for k in range(call_work.MOST_CHECKED + 1)])
+    query, _ = hand_in(desk, "check", "?ahead=1", ("calls.ics", many))
+    assert "calls of calls.ics in these days; got '61'; wanted at most 60" in (
+        answer(desk, calls, query).panels["check"].caption
+    )
+
+
+def test_what_the_browser_keeps_comes_back_whole_or_not_at_all(desk: Desk) -> None:
+    held = calls_held.Held("fair.ics", ics(FAIR))
+    packed = held.packed()
+    assert calls_held.unpacked(packed) == held
+    for damaged in (
+        {**packed, "name": "other.ics"},
+        {**packed, "text": packed["text"][:-8]},
+        {**packed, "text": base64.b64encode(gzip.compress(bytes(2**22))).decode()},
+        {**packed, "text": 3},
+        None,
+    ):
+        assert calls_held.unpacked(damaged) is None
+    # What the address names is never dropped for want of room.
+    old = [{"key": f"k{k}", "name": "x", "text": "x" * 900_000} for k in range(3)]
+    assert [e["key"] for e in calls_held.with_kept(old, [held], ["k0", held.key])] == ["k0", "k2", held.key]
+
+
+def test_a_calendar_is_shown_to_the_browser_that_handed_it_in_alone(desk: Desk) -> None:
+    held = calls_held.Held("fair.ics", ics(FAIR))
+    mine = "0123456789abcdef" * 2
+    calls_held.keep(desk, mine, held)
+    client = make_app(desk, hosts=[HOST]).server.test_client(use_cookies=False)
+    path = f"/ics/calls.ics?ahead=1&kind=lesson&busy={held.key}"
+    for cookie in ("", "f" * 32, "no browser"):
+        headers = {"Host": HOST, "Cookie": f"passim_browser={cookie}"}
+        refused = client.get(path, headers=headers)
+        assert refused.status_code == 400
+        assert refused.text.startswith("busy calendar of this address is not here; wanted the browser")
+        assert client.get(path.replace("/ics/calls.ics", "/csv/calls/starts.csv"), headers=headers).status_code == 400
+    given = client.get(path, headers={"Host": HOST, "Cookie": f"passim_browser={mine}"})
+    assert given.status_code == 200, given.text
+    events = Calendar.from_ical(given.data).walk("VEVENT")
+    assert len(events) == 5
+    assert all(event.end <= FAIR[1] or event.start >= FAIR[2] for event in events)
 
 
 # --- growth -----------------------------------------------------------------------------------------------------------

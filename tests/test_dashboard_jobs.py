@@ -31,6 +31,14 @@ def wait_long(*, report: Report) -> str:
     return "too late"
 
 
+def tell_all_the_time(*, report: Report) -> str:
+    end_s = time.monotonic() + 60.0
+    while time.monotonic() < end_s:
+        report(0.5)
+        time.sleep(0.005)
+    return "too late"
+
+
 def die_once(flag: str, *, report: Report) -> str:
     if not os.path.exists(flag):
         open(flag, "w").close()
@@ -90,6 +98,17 @@ def test_a_job_past_its_deadline_is_ended(workshop: Workshop) -> None:
     job = workshop.submit("e", wait_long, deadline_s=0.3)
     assert job.done.wait(20.0)
     assert "too long" in str(job.error)
+
+
+@pytest.mark.parametrize(("deadline_s", "told"), [(600.0, "stopped"), (1.0, "takes too long")])
+def test_work_that_tells_of_itself_all_the_time_is_ended_too(workshop: Workshop, deadline_s: float, told: str) -> None:
+    job = workshop.submit("a", tell_all_the_time, deadline_s=deadline_s)
+    until(lambda: job.share == 0.5)
+    if deadline_s > 60.0:
+        workshop.cancel(job.number)
+    assert job.done.wait(10.0)
+    assert isinstance(job.error, InputError)
+    assert told in str(job.error)
 
 
 def test_a_killed_worker_is_replaced_and_its_job_tried_again(workshop: Workshop, tmp_path: os.PathLike[str]) -> None:

@@ -104,9 +104,10 @@ def test_other_methods_are_changes_too(client: FlaskClient, method: str) -> None
 
 def test_an_own_page_may_change(client: FlaskClient) -> None:
     body = {
-        "output": "..panels.children...shown.data...tick.interval...tick.disabled..",
+        "output": "..panels.children...choices.children...shown.data...tick.interval...tick.disabled..",
         "outputs": [
             {"id": "panels", "property": "children"},
+            {"id": "choices", "property": "children"},
             {"id": "shown", "property": "data"},
             {"id": "tick", "property": "interval"},
             {"id": "tick", "property": "disabled"},

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -68,6 +68,25 @@ def test_the_strip_shows_every_slice_and_every_gap(theme: Theme) -> None:
     assert line.x0 == "2026-11-25T09:05:00.000"
 
 
+def test_lengths_over_the_strip_never_lie_on_each_other() -> None:
+    span = Span.starting(at(25, 8), 1.0)
+    gaps = [(at(25, 8, 1 + 2 * k), at(25, 8, 2 + 2 * k, k)) for k in range(29)]
+    figure = next_hour(coverage_with_gaps(span, *gaps), LocalClock(ZONE, span), span.start, LIGHT)
+    shown = {note.text: note for note in figure.layout.annotations if note.text != "now"}
+    # The longest is always told, and of its close neighbours none is; close to the edge it hangs inwards.
+    assert shown["1 min 28 s"].xanchor == "right"
+    assert "1 min 27 s" not in shown
+    assert 3 <= len(shown) <= 6
+    assert len(trace(figure, "no service").x) == 29
+
+
+def regions(drawn: object) -> list[tuple[float, float, float, float]]:
+    """Return left, right, low and high of the regions of a trace."""
+    places = np.stack([np.asarray(drawn.x, dtype=float), np.asarray(drawn.y, dtype=float)], axis=-1).reshape(-1, 5, 2)
+    assert np.isnan(places[:, 4]).all()
+    return [(float(each[0, 0]), float(each[2, 0]), *sorted((float(each[0, 1]), float(each[1, 1])))) for each in places]
+
+
 @BOTH
 def test_gaps_stand_at_their_day_and_hour(theme: Theme) -> None:
     span = Span(at(25, 0), at(28, 0))
@@ -77,15 +96,44 @@ def test_gaps_stand_at_their_day_and_hour(theme: Theme) -> None:
     )
     out = trace(figure, "no service")
     # The gap over midnight stands in both rows.
-    assert list(out.y) == [0, 1, 2]
-    assert list(out.base) == [9.0, 23.75, 0.0]
-    assert list(out.x) == [0.5, 0.25, 0.25]
+    assert regions(out) == [(9.0, 9.5, -0.375, 0.375), (23.75, 24.0, 0.625, 1.375), (0.0, 0.25, 1.625, 2.375)]
     assert list(figure.layout.yaxis.ticktext) == ["Wed 25", "Thu 26", "Fri 27"]
-    assert out.marker.pattern.shape == "/"
-    shaded = [shape for shape in figure.layout.shapes if shape.name == "call hours"]
-    assert [(s.x0, s.x1) for s in shaded] == [(8.0, 18.0)] * 3
-    ends = [note.text for note in figure.layout.annotations if note.xref == "paper"]
-    assert ends == ["30 min", "15 min", "15 min"]
+    assert (out.fillcolor, out.fillpattern.shape) == (theme.out, "/")
+    told = trace(figure, "gaps")
+    assert list(told.y) == [0, 0, 1, 2]
+    assert list(told.x) == [9.125, 9.375, 23.875, 0.125]
+    assert told.customdata[2][1] == told.customdata[3][1] == "30 min"
+    [shaded] = [shape for shape in figure.layout.shapes if shape.name == "call hours"]
+    assert (shaded.x0, shaded.x1, shaded.y0, shaded.y1) == (8.0, 18.0, -0.5, 2.5)
+    assert list(trace(figure, "out").text) == [" 30 min", " 15 min", " 15 min"]
+
+
+def test_a_gap_thinner_than_a_pixel_has_a_stroke_of_its_own() -> None:
+    span = Span(at(25, 0), at(26, 0))
+    gaps = ((at(25, 6), at(25, 6, 0, 20)), (at(25, 9), at(25, 9, 30)))
+    figure = gap_clock(coverage_with_gaps(span, *gaps), LocalClock(ZONE, span), at(25, 12), LIGHT)
+    [stroke] = [shape for shape in figure.layout.shapes if shape.name == "short gaps"]
+    assert stroke.path == "M6.0028,-0.375V0.375"
+    assert regions(trace(figure, "no service"))[0][1] == pytest.approx(6.0 + 20.0 / 3600.0)
+
+
+def test_pictures_of_many_gaps_are_few_elements() -> None:
+    """A browser draws a trace of regions as one path, and a stretch of minutes as one: what counts is their number."""
+    span = Span(at(25, 0), at(25, 0) + timedelta(days=14))
+    gaps = [
+        (span.start + timedelta(minutes=10 * k + 1), span.start + timedelta(minutes=10 * k + 2)) for k in range(2000)
+    ]
+    coverage, clock = coverage_with_gaps(span, *gaps), LocalClock(ZONE, span)
+    week = gap_clock(coverage, clock, span.start, LIGHT)
+    assert all(drawn.mode in ("none", "text") for drawn in week.data)
+    assert len(week.layout.shapes) <= 3
+    assert len(week.layout.annotations) <= 2
+    assert len(regions(trace(week, "no service"))) == 2000
+    assert [drawn.type for drawn in week.data].count("bar") == 0
+    first = coverage_with_gaps(Span(span.start, at(26, 0)), *gaps[:144])
+    day = day_minutes(first, clock, span.start, LIGHT)
+    assert [drawn.type for drawn in day.data].count("bar") == 0
+    assert sum(drawn.type == "scatter" and drawn.mode != "none" for drawn in day.data) == 1
 
 
 def test_call_hours_are_not_shaded_on_days_without_calls() -> None:
@@ -93,7 +141,7 @@ def test_call_hours_are_not_shaded_on_days_without_calls() -> None:
     figure = gap_clock(
         coverage_with_gaps(span), LocalClock(ZONE, span), at(27, 12), LIGHT, (time(8), time(18), (0, 1, 2, 3, 4))
     )
-    assert [shape.y0 for shape in figure.layout.shapes if shape.name == "call hours"] == [-0.5]
+    assert [(s.y0, s.y1) for s in figure.layout.shapes if s.name == "call hours"] == [(-0.5, 0.5)]
 
 
 def test_a_day_of_25_hours_keeps_its_gaps_at_the_hours_of_its_clock() -> None:
@@ -107,23 +155,75 @@ def test_a_day_of_25_hours_keeps_its_gaps_at_the_hours_of_its_clock() -> None:
         span.start,
         LIGHT,
     )
-    out = trace(figure, "no service")
-    assert (list(out.base), list(out.x)) == ([12.0], [0.5])
+    assert [(left, right) for left, right, *_ in regions(trace(figure, "no service"))] == [(12.0, 12.5)]
 
 
 @BOTH
 def test_a_day_shows_its_minutes_as_passim_counts_them(theme: Theme) -> None:
     span = Span(at(25, 0), at(26, 0))
-    coverage = coverage_with_gaps(span, (at(25, 9), at(25, 9, 1, 30)))
+    gaps = ((at(25, 9), at(25, 9, 1, 30)), (at(25, 21, 0, 15), at(25, 21, 0, 30)))
+    coverage = coverage_with_gaps(span, *gaps, spare_from=at(25, 12, 15))
     figure = day_minutes(coverage, LocalClock(ZONE, span), at(25, 12), theme)
-    minutes = coverage.minutes(ZONE)
-    out = trace(figure, "seconds without service")
-    assert list(out.x) == ["2026-11-25T10:00:00.000", "2026-11-25T10:01:00.000"]
-    assert list(out.y) == [60.0, 30.0]
-    assert list(trace(figure, "mean in view").y) == minutes["satellites_mean"].tolist()
-    assert list(trace(figure, "least in view").y) == minutes["satellites_min"].tolist()
-    assert list(trace(figure, "most in view").y) == minutes["satellites_max"].tolist()
-    assert len(trace(figure, "mean in view").x) == 1440
+    told = trace(figure, "seconds without service")
+    assert list(told.customdata) == ["09:00", "09:01"]
+    assert list(told.y) == [60.0, 30.0]
+    # Minutes side by side are one outline, from zero to zero.
+    bars = trace(figure, "minutes without service")
+    begin_ms = 1000.0 * at(25, 9).timestamp()
+    assert list(bars.x[:-1]) == [begin_ms + 60_000.0 * k for k in (0, 0, 1, 1, 2, 2)]
+    assert list(bars.y[:-1]) == [0.0, 60.0, 60.0, 30.0, 30.0, 0.0]
+    assert (bars.fillcolor, bars.fillpattern.shape) == (theme.out, "/")
+    [calm] = [note for note in figure.layout.annotations if note.name == "calm"]
+    assert calm.text == "no gap<br>09:01 to 00:00"
+
+
+@BOTH
+def test_each_minute_is_a_stroke_in_the_colour_of_its_fewest_satellites(theme: Theme) -> None:
+    span = Span(at(25, 0), at(26, 0))
+    coverage = coverage_with_gaps(span, (at(25, 9), at(25, 9, 1, 30)), spare_from=at(25, 12, 15))
+    strip = trace(day_minutes(coverage, LocalClock(ZONE, span), at(25, 12), theme), "fewest in view")
+    fewest, told = list(strip.z[0]), list(strip.text[0])
+    assert len(fewest) == len(told) == 1440
+    assert [k for k, number in enumerate(fewest) if number == 0] == [540, 541]
+    assert fewest[539] == fewest[734] == 1
+    assert set(fewest[735:]) == {2}
+    assert told[541] == "09:01: 0 to 1 in view"
+    # A step of colour for each number, none between them.
+    scale = [(edge, colour) for edge, colour in strip.colorscale]
+    assert (strip.zmin, strip.zmax) == (-0.5, 3.5)
+    assert scale[::2] == [(k / 4, theme.of_count(k)) for k in range(4)]
+    assert scale[1::2] == [((k + 1) / 4, theme.of_count(k)) for k in range(4)]
+
+
+@BOTH
+def test_half_hours_are_told_by_how_many_satellites_there_are(theme: Theme) -> None:
+    span = Span(at(25, 0), at(26, 0))
+    coverage = coverage_with_gaps(span, (at(25, 9), at(25, 9, 1, 30)), spare_from=at(25, 12, 15))
+    figure = day_minutes(coverage, LocalClock(ZONE, span), at(25, 12), theme)
+    tops = {}
+    for name, colour in (("none", theme.out), ("one", theme.single), ("two or more", theme.service)):
+        area = trace(figure, f"{name} in view")
+        assert len(area.y) == 4 * 48
+        assert area.fillcolor == colour
+        assert (area.fillpattern.shape == "/") == (name == "none")
+        tops[name] = list(area.y[:96:2])
+    assert tops["none"][18] == pytest.approx(5.0)  # 90 s of 1,800
+    assert sum(tops["none"]) == tops["none"][18]
+    assert tops["one"][:24] == pytest.approx([100.0] * 24)
+    assert tops["one"][24:] == pytest.approx([50.0] + [0.0] * 23)
+    assert tops["two or more"] == pytest.approx([100.0] * 48)
+    told = trace(figure, "half hours")
+    assert list(told.customdata[18]) == ["09:00", "09:30", "5.0 %", "95.0 %", "0 %", "0.9"]
+
+
+def test_a_day_without_a_gap_says_so_and_one_without_service_does_not() -> None:
+    span = Span(at(25, 0), at(26, 0))
+    for coverage, words in (
+        (coverage_with_gaps(span), ["no gap"]),
+        (coverage_with_gaps(span, (span.start, span.end)), []),
+    ):
+        figure = day_minutes(coverage, LocalClock(ZONE, span), at(25, 12), LIGHT)
+        assert [note.text for note in figure.layout.annotations if note.name == "calm"] == words
 
 
 def test_the_fleet_is_told_by_status_and_age() -> None:

@@ -72,7 +72,10 @@ def test_every_start_stands_at_its_day_and_hour(plan: calls.CallPlan, whole: Spa
     figure = call_days(plan, whole, LocalClock(ZONE, whole), MIDNIGHT.replace(hour=10), theme)
     by_time = plan.ranked.sort_values("start")
     hover = trace(figure, "seconds frozen")
-    assert [row[1] for row in hover.customdata] == by_time["expected_frozen_s"].tolist()
+    hour, minute, frozen_s = np.asarray(hover.customdata)[:, :3].T
+    assert frozen_s.tolist() == by_time["expected_frozen_s"].astype(np.float32).tolist()
+    local = by_time["start"].dt.tz_convert(plan.timezone)
+    assert (60 * hour + minute).tolist() == (60 * local.dt.hour + local.dt.minute).tolist()
     local = by_time["start"].dt.tz_convert(ZONE)
     np.testing.assert_allclose(hover.x, local.dt.hour + (local.dt.minute + 0.5) / 60.0)
 

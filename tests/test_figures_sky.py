@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -24,7 +25,9 @@ from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility, positions_km
 from passim_apps.figures import growth as growth_figures
 from passim_apps.figures import places, sky
+from passim_apps.figures.sky_lines import as_line
 from passim_apps.figures.theme import DARK, LIGHT
+from passim_apps.wording import instant
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
 FIRS = Horizon.from_points([(0, 25), (60, 27), (100, 40), (200, 25), (280, 25), (285, 60), (330, 60), (334, 25)])
@@ -171,7 +174,7 @@ def test_lines_of_passes_are_those_of_the_track_by_state(firs: Visibility) -> No
     # Each piece begins and ends where the track says; only between are points added near the zenith.
     assert np.isnan(np.array(line.x, dtype=float)).sum() >= drawn["piece"].nunique() - 1
     ends = drawn.groupby("piece")[["azimuth_deg", "elevation_deg"]].agg(["first", "last"]).round(2).to_numpy()
-    points = {(round(a, 2), round(e, 2)) for a, e in zip(line.x, line.y, strict=True) if not np.isnan(a)}
+    points = {(round(float(a), 2), round(float(e), 2)) for a, e in zip(line.x, line.y, strict=True) if not np.isnan(a)}
     assert {(a, e) for row in ends for a, e in ((row[0], row[2]), (row[1], row[3]))} <= points
     # No satellite is drawn as serving where a limit stops it.
     assert min(e for _, e in points) >= 25.0
@@ -237,10 +240,45 @@ def test_bars_are_the_sector_costs(firs: Visibility) -> None:
     assert bars.marker.pattern.shape == "/"
 
 
-def test_where_the_skyline_costs_nothing_that_is_said(loft: Visibility) -> None:
-    figure = picture(loft)
-    assert "No part of the skyline costs anything." in [note.text for note in figure.layout.annotations]
-    assert figure.layout.yaxis2.visible is False
+def notes(figure: go.Figure) -> str:
+    return " | ".join(note.text for note in figure.layout.annotations)
+
+
+def test_each_limit_says_how_many_gaps_it_causes(loft: Visibility, firs: Visibility) -> None:
+    gaps = find_causes(loft).table()
+    assert f"no gateway in view here:<br><b>causes all {len(gaps)} gaps</b>" in notes(picture(loft))
+    assert "horizon, your roof line:<br><b>causes no gap</b>" in notes(picture(loft))
+    # Where no part of the skyline costs anything there is nothing to draw under the sky.
+    assert "sectors" not in [each.name for each in picture(loft).data]
+    why = find_causes(firs)
+    for _, row in why.seconds_by_cause().iterrows():
+        if row["limit"] in ("horizon", "gateway"):
+            assert 0 < row["gaps_closed"] < len(why.table())
+            assert f"<b>causes {row['gaps_closed']} of {len(why.table())} gaps</b>" in notes(picture(firs))
+
+
+def test_the_picture_of_a_day_serves_every_gap_and_stays_as_it_is(loft: Visibility) -> None:
+    table, costs = find_causes(loft).table(), sector_costs(loft)
+    lines = outlines.outlines(loft.view, RADIUS_KM)
+    day = sky.sky_of_day(sky_track(loft), lines, costs, LIGHT, missing=table)
+    kept = copy.deepcopy(day)
+    standing = sky_moment(loft, AT.replace(minute=40))
+    for place in (3, 4):
+        figure = sky.with_moment(day, LIGHT, standing=standing, chosen=table.iloc[place])
+        whole = picture(loft, standing=standing, chosen=place)
+        assert figure.to_json() == whole.to_json()
+        assert trace(figure, "missing").customdata[place] == instant(table["start"][place])
+    assert str(day) == str(kept)
+    assert "chosen" not in [each.name for each in sky.with_moment(day, LIGHT).data]
+
+
+def test_a_line_through_north_reaches_both_edges() -> None:
+    track = pd.DataFrame({"azimuth_deg": [350.0, 358.0, 4.0, 12.0], "elevation_deg": [40.0, 41.0, 42.5, 43.0]})
+    azimuth, height = as_line(track.assign(piece=0))
+    at = int(np.flatnonzero(np.isnan(azimuth))[0])
+    assert (azimuth[at - 1], azimuth[at + 1]) == (360.0, 0.0)
+    # A third of the way from 358 to 4 degrees.
+    assert height[at - 1] == height[at + 1] == pytest.approx(41.5, abs=0.05)
 
 
 def test_a_name_from_a_file_is_shown_and_not_read(firs: Visibility) -> None:
@@ -356,17 +394,6 @@ def test_latitudes_without_any_service_are_hatched() -> None:
     never = trace(places.by_latitude(sweep_table(), LIGHT), places.NEVER)
     assert (list(never.x), list(never.width)) == ([52.5], [15.0])
     assert never.marker.pattern.shape == "/"
-
-
-def test_the_map_holds_each_place_and_asks_no_other_host() -> None:
-    table = pd.DataFrame(
-        {"latitude_deg": [45.0, -45.0], "longitude_deg": [10.0, 20.0], "covered_fraction": [0.25, 1.0]}
-    )
-    figure = places.world_map(table, LIGHT, sites=[("<b>", 45.0, -28.0)])
-    cells, sites = figure.data
-    assert list(cells.marker.color) == [25.0, 100.0]
-    assert sites.text == ("&lt;b&gt;",)
-    assert "http" not in figure.to_json()
 
 
 @pytest.mark.parametrize(("latitude_deg", "words"), [(45.0, "45° N"), (-30.0, "30° S"), (0.0, "0°")])

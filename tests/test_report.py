@@ -10,10 +10,21 @@ import pandas as pd
 import pytest
 
 from passim import Coverage, Fleet, Horizon, Span
-from passim.answers import call_forecast, call_kinds, calls, growth, growth_goals, growth_orders, scenario
+from passim.answers import (
+    call_forecast,
+    call_kinds,
+    calls,
+    growth,
+    growth_goals,
+    growth_orders,
+    report_elsewhere,
+    scenario,
+    workers,
+)
 from passim.answers import report as reports
 from passim.answers.call_times import AllowedHours
 from passim.answers.skyline import sector_costs
+from passim.coverage import spare
 from passim.coverage.causes import find_causes
 from passim.errors import InputError, SpanError
 from passim.sky.view import View
@@ -207,3 +218,70 @@ def test_too_long_a_span_is_refused() -> None:
 def test_a_goal_that_the_curves_do_not_hold_is_refused(text: str) -> None:
     with pytest.raises(InputError, match="goal of a report"):
         made(Span.starting(AT, hours=1), goal=growth_goals.parse_goal(text))
+
+
+# --- other places -----------------------------------------------------------------------------------------------------
+
+ONE = workers.Team(processes=1)
+
+
+def test_other_places_stand_under_an_open_sky_and_see_no_gateway() -> None:
+    firs = replace(scenario.MARRAM_LOFT, horizon=Horizon.from_points([(0, 25), (300, 60), (334, 25)]))
+    view = replace(scenario.view_of(scenario.MARRAM_LOFT), site=firs)
+    span = Span.starting(AT, hours=2)
+    fleet = scenario.plover(AT.replace(hour=0))
+    told: list[float] = []
+    seen = report_elsewhere.look_elsewhere(fleet, view, span, step_deg=90.0, team=ONE, progress=told.append)
+    assert "gateway" not in seen.view.names
+    assert seen.view.site.horizon == Horizon.flat(25.0)
+    assert seen.here["latitude_deg"] == 45.0
+    # The row of this latitude is what the view itself has at those places, without its gateway and its firs.
+    there = [replace(firs, longitude_deg=-180.0 + 60.0 * (k + 0.5), height_m=0.0) for k in range(6)]
+    views = [replace(view, site=each).without("gateway", "horizon") for each in there]
+    found = find_visibility(fleet, views, span)
+    joint = [each.joint() for each in found]
+    covered = [Coverage.from_intervals(each.start, each.end, span).covered_fraction() for each in joint]
+    assert seen.here["covered_fraction"] == pytest.approx(np.mean(covered), abs=1e-9)
+    assert seen.latitudes.table["latitude_deg"].tolist() == [*range(0, 81, 5)]
+    assert seen.world is not None
+    assert len(seen.world) == 8
+    assert told == sorted(told)
+    assert told[-1] == 1.0
+
+
+def test_a_place_in_the_south_is_compared_with_the_south() -> None:
+    view = View(replace(scenario.MARRAM_LOFT, latitude_deg=-83.0))
+    seen = report_elsewhere.look_elsewhere(
+        scenario.plover(AT.replace(hour=0)), view, Span.starting(AT, hours=1), step_deg=None, team=ONE
+    )
+    assert seen.latitudes.table["latitude_deg"].tolist() == [-90, -85, -83, *range(-80, 1, 5)]
+    assert seen.here["latitude_deg"] == -83.0
+    assert (seen.world, seen.surface) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("satellites", "step_deg"), [(1, 10.0), (360, 10.0), (1500, 15.0), (3000, 20.0), (9_000, 30.0)]
+)
+def test_large_fleets_get_a_coarser_map(satellites: int, step_deg: float) -> None:
+    assert report_elsewhere.step_for(satellites) == step_deg
+
+
+# --- a day by half hours ----------------------------------------------------------------------------------------------
+
+
+def test_half_hours_add_up_and_hold_the_gaps() -> None:
+    span = Span(AT + timedelta(minutes=10), AT + timedelta(hours=3, minutes=5))
+    at_min = [(0, 40), (41, 100), (30, 60), (110, 200)]
+    edges = [[int((AT + timedelta(minutes=m)).timestamp()) * 1_000_000 for m in pair] for pair in at_min]
+    coverage = Coverage.from_intervals([a for a, _ in edges], [b for _, b in edges], span)
+    table = spare.spare_by_half_hour(coverage)
+    np.testing.assert_allclose(table[["none", "one", "more"]].sum(axis=1), 1.0, rtol=1e-12)
+    # From 7:10 to 10:05: a first of 20 minutes, five whole ones, a last of 5.
+    minutes = (table["end"] - table["start"]).dt.total_seconds() / 60.0
+    assert minutes.tolist() == [20.0, 30.0, 30.0, 30.0, 30.0, 30.0, 5.0]
+    assert (table["none"] * minutes).round(9).tolist() == [0.0, 0.0, 0.0, 10.0, 0.0, 0.0, 0.0]
+    assert (table["one"] * minutes).round(9).tolist() == [20.0, 1.0, 30.0, 20.0, 30.0, 30.0, 5.0]
+    assert (table["more"] * minutes).round(9).tolist() == [0.0, 29.0, 0.0, 0.0, 0.0, 0.0, 0.0]
+    assert (table["satellites_mean"] * minutes).round(9).tolist() == [20.0, 59.0, 30.0, 20.0, 30.0, 30.0, 5.0]
+    empty = Coverage.from_intervals([], [], span)
+    assert (spare.spare_by_half_hour(empty)["none"] == 1.0).all()

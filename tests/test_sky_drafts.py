@@ -126,17 +126,6 @@ def test_what_a_browser_kept_is_looked_at_before_it_is_used() -> None:
     assert len(long["points"][0][0]) == 40
 
 
-def test_rows_come_and_go() -> None:
-    given = draft(points=[["0", "1"], ["90", "2"]])
-    more = sky_draft.with_row(given, "points")
-    assert more["points"] == [["0", "1"], ["90", "2"], ["", ""]]
-    assert sky_draft.without_row(more, "points", 0)["points"] == [["90", "2"], ["", ""]]
-    assert sky_draft.without_row(draft(points=[["0", "1"]]), "points", 0)["points"] == [["", ""]]
-    assert given["points"] == [["0", "1"], ["90", "2"]]
-    full = draft(points=[["0", "1"]] * sky_draft.MOST_ROWS)
-    assert len(sky_draft.with_row(full, "points")["points"]) == sky_draft.MOST_ROWS
-
-
 def test_a_horizon_is_kept_beside_the_workspace_file(workspace: Workspace) -> None:
     before = workspace.file.read_text()
     now, name = keep_horizon(workspace, "marram", "LOFT", FIRS)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 
 from passim.errors import SiteError
@@ -105,3 +106,23 @@ def test_where_clocks_change_the_doubled_hour_stays_readable() -> None:
 def test_an_unknown_zone_is_refused() -> None:
     with pytest.raises(SiteError, match="time zone; got 'Atlantis/Nowhere'"):
         LocalClock("Atlantis/Nowhere", Span.starting(datetime(2026, 11, 25, tzinfo=UTC), 6))
+
+
+@pytest.mark.parametrize(
+    ("zone", "start", "hours"),
+    [
+        ("Atlantic/Azores", datetime(2026, 11, 25, 1, tzinfo=UTC), 24.0),
+        ("Atlantic/Azores", datetime(2026, 11, 25, 1, tzinfo=UTC), 72.0),
+        ("Asia/Kathmandu", datetime(2026, 11, 25, tzinfo=UTC), 50.0),
+        ("Europe/Lisbon", datetime(2026, 10, 24, tzinfo=UTC), 72.0),  # the clocks change inside it
+    ],
+)
+def test_many_times_read_as_each_alone(zone: str, start: datetime, hours: float) -> None:
+    span = Span.starting(start, hours)
+    clock = LocalClock(zone, span)
+    moments_us = np.arange(span.start_us, span.end_us, 977_123_457)
+    each = [
+        datetime.fromtimestamp(us // 1_000_000, UTC).replace(microsecond=us % 1_000_000) for us in moments_us.tolist()
+    ]
+    assert clock.times(moments_us) == [clock.time(moment) for moment in each]
+    assert clock.whens(moments_us) == [clock.when(moment) for moment in each]

@@ -10,7 +10,7 @@
     const give = () => {
       for (const field of document.querySelectorAll(".drop input[type=file]")) {
         const title = field.closest("section").querySelector("h2");
-          field.setAttribute("aria-label", title ? title.textContent : "Files");
+        field.setAttribute("aria-label", title ? title.textContent : "Files");
         field.setAttribute("tabindex", "-1");
       }
     };
@@ -19,6 +19,105 @@
     watch.observe(document.getElementById("panels"), { childList: true, subtree: true });
     window.setTimeout(() => watch.disconnect(), 5000);
   };
+
+  // --- what stands in the address ---
+
+  const KEYS = ["site", "spot", "day", "mask", "fleet"];
+  const address = (values) => window.dash_clientside.set_props("address", values);
+
+  // Picks made before the address follows go together, so that a quick second one does not undo the first.
+  let picks = new Map(), before = null;
+  const pick = (key, value, usual) => {
+    if (window.location.href !== before) {
+      before = window.location.href;
+      picks = new Map();
+    }
+    // What a page takes without being told goes unsaid.
+    const said = value === usual ? "" : value;
+    if (key === "place") {
+      const [site, ...spot] = said.split("/");
+      picks.set("site", site).set("spot", spot.join("/"));
+    } else {
+      picks.set(key, said);
+    }
+    const found = new Map(new URLSearchParams(window.location.search));
+    for (const [name, words] of picks) words ? found.set(name, words) : found.delete(name);
+    const more = [...found.keys()].filter((name) => !KEYS.includes(name)).sort();
+    const query = new URLSearchParams([...KEYS, ...more].filter((n) => found.has(n)).map((n) => [n, found.get(n)]));
+    address({ search: found.size ? "?" + query : "" });
+  };
+
+  // --- lists and tables, each drawn as one piece where what it holds has changed ---
+
+  const drawn = new WeakMap();
+  const differs = (place, data) => {
+    const text = JSON.stringify(data);
+    if (drawn.get(place) === text) return false;
+    drawn.set(place, text);
+    return true;
+  };
+
+  const make = (kind, text, parent, classes) => {
+    const element = document.createElement(kind);
+    if (text !== null) element.textContent = text;
+    if (classes) element.className = classes;
+    if (parent) parent.appendChild(element);
+    return element;
+  };
+
+  const drawList = (list, offer) => {
+    if (!differs(list, offer)) {
+      list.value = offer.value;
+      return;
+    }
+    const fragment = document.createDocumentFragment();
+    for (const [value, words] of offer.options) make("option", words, fragment).value = value;
+    list.replaceChildren(fragment);
+    list.value = offer.value;
+    // A list of one fleet is no choice.
+    list.closest(".choice").hidden = keyOf(list) === "fleet" && offer.options.length < 2;
+  };
+
+  const drawTable = (frame, data) => {
+    if (!differs(frame, data)) return;
+    const fragment = document.createDocumentFragment();
+    if (data && data.rows.length) {
+      const table = make("table", null, fragment);
+      make("caption", data.caption, table, "unseen");
+      const flush = data.headings.map((text) => (text.startsWith(">") ? "number" : ""));
+      const head = make("tr", null, make("thead", null, table));
+      data.headings.forEach((text, k) => {
+        make("th", text.replace(/^>/, ""), head, flush[k]).scope = "col";
+      });
+      const body = make("tbody", null, table);
+      for (const row of data.rows) {
+        const line = make("tr", null, body);
+        row.forEach((text, k) => make("td", text, line, flush[k]));
+      }
+    }
+    if (data && data.told) make("p", data.told, fragment, "quiet");
+    frame.replaceChildren(fragment);
+  };
+
+  // Two answers under way at once may come in either order: what is shown must be the answer to what is asked.
+  let answered = null, asked = 0, askedFor = "", tries = 0;
+  const stale = () => answered.path !== window.location.pathname || answered.search !== window.location.search;
+  const askAgain = () => {
+    if (!stale()) return;
+    tries = window.location.href === askedFor ? tries + 1 : 1;
+    askedFor = window.location.href;
+    if (tries <= 5) window.dash_clientside.set_props("again", { data: (asked += 1) });
+  };
+
+  const keyOf = (element) => JSON.parse(element.id).name;
+  let tables = {};
+  // A table behind a closed summary is drawn when it is opened.
+  const drawTables = () => {
+    for (const frame of document.querySelectorAll("details[open] > .table-frame")) {
+      drawTable(frame, tables[keyOf(frame)] || null);
+    }
+  };
+  document.addEventListener("toggle", drawTables, true);
 
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.passim = {
@@ -31,11 +130,35 @@
       nameUploads();
       return "Page " + name;
     },
+    tables: (data) => {
+      tables = data || {};
+      drawTables();
+    },
+    lists: (offers) => {
+      if (!offers) return;
+      answered = offers;
+      if (stale()) {
+        window.setTimeout(askAgain, 400);
+        return;
+      }
+      for (const list of document.querySelectorAll("select.choice-list")) {
+        const offer = offers.lists[keyOf(list)];
+        if (offer) drawList(list, offer);
+      }
+    },
+    links: (path, search) => {
+      for (const link of document.querySelectorAll("a.page-link")) {
+        const here = link.pathname === path;
+        link.search = search || "";
+        link.classList.toggle("here", here);
+        here ? link.setAttribute("aria-current", "page") : link.removeAttribute("aria-current");
+        if (here) document.querySelector(".menu summary").textContent = "Menu: " + link.textContent;
+      }
+    },
   };
 
   dark.addEventListener("change", () => window.dash_clientside.set_props("scheme", { data: scheme() }));
 
-  // Picks made before the address follows go together, so that a quick second one does not undo the first.
   // Dash wraps each radio button in an "option", inside which screen readers find no button: the plain button says it all.
   const plainButtons = () => {
     for (const place of document.querySelectorAll(".ways, .ways *")) {
@@ -48,24 +171,18 @@
     childList: true, subtree: true, attributes: true, attributeFilter: ["role", "aria-selected"],
   });
 
-  let picks = 0, together = {}, before = null;
   document.addEventListener("change", (event) => {
-    if (!event.target.matches || !event.target.matches("select.choice-list")) return;
-    const id = event.target.id;
-    const key = id.startsWith("{") ? JSON.parse(id).name : id;
-    if (window.location.href !== before) {
-      before = window.location.href;
-      together = {};
-    }
-    together[key] = event.target.value;
-    picks += 1;
-    window.dash_clientside.set_props("picked", {
-      data: { key: key, value: event.target.value, values: { ...together }, count: picks },
-    });
+    const list = event.target;
+    if (list.matches && list.matches("select.choice-list")) pick(keyOf(list), list.value, list.options[0].value);
   });
 
   document.addEventListener("click", (event) => {
-    const link = event.target.closest && event.target.closest(".menu a");
-    if (link) link.closest("details").open = false;
+    const link = event.target.closest && event.target.closest("a.page-link");
+    const plainly = event.button === 0 && !(event.metaKey || event.ctrlKey || event.shiftKey || event.altKey);
+    if (!link || !plainly) return;
+    event.preventDefault();
+    if (link.closest(".menu")) link.closest(".menu").open = false;
+    address({ pathname: link.pathname, search: window.location.search });
+    window.scrollTo(0, 0);
   });
 })();

@@ -247,10 +247,7 @@ def _checked(
         busy=taken,
         seed=asked.seed,
     )
-    left_out = [note.partition(": ")[2].removesuffix(", left out.") for note in given.notes]
-    freezes = {(c.event.uid, c.event.start): call_words.freeze_words(c, clock) for c in check.calls}
-    rows = check.table()
-    rows.insert(len(rows.columns) - 1, "freezes", [freezes[c.event.uid, c.event.start] for c in check.calls])
+    left_out, rows = call_words.left_out_words(given.notes), call_words.check_rows(check, clock)
     answer = Answer(
         "calls",
         call_words.check_sentence(check, name, clock, left_out),

@@ -53,8 +53,9 @@ def hindcast(
 
     Both are files or folders of element sets, days apart; give OLD NEW again for further pairs. The passes of each
     satellite tell how early or late it came; their spread is the timing error at that age, and satellites off by more
-    than four times it are taken to have manoeuvred. The odds of no service are scored with the usual errors and with
-    those fitted here, beside a plain yes or no, climatology, and yesterday moved by the lag that fits best.
+    than four times it are taken to have manoeuvred. The odds of no service are scored with the usual errors, which a
+    workspace may state as its own, and with those fitted here, beside a plain yes or no, climatology, and yesterday
+    moved by the lag that fits best.
 
     A Brier score is the mean squared difference of chance and outcome: 0 is perfect. Skill is what part of
     climatology's score a forecast removes: 1 is perfect, 0 no better. JSON also holds the fitted errors.
@@ -87,7 +88,9 @@ def hindcast(
         read = [FleetChoice((path,), lenient).fleet() for path in (older, newer)]
         fleet_notes += [note for _, told in read for note in told]
         pairs.append(scoring.Snapshots(read[0][0], read[1][0], span, hours))
-    found = scoring.hindcast(pairs, view, however_old=however_old, step_s=step_s)
+    workspace = site_choice.workspace()
+    model = None if workspace is None else workspace.timing_model
+    found = scoring.hindcast(pairs, view, model=model, however_old=however_old, step_s=step_s)
 
     clock = LocalClock(view.site.timezone, found.pairs[0].span)
     rows: pd.DataFrame

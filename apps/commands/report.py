@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import TYPE_CHECKING
 
 import click
 
 from ..call_options import kind_option, minutes_option
 from ..options import FleetChoice, SiteChoice, SpanChoice, days_span_options, fleet_options, site_options
+from ..workers import WorkerChoice, workers_options
+
+if TYPE_CHECKING:
+    from passim import Site
 
 DEFAULT_DAYS = 3.0
 # Past a freeze of 30 s a call ends: see `passim.answers.call_kinds`.
@@ -35,11 +40,20 @@ DEFAULT_GOAL = "longest_gap_s <= 30"
     show_default=True,
     help="What more satellites are to bring.",
 )
+@click.option(
+    "--world",
+    "world_deg",
+    type=float,
+    metavar="STEP",
+    help="Degrees between the places of the map of the world. Default: 10, up to 30 for large fleets.",
+)
+@click.option("--no-world", is_flag=True, help="Leave out the map of the world.")
 @click.option("--out", metavar="FILE.html", help="Write the report to FILE: one file, which opens with no network.")
 @click.option("--pictures", "pictures_dir", metavar="DIR", help="Write its pictures into DIR (needs passim[pictures]).")
 @click.option(
     "--picture-format", type=click.Choice(["svg", "png"]), default="svg", show_default=True, help="What pictures are."
 )
+@workers_options
 def report(
     fleet_choice: FleetChoice,
     site_choice: SiteChoice,
@@ -50,30 +64,38 @@ def report(
     between: str | None,
     weekdays: str | None,
     goal_text: str,
+    world_deg: float | None,
+    no_world: bool,
     out: str | None,
     pictures_dir: str | None,
     picture_format: str,
+    workers: int | None,
+    cluster: str | None,
 ) -> None:
     """Write what is known of a place into one HTML file that needs no network, to read, print and send.
 
     It holds the site in sentences, the gaps of the days ahead, good starts for calls, what service is lost to and in
-    which direction, what every number of satellites would give, what is taken for granted, how old the elements are,
-    and the cautions. Each picture has its table beside it. It prints on A4 and on Letter.
+    which direction, what other latitudes and the rest of the world would have, what every number of satellites would
+    give, what is taken for granted, how old the elements are, and the cautions. The map of the world is a coarse look
+    at the first day. It prints on A4 and on Letter.
 
     \b
     Example:
       passim report --out report.html --days 5
       passim report --elements fleet.json --site 45.0,-28.0,40 --gateway 39.6,-28.0 --out report.html
+      passim report --world 5 --workers 4 --out report.html
       passim report --pictures pictures --picture-format png
     """
-    from passim.answers import call_forecast, call_times, growth_goals
+    from passim.answers import call_forecast, call_times, growth_goals, sweeps
     from passim.answers import report as reports
+    from passim.answers import report_elsewhere as other_places
     from passim.sky import visibility
 
     from ..call_options import hours_of, kind_of
     from ..found import check_age, search
     from ..output import check_out, progress, tell, write_file
     from ..picture_files import check_pictures, write_pictures
+    from ..report_elsewhere import elsewhere_section
     from ..report_page import page
     from ..report_sections import headline, pictures, sections, subtitle
 
@@ -85,6 +107,11 @@ def report(
         check_pictures(pictures_dir)
     if days is not None and (span_choice.hours is not None or span_choice.to_text is not None):
         raise click.UsageError("--days, --hours and --to all say where the span ends: give one of them.")
+    if no_world and world_deg is not None:
+        raise click.UsageError("--world and --no-world: give one of them.")
+    if world_deg is not None:
+        sweeps.world_places(world_deg)
+    team = WorkerChoice(workers, cluster).team()
     if span_choice.hours is None and span_choice.to_text is None:
         span_choice = dataclasses.replace(span_choice, hours=24.0 * (DEFAULT_DAYS if days is None else days))
     span = span_choice.span()
@@ -113,7 +140,14 @@ def report(
             told=(found.service_note, *_without_paths((*view_notes, *fleet_notes), site_choice)),
             progress=tell_share,
         )
-    parts = sections(found, made, hours, fleet.name or "one without a name")
+    if not no_world and world_deg is None:
+        world_deg = other_places.step_for(len(found.visibility.fleet))
+    with progress("Looking at other places") as tell_share:
+        elsewhere = other_places.look_elsewhere(
+            found.visibility.fleet, view, made.first_day.span, step_deg=world_deg, team=team, progress=tell_share
+        )
+    others = elsewhere_section(made, elsewhere, _sites(site_choice, made.site))
+    parts = sections(found, made, hours, fleet.name or "one without a name", others)
     if out is not None:
         title = f"{made.site.name}: when service is lost, and to what"
         write_file(out, page(title, found.headed(headline(found, made)), subtitle(found, made), parts))
@@ -122,6 +156,16 @@ def report(
         figures = [(picture.name, picture.figure) for picture in pictures(parts)]
         for path in write_pictures(figures, pictures_dir, picture_format):
             tell(f"Wrote {path}.")
+
+
+def _sites(site_choice: SiteChoice, own: Site) -> list[tuple[str, float, float]]:
+    """Return name, latitude and longitude of the site and, from a workspace, of the others: what a map marks."""
+    workspace = site_choice.workspace()
+    kept = [] if workspace is None else workspace.settings.sites
+    found = [(site.name, site.latitude_deg, site.longitude_deg) for site in kept]
+    if not any(where == [own.latitude_deg, own.longitude_deg] for _, *where in found):
+        found.insert(0, (own.name, own.latitude_deg, own.longitude_deg))
+    return found
 
 
 def _without_paths(notes: tuple[str, ...], site_choice: SiteChoice) -> list[str]:

@@ -3,8 +3,10 @@
 address     what is chosen, as the query of the page's address
 desk        the workspace, the clock, and what has been computed, kept by key within a bound of bytes
 jobs        worker processes for what takes longer than a breath, with progress and cancel
-work        what those processes run; sky_work, for the Sky page
-planning    the same for calls and growth
+work        what those processes run; sky_day, for the Sky page
+planning    the same for now and growth
+call_work   the same for calls and their calendars
+sites_work  the same for places, latitudes and the world
 security    who may ask: hosts, origins, passwords; what a page may load
 parts       the pieces that pages are made of: sentence, picture, table, help
 answering   from an address and a page to what the page shows
@@ -26,10 +28,8 @@ To add a page:
    chosen, and `seen(span)`: visibility, causes and coverage. Where that takes long it raises `StillWorking`; let it
    pass: the shell shows progress and asks again. An InputError becomes one line on the page, and the page stays.
 3. Put the module into `PAGES` of ``pages/__init__.py``, in the order of the navigation.
-   A list outside `controls` is an ``html.Select`` with a plain id and the class choice-list (not a ``dcc.Dropdown``:
-   its focus target is hidden from screen readers); what is picked in it arrives in the store "picked" as
-   ``{"key": id, "value": ...}``, with all that was picked since the address last changed in its ``values``, and
-   `as_options` of ``parts.py`` makes what it holds, its ``children``.
+   Lists are the browser's own (not a ``dcc.Dropdown``: its focus target is hidden from screen readers);
+   assets/passim.js draws them and the tables, and puts what is picked into the address.
 4. Components of the page's own (an upload, an editor) come from its functions `extra`, beside the first picture, and
    `below`, after it; their callbacks go into a function ``register(app, desk)`` named in PAGE.
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from dash import Dash
 
     from .desk import Desk, Question
+    from .jobs import Job
 
 
 @dataclass(frozen=True)
@@ -78,12 +79,17 @@ class Shown:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a page shows: its sentence, a second line of lesser weight, its panels by name, and the notes at its end."""
+    """What a page shows: its sentence, a second line of lesser weight, its panels by name, and the notes at its end.
+
+    Where a part of it is still being worked out, such as one picture of several, ``still`` is that work: the page shows
+    the rest, and how far it is, and asks again when it is done.
+    """
 
     sentence: str
     panels: dict[str, Shown]
     notes: Sequence[str] = ()
     second: str = ""
+    still: Job | None = None
 
 
 @dataclass(frozen=True)

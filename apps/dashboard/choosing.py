@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Final
+from typing import Any, Final
 
 from passim.errors import InputError
 
-from .address import Choices, changed
+from ..wording import printable
 from .answering import Page
 from .desk import DAYS_AHEAD, Question
 
@@ -26,6 +26,10 @@ class Offer:
     options: Sequence[tuple[str, str]]
     value: str
 
+    def plain(self) -> dict[str, Any]:
+        """Return what the browser draws the list from."""
+        return {"options": [(value, printable(words)) for value, words in self.options], "value": self.value}
+
 
 def offers(question: Question, page: Page) -> dict[str, Offer]:
     """Return what a page lets one choose, by key. An unknown name, such as that of a site, reads as the usual."""
@@ -38,17 +42,6 @@ def offers(question: Question, page: Page) -> dict[str, Offer]:
             options.append((value, value))
         found[control.key] = Offer(control.label, options, value)
     return found
-
-
-def chosen(question: Question, page: Page, values: Mapping[str, str | None]) -> Choices:
-    """Return the choices of the address with those of the controls put in; the usual ones go unsaid."""
-    known = offers(question, page)
-    told = {
-        key: None if value is None or value == known[key].options[0][0] else str(value)
-        for key, value in values.items()
-        if key in known
-    }
-    return changed(question.choices, told)
 
 
 def day_words(day: date, today: date) -> str:

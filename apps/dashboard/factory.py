@@ -42,7 +42,7 @@ def make_app(
         index_string=shell.INDEX,
         add_log_handler=False,
     )
-    app.layout = shell.layout
+    app.layout = shell.layout(pages)
     shell.install(app, desk, pages)
     for page in pages:
         if page.register is not None:
@@ -78,8 +78,11 @@ def _table(desk: Desk, page: Page, panel_name: str) -> Table | None:
     choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
     for _ in range(3):
         try:
-            shown = page.answer(desk.question(choices), LIGHT).panels.get(panel_name)
-            return None if shown is None else shown.table
+            answer = page.answer(desk.question(choices), LIGHT)
+            shown, job = answer.panels.get(panel_name), answer.still
         except StillWorking as still:
-            still.job.done.wait(_PATIENCE_S)
+            shown, job = None, still.job
+        if shown is not None or job is None:
+            return None if shown is None else shown.table
+        job.done.wait(_PATIENCE_S)
     raise InputError("table", got="still being computed", wanted="a little patience", try_next="the same again")

@@ -23,6 +23,7 @@ from passim.errors import InputError, InternalError
 
 _LOOK_S: Final = 0.05
 _TRIES: Final = 2
+_CALM_S: Final = 3.0
 
 
 @dataclass(eq=False)
@@ -141,13 +142,19 @@ class _Bench:
         self.thread.start()
 
     def _serve(self) -> None:
-        # A worker takes a second to start: it is ready before the first job comes.
-        self._open()
-        while (job := self._waiting.get()) is not None:
+        # A worker takes a second of a processor to start: as a rule it is ready before the first job comes, but it does
+        # not hold up the first page.
+        try:
+            job = self._waiting.get(timeout=_CALM_S)
+        except queue.Empty:
+            self._open()
+            job = self._waiting.get()
+        while job is not None:
             result, error = self._run(job)
             # A result is in its place before the job is no longer known to be under way.
             job.finish(result, error)
             self._forget(job)
+            job = self._waiting.get()
         self._drop()
 
     def _run(self, job: Job) -> tuple[Any, Exception | None]:
@@ -172,18 +179,11 @@ class _Bench:
         began_s = time.monotonic()
         self._line.send((job.function, job.arguments))
         while True:
-            if self._line.poll(_LOOK_S):
-                word, value = self._line.recv()
-                if word == "share":
-                    job.share = value
-                elif word == "done":
-                    return value, None
-                else:
-                    return None, value
-            elif job.cancelled.is_set():
+            # First, for a worker that tells of its progress all the time never leaves the line idle.
+            if job.cancelled.is_set():
                 self._drop()
                 return None, _stopped()
-            elif time.monotonic() - began_s > job.deadline_s:
+            if time.monotonic() - began_s > job.deadline_s:
                 self._drop()
                 return None, InputError(
                     "this takes too long",
@@ -191,6 +191,15 @@ class _Bench:
                     wanted="less",
                     try_next="a smaller file, fewer satellites or fewer days",
                 )
+            if not self._line.poll(_LOOK_S):
+                continue
+            word, value = self._line.recv()
+            if word == "share":
+                job.share = value
+            elif word == "done":
+                return value, None
+            else:
+                return None, value
 
     def _open(self) -> None:
         context = multiprocessing.get_context("spawn")

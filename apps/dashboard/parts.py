@@ -12,8 +12,10 @@ from typing import Any, Final
 import plotly.graph_objects as go
 from dash import dcc, html
 
+from passim.errors import InternalError
+
 from ..figures.theme import CONFIG
-from ..output import plain_rows
+from ..output import plain_rows, told_columns
 from ..wording import counted, printable
 from .answering import Page, Panel, Table
 
@@ -35,23 +37,32 @@ def aria(**names: str) -> dict[str, Any]:
     return {f"aria-{name}": value for name, value in names.items()}
 
 
-def choice_list(key: str, label: str, options: Sequence[tuple[str, str]], value: str) -> Any:
+def choice_list(key: str, label: str) -> Any:
     """Return a choice with its label: the browser's own list, which keyboards, phones and screen readers know.
 
-    What is picked reaches the shell through assets/passim.js, by the name in the id.
+    assets/passim.js fills it from the store "offers", and puts what is picked into the address.
     """
     return html.Label(
-        [
-            html.Span(label, className="choice-label"),
-            html.Select(as_options(options, value), id=part("choice", key), className="choice-list"),
-        ],
+        [html.Span(label, className="choice-label"), html.Select(id=part("choice", key), className="choice-list")],
         className="choice",
     )
 
 
-def as_options(options: Sequence[tuple[str, str]], chosen: str) -> list[Any]:
-    """Return (value, words) pairs as what a list holds, the chosen one marked."""
-    return [html.Option(printable(words), value=value, selected=value == chosen) for value, words in options]
+def drop_place(key: str, words: str, *, most_bytes: int, multiple: bool = False) -> Any:
+    """Return a place to choose files or to drop them: the dcc.Upload `key`, in which a button says what to do.
+
+    Larger files than `most_bytes` are refused by the browser without a word, so a callback wants a lower bound of its
+    own that it tells of. The field behind it gets its name from the heading of its section, by assets/passim.js.
+    """
+    return dcc.Upload(
+        html.Button(words, className="drop-button", type="button"),
+        id=key,
+        multiple=multiple,
+        max_size=most_bytes,
+        className="drop",
+        className_active="drop over",
+        className_reject="drop",
+    )
 
 
 def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
@@ -118,34 +129,28 @@ def help_block(panel: Panel) -> Any:
     )
 
 
-def table_block(table: Table, caption: str) -> Any:
-    """Return a table for people, its first rows where it is long; the file has them all."""
+def table_data(table: Table, caption: str) -> dict[str, Any]:
+    """Return what the browser draws a table for people from: its first rows where it is long; the file has them all.
+
+    assets/passim.js draws it as one piece, because a component for each cell would cost more time than all the rest.
+    A heading that begins with ">" belongs to numbers, which stand flush right.
+    """
     rows = table.rows if table.shown is None else table.shown
-    if rows.empty:
-        return html.P(table.empty, className="quiet")
-    head = html.Tr(
-        [
-            html.Th(text.lstrip(">"), scope="col", className="number" if text.startswith(">") else "")
-            for text in table.headings
-        ]
-    )
-    flush = [text.startswith(">") for text in table.headings]
-    body = [
-        html.Tr(
-            [
-                html.Td(printable(str(cell)), className="number" if right else "")
-                for cell, right in zip(table.cells(row), flush, strict=True)
-            ]
-        )
-        for row in rows.head(MOST_ROWS).itertuples(index=False)
+    cells = [
+        [printable(str(cell)) for cell in table.cells(row)] for row in rows.head(MOST_ROWS).itertuples(index=False)
     ]
-    hidden = len(rows) - len(body)
+    hidden = len(rows) - len(cells)
     told = table.told or (f"{counted(hidden, 'more row')} in the file." if hidden else "")
-    more = [html.P(told, className="quiet")] if told else []
-    return [
-        html.Table([html.Caption(caption, className="unseen"), html.Thead(head), html.Tbody(body)]),
-        *more,
-    ]
+    headings = list(table.headings)
+    if any(len(row) != len(headings) for row in cells):
+        raise InternalError(f"the table {caption!r} has rows of other lengths than its headings")
+    told_in = told_columns(len(headings), cells)
+    return {
+        "caption": caption,
+        "headings": [headings[number] for number in told_in],
+        "rows": [[row[number] for number in told_in] for row in cells],
+        "told": table.empty if rows.empty else told,
+    }
 
 
 def file_path(page: Page, panel_name: str) -> str:

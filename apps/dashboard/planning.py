@@ -1,15 +1,14 @@
-"""What worker processes run for calls and growth, and the server itself where it is quick; see `work`."""
+"""What worker processes run for now and growth, and the server itself where it is quick; see `work`."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
 
 from passim import Fleet, Span
-from passim.answers import call_forecast, call_kinds, call_times, growth, growth_ahead, growth_orders, growth_plan
-from passim.answers import calls as call_answers
+from passim.answers import call_forecast, call_kinds, growth, growth_ahead, growth_orders, growth_plan
+from passim.answers import now as now_answers
 from passim.coverage import ranks, timing
 from passim.errors import ElementsError
 from passim.sky import view as views
@@ -17,21 +16,16 @@ from passim.sky import visibility
 
 from .work import Report
 
-MOST_SUGGESTIONS: Final = 5
 # Random orders: the more satellites, the fewer draws, since a band of many satellites is narrow anyway.
 _DRAWS, _FEWEST_DRAWS, _DRAWN_SATELLITES = 50, 10, 50_000
 
 
 @dataclass(frozen=True, eq=False)
-class Planned:
-    """A plan of calls, with about how much memory it takes."""
+class Said:
+    """What can be said of a moment, with about how much memory it takes."""
 
-    plan: call_answers.CallPlan
-
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        return 4096 + 2 * int(self.plan.ranked.memory_usage(deep=False).sum())
+    now: now_answers.Now
+    size_bytes: int = 16_384
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,21 +58,17 @@ class GrownAhead:
         return 4096 + 1000 * len(seen.fleet) + sum(int(array.nbytes) for array in arrays)
 
 
-def plan(
+def say(
     seen: visibility.Visibility,
     span: Span,
     kind: call_kinds.CallKind,
     minutes: int,
-    hours: call_times.AllowedHours,
-    timezone: str,
     model: timing.TimingModel,
     report: Report | None = None,
-) -> Planned:
-    """Rank the starts of calls in `span`, which lies in what was `seen`. Raises InputError."""
+) -> Said:
+    """Say what awaits a call at the start of `span`, which lies in what was `seen`. Raises InputError."""
     forecast = call_forecast.ServiceForecast.of(seen, span, model, however_old=True)
-    return Planned(
-        call_answers.plan_calls(forecast, kind, minutes=minutes, hours=hours, timezone=timezone, most=MOST_SUGGESTIONS)
-    )
+    return Said(now_answers.now(forecast, kind, minutes=minutes))
 
 
 def grow(seen: visibility.Visibility, windows: growth.Windows | None, report: Report | None = None) -> Grown:

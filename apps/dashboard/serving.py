@@ -6,14 +6,21 @@ import contextlib
 import ipaddress
 import socket
 import tempfile
+import threading
 import webbrowser
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from passim.errors import InputError
 from passim.workspace import Workspace, create
+
+from ..figures.theme import LIGHT
+
+if TYPE_CHECKING:
+    from .answering import Page
+    from .desk import Desk
 
 THREADS: Final = 6
 DEFAULT_PORT: Final = 8750
@@ -62,6 +69,16 @@ def lan_addresses() -> list[str]:
     return [text for text in seen if not ipaddress.ip_address(text).is_loopback]
 
 
+def look_ahead(desk: Desk, page: Page) -> None:
+    """Work out what a page shows where nothing is chosen, so that it is there when somebody asks."""
+    from .address import Choices
+    from .desk import StillWorking
+
+    # Whoever opens the page is told what is the matter.
+    with contextlib.suppress(StillWorking, InputError):
+        page.answer(desk.question(Choices()), LIGHT)
+
+
 def run(
     *,
     port: int,
@@ -74,6 +91,7 @@ def run(
     """Serve the dashboard until it is interrupted. Raises InputError."""
     from waitress.server import create_server
 
+    from . import pages
     from .desk import Desk
     from .factory import make_app
     from .security import LARGEST_REQUEST_BYTES, Password, hosts_of
@@ -104,6 +122,8 @@ def run(
             )
         if invented:
             tell("No workspace here: this is the invented demonstration, and what you load into it is gone at the end.")
+        # The first page is worked out while the browser reads its scripts.
+        threading.Thread(target=look_ahead, args=(desk, pages.PAGES[0]), name="passim-ahead", daemon=True).start()
         if browser and not lan:
             webbrowser.open(address)
         with contextlib.suppress(KeyboardInterrupt):

@@ -14,9 +14,10 @@ from ..figures.theme import LIGHT, THEMES
 from ..found import CAUTION
 from .address import query_of, read_query
 from .answering import Answer, Page
-from .choosing import chosen, offers
+from .choosing import Offer, offers
 from .desk import Desk, Question, StillWorking
-from .parts import aria, as_options, choice_list, file_path, panel_block, part, table_block, unbroken
+from .jobs import Job
+from .parts import aria, choice_list, file_path, panel_block, part, table_data, unbroken
 
 _LOG: Final = logging.getLogger(__name__)
 _POLL_MS: Final = 400
@@ -42,16 +43,23 @@ INDEX: Final = """<!DOCTYPE html>
 </html>"""
 
 
-def layout() -> Any:
+def layout(pages: Sequence[Page]) -> Any:
     """Return the shell, with the places that callbacks fill."""
+
+    # The browser marks the page that is open, and gives each link the choices of the address.
+    def links() -> list[Any]:
+        return [html.Li(html.A(page.name, href=page.path, className="page-link")) for page in pages]
+
     return html.Div(
         [
             dcc.Location(id="address", refresh=False),
             dcc.Store(id="scheme"),
             dcc.Store(id="changed"),
-            dcc.Store(id="picked"),
+            dcc.Store(id="offers"),
+            dcc.Store(id="tables"),
             dcc.Store(id="job"),
             dcc.Store(id="worked"),
+            dcc.Store(id="again"),
             dcc.Store(id="shown"),
             dcc.Interval(id="tick", interval=_HOUR_MS, disabled=True),
             dcc.Interval(id="poll", interval=_POLL_MS, disabled=True),
@@ -61,7 +69,13 @@ def layout() -> Any:
                     html.Div(
                         [
                             html.Span("passim", className="wordmark"),
-                            html.Nav(id="links", **aria(label="Pages")),
+                            html.Nav(
+                                [
+                                    html.Ul(links(), className="link-row"),
+                                    html.Details([html.Summary("Menu"), html.Ul(links())], className="menu"),
+                                ],
+                                **aria(label="Pages"),
+                            ),
                         ],
                         className="head-row",
                     ),
@@ -74,7 +88,7 @@ def layout() -> Any:
                     html.Div(id="notice", role="alert"),
                     html.Div(
                         [
-                            html.Span("Working: passes are being found. "),
+                            html.Span("Working it out. "),
                             html.Progress(id="progress", max="1", value="0", **aria(label="Share of the work done")),
                             html.Button("Stop", id="stop", className="button", n_clicks=0),
                         ],
@@ -97,15 +111,10 @@ def layout() -> Any:
     )
 
 
-def fill_page(page: Page, question: Question) -> list[Any]:
-    """Return a page with its places empty; `install` fills them."""
-    offered = offers(question, page)
-    own = [control.key for control in page.controls]
-    near = [key for key in ("mask", *own) if key in offered]
-    controls = html.Div(
-        [choice_list(key, offered[key].label, offered[key].options, offered[key].value) for key in near],
-        className="choices near",
-    )
+def fill_page(page: Page, question: Question, offered: dict[str, Offer]) -> list[Any]:
+    """Return a page with its places empty; `install` and the browser fill them."""
+    near = [key for key in ("mask", *(control.key for control in page.controls)) if key in offered]
+    controls = html.Div([choice_list(key, offered[key].label) for key in near], className="choices near")
     beside = [*([controls] if near else []), *([page.extra(question)] if page.extra is not None else [])]
     first, *rest = [panel_block(page, panel, beside if panel is page.panels[0] else ()) for panel in page.panels]
     return [first, *(page.below(question) if page.below is not None else ()), *rest]
@@ -121,6 +130,7 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
 
     @app.callback(
         Output("panels", "children"),
+        Output("choices", "children"),
         Output("shown", "data"),
         Output("tick", "interval"),
         Output("tick", "disabled"),
@@ -132,73 +142,10 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         if page is None:
             return no_update
         interval_ms = _HOUR_MS if page.tick_s is None else int(page.tick_s * 1000)
-        return fill_page(page, asked(search)[0]), path, interval_ms, page.tick_s is None
-
-    @app.callback(Output("links", "children"), Input("address", "pathname"), Input("address", "search"))
-    def link(path: str, search: str | None) -> Any:
-        def items(of: str) -> list[Any]:
-            return [
-                html.Li(
-                    dcc.Link(
-                        page.name, href=f"{page.path}{search or ''}", className="here" if page.path == path else ""
-                    ),
-                    **(aria(current="page") if page.path == path else {}),
-                )
-                for page in pages
-            ]
-
-        here = by_path[path].name if path in by_path else "Pages"
-        return [
-            html.Ul(items("row"), className="link-row"),
-            html.Details([html.Summary(f"Menu: {here}"), html.Ul(items("menu"))], className="menu"),
-        ]
-
-    @app.callback(
-        Output("choices", "children"),
-        Input("address", "pathname"),
-        Input("changed", "data"),
-        State("address", "search"),
-    )
-    def choices_in_head(path: str, _: Any, search: str | None) -> Any:
-        page = by_path.get(path)
-        if page is None:
-            return []
-        offered = offers(asked(search)[0], page)
-        shown = [key for key in _IN_HEAD if key in offered and (key != "fleet" or len(offered[key].options) > 1)]
-        return [choice_list(key, offered[key].label, offered[key].options, offered[key].value) for key in shown]
-
-    # The address is the one place where choices live: what is picked goes into it, and the lists follow it.
-    @app.callback(
-        Output("address", "search"),
-        Input("picked", "data"),
-        State("address", "search"),
-        State("address", "pathname"),
-        prevent_initial_call=True,
-    )
-    def pick(picked: dict[str, Any] | None, search: str | None, path: str) -> Any:
-        page = by_path.get(path)
-        given = picked.get("values") if isinstance(picked, dict) else None
-        if page is None or not isinstance(given, dict):
-            return no_update
-        values = {str(key): str(value) for key, value in given.items()}
-        new = query_of(chosen(asked(search)[0], page, values))
-        return new if new != (search or "") else no_update
-
-    @app.callback(
-        Output(part("choice", ALL), "children"),
-        Input("address", "search"),
-        Input("changed", "data"),
-        State(part("choice", ALL), "id"),
-        State("address", "pathname"),
-        prevent_initial_call=True,
-    )
-    def follow(search: str | None, _: Any, ids: list[dict[str, str]], path: str) -> Any:
-        page = by_path.get(path)
-        if page is None:
-            return [no_update] * len(ids)
-        offered = offers(asked(search)[0], page)
-        found = [offered.get(entry["name"]) for entry in ids]
-        return [no_update if offer is None else as_options(offer.options, offer.value) for offer in found]
+        question, _ = asked(search)
+        offered = offers(question, page)
+        head = [choice_list(key, offered[key].label) for key in _IN_HEAD if key in offered]
+        return fill_page(page, question, offered), head, path, interval_ms, page.tick_s is None
 
     @app.callback(
         Output("sentence", "children"),
@@ -211,22 +158,24 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         Output("job", "data"),
         Output(part("picture", ALL), "figure"),
         Output(part("caption", ALL), "children"),
-        Output(part("table", ALL), "children"),
         Output(part("csv", ALL), "href"),
+        Output("tables", "data"),
+        Output("offers", "data"),
         Input("shown", "data"),
         Input("address", "search"),
         Input("scheme", "data"),
         Input("tick", "n_intervals"),
         Input("worked", "data"),
+        Input("again", "data"),
         Input("changed", "data"),
         prevent_initial_call=True,
     )
     def refresh(path: str, search: str | None, scheme: str | None, *_: Any) -> Any:
-        names = [[entry["id"]["name"] for entry in group] for group in ctx.outputs_list[8:]]
+        names = [[entry["id"]["name"] for entry in group] for group in ctx.outputs_list[8:11]]
         page = by_path.get(path)
         # The colours come with the first word from the browser; before it there is nothing to draw.
         if page is None or scheme is None:
-            return unchanged(names)
+            return (*unchanged(names), no_update)
         # What a page showed stays while a new answer is worked out; another page's sentence does not.
         fresh = any(entry["prop_id"].startswith("shown.") for entry in ctx.triggered)
         question, faults = asked(search)
@@ -234,15 +183,19 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         try:
             answer = page.answer(question, THEMES.get(scheme, LIGHT))
         except StillWorking as still:
-            job = still.job
-            return unchanged(names, fresh, working=True, share=job.share, number=job.number)
+            found = unchanged(names, fresh, job=still.job, told=faults)
         except InputError as error:
-            return unchanged(names, fresh, told=(*faults, str(error)))
+            found = unchanged(names, fresh, told=(*faults, str(error)))
         except Exception as error:
             _LOG.exception("page %s, %s", path, search)
             defect = f"This is a defect in passim, not in what you chose: {type(error).__name__}. Its log says where."
-            return unchanged(names, fresh, told=(*faults, defect))
-        return filled(page, answer, names, query_of(question.choices), faults)
+            found = unchanged(names, fresh, told=(*faults, defect))
+        else:
+            found = filled(page, answer, names, query_of(question.choices), faults)
+        # What there is to choose may depend on what has just been worked out, such as the gaps of a day.
+        lists = {key: offer.plain() for key, offer in offers(question, page).items()}
+        # The browser asks again where an answer to an earlier question came last.
+        return (*found, {"path": path, "search": search or "", "lists": lists})
 
     # Asking how far the work is costs next to nothing; the page is asked again once, when there is something to show.
     @app.callback(
@@ -267,6 +220,9 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
 
     in_browser: Any = app.clientside_callback  # untyped in dash
     in_browser(ClientsideFunction("passim", "scheme"), Output("scheme", "data"), Input("page", "id"))
+    in_browser(ClientsideFunction("passim", "tables"), Input("tables", "data"))
+    in_browser(ClientsideFunction("passim", "lists"), Input("offers", "data"))
+    in_browser(ClientsideFunction("passim", "links"), Input("address", "pathname"), Input("address", "search"))
     in_browser(
         ClientsideFunction("passim", "title"),
         Output("announce", "children"),
@@ -276,47 +232,37 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
 
 
 def filled(page: Page, answer: Answer, names: list[list[str]], query: str, faults: tuple[str, ...]) -> Any:
-    """Return what `refresh` puts into a page, in the order of its outputs."""
-    pictures, captions, tables, files = names
-
-    def table_of(name: str) -> Any:
-        panel, shown = page.panel(name), answer.panels.get(name)
-        if panel is None or shown is None or shown.table is None:
-            return []
-        return table_block(shown.table, panel.title)
-
+    """Return what `refresh` puts into a page, in the order of its outputs but for the last."""
+    pictures, captions, files = names
+    tables = {}
+    for name, shown in answer.panels.items():
+        panel = page.panel(name)
+        if panel is not None and shown.table is not None:
+            tables[name] = table_data(shown.table, panel.title)
     return (
         unbroken(answer.sentence),
         unbroken(answer.second),
         [html.Li(note) for note in answer.notes],
         [html.P(fault) for fault in faults],
-        True,
-        "1",
-        True,
-        None,
+        *_under_way(answer.still),
         [answer.panels[name].figure if name in answer.panels else no_update for name in pictures],
         [unbroken(answer.panels[name].caption) if name in answer.panels else "" for name in captions],
-        [table_of(name) for name in tables],
         [f"{file_path(page, name)}{query}" for name in files],
+        tables,
     )
 
 
-def unchanged(
-    names: list[list[str]],
-    fresh: bool = False,
-    *,
-    working: bool = False,
-    share: float = 0.0,
-    number: int | None = None,
-    told: Sequence[str] = (),
-) -> Any:
+def unchanged(names: list[list[str]], fresh: bool = False, *, job: Job | None = None, told: Sequence[str] = ()) -> Any:
     """Return what leaves a page as it is, but for the line of work under way and what went wrong."""
     return (
         *((NOT_YET, "", []) if fresh else (no_update, no_update, no_update)),
         [html.P(line) for line in told],
-        not working,
-        f"{share:.2f}",
-        not working,
-        number,
+        *_under_way(job),
         *[[no_update] * len(group) for group in names],
+        {} if fresh else no_update,
     )
+
+
+def _under_way(job: Job | None) -> tuple[bool, str, bool, int | None]:
+    """Return whether the line of work is hidden, the share done, whether nobody asks for it, and its number."""
+    return (True, "1", True, None) if job is None else (False, f"{job.share:.2f}", False, job.number)

@@ -74,12 +74,9 @@ def call_days(plan: calls.CallPlan, span: Span, clock: LocalClock, now: datetime
         mode="lines",
         line={"width": 0, "color": theme.ink},
         name=EXPECTED,
-        customdata=[
-            [clock.time(row.start)[:5], row.expected_frozen_s, row.expected_pauses, row.chance_of_end]
-            for day in days for row in day.starts.itertuples(index=False)
-        ],
-        hovertemplate="start %{customdata[0]}: %{customdata[1]:.0f} s frozen, %{customdata[2]:.1f} pauses,<br>"
-        "%{customdata[3]:.1%} chance that the call ends<extra></extra>",
+        customdata=np.concatenate([_numbers(day) for day in days]),
+        hovertemplate="start %{customdata[0]:02d}:%{customdata[1]:02d}: %{customdata[2]:.0f} s frozen, "
+        "%{customdata[3]:.1f} pauses,<br>%{customdata[4]:.1%} chance that the call ends<extra></extra>",
     )  # fmt: skip
     _suggest(figure, plan, days, clock, theme)
 
@@ -142,10 +139,16 @@ def _height(day: _Day, scale_s: float) -> Floats:
     return np.asarray(-day.row + _CURVE * day.starts["expected_frozen_s"].to_numpy(dtype=np.float64) / scale_s)
 
 
-def _outlines(days: list[_Day], wanted: bool, scale_s: float) -> tuple[list[float | None], list[float | None]]:
-    """Return the outlines of all runs of good starts, or of the others, with None between them."""
-    x: list[float | None] = []
-    y: list[float | None] = []
+def _numbers(day: _Day) -> NDArray[np.float32]:
+    """Return hour and minute of each start, and what is told of it, of shape (n, 5)."""
+    minutes = np.round(60.0 * day.hour)
+    told = day.starts[["expected_frozen_s", "expected_pauses", "chance_of_end"]].to_numpy(dtype=np.float64)
+    return np.column_stack([minutes // 60.0, minutes % 60.0, told]).astype(np.float32)
+
+
+def _outlines(days: list[_Day], wanted: bool, scale_s: float) -> tuple[Floats, Floats]:
+    """Return the outlines of all runs of good starts, or of the others, with NaN between them."""
+    x, y = [np.zeros(0)], [np.zeros(0)]
     for day in days:
         if day.starts.empty:
             continue
@@ -154,12 +157,15 @@ def _outlines(days: list[_Day], wanted: bool, scale_s: float) -> tuple[list[floa
         for run in np.split(np.arange(len(good)), np.flatnonzero(breaks) + 1):
             if good[run[0]] != wanted:
                 continue
-            hours = np.repeat(day.hour[run], 2)
+            hours, tops = np.repeat(day.hour[run], 2), np.repeat(height[run], 2)
             hours[1::2] += _MINUTE_H
-            tops = np.repeat(height[run], 2)
-            x += [float(hours[0]), *hours.tolist(), float(hours[-1]), float(hours[0]), None]
-            y += [floor, *tops.tolist(), floor, floor, None]
-    return x, y
+            # Of a level stretch its two ends are enough.
+            turns = np.ones(len(tops), dtype=bool)
+            turns[1:-1] = (tops[1:-1] != tops[:-2]) | (tops[1:-1] != tops[2:])
+            hours, tops = hours[turns], tops[turns]
+            x.append(np.concatenate([hours[:1], hours, hours[-1:], hours[:1], [np.nan]]))
+            y.append(np.concatenate([[floor], tops, [floor, floor, np.nan]]))
+    return np.concatenate(x), np.concatenate(y)
 
 
 def _shown_hours(plan: calls.CallPlan) -> tuple[int, int]:

@@ -1,77 +1,162 @@
-"""One day, minute by minute: seconds without service above, satellites in view below."""
+"""One day: seconds without service and satellites in view, minute by minute, and what half hours have one to spare."""
 
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any, Final
 
+import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 
 from passim import Coverage
+from passim.coverage import spare
 
-from ..wording import LocalClock
-from .theme import Theme, dressed, out_marker
-from .time_axis import local_axis, mark_midnights, mark_now, utc
+from ..wording import LocalClock, share
+from .regions import hatched, out_regions, stairs_of, told_at
+from .theme import Theme, dressed
+from .time_axis import local_axis, mark_midnights, mark_now, microseconds, milliseconds, utc
 
-NO_SERVICE, LEAST, MOST, MEAN = "seconds without service", "least in view", "most in view", "mean in view"
+NO_SERVICE, BARS = "seconds without service", "minutes without service"
+FEWEST: Final = "fewest in view"
+NONE, ONE, MORE, HALF_HOURS = "none in view", "one in view", "two or more in view", "half hours"
+_MINUTE_MS: Final = 60_000.0
+# A stretch without a gap that takes up so much of the picture has room for its words.
+_ROOM_FOR_WORDS: Final = 0.25
+_LOWER, _MIDDLE, _UPPER = (0.0, 0.28), (0.44, 0.5), (0.66, 1.0)
+# From so many on, one more changes nothing that a call would feel.
+_MANY: Final = 3
 
 
 def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme) -> go.Figure:
-    """Return the minutes of `coverage` that have no service for a part, and the least, mean and most in view."""
+    """Return the seconds that minutes of `coverage` are out, how many satellites are in view, and shares of half hours.
+
+    The strip in the middle has a stroke a minute, in the colour of the fewest satellites in view in it.
+    """
     minutes = coverage.minutes(clock.name)
     out = minutes[minutes["gap_s"] > 0.0]
+    begin_ms, seconds = milliseconds(out["minute"]), out["gap_s"].to_numpy(dtype=np.float64)
     figure = go.Figure()
-    figure.add_bar(
+    edges = stairs_of(begin_ms, _MINUTE_MS, seconds)
+    out_regions(figure, edges, theme, BARS, mode="lines", line={"color": theme.out, "width": 1}, yaxis="y2")
+    told_at(
+        figure,
+        begin_ms + _MINUTE_MS / 2.0,
+        seconds,
+        [time[:5] for time in clock.times(microseconds(out["minute"]))],
+        "%{customdata}: %{y:.0f} s without service<extra></extra>",
         name=NO_SERVICE,
-        x=[utc(m) for m in out["minute"]],
-        y=out["gap_s"].tolist(),
-        width=60_000,
-        offset=0,
         yaxis="y2",
-        marker=out_marker(theme, 1.0),
-        customdata=[clock.time(m)[:5] for m in out["minute"]],
-        hovertemplate="%{customdata}: %{y:.0f} s without service<extra></extra>",
     )
-    # The least and the most in view within each minute make a band, and the mean runs inside it.
-    x = [utc(m) for m in minutes["minute"]]
-    for name, column, fill in ((LEAST, "satellites_min", None), (MOST, "satellites_max", "tonexty")):
-        figure.add_scatter(
-            name=name, x=x, y=minutes[column].tolist(), mode="lines", fill=fill, fillcolor=_faint(theme),
-            line={"shape": "hv", "width": 0, "color": theme.service}, hoverinfo="skip",
-        )  # fmt: skip
-    figure.add_scatter(
-        name=MEAN,
-        x=x,
-        y=minutes["satellites_mean"].tolist(),
-        mode="lines",
-        line={"width": 1, "color": theme.service},
-        customdata=[
-            [clock.time(row.minute)[:5], row.satellites_min, row.satellites_max] for row in minutes.itertuples()
-        ],
-        hovertemplate="%{customdata[0]}: %{customdata[1]} to %{customdata[2]} in view<extra></extra>",
-    )
+    _fewest(figure, minutes, clock, theme)
+    _in_view(figure, spare.spare_by_half_hour(coverage), clock, theme)
 
-    dressed(figure, theme, 380)
+    dressed(figure, theme, 460)
     figure.update_xaxes(**local_axis(coverage.span, clock.name))
-    top = max(int(minutes["satellites_max"].max()), 1)
     figure.update_layout(
-        yaxis={"domain": [0.0, 0.5], "range": [0, top + 0.4], "dtick": max(1, top // 6), "title": "in view"},
+        yaxis={"domain": _LOWER, "range": [0, 100], "tickvals": [0, 50, 100], "ticktext": ["0", "50", "100 %"]},
         yaxis2={
-            "domain": [0.58, 1.0], "range": [0, 62], "tickvals": [0, 20, 40, 60], "title": "s out", "anchor": "x",
-            "gridcolor": theme.rule, "tickfont": {"color": theme.quiet}, "fixedrange": True, "zeroline": False,
-            "automargin": True,
+            "domain": _UPPER, "range": [0, 62], "tickvals": [0, 20, 40, 60], "ticktext": ["0", "20", "40", "60 s"],
+            "anchor": "x", "gridcolor": theme.rule, "tickfont": {"color": theme.quiet}, "fixedrange": True,
+            "zeroline": False, "automargin": True,
         },
+        yaxis3={"domain": _MIDDLE, "anchor": "x", "visible": False, "fixedrange": True},
     )  # fmt: skip
-    for words, y in (("seconds without service in each minute", 1.0), ("satellites in view", 0.5)):
+    of_half_hours = (
+        f'satellites in view, share of each half hour<br><span style="color:{theme.out}">▨ none</span>   '
+        f'<span style="color:{theme.single}">■ one, no spare</span>   '
+        f'<span style="color:{theme.service}">■ two or more</span>'
+    )
+    of_minutes = (
+        "fewest satellites in view in each minute<br>"
+        f'<span style="color:{theme.out}">■ none</span>   <span style="color:{theme.single}">■ one</span>   '
+        f'<span style="color:{theme.ramp[0]}">■</span> two   <span style="color:{theme.ramp[1]}">■</span> more'
+    )
+    for words, y in (
+        ("seconds without service in each minute", _UPPER[1]), (of_minutes, _MIDDLE[1]), (of_half_hours, _LOWER[1]),
+    ):  # fmt: skip
         figure.add_annotation(
             x=0, xref="paper", y=y, yref="paper", xanchor="left", yanchor="bottom", text=words, showarrow=False,
-            font={"color": theme.quiet},
+            font={"color": theme.quiet}, align="left", yshift=2, bgcolor=theme.paper, borderpad=0,
         )  # fmt: skip
+    _name_calm(figure, coverage, clock, theme)
     mark_midnights(figure, coverage.span, clock.name, theme)
     mark_now(figure, now, coverage.span, theme, "")
     return figure
 
 
-def _faint(theme: Theme) -> str:
-    """Return the colour of service, thin enough to lie under a line."""
-    red, green, blue = (int(theme.service[k : k + 2], 16) for k in (1, 3, 5))
-    return f"rgba({red},{green},{blue},0.3)"
+def _fewest(figure: go.Figure, minutes: pd.DataFrame, clock: LocalClock, theme: Theme) -> None:
+    """Draw a stroke a minute in the colour of the fewest satellites in view in it."""
+    fewest = minutes["satellites_min"].to_numpy()
+    edges = np.arange(_MANY + 2) / (_MANY + 1)
+    colours = [theme.of_count(number) for number in range(_MANY + 1)]
+    counts = zip(fewest.tolist(), minutes["satellites_max"].tolist(), strict=True)
+    times = clock.times(microseconds(minutes["minute"]))
+    told = [f"{time[:5]}: {_range(*count)} in view" for time, count in zip(times, counts, strict=True)]
+    figure.add_heatmap(
+        x=milliseconds(minutes["minute"]) + _MINUTE_MS / 2.0,
+        y=[0],
+        z=np.minimum(fewest, _MANY)[np.newaxis, :],
+        zmin=-0.5,
+        zmax=_MANY + 0.5,
+        colorscale=[
+            [edge, colour]
+            for colour, low, high in zip(colours, edges[:-1], edges[1:], strict=True)
+            for edge in (low, high)
+        ],
+        showscale=False,
+        text=[told],
+        hovertemplate="%{text}<extra></extra>",
+        name=FEWEST,
+        yaxis="y3",
+    )
+
+
+def _range(least: int, most: int) -> str:
+    return str(least) if least == most else f"{least} to {most}"
+
+
+def _in_view(figure: go.Figure, table: pd.DataFrame, clock: LocalClock, theme: Theme) -> None:
+    """Stack the shares of each half hour with none, one, and two or more in view."""
+    edges_ms = np.append(milliseconds(table["start"]), milliseconds(table["end"].tail(1)))
+    x = np.repeat(edges_ms, 2)[1:-1]
+    below = np.zeros(len(x))
+    for name, column, colour in ((NONE, "none", theme.out), (ONE, "one", theme.single), (MORE, "more", theme.service)):
+        above = below + 100.0 * np.repeat(table[column].to_numpy(dtype=np.float64), 2)
+        figure.add_scatter(
+            name=name,
+            x=np.concatenate([x, x[::-1]]),
+            y=np.concatenate([above, below[::-1]]),
+            mode="none",
+            fill="toself",
+            fillcolor=colour,
+            fillpattern=hatched(theme) if column == "none" else None,
+            hoverinfo="skip",
+        )
+        below = above
+    rows: list[Any] = list(table.itertuples(index=False))
+    told_at(
+        figure,
+        (edges_ms[:-1] + edges_ms[1:]) / 2.0,
+        np.full(len(table), 50.0),
+        [
+            [clock.time(row.start)[:5], clock.time(row.end)[:5], share(row.none), share(row.one), share(row.more),
+             f"{row.satellites_mean:.1f}"]
+            for row in rows
+        ],
+        "%{customdata[0]} to %{customdata[1]}, %{customdata[5]} in view on average<br>none %{customdata[2]}, one "
+        "%{customdata[3]}, two or more %{customdata[4]}<extra></extra>",
+        name=HALF_HOURS,
+    )  # fmt: skip
+
+
+def _name_calm(figure: go.Figure, coverage: Coverage, clock: LocalClock, theme: Theme) -> None:
+    """Write into the longest stretch without a gap from when to when it goes, where it is long enough to hold words."""
+    start, end = coverage.longest_clear()
+    if (end - start) < _ROOM_FOR_WORDS * (coverage.span.end - coverage.span.start):
+        return
+    words = f"no gap<br>{clock.time(start)[:5]} to {clock.time(end)[:5]}"
+    figure.add_annotation(
+        x=utc(start + (end - start) / 2), y=31, yref="y2", showarrow=False, name="calm",
+        text=words if len(coverage.gap_intervals.start) else "no gap", font={"color": theme.service},
+    )  # fmt: skip

@@ -4,21 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from datetime import datetime, time
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
 from passim import Coverage
 from passim.spans import local_days, moment
 
 from ..wording import LocalClock, duration
-from .theme import Theme, dressed, out_marker
+from .regions import edges_of, out_regions, strokes, told_at
+from .theme import FONT_SIZE, Theme, dressed
 
-NO_SERVICE, DAY = "no service", "day"
+NO_SERVICE, DAY, GAPS = "no service", "day", "gaps"
 _ROW_PX, _LEAST_PX = 44, 220
+# What part of its row a day takes up, above its middle and below.
+_HALF: Final = 0.375
+# Shorter gaps are too thin for their hatch at the width of a page, and thinner than a pixel on a phone.
+_THIN_H: Final = 0.1
+_LETTER_PX: Final = 7.5
+_NONE: Final = "no gap"
+# A long gap is told at several places of its length, no farther apart than this.
+_TOLD_EVERY_H: Final = 0.25
 
 
 def gap_clock(
@@ -36,45 +46,46 @@ def gap_clock(
     where = ZoneInfo(clock.name)
     edges_us = local_days(coverage.span, clock.name)
     days = [moment(us).astimezone(where) for us in edges_us[:-1].tolist()]
+    rows = np.arange(len(days))
 
     figure = go.Figure()
-    figure.add_bar(
-        name=DAY, orientation="h", y=list(range(len(days))), base=[0.0] * len(days), x=[24.0] * len(days),
-        marker={"color": theme.shade, "line": {"width": 0}}, hoverinfo="skip",
+    x, y = edges_of(np.zeros(len(days)), np.full(len(days), 24.0), rows + _HALF, rows - _HALF)
+    figure.add_scatter(
+        name=DAY, x=x, y=y, mode="none", fill="toself", fillcolor=theme.shade, hoverinfo="skip",
     )  # fmt: skip
 
     # A gap over midnight is drawn in both rows.
     start_us, end_us = coverage.gap_intervals
-    row = np.searchsorted(edges_us, start_us, side="right") - 1
+    first = np.searchsorted(edges_us, start_us, side="right") - 1
     last = np.searchsorted(edges_us, end_us, side="left") - 1
-    pieces = [
-        (k, day) for k, (a, b) in enumerate(zip(row.tolist(), last.tolist(), strict=True)) for day in range(a, b + 1)
-    ]
-    gap = np.array([k for k, _ in pieces], dtype=np.int64)
-    day = np.array([d for _, d in pieces], dtype=np.int64)
+    gap = np.repeat(np.arange(len(first)), last - first + 1)
+    day = first[gap] + np.arange(len(gap)) - np.searchsorted(gap, gap)
     from_us = np.maximum(start_us[gap], edges_us[day])
-    to_us = np.minimum(end_us[gap], edges_us[day + 1])
+    length = (np.minimum(end_us[gap], edges_us[day + 1]) - from_us) / 3.6e9
     wall = pd.DatetimeIndex(from_us.astype("datetime64[us]"), tz="UTC").tz_convert(where).tz_localize(None)
-    hour = (wall - wall.normalize()) / pd.Timedelta(hours=1)
-    figure.add_bar(
-        name=NO_SERVICE,
-        orientation="h",
-        y=day,
-        base=np.asarray(hour, dtype=np.float64),
-        x=(to_us - from_us) / 3.6e9,
-        marker=out_marker(theme, 0.8),
-        customdata=[
-            [clock.when(moment(int(start_us[k]))), duration((int(end_us[k]) - int(start_us[k])) / 1e6)] for k in gap
-        ],
-        hovertemplate="no service<br>%{customdata[0]} for %{customdata[1]}<extra></extra>",
+    hour = np.asarray((wall - wall.normalize()) / pd.Timedelta(hours=1), dtype=np.float64)
+    out_regions(figure, edges_of(hour, hour + length, day + _HALF, day - _HALF), theme, NO_SERVICE)
+    thin = length < _THIN_H
+    strokes(figure, hour[thin] + length[thin] / 2.0, day[thin] - _HALF, day[thin] + _HALF, theme)
+    lengths_s = ((end_us - start_us) / 1e6).tolist()
+    words = [[when, duration(s)] for when, s in zip(clock.whens(start_us), lengths_s, strict=True)]
+    piece, at = _told_places(length)
+    told_at(
+        figure,
+        hour[piece] + at,
+        day[piece],
+        [words[k] for k in gap[piece].tolist()],
+        "no service<br>%{customdata[0]} for %{customdata[1]}<extra></extra>",
+        name=GAPS,
     )
 
+    ends = [_short(out.gap_s) for out in coverage.by_local_day(clock.name).itertuples(index=False)]
     dressed(figure, theme, max(_LEAST_PX, 70 + _ROW_PX * len(days)))
-    figure.update_layout(barmode="overlay", bargap=0.25, margin={"r": 62, "t": 32})
+    figure.update_layout(margin={"r": 14 + _LETTER_PX * max(map(len, ends)), "t": 32})
     figure.update_xaxes(
         range=[0, 24], tickvals=list(range(0, 25, 6)), ticktext=[f"{h:02d}:00" for h in range(0, 25, 6)], showgrid=True,
         minor={"tickvals": list(range(0, 25, 3)), "showgrid": True, "gridcolor": theme.rule},
-        title=f"local time of day, {clock.name}",
+        title={"text": f"local time of day, {clock.name}", "font": {"size": FONT_SIZE, "color": theme.quiet}},
     )  # fmt: skip
     figure.update_yaxes(
         range=[len(days) - 0.4, -0.6],
@@ -84,25 +95,40 @@ def gap_clock(
     )
     if hours is not None:
         _shade_calls(figure, hours, days, theme)
-    for k, out in enumerate(coverage.by_local_day(clock.name).itertuples(index=False)):
-        figure.add_annotation(
-            x=1, xref="paper", y=k, xanchor="left", xshift=6, showarrow=False, align="left",
-            text=_short(out.gap_s), font={"color": theme.out if out.gap_s else theme.quiet},
-        )  # fmt: skip
+    figure.add_scatter(
+        name="out", x=np.full(len(days), 24.0), y=rows, mode="text", text=[f" {words}" for words in ends],
+        textposition="middle right", cliponaxis=False, hoverinfo="skip",
+        textfont={"color": [theme.quiet if words == _NONE else theme.out for words in ends]},
+    )  # fmt: skip
+    figure.add_annotation(
+        x=1, xref="paper", xanchor="left", xshift=5, y=1, yref="paper", yanchor="bottom", text="out", showarrow=False,
+        font={"color": theme.quiet},
+    )  # fmt: skip
     _mark_now(figure, now, days, where, theme)
     return figure
+
+
+def _told_places(length: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return the places at which pieces of so many hours are told: which piece, and how far from its start."""
+    count = np.ceil(length / _TOLD_EVERY_H).astype(np.int64)
+    piece = np.repeat(np.arange(len(length)), count)
+    nth = np.arange(len(piece)) - np.searchsorted(piece, piece)
+    return piece, (nth + 0.5) * length[piece] / count[piece]
 
 
 def _shade_calls(
     figure: go.Figure, hours: tuple[time, time, Collection[int]], days: list[datetime], theme: Theme
 ) -> None:
+    """Shade the hours for calls, in one piece from the first to the last of days that follow each other."""
     first, end = (t.hour + t.minute / 60.0 for t in hours[:2])
-    for k, day in enumerate(days):
-        if day.weekday() in hours[2]:
-            figure.add_shape(
-                type="rect", x0=first, x1=end, y0=k - 0.5, y1=k + 0.5, layer="above", line={"width": 0},
-                fillcolor=theme.chosen, opacity=0.07, name="call hours",
-            )  # fmt: skip
+    held = [False, *(day.weekday() in hours[2] for day in days), False]
+    begins = [k for k in range(len(days)) if held[k + 1] and not held[k]]
+    ends = [k for k in range(len(days)) if held[k + 1] and not held[k + 2]]
+    for top, bottom in zip(begins, ends, strict=True):
+        figure.add_shape(
+            type="rect", x0=first, x1=end, y0=top - 0.5, y1=bottom + 0.5, layer="above", line={"width": 0},
+            fillcolor=theme.chosen, opacity=0.07, name="call hours",
+        )  # fmt: skip
     figure.add_annotation(
         x=(first + end) / 2, y=1, yref="paper", yanchor="bottom", text="call hours", showarrow=False,
         font={"color": theme.chosen},
@@ -112,7 +138,7 @@ def _shade_calls(
 def _short(gap_s: Any) -> str:
     """Return how long a day is out, to the minute where it is long."""
     if not gap_s:
-        return "no gap"
+        return _NONE
     return duration(60.0 * round(gap_s / 60.0)) if gap_s >= 600.0 else duration(gap_s)
 
 

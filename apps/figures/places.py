@@ -3,17 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
-from .theme import Theme, dressed, out_marker, plain
+from ..wording import share
+from .equal_earth import PROJECTION, strokes
+from .theme import HATCH, Theme, dressed, plain
 
 COVERED, SPREAD, RANDOM = "time with service", "spread over longitudes", "if satellites stood at random"
 NEVER: Final = "never any service"
+SITES: Final = "sites"
+# Of the time with service: the words for a place, and what it stays below. Places without any come before them.
+SHARES: Final = (
+    ("under 10 %", 0.1), ("10 to 50 %", 0.5), ("50 to 90 %", 0.9), ("90 to 99 %", 0.99), ("99 % or more", 1.0),
+    ("all the time", np.inf),
+)  # fmt: skip
 _LETTERS: Final = 12
+# On a phone a letter takes so many degrees of latitude by longitude of the map, or of the curve's axis.
+_LETTER_DEG: Final = (13.0, 8.5)
+_SIDES: Final = ("middle right", "middle left", "top right", "top left", "bottom right", "bottom left")
+_LEVELS: Final = 4
+_WIDEST_DEG: Final = 90.0
+
+
+# --- by latitude ------------------------------------------------------------------------------------------------------
 
 
 def by_latitude(
@@ -26,6 +43,19 @@ def by_latitude(
     """
     figure = go.Figure()
     latitude = table["latitude_deg"]
+    figure.add_scatter(
+        x=latitude,
+        y=100.0 * table["covered_fraction"],
+        mode="lines+markers",
+        line={"width": 2, "color": theme.service},
+        marker={"size": 5, "color": theme.service},
+        text=[
+            f"{latitude_words(there)}: {share(covered)}"
+            for there, covered in zip(latitude, table["covered_fraction"], strict=True)
+        ],
+        hovertemplate="%{text} of the time with service<extra></extra>",
+        name=COVERED,
+    )
     for name, fill in (("covered_fraction_min", None), ("covered_fraction_max", "tonexty")):
         figure.add_scatter(
             x=latitude,
@@ -37,6 +67,7 @@ def by_latitude(
             opacity=0.5,
             hoverinfo="skip",
             name=SPREAD,
+            showlegend=fill is not None,
         )
     figure.add_scatter(
         x=latitude,
@@ -46,111 +77,30 @@ def by_latitude(
         hovertemplate="%{x}°: %{y:.1f} % if at random<extra></extra>",
         name=RANDOM,
     )
-    figure.add_scatter(
-        x=latitude,
-        y=100.0 * table["covered_fraction"],
-        mode="lines+markers",
-        line={"width": 2, "color": theme.service},
-        marker={"size": 5, "color": theme.service},
-        hovertemplate="%{x}°: %{y:.1f} % of the time with service<extra></extra>",
-        name=COVERED,
-    )
     dressed(figure, theme, height_px, left_px=52)
-    figure.update_layout(margin={"t": 40, "b": 46})
+    figure.update_layout(margin={"t": 8, "b": 30})
     figure.update_yaxes(range=[0, 103], ticksuffix=" %", nticks=6)
     low, high = float(latitude.min()), float(latitude.max())
-    every = [value for value in range(-90, 91, 15) if low - 1e-9 <= value <= high + 1e-9]
+    # A phone has room for seven words below the picture.
+    between = 15 if high - low <= 100.0 else 30
+    every = [value for value in range(-90, 91, between) if low - 1e-9 <= value <= high + 1e-9]
     figure.update_xaxes(
-        range=[low, high], tickmode="array", tickvals=every, ticktext=[latitude_words(v) for v in every], showgrid=False
+        range=[low, high],
+        tickmode="array",
+        tickvals=every,
+        ticktext=[latitude_words(value) for value in every],
+        tickangle=0,
+        showgrid=False,
     )
     _hatch_none(figure, table, theme)
-    _name_lines(figure, theme)
-    _mark_sites(figure, [site for site in sites if low <= site[1] <= high], theme)
-    return figure
-
-
-def world_map(
-    table: pd.DataFrame, theme: Theme, *, sites: Sequence[tuple[str, float, float]] = (), height_px: int = 420
-) -> go.Figure:
-    """Return a map of the share of the time with service, one square a place of `passim.answers.sweeps.world_table`.
-
-    `sites` are names, latitudes and longitudes. The outlines of the land come from the page's own server: see
-    ``topojsonURL`` in `theme.CONFIG`.
-    """
-    figure = go.Figure()
-    rows = table["latitude_deg"].nunique()
-    colours = [[0.0, theme.out], [0.5, theme.single], [0.9, theme.ramp[0]], [1.0, theme.ramp[-1]]]
-    figure.add_scattergeo(
-        lat=table["latitude_deg"],
-        lon=table["longitude_deg"],
-        mode="markers",
-        marker={
-            "symbol": "square",
-            "size": max(3.0, min(14.0, 260.0 / max(rows, 1))),
-            "opacity": 0.75,
-            "color": 100.0 * table["covered_fraction"],
-            "cmin": 0.0,
-            "cmax": 100.0,
-            "colorscale": colours,
-            "colorbar": {"ticksuffix": " %", "thickness": 10, "outlinewidth": 0, "title": {"text": ""}},
-            "line": {"width": 0},
-        },
-        hovertemplate="%{lat:.1f}°, %{lon:.1f}°: %{marker.color:.1f} % of the time with service<extra></extra>",
-        name=COVERED,
-    )
-    if sites:
-        figure.add_scattergeo(
-            lat=[site[1] for site in sites],
-            lon=[site[2] for site in sites],
-            mode="markers+text",
-            text=[plain(site[0]) for site in sites],
-            textposition="middle right",
-            textfont={"color": theme.ink},
-            marker={"symbol": "circle", "size": 8, "color": theme.chosen, "line": {"width": 1, "color": theme.paper}},
-            hoverinfo="text",
-            name="sites",
-        )
-    dressed(figure, theme, height_px)
-    figure.update_layout(margin={"t": 8, "b": 8})
-    figure.update_geos(
-        projection_type="equirectangular",
-        bgcolor=theme.paper,
-        showland=True,
-        landcolor=theme.shade,
-        showcoastlines=True,
-        coastlinecolor=theme.quiet,
-        coastlinewidth=0.8,
-        showframe=False,
-        lataxis={"range": [-90, 90]},
-        lonaxis={"range": [-180, 180]},
-    )
+    _key_above(figure)
+    _mark_sites(figure, [site for site in sites if low <= site[1] <= high], theme, high - low)
     return figure
 
 
 def latitude_words(latitude_deg: float) -> str:
     """Return a latitude as people write it: "45° N", "0°"."""
     return f"{abs(latitude_deg):g}°" + (" N" if latitude_deg > 0 else " S" if latitude_deg < 0 else "")
-
-
-def _name_lines(figure: go.Figure, theme: Theme) -> None:
-    """Say above the picture what the three kinds of mark are, each in its own colour."""
-    words = (
-        f'<span style="color:{theme.service}">━━ {COVERED}</span>   '
-        f'<span style="color:{theme.service}">▒ {SPREAD}</span>   '
-        f'<span style="color:{theme.quiet}">···· {RANDOM}</span>'
-    )
-    figure.add_annotation(
-        x=0,
-        xref="paper",
-        y=1.02,
-        yref="paper",
-        xanchor="left",
-        yanchor="bottom",
-        text=words,
-        showarrow=False,
-        font={"size": 12},
-        align="left",
-    )
 
 
 def _hatch_none(figure: go.Figure, table: pd.DataFrame, theme: Theme) -> None:
@@ -165,27 +115,22 @@ def _hatch_none(figure: go.Figure, table: pd.DataFrame, theme: Theme) -> None:
         x=latitude[:-1][between] + width / 2.0,
         y=np.full(len(width), 100.0),
         width=width,
-        marker=out_marker(theme, 0.0),
-        hovertemplate="never any service<extra></extra>",
+        marker={
+            "color": _none(theme),
+            "pattern": {"shape": HATCH, "fgcolor": theme.out, "size": 9, "solidity": 0.12, "fillmode": "overlay"},
+            "line": {"width": 0},
+        },
+        hovertemplate=f"{NEVER}<extra></extra>",
         name=NEVER,
     )
-    figure.add_annotation(
-        x=float(
-            latitude[:-1][between][-1] + width[-1] if latitude[:-1][between].min() >= 0.0 else latitude[:-1][between][0]
-        ),
-        y=103,
-        text="no service",
-        showarrow=False,
-        xanchor="right" if latitude[:-1][between].min() >= 0.0 else "left",
-        yanchor="bottom",
-        font={"color": theme.out, "size": 12},
-    )
 
 
-def _mark_sites(figure: go.Figure, sites: Sequence[tuple[str, float]], theme: Theme) -> None:
-    """Draw a line at the latitude of each site, its name along it."""
-    for name, latitude_deg in sites:
-        short = name if len(name) <= _LETTERS else f"{name[: _LETTERS - 1]}…"
+def _mark_sites(figure: go.Figure, sites: Sequence[tuple[str, float]], theme: Theme, across_deg: float) -> None:
+    """Draw a line at the latitude of each site, its name along it: higher where the one before stands close."""
+    level, before_deg = 0, -np.inf
+    for name, latitude_deg in sorted(sites, key=lambda site: site[1]):
+        close = latitude_deg - before_deg < across_deg * _LETTER_DEG[1] / 180.0
+        level, before_deg = (level + 1) % _LEVELS if close else 0, latitude_deg
         figure.add_shape(
             type="line",
             x0=latitude_deg,
@@ -197,12 +142,280 @@ def _mark_sites(figure: go.Figure, sites: Sequence[tuple[str, float]], theme: Th
         )
         figure.add_annotation(
             x=latitude_deg,
-            y=0.03,
+            y=0.03 + 0.24 * level,
             yref="paper",
-            text=plain(short),
+            text=plain(_short(name)),
             showarrow=False,
             textangle=-90,
             xanchor="right",
             yanchor="bottom",
             font={"color": theme.chosen, "size": 12},
         )
+
+
+# --- the world --------------------------------------------------------------------------------------------------------
+
+
+def world_map(
+    table: pd.DataFrame,
+    theme: Theme,
+    *,
+    sites: Sequence[tuple[str, float, float]] = (),
+    chosen: str | None = None,
+    height_px: int | None = None,
+) -> go.Figure:
+    """Return a map of the share of the time with service over the Earth, areas true; hatched where there never is any.
+
+    `table` is that of `passim.answers.sweeps.world_table` for a grid of equal steps that covers the world: one cell a
+    place, whose number is in the custom data of the trace COVERED. `sites` are names, latitudes and longitudes in
+    degrees; the one of the name `chosen` is bold and is never left unnamed. Without a height the map takes that of its
+    place on the page. The outlines of the land come from the page's own server: see ``topojsonURL`` in `theme.CONFIG`.
+    """
+    grid = table.pivot(index="latitude_deg", columns="longitude_deg", values="covered_fraction").to_numpy()
+    # Places without any service are the first kind; the others follow by their share.
+    edges = [most for _, most in SHARES]
+    kinds = np.where(grid > 0.0, 1 + np.searchsorted(edges, grid, side="right"), 0)
+    figure = go.Figure()
+    for kind in np.unique(kinds)[::-1].tolist():
+        _paint(figure, kinds == kind, kind, theme)
+    if (kinds == 0).any():
+        latitudes, longitudes = strokes(kinds == 0)
+        figure.add_scattergeo(
+            geo="geo2",
+            lat=latitudes,
+            lon=longitudes,
+            mode="lines",
+            line={"width": 1, "color": theme.out},
+            hoverinfo="skip",
+            showlegend=False,
+            name="strokes",
+        )
+    places = list(zip(table["latitude_deg"], table["longitude_deg"], table["covered_fraction"], strict=True))
+    figure.add_scattergeo(
+        geo="geo2",
+        lat=table["latitude_deg"],
+        lon=table["longitude_deg"],
+        mode="markers",
+        marker={"size": 1, "opacity": 0.0},
+        customdata=table["covered_fraction"],
+        text=[f"{latitude_words(there)}, {_longitude_words(around)}: {share(each)}" for there, around, each in places],
+        hovertemplate="%{text} of the time with service<extra></extra>",
+        showlegend=False,
+        name=COVERED,
+    )
+    _name_parallels(figure, theme)
+    _place_sites(figure, sites, chosen, theme)
+    _lay_out(figure, theme, height_px)
+    return figure
+
+
+def shades(theme: Theme) -> tuple[str, ...]:
+    """Return the colours of places on the map: without any service, then by `SHARES`, ever further from the paper.
+
+    None goes so far that the outlines of the land, in ink, would be lost on it.
+    """
+    farthest = theme.service if theme.name == "light" else _mixed(theme.ramp[0], theme.service, 0.25)
+    nearest = _mixed(theme.paper, farthest, 0.15)
+    steps = len(SHARES) - 1
+    return (_none(theme), *(_mixed(nearest, farthest, k / steps) for k in range(steps + 1)))
+
+
+def _paint(figure: go.Figure, cells: NDArray[np.bool_], kind: int, theme: Theme) -> None:
+    """Paint the cells of one kind, those side by side as one; and name the kind in the key."""
+    colour = shades(theme)[kind]
+    outlines = _outlines(cells)
+    figure.add_choropleth(
+        geojson={
+            "type": "FeatureCollection",
+            "features": [
+                {
+                    "type": "Feature",
+                    "id": str(k),
+                    "properties": {},
+                    "geometry": {"type": "Polygon", "coordinates": [outline]},
+                }
+                for k, outline in enumerate(outlines)
+            ],
+        },
+        locations=[str(k) for k in range(len(outlines))],
+        z=[kind] * len(outlines),
+        zmin=0,
+        zmax=len(SHARES),
+        colorscale=[[0.0, colour], [1.0, colour]],
+        showscale=False,
+        marker={"line": {"width": 0.6, "color": colour}},  # no seam between two of one colour
+        hoverinfo="skip",
+        name="cells",
+    )
+    figure.add_scattergeo(
+        geo="geo2",
+        lat=[None],
+        lon=[None],
+        mode="markers",
+        # Told from the others by its shape as well.
+        marker={
+            "symbol": "square" if kind else "square-x",
+            "size": 14,
+            "color": colour,
+            "line": {"width": 1, "color": theme.quiet if kind else theme.out},
+        },
+        hoverinfo="skip",
+        showlegend=True,
+        name=SHARES[kind - 1][0] if kind else NEVER,
+    )
+
+
+def _outlines(cells: NDArray[np.bool_]) -> list[list[list[float]]]:
+    """Return outlines of runs of wanted cells within a row, clockwise as plotly wants them: longitudes, latitudes."""
+    rows, columns = cells.shape
+    high_deg, wide_deg = 180.0 / rows, 360.0 / columns
+    most = max(1, int(_WIDEST_DEG / wide_deg))
+    found = []
+    for row in range(rows):
+        south_deg = -90.0 + row * high_deg
+        north_deg = south_deg + high_deg
+        wanted = np.flatnonzero(cells[row])
+        # A run breaks where a cell is not wanted, and before it goes half round the Earth.
+        for run in np.split(wanted, np.flatnonzero((np.diff(wanted) > 1) | (wanted[1:] % most == 0)) + 1):
+            if not run.size:
+                continue
+            west_deg, east_deg = -180.0 + run[0] * wide_deg, -180.0 + (run[-1] + 1) * wide_deg
+            # A side between two points is an arc of the globe: short ones keep to the parallel.
+            around_deg = np.linspace(west_deg, east_deg, 1 + int(np.ceil((east_deg - west_deg) / 5.0))).tolist()
+            north = [[round(each, 4), north_deg] for each in around_deg]
+            south = [[round(each, 4), south_deg] for each in reversed(around_deg)]
+            found.append([*north, *south, north[0]])
+    return found
+
+
+def _name_parallels(figure: go.Figure, theme: Theme) -> None:
+    """Say at the western edge which parallels the lines are."""
+    parallels = [60.0, 30.0, 0.0, -30.0, -60.0]
+    figure.add_scattergeo(
+        geo="geo2",
+        lat=parallels,
+        lon=[-180.0] * len(parallels),
+        mode="text",
+        text=[latitude_words(each) for each in parallels],
+        textposition="middle right",
+        textfont={"size": 11, "color": theme.ink, "shadow": _halo(theme)},
+        hoverinfo="skip",
+        showlegend=False,
+        name="parallels",
+    )
+
+
+def _place_sites(
+    figure: go.Figure, sites: Sequence[tuple[str, float, float]], chosen: str | None, theme: Theme
+) -> None:
+    """Mark the sites, and name as many as have room for it on a phone: the chosen one first."""
+    if not sites:
+        return
+    ordered = sorted(sites, key=lambda site: site[0] != chosen)
+    taken: list[tuple[float, float, float, float]] = []
+    texts, sides = [], []
+    for name, latitude_deg, longitude_deg in ordered:
+        short = _short(name)
+        high_deg, wide_deg = _LETTER_DEG[0], _LETTER_DEG[1] * (len(short) + 1)
+        side, text = _SIDES[0], ""
+        for tried in _SIDES:
+            up, right = tried.startswith("top"), tried.endswith("right")
+            lifted_deg = 0.0 if tried.startswith("middle") else high_deg * (0.8 if up else -0.8)
+            south_deg = latitude_deg + lifted_deg - high_deg / 2.0
+            west_deg = longitude_deg if right else longitude_deg - wide_deg
+            box = (south_deg, south_deg + high_deg, west_deg, west_deg + wide_deg)
+            fits = abs(latitude_deg + lifted_deg) <= 80.0 - high_deg / 2.0 and -190.0 <= west_deg <= 190.0 - wide_deg
+            if fits and not any(_overlap(box, other) for other in taken):
+                taken.append(box)
+                side, text = tried, f"<b>{plain(short)}</b>" if name == chosen else plain(short)
+                break
+        texts.append(text)
+        sides.append(side)
+    figure.add_scattergeo(
+        geo="geo2",
+        lat=[site[1] for site in ordered],
+        lon=[site[2] for site in ordered],
+        mode="markers+text",
+        text=texts,
+        textposition=sides,
+        textfont={"color": theme.ink, "size": 12, "shadow": _halo(theme)},
+        hovertext=[plain(site[0]) for site in ordered],
+        hoverinfo="text",
+        marker={"symbol": "circle", "size": 9, "color": theme.chosen, "line": {"width": 1.5, "color": theme.paper}},
+        showlegend=False,
+        name=SITES,
+    )
+
+
+def _lay_out(figure: go.Figure, theme: Theme, height_px: int | None) -> None:
+    """Lay two maps over each other: the cells, and on top of them the land, because plotly draws cells over it."""
+    dressed(figure, theme, height_px or 400)
+    _key_above(figure)
+    # Wherever one points, the nearest place is told.
+    figure.update_layout(height=height_px, margin={"l": 0, "r": 0, "t": 8, "b": 4}, hoverdistance=-1)
+    same: dict[str, Any] = {
+        "projection_type": PROJECTION,
+        "showframe": False,
+        "showland": False,
+        "bgcolor": "rgba(0,0,0,0)",
+        "domain": {"x": [0.0, 1.0], "y": [0.0, 1.0]},
+        "lonaxis": {"range": [-180, 180]},
+        "lataxis": {"range": [-90, 90]},
+    }
+    figure.update_layout(geo={**same, "showcoastlines": False})
+    figure.update_layout(
+        geo2={**same, "showcoastlines": True, "coastlinecolor": theme.ink, "coastlinewidth": 0.8},
+    )
+    figure.update_layout(
+        geo2_lataxis={"showgrid": True, "tick0": 0, "dtick": 30, "gridcolor": theme.quiet, "gridwidth": 0.5}
+    )
+
+
+# --- both -------------------------------------------------------------------------------------------------------------
+
+
+def _key_above(figure: go.Figure) -> None:
+    """Say above the picture what its marks are, on as many lines as that takes. A click does nothing."""
+    figure.update_layout(
+        showlegend=True,
+        legend={
+            "orientation": "h",
+            "x": 0.0,
+            "xanchor": "left",
+            "y": 1.0,
+            "yanchor": "bottom",
+            "bgcolor": "rgba(0,0,0,0)",
+            "traceorder": "normal",
+            "itemclick": False,
+            "itemdoubleclick": False,
+            "font": {"size": 12},
+        },
+    )
+
+
+def _none(theme: Theme) -> str:
+    """Return the colour under the strokes of places without any service."""
+    return _mixed(theme.paper, theme.out, 0.2)
+
+
+def _mixed(first: str, second: str, part: float) -> str:
+    """Return a colour between two, "#RRGGBB" all three, `part` of the way."""
+    pairs = [(int(first[k : k + 2], 16), int(second[k : k + 2], 16)) for k in (1, 3, 5)]
+    return "#" + "".join(f"{round(one + part * (other - one)):02X}" for one, other in pairs)
+
+
+def _halo(theme: Theme) -> str:
+    """Return a rim of paper round letters, so that they are read on any colour."""
+    return ", ".join([f"0 0 2px {theme.paper}"] * 4)
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= _LETTERS else f"{name[: _LETTERS - 1]}…"
+
+
+def _longitude_words(longitude_deg: float) -> str:
+    return f"{abs(longitude_deg):g}°" + (" E" if longitude_deg > 0 else " W" if longitude_deg < 0 else "")
+
+
+def _overlap(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
+    return one[0] < other[1] and other[0] < one[1] and one[2] < other[3] and other[2] < one[3]

@@ -31,7 +31,11 @@ def side_by_side(titles: Sequence[str], out_fractions: Sequence[float], chosen: 
     dressed(figure, theme, 110 + 48 * max(1, len(titles)))
     figure.update_layout(bargap=0.4, margin={"r": 80, "t": 12})
     widest = max((100.0 * fraction for fraction in out_fractions), default=0.0)
-    figure.update_xaxes(title="per cent of the time without service", range=[0, max(widest * 1.12, 0.5)], showgrid=True)
+    figure.update_xaxes(
+        title={"text": "per cent of the time without service", "font": {"size": 12, "color": theme.quiet}},
+        range=[0, max(widest * 1.12, 0.5)],
+        showgrid=True,
+    )
     labels = [f"<b>{plain(title)}</b>" if k == chosen else plain(title) for k, title in enumerate(titles)]
     figure.update_yaxes(
         tickvals=list(range(len(titles))), ticktext=labels, range=[len(titles) - 0.4, -0.6], showgrid=False

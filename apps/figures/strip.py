@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 import plotly.graph_objects as go
 
@@ -11,11 +11,12 @@ from passim import Coverage
 from passim.spans import moment
 
 from ..wording import LocalClock, duration
-from .theme import Theme, dressed, out_marker
+from .theme import FONT_SIZE, Theme, dressed, out_marker
 from .time_axis import local_axis, mark_now, utc
 
 IN_VIEW, NO_SERVICE = "in view", "no service"
-_MOST_LABELS = 12
+# On a phone a letter takes so much of the strip's length.
+_LETTER: Final = 1.0 / 44.0
 
 
 def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme) -> go.Figure:
@@ -53,16 +54,39 @@ def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme
     dressed(figure, theme, 260)
     figure.update_layout(barmode="overlay")
     figure.update_xaxes(**local_axis(coverage.span, clock.name, 7))
-    figure.update_yaxes(range=[0, top * 1.22], tickvals=list(range(top + 1)), title="satellites in view")
-    if len(rows) <= _MOST_LABELS:
-        for row in rows:
-            figure.add_annotation(
-                x=utc(row.start + (row.end - row.start) / 2),
-                y=top,
-                yanchor="bottom",
-                text=duration(row.duration_s),
-                showarrow=False,
-                font={"color": theme.out},
-            )
+    figure.update_yaxes(range=[0, top * 1.22], tickvals=list(range(top + 1)))
+    figure.update_yaxes(title={"text": "satellites in view", "font": {"size": FONT_SIZE, "color": theme.quiet}})
+    middles = [row.start + (row.end - row.start) / 2 for row in rows]
+    shares = [(middle - coverage.span.start).total_seconds() / coverage.span.duration_s for middle in middles]
+    for k, anchor in _labelled(shares, [row.duration_s for row in rows]):
+        figure.add_annotation(
+            x=utc(middles[k]),
+            y=top,
+            xanchor=anchor,
+            yanchor="bottom",
+            text=duration(rows[k].duration_s),
+            showarrow=False,
+            font={"color": theme.out},
+        )
     mark_now(figure, now, coverage.span, theme)
     return figure
+
+
+def _labelled(places: list[float], seconds: list[float]) -> list[tuple[int, str]]:
+    """Return which gaps have room for their length over them, the longest first, and by which side it hangs.
+
+    `places` are their middles as shares of the strip, 0 to 1. No word lies on another or goes over the edge.
+    """
+    taken: list[tuple[float, float]] = []
+    found = []
+    for k in sorted(range(len(places)), key=lambda k: -seconds[k]):
+        wide = _LETTER * (len(duration(seconds[k])) + 1)
+        anchor, left = "center", places[k] - wide / 2.0
+        if left < 0.0:
+            anchor, left = "left", places[k]
+        elif left + wide > 1.0:
+            anchor, left = "right", places[k] - wide
+        if all(left >= past or left + wide <= first for first, past in taken):
+            taken.append((left, left + wide))
+            found.append((k, anchor))
+    return found

@@ -6,8 +6,10 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
 from passim import Span
 from passim.spans import local_days, local_hours, moment
@@ -22,6 +24,16 @@ def utc(when: datetime | pd.Timestamp) -> str:
     """Return a moment as plotly takes it on an axis of UTC: with no zone, to the millisecond."""
     text: str = pd.Timestamp(when).tz_convert("UTC").tz_localize(None).isoformat(timespec="milliseconds")
     return text
+
+
+def milliseconds(moments: pd.Series[Any]) -> NDArray[np.float64]:
+    """Return aware moments as plotly takes many of them on an axis of UTC: milliseconds since 1970, shape (n,)."""
+    return microseconds(moments) / 1000.0
+
+
+def microseconds(moments: pd.Series[Any]) -> NDArray[np.int64]:
+    """Return aware moments as microseconds since 1970 UTC, shape (n,)."""
+    return moments.to_numpy(dtype="datetime64[us]").astype(np.int64)
 
 
 def local_axis(span: Span, timezone: str, most_ticks: int = 7) -> dict[str, Any]:

@@ -100,6 +100,8 @@ def check_calls(
     # Starts are judged by two sets of futures, so that luck in one finds no better start.
     futures = (forecast.futures(kind, runs=runs, seed=seed), forecast.futures(kind, runs=runs, seed=seed + 1))
     gaps = forecast.gaps_us(kind.buffer_s)
+    # What awaits each start of calls of one length, whoever else is busy: appointments are often of the same length.
+    judged: dict[int, list[pd.DataFrame] | None] = {}
     for event in sorted(events, key=lambda e: (e.start, e.end, e.uid)):
         reason = _no_call(event, span.start, span.end)
         if reason:
@@ -114,39 +116,56 @@ def check_calls(
             left_out.append((event, f"elements are {age_words(fresh.median_s)} old by then: {band.words}"))
             continue
         taken = [e for e in (*events, *busy) if (e.uid, e.start) != (event.uid, event.start)]
-        other = _nearest_better(forecast, futures, kind, event, outlook, hours, timezone, taken)
+        length_us = end_us - start_us
+        if length_us not in judged:
+            judged[length_us] = _judge(forecast, futures, kind, length_us, hours, timezone)
+        other = _nearest_better(forecast, judged[length_us], event, outlook, hours, timezone, taken)
         freezes = _inside(gaps, start_us, end_us, kind.noticed_from_s) if band.shows_times else ()
         checked.append(CheckedCall(event, outlook, band.shows_times, freezes, other))
     return CallCheck(kind, tuple(checked), tuple(left_out))
 
 
-def _nearest_better(
+def _judge(
     forecast: ServiceForecast,
     futures: tuple[Simulation, Simulation],
     kind: CallKind,
+    length_us: int,
+    hours: AllowedHours,
+    timezone: str,
+) -> list[pd.DataFrame] | None:
+    """Return what awaits each allowed start of such calls, in each set of futures; None where no start is allowed."""
+    try:
+        allowed_us = starts(forecast.span, -(-length_us // MINUTE_US), hours, timezone).allowed_us
+    except SpanError:
+        return None  # the hours hold no call of this length: then none of them is better
+    return [windows(forecast, draw, kind, allowed_us, length_us / MINUTE_US) for draw in futures]
+
+
+def _nearest_better(
+    forecast: ServiceForecast,
+    judged: list[pd.DataFrame] | None,
     event: Event,
     outlook: pd.Series,
     hours: AllowedHours,
     timezone: str,
     taken: Sequence[Event],
 ) -> pd.Series | None:
-    """Return the outlook of the nearest start that is better in every set of futures, told by the first."""
+    """Return the outlook of the nearest free start that is better in every set of futures, told by the first."""
+    if judged is None:
+        return None
     start_us = microseconds(event.start)
-    length_us = microseconds(event.end) - start_us
-    minutes = -(-length_us // MINUTE_US)
+    minutes = -(-(microseconds(event.end) - start_us) // MINUTE_US)
     busy = [(microseconds(e.start), microseconds(e.end)) for e in taken]
-    try:
-        free_us = starts(forecast.span, minutes, hours, timezone, busy).free_us
-    except SpanError:
-        return None  # the hours hold no call of this length: then none of them is better
-    by_distance = free_us[np.argsort(np.abs(free_us - start_us), kind="stable")]
-    tables = [windows(forecast, draw, kind, by_distance, length_us / MINUTE_US) for draw in futures]
-    good = np.logical_and.reduce([better(table, outlook) for table in tables])
+    found = starts(forecast.span, minutes, hours, timezone, busy)
+    free = np.searchsorted(found.allowed_us, found.free_us)
+    nearest = free[np.argsort(np.abs(found.free_us - start_us), kind="stable")]
+    good = np.logical_and.reduce([better(table, outlook) for table in judged])
     # A start at which the call holds is worth going further for than one at which it is lost a little later.
-    holds = good & np.logical_and.reduce([(t["chance_of_end"] <= MOST_CHANCE_OF_END).to_numpy() for t in tables])
-    for wanted in (holds, good):
+    holds = good & np.logical_and.reduce([(t["chance_of_end"] <= MOST_CHANCE_OF_END).to_numpy() for t in judged])
+    for wanted in (holds[nearest], good[nearest]):
         if wanted.any():
-            return tables[0].iloc[int(wanted.argmax())]
+            found_row: pd.Series = judged[0].iloc[nearest[int(wanted.argmax())]]
+            return found_row
     return None
 
 

@@ -47,7 +47,7 @@ class SiteComparison:
 
         site                    the view's title
         latitude_deg, longitude_deg
-        covered_fraction, gap_count, gaps_per_hour, gap_mean_s, gap_longest_s, in_view_mean
+        covered_fraction, gap_count, gaps_per_hour, gap_mean_s, gap_longest_s, in_view_mean, twofold_fraction
                                 as `Coverage` defines them; gap_mean_s is missing where no gap is whole
         call_hours              when calls are held there, in words; empty where nobody said
         call_hours_s            how much of the span that is, seconds
@@ -137,6 +137,7 @@ def _site_row(seen: Visibility, hours: AllowedHours | None, service: Service | N
         "gap_mean_s": summary["gap_mean_s"],
         "gap_longest_s": summary["gap_longest_s"],
         "in_view_mean": summary["in_view_mean"],
+        "twofold_fraction": summary["twofold_fraction"],
         "call_hours": "" if hours is None else hours.words,
         "call_hours_s": 0.0 if called_us is None else called_us / 1e6,
         "call_frozen_s": None if frozen_us is None else frozen_us / 1e6,

@@ -2,6 +2,7 @@
 
 steps           Coverage: satellites in view over a span; its gaps, minutes, hours, days and summary
 statistics      figures that sum up a set of gaps
+spare           how much of each half hour has no satellite, one, or one to spare
 stopped         which limits stop which satellite when
 causes          what would close each gap, and where the satellite stood that was missing
 sky_map         where passes run, and where they are lost to what

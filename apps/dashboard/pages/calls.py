@@ -2,47 +2,41 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
-from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 import flask
 import pandas as pd
 from dash import Dash, Input, Output, html
 
-from passim import Span
-from passim.answers import calendar_out, call_forecast, call_kinds, call_times
+from passim.answers import calendar_out, call_forecast
 from passim.answers import calls as call_answers
 from passim.answers import now as now_answer
 from passim.errors import InputError
 
 from ...call_calendar import calendar_question, calendar_windows
-from ...call_options import weekdays_of
-from ...call_words import HOUR_HEADINGS, PLAN_HEADINGS, hour_cells, plan_cells, plan_notes, plan_sentence
+from ...call_words import (
+    HOUR_HEADINGS,
+    PLAN_HEADINGS,
+    busy_words,
+    gain_sentence,
+    gain_verdict,
+    hour_cells,
+    plan_cells,
+    plan_notes,
+    plan_sentence,
+)
 from ...figures.calls import call_days, call_hours_only
 from ...figures.theme import Theme
 from ...wording import LocalClock, counted, duration, share
-from .. import planning
 from ..address import query_of, read_query
-from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
+from ..answering import Answer, Help, Page, Panel, Shown, Table
 from ..desk import Desk, Question, StillWorking
 from ..telling import notes_of
-from . import now as now_page
+from . import calls_asked, calls_check, calls_held, calls_places
 
-_DAYS: Final = ("3", "1", "5", "7")
-_MOST_DAYS: Final = 14
-_OWN: Final = "own"
-_WEEKDAYS: Final = (
-    ("mon-sun", "every day"), ("mon-fri", "Mon to Fri"), ("sat,sun", "Sat and Sun"), ("mon", "Mon"), ("tue", "Tue"),
-    ("wed", "Wed"), ("thu", "Thu"), ("fri", "Fri"), ("sat", "Sat"), ("sun", "Sun"),
-)  # fmt: skip
-_A_TIME: Final = re.compile(r"(\d{1,2}):([0-5]\d)", re.ASCII)
-# Starts before now are of no use to anybody; the list moves on in steps of this many minutes.
-_STEP_MIN: Final = 5
 _PATIENCE_S: Final = 120.0
 ICS_PATH: Final = "/ics/calls.ics"
+_NOTHING_TO_GAIN: Final = "Nothing is suggested, so there is nothing to gain."
 
 STARTS = Panel(
     "starts",
@@ -83,9 +77,9 @@ HOURS = Panel(
 
 def answer(question: Question, theme: Theme) -> Answer:
     """Say when to call."""
-    plan, span = plan_of(question)
-    whole = question.days(_days(question))
-    clock = question.clock(whole)
+    asked = calls_asked.asked_of(question)
+    plan, seen = calls_asked.plan_of(question, asked), calls_asked.seen_of(question, asked)
+    clock = question.clock(asked.whole)
     first, *rest = plan_sentence(plan, clock).splitlines()
     if plan.statistics_only:
         shown = Shown(
@@ -95,46 +89,35 @@ def answer(question: Question, theme: Theme) -> Answer:
         )
     else:
         shown = Shown(
-            call_days(plan, whole, clock, question.now, theme), _caption(plan, clock), _starts_table(plan, clock)
+            call_days(plan, asked.whole, clock, question.now, theme),
+            _caption(plan, clock, asked),
+            _starts_table(plan, clock),
         )
-    seen = question.seen(call_forecast.searched_span(whole))
+    panels = {
+        STARTS.name: shown,
+        GAIN.name: Shown(None, gain_sentence(plan) or _NOTHING_TO_GAIN, _gain_table(plan)),
+        HOURS.name: Shown(None, _hours_caption(plan), Table(plan.by_hour, HOUR_HEADINGS, hour_cells, clock)),
+    }
+    # A check of many calls takes longer than the ranking, which does not wait for it.
+    still, check_notes = None, list[str]()
+    try:
+        check, check_notes = calls_check.shown_of(question, asked, clock)
+    except StillWorking as working:
+        still = working.job
+    else:
+        panels |= {} if check is None else {calls_check.CHECK.name: check}
+    kept_free = busy_words([(one.name, len(one.events)) for one in asked.taken])
     return Answer(
         first,
-        {
-            STARTS.name: shown,
-            GAIN.name: Shown(None, _gain_caption(plan), _gain_table(plan)),
-            HOURS.name: Shown(None, _hours_caption(plan), Table(plan.by_hour, HOUR_HEADINGS, hour_cells, clock)),
-        },
-        (*plan_notes(plan, call_forecast.RUNS), *notes_of(question, seen, span)),
-        " ".join(rest),
-    )
-
-
-def plan_of(question: Question) -> tuple[call_answers.CallPlan, Span]:
-    """Return the plan that the choices ask for, and the span it was made for. Raises StillWorking, InputError."""
-    whole = question.days(_days(question))
-    span = Span(_from_now_on(whole, question.now), whole.end)
-    known = now_page.kinds(question)
-    kind = call_kinds.call_kind(question.choices.other("kind", known[0].name), known)
-    minutes, hours = now_page.minutes_of(question), hours_of(question)
-    searched = call_forecast.searched_span(whole)
-    seen = question.seen(searched)
-    thresholds_s, model = (*kind.at_least_s, kind.buffer_s), question.workspace.timing_model
-    found: planning.Planned = question.computed(
-        ("calls", question.view, span, kind.name, thresholds_s, minutes, hours, model), span, planning.plan,
-        seen.visibility, span, kind, minutes, hours, question.site.timezone, model,
-    )  # fmt: skip
-    return found.plan, span
-
-
-def hours_of(question: Question) -> call_times.AllowedHours:
-    """Return the hours and days for calls: those chosen, else the site's own, else all. Raises InputError."""
-    usual = _usual(question)
-    begins, ends, days = (question.choices.other(key, _OWN) for key in ("from", "until", "weekdays"))
-    return call_times.AllowedHours(
-        usual.from_minute if begins == _OWN else _minute("from", begins),
-        usual.to_minute if ends == _OWN else _minute("until", ends),
-        usual.weekdays if days == _OWN else weekdays_of(days, "days for calls"),
+        panels,
+        (
+            *plan_notes(plan, call_forecast.RUNS),
+            *(note for one in asked.taken for note in one.notes),
+            *check_notes,
+            *notes_of(question, seen, asked.span),
+        ),
+        " ".join([kept_free, *rest]).strip(),
+        still,
     )
 
 
@@ -177,60 +160,30 @@ def register(app: Dash, desk: Desk) -> None:
         return found
 
     app.server.add_url_rule(ICS_PATH, "calls_ics", calendar)
+    calls_places.register(app, desk)
 
 
 def _waited_for(question: Question) -> call_answers.CallPlan:
-    for _ in range(4):
+    for _ in range(2 + calls_held.MOST_BUSY + 1):
         try:
-            return plan_of(question)[0]
+            return calls_asked.plan_of(question, calls_asked.asked_of(question))
         except StillWorking as still:
             still.job.done.wait(_PATIENCE_S)
     raise InputError("calendar", got="still being computed", wanted="a little patience", try_next="the same again")
 
 
-def _from_now_on(span: Span, now: datetime) -> datetime:
-    """Return the start of the span, or the next step after now where now lies in it."""
-    if not span.start <= now < span.end:
-        return span.start
-    step = timedelta(minutes=_STEP_MIN)
-    epoch = datetime(1970, 1, 1, tzinfo=UTC)
-    return min(epoch + -((epoch - now) // step) * step, span.end - timedelta(minutes=1))
-
-
-def _usual(question: Question) -> call_times.AllowedHours:
-    kept = question.workspace.call_hours(question.site_name)
-    if kept is None:
-        return call_times.AllowedHours()
-    begins, ends = (t.hour * 60 + t.minute for t in (kept.start, kept.end))
-    return call_times.AllowedHours(begins, ends, kept.weekdays)
-
-
-def _minute(what: str, text: str) -> int:
-    found = _A_TIME.fullmatch(text)
-    minute = int(found[1]) * 60 + int(found[2]) if found else -1
-    if not 0 <= minute <= call_times.DAY_MINUTES:
-        raise InputError(f"hours for calls, {what}", got=text, wanted="a time of the day, HH:MM", try_next="08:00")
-    return minute
-
-
-def _days(question: Question) -> int:
-    text = question.choices.other("ahead", _DAYS[0])
-    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= _MOST_DAYS):
-        raise InputError("days ahead", got=text, wanted=f"a whole number from 1 to {_MOST_DAYS}", try_next=_DAYS[0])
-    return int(text)
-
-
-def _caption(plan: call_answers.CallPlan, clock: LocalClock) -> str:
+def _caption(plan: call_answers.CallPlan, clock: LocalClock, asked: calls_asked.Asked) -> str:
     if plan.ranked.empty:
         return "No start is left."
     worst = plan.ranked.iloc[int(plan.ranked["expected_frozen_s"].to_numpy().argmax())]
     good = int(now_answer.good_starts(plan.ranked).sum())
     calm = f"{share(good / len(plan.ranked))} of {counted(len(plan.ranked), 'start')} are good"
+    blank = " Empty: an appointment leaves no room." if asked.busy else ""
     if worst["expected_frozen_s"] < 0.5:
-        return f"{calm}; hardly a freeze to expect from any of them. Shaded: the hours for calls."
+        return f"{calm}; hardly a freeze to expect from any of them. Shaded: the hours for calls.{blank}"
     return (
         f"{calm}: flat and teal. Worst to begin is {clock.time(worst['start'])[:5]} on {clock.day(worst['start'])}, "
-        f"with {duration(worst['expected_frozen_s'])} frozen. Shaded: the hours for calls, {plan.hours.words}."
+        f"with {duration(worst['expected_frozen_s'])} frozen. Shaded: the hours for calls, {plan.hours.words}.{blank}"
     )
 
 
@@ -259,14 +212,6 @@ def _hours_caption(plan: call_answers.CallPlan) -> str:
     )
 
 
-def _gain_caption(plan: call_answers.CallPlan) -> str:
-    if plan.gain is None:
-        return "Nothing is suggested, so there is nothing to gain."
-    if not plan.gain.worth_choosing:
-        return "Not enough that anybody would notice."
-    return f"{share(plan.gain.share_as_good)} of all starts are as good as the best."
-
-
 def _gain_table(plan: call_answers.CallPlan) -> Table:
     parts = {f"{plan.hours.words}": plan.gain, "before noon": plan.before_noon, "from noon on": plan.from_noon}
     rows = pd.DataFrame([_gain_row(name, gain) for name, gain in parts.items() if gain is not None])
@@ -282,12 +227,12 @@ def _gain_table(plan: call_answers.CallPlan) -> Table:
             duration(row.random_frozen_s),
             low if low == high else f"{low} to {high}",
             share(row.share_as_good),
-            "yes" if row.worth_choosing else "no",
+            row.verdict,
         ]
 
     headings = (
         "Starts", ">Number", ">Pauses, best", ">Random", ">Frozen, best", ">Random", ">8 of 10", ">As good",
-        "Worth choosing",
+        "Choosing",
     )  # fmt: skip
     return Table(rows, headings, cells, empty="Single starts cannot be told apart, or none is free.")
 
@@ -306,53 +251,18 @@ def _gain_row(name: str, gain: call_answers.Gain) -> dict[str, Any]:
         "random_chance_of_end": gain.chance_of_end.mean,
         "share_as_good": gain.share_as_good,
         "worth_choosing": gain.worth_choosing,
+        "verdict": gain_verdict(gain),
     }
-
-
-def _ahead_options(_: Question) -> Sequence[tuple[str, str]]:
-    return [(text, counted(int(text), "day")) for text in _DAYS]
-
-
-def _from_options(question: Question) -> Sequence[tuple[str, str]]:
-    return [(_OWN, _own_words(question, "from")), *((f"{h:02d}:00", f"{h:02d}:00") for h in range(24))]
-
-
-def _until_options(question: Question) -> Sequence[tuple[str, str]]:
-    return [(_OWN, _own_words(question, "until")), *((f"{h:02d}:00", f"{h:02d}:00") for h in range(1, 25))]
-
-
-def _weekday_options(question: Question) -> Sequence[tuple[str, str]]:
-    return [(_OWN, _own_words(question, "weekdays")), *_WEEKDAYS]
-
-
-def _own_words(question: Question, what: str) -> str:
-    try:
-        usual, kept = _usual(question), question.workspace.call_hours(question.site_name) is not None
-    except InputError:
-        return "as the site keeps"
-    minute = usual.from_minute if what == "from" else usual.to_minute
-    words = {
-        "from": f"{minute // 60:02d}:{minute % 60:02d}",
-        "until": f"{minute // 60:02d}:{minute % 60:02d}",
-        "weekdays": replace(usual, from_minute=0, to_minute=call_times.DAY_MINUTES).words.removeprefix("all day, "),
-    }[what]
-    return f"{words}, as the site keeps" if kept else words
 
 
 PAGE: Final = Page(
     path="/calls",
     name="Calls",
     asks="When can I call?",
-    panels=(STARTS, GAIN, HOURS),
+    panels=(STARTS, calls_check.CHECK, GAIN, HOURS),
     answer=answer,
-    controls=(
-        now_page.MINUTES,
-        now_page.KIND,
-        Control("from", "From", _from_options),
-        Control("until", "Until", _until_options),
-        Control("weekdays", "Days of the week", _weekday_options),
-        Control("ahead", "Days ahead", _ahead_options),
-    ),
+    controls=calls_asked.CONTROLS,
     extra=calendar_link,
+    below=calls_places.block,
     register=register,
 )

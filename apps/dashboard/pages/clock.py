@@ -26,8 +26,9 @@ DAYS = Panel(
     "days",
     "Gaps by date and time of day",
     Help(
-        "One row a day, local time from left to right. Each mark is a gap, as wide as it is long; marks that lean over "
-        "from row to row are the daily drift of the pattern. At the end of a row stands how long that day is out.",
+        "One row a day, local time from left to right. Each mark is a gap, as wide as it is long, never thinner than a "
+        "hair; marks that lean over from row to row are the daily drift of the pattern. At the end of a row stands how "
+        "long that day is out.",
         "All passes above the site's mask and within its limits are found, and a gap is where none of them lasts. "
         "Days are those of the site's clock.",
         _SOURCE,
@@ -37,8 +38,8 @@ DAY = Panel(
     "day",
     "One day, minute by minute",
     Help(
-        "Above, how many seconds of each minute are without service; below, how many satellites can serve: their "
-        "mean, in a band from the least to the most within the minute.",
+        "Above, how many seconds of each minute are without service. The strip: the fewest satellites that can serve "
+        "in each minute. Below, how much of each half hour has none, one alone (nothing to spare), two or more.",
         "The number in view changes when a satellite rises into or sets out of what the limits allow; each change is "
         "found to a millisecond. The table holds every minute: least, mean and most in view, and its seconds without "
         "service.",
@@ -65,6 +66,7 @@ def answer(question: Question, theme: Theme) -> Answer:
     seen, day_seen = question.seen(span), question.seen(day_span)
     clock, day_clock = question.clock(span), question.clock(day_span)
     hours = question.workspace.call_hours(question.site_name)
+    called = (hours.start, hours.end, hours.weekdays) if hours else None
     by_day, minutes, gaps = (
         seen.coverage.by_local_day(clock.name),
         day_seen.coverage.minutes(clock.name),
@@ -92,18 +94,18 @@ def answer(question: Question, theme: Theme) -> Answer:
         _sentence(day_seen.coverage, day_clock),
         {
             "days": Shown(
-                gap_clock(
-                    seen.coverage,
-                    clock,
-                    question.now,
-                    theme,
-                    (hours.start, hours.end, hours.weekdays) if hours else None,
+                question.drawn(
+                    ("clock days", question.view, span, question.minute, called, theme),
+                    lambda: gap_clock(seen.coverage, clock, question.minute, theme, called),
                 ),
                 _drift(seen, clock),
                 Table(by_day_shown.drop(columns="date"), ("Day", ">Without service", ">Share", ">Gaps"), day_cells),
             ),
             "day": Shown(
-                day_minutes(day_seen.coverage, day_clock, question.now, theme),
+                question.drawn(
+                    ("clock day", question.view, day_span, question.minute, theme),
+                    lambda: day_minutes(day_seen.coverage, day_clock, question.minute, theme),
+                ),
                 _day_caption(day_seen.coverage, day_clock),
                 Table(
                     minutes,

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 import pandas as pd
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, State, html, no_update
 
 from passim import Span
 from passim.coverage import timing
@@ -22,7 +22,7 @@ from .. import work
 from ..address import changed, query_of, read_query
 from ..answering import Answer, Help, Page, Panel, Shown, Table
 from ..desk import Desk, Question
-from ..parts import aria
+from ..parts import aria, drop_place
 from ..telling import common_notes
 
 # The whole public catalogue is about 30 MB as JSON. Browsers send it with a third on top, and the server takes 48 MiB.
@@ -115,15 +115,7 @@ def loader(question: Question) -> Any:
     return html.Section(
         [
             html.H2("Load element files", id="load-title"),
-            dcc.Upload(
-                html.Span("Choose files, or drop them here"),
-                id="load",
-                multiple=True,
-                max_size=LARGEST_FILE_BYTES,
-                className="drop",
-                className_active="drop over",
-                className_reject="drop",
-            ),
+            drop_place("load", "Choose files, or drop them here", most_bytes=LARGEST_FILE_BYTES, multiple=True),
             html.P(
                 f"Two-line sets, or OMM as JSON, CSV, XML or KVN, each also as .gz: at most {MOST_FILES} files of "
                 f"{LARGEST_FILE_BYTES // 2**20} MB together; a larger one is not taken. {kept}",

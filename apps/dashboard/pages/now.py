@@ -15,6 +15,7 @@ from ...call_words import NOW_HEADINGS, now_sentence, outlook, pauses, plan_cell
 from ...figures.strip import next_hour
 from ...figures.theme import Theme
 from ...wording import LocalClock, counted, duration
+from .. import planning
 from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
 from ..desk import Question
 from ..telling import notes_of
@@ -100,19 +101,12 @@ def _said(question: Question, span: Span, searched: Span) -> now_answer.Now:
     """Return what can be said at the start of `span`, found once a minute."""
     kind = call_kinds.call_kind(question.choices.other("kind", kinds(question)[0].name), kinds(question))
     minutes = minutes_of(question)
-    seen = question.seen(searched)
-    # What was seen is kept by what it depends on, so its identity stands for that here.
     model = question.workspace.timing_model
-    key = ("now", id(seen), span, kind.name, minutes, model)
-
-    def compute() -> tuple[tuple[object, now_answer.Now], int]:
-        forecast = call_forecast.ServiceForecast.of(seen.visibility, span, model, however_old=True)
-        # `seen` is kept beside, so that its identity is not given to another.
-        return (seen, now_answer.now(forecast, kind, minutes=minutes)), seen.size_bytes
-
-    _, said = question.desk.remember(key, compute)
-    result: now_answer.Now = said
-    return result
+    said: planning.Said = question.computed(
+        ("now", question.view, searched, span, kind.name, minutes, model), span, planning.say,
+        question.seen(searched).visibility, span, kind, minutes, model,
+    )  # fmt: skip
+    return said.now
 
 
 def _sentence(said: now_answer.Now, clock: LocalClock) -> str:

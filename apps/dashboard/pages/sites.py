@@ -1,95 +1,280 @@
-"""Sites: the sites and spots of the workspace side by side."""
+"""Sites: the sites and spots of the workspace side by side; and what the terminal would have at other places."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 import pandas as pd
 
+from passim import Span
+from passim.answers import call_times
+from passim.errors import InputError
+from passim.sky import view as views
+from passim.workspace import Workspace
+
+from ...figures.places import by_latitude, world_map
 from ...figures.sites import side_by_side
 from ...figures.theme import Theme
-from ...wording import duration, share
-from ..answering import Answer, Help, Page, Panel, Shown, Table
+from ...found import search_notes
+from ...site_words import (
+    LATITUDE_HEADINGS,
+    SITE_HEADINGS,
+    latitude_cells,
+    site_cells,
+    site_sentence,
+)
+from ...wording import counted, duration, share
+from .. import sites_work
+from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
 from ..choosing import day_words
-from ..desk import Question
+from ..desk import Question, StillWorking
+from ..jobs import Job
 from ..telling import common_notes
+from . import sites_words
+
+# Places times satellites times days that are compared here and now.
+_QUICK_PLACE_DAYS: Final = 5000.0
+# A fine grid of a large fleet, which somebody asked for.
+_PATIENCE_S: Final = 3600.0
+USUAL, NO_MAP = "usual", "none"
 
 SIDE = Panel(
     "side",
     "Sites side by side",
     Help(
-        "How much of the day chosen each site and spot is without service; the one chosen above in bold.",
-        "Each place is asked the same question about the same fleet and its own local day: all passes above its own "
-        "mask and within its own limits. Where a mask is chosen below, it stands in for every place's own horizon.",
-        "The element sets of the fleet chosen, and the sites, spots and gateways of the workspace.",
+        "How much of the day chosen each site and spot is without service; the one chosen above in bold. The numbers "
+        "say besides how often and how long service breaks, how much of the call hours is frozen, how much of the time "
+        "a second satellite is there, and which limit, lifted alone, gives back most.",
+        "Each place is asked the same question about the same fleet and the same 24 hours, the local day of the site "
+        "chosen: all passes above its own mask and within its own limits. Call hours are those of each place. Where a "
+        "mask is chosen below, it stands in for every place's own horizon. What two limits give back does not add up.",
+        "The element sets of the fleet chosen, and the sites, spots, gateways and call hours of the workspace.",
+    ),
+)
+LATITUDE = Panel(
+    "latitude",
+    "By latitude",
+    Help(
+        "The share of the day with service at each latitude: the mean of several places around the Earth, and a band "
+        "from the worst of them to the best. Hatched latitudes never have any. Dotted: what would be covered if the "
+        "satellites stood at random. The upright lines are the sites.",
+        "One terminal, with the limits it carries with it, is thought to stand at each place under a flat horizon: the "
+        "mask chosen, else the lowest height of the spot chosen. All its passes of the day are found. Gateways belong "
+        "to one place and are left out, so that a site may have less than its latitude. The closed form knows the mask "
+        "alone: the share of its time that each satellite is above it there, in the long run.",
+        "The element sets of the fleet chosen, the terminal of the workspace, the sites.",
+    ),
+)
+WORLD = Panel(
+    "world",
+    "Over the world",
+    Help(
+        "The share of the day with service over the Earth, darker (on a dark ground brighter) where there is more of "
+        "it; hatched where there never is any. Areas are true. Each cell shows the point in its middle.",
+        "As by latitude, at the middle of each cell of a grid. Cells are wider than they are high, because the Earth "
+        "turns under the orbits and service hangs on the latitude far more than on the longitude. Means over the "
+        "surface count each cell by its area.",
+        "The element sets of the fleet chosen and the terminal of the workspace. Land: United Nations geodata and "
+        "Natural Earth, as they come with plotly.js; only coasts are drawn.",
     ),
 )
 
 
 def answer(question: Question, theme: Theme) -> Answer:
-    """Say which place is best served."""
+    """Say which place is best; the curve by latitude and the map follow when they are worked out."""
     span = question.days(1)
-    workspace = question.workspace
-    places = [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
-    rows, titles = [], []
-    for site, spot in places:
-        view = question.with_mask(workspace.view(site, spot))
-        seen = question.seen(span, view)
-        titles.append(view.title)
-        rows.append(
-            {"site": site, "spot": spot, **seen.coverage.summary(), "gaps_per_hour": seen.coverage.gaps_per_hour()}
-        )
-    table = pd.DataFrame(rows)
-    order = table["covered_fraction"].sort_values(ascending=False, kind="stable").index.tolist()
-    table = table.loc[order].reset_index(drop=True)
-    titles = [titles[k] for k in order]
-    here = next(
-        k for k, row in enumerate(table.itertuples()) if (row.site, row.spot) == (question.site_name, question.spot)
+    grid = _grid(question)
+    found = _compared(question, span)
+    table = _side_table(question.workspace, found)
+    rows: list[Any] = list(table.itertuples(index=False))
+    here = next(k for k, row in enumerate(rows) if (row.site, row.spot) == (question.site_name, question.spot))
+    day = question.clock(span).day(span.middle)
+    panels = {SIDE.name: _side(table, rows, here, day, theme)}
+
+    still: Job | None = None
+    notes: list[str] = []
+    try:
+        swept, shown = _latitude(question, span, theme)
+        panels[LATITUDE.name] = shown
+        notes.append("Gateways belong to one place: the curve by latitude and the map leave them out.")
+        if swept.left_out:
+            objects = counted(swept.left_out, "object")
+            notes.append(f"The closed form leaves out {objects} on eccentric or very high orbits.")
+        if grid is not None:
+            panels[WORLD.name] = _world(question, span, grid, theme)
+    except StillWorking as working:
+        # The comparison is to be read at once, whatever else is on its way.
+        still = working.job
+        rest = "The map of the world is" if LATITUDE.name in panels else "What other places would have is"
+        notes.append(f"{rest} being worked out.")
+
+    comparison = found.comparison
+    _, _, in_calls = site_sentence(comparison, duration(span.duration_s)).partition("\n")
+    hours = sites_words.call_hours_words(comparison)
+    return Answer(
+        sites_words.best_sentence(rows, here, day_words(question.day, question.today)),
+        panels,
+        (
+            *search_notes(comparison.report, span),
+            *([hours] if hours else []),
+            *comparison.notes,
+            *notes,
+            *common_notes(question, span),
+        ),
+        in_calls,
+        still,
     )
+
+
+# --- side by side -----------------------------------------------------------------------------------------------------
+
+
+def _places(workspace: Workspace) -> list[tuple[str, str]]:
+    return [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
+
+
+def _compared(question: Question, span: Span) -> sites_work.Compared:
+    """Return the places of the workspace side by side: here and now where that is little work."""
+    workspace = question.workspace
+    seen_from = tuple(question.with_mask(workspace.view(*place)) for place in _places(workspace))
+    hours = tuple(_hours(workspace, site) for site, _ in _places(workspace))
+    key = ("sites", seen_from, span, hours, workspace.service)
+    asked = (question.fleet, seen_from, span, hours, workspace.service)
+    found: sites_work.Compared
+    if len(seen_from) * question.fleet.object_count * span.duration_s / 86400.0 > _QUICK_PLACE_DAYS:
+        found = question.desk.work_out((*key, question.fleet_key), sites_work.compare, *asked)
+    else:
+        found = question.computed(key, span, sites_work.compare, *asked)
+    return found
+
+
+def _hours(workspace: Workspace, site: str) -> call_times.AllowedHours | None:
+    kept = workspace.call_hours(site)
+    if kept is None:
+        return None
+    begins, ends = (at.hour * 60 + at.minute for at in (kept.start, kept.end))
+    return call_times.AllowedHours(begins, ends, tuple(kept.weekdays))
+
+
+def _side_table(workspace: Workspace, found: sites_work.Compared) -> pd.DataFrame:
+    """Return one row a place, best first, by the names that the workspace has for it."""
+    table = found.comparison.table.rename(columns={"site": "title"})
+    for place, (column, names) in enumerate(zip(("site", "spot"), zip(*_places(workspace), strict=True), strict=True)):
+        table.insert(place, column, names)
+    return table.sort_values("covered_fraction", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: Theme) -> Shown:
+    titles = list(table["title"])
+    out = [1.0 - fraction for fraction in table["covered_fraction"]]
 
     def cells(row: Any) -> list[str]:
-        return [
-            row.site,
-            row.spot,
-            share(1.0 - row.covered_fraction),
-            f"{row.gaps_per_hour:.1f}",
-            "–" if row.gap_mean_s is None or row.gap_mean_s != row.gap_mean_s else duration(row.gap_mean_s),
-            duration(row.gap_longest_s),
-            share(row.twofold_fraction),
-            f"{row.in_view_mean:.1f}",
-        ]
+        title, *numbers = site_cells(row)
+        return [title, *numbers[:5], share(row.twofold_fraction), *numbers[5:]]
 
-    out = [1.0 - fraction for fraction in table["covered_fraction"]]
-    headings = ("Site", "Spot", ">Out", ">Gaps an hour", ">Mean gap", ">Longest", ">Two or more", ">Mean in view")
-    day = day_words(question.day, question.today)
-    return Answer(
-        _sentence(titles, out, here, day),
-        {
-            "side": Shown(
-                side_by_side(titles, out, here, theme),
-                f"Shares of {day} without service, best place on top. A spare satellite in view ('two or more') is "
-                f"what "
-                "keeps one obstacle or one failed satellite from being felt.",
-                Table(table, headings, cells),
-            )
-        },
-        common_notes(question, span),
+    # People read a place by its title; a file has its site and spot.
+    shown = table.assign(site=table["title"])
+    return Shown(
+        side_by_side(titles, out, here, theme),
+        f"How much of {day} is without service, best place on top. While two or more satellites are in view, one that "
+        f"fails is not felt.{sites_words.lift_sentence(rows)}",
+        Table(table, (*SITE_HEADINGS[:6], ">Two or more", *SITE_HEADINGS[6:]), cells, shown=shown),
     )
 
 
-def _sentence(titles: list[str], out: list[float], here: int, day: str) -> str:
-    if len(titles) == 1:
-        return f"{titles[0]} is without service for {share(out[0])} of {day}; there is no other site to compare."
-    best = f"Best served on {day}: {titles[0]}, out {share(out[0])} of the time"
-    if here == 0:
-        return f"{best}; {titles[1]} is next with {share(out[1])}."
-    return f"{best}; {titles[here]}, your choice, is out {share(out[here])}."
+# --- elsewhere --------------------------------------------------------------------------------------------------------
+
+
+def _spots(question: Question) -> list[tuple[str, float, float]]:
+    """Return name, latitude and longitude of each site, the chosen one first; spots of one site share its place."""
+    workspace = question.workspace
+    names = sorted(workspace.site_names, key=lambda name: name != question.site_name)
+    found = [(name, workspace.site(name)) for name in names]
+    return [(name, site.latitude_deg, site.longitude_deg) for name, site in found]
+
+
+def _latitude(question: Question, span: Span, theme: Theme) -> tuple[Any, Shown]:
+    """Return the sweep by latitude and what it shows. Raises StillWorking, InputError."""
+    spots, view = _spots(question), sites_work.anywhere(question.view)
+    finely = sites_work.usual_latitudes(question.fleet.object_count)
+    # The sites' own latitudes are among them, so that each site is told its own number.
+    latitudes_deg = tuple(finely.list_deg([latitude_deg for _, latitude_deg, _ in spots]))
+    done: sites_work.Swept = _worked_out(
+        question, ("latitudes", latitudes_deg, finely), span, view, sites_work.sweep, latitudes_deg, finely.longitudes
+    )
+    name, latitude_deg, _ = spots[0]
+    caption = sites_words.latitude_caption(done.sweep, name, latitude_deg, _mask_deg(view), duration(span.duration_s))
+    marked = tuple((name, latitude_deg) for name, latitude_deg, _ in spots)
+    figure = question.drawn(
+        ("sites latitude", view, span, latitudes_deg, finely, marked, theme),
+        lambda: by_latitude(done.sweep.table, theme, sites=marked),
+    )
+    table = done.sweep.table
+    some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
+    told = "The file has the latitudes without any service as well."
+    return done.sweep, Shown(figure, caption, Table(table, LATITUDE_HEADINGS, latitude_cells, shown=some, told=told))
+
+
+def _world(question: Question, span: Span, grid: sites_work.Grid, theme: Theme) -> Shown:
+    """Return the map of the world. Raises StillWorking, InputError."""
+    view = sites_work.anywhere(question.view)
+    done: sites_work.World = _worked_out(question, ("world", grid), span, view, sites_work.go_round, grid)
+    table = Table(
+        done.table,
+        sites_words.BAND_HEADINGS,
+        sites_words.band_cells,
+        shown=done.bands.table,
+        told=f"Each of the {len(done.table):,} points is in the file.",
+    )
+    day = question.clock(span).day(span.middle)
+    caption = sites_words.world_caption(done.bands, done.summary, grid.words, day)
+    spots = tuple(_spots(question))
+    figure = question.drawn(
+        ("sites world", view, span, grid, spots, theme),
+        lambda: world_map(done.table, theme, sites=spots, chosen=spots[0][0]),
+    )
+    return Shown(figure, caption, table)
+
+
+def _worked_out(
+    question: Question, asked: tuple[Any, ...], span: Span, view: views.View, function: Any, *arguments: Any
+) -> Any:
+    """Return what a worker found for a terminal that may stand anywhere: this is never the work of a breath."""
+    key = (*asked, view, span, question.fleet_key)
+    return question.desk.work_out(key, function, question.fleet, view, *arguments, span, deadline_s=_PATIENCE_S)
+
+
+def _mask_deg(view: views.View) -> float:
+    return max(view.site.horizon.lowest_deg, view.floor_deg)
+
+
+def _grid(question: Question) -> sites_work.Grid | None:
+    """Return the grid of the map that the address asks for; None for no map. Raises InputError."""
+    wanted = question.choices.other("world", USUAL)
+    if wanted == USUAL:
+        return sites_work.usual_grid(question.fleet.object_count)
+    if wanted != NO_MAP and wanted not in sites_work.SQUARE:
+        raise InputError(
+            "map of the world", got=wanted, wanted=f"one of {', '.join([USUAL, *sites_work.SQUARE, NO_MAP])}"
+        )
+    return sites_work.SQUARE.get(wanted)
+
+
+def _world_options(question: Question) -> Sequence[tuple[str, str]]:
+    try:
+        usual = sites_work.usual_grid(question.fleet.object_count).words
+    except InputError:
+        usual = "the usual grid"
+    finer = [(key, f"{grid.words}, takes longer") for key, grid in sites_work.SQUARE.items()]
+    return [(USUAL, usual), *finer, (NO_MAP, "not drawn")]
 
 
 PAGE: Final = Page(
     path="/sites",
     name="Sites",
     asks="Is another site or spot better?",
-    panels=(SIDE,),
+    panels=(SIDE, LATITUDE, WORLD),
     answer=answer,
+    controls=(Control("world", "Map of the world: grid", _world_options),),
 )

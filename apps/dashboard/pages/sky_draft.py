@@ -35,7 +35,7 @@ SINGLE: Final = {
 }
 MOST_ROWS: Final = 40
 _MOST_FILE_POINTS: Final = 20_000
-_LONGEST_TEXT: Final = 40
+LONGEST_TEXT: Final = 40
 # A table of points begins with the horizon's own where they are few, else with its height in these directions.
 _MOST_OWN_POINTS: Final = 24
 _FEW, _MANY = 8, 16
@@ -71,11 +71,11 @@ def sound(given: Any) -> Draft | None:
         draft: Draft = {"way": given["way"]}
         for part in (POINTS, OBSTACLES):
             width = len(COLUMNS[part])
-            draft[part] = [[str(cell)[:_LONGEST_TEXT] for cell in row][:width] for row in given[part][:MOST_ROWS]]
+            draft[part] = [[str(cell)[:LONGEST_TEXT] for cell in row][:width] for row in given[part][:MOST_ROWS]]
             if any(len(row) != width for row in draft[part]):
                 return None
         for key in SINGLE:
-            draft[key] = str(given[key])[:_LONGEST_TEXT]
+            draft[key] = str(given[key])[:LONGEST_TEXT]
         file = given[FILE]
         draft[FILE] = None
         if file is not None:
@@ -84,23 +84,6 @@ def sound(given: Any) -> Draft | None:
     except (KeyError, TypeError, ValueError):
         return None
     return draft
-
-
-def with_row(draft: Draft, part: str) -> Draft:
-    """Return the draft with one more empty row of points or obstacles, as long as there is room."""
-    new = copy.deepcopy(draft)
-    if len(new[part]) < MOST_ROWS:
-        new[part].append(_blank(part))
-    return new
-
-
-def without_row(draft: Draft, part: str, row: int) -> Draft:
-    """Return the draft without one row of points or obstacles; the last one left becomes empty."""
-    new = copy.deepcopy(draft)
-    if 0 <= row < len(new[part]):
-        del new[part][row]
-    new[part] = new[part] or [_blank(part)]
-    return new
 
 
 def with_file(draft: Draft, name: str, data: bytes) -> Draft:

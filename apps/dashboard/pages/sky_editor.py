@@ -1,22 +1,18 @@
 """Try another horizon: typed by points or obstacles, or read from a file; the gaps before and after; kept on request.
 
 What is typed is a draft (`sky_draft`), kept by the browser for each spot, so that neither a reload nor a restart of
-the server loses it. Fields (`sky_fields`) carry the mark of the draft they were drawn from: what comes from the fields
-of another draft is not taken for this one.
+the server loses it. The browser draws its fields (assets/sky.js) from what `sky_fields` says of them.
 """
 
 from __future__ import annotations
 
 import base64
 import binascii
-import hashlib
-import json
-import secrets
 from dataclasses import replace
 from typing import Any, Final
 
 import plotly.graph_objects as go
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
 from passim.answers import mounting
 from passim.errors import InputError, SiteError
@@ -38,7 +34,7 @@ _UNTOUCHED: Final = (
 )
 
 
-def block(_: Question) -> Any:
+def block(question: Question) -> Any:
     """Return the place of the editor; callbacks fill its fields."""
     return html.Section(
         [
@@ -50,6 +46,8 @@ def block(_: Question) -> Any:
             ),
             html.P(" ".join(mounting.MOUNTING_CAUTIONS), className="beware"),
             dcc.Store(id="drafts", storage_type="local"),
+            dcc.Store(id="horizon-given", data=_given(question)),
+            dcc.Store(id="horizon-read"),
             html.Div(
                 [
                     html.Div(
@@ -118,74 +116,62 @@ def register(app: Dash, desk: Desk) -> None:
     def asked(search: str | None) -> Question:
         return desk.question(read_query(search)[0])
 
-    @app.callback(
-        Output("drafts", "data"),
-        Output("horizon-fields", "children"),
+    in_browser: Any = app.clientside_callback  # untyped in dash
+    in_browser(
+        ClientsideFunction("sky", "fields"),
         Output("trial-fields", "className"),
+        Input("horizon-given", "data"),
+        Input("drafts", "data"),
+    )
+    in_browser(
+        ClientsideFunction("sky", "dropped"),
+        Output("drafts", "data", allow_duplicate=True),
+        Input("trial-drop", "n_clicks"),
+        State("horizon-given", "data"),
+        State("drafts", "data"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("horizon-given", "data"),
+        Input("sky-spot", "data"),
+        Input("changed", "data"),
+        State("horizon-given", "data"),
+        prevent_initial_call=True,
+    )
+    def give(search: str | None, _: Any, known: Any) -> Any:
+        new = _given(asked(search))
+        return no_update if new is None or new == known else new
+
+    in_browser(
+        ClientsideFunction("sky", "loaded"),
+        Output("drafts", "data", allow_duplicate=True),
+        Input("horizon-read", "data"),
+        State("drafts", "data"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("horizon-read", "data"),
         Output("horizon-file-fault", "children"),
         Output("horizon-file", "contents"),
-        Input("address", "search"),
-        Input("changed", "data"),
-        Input("shown", "data"),
-        Input("drafts", "modification_timestamp"),
-        Input("trial-drop", "n_clicks"),
-        Input(sky_fields.field_id(ALL, ALL, ALL, ALL), "value"),
-        Input(sky_fields.button_id(ALL, ALL, ALL, ALL), "n_clicks"),
         Input("horizon-file", "contents"),
         State("horizon-file", "filename"),
         State("drafts", "data"),
+        State("sky-spot", "data"),
+        prevent_initial_call=True,
     )
-    def edit(search: str | None, *given: Any) -> Any:
-        *_, values, clicks, contents, file_name, drafts = given
-        nothing = (no_update,) * 5
-        question = asked(search)
+    def take(contents: str | None, file_name: str | None, drafts: Any, search: str | None) -> Any:
+        if not contents:
+            return no_update, no_update, no_update
+        question, name = asked(search), str(file_name)
         try:
-            place, own = f"{question.site_name}/{question.spot}", sky_draft.start(_own(question))
-        except InputError:
-            # The page itself says what is the matter.
-            return nothing
-        drafts = drafts if isinstance(drafts, dict) else {}
-        draft = sky_draft.sound(drafts.get(place))
-        origin = _origin(place, own)
-        mark = str(drafts[place].get("mark")) if draft is not None else ""
-        ids = [entry["id"] for entry in ctx.inputs_list[5]]
-        drawn = ids[0]["mark"] if ids else ""
-        # Whether the fields on the page are those of this draft, or of the untouched horizon.
-        is_drawn = drawn == mark if draft is not None else drawn.startswith(origin)
-        current = own if draft is None else draft
-
-        def store(new: sky_draft.Draft, new_mark: str) -> dict[str, Any]:
-            kept = {key: value for key, value in drafts.items() if key != place}
-            kept[place] = {**new, "mark": new_mark}
-            return dict(list(kept.items())[-_PLACES_KEPT:])
-
-        def drawn_anew(new: sky_draft.Draft, new_mark: str, stored: Any) -> Any:
-            return stored, sky_fields.fields(new, new_mark), _shown_way(new), [], None
-
-        trigger = ctx.triggered_id
-        fresh = f"{origin}{secrets.token_hex(4)}"
-        if trigger == "trial-drop":
-            left = {key: value for key, value in drafts.items() if key != place}
-            return drawn_anew(own, fresh, left)
-        if not is_drawn:
-            return drawn_anew(current, mark or fresh, no_update)
-        typed = sky_fields.typed(current, ids, values)
-        if trigger == "horizon-file" and contents:
-            try:
-                new = sky_draft.with_file(typed, str(file_name), _bytes_of(str(file_name), contents))
-            except InputError as error:
-                # The old state stays, and the same file can be handed in again.
-                return no_update, no_update, no_update, _fault(error), None
-            return drawn_anew(new, fresh, store(new, fresh))
-        if isinstance(trigger, dict) and trigger.get("mark") == drawn:
-            if trigger["sky"] == "button" and any(clicks):
-                part, row = trigger["part"], int(trigger["row"])
-                adds = trigger["does"] == "add"
-                new = sky_draft.with_row(typed, part) if adds else sky_draft.without_row(typed, part, row)
-                return drawn_anew(new, fresh, store(new, fresh))
-            if trigger["sky"] == "field" and typed != current:
-                return store(typed, drawn), no_update, _shown_way(typed), [], no_update
-        return nothing
+            draft = _draft_of(question, drafts) or sky_draft.start(_own(question))
+            new = sky_draft.with_file(draft, name, bytes_of(name, contents, sky_fields.LARGEST_FILE_BYTES))
+        except InputError as error:
+            # The old state stays, and the same file can be handed in again.
+            return no_update, _fault(error), None
+        return {"place": _place(question), "draft": new}, [], None
 
     @app.callback(
         Output("trial-fault", "children"),
@@ -197,7 +183,7 @@ def register(app: Dash, desk: Desk) -> None:
         Output("trial-save", "disabled"),
         *sky_working.outputs("trial"),
         Input("drafts", "data"),
-        Input("address", "search"),
+        Input("sky-spot", "data"),
         Input("changed", "data"),
         Input("scheme", "data"),
         Input("trial-poll", "n_intervals"),
@@ -264,9 +250,8 @@ def register(app: Dash, desk: Desk) -> None:
             _, file_name = horizons.keep_horizon(question.workspace, question.site_name, question.spot, horizon)
         except InputError as error:
             return _fault(error), no_update, no_update, no_update
-        place = f"{question.site_name}/{question.spot}"
         told = f"Saved: {question.site_name}, {question.spot} now has this horizon, in {file_name} of the workspace."
-        left = {key: value for key, value in drafts.items() if key != place}
+        left = _without(drafts, _place(question))
         # A mask in the address would hide the horizon just saved.
         query = query_of(changed(question.choices, {"mask": None}))
         return html.P(told, className="done"), left, query, desk.now().isoformat()
@@ -274,9 +259,21 @@ def register(app: Dash, desk: Desk) -> None:
     sky_working.register(app, desk, "trial")
 
 
-def _shown_way(draft: sky_draft.Draft) -> str:
-    """Return the class that shows the fields of one way and hides those of the others."""
-    return f"trial-fields way-{draft['way']}"
+def _given(question: Question) -> dict[str, Any] | None:
+    """Return what the fields of a spot are drawn from; None where the address names none."""
+    try:
+        return sky_fields.given(_place(question), sky_draft.start(_own(question)))
+    except InputError:
+        # The page itself says what is the matter.
+        return None
+
+
+def _place(question: Question) -> str:
+    return f"{question.site_name}/{question.spot}"
+
+
+def _without(drafts: Any, place: str) -> dict[str, Any]:
+    return {key: value for key, value in (drafts or {}).items() if key != place}
 
 
 def _own(question: Question) -> Any:
@@ -285,13 +282,7 @@ def _own(question: Question) -> Any:
 
 
 def _draft_of(question: Question, drafts: Any) -> sky_draft.Draft | None:
-    return sky_draft.sound((drafts or {}).get(f"{question.site_name}/{question.spot}"))
-
-
-def _origin(place: str, own: sky_draft.Draft) -> str:
-    """Return what tells fields of one spot and horizon from those of any other."""
-    text = json.dumps([place, own], sort_keys=True)
-    return hashlib.sha256(text.encode()).hexdigest()[:12] + "-"
+    return sky_draft.sound((drafts or {}).get(_place(question)))
 
 
 def _floor_note(question: Question, horizon: Any) -> list[str]:
@@ -305,14 +296,15 @@ def _floor_note(question: Question, horizon: Any) -> list[str]:
     ]
 
 
-def _bytes_of(name: str, text: str) -> bytes:
+def bytes_of(name: str, text: str, most: int) -> bytes:
+    """Return the bytes of a file as a browser hands it in. Raises InputError where there are more than `most`."""
     _, comma, body = text.partition(",")
     try:
         data = base64.b64decode(body, validate=True) if comma else b""
     except (binascii.Error, ValueError):
-        raise SiteError(f"file {name[:80]}", got="something else", wanted="a file as browsers send it") from None
-    if len(data) > sky_fields.LARGEST_FILE_BYTES:
-        raise SiteError(f"horizon file {name[:80]}", got=f"{len(data)} bytes", wanted="at most 1 MB")
+        raise InputError(f"file {name[:80]}", got="something else", wanted="a file as browsers send it") from None
+    if len(data) > most:
+        raise InputError(f"file {name[:80]}", got=f"{len(data):,} bytes", wanted=f"at most {most / 1e6:g} MB")
     return data
 
 

@@ -1,31 +1,41 @@
-"""Symptom matcher: from how it freezes to the settings of the sky that would freeze like that, best first."""
+"""Symptom matcher: from how it freezes to the settings of the sky that would freeze like that, best first.
+
+How it freezes is told by ranges, or by a record that is handed in (`sky_record`); the browser keeps both.
+"""
 
 from __future__ import annotations
 
 from datetime import time
 from typing import Any, Final
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from passim.answers import mounting
+from passim.answers import mounting, symptom_seen
 from passim.answers import symptom as room
 from passim.errors import InputError
 from passim.sky import view as views
 
 from ...commands.symptom import hours_of_day
+from ...found import search_notes
+from ...output import told_columns
 from ...wording import printable
-from .. import sky_work
+from .. import sky_day
 from ..address import read_query
 from ..desk import Desk, Question, StillWorking
-from ..parts import aria
-from . import sky_working
-from .sky_fields import KEYBOARD
+from ..parts import aria, drop_place
+from . import sky_record, sky_working
+from .sky_editor import bytes_of
+from .sky_fields import MOST_SENT_BYTES
 
 TOP: Final = 5
+# Phones then show digits with a decimal point; dcc.Input passes it on but does not list it.
+_KEYBOARD: Final[dict[str, Any]] = {"inputMode": "decimal"}
 # Limits that people seldom know, so that a search may be asked to find them anew.
 _SEARCHABLE: Final = ("gateway", "cone", "arc")
 _UNIT_S: Final = {"min": 60.0, "s": 1.0}
 _KNOWN, _UNKNOWN = "known", "unknown"
+_HEADINGS: Final = (">No.", "Setting", ">Fit", ">An hour", "From to", "When")
+_IN_WORDS: Final = ("Setting", "When")
 
 
 def block(_: Question) -> Any:
@@ -38,14 +48,21 @@ def block(_: Question) -> Any:
                 "more are tried one by one and together on the day chosen, and ranked by how well they fit.",
                 className="caption",
             ),
+            dcc.Store(id="symptom-record", storage_type="local"),
             html.Div(
                 [
-                    _range("From one freeze to the next, min", "every", ("3", "5")),
-                    _range("A freeze lasts, s", "length", ("5", "30")),
-                    _text("Hours in which it happens, if known", "happens", "08:00-12:00"),
-                    _text("Hours without it, if known", "quiet", "13:00-18:00"),
+                    html.Div(
+                        [
+                            _range("From one freeze to the next, min", "every", ("3", "5")),
+                            _range("A freeze lasts, s", "length", ("5", "30")),
+                            _text("Hours in which it happens, if known", "happens", "08:00-12:00"),
+                            _text("Hours without it, if known", "quiet", "13:00-18:00"),
+                        ],
+                        className="symptom-fields",
+                    ),
+                    *_record_place(),
                 ],
-                className="symptom-fields",
+                id="symptom-given",
             ),
             html.Div(
                 dcc.RadioItems(
@@ -74,8 +91,80 @@ def block(_: Question) -> Any:
     )
 
 
+def _record_place() -> list[Any]:
+    """Return where a record is handed in, what it must look like, and, once it is there, what it is."""
+    return [
+        html.P(
+            [
+                html.Span(id="symptom-held"),
+                " It says it all: while it is here the ranges do not count, and the time from its first freeze to its "
+                "last is searched, not the day chosen above.",
+            ],
+            className="done with-record",
+        ),
+        html.Button("Take the record away", id="symptom-away", className="button with-record", n_clicks=0),
+        html.Div(
+            [
+                html.P(
+                    [
+                        "A record of freezes, one by one, decides far better than ranges: a CSV file with the header ",
+                        html.Code("start,end"),
+                        " or ",
+                        html.Code("start,duration_s"),
+                        ", times with their offset, such as ",
+                        html.Code("2026-11-25T08:02:10-01:00,20"),
+                        f". At least {symptom_seen.FEWEST_FREEZES} freezes in half an hour or more, at most "
+                        f"{sky_record.MOST_FREEZES:,} in {sky_record.LONGEST_DAYS:g} days and 1 MB; time in it without "
+                        "a freeze counts as good.",
+                    ],
+                    className="quiet",
+                ),
+                drop_place("symptom-file", "Choose a record of freezes, or drop it here", most_bytes=MOST_SENT_BYTES),
+            ],
+            className="without-record",
+        ),
+        html.Div(id="symptom-record-fault", role="alert"),
+    ]
+
+
 def register(app: Dash, desk: Desk) -> None:
-    """Search in a worker, show what was found, keep a candidate as an assumption."""
+    """Take a record, search in a worker, show what was found, keep a candidate as an assumption."""
+
+    @app.callback(
+        Output("symptom-record", "data"),
+        Output("symptom-record-fault", "children"),
+        Output("symptom-file", "contents"),
+        Input("symptom-file", "contents"),
+        State("symptom-file", "filename"),
+        prevent_initial_call=True,
+    )
+    def take(contents: str | None, file_name: str | None) -> Any:
+        if not contents:
+            return no_update, no_update, no_update
+        name = str(file_name)
+        try:
+            record = sky_record.read(name, bytes_of(name, contents, sky_record.LARGEST_FILE_BYTES))
+        except InputError as error:
+            # The old state stays, and the same file can be handed in again.
+            return no_update, html.P(str(error), className="fault"), None
+        return record.kept(), [], None
+
+    in_browser: Any = app.clientside_callback  # untyped in dash
+    in_browser(
+        ClientsideFunction("sky", "taken"),
+        Output("symptom-record", "data", allow_duplicate=True),
+        Input("symptom-away", "n_clicks"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("symptom-held", "children"),
+        Output("symptom-given", "className"),
+        Input("symptom-record", "data"),
+    )
+    def hold(kept: Any) -> Any:
+        record = sky_record.sound(kept)
+        return ("", "") if record is None else (f"{sky_record.words(record)}.", "holds-record")
 
     @app.callback(
         Output("symptom-asked", "data"),
@@ -85,13 +174,14 @@ def register(app: Dash, desk: Desk) -> None:
         State("symptom-happens", "value"),
         State("symptom-quiet", "value"),
         State("symptom-known", "value"),
+        State("symptom-record", "data"),
         State("address", "search"),
         prevent_initial_call=True,
     )
-    def ask(clicks: int, *given: str | None) -> Any:
+    def ask(clicks: int, *given: Any) -> Any:
         if not clicks:
             return no_update, no_update
-        keys = ("every-low", "every-high", "length-low", "length-high", "happens", "quiet", "known", "search")
+        keys = ("every-low", "every-high", "length-low", "length-high", "happens", "quiet", "known", "record", "search")
         return {"number": clicks, **dict(zip(keys, given, strict=True))}, []
 
     @app.callback(
@@ -102,7 +192,7 @@ def register(app: Dash, desk: Desk) -> None:
         Input("symptom-poll", "n_intervals"),
         prevent_initial_call=True,
     )
-    def search(asked: dict[str, str | None] | None, _: Any) -> Any:
+    def search(asked: dict[str, Any] | None, _: Any) -> Any:
         if not asked:
             return no_update, no_update, *sky_working.at_rest()
         question = desk.question(read_query(asked["search"])[0])
@@ -112,8 +202,7 @@ def register(app: Dash, desk: Desk) -> None:
             return no_update, [], *sky_working.under_way(still.job)
         except InputError as error:
             return no_update, html.P(str(error), className="fault"), *sky_working.at_rest()
-        left_out = bool(_left_out(question.view, asked))
-        return _told(found, left_out), [], *sky_working.at_rest()
+        return _told(question, asked, found), [], *sky_working.at_rest()
 
     @app.callback(
         Output("symptom-kept", "children", allow_duplicate=True),
@@ -122,7 +211,7 @@ def register(app: Dash, desk: Desk) -> None:
         State("symptom-asked", "data"),
         prevent_initial_call=True,
     )
-    def keep(clicks: list[int], asked: dict[str, str | None] | None) -> Any:
+    def keep(clicks: list[int], asked: dict[str, Any] | None) -> Any:
         if not any(clicks) or not asked or not isinstance(ctx.triggered_id, dict):
             return no_update, no_update
         number = int(ctx.triggered_id["number"])
@@ -145,23 +234,31 @@ def register(app: Dash, desk: Desk) -> None:
     sky_working.register(app, desk, "symptom")
 
 
-def _found(question: Question, asked: dict[str, str | None]) -> room.SymptomAnswer:
+def _found(question: Question, asked: dict[str, Any]) -> room.SymptomAnswer:
     """Return what the search found. Raises StillWorking until it is there, InputError."""
-    seen = room.Symptom(
-        _seconds(asked, "every", "from one freeze to the next", "min"),
-        _seconds(asked, "length", "length of a freeze", "s"),
-        _hours(asked["happens"], "hours in which it happens"),
-        _hours(asked["quiet"], "hours without it"),
-    )
     view = question.view.without(*_left_out(question.view, asked))
-    span = question.days(1)
+    record = sky_record.sound(asked["record"])
+    if record is None:
+        seen: Any = room.Symptom(
+            _seconds(asked, "every", "from one freeze to the next", "min"),
+            _seconds(asked, "length", "length of a freeze", "s"),
+            _hours(asked["happens"], "hours in which it happens"),
+            _hours(asked["quiet"], "hours without it"),
+        )
+        span, fleet_key, fleet, what = question.days(1), question.fleet_key, question.fleet, seen
+    else:
+        # As on the command line: the time watched is that of the record, with the fleet as it was then.
+        seen, span, what = record.freezes, record.freezes.span, record.key
+        fleet_key, fleet = question.desk.fleet(question.workspace, question.choices.fleet, span.start)
+        sky_record.check_age(fleet, span)
     # Always in a worker: more than a thousand settings are tried.
-    key = ("symptom", question.fleet_key, view, span, seen)
-    found: room.SymptomAnswer = question.desk.work_out(key, sky_work.match, question.fleet, view, span, seen, TOP)
+    key = ("symptom", fleet_key, view, span, what)
+    found: room.SymptomAnswer = question.desk.work_out(key, sky_day.match, fleet, view, span, seen, TOP)
     return found
 
 
-def _left_out(view: views.View, asked: dict[str, str | None]) -> list[str]:
+def _left_out(view: views.View, asked: dict[str, Any]) -> list[str]:
+    """Return the limits of a view that the search is to find anew."""
     return [name for name in _SEARCHABLE if name in view.names] if asked["known"] == _UNKNOWN else []
 
 
@@ -170,12 +267,25 @@ def _may_keep(found: room.SymptomAnswer, number: int) -> bool:
     return found.verdict != room.NOT_THE_SKY and found.candidates[number - 1].setting.kinds != ()
 
 
-def _told(found: room.SymptomAnswer, left_out: bool) -> Any:
+def _told(question: Question, asked: dict[str, Any], found: room.SymptomAnswer) -> Any:
     """Return the answer: sentence, what to watch for, the ranks, and what must be said beside them."""
     notes = [*found.notes]
+    left_out = bool(_left_out(question.view, asked))
     if left_out:
         notes.append("Searched as if nothing were known: to keep a candidate, search on top of what the workspace has.")
-    head = ("", "Setting", "Fit", "An hour", "From to", "When", "")
+    if isinstance(found.symptom, room.FreezeRecord):
+        clock = question.clock(found.span)
+        notes += [f"Looked at {clock.stretch(found.span)}.", *search_notes(found.report, found.span)]
+    rows: list[Any] = list(found.table().itertuples(index=False))
+    words = [_cells(row) for row in rows]
+    shown = told_columns(len(_HEADINGS), words)
+    heads = [html.Th(_HEADINGS[place].lstrip(">"), scope="col") for place in shown]
+    body = [
+        html.Tr(
+            [*(_cell(place, cells[place]) for place in shown), html.Td(_keep_button(found, int(row.number), left_out))]
+        )
+        for row, cells in zip(rows, words, strict=True)
+    ]
     return [
         html.P(printable(found.sentence()), className="answer"),
         html.Ul([html.Li(line) for line in found.observations], className="observations"),
@@ -183,8 +293,8 @@ def _told(found: room.SymptomAnswer, left_out: bool) -> Any:
             html.Table(
                 [
                     html.Caption("Settings, best first", className="unseen"),
-                    html.Thead(html.Tr([html.Th(words, scope="col") for words in head])),
-                    html.Tbody([_row(found, row, left_out) for row in found.table().itertuples(index=False)]),
+                    html.Thead(html.Tr([*heads, html.Th(html.Span("Keep", className="unseen"), scope="col")])),
+                    html.Tbody(body),
                 ],
                 className="ranks",
             ),
@@ -198,24 +308,30 @@ def _told(found: room.SymptomAnswer, left_out: bool) -> Any:
     ]
 
 
-def _row(found: room.SymptomAnswer, row: Any, left_out: bool) -> Any:
+def _cells(row: Any) -> list[str]:
+    """Return a candidate in the words of `_HEADINGS`."""
     lengths = f"{room.seconds_words(row.length_min_s)} to {room.seconds_words(row.length_max_s)}" if row.freezes else ""
-    cells = [
-        html.Td(str(row.number), className="number"),
-        html.Td(printable(row.setting), className="words"),
-        html.Td(f"{row.fit:.2f}", className="number"),
-        html.Td(f"{row.freezes_per_hour:.1f}", className="number"),
-        html.Td(lengths),
-        html.Td(row.when, className="words"),
-    ]
-    button = html.Button(
+    return [str(row.number), row.setting, f"{row.fit:.2f}", f"{row.freezes_per_hour:.1f}", lengths, row.when]
+
+
+def _cell(place: int, words: str) -> Any:
+    heading = _HEADINGS[place]
+    return html.Td(
+        printable(words), className="number" if heading.startswith(">") else "words" if heading in _IN_WORDS else ""
+    )
+
+
+def _keep_button(found: room.SymptomAnswer, number: int, left_out: bool) -> Any:
+    """Return the button that keeps a candidate, where it may be kept."""
+    if left_out or not _may_keep(found, number):
+        return ""
+    return html.Button(
         "Keep as assumption",
-        id={"sky": "keep", "number": int(row.number)},
+        id={"sky": "keep", "number": number},
         className="button",
         n_clicks=0,
-        **aria(label=f"Keep candidate {row.number} as an assumption"),
+        **aria(label=f"Keep candidate {number} as an assumption"),
     )
-    return html.Tr([*cells, html.Td(button if not left_out and _may_keep(found, int(row.number)) else "")])
 
 
 def _range(label: str, key: str, values: tuple[str, str]) -> Any:
@@ -248,11 +364,11 @@ def _field(name: str, value: str, mode: str, placeholder: str = "") -> Any:
         className="field",
         persistence=True,
         persistence_type="local",
-        **(KEYBOARD if mode == "decimal" else {}),
+        **(_KEYBOARD if mode == "decimal" else {}),
     )
 
 
-def _seconds(asked: dict[str, str | None], key: str, what: str, unit: str) -> tuple[float, float]:
+def _seconds(asked: dict[str, Any], key: str, what: str, unit: str) -> tuple[float, float]:
     """Return the range of two fields in seconds. Raises InputError."""
     ends = []
     for end in ("low", "high"):

@@ -1,0 +1,228 @@
+"""The limits of a view in the panorama: the ground, the sky without a gateway, lines and bands, each with its name."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from passim.sky import outlines
+
+from .theme import HATCH, Theme, plain
+
+Floats = NDArray[np.float64]
+
+_LABELS: Final = {
+    "horizon": "horizon, your roof line",
+    "gateway": "no gateway in view here",
+    "cone": "edge of the antenna's cone",
+}
+_LABELS_WITHIN_DEG: Final = (20.0, 340.0)
+# Where names stand: a little above the ground's lower edge and above the horizon.
+_ABOVE_DEG: Final = 3.0
+# What a satellite is lost to is told by a hue of its own and by the strokes of its line; more than one limit at once,
+# and limits of the fleet, share the last.
+LOST: Final = {
+    "horizon": ("#6E6A5E", "#A8A294", "2px,3px"),
+    "gateway": ("#74578F", "#B79AD0", "7px,3px"),
+    "cone": ("#8A6A2F", "#CDAE6C", "9px,3px,2px,3px"),
+    "arc": ("#3F6A4E", "#8FBF9F", "14px,4px"),
+    "": ("#7C8489", "#8B949A", "2px,3px"),
+}
+
+
+@dataclass
+class Drawing:
+    """Traces and notes of a figure as plain values: plotly's own objects cost more time to make than to draw."""
+
+    traces: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[dict[str, Any]] = field(default_factory=list)
+
+    def scatter(self, **values: Any) -> None:
+        """Add a trace of points or lines."""
+        self.traces.append({"type": "scatter", **values})
+
+    def note(self, **values: Any) -> None:
+        """Add words without an arrow."""
+        self.notes.append({"showarrow": False, **values})
+
+
+def lost_look(limit: str, theme: Theme) -> tuple[str, str]:
+    """Return the colour and the strokes of the passes lost to a limit."""
+    light, dark, dash = LOST.get(limit, LOST[""])
+    return (dark if theme.name == "dark" else light), dash
+
+
+def small(values: Any) -> NDArray[np.float32]:
+    """Return angles as they travel: to a hundredth of a degree, four bytes each."""
+    return np.round(np.asarray(values, dtype=np.float64), 2).astype(np.float32)
+
+
+def draw_without_gateway(
+    drawing: Drawing,
+    limits: Sequence[outlines.Outline],
+    ground: outlines.Outline | None,
+    missing: pd.DataFrame | None,
+    theme: Theme,
+) -> None:
+    """Tint the sky from which no gateway is in view, like a hill behind the skyline, and name it."""
+    for outline in limits:
+        if outline.limit != "gateway":
+            continue
+        colour, _ = lost_look("gateway", theme)
+        # Where there is no height from which on a gateway is in view, there is none up to the zenith.
+        hill = np.where(np.isfinite(outline.elevation_deg), outline.elevation_deg, 90.0)
+        azimuth = np.linspace(0.0, 360.0, len(hill))
+        drawing.scatter(
+            x=small(azimuth),
+            y=small(hill),
+            mode="none",
+            fill="tozeroy",
+            fillcolor=_tint(colour, 0.12 if theme.name == "light" else 0.18),
+            hoverinfo="skip",
+            name="no gateway in view",
+        )
+        over = hill - _ground_deg(ground, azimuth)
+        if over.max() > 0.0:
+            x = float(np.clip(azimuth[np.argmax(over)], *_LABELS_WITHIN_DEG))
+            foot = float(_ground_deg(ground, np.array([x]))[0]) + 1.0
+            _name(drawing, x, foot, "gateway", missing, colour, theme.paper)
+
+
+def draw_ground(drawing: Drawing, ground: outlines.Outline | None, missing: pd.DataFrame | None, theme: Theme) -> None:
+    """Draw the skyline as ground, with its name in it."""
+    if ground is None:
+        return
+    drawing.scatter(
+        x=small(ground.azimuth_deg),
+        y=small(ground.elevation_deg),
+        mode="lines",
+        fill="tozeroy",
+        fillcolor=theme.rule,
+        line={"color": theme.quiet, "width": 1.5},
+        hoverinfo="skip",
+        name="horizon",
+    )
+    _name(drawing, _ABOVE_DEG, 1.0, "horizon", missing, theme.ink, theme.rule)
+
+
+def draw_limits(
+    drawing: Drawing,
+    limits: Sequence[outlines.Outline],
+    ground: outlines.Outline | None,
+    missing: pd.DataFrame | None,
+    theme: Theme,
+) -> None:
+    """Draw every limit but the skyline as a line or a band with its name on it."""
+    for outline in limits:
+        azimuth, height = outline.azimuth_deg, outline.elevation_deg
+        colour, _ = lost_look(outline.limit, theme)
+        if outline.limit == "horizon":
+            continue
+        if outline.low_deg is not None and outline.high_deg is not None:
+            low = np.fmax(outline.low_deg, _ground_deg(ground, azimuth))
+            _band(drawing, azimuth, np.where(low < outline.high_deg, low, np.nan), outline.high_deg, colour)
+            continue
+        is_floor = outline.limit == "floor"
+        # What the ground hides of a limit costs nothing.
+        seen = height if is_floor else np.where(height >= _ground_deg(ground, azimuth), height, np.nan)
+        drawing.scatter(
+            x=small(azimuth),
+            y=small(seen),
+            mode="lines",
+            line={"color": theme.quiet, "width": 1, "dash": "dot"} if is_floor else {"color": colour, "width": 2},
+            hoverinfo="skip",
+            name=outline.limit,
+        )
+        known = np.flatnonzero(np.isfinite(seen))
+        if is_floor and float(_ground_deg(ground, azimuth).max()) > float(height.max()) + _ABOVE_DEG:
+            _write(drawing, 357.0, float(height.max()), plain(outline.words), theme.quiet, theme.rule, "top", 12)
+        if len(known) and outline.limit not in ("floor", "gateway"):
+            # The label stands at the line's highest point, but not where the edge of the picture would cut it.
+            wanted = float(np.clip(azimuth[known][np.argmax(seen[known])], *_LABELS_WITHIN_DEG))
+            place = known[np.argmin(np.abs(azimuth[known] - wanted))]
+            words = plain(outline.words) if outline.limit == "arc" else None
+            _name(drawing, azimuth[place], seen[place], outline.limit, missing, colour, theme.paper, words)
+
+
+def _ground_deg(ground: outlines.Outline | None, azimuth: Floats) -> Floats:
+    """Return the height of the ground at each azimuth; NaN where the azimuth is."""
+    if ground is None:
+        return np.zeros(len(azimuth))
+    return np.interp(azimuth, ground.azimuth_deg, ground.elevation_deg)
+
+
+def _band(drawing: Drawing, azimuth: Floats, low: Floats, high: Floats, colour: str) -> None:
+    """Fill a band between two heights, in one polygon for each stretch of azimuth that it takes up."""
+    known = np.isfinite(low)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
+    for first, past in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        stretch = slice(first, past)
+        drawing.scatter(
+            x=small(np.concatenate([azimuth[stretch], azimuth[stretch][::-1]])),
+            y=small(np.concatenate([low[stretch], high[stretch][::-1]])),
+            mode="none",
+            fill="toself",
+            fillpattern={"shape": HATCH, "fgcolor": colour, "bgcolor": "rgba(0,0,0,0)", "size": 9, "solidity": 0.12},
+            hoverinfo="skip",
+            name="keep-out",
+        )
+
+
+def _name(
+    drawing: Drawing,
+    x: float,
+    y: float,
+    limit: str,
+    missing: pd.DataFrame | None,
+    colour: str,
+    paper: str,
+    words: str | None = None,
+) -> None:
+    """Write the name of a limit above a point of the picture, and how many gaps it causes."""
+    name = _LABELS.get(limit, limit) if words is None else words
+    causes = _causes(missing, limit)
+    # On two lines, so that it fits on a phone.
+    _write(drawing, float(x), float(y), f"{name}:<br><b>{causes}</b>" if causes else name, colour, paper)
+
+
+def _write(
+    drawing: Drawing, x: float, y: float, text: str, colour: str, paper: str, anchor: str = "bottom", size_px: int = 13
+) -> None:
+    """Write at a point of the picture, on paper of a colour, so that lines behind do not cross the words."""
+    drawing.note(
+        x=x,
+        y=y,
+        text=text,
+        xanchor="left" if x < 60 else "right" if x > 300 else "center",
+        yanchor=anchor,
+        font={"color": colour, "size": size_px},
+        bgcolor=paper,
+        opacity=0.92,
+        borderpad=2,
+        align="left",
+    )
+
+
+def _causes(gaps: pd.DataFrame | None, limit: str) -> str:
+    """Return how many of the gaps a limit causes: those that would close without it."""
+    if gaps is None or gaps.empty:
+        return ""
+    alone = gaps["closed_by"].str.split(", ").map(lambda names: limit in names)
+    together = gaps["closed_by_pairs"].str.split(", | with ").map(lambda names: limit in names)
+    number, some, total = int(alone.sum()), int(together.sum()), len(gaps)
+    if number == 0:
+        return f"causes {some} of {total} gaps, not alone" if some else "causes no gap"
+    if number == total:
+        return "causes the only gap" if total == 1 else f"causes all {total} gaps"
+    return f"causes {number} of {total} gaps"
+
+
+def _tint(colour: str, share: float) -> str:
+    """Return a colour as one that lets most of what is behind it through."""
+    red, green, blue = (int(colour[k : k + 2], 16) for k in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{share:g})"

@@ -1,0 +1,101 @@
+"""Passes as lines of the panorama: which of them are drawn, with how many points, broken where a line must break."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+MOST_POINTS: Final = 20_000
+# So many passes can be told apart by eye; a day of a large fleet holds thousands.
+MOST_PASSES: Final = 60
+# A point every 20 s of so many passes: between two of them a pass bends by less than a pixel, but near the zenith,
+# where `as_line` puts more.
+_ENOUGH_POINTS: Final = 1800
+_TURN_DEG, _MOST_BETWEEN = 6.0, 30.0
+
+
+def drawn_passes(track: pd.DataFrame, most: int = MOST_PASSES) -> tuple[pd.DataFrame, int]:
+    """Return the rows of at most `most` passes, evenly through the day, and how many passes there are in all.
+
+    Pieces of one pass stay together, so that each line goes on from where the one before it ends.
+    """
+    if track.empty:
+        return track, 0
+    pieces = track.groupby("piece", sort=True).agg(
+        satellite_id=("satellite_id", "first"), start=("time", "first"), end=("time", "last")
+    )
+    turn = pieces.sort_values(["satellite_id", "start"], kind="stable")
+    same = turn["satellite_id"].eq(turn["satellite_id"].shift()) & turn["start"].eq(turn["end"].shift())
+    number = (~same).cumsum()
+    begins = turn["start"].groupby(number).first().sort_values(kind="stable").index.to_numpy()
+    if len(begins) > most:
+        kept = begins[np.unique(np.linspace(0, len(begins) - 1, most).round().astype(np.intp))]
+        track = track[track["piece"].isin(number.index[number.isin(kept)])]
+    return track, len(begins)
+
+
+def smoothed(track: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of a track that a picture needs, of which a track may hold more than can be seen."""
+    return thinned(track, max(_ENOUGH_POINTS, 2 * track["piece"].nunique()))
+
+
+def thinned(track: pd.DataFrame, most: int) -> pd.DataFrame:
+    """Return at most about `most` rows of a track: fewer along each piece, whose two ends stay."""
+    piece = track["piece"].to_numpy()
+    new = np.append(True, piece[1:] != piece[:-1])[: len(piece)]
+    ends = new | np.append(new[1:], True)[: len(piece)]
+    place = np.arange(len(piece)) - np.maximum.accumulate(np.where(new, np.arange(len(piece)), 0))
+    inner = max(int((~ends).sum()), 1)
+    every = max(int(np.ceil(inner / max(most - int(ends.sum()), 1))), 1)
+    kept: pd.DataFrame = track[ends | (place % every == 0)]
+    return kept
+
+
+def as_line(track: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Return azimuths and heights to draw: rounded where a pass turns fast near the zenith, broken between pieces.
+
+    A break also stands where a pass goes through north, because there the picture ends; the line reaches the edge on
+    both sides of it.
+    """
+    azimuth = track["azimuth_deg"].to_numpy(dtype=np.float64)
+    elevation = track["elevation_deg"].to_numpy(dtype=np.float64)
+    piece = track["piece"].to_numpy()
+    # Points between two samples, along the great circle that joins them, where the azimuth turns by much.
+    turn = np.abs((np.diff(azimuth) + 180.0) % 360.0 - 180.0)
+    more = np.where(piece[1:] == piece[:-1], np.minimum(np.ceil(turn / _TURN_DEG), _MOST_BETWEEN), 1).astype(np.intp)
+    if len(track) + int((more - 1).sum()) > MOST_POINTS - 4 * track["piece"].nunique():
+        more[:] = 1
+    first = np.repeat(np.arange(len(more)), more)
+    share = (np.arange(len(first)) - np.repeat(np.cumsum(more) - more, more)) / np.repeat(more, more)
+    a, e = np.radians(azimuth), np.radians(elevation)
+    way = np.stack([np.cos(e) * np.sin(a), np.cos(e) * np.cos(a), np.sin(e)])
+    between = way[:, first] * (1.0 - share) + way[:, first + 1] * share if len(more) else way[:, :0]
+    line = np.concatenate([between, way[:, -1:]], axis=1)
+    whose = np.append(piece[first], piece[-1:])
+    azimuth = np.degrees(np.arctan2(line[0], line[1])) % 360.0
+    elevation = np.degrees(np.arctan2(line[2], np.hypot(line[0], line[1])))
+    return _broken(azimuth, elevation, whose)
+
+
+def _broken(azimuth: Floats, elevation: Floats, whose: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Return a line broken between pieces and at north, where each side is led to the edge of the picture."""
+    other = whose[1:] != whose[:-1]
+    through = ~other & (np.abs(np.diff(azimuth)) > 180.0)
+    north = np.flatnonzero(through)
+    # How far along the step from one point to the next north lies, and how high the pass stands there.
+    towards_360 = azimuth[north] > 180.0
+    before = np.where(towards_360, 360.0 - azimuth[north], azimuth[north])
+    after = np.where(towards_360, azimuth[north + 1], 360.0 - azimuth[north + 1])
+    share = before / np.maximum(before + after, 1e-9)
+    height = elevation[north] + share * (elevation[north + 1] - elevation[north])
+    edge, far_edge = np.where(towards_360, 360.0, 0.0), np.where(towards_360, 0.0, 360.0)
+    nothing = np.full(len(north), np.nan)
+    at = np.concatenate([np.flatnonzero(other) + 1, np.repeat(north + 1, 3)])
+    more_azimuth = np.concatenate([np.full(int(other.sum()), np.nan), np.stack([edge, nothing, far_edge], 1).ravel()])
+    more_height = np.concatenate([np.full(int(other.sum()), np.nan), np.stack([height, nothing, height], 1).ravel()])
+    return np.insert(azimuth, at, more_azimuth), np.insert(elevation, at, more_height)

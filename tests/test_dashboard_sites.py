@@ -1,0 +1,270 @@
+"""The Sites page at the desk: what is there at once, what follows, and that every number is passim's own."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from types import SimpleNamespace
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from passim import Horizon, Span
+from passim.answers import sites as side_by_side
+from passim.answers import sweeps, workers, world_bands
+from passim.answers.call_times import AllowedHours
+from passim.errors import InputError
+from passim.sky import visibility
+from passim.workspace import create
+from passim_apps.dashboard import sites_work
+from passim_apps.dashboard.address import read_query
+from passim_apps.dashboard.choosing import offers
+from passim_apps.dashboard.desk import Desk
+from passim_apps.dashboard.factory import make_app
+from passim_apps.dashboard.pages import sites, sites_words
+from passim_apps.figures.places import COVERED, SITES
+from passim_apps.figures.theme import LIGHT
+
+AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
+DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), 24.0)
+HOST = "127.0.0.1:8750"
+YARD = "?site=Marram&spot=yard"
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    opened = Desk(create(tmp_path_factory.mktemp("desk") / "school", demo=True), at=AT)
+    yield opened
+    opened.close()
+
+
+def asked(desk: Desk, query: str) -> Any:
+    return sites.PAGE.answer(desk.question(read_query(query)[0]), LIGHT)
+
+
+def whole(desk: Desk, query: str) -> Any:
+    """Return what the page answers when nothing is missing any more."""
+    for _ in range(4):
+        answer = asked(desk, query)
+        if answer.still is None:
+            return answer
+        assert answer.still.done.wait(60.0)
+    raise AssertionError("still working")
+
+
+def trace(figure: Any, name: str) -> Any:
+    (found,) = [each for each in figure.data if each.name == name]
+    return found
+
+
+# --- side by side -----------------------------------------------------------------------------------------------------
+
+
+def test_the_comparison_is_there_at_once_and_the_rest_follows_once(desk: Desk) -> None:
+    first = asked(desk, YARD)
+    assert (list(first.panels), first.still is None) == (["side"], False)
+    assert "being worked out" in " ".join(first.notes)
+    # Whoever asks again meanwhile is told of the same work.
+    assert asked(desk, YARD).still is first.still
+    last = whole(desk, YARD)
+    assert list(last.panels) == ["side", "latitude", "world"]
+    assert last.sentence == first.sentence
+    assert "being worked out" not in " ".join(last.notes)
+
+
+@pytest.mark.parametrize("mask_deg", [None, 32.0])
+def test_places_are_compared_as_passim_compares_them(desk: Desk, mask_deg: float | None) -> None:
+    workspace = desk.workspace
+    places = [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
+    views = [workspace.view(*place) for place in places]
+    if mask_deg is not None:
+        views = [replace(view, site=replace(view.site, horizon=Horizon.flat(mask_deg))) for view in views]
+    fleet = workspace.fleet(None, AT)
+    hours = [AllowedHours(480, 1080, (0, 1, 2, 3, 4))] * len(views)
+    own = side_by_side.compare_sites(fleet, views, DAY, call_hours=hours, service=workspace.service).table
+    own = own.assign(place=places, twofold=[s.joint() for s in visibility.find_visibility(fleet, views, DAY)])
+
+    table = asked(desk, YARD + ("" if mask_deg is None else f"&mask={mask_deg:g}")).panels["side"].table
+    assert table.rows["covered_fraction"].is_monotonic_decreasing
+    shown = dict(zip(zip(table.rows["site"], table.rows["spot"], strict=True), table.rows.itertuples(), strict=True))
+    assert len(shown) == 4
+    for row in own.itertuples():
+        mine = shown[row.place]
+        for name in ("covered_fraction", "gaps_per_hour", "gap_longest_s", "call_frozen_s", "best_limit_gives_back_s"):
+            assert getattr(mine, name) == getattr(row, name), name
+        # The share of the day with two or more, counted another way: by sorting comings and goings.
+        changes = sorted([(t, 1) for t in row.twofold.start.tolist()] + [(t, -1) for t in row.twofold.end.tolist()])
+        level, twofold_us, before = 0, 0, DAY.start_us
+        for t, step in changes:
+            twofold_us += (t - before) * (level >= 2)
+            level, before = level + step, t
+        assert mine.twofold_fraction == pytest.approx(twofold_us / (DAY.end_us - DAY.start_us), abs=1e-12)
+    cells = [table.cells(row) for row in table.shown.itertuples(index=False)]
+    assert {len(row) for row in cells} == {len(table.headings)}
+    assert all(row[5].endswith(" of 10 h") for row in cells)
+
+
+def test_the_sentence_says_which_is_best_and_how_the_chosen_one_fares(desk: Desk) -> None:
+    answer = asked(desk, YARD)
+    table = answer.panels["side"].table
+    yard = next(row for row in table.rows.itertuples() if row.spot == "yard")
+    assert answer.sentence.startswith(
+        "Best served on Wed 25 Nov, today: Skerry, never without service; Marram yard, your"
+    )
+    assert f"{yard.gap_count} gaps" in answer.sentence
+    assert "In call hours Skerry is never frozen, Marram yard is frozen" in answer.second
+    labels = answer.panels["side"].figure.layout.yaxis.ticktext
+    assert [label for label in labels if label.startswith("<b>")] == ["<b>Marram yard</b>"]
+    assert "the horizon, " in answer.panels["side"].caption
+    assert any(note.startswith("Call hours, by each place's own clock: 08:00 to 18:00") for note in answer.notes)
+
+
+# --- elsewhere --------------------------------------------------------------------------------------------------------
+
+
+def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(desk: Desk) -> None:
+    answer = whole(desk, YARD)
+    fleet, view = desk.workspace.fleet(None, AT), desk.workspace.view("Marram", "yard")
+    alone = workers.Team(processes=1)
+    swept = answer.panels["latitude"].table.rows
+    # The sites' own latitudes are among them, and the yard's mask is 35 degrees.
+    assert {45.0, 52.0, 58.5, 0.0, 90.0, -90.0} <= set(swept["latitude_deg"])
+    few = [45.0, 58.5]
+    own = sweeps.sweep_latitudes(fleet, view, few, DAY, longitudes=int(swept["places"].iloc[0]), team=alone).table
+    mine = swept[swept["latitude_deg"].isin(few)].reset_index(drop=True)
+    pd.testing.assert_frame_equal(mine, own)
+    assert "Under 35° all round" in answer.panels["latitude"].caption
+    marked = {note.text for note in answer.panels["latitude"].figure.layout.annotations}
+    assert {"Marram", "Skerry", "Lantern"} <= marked
+
+    world = answer.panels["world"].table.rows
+    picked = world[world["longitude_deg"] == 15.0].iloc[::5]
+    places = list(zip(picked["latitude_deg"], picked["longitude_deg"], strict=True))
+    own = sweeps.world_table(list(sweeps.PlaceSweep(fleet, view, places, DAY, team=alone)))
+    pd.testing.assert_frame_equal(picked.reset_index(drop=True), own)
+    figure = answer.panels["world"].figure
+    assert list(trace(figure, COVERED).customdata) == world["covered_fraction"].tolist()
+    assert trace(figure, SITES).text[0] == "<b>Marram</b>"
+
+    summary = sweeps.WorldSummary()
+    for row in world.itertuples():
+        summary.add(sweeps.Place(row.latitude_deg, row.longitude_deg, row))
+    assert f"the mean is {100.0 * summary.covered_fraction:.1f} %" in answer.panels["world"].caption
+    assert f"Grid: 6° by 30°, {len(world)} points" in answer.panels["world"].caption
+
+
+def test_spots_of_one_lowest_height_share_the_work(desk: Desk) -> None:
+    loft, skerry = (desk.question(read_query(query)[0]) for query in ("?site=Marram&spot=loft", "?site=Skerry"))
+    assert loft.view != skerry.view
+    assert sites_work.anywhere(loft.view) == sites_work.anywhere(skerry.view)
+    assert "gateway" not in sites_work.anywhere(loft.view).names
+
+
+def test_a_file_waits_for_the_map_and_has_every_point(desk: Desk) -> None:
+    client = make_app(desk, hosts=[HOST]).server.test_client()
+    got = client.get(f"/csv/sites/world.csv{YARD}", headers={"Host": HOST})
+    rows = list(csv.DictReader(io.StringIO(got.text)))
+    assert (got.status_code, len(rows)) == (200, 360)
+    assert {float(row["latitude_deg"]) for row in rows} == {float(k) for k in range(-87, 90, 6)}
+
+
+def test_no_map_is_drawn_where_none_is_wanted(desk: Desk) -> None:
+    answer = whole(desk, f"{YARD}&world=none")
+    assert list(answer.panels) == ["side", "latitude"]
+    with pytest.raises(InputError, match="map of the world; got '7'; wanted one of usual, 10, 5, none"):
+        asked(desk, f"{YARD}&world=7")
+
+
+def test_work_that_is_stopped_is_told_and_may_be_asked_for_again(desk: Desk) -> None:
+    job = asked(desk, "?mask=12").still
+    desk.workshop.cancel(job.number)
+    assert job.done.wait(30.0)
+    with pytest.raises(InputError, match="stopped"):
+        asked(desk, "?mask=12")
+    again = asked(desk, "?mask=12").still
+    assert again is not None
+    desk.workshop.cancel(again.number)
+    assert again.done.wait(30.0)
+
+
+def test_the_grid_is_on_the_list_and_large_fleets_take_a_coarse_one(desk: Desk) -> None:
+    offer = offers(desk.question(read_query("")[0]), sites.PAGE)["world"]
+    assert offer.options[0] == ("usual", "6° by 30°, 360 points")
+    assert [value for value, _ in offer.options] == ["usual", "10", "5", "none"]
+    few, many = sites_work.usual_grid(360), sites_work.usual_grid(10_000)
+    assert len(many.places_deg()) < len(few.places_deg()) / 2
+    assert sites_work.SQUARE["10"].places_deg() == sweeps.world_places(10.0)
+    fine, coarse = (sites_work.usual_latitudes(count) for count in (360, 10_000))
+    assert len(coarse.list_deg()) * coarse.longitudes < len(fine.list_deg()) * fine.longitudes / 2
+    # Equal steps, so that means over the surface hold.
+    assert few.places_deg()[0] == (87.0, -165.0)
+    assert len(set(few.places_deg())) == 30 * 12
+
+
+# --- words ------------------------------------------------------------------------------------------------------------
+
+
+def place(title: str, covered: float, gaps: int = 3, longest_s: float = 30.0) -> Any:
+    return SimpleNamespace(title=title, covered_fraction=covered, gap_count=gaps, gap_longest_s=longest_s)
+
+
+@pytest.mark.parametrize(
+    ("rows", "here", "sentence"),
+    [
+        ([place("Reef", 1.0, 0)], 0, "Reef is never without service on Mon; there is no other site to compare."),
+        (
+            [place("Reef", 1.0, 0), place("Bay", 1.0, 0)],
+            1,
+            "No place is better served than another on Mon: each of the 2 is never without service.",
+        ),
+        (
+            [place("Reef", 1.0, 0), place("Bay", 0.9, 1)],
+            0,
+            "Best served on Mon: Reef, your choice, never without service; Bay is next, out 10.0 % of the time (1 gap, "
+            "the longest 30 s).",
+        ),
+        (
+            [place("Reef", 1.0, 0), place("Bay", 1.0, 0), place("Cape", 0.5)],
+            1,
+            "Best served on Mon: Reef and Bay (yours is Bay), never without service; Cape is next, out 50.0 % of the "
+            "time (3 gaps, the longest 30 s).",
+        ),
+    ],
+)
+def test_the_best_is_told_however_many_share_it(rows: list[Any], here: int, sentence: str) -> None:
+    assert sites_words.best_sentence(rows, here, "Mon") == sentence
+
+
+def rows_of(covered: dict[float, float]) -> tuple[world_bands.WorldBands, sweeps.WorldSummary]:
+    table = pd.DataFrame(sweeps.world_places(30.0), columns=["latitude_deg", "longitude_deg"])
+    share = table["latitude_deg"].map(covered)
+    table = table.assign(covered_fraction=share, gaps_per_hour=0.0, gap_longest_s=0.0, in_view_mean=1.0)
+    table["gap_count"] = (share < 1.0).astype(int)
+    summary = sweeps.WorldSummary()
+    for row in table.itertuples():
+        summary.add(sweeps.Place(row.latitude_deg, row.longitude_deg, row))
+    return world_bands.world_bands(table), summary
+
+
+NORTH_TO_SOUTH = (75.0, 45.0, 15.0, -15.0, -45.0, -75.0)
+
+
+@pytest.mark.parametrize(
+    ("covered", "words"),
+    [
+        ((0, 1, 0.9, 0.9, 1, 0), "Service all through Mon at 45° N and S; none at all from 75° N and S on."),
+        ((0, 0, 1, 1, 0.5, 0.5), "Service all through Mon from 15° S to 15° N; none at all from 45° N on."),
+        ((0.5, 1, 1, 0.5, 1, 0.5), "Service all through Mon from 15° to 45° N and at 45° S; some at every latitude."),
+        ((0.2, 0.5, 0, 0, 0.4, 0.2), "No latitude has service all through Mon; the best, 45° N, has 50.0 %; none at "
+         "all from 15° S to 15° N."),
+        ((1, 1, 1, 1, 1, 1), "Service all through Mon at every point of the Earth."),
+        ((0, 0, 0, 0, 0, 0), "No point of the Earth has any service on Mon."),
+    ],
+)  # fmt: skip
+def test_bands_of_latitude_are_told_in_words(covered: tuple[float, ...], words: str) -> None:
+    bands, summary = rows_of(dict(zip(NORTH_TO_SOUTH, (float(each) for each in covered), strict=True)))
+    assert sites_words.world_caption(bands, summary, "30°", "Mon").startswith(words)
