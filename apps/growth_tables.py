@@ -91,6 +91,16 @@ def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, to
     return f"Goal met {when} ({words}), under {given}."
 
 
+def plan_sentence(ahead: growth_ahead.Ahead) -> str:
+    """Return in one line what a plan brings: how long service is out today, and from its last day on."""
+    first, last = ahead.table.iloc[0], ahead.table.iloc[-1]
+    day = last["date"]
+    return (
+        f"By the plan, {_out(last)} from {day.day} {day:%b %Y} on, with {int(last['satellites']):,} satellites; today, "
+        f"with {int(first['satellites']):,}, {_out(first)}."
+    )
+
+
 def headings(columns: Sequence[str]) -> list[str]:
     """Return the headings of a table of growth with these columns."""
     names = {

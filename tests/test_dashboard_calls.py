@@ -7,7 +7,7 @@ import gzip
 import random
 import re
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -283,7 +283,25 @@ def test_growth_lists_every_number_of_every_order(desk: Desk) -> None:
     assert table.shown["satellites"].iloc[0] == 360
     last = table.rows[table.rows["satellites"] == 360]
     assert last["gap_fraction"].tolist() == pytest.approx([last["gap_fraction"].iloc[0]] * 3)
-    assert "plan" not in said.panels
+    assert "plan" not in answer(desk, growth, "?plan=none").panels
+
+
+def test_the_plan_of_the_demonstration_says_when_it_gets_better(desk: Desk) -> None:
+    said = answer(desk, growth, "?goal=covered+>=+99+%25")
+    by_date = said.panels["plan"].table.rows
+    assert by_date["satellites"].tolist() == [360, 438, 516, 732]
+    assert by_date["gap_fraction"].is_monotonic_decreasing
+    day = by_date["date"].iloc[-1]
+    assert f"from {day.day} {day:%b %Y} on, with 732 satellites; today, with 360, service is out 1.8 %" in said.second
+    assert f"Goal met from {day:%Y-%m-%d} on" in said.panels["plan"].caption
+
+
+def test_a_plan_whose_launches_fly_already_leaves_the_rest_of_the_page(desk: Desk) -> None:
+    (desk.workspace.folder / "plan.csv").write_text(plans.demo_plan(date(2020, 1, 1)))
+    said = answer(desk, growth)
+    assert said.sentence.startswith("Goal met from ")
+    assert said.panels["plan"].figure is None
+    assert "plan.csv, line 3: a launch that would serve already" in said.panels["plan"].caption
 
 
 def test_a_goal_in_call_hours_keeps_to_them(desk: Desk) -> None:
@@ -304,6 +322,8 @@ def test_what_growth_cannot_be_asked_is_told(desk: Desk, query: str) -> None:
 
 def test_plans_are_known_by_their_columns(desk: Desk, tmp_path: Path) -> None:
     folder = desk.workspace.folder
+    assert list(plans.plan_files(desk.workspace)) == ["plan.csv"]
+    (folder / "plan.csv").unlink()
     assert plans.plan_files(desk.workspace) == {}
     header = ",".join(growth_plan.PLAN_COLUMNS)
     (folder / "plan.csv").write_text(f"# Invented.\n{header}\n2027-01-15,4,80,550,53,60,0\n")

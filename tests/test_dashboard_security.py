@@ -6,18 +6,19 @@ import base64
 import json
 import re
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import flask
 import pytest
 from flask.testing import FlaskClient
 
+from passim.answers import growth_plan
 from passim.errors import InputError
-from passim.workspace import Workspace, create
+from passim.workspace import Workspace, create, plans
 from passim_apps.dashboard.desk import Desk
 from passim_apps.dashboard.factory import make_app
-from passim_apps.dashboard.pages import PAGES, elements
+from passim_apps.dashboard.pages import PAGES, elements, growth
 from passim_apps.dashboard.security import (
     LARGEST_REQUEST_BYTES,
     Password,
@@ -222,12 +223,46 @@ def test_a_file_lands_in_the_workspace_whatever_it_is_called(tmp_path: Path, nam
     finally:
         here.close()
     assert told.startswith(f"Loaded as {fleet_name}: ")
-    written = files_below(tmp_path) - {"school/passim.toml", "school/.passim.lock"}
+    written = files_below(tmp_path) - {"school/passim.toml", "school/.passim.lock", "school/plan.csv"}
     assert len(written) == 1
     assert all(path.startswith("school/elements/") for path in written)
     again = Workspace.load(tmp_path / "school")
     assert fleet_name in again.fleet_names
     assert len(again.fleet(fleet_name)) > 0
+
+
+@pytest.mark.parametrize(
+    "name", ["../../outside.csv", "/etc/outside.csv", "C:\\outside.csv", ".hidden", "", "plan.csv"]
+)
+def test_a_plan_lands_beside_the_workspace_whatever_it_is_called(tmp_path: Path, name: str) -> None:
+    here = Desk(create(tmp_path / "school", demo=True), at=AT)
+    before = files_below(tmp_path)
+    plan = plans.demo_plan(AT.date())
+    try:
+        file_name, told = growth.take_plan(here, name, encoded(plan.encode()))
+    finally:
+        here.close()
+    assert told == f"Kept as {file_name}: 3 launches, 380 satellites."
+    assert files_below(tmp_path) - before == {f"school/{file_name}"}
+    assert (tmp_path / "school" / file_name).read_text() == plan
+    assert set(plans.plan_files(Workspace.load(tmp_path / "school"))) == {"plan.csv", file_name}
+
+
+@pytest.mark.parametrize(
+    ("data", "told"),
+    [
+        (b"", "its header"),
+        (b"\xff\xfe\x00", "no text"),
+        (b"x" * (growth_plan.LARGEST_PLAN_BYTES + 1), "too large"),
+        (plans.demo_plan(date(2020, 1, 1)).encode(), "line 3: a launch that would serve already"),
+    ],
+)
+def test_a_plan_that_cannot_be_used_changes_nothing_and_says_why(desk: Desk, data: bytes, told: str) -> None:
+    folder = desk.workspace.folder
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    with pytest.raises(InputError, match=told):
+        growth.take_plan(desk, "ours.csv", encoded(data))
+    assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
 
 
 def test_what_cannot_be_read_changes_nothing_and_says_why(desk: Desk) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import binascii
 import csv
 import io
 import json
@@ -12,7 +14,7 @@ from typing import Any, Final
 import plotly.graph_objects as go
 from dash import dcc, html
 
-from passim.errors import InternalError
+from passim.errors import InputError, InternalError
 
 from ..figures.theme import CONFIG
 from ..output import plain_rows, told_columns
@@ -63,6 +65,21 @@ def drop_place(key: str, words: str, *, most_bytes: int, multiple: bool = False)
         className_active="drop over",
         className_reject="drop",
     )
+
+
+def bytes_of(name: str, text: str, most: int | None = None) -> bytes:
+    """Return the bytes of a file called `name` that a browser handed in as `text`.
+
+    Raises InputError for what is no file, and for one of more than `most` bytes.
+    """
+    _, comma, body = text.partition(",")
+    try:
+        data = base64.b64decode(body, validate=True) if comma else b""
+    except (binascii.Error, ValueError):
+        raise InputError(f"file {name[:80]}", got="something else", wanted="a file as browsers send it") from None
+    if most is not None and len(data) > most:
+        raise InputError(f"file {name[:80]}", got=f"{len(data):,} bytes", wanted=f"at most {most / 1e6:g} MB")
+    return data
 
 
 def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:

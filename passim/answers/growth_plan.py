@@ -47,7 +47,7 @@ PLAN_COLUMNS: Final = (
 _HIGHEST_KM: Final = 50_000.0
 _LONGEST_CLIMB_DAYS: Final = 3650.0
 _MOST_PLANNED: Final = 50_000
-_LARGEST_PLAN_BYTES: Final = 1_000_000
+LARGEST_PLAN_BYTES: Final = 1_000_000
 
 # Planned satellites are numbered from here, above every fleet in use.
 _FIRST_PLANNED_ID: Final = 950_000_001
@@ -130,10 +130,14 @@ def read_plan(path: str | Path, now: datetime) -> tuple[PlannedLaunch, ...]:
     Raises InputError, naming the line, for a row that cannot fly, has no date, or would serve before `now` (aware):
     what flies already is in the element sets.
     """
-    rows = _rows(path)
+    return parse_plan(_bytes_of(path), str(path), now)
+
+
+def parse_plan(data: bytes, name: str, now: datetime) -> tuple[PlannedLaunch, ...]:
+    """Return the launches of a plan in the bytes of a file called `name`, as `read_plan` does. Raises InputError."""
     launches = []
-    for line, cells in rows:
-        where = f"plan {path}, line {line}"
+    for line, cells in _rows(data, name):
+        where = f"plan {name}, line {line}"
         if not cells["date"]:
             raise InputError(f"{where}: a launch without a date", wanted="the day of the launch, YYYY-MM-DD")
         try:
@@ -154,9 +158,9 @@ def read_plan(path: str | Path, now: datetime) -> tuple[PlannedLaunch, ...]:
             )
         launches.append(launch)
     if not launches:
-        raise InputError(f"plan {path}", got="no launch", wanted="at least one row under the header")
+        raise InputError(f"plan {name}", got="no launch", wanted="at least one row under the header")
     if (total := sum(launch.satellites for launch in launches)) > _MOST_PLANNED:
-        raise InputError(f"plan {path}", got=f"{total:,} satellites", wanted=f"at most {_MOST_PLANNED:,}")
+        raise InputError(f"plan {name}", got=f"{total:,} satellites", wanted=f"at most {_MOST_PLANNED:,}")
     return tuple(sorted(launches, key=lambda launch: launch.serves_from))
 
 
@@ -307,29 +311,39 @@ def _phasing(found: list[Index], nodes_deg: Floats, phase_deg: Floats, slots: in
     return int(tries[best]), float(np.degrees(np.angle(sums[best])) / slots), float(np.abs(sums[best]))
 
 
-def _rows(path: str | Path) -> list[tuple[int, dict[str, str]]]:
-    """Return the rows of a plan file with their line numbers. Raises InputError."""
-    wanted = f"a CSV file with the columns {','.join(PLAN_COLUMNS)}"
+_WANTED: Final = f"a CSV file with the columns {','.join(PLAN_COLUMNS)}"
+
+
+def _bytes_of(path: str | Path) -> bytes:
+    """Return what is in a plan file. Raises InputError."""
     try:
-        if Path(path).stat().st_size > _LARGEST_PLAN_BYTES:
-            raise InputError("plan: the file is too large", got=str(path), wanted=wanted)
-        text = Path(path).read_text(encoding="utf-8-sig")
+        if Path(path).stat().st_size > LARGEST_PLAN_BYTES:
+            raise InputError("plan: the file is too large", got=str(path), wanted=_WANTED)
+        return Path(path).read_bytes()
     except OSError as error:
         reason = (error.strerror or "cannot be read").lower()
-        raise InputError(f"plan: {reason}", got=str(path), wanted=wanted) from None
+        raise InputError(f"plan: {reason}", got=str(path), wanted=_WANTED) from None
+
+
+def _rows(data: bytes, name: str) -> list[tuple[int, dict[str, str]]]:
+    """Return the rows of a plan with their line numbers. Raises InputError."""
+    if len(data) > LARGEST_PLAN_BYTES:
+        raise InputError("plan: the file is too large", got=name, wanted=_WANTED)
+    try:
+        text = data.decode("utf-8-sig")
     except ValueError:
-        raise InputError("plan: the file is no text", got=str(path), wanted=wanted) from None
+        raise InputError("plan: the file is no text", got=name, wanted=_WANTED) from None
     told = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
     try:
         cells = [[cell.strip() for cell in row] for row in csv.reader([line for _, line in told], strict=True)]
     except csv.Error as error:
-        raise InputError(f"plan {path}: {error}", wanted=wanted) from None
+        raise InputError(f"plan {name}: {error}", wanted=_WANTED) from None
     if len(cells) != len(told) or not cells or sorted(cells[0]) != sorted(PLAN_COLUMNS):
-        raise InputError(f"plan {path}: its header", got=",".join(cells[0]) if cells else "nothing", wanted=wanted)
+        raise InputError(f"plan {name}: its header", got=",".join(cells[0]) if cells else "nothing", wanted=_WANTED)
     rows = []
     for (number, line), row in zip(told[1:], cells[1:], strict=True):
         if len(row) != len(PLAN_COLUMNS):
-            raise InputError(f"plan {path}, line {number}", got=line, wanted=f"{len(PLAN_COLUMNS)} cells")
+            raise InputError(f"plan {name}, line {number}", got=line, wanted=f"{len(PLAN_COLUMNS)} cells")
         rows.append((number, dict(zip(cells[0], row, strict=True))))
     return rows
 

@@ -112,23 +112,39 @@ class FreezeRecord:
         try:
             if path.stat().st_size > _LARGEST_FILE_BYTES:
                 raise InputError(f"record {path}", got=f"{path.stat().st_size} bytes", wanted="at most 20 MB")
-            text = path.read_text(encoding="utf-8-sig")
-        except (OSError, UnicodeDecodeError) as error:
+            data = path.read_bytes()
+        except OSError as error:
             raise InputError(
                 f"record {path}",
-                got=getattr(error, "strerror", None) or "text that is not UTF-8",
+                got=error.strerror or "nothing that can be read",
                 wanted=f"a readable CSV file with {_HEADER_WORDS}",
                 try_next="checking the path",
             ) from None
-        lines = [(number, row) for number, row in enumerate(csv.reader(text.splitlines()), 1) if any(row)]
-        header = [name.strip() for name in lines[0][1]] if lines else []
+        return cls.from_csv_bytes(data, str(path))
+
+    @classmethod
+    def from_csv_bytes(cls, data: bytes, name: str) -> FreezeRecord:
+        """Read the bytes of a file called `name`, as `from_csv` does. Raises InputError, naming the line."""
+        wanted = f"a readable CSV file with {_HEADER_WORDS}"
+        if len(data) > _LARGEST_FILE_BYTES:
+            raise InputError(f"record {name}", got=f"{len(data)} bytes", wanted="at most 20 MB")
+        try:
+            text = data.decode("utf-8-sig")
+            lines = [(number, row) for number, row in enumerate(csv.reader(text.splitlines()), 1) if any(row)]
+        except UnicodeDecodeError:
+            raise InputError(
+                f"record {name}", got="text that is not UTF-8", wanted=wanted, try_next="checking the path"
+            ) from None
+        except csv.Error as error:
+            raise InputError(f"record {name}", got=str(error), wanted=wanted, try_next="checking the path") from None
+        header = [cell.strip() for cell in lines[0][1]] if lines else []
         columns = next((names for names in _HEADERS if set(names) <= set(header)), None)
         if columns is None:
-            raise InputError(f"record {path}, line 1", got=",".join(header) or "nothing", wanted=_HEADER_WORDS)
-        places = [header.index(name) for name in columns]
+            raise InputError(f"record {name}, line 1", got=",".join(header) or "nothing", wanted=_HEADER_WORDS)
+        places = [header.index(column) for column in columns]
         starts, ends = [], []
         for number, row in lines[1:]:
-            begins, lasts = _row(f"record {path}, line {number}", row, places, columns[1])
+            begins, lasts = _row(f"record {name}, line {number}", row, places, columns[1])
             starts.append(begins)
             ends.append(lasts)
         return cls(np.array(starts, dtype=np.int64), np.array(ends, dtype=np.int64))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -17,7 +18,7 @@ from passim.elements.files import read_elements
 from passim.errors import InputError, WorkspaceError
 from passim.sky.horizon import Horizon
 from passim.sky.site import Site
-from passim.workspace import saving
+from passim.workspace import plans, saving
 from passim.workspace.checking import read_settings
 from passim.workspace.folder import FILE_NAME, Workspace
 from passim.workspace.settings import WEEKDAYS, CallHours
@@ -95,6 +96,10 @@ def create(
         raise WorkspaceError(f"folder {folder} cannot be made: {error.strerror}", try_next="another folder") from None
     if site is None or skyline is None:
         saving.create_file(file, text)
+        plan = folder / plans.DEMO_PLAN
+        if demo and not os.path.lexists(plan):
+            first_day = datetime.now(UTC).date() + timedelta(days=60)
+            write_atomically(plan, plans.demo_plan(first_day).encode())
         return Workspace.load(folder)
     copy, is_new = _copied(skyline, folder)
     try:

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import os
+import re
+from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Final
 
-from passim.answers.growth_plan import PLAN_COLUMNS
+from passim.answers.growth_plan import PLAN_COLUMNS, parse_plan
+from passim.elements.atomic import write_atomically
+from passim.errors import WorkspaceError
 from passim.workspace.folder import Workspace
 
 _MOST_FILES, _LONGEST_HEADER = 200, 4096
+_LONGEST_NAME: Final = 40
+DEMO_PLAN: Final = "plan.csv"
 
 
 def plan_files(workspace: Workspace) -> dict[str, Path]:
@@ -18,6 +26,39 @@ def plan_files(workspace: Workspace) -> dict[str, Path]:
     """
     candidates = sorted(path for path in workspace.folder.glob("*.csv") if path.is_file() and not path.is_symlink())
     return {path.name: path for path in candidates[:_MOST_FILES] if _is_plan(path)}
+
+
+def add_plan(workspace: Workspace, file_name: str, data: bytes, now: datetime) -> str:
+    """Keep a plan that was handed in beside the workspace's file, and return the name of its file there.
+
+    The name is that of the file, of letters, digits, dots and dashes alone, with a number where there is one already.
+    Raises InputError for a plan that `read_plan` would refuse, WorkspaceError where it cannot be written; the
+    workspace is as it was then.
+    """
+    parse_plan(data, file_name, now)
+    if len(plan_files(workspace)) >= _MOST_FILES:
+        raise WorkspaceError("plans of the workspace", got=_MOST_FILES, wanted="fewer", try_next="taking one out")
+    stem = re.sub(r"(?i)\.csv$", "", re.split(r"[\\/]", file_name)[-1])
+    stem = re.sub(r"[^A-Za-z0-9.-]+", "-", stem).strip(".-")[:_LONGEST_NAME] or "plan"
+    number = 1
+    while os.path.lexists(path := workspace.folder / (f"{stem}.csv" if number == 1 else f"{stem}-{number}.csv")):
+        number += 1
+    try:
+        write_atomically(path, data)
+    except OSError as error:
+        raise WorkspaceError(
+            f"folder {workspace.folder} cannot be written: {error.strerror}", try_next="a folder of your own"
+        ) from None
+    return path.name
+
+
+def demo_plan(first_day: date) -> str:
+    """Return the invented plan of the invented scenario: three launches, four months apart, from `first_day` on."""
+    rows = [
+        f"{first_day + timedelta(days=122 * k)},{planes},{satellites},550,53,45,2"
+        for k, (planes, satellites) in enumerate([(8, 80), (8, 80), (22, 220)])
+    ]
+    return "\n".join(["# Invented, as all of the demonstration.", ",".join(PLAN_COLUMNS), *rows, ""])
 
 
 def _is_plan(path: Path) -> bool:

@@ -237,7 +237,9 @@ def memory(_: int) -> None:
                 done += 1
                 for key, values in lists(page).items():
                     if len(values) > 1:
-                        settled(page, key, values[1 + (lap // len(names)) % (len(values) - 1)])
+                        # The same two values in turn, so that what is kept on purpose is kept after the first laps.
+                        settled(page, key, values[(lap // len(names)) % 2])
+                        page.locator("#working").wait_for(state="hidden")
                         done += 1
                         if done % 50 == 0:
                             print(f"  {done:4d} interactions: {held(devtools, page, pid)}", flush=True)

@@ -32,6 +32,7 @@ from ...wording import printable
 from .. import call_work
 from ..address import Choices
 from ..desk import Desk, Question, StillWorking
+from ..parts import bytes_of
 
 BUSY, CHECK = "busy", "check"  # the places for calendars, and what the address calls them
 MOST_BUSY: Final = 4
@@ -66,11 +67,7 @@ class Held:
 def handed_in(name: str, contents: str) -> Held:
     """Return the file that a browser sent. Raises InputError for one that is too large."""
     shown = _shown(name)
-    _, comma, body = contents.partition(",")
-    try:
-        data = base64.b64decode(body, validate=True) if comma else b""
-    except (binascii.Error, ValueError):
-        raise InputError(f"file {shown}", got="something else", wanted="a file as browsers send it") from None
+    data = bytes_of(shown, contents)
     if len(data) > LARGEST_FILE_BYTES:
         raise InputError(
             f"calendar file {shown}",

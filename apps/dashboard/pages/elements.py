@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import binascii
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -22,7 +20,7 @@ from .. import work
 from ..address import changed, query_of, read_query
 from ..answering import Answer, Help, Page, Panel, Shown, Table
 from ..desk import Desk, Question
-from ..parts import aria, drop_place
+from ..parts import aria, bytes_of, drop_place
 from ..telling import common_notes
 
 # The whole public catalogue is about 30 MB as JSON. Browsers send it with a third on top, and the server takes 48 MiB.
@@ -161,7 +159,7 @@ def take(desk: Desk, given: Sequence[tuple[str, str]]) -> tuple[str, str]:
     """
     if len(given) > MOST_FILES:
         raise InputError("element files", got=f"{len(given)} at once", wanted=f"at most {MOST_FILES}")
-    files = [(name, _bytes_of(name, text)) for name, text in given]
+    files = [(name, bytes_of(name, text)) for name, text in given]
     if sum(len(data) for _, data in files) > LARGEST_FILE_BYTES:
         wanted = f"at most {LARGEST_FILE_BYTES // 2**20} MB together"
         raise InputError("element files", got="more", wanted=wanted, try_next="fewer at once")
@@ -175,14 +173,6 @@ def take(desk: Desk, given: Sequence[tuple[str, str]]) -> tuple[str, str]:
         objects += job.result.object_count
     fleet_name = adding.add_fleet(desk.workspace, files)
     return fleet_name, f"Loaded as {fleet_name}: {counted(objects, 'object')} in {counted(len(files), 'file')}."
-
-
-def _bytes_of(name: str, text: str) -> bytes:
-    _, comma, body = text.partition(",")
-    try:
-        return base64.b64decode(body, validate=True) if comma else b""
-    except (binascii.Error, ValueError):
-        raise InputError(f"file {name[:80]}", got="something else", wanted="a file as browsers send it") from None
 
 
 PAGE: Final = Page(

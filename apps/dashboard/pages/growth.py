@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -17,12 +18,13 @@ from passim.workspace import plans
 
 from ...figures.growth import TITLES, GoalMark, OrderCurve, growth_curves, plan_by_date
 from ...figures.theme import Theme
-from ...growth_tables import AHEAD_HEADINGS, ahead_cells, ahead_sentence, goal_sentence, growth_sentence
-from ...wording import duration, share
+from ...growth_tables import AHEAD_HEADINGS, ahead_cells, ahead_sentence, goal_sentence, growth_sentence, plan_sentence
+from ...wording import counted, duration, share
 from .. import planning
 from ..address import changed, query_of, read_query
 from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
 from ..desk import Desk, Question
+from ..parts import aria, bytes_of, drop_place
 from ..telling import notes_of
 
 # The first is asked where nothing is chosen.
@@ -34,12 +36,9 @@ GOALS: Final = (
 _SHORT: Final = {"launch": "as launched", "plane": "plane by plane", "random": "at random"}
 _SECOND: Final = ("longest_gap_s", "mean_gap_s", "gap_count")
 _LONGEST_GOAL: Final = 200
+# What browsers still send, so that a file that is too large is named and not dropped in silence.
+_LARGEST_TAKEN_BYTES: Final = 16 * 2**20
 NO_PLAN: Final = "none"
-_NO_PLAN_NOTE: Final = (
-    "A plan of launches, which shows the same by date, is a CSV file beside passim.toml, one row a launch: "
-    + ", ".join(growth_plan.PLAN_COLUMNS)
-    + "."
-)
 ALL_DAY, CALL_HOURS = "day", "calls"
 
 CURVE = Panel(
@@ -102,9 +101,8 @@ def answer(question: Question, theme: Theme) -> Answer:
         [OrderCurve(name, table) for name, table in zip(names, tables, strict=True)], theme,
         measures=("gap_fraction", second), goal=mark,
     )  # fmt: skip
-    plan = _plan(question, theme, span, goal, windows, asked)
+    plan, brings = _plan(question, theme, span, goal, windows, asked)
     notes = [
-        *([] if plan else [_NO_PLAN_NOTE]),
         *grown.missing,
         *[note for curves in grown.curves for note in curves.order.notes],
         *([f"Only call hours count here: {hours.words} ({question.site.timezone})."] if hours else []),
@@ -118,7 +116,7 @@ def answer(question: Question, theme: Theme) -> Answer:
             **plan,
         },
         notes,
-        growth_sentence(order, tables[0], asked),
+        " ".join([growth_sentence(order, tables[0], asked), brings]).strip(),
     )
 
 
@@ -219,15 +217,31 @@ def _plan(
     goal: growth_goals.Goal,
     windows: growing.Windows | None,
     asked: str,
-) -> dict[str, Shown]:
-    """Return the panel of the plan that is chosen, by date; none without a plan."""
+) -> tuple[dict[str, Shown], str]:
+    """Return the panel of the plan that is chosen, and in one line what it brings; nothing without a plan."""
     files = plans.plan_files(question.workspace)
     name = question.choices.other("plan", next(iter(files), NO_PLAN))
     if name == NO_PLAN:
-        return {}
+        return {}, ""
     if name not in files:
         raise InputError("plan", got=name, wanted=f"one of {', '.join([NO_PLAN, *files])}")
-    launches = growth_plan.read_plan(files[name], question.now)
+    try:
+        return _ahead(question, theme, span, goal, windows, asked, files[name])
+    except InputError as error:
+        # A plan grows old: its launches come to fly. The rest of the page holds without it.
+        return {PLAN.name: Shown(None, f"{error}.")}, ""
+
+
+def _ahead(
+    question: Question,
+    theme: Theme,
+    span: Span,
+    goal: growth_goals.Goal,
+    windows: growing.Windows | None,
+    asked: str,
+    path: Path,
+) -> tuple[dict[str, Shown], str]:
+    launches = growth_plan.parse_plan(path.read_bytes(), path.name, question.now)
     first = question.now.replace(hour=0, minute=0, second=0)
     done: planning.GrownAhead = question.computed(
         ("plan", question.view, span, launches, first, windows is None), span, planning.grow_ahead,
@@ -241,7 +255,7 @@ def _plan(
         ahead_sentence(ahead, goal, told, asked),
         Table(ahead.table, AHEAD_HEADINGS, ahead_cells),
     )
-    return {PLAN.name: shown}
+    return {PLAN.name: shown}, plan_sentence(ahead)
 
 
 def own_goal(question: Question) -> Any:
@@ -275,8 +289,61 @@ def own_goal(question: Question) -> Any:
     )
 
 
+def plan_place(question: Question) -> Sequence[Any]:
+    """Return the place where a plan of launches is handed in."""
+    kept = "gone when this demonstration ends" if question.desk.invented else "kept in the workspace"
+    return [
+        html.Section(
+            [
+                html.H2("Hand in a plan of launches", id="plan-title"),
+                drop_place("plan-file", "Choose a plan, or drop it here", most_bytes=_LARGEST_TAKEN_BYTES),
+                html.Div(id="plan-told", role="status"),
+                html.P(
+                    f"A CSV file, one row a launch, with the header {','.join(growth_plan.PLAN_COLUMNS)}: the day of "
+                    "the launch, its planes, satellites in all, their height and inclination, days until they serve, "
+                    f"and the share that never does. At most {growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {kept}.",
+                    className="quiet",
+                ),
+            ],
+            className="load",
+            **aria(labelledby="plan-title"),
+        )
+    ]
+
+
+def take_plan(desk: Desk, file_name: str, contents: str) -> tuple[str, str]:
+    """Keep a plan that a browser handed in; return the name of its file and what to say. Raises InputError."""
+    data = bytes_of(file_name, contents)
+    name = plans.add_plan(desk.workspace, file_name, data, desk.now())
+    launches = growth_plan.parse_plan(data, file_name, desk.now())
+    satellites = sum(launch.satellites for launch in launches)
+    return name, f"Kept as {name}: {counted(len(launches), 'launch', 'launches')}, {satellites:,} satellites."
+
+
 def register(app: Dash, desk: Desk) -> None:
-    """Put a goal of one's own into the address, where the page finds it; and show the one that stands there."""
+    """Put a goal of one's own into the address, where the page finds it, and show it; keep plans that are handed in."""
+
+    @app.callback(
+        Output("plan-told", "children"),
+        Output("address", "search", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
+        Output("plan-file", "contents"),
+        Input("plan-file", "contents"),
+        State("plan-file", "filename"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def keep(contents: str | None, file_name: str | None, search: str | None) -> Any:
+        if not contents or not file_name:
+            return no_update, no_update, no_update, no_update
+        try:
+            name, told = take_plan(desk, file_name, contents)
+        except InputError as error:
+            # The old state stays, and the same file can be handed in again.
+            return html.P(str(error), className="fault", role="alert"), no_update, no_update, None
+        usual = next(iter(plans.plan_files(desk.workspace)), NO_PLAN)
+        query = query_of(changed(read_query(search)[0], {"plan": None if name == usual else name}))
+        return html.P(told), query, desk.now().isoformat(), None
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),
@@ -328,5 +395,6 @@ PAGE: Final = Page(
         Control("plan", "Plan of launches", _plan_options),
     ),
     extra=own_goal,
+    below=plan_place,
     register=register,
 )

@@ -6,8 +6,6 @@ the server loses it. The browser draws its fields (assets/sky.js) from what `sky
 
 from __future__ import annotations
 
-import base64
-import binascii
 from dataclasses import replace
 from typing import Any, Final
 
@@ -23,7 +21,7 @@ from ...figures.theme import CONFIG, LIGHT, THEMES
 from ...sky_words import change_sentence, horizon_words
 from ..address import changed, query_of, read_query
 from ..desk import Desk, Question, StillWorking
-from ..parts import aria
+from ..parts import aria, bytes_of
 from . import sky_draft, sky_fields, sky_working
 
 _PLACES_KEPT: Final = 50
@@ -294,18 +292,6 @@ def _floor_note(question: Question, horizon: Any) -> list[str]:
         f"It goes below {view.floor_deg:g}°: satellites count there too, unless the workspace says from which height "
         "on the terminal works (lowest_elevation_deg)."
     ]
-
-
-def bytes_of(name: str, text: str, most: int) -> bytes:
-    """Return the bytes of a file as a browser hands it in. Raises InputError where there are more than `most`."""
-    _, comma, body = text.partition(",")
-    try:
-        data = base64.b64decode(body, validate=True) if comma else b""
-    except (binascii.Error, ValueError):
-        raise InputError(f"file {name[:80]}", got="something else", wanted="a file as browsers send it") from None
-    if len(data) > most:
-        raise InputError(f"file {name[:80]}", got=f"{len(data):,} bytes", wanted=f"at most {most / 1e6:g} MB")
-    return data
 
 
 def _fault(error: Exception) -> Any:

@@ -5,8 +5,6 @@ It is kept to the millisecond, as passim writes times into files.
 
 from __future__ import annotations
 
-import csv
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -53,20 +51,12 @@ def read(name: str, data: bytes) -> Record:
     name = printable(Path(name.replace("\\", "/")).name)[:_LONGEST_NAME] or "record"
     if len(data) > LARGEST_FILE_BYTES:
         raise InputError(f"record {name}", got=f"{len(data):,} bytes", wanted="at most 1 MB")
-    with tempfile.TemporaryDirectory(prefix="passim-record-") as folder:
-        path = Path(folder) / "record.csv"
-        path.write_bytes(data)
-        try:
-            freezes = symptom.FreezeRecord.from_csv(path)
-        except InputError as error:
-            what, try_next = (
-                error.what.replace(str(path), name),
-                error.try_next.replace("--every and --length", _RANGES),
-            )
-            raise InputError(what, got=error.got, wanted=error.wanted, try_next=try_next) from None
-        except csv.Error as error:
-            wanted = "lines with two times, or a time and a length"
-            raise InputError(f"record {name}", got=str(error), wanted=wanted) from None
+    try:
+        freezes = symptom.FreezeRecord.from_csv_bytes(data, name)
+    except InputError as error:
+        # What the command offers instead stands here in the fields above.
+        try_next = error.try_next.replace("--every and --length", _RANGES)
+        raise InputError(error.what, got=error.got, wanted=error.wanted, try_next=try_next) from None
     if len(freezes) > MOST_FREEZES:
         raise InputError(f"record {name}", got=f"{len(freezes):,} freezes", wanted=f"at most {MOST_FREEZES:,}")
     days = freezes.span.duration_s / 86400.0

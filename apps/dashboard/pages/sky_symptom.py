@@ -22,9 +22,8 @@ from ...wording import printable
 from .. import sky_day
 from ..address import read_query
 from ..desk import Desk, Question, StillWorking
-from ..parts import aria, drop_place
+from ..parts import aria, bytes_of, drop_place
 from . import sky_record, sky_working
-from .sky_editor import bytes_of
 from .sky_fields import MOST_SENT_BYTES
 
 TOP: Final = 5
