@@ -469,3 +469,16 @@ def test_a_naive_time_says_so():
 def test_an_unknown_zone_says_so(table):
     with pytest.raises(SiteError, match=r"^time zone; got 'Atlantic/Nowhere'; wanted a name of the IANA data base"):
         getattr(FIVE, table)("Atlantic/Nowhere")
+
+
+def test_few_slices_are_its_own_and_many_become_equal_ones_of_the_fewest():
+    span = Span(datetime(2026, 11, 25, tzinfo=UTC), datetime(2026, 11, 25, 1, tzinfo=UTC))
+    start = [span.start_us + 1_000_000 * k for k in (0, 0, 600, 601, 1200)]
+    end = [us + 1_000_000 * length for us, length in zip(start, (3600, 590, 1, 599, 2400), strict=True)]
+    coverage = Coverage.from_intervals(start, end, span)
+    assert coverage.at_most(len(coverage.in_view)) == coverage.steps
+    coarse = coverage.at_most(2)
+    assert np.diff(coarse.edges).tolist() == [1_800_000_000] * 2
+    assert coarse.level.tolist() == [int(coverage.in_view[:-1].min()), 2]
+    with pytest.raises(ValueError, match="slices"):
+        coverage.at_most(0)

@@ -68,6 +68,18 @@ def test_the_strip_shows_every_slice_and_every_gap(theme: Theme) -> None:
     assert line.x0 == "2026-11-25T09:05:00.000"
 
 
+def test_a_strip_of_many_satellites_is_few_elements() -> None:
+    span = Span.starting(at(25, 8), 1.0)
+    starts = [span.start_us + 700_000 * k for k in range(5000)]
+    coverage = Coverage.from_intervals(starts, [us + 240_000_000 for us in starts], span)
+    seen = trace(next_hour(coverage, LocalClock(ZONE, span), span.start, LIGHT), "in view")
+    assert len(seen.x) <= 360
+    minutes = coverage.minutes(ZONE)
+    ten_s = np.full(360, 0)
+    ten_s[-len(seen.y) :] = seen.y
+    assert ten_s.reshape(60, 6).min(axis=1).tolist() == minutes["satellites_min"].tolist()
+
+
 def test_lengths_over_the_strip_never_lie_on_each_other() -> None:
     span = Span.starting(at(25, 8), 1.0)
     gaps = [(at(25, 8, 1 + 2 * k), at(25, 8, 2 + 2 * k, k)) for k in range(29)]

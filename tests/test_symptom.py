@@ -458,3 +458,14 @@ def test_a_span_beside_the_record_and_an_empty_grid_are_refused() -> None:
         Grid((), (), (), 25.0, (), (), (), (), (), (), ())
     with pytest.raises(InputError, match="number of candidates"):
         find_settings(REGULAR, SITE, DAY, record, top=0)
+
+
+@pytest.mark.parametrize(
+    ("data", "told"),
+    [(b'start,end\n"' + b"x" * 200_000, "field larger than"), (b"\xff\xfe\x00", "not UTF-8"), (b"", "got 'nothing'")],
+)
+def test_bytes_that_are_no_record_are_told_in_one_line(data: bytes, told: str) -> None:
+    with pytest.raises(InputError, match=told) as refused:
+        FreezeRecord.from_csv_bytes(data, "ours.csv")
+    assert "record ours.csv" in str(refused.value)
+    assert "\n" not in str(refused.value)

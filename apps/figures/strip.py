@@ -8,7 +8,6 @@ from typing import Any, Final
 import plotly.graph_objects as go
 
 from passim import Coverage
-from passim.spans import moment
 
 from ..wording import LocalClock, duration
 from .theme import FONT_SIZE, Theme, dressed, out_marker
@@ -17,26 +16,30 @@ from .time_axis import local_axis, mark_now, utc
 IN_VIEW, NO_SERVICE = "in view", "no service"
 # On a phone a letter takes so much of the strip's length.
 _LETTER: Final = 1.0 / 44.0
+# Ten seconds each in an hour: more would be thinner than two pixels.
+_MOST_SLICES: Final = 360
 
 
 def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme) -> go.Figure:
-    """Return satellites in view over the span of `coverage` as steps, gaps hatched over the whole height, and now."""
-    start_us, end_us = coverage.edges_us[:-1], coverage.edges_us[1:]
-    top = max(int(coverage.in_view.max()), 1)
-    starts = [moment(us) for us in start_us.tolist()]
-    ends = [moment(us) for us in end_us.tolist()]
-    counts = coverage.in_view.tolist()
+    """Return satellites in view over the span of `coverage` as steps, gaps hatched over the whole height, and now.
+
+    Where the number changes more often than a picture can show, a step is the fewest in view in a few seconds.
+    """
+    slices = coverage.at_most(_MOST_SLICES)
+    start_us, end_us = slices.edges[:-1], slices.edges[1:]
+    top = max(int(slices.level.max()), 1)
+    starts, ends, counts = clock.times(start_us), clock.times(end_us), slices.level.tolist()
 
     figure = go.Figure()
     shown = [k for k, count in enumerate(counts) if count]
     figure.add_bar(
         name=IN_VIEW,
-        x=[utc(starts[k]) for k in shown],
-        width=[(end_us[k] - start_us[k]) / 1000.0 for k in shown],
+        x=start_us[shown] / 1000.0,
+        width=(end_us[shown] - start_us[shown]) / 1000.0,
         offset=0,
-        y=[counts[k] for k in shown],
+        y=slices.level[shown],
         marker={"color": [theme.of_count(counts[k]) for k in shown], "line": {"width": 0}},
-        customdata=[[clock.time(starts[k]), clock.time(ends[k])] for k in shown],
+        customdata=[[starts[k], ends[k]] for k in shown],
         hovertemplate="%{y} in view<br>%{customdata[0]} to %{customdata[1]}<extra></extra>",
     )
     gaps = coverage.gaps()
@@ -54,7 +57,7 @@ def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme
     dressed(figure, theme, 260)
     figure.update_layout(barmode="overlay")
     figure.update_xaxes(**local_axis(coverage.span, clock.name, 7))
-    figure.update_yaxes(range=[0, top * 1.22], tickvals=list(range(top + 1)))
+    figure.update_yaxes(range=[0, top * 1.22], tickvals=list(range(0, top + 1, 1 + top // 8)))
     figure.update_yaxes(title={"text": "satellites in view", "font": {"size": FONT_SIZE, "color": theme.quiet}})
     middles = [row.start + (row.end - row.start) / 2 for row in rows]
     shares = [(middle - coverage.span.start).total_seconds() / coverage.span.duration_s for middle in middles]

@@ -219,6 +219,19 @@ class Coverage:
             "twofold_fraction": self.covered_fraction(2),
         }
 
+    def at_most(self, slices: int) -> intervals.Steps:
+        """Return the number in view in at most so many slices: its own where they are few, else equal ones.
+
+        Of an equal slice it is the fewest in view, so that a gap empties every slice that it touches. Raises ValueError
+        for fewer than one.
+        """
+        if slices < 1:
+            raise ValueError(f"slices: got {slices}, wanted 1 or more")
+        if len(self.in_view) <= slices:
+            return self.steps
+        edges_us = np.unique(np.linspace(self.span.start_us, self.span.end_us, slices + 1).round().astype(np.int64))
+        return intervals.Steps(edges_us, intervals.in_bins(self.steps, edges_us).lowest)
+
     def minutes(self, timezone: str = "UTC") -> pd.DataFrame:
         """Return one row a minute of the span.
 
