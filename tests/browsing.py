@@ -1,4 +1,4 @@
-"""A dashboard over the invented scenario, served as `passim dashboard` serves it, and a headless browser before it."""
+"""A dashboard over the invented scenario, served by the installed wheel, and a headless browser before it."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import wheels
 from passim.workspace import create
 
 AT = "2026-11-25T07:30-01:00"
@@ -28,8 +29,11 @@ def served(folder: Path, at: str = AT) -> Iterator[str]:
     if not folder.exists():
         create(folder, demo=True)
     command = [sys.executable, "-m", "passim_apps.command_line", "dashboard", "--no-browser", "--port", "0"]
-    command += ["--workspace", str(folder), "--at", at]
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as server:
+    command += ["--workspace", str(folder.resolve()), "--at", at]
+    with subprocess.Popen(
+        command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=wheels.installed_environment(),
+        cwd=folder,
+    ) as server:  # fmt: skip
         assert server.stderr is not None
         first = server.stderr.readline()
         found = re.search(r"http://127\.0\.0\.1:\d+", first)

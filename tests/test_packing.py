@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
-import sys
 import tomllib
 import zipfile
 from collections.abc import Iterator
@@ -14,6 +13,8 @@ from pathlib import Path
 import pytest
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
+
+import wheels
 
 ROOT = Path(__file__).resolve().parent.parent
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
@@ -37,22 +38,8 @@ def test_every_package_has_its_init() -> None:
 
 
 @pytest.fixture(scope="module")
-def wheel(tmp_path_factory: pytest.TempPathFactory) -> Iterator[zipfile.ZipFile]:
-    """The wheel, built from a copy of the tree, because setuptools leaves a build folder behind and packs it again."""
-    tree, out = tmp_path_factory.mktemp("tree"), tmp_path_factory.mktemp("wheel")
-    # The tests and samples are copied too: they are there for a mistake to pack.
-    for name in ("LICENSE", "README.md", "apps", "passim", "pyproject.toml", "tests", "tle_samples"):
-        if (ROOT / name).is_dir():
-            shutil.copytree(ROOT / name, tree / name, ignore=shutil.ignore_patterns("__pycache__"))
-        else:
-            shutil.copy(ROOT / name, tree / name)
-    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check"]
-    offline = ["--no-index", "--no-deps", "--no-build-isolation"]
-    command = [*pip, "wheel", "--quiet", *offline, "--wheel-dir", str(out), str(tree)]
-    answer = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
-    assert answer.returncode == 0, answer.stdout + answer.stderr
-    [path] = out.iterdir()
-    with zipfile.ZipFile(path) as opened:
+def wheel() -> Iterator[zipfile.ZipFile]:
+    with zipfile.ZipFile(wheels.wheel()) as opened:
         yield opened
 
 

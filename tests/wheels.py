@@ -1,0 +1,58 @@
+"""The wheel, and passim as it is installed from it: what users run, rather than the tree it was made from."""
+
+from __future__ import annotations
+
+import functools
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import Final
+
+ROOT: Final = Path(__file__).resolve().parent.parent
+_PIP: Final = [sys.executable, "-m", "pip", "--disable-pip-version-check"]
+# The tests and samples are copied too: they are there for a mistake to pack.
+_PARTS: Final = ("LICENSE", "README.md", "apps", "passim", "pyproject.toml", "tests", "tle_samples")
+
+
+@functools.cache
+def _kept() -> tempfile.TemporaryDirectory[str]:
+    """A folder that is gone when these tests end."""
+    return tempfile.TemporaryDirectory(prefix="passim-wheel-")
+
+
+@functools.cache
+def wheel() -> Path:
+    """Build the wheel from a copy of the tree, because setuptools leaves a build folder behind and packs it again."""
+    tree, out = Path(_kept().name) / "tree", Path(_kept().name) / "wheel"
+    tree.mkdir()
+    for name in _PARTS:
+        if (ROOT / name).is_dir():
+            shutil.copytree(ROOT / name, tree / name, ignore=shutil.ignore_patterns("__pycache__"))
+        else:
+            shutil.copy(ROOT / name, tree / name)
+    offline = ["--no-index", "--no-deps", "--no-build-isolation"]
+    _run([*_PIP, "wheel", "--quiet", *offline, "--wheel-dir", str(out), str(tree)])
+    [path] = out.iterdir()
+    return path
+
+
+@functools.cache
+def installed_environment() -> dict[str, str]:
+    """Install the wheel beside what it needs, and return an environment in which it goes before the tree."""
+    place = Path(_kept().name) / "installed"
+    _run([*_PIP, "install", "--quiet", "--no-index", "--no-deps", "--target", str(place), str(wheel())])
+    environment = {**os.environ, "PYTHONPATH": str(place)}
+    told = "import passim, passim_apps; print(passim.__file__); print(passim_apps.__file__)"
+    # Not in the tree, whose folder Python would look into first.
+    found = _run([sys.executable, "-c", told], env=environment, cwd=place).splitlines()
+    assert all(Path(line).is_relative_to(place) for line in found), found
+    return environment
+
+
+def _run(command: list[str], **where: object) -> str:
+    answer = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300, **where)  # type: ignore[call-overload]
+    assert answer.returncode == 0, answer.stdout + answer.stderr
+    return str(answer.stdout)
