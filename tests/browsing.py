@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import wheels
 from passim.workspace import create
 
 AT = "2026-11-25T07:30-01:00"
@@ -26,6 +25,8 @@ FLAGS = [
 @contextlib.contextmanager
 def served(folder: Path, at: str = AT) -> Iterator[str]:
     """Give the address of a dashboard over an invented workspace made in `folder`, its clock starting at `at`."""
+    import wheels  # next to this file, where pytest finds it
+
     if not folder.exists():
         create(folder, demo=True)
     command = [sys.executable, "-m", "passim_apps.command_line", "dashboard", "--no-browser", "--port", "0"]

@@ -275,6 +275,41 @@ def test_an_address_that_cannot_be_used_is_told_on_the_page(page: Page, query: s
     expect(page.locator("#notice")).to_contain_text(told)
 
 
+def test_an_answer_to_an_earlier_choice_is_greyed_under_why_there_is_none(page: Page) -> None:
+    open_at(page, "/growth?day=2026-11-28")  # a Saturday
+    sentence = page.locator("#sentence").inner_text()
+    choose(page, "within", "calls")
+    notice = page.locator("#notice .failed")
+    expect(notice).to_contain_text("hours")
+    assert page.locator("#sentence").inner_text() == sentence
+    expect(page.locator("#sentence")).to_have_css("opacity", "0.35")
+    # In sight however far down one is.
+    page.evaluate("window.scrollTo(0, 1500)")
+    expect(notice).to_be_in_viewport()
+    choose(page, "within", "day")
+    expect(notice).to_have_count(0)
+    expect(page.locator("#sentence")).to_have_css("opacity", "1")
+
+
+def test_a_page_that_never_had_an_answer_shows_no_empty_picture(page: Page) -> None:
+    page.goto("/growth?day=2026-11-28&within=calls")
+    expect(page.locator("#notice .failed")).to_contain_text("hours")
+    expect(page.locator("#sentence")).to_have_text("No answer to this choice.")
+    expect(page.locator(".picture-frame").first).to_be_hidden()
+    choose(page, "within", "day")
+    settle(page)
+    expect(page.locator(".picture-frame").first).to_be_visible()
+
+
+def test_elements_too_old_for_single_times_are_told_over_every_page(browser: Browser, tmp_path: Path) -> None:
+    site = NewSite(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
+    folder = create(tmp_path / "office", site=site, elements=[str(SAMPLES / "polar-star-66.tle")]).folder
+    with served(folder, AT) as address, a_page(browser, address) as page:
+        for path in ("/clock", "/sky"):
+            open_at(page, path)
+            expect(page.locator("#notice")).to_contain_text("nothing below is to be relied on")
+
+
 def test_long_work_can_be_stopped_and_begun_again(browser: Browser, tmp_path: Path) -> None:
     # A month of two thousand satellites takes long enough on any machine to press Stop in time.
     epoch = datetime(2026, 11, 25, tzinfo=UTC)

@@ -18,11 +18,13 @@ from .choosing import Offer, offers
 from .desk import Desk, Question, StillWorking
 from .jobs import Job
 from .parts import aria, choice_list, file_path, panel_block, part, table_data, unbroken
+from .telling import age_warning, in_words
 
 _LOG: Final = logging.getLogger(__name__)
 _POLL_MS: Final = 400
 _HOUR_MS: Final = 3_600_000
 NOT_YET: Final = "…"
+NO_ANSWER: Final = "No answer to this choice."
 _IN_HEAD: Final = ("place", "day", "fleet")
 
 INDEX: Final = """<!DOCTYPE html>
@@ -168,9 +170,10 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         Input("worked", "data"),
         Input("again", "data"),
         Input("changed", "data"),
+        State("sentence", "children"),
         prevent_initial_call=True,
     )
-    def refresh(path: str, search: str | None, scheme: str | None, *_: Any) -> Any:
+    def refresh(path: str, search: str | None, scheme: str | None, *others: Any) -> Any:
         names = [[entry["id"]["name"] for entry in group] for group in ctx.outputs_list[8:11]]
         page = by_path.get(path)
         # The colours come with the first word from the browser; before it there is nothing to draw.
@@ -178,6 +181,7 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
             return (*unchanged(names), no_update)
         # What a page showed stays while a new answer is worked out; another page's sentence does not.
         fresh = any(entry["prop_id"].startswith("shown.") for entry in ctx.triggered)
+        fresh = fresh or others[-1] in (NOT_YET, NO_ANSWER)
         question, faults = asked(search)
         faults = tuple(fault for fault in (*faults, desk.workspace_fault) if fault)
         try:
@@ -185,13 +189,15 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         except StillWorking as still:
             found = unchanged(names, fresh, job=still.job, told=faults)
         except InputError as error:
-            found = unchanged(names, fresh, told=(*faults, str(error)))
+            found = unchanged(names, fresh, told=faults, failed=in_words(error))
         except Exception as error:
             _LOG.exception("page %s, %s", path, search)
             defect = f"This is a defect in passim, not in what you chose: {type(error).__name__}. Its log says where."
-            found = unchanged(names, fresh, told=(*faults, defect))
+            found = unchanged(names, fresh, told=faults, failed=defect)
         else:
-            found = filled(page, answer, names, query_of(question.choices), faults)
+            warning = age_warning(question, question.days(1).middle if "day" in page.uses else question.now)
+            told = (*faults, warning) if warning else faults
+            found = filled(page, answer, names, query_of(question.choices), told)
         # What there is to choose may depend on what has just been worked out, such as the gaps of a day.
         lists = {key: offer.plain() for key, offer in offers(question, page).items()}
         # The browser asks again where an answer to an earlier question came last.
@@ -252,11 +258,17 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
     )
 
 
-def unchanged(names: list[list[str]], fresh: bool = False, *, job: Job | None = None, told: Sequence[str] = ()) -> Any:
-    """Return what leaves a page as it is, but for the line of work under way and what went wrong."""
+def unchanged(
+    names: list[list[str]], fresh: bool = False, *, job: Job | None = None, told: Sequence[str] = (), failed: str = ""
+) -> Any:
+    """Return what leaves a page as it is, but for the line of work under way and why there is no answer.
+
+    An answer to an earlier question stays, and the style sheet greys it; a page that never had one has no picture.
+    """
+    because = [html.P(failed, className="failed bare" if fresh else "failed")] if failed else []
     return (
-        *((NOT_YET, "", []) if fresh else (no_update, no_update, no_update)),
-        [html.P(line) for line in told],
+        *((NO_ANSWER if failed else NOT_YET, "", []) if fresh else (no_update, no_update, no_update)),
+        [*because, *(html.P(line) for line in told)],
         *_under_way(job),
         *[[no_update] * len(group) for group in names],
         {} if fresh else no_update,
