@@ -28,9 +28,16 @@ def dashboard(workspace_dir: str | None, port: int, lan: bool, no_browser: bool,
       passim dashboard --workspace school --lan
       passim dashboard --at 2026-11-25T08:00Z --port 8800 --no-browser
     """
-    from ..choices import aware_time
-    from ..dashboard import serving
-    from ..output import tell
+    import gc
 
-    at = aware_time(at_text, "--at") if at_text else None
-    serving.run(port=port, workspace=workspace_dir, lan=lan, browser=not no_browser, at=at, tell=tell)
+    # What starting makes stays until the end: looking through it for garbage would take a tenth of the start.
+    gc.disable()
+    try:
+        from ..choices import aware_time
+        from ..dashboard import serving
+        from ..output import tell
+
+        at = aware_time(at_text, "--at") if at_text else None
+        serving.run(port=port, workspace=workspace_dir, lan=lan, browser=not no_browser, at=at, tell=tell)
+    finally:
+        gc.enable()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import ipaddress
 import socket
 import tempfile
@@ -122,6 +123,9 @@ def run(
             )
         if invented:
             tell("No workspace here: this is the invented demonstration, and what you load into it is gone at the end.")
+        # What has been made so far stays: see the command.
+        gc.freeze()
+        gc.enable()
         # The first page is worked out while the browser reads its scripts.
         threading.Thread(target=look_ahead, args=(desk, pages.PAGES[0]), name="passim-ahead", daemon=True).start()
         if browser and not lan:
