@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     from passim.coverage import Freshness
 
 _START = "Start"
-PLAN_HEADINGS = ("Day", "Start", "End", ">Pauses", ">Frozen", ">Worst, 9 of 10", ">Ends the call", ">Elements' age")
-HOUR_HEADINGS = ("Hour", ">Starts", ">Pauses", ">Frozen", ">Worst, 9 of 10", ">Ends the call")
+PLAN_HEADINGS = ("Day", "Start", "End", ">Pauses", ">Frozen", ">Longest, 9 of 10", ">Ends the call", ">Elements' age")
+HOUR_HEADINGS = ("Hour", ">Starts", ">Pauses", ">Frozen", ">Longest, 9 of 10", ">Ends the call")
 CHECK_HEADINGS = (
-    "Day", "Start", "End", "Call", "Verdict", "Better start", ">Pauses", ">Frozen", ">Ends the call", "Freezes",
+    "Day", "Start", "Verdict", "Better start", "Call", "End", ">Pauses", ">Frozen", ">Ends the call", "Freezes",
 )  # fmt: skip
 NOW_HEADINGS = ("A call", *PLAN_HEADINGS)
 _MOST_CHANGES = 6
@@ -174,7 +174,7 @@ def plan_notes(plan: calls.CallPlan, runs: int) -> list[str]:
         notes.append(f"{counted(left_out, 'start')} not ranked: only statistics hold for them.")
     notes.append(
         f"Starts are chosen by {runs} drawn futures and told of by {runs} others; pauses are those expected in one "
-        f"call, and 9 of 10 calls meet no freeze longer than the worst."
+        f'call. In 9 of 10 such calls no single freeze is longer than "Longest, 9 of 10".'
     )
     return notes
 
@@ -242,23 +242,29 @@ def left_out_words(notes: Sequence[str]) -> list[str]:
 
 def check_cells(row: Any, clock: LocalClock, freezes: str) -> list[str]:
     """Return the cells of one checked call."""
-    there = "none" if row.better_start != row.better_start else minute(row.better_start, clock)
-    if there != "none":
+    there = "none"
+    if row.better_start == row.better_start:
+        # The day of the call stands in its row, and a narrow window shows only the first columns.
+        there = minute(row.better_start, clock, day=clock.day(row.better_start) != clock.day(row.start))
         there += f" ({meets(row.better_expected_pauses, row.better_expected_frozen_s)})"
     first = plan_cells(row, clock)
-    return [*first[:3], row.title, verdict(row), there, first[3], first[4], first[6], freezes]
+    return [*first[:2], verdict(row), there, row.title, first[2], first[3], first[4], first[6], freezes]
 
 
 def check_notes(check: call_check.CallCheck) -> list[str]:
     """Return what must be known of a check: what counts as what, and what was left out."""
-    notes = [check.kind.describe()]
-    reasons: dict[str, list[str]] = {}
-    for event, reason in check.left_out:
-        reasons.setdefault(reason, []).append(event.title)
-    notes += [f"Not checked, because {reason}: {_first(titles)}." for reason, titles in reasons.items()]
+    notes = [check.kind.describe(), *left_out_sentences(check)]
     if any(not call.shows_times for call in check.calls):
         notes.append("A dash stands where the elements are too old for single times.")
     return notes
+
+
+def left_out_sentences(check: call_check.CallCheck) -> list[str]:
+    """Return which calls of a calendar were not checked, a sentence for each reason."""
+    reasons: dict[str, list[str]] = {}
+    for event, reason in check.left_out:
+        reasons.setdefault(reason, []).append(event.title)
+    return [f"Not checked, because {reason}: {_first(titles)}." for reason, titles in reasons.items()]
 
 
 def _first(titles: Sequence[str]) -> str:
@@ -301,10 +307,11 @@ def _figures(call: Any) -> str:
 
 def event_text(row: Any, kind: call_kinds.CallKind) -> str:
     """Return what a calendar says of a suggested call."""
+    longest = "no freeze" if row.worst_p90_s < 0.05 else f"no freeze longer than {duration(row.worst_p90_s)}"
     return (
         f"Expected freezes: {row.expected_freezes:.1f}, of them {pauses(row.expected_pauses)}; "
         f"{duration(row.expected_frozen_s)} frozen; chance that the call ends: {share(row.chance_of_end)}; "
-        f"9 of 10 such calls meet no freeze longer than {duration(row.worst_p90_s)}.\n{kind.describe()}\n"
+        f"9 of 10 such calls meet {longest}.\n{kind.describe()}\n"
         "Planning help from orbital elements and a simplified terminal, not a promise of service."
     )
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import itertools
 from typing import TYPE_CHECKING, Any
 
+from passim.answers import mounting
+
 from .found import Found
 from .gap_table import gap_sentence
 from .output import LONGEST_TABLE, Answer, plain_numbers
@@ -27,7 +29,16 @@ IF_LIFTED = {
     "excluded": "the satellites left out by number served",
 }
 
+# What a gateway is and what helps, said once where the verdict of a page is told.
+WHAT_A_GATEWAY_IS = "A gateway is a ground station that the satellite must see as well."
+_GATEWAY_ALONE = (
+    f"{WHAT_A_GATEWAY_IS} Nothing on your roof changes that: move calls to calm hours, or ask the provider."
+)
+_GATEWAY_TOO = f"{WHAT_A_GATEWAY_IS[:-1]}: for that part, move calls to calm hours, or ask the provider."
+_ROOF_LINE = "A freer or higher spot helps with the roof line; the tables below say in which direction."
+
 _PARTS_OF_DAY = ("night", "morning", "afternoon", "evening")
+NOT_THE_ROOF = "it is not your roof line"
 _NEARLY_ALL, _MOST = 0.9, 0.5
 # A horizon that gives back less than this part of the time in gaps is not what opens them.
 _NEXT_TO_NOTHING = 0.01
@@ -62,8 +73,19 @@ def verdict_first(found: Found, why: causes.Causes) -> tuple[str, str]:
     closes = _who_shares(found, table, given_back) or _what_closes(found, table, given_back)
     return (
         f"{verdict[0].upper()}{verdict[1:]}: {_how_often(found, why, table)}.",
-        f"{closes[0].upper()}{closes[1:]}.",
+        " ".join([f"{closes[0].upper()}{closes[1:]}.", *_what_helps(table, verdict)]),
     )
+
+
+def _what_helps(table: pd.DataFrame, verdict: str) -> list[str]:
+    """Return what can be done about the gaps; whatever speaks of a roof says how to stay safe on it."""
+    told = []
+    closing = table["closed_by"] + ", " + table["closed_by_pairs"]
+    if closing.str.contains("gateway").any():
+        told.append(_GATEWAY_ALONE if verdict == NOT_THE_ROOF else _GATEWAY_TOO)
+    if verdict != NOT_THE_ROOF and closing.str.contains("horizon").any():
+        told += [_ROOF_LINE, mounting.MOUNTING_CAUTIONS[0]]
+    return told
 
 
 def amount(seconds: float, span_s: float) -> str:
@@ -162,7 +184,7 @@ def stopped_by_words(row: Any) -> str:
 
 
 def _how_often(found: Found, why: causes.Causes, table: pd.DataFrame) -> str:
-    """Return how many gaps there are where they are thickest, and how long: "9 gaps an hour in the morning of ..."."""
+    """Return how many gaps there are where they are thickest, and how long: "9 gaps an hour in the bad hours, ..."."""
     hours = why.coverage.by_local_hour(found.site.timezone)
     hours["part"] = hours["hour"] // 6
     # One day has its own parts; over several days all mornings count together.
@@ -182,8 +204,8 @@ def _how_often(found: Found, why: causes.Causes, table: pd.DataFrame) -> str:
         return f"{counted(len(table), 'gap')} in {found.length}, about {each} each"
     if busy_an_hour < _CLEARLY_MORE * an_hour:
         return f"{an_hour:.0f} gaps an hour over {found.length}, about {each} each"
-    often = f"{busy_an_hour:.0f} gaps an hour in {_when(busy)} ({len(table)} in {found.length})"
-    return f"{often}, about {duration(out_s / begun)} each"
+    often = f"{busy_an_hour:.0f} gaps an hour in the bad hours, {_when(busy)}, about {duration(out_s / begun)} each"
+    return f"{often} ({len(table)} in {found.length}, {an_hour:.1f} an hour over all)"
 
 
 def _when(busy: list[Any]) -> str:
@@ -233,6 +255,10 @@ def _who_shares(found: Found, table: pd.DataFrame, given_back: dict[str, Any]) -
     floor_deg = found.visibility.view.floor_deg
     told = [f"{number} if {_lifted(name, floor_deg)}" for number, name in closing]
     told[0] = f"{closing[0][0]} of {len(table)} would close if {_lifted(closing[0][1], floor_deg)}"
+    # A gap that either of two limits would close stands in the number of each.
+    twice = int(table["closed_by"].str.contains(", ").sum())
+    if twice:
+        told[-1] += f" ({twice} of them by either)" if len(told) == 2 else f" ({twice} of them in more than one way)"
     by_none = table["closed_by"] == ""
     if by_none.any():
         paired = (table.loc[by_none, "closed_by_pairs"] != "").all()
@@ -254,5 +280,5 @@ def _verdict(table: pd.DataFrame, given_back: dict[str, Any]) -> str:
         return "it is your roof line" if closed.count(max(closed)) == 1 else "your roof line is one of the causes"
     in_pairs = table["closed_by_pairs"].str.contains("horizon").any()
     if horizon["gap_share"] < _NEXT_TO_NOTHING and not in_pairs:
-        return "it is not your roof line"
+        return NOT_THE_ROOF
     return "your roof line has a part in it"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from .call_options import minutes_between, weekdays_of
 from .choices import SiteChoice, found_workspace
-from .wording import duration, share
+from .wording import counted, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -91,12 +91,50 @@ def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, to
     return f"Goal met {when} ({words}), under {given}."
 
 
+def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told: str, told_today: str) -> str:
+    """Return the sentence that says when a plan meets a goal that today's satellites do not, or that it never does.
+
+    `told` is what the plan's last day has of the goal's quantities, `told_today` what today has. Empty where the goal
+    is met today.
+    """
+    first, last, met = ahead.table.iloc[0], ahead.table.iloc[-1], ahead.date_met(goal)
+    words, today = goal.words(), f"{int(first['satellites']):,}"
+    if met is None:
+        return (
+            f"Goal not met, even by the plan ({words}): {told} from {_day(last['date'])} on, with "
+            f"{int(last['satellites']):,} satellites; {told_today} with today's {today}."
+        )
+    if met == first["date"]:
+        return ""
+    short = words.removeprefix("at least ")
+    return (
+        f"{short[:1].upper()}{short[1:]} from {_day(met)} on, by the plan, with {_serving(ahead, met)} satellites; not "
+        f"with today's {today}."
+    )
+
+
+def plan_caption(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told: str) -> str:
+    """Return whether and when a plan meets a goal, in one sentence, and in a shorter one what it takes for granted."""
+    first, last, met = ahead.table.iloc[0], ahead.table.iloc[-1], ahead.date_met(goal)
+    words = goal.words()
+    if met is None:
+        end = f"with all {int(last['satellites']):,} satellites from {_day(last['date'])} on: {told}"
+        sentence = f"Goal not met by the plan ({words}); {end}."
+    elif met == first["date"]:
+        sentence = f"Goal met already today, and by the plan it stays so ({words})."
+    else:
+        sentence = f"Goal met from {_day(met)} on, with {_serving(ahead, met)} satellites ({words})."
+    return (
+        f"{sentence} A scenario, no forecast: {counted(len(ahead.launches), 'launch', 'launches')} as planned, today's "
+        f"{int(first['satellites']):,} satellites staying as they are."
+    )
+
+
 def plan_sentence(ahead: growth_ahead.Ahead) -> str:
     """Return in one line what a plan brings: how long service is out today, and from its last day on."""
     first, last = ahead.table.iloc[0], ahead.table.iloc[-1]
-    day = last["date"]
     return (
-        f"By the plan, {_out(last)} from {day.day} {day:%b %Y} on, with {int(last['satellites']):,} satellites; today, "
+        f"By the plan, {_out(last)} from {_day(last['date'])} on, with {int(last['satellites']):,} satellites; today, "
         f"with {int(first['satellites']):,}, {_out(first)}."
     )
 
@@ -151,6 +189,15 @@ def _text(name: str, value: Any) -> str:
     if name.endswith("_s"):
         return duration(float(value)) if value else "none"
     return f"{value:,.4g}" if isinstance(value, float) else f"{value:,}"
+
+
+def _day(day: Any) -> str:
+    return f"{day.day} {day:%b %Y}"
+
+
+def _serving(ahead: growth_ahead.Ahead, day: Any) -> str:
+    """Return how many satellites serve from a day of the plan on."""
+    return f"{int(ahead.table.set_index('date')['satellites'][day]):,}"
 
 
 def _out(row: Any) -> str:

@@ -81,6 +81,7 @@ def test_find_a_call_and_take_it_along(page: Any, address: str, tmp_path: Path) 
     rows = page.locator("section", has=page.get_by_role("heading", name="When to begin a call")).locator("tbody tr")
     first_cells = rows.first.locator("td").all_inner_texts()
 
+    page.locator("#calls-ics[href*='minutes=45']").wait_for()
     with page.expect_download() as download:
         page.get_by_role("link", name="Add these calls to a calendar").click()
     file = tmp_path / "calls.ics"
@@ -129,9 +130,14 @@ def test_hours_that_leave_no_room_are_told_and_the_page_stays(page: Any, address
     notice.wait_for()
     assert "hours for calls; got '20:00 to 18:00'" in notice.inner_text()
     assert "Best start" in page.inner_text("#sentence")
+    dead = page.get_by_role("link", name="Add these calls to a calendar", disabled=True)
+    dead.wait_for()
+    assert dead.get_attribute("href") is None
+    assert "no answer to this choice" in page.inner_text("#calls-take")
     choose(page, "until", "23:00")
     page.locator("#notice p").wait_for(state="detached")
     page.locator("#second, #sentence", has_text="20:00 to 23:00, Mon to Fri").first.wait_for()
+    page.locator("#calls-ics[href*='until=23']").wait_for()
 
 
 def test_the_picture_fits_a_phone_and_the_button_a_thumb(address: str) -> None:

@@ -22,6 +22,7 @@ from passim.coverage.causes import Causes, find_causes
 from passim.sky import visibility
 from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.workspace import Workspace, create
+from passim_apps.symptom_words import found_sentence
 from passim_apps.wording import instant
 
 pytestmark = pytest.mark.browser
@@ -107,7 +108,10 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
     open_sky(page, address)
     loft = known(scenario.MARRAM_LOFT)
     assert page.inner_text("#sentence").startswith("It is not your roof line: ")
-    assert page.inner_text("#second") == "All would close if the satellite need not see a gateway."
+    assert page.inner_text("#second") == (
+        "All would close if the satellite need not see a gateway. A gateway is a ground station that the satellite "
+        "must see as well. Nothing on your roof changes that: move calls to calm hours, or ask the provider."
+    )
     drawn, gaps = traces(page, "panorama"), loft.table()
     assert drawn["missing"]["x"] == pytest.approx(gaps["missing_azimuth_deg"].to_list(), abs=0.006)
     assert drawn["missing"]["y"] == pytest.approx(gaps["missing_elevation_deg"].to_list(), abs=0.006)
@@ -125,8 +129,12 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
     count = len(known(scenario.MARRAM_YARD).table())
     assert page.inner_text("#second").startswith(
         f"{closed['gateway']} of {count} would close if the satellite need not see a gateway, "
-        f"{closed['horizon']} if the horizon were open down to 25° and "
+        f"{closed['horizon']} if the horizon were open down to 25° (1 of them by either) and "
     )
+    assert "can injure and kill" in page.inner_text("#second")
+    # Each gap counts once: those of one limit, of the other, of either, and of none.
+    table = known(scenario.MARRAM_YARD).table()
+    assert closed["gateway"] + closed["horizon"] - 1 + (table["closed_by"] == "").sum() == count
     heads.filter(has_text="Stopped by").wait_for()
     sectors = skyline.sector_costs(known(scenario.MARRAM_YARD))["given_back_s_per_day"]
     assert traces(page, "panorama")["sectors"]["y"] == pytest.approx(sectors.to_list(), abs=0.001)
@@ -167,6 +175,8 @@ def test_the_cause_of_the_gap_chosen(page: Any, address: str) -> None:
         local = (gaps["start"][next_place] - timedelta(hours=1)).round("s")
         caption.filter(has_text=f"{local:%H:%M:%S} to ").wait_for()
         assert instant(gaps["start"][next_place]) in unquote(page.url)
+    marked = page.locator("td", has_text="▶").all_inner_texts()
+    assert marked == [f"▶ {(gaps['start'][place + 5] - timedelta(hours=1)).round('s'):%H:%M:%S}"]
 
 
 def test_a_touch_on_a_cross_chooses_its_gap(page: Any, address: str) -> None:
@@ -236,6 +246,8 @@ def test_another_horizon_changes_the_gaps_as_passim_says(page: Any, address: str
 def test_obstacles_by_tape_measure(page: Any, address: str) -> None:
     open_sky(page, address)
     page.get_by_label("obstacles, by tape measure").check()
+    trial(page, "Fill in the row of an obstacle")
+    assert page.locator("#trial-fault").inner_text() == ""
     for what, value in (("bearing °", "180"), ("width m", "30"), ("distance m", "8"), ("height m", "16")):
         page.get_by_label(f"{what} of obstacle 1", exact=True).fill(value)
     page.get_by_label("Height of the mount, m").fill("2")
@@ -277,6 +289,7 @@ def test_a_saved_horizon_survives_a_restart(browser: Any, tmp_path: Path) -> Non
         trial(page, "With this horizon ")
         page.get_by_role("button", name="Save as the spot's horizon").click()
         page.locator("#trial-saved", has_text="Saved: Marram, loft now has this horizon").wait_for()
+        assert "The one before stays in horizon-before-marram-loft.csv" in page.inner_text("#trial-saved")
         # The mask of the address goes, because it would hide what was saved.
         page.wait_for_url("**/sky")
         trial(page, "Nothing is saved")
@@ -307,6 +320,11 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
         page.get_by_role("button", name="Search").click()
         page.locator("#symptom-fault", has_text="from one freeze to the next; got 'soon'; wanted a number").wait_for()
 
+        # A change of the question takes away what answered the one before.
+        page.locator("#symptom-every-low").fill("8")
+        page.locator("#symptom-kept", has_text="The question has changed").wait_for()
+        assert page.locator("#symptom-fault").inner_text() == ""
+
         for name, value in (("every-low", "8"), ("every-high", "15"), ("length-low", "10"), ("length-high", "45")):
             page.locator(f"#symptom-{name}").fill(value)
         page.get_by_role("button", name="Search").click()
@@ -314,7 +332,7 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
         page.locator("#symptom-answer .ranks").wait_for(timeout=90_000)
         assert page.locator("#symptom-working").is_hidden()
         found = searched.result()
-        assert page.locator("#symptom-answer .answer").inner_text() == found.sentence()
+        assert page.locator("#symptom-answer .answer").inner_text() == found_sentence(found)
         table = found.table()
         cells = page.locator("#symptom-answer .ranks tbody tr").evaluate_all(
             "rows => rows.map(row => [...row.cells].slice(0, 3).map(cell => cell.innerText))"
@@ -376,7 +394,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
         page.get_by_role("button", name="Search").click()
         page.locator("#symptom-answer .ranks").wait_for(timeout=90_000)
         found = searched.result()
-    assert page.locator("#symptom-answer .answer").inner_text() == found.sentence()
+    assert page.locator("#symptom-answer .answer").inner_text() == found_sentence(found)
     cells = page.locator("#symptom-answer .ranks tbody tr").evaluate_all(
         "rows => rows.map(row => [...row.cells].slice(0, 3).map(cell => cell.innerText))"
     )
@@ -384,6 +402,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
 
     page.get_by_role("button", name="Take the record away").click()
     page.locator("#symptom-every-low").wait_for()
+    page.locator("#symptom-answer .ranks").wait_for(state="detached")
     assert page.evaluate("localStorage.getItem('symptom-record')") in (None, "null")
 
 

@@ -19,6 +19,7 @@ from passim.answers.calendar import Event
 from passim.answers.call_changes import changes, check_record, plan_record
 from passim.answers.call_check import check_calls
 from passim.answers.call_forecast import MARGIN, ServiceForecast, searched_span
+from passim.answers.call_gain import among_free
 from passim.answers.call_kinds import LESSON, STREAM
 from passim.answers.call_times import MINUTE_US, AllowedHours
 from passim.answers.calls import COLUMNS, CallPlan, plan_calls, rank, windows
@@ -200,6 +201,18 @@ def test_suggestions_are_apart_free_and_allowed(marram: ServiceForecast) -> None
     assert not ((found.ranked["start"] < noon + timedelta(hours=3)) & (found.ranked["end"] > noon)).any()
     assert len(found.ranked) < found.allowed_count
     assert len(plan(marram, 8, 18, most=1).suggestions) == 1
+    # Among the free starts alone, as numpy has it.
+    free = among_free(found)
+    assert free.gain is not None
+    assert free.gain.starts == free.by_hour["starts"].sum() == len(found.ranked)
+    assert free.gain.pauses.mean == pytest.approx(np.mean(found.ranked["expected_pauses"].to_numpy()))
+    assert free.gain.best_pauses == found.ranked["expected_pauses"].iloc[0]
+    untaken = plan(marram, 8, 18)
+    same = among_free(untaken)
+    assert same.gain is not None
+    assert untaken.gain is not None
+    assert same.gain.pauses.mean == pytest.approx(untaken.gain.pauses.mean)
+    pd.testing.assert_frame_equal(same.by_hour, untaken.by_hour, check_dtype=False)
 
 
 def test_the_same_question_has_the_same_answer_and_figures_are_not_those_that_chose(marram: ServiceForecast) -> None:
@@ -324,6 +337,20 @@ def test_the_nearest_better_start_keeps_clear_of_other_events(marram: ServiceFor
     # Hours that hold no call of this length hold no better start.
     (none,) = check_calls(marram, LESSON, [geometry], hours=AllowedHours(0, 20), timezone=AZORES).calls
     assert none.nearest_better is None
+
+
+def test_a_good_start_of_the_same_day_comes_before_a_nearer_one_that_is_a_little_better() -> None:
+    """Freezes of 10 s at 10:01, 10:06, 10:11, 10:16 and 10:40: by hand the first calm half hour begins at 10:41."""
+    gaps_s = [36060.0 + 300.0 * k for k in range(4)] + [38400.0]
+    edges = [-300.0, *(edge for gap in gaps_s for edge in (gap, gap + 10.0)), 24 * 3600.0 + 300.0]
+    known = one_satellite(list(zip(edges[::2], edges[1::2], strict=True)), hours=24.0)
+    hours = AllowedHours(600, 1080)
+    (checked,) = check_calls(known, LESSON, [call("Geometry", 10.0, 30)], hours=hours).calls
+    assert checked.outlook["expected_pauses"] == pytest.approx(4.0, abs=0.2)
+    assert checked.nearest_better is not None
+    # From 10:02 it would be one pause less, and that is noticed as well.
+    at = checked.nearest_better["start"].tz_convert("UTC")
+    assert (at.hour, at.minute) == (10, 41)
 
 
 def test_old_elements_hide_single_times_and_then_single_calls() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 import re
@@ -19,7 +20,7 @@ from passim.coverage.causes import NEVER_ADD_UP, find_causes
 from passim.sky.limits import Gateway, GatewayLimit, ServingFilter
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility
-from passim_apps.cause_words import cause_sentence
+from passim_apps.cause_words import cause_sentence, verdict_first
 from passim_apps.command_line import main
 from passim_apps.found import search
 
@@ -98,8 +99,8 @@ def test_the_busy_part_of_the_day_is_named() -> None:
     found = search(scenario.plover(span.start), view, span)
     sentence = cause_sentence(found, find_causes(found.visibility))
     assert re.match(
-        r"\d+ gaps an hour in the night and the morning of Sun 1 Mar \(\d\d in 24 h\), "
-        r"about (1[5-9]|2\d) s each; all would close",
+        r"\d+ gaps an hour in the bad hours, the night and the morning of Sun 1 Mar, about (1[5-9]|2\d) s each "
+        r"\(\d\d in 24 h, \d\.\d an hour over all\); all would close",
         sentence,
     )
     assert sentence.endswith("if the satellite need not see a gateway: it is not your roof line.")
@@ -107,7 +108,7 @@ def test_the_busy_part_of_the_day_is_named() -> None:
     days = Span.starting(span.start, hours=72)
     found = search(scenario.plover(span.start), view, days)
     over_days = cause_sentence(found, find_causes(found.visibility))
-    assert re.search(r"gaps an hour in the nights \(\d+ in 3 d\), about", over_days), over_days
+    assert re.search(r"gaps an hour in the bad hours, the nights, about .* \(\d+ in 3 d, ", over_days), over_days
 
 
 def test_a_roof_line_is_called_one(here: list[str], firs: str) -> None:
@@ -115,6 +116,24 @@ def test_a_roof_line_is_called_one(here: list[str], firs: str) -> None:
     assert "all would close if the horizon were open down to 25°: it is your roof line." in wall
     both = done(*here, "--mask", firs, *GATEWAY).stdout.splitlines()[0]
     assert "if the satellite need not see a gateway: your roof line has a part in it." in both
+
+
+def test_the_verdict_of_a_page_says_what_helps() -> None:
+    span = Span.starting(datetime(2026, 3, 1, 0, tzinfo=UTC), hours=6)
+    told = []
+    for horizon, *limits in ((Horizon.flat(25.0), SOUTH), (Horizon.flat(45.0),)):
+        view = View(dataclasses.replace(scenario.MARRAM_LOFT, horizon=horizon), (*limits, ServingFilter()))
+        found = search(scenario.plover(span.start), view, span)
+        told.append(verdict_first(found, find_causes(found.visibility)))
+    (gateway, its_help), (roof, roof_help) = told
+    assert gateway.startswith("It is not your roof line: ")
+    assert its_help.endswith("Nothing on your roof changes that: move calls to calm hours, or ask the provider.")
+    assert "injure" not in its_help
+    assert roof.startswith("It is your roof line: ")
+    # Nobody is sent up without a word of caution, nor told of a gateway that has no part in it.
+    assert "A freer or higher spot helps" in roof_help
+    assert "can injure and kill" in roof_help
+    assert "gateway" not in roof_help
 
 
 def test_a_pair_is_told_as_one(here: list[str]) -> None:

@@ -10,19 +10,20 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote_plus
 
 import pandas as pd
 import pytest
 from icalendar import Calendar
 
 from invented_calendars import ics
-from passim.answers import growth_plan
+from passim.answers import call_kinds, growth_goals, growth_plan
 from passim.answers import now as now_answer
 from passim.errors import InputError
 from passim.workspace import create, plans
 from passim_apps import call_words
 from passim_apps.dashboard import call_work
-from passim_apps.dashboard.address import changed, query_of, read_query
+from passim_apps.dashboard.address import Choices, changed, query_of, read_query
 from passim_apps.dashboard.choosing import offers
 from passim_apps.dashboard.desk import Desk, StillWorking
 from passim_apps.dashboard.factory import make_app
@@ -95,7 +96,6 @@ def test_hours_and_days_come_from_the_address_or_the_site(
         ("?minutes=0", "length of the call"),
         ("?minutes=900", "length of the call"),
         ("?kind=opera", "kind of call"),
-        ("?weekdays=sat,sun&ahead=1", "hours for calls (08:00 to 18:00, Sat and Sun)"),
     ],
 )
 def test_what_cannot_be_asked_is_told_in_one_line(desk: Desk, query: str, words: str) -> None:
@@ -103,6 +103,35 @@ def test_what_cannot_be_asked_is_told_in_one_line(desk: Desk, query: str, words:
         answer(desk, calls, query)
     assert "\n" not in str(told.value)
     assert "from" in offers(desk.question(read_query(query)[0]), calls.PAGE)
+
+
+@pytest.mark.parametrize(
+    ("at", "query", "words"),
+    [
+        (AT, "?weekdays=sat,sun&ahead=1", "Sat and Sun, do not come in them. Next: Sat 28 Nov, 08:00"),
+        (datetime(2026, 11, 27, 18, 45, tzinfo=UTC), "", "Mon to Fri, are over. Next: Mon 30 Nov, 08:00"),
+        (datetime(2026, 11, 26, 0, 50, tzinfo=UTC), "?ahead=1", "Mon to Fri, are over. Next: Thu 26 Nov, 08:00"),
+    ],
+)
+def test_days_without_a_start_left_are_told_in_a_sentence(tmp_path: Path, at: datetime, query: str, words: str) -> None:
+    desk = Desk(create(tmp_path / "school", demo=True), at=at)
+    said = answer(desk, calls, query)
+    assert said.sentence == (
+        f"No start left in these days: the hours for calls, 08:00 to 18:00, {words}; ask for more days."
+    )
+    assert said.panels["starts"].caption == "No start is left."
+    dead, why = calls.calendar_button(desk, query)
+    assert "href" not in dead.to_plotly_json()["props"]
+    assert dead.to_plotly_json()["props"]["aria-disabled"] == "true"
+    assert why.children == " no start left in these days"
+    desk.close()
+
+
+def test_the_button_follows_the_answer(desk: Desk) -> None:
+    (_, why) = calls.calendar_button(desk, "?from=20:00")
+    assert why.children == " no answer to this choice"
+    (alive,) = calls.calendar_button(desk, "?ahead=1")
+    assert alive.href == "/ics/calls.ics?ahead=1"
 
 
 def test_starts_that_have_passed_are_left_out(desk: Desk) -> None:
@@ -166,6 +195,9 @@ def test_busy_calendars_shape_the_ranking(desk: Desk) -> None:
     for _, start, end in (FAIR, CHOIR, GEOMETRY):
         assert not ((rows["start"] < end) & (rows["end"] > start)).any()
     assert len(rows) < len(answer(desk, calls, "?ahead=1&kind=lesson").panels["starts"].table.rows)
+    # Every number of starts on the page is that of the free ones.
+    assert said.panels["gain"].table.rows["starts"].tolist()[0] == len(rows)
+    assert said.panels["hours"].table.rows["starts"].sum() == len(rows)
 
     # A new file of the same name takes the place of the one before it; a whole day taken leaves no start.
     day = ("Camp", datetime(2026, 11, 25, 1, tzinfo=UTC), datetime(2026, 11, 26, 1, tzinfo=UTC))
@@ -175,6 +207,8 @@ def test_busy_calendars_shape_the_ranking(desk: Desk) -> None:
         "No start is free: busy times meet each one. Looked at Wed 25 Nov, 08:00 to 18:00, Mon to Fri."
     )
     assert full.second == "Kept free of calls: 2 appointments of choir.ics and 1 appointment of fair.ics."
+    assert full.panels["hours"].table.rows.empty
+    assert any("busy from now on" in note.text for note in full.panels["starts"].figure.layout.annotations)
 
 
 def test_planned_calls_are_checked_as_the_command_checks_them(desk: Desk) -> None:
@@ -187,12 +221,35 @@ def test_planned_calls_are_checked_as_the_command_checks_them(desk: Desk) -> Non
     shown = answer(desk, calls, query).panels["check"]
     assert shown.caption.startswith("2 calls of lessons.ics: 1 without a pause to expect; the worst, Geometry at 09:00")
     cells = [shown.table.cells(row) for row in shown.table.rows.itertuples(index=False)]
-    verdicts = {row[3]: row[4] for row in cells}
+    verdicts = {row[4]: row[2] for row in cells}
     assert verdicts == {"Geometry": "may end", "Choir": "good start"}
     # The fair is not a better time for anything.
     better = shown.table.rows["better_start"].dropna()
     assert len(better) == 1
-    assert not better.between(FAIR[1], FAIR[2]).any()
+    assert not better.between(FAIR[1], FAIR[2], inclusive="left").any()
+
+
+def test_planned_calls_that_are_not_checked_are_named(desk: Desk) -> None:
+    over = ("Latin", datetime(2026, 11, 25, 7, tzinfo=UTC), datetime(2026, 11, 25, 7, 30, tzinfo=UTC))
+    later = ("Art", datetime(2026, 11, 30, 10, tzinfo=UTC), datetime(2026, 11, 30, 10, 30, tzinfo=UTC))
+    query, _ = hand_in(desk, "check", "?ahead=1&kind=lesson", ("lessons.ics", ics(CHOIR, over, later)))
+    said = answer(desk, calls, query)
+    assert said.panels["check"].caption == (
+        "1 call of lessons.ics: 1 without a pause to expect. Not checked, because it is over: Latin. "
+        "Not checked, because it comes after these days: Art."
+    )
+    assert not any("Not checked" in note for note in said.notes)
+
+
+@pytest.mark.parametrize(
+    ("longest_s", "words"), [(0.0, "no freeze."), (0.04, "no freeze."), (28.0, "no freeze longer than 28 s.")]
+)
+def test_a_calendar_says_no_freeze_where_there_is_none(longest_s: float, words: str) -> None:
+    row = pd.Series({
+        "expected_freezes": 0.0, "expected_pauses": 0.0, "expected_frozen_s": 0.0, "chance_of_end": 0.0,
+        "worst_p90_s": longest_s,
+    })  # fmt: skip
+    assert f"9 of 10 such calls meet {words}\n" in call_words.event_text(row, call_kinds.LESSON)
 
 
 def test_verdicts_are_those_of_good_starts() -> None:
@@ -271,7 +328,7 @@ def test_a_calendar_is_shown_to_the_browser_that_handed_it_in_alone(desk: Desk) 
 
 
 def test_growth_lists_every_number_of_every_order(desk: Desk) -> None:
-    said = answer(desk, growth)
+    said = answer(desk, growth, "?goal=covered+>=+95+%25")
     needed = said.panels["needed"].table.rows.set_index("order")["satellites"]
     assert 300 < needed["as launched"] < 360
     assert f"from {needed['as launched']:.0f} satellites on, as launched" in said.sentence
@@ -287,19 +344,63 @@ def test_growth_lists_every_number_of_every_order(desk: Desk) -> None:
 
 
 def test_the_plan_of_the_demonstration_says_when_it_gets_better(desk: Desk) -> None:
-    said = answer(desk, growth, "?goal=covered+>=+99+%25")
+    said = answer(desk, growth)
     by_date = said.panels["plan"].table.rows
     assert by_date["satellites"].tolist() == [360, 438, 516, 732]
     assert by_date["gap_fraction"].is_monotonic_decreasing
     day = by_date["date"].iloc[-1]
     assert f"from {day.day} {day:%b %Y} on, with 732 satellites; today, with 360, service is out 1.8 %" in said.second
-    assert f"Goal met from {day:%Y-%m-%d} on" in said.panels["plan"].caption
+    # What the page answers where nothing is chosen, and its panel says no other.
+    on = f"from {day.day} {day:%b %Y} on"
+    assert said.sentence == f"99 % covered {on}, by the plan, with 732 satellites; not with today's 360."
+    caption = said.panels["plan"].caption
+    assert caption.startswith(
+        f"Goal met {on}, with 732 satellites (at least 99 % covered). A scenario, no forecast: 3 "
+    )
+    assert "widest gaps" not in caption
+    assert any(note.startswith("Taken for granted by plan.csv: 8 planes of 10") for note in said.notes)
+
+
+def test_the_headline_and_the_plan_agree_on_every_goal(desk: Desk) -> None:
+    """Met today, waited for and never met: by the numbers of the table by date."""
+    for text in growth.GOALS:
+        said = answer(desk, growth, f"?goal={quote_plus(text)}")
+        met = said.panels["needed"].table.rows["reached"].all()
+        caption = said.panels["plan"].caption
+        if met:
+            assert said.sentence.startswith("Goal met from ")
+            assert caption.startswith("Goal met already today")
+        elif said.sentence.startswith("Goal not met"):
+            assert said.sentence.startswith("Goal not met, even by the plan (")
+            assert caption.startswith("Goal not met by the plan (")
+        else:
+            assert ", by the plan, with 732 satellites; not with today's 360." in said.sentence
+            assert caption.startswith("Goal met from ")
+        if text == "gap_count <= 0":
+            assert said.panels["plan"].table.rows["gap_count"].iloc[-1] > 0
+            assert " from 9 Nov 2027 on, with 732 satellites; gaps 79 with today's 360." in said.sentence
+    alone = answer(desk, growth, "?plan=none").sentence
+    assert alone.startswith("Goal not met with this fleet's orbits (at least 99 % covered); with all 360 satellites: ")
+
+
+def test_goals_of_one_are_said_in_the_singular(desk: Desk) -> None:
+    words = [words for control in growth.PAGE.controls[:1] for _, words in control.options(desk.question(Choices()))]
+    assert words[0] == "at least 99 % covered"
+    assert "at most 1 gap an hour" in words
+    assert "at least 95 % covered" in words
+    for text, said in (
+        ("gap_count <= 1", "at most 1 gap"),
+        ("pauses_per_hour < 1", "under 1 pause (gap over 5 s) an hour"),
+        ("gap_count <= 2", "at most 2 gaps"),
+        ("gaps_per_hour <= 1.5", "at most 1.5 gaps an hour"),
+    ):
+        assert growth_goals.parse_goal(text).words() == said
 
 
 def test_a_plan_whose_launches_fly_already_leaves_the_rest_of_the_page(desk: Desk) -> None:
     (desk.workspace.folder / "plan.csv").write_text(plans.demo_plan(date(2020, 1, 1)))
     said = answer(desk, growth)
-    assert said.sentence.startswith("Goal met from ")
+    assert said.sentence.startswith("Goal not met with this fleet's orbits (at least 99 % covered); ")
     assert said.panels["plan"].figure is None
     assert "plan.csv, line 3: a launch that would serve already" in said.panels["plan"].caption
 

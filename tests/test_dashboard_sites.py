@@ -28,6 +28,7 @@ from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages import sites, sites_words
 from passim_apps.figures.places import COVERED, SITES
 from passim_apps.figures.theme import LIGHT
+from passim_apps.wording import duration
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
 DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), 24.0)
@@ -105,17 +106,29 @@ def test_places_are_compared_as_passim_compares_them(desk: Desk, mask_deg: float
         assert mine.twofold_fraction == pytest.approx(twofold_us / (DAY.end_us - DAY.start_us), abs=1e-12)
     cells = [table.cells(row) for row in table.shown.itertuples(index=False)]
     assert {len(row) for row in cells} == {len(table.headings)}
-    assert all(row[5].endswith(" of 10 h") for row in cells)
+    assert all(row[7].endswith(" of 10 h") for row in cells)
 
 
-def test_the_sentence_says_which_is_best_and_how_the_chosen_one_fares(desk: Desk) -> None:
+def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_site(desk: Desk) -> None:
     answer = asked(desk, YARD)
     table = answer.panels["side"].table
-    yard = next(row for row in table.rows.itertuples() if row.spot == "yard")
-    assert answer.sentence.startswith(
-        "Best served on Wed 25 Nov, today: Skerry, never without service; Marram yard, your"
+    out_s = {(row.site, row.spot): (1.0 - row.covered_fraction) * 86400.0 for row in table.rows.itertuples()}
+    loft, yard = (duration(60.0 * round(out_s["Marram", spot] / 60.0)) for spot in ("loft", "yard"))
+    assert answer.sentence == (
+        f"At Marram the loft is better than the yard: {loft} instead of {yard} without service on Wed 25 Nov, today. "
+        "Skerry, 780 km north, has none."
     )
-    assert f"{yard.gap_count} gaps" in answer.sentence
+    assert asked(desk, "?site=Marram&spot=loft").sentence == answer.sentence
+    # A site of one spot is compared with all places.
+    assert asked(desk, "?site=Lantern").sentence.startswith("Best served on Wed 25 Nov, today: Skerry, never")
+    cells = {row[0]: row for row in (table.cells(row) for row in table.shown.itertuples(index=False))}
+    assert table.headings[1:4] == (">Away", ">Covered", ">Against your spot")
+    less = duration(out_s["Marram", "yard"] - out_s["Marram", "loft"])
+    assert (cells["Marram loft"][1], cells["Marram loft"][3]) == ("", f"\N{MINUS SIGN}{less}")
+    assert (cells["Marram yard"][1], cells["Marram yard"][3]) == ("", "yours")
+    assert cells["Skerry"][1] == "780 km"
+    assert cells["Lantern"][-2] == "no single limit"
+    assert "No single limit”: there several limits act together" in answer.panels["side"].caption
     assert "In call hours Skerry is never frozen, Marram yard is frozen" in answer.second
     labels = answer.panels["side"].figure.layout.yaxis.ticktext
     assert [label for label in labels if label.startswith("<b>")] == ["<b>Marram yard</b>"]
@@ -138,6 +151,13 @@ def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(desk: D
     mine = swept[swept["latitude_deg"].isin(few)].reset_index(drop=True)
     pd.testing.assert_frame_equal(mine, own)
     assert "Under 35° all round" in answer.panels["latitude"].caption
+    # Told for both hemispheres alike: a site's own latitude, looked at in one of them, makes no band.
+    assert set(swept.loc[swept["covered_fraction"] == 1.0, "latitude_deg"]) == {-50.0, 50.0, 52.0}
+    assert "covered all of 24 h at 50° N and S, by the latitudes" in answer.panels["latitude"].caption
+    loft = whole(desk, "?site=Marram&spot=loft&world=none").panels["latitude"]
+    always = loft.table.rows.loc[loft.table.rows["covered_fraction"] == 1.0, "latitude_deg"]
+    bounds = f"from {always[always > 0].min():g}° to {always[(always > 0) & (-always).isin(always)].max():g}° N and S"
+    assert f"covered all of 24 h {bounds}" in loft.caption
     marked = {note.text for note in answer.panels["latitude"].figure.layout.annotations}
     assert {"Marram", "Skerry", "Lantern"} <= marked
 
@@ -239,6 +259,55 @@ def test_the_best_is_told_however_many_share_it(rows: list[Any], here: int, sent
     assert sites_words.best_sentence(rows, here, "Mon") == sentence
 
 
+def spot(site: str, name: str, out_s: float, distance_km: float = 0.0) -> Any:
+    title = f"{site} {name}" if distance_km == 0.0 else site
+    return SimpleNamespace(
+        site=site, spot=name, title=title, out_s=out_s, distance_km=distance_km, direction="east", gap_count=1
+    )
+
+
+@pytest.mark.parametrize(
+    ("rows", "here", "sentence"),
+    [
+        (
+            [
+                spot("Bay", "roof", 0.0),
+                spot("Bay", "mast", 60.0),
+                spot("Bay", "hut", 300.0),
+                spot("Cape", "", 300.0, 9),
+            ],
+            2,
+            "At Bay the roof is the best of 3 spots: none instead of 5 min at the hut without service on Mon. No other "
+            "site has less; Cape, 9.0 km east, has 5 min.",
+        ),
+        (
+            [spot("Bay", "roof", 60.0), spot("Bay", "mast", 60.0)],
+            1,
+            "At Bay no spot is better than another on Mon: 1 min without service at each of the 2.",
+        ),
+        (
+            [
+                spot("Cape", "", 0.0, 1234.0),
+                spot("Reef", "", 0.0, 52.0),
+                spot("Bay", "a", 60.0),
+                spot("Bay", "b", 90.0),
+            ],
+            3,
+            "At Bay the a is better than the b: 1 min instead of 1 min 30 s without service on Mon. Reef, 52 km east, "
+            "has none.",
+        ),
+    ],
+)
+def test_spots_come_first_then_the_nearest_of_the_best_sites(rows: list[Any], here: int, sentence: str) -> None:
+    assert sites_words.headline(rows, here, "Mon") == sentence
+
+
+def test_differences_are_told_with_their_sign() -> None:
+    assert [sites_words.against_words(each) for each in (-7140.0, 0.0, 30.0)] == [
+        "\N{MINUS SIGN}1 h 59 min", "the same", "+30 s",
+    ]  # fmt: skip
+
+
 def rows_of(covered: dict[float, float]) -> tuple[world_bands.WorldBands, sweeps.WorldSummary]:
     table = pd.DataFrame(sweeps.world_places(30.0), columns=["latitude_deg", "longitude_deg"])
     share = table["latitude_deg"].map(covered)
@@ -267,4 +336,4 @@ NORTH_TO_SOUTH = (75.0, 45.0, 15.0, -15.0, -45.0, -75.0)
 )  # fmt: skip
 def test_bands_of_latitude_are_told_in_words(covered: tuple[float, ...], words: str) -> None:
     bands, summary = rows_of(dict(zip(NORTH_TO_SOUTH, (float(each) for each in covered), strict=True)))
-    assert sites_words.world_caption(bands, summary, "30°", "Mon").startswith(words)
+    assert sites_words.world_caption(bands, summary, "30°", "Mon", 15.0).startswith(words)

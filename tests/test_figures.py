@@ -248,6 +248,19 @@ def test_the_fleet_is_told_by_status_and_age() -> None:
     assert histogram.xbins.end >= 20.0
 
 
+def test_ages_are_in_hours_while_all_are_young_and_limits_are_drawn_where_they_fit() -> None:
+    limits = (1.0, 3.0, 7.0, 14.0)
+    young = ages([0.25, 0.5], LIGHT, limits_days=limits)
+    assert list(trace(young, "age of the elements").x) == [6.0, 12.0]
+    assert "hours" in young.layout.xaxis.title.text
+    assert [(note.text, note.x) for note in young.layout.annotations] == [("1 day", 24.0)]
+    old = ages([0.5, 12.0], LIGHT, limits_days=limits)
+    assert "days" in old.layout.xaxis.title.text
+    assert {note.text: note.x for note in old.layout.annotations} == {"1 day": 1.0, "3 days": 3.0, "7 days": 7.0}
+    # Elements of twenty years leave no room to tell the limits apart.
+    assert not ages([7000.0], LIGHT, limits_days=limits).layout.annotations
+
+
 def test_sites_are_drawn_in_the_order_given_and_names_stay_text() -> None:
     figure = side_by_side(["Skerry", "<b>Marram</b> & yard"], [0.0, 0.1], 1, LIGHT)
     bars = trace(figure, "time without service")

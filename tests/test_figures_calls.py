@@ -109,7 +109,7 @@ def test_days_without_calls_are_named_and_not_shaded(plan: calls.CallPlan, whole
     assert [(s.x0, s.x1) for s in shaded] == [(8.0, 18.0)] * 2
     names = [note.text for note in figure.layout.annotations if note.text.startswith("<b>")]
     assert [text[3:13] for text in names] == ["Wed 25 Nov", "Thu 26 Nov", "Fri 27 Nov"]
-    assert "no start left" in names[2]
+    assert "no call hours" in names[2]
     [line] = [shape for shape in figure.layout.shapes if shape.name == "now"]
     assert line.x0 == 9.0
 

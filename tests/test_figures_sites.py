@@ -177,15 +177,20 @@ def sweep(latitudes: np.ndarray) -> pd.DataFrame:
     return pd.DataFrame({"latitude_deg": latitudes} | dict.fromkeys(names, covered))
 
 
-def test_names_of_sites_close_together_stand_one_above_the_other() -> None:
+def test_names_of_sites_close_together_lie_on_no_line_of_another() -> None:
     table = sweep(np.arange(-90.0, 91.0, 5.0))
     stations = [(name, latitude) for name, latitude, _ in STATIONS]
-    notes = {
-        note.text: note
-        for note in places.by_latitude(table, LIGHT, sites=[*stations, ("Far", -45.0)]).layout.annotations
-    }
-    assert notes["Marram"].y < notes["Skerry"].y < notes["Lantern"].y
-    assert notes["Far"].y == notes["Marram"].y
+    layout = places.by_latitude(table, LIGHT, sites=[*stations, ("Far", -45.0), ("Pole", -80.0)]).layout
+    notes = {note.text: note for note in layout.annotations}
+    feet = {line.x0: line.y0 for line in layout.shapes}
+    # Names stand left of their own lines, below the feet of the lines over there.
+    assert notes["Marram"].xanchor == notes["Skerry"].xanchor == "right"
+    for name, latitude, _ in STATIONS:
+        assert notes[name].y == feet[latitude]
+        assert all(foot >= notes[name].y + 0.07 for other, foot in feet.items() if 0.0 < other < latitude)
+    assert notes["Far"].y == notes["Lantern"].y
+    # No room to the left of it.
+    assert notes["Pole"].xanchor == "left"
 
 
 def test_both_hemispheres_have_few_marks_and_two_hatched_ends() -> None:

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from passim.answers import scenario
@@ -21,6 +26,11 @@ from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility
 from passim.spans import Span
+from passim.workspace import create
+from passim_apps.dashboard.address import Choices
+from passim_apps.dashboard.desk import Desk
+from passim_apps.dashboard.pages import now as now_page
+from passim_apps.figures.theme import LIGHT
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 
@@ -133,3 +143,57 @@ def test_the_morning_and_the_afternoon_of_marram() -> None:
     epochs_us = seen.fleet.epochs.astype("datetime64[us]").astype(np.int64)
     closed = odds_of_no_service(seen.joint(), epochs_us, minute, searched=seen.span)
     assert afternoon.no_service == pytest.approx(closed.expected_gap_s / 60.0)
+
+
+# --- the page ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    opened = Desk(create(tmp_path / "school", demo=True), at=DAY + timedelta(hours=8, minutes=30))
+    yield opened
+    opened.close()
+
+
+def told(desk: Desk, at: datetime) -> Any:
+    """Return what the page says at a moment."""
+    return now_page.PAGE.answer(dataclasses.replace(desk.question(Choices()), now=at), LIGHT)
+
+
+def test_the_page_says_first_that_service_is_out_and_for_how_long(desk: Desk) -> None:
+    """Before, in and after the first gap of the hour, by the table of gaps on the page itself."""
+    gaps = told(desk, DAY + timedelta(hours=8, minutes=30)).panels["hour"].table.rows
+    start, end = (gaps[name].iloc[0].to_pydatetime() for name in ("start", "end"))
+    assert told(desk, start - timedelta(seconds=1)).sentence.startswith("Not a good moment")
+    within = told(desk, end - timedelta(seconds=12))
+    assert within.sentence.startswith("No service right now, for 12 s more. Not a good moment for ")
+    # Its end, told by the clock of the place an hour behind UTC.
+    local_end = end - timedelta(hours=1) + timedelta(milliseconds=500)
+    assert within.second.endswith(f"The gap lasts until {local_end:%H:%M:%S}.")
+    after = told(desk, end + timedelta(seconds=1))
+    assert after.sentence.startswith("Not a good moment")
+    # The gap that has passed within the minute is not announced any more.
+    following = gaps["start"].iloc[1] - pd.Timedelta(hours=1) + pd.Timedelta(milliseconds=500)
+    assert f"Next gap: {following:%H:%M:%S}" in after.second
+
+
+def test_the_page_says_what_a_better_start_still_has_frozen(desk: Desk) -> None:
+    said = told(desk, DAY + timedelta(hours=8, minutes=30))
+    better = said.panels["ahead"].table.rows.set_index("what").loc["next good start"]
+    assert better["expected_frozen_s"] > 0.5
+    assert said.sentence.endswith(f"Better from 07:33 ({better['expected_frozen_s']:.1f} s frozen).")
+    assert said.panels["hour"].caption.endswith(" Sand: one satellite only, nothing to fall back on.")
+    # In the lost hour of a call by hand nothing is frozen from minute 21 on, and nothing is said.
+    by_minute = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)]), LESSON)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(now_page, "_said", lambda *_: by_minute)
+        assert told(desk, DAY + timedelta(minutes=1)).sentence.endswith("Better from 23:21.")
+
+
+def test_the_page_names_no_command_where_elements_are_old(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    old = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)], days_on=9), LESSON)
+    monkeypatch.setattr(now_page, "_said", lambda *_: old)
+    said = told(desk, DAY + timedelta(hours=8, minutes=33))
+    assert said.sentence.startswith("Whether this is a good moment cannot be told")
+    assert "passim" not in said.second
+    assert "the page Calls" in said.second

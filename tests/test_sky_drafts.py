@@ -128,19 +128,22 @@ def test_what_a_browser_kept_is_looked_at_before_it_is_used() -> None:
 
 def test_a_horizon_is_kept_beside_the_workspace_file(workspace: Workspace) -> None:
     before = workspace.file.read_text()
-    now, name = keep_horizon(workspace, "marram", "LOFT", FIRS)
-    assert name == "horizon-marram-loft.csv"
+    now, name, earlier = keep_horizon(workspace, "marram", "LOFT", FIRS)
+    assert (name, earlier) == ("horizon-marram-loft.csv", "horizon-before-marram-loft.csv")
+    # There is a way back: the mask that the workspace file named before stands beside it as points.
+    assert Horizon.from_csv(workspace.folder / earlier).elevation_deg([0.0, 123.0]).tolist() == [25.0, 25.0]
     assert now.site("Marram", "loft").horizon == FIRS == Workspace.load(workspace.folder).site("Marram").horizon
     assert now.site("Marram", "yard").horizon == Horizon.flat(35.0)
     # Nothing else of the file changes, remarks least of all.
     after = workspace.file.read_text()
     assert after == before.replace('name = "loft"\nmask_deg = 25.0', f'name = "loft"\nhorizon_file = "{name}"')
-    # The next one takes its place; a file of somebody else's stays as it is.
-    now, name = keep_horizon(now, "Marram", "loft", Horizon.flat(30.0))
-    assert name == "horizon-marram-loft.csv"
+    # The next one takes the next number, so that the one before stays; so does a file of somebody else's.
+    now, name, earlier = keep_horizon(now, "Marram", "loft", Horizon.flat(30.0))
+    assert (name, earlier) == ("horizon-marram-loft-2.csv", "horizon-marram-loft.csv")
     assert now.site("Marram", "loft").horizon.is_flat
+    assert Horizon.from_csv(workspace.folder / earlier) == FIRS
     (workspace.folder / "horizon-marram-yard.csv").write_text("mine")
-    now, name = keep_horizon(now, "Marram", "yard", FIRS)
+    now, name, _ = keep_horizon(now, "Marram", "yard", FIRS)
     assert name == "horizon-marram-yard-2.csv"
     assert (workspace.folder / "horizon-marram-yard.csv").read_text() == "mine"
     assert now.site("Marram", "yard").horizon == FIRS
@@ -149,7 +152,7 @@ def test_a_horizon_is_kept_beside_the_workspace_file(workspace: Workspace) -> No
 def test_a_horizon_that_was_assumed_is_assumed_no_longer(workspace: Workspace) -> None:
     assumed = workspace.assume({"sites.Marram.spots.loft.mask_deg": 40.0}, "a guess", date(2026, 11, 25))
     assert [one.setting for one in assumed.assumptions] == ["sites.Marram.spots.loft.mask_deg"]
-    now, _ = keep_horizon(assumed, "Marram", "loft", FIRS)
+    now, _, _ = keep_horizon(assumed, "Marram", "loft", FIRS)
     assert now.assumptions == ()
 
 
@@ -160,14 +163,22 @@ def test_a_horizon_is_not_kept_for_a_spot_that_is_not_there_nor_over_a_damaged_f
     with pytest.raises(WorkspaceError):
         keep_horizon(workspace, "Marram", "loft", FIRS)
     assert workspace.file.read_text() == "sites = ["
+    assert list(workspace.folder.glob("horizon-*")) == []
 
 
 def test_names_lead_nowhere_else(workspace: Workspace) -> None:
     text = workspace.file.read_text().replace('name = "loft"', 'name = "../../../tmp/loft"')
     workspace.file.write_text(text)
-    _, name = keep_horizon(Workspace.load(workspace.folder), "Marram", "../../../tmp/loft", FIRS)
+    _, name, _ = keep_horizon(Workspace.load(workspace.folder), "Marram", "../../../tmp/loft", FIRS)
     assert name == "horizon-marram-tmp-loft.csv"
     assert (workspace.folder / name).is_file()
+
+
+def test_no_fault_before_anything_is_given() -> None:
+    for way, told in ((sky_draft.OBSTACLES, "Fill in"), (sky_draft.FILE, "Hand in")):
+        assert sky_draft.waits_for(draft(way=way)).startswith(told)
+    assert sky_draft.waits_for(draft()) == ""
+    assert sky_draft.waits_for(draft(way=sky_draft.OBSTACLES, obstacles=[["180", "", "", ""]])) == ""
 
 
 def test_the_words_of_a_change_are_passims_numbers() -> None:

@@ -82,6 +82,7 @@
   const drawRows = (part, parent) => {
     const place = make("div", parent, { className: "for-" + part });
     const columns = form.made.columns[part], one = form.made.one[part];
+    make("p", place, { className: "quiet field-help", textContent: form.made.helps[part] });
     const table = make("table", place, { className: "fields" });
     make("caption", table, { className: "unseen", textContent: "The " + part });
     const head = make("tr", make("thead", table));
@@ -180,6 +181,11 @@
       window.setTimeout(() => document.querySelector("#symptom-file button")?.focus(), WAIT_MS);
       return null;
     },
+    // The question of the matcher changed: what answered the one before goes. The last argument is what was asked.
+    stale: (...given) =>
+      given[given.length - 1]
+        ? [null, [], [], "The question has changed: press Search for its answer."]
+        : [unchanged(), unchanged(), unchanged(), unchanged()],
     // The address with the gap whose cross was touched; the touch is forgotten, so that the next one counts anew.
     touched: (click, search) => {
       if (!click) return [unchanged(), unchanged()];

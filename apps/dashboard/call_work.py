@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from passim import Span
-from passim.answers import calendar, call_check, call_forecast, call_kinds, call_times
+from passim.answers import calendar, call_check, call_forecast, call_gain, call_kinds, call_times
 from passim.answers import calls as call_answers
 from passim.coverage import timing
 from passim.errors import InputError
@@ -91,17 +91,16 @@ def plan(
     report: Report | None = None,
 ) -> Planned:
     """Rank the starts of calls in `span`, which lies in what was `seen`, but for those `busy`. Raises InputError."""
-    return Planned(
-        call_answers.plan_calls(
-            call_forecast.ServiceForecast.of(seen, span, model, however_old=True),
-            kind,
-            minutes=minutes,
-            hours=hours,
-            timezone=timezone,
-            busy_us=calendar.busy_us(busy),
-            most=MOST_SUGGESTIONS,
-        )
+    found = call_answers.plan_calls(
+        call_forecast.ServiceForecast.of(seen, span, model, however_old=True),
+        kind,
+        minutes=minutes,
+        hours=hours,
+        timezone=timezone,
+        busy_us=calendar.busy_us(busy),
+        most=MOST_SUGGESTIONS,
     )
+    return Planned(call_gain.among_free(found))
 
 
 def check(

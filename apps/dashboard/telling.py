@@ -71,5 +71,5 @@ def common_notes(question: Question, span: Span) -> tuple[str, ...]:
             "does not come true."
         )
     if question.desk.rehearsal:
-        notes.append("A rehearsal: the clock of this dashboard was set with --at.")
+        notes.append("A rehearsal: the clock of this dashboard was set, and goes on from there.")
     return tuple(notes)

@@ -12,9 +12,9 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from passim import Span
-from passim.answers import calls
+from passim.answers import call_times, calls
 from passim.answers import now as now_answer
-from passim.spans import local_days, moment, zone
+from passim.spans import local_days, microseconds, moment, zone
 
 from ..wording import LocalClock, duration
 from .theme import HATCH, Theme, dressed
@@ -90,8 +90,9 @@ def call_days(plan: calls.CallPlan, span: Span, clock: LocalClock, now: datetime
         title={"text": f"hour of the start, {clock.name}", "font": {"size": 12, "color": theme.quiet}},
     )  # fmt: skip
     figure.update_yaxes(range=[-(len(days) - 1) - _ROW_FLOOR - 0.04, _ROW_TOP + 0.22], visible=False)
+    whys = _why_empty(plan, days)
     for day in days:
-        _name(figure, day, first_h, theme)
+        _name(figure, day, first_h, whys[day.row], theme)
         _mark_now(figure, day, now, plan.timezone, theme)
     _key(figure, theme)
     return figure
@@ -209,9 +210,30 @@ def _suggest(figure: go.Figure, plan: calls.CallPlan, days: list[_Day], clock: L
     )  # fmt: skip
 
 
-def _name(figure: go.Figure, day: _Day, first_h: int, theme: Theme) -> None:
-    """Name the day over its row, and say how bad its worst start is."""
-    words, colour = "no start left", theme.quiet
+def _why_empty(plan: calls.CallPlan, days: list[_Day]) -> list[str]:
+    """Return for each day why it has no start, should it have none."""
+    where = zone(plan.timezone)
+    # Only the elements' age, which grows, keeps allowed starts from being ranked: the first of them can be.
+    allowed_us = call_times.starts(plan.span, plan.minutes, plan.hours, plan.timezone).allowed_us
+    allowed = [moment(int(us)).astimezone(where).date() for us in allowed_us]
+    rankable = set(allowed[: plan.rankable_count])
+    whys = []
+    for day in days:
+        date = day.date.date()
+        if date.weekday() not in plan.hours.weekdays:
+            whys.append("no call hours")
+        elif date in rankable:
+            whys.append("busy from now on" if microseconds(day.date) < plan.span.start_us else "busy all day")
+        elif date in allowed:
+            whys.append("elements too old")
+        else:
+            whys.append("past" if microseconds(day.date) < plan.span.start_us else "no call hours")
+    return whys
+
+
+def _name(figure: go.Figure, day: _Day, first_h: int, why_empty: str, theme: Theme) -> None:
+    """Name the day over its row, and say how bad its worst start is, or why it has none."""
+    words, colour = why_empty, theme.quiet
     if len(day.starts):
         worst_s = float(day.starts["expected_frozen_s"].max())
         # Less than half a second, averaged over the drawn futures, is nothing that a person would see.

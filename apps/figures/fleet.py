@@ -9,6 +9,8 @@ import plotly.graph_objects as go
 from .theme import Theme, dressed
 
 STATUS, AGES = "objects by status", "age of the elements"
+# Of the axis: closer than this, the words at two lines would lie over each other on a phone.
+_CROWDED = 0.07
 _SERVES = ("at shell", "unjudged")
 
 
@@ -40,21 +42,48 @@ def by_status(counts: Mapping[str, int], theme: Theme) -> go.Figure:
     return figure
 
 
-def ages(age_days: Sequence[float], theme: Theme) -> go.Figure:
-    """Return how many objects have elements of which age, days; those of the future lie left of nil."""
-    first, end = min(age_days, default=0.0), max(1.0, 1.05 * max(age_days, default=0.0))
+def ages(age_days: Sequence[float], theme: Theme, *, limits_days: Sequence[float] = ()) -> go.Figure:
+    """Return how many objects have elements of which age, days; those of the future lie left of nil.
+
+    The axis is in hours where none is two days away. `limits_days` are ages at which something changes: a thin line
+    and a word each where they lie within the axis and are not crowded.
+    """
+    hours = max((abs(each) for each in age_days), default=0.0) < 2.0
+    unit, per_day = ("hours", 24.0) if hours else ("days", 1.0)
+    # A limit of one day just fits on the axis of young elements.
+    first, end = min(0.0, *age_days, 0.0) * per_day, per_day * max(1.05, 1.05 * max(age_days, default=0.0))
     figure = go.Figure()
     figure.add_histogram(
         name=AGES,
-        x=list(age_days),
-        xbins={"start": min(0.0, first), "end": end, "size": (end - min(0.0, first)) / 40.0},
+        x=[each * per_day for each in age_days],
+        xbins={"start": first, "end": end, "size": (end - first) / 40.0},
         autobinx=False,
         marker={"color": theme.service, "line": {"width": 0.5, "color": theme.paper}},
-        hovertemplate="%{x} days: %{y:,} objects<extra></extra>",
+        hovertemplate=f"%{{x}} {unit}: %{{y:,}} objects<extra></extra>",
     )
     dressed(figure, theme, 240)
     figure.update_xaxes(
-        title="age in days at this moment", range=[min(0.0, first), end], zeroline=True, zerolinecolor=theme.rule
+        title=f"age in {unit} at this moment", range=[first, end], zeroline=True, zerolinecolor=theme.rule
     )
+    if hours:
+        figure.update_xaxes(dtick=6 if end - first <= 60.0 else 12, tick0=0)
     figure.update_yaxes(title="objects")
+    before = end + _CROWDED * (end - first)
+    for limit_days in sorted(limits_days, reverse=True):
+        x = limit_days * per_day
+        if x > end or before - x < _CROWDED * (end - first) or x < _CROWDED * (end - first):
+            continue
+        before = x
+        figure.add_vline(x=x, line={"color": theme.quiet, "width": 1, "dash": "dot"})
+        figure.add_annotation(
+            x=x,
+            y=1.0,
+            yref="paper",
+            text=f"{limit_days:g} day" + ("" if limit_days == 1.0 else "s"),
+            textangle=-90,
+            showarrow=False,
+            xanchor="right",
+            yanchor="top",
+            font={"color": theme.quiet, "size": 12},
+        )
     return figure

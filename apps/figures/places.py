@@ -23,10 +23,13 @@ SHARES: Final = (
     ("all the time", np.inf),
 )  # fmt: skip
 _LETTERS: Final = 12
-# On a phone a letter takes so many degrees of latitude by longitude of the map, or of the curve's axis.
+# On a phone a letter takes so many degrees of latitude by longitude of the map.
 _LETTER_DEG: Final = (13.0, 8.5)
 _SIDES: Final = ("middle right", "middle left", "top right", "top left", "bottom right", "bottom left")
-_LEVELS: Final = 4
+# And along the axis of both hemispheres' latitudes, some 300 px for 180 degrees, so many.
+_LETTER_ALONG_DEG: Final = 4.2
+# Of the curve's height: where the lowest name stands, how much each takes, and how many are named one above another.
+_FOOT, _NAME_HIGH, _LEVELS = 0.03, 0.08, 8
 _WIDEST_DEG: Final = 90.0
 
 
@@ -94,7 +97,7 @@ def by_latitude(
     )
     _hatch_none(figure, table, theme)
     _key_above(figure)
-    _mark_sites(figure, [site for site in sites if low <= site[1] <= high], theme, high - low)
+    _mark_sites(figure, [site for site in sites if low <= site[1] <= high], theme, low)
     return figure
 
 
@@ -125,32 +128,56 @@ def _hatch_none(figure: go.Figure, table: pd.DataFrame, theme: Theme) -> None:
     )
 
 
-def _mark_sites(figure: go.Figure, sites: Sequence[tuple[str, float]], theme: Theme, across_deg: float) -> None:
-    """Draw a line at the latitude of each site, its name along it: higher where the one before stands close."""
-    level, before_deg = 0, -np.inf
+def _mark_sites(figure: go.Figure, sites: Sequence[tuple[str, float]], theme: Theme, low_deg: float) -> None:
+    """Hang a line from the top at the latitude of each site, its name at its foot.
+
+    Lines close together reach the further down the further they stand from the names' side: no name lies on the line of
+    another. Names stand to the left of their lines, or to the right where the left has no room for them.
+    """
+    chains: list[list[tuple[str, float]]] = []
     for name, latitude_deg in sorted(sites, key=lambda site: site[1]):
-        close = latitude_deg - before_deg < across_deg * _LETTER_DEG[1] / 180.0
-        level, before_deg = (level + 1) % _LEVELS if close else 0, latitude_deg
-        figure.add_shape(
-            type="line",
-            x0=latitude_deg,
-            x1=latitude_deg,
-            y0=0,
-            y1=1,
-            yref="paper",
-            line={"color": theme.chosen, "width": 1},
-        )
-        figure.add_annotation(
-            x=latitude_deg,
-            y=0.03 + 0.24 * level,
-            yref="paper",
-            text=plain(_short(name)),
-            showarrow=False,
-            textangle=-90,
-            xanchor="right",
-            yanchor="bottom",
-            font={"color": theme.chosen, "size": 12},
-        )
+        short = _short(name)
+        # Whichever side the names go to, the longer of two decides how much room two lines need.
+        widest = max(len(short), len(chains[-1][-1][0]) if chains else 0)
+        if chains and latitude_deg - chains[-1][-1][1] < _name_deg(widest):
+            chains[-1].append((short, latitude_deg))
+        else:
+            chains.append([(short, latitude_deg)])
+    for chain in chains:
+        to_left = all(latitude_deg - _name_deg(len(short)) >= low_deg for short, latitude_deg in chain)
+        for level, (short, latitude_deg) in enumerate(reversed(chain) if to_left else chain):
+            # Where more stand together than there is height, the rest keep their lines alone.
+            foot = _FOOT + _NAME_HIGH * min(level, _LEVELS)
+            figure.add_shape(
+                type="line",
+                x0=latitude_deg,
+                x1=latitude_deg,
+                y0=foot,
+                y1=1,
+                yref="paper",
+                line={"color": theme.chosen, "width": 1},
+            )
+            if level >= _LEVELS:
+                continue
+            figure.add_annotation(
+                x=latitude_deg,
+                y=foot,
+                yref="paper",
+                text=plain(short),
+                showarrow=False,
+                xanchor="right" if to_left else "left",
+                yanchor="bottom",
+                xshift=-2 if to_left else 2,
+                borderpad=0,
+                bgcolor=theme.paper,
+                opacity=0.9,
+                font={"color": theme.chosen, "size": 12},
+            )
+
+
+def _name_deg(letters: int) -> float:
+    """Return how much of a phone's axis of latitudes a name of so many letters takes, degrees."""
+    return _LETTER_ALONG_DEG * letters + 3.0
 
 
 # --- the world --------------------------------------------------------------------------------------------------------

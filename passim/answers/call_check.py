@@ -16,10 +16,11 @@ from passim.answers.call_forecast import RUNS, ServiceForecast
 from passim.answers.call_kinds import CallKind
 from passim.answers.call_times import MINUTE_US, AllowedHours, starts
 from passim.answers.calls import COLUMNS, MOST_CHANCE_OF_END, better, windows
+from passim.answers.now import good_starts
 from passim.coverage.odds_events import Simulation
 from passim.coverage.timing import age_words
 from passim.errors import SpanError
-from passim.spans import microseconds, moment
+from passim.spans import microseconds, moment, zone
 
 Index = NDArray[np.int64]
 
@@ -42,7 +43,7 @@ class CheckedCall:
     outlook         what awaits it: a row with the columns of `passim.answers.calls.COLUMNS`
     freezes         predicted single freezes of a length that is noticed; empty where the band hides single times
     nearest_better  the outlook of the nearest start, of those allowed, at which a person would notice that the call
-                    goes better, of those first at which it is hardly ever lost; None where there is none
+                    goes better, in the order of preference of `check_calls`; None where there is none
     """
 
     event: Event
@@ -91,8 +92,12 @@ def check_calls(
 ) -> CallCheck:
     """Check each event that lies within ``forecast.span``, and look for a better start within `hours` of that clock.
 
-    A better start meets neither the other events nor `busy`. Left out with a reason are events of whole days, those by
-    which elements are too old to tell single calls, and those that last over half a day or reach out of the span.
+    A better start meets neither the other events nor `busy`, and a person would notice that the call goes better. The
+    nearest good start of the same local day comes first (`passim.answers.now.good_starts`: hardly ever lost, and most
+    calls without a pause), then the nearest of any day at which the call is hardly ever lost, then the nearest.
+
+    Left out with a reason are events of whole days, those by which elements are too old to tell single calls, and those
+    that last over half a day or reach out of the span.
     Raises SiteError for an unknown zone.
     """
     span, hours = forecast.span, hours or AllowedHours()
@@ -160,9 +165,13 @@ def _nearest_better(
     free = np.searchsorted(found.allowed_us, found.free_us)
     nearest = free[np.argsort(np.abs(found.free_us - start_us), kind="stable")]
     good = np.logical_and.reduce([better(table, outlook) for table in judged])
-    # A start at which the call holds is worth going further for than one at which it is lost a little later.
+    # A start that is good is worth going further for than one that is a little less bad, but not to another day; one at
+    # which the call holds is worth that too.
+    day = pd.DatetimeIndex(judged[0]["start"]).tz_convert(zone(timezone)).date
+    same_day = np.asarray(day == event.start.astimezone(zone(timezone)).date())
+    calm = good & same_day & np.logical_and.reduce([good_starts(table) for table in judged])
     holds = good & np.logical_and.reduce([(t["chance_of_end"] <= MOST_CHANCE_OF_END).to_numpy() for t in judged])
-    for wanted in (holds[nearest], good[nearest]):
+    for wanted in (calm[nearest], holds[nearest], good[nearest]):
         if wanted.any():
             found_row: pd.Series = judged[0].iloc[nearest[int(wanted.argmax())]]
             return found_row

@@ -59,6 +59,13 @@ _NAMES: Final = {
     "longest_gap_s": "longest gap",
 }
 
+# The names beside a bound of one.
+_ONE: Final = {
+    "gap_count": "gap",
+    "gaps_per_hour": "gap an hour",
+    "pauses_per_hour": "pause (gap over 5 s) an hour",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Condition:
@@ -81,7 +88,8 @@ class Condition:
             return f"a {_NAMES[self.quantity]} of {at} {amount}"
         if self.quantity == "gap_count" and self.comparison == "<=" and self.bound == 0:
             return "no gap"
-        return f"{at} {amount} {_NAMES[self.quantity]}"
+        names = _NAMES | _ONE if amount == "1" else _NAMES
+        return f"{at} {amount} {names[self.quantity]}"
 
 
 @dataclass(frozen=True, slots=True)

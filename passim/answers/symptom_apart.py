@@ -92,8 +92,13 @@ def rate_words(per_hour: float) -> str:
 
 
 def seconds_words(length_s: float) -> str:
-    """Return "8.6 s" or "94 s": a length to what a person can tell apart."""
-    return f"{length_s:.1f} s" if length_s < 9.95 else f"{length_s:.0f} s"
+    """Return "8.6 s", "54 s" or "1 min 34 s": a length to what a person can tell apart."""
+    if length_s < 9.95:
+        return f"{length_s:.1f} s"
+    minutes, seconds = divmod(round(length_s), 60)
+    if not minutes:
+        return f"{seconds} s"
+    return f"{minutes} min {seconds} s" if seconds else f"{minutes} min"
 
 
 def longest_stretch(chosen: NDArray[np.bool_]) -> tuple[int, int] | None:
@@ -143,7 +148,7 @@ def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
             first, hours = stretch
             mean = other[[(first + k) % 24 for k in range(hours)]].mean()
             when = f"between {first:02d}:00 and {(first + hours) % 24:02d}:00"
-            told = f"candidate {quiet} predicts none, {loud} about {rate_words(mean)} an hour"
+            told = f"candidate {quiet} predicts none, candidate {loud} about {rate_words(mean)} an hour"
             found.append((hours, f"{when} {told}"))
     if found:
         return [max(found)[1]]
@@ -154,7 +159,7 @@ def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
         if abs(ratio[hour]) >= np.log(1.5):
             when = f"from {hour:02d}:00 to {(hour + 1) % 24:02d}:00"
             rates = [rate_words(rate[hour]) for rate in (rate_a, rate_b)]
-            return [f"{when} candidate {a} predicts {rates[0]} freezes an hour, {b} {rates[1]}"]
+            return [f"{when} candidate {a} predicts {rates[0]} freezes an hour, candidate {b} {rates[1]}"]
     return []
 
 
@@ -166,8 +171,9 @@ def _by_length(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
     if max(means) < 1.3 * min(means):
         return []
     return [
-        f"freezes of {a} last {seconds_words(of_a.mean_s)} on average (longest {seconds_words(of_a.longest_s)}), those "
-        f"of {b} {seconds_words(of_b.mean_s)} (longest {seconds_words(of_b.longest_s)})"
+        f"freezes of candidate {a} last {seconds_words(of_a.mean_s)} on average (longest "
+        f"{seconds_words(of_a.longest_s)}), those of candidate {b} {seconds_words(of_b.mean_s)} (longest "
+        f"{seconds_words(of_b.longest_s)})"
     ]
 
 
@@ -183,7 +189,8 @@ def _by_direction(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
         for direction in (one, other)
     ]
     return [
-        f"during the freezes of {a} the satellites in view stand {where[0]}, during those of {b} they stand {where[1]}"
+        f"during the freezes of candidate {a} the satellites in view stand {where[0]}, during those of candidate {b} "
+        f"they stand {where[1]}"
     ]
 
 
@@ -203,8 +210,8 @@ def _by_moment(a: int, freezes_a: Intervals, b: int, freezes_b: Intervals, span:
             first = clear[0]
             local = moment(int(start[first])).astimezone(where)
             day = f"{local:%a} {local.day} {local:%b}"
-            length = f"{(end[first] - start[first]) / 1e6:.0f} s"
-            return [f"on {day} at {local:%H:%M:%S} candidate {one} predicts a freeze of {length}, {other} none"]
+            told = f"candidate {one} predicts a freeze of {seconds_words((end[first] - start[first]) / 1e6)}"
+            return [f"on {day} at {local:%H:%M:%S} {told}, candidate {other} none"]
     return []
 
 

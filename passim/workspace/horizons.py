@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import tomlkit
 
-from passim.errors import WorkspaceError
+from passim.errors import InputError, WorkspaceError
 from passim.sky.horizon import Horizon
 from passim.sky.survey_files import write_horizon
 from passim.workspace.folder import Workspace
@@ -18,20 +18,35 @@ _LONGEST_NAME: Final = 60
 _MOST_FILES: Final = 500
 
 
-def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horizon) -> tuple[Workspace, str]:
-    """Make `horizon` that of a mounting spot; return the workspace as it then is, and the name of the file written.
+class Kept(NamedTuple):
+    """The workspace with a horizon kept, the name of its file, and that of the file with the horizon before."""
+
+    workspace: Workspace
+    file_name: str
+    before_name: str
+
+
+def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horizon) -> Kept:
+    """Make `horizon` that of a mounting spot; return the workspace as it then is, and which files hold which horizon.
 
     The file is called after site and spot, under letters, digits and dashes alone, so that no name leads elsewhere. It
-    replaces a file that this function wrote for this spot before and that nothing else uses; any other stays, and the
-    new one takes the next number. An assumption about the spot's horizon goes, because it is one no longer. Raises
-    WorkspaceError, or SiteError where the file cannot be written, and leaves the workspace as it was.
+    replaces no other: the file with the spot's horizon before stays, and one that was a mask or points in the workspace
+    file is written beside it, so that there is a way back. An assumption about the spot's horizon goes, because it is
+    one no longer. Raises WorkspaceError, or SiteError where a file cannot be written or the horizon before cannot be
+    read, and leaves the workspace as it was.
     """
     site = next((s for s in workspace.settings.sites if s.name.casefold() == site_name.strip().casefold()), None)
     place = next((p for p in site.spots if p.name.casefold() == spot.strip().casefold()), None) if site else None
     if site is None or place is None:
         raise WorkspaceError("mounting spot", got=f"{site_name}, {spot}", wanted="a spot of the workspace")
-    file_name = _file_name(workspace, site.name, place.name, place.horizon_file)
-    write_horizon(horizon, workspace.folder / file_name)
+    words = "-".join(
+        re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-").lower() or "site" for text in (site.name, place.name)
+    )[:_LONGEST_NAME]
+    file_name, before_name = _free_name(workspace, f"horizon-{words}"), place.horizon_file
+    written = {file_name: horizon}
+    if before_name is None:
+        before_name = _free_name(workspace, f"horizon-before-{words}", file_name)
+        written = {before_name: workspace.site(site.name, place.name).horizon, **written}
 
     def change(document: tomlkit.TOMLDocument) -> None:
         entry = _entry(_entry(document["sites"], site.name)["spots"], place.name)
@@ -47,19 +62,22 @@ def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horiz
         if "assumptions" in document and not len(assumptions):
             del document["assumptions"]
 
-    return workspace.edit(change), file_name
+    try:
+        for name, points in written.items():
+            write_horizon(points, workspace.folder / name)
+        return Kept(workspace.edit(change), file_name, before_name)
+    except InputError:
+        # Files that no workspace names would only be in the way; none of these was there before.
+        for name in written:
+            (workspace.folder / name).unlink(missing_ok=True)
+        raise
 
 
-def _file_name(workspace: Workspace, site_name: str, spot: str, present: str | None) -> str:
-    """Return the name of the file to write: one that nothing else uses. Raises WorkspaceError."""
-    words = "-".join(re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-").lower() or "site" for text in (site_name, spot))
-    stem = f"horizon-{words[:_LONGEST_NAME]}"
+def _free_name(workspace: Workspace, stem: str, *taken: str) -> str:
+    """Return the name of a file to write: one that nothing else uses. Raises WorkspaceError."""
     settings = workspace.settings
     skylines = [*settings.gateways, *(place for site in settings.sites for place in site.spots)]
-    named = [skyline.horizon_file for skyline in skylines if skyline.horizon_file is not None]
-    own = re.compile(rf"{re.escape(stem)}(-\d+)?\.csv")
-    if present is not None and own.fullmatch(present) and named.count(present) == 1:
-        return present
+    named = {*taken, *(skyline.horizon_file for skyline in skylines)}
     for number in range(1, _MOST_FILES):
         name = f"{stem}.csv" if number == 1 else f"{stem}-{number}.csv"
         if name not in named and not (workspace.folder / name).exists():

@@ -6,7 +6,8 @@ from typing import Any, Final
 
 import flask
 import pandas as pd
-from dash import Dash, Input, Output, html
+import plotly.graph_objects as go
+from dash import Dash, Input, Output, State, html, no_update
 
 from passim.answers import calendar_out, call_forecast
 from passim.answers import calls as call_answers
@@ -26,16 +27,20 @@ from ...call_words import (
     plan_sentence,
 )
 from ...figures.calls import call_days, call_hours_only
-from ...figures.theme import Theme
+from ...figures.theme import Theme, dressed
 from ...wording import LocalClock, counted, duration, share
 from ..address import query_of, read_query
 from ..answering import Answer, Help, Page, Panel, Shown, Table
 from ..desk import Desk, Question, StillWorking
+from ..jobs import Job
+from ..parts import aria
 from ..telling import notes_of
 from . import calls_asked, calls_check, calls_held, calls_places
 
 _PATIENCE_S: Final = 120.0
 ICS_PATH: Final = "/ics/calls.ics"
+_BLANK_PX: Final = 40
+_NO_START: Final = "No start is left."
 _NOTHING_TO_GAIN: Final = "Nothing is suggested, so there is nothing to gain."
 
 STARTS = Panel(
@@ -57,7 +62,7 @@ GAIN = Panel(
     "What choosing gains",
     Help(
         "The best start beside a random one within the hours for calls, over all of them and for each half of the day.",
-        "A random start is the mean over every minute allowed; between the two figures after it lie eight of ten "
+        "A random start is the mean over every free minute; between the two figures after it lie eight of ten "
         "starts. As good are starts that cannot be told from the best.",
         "The same two hundred futures as above.",
     ),
@@ -67,7 +72,7 @@ HOURS = Panel(
     "hours",
     "By the hour of the day",
     Help(
-        "What awaits a call that begins in each local hour, on average over the days asked about.",
+        "What awaits a call that begins in each local hour, on average over the free starts of the days asked about.",
         "Means over the starts in that hour.",
         "The same two hundred futures as above.",
     ),
@@ -78,8 +83,11 @@ HOURS = Panel(
 def answer(question: Question, theme: Theme) -> Answer:
     """Say when to call."""
     asked = calls_asked.asked_of(question)
-    plan, seen = calls_asked.plan_of(question, asked), calls_asked.seen_of(question, asked)
     clock = question.clock(asked.whole)
+    none_left = calls_asked.no_start_words(question, asked)
+    if none_left:
+        return _without_start(question, asked, none_left, clock, theme)
+    plan, seen = calls_asked.plan_of(question, asked), calls_asked.seen_of(question, asked)
     first, *rest = plan_sentence(plan, clock).splitlines()
     if plan.statistics_only:
         shown = Shown(
@@ -96,16 +104,10 @@ def answer(question: Question, theme: Theme) -> Answer:
     panels = {
         STARTS.name: shown,
         GAIN.name: Shown(None, gain_sentence(plan) or _NOTHING_TO_GAIN, _gain_table(plan)),
-        HOURS.name: Shown(None, _hours_caption(plan), Table(plan.by_hour, HOUR_HEADINGS, hour_cells, clock)),
+        HOURS.name: _hours_shown(plan, clock),
     }
-    # A check of many calls takes longer than the ranking, which does not wait for it.
-    still, check_notes = None, list[str]()
-    try:
-        check, check_notes = calls_check.shown_of(question, asked, clock)
-    except StillWorking as working:
-        still = working.job
-    else:
-        panels |= {} if check is None else {calls_check.CHECK.name: check}
+    checked, check_notes, still = _checked(question, asked, clock)
+    panels |= checked
     kept_free = busy_words([(one.name, len(one.events)) for one in asked.taken])
     return Answer(
         first,
@@ -121,26 +123,81 @@ def answer(question: Question, theme: Theme) -> Answer:
     )
 
 
-def calendar_link(question: Question) -> Any:
-    """Return the button that hands out the suggested calls."""
-    return html.P(
-        html.A(
-            "Add these calls to a calendar (.ics)",
-            id="calls-ics",
-            href=ICS_PATH + query_of(question.choices),
-            className="button",
-            download="passim-calls.ics",
-        ),
-        className="beside",
-    )
+def _checked(
+    question: Question, asked: calls_asked.Asked, clock: LocalClock
+) -> tuple[dict[str, Shown], list[str], Job | None]:
+    """Return the panel of planned calls by its name, where there is one, its notes, and the work that it waits for."""
+    # A check of many calls takes longer than the ranking, which does not wait for it.
+    try:
+        check, notes = calls_check.shown_of(question, asked, clock)
+    except StillWorking as working:
+        return {}, [], working.job
+    return {} if check is None else {calls_check.CHECK.name: check}, notes, None
+
+
+def _without_start(question: Question, asked: calls_asked.Asked, words: str, clock: LocalClock, theme: Theme) -> Answer:
+    """Return the answer for days in which no call can begin any more; planned calls are checked all the same."""
+    checked, notes, still = _checked(question, asked, clock)
+    # Without a picture of its own the place would keep that of the answer before.
+    blank = dressed(go.Figure(), theme, _BLANK_PX)
+    blank.update_xaxes(visible=False)
+    blank.update_yaxes(visible=False)
+    empty = Shown(blank, _NO_START)
+    return Answer(words, {STARTS.name: empty, **checked}, notes, still=still)
+
+
+def calendar_link(_: Question) -> Any:
+    """Return the place of the button that hands out the suggested calls; without an answer it hands out nothing."""
+    return html.P(_button("", "once it is worked out"), id="calls-take", className="beside")
+
+
+def calendar_button(desk: Desk, search: str | None) -> list[Any]:
+    """Return the button for an address; where there are no calls to take along it is disabled, with a word why."""
+    return _button(query_of(read_query(search)[0]), _why_not(desk, search))
+
+
+def _button(query: str, why_not: str) -> list[Any]:
+    words = "Add these calls to a calendar (.ics)"
+    if not why_not:
+        where = ICS_PATH + query
+        return [html.A(words, id="calls-ics", href=where, className="button", download="passim-calls.ics")]
+    dead = html.A(
+        words, id="calls-ics", className="button", role="link", style={"opacity": 0.55, "cursor": "default"},
+        **aria(disabled="true"),
+    )  # fmt: skip
+    return [dead, html.Span(f" {why_not}", className="quiet")]
+
+
+def _why_not(desk: Desk, search: str | None) -> str:
+    """Return why there are no calls to take along, empty where there are."""
+    question = desk.question(read_query(search)[0])
+    try:
+        asked = calls_asked.asked_of(question)
+        if calls_asked.no_start_words(question, asked):
+            return "no start left in these days"
+        plan = calls_asked.plan_of(question, asked)
+    except StillWorking:
+        return "once it is worked out"
+    except InputError:
+        return "no answer to this choice"
+    return "no single start is suggested" if plan.suggestions.empty else ""
 
 
 def register(app: Dash, desk: Desk) -> None:
-    """Serve the suggested calls as a calendar, and keep the button true to the address."""
+    """Serve the suggested calls as a calendar, and keep the button true to the answer."""
 
-    @app.callback(Output("calls-ics", "href"), Input("address", "search"), prevent_initial_call=True)
-    def link(search: str | None) -> str:
-        return ICS_PATH + query_of(read_query(search)[0])
+    # The line of faults is written with every answer, so that the button follows the answer.
+    @app.callback(
+        Output("calls-take", "children"),
+        Input("notice", "children"),
+        State("address", "search"),
+        State("shown", "data"),
+        prevent_initial_call=True,
+    )
+    def link(_: Any, search: str | None, path: str | None) -> Any:
+        if path != PAGE.path:
+            return no_update
+        return calendar_button(desk, search)
 
     def calendar() -> flask.Response:
         choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
@@ -174,7 +231,7 @@ def _waited_for(question: Question) -> call_answers.CallPlan:
 
 def _caption(plan: call_answers.CallPlan, clock: LocalClock, asked: calls_asked.Asked) -> str:
     if plan.ranked.empty:
-        return "No start is left."
+        return _NO_START
     worst = plan.ranked.iloc[int(plan.ranked["expected_frozen_s"].to_numpy().argmax())]
     good = int(now_answer.good_starts(plan.ranked).sum())
     calm = f"{share(good / len(plan.ranked))} of {counted(len(plan.ranked), 'start')} are good"
@@ -199,6 +256,13 @@ def _starts_table(plan: call_answers.CallPlan, clock: LocalClock) -> Table:
         plan.suggestions,
         f"The best starts that do not overlap. All {len(plan.ranked):,}, best first, are in the file.",
     )
+
+
+def _hours_shown(plan: call_answers.CallPlan, clock: LocalClock) -> Shown:
+    if plan.ranked.empty and not plan.statistics_only:
+        # What the plan has by the hour is then of starts that are taken.
+        return Shown(None, "No start is free.", Table(plan.by_hour.iloc[:0], HOUR_HEADINGS, hour_cells, clock))
+    return Shown(None, _hours_caption(plan), Table(plan.by_hour, HOUR_HEADINGS, hour_cells, clock))
 
 
 def _hours_caption(plan: call_answers.CallPlan) -> str:

@@ -11,7 +11,8 @@ from typing import Final
 from passim import Span
 from passim.answers import calendar, call_forecast, call_kinds, call_times
 from passim.answers import calls as call_answers
-from passim.errors import InputError
+from passim.errors import InputError, SpanError
+from passim.spans import moment
 
 from ...call_options import weekdays_of
 from ...wording import counted
@@ -32,6 +33,8 @@ _WEEKDAYS: Final = (
 _A_TIME: Final = re.compile(r"(\d{1,2}):([0-5]\d)", re.ASCII)
 # Starts before now are of no use to anybody; the list moves on in steps of this many minutes.
 _STEP_MIN: Final = 5
+# Every day of the week comes within these.
+_NEXT_WITHIN: Final = timedelta(days=8)
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,6 +96,35 @@ def plan_of(question: Question, asked: Asked) -> call_answers.CallPlan:
         seen.visibility, asked.span, kind, asked.minutes, asked.hours, question.site.timezone, asked.busy, model,
     )  # fmt: skip
     return found.plan
+
+
+def no_start_words(question: Question, asked: Asked) -> str:
+    """Return that the days asked about hold no start any more, and when the next is; empty where they hold one.
+
+    Raises SpanError for a call that the hours never have room for.
+    """
+
+    def first_in(span: Span) -> datetime:
+        return moment(int(call_times.starts(span, asked.minutes, asked.hours, question.site.timezone).allowed_us[0]))
+
+    try:
+        first_in(asked.span)
+    except SpanError:
+        longer = Span(asked.span.start, asked.whole.end + _NEXT_WITHIN)
+        following = first_in(longer)
+    else:
+        return ""
+    try:
+        first_in(asked.whole)
+    except SpanError:
+        why = f"the hours for calls, {asked.hours.words}, do not come in them"
+    else:
+        why = f"the hours for calls, {asked.hours.words}, are over"
+    clock = question.clock(longer)
+    return (
+        f"No start left in these days: {why}. Next: {clock.day(following)}, {clock.time(following)[:5]}; "
+        "ask for more days."
+    )
 
 
 def whole_days(question: Question) -> Span:

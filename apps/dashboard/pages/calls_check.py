@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import timedelta
 from typing import Final
 
+from passim import Span
 from passim.answers import call_check
 from passim.errors import InputError
 
@@ -14,6 +16,7 @@ from ...call_words import (
     check_notes,
     check_rows,
     check_sentence,
+    left_out_sentences,
     left_out_words,
 )
 from ...wording import LocalClock, printable
@@ -24,6 +27,9 @@ from . import calls_held
 from .calls_asked import Asked, seen_of
 
 _CHECK_WITHIN_S: Final = 180.0
+# Calls that come this soon after the days asked about are named as not checked.
+_NAMED_WITHIN: Final = timedelta(days=14)
+_OVER, _LATER = "it is over", "it comes after these days"
 CHECK = Panel(
     "check",
     "How planned calls will go",
@@ -56,8 +62,12 @@ def checked_of(question: Question, asked: Asked) -> Checked | None:
     held = calls_held.find(question.desk, keys[0])
     if held is None:
         raise calls_held.not_here(calls_held.CHECK)
-    read = calls_held.appointments(question, held, asked.whole, calls_held.CHECK)
-    events = read.from_now_on(asked.span)
+    reach = Span(asked.whole.start, asked.whole.end + _NAMED_WITHIN)
+    read = calls_held.appointments(question, held, reach, calls_held.CHECK)
+    to_come = read.from_now_on(asked.span)
+    events = tuple(event for event in to_come if event.start < asked.whole.end)
+    left_out = [(event, _OVER) for event in read.events if event not in to_come]
+    left_out += [(event, _LATER) for event in to_come if event.start >= asked.whole.end]
     if len(events) > call_work.MOST_CHECKED:
         raise InputError(
             f"calls of {held.name} in these days",
@@ -74,7 +84,8 @@ def checked_of(question: Question, asked: Asked) -> Checked | None:
         key, call_work.check, seen_of(question, asked).visibility, asked.span, kind, events, asked.hours,
         question.site.timezone, asked.busy, model, deadline_s=_CHECK_WITHIN_S,
     )  # fmt: skip
-    return Checked(found.check, held.name, read.notes)
+    check = replace(found.check, left_out=(*found.check.left_out, *left_out))
+    return Checked(check, held.name, read.notes)
 
 
 def shown_of(question: Question, asked: Asked, clock: LocalClock) -> tuple[Shown | None, list[str]]:
@@ -95,6 +106,9 @@ def shown_of(question: Question, asked: Asked, clock: LocalClock) -> tuple[Shown
         "No call of this calendar could be checked.",
     )
     sentence = check_sentence(check, checked.name, clock, left_out_words(checked.notes))
+    # Nobody looks for a call that is missing from the table in the notes at the end of the page.
+    left_out = left_out_sentences(check)
+    sentence = " ".join([sentence, *left_out])
     # What counts as what is said of the ranking already.
-    notes = [note for note in check_notes(check) if note != check.kind.describe()]
+    notes = [note for note in check_notes(check) if note != check.kind.describe() and note not in left_out]
     return Shown(None, printable(sentence), table), [*map(printable, notes), *checked.notes]

@@ -22,6 +22,7 @@ from ..answering import Answer, Help, Page, Panel, Shown, Table
 from ..desk import Desk, Question
 from ..parts import aria, bytes_of, drop_place
 from ..telling import common_notes
+from . import elements_words
 
 # The whole public catalogue is about 30 MB as JSON. Browsers send it with a third on top, and the server takes 48 MiB.
 LARGEST_FILE_BYTES: Final = 32 * 2**20
@@ -55,13 +56,17 @@ def answer(question: Question, theme: Theme) -> Answer:
     fleet, health = question.fleet, question.health
     fresh = timing.band_for(fleet, question.now, however_old=True)
     nearest, _ = fleet.nearest(question.now)
+    # Where no shell stands out everything is taken to serve; what has decayed cannot all the same.
+    serves = [
+        bool(counts) and status != "decayed" for counts, status in zip(health.serving, health.status, strict=True)
+    ]
     objects = pd.DataFrame(
         {
             "satellite_id": [str(i) for i in nearest.satellite_ids],
             "name": [record.name for record in nearest],
             "epoch": pd.to_datetime([record.epoch for record in nearest], utc=True).astype("datetime64[us, UTC]"),
             "status": list(health.status),
-            "serving": [bool(serves) for serves in health.serving],
+            "serving": serves,
         }
     )
     epoch_ages = [question.now - record.epoch for record in nearest]
@@ -70,20 +75,19 @@ def answer(question: Question, theme: Theme) -> Answer:
     def object_cells(row: Any) -> list[str]:
         return [row.satellite_id, row.name, age(question.now - row.epoch), row.status, "yes" if row.serving else "no"]
 
-    serving = int(health.serving.sum())
+    days = [length.total_seconds() / 86400.0 for length in epoch_ages]
     return Answer(
-        f"{counted(serving, 'satellite')} of {fleet.name} serve; their elements are "
-        f"{timing.age_words(fresh.median_s)} old, and {fresh.band.words}.",
+        elements_words.sentence(fleet.name, sum(serves), health.counts, fresh),
         {
             "status": Shown(
                 by_status(health.counts, theme),
-                health.sentence(),
+                elements_words.status_caption(health),
                 Table(counts, ("Status", ">Objects"), lambda row: [row.status, f"{row.objects:,}"]),
             ),
             "ages": Shown(
-                ages([length.total_seconds() / 86400.0 for length in epoch_ages], theme),
-                f"Half of them are older than {timing.age_words(fresh.median_s)}; the oldest, "
-                f"{timing.age_words(fresh.oldest_s)}.",
+                ages(days, theme, limits_days=elements_words.LIMITS_DAYS),
+                f"{elements_words.ages_sentence(fresh, min(abs(each) for each in days) * 86400.0)} "
+                f"{elements_words.bands_sentence(fresh)}",
                 Table(
                     objects,
                     ("Number", "Name", ">Age", "Status", "Serves"),

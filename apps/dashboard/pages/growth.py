@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,7 +19,15 @@ from passim.workspace import plans
 
 from ...figures.growth import TITLES, GoalMark, OrderCurve, growth_curves, plan_by_date
 from ...figures.theme import Theme
-from ...growth_tables import AHEAD_HEADINGS, ahead_cells, ahead_sentence, goal_sentence, growth_sentence, plan_sentence
+from ...growth_tables import (
+    AHEAD_HEADINGS,
+    ahead_cells,
+    goal_sentence,
+    growth_sentence,
+    plan_caption,
+    plan_goal_sentence,
+    plan_sentence,
+)
 from ...wording import counted, duration, share
 from .. import planning
 from ..address import changed, query_of, read_query
@@ -29,8 +38,8 @@ from ..telling import notes_of
 
 # The first is asked where nothing is chosen.
 GOALS: Final = (
-    "covered >= 95 %",
-    "longest_gap_s <= 60", "longest_gap_s <= 30", "longest_gap_s <= 5", "gap_count <= 0", "covered >= 99 %",
+    "covered >= 99 %",
+    "longest_gap_s <= 60", "longest_gap_s <= 30", "longest_gap_s <= 5", "gap_count <= 0", "covered >= 95 %",
     "covered >= 99.9 %", "gaps_per_hour <= 1", "longest_gap_s <= 5 in call hours", "covered >= 99.9 % in call hours",
 )  # fmt: skip
 _SHORT: Final = {"launch": "as launched", "plane": "plane by plane", "random": "at random"}
@@ -78,6 +87,16 @@ PLAN = Panel(
 )
 
 
+@dataclass(frozen=True)
+class _Planned:
+    """What a plan adds to the page: its panel, the headline where the goal waits for it, what it brings, notes."""
+
+    panels: dict[str, Shown] = field(default_factory=dict)
+    headline: str = ""
+    brings: str = ""
+    notes: tuple[str, ...] = ()
+
+
 def answer(question: Question, theme: Theme) -> Answer:
     """Say what the goal takes."""
     span, goal = question.days(1), growth_goals.parse_goal(_goal_text(question))
@@ -101,22 +120,25 @@ def answer(question: Question, theme: Theme) -> Answer:
         [OrderCurve(name, table) for name, table in zip(names, tables, strict=True)], theme,
         measures=("gap_fraction", second), goal=mark,
     )  # fmt: skip
-    plan, brings = _plan(question, theme, span, goal, windows, asked)
+    plan = _plan(question, theme, span, goal, windows, told)
+    # A goal that waits for the plan is answered by the plan first.
+    waits = "" if found[0].reached else plan.headline
     notes = [
         *grown.missing,
         *[note for curves in grown.curves for note in curves.order.notes],
         *([f"Only call hours count here: {hours.words} ({question.site.timezone})."] if hours else []),
+        *plan.notes,
         *notes_of(question, seen, span),
     ]
     return Answer(
-        goal_sentence(order, found[0], told),
+        waits or goal_sentence(order, found[0], told),
         {
             CURVE.name: Shown(drawn, _caption(tables[0], names), _curve_table(tables, names)),
             NEEDED.name: Shown(None, _needed_caption(goal), _needed_table(found, names)),
-            **plan,
+            **plan.panels,
         },
         notes,
-        " ".join([growth_sentence(order, tables[0], asked), brings]).strip(),
+        " ".join([growth_sentence(order, tables[0], asked), plan.brings]).strip(),
     )
 
 
@@ -216,20 +238,20 @@ def _plan(
     span: Span,
     goal: growth_goals.Goal,
     windows: growing.Windows | None,
-    asked: str,
-) -> tuple[dict[str, Shown], str]:
-    """Return the panel of the plan that is chosen, and in one line what it brings; nothing without a plan."""
+    told_today: str,
+) -> _Planned:
+    """Return what the plan that is chosen adds; nothing without a plan."""
     files = plans.plan_files(question.workspace)
     name = question.choices.other("plan", next(iter(files), NO_PLAN))
     if name == NO_PLAN:
-        return {}, ""
+        return _Planned()
     if name not in files:
         raise InputError("plan", got=name, wanted=f"one of {', '.join([NO_PLAN, *files])}")
     try:
-        return _ahead(question, theme, span, goal, windows, asked, files[name])
+        return _ahead(question, theme, span, goal, windows, told_today, files[name])
     except InputError as error:
         # A plan grows old: its launches come to fly. The rest of the page holds without it.
-        return {PLAN.name: Shown(None, f"{error}.")}, ""
+        return _Planned({PLAN.name: Shown(None, f"{error}.")})
 
 
 def _ahead(
@@ -238,9 +260,9 @@ def _ahead(
     span: Span,
     goal: growth_goals.Goal,
     windows: growing.Windows | None,
-    asked: str,
+    told_today: str,
     path: Path,
-) -> tuple[dict[str, Shown], str]:
+) -> _Planned:
     launches = growth_plan.parse_plan(path.read_bytes(), path.name, question.now)
     first = question.now.replace(hour=0, minute=0, second=0)
     done: planning.GrownAhead = question.computed(
@@ -252,10 +274,15 @@ def _ahead(
     met = ahead.date_met(goal)
     shown = Shown(
         plan_by_date(ahead.table, theme, met=None if met is None else pd.Timestamp(met)),
-        ahead_sentence(ahead, goal, told, asked),
+        plan_caption(ahead, goal, told),
         Table(ahead.table, AHEAD_HEADINGS, ahead_cells),
     )
-    return {PLAN.name: shown}, plan_sentence(ahead)
+    return _Planned(
+        {PLAN.name: shown},
+        plan_goal_sentence(ahead, goal, told, told_today),
+        plan_sentence(ahead),
+        (f"Taken for granted by {path.name}: {ahead.assumptions()}.",),
+    )
 
 
 def own_goal(question: Question) -> Any:

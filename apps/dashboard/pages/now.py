@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any, Final
+
+import pandas as pd
 
 from passim import Coverage, Span
 from passim.answers import call_forecast, call_kinds
@@ -21,6 +23,8 @@ from ..desk import Question
 from ..telling import notes_of
 
 LOOK_AHEAD_H: Final = 24.0
+# Less than this reads as no freeze, here and in the words of calls.
+_TOLD_FROM_S: Final = 0.5
 _LENGTHS: Final = ("30", "10", "20", "45", "60", "90")
 
 HOUR = Panel(
@@ -61,12 +65,13 @@ def answer(question: Question, theme: Theme) -> Answer:
     clock, hour = question.clock(span), Span.starting(at, 1.0)
     coverage = question.coverage(hour, searched)
     gaps = coverage.gaps()
+    out = _under_way(said, gaps, question.now)
 
     def gap_cells(row: Any) -> list[str]:
         return [clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
 
     return Answer(
-        _sentence(said, clock),
+        f"{_out_words(out, question.now)}{_sentence(said, clock)}",
         {
             "hour": Shown(
                 next_hour(coverage, clock, question.now, theme),
@@ -80,7 +85,7 @@ def answer(question: Question, theme: Theme) -> Answer:
             ),
         },
         (said.freshness.words, *notes_of(question, seen, span)),
-        f"{outlook(said.call)[:1].upper()}{outlook(said.call)[1:]}. {now_sentence(said, clock).splitlines()[1]}",
+        _second(said, gaps, out, question.now, clock),
     )
 
 
@@ -121,17 +126,59 @@ def _sentence(said: now_answer.Now, clock: LocalClock) -> str:
         return f"{start}, and no good start in the next {duration((said.looked_until - said.at).total_seconds())}."
     good = said.next_good["start"]
     day = "" if clock.day(good) == clock.day(said.at) else f" on {clock.day(good)}"
-    return f"{start}. Better from {clock.time(good)[:5]}{day}."
+    # Where the good start has its own freezes, "better" alone would promise none.
+    frozen_s = float(said.next_good["expected_frozen_s"])
+    frozen = f" ({duration(frozen_s)} frozen)" if frozen_s >= _TOLD_FROM_S else ""
+    return f"{start}. Better from {clock.time(good)[:5]}{day}{frozen}."
+
+
+def _under_way(said: now_answer.Now, gaps: pd.DataFrame, now: datetime) -> Any:
+    """Return the gap of the hour that `now` lies in; None where there is none, or elements too old for single times."""
+    if not said.freshness.band.shows_times:
+        return None
+    rows: list[Any] = list(gaps.itertuples(index=False))
+    return next((row for row in rows if row.start <= now < row.end), None)
+
+
+def _out_words(out: Any, now: datetime) -> str:
+    """Return how much longer service is out, to stand first; empty where it is not."""
+    if out is None:
+        return ""
+    at_least = "at least " if out.cut_at_end else ""
+    return f"No service right now, for {at_least}{duration((out.end - now).total_seconds())} more. "
+
+
+def _second(said: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, clock: LocalClock) -> str:
+    """Return what awaits a call, and the gap under way or the next one."""
+    if not said.freshness.band.shows_odds:
+        return "When the next gap comes cannot be told either; the page Calls still tells the calmest hours."
+    return f"{outlook(said.call)[:1].upper()}{outlook(said.call)[1:]}. {_gap_words(said, gaps, out, now, clock)}"
+
+
+def _gap_words(said: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, clock: LocalClock) -> str:
+    if out is not None:
+        end = clock.time(out.end)
+        return f"The gap lasts past {end}." if out.cut_at_end else f"The gap lasts until {end}."
+    if said.next_gap is None or said.next_gap.end > now:
+        return now_sentence(said, clock).splitlines()[1]
+    # What was found at the start of the minute has passed since.
+    later = gaps[(gaps["start"] > now) & (gaps["duration_s"] >= said.kind.noticed_from_s)]
+    if later.empty:
+        return f"No further gap until {clock.time(said.at + timedelta(hours=1))[:5]}."
+    row = later.iloc[0]
+    return f"Next gap: {clock.when(row['start'])}, {duration(row['duration_s'])}."
 
 
 def _caption(coverage: Coverage, clock: LocalClock) -> str:
     gaps = coverage.gaps()
+    alone = " Sand: one satellite only, nothing to fall back on." if bool((coverage.in_view == 1).any()) else ""
     if gaps.empty:
-        return f"No gap in this hour; never fewer than {counted(int(coverage.in_view.min()), 'satellite')} in view."
+        fewest = counted(int(coverage.in_view.min()), "satellite")
+        return f"No gap in this hour; never fewer than {fewest} in view.{alone}"
     longest = gaps.iloc[int(gaps["duration_s"].argmax())]
     return (
         f"{counted(len(gaps), 'gap')} in this hour, hatched; the longest, {duration(longest['duration_s'])}, at "
-        f"{clock.time(longest['start'])}."
+        f"{clock.time(longest['start'])}.{alone}"
     )
 
 

@@ -37,6 +37,10 @@ from . import sites_words
 _QUICK_PLACE_DAYS: Final = 5000.0
 # A fine grid of a large fleet, which somebody asked for.
 _PATIENCE_S: Final = 3600.0
+_HEADINGS: Final = (
+    SITE_HEADINGS[0], ">Away", SITE_HEADINGS[1], ">Against your spot", *SITE_HEADINGS[2:6], ">Two or more",
+    *SITE_HEADINGS[6:],
+)  # fmt: skip
 USUAL, NO_MAP = "usual", "none"
 
 SIDE = Panel(
@@ -71,7 +75,8 @@ WORLD = Panel(
     "Over the world",
     Help(
         "The share of the day with service over the Earth, darker (on a dark ground brighter) where there is more of "
-        "it; hatched where there never is any. Areas are true. Each cell shows the point in its middle.",
+        "it; hatched where there never is any. Areas are true. Each cell shows the point in its middle, so that the "
+        "edge between two may lie half a cell off; the curve by latitude has closer points.",
         "As by latitude, at the middle of each cell of a grid. Cells are wider than they are high, because the Earth "
         "turns under the orbits and service hangs on the latitude far more than on the longitude. Means over the "
         "surface count each cell by its area.",
@@ -86,7 +91,7 @@ def answer(question: Question, theme: Theme) -> Answer:
     span = question.days(1)
     grid = _grid(question)
     found = _compared(question, span)
-    table = _side_table(question.workspace, found)
+    table = _side_table(question, found, span)
     rows: list[Any] = list(table.itertuples(index=False))
     here = next(k for k, row in enumerate(rows) if (row.site, row.spot) == (question.site_name, question.spot))
     day = question.clock(span).day(span.middle)
@@ -113,7 +118,7 @@ def answer(question: Question, theme: Theme) -> Answer:
     _, _, in_calls = site_sentence(comparison, duration(span.duration_s)).partition("\n")
     hours = sites_words.call_hours_words(comparison)
     return Answer(
-        sites_words.best_sentence(rows, here, day_words(question.day, question.today)),
+        sites_words.headline(rows, here, day_words(question.day, question.today)),
         panels,
         (
             *search_notes(comparison.report, span),
@@ -157,29 +162,34 @@ def _hours(workspace: Workspace, site: str) -> call_times.AllowedHours | None:
     return call_times.AllowedHours(begins, ends, tuple(kept.weekdays))
 
 
-def _side_table(workspace: Workspace, found: sites_work.Compared) -> pd.DataFrame:
-    """Return one row a place, best first, by the names that the workspace has for it."""
+def _side_table(question: Question, found: sites_work.Compared, span: Span) -> pd.DataFrame:
+    """Return one row a place, best first, by the names that the workspace has, and what it is to the chosen one."""
+    workspace = question.workspace
     table = found.comparison.table.rename(columns={"site": "title"})
     for place, (column, names) in enumerate(zip(("site", "spot"), zip(*_places(workspace), strict=True), strict=True)):
         table.insert(place, column, names)
+    table = sites_work.beside(table, workspace, (question.site_name, question.spot), span)
     return table.sort_values("covered_fraction", ascending=False, kind="stable").reset_index(drop=True)
 
 
 def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: Theme) -> Shown:
     titles = list(table["title"])
     out = [1.0 - fraction for fraction in table["covered_fraction"]]
+    mine = rows[here]
 
     def cells(row: Any) -> list[str]:
-        title, *numbers = site_cells(row)
-        return [title, *numbers[:5], share(row.twofold_fraction), *numbers[5:]]
+        title, covered, *numbers = site_cells(row, sites_words.NO_LIMIT)
+        away = "" if row.site_name == mine.site else sites_words.distance_words(row.distance_km)
+        against = "yours" if row.title == mine.title else sites_words.against_words(row.against_chosen_s)
+        return [title, away, covered, against, *numbers[:4], share(row.twofold_fraction), *numbers[4:]]
 
     # People read a place by its title; a file has its site and spot.
-    shown = table.assign(site=table["title"])
+    shown = table.assign(site_name=table["site"], site=table["title"])
     return Shown(
         side_by_side(titles, out, here, theme),
         f"How much of {day} is without service, best place on top. While two or more satellites are in view, one that "
-        f"fails is not felt.{sites_words.lift_sentence(rows)}",
-        Table(table, (*SITE_HEADINGS[:6], ">Two or more", *SITE_HEADINGS[6:]), cells, shown=shown),
+        f"fails is not felt.{sites_words.lift_sentence(rows)}{sites_words.no_limit_sentence(rows)}",
+        Table(table, _HEADINGS, cells, shown=shown),
     )
 
 
@@ -228,7 +238,7 @@ def _world(question: Question, span: Span, grid: sites_work.Grid, theme: Theme) 
         told=f"Each of the {len(done.table):,} points is in the file.",
     )
     day = question.clock(span).day(span.middle)
-    caption = sites_words.world_caption(done.bands, done.summary, grid.words, day)
+    caption = sites_words.world_caption(done.bands, done.summary, grid.words, day, grid.latitude_deg / 2.0)
     spots = tuple(_spots(question))
     figure = question.drawn(
         ("sites world", view, span, grid, spots, theme),

@@ -97,7 +97,12 @@ def answer(question: Question, theme: Theme) -> Answer:
             "panorama": Shown(
                 with_moment(picture(question, shown, theme), theme, standing=standing, chosen=chosen),
                 caption,
-                gap_table(day.gaps, shown.around(place, question.now, _LISTED), clock),
+                gap_table(
+                    day.gaps,
+                    shown.around(place, question.now, _LISTED),
+                    clock,
+                    None if chosen is None else chosen["start"],
+                ),
             ),
             "limits": Shown(None, told.limits, limit_table(day.given_back, span)),
             "sectors": Shown(None, told.sectors, sector_table(day.sectors, span)),

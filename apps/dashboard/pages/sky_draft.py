@@ -95,6 +95,15 @@ def with_file(draft: Draft, name: str, data: bytes) -> Draft:
     return {**copy.deepcopy(draft), "way": FILE, FILE: {"name": name, "points": points}}
 
 
+def waits_for(draft: Draft) -> str:
+    """Return what is still to be given where nothing has been typed or handed in yet for the way chosen, else ""."""
+    if draft["way"] == FILE and draft[FILE] is None:
+        return "Hand in a horizon file, and the gaps before and after stand below."
+    if draft["way"] == OBSTACLES and not _filled(draft[OBSTACLES]):
+        return "Fill in the row of an obstacle and the height of the mount, and the gaps before and after stand below."
+    return ""
+
+
 def survey_of(draft: Draft) -> survey.Survey:
     """Return the horizon that a draft describes, and what its user should be told. Raises SiteError."""
     lowest = Horizon.flat(_number(draft["lowest"], "least height of any direction"))

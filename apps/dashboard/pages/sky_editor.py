@@ -193,6 +193,9 @@ def register(app: Dash, desk: Desk) -> None:
             draft = _draft_of(question, drafts)
             if draft is None:
                 return [], _UNTOUCHED, no_update, _SHUT, "", True, True, *sky_working.at_rest()
+            waiting = sky_draft.waits_for(draft)
+            if waiting:
+                return [], waiting, no_update, _SHUT, "", False, True, *sky_working.at_rest()
             survey = sky_draft.survey_of(draft)
             span = question.days(1)
             before = question.seen(span)
@@ -245,10 +248,13 @@ def register(app: Dash, desk: Desk) -> None:
             if draft is None:
                 raise SiteError("horizon", got="nothing changed", wanted="a change", try_next="another height")
             horizon = sky_draft.survey_of(draft).horizon
-            _, file_name = horizons.keep_horizon(question.workspace, question.site_name, question.spot, horizon)
+            kept = horizons.keep_horizon(question.workspace, question.site_name, question.spot, horizon)
         except InputError as error:
             return _fault(error), no_update, no_update, no_update
-        told = f"Saved: {question.site_name}, {question.spot} now has this horizon, in {file_name} of the workspace."
+        told = (
+            f"Saved: {question.site_name}, {question.spot} now has this horizon, in {kept.file_name} of the workspace. "
+            f"The one before stays in {kept.before_name}: hand that in here as a CSV file to go back."
+        )
         left = _without(drafts, _place(question))
         # A mask in the address would hide the horizon just saved.
         query = query_of(changed(question.choices, {"mask": None}))

@@ -20,6 +20,10 @@ _WAY_WORDS: Final = {
 _MADE_OF: Final = {
     "ways": [list(pair) for pair in _WAY_WORDS.items()],
     "columns": {part: [words for _, words in columns] for part, columns in sky_draft.COLUMNS.items()},
+    "helps": {
+        sky_draft.POINTS: "azimuth: 0 N, 90 E, 180 S, 270 W",
+        sky_draft.OBSTACLES: "bearing of its middle: 0 N, 90 E, 180 S, 270 W",
+    },
     "one": {sky_draft.POINTS: "point", sky_draft.OBSTACLES: "obstacle"},
     "singles": [list(pair) for pair in sky_draft.SINGLE.items()],
     "most_rows": sky_draft.MOST_ROWS,

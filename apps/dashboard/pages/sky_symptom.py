@@ -15,6 +15,7 @@ from passim.answers import symptom as room
 from passim.errors import InputError
 from passim.sky import view as views
 
+from ... import symptom_words
 from ...commands.symptom import hours_of_day
 from ...found import search_notes
 from ...output import told_columns
@@ -32,6 +33,8 @@ _KEYBOARD: Final[dict[str, Any]] = {"inputMode": "decimal"}
 # Limits that people seldom know, so that a search may be asked to find them anew.
 _SEARCHABLE: Final = ("gateway", "cone", "arc")
 _UNIT_S: Final = {"min": 60.0, "s": 1.0}
+# The fields of the question, each with the id "symptom-..." and in what is asked.
+_GIVEN: Final = ("every-low", "every-high", "length-low", "length-high", "happens", "quiet", "known")
 _KNOWN, _UNKNOWN = "known", "unknown"
 _HEADINGS: Final = (">No.", "Setting", ">Fit", ">An hour", "From to", "When")
 _IN_WORDS: Final = ("Setting", "When")
@@ -95,9 +98,10 @@ def _record_place() -> list[Any]:
     return [
         html.P(
             [
+                "In force: the record ",
                 html.Span(id="symptom-held"),
-                " It says it all: while it is here the ranges do not count, and the time from its first freeze to its "
-                "last is searched, not the day chosen above.",
+                " The search goes by it alone, from its first freeze to its last; the ranges, the hours and the day "
+                "chosen above do not count. To use them, or another record, take this one away.",
             ],
             className="done with-record",
         ),
@@ -165,14 +169,25 @@ def register(app: Dash, desk: Desk) -> None:
         record = sky_record.sound(kept)
         return ("", "") if record is None else (f"{sky_record.words(record)}.", "holds-record")
 
+    # An answer stands only under the question it answers. A search under way runs on; asked again, it is there.
+    in_browser(
+        ClientsideFunction("sky", "stale"),
+        Output("symptom-asked", "data", allow_duplicate=True),
+        Output("symptom-answer", "children", allow_duplicate=True),
+        Output("symptom-fault", "children", allow_duplicate=True),
+        Output("symptom-kept", "children", allow_duplicate=True),
+        *[Input(f"symptom-{key}", "value") for key in _GIVEN],
+        Input("symptom-record", "data"),
+        Input("sky-spot", "data"),
+        State("symptom-asked", "data"),
+        prevent_initial_call=True,
+    )
+
     @app.callback(
         Output("symptom-asked", "data"),
         Output("symptom-kept", "children"),
         Input("symptom-go", "n_clicks"),
-        *[State(f"symptom-{key}", "value") for key in ("every-low", "every-high", "length-low", "length-high")],
-        State("symptom-happens", "value"),
-        State("symptom-quiet", "value"),
-        State("symptom-known", "value"),
+        *[State(f"symptom-{key}", "value") for key in _GIVEN],
         State("symptom-record", "data"),
         State("address", "search"),
         prevent_initial_call=True,
@@ -180,8 +195,7 @@ def register(app: Dash, desk: Desk) -> None:
     def ask(clicks: int, *given: Any) -> Any:
         if not clicks:
             return no_update, no_update
-        keys = ("every-low", "every-high", "length-low", "length-high", "happens", "quiet", "known", "record", "search")
-        return {"number": clicks, **dict(zip(keys, given, strict=True))}, []
+        return {"number": clicks, **dict(zip((*_GIVEN, "record", "search"), given, strict=True))}, []
 
     @app.callback(
         Output("symptom-answer", "children"),
@@ -193,6 +207,7 @@ def register(app: Dash, desk: Desk) -> None:
     )
     def search(asked: dict[str, Any] | None, _: Any) -> Any:
         if not asked:
+            # Taken back by a change of the question, which has cleared what stood here.
             return no_update, no_update, *sky_working.at_rest()
         question = desk.question(read_query(asked["search"])[0])
         try:
@@ -286,7 +301,8 @@ def _told(question: Question, asked: dict[str, Any], found: room.SymptomAnswer) 
         for row, cells in zip(rows, words, strict=True)
     ]
     return [
-        html.P(printable(found.sentence()), className="answer"),
+        html.P(printable(symptom_words.found_sentence(found)), className="answer"),
+        html.P(symptom_words.fit_words(found), className="quiet"),
         html.Ul([html.Li(line) for line in found.observations], className="observations"),
         html.Div(
             html.Table(
@@ -309,8 +325,8 @@ def _told(question: Question, asked: dict[str, Any], found: room.SymptomAnswer) 
 
 def _cells(row: Any) -> list[str]:
     """Return a candidate in the words of `_HEADINGS`."""
-    lengths = f"{room.seconds_words(row.length_min_s)} to {room.seconds_words(row.length_max_s)}" if row.freezes else ""
-    return [str(row.number), row.setting, f"{row.fit:.2f}", f"{row.freezes_per_hour:.1f}", lengths, row.when]
+    rate, lengths = f"{row.freezes_per_hour:.1f}", symptom_words.lengths_words(row)
+    return [str(row.number), row.setting, f"{row.fit:.2f}", rate, lengths, row.when]
 
 
 def _cell(place: int, words: str) -> Any:

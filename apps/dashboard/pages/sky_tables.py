@@ -16,11 +16,12 @@ from ...wording import LocalClock, counted, cut_ends, duration, share
 from ..answering import Table
 
 
-def gap_table(gaps: pd.DataFrame, shown: slice, clock: LocalClock) -> Table:
-    """Return the gaps: some of them for people, all of them in the file."""
+def gap_table(gaps: pd.DataFrame, shown: slice, clock: LocalClock, chosen: pd.Timestamp | None = None) -> Table:
+    """Return the gaps: some for people, the one that begins at `chosen` marked; all of them in the file."""
 
     def cells(row: Any) -> list[str]:
-        when = [clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
+        mark = "▶ " if chosen is not None and row.start == chosen else ""
+        when = [f"{mark}{clock.time(row.start)}", clock.time(row.end), duration(row.duration_s)]
         return [*when, row.cause, missing_words(row), stopped_by_words(row), cut_ends(row)]
 
     headings = ("Start", "End", ">Length", "Cause", "Missing satellite", "Stopped by", "Cut")
