@@ -349,6 +349,17 @@ def test_a_bad_file_shows_its_line_and_a_good_one_becomes_a_fleet(browser: Brows
         expect(page.locator("#sentence")).to_contain_text("polar-star-66")
         assert Workspace.load(folder).fleet_names == ("Plover", "polar-star-66")
         assert page.locator("select").filter(has_text="polar-star-66").count() == 1
+        # Another fleet, and the pictures are those of the other fleet.
+        open_at(page, "/clock?days=3")
+        plover = sum(drawn_gaps_s(page))
+        choose(page, "fleet", "polar-star-66")
+        page.wait_for_url("**/clock?fleet=polar-star-66&days=3")
+        expect(page.locator("#notice")).to_contain_text("nothing below is to be relied on")
+        settle(page)
+        polar = coverage_of(folder, 3, "?fleet=polar-star-66&days=3").gaps()["duration_s"].sum()
+        expect(page.locator("#second")).to_contain_text("Over the 3 days")
+        assert sum(drawn_gaps_s(page)) == pytest.approx(polar, abs=1e-2)
+        assert polar != pytest.approx(plover, rel=0.1)
 
 
 # --- the keyboard -----------------------------------------------------------------------------------------------------

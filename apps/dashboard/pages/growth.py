@@ -138,7 +138,7 @@ def answer(question: Question, theme: Theme) -> Answer:
             **plan.panels,
         },
         notes,
-        " ".join([growth_sentence(order, tables[0], asked), plan.brings]).strip(),
+        plan.brings or growth_sentence(order, tables[0], asked),
     )
 
 
