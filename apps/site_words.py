@@ -58,14 +58,18 @@ def site_sentence(found: sites.SiteComparison, length: str) -> str:
     return "\n".join(lines)
 
 
-def site_cells(row: Any, no_limit: str = "none helps") -> list[str]:
-    """Return the cells of one place; `no_limit` is said where there are gaps and no limit lifted alone mends any."""
+# Where there are gaps and no limit lifted alone mends any.
+NO_LIMIT = "no single limit"
+
+
+def site_cells(row: Any) -> list[str]:
+    """Return the cells of one place."""
     said = row.call_frozen_s == row.call_frozen_s
     return [
         row.site,
         *_gap_cells(row),
         f"{duration(row.call_frozen_s)} of {duration(row.call_hours_s)}" if said and row.call_hours_s else "",
-        row.best_limit or (no_limit if row.gap_count else ""),
+        row.best_limit or (NO_LIMIT if row.gap_count else ""),
         duration(row.best_limit_gives_back_s) if row.best_limit else "",
     ]
 

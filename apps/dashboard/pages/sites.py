@@ -178,7 +178,7 @@ def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: 
     mine = rows[here]
 
     def cells(row: Any) -> list[str]:
-        title, covered, *numbers = site_cells(row, sites_words.NO_LIMIT)
+        title, covered, *numbers = site_cells(row)
         away = "" if row.site_name == mine.site else sites_words.distance_words(row.distance_km)
         against = "yours" if row.title == mine.title else sites_words.against_words(row.against_chosen_s)
         return [title, away, covered, against, *numbers[:4], share(row.twofold_fraction), *numbers[4:]]

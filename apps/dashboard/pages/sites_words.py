@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any
 
 from passim.answers import sites as side_by_side
 from passim.answers import sweeps, world_bands
 
-from ...site_words import degrees, latitude_sentence
+from ...site_words import NO_LIMIT, degrees, latitude_sentence
 from ...wording import counted, duration, share
-
-NO_LIMIT: Final = "no single limit"
 
 
 def best_sentence(rows: Sequence[Any], here: int, day: str) -> str:
