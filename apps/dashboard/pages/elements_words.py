@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from passim.coverage import timing
-from passim.elements.health import Health
+from passim.elements import health as healths
 
 from ...wording import counted
 
@@ -40,7 +40,7 @@ def sentence(fleet: str, serving: int, counts: Mapping[str, int], fresh: timing.
     return f"{none}. The elements are {old} old."
 
 
-def status_caption(health: Health) -> str:
+def status_caption(health: healths.Health) -> str:
     """Say who serves, as passim does, except that decayed objects are never taken to."""
     decayed = health.counts["decayed"]
     if health.clear or not decayed:
