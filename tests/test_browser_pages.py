@@ -403,6 +403,7 @@ def test_a_site_is_chosen_and_a_page_opened_by_keyboard_alone(page: Page) -> Non
     link.focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**/clock?site=Marram&spot=yard")
+    page.locator("#title-clock-days").wait_for()
     settle(page)
     mark = page.locator(".help summary").first
     mark.focus()

@@ -100,13 +100,13 @@ def test_a_job_past_its_deadline_is_ended(workshop: Workshop) -> None:
     assert "too long" in str(job.error)
 
 
-@pytest.mark.parametrize(("deadline_s", "told"), [(600.0, "stopped"), (1.0, "takes too long")])
+@pytest.mark.parametrize(("deadline_s", "told"), [(600.0, "stopped"), (3.0, "takes too long")])
 def test_work_that_tells_of_itself_all_the_time_is_ended_too(workshop: Workshop, deadline_s: float, told: str) -> None:
     job = workshop.submit("a", tell_all_the_time, deadline_s=deadline_s)
-    until(lambda: job.share == 0.5)
     if deadline_s > 60.0:
+        until(lambda: job.share == 0.5)
         workshop.cancel(job.number)
-    assert job.done.wait(10.0)
+    assert job.done.wait(20.0)
     assert isinstance(job.error, InputError)
     assert told in str(job.error)
 
