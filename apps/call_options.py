@@ -96,11 +96,8 @@ def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice)
     workspace = site_choice.workspace()
     at_coordinates = "," in (site_choice.site_text or "")
     usual = None if workspace is None or at_coordinates else workspace.call_hours(site_choice.site_text)
-    from_minute, to_minute, days = 0, 1440, tuple(range(7))
-    if usual is not None:
-        from_minute = usual.start.hour * 60 + usual.start.minute
-        to_minute = usual.end.hour * 60 + usual.end.minute
-        days = usual.weekdays
+    hours = call_times.AllowedHours() if usual is None else usual.allowed
+    from_minute, to_minute, days = hours.from_minute, hours.to_minute, hours.weekdays
     if between is not None:
         from_minute, to_minute = minutes_between(between, "--between")
     if weekdays is not None:

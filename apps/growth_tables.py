@@ -41,9 +41,7 @@ def call_hours(text: str, site_choice: SiteChoice) -> call_times.AllowedHours:
             wanted="hours of the day, and days",
             try_next="--call-hours 08:00-18:00,Mon-Fri",
         )
-    return call_times.AllowedHours(
-        kept.start.hour * 60 + kept.start.minute, kept.end.hour * 60 + kept.end.minute, tuple(kept.weekdays)
-    )
+    return kept.allowed
 
 
 def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, told: str) -> str:

@@ -205,7 +205,7 @@ def test_nothing_is_dropped_and_nobody_serves_who_is_not_at_a_shell(
     health = assess(pattern(24, 6, 550.0, 1) + Fleet(odd), EPOCH)
     counts = health.counts
     assert counts.pop("catalogued") == 24 + len(shifts) == sum(counts.values())
-    assert set(health.status[health.serving]) <= ({"at shell"} if health.clear else {"unjudged", "stale", "decayed"})
+    assert set(health.status[health.serving]) <= ({"at shell"} if health.clear else {"unjudged", "stale"})
 
 
 def test_bad_input_is_refused() -> None:

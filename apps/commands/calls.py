@@ -168,7 +168,7 @@ def _planned(
     asked: _Asked, taken: list[calendar.Event], top: int, ics_file: str | None, span_choice: SpanChoice
 ) -> tuple[Answer, dict[str, Any]]:
     """Return the answer with suggested starts, and its record."""
-    from passim.answers import calendar, call_changes, call_forecast, call_gain
+    from passim.answers import calendar, call_changes, call_forecast
     from passim.answers import calls as answers
 
     from .. import call_words
@@ -186,7 +186,6 @@ def _planned(
         most=top,
         seed=asked.seed,
     )
-    plan = call_gain.among_free(plan)
     notes = [*call_words.plan_notes(plan, call_forecast.RUNS)]
     if ics_file is not None:
         notes.append(_write_ics(asked, plan, ics_file, span_choice))

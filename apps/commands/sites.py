@@ -132,7 +132,8 @@ class _Places:
             inside = workspace is not None and text is not None and "," not in text
             for spot in workspace.spot_names(text) if inside and workspace is not None else (None,):
                 view, told = self._choice(text, spot).view()
-                hours = _hours(workspace.call_hours(text)) if inside and workspace is not None else None
+                kept = workspace.call_hours(text) if inside and workspace is not None else None
+                hours = None if kept is None else kept.allowed
                 found.append((view, hours))
                 # What is told of each place stands in its row; what is told of all of them is told once.
                 notes += [note for note in told if not note.startswith(("Site: ", "Mask: ", "Limits beside "))]
@@ -166,16 +167,6 @@ class _Places:
         return SiteChoice(
             site_text, self.mask_text, None, spot, self.workspace_dir, gateways=self.gateways, without=self.without
         )
-
-
-def _hours(kept: Any) -> call_times.AllowedHours | None:
-    """Return the call hours of a workspace's site as the answers take them."""
-    from passim.answers import call_times
-
-    if kept is None:
-        return None
-    minutes = [at.hour * 60 + at.minute for at in (kept.start, kept.end)]
-    return call_times.AllowedHours(minutes[0], minutes[1], kept.weekdays)
 
 
 def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answer:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from passim import Span
-from passim.answers import calendar, call_check, call_forecast, call_gain, call_kinds, call_times
+from passim.answers import calendar, call_check, call_forecast, call_kinds, call_times
 from passim.answers import calls as call_answers
 from passim.coverage import timing
 from passim.errors import InputError
@@ -100,7 +100,7 @@ def plan(
         busy_us=calendar.busy_us(busy),
         most=MOST_SUGGESTIONS,
     )
-    return Planned(call_gain.among_free(found))
+    return Planned(found)
 
 
 def check(

@@ -12,9 +12,8 @@ from passim import Fleet, Horizon, Site, Span
 from passim.answers import call_times, sweeps, workers, world_bands
 from passim.answers import sites as side_by_side
 from passim.coverage import Service
-from passim.sky import SearchReport, ground
+from passim.sky import SearchReport
 from passim.sky import view as views
-from passim.workspace import Workspace
 
 from .work import Report
 
@@ -127,27 +126,6 @@ def compare(
     """Put places side by side. Raises InputError."""
     return Compared(
         side_by_side.compare_sites(fleet, seen_from, span, call_hours=hours, service=service, progress=report)
-    )
-
-
-def beside(table: pd.DataFrame, workspace: Workspace, chosen: tuple[str, str | None], span: Span) -> pd.DataFrame:
-    """Return a table of places with what each is to the chosen one, a site and a spot of it.
-
-    `table` has site, spot and covered_fraction. Added are out_s, how long of `span` is without service; its difference
-    from that of the chosen one, against_chosen_s; and from the chosen site distance_km and direction, a compass word.
-    """
-    out_s = (1.0 - table["covered_fraction"]) * span.duration_s
-    mine = out_s[(table["site"] == chosen[0]) & (table["spot"] == chosen[1])].iloc[0]
-    here = workspace.site(chosen[0])
-    sites = [workspace.site(name) for name in table["site"]]
-    return table.assign(
-        out_s=out_s,
-        against_chosen_s=out_s - mine,
-        distance_km=[ground.distance_km(here, site) for site in sites],
-        direction=[
-            "" if name == chosen[0] else ground.compass_word(ground.bearing_deg(here, site))
-            for name, site in zip(table["site"], sites, strict=True)
-        ],
     )
 
 

@@ -182,8 +182,7 @@ def plan_calls(
     # What was chosen is put in order by the figures that are told.
     suggestions = suggestions.iloc[rank(suggestions)].reset_index(drop=True)
     rankable = allowed[allowed["band"].isin(_bands_with_odds(allowed, forecast))]
-    noon = rankable["start"].dt.tz_convert(zone(timezone)).dt.hour >= 12
-    told_noon = told["start"].dt.tz_convert(zone(timezone)).dt.hour >= 12
+    noon = told["start"].dt.tz_convert(zone(timezone)).dt.hour >= 12
     return CallPlan(
         kind,
         minutes,
@@ -191,10 +190,11 @@ def plan_calls(
         timezone,
         told,
         suggestions,
-        gain_of(told, rankable),
-        gain_of(told[~told_noon], rankable[~noon], _FEWEST_STARTS),
-        gain_of(told[told_noon], rankable[noon], _FEWEST_STARTS),
-        _by_hour(allowed, timezone),
+        # Where times are taken, a random start is a free one too.
+        gain_of(told, told),
+        gain_of(told[~noon], told[~noon], _FEWEST_STARTS),
+        gain_of(told[noon], told[noon], _FEWEST_STARTS),
+        _by_hour(allowed if told.empty else told, timezone),
         int(found.allowed_us.size),
         len(rankable),
         first,

@@ -14,6 +14,7 @@ import pickle
 import signal
 import socket
 import threading
+from abc import ABC, abstractmethod
 from collections import OrderedDict
 from collections.abc import Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
@@ -37,24 +38,28 @@ class WorkStopped(PassimError):
     """The work was cancelled."""
 
 
-class Crew:
+class Crew(ABC):
     """Workers behind a `concurrent.futures.Executor`, who have the common thing already."""
 
     size: int
 
+    @abstractmethod
     def submit(self, task: Any, chunk: Any) -> Future[Any]:
         """Hand out a chunk."""
-        raise NotImplementedError
 
     def check(self) -> None:
-        """Raise an error if nobody is there any more."""
+        """Raise an error if nobody is there any more; the executor of a crew on this machine sees that itself."""
+        return
 
     def explain(self, error: Exception) -> None:
         """Raise an error that says more than `error`, if there is more to say."""
+        return
 
     def renew(self) -> None:
-        """Put new workers in the place of lost ones."""
+        """Put new workers in the place of lost ones; a cluster does so itself."""
+        return
 
+    @abstractmethod
     def close(self) -> None:
         """Stop what is under way, and let the workers go."""
 

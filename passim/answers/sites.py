@@ -24,8 +24,10 @@ from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
+from passim.sky import ground
 from passim.sky.horizon import Horizon
 from passim.sky.report import SearchReport
+from passim.sky.site import Site
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span, zone
@@ -96,6 +98,26 @@ def compare_sites(
     notes = tuple(dict.fromkeys(note for seen in found for note in seen.notes))
     table = pd.DataFrame(rows).astype({"gap_mean_s": float, "call_frozen_s": float})
     return SiteComparison(table, SearchReport.together([seen.report for seen in found]), notes)
+
+
+def beside_chosen(table: pd.DataFrame, sites: Sequence[Site], chosen: int, span: Span) -> pd.DataFrame:
+    """Return the table of a `SiteComparison` over `span` with what each row is to the one at place `chosen`.
+
+    `sites` are those of the rows. Added are out_s, how long of the span is without service, seconds; against_chosen_s,
+    its difference from that of the chosen row; distance_km over the ground from the chosen site; and direction, a word
+    of the compass, empty at the chosen site itself.
+    """
+    here, out_s = sites[chosen], (1.0 - table["covered_fraction"]) * span.duration_s
+    away_km = [ground.distance_km(here, site) for site in sites]
+    return table.assign(
+        out_s=out_s,
+        against_chosen_s=out_s - out_s.iloc[chosen],
+        distance_km=away_km,
+        direction=[
+            ground.compass_word(ground.bearing_deg(here, site)) if km else ""
+            for site, km in zip(sites, away_km, strict=True)
+        ],
+    )
 
 
 def call_times(span: Span, hours: AllowedHours, timezone: str) -> Intervals:

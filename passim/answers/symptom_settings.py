@@ -10,20 +10,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import product
 from math import asin, atan2, cos, degrees, radians, sin
-from typing import Final
 
-from passim.constants import EARTH_FLATTENING, EARTH_RADIUS_KM
 from passim.coverage.service import Policy, Service
 from passim.errors import InputError
+from passim.sky.ground import MEAN_EARTH_RADIUS_KM, compass_word
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Gateway, GatewayLimit, HorizonLimit, Limit
 from passim.sky.site import Site
-
-# The mean radius of the ellipsoid, (2 a + b) / 3: 6371.009 km. Places of gateways are searched on a sphere; at 1600 km
-# that is within 5 km of the ellipsoid, far inside a step of the grid.
-MEAN_EARTH_RADIUS_KM: Final = EARTH_RADIUS_KM * (1.0 - EARTH_FLATTENING / 3.0)
-
-_POINTS: Final = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +28,10 @@ class GatewayPlace:
     mask_deg: float = 25.0
 
     def coordinates_deg(self, site: Site) -> tuple[float, float]:
-        """Return latitude and longitude: 600 km due south of 45 N is 39.604 N (great circle on the mean sphere)."""
+        """Return latitude and longitude: 600 km due south of 45 N is 39.604 N (great circle on the mean sphere).
+
+        At 1600 km that is within 5 km of the ellipsoid, far inside a step of the grid.
+        """
         latitude, bearing = radians(site.latitude_deg), radians(self.bearing_deg)
         angle = self.distance_km / MEAN_EARTH_RADIUS_KM
         there = asin(sin(latitude) * cos(angle) + cos(latitude) * sin(angle) * cos(bearing))
@@ -250,7 +246,6 @@ def joined(a: Setting, b: Setting) -> Setting:
 
 def compass_words(bearing_deg: float) -> str:
     """Return a direction as the nearest of eight points of the compass, with the degrees where it lies between."""
-    point = round(bearing_deg / 45.0) % 8
-    words = _POINTS[point]
-    exact = abs((bearing_deg - 45.0 * point + 180.0) % 360.0 - 180.0) < 0.5
+    words = compass_word(bearing_deg)
+    exact = abs((bearing_deg + 22.5) % 45.0 - 22.5) < 0.5
     return words if exact else f"{words}, {bearing_deg:.0f}°"

@@ -82,8 +82,9 @@ class Health:
 
     ``satellite_ids``, ``status`` (words of `STATUSES`) and ``serving`` have shape (objects,), in order of first
     appearance in the fleet, as `Fleet.nearest` keeps them. Where no shell is ``clear`` nobody can be judged: all but
-    the stale and decayed are "unjudged", and ``serving`` holds for every object. ``judged_at`` is the moment that ages
-    are counted to: ``moment``, unless the whole file is over a week from it; then the middle of the file's epochs.
+    the stale and decayed are "unjudged", and ``serving`` holds for every object that has not decayed. ``judged_at`` is
+    the moment that ages are counted to: ``moment``, unless the whole file is over a week from it; then the middle of
+    the file's epochs.
     """
 
     moment: datetime
@@ -109,7 +110,10 @@ class Health:
         total = f"{counts['catalogued']:,} object{'s' if counts['catalogued'] != 1 else ''} catalogued"
         told = ", ".join(f"{counts[word]:,} {word}" for word in STATUSES if counts[word])
         if not self.clear:
-            return f"{total}: {told}; no shell stands out, so every object is taken to serve{self._age_words()}."
+            if not self.serving.any():
+                return f"{total}: {told}; none is taken to serve{self._age_words()}."
+            who = "every object" if self.serving.all() else "every other object"
+            return f"{total}: {told}; no shell stands out, so {who} is taken to serve{self._age_words()}."
         where = " and ".join(f"{s.altitude_km:,.0f} km, {s.inclination_deg:.1f}°" for s in self.shells)
         shell = "shell of" if len(self.shells) == 1 else "shells of"
         spares = int((self.status == AT_SHELL).sum() - self.serving.sum())
@@ -169,7 +173,7 @@ def assess(fleet: Fleet, moment: datetime) -> Health:
     status[at_shell] = AT_SHELL
     status[stale] = STALE
     status[decayed] = DECAYED
-    serving = np.ones(len(nearest), dtype=bool)
+    serving = ~decayed
     if clear:
         serving = at_shell.copy()
         node_deg, phase_deg = node_and_phase_deg(nearest, judged_at)

@@ -16,6 +16,7 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from passim.answers.call_kinds import CALL_KINDS, VIDEO, CallKind
+from passim.answers.call_times import AllowedHours
 from passim.coverage.service import Policy, Service
 from passim.coverage.timing import TimingModel
 from passim.elements.identifiers import SatelliteId
@@ -274,6 +275,12 @@ class CallHours(Section):
     def weekdays(self) -> tuple[int, ...]:
         """The days counted from Monday = 0, ascending."""
         return tuple(sorted({WEEKDAYS.index(day) for day in self.days}))
+
+    @property
+    def allowed(self) -> AllowedHours:
+        """The same as answers take it, in minutes of the local day."""
+        first, end = (at.hour * 60 + at.minute for at in (self.start, self.end))
+        return AllowedHours(first, end, self.weekdays)
 
 
 class CallKindSettings(Section):

@@ -157,10 +157,7 @@ def _from_now_on(span: Span, now: datetime) -> datetime:
 
 def _usual(question: Question) -> call_times.AllowedHours:
     kept = question.workspace.call_hours(question.site_name)
-    if kept is None:
-        return call_times.AllowedHours()
-    begins, ends = (t.hour * 60 + t.minute for t in (kept.start, kept.end))
-    return call_times.AllowedHours(begins, ends, kept.weekdays)
+    return call_times.AllowedHours() if kept is None else kept.allowed
 
 
 def _minute(what: str, text: str) -> int:

@@ -56,17 +56,13 @@ def answer(question: Question, theme: Theme) -> Answer:
     fleet, health = question.fleet, question.health
     fresh = timing.band_for(fleet, question.now, however_old=True)
     nearest, _ = fleet.nearest(question.now)
-    # Where no shell stands out everything is taken to serve; what has decayed cannot all the same.
-    serves = [
-        bool(counts) and status != "decayed" for counts, status in zip(health.serving, health.status, strict=True)
-    ]
     objects = pd.DataFrame(
         {
             "satellite_id": [str(i) for i in nearest.satellite_ids],
             "name": [record.name for record in nearest],
             "epoch": pd.to_datetime([record.epoch for record in nearest], utc=True).astype("datetime64[us, UTC]"),
             "status": list(health.status),
-            "serving": serves,
+            "serving": health.serving,
         }
     )
     epoch_ages = [question.now - record.epoch for record in nearest]
@@ -77,11 +73,11 @@ def answer(question: Question, theme: Theme) -> Answer:
 
     days = [length.total_seconds() / 86400.0 for length in epoch_ages]
     return Answer(
-        elements_words.sentence(fleet.name, sum(serves), health.counts, fresh),
+        elements_words.sentence(fleet.name, int(health.serving.sum()), health.counts, fresh),
         {
             "status": Shown(
                 by_status(health.counts, theme),
-                elements_words.status_caption(health),
+                health.sentence(),
                 Table(counts, ("Status", ">Objects"), lambda row: [row.status, f"{row.objects:,}"]),
             ),
             "ages": Shown(

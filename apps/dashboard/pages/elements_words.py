@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from typing import Final
 
 from passim.coverage import timing
-from passim.elements import health as healths
 
 from ...wording import counted
 
@@ -38,19 +37,6 @@ def sentence(fleet: str, serving: int, counts: Mapping[str, int], fresh: timing.
     if counts["decayed"] == total:
         none += ": it has decayed" if total == 1 else ": all have decayed"
     return f"{none}. The elements are {old} old."
-
-
-def status_caption(health: healths.Health) -> str:
-    """Say who serves, as passim does, except that decayed objects are never taken to."""
-    decayed = health.counts["decayed"]
-    if health.clear or not decayed:
-        return health.sentence()
-    total = health.counts["catalogued"]
-    rest = total - decayed
-    told = (
-        f"{counted(total, 'object')} catalogued, {f'{decayed:,} of them' if rest else 'all'} decayed: too low to last."
-    )
-    return f"{told} No shell stands out, so each of the {rest:,} others is taken to serve." if rest else told
 
 
 def ages_sentence(fresh: timing.Freshness, youngest_s: float) -> str:

@@ -153,8 +153,7 @@ def _call_hours(question: Question, goal: growth_goals.Goal) -> call_times.Allow
             "call hours", got=f"none for {question.site_name}", wanted="call_hours of the site in the workspace",
             try_next="a goal for the whole day" if goal.in_call_hours else "the whole day",
         )  # fmt: skip
-    begins, ends = (t.hour * 60 + t.minute for t in (kept.start, kept.end))
-    return call_times.AllowedHours(begins, ends, kept.weekdays)
+    return kept.allowed
 
 
 def _second_measure(question: Question, mark: GoalMark) -> str:
@@ -341,8 +340,7 @@ def plan_place(question: Question) -> Sequence[Any]:
 def take_plan(desk: Desk, file_name: str, contents: str) -> tuple[str, str]:
     """Keep a plan that a browser handed in; return the name of its file and what to say. Raises InputError."""
     data = bytes_of(file_name, contents)
-    name = plans.add_plan(desk.workspace, file_name, data, desk.now())
-    launches = growth_plan.parse_plan(data, file_name, desk.now())
+    name, launches = plans.add_plan(desk.workspace, file_name, data, desk.now())
     satellites = sum(launch.satellites for launch in launches)
     return name, f"Kept as {name}: {counted(len(launches), 'launch', 'launches')}, {satellites:,} satellites."
 

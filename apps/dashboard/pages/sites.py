@@ -8,7 +8,7 @@ from typing import Any, Final
 import pandas as pd
 
 from passim import Span
-from passim.answers import call_times
+from passim.answers import sites as side_by_side_answers
 from passim.errors import InputError
 from passim.sky import view as views
 from passim.workspace import Workspace
@@ -143,7 +143,8 @@ def _compared(question: Question, span: Span) -> sites_work.Compared:
     """Return the places of the workspace side by side: here and now where that is little work."""
     workspace = question.workspace
     seen_from = tuple(question.with_mask(workspace.view(*place)) for place in _places(workspace))
-    hours = tuple(_hours(workspace, site) for site, _ in _places(workspace))
+    kept = [workspace.call_hours(site) for site, _ in _places(workspace)]
+    hours = tuple(None if each is None else each.allowed for each in kept)
     key = ("sites", seen_from, span, hours, workspace.service)
     asked = (question.fleet, seen_from, span, hours, workspace.service)
     found: sites_work.Compared
@@ -154,21 +155,14 @@ def _compared(question: Question, span: Span) -> sites_work.Compared:
     return found
 
 
-def _hours(workspace: Workspace, site: str) -> call_times.AllowedHours | None:
-    kept = workspace.call_hours(site)
-    if kept is None:
-        return None
-    begins, ends = (at.hour * 60 + at.minute for at in (kept.start, kept.end))
-    return call_times.AllowedHours(begins, ends, tuple(kept.weekdays))
-
-
 def _side_table(question: Question, found: sites_work.Compared, span: Span) -> pd.DataFrame:
     """Return one row a place, best first, by the names that the workspace has, and what it is to the chosen one."""
     workspace = question.workspace
     table = found.comparison.table.rename(columns={"site": "title"})
     for place, (column, names) in enumerate(zip(("site", "spot"), zip(*_places(workspace), strict=True), strict=True)):
         table.insert(place, column, names)
-    table = sites_work.beside(table, workspace, (question.site_name, question.spot), span)
+    chosen = _places(workspace).index((question.site_name, question.spot))
+    table = side_by_side_answers.beside_chosen(table, [workspace.site(name) for name in table["site"]], chosen, span)
     return table.sort_values("covered_fraction", ascending=False, kind="stable").reset_index(drop=True)
 
 
