@@ -5,11 +5,13 @@ The rooms, each of which may use those above it:
     errors, constants   what can go wrong; numbers with their source
     spans, intervals    stretches of time; half-open interval algebra
     search              crossings and peaks of smooth functions
+    parallel            work on as many cores or machines as there are
     elements            public element sets: read, check, write, invent
     orbits              SGP4 to arrays, Earth-fixed frame, smooth arcs
     sky                 site, horizon, passes, closed forms
     coverage            how many are in view when, and the gaps
-    answers             one file a question that a user asks
+    forecast            timing errors by age, odds, scores, hindcast
+    answers             one folder a question that a user asks
     workspace           the folder a user works in, as one TOML file
 
 The way of the data: text -> ElementSet -> Fleet -> arcs -> passes (a table) -> Coverage (a step function) -> answers.

@@ -29,7 +29,7 @@ def served(folder: Path, at: str = AT) -> Iterator[str]:
 
     if not folder.exists():
         create(folder, demo=True)
-    command = [sys.executable, "-m", "passim_apps.command_line", "dashboard", "--no-browser", "--port", "0"]
+    command = [sys.executable, "-m", "passim_apps.command_line.main", "dashboard", "--no-browser", "--port", "0"]
     command += ["--workspace", str(folder.resolve()), "--at", at]
     with subprocess.Popen(
         command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=wheels.installed_environment(),

@@ -16,30 +16,28 @@ import numpy as np
 import plotly.graph_objects as go
 
 from passim import Fleet, Span
-from passim.answers import (
-    call_forecast,
-    call_kinds,
-    call_times,
-    calls,
-    growth,
-    growth_goals,
-    growth_orders,
-    scenario,
-    skyline,
-    sweeps,
-    workers,
-)
+from passim.answers import scenario
+from passim.answers.calls import forecast as call_forecast
+from passim.answers.calls import hours as call_times
+from passim.answers.calls import kinds as call_kinds
+from passim.answers.calls import plan as calls
+from passim.answers.growth import curves as growth
+from passim.answers.growth import goals as growth_goals
+from passim.answers.growth import orders as growth_orders
+from passim.answers.sites import horizon_cost as skyline
+from passim.answers.sites import sweeps
 from passim.coverage import Coverage, causes, sky_map
 from passim.elements import shells
+from passim.parallel import chunks as workers
 from passim.sky import outlines, visibility
 from passim_apps.figures.calls import call_days
 from passim_apps.figures.day_minutes import day_minutes
+from passim_apps.figures.files import write_pictures
 from passim_apps.figures.growth import GoalMark, OrderCurve, growth_curves
 from passim_apps.figures.places import by_latitude
 from passim_apps.figures.sky import panorama
 from passim_apps.figures.theme import LIGHT
-from passim_apps.picture_files import write_pictures
-from passim_apps.wording import LocalClock
+from passim_apps.text.units import LocalClock
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
 # The station's local day: its clocks are an hour behind UTC in winter.

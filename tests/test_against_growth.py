@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from passim import Coverage, Fleet, Horizon, Site, Span, find_passes, walker
-from passim.answers.growth import growth, growth_curves
-from passim.answers.growth_orders import Order, plane_order, random_orders
+from passim.answers.growth.curves import growth, growth_curves
+from passim.answers.growth.orders import Order, plane_order, random_orders
 from passim.elements.patterns import scattered
 from passim.sky.closed_forms import chance_none_in_view, ring_gap_train, share_in_view
 from passim.sky.view import View

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 
 from passim import Fleet, Horizon, Site, Span
-from passim.answers.sweeps import LatitudeSweep, closed_form, sweep_latitudes
-from passim.answers.workers import Team
+from passim.answers.sites.sweeps import LatitudeSweep, closed_form, sweep_latitudes
 from passim.elements.patterns import scattered
+from passim.parallel.chunks import Team
 from passim.sky.closed_forms import share_in_view
 from passim.sky.view import View
 

@@ -18,11 +18,17 @@ from icalendar import Calendar
 from browsing import AT, browser_page, choose, served, traces, wait_for_sentence
 from invented_calendars import ics
 from passim import Span
-from passim.answers import calendar, call_check, call_forecast, call_kinds, call_times, calls, scenario
+from passim.answers import scenario
+from passim.answers.calls import calendar_in as calendar
+from passim.answers.calls import check as call_check
+from passim.answers.calls import forecast as call_forecast
+from passim.answers.calls import hours as call_times
+from passim.answers.calls import kinds as call_kinds
+from passim.answers.calls import plan as calls
 from passim.sky import visibility
-from passim_apps.call_words import check_cells, check_rows, check_sentence
-from passim_apps.dashboard.call_work import MOST_SUGGESTIONS
-from passim_apps.wording import LocalClock
+from passim_apps.dashboard.tasks.calls import MOST_SUGGESTIONS
+from passim_apps.text.calls import check_cells, check_rows, check_sentence
+from passim_apps.text.units import LocalClock
 
 pytestmark = pytest.mark.browser
 
@@ -155,7 +161,7 @@ def test_the_picture_fits_a_phone_and_the_button_a_thumb(address: str) -> None:
 @contextlib.contextmanager
 def served_again(folder: Path, address: str) -> Iterator[None]:
     """Run the dashboard at an address that it has had before: the browser keeps its things by address."""
-    command = [sys.executable, "-m", "passim_apps.command_line", "dashboard", "--no-browser", "--at", AT]
+    command = [sys.executable, "-m", "passim_apps.command_line.main", "dashboard", "--no-browser", "--at", AT]
     command += ["--port", address.rpartition(":")[2], "--workspace", str(folder)]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as server:
         assert server.stderr is not None

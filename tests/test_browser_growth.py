@@ -11,7 +11,11 @@ import pytest
 
 from browsing import browser_page, choose, served, traces, wait_for_sentence
 from passim import Span
-from passim.answers import growth, growth_goals, growth_orders, growth_plan, scenario
+from passim.answers import scenario
+from passim.answers.growth import curves as growth
+from passim.answers.growth import goals as growth_goals
+from passim.answers.growth import launch_plan as growth_plan
+from passim.answers.growth import orders as growth_orders
 from passim.sky import visibility
 from passim.workspace import create
 

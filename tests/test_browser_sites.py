@@ -12,7 +12,8 @@ import pytest
 
 from browsing import browser_page, choose, served, traces, wait_for_sentence
 from passim import Horizon, Span
-from passim.answers import sweeps, workers
+from passim.answers.sites import sweeps
+from passim.parallel import chunks as workers
 from passim.workspace import Workspace
 
 pytestmark = pytest.mark.browser

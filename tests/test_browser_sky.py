@@ -17,13 +17,15 @@ import pytest
 
 from browsing import AT, a_browser, a_page, choose, open_at, served, traces, wait_for_sentence
 from passim import Horizon, Site, Span
-from passim.answers import scenario, skyline, symptom
+from passim.answers import scenario
+from passim.answers.sites import horizon_cost as skyline
+from passim.answers.symptom import match as symptom
 from passim.coverage.causes import Causes, find_causes
 from passim.sky import visibility
 from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.workspace import Workspace, create
-from passim_apps.symptom_words import found_sentence
-from passim_apps.wording import instant
+from passim_apps.text.symptom import found_sentence
+from passim_apps.text.units import instant
 
 pytestmark = pytest.mark.browser
 

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from passim.answers.calendar import Event, parse_calendar, read_calendar
-from passim.answers.calendar_out import CallWindow, check_target, write_calendar
+from passim.answers.calls.calendar_in import Event, parse_calendar, read_calendar
+from passim.answers.calls.calendar_out import CallWindow, check_target, write_calendar
 from passim.errors import InputError
 from passim.spans import Span
 

@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from passim.answers.call_kinds import CALL_KINDS, LESSON, THRESHOLDS, CallKind, call_kind
-from passim.answers.call_times import MINUTE_US, AllowedHours, spread, starts
-from passim.answers.call_windows import call_windows
+from passim.answers.calls.call_windows import call_windows
+from passim.answers.calls.hours import MINUTE_US, AllowedHours, spread, starts
+from passim.answers.calls.kinds import CALL_KINDS, LESSON, THRESHOLDS, CallKind, call_kind
 from passim.errors import InputError, SiteError, SpanError
 from passim.spans import Span, microseconds
 

@@ -15,24 +15,24 @@ import pandas as pd
 import pytest
 
 from passim.answers import scenario
-from passim.answers.calendar import Event
-from passim.answers.call_changes import changes, check_record, plan_record
-from passim.answers.call_check import check_calls
-from passim.answers.call_forecast import MARGIN, ServiceForecast, searched_span
-from passim.answers.call_kinds import LESSON, STREAM
-from passim.answers.call_times import MINUTE_US, AllowedHours
-from passim.answers.calls import COLUMNS, CallPlan, plan_calls, rank, windows
-from passim.coverage.timing import TimingModel
+from passim.answers.calls.calendar_in import Event
+from passim.answers.calls.changes import changes, check_record, plan_record
+from passim.answers.calls.check import check_calls
+from passim.answers.calls.forecast import MARGIN, ServiceForecast, searched_span
+from passim.answers.calls.hours import MINUTE_US, AllowedHours
+from passim.answers.calls.kinds import LESSON, STREAM
+from passim.answers.calls.plan import COLUMNS, CallPlan, plan_calls, rank, windows
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
+from passim.forecast.timing import TimingModel
 from passim.intervals import Intervals, LanedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility
 from passim.spans import Span, microseconds
-from passim_apps.call_words import plan_sentence
-from passim_apps.wording import LocalClock
+from passim_apps.text.calls import plan_sentence
+from passim_apps.text.units import LocalClock
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 AZORES = "Atlantic/Azores"

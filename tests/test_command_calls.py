@@ -15,8 +15,8 @@ from click.testing import CliRunner, Result
 import passim
 from passim.answers import scenario
 from passim.workspace import create
-from passim_apps.command_line import main
-from passim_apps.wording import duration
+from passim_apps.command_line.main import main
+from passim_apps.text.units import duration
 from snapshots import older_snapshot
 
 AT = "2026-11-25T08:00:00Z"

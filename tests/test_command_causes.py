@@ -15,14 +15,14 @@ from click.testing import CliRunner, Result
 
 from passim import Coverage, Horizon, Site, Span, read_elements
 from passim.answers import scenario
-from passim.answers.skyline import sector_costs, what_if_lowered
+from passim.answers.sites.horizon_cost import sector_costs, what_if_lowered
 from passim.coverage.causes import NEVER_ADD_UP, find_causes
 from passim.sky.limits import Gateway, GatewayLimit, ServingFilter
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility
-from passim_apps.cause_words import cause_sentence, verdict_first
-from passim_apps.command_line import main
-from passim_apps.found import search
+from passim_apps.command_line.main import main
+from passim_apps.command_line.query import search
+from passim_apps.text.causes import cause_sentence, verdict_first
 
 FIRS = [(0, 25), (280, 25), (285, 60), (330, 60), (334, 25)]
 GATEWAY = ["--gateway", "39.604,-28.0"]

@@ -14,12 +14,12 @@ from click.testing import CliRunner, Result
 
 import passim
 from passim.answers import scenario
-from passim.answers.growth import growth, logarithmic_grid
-from passim.answers.growth_orders import launch_order, random_orders
+from passim.answers.growth.curves import growth, logarithmic_grid
+from passim.answers.growth.orders import launch_order, random_orders
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility
-from passim_apps.command_line import main
+from passim_apps.command_line.main import main
 
 # A Wednesday.
 START = datetime(2026, 11, 25, tzinfo=UTC)

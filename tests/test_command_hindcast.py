@@ -13,11 +13,11 @@ import pytest
 from click.testing import CliRunner, Result
 
 import passim
-from passim.answers.hindcast import Snapshots, hindcast
+from passim.forecast.hindcast import Snapshots, hindcast
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
 from passim.workspace import create
-from passim_apps.command_line import main
+from passim_apps.command_line.main import main
 from snapshots import older_snapshot
 
 EPOCH = datetime(2026, 11, 25, 12, tzinfo=UTC)

@@ -22,8 +22,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from passim.errors import PassimError
-from passim_apps.command_line import COMMANDS, main
-from passim_apps.output import progress
+from passim_apps.command_line.main import COMMANDS, main
+from passim_apps.command_line.output import progress
 
 SITE = ["--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
@@ -60,7 +60,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 
 def spawn(*arguments: str, **options: Any) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "passim_apps.command_line", *arguments]
+    command = [sys.executable, "-m", "passim_apps.command_line.main", *arguments]
     return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60, **options)
 
 
@@ -70,7 +70,7 @@ def spawn(*arguments: str, **options: Any) -> subprocess.CompletedProcess[str]:
 def test_help_lists_every_command_and_loads_nothing_heavy() -> None:
     watch = (
         "import sys\n"
-        "from passim_apps.command_line import main\n"
+        "from passim_apps.command_line.main import main\n"
         "try:\n    main(['--help'])\n"
         "except SystemExit as end:\n    assert end.code == 0\n"
         "heavy = {'numpy', 'pandas', 'skyfield', 'sgp4', 'dash', 'plotly', 'rich', 'passim'} & set(sys.modules)\n"
@@ -425,7 +425,7 @@ def test_progress_draws_only_once_the_work_lasts(
         assert report is not None
         report(0.2)
         assert capsys.readouterr().err == ""
-        monkeypatch.setattr("passim_apps.output._PATIENCE_S", 0.0)
+        monkeypatch.setattr("passim_apps.command_line.output._PATIENCE_S", 0.0)
         report(0.6)
     assert "Finding passes" in capsys.readouterr().err
 
@@ -602,7 +602,7 @@ def test_an_interrupt_is_quiet(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_a_reader_that_stops_reading_is_no_error(fleet: str) -> None:
-    command = [sys.executable, "-m", "passim_apps.command_line"]
+    command = [sys.executable, "-m", "passim_apps.command_line.main"]
     arguments = [
         "minutes",
         "--elements",

@@ -16,16 +16,17 @@ import pytest
 from click.testing import CliRunner, Result
 from plotly.offline import get_plotlyjs
 
-from passim.answers import report_elsewhere, workers
+from passim.answers.sites import elsewhere as report_elsewhere
 from passim.coverage.causes import find_causes
+from passim.parallel import chunks as workers
 from passim.sky.visibility import find_visibility
 from passim.spans import Span
 from passim.workspace import Workspace
-from passim_apps.command_line import main
-from passim_apps.report_page import page, text
-from passim_apps.report_parts import Section, Table
-from passim_apps.report_sections import MOST_GAP_ROWS
-from passim_apps.wording import duration, share
+from passim_apps.command_line.main import main
+from passim_apps.report.page import page, text
+from passim_apps.report.parts import Section, Table
+from passim_apps.report.sections import MOST_GAP_ROWS
+from passim_apps.text.units import duration, share
 from report_outline import Outline, itertext, numbers
 
 AT = "2026-11-25T07:00Z"

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from passim import read_elements, write_elements
-from passim_apps.command_line import main
+from passim_apps.command_line.main import main
 
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
 

@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from passim import Horizon
-from passim_apps.command_line import main
+from passim_apps.command_line.main import main
 
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
 WALLS = "bearing_deg,width_m,distance_m,height_m,name\n0,20,15,12,firs\n180,30,12,9,barn\n250,5,10,3,shed\n"

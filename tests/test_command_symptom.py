@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from passim.workspace import Workspace
-from passim_apps.command_line import main
+from passim_apps.command_line.main import main
 from passim_apps.commands.symptom import hours_of_day, seconds_range
 
 PLACE = ["--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
@@ -100,7 +100,7 @@ def test_ranges_are_answered_in_words_and_rows_and_a_candidate_is_kept(tmp_path:
 
 
 def test_a_narrow_terminal_gets_a_block_a_candidate(fleet: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    from passim_apps import output
+    from passim_apps.command_line import output
 
     class Terminal:
         @staticmethod

@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from passim.workspace import Workspace
-from passim_apps.command_line import main
+from passim_apps.command_line.main import main
 
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "2"]
 

@@ -17,18 +17,24 @@ import pytest
 from icalendar import Calendar
 
 from invented_calendars import ics
-from passim.answers import call_kinds, growth_goals, growth_plan
-from passim.answers import now as now_answer
+from passim.answers.calls import kinds as call_kinds
+from passim.answers.calls import now as now_answer
+from passim.answers.growth import goals as growth_goals
+from passim.answers.growth import launch_plan as growth_plan
 from passim.errors import InputError
 from passim.workspace import create, plans
-from passim_apps import call_words
-from passim_apps.dashboard import call_work
 from passim_apps.dashboard.address import Choices, changed, query_of, read_query
-from passim_apps.dashboard.choosing import offers
-from passim_apps.dashboard.desk import Desk, StillWorking
+from passim_apps.dashboard.controls import offers
 from passim_apps.dashboard.factory import make_app
-from passim_apps.dashboard.pages import calls, calls_asked, calls_held, calls_places, growth
+from passim_apps.dashboard.pages import growth
+from passim_apps.dashboard.pages.calls import page as calls
+from passim_apps.dashboard.pages.calls import request as calls_asked
+from passim_apps.dashboard.pages.calls import upload_places as calls_places
+from passim_apps.dashboard.pages.calls import uploads as calls_held
+from passim_apps.dashboard.state import Desk, StillWorking
+from passim_apps.dashboard.tasks import calls as call_work
 from passim_apps.figures.theme import LIGHT
+from passim_apps.text import calls as call_words
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
 HOST = "127.0.0.1:8750"

@@ -15,9 +15,10 @@ from passim.answers import scenario
 from passim.errors import InputError, WorkspaceError
 from passim.workspace import create
 from passim_apps.dashboard.address import Choices, read_query
-from passim_apps.dashboard.choosing import offers
-from passim_apps.dashboard.desk import Desk, Kept, StillWorking
-from passim_apps.dashboard.pages import PAGES, clock, now, sites
+from passim_apps.dashboard.controls import offers
+from passim_apps.dashboard.pages import PAGES, clock, now
+from passim_apps.dashboard.pages.sites import page as sites
+from passim_apps.dashboard.state import Desk, Kept, StillWorking
 from passim_apps.figures.theme import LIGHT
 
 AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)

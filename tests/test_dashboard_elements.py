@@ -9,12 +9,13 @@ from typing import Any
 
 import pytest
 
-from passim.coverage import timing
+from passim.forecast import timing
 from passim.workspace import adding, create
 from passim_apps.dashboard.address import read_query
-from passim_apps.dashboard.desk import Desk
-from passim_apps.dashboard.pages import elements, elements_words
+from passim_apps.dashboard.pages import elements
+from passim_apps.dashboard.state import Desk
 from passim_apps.figures.theme import LIGHT
+from passim_apps.text import elements as elements_words
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)
 SAMPLES = Path(__file__).parents[1] / "tle_samples"

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from passim.errors import InputError, InternalError
-from passim_apps.dashboard.jobs import Workshop
+from passim_apps.dashboard.pool import Workshop
 
 Report = Callable[[float], None]
 

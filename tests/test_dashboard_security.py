@@ -13,10 +13,9 @@ import flask
 import pytest
 from flask.testing import FlaskClient
 
-from passim.answers import growth_plan
+from passim.answers.growth import launch_plan as growth_plan
 from passim.errors import InputError
 from passim.workspace import Workspace, create, plans
-from passim_apps.dashboard.desk import Desk
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages import PAGES, elements, growth
 from passim_apps.dashboard.security import (
@@ -26,6 +25,7 @@ from passim_apps.dashboard.security import (
     content_policy,
     hosts_of,
 )
+from passim_apps.dashboard.state import Desk
 
 HOST = "127.0.0.1:8750"
 ORIGIN = f"http://{HOST}"

@@ -14,21 +14,23 @@ import pandas as pd
 import pytest
 
 from passim import Horizon, Span
-from passim.answers import sites as side_by_side
-from passim.answers import sweeps, workers, world_bands
-from passim.answers.call_times import AllowedHours
+from passim.answers.calls.hours import AllowedHours
+from passim.answers.sites import compare as side_by_side
+from passim.answers.sites import sweeps, world_bands
 from passim.errors import InputError
+from passim.parallel import chunks as workers
 from passim.sky import visibility
 from passim.workspace import create
-from passim_apps.dashboard import sites_work
 from passim_apps.dashboard.address import read_query
-from passim_apps.dashboard.choosing import offers
-from passim_apps.dashboard.desk import Desk
+from passim_apps.dashboard.controls import offers
 from passim_apps.dashboard.factory import make_app
-from passim_apps.dashboard.pages import sites, sites_words
+from passim_apps.dashboard.pages.sites import page as sites
+from passim_apps.dashboard.state import Desk
+from passim_apps.dashboard.tasks import sites as sites_work
 from passim_apps.figures.places import COVERED, SITES
 from passim_apps.figures.theme import LIGHT
-from passim_apps.wording import duration
+from passim_apps.text import sites_page as sites_words
+from passim_apps.text.units import duration
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
 DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), 24.0)

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 import pytest
 
-from passim_apps.command_line import main
+from passim_apps.command_line.main import main
 
 ROOT = Path(__file__).resolve().parent.parent
 

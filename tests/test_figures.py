@@ -22,7 +22,7 @@ from passim_apps.figures.gap_clock import gap_clock
 from passim_apps.figures.sites import side_by_side
 from passim_apps.figures.strip import next_hour
 from passim_apps.figures.theme import CONFIG, DARK, LIGHT, Theme
-from passim_apps.wording import LocalClock
+from passim_apps.text.units import LocalClock
 
 ZONE = "Atlantic/Azores"
 START = datetime(2026, 11, 25, 1, 0, tzinfo=UTC)  # midnight there
@@ -334,7 +334,7 @@ def test_no_service_is_told_from_service_by_every_eye(theme: Theme, vision: str)
 
 @BOTH
 def test_the_style_sheet_has_the_same_colours(theme: Theme) -> None:
-    sheet = (Path(themes.__file__).resolve().parent.parent / "assets/passim.css").read_text(encoding="utf-8")
+    sheet = (Path(themes.__file__).resolve().parent.parent / "dashboard/assets/passim.css").read_text(encoding="utf-8")
     light, dark = sheet.split("@media (prefers-color-scheme: dark)", 1)
     block = light if theme is LIGHT else dark.split("* {", 1)[0]
     written = dict(re.findall(r"--([a-z]+): (#[0-9A-F]{6});", block))

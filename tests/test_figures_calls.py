@@ -10,22 +10,20 @@ import plotly.graph_objects as go
 import pytest
 
 from passim import Span
-from passim.answers import (
-    call_forecast,
-    call_kinds,
-    call_times,
-    calls,
-    growth,
-    growth_goals,
-    growth_orders,
-    scenario,
-)
-from passim.answers import now as now_answer
+from passim.answers import scenario
+from passim.answers.calls import forecast as call_forecast
+from passim.answers.calls import hours as call_times
+from passim.answers.calls import kinds as call_kinds
+from passim.answers.calls import now as now_answer
+from passim.answers.calls import plan as calls
+from passim.answers.growth import curves as growth
+from passim.answers.growth import goals as growth_goals
+from passim.answers.growth import orders as growth_orders
 from passim.sky import visibility
 from passim_apps.figures.calls import call_days, call_hours_only
 from passim_apps.figures.growth import GoalMark, OrderCurve, growth_curves, plan_by_date
 from passim_apps.figures.theme import DARK, LIGHT, Theme
-from passim_apps.wording import LocalClock
+from passim_apps.text.units import LocalClock
 
 BOTH = pytest.mark.parametrize("theme", [LIGHT, DARK], ids=["light", "dark"])
 MIDNIGHT = datetime(2026, 11, 25, 1, tzinfo=UTC)  # at Marram, an hour behind UTC

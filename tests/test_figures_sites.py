@@ -14,11 +14,11 @@ import pytest
 from plotly.offline import get_plotlyjs_version
 
 import passim_apps
-from passim.answers.sweeps import world_places
+from passim.answers.sites.sweeps import world_places
 from passim_apps.figures import equal_earth, places
 from passim_apps.figures.theme import CONFIG, DARK, LIGHT, Theme
 
-TOPOJSON = Path(passim_apps.__file__).parent / "assets" / "topojson"
+TOPOJSON = Path(passim_apps.__file__).parent / "dashboard" / "assets" / "topojson"
 STATIONS = [("Marram", 45.0, -28.0), ("Skerry", 52.0, -28.0), ("Lantern", 58.5, -28.0)]
 
 

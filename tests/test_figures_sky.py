@@ -12,8 +12,11 @@ import plotly.graph_objects as go
 import pytest
 
 from passim import Horizon, Site, Span
-from passim.answers import growth, growth_goals, growth_orders, scenario
-from passim.answers.skyline import sector_costs
+from passim.answers import scenario
+from passim.answers.growth import curves as growth
+from passim.answers.growth import goals as growth_goals
+from passim.answers.growth import orders as growth_orders
+from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage.causes import find_causes
 from passim.coverage.sky_map import sky_track
 from passim.coverage.sky_moment import sky_moment
@@ -27,7 +30,7 @@ from passim_apps.figures import growth as growth_figures
 from passim_apps.figures import places, sky
 from passim_apps.figures.sky_lines import as_line
 from passim_apps.figures.theme import DARK, LIGHT
-from passim_apps.wording import instant
+from passim_apps.text.units import instant
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
 FIRS = Horizon.from_points([(0, 25), (60, 27), (100, 40), (200, 25), (280, 25), (285, 60), (330, 60), (334, 25)])

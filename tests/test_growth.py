@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from passim import Coverage, Fleet, InputError, Site, Span, walker
 from passim.answers import scenario
-from passim.answers.call_times import AllowedHours
-from passim.answers.call_windows import call_windows
-from passim.answers.growth import (
+from passim.answers.calls.call_windows import call_windows
+from passim.answers.calls.hours import AllowedHours
+from passim.answers.growth.curves import (
     COLUMNS,
     QUANTILE_COLUMNS,
     curves_of,
@@ -24,14 +24,7 @@ from passim.answers.growth import (
     logarithmic_grid,
     over_draws,
 )
-from passim.answers.growth_orders import (
-    Order,
-    launch_order,
-    listed_order,
-    plane_order,
-    random_orders,
-    serving_lanes,
-)
+from passim.answers.growth.orders import Order, launch_order, listed_order, plane_order, random_orders, serving_lanes
 from passim.coverage.ranks import RankSweep
 from passim.elements.patterns import jittered
 from passim.intervals import LanedIntervals

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from passim import InputError
-from passim.answers.growth import Curves
-from passim.answers.growth_goals import first_that_stays, parse_goal, smallest, told
-from passim.answers.growth_orders import Order
+from passim.answers.growth.curves import Curves
+from passim.answers.growth.goals import first_that_stays, parse_goal, smallest, told
+from passim.answers.growth.orders import Order
 
 
 def curves(gap_count: list[list[float]], longest_s: list[list[float]], hours: float = 1.0) -> Curves:

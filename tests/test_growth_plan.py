@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from passim import Coverage, Fleet, Horizon, InputError, Site, Span, walker
-from passim.answers.growth_ahead import growth_ahead
-from passim.answers.growth_goals import parse_goal
-from passim.answers.growth_plan import PLAN_COLUMNS, PlannedLaunch, planned_satellites, read_plan
+from passim.answers.growth.ahead import growth_ahead
+from passim.answers.growth.goals import parse_goal
+from passim.answers.growth.launch_plan import PLAN_COLUMNS, PlannedLaunch, planned_satellites, read_plan
 from passim.elements.slots import node_and_phase_deg
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View

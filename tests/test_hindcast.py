@@ -11,9 +11,9 @@ import pandas as pd
 import pytest
 
 import passim
-from passim.answers.hindcast import FORECASTS, Hindcast, Snapshots, hindcast
-from passim.answers.hindcast_fit import by_age, pass_errors
-from passim.coverage.timing import TimingModel
+from passim.forecast.hindcast import FORECASTS, Hindcast, Snapshots, hindcast
+from passim.forecast.hindcast_fit import by_age, pass_errors
+from passim.forecast.timing import TimingModel
 from passim.intervals import LanedIntervals
 from passim.sky.limits import Excluded
 from passim.sky.view import View

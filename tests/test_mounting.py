@@ -12,8 +12,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from passim.answers import mounting, scenario
-from passim.answers.mounting import compare_masts, compare_spots, horizon_range
+from passim.answers import scenario
+from passim.answers.sites import mounting
+from passim.answers.sites.mounting import compare_masts, compare_spots, horizon_range
 from passim.elements.patterns import walker
 from passim.elements.records import Fleet
 from passim.errors import SiteError

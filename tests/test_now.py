@@ -13,13 +13,13 @@ import pandas as pd
 import pytest
 
 from passim.answers import scenario
-from passim.answers.call_forecast import ServiceForecast, searched_span
-from passim.answers.call_kinds import LESSON
-from passim.answers.now import now
-from passim.coverage.odds import odds_of_no_service
-from passim.coverage.timing import TimingModel
+from passim.answers.calls.forecast import ServiceForecast, searched_span
+from passim.answers.calls.kinds import LESSON
+from passim.answers.calls.now import now
 from passim.elements.records import Fleet
 from passim.errors import SpanError
+from passim.forecast.odds import odds_of_no_service
+from passim.forecast.timing import TimingModel
 from passim.intervals import LanedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
@@ -28,8 +28,8 @@ from passim.sky.visibility import find_visibility
 from passim.spans import Span
 from passim.workspace import create
 from passim_apps.dashboard.address import Choices
-from passim_apps.dashboard.desk import Desk
 from passim_apps.dashboard.pages import now as now_page
+from passim_apps.dashboard.state import Desk
 from passim_apps.figures.theme import LIGHT
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from scipy.stats import binom, norm
 
 from passim.coverage import Coverage
-from passim.coverage.normal import normal_cdf, normal_nodes
-from passim.coverage.odds import SKIPPED_BELOW, Odds, odds_of_no_service
-from passim.coverage.odds_events import simulate
-from passim.coverage.timing import TimingModel
 from passim.errors import InputError, SiteError, SpanError
+from passim.forecast.normal import normal_cdf, normal_nodes
+from passim.forecast.odds import SKIPPED_BELOW, Odds, odds_of_no_service
+from passim.forecast.odds_events import simulate
+from passim.forecast.timing import TimingModel
 from passim.intervals import LanedIntervals
 from passim.spans import Span
 
@@ -191,7 +191,7 @@ def test_what_is_skipped_stays_below_its_bound(monkeypatch: pytest.MonkeyPatch) 
     for age_days in (0.2, 2.0, 7.0):
         odds = odds_of_no_service(joint, epochs(300, age_days), HOUR, searched=AROUND)
         with monkeypatch.context() as patch:
-            patch.setattr("passim.coverage.odds._where_thin", lambda law, middles: np.ones(middles.size, dtype=bool))
+            patch.setattr("passim.forecast.odds._where_thin", lambda law, middles: np.ones(middles.size, dtype=bool))
             whole = odds_of_no_service(joint, epochs(300, age_days), HOUR, searched=AROUND)
         assert np.any(odds.no_service == 0.0)
         assert np.abs(odds.no_service - whole.no_service).max() < SKIPPED_BELOW
@@ -201,8 +201,8 @@ def test_blocks_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     joint = scene(200, 50, seed=4)
     odds = odds_of_no_service(joint, epochs(50, 3.0), HOUR)
     drawn = simulate(joint, epochs(50, 3.0), HOUR, runs=40)
-    monkeypatch.setattr("passim.coverage.odds._CELLS_A_BLOCK", 777)
-    monkeypatch.setattr("passim.coverage.odds_events._INTERVALS_A_BLOCK", 1400)
+    monkeypatch.setattr("passim.forecast.odds._CELLS_A_BLOCK", 777)
+    monkeypatch.setattr("passim.forecast.odds_events._INTERVALS_A_BLOCK", 1400)
     assert odds_of_no_service(joint, epochs(50, 3.0), HOUR).no_service == pytest.approx(odds.no_service, abs=1e-6)
     again = simulate(joint, epochs(50, 3.0), HOUR, runs=40)
     assert np.array_equal(again.run, drawn.run)

@@ -15,10 +15,10 @@ import pytest
 import passim
 from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
 from passim.coverage import Coverage
-from passim.coverage.baselines import climatology, day_clock, shifted_yesterday
-from passim.coverage.odds import odds_of_no_service
-from passim.coverage.timing import TimingModel
-from passim.coverage.verification import brier_score, brier_skill, reliability_table, skill_score, yes_no
+from passim.forecast.baselines import climatology, day_clock, shifted_yesterday
+from passim.forecast.odds import odds_of_no_service
+from passim.forecast.timing import TimingModel
+from passim.forecast.verification import brier_score, brier_skill, reliability_table, skill_score, yes_no
 from passim.intervals import LanedIntervals, Steps, level_at
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View

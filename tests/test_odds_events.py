@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from passim.coverage.odds_events import Simulation, simulate
-from passim.coverage.timing import TimingModel
-from passim.coverage.windows import WindowOdds
 from passim.errors import InputError, SpanError
+from passim.forecast.odds_events import Simulation, simulate
+from passim.forecast.timing import TimingModel
+from passim.forecast.windows import WindowOdds
 from passim.intervals import LanedIntervals
 from passim.spans import Span
 
@@ -94,7 +94,7 @@ def test_windows_of_drawn_gaps_as_counted_one_by_one(monkeypatch: pytest.MonkeyP
     drawn = simulate(scene(150), EPOCHS_US, SPAN, TimingModel.steady(6.0), runs=12, searched=AROUND)
     assert drawn.run.size > 100
     starts = np.arange(SPAN.start_us, SPAN.end_us - 900_000_000 + 1, 60_000_000)
-    monkeypatch.setattr("passim.coverage.windows._PAIRS_A_BLOCK", 100)
+    monkeypatch.setattr("passim.forecast.windows._PAIRS_A_BLOCK", 100)
     odds = drawn.windows(starts, 900.0)
     for name, expected in by_hand(drawn, odds).items():
         assert getattr(odds, name) == pytest.approx(expected), name

@@ -57,7 +57,7 @@ def test_the_wheel_holds_the_library_and_the_apps_and_nothing_else(wheel: zipfil
     assert not [name for name in names if name.endswith((".sh", "/start"))], "set-up scripts belong to the tree"
 
     # What the dashboard serves travels with it.
-    served = [path.relative_to(ROOT / "apps") for path in (ROOT / "apps/assets").rglob("*") if path.is_file()]
+    served = [path.relative_to(ROOT / "apps") for path in (ROOT / "apps/dashboard/assets").rglob("*") if path.is_file()]
     assets = {f"passim_apps/{path.as_posix()}" for path in served}
     assert assets - set(names) == set()
 
@@ -65,7 +65,7 @@ def test_the_wheel_holds_the_library_and_the_apps_and_nothing_else(wheel: zipfil
 def test_the_wheel_brings_the_command(wheel: zipfile.ZipFile) -> None:
     version = PYPROJECT["project"]["version"]
     entry_points = wheel.read(f"passim-{version}.dist-info/entry_points.txt").decode()
-    assert "passim = passim_apps.command_line:main" in entry_points
+    assert "passim = passim_apps.command_line.main:main" in entry_points
 
 
 # --- the lock files ---------------------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from passim_apps.command_line import main
+from passim_apps.command_line.main import main
 
 README = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```console\n\$ (passim [^\n]*)\n(.*?)```", README, re.S)

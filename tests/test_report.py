@@ -10,23 +10,21 @@ import pandas as pd
 import pytest
 
 from passim import Coverage, Fleet, Horizon, Span
-from passim.answers import (
-    call_forecast,
-    call_kinds,
-    calls,
-    growth,
-    growth_goals,
-    growth_orders,
-    report_elsewhere,
-    scenario,
-    workers,
-)
 from passim.answers import report as reports
-from passim.answers.call_times import AllowedHours
-from passim.answers.skyline import sector_costs
+from passim.answers import scenario
+from passim.answers.calls import forecast as call_forecast
+from passim.answers.calls import kinds as call_kinds
+from passim.answers.calls import plan as calls
+from passim.answers.calls.hours import AllowedHours
+from passim.answers.growth import curves as growth
+from passim.answers.growth import goals as growth_goals
+from passim.answers.growth import orders as growth_orders
+from passim.answers.sites import elsewhere as report_elsewhere
+from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage import spare
 from passim.coverage.causes import find_causes
 from passim.errors import InputError, SpanError
+from passim.parallel import chunks as workers
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility
 from passim.spans import zone

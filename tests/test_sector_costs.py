@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from passim import Coverage, Horizon, InputError, Site, SiteError, Span, find_passes, walker
-from passim.answers.skyline import sector_costs, what_if_horizon, what_if_lowered
+from passim.answers.sites.horizon_cost import sector_costs, what_if_horizon, what_if_lowered
 from passim.coverage.causes import find_causes
 from passim.sky.limits import Cone, Gateway, GatewayLimit
 from passim.sky.view import View

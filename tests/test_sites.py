@@ -16,11 +16,11 @@ import pandas as pd
 import pytest
 
 from passim import Coverage, Fleet, Horizon, Site, Span, find_passes, intervals, walker
-from passim.answers import site_figures
-from passim.answers.call_times import AllowedHours
-from passim.answers.site_figures import PlaceFigures, SiteFigures, Tally, figures_of
-from passim.answers.sites import MASKS_DEG, call_times, compare_fleets, compare_sites
-from passim.answers.sweeps import (
+from passim.answers.calls.hours import AllowedHours
+from passim.answers.sites import figures as site_figures
+from passim.answers.sites.compare import MASKS_DEG, call_times, compare_fleets, compare_sites
+from passim.answers.sites.figures import PlaceFigures, SiteFigures, Tally, figures_of
+from passim.answers.sites.sweeps import (
     Place,
     PlaceSweep,
     WorldSummary,
@@ -30,10 +30,10 @@ from passim.answers.sweeps import (
     world_places,
     world_table,
 )
-from passim.answers.workers import Team
 from passim.coverage import Service
 from passim.errors import EmptyFleetError, InputError
 from passim.intervals import LanedIntervals
+from passim.parallel.chunks import Team
 from passim.sky.limits import Cone, Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility

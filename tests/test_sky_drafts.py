@@ -18,11 +18,11 @@ from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.sky.view import View
 from passim.workspace import Workspace, create
 from passim.workspace.horizons import keep_horizon
-from passim_apps.dashboard.pages import sky_draft
+from passim_apps.dashboard.pages.sky import draft as sky_draft
 from passim_apps.figures.horizon_change import AFTER, BEFORE, horizon_change
 from passim_apps.figures.theme import DARK, LIGHT
-from passim_apps.sky_words import change_sentence, gap_words, horizon_words
-from passim_apps.wording import LocalClock
+from passim_apps.text.sky import change_sentence, gap_words, horizon_words
+from passim_apps.text.units import LocalClock
 
 SPAN = Span.starting(datetime(2026, 11, 25, 6, tzinfo=UTC), 3.0)
 FIRS = Horizon.from_points([(0, 20), (90, 50), (180, 35), (300, 60)])

@@ -11,9 +11,9 @@ import pytest
 
 from passim import Span
 from passim.answers import scenario
-from passim.answers.symptom import FreezeRecord
+from passim.answers.symptom.match import FreezeRecord
 from passim.errors import InputError
-from passim_apps.dashboard.pages import sky_record
+from passim_apps.dashboard.pages.sky import record as sky_record
 
 START = datetime(2026, 11, 25, 8, 2, 10, tzinfo=UTC)
 

@@ -14,7 +14,8 @@ import pytest
 
 from passim import Horizon, Site, Span, walker
 from passim.answers import scenario
-from passim.answers.symptom import (
+from passim.answers.symptom.discriminate import longest_stretch, rate_words, when_words
+from passim.answers.symptom.match import (
     ELSEWHERE,
     EXPLAINED,
     NOT_THE_SKY,
@@ -25,11 +26,10 @@ from passim.answers.symptom import (
     _verdict,
     find_settings,
 )
-from passim.answers.symptom_apart import longest_stretch, rate_words, when_words
-from passim.answers.symptom_score import RangeJudge, RecordJudge, hours_within, noticed
-from passim.answers.symptom_search import Trials
-from passim.answers.symptom_seen import FreezeRecord, Symptom
-from passim.answers.symptom_settings import GatewayPlace, Grid, Setting, compass_words, joined
+from passim.answers.symptom.observations import FreezeRecord, Symptom
+from passim.answers.symptom.score import RangeJudge, RecordJudge, hours_within, noticed
+from passim.answers.symptom.search import Trials
+from passim.answers.symptom.settings import GatewayPlace, Grid, Setting, compass_words, joined
 from passim.errors import InputError
 from passim.intervals import Intervals
 from passim.sky.limits import Cone, Gateway, GatewayLimit

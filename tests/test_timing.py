@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from passim.coverage.timing import BANDS, TimingModel, age_words, band_for, band_of
 from passim.elements.patterns import walker
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, EmptyFleetError, InputError, SpanError
+from passim.forecast.timing import BANDS, TimingModel, age_words, band_for, band_of
 
 HOUR_S, DAY_S = 3600.0, 86400.0
 EPOCH = datetime(2026, 11, 25, tzinfo=UTC)

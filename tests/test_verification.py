@@ -12,9 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import passim
-from passim.coverage.baselines import climatology, day_clock, shifted_yesterday
-from passim.coverage.event_scores import match_times, robust_sigma, score_events
-from passim.coverage.verification import (
+from passim.errors import InputError
+from passim.forecast.baselines import climatology, day_clock, shifted_yesterday
+from passim.forecast.event_scores import match_times, robust_sigma, score_events
+from passim.forecast.verification import (
     TENTHS,
     bootstrap_by_day,
     brier_decomposition,
@@ -25,7 +26,6 @@ from passim.coverage.verification import (
     skill_score,
     yes_no,
 )
-from passim.errors import InputError
 
 # Twelve thousand forecasts of rain: chance forecast, how often it came, share of the forecasts. Wilks, "Statistical
 # methods in the atmospheric sciences", 1995, table 7.3 (read in the example of an open statistics package that cites it

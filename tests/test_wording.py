@@ -9,7 +9,7 @@ import pytest
 
 from passim.errors import SiteError
 from passim.spans import Span
-from passim_apps.wording import LocalClock, age, counted, duration, instant, listed, printable, share
+from passim_apps.text.units import LocalClock, age, counted, duration, instant, listed, printable, share
 
 
 @pytest.mark.parametrize(

@@ -17,9 +17,9 @@ from typing import Any
 
 import pytest
 
-from passim.answers import workers
-from passim.answers.workers import Team, WorkLost, WorkStopped, spread
 from passim.errors import InputError
+from passim.parallel import chunks as workers
+from passim.parallel.chunks import Team, WorkLost, WorkStopped, spread
 
 Tell = Callable[[float], None]
 
@@ -273,6 +273,6 @@ class TestCluster:
             list(spread(scaled, 7, range(4), team=Team(cluster=cluster), cancel=cancel))
 
     def test_another_release_on_the_workers_is_refused(self, cluster: str, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr("passim.answers.crews.version", lambda package: "0.0.0")
+        monkeypatch.setattr("passim.parallel.executors.version", lambda package: "0.0.0")
         with pytest.raises(InputError, match=r"wanted 0.0.0, as here"):
             list(spread(scaled, 7, range(4), team=Team(cluster=cluster)))

@@ -17,9 +17,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passim.answers import scenario
-from passim.coverage.timing import TimingModel
 from passim.elements import write_elements
 from passim.errors import ElementsError, InputError, SiteError, WorkspaceError
+from passim.forecast.timing import TimingModel
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
 from passim.workspace import CallHours, NewGateway, NewSite, Workspace, create
 from passim.workspace.checking import read_settings

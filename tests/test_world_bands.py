@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from passim.answers.sweeps import world_places
-from passim.answers.world_bands import world_bands
+from passim.answers.sites.sweeps import world_places
+from passim.answers.sites.world_bands import world_bands
 from passim.errors import InputError
 
 COLUMNS = ["latitude_deg", "longitude_deg", "covered_fraction", "gaps_per_hour", "gap_longest_s", "in_view_mean"]

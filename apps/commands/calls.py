@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..call_options import kind_option, minutes_option
-from ..options import (
+from ..command_line.call_options import kind_option, minutes_option
+from ..command_line.options import (
     FleetChoice,
     OutputChoice,
     SiteChoice,
@@ -23,10 +23,13 @@ from ..options import (
 
 if TYPE_CHECKING:
     from passim import Span
-    from passim.answers import calendar, call_changes, call_check, call_kinds
+    from passim.answers.calls import calendar_in as calendar
+    from passim.answers.calls import changes as call_changes
+    from passim.answers.calls import check as call_check
+    from passim.answers.calls import kinds as call_kinds
 
-    from ..call_options import Forecast
-    from ..output import Answer
+    from ..command_line.call_options import Forecast
+    from ..command_line.output import Answer
 
 DEFAULT_DAYS = 3.0
 
@@ -90,10 +93,12 @@ def calls(
       passim calls --kind voice --busy mine.ics --ics good-times.ics
       passim calls --check lessons.ics --days 5
     """
-    from passim.answers import calendar, calendar_out, call_times
+    from passim.answers.calls import calendar_in as calendar
+    from passim.answers.calls import calendar_out
+    from passim.answers.calls import hours as call_times
 
-    from ..call_options import forecast, hours_of, kind_of
-    from ..output import check_out, write
+    from ..command_line.call_options import forecast, hours_of, kind_of
+    from ..command_line.output import check_out, write
 
     # The cheap questions first: a slip in an hour should not wait for a file of thousands of sets.
     check_out(output_choice.out)
@@ -168,12 +173,14 @@ def _planned(
     asked: _Asked, taken: list[calendar.Event], top: int, ics_file: str | None, span_choice: SpanChoice
 ) -> tuple[Answer, dict[str, Any]]:
     """Return the answer with suggested starts, and its record."""
-    from passim.answers import calendar, call_changes, call_forecast
-    from passim.answers import calls as answers
+    from passim.answers.calls import calendar_in as calendar
+    from passim.answers.calls import changes as call_changes
+    from passim.answers.calls import forecast as call_forecast
+    from passim.answers.calls import plan as answers
 
-    from .. import call_words
-    from ..call_options import kind_facts
-    from ..output import Answer
+    from ..command_line.call_options import kind_facts
+    from ..command_line.output import Answer
+    from ..text import calls as call_words
 
     clock = asked.ahead.clock
     plan = answers.plan_calls(
@@ -214,10 +221,10 @@ def _planned(
 
 def _write_ics(asked: _Asked, plan: Any, ics_file: str, span_choice: SpanChoice) -> str:
     """Write the suggestions as a calendar and return the note on it."""
-    from passim.answers import calendar_out
+    from passim.answers.calls import calendar_out
 
-    from ..call_calendar import calendar_question, calendar_windows
-    from ..wording import counted
+    from ..text.calendar import calendar_question, calendar_windows
+    from ..text.units import counted
 
     if plan.statistics_only:
         return f"Nothing was written to {ics_file}: no single start can be told."
@@ -231,11 +238,12 @@ def _checked(
     asked: _Asked, given: calendar.CalendarEvents, name: str, taken: list[calendar.Event]
 ) -> tuple[Answer, dict[str, Any]]:
     """Return the answer on the calls of a calendar, and its record."""
-    from passim.answers import call_changes, call_check
+    from passim.answers.calls import changes as call_changes
+    from passim.answers.calls import check as call_check
 
-    from .. import call_words
-    from ..call_options import kind_facts
-    from ..output import Answer
+    from ..command_line.call_options import kind_facts
+    from ..command_line.output import Answer
+    from ..text import calls as call_words
 
     clock = asked.ahead.clock
     check = call_check.check_calls(
@@ -268,7 +276,7 @@ def _checked(
 
 def _ages(check: call_check.CallCheck, ahead: Forecast) -> list[str]:
     """Return how old the elements are by the last call, or by the end of the span, and what that means."""
-    from ..call_words import ages_sentence
+    from ..text.calls import ages_sentence
 
     first = ahead.service.freshness(ahead.service.span.start)
     if not check.calls:
@@ -290,12 +298,12 @@ def _with_changes(
 
     Only the same question, asked with other and newer elements, has an answer to compare with.
     """
-    from passim.answers import call_changes
+    from passim.answers.calls import changes as call_changes
     from passim.errors import WorkspaceError
     from passim.workspace import keep_answer, kept_answer
 
-    from ..call_words import change_lines
-    from ..wording import instant
+    from ..text.calls import change_lines
+    from ..text.units import instant
 
     workspace = site_choice.workspace()
     if workspace is None:

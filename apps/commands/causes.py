@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..choices import FleetChoice, OutputChoice, SiteChoice, SpanChoice
-from ..options import fleet_options, output_options, site_options, span_options
+from ..command_line.options import fleet_options, output_options, site_options, span_options
+from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, SpanChoice
 
 if TYPE_CHECKING:
     from passim.coverage import causes as cause_room
 
-    from ..found import Found
-    from ..output import Answer
+    from ..command_line.output import Answer
+    from ..command_line.query import Found
 
 _LOWER = re.compile(r"\s*([\d.]+)\s*-\s*([\d.]+)\s*:\s*([+-]?[\d.]+)\s*")
 
@@ -62,13 +62,13 @@ def causes(
     """
     import dataclasses
 
-    from passim.answers import skyline
+    from passim.answers.sites import horizon_cost as skyline
     from passim.coverage import causes as why
     from passim.coverage import sky_map
 
-    from ..cause_words import cause_gap_answer, cause_sentence, given_back_sentence, lowering_sentence
-    from ..found import find
-    from ..output import Answer, check_out, plain_numbers, write
+    from ..command_line.output import Answer, check_out, plain_numbers, write
+    from ..command_line.query import find
+    from ..text.causes import cause_gap_answer, cause_sentence, given_back_sentence, lowering_sentence
 
     if by_limit and by_sector:
         raise click.UsageError("--limits and --sectors both say what to list: give one of them.")
@@ -138,7 +138,7 @@ def lowering(text: str) -> tuple[float, float, float]:
 
 def _numbers_by_limit(known: cause_room.Causes) -> list[dict[str, Any]]:
     """Return what each limit gives back as JSON can hold it."""
-    from ..output import plain_numbers
+    from ..command_line.output import plain_numbers
 
     rows = known.seconds_by_cause().drop(columns="description")
     numbers = [column for column in rows.columns if column != "limit"]
@@ -152,9 +152,9 @@ def _limit_answer(
     found: Found, known: cause_room.Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
 ) -> Answer:
     """Return the answer that lists the limits and what each gives back."""
-    from ..cause_words import amount
-    from ..output import Answer
-    from ..wording import share
+    from ..command_line.output import Answer
+    from ..text.causes import amount
+    from ..text.units import share
 
     def cells(row: Any) -> list[str]:
         back = [amount(row.given_back_s, found.span.duration_s), share(row.gap_share)]
@@ -168,10 +168,10 @@ def _sector_answer(
     found: Found, known: cause_room.Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
 ) -> Answer:
     """Return the answer that lists sectors of the horizon and what each costs."""
-    from passim.answers import skyline
+    from passim.answers.sites import horizon_cost as skyline
 
-    from ..cause_words import amount, sector_sentence
-    from ..output import Answer
+    from ..command_line.output import Answer
+    from ..text.causes import amount, sector_sentence
 
     sectors = skyline.sector_costs(known)
 

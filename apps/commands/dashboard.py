@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from ..options import at_option, workspace_option
+from ..command_line.options import at_option, workspace_option
 
 
 @click.command("dashboard", short_help="The pages, in a browser.")
@@ -33,9 +33,9 @@ def dashboard(workspace_dir: str | None, port: int, lan: bool, no_browser: bool,
     # What starting makes stays until the end: looking through it for garbage would take a tenth of the start.
     gc.disable()
     try:
-        from ..choices import aware_time
+        from ..command_line.output import tell
+        from ..command_line.parsing import aware_time
         from ..dashboard import serving
-        from ..output import tell
 
         at = aware_time(at_text, "--at") if at_text else None
         serving.run(port=port, workspace=workspace_dir, lan=lan, browser=not no_browser, at=at, tell=tell)

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import click
 
-from ..options import at_option, aware_time
+from ..command_line.options import at_option, aware_time
 
 FIRST_TWO_LINE_NUMBER = 90001
 
@@ -74,8 +74,8 @@ def design(
     from passim import walker, write_elements
     from passim.elements import patterns
 
-    from ..output import check_out, tell
-    from ..wording import counted, instant, printable
+    from ..command_line.output import check_out, tell
+    from ..text.units import counted, instant, printable
 
     check_out(out)
     if epoch_text:

@@ -7,8 +7,7 @@ from typing import Any
 
 import click
 
-from ..choices import found_workspace
-from ..options import (
+from ..command_line.options import (
     FleetChoice,
     OutputChoice,
     at_option,
@@ -17,6 +16,7 @@ from ..options import (
     lenient_option,
     workspace_option,
 )
+from ..command_line.parsing import found_workspace
 
 
 @click.command("elements", short_help="What element files hold, and their conversion.")
@@ -70,8 +70,8 @@ def elements(
     from passim.elements import health, shells
     from passim.spans import moment
 
-    from ..output import Answer, check_out, tell, write
-    from ..wording import ages, counted, instant
+    from ..command_line.output import Answer, check_out, tell, write
+    from ..text.units import ages, counted, instant
 
     check_out(out)
     if not paths and found_workspace(workspace_dir) is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from ..options import (
+from ..command_line.options import (
     FleetChoice,
     OutputChoice,
     SiteChoice,
@@ -37,9 +37,9 @@ def gaps(
     """
     from passim import Coverage
 
-    from ..found import find
-    from ..gap_table import gap_answer
-    from ..output import check_out, write
+    from ..command_line.output import check_out, write
+    from ..command_line.query import find
+    from ..text.gaps import gap_answer
 
     check_out(output_choice.out)
     found = find(fleet_choice, site_choice, span_choice)

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from ..options import DEFAULT_MASK_DEG, OutputChoice, output_options
+from ..command_line.options import DEFAULT_MASK_DEG, OutputChoice, output_options
 
 
 @click.command("geometry", short_help="What altitude and mask alone decide, in closed form.")
@@ -63,8 +63,8 @@ def geometry(
 
     from passim.sky import closed_forms
 
-    from ..output import Answer, check_out, write
-    from ..wording import duration, share
+    from ..command_line.output import Answer, check_out, write
+    from ..text.units import duration, share
 
     check_out(output_choice.out)
     closed = closed_forms.pass_geometry(altitude_km, mask_deg)

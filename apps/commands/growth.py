@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..options import (
+from ..command_line.options import (
     FleetChoice,
     OutputChoice,
     SiteChoice,
@@ -20,10 +20,11 @@ from ..options import (
 )
 
 if TYPE_CHECKING:
-    from passim.answers import growth as growing
-    from passim.answers import growth_goals, growth_orders
+    from passim.answers.growth import curves as growing
+    from passim.answers.growth import goals as growth_goals
+    from passim.answers.growth import orders as growth_orders
 
-    from ..found import Found
+    from ..command_line.query import Found
 
 ORDERS = ("launch", "plane", "random")
 
@@ -94,10 +95,10 @@ def growth(
       passim growth --elements fleet.json --site 45.0,-28.0,40 --order random --draws 100 --quantiles
       passim growth --goal "gap_count <= 10 in call hours" --plan plan.csv
     """
-    from passim.answers import growth_goals
+    from passim.answers.growth import goals as growth_goals
 
-    from ..growth_tables import WORKSPACE_HOURS
-    from ..output import check_out
+    from ..command_line.output import check_out
+    from ..text.growth import WORKSPACE_HOURS
 
     check_out(output_choice.out)
     goal = growth_goals.parse_goal(goal_text) if goal_text is not None else None
@@ -134,7 +135,7 @@ class _Order:
 
     def order(self, found: Found) -> growth_orders.Order:
         """Return it over the satellites of a visibility. Raises InputError."""
-        from passim.answers import growth_orders
+        from passim.answers.growth import orders as growth_orders
 
         seen = found.visibility
         fleet, counted = seen.fleet, growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
@@ -158,12 +159,12 @@ def _answer_orders(
     quantiles: bool,
 ) -> None:
     """Answer for every number of satellites."""
-    from passim.answers import growth as growing
-    from passim.answers import growth_goals
+    from passim.answers.growth import curves as growing
+    from passim.answers.growth import goals as growth_goals
 
-    from ..found import find
-    from ..growth_tables import cells, goal_sentence, growth_sentence, headings
-    from ..output import Answer, progress, write
+    from ..command_line.output import Answer, progress, write
+    from ..command_line.query import find
+    from ..text.growth import cells, goal_sentence, growth_sentence, headings
 
     found = find(fleet_choice, site_choice, span_choice)
     windows, hours_words = _windows(keeps, site_choice, found.site.timezone, found.span)
@@ -231,12 +232,14 @@ def _answer_plan(
     seed: int | None,
 ) -> None:
     """Answer by date, under a plan."""
-    from passim.answers import growth_ahead, growth_goals, growth_plan
+    from passim.answers.growth import ahead as growth_ahead
+    from passim.answers.growth import goals as growth_goals
+    from passim.answers.growth import launch_plan as growth_plan
 
-    from ..found import CAUTION, check_age, headed, search_notes
-    from ..growth_tables import AHEAD_HEADINGS, ahead_cells, ahead_sentence
-    from ..output import Answer, progress, write
-    from ..wording import duration, instant
+    from ..command_line.output import Answer, progress, write
+    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..text.growth import AHEAD_HEADINGS, ahead_cells, ahead_sentence
+    from ..text.units import duration, instant
 
     view, view_notes = site_choice.view()
     span, now = span_choice.span(), span_choice.now
@@ -297,9 +300,9 @@ def _windows(keeps: _Hours, site_choice: SiteChoice, timezone: str, span: Any) -
     """Return the call hours inside the span and their words; None where no hours are set apart. Raises InputError."""
     if keeps.text is None:
         return None, ""
-    from passim.answers import call_windows
+    from passim.answers.calls import call_windows
 
-    from ..growth_tables import call_hours
+    from ..text.growth import call_hours
 
     hours = call_hours(keeps.text, site_choice)
     return call_windows.call_windows(span, hours, timezone), f"{hours.words} ({timezone})"

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..choices import FleetChoice, OutputChoice, SiteChoice, aware_time
-from ..options import however_old_option, lenient_option, output_options, site_options
+from ..command_line.options import however_old_option, lenient_option, output_options, site_options
+from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, aware_time
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.answers import hindcast as scoring
+    from passim.forecast import hindcast as scoring
 
 
 @click.command("hindcast", short_help="How well older elements would have forecast newer ones.")
@@ -71,11 +71,11 @@ def hindcast(
             "which snapshots? Give OLD and NEW, two files or folders of element sets, or more pairs."
         )
     from passim import Span
-    from passim.answers import hindcast as scoring
+    from passim.forecast import hindcast as scoring
 
-    from ..found import CAUTION
-    from ..output import Answer, check_out, write
-    from ..wording import LocalClock
+    from ..command_line.output import Answer, check_out, write
+    from ..command_line.query import CAUTION
+    from ..text.units import LocalClock
 
     check_out(output_choice.out)
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
@@ -113,7 +113,7 @@ def hindcast(
 
 def pair_note(pair: scoring.PairScore) -> str:
     """Say what was scored, and which objects could not be."""
-    from ..wording import counted, instant
+    from ..text.units import counted, instant
 
     words = f"Scored: {instant(pair.span.start)} to {instant(pair.span.end)}. {pair.freshness.words}"
     alone = len(pair.only_older) + len(pair.only_newer)
@@ -122,8 +122,8 @@ def pair_note(pair: scoring.PairScore) -> str:
 
 def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:
     """Return what JSON holds of one pair of snapshots."""
-    from ..output import plain_numbers
-    from ..wording import instant
+    from ..command_line.output import plain_numbers
+    from ..text.units import instant
 
     gaps = pair.gaps
     return {
@@ -154,7 +154,7 @@ def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:
 
 def plain_records(table: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the rows of a table as JSON can hold them."""
-    from ..output import plain_rows
+    from ..command_line.output import plain_rows
 
     columns, rows = plain_rows(table, None)
     return [dict(zip(columns, row, strict=True)) for row in rows]
@@ -186,7 +186,7 @@ def score_cells(row: Any) -> list[str]:
 
 def age_cells(row: Any) -> list[str]:
     """Return the cells of one age of elements."""
-    from passim.coverage import timing
+    from passim.forecast import timing
 
     spreads = [seconds(value) for value in (row.shared_s, row.sigma_s, row.expected_sigma_s)]
     return [str(row.pair), timing.age_words(row.age_s), str(row.satellites), *spreads, str(row.moved), str(row.lost)]
@@ -194,7 +194,7 @@ def age_cells(row: Any) -> list[str]:
 
 def satellite_cells(row: Any) -> list[str]:
     """Return the cells of one satellite."""
-    from passim.coverage import timing
+    from passim.forecast import timing
 
     lates = [seconds(value) for value in (row.late_s, row.rise_late_s, row.set_late_s)]
     moved = "lost" if missing(row.late_s) else "moved" if row.moved else ""
@@ -208,7 +208,7 @@ def seconds(value: float) -> str:
 
 def percent(value: float) -> str:
     """Return a share in per cent, or nothing where it is not known."""
-    from ..wording import share
+    from ..text.units import share
 
     return "" if missing(value) else share(value)
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from ..options import (
+from ..command_line.options import (
     FleetChoice,
     OutputChoice,
     SiteChoice,
@@ -38,9 +38,9 @@ def minutes(
     """
     from passim import Coverage
 
-    from ..found import find
-    from ..output import Answer, check_out, plain_numbers, write
-    from ..wording import duration
+    from ..command_line.output import Answer, check_out, plain_numbers, write
+    from ..command_line.query import find
+    from ..text.units import duration
 
     check_out(output_choice.out)
     found = find(fleet_choice, site_choice, span_choice)

@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 
 import click
 
-from ..call_options import kind_option, minutes_option
-from ..options import (
+from ..command_line.call_options import kind_option, minutes_option
+from ..command_line.options import (
     FleetChoice,
     OutputChoice,
     SiteChoice,
@@ -46,13 +46,13 @@ def now(
       passim now --elements fleet.json --site 45.0,-28.0,40 --gateway 39.6,-28.0
     """
     from passim import Span
-    from passim.answers import call_times
-    from passim.answers import now as answers
+    from passim.answers.calls import hours as call_times
+    from passim.answers.calls import now as answers
 
-    from ..call_options import forecast, kind_facts, kind_of
-    from ..call_words import NOW_HEADINGS, ages_sentence, local_headings, now_sentence, plan_cells
-    from ..output import Answer, check_out, write
-    from ..wording import instant
+    from ..command_line.call_options import forecast, kind_facts, kind_of
+    from ..command_line.output import Answer, check_out, write
+    from ..text.calls import NOW_HEADINGS, ages_sentence, local_headings, now_sentence, plan_cells
+    from ..text.units import instant
 
     check_out(output_choice.out)
     at = aware_time(at_text, "--at") if at_text else datetime.now(UTC).replace(microsecond=0)

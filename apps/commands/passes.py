@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from ..options import (
+from ..command_line.options import (
     FleetChoice,
     OutputChoice,
     SiteChoice,
@@ -38,9 +38,9 @@ def passes(
       passim passes --elements fleet.json --site 45.0,-28.0,40 --hours 6
       passim passes --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --format csv --out passes.csv
     """
-    from ..found import find
-    from ..output import Answer, check_out, write
-    from ..wording import counted, cut_ends, duration
+    from ..command_line.output import Answer, check_out, write
+    from ..command_line.query import find
+    from ..text.units import counted, cut_ends, duration
 
     check_out(output_choice.out)
     found = find(fleet_choice, site_choice, span_choice)

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..call_options import kind_option, minutes_option
-from ..options import FleetChoice, SiteChoice, SpanChoice, days_span_options, fleet_options, site_options
-from ..workers import WorkerChoice, workers_options
+from ..command_line.call_options import kind_option, minutes_option
+from ..command_line.options import FleetChoice, SiteChoice, SpanChoice, days_span_options, fleet_options, site_options
+from ..command_line.worker_options import WorkerChoice, workers_options
 
 if TYPE_CHECKING:
     from passim import Site
 
 DEFAULT_DAYS = 3.0
-# Past a freeze of 30 s a call ends: see `passim.answers.call_kinds`.
+# Past a freeze of 30 s a call ends: see `passim.answers.calls.kinds`.
 DEFAULT_GOAL = "longest_gap_s <= 30"
 
 
@@ -86,18 +86,21 @@ def report(
       passim report --world 5 --workers 4 --out report.html
       passim report --pictures pictures --picture-format png
     """
-    from passim.answers import call_forecast, call_times, growth_goals, sweeps
     from passim.answers import report as reports
-    from passim.answers import report_elsewhere as other_places
+    from passim.answers.calls import forecast as call_forecast
+    from passim.answers.calls import hours as call_times
+    from passim.answers.growth import goals as growth_goals
+    from passim.answers.sites import elsewhere as other_places
+    from passim.answers.sites import sweeps
     from passim.sky import visibility
 
-    from ..call_options import hours_of, kind_of
-    from ..found import check_age, search
-    from ..output import check_out, progress, tell, write_file
-    from ..picture_files import check_pictures, write_pictures
-    from ..report_elsewhere import elsewhere_section
-    from ..report_page import page
-    from ..report_sections import headline, pictures, sections, subtitle
+    from ..command_line.call_options import hours_of, kind_of
+    from ..command_line.output import check_out, progress, tell, write_file
+    from ..command_line.query import check_age, search
+    from ..figures.files import check_pictures, write_pictures
+    from ..report.elsewhere import elsewhere_section
+    from ..report.page import page
+    from ..report.sections import headline, pictures, sections, subtitle
 
     # The cheap questions first: a slip in an hour should not wait for a file of thousands of sets.
     if out is None and pictures_dir is None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..options import (
+from ..command_line.options import (
     FleetChoice,
     OutputChoice,
     SiteChoice,
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from passim.coverage import Service, ServingTimeline
 
-    from ..wording import LocalClock
+    from ..text.units import LocalClock
 
 # The library's words for the policies, kept here so that help need not load it; a test holds them equal.
 POLICY_NAMES = ("keep-then-highest", "keep-then-longest", "highest")
@@ -92,8 +92,8 @@ def serving(
     """
     from passim.coverage import serve
 
-    from ..found import find
-    from ..output import Answer, check_out, plain_numbers, write
+    from ..command_line.output import Answer, check_out, plain_numbers, write
+    from ..command_line.query import find
 
     check_out(output_choice.out)
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
@@ -154,7 +154,7 @@ def service_of(policy: Any, clock_text: str | None, acquisition_s: float | None,
 
 def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock) -> str:
     """Return the sentence that says how many satellites take turns, and how often service freezes."""
-    from ..wording import counted, duration, share
+    from ..text.units import counted, duration, share
 
     summary, freezes = timeline.summary(), timeline.freezes
     if timeline.intervals.empty:
@@ -191,7 +191,7 @@ PATH_HEADINGS = ("Day", "Time", "State", ">Height °", ">From °", ">Range km", 
 
 def satellite_cells(row: Any, clock: LocalClock) -> list[str]:
     """Return the cells of one turn of a satellite."""
-    from ..wording import duration
+    from ..text.units import duration
 
     times = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.served_s)]
     return [*times, row.satellite_id, row.name, row.began, row.ended]
@@ -199,7 +199,7 @@ def satellite_cells(row: Any, clock: LocalClock) -> list[str]:
 
 def handover_cells(row: Any, clock: LocalClock) -> list[str]:
     """Return the cells of one handover."""
-    from ..wording import duration
+    from ..text.units import duration
 
     return [
         clock.day(row.time),
@@ -214,7 +214,7 @@ def handover_cells(row: Any, clock: LocalClock) -> list[str]:
 
 def freeze_cells(row: Any, clock: LocalClock) -> list[str]:
     """Return the cells of one freeze."""
-    from ..wording import cut_ends, duration
+    from ..text.units import cut_ends, duration
 
     seconds = (row.no_satellite_s, row.waiting_s, row.acquiring_s)
     return [

@@ -8,17 +8,25 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..choices import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, found_workspace, mask
-from ..options import fleet_options, output_options, span_options
-from ..workers import WorkerChoice, workers_options
+from ..command_line.options import fleet_options, output_options, span_options
+from ..command_line.parsing import (
+    DEFAULT_MASK_DEG,
+    FleetChoice,
+    OutputChoice,
+    SiteChoice,
+    SpanChoice,
+    found_workspace,
+    mask,
+)
+from ..command_line.worker_options import WorkerChoice, workers_options
 
 if TYPE_CHECKING:
     from passim import Fleet, Span
-    from passim.answers import call_times
-    from passim.answers import workers as work
+    from passim.answers.calls import hours as call_times
+    from passim.parallel import chunks as work
     from passim.sky import view as views
 
-    from ..output import Answer
+    from ..command_line.output import Answer
 
 
 @click.command("sites", short_help="Sites, latitudes, the world and fleets side by side.")
@@ -87,7 +95,7 @@ def sites(
       passim sites --elements fleet.json --world 10 --workers 2 --out world.csv
       passim sites --fleets --elements one.json --elements other.json --site 45.0,-28.0 --gateway 39.6,-28.0
     """
-    from ..output import check_out, write
+    from ..command_line.output import check_out, write
 
     if sum((latitudes_text is not None, world_deg is not None, fleets)) > 1:
         raise click.UsageError("--latitudes, --world and --fleets are three questions: ask one of them.")
@@ -171,12 +179,12 @@ class _Places:
 
 def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answer:
     """Return the answer that compares named places."""
-    from passim.answers import sites as side_by_side
+    from passim.answers.sites import compare as side_by_side
 
-    from ..found import CAUTION, check_age, headed, search_notes
-    from ..output import Answer, progress
-    from ..site_words import SITE_HEADINGS, site_cells, site_sentence
-    from ..wording import duration
+    from ..command_line.output import Answer, progress
+    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..text.sites import SITE_HEADINGS, site_cells, site_sentence
+    from ..text.units import duration
 
     named, notes = places.named()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
@@ -202,12 +210,12 @@ def _latitude_answer(
     fleet_choice: FleetChoice, places: _Places, text: str, longitudes: int | None, span: Span, team: work.Team
 ) -> Answer:
     """Return the answer of a sweep by latitude."""
-    from passim.answers import sweeps
+    from passim.answers.sites import sweeps
 
-    from ..found import CAUTION, check_age, headed, search_notes
-    from ..output import Answer, progress
-    from ..site_words import LATITUDE_HEADINGS, latitude_cells, latitude_sentence
-    from ..wording import counted, duration
+    from ..command_line.output import Answer, progress
+    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..text.sites import LATITUDE_HEADINGS, latitude_cells, latitude_sentence
+    from ..text.units import counted, duration
 
     latitudes_deg = latitudes(text)
     view, notes = places.anywhere()
@@ -235,12 +243,12 @@ def _latitude_answer(
 
 def _world_answer(fleet_choice: FleetChoice, places: _Places, step_deg: float, span: Span, team: work.Team) -> Answer:
     """Return the answer of a grid of the world."""
-    from passim.answers import sweeps
+    from passim.answers.sites import sweeps
 
-    from ..found import CAUTION, check_age, headed, search_notes
-    from ..output import Answer, plain_numbers, progress
-    from ..site_words import WORLD_HEADINGS, world_cells, world_sentence
-    from ..wording import duration
+    from ..command_line.output import Answer, plain_numbers, progress
+    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..text.sites import WORLD_HEADINGS, world_cells, world_sentence
+    from ..text.units import duration
 
     points_deg = sweeps.world_places(step_deg)
     view, notes = places.anywhere()
@@ -266,12 +274,12 @@ def _world_answer(fleet_choice: FleetChoice, places: _Places, step_deg: float, s
 
 def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: work.Team) -> Answer:
     """Return the answer that compares fleets at one place."""
-    from passim.answers import sites as side_by_side
+    from passim.answers.sites import compare as side_by_side
 
-    from ..found import CAUTION, check_age, headed, search_notes
-    from ..output import Answer, progress
-    from ..site_words import FLEET_HEADINGS, fleet_cells, fleet_sentence, numbers_by_row
-    from ..wording import duration
+    from ..command_line.output import Answer, progress
+    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..text.sites import FLEET_HEADINGS, fleet_cells, fleet_sentence, numbers_by_row
+    from ..text.units import duration
 
     view, notes = places.one()
     fleets, fleet_notes = _fleets(fleet_choice, span)
@@ -294,7 +302,7 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
 
 def latitudes(text: str) -> list[float]:
     """Return the latitudes of "FROM:TO:STEP" in both hemispheres. Raises InputError."""
-    from passim.answers import sweeps
+    from passim.answers.sites import sweeps
     from passim.errors import InputError
 
     try:
@@ -327,6 +335,6 @@ def _fleets(fleet_choice: FleetChoice, span: Span) -> tuple[list[Fleet], list[st
 
 def _facts(span: Span, **more: Any) -> dict[str, Any]:
     """Return what JSON holds beside the rows."""
-    from ..wording import instant
+    from ..text.units import instant
 
     return {"span": {"start": instant(span.start), "end": instant(span.end)}, **more}

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..choices import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, mask
-from ..options import fleet_options, output_options, site_options, span_options
+from ..command_line.options import fleet_options, output_options, site_options, span_options
+from ..command_line.parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, mask
 
 if TYPE_CHECKING:
     from passim import Horizon
@@ -86,7 +86,7 @@ def sighted(points_text: str | None, path: str | None, declination_deg: float, b
     from passim.sky import survey as profiles
     from passim.sky import survey_files
 
-    from ..output import check_out
+    from ..command_line.output import check_out
 
     if (points_text is None) == (path is None):
         raise click.UsageError("which points? Give either --points AZ:EL,AZ:EL,... or --file CSV.")
@@ -119,7 +119,7 @@ def obstacles(obstacles_path: str, mount_height_m: float, declination_deg: float
     from passim.sky import survey as profiles
     from passim.sky import survey_files
 
-    from ..output import check_out
+    from ..command_line.output import check_out
 
     check_out(out)
     base, _ = mask(base_text)
@@ -157,11 +157,11 @@ def mast(
     Example:
       passim survey mast --file obstacles.csv --from-height 2 --to-height 8 --elements fleet.json --site 45.0,-28.0
     """
-    from passim.answers import mounting
+    from passim.answers.sites import mounting
     from passim.sky import survey_files
 
-    from .. import mounting_tables
-    from ..output import check_out, progress, write
+    from ..command_line.output import check_out, progress, write
+    from ..text import mounting as mounting_tables
 
     check_out(output_choice.out)
     heights_m = mounting.mast_heights(lowest_m, highest_m, step_m)
@@ -207,10 +207,10 @@ def spots(
     Example:
       passim survey spots --compare yard=yard.csv --compare loft=25 --elements fleet.json --site 45.0,-28.0,40
     """
-    from passim.answers import mounting
+    from passim.answers.sites import mounting
 
-    from .. import mounting_tables
-    from ..output import check_out, progress, write
+    from ..command_line.output import check_out, progress, write
+    from ..text import mounting as mounting_tables
 
     check_out(output_choice.out)
     horizons = [_spot(text) for text in spot_texts]
@@ -261,10 +261,10 @@ def portable(
     Example:
       passim survey portable --site 52.0,-28.0,15 --open 25 --bad 45 --elements fleet.json
     """
-    from passim.answers import mounting
+    from passim.answers.sites import mounting
 
-    from .. import mounting_tables
-    from ..output import check_out, progress, write
+    from ..command_line.output import check_out, progress, write
+    from ..text import mounting as mounting_tables
 
     check_out(output_choice.out)
     if site_choice.site_text is None:
@@ -295,12 +295,12 @@ def sheet(bearings: str, place: str, declination_deg: float | None, out: str) ->
     Example:
       passim survey sheet --out sheet.html --bearings 36 --place "Marram loft" --declination -4.5
     """
-    from passim.answers import mounting
+    from passim.answers.sites import mounting
     from passim.errors import InputError
     from passim.sky import survey as profiles
 
-    from ..output import check_out, tell, write_file
-    from ..sighting_sheet import Sheet, as_page, as_text
+    from ..command_line.output import check_out, tell, write_file
+    from ..report.sighting_sheet import Sheet, as_page, as_text
 
     check_out(out)
     makers = {"html": as_page, "htm": as_page, "txt": as_text}
@@ -346,12 +346,12 @@ def _spot(text: str) -> tuple[str, Horizon]:
 
 def _write_horizon(result: profiles.Survey, out: str) -> None:
     """Write the horizon file and say what it holds."""
-    from passim.answers import mounting
+    from passim.answers.sites import mounting
     from passim.sky import survey_files
 
-    from ..mounting_tables import horizon_sentence
-    from ..output import tell
-    from ..wording import printable
+    from ..command_line.output import tell
+    from ..text.mounting import horizon_sentence
+    from ..text.units import printable
 
     horizon = result.horizon
     survey_files.write_horizon(horizon, out)

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..choices import FleetChoice, OutputChoice, SiteChoice, SpanChoice
-from ..options import fleet_options, output_options, site_options, span_options
+from ..command_line.options import fleet_options, output_options, site_options, span_options
+from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, SpanChoice
 
 if TYPE_CHECKING:
     from datetime import time
 
     from passim import Span
-    from passim.answers import symptom as room
+    from passim.answers.symptom import match as room
 
 _UNITS_S = {"s": 1.0, "sec": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0}
 _NUMBER = r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?"
@@ -84,12 +84,12 @@ def symptom(
       passim symptom --elements fleet.json --site 45.0,-28.0,40 --every 5-10min --length 5-40s --hours-of-day 08-12
       passim symptom --elements fleet.json --site 45.0,-28.0,40 --record freezes.csv --top 3
     """
-    from passim.answers import symptom as room
+    from passim.answers.symptom import match as room
 
-    from ..choices import found_workspace
-    from ..found import CAUTION, check_age, headed, search_notes
-    from ..output import Answer, check_out, progress, tell, write
-    from ..wording import LocalClock, instant
+    from ..command_line.output import Answer, check_out, progress, tell, write
+    from ..command_line.parsing import found_workspace
+    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..text.units import LocalClock, instant
 
     # The cheap questions first.
     check_out(output_choice.out)
@@ -182,7 +182,7 @@ def _seen(
     quiet_texts: tuple[str, ...],
 ) -> room.Symptom | room.FreezeRecord:
     """Return what was seen. Raises InputError."""
-    from passim.answers import symptom as room
+    from passim.answers.symptom import match as room
 
     if record_path is not None:
         if every_text or length_text or happens_texts or quiet_texts:
@@ -205,7 +205,7 @@ def _seen(
 
 def _span(span_choice: SpanChoice, seen: room.Symptom | room.FreezeRecord) -> Span:
     """Return the span asked for, or that of the record."""
-    from passim.answers import symptom as room
+    from passim.answers.symptom import match as room
 
     asked = span_choice.from_text or span_choice.to_text or span_choice.hours is not None
     return seen.span if isinstance(seen, room.FreezeRecord) and not asked else span_choice.span()
@@ -213,7 +213,7 @@ def _span(span_choice: SpanChoice, seen: room.Symptom | room.FreezeRecord) -> Sp
 
 def _columns(found: room.SymptomAnswer) -> tuple[tuple[str, ...], Any]:
     """Return the headings of the table for people, and what turns a row into its cells."""
-    from passim.answers import symptom as room
+    from passim.answers.symptom import match as room
 
     def cells(row: Any) -> list[str]:
         lengths = (
@@ -235,9 +235,9 @@ def _columns(found: room.SymptomAnswer) -> tuple[tuple[str, ...], Any]:
 
 def _block(row: Any) -> tuple[str, str]:
     """Return one candidate as a block of lines, for a terminal that is too narrow for the table."""
-    from passim.answers import symptom as room
+    from passim.answers.symptom import match as room
 
-    from ..wording import counted
+    from ..text.units import counted
 
     told = [f"fit {row.fit:.2f}"]
     if row.freezes:
@@ -252,7 +252,7 @@ def _block(row: Any) -> tuple[str, str]:
 
 def _refuse_to_keep(found: room.SymptomAnswer, keep: int) -> None:
     """Raise InputError where there is no such candidate, or none that explains anything."""
-    from passim.answers import symptom as room
+    from passim.answers.symptom import match as room
     from passim.errors import InputError
 
     if found.verdict == room.NOT_THE_SKY:

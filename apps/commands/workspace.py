@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..options import DEFAULT_MASK_DEG, OutputChoice, output_options, workspace_option
+from ..command_line.options import DEFAULT_MASK_DEG, OutputChoice, output_options, workspace_option
 
 if TYPE_CHECKING:
     from passim.workspace import Workspace
@@ -77,8 +77,8 @@ def new(directory: str, demo_wanted: bool, **options: str | tuple[str, ...] | No
     from passim.errors import InputError
     from passim.workspace import NewGateway, check_folder, create
 
-    from ..new_workspace import Answers, new_site, read_answers
-    from ..output import tell
+    from ..command_line.new_workspace import Answers, new_site, read_answers
+    from ..command_line.output import tell
 
     if demo_wanted:
         _made(create(directory, demo=True))
@@ -121,8 +121,8 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
     """
     import pandas as pd
 
-    from ..output import Answer, check_out, write
-    from ..wording import counted
+    from ..command_line.output import Answer, check_out, write
+    from ..text.units import counted
 
     check_out(output_choice.out)
     opened = _opened(workspace_dir)
@@ -181,8 +181,8 @@ def check(workspace_dir: str | None) -> None:
       passim workspace check
       passim workspace check --workspace demo
     """
-    from ..output import tell
-    from ..wording import counted
+    from ..command_line.output import tell
+    from ..text.units import counted
 
     opened = _opened(workspace_dir)
     objects = [f"{name}: {counted(opened.fleet(name).object_count, 'object')}" for name in opened.fleet_names]
@@ -202,7 +202,7 @@ def on_terminal() -> bool:
 
 def _opened(workspace_dir: str | None) -> Workspace:
     """Return the workspace asked for. Raises WorkspaceError, or UsageError where there is none."""
-    from ..choices import found_workspace
+    from ..command_line.parsing import found_workspace
 
     opened = found_workspace(workspace_dir)
     if opened is None:
@@ -212,7 +212,7 @@ def _opened(workspace_dir: str | None) -> Workspace:
 
 def _made(opened: Workspace) -> None:
     """Say what was written and what can be asked next."""
-    from ..output import tell
+    from ..command_line.output import tell
 
     click.echo(f"Wrote {opened.file}: {', '.join(opened.site_names)}.")
     tell(*opened.notes)

@@ -14,12 +14,12 @@ from passim.errors import InputError
 from ..figures.theme import LIGHT
 from . import shell
 from .address import read_query
-from .answering import Page, Table
-from .desk import Desk, StillWorking
+from .page_model import Page, Table
 from .parts import csv_text
 from .security import Password, Rules, protect
+from .state import Desk, StillWorking
 
-ASSETS: Final = Path(__file__).resolve().parent.parent / "assets"
+ASSETS: Final = Path(__file__).resolve().parent / "assets"
 _PATIENCE_S: Final = 120.0
 
 

@@ -16,10 +16,10 @@ from dash import dcc, html
 
 from passim.errors import InputError, InternalError
 
+from ..command_line.output import plain_rows, told_columns
 from ..figures.theme import CONFIG
-from ..output import plain_rows, told_columns
-from ..wording import counted, printable
-from .answering import Page, Panel, Table
+from ..text.units import counted, printable
+from .page_model import Page, Panel, Table
 
 MOST_ROWS: Final = 60
 

@@ -20,8 +20,8 @@ from passim.workspace import Workspace, create
 from ..figures.theme import LIGHT
 
 if TYPE_CHECKING:
-    from .answering import Page
-    from .desk import Desk
+    from .page_model import Page
+    from .state import Desk
 
 THREADS: Final = 6
 DEFAULT_PORT: Final = 8750
@@ -73,7 +73,7 @@ def lan_addresses() -> list[str]:
 def look_ahead(desk: Desk, page: Page) -> None:
     """Work out what a page shows where nothing is chosen, so that it is there when somebody asks."""
     from .address import Choices
-    from .desk import StillWorking
+    from .state import StillWorking
 
     # Whoever opens the page is told what is the matter.
     with contextlib.suppress(StillWorking, InputError):
@@ -93,9 +93,9 @@ def run(
     from waitress.server import create_server
 
     from . import pages
-    from .desk import Desk
     from .factory import make_app
     from .security import LARGEST_REQUEST_BYTES, Password, hosts_of
+    from .state import Desk
 
     with opened_workspace(workspace) as (found, invented), contextlib.ExitStack() as stack:
         listener = stack.enter_context(listening_socket("0.0.0.0" if lan else "127.0.0.1", port))

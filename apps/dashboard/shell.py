@@ -10,15 +10,15 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, 
 
 from passim.errors import InputError
 
+from ..command_line.query import CAUTION
 from ..figures.theme import LIGHT, THEMES
-from ..found import CAUTION
 from .address import query_of, read_query
-from .answering import Answer, Page
-from .choosing import Offer, offers
-from .desk import Desk, Question, StillWorking
-from .jobs import Job
+from .controls import Offer, offers
+from .notes import age_warning, in_words
+from .page_model import Answer, Page
 from .parts import aria, choice_list, file_path, panel_block, part, table_data, unbroken
-from .telling import age_warning, in_words
+from .pool import Job
+from .state import Desk, Question, StillWorking
 
 _LOG: Final = logging.getLogger(__name__)
 _POLL_MS: Final = 400

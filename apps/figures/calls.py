@@ -12,11 +12,12 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from passim import Span
-from passim.answers import call_times, calls
-from passim.answers import now as now_answer
+from passim.answers.calls import hours as call_times
+from passim.answers.calls import now as now_answer
+from passim.answers.calls import plan as calls
 from passim.spans import local_days, microseconds, moment, zone
 
-from ..wording import LocalClock, duration
+from ..text.units import LocalClock, duration
 from .theme import HATCH, Theme, dressed
 
 GOOD, FROZEN, SUGGESTED, EXPECTED = "good start", "freezes to expect", "suggested", "seconds frozen"

@@ -12,7 +12,7 @@ import plotly.graph_objects as go
 from passim import Coverage
 from passim.coverage import spare
 
-from ..wording import LocalClock, share
+from ..text.units import LocalClock, share
 from .regions import hatched, out_regions, stairs_of, told_at
 from .theme import Theme, dressed
 from .time_axis import local_axis, mark_midnights, mark_now, microseconds, milliseconds, utc

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from passim import Coverage
 from passim.spans import local_days, moment
 
-from ..wording import LocalClock, duration
+from ..text.units import LocalClock, duration
 from .regions import edges_of, out_regions, strokes, told_at
 from .theme import FONT_SIZE, Theme, dressed
 

@@ -11,7 +11,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from passim.answers import growth_goals
+from passim.answers.growth import goals as growth_goals
 
 from .keys import STROKES
 from .theme import Theme, dressed, plain
@@ -41,7 +41,7 @@ _LENGTHS: Final = {
 
 @dataclass(frozen=True, eq=False)
 class OrderCurve:
-    """One order: a few words for its line, and the table that `passim.answers.growth` gives for it."""
+    """One order: a few words for its line, and the table that `passim.answers.growth.curves` gives for it."""
 
     words: str
     table: pd.DataFrame
@@ -141,7 +141,7 @@ def plan_by_date(
 ) -> go.Figure:
     """Return time without service by date under a plan, with the satellites serving; `met` is the goal's date.
 
-    `table` is that of `passim.answers.growth_ahead`: date, satellites, planned, gap_fraction and more.
+    `table` is that of `passim.answers.growth.ahead`: date, satellites, planned, gap_fraction and more.
     """
     figure = go.Figure()
     # What the last launch brings lasts: a tenth of the time more shows it.

@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 from passim import Coverage, Horizon
 from passim.sky import outlines
 
-from ..wording import LocalClock, counted, duration
+from ..text.units import LocalClock, counted, duration
 from .theme import Theme, dressed, out_marker
 from .time_axis import local_axis, utc
 

@@ -10,7 +10,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from ..wording import share
+from ..text.units import share
 from .equal_earth import PROJECTION, strokes
 from .theme import HATCH, Theme, dressed, plain
 
@@ -41,7 +41,7 @@ def by_latitude(
 ) -> go.Figure:
     """Return the share of the time with service by latitude, its spread over longitudes, and the closed form.
 
-    `table` is that of `passim.answers.sweeps.LatitudeSweep`. `sites` are names and latitudes in degrees, marked where
+    `table` is that of `LatitudeSweep`. `sites` are names and latitudes in degrees, marked where
     they stand. A table of both hemispheres runs from south to north.
     """
     figure = go.Figure()
@@ -193,7 +193,7 @@ def world_map(
 ) -> go.Figure:
     """Return a map of the share of the time with service over the Earth, areas true; hatched where there never is any.
 
-    `table` is that of `passim.answers.sweeps.world_table` for a grid of equal steps that covers the world: one cell a
+    `table` is that of `sweeps.world_table` for a grid of equal steps that covers the world: one cell a
     place, whose number is in the custom data of the trace COVERED. `sites` are names, latitudes and longitudes in
     degrees; the one of the name `chosen` is bold and is never left unnamed. Without a height the map takes that of its
     place on the page. The outlines of the land come from the page's own server: see ``topojsonURL`` in `theme.CONFIG`.

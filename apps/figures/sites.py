@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import plotly.graph_objects as go
 
-from ..wording import share
+from ..text.units import share
 from .theme import Theme, dressed, out_marker, plain
 
 OUT = "time without service"

@@ -20,7 +20,7 @@ import plotly.graph_objects as go
 
 from passim.sky import outlines
 
-from ..wording import duration, instant
+from ..text.units import duration, instant
 from .keys import STROKES
 from .sky_limits import LOST, Drawing, draw_ground, draw_limits, draw_without_gateway, lost_look, small
 from .sky_lines import MOST_PASSES, MOST_POINTS, as_line, drawn_passes, smoothed
@@ -49,7 +49,7 @@ def panorama(
 
     track       as `passim.coverage.sky_map.sky_track` gives it; at most `passes` of its passes are drawn
     limits      as `passim.sky.outlines.outlines` gives them
-    sectors     as `passim.answers.skyline.sector_costs` gives them
+    sectors     as `passim.answers.sites.horizon_cost.sector_costs` gives them
     standing    where satellites stand at a moment, as `passim.coverage.sky_moment.sky_moment` gives it
     missing     gaps with their causes, as `passim.coverage.causes.Causes.table` gives them: each marks where the
                 satellite stood that was missing; the row at place `chosen` stands out

@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 
 from passim import Coverage
 
-from ..wording import LocalClock, duration
+from ..text.units import LocalClock, duration
 from .theme import FONT_SIZE, Theme, dressed, out_marker
 from .time_axis import local_axis, mark_now, utc
 

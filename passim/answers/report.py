@@ -16,22 +16,22 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from passim.answers.call_forecast import RUNS, ServiceForecast
-from passim.answers.call_kinds import CallKind
-from passim.answers.call_times import AllowedHours
-from passim.answers.calls import CallPlan, plan_calls
-from passim.answers.growth import Curves, curves_of
-from passim.answers.growth_goals import Goal, Smallest, smallest
-from passim.answers.growth_orders import Order, launch_order, plane_order, random_orders, serving_lanes
-from passim.answers.skyline import sector_costs
+from passim.answers.calls.forecast import RUNS, ServiceForecast
+from passim.answers.calls.hours import AllowedHours
+from passim.answers.calls.kinds import CallKind
+from passim.answers.calls.plan import CallPlan, plan_calls
+from passim.answers.growth.curves import Curves, curves_of
+from passim.answers.growth.goals import Goal, Smallest, smallest
+from passim.answers.growth.orders import Order, launch_order, plane_order, random_orders, serving_lanes
+from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage.causes import NEVER_ADD_UP, Causes, find_causes
 from passim.coverage.ranks import RankSweep
 from passim.coverage.sky_map import sky_track
 from passim.coverage.steps import Coverage
-from passim.coverage.timing import Freshness, band_for
 from passim.elements.health import Health, assess
 from passim.elements.shells import mean_altitude_km
 from passim.errors import InputError, SpanError
+from passim.forecast.timing import Freshness, band_for
 from passim.orbits.propagation import Propagator
 from passim.sky.outlines import Outline, outlines
 from passim.sky.site import Site

@@ -10,36 +10,10 @@ service         Service: how a terminal is given its satellites
 serving         serve: which satellite serves when, handovers, and the freezes
 choosing        the choices behind it, on arrays
 serving_path    range and delay up to the satellite and down to a gateway
-timing          TimingModel: how far predicted times may be off by the age of elements, and what may be said then
-scatter         the law by which predicted intervals move, common to the next two
-odds            odds_of_no_service: the chance of no service at each moment, in closed form
-odds_events     simulate: gaps of many drawn futures, for the odds of what lasts
-windows         those gaps asked about many windows, such as calls, at once
-normal          the normal distribution on arrays
 """
 
-from passim.coverage.odds import Odds, odds_of_no_service
-from passim.coverage.odds_events import Simulation, simulate
 from passim.coverage.service import POLICIES, Service
 from passim.coverage.serving import ServingTimeline, serve
 from passim.coverage.steps import Coverage
-from passim.coverage.timing import Band, Freshness, TimingModel, band_for, band_of
-from passim.coverage.windows import WindowOdds
 
-__all__ = [
-    "POLICIES",
-    "Band",
-    "Coverage",
-    "Freshness",
-    "Odds",
-    "Service",
-    "ServingTimeline",
-    "Simulation",
-    "TimingModel",
-    "WindowOdds",
-    "band_for",
-    "band_of",
-    "odds_of_no_service",
-    "serve",
-    "simulate",
-]
+__all__ = ["POLICIES", "Coverage", "Service", "ServingTimeline", "serve"]

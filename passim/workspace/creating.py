@@ -12,7 +12,7 @@ from typing import Any
 import tomlkit
 
 from passim.answers import scenario
-from passim.answers.call_kinds import LESSON, VIDEO
+from passim.answers.calls.kinds import LESSON, VIDEO
 from passim.elements.atomic import write_atomically
 from passim.elements.files import read_elements
 from passim.errors import InputError, WorkspaceError

@@ -14,12 +14,12 @@ import tomlkit
 from tomlkit.items import AoT, Table
 
 from passim.answers import scenario
-from passim.answers.call_kinds import CALL_KINDS, CallKind
+from passim.answers.calls.kinds import CALL_KINDS, CallKind
 from passim.coverage.service import Service
-from passim.coverage.timing import TimingModel
 from passim.elements.files import read_elements
 from passim.elements.records import Fleet
 from passim.errors import WorkspaceError
+from passim.forecast.timing import TimingModel
 from passim.sky.limits import Gateway, GatewayLimit, Limit
 from passim.sky.site import Site
 from passim.sky.view import View

@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from passim.answers.growth_plan import PLAN_COLUMNS, PlannedLaunch, parse_plan
+from passim.answers.growth.launch_plan import PLAN_COLUMNS, PlannedLaunch, parse_plan
 from passim.elements.atomic import write_atomically
 from passim.errors import WorkspaceError
 from passim.workspace.folder import Workspace
@@ -22,7 +22,7 @@ def plan_files(workspace: Workspace) -> dict[str, Path]:
     """Return the plan files of a workspace by name, in the order of the alphabet.
 
     A plan is a CSV file right in the folder whose first line that is no remark holds every column of
-    `passim.answers.growth_plan.PLAN_COLUMNS`. Files that cannot be read are none.
+    `passim.answers.growth.launch_plan.PLAN_COLUMNS`. Files that cannot be read are none.
     """
     candidates = sorted(path for path in workspace.folder.glob("*.csv") if path.is_file() and not path.is_symlink())
     return {path.name: path for path in candidates[:_MOST_FILES] if _is_plan(path)}

@@ -15,12 +15,12 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
-from passim.answers.call_kinds import CALL_KINDS, VIDEO, CallKind
-from passim.answers.call_times import AllowedHours
+from passim.answers.calls.hours import AllowedHours
+from passim.answers.calls.kinds import CALL_KINDS, VIDEO, CallKind
 from passim.coverage.service import Policy, Service
-from passim.coverage.timing import TimingModel
 from passim.elements.identifiers import SatelliteId
 from passim.errors import InputError, WorkspaceError
+from passim.forecast.timing import TimingModel
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, Limit, ServingFilter, ServingShare
 from passim.sky.site import Site
@@ -363,7 +363,7 @@ class Assumption(Section):
 
 
 class TimingSettings(Section):
-    """How the timing error grows with the age of elements; see `passim.coverage.timing` for what each number means."""
+    """How the timing error grows with the age of elements; see `passim.forecast.timing` for what each number means."""
 
     at_epoch_s: Annotated[Number, Field(ge=0.0)] = TimingModel().at_epoch_s
     per_day_s: Annotated[Number, Field(ge=0.0)] = TimingModel().per_day_s

@@ -59,8 +59,8 @@ def plain(rounds: int) -> list[Figure]:
     import numpy as np
 
     import passim
-    from passim.answers.growth import growth
-    from passim.answers.growth_orders import random_orders
+    from passim.answers.growth.curves import growth
+    from passim.answers.growth.orders import random_orders
     from passim.sky.view import View
     from passim.sky.visibility import find_visibility
 
@@ -89,8 +89,8 @@ BENCHMARKS: dict[str, Callable[[int], list[Figure]]] = {"orders": orders, "memor
 
 def _grow(fleet: object) -> None:
     """Go the whole way: visibility, a hundred orders, every N, the table with its bands."""
-    from passim.answers.growth import growth
-    from passim.answers.growth_orders import random_orders
+    from passim.answers.growth.curves import growth
+    from passim.answers.growth.orders import random_orders
     from passim.sky.view import View
     from passim.sky.visibility import find_visibility
 

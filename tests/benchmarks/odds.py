@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 import passim
 from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
-from passim.coverage.odds import odds_of_no_service
-from passim.coverage.odds_events import simulate
+from passim.forecast.odds import odds_of_no_service
+from passim.forecast.odds_events import simulate
 from passim.intervals import LanedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits.gateways import Gateway, GatewayLimit

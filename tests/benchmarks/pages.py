@@ -85,7 +85,7 @@ STILL_MS = 250
 @contextlib.contextmanager
 def served(folder: Path) -> Iterator[tuple[str, int, float]]:
     """Give the address of a dashboard over a workspace, its process, and when it was started (perf_counter)."""
-    command = [sys.executable, "-m", "passim_apps.command_line", "dashboard", "--no-browser", "--port", "0"]
+    command = [sys.executable, "-m", "passim_apps.command_line.main", "dashboard", "--no-browser", "--port", "0"]
     command += ["--workspace", str(folder), "--at", AT]
     began_s = time.perf_counter()
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as server:

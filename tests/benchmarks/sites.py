@@ -47,8 +47,8 @@ def largest_worker_mb() -> float:
 
 def grid(total: int, step_deg: float, hours: float, processes: int) -> int:
     """Go round the world, and return how many points there are."""
-    from passim.answers.sweeps import PlaceSweep, world_places
-    from passim.answers.workers import Team
+    from passim.answers.sites.sweeps import PlaceSweep, world_places
+    from passim.parallel.chunks import Team
     from passim.sky.view import View
 
     view = View(site_at(0.0, 0.0))
@@ -58,8 +58,8 @@ def grid(total: int, step_deg: float, hours: float, processes: int) -> int:
 
 def rates(total: int) -> None:
     """Print what one place costs, and what the nodes cost that its neighbours share with it."""
-    from passim.answers.sweeps import PlaceSweep
-    from passim.answers.workers import Team
+    from passim.answers.sites.sweeps import PlaceSweep
+    from passim.parallel.chunks import Team
     from passim.sky.view import View
 
     view, span, fleet = View(site_at(0.0, 0.0)), span_of(24), fleet_of(total)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from ..answering import Page
-from . import calls, clock, elements, growth, now, sites, sky
+from ..page_model import Page
+from . import clock, elements, growth, now
+from .calls import page as calls
+from .sites import page as sites
+from .sky import page as sky
 
 PAGES: Final[tuple[Page, ...]] = (now.PAGE, clock.PAGE, calls.PAGE, growth.PAGE, sites.PAGE, sky.PAGE, elements.PAGE)

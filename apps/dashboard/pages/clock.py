@@ -8,15 +8,15 @@ from typing import Any, Final
 from passim import Coverage
 from passim.errors import InputError
 
-from ...cause_words import missing_words
 from ...figures.day_minutes import day_minutes
 from ...figures.gap_clock import gap_clock
 from ...figures.theme import Theme
-from ...wording import LocalClock, counted, cut_ends, duration, share
-from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
-from ..desk import Question
-from ..telling import notes_of
-from ..work import Seen
+from ...text.causes import missing_words
+from ...text.units import LocalClock, counted, cut_ends, duration, share
+from ..notes import notes_of
+from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
+from ..state import Question
+from ..tasks.passes import Seen
 
 _DAYS: Final = ("7", "3", "14")
 _MOST_DAYS: Final = 31

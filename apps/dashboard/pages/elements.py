@@ -9,20 +9,20 @@ import pandas as pd
 from dash import Dash, Input, Output, State, html, no_update
 
 from passim import Span
-from passim.coverage import timing
 from passim.errors import InputError
+from passim.forecast import timing
 from passim.workspace import adding
 
 from ...figures.fleet import ages, by_status
 from ...figures.theme import Theme
-from ...wording import age, counted, listed
-from .. import work
+from ...text import elements as elements_words
+from ...text.units import age, counted, listed
 from ..address import changed, query_of, read_query
-from ..answering import Answer, Help, Page, Panel, Shown, Table
-from ..desk import Desk, Question
+from ..notes import common_notes
+from ..page_model import Answer, Help, Page, Panel, Shown, Table
 from ..parts import aria, bytes_of, drop_place
-from ..telling import common_notes
-from . import elements_words
+from ..state import Desk, Question
+from ..tasks import passes as work
 
 # The whole public catalogue is about 30 MB as JSON. Browsers send it with a third on top, and the server takes 48 MiB.
 LARGEST_FILE_BYTES: Final = 32 * 2**20

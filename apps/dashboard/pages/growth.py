@@ -12,14 +12,17 @@ import pandas as pd
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from passim import Span
-from passim.answers import call_times, call_windows, growth_goals, growth_plan
-from passim.answers import growth as growing
+from passim.answers.calls import call_windows
+from passim.answers.calls import hours as call_times
+from passim.answers.growth import curves as growing
+from passim.answers.growth import goals as growth_goals
+from passim.answers.growth import launch_plan as growth_plan
 from passim.errors import InputError
 from passim.workspace import plans
 
 from ...figures.growth import TITLES, GoalMark, OrderCurve, growth_curves, plan_by_date
 from ...figures.theme import Theme
-from ...growth_tables import (
+from ...text.growth import (
     AHEAD_HEADINGS,
     ahead_cells,
     goal_sentence,
@@ -28,13 +31,13 @@ from ...growth_tables import (
     plan_goal_sentence,
     plan_sentence,
 )
-from ...wording import counted, duration, share
-from .. import planning
+from ...text.units import counted, duration, share
 from ..address import changed, query_of, read_query
-from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
-from ..desk import Desk, Question
+from ..notes import notes_of
+from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
 from ..parts import aria, bytes_of, drop_place
-from ..telling import notes_of
+from ..state import Desk, Question
+from ..tasks import growth as planning
 
 # The first is asked where nothing is chosen.
 GOALS: Final = (

@@ -9,18 +9,19 @@ from typing import Any, Final
 import pandas as pd
 
 from passim import Coverage, Span
-from passim.answers import call_forecast, call_kinds
-from passim.answers import now as now_answer
+from passim.answers.calls import forecast as call_forecast
+from passim.answers.calls import kinds as call_kinds
+from passim.answers.calls import now as now_answer
 from passim.errors import InputError
 
-from ...call_words import NOW_HEADINGS, now_sentence, outlook, pauses, plan_cells
 from ...figures.strip import next_hour
 from ...figures.theme import Theme
-from ...wording import LocalClock, counted, duration
-from .. import planning
-from ..answering import Answer, Control, Help, Page, Panel, Shown, Table
-from ..desk import Question
-from ..telling import notes_of
+from ...text.calls import NOW_HEADINGS, now_sentence, outlook, pauses, plan_cells
+from ...text.units import LocalClock, counted, duration
+from ..notes import notes_of
+from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
+from ..state import Question
+from ..tasks import growth as planning
 
 LOOK_AHEAD_H: Final = 24.0
 # Less than this reads as no freeze, here and in the words of calls.
@@ -47,7 +48,7 @@ AHEAD = Panel(
         "Two hundred futures are drawn in which satellites come early or late by what their elements' age allows. A "
         "start is good where a call is lost in at most one of twenty and most calls meet no pause.",
         "The passes of the next 24 hours, and the timing model of passim (its sources stand in "
-        "passim.coverage.timing).",
+        "passim.forecast.timing).",
     ),
     picture=False,
 )

@@ -1,0 +1,137 @@
+"""What calls and now are asked: the kind of call, the hours and days for calls, and the forecast behind the answers."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..text.units import LocalClock, instant
+from .parsing import FleetChoice, SiteChoice
+
+if TYPE_CHECKING:
+    from passim import Fleet, Span
+    from passim.answers.calls import forecast as call_forecast
+    from passim.answers.calls import hours as call_times
+    from passim.answers.calls import kinds as call_kinds
+
+    from .query import Found
+
+DAY_NAMES = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+minutes_option = click.option(
+    "--minutes", type=int, default=30, show_default=True, metavar="N", help="Length of the call, minutes."
+)
+kind_option = click.option(
+    "--kind",
+    "kind_name",
+    metavar="NAME",
+    help="Kind of call: video, lesson, voice, screen, stream, or one of the workspace. Default: the workspace's, else "
+    "video.",
+)
+
+
+@dataclasses.dataclass(frozen=True)
+class Forecast:
+    """A forecast of service, and what must be said with it."""
+
+    service: call_forecast.ServiceForecast
+    found: Found
+    clock: LocalClock
+    facts: dict[str, Any]
+
+
+def forecast(
+    fleet_choice: FleetChoice, site_choice: SiteChoice, span: Span, *, notes: tuple[str, ...] = ()
+) -> Forecast:
+    """Find who serves the site in `span` and a little around it. Raises InputError."""
+    from passim.answers.calls import forecast as call_forecast
+
+    from .query import check_age, search
+
+    view, view_notes = site_choice.view()
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
+    old = fleet_choice.however_old
+    check_age(fleet, span.start, however_old=old, at="the start")
+    check_age(fleet, span.end, however_old=old, at="the end of the last day", instead=_fewer_days(fleet, span))
+    searched = call_forecast.searched_span(span)
+    found = search(fleet, view, searched, (*notes, *view_notes, *fleet_notes), tell_age=False)
+    workspace = site_choice.workspace()
+    model = None if workspace is None else workspace.timing_model
+    service = call_forecast.ServiceForecast.of(found.visibility, span, model, however_old=old)
+    facts = {**found.facts, "span": {"start": instant(span.start), "end": instant(span.end)}}
+    return Forecast(service, found, LocalClock(found.site.timezone, span), facts)
+
+
+def _fewer_days(fleet: Fleet, span: Span) -> str:
+    """Return how many days from the start the elements are young enough for, as an option to try; empty for none."""
+    from passim.forecast import timing
+
+    left_s = timing.OLDEST_S - timing.band_for(fleet, span.start, however_old=True).median_s
+    # Whole days read better; less than one is told in tenths.
+    days = math.floor(left_s / 86400.0) or math.floor(left_s / 8640.0) / 10.0
+    return f"--days {days:g}" if days > 0.0 else ""
+
+
+def kind_of(name: str | None, site_choice: SiteChoice) -> call_kinds.CallKind:
+    """Return the kind of call of that name, as the workspace has it; its first without a name. Raises InputError."""
+    from passim.answers.calls import kinds as call_kinds
+
+    workspace = site_choice.workspace()
+    known = call_kinds.CALL_KINDS if workspace is None else workspace.call_kinds
+    return known[0] if name is None else call_kinds.call_kind(name, known)
+
+
+def kind_facts(kind: call_kinds.CallKind) -> dict[str, Any]:
+    """Return a kind of call with the source of each threshold, as JSON can hold it."""
+    facts = {field.name: getattr(kind, field.name) for field in dataclasses.fields(kind)}
+    return {**facts, "sources": dict(kind.sources)}
+
+
+def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice) -> call_times.AllowedHours:
+    """Return the hours and days of the options; the site's own call hours say the rest, else all. Raises InputError."""
+    from passim.answers.calls import hours as call_times
+
+    workspace = site_choice.workspace()
+    at_coordinates = "," in (site_choice.site_text or "")
+    usual = None if workspace is None or at_coordinates else workspace.call_hours(site_choice.site_text)
+    hours = call_times.AllowedHours() if usual is None else usual.allowed
+    from_minute, to_minute, days = hours.from_minute, hours.to_minute, hours.weekdays
+    if between is not None:
+        from_minute, to_minute = minutes_between(between, "--between")
+    if weekdays is not None:
+        days = weekdays_of(weekdays, "--weekdays")
+    return call_times.AllowedHours(from_minute, to_minute, days)
+
+
+def minutes_between(text: str, what: str) -> tuple[int, int]:
+    """Return "08:00-18:00" or "8-18" as minutes of the day; `what` names them in an InputError."""
+    from passim.errors import InputError
+
+    found = re.fullmatch(r"\s*(\d{1,2})(?::(\d\d))?\s*-\s*(\d{1,2})(?::(\d\d))?\s*", text, re.ASCII)
+    numbers = [int(part or 0) for part in found.groups()] if found else []
+    if not numbers or numbers[1] > 59 or numbers[3] > 59 or max(numbers[0], numbers[2]) > 24:
+        raise InputError(what, got=text, wanted="two times of the day, HH:MM-HH:MM", try_next="08:00-18:00")
+    start, end = numbers[0] * 60 + numbers[1], numbers[2] * 60 + numbers[3]
+    if not start < end <= 1440:
+        raise InputError(what, got=text, wanted="an end after the start, within one day", try_next="08:00-18:00")
+    return start, end
+
+
+def weekdays_of(text: str, what: str) -> tuple[int, ...]:
+    """Return "mon-fri" or "mon,wed,sat-sun" as days from Monday = 0; `what` names them in an InputError."""
+    from passim.errors import InputError
+
+    days: set[int] = set()
+    for part in text.lower().split(","):
+        ends = [word.strip()[:3] for word in part.split("-")]
+        if len(ends) > 2 or not set(ends) <= set(DAY_NAMES):
+            raise InputError(what, got=text, wanted=f"names of days, {DAY_NAMES[0]} to {DAY_NAMES[-1]}",
+                             try_next="mon-fri or mon,wed,sat")  # fmt: skip
+        first, last = DAY_NAMES.index(ends[0]), DAY_NAMES.index(ends[-1])
+        # A range may go over the week's end: sat-mon.
+        days |= {day % 7 for day in range(first, last + 1 + (7 if last < first else 0))}
+    return tuple(sorted(days))

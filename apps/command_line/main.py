@@ -1,0 +1,152 @@
+"""The ``passim`` command: finds the sub-command, runs it, and turns every error into one line and an exit status.
+
+Exit status: 0 done; 2 what was given cannot be used; 1 anything else; 130 interrupted from the keyboard.
+
+To add a command, write ``commands/<module>.py`` with a click command of that name in it and put one line into
+`COMMANDS`. A command's module imports nothing heavier than click until the command runs, so that ``passim --help``
+stays quick.
+"""
+
+from __future__ import annotations
+
+import importlib
+import io
+import os
+import sys
+import traceback
+from typing import Any, NoReturn
+
+import click
+
+# Name of the command -> the module in commands/ that holds it, in the order in which help lists them.
+COMMANDS = {
+    "elements": "elements",
+    "passes": "passes",
+    "minutes": "minutes",
+    "gaps": "gaps",
+    "causes": "causes",
+    "serving": "serving",
+    "symptom": "symptom",
+    "calls": "calls",
+    "now": "now",
+    "workspace": "workspace",
+    "hindcast": "hindcast",
+    "geometry": "geometry",
+    "design": "design",
+    "survey": "survey",
+    "growth": "growth",
+    "sites": "sites",
+    "report": "report",
+    "dashboard": "dashboard",
+    "demo": "demo",
+}
+
+TRACEBACK_VARIABLE = "PASSIM_TRACEBACK"
+
+
+class OneLineErrors(click.Group):
+    """A group that loads its commands when they are asked for and reports every error in one line."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"..commands.{COMMANDS[cmd_name]}", __package__)
+        command: click.Command = getattr(module, cmd_name)
+        return command
+
+    def main(self, *args: Any, **extra: Any) -> NoReturn:
+        """Run the command line and leave with its exit status; a traceback only where `PASSIM_TRACEBACK` is set."""
+        extra["standalone_mode"] = False
+        # A terminal that cannot write "°" shows "?" for it; that must not end the work.
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")
+        try:
+            status = super().main(*args, **extra)
+        except click.UsageError as error:
+            path = error.ctx.command_path if error.ctx else "passim"
+            _complain(f"{error.format_message()} Try {path} --help.")
+            status = 2
+        except click.Abort:  # click's word for a keyboard interrupt
+            status = 130
+        except click.ClickException as error:
+            _complain(error.format_message())
+            status = 2
+        except Exception as error:
+            status = _report(error)
+        sys.exit(status if isinstance(status, int) else 0)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the sub-command; a reader that stops reading, such as ``head``, ends it without a word."""
+        try:
+            result = super().invoke(ctx)
+            # Without this the last block is written while the interpreter shuts down, where nothing can catch it.
+            sys.stdout.flush()
+            return result
+        except BrokenPipeError:
+            _forget_standard_output()
+            return 0
+
+
+def _report(error: Exception) -> int:
+    """Say in one line what went wrong and return the exit status."""
+    # Imported here because a command that fails has paid for the library already, and help should not.
+    from passim.errors import InputError, InternalError, PassimError, WorkspaceError
+
+    if os.environ.get(TRACEBACK_VARIABLE):
+        traceback.print_exception(error, file=sys.stderr)
+    if isinstance(error, InputError):
+        _complain(str(error))
+        # A file with several faults has them all told, one a line.
+        problems = error.problems if isinstance(error, WorkspaceError) else ()
+        for problem in problems if len(problems) > 1 else ():
+            _complain(problem, lead="  ")
+        return 2
+    if isinstance(error, PassimError) and not isinstance(error, InternalError):
+        _complain(str(error))
+        return 1
+    _complain(
+        f"this is a defect in passim, not in what you gave it: {type(error).__name__}: {error}; "
+        f"set {TRACEBACK_VARIABLE}=1 and run it again to see where, and report that"
+    )
+    return 1
+
+
+def _complain(message: str, lead: str = "passim: ") -> None:
+    """Write one line on standard error, whatever line ends or control characters the message holds."""
+    line = " ".join(message.split())
+    click.echo(lead + "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in line), err=True)
+
+
+def _forget_standard_output() -> None:
+    """Point standard output at nothing, so that the flush at exit does not fail a second time."""
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, sys.stdout.fileno())
+    os.close(nothing)
+
+
+@click.group(cls=OneLineErrors, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="passim", message="%(prog)s %(version)s")
+@click.pass_context
+def main(ctx: click.Context) -> None:
+    """When do satellites come into view of a site, and when does the site lose them all?
+
+    passim reads public orbital element sets, finds every pass over a place on the ground and answers in local time.
+    Everything is computed on this machine. The answers are planning help, not a promise of service, and not for
+    emergency calls, navigation or safety of life.
+
+    \b
+    Example:
+      passim demo
+      passim design --total 360 --planes 18 --phasing 7 --inclination 53 --altitude 550 --out fleet.json
+      passim gaps --elements fleet.json --site 45.0,-28.0 --mask 35
+    """
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
+
+
+if __name__ == "__main__":
+    main()

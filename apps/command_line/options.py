@@ -1,0 +1,199 @@
+"""Options that several commands share, one decorator a group.
+
+Each group arrives in a command as one record of `choices`: ``fleet_options`` as ``fleet_choice`` and so on.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import click
+
+from .parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, aware_time, mask
+
+__all__ = [
+    "DEFAULT_MASK_DEG",
+    "FleetChoice",
+    "OutputChoice",
+    "SiteChoice",
+    "SpanChoice",
+    "at_option",
+    "aware_time",
+    "days_span_options",
+    "fleet_name_option",
+    "fleet_options",
+    "however_old_option",
+    "lenient_option",
+    "mask",
+    "output_options",
+    "site_options",
+    "span_options",
+    "workspace_option",
+]
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def _bundle(name: str, record: type[Any], *options: Callable[[Command], Command]) -> Callable[[Command], Command]:
+    """Return a decorator that adds `options` to a command and hands their values over as one `record`.
+
+    An option that another bundle of the command has added already is shared, not added twice.
+    """
+
+    def decorate(command: Command) -> Command:
+        @functools.wraps(command)
+        def bundled(*args: Any, **given: Any) -> Any:
+            # The context keeps what another bundle has taken out already.
+            asked = click.get_current_context().params
+            values = {field.name: asked[field.name] for field in dataclasses.fields(record)}
+            kept = {key: value for key, value in given.items() if key not in values}
+            return command(*args, **{name: record(**values)}, **kept)
+
+        for option in reversed(options):
+            if option not in getattr(bundled, _OPTIONS, ()):
+                bundled = option(bundled)
+                setattr(bundled, _OPTIONS, (*getattr(bundled, _OPTIONS, ()), option))
+        return bundled  # type: ignore[return-value]
+
+    return decorate
+
+
+# Where a command keeps which shared options it has.
+_OPTIONS = "_passim_options"
+
+at_option = click.option(
+    "--at", "at_text", metavar="ISO", help="What counts as now, with its offset from UTC. Default: the clock."
+)
+lenient_option = click.option(
+    "--lenient", is_flag=True, help="Skip element records that cannot be used, and say how many. Default: refuse them."
+)
+
+however_old_option = click.option(
+    "--however-old",
+    is_flag=True,
+    help="Answer although the elements are over 14 days away from the time asked about. Default: refuse them.",
+)
+workspace_option = click.option(
+    "--workspace",
+    "workspace_dir",
+    metavar="DIR",
+    help="The folder that holds passim.toml. Default: the current folder, else the user's data folder.",
+)
+fleet_name_option = click.option(
+    "--fleet", "fleet_name", metavar="NAME", help="A fleet of the workspace. Default: its first."
+)
+
+fleet_options = _bundle(
+    "fleet_choice",
+    FleetChoice,
+    workspace_option,
+    fleet_name_option,
+    click.option(
+        "--elements",
+        multiple=True,
+        metavar="PATH",
+        help="A file or folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, also .gz. Repeat for more.",
+    ),
+    lenient_option,
+    however_old_option,
+)
+
+site_options = _bundle(
+    "site_choice",
+    SiteChoice,
+    workspace_option,
+    click.option(
+        "--site",
+        "site_text",
+        metavar="NAME|LAT,LON[,HEIGHT_M]",
+        help="A site of the workspace (default: its first), or a place in degrees, north and east positive, and its "
+        "height above the ellipsoid in metres (default 0).",
+    ),
+    click.option(
+        "--spot", "spot_name", metavar="NAME", help="A mounting spot of the workspace's site. Default: its first."
+    ),
+    click.option(
+        "--mask",
+        "mask_text",
+        metavar="DEG|FILE.csv",
+        help="Height above the horizon from which a satellite is in view: degrees all round, or a horizon file with "
+        f"the columns azimuth_deg,elevation_deg. Default: the spot's own; {DEFAULT_MASK_DEG:g} for coordinates.",
+    ),
+    click.option(
+        "--zone",
+        "zone_name",
+        metavar="NAME",
+        help="Time zone of local times, such as Atlantic/Azores. Default: the site's, or the zone at the coordinates.",
+    ),
+    click.option(
+        "--gateway",
+        "gateways",
+        multiple=True,
+        metavar="LAT,LON[,MASK]",
+        help=f"A gateway that a serving satellite must see too, above its own mask (default {DEFAULT_MASK_DEG:g}). "
+        "Repeat for more: one in view is enough.",
+    ),
+    click.option(
+        "--cone",
+        "cone_text",
+        metavar="AZ,TILT,HALF",
+        help="The antenna's cone: azimuth and tilt from straight up of where it points, and its half-angle, degrees.",
+    ),
+    click.option(
+        "--arc", "arc_deg", type=float, metavar="DEG", help="Angle kept to the geostationary arc. Default: none."
+    ),
+    click.option(
+        "--share",
+        "share_text",
+        metavar="PERCENT[,SEED]",
+        help="The part of the fleet that serves; SEED draws which satellites (default 0).",
+    ),
+    click.option(
+        "--exclude", "excluded", multiple=True, metavar="ID", help="A satellite that does not serve. Repeat for more."
+    ),
+    click.option(
+        "--without",
+        "without",
+        multiple=True,
+        metavar="LIMIT",
+        help="Lift a limit: horizon, cone, arc, gateway, serving, share or excluded. Repeat for more.",
+    ),
+)
+
+_from_option = click.option(
+    "--from", "from_text", metavar="ISO", help="Start, with its offset: 2026-11-25T08:00Z. Default: now."
+)
+span_options = _bundle(
+    "span_choice",
+    SpanChoice,
+    _from_option,
+    click.option("--to", "to_text", metavar="ISO", help="End, with its offset; instead of --hours."),
+    click.option("--hours", type=float, metavar="N", help="Length in hours, at most 2208 (92 days). Default: 24."),
+    at_option,
+)
+# For commands that look whole days ahead and have --days, which says the length there unless --hours or --to does.
+days_span_options = _bundle(
+    "span_choice",
+    SpanChoice,
+    _from_option,
+    click.option("--to", "to_text", metavar="ISO", help="End, with its offset; instead of --days."),
+    click.option("--hours", type=float, metavar="N", help="Length in hours; instead of --days."),
+    at_option,
+)
+
+output_options = _bundle(
+    "output_choice",
+    OutputChoice,
+    click.option(
+        "--format",
+        "format_name",
+        type=click.Choice(["table", "csv", "json"]),
+        help="Table in local time for people, or csv or json in UTC with local columns. Default: by the suffix of "
+        "--out, else table.",
+    ),
+    click.option("--out", metavar="FILE", help="Write the answer to FILE instead of standard output."),
+    click.option("--all", "show_all", is_flag=True, help="Show every row of a long table. Default: the first 40."),
+)

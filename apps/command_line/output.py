@@ -1,0 +1,267 @@
+"""Writing answers: a table for people, CSV or JSON for machines; files whole or not at all; progress on a terminal.
+
+A command makes one `Answer` and hands it to `write`. The same rows become all three formats:
+
+    table   a sentence, the rows in local time, the notes, on standard output
+    csv     the rows alone in UTC with local columns beside them; the sentence and the notes go to standard error
+    json    {"command", "answer", <facts>, "notes", "rows"} in one object
+"""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import io
+import json
+import math
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..text.units import LocalClock, counted, printable
+from .parsing import OutputChoice
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LONGEST_TABLE = 40
+# Microdegrees, microseconds and millimetres: finer than anything passim claims to know.
+_DECIMALS = 6
+_PATIENCE_S = 1.0
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a command found.
+
+    ``sentence`` may have several lines, which only the table keeps apart. ``rows`` is the table for files; times in it
+    are aware and UTC. ``headings`` and ``cells`` make the table for people: a heading that begins with ">" stands over
+    numbers and is set flush right; ``cells`` turns one row, as `DataFrame.itertuples` gives it, into one text a
+    heading. ``clock`` gives times their local columns; without it there are none. A table for people stops after
+    ``longest_table`` rows unless --all is given. Where ``block`` is given and the table is wider than the terminal,
+    each row becomes a block instead: the first of its texts, and the others below it, set in.
+    """
+
+    command: str
+    sentence: str
+    rows: pd.DataFrame
+    headings: Sequence[str]
+    cells: Callable[[Any], Sequence[str]]
+    notes: Sequence[str] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    clock: LocalClock | None = None
+    longest_table: int = LONGEST_TABLE
+    block: Callable[[Any], Sequence[str]] | None = None
+
+    @property
+    def in_one_line(self) -> str:
+        """The sentence in one line."""
+        return " ".join(self.sentence.splitlines())
+
+
+def write(answer: Answer, choice: OutputChoice) -> None:
+    """Write the answer as the user chose. Raises InputError where --out cannot be written."""
+    if choice.format == "json":
+        text = _json_text(answer)
+    elif choice.format == "csv":
+        text = _csv_text(answer)
+    else:
+        text = _people_text(answer, choice.show_all)
+    if choice.out is None:
+        click.echo(text, nl=False)
+    else:
+        write_file(choice.out, text)
+    # Standard output holds nothing but the rows when the rows are CSV, so the words go to standard error.
+    if choice.format == "csv":
+        tell(answer.in_one_line, *answer.notes)
+    if choice.out is not None:
+        tell(f"Wrote {counted(len(answer.rows), 'row')} to {choice.out}.")
+
+
+def tell(*sentences: str) -> None:
+    """Write sentences for a person on standard error, one a line."""
+    for sentence in sentences:
+        click.echo(printable(sentence), err=True)
+
+
+def check_out(path: str | None) -> None:
+    """Refuse a file that cannot be written before the work is done, not after it. Raises InputError."""
+    if path is None:
+        return
+    from passim.errors import InputError
+
+    target = Path(path)
+    if target.is_dir():
+        raise InputError("--out", got=path, wanted="the name of a file", try_next="adding a file name to the folder")
+    if not target.absolute().parent.is_dir():
+        raise InputError("--out", got=path, wanted="a file in a folder that exists", try_next="making the folder first")
+
+
+def write_file(path: str, text: str) -> None:
+    """Write `text` to `path` as UTF-8, whole or not at all. Raises InputError where that fails."""
+    from passim.elements import atomic
+    from passim.errors import InputError
+
+    check_out(path)
+    data, target = text.encode("utf-8"), Path(path)
+    try:
+        if target.exists() and not target.is_file():  # a pipe or a device has nothing to replace
+            target.write_bytes(data)
+        else:
+            atomic.write_atomically(target, data)
+    except OSError as error:
+        raise InputError(f"--out cannot be written: {error.strerror}", got=path, try_next="another folder") from None
+
+
+def plain_rows(rows: pd.DataFrame, clock: LocalClock | None) -> tuple[list[str], list[list[Any]]]:
+    """Return the columns and the rows as values that CSV and JSON can both hold: text, numbers, truth or None."""
+    import pandas as pd
+
+    columns: dict[str, list[Any]] = {}
+    for name in rows.columns:
+        column = rows[name]
+        if isinstance(column.dtype, pd.DatetimeTZDtype):
+            columns[name] = _stamps(column, local=name.endswith("_local"))
+            if clock is not None and not name.endswith("_local") and f"{name}_local" not in rows.columns:
+                columns[f"{name}_local"] = _stamps(column.dt.tz_convert(clock.name), local=True)
+        elif pd.api.types.is_float_dtype(column.dtype):
+            columns[name] = [_rounded(value) for value in column.tolist()]
+        else:
+            columns[name] = [None if pd.isna(v) else v for v in column.tolist()]
+    return list(columns), [list(row) for row in zip(*columns.values(), strict=True)]
+
+
+def plain_numbers(numbers: Mapping[str, Any]) -> dict[str, int | float | None]:
+    """Return numbers by name as JSON can hold them: NumPy's made plain, rounded, None for what is not finite."""
+    plain: dict[str, int | float | None] = {}
+    for name, value in numbers.items():
+        number = value.item() if hasattr(value, "item") else value
+        plain[name] = _rounded(number) if isinstance(number, float) else number
+    return plain
+
+
+def _rounded(number: float) -> float | None:
+    # Adding 0.0 turns a negative zero into a plain one.
+    return round(number, _DECIMALS) + 0.0 if math.isfinite(number) else None
+
+
+def _stamps(column: pd.Series[Any], *, local: bool) -> list[str | None]:
+    """Return aware times as ISO 8601 with milliseconds: their own local time with its offset, or UTC with Z."""
+    import numpy as np
+    import pandas as pd
+
+    # Rounded in UTC, because rounding a local time could step into an hour that the clocks skip.
+    rounded = column.dt.tz_convert("UTC").dt.round("ms")
+    utc = rounded.dt.tz_localize(None).to_numpy().astype("datetime64[ms]")
+    wall, suffixes = utc, np.full(len(utc), "Z")
+    if local:
+        wall = rounded.dt.tz_convert(column.dt.tz).dt.tz_localize(None).to_numpy().astype("datetime64[ms]")
+        offsets, which = np.unique((wall - utc).astype("timedelta64[m]").astype(int), return_inverse=True)
+        words = [f"{'-' if m < 0 else '+'}{abs(m) // 60:02d}:{abs(m) % 60:02d}" for m in offsets.tolist()]
+        suffixes = np.array(words, dtype="U6")[which]
+    known = pd.notna(column).to_numpy()
+    text = np.datetime_as_string(wall, unit="ms")
+    return [str(t) + str(s) if k else None for t, s, k in zip(text, suffixes, known, strict=True)]
+
+
+def _csv_text(answer: Answer) -> str:
+    columns, rows = plain_rows(answer.rows, answer.clock)
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([str(v).lower() if isinstance(v, bool) else v for v in row])
+    return buffer.getvalue()
+
+
+def _json_text(answer: Answer) -> str:
+    columns, rows = plain_rows(answer.rows, answer.clock)
+    head = {"command": answer.command, "answer": answer.in_one_line, **answer.facts, "notes": list(answer.notes)}
+    parts = [f" {json.dumps(key)}: {json.dumps(value, allow_nan=False)}" for key, value in head.items()]
+    # One row a line keeps a long file readable, and its differences too.
+    lines = [json.dumps(dict(zip(columns, row, strict=True)), allow_nan=False) for row in rows]
+    parts.append(' "rows": [' + "".join(f"\n  {line}{',' * (i < len(lines))}" for i, line in enumerate(lines, 1)) + "]")
+    return "{\n" + ",\n".join(parts) + "\n}\n"
+
+
+def told_columns(count: int, cells: Sequence[Sequence[str]]) -> list[int]:
+    """Return which of `count` columns to show: a column without a single entry only takes room from the others."""
+    return [number for number in range(count) if any(row[number] for row in cells)]
+
+
+def _people_text(answer: Answer, show_all: bool) -> str:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.padding import Padding
+    from rich.table import Table
+    from rich.text import Text
+
+    # Rendered to plain text first: the same characters on a terminal and in a pipe, where nothing is cut to 80 columns.
+    buffer = io.StringIO()
+    on_terminal = sys.stdout.isatty()
+    console = Console(file=buffer, width=None if on_terminal else 1000, force_terminal=False, color_system=None)
+    for line in answer.sentence.splitlines():
+        console.print(Text(printable(line)))
+    shown = answer.rows if show_all else answer.rows.head(answer.longest_table)
+    if len(shown):
+        table = Table(box=SIMPLE_HEAD, header_style="", pad_edge=False)
+        cells = [[printable(cell) for cell in answer.cells(row)] for row in shown.itertuples(index=False)]
+        told = told_columns(len(answer.headings), cells)
+        for heading in (answer.headings[number] for number in told):
+            table.add_column(Text(heading.lstrip(">")), justify="right" if heading.startswith(">") else "left")
+        for row in cells:
+            table.add_row(*[Text(row[number]) for number in told])
+        if (
+            answer.block is not None
+            and console.measure(table, options=console.options.update(width=1000)).maximum > console.width
+        ):
+            for candidate in shown.itertuples(index=False):
+                first, *others = answer.block(candidate)
+                console.print(Text("\n" + printable(first)))
+                for text in others:
+                    console.print(Padding(Text(printable(text)), (0, 0, 0, 3)))
+            console.print()
+        else:
+            console.print(table)
+    hidden = len(answer.rows) - len(shown)
+    if hidden:
+        console.print(Text(f"{counted(hidden, 'more row')}: --all shows them, --format csv or json writes them.\n"))
+    elif not len(shown):
+        console.print()
+    # One thought a line: a paragraph of them all is not read.
+    for note in answer.notes:
+        if note:
+            console.print(Text(f"- {printable(note)}"))
+    return "".join(line.rstrip() + "\n" for line in buffer.getvalue().splitlines())
+
+
+@contextlib.contextmanager
+def progress(what: str) -> Iterator[Callable[[float], None] | None]:
+    """Give the function that is told how much is done, from 0 to 1; it draws a bar once the work lasts over a second.
+
+    Gives None, and draws nothing, where standard error is no terminal.
+    """
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with contextlib.ExitStack() as stack:
+        bar: Any = None
+        began_s = time.monotonic()
+
+        def report(done: float) -> None:
+            nonlocal bar
+            if bar is None and time.monotonic() - began_s > _PATIENCE_S:
+                from rich.console import Console
+                from rich.progress import Progress
+
+                bar = stack.enter_context(Progress(console=Console(stderr=True), transient=True))
+                bar.add_task(what, total=1.0)
+            if bar is not None:
+                bar.update(bar.task_ids[0], completed=done)
+
+        yield report

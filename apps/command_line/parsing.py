@@ -1,0 +1,380 @@
+"""What options say, and how their text becomes passim's own objects.
+
+Each group of options arrives in a command as one record: `FleetChoice`, `SiteChoice`, `SpanChoice`, `OutputChoice`.
+The records are filled by click and do their reading when the command asks, so that a command's help costs nothing.
+Fleet and site may come from a workspace: the one of --workspace, else that of the current folder or the data folder. A
+question that names element files and coordinates itself looks for none.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import PurePath
+from typing import TYPE_CHECKING
+
+import click
+
+from ..text.units import counted, listed
+
+if TYPE_CHECKING:
+    from passim import Fleet, Horizon, Site, Span
+    from passim.coverage import Service
+    from passim.sky import limits
+    from passim.sky import view as views
+    from passim.workspace import Workspace
+
+DEFAULT_MASK_DEG = 25.0
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
+_TIME_WORDS = "a time with its offset from UTC, such as 2026-11-25T08:00:00Z or 2026-11-25T08:00+01:00"
+
+
+@dataclass(frozen=True)
+class FleetChoice:
+    """Where the satellites come from."""
+
+    elements: tuple[str, ...]
+    lenient: bool
+    fleet_name: str | None = None
+    workspace_dir: str | None = None
+    however_old: bool = False
+
+    def fleet(self, at: datetime | None = None) -> tuple[Fleet, list[str]]:
+        """Return the element sets and what the user should be told about them.
+
+        `at` is the moment asked about, to whose day an invented fleet belongs. Raises ElementsError, WorkspaceError.
+        """
+        if self.elements:
+            if self.fleet_name is not None:
+                raise click.UsageError("--elements and --fleet both say which satellites: give one of them.")
+            from passim import read_elements
+
+            return _told(read_elements(list(self.elements), lenient=self.lenient))
+        workspace = found_workspace(self.workspace_dir)
+        if workspace is None:
+            raise click.UsageError(
+                "which satellites? Give --elements PATH, a file or a folder of element sets, or work in a workspace: "
+                "passim workspace new DIR."
+            )
+        fleet, notes = _told(workspace.fleet(self.fleet_name, at))
+        return fleet, [f"Fleet: {fleet.name}, from {workspace.file}.", *notes]
+
+
+@dataclass(frozen=True)
+class SiteChoice:
+    """Where the antenna stands, what it can see of the sky, and what else limits its service."""
+
+    site_text: str | None
+    mask_text: str | None
+    zone_name: str | None
+    spot_name: str | None = None
+    workspace_dir: str | None = None
+    gateways: tuple[str, ...] = ()
+    cone_text: str | None = None
+    arc_deg: float | None = None
+    share_text: str | None = None
+    excluded: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+
+    def site(self) -> tuple[Site, list[str]]:
+        """Return the site, with its horizon, and what the user should be told about it. Raises InputError."""
+        seen, notes = self.view()
+        return seen.site, notes
+
+    def view(self) -> tuple[views.View, list[str]]:
+        """Return the site with the limits of its service, and what the user should be told. Raises InputError."""
+        if _looks_like_coordinates(self.site_text):
+            seen, notes = self._view_at_coordinates()
+        else:
+            seen, notes = self._view_of_workspace()
+        named = {limit.name: limit for limit in seen.limits} | self._given_limits()
+        seen = dataclasses.replace(seen, limits=tuple(named[name] for name in _in_order(named)))
+        if self.without:
+            seen = seen.without(*dict.fromkeys(self.without))
+            notes.append(f"Lifted: {', '.join(dict.fromkeys(self.without))}.")
+        # The mask has its own note, and the serving filter tells its counts once the fleet is read.
+        told = [limit.describe() for limit in seen.limits if limit.name != "serving"]
+        if told:
+            notes.append(f"Limits beside the mask: {'; '.join(told)}.")
+        if seen.floor_note is not None:
+            notes.append(seen.floor_note)
+        return seen, notes
+
+    def service(self) -> Service | None:
+        """Return how the workspace says that satellites are handed out; None for coordinates. Raises InputError."""
+        workspace = self.workspace()
+        return workspace.service if workspace is not None else None
+
+    def workspace(self) -> Workspace | None:
+        """Return the workspace that the site belongs to; for coordinates only one that is named. Raises InputError."""
+        if _looks_like_coordinates(self.site_text) and self.workspace_dir is None:
+            return None
+        return found_workspace(self.workspace_dir)
+
+    def _view_at_coordinates(self) -> tuple[views.View, list[str]]:
+        """Return the view from a place given by its coordinates; the workspace counts where it is named."""
+        from passim import Site
+        from passim.sky import limits, view
+
+        assert self.site_text is not None  # it looks like coordinates
+        latitude_deg, longitude_deg, height_m = coordinates(self.site_text)
+        if self.spot_name is not None:
+            raise click.UsageError("--spot names a mounting spot of a workspace's site, not of coordinates.")
+        horizon, horizon_words = mask(f"{DEFAULT_MASK_DEG:g}" if self.mask_text is None else self.mask_text)
+        # The site is made once without its zone, because the look-up needs coordinates already known to be sound.
+        site = Site(self.site_text.strip(), latitude_deg, longitude_deg, height_m, "UTC", horizon)
+        timezone, zone_notes = time_zone(self.zone_name, site.latitude_deg, site.longitude_deg)
+        site = dataclasses.replace(site, timezone=timezone)
+        notes = [horizon_words, *zone_notes]
+        if self.workspace_dir is None:
+            return view.View(site, (limits.ServingFilter(),)), notes
+        workspace = found_workspace(self.workspace_dir)
+        assert workspace is not None  # a workspace that is named is there or refused
+        return workspace.view_from(site), [
+            *notes,
+            f"Terminal and gateways: those of {workspace.file}.",
+            *workspace.notes,
+        ]
+
+    def _view_of_workspace(self) -> tuple[views.View, list[str]]:
+        """Return the view from a site of the workspace, the one in use unless named."""
+        workspace = found_workspace(self.workspace_dir)
+        if workspace is None and self.site_text is None:
+            raise click.UsageError(
+                "where? Give --site LAT,LON[,HEIGHT_M], such as --site 45.0,-28.0,40, or work in a workspace: passim "
+                "workspace new DIR."
+            )
+        if workspace is None:
+            raise click.UsageError(
+                f"--site {self.site_text}: the name of a site needs a workspace, and there is none here. Give "
+                f"--workspace DIR, or LAT,LON[,HEIGHT_M] such as --site 45.0,-28.0,40."
+            )
+        seen = workspace.view(self.site_text, self.spot_name)
+        notes = [f"Site: {seen.site.name}, from {workspace.file}."]
+        words = f"{seen.site.horizon.lowest_deg:g}° above the horizon all round"
+        if not seen.site.horizon.is_flat:
+            words = f"a horizon from {seen.site.horizon.lowest_deg:g}° to {seen.site.horizon.highest_deg:g}°"
+        if workspace.horizon_unknown(self.site_text, self.spot_name):
+            words += ", taken for granted: the workspace says nothing of the horizon there"
+        horizon_words = f"Mask: {words}."
+        if self.mask_text is not None:
+            horizon, horizon_words = mask(self.mask_text)
+            seen = dataclasses.replace(seen, site=dataclasses.replace(seen.site, horizon=horizon))
+        if self.zone_name is not None:
+            timezone, _ = time_zone(self.zone_name, seen.site.latitude_deg, seen.site.longitude_deg)
+            seen = dataclasses.replace(seen, site=dataclasses.replace(seen.site, timezone=timezone))
+        assumed = [f"{a.setting} (since {a.since}: {a.how})" for a in workspace.assumptions]
+        if assumed:
+            notes.append(f"Assumed, not measured: {'; '.join(assumed)}.")
+        return seen, [*notes, horizon_words, *workspace.notes]
+
+    def _given_limits(self) -> dict[str, limits.Limit]:
+        """Return the limits that options give, by name; they replace those of the workspace. Raises InputError."""
+        from passim.errors import InputError
+        from passim.sky import limits
+
+        given: list[limits.Limit] = []
+        if self.cone_text is not None:
+            azimuth_deg, tilt_deg, half_deg = _numbers(
+                "--cone", self.cone_text, "AZ,TILT,HALF in degrees", (3,), "--cone 0,20,50"
+            )
+            given.append(limits.Cone(azimuth_deg, tilt_deg, half_deg))
+        if self.arc_deg is not None:
+            given.append(limits.ArcKeepOut(self.arc_deg))
+        if self.gateways:
+            given.append(limits.GatewayLimit(tuple(gateway(text) for text in self.gateways)))
+        if self.share_text is not None:
+            percent, *rest = _numbers("--share", self.share_text, "PERCENT or PERCENT,SEED", (1, 2), "--share 80")
+            seed = rest[0] if rest else 0.0
+            if not (seed.is_integer() and seed >= 0.0):
+                raise InputError(
+                    "seed of --share",
+                    got=self.share_text,
+                    wanted="a whole number of 0 or more",
+                    try_next=f"--share {percent:g},1",
+                )
+            given.append(limits.ServingShare(percent, int(seed)))
+        if self.excluded:
+            given.append(limits.Excluded.of(self.excluded))
+        return {limit.name: limit for limit in given}
+
+
+@dataclass(frozen=True)
+class SpanChoice:
+    """Which stretch of time the question is about."""
+
+    from_text: str | None
+    to_text: str | None
+    hours: float | None
+    at_text: str | None
+
+    @functools.cached_property
+    def now(self) -> datetime:
+        """What counts as now: --at, or the clock, to the whole second."""
+        return aware_time(self.at_text, "--at") if self.at_text else datetime.now(UTC).replace(microsecond=0)
+
+    def span(self) -> Span:
+        """Return the span. Raises SpanError."""
+        from passim import Span
+
+        start = aware_time(self.from_text, "--from") if self.from_text else self.now
+        if self.to_text is None:
+            return Span.starting(start, 24.0 if self.hours is None else self.hours)
+        if self.hours is not None:
+            raise click.UsageError("--to and --hours both say where the span ends: give one of them.")
+        return Span(start, aware_time(self.to_text, "--to"))
+
+
+@dataclass(frozen=True)
+class OutputChoice:
+    """How the answer is written, and where to."""
+
+    format_name: str | None
+    out: str | None
+    show_all: bool
+
+    def __post_init__(self) -> None:
+        # A table under a name that promises something else would be found out by the program that is to read it.
+        suffix = PurePath(self.out or "").suffix.lower()
+        if self.format_name is None and suffix not in ("", ".csv", ".json", ".txt"):
+            from passim.errors import InputError
+
+            raise InputError(
+                "--out",
+                got=self.out,
+                wanted=".csv or .json, or .txt for the table",
+                try_next="passim calls --ics FILE for a calendar" if suffix == ".ics" else "--format to say which",
+            )
+
+    @property
+    def format(self) -> str:
+        """table, csv or json: what --format says, else what the suffix of --out says, else table."""
+        if self.format_name:
+            return self.format_name
+        suffix = (self.out or "").lower().rpartition(".")[2]
+        return suffix if suffix in ("csv", "json") else "table"
+
+
+def found_workspace(workspace_dir: str | None) -> Workspace | None:
+    """Return the workspace of --workspace, else of the current folder or the data folder, else None."""
+    from passim.workspace import Workspace
+
+    return Workspace.find(workspace_dir)
+
+
+def coordinates(text: str) -> tuple[float, float, float]:
+    """Return latitude_deg, longitude_deg and height_m of "LAT,LON" or "LAT,LON,HEIGHT_M". Raises SiteError."""
+    wanted = "LAT,LON or LAT,LON,HEIGHT_M in degrees and metres, north and east positive"
+    latitude_deg, longitude_deg, *height = _numbers("--site", text, wanted, (2, 3), "--site 45.0,-28.0,40")
+    return latitude_deg, longitude_deg, height[0] if height else 0.0
+
+
+def gateway(text: str) -> limits.Gateway:
+    """Return the gateway of "LAT,LON" or "LAT,LON,MASK". Raises SiteError."""
+    from passim import Horizon
+    from passim.sky import limits
+
+    wanted = "LAT,LON or LAT,LON,MASK in degrees, north and east positive"
+    latitude_deg, longitude_deg, *mask_deg = _numbers("--gateway", text, wanted, (2, 3), "--gateway 39.6,-28.0,25")
+    horizon = Horizon.flat(mask_deg[0] if mask_deg else DEFAULT_MASK_DEG)
+    return limits.Gateway(f"at {latitude_deg:g},{longitude_deg:g}", latitude_deg, longitude_deg, 0.0, horizon)
+
+
+def mask(text: str) -> tuple[Horizon, str]:
+    """Return the horizon of "DEG" or "FILE.csv" and one sentence that says which it is. Raises SiteError."""
+    from passim import Horizon
+
+    try:
+        elevation_deg = float(text)
+    except ValueError:
+        refuse_decimal_comma(text, "mask", "degrees")
+        return Horizon.from_csv(text), f"Mask: the horizon in {text}."
+    return Horizon.flat(elevation_deg), f"Mask: {elevation_deg:g}° above the horizon all round."
+
+
+def number(text: str, what: str, unit: str, example: str) -> float:
+    """Return the number that text says. Raises SiteError, which shows a decimal comma as a point."""
+    from passim.errors import SiteError
+
+    try:
+        return float(text)
+    except ValueError:
+        refuse_decimal_comma(text, what, unit)
+        raise SiteError(what, got=text, wanted=f"{unit} with a point, such as {example}") from None
+
+
+def refuse_decimal_comma(text: str, what: str, unit: str) -> None:
+    """Refuse a number with a comma for its point, and show it with the point. Raises SiteError."""
+    from passim.errors import SiteError
+
+    if _DECIMAL_COMMA.fullmatch(text.strip()):
+        mended = text.strip().replace(",", ".")
+        raise SiteError(what, got=text, wanted=f"{unit} with a point, such as {mended}")
+
+
+def time_zone(name: str | None, latitude_deg: float, longitude_deg: float) -> tuple[str, list[str]]:
+    """Return the time zone asked for, or the one at the coordinates; UTC with a note where none is known.
+
+    Raises SiteError for a name that is in no data base of zones.
+    """
+    from passim.spans import zone
+
+    if name is not None:
+        zone(name)
+        return name, []
+    from passim.workspace import zone_at
+
+    found = zone_at(latitude_deg, longitude_deg)
+    if found is None:
+        return "UTC", ["No time zone is known for these coordinates: times are UTC (--zone NAME changes that)."]
+    return found, []
+
+
+def aware_time(text: str, option: str) -> datetime:
+    """Return the UTC datetime of ISO 8601 text that carries its offset. Raises SpanError for anything else."""
+    from passim.errors import SpanError
+    from passim.spans import aware
+
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise SpanError(
+            option, got=text, wanted=_TIME_WORDS, try_next=f"{option} {datetime.now(UTC):%Y-%m-%dT%H:00Z}"
+        ) from None
+    return aware(moment, option)
+
+
+def _told(fleet: Fleet) -> tuple[Fleet, list[str]]:
+    """Return the fleet and a note on what its reader left out."""
+    if not fleet.skipped:
+        return fleet, []
+    skipped = counted(len(fleet.skipped), "record or file", "records or files")
+    return fleet, [f"{skipped} skipped: {listed(fleet.skipped, between=' | ')}."]
+
+
+def _looks_like_coordinates(text: str | None) -> bool:
+    """Say whether --site gives coordinates, if slipped ones, rather than the name of a workspace's site."""
+    return text is not None and ("," in text or not any(c.isalpha() for c in text))
+
+
+def _in_order(names: Iterable[str]) -> list[str]:
+    """Return the names of limits in the order in which people are told of them; new ones come last."""
+    known = ("cone", "arc", "gateway", "serving", "share", "excluded")
+    return sorted(names, key=lambda name: known.index(name) if name in known else len(known))
+
+
+def _numbers(option: str, text: str, wanted: str, how_many: tuple[int, ...], try_next: str = "") -> list[float]:
+    """Return the numbers between the commas of an option's text. Raises SiteError."""
+    from passim.errors import SiteError
+
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) not in how_many:
+        raise SiteError(option, got=text, wanted=wanted, try_next=try_next)
+    return numbers

@@ -1,0 +1,104 @@
+"""What there is to choose from on a page, and what is chosen: site, day, mask, fleet, and the page's own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Any, Final
+
+from passim.errors import InputError
+
+from ..text.units import printable
+from .page_model import Page
+from .state import DAYS_AHEAD, Question
+
+TODAY: Final = "today"
+OWN: Final = "own"
+_MASKS_DEG: Final = (10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60)
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A choice: its label, (value, words) pairs of which the first is the usual one, and the value chosen."""
+
+    label: str
+    options: Sequence[tuple[str, str]]
+    value: str
+
+    def plain(self) -> dict[str, Any]:
+        """Return what the browser draws the list from."""
+        return {"options": [(value, printable(words)) for value, words in self.options], "value": self.value}
+
+
+def offers(question: Question, page: Page) -> dict[str, Offer]:
+    """Return what a page lets one choose, by key. An unknown name, such as that of a site, reads as the usual."""
+    found = {"place": _places(question), "day": _days(question), "mask": _masks(question), "fleet": _fleets(question)}
+    found = {key: offer for key, offer in found.items() if key in page.uses}
+    for control in page.controls:
+        options = list(control.options(question))
+        value = question.choices.other(control.key, options[0][0])
+        if value not in dict(options):
+            options.append((value, value))
+        found[control.key] = Offer(control.label, options, value)
+    return found
+
+
+def day_words(day: date, today: date) -> str:
+    """Return a day as people say it: "Wed 25 Nov", with today and tomorrow named."""
+    words = f"{day:%a} {day.day} {day:%b}"
+    if day.year != today.year:
+        words += f" {day.year}"
+    return words + {0: ", today", 1: ", tomorrow", -1: ", yesterday"}.get((day - today).days, "")
+
+
+def _places(question: Question) -> Offer:
+    workspace = question.workspace
+    pairs = [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
+    one_spot = {site for site in workspace.site_names if len(workspace.spot_names(site)) == 1}
+    options = [(f"{site}/{spot}", site if site in one_spot else f"{site}, {spot}") for site, spot in pairs]
+    try:
+        value = f"{question.site_name}/{question.spot}"
+    except InputError:
+        value = options[0][0]
+    return Offer("Site", options, value)
+
+
+def _days(question: Question) -> Offer:
+    try:
+        today = question.today
+    except InputError:
+        today = question.now.date()
+    days = [today + timedelta(days=k) for k in range(DAYS_AHEAD + 1)]
+    options = [(TODAY, day_words(today, today)), *((d.isoformat(), day_words(d, today)) for d in days[1:])]
+    day = question.choices.day
+    if day is None or day == today:
+        return Offer("Day", options, TODAY)
+    if day not in days:
+        options.append((day.isoformat(), day_words(day, today)))
+    return Offer("Day", options, day.isoformat())
+
+
+def _masks(question: Question) -> Offer:
+    mask_deg = question.choices.mask_deg
+    try:
+        horizon = replace(question, choices=replace(question.choices, mask_deg=None)).site.horizon
+        own = f"{horizon.lowest_deg:g}°" if horizon.is_flat else f"{horizon.lowest_deg:g}° to {horizon.highest_deg:g}°"
+        words = f"the spot's own horizon, {own}"
+    except InputError:
+        words = "the spot's own horizon"
+    options = [(OWN, words), *((f"{deg:g}", f"{deg:g}° all round") for deg in _MASKS_DEG)]
+    if mask_deg is None:
+        return Offer("Mask: height that counts", options, OWN)
+    value = f"{mask_deg:g}"
+    if value not in dict(options):
+        options.append((value, f"{value}° all round"))
+    return Offer("Mask: height that counts", options, value)
+
+
+def _fleets(question: Question) -> Offer:
+    names = question.workspace.fleet_names
+    options = [(name, name) for name in names] or [("", "no fleet")]
+    wanted = (question.choices.fleet or options[0][0]).strip().casefold()
+    value = next((name for name, _ in options if name.casefold() == wanted), options[0][0])
+    return Offer("Fleet", options, value)

@@ -1,0 +1,75 @@
+"""What every page must say: who was looked at, how old the elements are, what is assumed, which zone; and errors."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+
+from passim import Span
+from passim.errors import InputError
+from passim.forecast import timing
+
+from ..command_line.query import search_notes
+from ..text.units import listed
+from .state import Question
+from .tasks.passes import Seen
+
+# What only the command line offers: an option, one of its commands.
+_OF_COMMANDS = re.compile(r"(^|\s|\()--[a-z]|\bpassim [a-z]")
+
+
+def in_words(error: InputError) -> str:
+    """Return an error as a page shows it: without a next step that is one of the command line."""
+    wanted, try_next = ("" if _OF_COMMANDS.search(text) else text for text in (error.wanted, error.try_next))
+    return str(InputError(error.what, got=error.got, wanted=wanted, try_next=try_next))
+
+
+def age_warning(question: Question, moment: datetime) -> str:
+    """Return the line that stands over a page where elements are too old for single times; empty where they are not."""
+    fresh = timing.band_for(question.fleet, moment, however_old=True)
+    if fresh.band.shows_odds:
+        return ""
+    age = timing.age_words(fresh.median_s)
+    if fresh.median_s > timing.OLDEST_S:
+        return f"Elements {age} old: nothing below is to be relied on. Load newer ones on the page Elements."
+    return f"Elements {age} old by then: trust how long service is out in all, not the times of single gaps."
+
+
+def notes_of(question: Question, seen: Seen, span: Span) -> tuple[str, ...]:
+    """Return the notes of a page that looked at one place over `span`."""
+    view = seen.visibility.view
+    limits = "; ".join(limit.describe() for limit in view.all_limits)
+    return (
+        *search_notes(seen.visibility.report, span),
+        f"Service is taken to be there while any satellite is within every limit: {limits}.",
+        *seen.visibility.notes,
+        *common_notes(question, span),
+    )
+
+
+def common_notes(question: Question, span: Span) -> tuple[str, ...]:
+    """Return the notes that hold whatever was looked at."""
+    workspace = question.workspace
+    notes = [f"Times: {question.clock(span).description}."]
+    if question.choices.mask_deg is not None:
+        notes.append(f"The mask of {question.choices.mask_deg:g}° stands in for the spot's own horizon.")
+    elif workspace.horizon_unknown(question.site_name, question.spot):
+        notes.append("The workspace says nothing of the horizon there: 25° all round is taken for granted.")
+    assumed = [f"{a.setting} ({a.how})" for a in workspace.assumptions]
+    if assumed:
+        notes.append(f"Assumed, not measured: {listed(assumed, 5, '; ')}.")
+    notes += workspace.notes
+    notes += [
+        f"{len(question.fleet.skipped)} records skipped: {listed(question.fleet.skipped, between=' | ')}."
+    ] * bool(question.fleet.skipped)
+    if question.desk.invented:
+        notes.append("Everything here is invented: the school, its sites and the fleet.")
+    chosen = question.choices.fleet or next(iter(workspace.fleet_names), "")
+    if any(f.invented and f.name.casefold() == chosen.casefold() for f in workspace.settings.fleets):
+        notes.append(
+            "The invented fleet is made anew each day, so that every day of it is like today: what it says of tomorrow "
+            "does not come true."
+        )
+    if question.desk.rehearsal:
+        notes.append("A rehearsal: the clock of this dashboard was set, and goes on from there.")
+    return tuple(notes)

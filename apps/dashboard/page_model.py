@@ -1,0 +1,118 @@
+"""What a page is, and what it answers: declarations and plain records, no Dash."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import plotly.graph_objects as go
+
+from ..figures.theme import Theme
+from ..text.units import LocalClock
+
+if TYPE_CHECKING:
+    from dash import Dash
+
+    from .pool import Job
+    from .state import Desk, Question
+
+
+@dataclass(frozen=True)
+class Help:
+    """What stands behind the question mark of a figure: what it shows, how it is computed, and from what."""
+
+    shows: str
+    computed: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Panel:
+    """A place on a page for a picture, a table, or both; ``name`` is a word for the address and for ids."""
+
+    name: str
+    title: str
+    help: Help
+    picture: bool = True
+    table: bool = True
+
+
+@dataclass(frozen=True)
+class Control:
+    """A choice of a page's own. `options` gives (value, words) pairs; the first is taken where nothing is chosen.
+
+    The value of the first goes unsaid in the address, so that a plain address means the usual.
+    """
+
+    key: str
+    label: str
+    options: Callable[[Question], Sequence[tuple[str, str]]]
+
+
+@dataclass(frozen=True)
+class Table:
+    """Numbers as a table: rows for files, headings and cells for people, as `Answer` of the command line has them.
+
+    Where the file holds more than a person wants to read, ``shown`` are the rows for people, and ``told`` says what
+    the file has besides.
+    """
+
+    rows: pd.DataFrame
+    headings: Sequence[str]
+    cells: Callable[[Any], Sequence[str]]
+    clock: LocalClock | None = None
+    empty: str = "There is nothing to list."
+    shown: pd.DataFrame | None = None
+    told: str = ""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What a panel shows: the figure, one sentence that says what to see, and the table."""
+
+    figure: go.Figure | None = None
+    caption: str = ""
+    table: Table | None = None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a page shows: its sentence, a second line of lesser weight, its panels by name, and the notes at its end.
+
+    Where a part of it is still being worked out, such as one picture of several, ``still`` is that work: the page shows
+    the rest, and how far it is, and asks again when it is done.
+    """
+
+    sentence: str
+    panels: dict[str, Shown]
+    notes: Sequence[str] = ()
+    second: str = ""
+    still: Job | None = None
+
+
+@dataclass(frozen=True)
+class Page:
+    """A page: where it is, what it is called, what it always has, and how it answers.
+
+    ``asks`` is the question it answers, for the title; ``uses`` says which of the choices that all pages share matter
+    to it. A page that moves with the clock is drawn anew every ``tick_s`` seconds. ``extra`` gives Dash components of
+    its own for beside the first picture, ``below`` for after it, ``register`` their callbacks.
+    """
+
+    path: str
+    name: str
+    asks: str
+    panels: Sequence[Panel]
+    answer: Callable[[Question, Theme], Answer]
+    controls: Sequence[Control] = ()
+    uses: Sequence[str] = ("place", "day", "mask", "fleet")
+    tick_s: float | None = None
+    extra: Callable[[Question], Any] | None = None
+    below: Callable[[Question], Sequence[Any]] | None = None
+    register: Callable[[Dash, Desk], None] | None = None
+
+    def panel(self, name: str) -> Panel | None:
+        """Return the panel of that name."""
+        return next((panel for panel in self.panels if panel.name == name), None)

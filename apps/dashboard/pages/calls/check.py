@@ -1,0 +1,114 @@
+"""Calls that others have set, on the Calls page: what awaits each, and the nearest start that is better."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Final
+
+from passim import Span
+from passim.answers.calls import check as call_check
+from passim.errors import InputError
+
+from ....text.calls import (
+    CHECK_HEADINGS,
+    check_cells,
+    check_notes,
+    check_rows,
+    check_sentence,
+    left_out_sentences,
+    left_out_words,
+)
+from ....text.units import LocalClock, printable
+from ...page_model import Help, Panel, Shown, Table
+from ...state import Question
+from ...tasks import calls as call_work
+from . import uploads as calls_held
+from .request import Asked, seen_of
+
+_CHECK_WITHIN_S: Final = 180.0
+# Calls that come this soon after the days asked about are named as not checked.
+_NAMED_WITHIN: Final = timedelta(days=14)
+_OVER, _LATER = "it is over", "it comes after these days"
+CHECK = Panel(
+    "check",
+    "How planned calls will go",
+    Help(
+        "Each call of the calendar handed in: whether it is a good start, the pauses and frozen seconds to expect, the "
+        "chance that it ends, the single freezes foreseen, and the nearest start at which you would notice that it "
+        "goes better.",
+        "Two hundred futures for each call, as for the ranking. A better start lies within the hours for calls, meets "
+        "no other appointment, and is better in two sets of futures.",
+        "The calendar handed in, the passes at the site within every limit, and the timing model of passim.",
+    ),
+    picture=False,
+)
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A check, with the name of its calendar and what the reader of the calendar left out."""
+
+    check: call_check.CallCheck
+    name: str
+    notes: tuple[str, ...]
+
+
+def checked_of(question: Question, asked: Asked) -> Checked | None:
+    """Return the check that the address asks for, None where it asks for none. Raises StillWorking, InputError."""
+    keys = calls_held.keys_of(question.choices, calls_held.CHECK)
+    if not keys:
+        return None
+    held = calls_held.find(question.desk, keys[0])
+    if held is None:
+        raise calls_held.not_here(calls_held.CHECK)
+    reach = Span(asked.whole.start, asked.whole.end + _NAMED_WITHIN)
+    read = calls_held.appointments(question, held, reach, calls_held.CHECK)
+    to_come = read.from_now_on(asked.span)
+    events = tuple(event for event in to_come if event.start < asked.whole.end)
+    left_out = [(event, _OVER) for event in read.events if event not in to_come]
+    left_out += [(event, _LATER) for event in to_come if event.start >= asked.whole.end]
+    if len(events) > call_work.MOST_CHECKED:
+        raise InputError(
+            f"calls of {held.name} in these days",
+            got=f"{len(events):,}",
+            wanted=f"at most {call_work.MOST_CHECKED} on this page",
+            try_next="fewer days ahead, or passim calls --check",
+        )
+    kind, model = asked.kind, question.workspace.timing_model
+    key = (
+        "check", question.view, question.fleet_key, asked.span, kind.name, kind.at_least_s, kind.buffer_s, asked.hours,
+        asked.busy, events, model,
+    )  # fmt: skip
+    found: call_work.Checked = question.desk.work_out(
+        key, call_work.check, seen_of(question, asked).visibility, asked.span, kind, events, asked.hours,
+        question.site.timezone, asked.busy, model, deadline_s=_CHECK_WITHIN_S,
+    )  # fmt: skip
+    check = replace(found.check, left_out=(*found.check.left_out, *left_out))
+    return Checked(check, held.name, read.notes)
+
+
+def shown_of(question: Question, asked: Asked, clock: LocalClock) -> tuple[Shown | None, list[str]]:
+    """Return what the panel shows, None where there is nothing to check, and the notes on it. Raises StillWorking."""
+    try:
+        checked = checked_of(question, asked)
+    except InputError as error:
+        # The ranking above does not hang on it.
+        return Shown(None, f"{error}."), []
+    if checked is None:
+        return None, []
+    check = checked.check
+    table = Table(
+        check_rows(check, clock),
+        CHECK_HEADINGS,
+        lambda row: check_cells(row, clock, row.freezes),
+        clock,
+        "No call of this calendar could be checked.",
+    )
+    sentence = check_sentence(check, checked.name, clock, left_out_words(checked.notes))
+    # Nobody looks for a call that is missing from the table in the notes at the end of the page.
+    left_out = left_out_sentences(check)
+    sentence = " ".join([sentence, *left_out])
+    # What counts as what is said of the ranking already.
+    notes = [note for note in check_notes(check) if note != check.kind.describe() and note not in left_out]
+    return Shown(None, printable(sentence), table), [*map(printable, notes), *checked.notes]

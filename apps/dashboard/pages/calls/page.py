@@ -1,0 +1,336 @@
+"""Calls: when to begin a call of some length, ranked, with what choosing gains; and the chosen times for a calendar."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import flask
+import pandas as pd
+import plotly.graph_objects as go
+from dash import Dash, Input, Output, State, html, no_update
+
+from passim.answers.calls import calendar_out
+from passim.answers.calls import forecast as call_forecast
+from passim.answers.calls import now as now_answer
+from passim.answers.calls import plan as call_answers
+from passim.errors import InputError
+
+from ....figures.calls import call_days, call_hours_only
+from ....figures.theme import Theme, dressed
+from ....text.calendar import calendar_question, calendar_windows
+from ....text.calls import (
+    HOUR_HEADINGS,
+    PLAN_HEADINGS,
+    busy_words,
+    gain_sentence,
+    gain_verdict,
+    hour_cells,
+    plan_cells,
+    plan_notes,
+    plan_sentence,
+)
+from ....text.units import LocalClock, counted, duration, share
+from ...address import query_of, read_query
+from ...notes import notes_of
+from ...page_model import Answer, Help, Page, Panel, Shown, Table
+from ...parts import aria
+from ...pool import Job
+from ...state import Desk, Question, StillWorking
+from . import check as calls_check
+from . import request as calls_asked
+from . import upload_places as calls_places
+from . import uploads as calls_held
+
+_PATIENCE_S: Final = 120.0
+ICS_PATH: Final = "/ics/calls.ics"
+_BLANK_PX: Final = 40
+_NO_START: Final = "No start is left."
+_NOTHING_TO_GAIN: Final = "Nothing is suggested, so there is nothing to gain."
+
+STARTS = Panel(
+    "starts",
+    "When to begin a call",
+    Help(
+        "One row a day, with the local time at which a call could begin from left to right. Flat and teal are good "
+        "starts; where it is hatched, freezes are to be expected, and the height is how many seconds the call would be "
+        "frozen. The blue blocks under the curve are the calls suggested, as long as they last.",
+        "Two hundred futures are drawn in which satellites come early or late by what their elements' age allows, and "
+        "a call is begun at every minute. Starts rank by the chance that the call ends, then by pauses, then by "
+        "seconds frozen. Two hundred other futures say what stands here, so that luck in the draw does not count.",
+        "The passes at the site within every limit, and the timing model of passim (its sources stand in "
+        "passim.forecast.timing).",
+    ),
+)
+GAIN = Panel(
+    "gain",
+    "What choosing gains",
+    Help(
+        "The best start beside a random one within the hours for calls, over all of them and for each half of the day.",
+        "A random start is the mean over every free minute; between the two figures after it lie eight of ten "
+        "starts. As good are starts that cannot be told from the best.",
+        "The same two hundred futures as above.",
+    ),
+    picture=False,
+)
+HOURS = Panel(
+    "hours",
+    "By the hour of the day",
+    Help(
+        "What awaits a call that begins in each local hour, on average over the free starts of the days asked about.",
+        "Means over the starts in that hour.",
+        "The same two hundred futures as above.",
+    ),
+    picture=False,
+)
+
+
+def answer(question: Question, theme: Theme) -> Answer:
+    """Say when to call."""
+    asked = calls_asked.asked_of(question)
+    clock = question.clock(asked.whole)
+    none_left = calls_asked.no_start_words(question, asked)
+    if none_left:
+        return _without_start(question, asked, none_left, clock, theme)
+    plan, seen = calls_asked.plan_of(question, asked), calls_asked.seen_of(question, asked)
+    first, *rest = plan_sentence(plan, clock).splitlines()
+    if plan.statistics_only:
+        shown = Shown(
+            call_hours_only(plan, theme),
+            "The elements are too old for single starts: means by the local hour are all that can be said.",
+            Table(plan.by_hour, HOUR_HEADINGS, hour_cells, clock),
+        )
+    else:
+        shown = Shown(
+            call_days(plan, asked.whole, clock, question.now, theme),
+            _caption(plan, clock, asked),
+            _starts_table(plan, clock),
+        )
+    panels = {
+        STARTS.name: shown,
+        GAIN.name: Shown(None, gain_sentence(plan) or _NOTHING_TO_GAIN, _gain_table(plan)),
+        HOURS.name: _hours_shown(plan, clock),
+    }
+    checked, check_notes, still = _checked(question, asked, clock)
+    panels |= checked
+    kept_free = busy_words([(one.name, len(one.events)) for one in asked.taken])
+    return Answer(
+        first,
+        panels,
+        (
+            *plan_notes(plan, call_forecast.RUNS),
+            *(note for one in asked.taken for note in one.notes),
+            *check_notes,
+            *notes_of(question, seen, asked.span),
+        ),
+        " ".join([kept_free, *rest]).strip(),
+        still,
+    )
+
+
+def _checked(
+    question: Question, asked: calls_asked.Asked, clock: LocalClock
+) -> tuple[dict[str, Shown], list[str], Job | None]:
+    """Return the panel of planned calls by its name, where there is one, its notes, and the work that it waits for."""
+    # A check of many calls takes longer than the ranking, which does not wait for it.
+    try:
+        check, notes = calls_check.shown_of(question, asked, clock)
+    except StillWorking as working:
+        return {}, [], working.job
+    return {} if check is None else {calls_check.CHECK.name: check}, notes, None
+
+
+def _without_start(question: Question, asked: calls_asked.Asked, words: str, clock: LocalClock, theme: Theme) -> Answer:
+    """Return the answer for days in which no call can begin any more; planned calls are checked all the same."""
+    checked, notes, still = _checked(question, asked, clock)
+    # Without a picture of its own the place would keep that of the answer before.
+    blank = dressed(go.Figure(), theme, _BLANK_PX)
+    blank.update_xaxes(visible=False)
+    blank.update_yaxes(visible=False)
+    empty = Shown(blank, _NO_START)
+    return Answer(words, {STARTS.name: empty, **checked}, notes, still=still)
+
+
+def calendar_link(_: Question) -> Any:
+    """Return the place of the button that hands out the suggested calls; without an answer it hands out nothing."""
+    return html.P(_button("", "once it is worked out"), id="calls-take", className="beside")
+
+
+def calendar_button(desk: Desk, search: str | None) -> list[Any]:
+    """Return the button for an address; where there are no calls to take along it is disabled, with a word why."""
+    return _button(query_of(read_query(search)[0]), _why_not(desk, search))
+
+
+def _button(query: str, why_not: str) -> list[Any]:
+    words = "Add these calls to a calendar (.ics)"
+    if not why_not:
+        where = ICS_PATH + query
+        return [html.A(words, id="calls-ics", href=where, className="button", download="passim-calls.ics")]
+    dead = html.A(
+        words, id="calls-ics", className="button", role="link", style={"opacity": 0.55, "cursor": "default"},
+        **aria(disabled="true"),
+    )  # fmt: skip
+    return [dead, html.Span(f" {why_not}", className="quiet")]
+
+
+def _why_not(desk: Desk, search: str | None) -> str:
+    """Return why there are no calls to take along, empty where there are."""
+    question = desk.question(read_query(search)[0])
+    try:
+        asked = calls_asked.asked_of(question)
+        if calls_asked.no_start_words(question, asked):
+            return "no start left in these days"
+        plan = calls_asked.plan_of(question, asked)
+    except StillWorking:
+        return "once it is worked out"
+    except InputError:
+        return "no answer to this choice"
+    return "no single start is suggested" if plan.suggestions.empty else ""
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Serve the suggested calls as a calendar, and keep the button true to the answer."""
+
+    # The line of faults is written with every answer, so that the button follows the answer.
+    @app.callback(
+        Output("calls-take", "children"),
+        Input("notice", "children"),
+        State("address", "search"),
+        State("shown", "data"),
+        prevent_initial_call=True,
+    )
+    def link(_: Any, search: str | None, path: str | None) -> Any:
+        if path != PAGE.path:
+            return no_update
+        return calendar_button(desk, search)
+
+    def calendar() -> flask.Response:
+        choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
+        try:
+            question = desk.question(choices)
+            plan = _waited_for(question)
+            site_name = question.site.name
+        except InputError as error:
+            return flask.Response(f"{error}\n", 400, mimetype="text/plain")
+        if plan.suggestions.empty:
+            return flask.Response("No single start can be suggested.\n", 404, mimetype="text/plain")
+        data = calendar_out.calendar_bytes(
+            calendar_windows(plan, site_name), calendar_question(plan, site_name), question.now
+        )
+        found = flask.Response(data, mimetype="text/calendar")
+        found.headers["Content-Disposition"] = 'attachment; filename="passim-calls.ics"'
+        return found
+
+    app.server.add_url_rule(ICS_PATH, "calls_ics", calendar)
+    calls_places.register(app, desk)
+
+
+def _waited_for(question: Question) -> call_answers.CallPlan:
+    for _ in range(2 + calls_held.MOST_BUSY + 1):
+        try:
+            return calls_asked.plan_of(question, calls_asked.asked_of(question))
+        except StillWorking as still:
+            still.job.done.wait(_PATIENCE_S)
+    raise InputError("calendar", got="still being computed", wanted="a little patience", try_next="the same again")
+
+
+def _caption(plan: call_answers.CallPlan, clock: LocalClock, asked: calls_asked.Asked) -> str:
+    if plan.ranked.empty:
+        return _NO_START
+    worst = plan.ranked.iloc[int(plan.ranked["expected_frozen_s"].to_numpy().argmax())]
+    good = int(now_answer.good_starts(plan.ranked).sum())
+    calm = f"{share(good / len(plan.ranked))} of {counted(len(plan.ranked), 'start')} are good"
+    blank = " Empty: an appointment leaves no room." if asked.busy else ""
+    if worst["expected_frozen_s"] < 0.5:
+        return f"{calm}; hardly a freeze to expect from any of them. Shaded: the hours for calls.{blank}"
+    return (
+        f"{calm}: flat and teal. Worst to begin is {clock.time(worst['start'])[:5]} on {clock.day(worst['start'])}, "
+        f"with {duration(worst['expected_frozen_s'])} frozen. Shaded: the hours for calls, {plan.hours.words}.{blank}"
+    )
+
+
+def _starts_table(plan: call_answers.CallPlan, clock: LocalClock) -> Table:
+    chosen = plan.ranked["start"].isin(plan.suggestions["start"])
+    ranks, good = range(1, len(plan.ranked) + 1), now_answer.good_starts(plan.ranked)
+    return Table(
+        plan.ranked.assign(rank=ranks, suggested=chosen.to_numpy(), good=good),
+        PLAN_HEADINGS,
+        lambda row: plan_cells(row, clock),
+        clock,
+        "No start is free.",
+        plan.suggestions,
+        f"The best starts that do not overlap. All {len(plan.ranked):,}, best first, are in the file.",
+    )
+
+
+def _hours_shown(plan: call_answers.CallPlan, clock: LocalClock) -> Shown:
+    if plan.ranked.empty and not plan.statistics_only:
+        # What the plan has by the hour is then of starts that are taken.
+        return Shown(None, "No start is free.", Table(plan.by_hour.iloc[:0], HOUR_HEADINGS, hour_cells, clock))
+    return Shown(None, _hours_caption(plan), Table(plan.by_hour, HOUR_HEADINGS, hour_cells, clock))
+
+
+def _hours_caption(plan: call_answers.CallPlan) -> str:
+    frozen_s = plan.by_hour["expected_frozen_s"].to_numpy()
+    calm, worst = plan.by_hour.iloc[int(frozen_s.argmin())], plan.by_hour.iloc[int(frozen_s.argmax())]
+    if frozen_s.max() < 0.5:
+        return "Every hour is calm."
+    return (
+        f"Worst on average: starts from {int(worst['hour']):02d}:00 on, {duration(worst['expected_frozen_s'])} frozen; "
+        f"calmest from {int(calm['hour']):02d}:00 on, {duration(calm['expected_frozen_s'])}."
+    )
+
+
+def _gain_table(plan: call_answers.CallPlan) -> Table:
+    parts = {f"{plan.hours.words}": plan.gain, "before noon": plan.before_noon, "from noon on": plan.from_noon}
+    rows = pd.DataFrame([_gain_row(name, gain) for name, gain in parts.items() if gain is not None])
+
+    def cells(row: Any) -> list[str]:
+        low, high = duration(row.random_frozen_low_s), duration(row.random_frozen_high_s)
+        return [
+            row.starts_in,
+            f"{row.starts:,}",
+            f"{row.best_pauses:.1f}",
+            f"{row.random_pauses:.1f}",
+            duration(row.best_frozen_s),
+            duration(row.random_frozen_s),
+            low if low == high else f"{low} to {high}",
+            share(row.share_as_good),
+            row.verdict,
+        ]
+
+    headings = (
+        "Starts", ">Number", ">Pauses, best", ">Random", ">Frozen, best", ">Random", ">8 of 10", ">As good",
+        "Choosing",
+    )  # fmt: skip
+    return Table(rows, headings, cells, empty="Single starts cannot be told apart, or none is free.")
+
+
+def _gain_row(name: str, gain: call_answers.Gain) -> dict[str, Any]:
+    return {
+        "starts_in": name,
+        "starts": gain.starts,
+        "best_pauses": gain.best_pauses,
+        "random_pauses": gain.pauses.mean,
+        "best_frozen_s": gain.best_frozen_s,
+        "random_frozen_s": gain.frozen_s.mean,
+        "random_frozen_low_s": gain.frozen_s.low,
+        "random_frozen_high_s": gain.frozen_s.high,
+        "best_chance_of_end": gain.best_chance_of_end,
+        "random_chance_of_end": gain.chance_of_end.mean,
+        "share_as_good": gain.share_as_good,
+        "worth_choosing": gain.worth_choosing,
+        "verdict": gain_verdict(gain),
+    }
+
+
+PAGE: Final = Page(
+    path="/calls",
+    name="Calls",
+    asks="When can I call?",
+    panels=(STARTS, calls_check.CHECK, GAIN, HOURS),
+    answer=answer,
+    controls=calls_asked.CONTROLS,
+    extra=calendar_link,
+    below=calls_places.block,
+    register=register,
+)

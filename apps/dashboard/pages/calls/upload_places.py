@@ -1,0 +1,213 @@
+"""The places of the Calls page where calendars are handed in, listed and removed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+
+from passim.errors import InputError, PassimError
+
+from ...address import changed, query_of, read_query
+from ...parts import aria, drop_place
+from ...state import Desk, Question
+from . import uploads as calls_held
+from .request import whole_days
+from .uploads import BUSY, CHECK, MOST_BUSY
+
+# A browser takes no larger file at all, and says nothing; what is smaller but too large is told.
+_LARGEST_TAKEN_BYTES: Final = 32 * 2**20
+_LIMIT: Final = f"{calls_held.LARGEST_FILE_BYTES // 2**20} MB"
+
+
+def block(_: Question) -> Sequence[Any]:
+    """Return both places; callbacks list what they hold."""
+    return [
+        html.Div(
+            [
+                dcc.Store(id="calendars", storage_type="local"),
+                dcc.Store(id="calendars-wanted"),
+                _place(
+                    BUSY,
+                    "Times you are busy",
+                    f"Choose up to {MOST_BUSY} calendars, or drop them here",
+                    f"Calendar files (.ics) of at most {_LIMIT} each. No call is suggested during an appointment.",
+                    several=True,
+                ),
+                _place(
+                    CHECK,
+                    "Calls already set",
+                    "Choose a calendar of planned calls, or drop it here",
+                    f"A calendar file (.ics) of at most {_LIMIT}: each call in these days is checked, below.",
+                    several=False,
+                ),
+            ],
+            className="calendars",
+        ),
+        html.P(
+            "Calendars are kept by this browser and, while it runs, in the memory of passim; they do not stand in the "
+            "address, and no other browser sees them.",
+            className="quiet",
+        ),
+    ]
+
+
+def _place(place: str, title: str, words: str, told: str, *, several: bool) -> Any:
+    return html.Section(
+        [
+            html.H2(title, id=f"{place}-title"),
+            drop_place(f"{place}-file", words, most_bytes=_LARGEST_TAKEN_BYTES, multiple=several),
+            html.Div(id=f"{place}-fault", role="alert"),
+            html.Ul(id=f"{place}-held", className="held", **aria(label=title)),
+            html.P(told, className="quiet"),
+        ],
+        className="calendar-place",
+        **aria(labelledby=f"{place}-title"),
+    )
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Take calendars in, list them, let go of them, and ask the browser for what the desk no longer has."""
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Output("calendars", "data"),
+        Output(f"{BUSY}-fault", "children"),
+        Output(f"{CHECK}-fault", "children"),
+        Output(f"{BUSY}-file", "contents"),
+        Output(f"{CHECK}-file", "contents"),
+        Input(f"{BUSY}-file", "contents"),
+        Input(f"{CHECK}-file", "contents"),
+        State(f"{BUSY}-file", "filename"),
+        State(f"{CHECK}-file", "filename"),
+        State("address", "search"),
+        State("calendars", "data"),
+        prevent_initial_call=True,
+    )
+    def hand_in(busy: Any, check: Any, busy_names: Any, check_names: Any, search: str | None, kept: Any) -> Any:
+        place = CHECK if ctx.triggered_id == f"{CHECK}-file" else BUSY
+        contents, names = (check, check_names) if place == CHECK else (busy, busy_names)
+        if not contents:
+            return (no_update,) * 6
+        files = [(names, contents)] if isinstance(contents, str) else list(zip(names, contents, strict=True))
+        question = desk.question(read_query(search)[0])
+        try:
+            keys, new_kept = take(question, place, files, kept)
+        except PassimError as error:
+            # The old state stays, and the same file can be handed in again.
+            fault = html.P(str(error), className="fault")
+            return no_update, no_update, *([fault, []] if place == BUSY else [[], fault]), None, None
+        query = query_of(changed(question.choices, {place: ".".join(keys)}))
+        return query if query != (search or "") else no_update, new_kept, [], [], None, None
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Output("calendars", "data", allow_duplicate=True),
+        Output(f"{BUSY}-fault", "children", allow_duplicate=True),
+        Output(f"{CHECK}-fault", "children", allow_duplicate=True),
+        Input({"calls": "remove", "place": ALL, "key": ALL}, "n_clicks"),
+        State("address", "search"),
+        State("calendars", "data"),
+        prevent_initial_call=True,
+    )
+    def remove(clicks: list[int], search: str | None, kept: Any) -> Any:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            return (no_update,) * 4
+        choices, _ = read_query(search)
+        place, gone = str(ctx.triggered_id["place"]), str(ctx.triggered_id["key"])
+        left = ".".join(key for key in calls_held.keys_of(choices, place) if key != gone)
+        new = changed(choices, {place: left or None})
+        named = {key for one in (BUSY, CHECK) for key in calls_held.keys_of(new, one)}
+        stays = [e for e in (kept or []) if not isinstance(e, dict) or e.get("key") != gone or gone in named]
+        return query_of(new), stays, [], []
+
+    @app.callback(
+        Output(f"{BUSY}-held", "children"),
+        Output(f"{CHECK}-held", "children"),
+        Input("address", "search"),
+        Input("shown", "data"),
+        Input("changed", "data"),
+    )
+    def tell(search: str | None, *_: Any) -> Any:
+        choices, _ = read_query(search)
+        return [
+            [_listed(place, key, calls_held.find(desk, key)) for key in calls_held.keys_of(choices, place)]
+            for place in (BUSY, CHECK)
+        ]
+
+    # What the browser hands back brings news to the page, so the news must not ask the browser again.
+    @app.callback(
+        Output("calendars-wanted", "data"),
+        Input("address", "search"),
+        Input("shown", "data"),
+        Input("calendars", "modified_timestamp"),
+    )
+    def ask_back(search: str | None, *_: Any) -> Any:
+        choices, _ = read_query(search)
+        keys = [key for place in (BUSY, CHECK) for key in calls_held.keys_of(choices, place)]
+        return [key for key in keys if calls_held.find(desk, key) is None] or no_update
+
+    @app.callback(
+        Output("changed", "data", allow_duplicate=True),
+        Input("calendars-wanted", "data"),
+        State("calendars", "data"),
+        prevent_initial_call=True,
+    )
+    def hand_back(wanted: Any, kept: Any) -> Any:
+        keys = wanted if isinstance(wanted, list) else []
+        entries = [e for e in kept if isinstance(e, dict) and e.get("key") in keys] if isinstance(kept, list) else []
+        found = [held for held in map(calls_held.unpacked, entries) if held is not None]
+        if not found:
+            return no_update
+        of = calls_held.known_owner()
+        for held in found:
+            calls_held.keep(desk, of, held)
+        return desk.now().isoformat()
+
+
+def take(
+    question: Question, place: str, files: Sequence[tuple[str, str]], kept: Any
+) -> tuple[list[str], list[dict[str, str]]]:
+    """Read files that a browser handed in, keep them, and return the keys of the place and what the browser keeps.
+
+    A file of the same name takes the place of the one before it. Raises InputError, and changes nothing, where one of
+    them cannot be used.
+    """
+    new = [calls_held.handed_in(name, contents) for name, contents in files]
+    desk, names = question.desk, {held.name for held in new}
+    stays = []
+    for key in calls_held.keys_of(question.choices, place) if place == BUSY else ():
+        before = calls_held.find(desk, key)
+        if before is None or before.name not in names:
+            stays.append(key)
+    keys = list(dict.fromkeys([*stays, *(held.key for held in new)]))
+    if len(keys) > MOST_BUSY:
+        raise InputError("busy calendars", got=len(keys), wanted=f"at most {MOST_BUSY}", try_next="removing one first")
+    others = calls_held.keys_of(question.choices, CHECK if place == BUSY else BUSY)
+    new_kept = calls_held.with_kept(kept, new, [*keys, *others])
+    days = whole_days(question)
+    for held in new:
+        calls_held.read_through(question, held, days, place)
+    of = calls_held.known_owner()
+    for held in new:
+        calls_held.keep(desk, of, held)
+    return keys, new_kept
+
+
+def _listed(place: str, key: str, held: calls_held.Held | None) -> Any:
+    """Return one calendar of a list, with the button that takes it away."""
+    missing = html.Span("not here: hand it in again, or remove it", className="missing")
+    words = missing if held is None else held.name
+    return html.Li(
+        [
+            html.Span(words, className="held-name"),
+            html.Button(
+                "Remove",
+                id={"calls": "remove", "place": place, "key": key},
+                className="button",
+                n_clicks=0,
+                **aria(label=f"Remove {'the calendar that is not here' if held is None else held.name}"),
+            ),
+        ]
+    )

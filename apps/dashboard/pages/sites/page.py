@@ -1,0 +1,278 @@
+"""Sites: the sites and spots of the workspace side by side; and what the terminal would have at other places."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import pandas as pd
+
+from passim import Span
+from passim.answers.sites import compare as side_by_side_answers
+from passim.errors import InputError
+from passim.sky import view as views
+from passim.workspace import Workspace
+
+from ....command_line.query import search_notes
+from ....figures.places import by_latitude, world_map
+from ....figures.sites import side_by_side
+from ....figures.theme import Theme
+from ....text import sites_page as sites_words
+from ....text.sites import LATITUDE_HEADINGS, SITE_HEADINGS, latitude_cells, site_cells, site_sentence
+from ....text.units import counted, duration, share
+from ...controls import day_words
+from ...notes import common_notes
+from ...page_model import Answer, Control, Help, Page, Panel, Shown, Table
+from ...pool import Job
+from ...state import Question, StillWorking
+from ...tasks import sites as sites_work
+
+# Places times satellites times days that are compared here and now.
+_QUICK_PLACE_DAYS: Final = 5000.0
+# A fine grid of a large fleet, which somebody asked for.
+_PATIENCE_S: Final = 3600.0
+_HEADINGS: Final = (
+    SITE_HEADINGS[0], ">Away", SITE_HEADINGS[1], ">Against your spot", *SITE_HEADINGS[2:6], ">Two or more",
+    *SITE_HEADINGS[6:],
+)  # fmt: skip
+USUAL, NO_MAP = "usual", "none"
+
+SIDE = Panel(
+    "side",
+    "Sites side by side",
+    Help(
+        "How much of the day chosen each site and spot is without service; the one chosen above in bold. The numbers "
+        "say besides how often and how long service breaks, how much of the call hours is frozen, how much of the time "
+        "a second satellite is there, and which limit, lifted alone, gives back most.",
+        "Each place is asked the same question about the same fleet and the same 24 hours, the local day of the site "
+        "chosen: all passes above its own mask and within its own limits. Call hours are those of each place. Where a "
+        "mask is chosen below, it stands in for every place's own horizon. What two limits give back does not add up.",
+        "The element sets of the fleet chosen, and the sites, spots, gateways and call hours of the workspace.",
+    ),
+)
+LATITUDE = Panel(
+    "latitude",
+    "By latitude",
+    Help(
+        "The share of the day with service at each latitude: the mean of several places around the Earth, and a band "
+        "from the worst of them to the best. Hatched latitudes never have any. Dotted: what would be covered if the "
+        "satellites stood at random. The upright lines are the sites.",
+        "One terminal, with the limits it carries with it, is thought to stand at each place under a flat horizon: the "
+        "mask chosen, else the lowest height of the spot chosen. All its passes of the day are found. Gateways belong "
+        "to one place and are left out, so that a site may have less than its latitude. The closed form knows the mask "
+        "alone: the share of its time that each satellite is above it there, in the long run.",
+        "The element sets of the fleet chosen, the terminal of the workspace, the sites.",
+    ),
+)
+WORLD = Panel(
+    "world",
+    "Over the world",
+    Help(
+        "The share of the day with service over the Earth, darker (on a dark ground brighter) where there is more of "
+        "it; hatched where there never is any. Areas are true. Each cell shows the point in its middle, so that the "
+        "edge between two may lie half a cell off; the curve by latitude has closer points.",
+        "As by latitude, at the middle of each cell of a grid. Cells are wider than they are high, because the Earth "
+        "turns under the orbits and service hangs on the latitude far more than on the longitude. Means over the "
+        "surface count each cell by its area.",
+        "The element sets of the fleet chosen and the terminal of the workspace. Land: United Nations geodata and "
+        "Natural Earth, as they come with plotly.js; only coasts are drawn.",
+    ),
+)
+
+
+def answer(question: Question, theme: Theme) -> Answer:
+    """Say which place is best; the curve by latitude and the map follow when they are worked out."""
+    span = question.days(1)
+    grid = _grid(question)
+    found = _compared(question, span)
+    table = _side_table(question, found, span)
+    rows: list[Any] = list(table.itertuples(index=False))
+    here = next(k for k, row in enumerate(rows) if (row.site, row.spot) == (question.site_name, question.spot))
+    day = question.clock(span).day(span.middle)
+    panels = {SIDE.name: _side(table, rows, here, day, theme)}
+
+    still: Job | None = None
+    notes: list[str] = []
+    try:
+        swept, shown = _latitude(question, span, theme)
+        panels[LATITUDE.name] = shown
+        notes.append("Gateways belong to one place: the curve by latitude and the map leave them out.")
+        if swept.left_out:
+            objects = counted(swept.left_out, "object")
+            notes.append(f"The closed form leaves out {objects} on eccentric or very high orbits.")
+        if grid is not None:
+            panels[WORLD.name] = _world(question, span, grid, theme)
+    except StillWorking as working:
+        # The comparison is to be read at once, whatever else is on its way.
+        still = working.job
+        rest = "The map of the world is" if LATITUDE.name in panels else "What other places would have is"
+        notes.append(f"{rest} being worked out.")
+
+    comparison = found.comparison
+    _, _, in_calls = site_sentence(comparison, duration(span.duration_s)).partition("\n")
+    hours = sites_words.call_hours_words(comparison)
+    return Answer(
+        sites_words.headline(rows, here, day_words(question.day, question.today)),
+        panels,
+        (
+            *search_notes(comparison.report, span),
+            *([hours] if hours else []),
+            *comparison.notes,
+            *notes,
+            *common_notes(question, span),
+        ),
+        in_calls,
+        still,
+    )
+
+
+# --- side by side -----------------------------------------------------------------------------------------------------
+
+
+def _places(workspace: Workspace) -> list[tuple[str, str]]:
+    return [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
+
+
+def _compared(question: Question, span: Span) -> sites_work.Compared:
+    """Return the places of the workspace side by side: here and now where that is little work."""
+    workspace = question.workspace
+    seen_from = tuple(question.with_mask(workspace.view(*place)) for place in _places(workspace))
+    kept = [workspace.call_hours(site) for site, _ in _places(workspace)]
+    hours = tuple(None if each is None else each.allowed for each in kept)
+    key = ("sites", seen_from, span, hours, workspace.service)
+    asked = (question.fleet, seen_from, span, hours, workspace.service)
+    found: sites_work.Compared
+    if len(seen_from) * question.fleet.object_count * span.duration_s / 86400.0 > _QUICK_PLACE_DAYS:
+        found = question.desk.work_out((*key, question.fleet_key), sites_work.compare, *asked)
+    else:
+        found = question.computed(key, span, sites_work.compare, *asked)
+    return found
+
+
+def _side_table(question: Question, found: sites_work.Compared, span: Span) -> pd.DataFrame:
+    """Return one row a place, best first, by the names that the workspace has, and what it is to the chosen one."""
+    workspace = question.workspace
+    table = found.comparison.table.rename(columns={"site": "title"})
+    for place, (column, names) in enumerate(zip(("site", "spot"), zip(*_places(workspace), strict=True), strict=True)):
+        table.insert(place, column, names)
+    chosen = _places(workspace).index((question.site_name, question.spot))
+    table = side_by_side_answers.beside_chosen(table, [workspace.site(name) for name in table["site"]], chosen, span)
+    return table.sort_values("covered_fraction", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: Theme) -> Shown:
+    titles = list(table["title"])
+    out = [1.0 - fraction for fraction in table["covered_fraction"]]
+    mine = rows[here]
+
+    def cells(row: Any) -> list[str]:
+        title, covered, *numbers = site_cells(row)
+        away = "" if row.site_name == mine.site else sites_words.distance_words(row.distance_km)
+        against = "yours" if row.title == mine.title else sites_words.against_words(row.against_chosen_s)
+        return [title, away, covered, against, *numbers[:4], share(row.twofold_fraction), *numbers[4:]]
+
+    # People read a place by its title; a file has its site and spot.
+    shown = table.assign(site_name=table["site"], site=table["title"])
+    return Shown(
+        side_by_side(titles, out, here, theme),
+        f"How much of {day} is without service, best place on top. While two or more satellites are in view, one that "
+        f"fails is not felt.{sites_words.lift_sentence(rows)}{sites_words.no_limit_sentence(rows)}",
+        Table(table, _HEADINGS, cells, shown=shown),
+    )
+
+
+# --- elsewhere --------------------------------------------------------------------------------------------------------
+
+
+def _spots(question: Question) -> list[tuple[str, float, float]]:
+    """Return name, latitude and longitude of each site, the chosen one first; spots of one site share its place."""
+    workspace = question.workspace
+    names = sorted(workspace.site_names, key=lambda name: name != question.site_name)
+    found = [(name, workspace.site(name)) for name in names]
+    return [(name, site.latitude_deg, site.longitude_deg) for name, site in found]
+
+
+def _latitude(question: Question, span: Span, theme: Theme) -> tuple[Any, Shown]:
+    """Return the sweep by latitude and what it shows. Raises StillWorking, InputError."""
+    spots, view = _spots(question), sites_work.anywhere(question.view)
+    finely = sites_work.usual_latitudes(question.fleet.object_count)
+    # The sites' own latitudes are among them, so that each site is told its own number.
+    latitudes_deg = tuple(finely.list_deg([latitude_deg for _, latitude_deg, _ in spots]))
+    done: sites_work.Swept = _worked_out(
+        question, ("latitudes", latitudes_deg, finely), span, view, sites_work.sweep, latitudes_deg, finely.longitudes
+    )
+    name, latitude_deg, _ = spots[0]
+    caption = sites_words.latitude_caption(done.sweep, name, latitude_deg, _mask_deg(view), duration(span.duration_s))
+    marked = tuple((name, latitude_deg) for name, latitude_deg, _ in spots)
+    figure = question.drawn(
+        ("sites latitude", view, span, latitudes_deg, finely, marked, theme),
+        lambda: by_latitude(done.sweep.table, theme, sites=marked),
+    )
+    table = done.sweep.table
+    some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
+    told = "The file has the latitudes without any service as well."
+    return done.sweep, Shown(figure, caption, Table(table, LATITUDE_HEADINGS, latitude_cells, shown=some, told=told))
+
+
+def _world(question: Question, span: Span, grid: sites_work.Grid, theme: Theme) -> Shown:
+    """Return the map of the world. Raises StillWorking, InputError."""
+    view = sites_work.anywhere(question.view)
+    done: sites_work.World = _worked_out(question, ("world", grid), span, view, sites_work.go_round, grid)
+    table = Table(
+        done.table,
+        sites_words.BAND_HEADINGS,
+        sites_words.band_cells,
+        shown=done.bands.table,
+        told=f"Each of the {len(done.table):,} points is in the file.",
+    )
+    day = question.clock(span).day(span.middle)
+    caption = sites_words.world_caption(done.bands, done.summary, grid.words, day, grid.latitude_deg / 2.0)
+    spots = tuple(_spots(question))
+    figure = question.drawn(
+        ("sites world", view, span, grid, spots, theme),
+        lambda: world_map(done.table, theme, sites=spots, chosen=spots[0][0]),
+    )
+    return Shown(figure, caption, table)
+
+
+def _worked_out(
+    question: Question, asked: tuple[Any, ...], span: Span, view: views.View, function: Any, *arguments: Any
+) -> Any:
+    """Return what a worker found for a terminal that may stand anywhere: this is never the work of a breath."""
+    key = (*asked, view, span, question.fleet_key)
+    return question.desk.work_out(key, function, question.fleet, view, *arguments, span, deadline_s=_PATIENCE_S)
+
+
+def _mask_deg(view: views.View) -> float:
+    return max(view.site.horizon.lowest_deg, view.floor_deg)
+
+
+def _grid(question: Question) -> sites_work.Grid | None:
+    """Return the grid of the map that the address asks for; None for no map. Raises InputError."""
+    wanted = question.choices.other("world", USUAL)
+    if wanted == USUAL:
+        return sites_work.usual_grid(question.fleet.object_count)
+    if wanted != NO_MAP and wanted not in sites_work.SQUARE:
+        raise InputError(
+            "map of the world", got=wanted, wanted=f"one of {', '.join([USUAL, *sites_work.SQUARE, NO_MAP])}"
+        )
+    return sites_work.SQUARE.get(wanted)
+
+
+def _world_options(question: Question) -> Sequence[tuple[str, str]]:
+    try:
+        usual = sites_work.usual_grid(question.fleet.object_count).words
+    except InputError:
+        usual = "the usual grid"
+    finer = [(key, f"{grid.words}, takes longer") for key, grid in sites_work.SQUARE.items()]
+    return [(USUAL, usual), *finer, (NO_MAP, "not drawn")]
+
+
+PAGE: Final = Page(
+    path="/sites",
+    name="Sites",
+    asks="Is another site or spot better?",
+    panels=(SIDE, LATITUDE, WORLD),
+    answer=answer,
+    controls=(Control("world", "Map of the world: grid", _world_options),),
+)

@@ -1,0 +1,306 @@
+"""Try another horizon: typed by points or obstacles, or read from a file; the gaps before and after; kept on request.
+
+What is typed is a draft (`sky_draft`), kept by the browser for each spot, so that neither a reload nor a restart of
+the server loses it. The browser draws its fields (assets/sky.js) from what `sky_fields` says of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, Final
+
+import plotly.graph_objects as go
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+
+from passim.answers.sites import mounting
+from passim.errors import InputError, SiteError
+from passim.workspace import horizons
+
+from ....figures.horizon_change import horizon_change
+from ....figures.theme import CONFIG, LIGHT, THEMES
+from ....text.sky import change_sentence, horizon_words
+from ...address import changed, query_of, read_query
+from ...parts import aria, bytes_of
+from ...state import Desk, Question, StillWorking
+from . import draft as sky_draft
+from . import fields as sky_fields
+from . import working as sky_working
+
+_PLACES_KEPT: Final = 50
+# Shut it takes no room; it is not taken out of the page, where a picture would find no width to fill.
+_SHUT, _OPEN = "trial-frame shut", "trial-frame"
+_UNTOUCHED: Final = (
+    "Change a height here, and the gaps before and after stand below. Nothing is saved until you say so."
+)
+
+
+def block(question: Question) -> Any:
+    """Return the place of the editor; callbacks fill its fields."""
+    return html.Section(
+        [
+            html.H2("Try another horizon", id="horizon", className="panel-title"),
+            html.P(
+                "What if a tree were gone, or the terminal stood elsewhere? Heights are degrees above the horizontal, "
+                "azimuths degrees clockwise from north.",
+                className="caption",
+            ),
+            html.P(" ".join(mounting.MOUNTING_CAUTIONS), className="beware"),
+            dcc.Store(id="drafts", storage_type="local"),
+            dcc.Store(id="horizon-given", data=_given(question)),
+            dcc.Store(id="horizon-read"),
+            html.Div(
+                [
+                    html.Div(
+                        [
+                            html.Div(id="horizon-fields"),
+                            sky_fields.file_place(),
+                            html.Div(id="horizon-file-fault", role="alert"),
+                        ],
+                        id="trial-fields",
+                        className="trial-fields",
+                    ),
+                    html.Div(
+                        [
+                            html.Div(id="trial-fault", role="alert"),
+                            html.P(_UNTOUCHED, id="trial-sentence", className="answer", role="status"),
+                        ],
+                        className="trial-answer",
+                    ),
+                    html.Div(
+                        [
+                            sky_working.block("trial"),
+                            html.Div(
+                                dcc.Graph(
+                                    id="trial-picture",
+                                    figure=go.Figure(),
+                                    config=CONFIG,
+                                    responsive="auto",
+                                    className="picture",
+                                ),
+                                id="trial-frame",
+                                className=_SHUT,
+                                role="group",
+                                **aria(label="Horizon and gaps, before and after", describedby="trial-sentence"),
+                            ),
+                            html.P(id="trial-notes", className="quiet"),
+                            html.Div(
+                                [
+                                    html.Button(
+                                        "Save as the spot's horizon",
+                                        id="trial-save",
+                                        className="button strong",
+                                        n_clicks=0,
+                                    ),
+                                    html.Button("Start again", id="trial-drop", className="button", n_clicks=0),
+                                ],
+                                id="trial-buttons",
+                                hidden=True,
+                                className="button-row",
+                            ),
+                            html.Div(id="trial-saved", role="status"),
+                        ],
+                        className="trial-picture",
+                    ),
+                ],
+                className="trial",
+            ),
+        ],
+        className="panel",
+        **aria(labelledby="horizon"),
+    )
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Take what is typed, show what it changes, save it."""
+
+    def asked(search: str | None) -> Question:
+        return desk.question(read_query(search)[0])
+
+    in_browser: Any = app.clientside_callback  # untyped in dash
+    in_browser(
+        ClientsideFunction("sky", "fields"),
+        Output("trial-fields", "className"),
+        Input("horizon-given", "data"),
+        Input("drafts", "data"),
+    )
+    in_browser(
+        ClientsideFunction("sky", "dropped"),
+        Output("drafts", "data", allow_duplicate=True),
+        Input("trial-drop", "n_clicks"),
+        State("horizon-given", "data"),
+        State("drafts", "data"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("horizon-given", "data"),
+        Input("sky-spot", "data"),
+        Input("changed", "data"),
+        State("horizon-given", "data"),
+        prevent_initial_call=True,
+    )
+    def give(search: str | None, _: Any, known: Any) -> Any:
+        new = _given(asked(search))
+        return no_update if new is None or new == known else new
+
+    in_browser(
+        ClientsideFunction("sky", "loaded"),
+        Output("drafts", "data", allow_duplicate=True),
+        Input("horizon-read", "data"),
+        State("drafts", "data"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("horizon-read", "data"),
+        Output("horizon-file-fault", "children"),
+        Output("horizon-file", "contents"),
+        Input("horizon-file", "contents"),
+        State("horizon-file", "filename"),
+        State("drafts", "data"),
+        State("sky-spot", "data"),
+        prevent_initial_call=True,
+    )
+    def take(contents: str | None, file_name: str | None, drafts: Any, search: str | None) -> Any:
+        if not contents:
+            return no_update, no_update, no_update
+        question, name = asked(search), str(file_name)
+        try:
+            draft = _draft_of(question, drafts) or sky_draft.start(_own(question))
+            new = sky_draft.with_file(draft, name, bytes_of(name, contents, sky_fields.LARGEST_FILE_BYTES))
+        except InputError as error:
+            # The old state stays, and the same file can be handed in again.
+            return no_update, _fault(error), None
+        return {"place": _place(question), "draft": new}, [], None
+
+    @app.callback(
+        Output("trial-fault", "children"),
+        Output("trial-sentence", "children"),
+        Output("trial-picture", "figure"),
+        Output("trial-frame", "className"),
+        Output("trial-notes", "children"),
+        Output("trial-buttons", "hidden"),
+        Output("trial-save", "disabled"),
+        *sky_working.outputs("trial"),
+        Input("drafts", "data"),
+        Input("sky-spot", "data"),
+        Input("changed", "data"),
+        Input("scheme", "data"),
+        Input("trial-poll", "n_intervals"),
+    )
+    def show(drafts: Any, search: str | None, _: Any, scheme: str | None, __: Any) -> Any:
+        question = asked(search)
+        same = (no_update,) * 4
+        try:
+            draft = _draft_of(question, drafts)
+            if draft is None:
+                return [], _UNTOUCHED, no_update, _SHUT, "", True, True, *sky_working.at_rest()
+            waiting = sky_draft.waits_for(draft)
+            if waiting:
+                return [], waiting, no_update, _SHUT, "", False, True, *sky_working.at_rest()
+            survey = sky_draft.survey_of(draft)
+            span = question.days(1)
+            before = question.seen(span)
+            own = _own(question)
+            after = question.seen(span, replace(own, site=replace(own.site, horizon=survey.horizon)))
+        except StillWorking as still:
+            return [], *same, False, True, *sky_working.under_way(still.job)
+        except InputError as error:
+            # What was shown for the last sound draft stays beside the line that says what is wrong.
+            return _fault(error), *same, False, True, *sky_working.at_rest()
+        clock = question.clock(span)
+        figure = horizon_change(
+            (question.site.horizon, before.coverage),
+            (survey.horizon, after.coverage),
+            clock,
+            THEMES.get(scheme or "", LIGHT),
+        )
+        notes = [
+            f"This horizon: {horizon_words(survey.horizon)}.",
+            *survey.notes,
+            *_floor_note(question, survey.horizon),
+        ]
+        return (
+            [],
+            change_sentence(before.coverage, after.coverage, clock.day(span.start)),
+            figure,
+            _OPEN,
+            " ".join(notes),
+            False,
+            False,
+            *sky_working.at_rest(),
+        )
+
+    @app.callback(
+        Output("trial-saved", "children"),
+        Output("drafts", "data", allow_duplicate=True),
+        Output("address", "search", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
+        Input("trial-save", "n_clicks"),
+        State("drafts", "data"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def save(clicks: int, drafts: Any, search: str | None) -> Any:
+        if not clicks:
+            return no_update, no_update, no_update, no_update
+        question = asked(search)
+        try:
+            draft = _draft_of(question, drafts)
+            if draft is None:
+                raise SiteError("horizon", got="nothing changed", wanted="a change", try_next="another height")
+            horizon = sky_draft.survey_of(draft).horizon
+            kept = horizons.keep_horizon(question.workspace, question.site_name, question.spot, horizon)
+        except InputError as error:
+            return _fault(error), no_update, no_update, no_update
+        told = (
+            f"Saved: {question.site_name}, {question.spot} now has this horizon, in {kept.file_name} of the workspace. "
+            f"The one before stays in {kept.before_name}: hand that in here as a CSV file to go back."
+        )
+        left = _without(drafts, _place(question))
+        # A mask in the address would hide the horizon just saved.
+        query = query_of(changed(question.choices, {"mask": None}))
+        return html.P(told, className="done"), left, query, desk.now().isoformat()
+
+    sky_working.register(app, desk, "trial")
+
+
+def _given(question: Question) -> dict[str, Any] | None:
+    """Return what the fields of a spot are drawn from; None where the address names none."""
+    try:
+        return sky_fields.given(_place(question), sky_draft.start(_own(question)))
+    except InputError:
+        # The page itself says what is the matter.
+        return None
+
+
+def _place(question: Question) -> str:
+    return f"{question.site_name}/{question.spot}"
+
+
+def _without(drafts: Any, place: str) -> dict[str, Any]:
+    return {key: value for key, value in (drafts or {}).items() if key != place}
+
+
+def _own(question: Question) -> Any:
+    """Return the view of the spot under its own horizon, whatever mask is chosen."""
+    return question.workspace.view(question.site_name, question.spot)
+
+
+def _draft_of(question: Question, drafts: Any) -> sky_draft.Draft | None:
+    return sky_draft.sound((drafts or {}).get(_place(question)))
+
+
+def _floor_note(question: Question, horizon: Any) -> list[str]:
+    """Return what to say where a horizon reaches below what the terminal has used so far."""
+    view = _own(question)
+    if view.lowest_elevation_deg is not None or horizon.lowest_deg >= view.floor_deg:
+        return []
+    return [
+        f"It goes below {view.floor_deg:g}°: satellites count there too, unless the workspace says from which height "
+        "on the terminal works (lowest_elevation_deg)."
+    ]
+
+
+def _fault(error: Exception) -> Any:
+    return html.P(str(error), className="fault")

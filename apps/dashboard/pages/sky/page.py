@@ -1,0 +1,215 @@
+"""Sky: is it my roof line or the sky; where service is lost and to what; what another horizon would change."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+
+from passim.coverage import sky_moment as moments
+from passim.errors import InputError
+
+from ....figures.sky import MOST_PASSES, with_moment
+from ....figures.theme import Theme
+from ....text.sky import gap_words, standing_words
+from ....text.units import counted
+from ...address import changed, query_of, read_query
+from ...notes import notes_of
+from ...page_model import Answer, Control, Help, Page, Panel, Shown
+from ...parts import part
+from ...state import Desk, Question, StillWorking
+from . import editor as sky_editor
+from . import symptom as sky_symptom
+from .tables import gap_table, limit_table, sector_table
+from .told import picture, sky_shown
+
+NO_GAP: Final = ""
+# Each row and each entry of a list costs the browser time at every change of the page.
+_LISTED: Final = 20
+_HOW_TO_CHOOSE: Final = "Choose a gap in the list, or touch its cross, to see what opens it."
+_SOURCE: Final = "The element sets of the fleet chosen, and the site, horizon, terminal and gateways of the workspace."
+
+PANORAMA: Final = Panel(
+    "panorama",
+    "The sky, turning on the spot",
+    Help(
+        "The whole sky unrolled: north at both ends, south in the middle, height upwards. The ground is the horizon; "
+        "the hill behind it, sky without a gateway in view; other limits are lines or bands. Each says how many gaps "
+        f"would close without it. Each thin line is a pass, at most {MOST_PASSES} of the day, drawn by what becomes of "
+        "it: it can serve, or is lost to a limit. Crosses mark where the missing satellite stood in each gap; blue "
+        "dots, where satellites stand now or in the middle of the gap chosen. Bars underneath: seconds a day that each "
+        "10° of the horizon costs.",
+        "Passes come from SGP4 and are cut exactly where a limit begins. A limit is the cause of a gap if, lifted "
+        "alone, it leaves no moment of the gap without a satellite. The line of a gateway, a ground station that the"
+        " satellite must see as well, holds for the usual height of the fleet's orbits.",
+        _SOURCE,
+    ),
+)
+LIMITS: Final = Panel(
+    "limits",
+    "What each limit would give back",
+    Help(
+        "How many gaps would close, and how many seconds come back, if one limit alone were lifted and the others "
+        "stayed.",
+        "What stops each satellite is known for every moment of every gap; lifting a limit is interval algebra on it.",
+        _SOURCE,
+    ),
+    picture=False,
+)
+SECTORS: Final = Panel(
+    "sectors",
+    "What each part of the horizon costs",
+    Help(
+        "For each 10° of the horizon, the seconds without service that come back if it alone went down to the lowest "
+        "height that the terminal uses.",
+        "A satellite that the horizon alone stops counts for the part it stands in; its track is cut where its azimuth "
+        "passes from one part to the next.",
+        _SOURCE,
+    ),
+    picture=False,
+)
+
+
+def answer(question: Question, theme: Theme) -> Answer:
+    """Say whether it is the roof line or the sky."""
+    shown = sky_shown(question)
+    span, clock, seen, day, told = shown.span, shown.clock, shown.seen, shown.day, shown.told
+    floor_deg = seen.visibility.view.floor_deg
+    place = told.place_of(question.choices.other("gap"))
+
+    # The sky of one moment: the middle of the gap chosen, else now where now lies in the day shown.
+    standing, chosen = None, None
+    caption = f"A day of passes, {counted(day.passes, 'pass', 'passes')} in all. {_HOW_TO_CHOOSE}"
+    moment = question.now if span.start <= question.now < span.end else None
+    if place is not None:
+        chosen = day.gaps.iloc[place]
+        row: Any = next(day.gaps.iloc[place : place + 1].itertuples(index=False))
+        moment = row.start.to_pydatetime() + (row.end - row.start).to_pytimedelta() / 2
+        caption = gap_words(row, clock, floor_deg)
+    if moment is not None:
+        standing = moments.sky_moment(seen.visibility, moment)
+        if place is None:
+            caption = standing_words(standing, f"Now, {clock.time(moment)}", floor_deg)
+            caption += f" {_HOW_TO_CHOOSE}" if told.starts else ""
+    return Answer(
+        told.sentence,
+        {
+            "panorama": Shown(
+                with_moment(picture(question, shown, theme), theme, standing=standing, chosen=chosen),
+                caption,
+                gap_table(
+                    day.gaps,
+                    shown.around(place, question.now, _LISTED),
+                    clock,
+                    None if chosen is None else chosen["start"],
+                ),
+            ),
+            "limits": Shown(None, told.limits, limit_table(day.given_back, span)),
+            "sectors": Shown(None, told.sectors, sector_table(day.sectors, span)),
+        },
+        notes_of(question, seen, span),
+        told.second,
+    )
+
+
+def gap_options(question: Question) -> Sequence[tuple[str, str]]:
+    """Return the gaps to choose from: those nearest to the one chosen, else to now; none before they are known."""
+    given = question.choices.other("gap")
+    try:
+        shown = sky_shown(question)
+    except (StillWorking, InputError):
+        # The page itself says what is the matter; what the address names stays.
+        return [(NO_GAP, "none chosen"), *([(given, "the gap of the address")] if given else [])]
+    told = shown.told
+    near = shown.around(told.place_of(given), question.now, _LISTED)
+    pairs = list(zip(told.starts[near], told.labels[near], strict=True))
+    stray = [(given, "none of this day and place")] if given and given not in told.starts else []
+    count = counted(len(told.starts), "gap")
+    return [(NO_GAP, f"none chosen; {count} on {shown.clock.day(shown.span.start)}"), *pairs, *stray]
+
+
+def steps(_: Question) -> Any:
+    """Return a step to the gap before and the one after, for one thumb, and the ways further down the page."""
+    return html.Div(
+        [
+            html.Button("◀ Earlier gap", id="gap-earlier", className="button", n_clicks=0),
+            html.Button("Later gap ▶", id="gap-later", className="button", n_clicks=0),
+            html.A("Try another horizon", href="#horizon", className="further"),
+            html.A("Which setting would freeze like this?", href="#symptom", className="further"),
+        ],
+        className="step-row",
+    )
+
+
+def below(question: Question) -> Any:
+    """Return what can be tried: another horizon, and the symptom matcher."""
+    spot = query_of(changed(question.choices, {"gap": None}))
+    return [dcc.Store(id="sky-spot", data=spot), sky_editor.block(question), sky_symptom.block(question)]
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Step from gap to gap, by way of the address. The rest is the editor's and the matcher's."""
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Input("gap-earlier", "n_clicks"),
+        Input("gap-later", "n_clicks"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def step(earlier: int, later: int, search: str | None) -> Any:
+        if not (earlier or later):
+            return no_update
+        question = desk.question(read_query(search)[0])
+        try:
+            shown = sky_shown(question)
+        except (StillWorking, InputError):
+            # The page itself says what is the matter.
+            return no_update
+        starts = shown.told.starts
+        if not starts:
+            return no_update
+        place = shown.told.place_of(question.choices.other("gap"))
+        forward = ctx.triggered_id == "gap-later"
+        if place is None:
+            # From now on, or the last before now.
+            place = int((shown.day.gaps["start"] < question.now).sum()) - (0 if forward else 1)
+        else:
+            place += 1 if forward else -1
+        return query_of(changed(question.choices, {"gap": starts[min(max(place, 0), len(starts) - 1)]}))
+
+    # A cross of the picture carries the start of its gap; touching it needs no word from the server.
+    in_browser: Any = app.clientside_callback  # untyped in dash
+    in_browser(
+        ClientsideFunction("sky", "touched"),
+        Output("address", "search", allow_duplicate=True),
+        Output(part("picture", "panorama"), "clickData"),
+        Input(part("picture", "panorama"), "clickData"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    # What the editor and the matcher depend on is the address without the gap.
+    in_browser(
+        ClientsideFunction("sky", "spot"),
+        Output("sky-spot", "data"),
+        Input("address", "search"),
+        State("sky-spot", "data"),
+        prevent_initial_call=True,
+    )
+    sky_editor.register(app, desk)
+    sky_symptom.register(app, desk)
+
+
+PAGE: Final = Page(
+    path="/sky",
+    name="Sky",
+    asks="Is it my roof line or the sky?",
+    panels=(PANORAMA, LIMITS, SECTORS),
+    answer=answer,
+    tick_s=30.0,
+    controls=(Control("gap", "Gap shown in the picture", gap_options),),
+    extra=steps,
+    below=below,
+    register=register,
+)

@@ -1,0 +1,402 @@
+"""Symptom matcher: from how it freezes to the settings of the sky that would freeze like that, best first.
+
+How it freezes is told by ranges, or by a record that is handed in (`sky_record`); the browser keeps both.
+"""
+
+from __future__ import annotations
+
+from datetime import time
+from typing import Any, Final
+
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+
+from passim.answers.sites import mounting
+from passim.answers.symptom import match as room
+from passim.answers.symptom import observations as symptom_seen
+from passim.errors import InputError
+from passim.sky import view as views
+
+from ....command_line.output import told_columns
+from ....command_line.query import search_notes
+from ....commands.symptom import hours_of_day
+from ....text import symptom as symptom_words
+from ....text.units import printable
+from ...address import read_query
+from ...parts import aria, bytes_of, drop_place
+from ...state import Desk, Question, StillWorking
+from ...tasks import sky as sky_day
+from . import record as sky_record
+from . import working as sky_working
+from .fields import MOST_SENT_BYTES
+
+TOP: Final = 5
+# Phones then show digits with a decimal point; dcc.Input passes it on but does not list it.
+_KEYBOARD: Final[dict[str, Any]] = {"inputMode": "decimal"}
+# Limits that people seldom know, so that a search may be asked to find them anew.
+_SEARCHABLE: Final = ("gateway", "cone", "arc")
+_UNIT_S: Final = {"min": 60.0, "s": 1.0}
+# The fields of the question, each with the id "symptom-..." and in what is asked.
+_GIVEN: Final = ("every-low", "every-high", "length-low", "length-high", "happens", "quiet", "known")
+_KNOWN, _UNKNOWN = "known", "unknown"
+_HEADINGS: Final = (">No.", "Setting", ">Fit", ">An hour", "From to", "When")
+_IN_WORDS: Final = ("Setting", "When")
+
+
+def block(_: Question) -> Any:
+    """Return the place of the matcher."""
+    return html.Section(
+        [
+            html.H2("Which setting would freeze like this?", id="symptom", className="panel-title"),
+            html.P(
+                "For when you know no gateway and no antenna cone, only how it freezes. Masks, cones, gateways and "
+                "more are tried one by one and together on the day chosen, and ranked by how well they fit.",
+                className="caption",
+            ),
+            dcc.Store(id="symptom-record", storage_type="local"),
+            html.Div(
+                [
+                    html.Div(
+                        [
+                            _range("From one freeze to the next, min", "every", ("3", "5")),
+                            _range("A freeze lasts, s", "length", ("5", "30")),
+                            _text("Hours in which it happens, if known", "happens", "08:00-12:00"),
+                            _text("Hours without it, if known", "quiet", "13:00-18:00"),
+                        ],
+                        className="symptom-fields",
+                    ),
+                    *_record_place(),
+                ],
+                id="symptom-given",
+            ),
+            html.Div(
+                dcc.RadioItems(
+                    id="symptom-known",
+                    options=[
+                        {"value": _KNOWN, "label": "on top of the limits that the workspace has"},
+                        {"value": _UNKNOWN, "label": "as if no gateway, cone or arc were known"},
+                    ],
+                    value=_KNOWN,
+                    className="ways",
+                    persistence=True,
+                    persistence_type="local",
+                ),
+                role="group",
+                **aria(label="What the search starts from"),
+            ),
+            html.Button("Search", id="symptom-go", className="button strong", n_clicks=0),
+            dcc.Store(id="symptom-asked"),
+            sky_working.block("symptom"),
+            html.Div(id="symptom-fault", role="alert"),
+            html.Div(id="symptom-kept", role="status"),
+            html.Div(id="symptom-answer", role="status"),
+        ],
+        className="panel",
+        **aria(labelledby="symptom"),
+    )
+
+
+def _record_place() -> list[Any]:
+    """Return where a record is handed in, what it must look like, and, once it is there, what it is."""
+    return [
+        html.P(
+            [
+                "In force: the record ",
+                html.Span(id="symptom-held"),
+                " The search goes by it alone, from its first freeze to its last; the ranges, the hours and the day "
+                "chosen above do not count. To use them, or another record, take this one away.",
+            ],
+            className="done with-record",
+        ),
+        html.Button("Take the record away", id="symptom-away", className="button with-record", n_clicks=0),
+        html.Div(
+            [
+                html.P(
+                    [
+                        "A record of freezes, one by one, decides far better than ranges: a CSV file with the header ",
+                        html.Code("start,end"),
+                        " or ",
+                        html.Code("start,duration_s"),
+                        ", times with their offset, such as ",
+                        html.Code("2026-11-25T08:02:10-01:00,20"),
+                        f". At least {symptom_seen.FEWEST_FREEZES} freezes in half an hour or more, at most "
+                        f"{sky_record.MOST_FREEZES:,} in {sky_record.LONGEST_DAYS:g} days and 1 MB; time in it without "
+                        "a freeze counts as good.",
+                    ],
+                    className="quiet",
+                ),
+                drop_place("symptom-file", "Choose a record of freezes, or drop it here", most_bytes=MOST_SENT_BYTES),
+            ],
+            className="without-record",
+        ),
+        html.Div(id="symptom-record-fault", role="alert"),
+    ]
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Take a record, search in a worker, show what was found, keep a candidate as an assumption."""
+
+    @app.callback(
+        Output("symptom-record", "data"),
+        Output("symptom-record-fault", "children"),
+        Output("symptom-file", "contents"),
+        Input("symptom-file", "contents"),
+        State("symptom-file", "filename"),
+        prevent_initial_call=True,
+    )
+    def take(contents: str | None, file_name: str | None) -> Any:
+        if not contents:
+            return no_update, no_update, no_update
+        name = str(file_name)
+        try:
+            record = sky_record.read(name, bytes_of(name, contents, sky_record.LARGEST_FILE_BYTES))
+        except InputError as error:
+            # The old state stays, and the same file can be handed in again.
+            return no_update, html.P(str(error), className="fault"), None
+        return record.kept(), [], None
+
+    in_browser: Any = app.clientside_callback  # untyped in dash
+    in_browser(
+        ClientsideFunction("sky", "taken"),
+        Output("symptom-record", "data", allow_duplicate=True),
+        Input("symptom-away", "n_clicks"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("symptom-held", "children"),
+        Output("symptom-given", "className"),
+        Input("symptom-record", "data"),
+    )
+    def hold(kept: Any) -> Any:
+        record = sky_record.sound(kept)
+        return ("", "") if record is None else (f"{sky_record.words(record)}.", "holds-record")
+
+    # An answer stands only under the question it answers. A search under way runs on; asked again, it is there.
+    in_browser(
+        ClientsideFunction("sky", "stale"),
+        Output("symptom-asked", "data", allow_duplicate=True),
+        Output("symptom-answer", "children", allow_duplicate=True),
+        Output("symptom-fault", "children", allow_duplicate=True),
+        Output("symptom-kept", "children", allow_duplicate=True),
+        *[Input(f"symptom-{key}", "value") for key in _GIVEN],
+        Input("symptom-record", "data"),
+        Input("sky-spot", "data"),
+        State("symptom-asked", "data"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("symptom-asked", "data"),
+        Output("symptom-kept", "children"),
+        Input("symptom-go", "n_clicks"),
+        *[State(f"symptom-{key}", "value") for key in _GIVEN],
+        State("symptom-record", "data"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def ask(clicks: int, *given: Any) -> Any:
+        if not clicks:
+            return no_update, no_update
+        return {"number": clicks, **dict(zip((*_GIVEN, "record", "search"), given, strict=True))}, []
+
+    @app.callback(
+        Output("symptom-answer", "children"),
+        Output("symptom-fault", "children"),
+        *sky_working.outputs("symptom"),
+        Input("symptom-asked", "data"),
+        Input("symptom-poll", "n_intervals"),
+        prevent_initial_call=True,
+    )
+    def search(asked: dict[str, Any] | None, _: Any) -> Any:
+        if not asked:
+            # Taken back by a change of the question, which has cleared what stood here.
+            return no_update, no_update, *sky_working.at_rest()
+        question = desk.question(read_query(asked["search"])[0])
+        try:
+            found = _found(question, asked)
+        except StillWorking as still:
+            return no_update, [], *sky_working.under_way(still.job)
+        except InputError as error:
+            return no_update, html.P(str(error), className="fault"), *sky_working.at_rest()
+        return _told(question, asked, found), [], *sky_working.at_rest()
+
+    @app.callback(
+        Output("symptom-kept", "children", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
+        Input({"sky": "keep", "number": ALL}, "n_clicks"),
+        State("symptom-asked", "data"),
+        prevent_initial_call=True,
+    )
+    def keep(clicks: list[int], asked: dict[str, Any] | None) -> Any:
+        if not any(clicks) or not asked or not isinstance(ctx.triggered_id, dict):
+            return no_update, no_update
+        number = int(ctx.triggered_id["number"])
+        question = desk.question(read_query(asked["search"])[0])
+        try:
+            found = _found(question, asked)
+            if not 1 <= number <= len(found.candidates) or not _may_keep(found, number):
+                raise InputError("candidate to keep", got=number, wanted="one that is offered")
+            question.workspace.assume(**found.candidates[number - 1].as_assumption(), on=question.today)
+        except StillWorking:
+            told = "The workspace or the fleet has changed since: search again first."
+            return html.P(told, className="fault"), no_update
+        except InputError as error:
+            return html.P(str(error), className="fault"), no_update
+        told = (
+            f"Candidate {number} now stands in the workspace, marked as an assumption; the page above counts with it."
+        )
+        return html.P(told, className="done"), desk.now().isoformat()
+
+    sky_working.register(app, desk, "symptom")
+
+
+def _found(question: Question, asked: dict[str, Any]) -> room.SymptomAnswer:
+    """Return what the search found. Raises StillWorking until it is there, InputError."""
+    view = question.view.without(*_left_out(question.view, asked))
+    record = sky_record.sound(asked["record"])
+    if record is None:
+        seen: Any = room.Symptom(
+            _seconds(asked, "every", "from one freeze to the next", "min"),
+            _seconds(asked, "length", "length of a freeze", "s"),
+            _hours(asked["happens"], "hours in which it happens"),
+            _hours(asked["quiet"], "hours without it"),
+        )
+        span, fleet_key, fleet, what = question.days(1), question.fleet_key, question.fleet, seen
+    else:
+        # As on the command line: the time watched is that of the record, with the fleet as it was then.
+        seen, span, what = record.freezes, record.freezes.span, record.key
+        fleet_key, fleet = question.desk.fleet(question.workspace, question.choices.fleet, span.start)
+        sky_record.check_age(fleet, span)
+    # Always in a worker: more than a thousand settings are tried.
+    key = ("symptom", fleet_key, view, span, what)
+    found: room.SymptomAnswer = question.desk.work_out(key, sky_day.match, fleet, view, span, seen, TOP)
+    return found
+
+
+def _left_out(view: views.View, asked: dict[str, Any]) -> list[str]:
+    """Return the limits of a view that the search is to find anew."""
+    return [name for name in _SEARCHABLE if name in view.names] if asked["known"] == _UNKNOWN else []
+
+
+def _may_keep(found: room.SymptomAnswer, number: int) -> bool:
+    """Say whether a candidate explains anything and has a limit of its own."""
+    return found.verdict != room.NOT_THE_SKY and found.candidates[number - 1].setting.kinds != ()
+
+
+def _told(question: Question, asked: dict[str, Any], found: room.SymptomAnswer) -> Any:
+    """Return the answer: sentence, what to watch for, the ranks, and what must be said beside them."""
+    notes = [*found.notes]
+    left_out = bool(_left_out(question.view, asked))
+    if left_out:
+        notes.append("Searched as if nothing were known: to keep a candidate, search on top of what the workspace has.")
+    if isinstance(found.symptom, room.FreezeRecord):
+        clock = question.clock(found.span)
+        notes += [f"Looked at {clock.stretch(found.span)}.", *search_notes(found.report, found.span)]
+    rows: list[Any] = list(found.table().itertuples(index=False))
+    words = [_cells(row) for row in rows]
+    shown = told_columns(len(_HEADINGS), words)
+    heads = [html.Th(_HEADINGS[place].lstrip(">"), scope="col") for place in shown]
+    body = [
+        html.Tr(
+            [*(_cell(place, cells[place]) for place in shown), html.Td(_keep_button(found, int(row.number), left_out))]
+        )
+        for row, cells in zip(rows, words, strict=True)
+    ]
+    return [
+        html.P(printable(symptom_words.found_sentence(found)), className="answer"),
+        html.P(symptom_words.fit_words(found), className="quiet"),
+        html.Ul([html.Li(line) for line in found.observations], className="observations"),
+        html.Div(
+            html.Table(
+                [
+                    html.Caption("Settings, best first", className="unseen"),
+                    html.Thead(html.Tr([*heads, html.Th(html.Span("Keep", className="unseen"), scope="col")])),
+                    html.Tbody(body),
+                ],
+                className="ranks",
+            ),
+            className="table-frame",
+            tabIndex=0,
+            role="region",
+            **aria(label="Settings, best first"),
+        ),
+        html.P(" ".join(notes), className="quiet"),
+        html.P(" ".join(mounting.MOUNTING_CAUTIONS), className="beware"),
+    ]
+
+
+def _cells(row: Any) -> list[str]:
+    """Return a candidate in the words of `_HEADINGS`."""
+    rate, lengths = f"{row.freezes_per_hour:.1f}", symptom_words.lengths_words(row)
+    return [str(row.number), row.setting, f"{row.fit:.2f}", rate, lengths, row.when]
+
+
+def _cell(place: int, words: str) -> Any:
+    heading = _HEADINGS[place]
+    return html.Td(
+        printable(words), className="number" if heading.startswith(">") else "words" if heading in _IN_WORDS else ""
+    )
+
+
+def _keep_button(found: room.SymptomAnswer, number: int, left_out: bool) -> Any:
+    """Return the button that keeps a candidate, where it may be kept."""
+    if left_out or not _may_keep(found, number):
+        return ""
+    return html.Button(
+        "Keep as assumption",
+        id={"sky": "keep", "number": number},
+        className="button",
+        n_clicks=0,
+        **aria(label=f"Keep candidate {number} as an assumption"),
+    )
+
+
+def _range(label: str, key: str, values: tuple[str, str]) -> Any:
+    return html.Fieldset(
+        [
+            html.Legend(label),
+            *(
+                html.Label([html.Span(f"{end} "), _field(f"symptom-{key}-{name}", value, "decimal")])
+                for name, end, value in zip(("low", "high"), ("from", "to"), values, strict=True)
+            ),
+        ],
+        className="range",
+    )
+
+
+def _text(label: str, key: str, example: str) -> Any:
+    return html.Label(
+        [html.Span(label), _field(f"symptom-{key}", "", "text", f"such as {example}")], className="single"
+    )
+
+
+def _field(name: str, value: str, mode: str, placeholder: str = "") -> Any:
+    return dcc.Input(
+        id=name,
+        value=value,
+        type="text",
+        autoComplete="off",
+        maxLength=60,
+        placeholder=placeholder,
+        className="field",
+        persistence=True,
+        persistence_type="local",
+        **(_KEYBOARD if mode == "decimal" else {}),
+    )
+
+
+def _seconds(asked: dict[str, Any], key: str, what: str, unit: str) -> tuple[float, float]:
+    """Return the range of two fields in seconds. Raises InputError."""
+    ends = []
+    for end in ("low", "high"):
+        text = (asked[f"{key}-{end}"] or "").strip()
+        try:
+            ends.append(float(text.replace(",", ".")) * _UNIT_S[unit])
+        except ValueError:
+            raise InputError(what, got=text or "nothing", wanted=f"a number of {unit}", try_next="5") from None
+    return ends[0], ends[1]
+
+
+def _hours(text: str | None, what: str) -> tuple[tuple[time, time], ...]:
+    """Return the ranges of hours in a text, with commas between them; none in an empty one. Raises InputError."""
+    return tuple(hours_of_day(what, part) for part in (text or "").split(",") if part.strip())

@@ -1,0 +1,119 @@
+"""What the Sky page keeps of a day beside its numbers: the words that do not change with the gap chosen, the picture.
+
+A gap that is chosen then costs no more than finding it, saying it and putting one mark into the picture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any, Final
+
+import pandas as pd
+
+from passim import Horizon, Span
+from passim.answers.sites import mounting
+from passim.coverage import causes
+
+from ....command_line.query import Found
+from ....figures.sky import sky_of_day
+from ....figures.theme import Theme
+from ....text.causes import given_back_sentence, sector_sentence, verdict_first
+from ....text.sky import gap_label
+from ....text.units import LocalClock, instant
+from ...state import Question
+from ...tasks import sky as sky_day
+from ...tasks.passes import Seen
+
+_WORDS_BYTES: Final = 20_000
+_BYTES_A_GAP: Final = 300
+_PICTURE_BYTES: Final = 400_000
+_LINES_BYTES: Final = 60_000
+
+
+@dataclass(frozen=True, eq=False)
+class Told:
+    """What is said of a day: two sentences, a caption to each table, and each gap as the address and the list have it.
+
+    starts      when each gap begins, as an instant that the address can hold
+    labels      each gap in a few words
+    """
+
+    sentence: str
+    second: str
+    limits: str
+    sectors: str
+    starts: tuple[str, ...]
+    labels: tuple[str, ...]
+
+    def place_of(self, start: str) -> int | None:
+        """Return the place of the gap that begins at an instant, as the address names it; None where there is none."""
+        return self.starts.index(start) if start in self.starts else None
+
+
+@dataclass(frozen=True, eq=False)
+class SkyShown:
+    """A day as the page shows it: what is seen, its sky laid out, and what is said of it."""
+
+    span: Span
+    clock: LocalClock
+    seen: Seen
+    day: sky_day.SkyDay
+    told: Told
+    key: tuple[Any, ...]
+
+    def around(self, place: int | None, now: datetime, most: int) -> slice:
+        """Return the few gaps around the one at `place`, else around now."""
+        middle = int((self.day.gaps["start"] < now).sum()) if place is None else place
+        first = min(max(middle - most // 2, 0), max(len(self.day.gaps) - most, 0))
+        return slice(first, first + most)
+
+
+def sky_shown(question: Question) -> SkyShown:
+    """Return the day chosen. Raises StillWorking, InputError."""
+    span = question.days(1)
+    clock, seen = question.clock(span), question.seen(span)
+    key = (seen.visibility.view, span)
+    day: sky_day.SkyDay = question.computed(("sky", *key), span, sky_day.lay_out, seen.causes)
+
+    def tell() -> tuple[Told, int]:
+        return _told(seen, day, clock), _WORDS_BYTES + _BYTES_A_GAP * len(day.gaps)
+
+    whole_key = (*key, question.fleet_key)
+    told: Told = question.desk.remember(("sky told", *whole_key), tell)
+    return SkyShown(span, clock, seen, day, told, whole_key)
+
+
+def picture(question: Question, shown: SkyShown, theme: Theme) -> dict[str, Any]:
+    """Return the picture of a day without what changes with the moment, as `sky_of_day` makes it."""
+    day, view = shown.day, shown.seen.visibility.view
+    # Whatever horizon is tried at a place, its gateway, cone and arc stand where they stood.
+    anywhere = replace(view, site=replace(view.site, horizon=Horizon.flat(0.0)))
+
+    def lines() -> tuple[Any, int]:
+        return sky_day.outlines_of_limits(anywhere, day.radius_km), _LINES_BYTES
+
+    def draw() -> tuple[dict[str, Any], int]:
+        others = question.desk.remember(("sky lines", anywhere, day.radius_km), lines)
+        limits = sky_day.with_ground(view, others)
+        return sky_of_day(day.track, limits, day.sectors, theme, missing=day.gaps), _PICTURE_BYTES
+
+    found: dict[str, Any] = question.desk.remember(("sky picture", theme.name, *shown.key), draw)
+    return found
+
+
+def _told(seen: Seen, day: sky_day.SkyDay, clock: LocalClock) -> Told:
+    # Of the passes the words ask only whether there are any.
+    found = Found(seen.visibility, pd.DataFrame({"lane": seen.visibility.joint().lane}), clock, (), {})
+    sentence, second = verdict_first(found, seen.causes)
+    costs = bool((day.sectors["given_back_s"] > 0.0).any())
+    rows: list[Any] = list(day.gaps.itertuples(index=False))
+    return Told(
+        sentence,
+        second,
+        f"{given_back_sentence(found, seen.causes)} {causes.NEVER_ADD_UP}" if rows else "There is no gap to close.",
+        # Whatever speaks of a lower horizon stands beside what roofs can do.
+        " ".join([sector_sentence(found, day.sectors), *(mounting.MOUNTING_CAUTIONS if costs else ())]),
+        tuple(instant(row.start) for row in rows),
+        tuple(gap_label(row, clock) for row in rows),
+    )

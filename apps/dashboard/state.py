@@ -1,0 +1,366 @@
+"""The desk: the workspace, what counts as now, and what has been computed, kept by key within a bound of bytes.
+
+There is one `Desk` an application, made by the factory; pages meet it as a `Question`, which is the desk with the
+choices of one address. What is quick is computed at once; the rest goes to worker processes, and `StillWorking` says
+so to whoever asked.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import functools
+import os
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Iterator
+from datetime import UTC, date, datetime, timedelta
+from typing import Any, Final
+
+import plotly.graph_objects as go
+
+from passim import Coverage, Fleet, Horizon, Site, Span
+from passim.elements import health
+from passim.errors import InputError, SpanError
+from passim.sky import view as views
+from passim.spans import local_days, moment, zone
+from passim.workspace import Workspace
+
+from ..text.units import LocalClock
+from .address import Choices
+from .pool import Job, Workshop
+from .tasks import passes as work
+from .tasks.passes import Seen
+
+# A satellite and day take about 0.07 ms of one core: this much is found within 0.2 s.
+_QUICK_SATELLITE_DAYS: Final = 2600.0
+_KEPT_BYTES: Final = 256 * 2**20
+_KEPT_FAULTS: Final = 32
+# The largest picture of a page weighs about half of this.
+_PICTURE_BYTES: Final = 500_000
+# Days offered to choose from: elements of today say little of single moments further ahead.
+DAYS_AHEAD: Final = 13
+
+
+class StillWorking(Exception):
+    """What was asked for is being computed; `job` says how far it is."""
+
+    def __init__(self, job: Job) -> None:
+        super().__init__("still working")
+        self.job = job
+
+
+class Kept:
+    """Results by key, the least recently used dropped first, never more than so many bytes together."""
+
+    def __init__(self, most_bytes: int = _KEPT_BYTES) -> None:
+        self.most_bytes = most_bytes
+        self.held_bytes = 0
+        self._items: OrderedDict[Hashable, tuple[Any, int]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, key: Hashable) -> Any:
+        """Return what is kept under a key, or None."""
+        with self._lock:
+            if key not in self._items:
+                return None
+            self._items.move_to_end(key)
+            return self._items[key][0]
+
+    def put(self, key: Hashable, value: Any, size_bytes: int) -> None:
+        """Keep a value; one larger than the whole bound is kept alone until the next comes."""
+        with self._lock:
+            if key in self._items:
+                self.held_bytes -= self._items.pop(key)[1]
+            self._items[key] = (value, size_bytes)
+            self.held_bytes += size_bytes
+            while self.held_bytes > self.most_bytes and len(self._items) > 1:
+                _, (_, size) = self._items.popitem(last=False)
+                self.held_bytes -= size
+
+
+class Turns:
+    """A lock a key: who asks for what another is computing waits for it, and holds up nobody else."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._held: dict[Hashable, tuple[threading.RLock, int]] = {}
+
+    @contextlib.contextmanager
+    def of(self, key: Hashable) -> Iterator[None]:
+        """Wait for one's turn at a key, and have it."""
+        with self._lock:
+            turn, waiting = self._held.get(key) or (threading.RLock(), 0)
+            self._held[key] = (turn, waiting + 1)
+        try:
+            with turn:
+                yield
+        finally:
+            with self._lock:
+                turn, waiting = self._held[key]
+                if waiting > 1:
+                    self._held[key] = (turn, waiting - 1)
+                else:
+                    del self._held[key]
+
+
+class Desk:
+    """The state of one application.
+
+    `workspace` is the folder that is served; `invented` says that it is the demonstration, which goes away at the end.
+    `at` (aware) makes a rehearsal: the clock starts there and goes on from it.
+    """
+
+    def __init__(
+        self,
+        workspace: Workspace,
+        *,
+        invented: bool = False,
+        at: datetime | None = None,
+        workshop: Workshop | None = None,
+    ) -> None:
+        self.invented = invented
+        self._ahead = timedelta() if at is None else at.astimezone(UTC) - datetime.now(UTC)
+        self.rehearsal = at is not None
+        # Two, so that a map of the world under way does not hold up the next page.
+        self.workshop = workshop or Workshop(min(2, os.cpu_count() or 1))
+        self._kept = Kept()
+        self._turns = Turns()
+        self._faults: OrderedDict[Hashable, Exception] = OrderedDict()
+        self._lock = threading.RLock()
+        self._workspace = workspace
+        self._stamp = _stamp(workspace)
+
+    def now(self) -> datetime:
+        """What counts as now, to the whole second, UTC."""
+        return (datetime.now(UTC) + self._ahead).replace(microsecond=0)
+
+    @property
+    def workspace(self) -> Workspace:
+        """The workspace as its file is now; the last sound one while the file is damaged, see `workspace_fault`."""
+        with self._lock:
+            stamp = _stamp(self._workspace)
+            if stamp != self._stamp:
+                try:
+                    self._workspace = Workspace.load(self._workspace.folder)
+                except InputError as error:
+                    self._faults["workspace"] = error
+                else:
+                    self._faults.pop("workspace", None)
+                self._stamp = stamp
+            return self._workspace
+
+    @property
+    def workspace_fault(self) -> str:
+        """What is wrong with the workspace's file since it was last read, or empty."""
+        with self._lock:
+            fault = self._faults.get("workspace")
+            return "" if fault is None else f"{fault}. What was read before still stands."
+
+    def question(self, choices: Choices) -> Question:
+        """Return the desk with the choices of one address."""
+        return Question(self, choices, self.workspace, self.now())
+
+    def fleet(self, workspace: Workspace, name: str | None, at: datetime) -> tuple[Hashable, Fleet]:
+        """Return the key of a fleet as its files are now, and the fleet. Raises InputError."""
+        named = [f for f in workspace.settings.fleets if name is None or f.name.casefold() == name.strip().casefold()]
+        settings = named[0] if named else None
+        if settings is None:
+            return ("none",), workspace.fleet(name, at)  # raises, and says what there is
+        files = tuple(_file_stamp(workspace.folder / path) for path in settings.elements or ())
+        key = ("fleet", settings.name, settings.lenient, files, at.date() if settings.invented else None)
+
+        def read() -> tuple[Fleet, int]:
+            found = workspace.fleet(settings.name, at)
+            return found, 1000 * len(found)
+
+        fleet: Fleet = self.remember(key, read)
+        return key, fleet
+
+    def remember(self, key: Hashable, compute: Callable[[], tuple[Any, int]]) -> Any:
+        """Return what is kept under `key`, or compute it here and now: the value and its size in bytes."""
+        found = self._kept.get(key)
+        if found is None:
+            # Two browsers that ask the same thing at once wait for one answer.
+            with self._turns.of(key):
+                found = self._kept.get(key)
+                if found is None:
+                    found, size_bytes = compute()
+                    self._kept.put(key, found, size_bytes)
+        return found
+
+    def work_out(self, key: Hashable, function: Callable[..., Any], *arguments: Any, deadline_s: float = 600.0) -> Any:
+        """Return what a worker process found under `key`. Raises StillWorking until it is there, or its error, once."""
+        found = self._kept.get(key)
+        if found is not None:
+            return found
+        with self._lock:
+            fault = self._faults.pop(key, None)
+        if fault is not None:
+            raise fault
+        raise StillWorking(
+            self.workshop.submit(key, function, *arguments, deadline_s=deadline_s, when_done=self._put_away)
+        )
+
+    def _put_away(self, job: Job) -> None:
+        """Keep what a job found, or why it found nothing until somebody asks for it."""
+        if job.error is None:
+            self._kept.put(job.key, job.result, getattr(job.result, "size_bytes", 4096))
+            return
+        with self._lock:
+            self._faults[job.key] = job.error
+            while len(self._faults) > _KEPT_FAULTS:
+                self._faults.popitem(last=False)
+
+    def close(self) -> None:
+        """Stop the workers."""
+        self.workshop.close()
+
+
+@dataclasses.dataclass(frozen=True)
+class Question:
+    """The desk with the choices of one address, at one moment. Its properties raise InputError for unknown names."""
+
+    desk: Desk
+    choices: Choices
+    workspace: Workspace
+    now: datetime
+
+    @functools.cached_property
+    def site_name(self) -> str:
+        """The site's name in the workspace, without its spot."""
+        name = self.choices.site
+        self.workspace.spot_names(name)  # raises for a name that is not there
+        known = self.workspace.site_names
+        return next((n for n in known if name is not None and n.casefold() == name.strip().casefold()), known[0])
+
+    @functools.cached_property
+    def spot(self) -> str:
+        """The mounting spot's name."""
+        spots = self.workspace.spot_names(self.site_name)
+        wanted = self.choices.spot
+        if wanted is None:
+            return spots[0]
+        self.workspace.site(self.site_name, wanted)
+        return next(s for s in spots if s.casefold() == wanted.strip().casefold())
+
+    @functools.cached_property
+    def view(self) -> views.View:
+        """What the terminal can use of the sky there, under the mask chosen."""
+        return self.with_mask(self.workspace.view(self.site_name, self.spot))
+
+    def with_mask(self, view: views.View) -> views.View:
+        """Return a view with the mask of the address in place of its own horizon, where one is chosen."""
+        if self.choices.mask_deg is None:
+            return view
+        return dataclasses.replace(
+            view, site=dataclasses.replace(view.site, horizon=Horizon.flat(self.choices.mask_deg))
+        )
+
+    @property
+    def site(self) -> Site:
+        """The site."""
+        return self.view.site
+
+    @functools.cached_property
+    def _fleet(self) -> tuple[Hashable, Fleet]:
+        return self.desk.fleet(self.workspace, self.choices.fleet, self.now)
+
+    @property
+    def fleet(self) -> Fleet:
+        """The fleet."""
+        return self._fleet[1]
+
+    @property
+    def fleet_key(self) -> Hashable:
+        """What stands for the fleet in the key of a result."""
+        return self._fleet[0]
+
+    @functools.cached_property
+    def health(self) -> health.Health:
+        """Who of the fleet serves, as of now."""
+        key = ("health", self._fleet[0], self.now.date())
+        found: health.Health = self.desk.remember(
+            key, lambda: (health.assess(self.fleet, self.now), 200 * self.fleet.object_count)
+        )
+        return found
+
+    @functools.cached_property
+    def day(self) -> date:
+        """The day chosen, on the site's clocks; today unless chosen."""
+        return self.choices.day or self.today
+
+    @functools.cached_property
+    def today(self) -> date:
+        """The date on the site's clocks now."""
+        return self.now.astimezone(zone(self.site.timezone)).date()
+
+    def days(self, count: int, first: date | None = None) -> Span:
+        """Return the span of so many whole local days from the day chosen, or from `first`. Raises SpanError."""
+        day = self.day if first is None else first
+        try:
+            noon = datetime(day.year, day.month, day.day, 12, tzinfo=zone(self.site.timezone))
+        except (ValueError, OverflowError):
+            raise SpanError("day", got=day, wanted="a day of the calendar") from None
+        edges_us = local_days(Span.starting(noon, 24.0 * count), self.site.timezone)
+        return Span(moment(int(edges_us[0])), moment(int(edges_us[count])))
+
+    def clock(self, span: Span) -> LocalClock:
+        """Return the site's clock for times within a span."""
+        return LocalClock(self.site.timezone, span)
+
+    def seen(self, span: Span, view: views.View | None = None) -> Seen:
+        """Return what the place, or another `view`, sees of the fleet in a span. Raises StillWorking, InputError."""
+        view = self.view if view is None else view
+        found: Seen = self.computed(("seen", view, span), span, work.find, self.fleet, view, span)
+        return found
+
+    def computed(self, key: tuple[Hashable, ...], span: Span, function: Callable[..., Any], *arguments: Any) -> Any:
+        """Return what `function` of `work` finds for the fleet over `span`: here and now where that is little work.
+
+        `key` stands for everything that the answer depends on but the fleet. Raises StillWorking, InputError.
+        """
+        fleet_key, fleet = self._fleet
+        whole_key = (*key, fleet_key)
+        if fleet.object_count * span.duration_s / 86400.0 > _QUICK_SATELLITE_DAYS:
+            return self.desk.work_out(whole_key, function, *arguments)
+
+        def compute() -> tuple[Any, int]:
+            here = function(*arguments)
+            return here, getattr(here, "size_bytes", 4096)
+
+        return self.desk.remember(whole_key, compute)
+
+    @property
+    def minute(self) -> datetime:
+        """Now to the minute: what pictures that mark now are drawn by."""
+        return self.now.replace(second=0)
+
+    def drawn(self, key: tuple[Hashable, ...], draw: Callable[[], go.Figure]) -> go.Figure:
+        """Return a picture, drawn once: `key` stands for all that it shows but the fleet. Nobody may change it."""
+
+        def compute() -> tuple[go.Figure, int]:
+            figure = draw()
+            return figure, _PICTURE_BYTES
+
+        found: go.Figure = self.desk.remember(("drawn", *key, self.fleet_key), compute)
+        return found
+
+    def coverage(self, span: Span, within: Span) -> Coverage:
+        """Return the coverage of `span`, cut out of what is seen over `within`, which holds it."""
+        joint = self.seen(within).visibility.joint()
+        return Coverage.from_intervals(joint.start, joint.end, span)
+
+
+def _stamp(workspace: Workspace) -> Hashable:
+    return _file_stamp(workspace.file)
+
+
+def _file_stamp(path: Any) -> Hashable:
+    """Return what changes when a file, or what is in a folder, changes."""
+    try:
+        found = path.stat()
+        inside = tuple(_file_stamp(p) for p in sorted(path.iterdir())) if path.is_dir() else ()
+    except OSError:
+        return (str(path), None)
+    return (str(path), found.st_mtime_ns, found.st_size, inside)

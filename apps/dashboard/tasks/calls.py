@@ -1,0 +1,135 @@
+"""What worker processes run for the Calls page, and the server itself where it is quick: calendars, plans, checks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from passim import Span
+from passim.answers.calls import calendar_in as calendar
+from passim.answers.calls import check as call_check
+from passim.answers.calls import forecast as call_forecast
+from passim.answers.calls import hours as call_times
+from passim.answers.calls import kinds as call_kinds
+from passim.answers.calls import plan as call_answers
+from passim.errors import InputError
+from passim.forecast import timing
+from passim.sky import visibility
+
+from .passes import Report
+
+MOST_SUGGESTIONS: Final = 5
+# Nobody keeps more appointments than this in two weeks; a rule that repeats without end would.
+MOST_APPOINTMENTS: Final = 2_000
+# A call takes about a fifth of a second to check over three days, and eight times as long over two weeks all day.
+MOST_CHECKED: Final = 60
+_CHECKED_AT_ONCE: Final = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Planned:
+    """A plan of calls, with about how much memory it takes."""
+
+    plan: call_answers.CallPlan
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory it takes."""
+        return 4096 + 2 * int(self.plan.ranked.memory_usage(deep=False).sum())
+
+
+@dataclass(frozen=True, eq=False)
+class Appointments:
+    """The appointments of one calendar that meet some days, and sentences on what its reader left out."""
+
+    events: tuple[calendar.Event, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory they take."""
+        return 4096 + sum(500 + len(event.title) + len(event.uid) for event in self.events)
+
+    def from_now_on(self, span: Span) -> tuple[calendar.Event, ...]:
+        """Return those that `span` meets as well; it ends where the days do and may begin later."""
+        return tuple(e for e in self.events if e.end > span.start or e.start >= span.start)
+
+
+@dataclass(frozen=True, eq=False)
+class Checked:
+    """A check of planned calls, with about how much memory it takes."""
+
+    check: call_check.CallCheck
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory it takes."""
+        return 4096 * (1 + len(self.check.calls) + len(self.check.left_out))
+
+
+def read_appointments(
+    data: bytes, name: str, days: Span, timezone: str, suggested: bool, report: Report | None = None
+) -> Appointments:
+    """Read a calendar file that was handed in, as `passim.answers.calls.calendar_in` does. Raises InputError."""
+    found = calendar.parse_calendar(data, days, timezone, name, suggested=suggested)
+    if len(found.events) > MOST_APPOINTMENTS:
+        raise InputError(
+            f"calendar file {name}",
+            got=f"{len(found.events):,} appointments in these days",
+            wanted=f"at most {MOST_APPOINTMENTS:,}",
+            try_next="fewer days",
+        )
+    return Appointments(found.events, found.notes)
+
+
+def plan(
+    seen: visibility.Visibility,
+    span: Span,
+    kind: call_kinds.CallKind,
+    minutes: int,
+    hours: call_times.AllowedHours,
+    timezone: str,
+    busy: Sequence[calendar.Event],
+    model: timing.TimingModel,
+    report: Report | None = None,
+) -> Planned:
+    """Rank the starts of calls in `span`, which lies in what was `seen`, but for those `busy`. Raises InputError."""
+    found = call_answers.plan_calls(
+        call_forecast.ServiceForecast.of(seen, span, model, however_old=True),
+        kind,
+        minutes=minutes,
+        hours=hours,
+        timezone=timezone,
+        busy_us=calendar.busy_us(busy),
+        most=MOST_SUGGESTIONS,
+    )
+    return Planned(found)
+
+
+def check(
+    seen: visibility.Visibility,
+    span: Span,
+    kind: call_kinds.CallKind,
+    events: Sequence[calendar.Event],
+    hours: call_times.AllowedHours,
+    timezone: str,
+    busy: Sequence[calendar.Event],
+    model: timing.TimingModel,
+    report: Report | None = None,
+) -> Checked:
+    """Check the calls of a calendar, as `passim.answers.calls.check` does. Raises InputError."""
+    forecast = call_forecast.ServiceForecast.of(seen, span, model, however_old=True)
+    checked: list[call_check.CheckedCall] = []
+    left_out: list[tuple[calendar.Event, str]] = []
+    # A few at a time tell how far it is; each few keep clear of all others.
+    ordered = sorted(events, key=lambda e: (e.start, e.end, e.uid))
+    for first in range(0, len(ordered), _CHECKED_AT_ONCE):
+        past = first + _CHECKED_AT_ONCE
+        others = [*ordered[:first], *ordered[past:], *busy]
+        found = call_check.check_calls(forecast, kind, ordered[first:past], hours=hours, timezone=timezone, busy=others)
+        checked += found.calls
+        left_out += found.left_out
+        if report is not None:
+            report(min(past, len(ordered)) / len(ordered))
+    return Checked(call_check.CallCheck(kind, tuple(checked), tuple(left_out)))

@@ -1,0 +1,114 @@
+"""What worker processes run for now and growth, and the server itself where it is quick; see `work`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from passim import Fleet, Span
+from passim.answers.calls import forecast as call_forecast
+from passim.answers.calls import kinds as call_kinds
+from passim.answers.calls import now as now_answers
+from passim.answers.growth import ahead as growth_ahead
+from passim.answers.growth import curves as growth
+from passim.answers.growth import launch_plan as growth_plan
+from passim.answers.growth import orders as growth_orders
+from passim.coverage import ranks
+from passim.errors import ElementsError
+from passim.forecast import timing
+from passim.sky import view as views
+from passim.sky import visibility
+
+from .passes import Report
+
+# Random orders: the more satellites, the fewer draws, since a band of many satellites is narrow anyway.
+_DRAWS, _FEWEST_DRAWS, _DRAWN_SATELLITES = 50, 10, 50_000
+
+
+@dataclass(frozen=True, eq=False)
+class Said:
+    """What can be said of a moment, with about how much memory it takes."""
+
+    now: now_answers.Now
+    size_bytes: int = 16_384
+
+
+@dataclass(frozen=True, eq=False)
+class Grown:
+    """The curves of each order that the fleet has, and one sentence for each that it has not."""
+
+    curves: tuple[growth.Curves, ...]
+    missing: tuple[str, ...]
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory it takes."""
+        kept = sum(int(values.nbytes) for curve in self.curves for values in curve.values.values())
+        return 4096 + kept + sum(int(curve.order.ranks.nbytes) for curve in self.curves)
+
+
+@dataclass(frozen=True, eq=False)
+class GrownAhead:
+    """The curve by date under a plan, with about how much memory it takes."""
+
+    ahead: growth_ahead.Ahead
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory it takes; the fleet with the plan in it is its own."""
+        seen = self.ahead.visibility
+        laned = [seen.base, *seen.allowed.values()]
+        arrays = [array for intervals in laned for array in intervals]
+        arrays += list(self.ahead.curves.values.values())
+        return 4096 + 1000 * len(seen.fleet) + sum(int(array.nbytes) for array in arrays)
+
+
+def say(
+    seen: visibility.Visibility,
+    span: Span,
+    kind: call_kinds.CallKind,
+    minutes: int,
+    model: timing.TimingModel,
+    report: Report | None = None,
+) -> Said:
+    """Say what awaits a call at the start of `span`, which lies in what was `seen`. Raises InputError."""
+    forecast = call_forecast.ServiceForecast.of(seen, span, model, however_old=True)
+    return Said(now_answers.now(forecast, kind, minutes=minutes))
+
+
+def grow(seen: visibility.Visibility, windows: growth.Windows | None, report: Report | None = None) -> Grown:
+    """Count satellites in every order: as launched, plane by plane, at random. Raises InputError."""
+    counted = growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
+    draws = max(_FEWEST_DRAWS, min(_DRAWS, _DRAWN_SATELLITES // max(int(counted.sum()), 1)))
+    orders: list[growth_orders.Order] = []
+    missing: list[str] = []
+    try:
+        orders.append(growth_orders.launch_order(seen.fleet, counted))
+    except ElementsError as error:
+        missing.append(f"Not counted as launched: {error}.")
+    orders.append(growth_orders.plane_order(seen.fleet, seen.span.middle, counted))
+    orders.append(growth_orders.random_orders(seen.fleet, draws=draws, counted=counted))
+
+    # One set of slices serves every order.
+    sweep = ranks.RankSweep(seen.joint(), seen.span)
+    curves = []
+    for order in orders:
+        told = report if order.draws > 1 else None
+        curves.append(growth.curves_of(sweep, order, windows=windows, pauses=True, progress=told))
+    return Grown(tuple(curves), tuple(missing))
+
+
+def grow_ahead(
+    fleet: Fleet,
+    view: views.View,
+    span: Span,
+    launches: Sequence[growth_plan.PlannedLaunch],
+    now: datetime,
+    windows: growth.Windows | None,
+    report: Report | None = None,
+) -> GrownAhead:
+    """Put a plan over the sky of `span`. Raises InputError."""
+    return GrownAhead(
+        growth_ahead.growth_ahead(fleet, view, span, launches, now=now, windows=windows, pauses=True, progress=report)
+    )

@@ -1,0 +1,95 @@
+"""What the Sky page has worked out, in a worker where it takes long: the sky of a day, the symptom matcher."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from passim import Fleet, Span
+from passim.answers.sites import horizon_cost as skyline
+from passim.answers.symptom import match as symptom
+from passim.coverage import causes as why
+from passim.coverage import sky_map
+from passim.intervals import LanedIntervals
+from passim.orbits import propagation
+from passim.sky import outlines, visibility
+from passim.sky import view as views
+
+from ...figures.sky import MOST_PASSES
+from . import passes as work
+
+# Between two samples a pass bends by less than a pixel of the picture.
+_STEP_S = 20.0
+
+
+@dataclass(frozen=True, eq=False)
+class SkyDay:
+    """The sky of a span as the page shows it.
+
+    gaps, given_back    as `Causes.table` and `Causes.seconds_by_cause` give them
+    sectors             as `skyline.sector_costs` gives them
+    track               as `sky_track` gives it, of those passes that are drawn; ``passes`` says of how many
+    radius_km           how far from the Earth's centre the fleet usually is
+    """
+
+    gaps: pd.DataFrame
+    given_back: pd.DataFrame
+    sectors: pd.DataFrame
+    track: pd.DataFrame
+    passes: int
+    radius_km: float
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory it takes."""
+        tables = (self.gaps, self.given_back, self.sectors, self.track)
+        return 4096 + sum(int(table.memory_usage(deep=True).sum()) for table in tables)
+
+
+def lay_out(causes: why.Causes, report: work.Report | None = None) -> SkyDay:
+    """Lay out the sky of a view over its span. Raises InputError."""
+    seen = causes.visibility
+    return SkyDay(
+        causes.table(),
+        causes.seconds_by_cause(),
+        skyline.sector_costs(causes),
+        sky_map.sky_track(_few_passes(seen), _STEP_S),
+        len(seen.base.start),
+        float(np.median(propagation.Propagator.of(seen.fleet).semi_major_axis_km)),
+    )
+
+
+def _few_passes(seen: visibility.Visibility) -> visibility.Visibility:
+    """Return what is seen with no more passes than are drawn, evenly through the day, each of them whole."""
+    base = seen.base
+    count = len(base.start)
+    if count <= MOST_PASSES:
+        return seen
+    turn = np.linspace(0, count - 1, MOST_PASSES).round().astype(np.intp)
+    kept = np.sort(np.argsort(base.start, kind="stable")[turn])
+    return replace(seen, base=LanedIntervals(base.lane[kept], base.start[kept], base.end[kept]))
+
+
+def outlines_of_limits(view: views.View, radius_km: float) -> tuple[outlines.Outline, ...]:
+    """Return the limits of a view as lines, without its horizon and the floor: they hold for every mask."""
+    return tuple(each for each in outlines.outlines(view, radius_km) if each.limit not in ("horizon", "floor"))
+
+
+def with_ground(view: views.View, others: tuple[outlines.Outline, ...]) -> tuple[outlines.Outline, ...]:
+    """Return the limits of a view as lines, those of `outlines_of_limits` among them, as `outlines.outlines` does."""
+    horizon, floor = outlines.outlines(replace(view, limits=()))
+    return (horizon, *others, floor)
+
+
+def match(
+    fleet: Fleet,
+    view: views.View,
+    span: Span,
+    seen: symptom.Symptom | symptom.FreezeRecord,
+    top: int,
+    report: work.Report | None = None,
+) -> symptom.SymptomAnswer:
+    """Search the settings that would freeze as somebody saw it. Raises InputError."""
+    return symptom.find_settings(fleet, view, span, seen, top=top, progress=report)

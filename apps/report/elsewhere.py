@@ -1,0 +1,100 @@
+"""The part of a report that says whether another site would be better: by latitude, and on a map of the world."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from ..figures.places import by_latitude, world_map
+from ..figures.theme import LIGHT
+from ..text.sites import LATITUDE_HEADINGS, degrees, latitude_cells, latitude_sentence, world_sentence
+from ..text.units import duration, share
+from .parts import Picture, Section, Table, table_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim.answers import report as reports
+    from passim.answers.sites import elsewhere as other_places
+
+# Name, latitude and longitude of a site in degrees.
+Spot = tuple[str, float, float]
+
+# Places in the row of a sweep: its spread over longitudes and the closed form are for those who look closer.
+_COLUMNS: Final = (0, 1, 4, 5, 6)
+_MAP_PX: Final = 380
+_SOURCE: Final = "The element sets of the fleet, and the terminal named in this report."
+_OUTLINES: Final = "Coasts: Natural Earth and the United Nations, as plotly.js brings them."
+
+
+def elsewhere_section(report: reports.Report, elsewhere: other_places.Elsewhere, sites: Sequence[Spot]) -> Section:
+    """Return what other places would have; `sites` are marked, the one of the report among them."""
+    blocks: list[Picture | Table] = [_latitude_picture(elsewhere, sites)]
+    sentences = [_here_sentence(report, elsewhere), latitude_sentence(elsewhere.latitudes, _length(elsewhere))]
+    world = elsewhere.world
+    if world is not None and elsewhere.surface is not None and elsewhere.step_deg is not None:
+        sentences.append(world_sentence(elsewhere.surface, elsewhere.step_deg, _length(elsewhere)))
+        blocks.append(_map(report, world, elsewhere.step_deg, sites))
+    blocks.append(_latitude_table(elsewhere))
+    return Section("Another site", sentences, blocks)
+
+
+def _length(elsewhere: other_places.Elsewhere) -> str:
+    return f"the first {duration(elsewhere.span.duration_s)}"
+
+
+def _here_sentence(report: reports.Report, elsewhere: other_places.Elsewhere) -> str:
+    here = elsewhere.here
+    return (
+        f"Under an open sky down to {elsewhere.view.floor_deg:g}°, and with no gateway to see, places as far from the "
+        f"equator as {report.site.name} ({degrees(here.latitude_deg)}) would have service "
+        f"{share(here.covered_fraction)} of {_length(elsewhere)}; with its own skyline and limits it has "
+        f"{share(report.first_day.covered_fraction())}."
+    )
+
+
+def _latitude_picture(elsewhere: other_places.Elsewhere, sites: Sequence[Spot]) -> Picture:
+    table = elsewhere.latitudes.table
+    return Picture(
+        "latitudes",
+        "Service by latitude",
+        by_latitude(table, LIGHT, sites=[(name, latitude_deg) for name, latitude_deg, _ in sites], height_px=340),
+        "Farther up is better: the share of the time with service under an open sky, at places all round the Earth.",
+        f"What the terminal would have at each latitude of this hemisphere, down to {elsewhere.view.floor_deg:g}° "
+        "above the horizontal and without gateways; the band goes from the worst place around the Earth to the best. "
+        "The dotted line is what as many satellites would give if they stood at random. Upright lines are sites.",
+        f"All passes are found at {int(table['places'].iloc[0])} places of each latitude, over the first day. The "
+        "dotted line comes from the shares of their orbits that satellites spend in view.",
+        _SOURCE,
+    )
+
+
+def _latitude_table(elsewhere: other_places.Elsewhere) -> Table:
+    def cells(row: Any) -> Sequence[str]:
+        every = latitude_cells(row)
+        return [every[k] for k in _COLUMNS]
+
+    return table_of(
+        "latitudes",
+        "Latitude by latitude",
+        [LATITUDE_HEADINGS[k] for k in _COLUMNS],
+        elsewhere.latitudes.table,
+        cells,
+        "passim sites --latitudes looks closer, and in both hemispheres.",
+    )
+
+
+def _map(report: reports.Report, world: pd.DataFrame, step_deg: float, sites: Sequence[Spot]) -> Picture:
+    own = [report.site.latitude_deg, report.site.longitude_deg]
+    here = next((name for name, *where in sites if where == own), None)
+    return Picture(
+        "world",
+        "Service over the world",
+        world_map(world, LIGHT, sites=sites, chosen=here, height_px=_MAP_PX),
+        f"Darker is better, hatched never has service. One cell is {step_deg:g}° wide: a coarse look at the first day, "
+        "under an open sky and without gateways.",
+        f"The share of the time with service at the middle of each cell of {step_deg:g}°, areas true to size. What a "
+        "skyline takes away there, and where gateways stand, is not in it.",
+        "All passes are found at the middle of every cell, over the first day; passim sites --world looks closer.",
+        f"{_SOURCE} {_OUTLINES}",
+    )

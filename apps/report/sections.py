@@ -1,0 +1,354 @@
+"""What stands in a report, in the order in which it is read: sentences, pictures, tables. No HTML, no arithmetic."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import time
+from typing import TYPE_CHECKING, Any, Final
+
+from ..command_line.query import Found, search_notes
+from ..figures.calls import call_days
+from ..figures.day_minutes import day_minutes
+from ..figures.gap_clock import gap_clock
+from ..figures.growth import GoalMark, OrderCurve, growth_curves
+from ..figures.sky import MOST_PASSES, drawn_passes, panorama
+from ..figures.theme import LIGHT
+from ..text.calls import PLAN_HEADINGS, plan_cells, plan_notes, plan_sentence
+from ..text.causes import amount, cause_sentence, clear_sentence, given_back_sentence, missing_words, sector_sentence
+from ..text.gaps import gap_sentence
+from ..text.growth import cells as growth_cells
+from ..text.growth import goal_sentence, growth_sentence
+from ..text.growth import headings as growth_headings
+from ..text.units import LocalClock, counted, cut_ends, duration, share
+from .parts import Picture, Section, Table, table_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim.answers import report as reports
+    from passim.answers.calls import hours as call_times
+
+# Two printed pages hold so many rows; whoever needs every gap has the command for it.
+MOST_GAP_ROWS: Final = 100
+_GAP_HEADINGS: Final = ("Day", "Start", "End", ">Length", "Opened by", "Missing satellite", "Cut")
+# More rows of starts than these fit on no page.
+_MOST_CALL_DAYS: Final = 7.0
+_SKY_PX: Final = 460
+_ORDER_WORDS: Final = {"random": "at random, with the band of eight draws in ten"}
+
+
+def headline(found: Found, report: reports.Report) -> str:
+    """Return the sentence that answers the question: what freezes, and to what."""
+    return cause_sentence(found, report.causes)
+
+
+def subtitle(found: Found, report: reports.Report) -> str:
+    """Return what the report is about, and for when."""
+    clock, span = found.clock, report.span
+    return (
+        f"{report.site.name}, from {clock.day(span.start)} {clock.time(span.start)[:5]} to {clock.day(span.end)} "
+        f"{clock.time(span.end)[:5]} by the local clock ({clock.description}); written {report.at:%Y-%m-%d %H:%M} UTC."
+    )
+
+
+def sections(
+    found: Found,
+    report: reports.Report,
+    hours: call_times.AllowedHours,
+    fleet_name: str,
+    elsewhere: Section,
+) -> tuple[Section, ...]:
+    """Return the report, part by part; `elsewhere` is what other places would have."""
+    return (
+        _place(report, fleet_name),
+        _days(found, report, hours),
+        _calls(found, report, hours),
+        _causes(found, report),
+        elsewhere,
+        _growth(found, report),
+        Section("What is taken for granted", points=report.assumptions),
+        _elements(report),
+        Section("Cautions", points=report.cautions),
+        *_every_gap(found, report),
+    )
+
+
+def pictures(every: Sequence[Section]) -> list[Picture]:
+    """Return the pictures of all sections, in order."""
+    return [block for section in every for block in section.blocks if isinstance(block, Picture)]
+
+
+def _place(report: reports.Report, fleet_name: str) -> Section:
+    objects = counted(report.visibility.report.objects_searched, "satellite")
+    return Section("The place", (*report.site_sentences(), f"The fleet is {fleet_name}, {objects}."))
+
+
+def _days(found: Found, report: reports.Report, hours: call_times.AllowedHours) -> Section:
+    clock, coverage = found.clock, report.coverage
+    first = report.first_day
+    gaps, timed = report.gaps, report.timed_gaps
+    blocks: list[Picture | Table] = [
+        Picture(
+            "days",
+            "Gaps by date and time of day",
+            gap_clock(coverage, clock, report.at, LIGHT, _shaded(hours)),
+            _days_caption(report, clock),
+            "One row a day, local time from left to right. Each mark is a gap, as wide as it is long but never thinner "
+            "than a hair; at the end of a row stands how long that day is out.",
+            "All passes within every limit are found, and a gap is where none of them lasts.",
+        ),
+        table_of(
+            "by-day",
+            "Day by day",
+            ("Day", ">Without service", ">Share", ">Gaps", ">Longest"),
+            report.days,
+            lambda row: _day_cells(row, clock),
+        ),
+        Picture(
+            "day",
+            "The first day, minute by minute",
+            day_minutes(first, LocalClock(clock.name, first.span), report.at, LIGHT),
+            _hours_caption(first, clock),
+            "Above, the seconds without service in each minute; below, how much of each half hour has no satellite "
+            "that can serve (hatched), one alone (sand: nothing to spare), and two or more.",
+            "The number changes when a satellite comes into or goes out of what every limit allows; each change is "
+            "found to a millisecond.",
+        ),
+        table_of(
+            "by-hour",
+            "The first day, hour by hour",
+            ("Hour", ">Without service", ">Gaps begun"),
+            first.by_local_hour(clock.name),
+            lambda row: _hour_cells(row, clock),
+        ),
+    ]
+    # Where no single time may be told, the longest calm is none either.
+    calm = report.first.words if len(gaps) and not len(timed) else clear_sentence(found, report.causes)
+    return Section("The days ahead", (gap_sentence(found, report.summary, gaps), calm), blocks)
+
+
+def _shaded(hours: call_times.AllowedHours) -> tuple[time, time, tuple[int, ...]] | None:
+    """Return the hours for calls as times of day and days of the week, to be shaded; None for the whole day."""
+    if (hours.from_minute, hours.to_minute) == (0, 1440):
+        return None
+    last = min(hours.to_minute, 1439)
+    start, end = time(hours.from_minute // 60, hours.from_minute % 60), time(last // 60, last % 60)
+    return start, end, tuple(hours.weekdays)
+
+
+def _days_caption(report: reports.Report, clock: LocalClock) -> str:
+    days = report.days
+    worst, best = days.iloc[int(days["gap_s"].argmax())], days.iloc[int(days["gap_s"].argmin())]
+    if not worst["gap_s"]:
+        return "No day has a gap."
+    if len(days) == 1:
+        return (
+            f"{clock.day(worst['day_local'])} is out {duration(worst['gap_s'])} in {counted(len(report.gaps), 'gap')}."
+        )
+    return (
+        f"Each mark is a gap; calm hours are empty. {clock.day(worst['day_local'])} is out longest, "
+        f"{duration(worst['gap_s'])}; {clock.day(best['day_local'])} least, {duration(best['gap_s'])}."
+    )
+
+
+def _hours_caption(coverage: Any, clock: LocalClock) -> str:
+    hours = coverage.by_local_hour(clock.name)
+    worst = hours.iloc[int(hours["gap_s"].argmax())]
+    if not worst["gap_s"]:
+        return "A satellite can serve throughout."
+    calm = int((hours["gap_s"] == 0.0).sum())
+    return (
+        f"Worst in the hour from {clock.time(worst['hour_local'])[:5]}, {duration(worst['gap_s'])} without service; "
+        f"{counted(calm, 'hour')} without a gap."
+    )
+
+
+def _day_cells(row: Any, clock: LocalClock) -> list[str]:
+    return [
+        clock.day(row.day_local),
+        duration(row.gap_s),
+        share(1.0 - row.covered_fraction),
+        str(row.gaps_begun),
+        duration(row.longest_gap_s) if row.longest_gap_s else "none",
+    ]
+
+
+def _hour_cells(row: Any, clock: LocalClock) -> list[str]:
+    return [f"{clock.day(row.hour_local)} {clock.time(row.hour_local)[:5]}", duration(row.gap_s), str(row.gaps_begun)]
+
+
+def _every_gap(found: Found, report: reports.Report) -> tuple[Section, ...]:
+    """Return the gaps one by one, last of all: a long list that few read; nothing where no single time may be told."""
+    clock, gaps, timed = found.clock, report.gaps, report.timed_gaps
+    if timed.empty:
+        return ()
+    shown = timed.head(MOST_GAP_ROWS)
+    cut = bool((shown["cut_at_start"] | shown["cut_at_end"]).any())
+    notes = []
+    if len(shown) < len(timed):
+        notes.append(f"The first {len(shown)} of {len(timed)}; passim causes --all lists every one.")
+    if len(timed) < len(gaps):
+        notes.append(
+            f"{counted(len(gaps) - len(timed), 'later gap')} not listed: by then the elements are too old for "
+            "single times."
+        )
+    table = table_of(
+        "gaps",
+        "From the first on",
+        _GAP_HEADINGS if cut else _GAP_HEADINGS[:-1],
+        shown,
+        lambda row: _gap_cells(row, clock) if cut else _gap_cells(row, clock)[:-1],
+        " ".join(notes),
+    )
+    return (Section("The gaps, one by one", (), (table,)),)
+
+
+def _gap_cells(row: Any, clock: LocalClock) -> list[str]:
+    when = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
+    return [*when, row.cause, missing_words(row), cut_ends(row)]
+
+
+def _calls(found: Found, report: reports.Report, hours: call_times.AllowedHours) -> Section:
+    asked = f"{report.kind.words[:1].upper()}{report.kind.words[1:]} of {report.minutes} min, {hours.words}."
+    plan = report.plan
+    if plan is None:
+        return Section("When to call", (asked, report.no_plan))
+    clock = found.clock
+    sentences = (asked, *plan_sentence(plan, clock).splitlines())
+    if plan.statistics_only or plan.suggestions.empty:
+        return Section("When to call", sentences)
+    from passim.answers.calls import forecast as call_forecast
+
+    table = table_of(
+        "calls",
+        "Good starts",
+        PLAN_HEADINGS,
+        plan.suggestions,
+        lambda row: plan_cells(row, clock),
+        " ".join(plan_notes(plan, call_forecast.RUNS)),
+    )
+    if report.span.duration_s > _MOST_CALL_DAYS * 86400.0:
+        return Section("When to call", sentences, (table,))
+    picture = Picture(
+        "calls",
+        "Starts of a call, day by day",
+        call_days(plan, report.span, clock, report.at, LIGHT),
+        "Where the curve is flat, a call that begins then is not frozen; blue are the starts listed below.",
+        f"One row a day, over it every start of a call of {report.minutes} min within the hours for calls: the higher "
+        "the curve, the longer that call is frozen on average.",
+        "Futures are drawn within the timing error of the elements, and every start is counted in each of them.",
+    )
+    return Section("When to call", sentences, (picture, table))
+
+
+def _causes(found: Found, report: reports.Report) -> Section:
+    causes, track = report.causes, report.track
+    _, passes = drawn_passes(track)
+    drawn = "" if passes <= MOST_PASSES else f" Of {passes:,} passes {MOST_PASSES} are drawn, evenly through the day."
+    gap_day = report.gaps[report.gaps["start"] < report.first_day.span.end]
+    picture = Picture(
+        "sky",
+        "The sky of the first day",
+        panorama(track, report.outlines, report.sectors, LIGHT, missing=gap_day, height_px=_SKY_PX),
+        _sky_caption(report, gap_day) + drawn,
+        "The view all round, north to the left and right, south in the middle, height upwards. Lines are passes: full "
+        "where a satellite can serve, broken where a limit stops it. Crosses mark where the satellite stood that was "
+        "missing in a gap. Below, the seconds a day that would come back if ten degrees of the skyline alone went down "
+        "to the lowest height that is used.",
+        "Passes are sampled from the propagated orbits and cut where a limit begins. The missing satellite is the "
+        "highest one that lifting the cause would bring back at the middle of the gap.",
+    )
+    by_limit = table_of(
+        "limits",
+        "What each limit, lifted alone, would give back",
+        ("Limit", "What it is", ">Gives back", ">Of the gaps", ">Gaps closed", ">Gaps shortened"),
+        causes.seconds_by_cause(),
+        lambda row: _limit_cells(row, report.span.duration_s),
+    )
+    blocks: list[Picture | Table] = [picture, by_limit]
+    cost = report.sectors[report.sectors["given_back_s"] > 0.0]
+    if len(cost):
+        blocks.append(
+            table_of(
+                "sectors",
+                "What the skyline costs by direction",
+                (">From °", ">To °", ">Skyline up to °", ">Seconds a day", ">Gaps closed"),
+                cost,
+                _sector_cells,
+            )
+        )
+    sentences = (given_back_sentence(found, causes), sector_sentence(found, report.sectors)) if len(report.gaps) else ()
+    return Section("Why service is lost", sentences or ("No gap, so nothing is lost.",), blocks)
+
+
+def _sky_caption(report: reports.Report, gaps: pd.DataFrame) -> str:
+    marked = gaps[gaps["missing_direction"] != ""]
+    if marked.empty:
+        return "Where satellites pass on the first day, and where they can serve."
+    directions = marked["missing_direction"].value_counts()
+    first = directions.index[0]
+    return (
+        f"In the {counted(len(gaps), 'gap')} of the first day the missing satellite stood most often towards {first}, "
+        f"{directions.iloc[0]} times, and between {marked['missing_elevation_deg'].min():.0f}° and "
+        f"{marked['missing_elevation_deg'].max():.0f}° high."
+    )
+
+
+def _limit_cells(row: Any, span_s: float) -> list[str]:
+    numbers = [amount(row.given_back_s, span_s), share(row.gap_share), str(row.gaps_closed), str(row.gaps_shortened)]
+    return [row.limit, row.description, *numbers]
+
+
+def _sector_cells(row: Any) -> list[str]:
+    where = [f"{row.from_deg:g}", f"{row.to_deg:g}", f"{row.horizon_highest_deg:.1f}"]
+    return [*where, f"{row.given_back_s_per_day:.1f}", str(row.gaps_closed)]
+
+
+def _growth(found: Found, report: reports.Report) -> Section:
+    from passim.answers.growth import curves as growing
+    from passim.answers.growth import goals as growth_goals
+
+    lines = report.growth
+    if not lines:
+        return Section("More satellites", report.no_growth)
+    main = lines[0]
+    told = growth_goals.told(report.goal, main.curves.values, main.curves.counted_s)
+    sentences = [
+        growth_sentence(main.order, main.table, found.length),
+        goal_sentence(main.order, main.goal, told),
+        *report.no_growth,
+    ]
+    goal = GoalMark.of(report.goal, main.goal.middle if main.goal.reached else None, main.curves.counted_s)
+    curves = [OrderCurve(_ORDER_WORDS.get(line.order.name, line.order.words), line.table) for line in lines]
+    picture = Picture(
+        "growth",
+        "Gaps against the number of satellites",
+        growth_curves(curves, LIGHT, goal=goal),
+        "Read from left to right as satellites are added, one line an order.",
+        "What the place would have with the first satellites of an order, for every number of them: above, the share "
+        "of the time without service; below, the longest gap. Blue is the goal, and the number that meets it.",
+        "One sweep over the passes of all satellites holds every number exactly; satellites are only ever added to "
+        "the same set. The random orders are a model of failures, not of launches.",
+    )
+    grid = main.table[main.table["satellites"].isin(growing.logarithmic_grid(len(main.table)))]
+    title = f"Some of the numbers, {main.order.words}"
+    table = table_of(
+        "growth",
+        title,
+        growth_headings(list(grid.columns)),
+        grid,
+        growth_cells,
+        "passim growth --all lists every number.",
+    )
+    return Section("More satellites", sentences, (picture, table))
+
+
+def _elements(report: reports.Report) -> Section:
+    counts = [(word, f"{number:,}") for word, number in report.health.counts.items()]
+    ends = [
+        f"At the {end}, {fresh.words[:1].lower()}{fresh.words[1:]}"
+        for end, fresh in (("start", report.first), ("end", report.last))
+    ]
+    notes = search_notes(report.visibility.report, report.span)
+    table = Table("objects", "Who is in the elements", ("Status", ">Objects"), counts)
+    return Section("The elements", (*ends, report.health.sentence(), *notes), (table,))

@@ -1,0 +1,368 @@
+"""Calls as people read them: the sentences, the cells, and the text that goes into a calendar."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from .units import LocalClock, counted, duration, share
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim.answers.calls import changes as call_changes
+    from passim.answers.calls import check as call_check
+    from passim.answers.calls import kinds as call_kinds
+    from passim.answers.calls import now as now_answer
+    from passim.answers.calls import plan as calls
+    from passim.forecast import Freshness
+
+_START = "Start"
+PLAN_HEADINGS = ("Day", "Start", "End", ">Pauses", ">Frozen", ">Longest, 9 of 10", ">Ends the call", ">Elements' age")
+HOUR_HEADINGS = ("Hour", ">Starts", ">Pauses", ">Frozen", ">Longest, 9 of 10", ">Ends the call")
+CHECK_HEADINGS = (
+    "Day", "Start", "Verdict", "Better start", "Call", "End", ">Pauses", ">Frozen", ">Ends the call", "Freezes",
+)  # fmt: skip
+NOW_HEADINGS = ("A call", *PLAN_HEADINGS)
+_MOST_CHANGES = 6
+# From this share of starts as good as the best on, nearly any will do.
+_MOST_WILL_DO = 0.5
+_MOST_FREEZES = 4
+
+
+def local_headings(headings: Sequence[str], clock: LocalClock) -> list[str]:
+    """Return headings of which that of the starts carries the offset from UTC."""
+    return [clock.heading(words) if words == _START else words for words in headings]
+
+
+def pauses(number: float) -> str:
+    """Return an expected number of pauses: "no pause", "0.7 pauses", "1 pause"."""
+    if number < 0.05:
+        return "no pause"
+    text = f"{number:.1f}".removesuffix(".0")
+    return f"{text} pause" if text == "1" else f"{text} pauses"
+
+
+def meets(expected_pauses: float, frozen_s: float) -> str:
+    """Return what a call meets: "no freeze", "2.1 pauses and 44 s frozen"."""
+    if expected_pauses < 0.05 and frozen_s < 0.5:
+        return "no freeze"
+    return f"{pauses(expected_pauses)} and {duration(frozen_s)} frozen"
+
+
+def outlook(row: Any) -> str:
+    """Return what awaits a call: "2.1 pauses and 44 s frozen expected, 3.0 % chance that the call ends"."""
+    words = f"{meets(row.expected_pauses, row.expected_frozen_s)} expected"
+    return words + (f", {share(row.chance_of_end)} chance that the call ends" if row.chance_of_end >= 0.01 else "")
+
+
+def minute(moment: Any, clock: LocalClock, *, day: bool = True) -> str:
+    """Return a start to the minute: "09:45 on Wed 25 Nov"; with its offset where the clocks change."""
+    time = clock.time(moment)
+    return time[:5] + time[8:] + (f" on {clock.day(moment)}" if day else "")
+
+
+def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
+    """Return the sentences that say when to call and what choosing gains."""
+    where = plan.hours.words
+    looked = f"Looked at {clock.days(plan.span)}, {where}"
+    if plan.statistics_only:
+        calm = plan.by_hour.iloc[int(plan.by_hour["expected_frozen_s"].to_numpy().argmin())]
+        return (
+            f"Elements {_age(plan.last.median_s)} old: trust counts, not times.\nThey are too old to tell one start "
+            f"from another; by the local hour, the calmest begins at {int(calm['hour']):02d}:00, with {outlook(calm)}."
+            f"\n{looked}."
+        )
+    if plan.gain is None:
+        return f"No start is free: busy times meet each one. {looked}."
+    gain, best = plan.gain, plan.suggestions.iloc[0]
+    if gain.all_alike:
+        return f"{gain_sentence(plan)}\n{looked}."
+    best_words = f"{minute(best['start'], clock)}, {outlook(best)}"
+    if _nearly_any(gain):
+        return f"{gain_sentence(plan)}\nThe first of the best: {best_words}.\n{looked}."
+    random = gain_sentence(plan)
+    sentences = [
+        f"Best start for {plan.kind.words} of {plan.minutes} min: {best_words}.",
+        f"{looked}: {random[:1].lower()}{random[1:]}",
+    ]
+    for name, part in ((" before noon", plan.before_noon), (" from noon on", plan.from_noon)):
+        if part is not None and part.all_alike and not _only_half(plan):
+            sentences.append(f"{_alike(part, name)}.")
+    return "\n".join(sentences)
+
+
+def gain_sentence(plan: calls.CallPlan) -> str:
+    """Return what choosing gains over a random start; empty where nothing is suggested."""
+    gain = plan.gain
+    if gain is None:
+        return ""
+    if gain.all_alike:
+        return f"{_alike(gain, _only_half(plan))} ({_spread(gain)})."
+    random, as_good = meets(gain.pauses.mean, gain.frozen_s.mean), share(gain.share_as_good)
+    if _nearly_any(gain):
+        easy = f"Nearly any start will do: {as_good} are as good as the best; a random one meets"
+        return f"{easy} {random.removeprefix('no pause and ')}."
+    return f"A random start meets {random} ({_spread(gain)}); {as_good} of the starts are as good as the best."
+
+
+def _only_half(plan: calls.CallPlan) -> str:
+    """Return the half of the day that all starts lie in, as words after "start"; empty where they lie in both."""
+    return " before noon" if plan.from_noon is None else " from noon on" if plan.before_noon is None else ""
+
+
+def gain_verdict(gain: calls.Gain) -> str:
+    """Return in a few words whether to choose, as `gain_sentence` says it."""
+    if gain.all_alike:
+        return "no start is better"
+    if _nearly_any(gain):
+        return "nearly any will do"
+    return "worth choosing" if gain.worth_choosing else "little to gain"
+
+
+def _alike(gain: calls.Gain, when: str) -> str:
+    random = meets(gain.pauses.mean, gain.frozen_s.mean)
+    return f"No start{when} is better than another: {random} to expect from any"
+
+
+def _nearly_any(gain: calls.Gain) -> bool:
+    return not gain.worth_choosing and gain.share_as_good >= _MOST_WILL_DO
+
+
+def _age(age_s: float) -> str:
+    from passim.forecast import timing
+
+    return timing.age_words(age_s)
+
+
+def _spread(gain: calls.Gain) -> str:
+    low, high = duration(gain.frozen_s.low), duration(gain.frozen_s.high)
+    return f"8 of 10 starts: {low if low == high else f'{low} to {high}'} frozen"
+
+
+def plan_cells(row: Any, clock: LocalClock) -> list[str]:
+    """Return the cells of one suggested start."""
+    from passim.forecast import timing
+
+    return [
+        clock.day(row.start),
+        minute(row.start, clock, day=False),
+        minute(row.end, clock, day=False),
+        f"{row.expected_pauses:.1f}",
+        duration(row.expected_frozen_s),
+        duration(row.worst_p90_s),
+        share(row.chance_of_end),
+        timing.age_words(row.age_s),
+    ]
+
+
+def hour_cells(row: Any) -> list[str]:
+    """Return the cells of one local hour."""
+    return [
+        f"{row.hour:02d}:00",
+        str(row.starts),
+        f"{row.expected_pauses:.1f}",
+        duration(row.expected_frozen_s),
+        duration(row.worst_p90_s),
+        share(row.chance_of_end),
+    ]
+
+
+def plan_notes(plan: calls.CallPlan, runs: int) -> list[str]:
+    """Return what must be known of a plan: what counts as what, the age of the elements, where figures come from."""
+    notes = [plan.kind.describe(), ages_sentence(plan.first, plan.last, "at the first start", "at the last")]
+    left_out = plan.allowed_count - plan.rankable_count
+    if left_out and not plan.statistics_only:
+        notes.append(f"{counted(left_out, 'start')} not ranked: only statistics hold for them.")
+    notes.append(
+        f"Starts are chosen by {runs} drawn futures and told of by {runs} others; pauses are those expected in one "
+        f'call. In 9 of 10 such calls no single freeze is longer than "Longest, 9 of 10".'
+    )
+    return notes
+
+
+def ages_sentence(first: Freshness, last: Freshness, at_first: str, at_last: str) -> str:
+    """Return one sentence on how old the elements are at both ends of what is told, and what that means."""
+    ages = [_age(fresh.median_s) for fresh in (first, last)]
+    names = list(dict.fromkeys(fresh.band.name for fresh in (first, last)))
+    stale = "" if last.oldest_s < 2.0 * last.median_s else f", the oldest {_age(last.oldest_s)}"
+    when = f"{ages[0]} old {at_first}" + ("" if at_first == at_last else f", {ages[1]} {at_last}") + stale
+    band = f"band: {', then '.join(names)}"
+    if last.band.shows_odds:
+        band += f"; timing error {last.sigma_s:.2g} s"
+    return f"Elements: {when}: {last.band.words} ({band})."
+
+
+def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock, left_out: Sequence[str] = ()) -> str:
+    """Return the sentence that says how the calls of a calendar go; `left_out` says what its reader left out."""
+    if not check.calls:
+        reasons = [reason for _, reason in check.left_out]
+        why = [f"{reasons.count(reason)} because {reason}" for reason in dict.fromkeys(reasons)] + list(left_out)
+        return f"No call of {name} could be checked" + (f": {'; '.join(why)}." if why else ": it has none in the span.")
+    calm = sum(call.outlook["expected_pauses"] < 0.5 for call in check.calls)
+    worst = max(check.calls, key=lambda call: float(call.outlook["expected_frozen_s"]))
+    head = f"{counted(len(check.calls), 'call')} of {name}: {calm} without a pause to expect"
+    if calm == len(check.calls):
+        return f"{head}."
+    sentence = f"{head}; the worst, {worst.event.title} at {minute(worst.event.start, clock)}: {outlook(worst.outlook)}"
+    if worst.nearest_better is None:
+        return f"{sentence}; no start in reach is better."
+    there = worst.nearest_better
+    return f"{sentence}; from {minute(there['start'], clock)} it would be {outlook(there)}."
+
+
+def freeze_words(call: call_check.CheckedCall, clock: LocalClock) -> str:
+    """Return the predicted freezes of a call: "09:03:12 for 21 s"; a dash where single times are hidden."""
+    if not call.shows_times:
+        return "–"
+    shown = [f"{clock.time(f.start)} for {duration(f.duration_s)}" for f in call.freezes[:_MOST_FREEZES]]
+    more = len(call.freezes) - len(shown)
+    return ", ".join(shown) + (f" and {more} more" if more else "")
+
+
+def verdict(row: Any) -> str:
+    """Return in a word or two how a call goes, by what passim counts as a good start."""
+    from passim.answers.calls import now as now_answer
+    from passim.answers.calls import plan as calls
+
+    if row.chance_of_end > calls.MOST_CHANCE_OF_END:
+        return "may end"
+    return "pauses" if row.expected_pauses >= now_answer.MOST_PAUSES else "good start"
+
+
+def check_rows(check: call_check.CallCheck, clock: LocalClock) -> pd.DataFrame:
+    """Return the rows of a check with the predicted freezes of each call as text."""
+    rows = check.table()
+    rows.insert(len(rows.columns) - 1, "freezes", [freeze_words(call, clock) for call in check.calls])
+    return rows
+
+
+def left_out_words(notes: Sequence[str]) -> list[str]:
+    """Return what the reader of a calendar left out, from its notes: "2 cancelled"."""
+    return [note.partition(": ")[2].removesuffix(", left out.") for note in notes]
+
+
+def check_cells(row: Any, clock: LocalClock, freezes: str) -> list[str]:
+    """Return the cells of one checked call."""
+    there = "none"
+    if row.better_start == row.better_start:
+        # The day of the call stands in its row, and a narrow window shows only the first columns.
+        there = minute(row.better_start, clock, day=clock.day(row.better_start) != clock.day(row.start))
+        there += f" ({meets(row.better_expected_pauses, row.better_expected_frozen_s)})"
+    first = plan_cells(row, clock)
+    return [*first[:2], verdict(row), there, row.title, first[2], first[3], first[4], first[6], freezes]
+
+
+def check_notes(check: call_check.CallCheck) -> list[str]:
+    """Return what must be known of a check: what counts as what, and what was left out."""
+    notes = [check.kind.describe(), *left_out_sentences(check)]
+    if any(not call.shows_times for call in check.calls):
+        notes.append("A dash stands where the elements are too old for single times.")
+    return notes
+
+
+def left_out_sentences(check: call_check.CallCheck) -> list[str]:
+    """Return which calls of a calendar were not checked, a sentence for each reason."""
+    reasons: dict[str, list[str]] = {}
+    for event, reason in check.left_out:
+        reasons.setdefault(reason, []).append(event.title)
+    return [f"Not checked, because {reason}: {_first(titles)}." for reason, titles in reasons.items()]
+
+
+def _first(titles: Sequence[str]) -> str:
+    from .units import listed
+
+    return listed(titles)
+
+
+def busy_words(taken: Sequence[tuple[str, int]]) -> str:
+    """Return how many appointments of which calendars are kept free of calls; empty without a calendar."""
+    if not taken:
+        return ""
+    told = [f"{counted(number, 'appointment')} of {name}" for name, number in taken]
+    return f"Kept free of calls: {' and '.join(told)}."
+
+
+def change_lines(found: Sequence[call_changes.Change], clock: LocalClock) -> list[str]:
+    """Return what changed since the last answer, a line a call."""
+    if not found:
+        return ["Nothing that you would notice has changed since the last answer."]
+    lines = []
+    for change in found[:_MOST_CHANGES]:
+        when = f"{change.title} at {minute(change.start, clock)}"
+        was, will_be = _figures(change.before), _figures(change.after)
+        words = {
+            "new": f"new: {when}, {will_be}",
+            "gone": f"no longer there: {when}",
+            "better": f"better: {when}, {will_be} instead of {was}",
+            "worse": f"worse: {when}, {will_be} instead of {was}",
+        }
+        lines.append(f"Since the last answer {words[change.what]}.")
+    if len(found) > _MOST_CHANGES:
+        lines.append(f"{counted(len(found) - _MOST_CHANGES, 'more change')}: --format json lists them.")
+    return lines
+
+
+def _figures(call: Any) -> str:
+    return "" if call is None else meets(call["expected_pauses"], call["expected_frozen_s"])
+
+
+def event_text(row: Any, kind: call_kinds.CallKind) -> str:
+    """Return what a calendar says of a suggested call."""
+    longest = "no freeze" if row.worst_p90_s < 0.05 else f"no freeze longer than {duration(row.worst_p90_s)}"
+    return (
+        f"Expected freezes: {row.expected_freezes:.1f}, of them {pauses(row.expected_pauses)}; "
+        f"{duration(row.expected_frozen_s)} frozen; chance that the call ends: {share(row.chance_of_end)}; "
+        f"9 of 10 such calls meet {longest}.\n{kind.describe()}\n"
+        "Planning help from orbital elements and a simplified terminal, not a promise of service."
+    )
+
+
+def now_sentence(said: now_answer.Now, clock: LocalClock) -> str:
+    """Return the lines of now, at most four."""
+    band, lines = said.freshness.band, []
+    if not band.shows_odds:
+        return (
+            f"Elements {_age(said.freshness.median_s)} old: trust counts, not times.\nWhether to call now, when "
+            "the next gap comes and which start is good cannot be told from them: passim calls tells the calmest hours."
+        )
+    if band.shows_times:
+        expected = "Service is expected this minute" if said.served else "No service right now"
+        lines.append(f"{expected}; the chance of none in it is {share(said.no_service)}.")
+        lines.append(_gap_line(said, clock))
+    else:
+        lines.append(f"Chance of no service this minute: {share(said.no_service)}.")
+        lines.append("Elements this old give odds, not the time of the next gap.")
+    call = said.call
+    wise = "is wise" if said.call_is_wise else "is not wise"
+    by_odds = "" if band.shows_times else " by the odds"
+    lines.append(f"{_capital(said.kind.words)} of {said.minutes} min now {wise}{by_odds}: {outlook(call)}.")
+    if said.call_is_wise:
+        return "\n".join(lines)
+    until = duration((said.looked_until - said.at).total_seconds())
+    if said.next_good is not None:
+        lines.append(f"Next good start: {minute(said.next_good['start'], clock)}, {outlook(said.next_good)}.")
+    else:
+        lines.append(f"No good start in the next {until}.")
+    return "\n".join(lines)
+
+
+def _gap_line(said: now_answer.Now, clock: LocalClock) -> str:
+    gap = said.next_gap
+    if gap is None:
+        return f"No gap in the next {duration((said.looked_until - said.at).total_seconds())}."
+    length = ("at least " if gap.cut_at_end else "") + duration(gap.duration_s)
+    if gap.under_way:
+        return f"The gap lasts {length} more, until {clock.when(gap.end)} (chance {share(gap.chance)})."
+    return f"Next gap: {clock.when(gap.start)}, {length} (chance {share(gap.chance)})."
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def gain_facts(plan: calls.CallPlan) -> dict[str, Any]:
+    """Return the gains of a plan as JSON can hold them."""
+    parts = {"gain": plan.gain, "gain_before_noon": plan.before_noon, "gain_from_noon": plan.from_noon}
+    return {name: None if gain is None else dataclasses.asdict(gain) for name, gain in parts.items()}

@@ -1,0 +1,55 @@
+"""Gaps as people read them: the sentence, the table, and what counts as service."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
+from ..command_line.query import Found
+from .units import counted, cut_ends, duration, share
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim import Coverage
+
+
+def gap_answer(command: str, found: Found, coverage: Coverage, *, longest_table: int = LONGEST_TABLE) -> Answer:
+    """Return the answer that lists the gaps of `coverage`."""
+    gaps, summary, clock = coverage.gaps(), coverage.summary(), found.clock
+
+    def cells(row: Any) -> list[str]:
+        return [
+            clock.day(row.start),
+            clock.time(row.start),
+            clock.time(row.end),
+            duration(row.duration_s),
+            cut_ends(row),
+        ]
+
+    return Answer(
+        command,
+        found.headed(gap_sentence(found, summary, gaps)),
+        gaps,
+        ("Day", found.clock.heading("Start"), "End", ">Length", "Cut"),
+        cells,
+        (found.service_note, *found.notes),
+        {**found.facts, "summary": plain_numbers(summary)},
+        clock,
+        longest_table,
+    )
+
+
+def gap_sentence(found: Found, summary: dict[str, Any], gaps: pd.DataFrame) -> str:
+    """Return the sentence that says how often, how much and how long the site has no satellite."""
+    if found.passes.empty:
+        return f"No satellite comes {found.in_reach} in {found.length}; no service throughout."
+    if gaps.empty:
+        return f"No gap in {found.length}; a satellite is {found.in_reach} throughout."
+    longest = gaps.iloc[int(gaps["duration_s"].argmax())]
+    # A gap that the span cuts goes on outside it.
+    at_least = "at least " if longest["cut_at_start"] or longest["cut_at_end"] else ""
+    return (
+        f"{counted(len(gaps), 'gap')} in {found.length}, {share(1.0 - summary['covered_fraction'])} of the time; "
+        f"the longest, {at_least}{duration(longest['duration_s'])}, at {found.clock.when(longest['start'])}."
+    )

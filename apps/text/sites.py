@@ -1,0 +1,192 @@
+"""What ``passim sites`` says in words, and the cells of its tables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from .units import counted, duration, share
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim.answers.sites import compare as sites
+    from passim.answers.sites import sweeps
+
+SITE_HEADINGS = (
+    "Site", ">Covered", ">Gaps an hour", ">Mean gap", ">Longest", ">Frozen in call hours", "Lift first", ">Gives back",
+)  # fmt: skip
+LATITUDE_HEADINGS = (
+    ">Latitude", ">Covered", ">from", ">to", ">Gaps an hour", ">Longest gap", ">In view", ">closed form",
+    ">Covered if random",
+)  # fmt: skip
+WORLD_HEADINGS = (">Latitude", ">Longitude", ">Covered", ">Gaps an hour", ">Mean gap", ">Longest", ">In view")
+FLEET_HEADINGS = (
+    "Fleet", ">Satellites", ">Mask", "Gateway", ">Covered", ">Gaps an hour", ">Mean gap", ">Longest", ">In view",
+)  # fmt: skip
+
+
+def degrees(latitude_deg: float) -> str:
+    """Return a latitude in words: "45° N", "7.5° S", "the equator"."""
+    if latitude_deg == 0.0:
+        return "the equator"
+    return f"{abs(latitude_deg):g}° {'N' if latitude_deg > 0.0 else 'S'}"
+
+
+def site_sentence(found: sites.SiteComparison, length: str) -> str:
+    """Say which of several places is best and which worst."""
+    rows: list[Any] = list(found.table.itertuples(index=False))
+    best, worst = rows[found.best], rows[found.worst]
+    if len(rows) == 1:
+        return f"{_service(best)} in {length}."
+    if best.covered_fraction == worst.covered_fraction:
+        if best.gap_count == 0:
+            return f"None of {len(rows)} places is ever without service in {length}."
+        return f"All {len(rows)} places are covered {share(best.covered_fraction)} of {length}."
+    never = [row.site for row in rows if row.gap_count == 0]
+    good = _service(best) if len(never) < 2 else f"{_names(never)} are never without service"
+    lines = [f"Of {len(rows)} places {good} in {length}; {_service(worst)}."]
+    frozen = [row for row in rows if row.call_frozen_s == row.call_frozen_s and row.call_hours_s > 0.0]
+    if frozen:
+        least, most = min(frozen, key=_frozen_share), max(frozen, key=_frozen_share)
+        calm = [row.site for row in frozen if row.call_frozen_s == 0.0]
+        line = f"In call hours {least.site} is frozen {duration(least.call_frozen_s)}"
+        if calm:
+            line = f"In call hours {_names(calm)} {'is' if len(calm) == 1 else 'are'} never frozen"
+        if _frozen_share(most) > _frozen_share(least):
+            line += f", {most.site} {'is frozen ' if calm else ''}{duration(most.call_frozen_s)}"
+        lines.append(f"{line}.")
+    return "\n".join(lines)
+
+
+# Where there are gaps and no limit lifted alone mends any.
+NO_LIMIT = "no single limit"
+
+
+def site_cells(row: Any) -> list[str]:
+    """Return the cells of one place."""
+    said = row.call_frozen_s == row.call_frozen_s
+    return [
+        row.site,
+        *_gap_cells(row),
+        f"{duration(row.call_frozen_s)} of {duration(row.call_hours_s)}" if said and row.call_hours_s else "",
+        row.best_limit or (NO_LIMIT if row.gap_count else ""),
+        duration(row.best_limit_gives_back_s) if row.best_limit else "",
+    ]
+
+
+def latitude_sentence(found: sweeps.LatitudeSweep, length: str) -> str:
+    """Say at which latitude service is best and where it is worst."""
+    rows: list[Any] = list(found.table.itertuples(index=False))
+    best, worst = rows[found.best], rows[found.worst]
+    line = (
+        f"Service is best at {degrees(best.latitude_deg)}: covered {share(best.covered_fraction)} of {length}, mean of "
+        f"{counted(int(best.places), 'place')} around the Earth, {best.in_view_mean:.1f} satellites in view on average"
+    )
+    if worst.covered_fraction == best.covered_fraction:
+        return f"{line}; nowhere in the sweep is it worse."
+    if found.none_from_deg is not None:
+        return f"{line}; from {found.none_from_deg:g}° on there is none."
+    return f"{line}; worst at {degrees(worst.latitude_deg)}: {share(worst.covered_fraction)}."
+
+
+def latitude_cells(row: Any) -> list[str]:
+    """Return the cells of one latitude."""
+    return [
+        f"{row.latitude_deg:g}°",
+        share(row.covered_fraction),
+        share(row.covered_fraction_min),
+        share(row.covered_fraction_max),
+        f"{row.gaps_per_hour:.1f}",
+        duration(row.gap_longest_s_max) if row.gap_longest_s_max else "",
+        f"{row.in_view_mean:.2f}",
+        f"{row.in_view_closed_form:.2f}",
+        share(row.covered_if_random),
+    ]
+
+
+def world_sentence(found: sweeps.WorldSummary, step_deg: float, length: str) -> str:
+    """Say how the Earth's surface fares."""
+    return (
+        f"At {counted(found.places, 'point')} {step_deg:g}° apart, weighed by area, the Earth is covered "
+        f"{share(found.covered_fraction)} of {length}: {share(found.never_out_fraction)} of its surface is never "
+        f"without service, {share(found.never_in_fraction)} never has any."
+    )
+
+
+def world_cells(row: Any) -> list[str]:
+    """Return the cells of one point of the world."""
+    return [f"{row.latitude_deg:g}°", f"{row.longitude_deg:g}°", *_gap_cells(row), f"{row.in_view_mean:.2f}"]
+
+
+def fleet_sentence(found: sites.FleetComparison, site: str, length: str) -> str:
+    """Say what each fleet gives, and how much that hangs on mask and gateway."""
+    lines = []
+    rows: list[Any] = list(found.hangs_on.itertuples(index=False))
+    for row in rows:
+        line = (
+            f"{row.fleet} covers {site} {share(row.covered_least)} to {share(row.covered_most)} of {length}: the mask "
+            f"alone moves that by {points(row.mask_spread)}"
+        )
+        known = row.gateway_spread == row.gateway_spread
+        lines.append(
+            f"{line}, the gateway alone by up to {points(row.gateway_spread)}."
+            if known
+            else f"{line}; no gateway is known, and one would lower it."
+        )
+    return "\n".join(lines)
+
+
+def fleet_cells(row: Any) -> list[str]:
+    """Return the cells of one fleet, mask and gateway."""
+    return [
+        row.fleet,
+        f"{row.satellites:,}",
+        f"{row.mask_deg:g}°",
+        row.gateway,
+        *_gap_cells(row),
+        f"{row.in_view_mean:.2f}",
+    ]
+
+
+def points(spread: float) -> str:
+    """Return a difference of shares in percentage points: "12.4 points", "under 0.1 points"."""
+    if 0.0 < spread < 0.0005:
+        return "under 0.1 points"
+    return f"{100.0 * spread:.1f} points"
+
+
+def numbers_by_row(table: pd.DataFrame, names: Sequence[str]) -> list[dict[str, Any]]:
+    """Return the rows of a small table as JSON can hold them; `names` are the columns that hold text."""
+    from ..command_line.output import plain_numbers
+
+    numbers = [column for column in table.columns if column not in names]
+    return [
+        {name: str(row[name]) for name in names} | plain_numbers({name: row[name] for name in numbers})
+        for row in table.to_dict("records")
+    ]
+
+
+def _names(names: Sequence[str]) -> str:
+    """Return names in a row: "Skerry", "Skerry and Lantern", "Marram, Skerry and Lantern"."""
+    return " and ".join([*([", ".join(names[:-1])] if len(names) > 1 else []), names[-1]])
+
+
+def _service(row: Any) -> str:
+    if row.gap_count == 0:
+        return f"{row.site} is never without service"
+    return (
+        f"{row.site} is covered {share(row.covered_fraction)} of the time ({row.gaps_per_hour:.1f} gaps an hour, the "
+        f"longest {duration(row.gap_longest_s)})"
+    )
+
+
+def _gap_cells(row: Any) -> list[str]:
+    """Return covered share, gaps an hour, their mean and longest."""
+    mean = duration(row.gap_mean_s) if row.gap_count and row.gap_mean_s == row.gap_mean_s else ""
+    longest = duration(row.gap_longest_s) if row.gap_count else ""
+    return [share(row.covered_fraction), f"{row.gaps_per_hour:.1f}", mean, longest]
+
+
+def _frozen_share(row: Any) -> float:
+    return float(row.call_frozen_s / row.call_hours_s)

@@ -1,0 +1,86 @@
+"""The sky of a site as people read it: one gap and what opens it, who stands where, what another horizon changes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from .causes import IF_LIFTED
+from .units import LocalClock, counted, duration
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim import Coverage, Horizon
+
+
+def gap_words(row: Any, clock: LocalClock, floor_deg: float) -> str:
+    """Return the sentences about one gap: when, opened by what, what would close it, and who was missing where."""
+    when = f"{clock.time(row.start)} to {clock.time(row.end)}, {duration(row.duration_s)}"
+    return f"{when}: {_opened_by(row, floor_deg)} {_missing(row)}"
+
+
+def gap_label(row: Any, clock: LocalClock) -> str:
+    """Return a gap as a choice offers it: "09:14:02, 36 s, gateway"."""
+    return f"{clock.time(row.start)}, {duration(row.duration_s)}, {row.cause}"
+
+
+def standing_words(standing: pd.DataFrame, when: str, floor_deg: float) -> str:
+    """Return the sentence about who stands in the sky at a moment, and how many of them can serve."""
+    able = int(standing["can_serve"].sum())
+    if standing.empty:
+        return f"{when}: no satellite stands above {floor_deg:g}°."
+    return (
+        f"{when}: {counted(len(standing), 'satellite')} above {floor_deg:g}°, the blue dots; {able or 'none'} can "
+        "serve: the filled ones."
+    )
+
+
+def horizon_words(horizon: Horizon) -> str:
+    """Return what a skyline is: "25° all round", "36 points, 12° to 41°"."""
+    if horizon.is_flat:
+        return f"{horizon.lowest_deg:.3g}° all round"
+    return f"{counted(len(horizon.azimuths_deg), 'point')}, {horizon.lowest_deg:.3g}° to {horizon.highest_deg:.3g}°"
+
+
+def change_sentence(before: Coverage, after: Coverage, day: str) -> str:
+    """Return the sentence that says what another horizon would do to the gaps of a day."""
+    was, would = before.summary(), after.summary()
+    was_s, would_s = (s["span_s"] * (1.0 - s["covered_fraction"]) for s in (was, would))
+    start = f"With this horizon {counted(would['gap_count'], 'gap')} on {day}, {_out(would_s)}"
+    if would["gap_count"] == was["gap_count"] and abs(would_s - was_s) < 0.05:
+        return f"{start}: the same as now."
+    less_s = was_s - would_s
+    change = "as long in all" if abs(less_s) < 0.05 else f"{duration(abs(less_s))} {'less' if less_s > 0.0 else 'more'}"
+    return f"{start}; now {counted(was['gap_count'], 'gap')}, {_out(was_s)}: {change}."
+
+
+def _out(seconds: float) -> str:
+    return "no moment out" if seconds < 0.0005 else f"{duration(seconds)} out"
+
+
+def _opened_by(row: Any, floor_deg: float) -> str:
+    """Return what opens a gap and what would close it."""
+    if row.closed_by:
+        names = row.closed_by.split(", ")
+        return f"opened by the {' or the '.join(names)}. It would close if {_ifs(names, ' or if ', floor_deg)}."
+    if row.closed_by_pairs:
+        pairs = [pair.split(" with ") for pair in row.closed_by_pairs.split(", ")]
+        told = [_ifs(names, " and ", floor_deg) for names in pairs]
+        return f"opened by the {row.cause}. It would close only if {', or if '.join(told)}, both together."
+    if row.cause.startswith("no satellite"):
+        return f"opened by the sky itself: there is {row.cause} for all of it, whatever is lifted."
+    return f"opened by {row.cause} at once: no two of them lifted would close it."
+
+
+def _ifs(names: list[str], between: str, floor_deg: float) -> str:
+    return between.join(IF_LIFTED.get(name, f"the limit {name} were lifted").format(floor=floor_deg) for name in names)
+
+
+def _missing(row: Any) -> str:
+    if not row.missing_direction:
+        return f"At its middle: {row.blocked_by}."
+    return (
+        f"At its middle the satellite that was missing, number {row.missing_satellite_id}, stood "
+        f"{row.missing_direction}, {row.missing_elevation_deg:.0f}° high, stopped by the "
+        f"{row.blocked_by.replace(' with ', ' with the ')}."
+    )

@@ -1,0 +1,60 @@
+"""What the symptom matcher found, as people read it: one best setting or several as good, what a fit is, what to watch.
+
+The room `passim.answers.symptom` says the same in the words of the command; here candidates that fit about equally are
+never told as one answer, and lengths stand in minutes.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from passim.answers.symptom import match as room
+
+from .units import duration
+
+# Fits closer than this are no ground to prefer one setting to another.
+ABOUT_EQUAL: Final = 0.05
+_MOST_NAMED: Final = 3
+_BEST: Final = " The best of "
+
+FIT_OF_RANGES: Final = (
+    "Fit: how well the freezes that a setting predicts match what you gave; 1 is perfect, 0 not at all, and from 0.5 "
+    "on it is called an explanation."
+)
+FIT_OF_RECORD: Final = (
+    "Fit: of the seconds frozen in the record or in the prediction, the share frozen in both; 1 is perfect, 0 none."
+)
+
+
+def fit_words(found: room.SymptomAnswer) -> str:
+    """Return what the fits of an answer mean, in one line."""
+    return FIT_OF_RECORD if isinstance(found.symptom, room.FreezeRecord) else FIT_OF_RANGES
+
+
+def found_sentence(found: room.SymptomAnswer) -> str:
+    """Return what was found; where several candidates fit about as well as the first, none of them is the answer."""
+    if found.verdict == room.NOT_THE_SKY:
+        return found.sentence()
+    start = found.sentence().partition(_BEST)[0]
+    best = found.candidates[0]
+    # What comes first is plain rather than best: a setting with more limits may fit better and stand further down.
+    equal = [(number, one) for number, one in enumerate(found.candidates, 1) if one.fit >= best.fit - ABOUT_EQUAL]
+    if len(equal) > 1:
+        better = any(one.fit > best.fit + ABOUT_EQUAL for _, one in equal)
+        how = "fit, and none is the answer yet" if better else "fit about equally"
+        named = [f"({number}) {one.describe()}" for number, one in equal[:_MOST_NAMED]]
+        if len(equal) > _MOST_NAMED:
+            named.append(f"{len(equal) - _MOST_NAMED} more in the table")
+        return f"{start} Several settings {how}: {'; '.join(named)}."
+    traits = best.traits
+    rate = f"{room.rate_words(traits.per_hour)} freezes an hour while it is bad"
+    when = found.table()["when"].iloc[0]
+    return (
+        f"{start} The best of {found.tried:,} settings: {best.describe()}; it predicts {rate}, "
+        f"{duration(traits.mean_s)} on average, {when}."
+    )
+
+
+def lengths_words(row: Any) -> str:
+    """Return the range of lengths of a candidate: "8.6 s to 4 min 55 s"; empty where it predicts no freeze."""
+    return f"{duration(row.length_min_s)} to {duration(row.length_max_s)}" if row.freezes else ""

@@ -1,0 +1,105 @@
+"""What calls are judged by: the forecast of service at one site over a span, its freshness, and drawn futures of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.answers.calls.kinds import CallKind
+from passim.coverage.steps import Coverage
+from passim.elements.records import Fleet
+from passim.errors import InputError
+from passim.forecast.odds_events import Simulation, simulate
+from passim.forecast.timing import Freshness, TimingModel, band_for
+from passim.intervals import LanedIntervals
+from passim.sky.visibility import Visibility
+from passim.spans import Span, moment
+
+Index = NDArray[np.int64]
+
+# Satellites are sought this far beyond the span on both sides, so that one that comes late into it is known: more than
+# five times the widest timing error of elements of two weeks (36 s with a manoeuvre).
+MARGIN: Final = timedelta(minutes=5)
+RUNS: Final = 200
+
+
+def searched_span(span: Span) -> Span:
+    """Return the span in which to search for satellites that a forecast of `span` needs."""
+    return Span(span.start - MARGIN, span.end + MARGIN)
+
+
+@dataclass(frozen=True, eq=False)
+class ServiceForecast:
+    """When which satellite can serve, around `span`, by prediction; and how far that may be off.
+
+    Service is taken to be there while any satellite is within every limit. ``joint`` holds those intervals by lane, an
+    index of ``fleet``; it was sought in ``searched``. ``however_old`` lets elements past every band be used.
+    """
+
+    span: Span
+    fleet: Fleet
+    joint: LanedIntervals
+    searched: Span
+    model: TimingModel = field(default_factory=TimingModel)
+    however_old: bool = False
+
+    @classmethod
+    def of(
+        cls, seen: Visibility, span: Span, model: TimingModel | None = None, *, however_old: bool = False
+    ) -> ServiceForecast:
+        """Return the forecast of `span` from what was found in ``searched_span(span)``.
+
+        Raises ElementsError where the elements are too old for the end of the span, unless `however_old`; InputError
+        where the span reaches out of the one searched.
+        """
+        if seen.span.start > span.start or seen.span.end < span.end:
+            raise InputError("span of the calls", got=f"{span.start} to {span.end}", wanted="a part of that searched")
+        model = model or TimingModel()
+        band_for(seen.fleet, span.start, model, however_old=however_old)
+        band_for(seen.fleet, span.end, model, however_old=however_old)
+        return cls(span, seen.fleet, seen.joint(), seen.span, model, however_old)
+
+    def freshness(self, when: datetime) -> Freshness:
+        """Return how old the elements are at `when`, and what may still be said."""
+        return band_for(self.fleet, when, self.model, however_old=True)
+
+    def freshness_at(self, times_us: Index) -> list[Freshness]:
+        """Return the same for many moments, microseconds since 1970 UTC; one look an hour is enough for an age."""
+        hours, which = np.unique(np.asarray(times_us) // 3_600_000_000, return_inverse=True)
+        found = [self.freshness(moment(int(hour) * 3_600_000_000)) for hour in hours]
+        return [found[k] for k in which.tolist()]
+
+    def gaps_us(self, buffer_s: float = 0.0) -> tuple[Index, Index]:
+        """Return start and end of each predicted freeze in the span, microseconds since 1970 UTC.
+
+        A freeze is what is left of a gap once `buffer_s` has been played.
+        """
+        wider = self._wider(buffer_s)
+        gaps = Coverage.from_intervals(self.joint.start, self.joint.end, wider).gaps()
+        start, end = (gaps[name].dt.as_unit("us").astype(np.int64).to_numpy() for name in ("start", "end"))
+        start, end = _played_on(start, end, buffer_s, wider)
+        start, end = np.maximum(start, self.span.start_us), np.minimum(end, self.span.end_us)
+        return start[end > start], end[end > start]
+
+    def futures(self, kind: CallKind, *, runs: int = RUNS, seed: int = 1) -> Simulation:
+        """Return the freezes of `runs` drawn futures of the span, for one kind of call. Raises InputError."""
+        epochs_us = self.fleet.epochs.astype("datetime64[us]").astype(np.int64)
+        wider = self._wider(kind.buffer_s)
+        drawn = simulate(self.joint, epochs_us, wider, self.model, runs=runs, seed=seed, searched=self.searched)
+        start_us, end_us = _played_on(drawn.start_us, drawn.end_us, kind.buffer_s, wider)
+        left = end_us > start_us
+        return Simulation(wider, drawn.runs, drawn.run[left], start_us[left], end_us[left])
+
+    def _wider(self, buffer_s: float) -> Span:
+        """Return the span to look at: with a buffer, how long ago a gap began at the start of the span matters too."""
+        return Span(max(self.span.start - MARGIN / 2, self.searched.start), self.span.end) if buffer_s else self.span
+
+
+def _played_on(start_us: Index, end_us: Index, buffer_s: float, span: Span) -> tuple[Index, Index]:
+    """Return gaps as the freezes that a buffer leaves of them; one that `span` cuts at its start is left whole."""
+    began_inside = start_us > span.start_us
+    return np.where(began_inside, start_us + round(buffer_s * 1e6), start_us), end_us

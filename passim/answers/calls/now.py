@@ -1,0 +1,137 @@
+"""Now: is service expected this minute, when is the next gap, is a call wise, and when is the next good start."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from passim.answers.calls.forecast import RUNS, ServiceForecast
+from passim.answers.calls.hours import MINUTE_US, check_length
+from passim.answers.calls.kinds import CallKind
+from passim.answers.calls.plan import MOST_CHANCE_OF_END, windows
+from passim.forecast.odds import odds_of_no_service
+from passim.forecast.timing import Freshness
+from passim.spans import Span, microseconds, moment
+
+# A start is good where a call is hardly ever lost and most calls meet no pause (this project's own, no source).
+MOST_PAUSES: Final = 0.5
+
+
+@dataclass(frozen=True)
+class NextGap:
+    """The next predicted gap: aware times, its length in seconds, whether it has begun, and how sure it is.
+
+    ``chance`` is the chance of no service half-way through it. A gap under way began at ``start`` or before; one that
+    goes on past what was looked at is ``cut_at_end``.
+    """
+
+    start: datetime
+    end: datetime
+    duration_s: float
+    under_way: bool
+    cut_at_end: bool
+    chance: float
+
+
+@dataclass(frozen=True, eq=False)
+class Now:
+    """What can be said at a moment.
+
+    served          whether service is predicted at ``at``
+    no_service      the chance of no service at a random moment of the minute from ``at`` on
+    next_gap        the next gap that is long enough to be noticed, by ``looked_until``; None where there is none, or
+                    where the band hides single times
+    call            what awaits a call that begins now: a row with the columns of `passim.answers.calls.plan.COLUMNS`
+    call_is_wise    whether a call that begins now is good: hardly ever lost (5 %), and most meet no pause; False
+                    where the elements are too old to tell one moment from another
+    next_good       what awaits a call at the next minute that is a good start; None where there is none by
+                    ``looked_until``, or where single moments cannot be told
+    """
+
+    at: datetime
+    kind: CallKind
+    minutes: int
+    freshness: Freshness
+    served: bool
+    no_service: float
+    next_gap: NextGap | None
+    call: pd.Series
+    call_is_wise: bool
+    next_good: pd.Series | None
+    looked_until: datetime
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The call now as a row, and the next good start where it is another; what first, then an outlook's columns."""
+        rows = {"now": self.call}
+        if self.next_good is not None and not self.call_is_wise:
+            rows["next good start"] = self.next_good
+        table = pd.DataFrame(list(rows.values())).reset_index(drop=True)
+        for name in ("start", "end"):
+            table[name] = pd.to_datetime(table[name], utc=True).astype("datetime64[us, UTC]")
+        table.insert(0, "what", list(rows))
+        return table
+
+
+def is_good(call: pd.Series) -> bool:
+    """Say whether an outlook is that of a good start: hardly ever lost, and without a pause more often than not."""
+    return bool(call["chance_of_end"] <= MOST_CHANCE_OF_END and call["expected_pauses"] < MOST_PAUSES)
+
+
+def good_starts(calls: pd.DataFrame) -> NDArray[np.bool_]:
+    """Say the same of each of many outlooks, shape (calls,)."""
+    good = (calls["chance_of_end"] <= MOST_CHANCE_OF_END) & (calls["expected_pauses"] < MOST_PAUSES)
+    return good.to_numpy(dtype=np.bool_)
+
+
+def now(forecast: ServiceForecast, kind: CallKind, *, minutes: int = 30, runs: int = RUNS, seed: int = 1) -> Now:
+    """Return what can be said at the start of ``forecast.span``, looking as far as its end.
+
+    Raises SpanError for a call longer than the span.
+    """
+    span = forecast.span
+    check_length(minutes, span)
+    fresh = forecast.freshness(span.start)
+
+    # The next gap by prediction, and how sure it is.
+    epochs_us = forecast.fleet.epochs.astype("datetime64[us]").astype(np.int64)
+    start_us, end_us = forecast.gaps_us()
+    seen = np.flatnonzero(end_us - start_us >= kind.noticed_from_s * 1e6)
+    served = not bool(np.any((start_us <= span.start_us) & (end_us > span.start_us)))
+    this_minute = Span(span.start, min(span.start + timedelta(minutes=1), span.end))
+    odds = odds_of_no_service(forecast.joint, epochs_us, this_minute, forecast.model, searched=forecast.searched)
+    gap = None
+    if seen.size and fresh.band.shows_times:
+        first, last = int(start_us[seen[0]]), int(end_us[seen[0]])
+        middle = Span(moment((first + last) // 2), moment((first + last) // 2 + 1_000))
+        sure = odds_of_no_service(
+            forecast.joint, epochs_us, middle, forecast.model, step_s=0.001, searched=forecast.searched
+        )
+        gap = NextGap(
+            moment(first),
+            moment(last),
+            (last - first) / 1e6,
+            first <= span.start_us,
+            last >= span.end_us,
+            float(sure.no_service[0]),
+        )
+
+    # A call that begins now, and at each minute from here on.
+    futures = forecast.futures(kind, runs=runs, seed=seed)
+    call = windows(forecast, futures, kind, np.array([span.start_us]), minutes).iloc[0]
+    last_us = span.end_us - minutes * MINUTE_US
+    minute_us = np.arange(-(-microseconds(span.start) // MINUTE_US) * MINUTE_US, last_us + 1, MINUTE_US, dtype=np.int64)
+    good = None
+    if fresh.band.shows_odds and minute_us.size:
+        later = windows(forecast, futures, kind, minute_us, minutes)
+        is_so = good_starts(later)
+        if is_so.any():
+            good = later.iloc[int(is_so.argmax())]
+    expected_share = float(odds.expected_gap_s / this_minute.duration_s)
+    wise = fresh.band.shows_odds and is_good(call)
+    return Now(span.start, kind, minutes, fresh, served, expected_share, gap, call, wise, good, span.end)

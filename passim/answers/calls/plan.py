@@ -1,0 +1,322 @@
+"""When to call: every minute at which a call may begin, ranked by what awaits it, and what choosing gains.
+
+With gaps every few minutes no half hour is clean, so the chance of a clean call cannot rank. Starts are ranked by, one
+after the other: (1) whether the chance of a freeze that ends the call is at most 5 %, (2) the expected number of
+pauses, (3) the expected frozen seconds, (4) the 90th percentile of the worst freeze. Differences that drawn futures
+cannot tell, a tenth of a pause or a second, count as none, so that the next question decides; of equals the earliest
+comes first.
+
+The best of thousands looks better than it is, because luck in the draw helped to choose it. So starts are ranked on one
+set of futures and told of by another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from passim.answers.calls.forecast import RUNS, ServiceForecast
+from passim.answers.calls.hours import AllowedHours, spread, starts
+from passim.answers.calls.kinds import CallKind
+from passim.errors import InputError
+from passim.forecast.odds_events import Simulation
+from passim.forecast.timing import Freshness
+from passim.intervals import Intervals
+from passim.spans import Span, zone
+
+Index = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+# The share of calls that may be lost (the objective of this project, see the module).
+MOST_CHANCE_OF_END: Final = 0.05
+# What drawn futures can tell apart, and what a person would notice (this project's own, no source).
+_PAUSE_STEP, _SECOND_STEP = 0.1, 1.0
+_WORTH_PAUSES, _WORTH_FROZEN_S = 0.5, 10.0
+# From this share of starts as good as the best on, none is said to be better.
+_NEARLY_ALL: Final = 0.95
+# A part of the day with fewer starts than this is no choice.
+_FEWEST_STARTS: Final = 10
+_MOST_SUGGESTIONS: Final = 100
+
+_FIGURES: Final = ("chance_of_end", "expected_pauses", "expected_frozen_s")
+COLUMNS: Final = (
+    "start",
+    "end",
+    "chance_of_end",
+    "expected_pauses",
+    "expected_freezes",
+    "expected_frozen_s",
+    "worst_p50_s",
+    "worst_p90_s",
+    "age_s",
+    "band",
+)
+
+
+@dataclass(frozen=True)
+class Spread:
+    """A figure over all starts that the hours allow: its mean, and between what eight of ten lie."""
+
+    mean: float
+    low: float
+    high: float
+
+    @classmethod
+    def of(cls, values: Floats) -> Spread:
+        """Return the spread of values, at least one."""
+        low, high = np.quantile(values, (0.1, 0.9))
+        return cls(float(values.mean()), float(low), float(high))
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What choosing the best start saves against a random one within the same hours.
+
+    best_pauses, best_frozen_s, best_chance_of_end      of the best start
+    pauses, frozen_s, chance_of_end                     of a random one
+    share_as_good                                       the share of starts that cannot be told from the best
+    worth_choosing                                      whether a person would notice: half a pause, ten frozen seconds,
+                                                        or a call that is likely to be lost against one that is not
+    share_worse                                         the share of starts at which a person would notice that the best
+                                                        one goes better
+    """
+
+    starts: int
+    best_pauses: float
+    best_frozen_s: float
+    best_chance_of_end: float
+    pauses: Spread
+    frozen_s: Spread
+    chance_of_end: Spread
+    share_as_good: float
+    worth_choosing: bool
+    share_worse: float
+
+    @property
+    def all_alike(self) -> bool:
+        """Whether no start is better than another: (nearly) all cannot be told apart, and none is noticeably worse."""
+        return self.share_as_good >= _NEARLY_ALL and self.share_worse == 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class CallPlan:
+    """Suggested starts, and everything that they were chosen from.
+
+    ranked          one row a free start, best first; columns `COLUMNS`; start and end are datetime64[us, UTC], chances
+                    from 0 to 1, lengths in seconds, age_s that of the elements at the start
+    suggestions     the best of them that do not overlap; equally good ones are spread over the days
+    gain            over a random start; None where nothing is suggested
+    before_noon, from_noon
+                    the same gain for starts in these halves of the local day; None where there are too few
+    by_hour         one row a local hour: hour, starts, and means of the figures over the starts in it
+    allowed_count   how many starts the hours allow, and `rankable_count` for how many of them odds can be told
+    first, last     how fresh the elements are at the first and at the last start allowed
+    span            what was looked at
+    """
+
+    kind: CallKind
+    minutes: int
+    hours: AllowedHours
+    timezone: str
+    ranked: pd.DataFrame
+    suggestions: pd.DataFrame
+    gain: Gain | None
+    before_noon: Gain | None
+    from_noon: Gain | None
+    by_hour: pd.DataFrame
+    allowed_count: int
+    rankable_count: int
+    first: Freshness
+    last: Freshness
+    span: Span
+
+    @property
+    def statistics_only(self) -> bool:
+        """True where the elements are too old for single starts: `by_hour` is then all that can be said."""
+        return self.rankable_count == 0
+
+
+def plan_calls(
+    forecast: ServiceForecast,
+    kind: CallKind,
+    *,
+    minutes: int = 30,
+    hours: AllowedHours | None = None,
+    timezone: str = "UTC",
+    busy_us: Intervals | None = None,
+    most: int = 5,
+    runs: int = RUNS,
+    seed: int = 1,
+) -> CallPlan:
+    """Rank every minute at which a call of `minutes` may begin within ``forecast.span``, and suggest up to `most`.
+
+    `hours` are those of the clock in `timezone`, all day unless given; starts whose call meets a time of `busy_us` are
+    left out. Starts at which the elements are only good for statistics are not ranked. Raises SpanError for a call that
+    is longer than the span or the hours, InputError for other numbers, SiteError for an unknown zone.
+    """
+    if isinstance(most, bool) or not isinstance(most, (int, np.integer)) or not 1 <= most <= _MOST_SUGGESTIONS:
+        raise InputError("number of suggestions", got=most, wanted=f"a whole number from 1 to {_MOST_SUGGESTIONS}")
+    hours = hours or AllowedHours()
+    taken = [] if busy_us is None else list(zip(busy_us[0].tolist(), busy_us[1].tolist(), strict=True))
+    found = starts(forecast.span, minutes, hours, timezone, taken)
+    first, last = forecast.freshness_at(found.allowed_us[[0, -1]])
+
+    # One set of futures to choose by, another to tell by.
+    allowed = windows(forecast, forecast.futures(kind, runs=runs, seed=seed + 1), kind, found.allowed_us, minutes)
+    choosing = windows(forecast, forecast.futures(kind, runs=runs, seed=seed), kind, found.free_us, minutes)
+    good = choosing["band"].isin(_bands_with_odds(choosing, forecast)).to_numpy()
+    choosing = choosing[good].reset_index(drop=True)
+    order = rank(choosing)
+    told = allowed.set_index("start").loc[choosing["start"].iloc[order]].reset_index()[list(COLUMNS)]
+
+    # Where many are equally good, those of one day alone would leave nobody a choice of days.
+    tier = _tiers(choosing.iloc[order])
+    day = told["start"].dt.tz_convert(zone(timezone)).dt.day_of_year.to_numpy(dtype=np.int64)
+    chosen = spread(_us(told["start"]), tier, day, minutes, most)
+    suggestions = told.iloc[chosen].reset_index(drop=True)
+    # What was chosen is put in order by the figures that are told.
+    suggestions = suggestions.iloc[rank(suggestions)].reset_index(drop=True)
+    rankable = allowed[allowed["band"].isin(_bands_with_odds(allowed, forecast))]
+    noon = told["start"].dt.tz_convert(zone(timezone)).dt.hour >= 12
+    return CallPlan(
+        kind,
+        minutes,
+        hours,
+        timezone,
+        told,
+        suggestions,
+        # Where times are taken, a random start is a free one too.
+        gain_of(told, told),
+        gain_of(told[~noon], told[~noon], _FEWEST_STARTS),
+        gain_of(told[noon], told[noon], _FEWEST_STARTS),
+        _by_hour(allowed if told.empty else told, timezone),
+        int(found.allowed_us.size),
+        len(rankable),
+        first,
+        last,
+        forecast.span,
+    )
+
+
+def windows(
+    forecast: ServiceForecast, futures: Simulation, kind: CallKind, start_us: Index, minutes: float | Floats
+) -> pd.DataFrame:
+    """Return what awaits calls of `minutes` at `start_us`, in the order given, with the columns `COLUMNS`."""
+    found = futures.windows(start_us, np.asarray(minutes) * 60.0, at_least_s=kind.at_least_s)
+    fresh = forecast.freshness_at(start_us)
+    return pd.DataFrame(
+        {
+            "start": _utc(found.start_us),
+            "end": _utc(found.end_us),
+            "chance_of_end": found.chance[:, 2],
+            "expected_pauses": found.expected_count[:, 1],
+            "expected_freezes": found.expected_count[:, 0],
+            "expected_frozen_s": found.expected_frozen_s,
+            "worst_p50_s": found.worst_p50_s,
+            "worst_p90_s": found.worst_p90_s,
+            "age_s": np.array([f.median_s for f in fresh], dtype=np.float64),
+            "band": pd.Series([f.band.name for f in fresh], dtype=object),
+        }
+    )
+
+
+def rank(table: pd.DataFrame) -> Index:
+    """Return the order of rows with the columns `COLUMNS`, best first; see the module for what decides."""
+    order = np.lexsort((_us(table["start"]), *reversed(_keys(table))))
+    return np.asarray(order, dtype=np.int64)
+
+
+def better(calls: pd.DataFrame, than: Mapping[str, float] | pd.Series) -> NDArray[np.bool_]:
+    """Say of which `calls` a person would notice that they go better than one other, shape (calls,).
+
+    Both have chance_of_end, expected_pauses and expected_frozen_s.
+    """
+    end, pauses, frozen_s = (calls[name].to_numpy(dtype=np.float64) for name in _FIGURES)
+    return _worth(end, pauses, frozen_s, *(float(than[name]) for name in _FIGURES))
+
+
+def gain_of(ranked: pd.DataFrame, allowed: pd.DataFrame, fewest: int = 1) -> Gain | None:
+    """Return what the first of `ranked` saves against a random one of `allowed`; None where there are too few."""
+    if ranked.empty or len(allowed) < fewest:
+        return None
+    best = ranked.iloc[:1]
+    end, pauses, frozen = (Spread.of(allowed[name].to_numpy(dtype=np.float64)) for name in _FIGURES)
+    random = dict(zip(_FIGURES, (end.mean, pauses.mean, frozen.mean), strict=True))
+    as_good = np.ones(len(allowed), dtype=bool)
+    for key, of_first in zip(_keys(allowed), _keys(best), strict=True):
+        as_good &= key <= of_first[0]
+    best_figures = tuple(best[name].to_numpy(dtype=np.float64) for name in _FIGURES)
+    best_end, best_pauses, best_frozen_s = (float(figure[0]) for figure in best_figures)
+    return Gain(
+        len(allowed),
+        best_pauses,
+        best_frozen_s,
+        best_end,
+        pauses,
+        frozen,
+        end,
+        float(as_good.mean()),
+        bool(better(best, random)[0]),
+        float(_worth(*best_figures, *(allowed[name].to_numpy(dtype=np.float64) for name in _FIGURES)).mean()),
+    )
+
+
+def _worth(
+    end: Floats,
+    pauses: Floats,
+    frozen_s: Floats,
+    than_end: Floats | float,
+    than_pauses: Floats | float,
+    than_frozen_s: Floats | float,
+) -> NDArray[np.bool_]:
+    """Say of which calls chance of an end, pauses and frozen seconds are noticeably better than those of another."""
+    lost, other_lost = end > MOST_CHANCE_OF_END, than_end > MOST_CHANCE_OF_END
+    fewer = than_pauses - pauses
+    by_pauses = np.where(np.abs(fewer) >= _WORTH_PAUSES, fewer > 0.0, than_frozen_s - frozen_s >= _WORTH_FROZEN_S)
+    return np.asarray(np.where(lost != other_lost, ~lost, by_pauses))
+
+
+def _keys(table: pd.DataFrame) -> list[Floats]:
+    """Return what decides between starts, in its order, less being better."""
+    return [
+        (table["chance_of_end"].to_numpy(dtype=np.float64) > MOST_CHANCE_OF_END).astype(np.float64),
+        np.round(table["expected_pauses"].to_numpy(dtype=np.float64) / _PAUSE_STEP),
+        np.round(table["expected_frozen_s"].to_numpy(dtype=np.float64) / _SECOND_STEP),
+        np.round(table["worst_p90_s"].to_numpy(dtype=np.float64) / _SECOND_STEP),
+    ]
+
+
+def _tiers(ranked: pd.DataFrame) -> Index:
+    """Return which rows of a table in its order cannot be told apart: equal numbers, shape (rows,)."""
+    keys = np.column_stack(_keys(ranked))
+    differs = np.any(np.diff(keys, axis=0) != 0.0, axis=1)
+    return np.concatenate([[0], np.cumsum(differs)])[: len(ranked)].astype(np.int64)
+
+
+def _bands_with_odds(table: pd.DataFrame, forecast: ServiceForecast) -> list[str]:
+    """Return the names of the bands in which single starts can be told apart."""
+    fresh = forecast.freshness_at(_us(table["start"]))
+    return sorted({f.band.name for f in fresh if f.band.shows_odds})
+
+
+def _by_hour(allowed: pd.DataFrame, timezone: str) -> pd.DataFrame:
+    """Return means over the starts of each local hour: what still holds when single moments do not."""
+    hour = allowed["start"].dt.tz_convert(zone(timezone)).dt.hour.rename("hour")
+    grouped = allowed.groupby(hour)
+    table = grouped[["chance_of_end", "expected_pauses", "expected_freezes", "expected_frozen_s", "worst_p90_s"]].mean()
+    table.insert(0, "starts", grouped.size())
+    return table.reset_index()
+
+
+def _us(times: pd.Series) -> Index:
+    """Return aware UTC times as microseconds since 1970 UTC."""
+    return np.asarray(times.dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64))
+
+
+def _utc(time_us: Index) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")

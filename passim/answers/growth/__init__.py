@@ -1,0 +1,1 @@
+"""Does it get better with more satellites: curves, orders of launch, goals, plans."""

@@ -1,0 +1,260 @@
+"""Goals: what a place should have, as a small expression, and the smallest number of satellites that brings it.
+
+    goal       = condition { "and" condition } [ "in call hours" ]
+    condition  = quantity comparison number [ unit ]
+    comparison = "<=" | "<" | ">=" | ">"
+
+    quantity           unit         what it is
+    covered            % or none    share of the time with service; without a unit a share of one
+    gap_fraction       % or none    share of the time without service
+    gap_count                       gaps in the time asked about
+    gaps_per_hour                   gaps an hour, on average
+    pauses_per_hour                 gaps over 5 s an hour, on average: at most one a 30-minute call is <= 2
+    mean_gap_s         s or min     mean gap
+    longest_gap_s      s or min     longest gap
+
+Examples: "longest_gap_s <= 5", "covered >= 99.9 %", "gap_count <= 10 and longest_gap_s < 30 in call hours".
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.answers.growth.curves import Curves
+from passim.errors import InputError
+
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+_UNITS: Final[dict[str, dict[str, float]]] = {
+    "covered": {"": 1.0, "%": 0.01},
+    "gap_fraction": {"": 1.0, "%": 0.01},
+    "gap_count": {"": 1.0},
+    "gaps_per_hour": {"": 1.0},
+    "pauses_per_hour": {"": 1.0},
+    "mean_gap_s": {"": 1.0, "s": 1.0, "min": 60.0},
+    "longest_gap_s": {"": 1.0, "s": 1.0, "min": 60.0},
+}
+QUANTITIES: Final = tuple(_UNITS)
+EXAMPLE: Final = 'longest_gap_s <= 5 or "covered >= 99.9 %"'
+_COMPARISONS: Final = {"<=": np.less_equal, "<": np.less, ">=": np.greater_equal, ">": np.greater}
+_CONDITION = re.compile(r"([A-Za-z_][A-Za-z_0-9]*)\s*(<=|>=|<|>|==|=|!=)\s*(\S+(?: \S+)?)", re.ASCII)
+_AMOUNT = re.compile(r"([-+]?[0-9.]+(?:[eE][-+]?[0-9]+)?)\s*(%|[A-Za-z]*)", re.ASCII)
+_HOURS = re.compile(r"\s+in\s+call\s+hours$", re.IGNORECASE)
+_NAMES: Final = {
+    "covered": "covered",
+    "gap_fraction": "time without service",
+    "gap_count": "gaps",
+    "gaps_per_hour": "gaps an hour",
+    "pauses_per_hour": "pauses (gaps over 5 s) an hour",
+    "mean_gap_s": "mean gap",
+    "longest_gap_s": "longest gap",
+}
+
+# The names beside a bound of one.
+_ONE: Final = {
+    "gap_count": "gap",
+    "gaps_per_hour": "gap an hour",
+    "pauses_per_hour": "pause (gap over 5 s) an hour",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One comparison; ``bound`` is a share of one, a count or seconds. ``text`` is as it was written."""
+
+    quantity: str
+    comparison: str
+    bound: float
+    text: str
+
+    def words(self) -> str:
+        """Say it in plain words: "no gap over 5 s", "at least 99.9 % covered"."""
+        amount = _amount(self.quantity, self.bound)
+        if self.quantity == "longest_gap_s" and self.comparison == "<=":
+            return f"no gap over {amount}" if self.bound > 0 else "no gap"
+        if self.quantity == "longest_gap_s" and self.comparison == "<":
+            return f"no gap of {amount} or more"
+        at = {"<=": "at most", "<": "under", ">=": "at least", ">": "over"}[self.comparison]
+        if self.quantity in ("mean_gap_s", "longest_gap_s"):
+            return f"a {_NAMES[self.quantity]} of {at} {amount}"
+        if self.quantity == "gap_count" and self.comparison == "<=" and self.bound == 0:
+            return "no gap"
+        names = _NAMES | _ONE if amount == "1" else _NAMES
+        return f"{at} {amount} {names[self.quantity]}"
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """Conditions that must all hold, over the whole time or in call hours only."""
+
+    conditions: tuple[Condition, ...]
+    in_call_hours: bool
+    text: str
+
+    @property
+    def needs_pauses(self) -> bool:
+        """Whether the curves must carry pause_count."""
+        return any(condition.quantity == "pauses_per_hour" for condition in self.conditions)
+
+    def words(self) -> str:
+        """Say the goal in plain words."""
+        return " and ".join(c.words() for c in self.conditions) + (" in call hours" if self.in_call_hours else "")
+
+    def met(self, values: Mapping[str, Floats], counted_s: float) -> Bools:
+        """Say where the goal holds, in the shape of `values`, which are named and shaped as those of `Curves`.
+
+        A mean gap that is not known, because the span cuts each gap, meets no condition on it.
+        """
+        holds = np.ones(values["gap_fraction"].shape, dtype=bool)
+        for condition in self.conditions:
+            measured = quantity(condition.quantity, values, counted_s)
+            # Shares and rates come from a division: let its last digits not decide.
+            if condition.quantity not in ("gap_count", "mean_gap_s", "longest_gap_s"):
+                measured = np.round(measured, 12)
+            holds &= _COMPARISONS[condition.comparison](measured, condition.bound)
+        return holds
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Smallest:
+    """The smallest number of satellites from which on a goal stays met, in every draw.
+
+    "Stays met": with that many and with every larger number, in this order; a gap count may well rise on the way.
+    ``by_draw``, shape (draws,), is empty where the goal is not met even with all satellites. ``middle`` is the one
+    number of a single order, or the median draw; ``low`` and ``high`` hold eight draws of ten.
+    """
+
+    goal: Goal
+    everyone: int
+    by_draw: Index
+
+    @property
+    def reached(self) -> bool:
+        """Whether the goal is met with all satellites."""
+        return len(self.by_draw) > 0
+
+    @property
+    def middle(self) -> int:
+        """The number itself, or the median over draws."""
+        return int(np.percentile(self.by_draw, 50.0, method="higher"))
+
+    @property
+    def low(self) -> int:
+        """The 10th percentile over draws."""
+        return int(np.percentile(self.by_draw, 10.0, method="lower"))
+
+    @property
+    def high(self) -> int:
+        """The 90th percentile over draws."""
+        return int(np.percentile(self.by_draw, 90.0, method="higher"))
+
+
+def smallest(curves: Curves, goal: Goal) -> Smallest:
+    """Return the smallest number of satellites from which on `goal` stays met.
+
+    The curves must be those of call hours where the goal says so, and hold pause_count where it needs that.
+    """
+    met = goal.met(curves.values, curves.counted_s)
+    # With all satellites every draw is the same fleet, so that all draws reach the goal or none does.
+    if not met[:, -1].all():
+        return Smallest(goal, met.shape[1], np.zeros(0, dtype=np.int64))
+    return Smallest(goal, met.shape[1], first_that_stays(met) + 1)
+
+
+def first_that_stays(met: Bools) -> Index:
+    """Return for each row of `met`, shape (rows, n), the first place from which on it holds; n where the last fails."""
+    failed = ~met[:, ::-1]
+    from_the_end = np.where(failed.any(axis=1), failed.argmax(axis=1), met.shape[1])
+    return np.asarray(met.shape[1] - from_the_end, dtype=np.int64)
+
+
+def quantity(name: str, values: Mapping[str, Floats], counted_s: float) -> Floats:
+    """Return a quantity of `QUANTITIES` from the curves' values, in their shape."""
+    if name == "covered":
+        return 1.0 - values["gap_fraction"]
+    if name == "gaps_per_hour":
+        return values["gap_count"] / (counted_s / 3600.0)
+    if name == "pauses_per_hour":
+        return values["pause_count"] / (counted_s / 3600.0)
+    return values[name]
+
+
+def told(goal: Goal, values: Mapping[str, Floats], counted_s: float) -> str:
+    """Say what the last column of `values` has of the goal's quantities: "longest gap 44 s"."""
+    parts = []
+    for name in dict.fromkeys(condition.quantity for condition in goal.conditions):
+        amount = float(quantity(name, values, counted_s)[0, -1])
+        bounds = [condition.bound for condition in goal.conditions if condition.quantity == name]
+        parts.append(f"{_NAMES[name]} {_measured(name, amount, bounds) if np.isfinite(amount) else 'not known'}")
+    return ", ".join(parts)
+
+
+def parse_goal(text: str) -> Goal:
+    """Return the goal that an expression says. Raises InputError, in one line, for anything that is none."""
+    body = " ".join(text.split())
+    in_call_hours = _HOURS.search(f" {body}") is not None
+    body = _HOURS.sub("", f" {body}").strip()
+    if not body:
+        raise InputError("goal", got=text, wanted="a quantity, a comparison and a number", try_next=EXAMPLE)
+    conditions = tuple(_condition(part.strip(), text) for part in re.split(r"\band\b", body, flags=re.IGNORECASE))
+    return Goal(conditions, in_call_hours, text.strip())
+
+
+def _condition(part: str, whole: str) -> Condition:
+    found = _CONDITION.fullmatch(part)
+    if found is None:
+        raise InputError("goal", got=part or whole, wanted="a quantity, a comparison and a number", try_next=EXAMPLE)
+    name, comparison, amount_text = found.groups()
+    if name not in _UNITS:
+        near = get_close_matches(name, QUANTITIES, n=1)
+        wanted = f"one of {', '.join(QUANTITIES)}"
+        raise InputError("quantity of the goal", got=name, wanted=wanted, try_next=near[0] if near else "")
+    if comparison not in _COMPARISONS:
+        raise InputError("comparison of the goal", got=comparison, wanted="<=, <, >= or >", try_next=EXAMPLE)
+    split = _AMOUNT.fullmatch(amount_text)
+    number, unit = split.groups() if split else (amount_text, "")
+    try:
+        amount = float(number)
+    except ValueError:
+        amount = float("nan")
+    if not 0.0 <= amount < float("inf"):
+        raise InputError(f"number of the goal for {name}", got=number, wanted="a number of 0 or more", try_next=EXAMPLE)
+    if unit not in _UNITS[name]:
+        known = " or ".join(each or "no unit" for each in _UNITS[name])
+        raise InputError(f"unit of the goal for {name}", got=unit, wanted=known)
+    # Rounded, so that 99.9 % is the same number as 0.999.
+    bound = round(amount * _UNITS[name][unit], 12)
+    if name in ("covered", "gap_fraction") and bound > 1.0:
+        raise InputError(
+            f"number of the goal for {name}",
+            got=f"{number} {unit}".strip(),
+            wanted="0 to 100 %" if unit else "a share from 0 to 1",
+            try_next=f"{amount:g} %" if not unit and amount <= 100.0 else "99 %",
+        )
+    return Condition(name, comparison, bound, part)
+
+
+def _measured(name: str, amount: float, bounds: Sequence[float]) -> str:
+    """Return what was found in words: a share to a tenth of a per cent, finer only to keep it off the goal's bounds."""
+    if name not in ("covered", "gap_fraction"):
+        return _amount(name, amount)
+    decimals = 1
+    while decimals < 6 and any(b != amount and round(100.0 * (b - amount), decimals) == 0.0 for b in bounds):
+        decimals += 1
+    return f"{100.0 * amount:.{decimals}f} %"
+
+
+def _amount(name: str, amount: float) -> str:
+    """Return an amount of a quantity in words."""
+    if name in ("covered", "gap_fraction"):
+        return f"{100.0 * amount:.6g} %"
+    return f"{amount:.3g} s" if name in ("mean_gap_s", "longest_gap_s") else f"{amount:.4g}"

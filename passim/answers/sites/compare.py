@@ -1,0 +1,297 @@
+"""Places side by side, and fleets side by side at one place: what is known before a terminal is bought or moved.
+
+At known places one propagation of the fleet serves every view. Before buying, neither the mask nor the gateway is
+known as a rule; then the question is how much the answer hangs on them.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from passim import intervals
+from passim.answers.calls.hours import MINUTE_US, AllowedHours
+from passim.answers.sites.figures import figures_of, report_on_places
+from passim.coverage.service import Service
+from passim.coverage.serving import serve
+from passim.coverage.steps import Coverage
+from passim.elements.records import Fleet
+from passim.errors import InputError
+from passim.intervals import Intervals
+from passim.parallel.chunks import Team
+from passim.sky import ground
+from passim.sky.horizon import Horizon
+from passim.sky.report import SearchReport
+from passim.sky.site import Site
+from passim.sky.view import View
+from passim.sky.visibility import Visibility, find_visibility
+from passim.spans import Span, zone
+
+Progress = Callable[[float], None]
+
+MASKS_DEG: Final = (25.0, 30.0, 35.0, 40.0)
+MOST_VIEWS: Final = 100
+
+
+# --- places -----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class SiteComparison:
+    """Several views side by side. Made by `compare_sites`.
+
+    ``table`` has one row a view, in the order given:
+
+        site                    the view's title
+        latitude_deg, longitude_deg
+        covered_fraction, gap_count, gaps_per_hour, gap_mean_s, gap_longest_s, in_view_mean, twofold_fraction
+                                as `Coverage` defines them; gap_mean_s is missing where no gap is whole
+        call_hours              when calls are held there, in words; empty where nobody said
+        call_hours_s            how much of the span that is, seconds
+        call_frozen_s           seconds of it without service; missing where there are no call hours
+        best_limit              the limit which, lifted alone, gives back most; empty where none gives anything
+        best_limit_gives_back_s seconds of the span that come back
+    """
+
+    table: pd.DataFrame
+    report: SearchReport
+    notes: tuple[str, ...]
+
+    @property
+    def best(self) -> int:
+        """The row with the most time covered; of several, the first."""
+        return int(self.table["covered_fraction"].to_numpy().argmax())
+
+    @property
+    def worst(self) -> int:
+        """The row with the least time covered; of several, the first."""
+        return int(self.table["covered_fraction"].to_numpy().argmin())
+
+
+def compare_sites(
+    fleet: Fleet,
+    views: Sequence[View],
+    span: Span,
+    *,
+    call_hours: Sequence[AllowedHours | None] | None = None,
+    service: Service | None = None,
+    progress: Progress | None = None,
+) -> SiteComparison:
+    """Return what each of `views` has in `span`, side by side.
+
+    `call_hours` says for each view when calls are held, in its own local time. Where `service` has a clock or takes
+    time to acquire, the waits count as frozen too. Raises InputError for no views, more than `MOST_VIEWS` or two of one
+    title, and what `find_visibility` raises.
+    """
+    titles = [view.title for view in views]
+    if not 1 <= len(titles) <= MOST_VIEWS:
+        raise InputError("sites", got=len(titles), wanted=f"1 to {MOST_VIEWS} of them")
+    _check_names(titles, "sites")
+    hours: Sequence[AllowedHours | None] = [None] * len(views) if call_hours is None else call_hours
+    found = find_visibility(fleet, views, span, progress=progress)
+    rows = [_site_row(seen, kept, service) for seen, kept in zip(found, hours, strict=True)]
+    notes = tuple(dict.fromkeys(note for seen in found for note in seen.notes))
+    table = pd.DataFrame(rows).astype({"gap_mean_s": float, "call_frozen_s": float})
+    return SiteComparison(table, SearchReport.together([seen.report for seen in found]), notes)
+
+
+def beside_chosen(table: pd.DataFrame, sites: Sequence[Site], chosen: int, span: Span) -> pd.DataFrame:
+    """Return the table of a `SiteComparison` over `span` with what each row is to the one at place `chosen`.
+
+    `sites` are those of the rows. Added are out_s, how long of the span is without service, seconds; against_chosen_s,
+    its difference from that of the chosen row; distance_km over the ground from the chosen site; and direction, a word
+    of the compass, empty at the chosen site itself.
+    """
+    here, out_s = sites[chosen], (1.0 - table["covered_fraction"]) * span.duration_s
+    away_km = [ground.distance_km(here, site) for site in sites]
+    return table.assign(
+        out_s=out_s,
+        against_chosen_s=out_s - out_s.iloc[chosen],
+        distance_km=away_km,
+        direction=[
+            ground.compass_word(ground.bearing_deg(here, site)) if km else ""
+            for site, km in zip(sites, away_km, strict=True)
+        ],
+    )
+
+
+def call_times(span: Span, hours: AllowedHours, timezone: str) -> Intervals:
+    """Return when calls are held in `span`, by the clock of `timezone`: microseconds since 1970 UTC.
+
+    Whole minutes by the clock on the wall, so that a day of 23 or 25 hours keeps its hours. Raises SiteError.
+    """
+    first, past = span.start_us // MINUTE_US, -(-span.end_us // MINUTE_US)
+    minute_us = np.arange(first, past, dtype=np.int64) * MINUTE_US
+    wall = pd.DatetimeIndex(minute_us.astype("datetime64[us]"), tz="UTC").tz_convert(zone(timezone))
+    of_day = np.asarray(wall.hour) * 60 + np.asarray(wall.minute)
+    held = (of_day >= hours.from_minute) & (of_day < hours.to_minute)
+    held &= np.isin(np.asarray(wall.day_of_week), hours.weekdays)
+    minutes = Intervals(minute_us[held], minute_us[held] + MINUTE_US)
+    return intervals.intersection(minutes, ([span.start_us], [span.end_us]))
+
+
+def _site_row(seen: Visibility, hours: AllowedHours | None, service: Service | None) -> dict[str, Any]:
+    """Return the row of one view."""
+    joint, span, view = seen.joint(), seen.span, seen.view
+    coverage = Coverage.from_intervals(joint.start, joint.end, span)
+    summary = coverage.summary()
+    called_us = frozen_us = None
+    if hours is not None:
+        # Satellites that are handed out by a clock, or take time to acquire, freeze more than the sky does.
+        waits = service is not None and (service.clock_period_s is not None or service.acquisition_s > 0.0)
+        frozen = serve(joint, span, service, seen.look).frozen() if waits and service else coverage.gap_intervals
+        called = call_times(span, hours, view.site.timezone)
+        called_us = intervals.total_length(called)
+        frozen_us = intervals.total_length(intervals.intersection(frozen, called))
+    best, gives_back_us = _best_limit(seen, coverage)
+    return {
+        "site": view.title,
+        "latitude_deg": view.site.latitude_deg,
+        "longitude_deg": view.site.longitude_deg,
+        "covered_fraction": summary["covered_fraction"],
+        "gap_count": summary["gap_count"],
+        "gaps_per_hour": coverage.gaps_per_hour(),
+        "gap_mean_s": summary["gap_mean_s"],
+        "gap_longest_s": summary["gap_longest_s"],
+        "in_view_mean": summary["in_view_mean"],
+        "twofold_fraction": summary["twofold_fraction"],
+        "call_hours": "" if hours is None else hours.words,
+        "call_hours_s": 0.0 if called_us is None else called_us / 1e6,
+        "call_frozen_s": None if frozen_us is None else frozen_us / 1e6,
+        "best_limit": best,
+        "best_limit_gives_back_s": gives_back_us / 1e6,
+    }
+
+
+def _best_limit(seen: Visibility, coverage: Coverage) -> tuple[str, int]:
+    """Return the limit which lifted alone gives back most, and how much, microseconds; of equals the first."""
+    gaps = coverage.gap_intervals
+    if not gaps.start.size:
+        return "", 0
+    given_us = {}
+    for name in seen.view.names:
+        joint = seen.joint((name,))
+        given_us[name] = intervals.total_length(intervals.intersection(gaps, (joint.start, joint.end)))
+    best = max(given_us, key=lambda name: given_us[name])
+    return (best, given_us[best]) if given_us[best] else ("", 0)
+
+
+# --- fleets -----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class FleetComparison:
+    """Several fleets at one place, under masks and with and without the gateway. Made by `compare_fleets`.
+
+    ``table`` has one row a fleet, mask and gateway: fleet, satellites (objects it has), mask_deg, gateway ("with",
+    "without", or "none known"), covered_fraction, gap_count, gaps_per_hour, gap_mean_s, gap_longest_s, in_view_mean.
+
+    ``hangs_on`` has one row a fleet, and says how much its answer hangs on what is not known:
+
+        fleet, satellites
+        covered_least, covered_most     the least and most of covered_fraction over all rows of the fleet
+        mask_spread                     what the mask alone moves it by: most less least over the masks, with the
+                                        gateway where one is known
+        gateway_spread                  what the gateway alone moves it by: the largest difference at one mask; missing
+                                        where none is known
+
+    ``reports`` tells of each fleet what could not be used and how old it is.
+    """
+
+    table: pd.DataFrame
+    hangs_on: pd.DataFrame
+    reports: tuple[SearchReport, ...]
+
+
+def compare_fleets(
+    fleets: Sequence[Fleet],
+    view: View,
+    span: Span,
+    *,
+    masks_deg: Sequence[float] = MASKS_DEG,
+    team: Team | None = None,
+    progress: Progress | None = None,
+    cancel: threading.Event | None = None,
+) -> FleetComparison:
+    """Return what each of `fleets` gives at the place of `view` under flat masks, with and without its gateways.
+
+    Every other limit of the view stays. Raises InputError for no fleets or masks, or two of one name, and what
+    `figures_of` raises.
+    """
+    _check_names([fleet.name for fleet in fleets], "fleets")
+    if not fleets or not masks_deg or len(set(masks_deg)) < len(masks_deg):
+        raise InputError(
+            "fleets and masks", got=f"{len(fleets)} and {list(masks_deg)}", wanted="at least one of each, each once"
+        )
+    kinds = {"with": view, "without": view.without("gateway")} if "gateway" in view.names else {"none known": view}
+    # The terminal's own lowest elevation, where it is given, stays; else the mask decides.
+    asked = [
+        (kind, mask_deg, _under(seen_from, mask_deg, view.lowest_elevation_deg))
+        for kind, seen_from in kinds.items()
+        for mask_deg in masks_deg
+    ]
+    rows: list[dict[str, Any]] = []
+    reports = []
+    for number, fleet in enumerate(fleets):
+
+        def tell(done: float, number: int = number) -> None:
+            if progress:
+                progress((number + done) / len(fleets))
+
+        unusable: dict[str, tuple[str, str, str]] = {}
+        views = [seen_from for _, _, seen_from in asked]
+        found = figures_of(fleet, views, span, team=team, progress=tell, cancel=cancel)
+        for (kind, mask_deg, _), here in zip(asked, found, strict=True):
+            figures = here.figures
+            unusable |= {entry[0]: entry for entry in here.unusable}
+            rows.append(
+                {
+                    "fleet": fleet.name,
+                    "satellites": fleet.object_count,
+                    "mask_deg": mask_deg,
+                    "gateway": kind,
+                    "covered_fraction": figures.covered_fraction,
+                    "gap_count": figures.gap_count,
+                    "gaps_per_hour": figures.gaps_per_hour,
+                    "gap_mean_s": figures.gap_mean_s,
+                    "gap_longest_s": figures.gap_longest_s,
+                    "in_view_mean": figures.in_view_mean,
+                }
+            )
+        reports.append(report_on_places(*fleet.nearest(span.middle), unusable.values()))
+    table = pd.DataFrame(rows).astype({"gap_mean_s": float})
+    hangs_on = pd.DataFrame([_hangs_on(table[table["fleet"] == fleet.name]) for fleet in fleets])
+    return FleetComparison(table, hangs_on.astype({"gateway_spread": float}), tuple(reports))
+
+
+def _under(view: View, mask_deg: float, lowest_elevation_deg: float | None) -> View:
+    """Return the view under a flat mask."""
+    site = replace(view.site, horizon=Horizon.flat(mask_deg))
+    return replace(view, site=site, lowest_elevation_deg=lowest_elevation_deg)
+
+
+def _hangs_on(rows: pd.DataFrame) -> dict[str, Any]:
+    """Return how much the answer for one fleet hangs on mask and gateway."""
+    covered = rows.pivot(index="mask_deg", columns="gateway", values="covered_fraction")
+    under = covered["with"] if "with" in covered else covered["none known"]
+    both = (covered["without"] - covered["with"]).abs().max() if "with" in covered else None
+    return {
+        "fleet": rows["fleet"].iloc[0],
+        "satellites": rows["satellites"].iloc[0],
+        "covered_least": rows["covered_fraction"].min(),
+        "covered_most": rows["covered_fraction"].max(),
+        "mask_spread": under.max() - under.min(),
+        "gateway_spread": both,
+    }
+
+
+def _check_names(names: Sequence[str], what: str) -> None:
+    """Raise InputError where two have one name."""
+    for name in names:
+        if names.count(name) > 1:
+            raise InputError(what, got=f"{name} twice", wanted="a name of its own for each")

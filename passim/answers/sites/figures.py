@@ -1,0 +1,155 @@
+"""The figures of many places at once: how much of the time there is service, how often it breaks, and for how long.
+
+They are gathered slice by slice, so memory does not grow with the span, and shared out among workers by place.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, fields
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim import intervals
+from passim.coverage.statistics import gap_statistics
+from passim.coverage.steps import Coverage
+from passim.elements.records import Fleet
+from passim.intervals import Intervals, LanedIntervals
+from passim.parallel.chunks import Team, spread
+from passim.sky.in_view import counted_fleet, slices_in_view, without_fleet_limits
+from passim.sky.report import SearchReport, report_of
+from passim.sky.view import View
+from passim.spans import Span
+
+Progress = Callable[[float], None]
+
+# How many places are looked at together: enough that they share one propagation, few enough to share out.
+PLACES_TOGETHER: Final = 36
+
+
+@dataclass(frozen=True, slots=True)
+class SiteFigures:
+    """What a view has in a span. Definitions are those of `Coverage.summary` and `Coverage.gaps_per_hour`.
+
+    ``gap_mean_s`` is None where there are gaps but no whole one.
+    """
+
+    covered_fraction: float
+    gap_count: int
+    gaps_per_hour: float
+    gap_mean_s: float | None
+    gap_longest_s: float
+    in_view_min: int
+    in_view_mean: float
+    in_view_max: int
+
+    @classmethod
+    def names(cls) -> tuple[str, ...]:
+        """Return the names of the figures."""
+        return tuple(field.name for field in fields(cls))
+
+
+class Tally:
+    """The figures of one view while its span is worked through, slice by slice in order of time."""
+
+    def __init__(self, span: Span) -> None:
+        self._span = span
+        self._gaps: list[Intervals] = []
+        self._in_view_us = 0
+        self._lowest: int | None = None
+        self._highest = 0
+
+    def add(self, found: LanedIntervals, stretch: Span) -> None:
+        """Add when satellites can serve the view in one stretch of the span."""
+        coverage = Coverage.from_intervals(found.start, found.end, stretch)
+        self._gaps.append(coverage.gap_intervals)
+        self._in_view_us += int((coverage.in_view * np.diff(coverage.edges_us)).sum())
+        lowest = int(coverage.in_view.min())
+        self._lowest = lowest if self._lowest is None else min(self._lowest, lowest)
+        self._highest = max(self._highest, int(coverage.in_view.max()))
+
+    @property
+    def gaps(self) -> Intervals:
+        """The gaps so far, sorted; one that goes on over the edge of two stretches is one."""
+        return intervals.union(*self._gaps) if self._gaps else Intervals(*(np.zeros(0, dtype=np.int64),) * 2)
+
+    def figures(self) -> SiteFigures:
+        """Return the figures, once every stretch of the span has been added."""
+        start, end = self.gaps
+        span = self._span
+        span_us = span.end_us - span.start_us
+        whole: NDArray[np.bool_] = (start > span.start_us) & (end < span.end_us)
+        gaps = gap_statistics((end - start) / 1e6, whole, span.duration_s)
+        return SiteFigures(
+            covered_fraction=(span_us - int((end - start).sum())) / span_us,
+            gap_count=int(gaps["gap_count"] or 0),
+            gaps_per_hour=int((start > span.start_us).sum()) / (span.duration_s / 3600.0),
+            gap_mean_s=gaps["gap_mean_s"],
+            gap_longest_s=float(gaps["gap_longest_s"] or 0.0),
+            in_view_min=self._lowest or 0,
+            in_view_mean=self._in_view_us / span_us,
+            in_view_max=self._highest,
+        )
+
+
+@dataclass(frozen=True)
+class PlaceFigures:
+    """The figures of one of several views, and what satellites could not be used for it."""
+
+    figures: SiteFigures
+    unusable: tuple[tuple[str, str, str], ...]
+
+
+def figures_of(
+    fleet: Fleet,
+    views: Sequence[View],
+    span: Span,
+    *,
+    team: Team | None = None,
+    progress: Progress | None = None,
+    cancel: threading.Event | None = None,
+) -> Iterator[PlaceFigures]:
+    """Yield the figures of each of `views` in order, as soon as they are known, worked out by `team`.
+
+    All views must have the same limits of the fleet (who serves, which share, who is left out); those of the first are
+    taken. The rest may differ. Raises what `slices_in_view` and `spread` raise.
+    """
+    if not views:
+        return
+    counted = counted_fleet(fleet, views[0], span)
+    bare = [without_fleet_limits(view) for view in views]
+    chunks = [bare[first : first + PLACES_TOGETHER] for first in range(0, len(bare), PLACES_TOGETHER)]
+    for chunk in spread(_figures_of_some, (counted, span), chunks, team=team, progress=progress, cancel=cancel):
+        yield from chunk
+
+
+def report_on_places(fleet: Fleet, set_aside: int, unusable: Iterable[tuple[str, str, str]]) -> SearchReport:
+    """Return the report on many places: `fleet` holds one set an object, `unusable` is told as `PlaceFigures` does.
+
+    Its never_up and always_up are empty, because nobody asked.
+    """
+    index = {number: k for k, number in enumerate(fleet.satellite_ids.tolist())}
+    return report_of(
+        fleet,
+        set_aside=set_aside,
+        seen=np.arange(len(fleet)),
+        always=np.zeros(0, dtype=np.intp),
+        unusable=sorted((index[number], reason) for number, _, reason in unusable),
+    )
+
+
+def _figures_of_some(common: tuple[Fleet, Span], views: Sequence[View], tell: Progress) -> list[PlaceFigures]:
+    """Return the figures of some views: the work of one chunk."""
+    fleet, span = common
+    tallies = [Tally(span) for _ in views]
+    unusable: dict[str, tuple[str, str, str]] = {}
+    for piece in slices_in_view(fleet, views, span, progress=tell):
+        for tally, found in zip(tallies, piece.found, strict=True):
+            tally.add(found, piece.span)
+        for entry in piece.unusable:
+            unusable.setdefault(entry[0], entry)
+    told = tuple(unusable.values())
+    return [PlaceFigures(tally.figures(), told) for tally in tallies]

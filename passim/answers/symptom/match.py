@@ -1,0 +1,362 @@
+"""What could be behind the freezes: from what somebody saw to the settings of the sky that would produce it.
+
+Most users know no gateway and no antenna cone; they know "it freezes every five minutes for half a minute". Given a
+fleet, a view and a span, `find_settings` tries the settings of a `Grid`, ranks them by how well the freezes that they
+predict fit, and says when no setting of the sky explains what was seen. `symptom_score` says how a fit is reckoned.
+
+What was seen does not name its cause: a gateway far away and a high mask take away much the same passes. So the answer
+names several candidates, and what to watch for to tell them apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from passim.answers.symptom.discriminate import Traits, observations, rate_words, seconds_words, traits_of, when_words
+from passim.answers.symptom.observations import FEWEST_FREEZES, FreezeRecord, Symptom
+from passim.answers.symptom.score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, RangeJudge, RecordJudge
+from passim.answers.symptom.search import POLICY, Found, Trials, search_settings
+from passim.answers.symptom.settings import Grid, Setting
+from passim.elements.records import Fleet
+from passim.errors import InputError
+from passim.intervals import Intervals
+from passim.sky.report import SearchReport
+from passim.sky.site import Site
+from passim.sky.view import View
+from passim.spans import Span
+
+__all__ = [
+    "EXPLAINED",
+    "NOT_THE_SKY",
+    "PARTLY",
+    "UNDECIDED",
+    "Candidate",
+    "FreezeRecord",
+    "Grid",
+    "Setting",
+    "Symptom",
+    "SymptomAnswer",
+    "find_settings",
+    "rate_words",
+    "seconds_words",
+]
+
+Progress = Callable[[float], None]
+
+EXPLAINED: Final = "the sky explains it"
+PARTLY: Final = "the sky may explain it, or part of it"
+UNDECIDED: Final = "the record does not decide"
+NOT_THE_SKY: Final = "not the sky"
+
+ELSEWHERE: Final = (
+    "Look elsewhere first: the house network (try a cable in place of the wireless), the line and its load, power and "
+    "restarts of the terminal, and the far end of the call."
+)
+CONFOUNDED: Final = (
+    "A mask, a gateway and a cone take away much the same passes, so that one can stand in for another: take a "
+    "candidate as an assumption until an observation has told it from the rest."
+)
+RANGES_ARE_LOOSE: Final = (
+    "Ranges are met by many settings, and by things that have nothing to do with the sky: a record of freezes "
+    "(start,end) decides far better."
+)
+
+IN_ORDER: Final = (
+    "Candidates stand in the order of their fit less a little for every limit and number that was free to be chosen, "
+    "so that a plain setting comes before a complicated one that fits hardly better."
+)
+IN_ORDER_OF_RECORD: Final = (
+    "Candidates stand in the order of how well they foretell the record second by second, less a little for every "
+    "number that was free to be chosen; the fit is the share of frozen seconds in both of those in either."
+)
+
+TOO_WIDE: Final = (
+    "A range from one value to more than ten times as much describes almost any train of freezes, random ones too: "
+    "no more is said than that the sky could be behind it."
+)
+# Random freezes have 80 % of their intervals within a factor of 22 (exponential), trains of the sky mostly within 8.
+WIDE_RANGE: Final = 10.0
+
+# Settings of the same kinds whose gateways or cones point within this are shown as one candidate.
+_SAME_DIRECTION_DEG = 45.0
+_MOST_TO_GROUP = 600
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """One setting that could be behind the freezes.
+
+    seen        what was seen, in words
+    freezes     when it predicts no service, microseconds since 1970 UTC
+    fit         0 to 1: of ranges the fit as `symptom_score` defines it, of a record the seconds frozen in both over
+                those frozen in either
+    parts       what the judgement is made of
+    traits      figures of the predicted freezes
+    similar     how many other settings of the same kinds, pointing the same way, were tried and fit nearly as well
+    """
+
+    setting: Setting
+    site: Site
+    seen: str
+    freezes: Intervals
+    fit: float
+    rank: float
+    parts: dict[str, float]
+    traits: Traits
+    similar: int
+
+    def describe(self) -> str:
+        """Say what it is in plain words."""
+        return self.setting.describe(self.site)
+
+    def as_assumption(self) -> dict[str, Any]:
+        """Return it as what `passim.workspace.Workspace.assume` takes beside the day: values, how, and a gateway.
+
+        A mask becomes the lowest elevation of the terminal, so that the horizon of the spot stays as it was found.
+        """
+        setting = self.setting
+        values: dict[str, Any] = {}
+        if setting.mask_deg is not None:
+            values["terminal.lowest_elevation_deg"] = setting.mask_deg
+        if setting.cone is not None:
+            cone = setting.cone
+            values["terminal.cone"] = {
+                "azimuth_deg": cone.azimuth_deg,
+                "tilt_deg": cone.tilt_deg,
+                "half_angle_deg": cone.half_angle_deg,
+            }
+        if setting.arc_deg is not None:
+            values["terminal.arc_keep_out_deg"] = setting.arc_deg
+        if setting.is_timed:
+            values["terminal.policy"] = POLICY
+        if setting.slot_s is not None:
+            values["terminal.clock_period_s"] = setting.slot_s
+            values["terminal.clock_offset_s"] = setting.slot_offset_s
+        if setting.acquisition_s:
+            values["terminal.acquisition_s"] = setting.acquisition_s
+        return {
+            "values": values,
+            "how": f"searched for from {self.seen}; fit {self.fit:.2f}",
+            "gateway": setting.gateway.gateway(self.site) if setting.gateway else None,
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class SymptomAnswer:
+    """What `find_settings` found.
+
+    verdict         `EXPLAINED`, `PARTLY`, `UNDECIDED` (it fits, and so it does when shifted) or `NOT_THE_SKY`
+    candidates      best first; where it is not the sky, what came nearest
+    observations    sentences on what would tell the candidates apart
+    notes           what must be said beside the answer
+    tried           how many settings were tried
+    gain            of a record: what the setting that leads gains on the hours held out; None for ranges
+    chance_level    of a record: what the same setting reaches there at 1 % of the shifts in time; None for ranges
+    """
+
+    symptom: Symptom | FreezeRecord
+    site: Site
+    span: Span
+    verdict: str
+    candidates: tuple[Candidate, ...]
+    observations: tuple[str, ...]
+    notes: tuple[str, ...]
+    tried: int
+    gain: float | None
+    chance_level: float | None
+    report: SearchReport
+
+    def sentence(self) -> str:
+        """Say in plain words what was found."""
+        seen = self.symptom.describe()
+        if self.verdict == NOT_THE_SKY:
+            return f"No: none of {self.tried:,} settings of the sky at {self.site.name} explains {seen}. {ELSEWHERE}"
+        best = self.candidates[0]
+        can = {EXPLAINED: "can explain", PARTLY: "may explain, at least in part,"}
+        if self.verdict == UNDECIDED:
+            words = f"The sky fits {seen}, but shifted in time it fits about as well: a longer record will decide."
+        else:
+            words = f"The sky {can[self.verdict]} {seen}."
+        words = f"{words} The best of {self.tried:,} settings: {best.describe()}"
+        traits = best.traits
+        rate = f"{rate_words(traits.per_hour)} freezes an hour while it is bad"
+        return f"{words}; it predicts {rate}, {seconds_words(traits.mean_s)} on average, {when_words(traits.by_hour)}."
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a candidate, best first.
+
+        Columns: number, setting (words), fit, limits (how many), freezes_per_hour (over the hours that have any),
+        freezes, length_mean_s, length_min_s, length_max_s, frozen_fraction, when (words), similar; gateway_latitude_deg
+        and gateway_longitude_deg (missing without one); for a record gain, explained_fraction and
+        false_alarm_fraction.
+        """
+        rows = []
+        for number, candidate in enumerate(self.candidates, 1):
+            traits, place = candidate.traits, candidate.setting.gateway
+            latitude_deg, longitude_deg = place.coordinates_deg(self.site) if place else (np.nan, np.nan)
+            row = {
+                "number": number,
+                "setting": candidate.describe(),
+                "fit": candidate.fit,
+                "limits": len(candidate.setting.kinds),
+                "freezes_per_hour": traits.per_hour,
+                "freezes": traits.count,
+                "length_mean_s": traits.mean_s,
+                "length_min_s": traits.shortest_s,
+                "length_max_s": traits.longest_s,
+                "frozen_fraction": traits.frozen_fraction,
+                "when": when_words(traits.by_hour),
+                "similar": candidate.similar,
+                "gateway_latitude_deg": latitude_deg,
+                "gateway_longitude_deg": longitude_deg,
+            }
+            if isinstance(self.symptom, FreezeRecord):
+                row["gain"] = candidate.parts["gain"]
+                row["explained_fraction"] = candidate.parts["explained"]
+                row["false_alarm_fraction"] = candidate.parts["false_alarms"]
+            rows.append(row)
+        return pd.DataFrame(rows)
+
+
+def find_settings(
+    fleet: Fleet,
+    view: View | Site,
+    span: Span,
+    symptom: Symptom | FreezeRecord,
+    *,
+    grid: Grid | None = None,
+    top: int = 5,
+    progress: Progress | None = None,
+) -> SymptomAnswer:
+    """Return the settings that would produce `symptom` at `view` with `fleet` over `span`, best first.
+
+    Limits that the view has already count in every setting and are not searched; masks are tried on top of its horizon.
+    With a record, `span` is the time that was watched: time in it without a freeze in the record counts as good.
+    Where a clock or acquisition time is tried, the terminal keeps a satellite until it is lost, then takes the one that
+    stays longest. `progress` is called with the share done. The same call gives the same answer.
+
+    A record counts as explained when the setting that fits every second hour of it best also gains more on the other
+    hours than at 99 % of all shifts in time, and the fit is 0.5 or more; with less it is explained in part.
+
+    Raises InputError for a record with fewer than five freezes in the span, and what `find_visibility` raises.
+    """
+    if not 1 <= top <= 100:
+        raise InputError("number of candidates", got=top, wanted="from 1 to 100")
+    view = view if isinstance(view, View) else View(view)
+    grid = grid or Grid()
+    judge = _judge(symptom, span, view.site.timezone)
+    trials = Trials(fleet, view, span)
+    taken = {name for name in view.names if name != "horizon"}
+    found, tried = search_settings(trials, grid, judge, taken, progress)
+
+    # One candidate for each sort of setting, and no limits that change nothing.
+    leaders = _leaders(found, top)
+    candidates = tuple(_candidate(leader, similar, trials, symptom.describe()) for leader, similar in leaders)
+    gain, chance_level = judge.proof() if isinstance(judge, RecordJudge) else (None, None)
+    verdict = _verdict(candidates, gain, chance_level)
+    is_wide = isinstance(symptom, Symptom) and max(symptom.widths) > WIDE_RANGE
+    if is_wide and verdict == EXPLAINED:
+        verdict = PARTLY
+    notes = [CONFOUNDED] if candidates and verdict != NOT_THE_SKY else []
+    if len(candidates) > 1:
+        notes.append(IN_ORDER if isinstance(symptom, Symptom) else IN_ORDER_OF_RECORD)
+    notes += [RANGES_ARE_LOOSE] if isinstance(symptom, Symptom) else []
+    notes += [TOO_WIDE] if is_wide else []
+    if isinstance(symptom, FreezeRecord) and isinstance(judge, RecordJudge) and judge.freezes < len(symptom):
+        notes.append(f"{len(symptom) - judge.freezes} freezes of the record lie outside the span and were left out.")
+    apart = observations([(c.freezes, c.traits) for c in candidates], span, view.site.timezone)
+    return SymptomAnswer(
+        symptom,
+        view.site,
+        span,
+        verdict,
+        candidates,
+        tuple(apart) if verdict != NOT_THE_SKY else (),
+        tuple([*notes, *trials.visibility.notes]),
+        tried,
+        gain,
+        chance_level,
+        trials.visibility.report,
+    )
+
+
+def _judge(symptom: Symptom | FreezeRecord, span: Span, timezone: str) -> RangeJudge | RecordJudge:
+    """Return who judges predictions. Raises InputError where the span holds too little of a record."""
+    if isinstance(symptom, Symptom):
+        return RangeJudge(symptom, span, timezone)
+    judge = RecordJudge(symptom, span)
+    if judge.freezes < FEWEST_FREEZES:
+        raise InputError(
+            "record of freezes",
+            got=f"{judge.freezes} of its {len(symptom)} freezes in {span.start.isoformat()} to {span.end.isoformat()}",
+            wanted=f"at least {FEWEST_FREEZES} in the span",
+            try_next="a span that covers the record",
+        )
+    return judge
+
+
+def _verdict(candidates: tuple[Candidate, ...], gain: float | None, chance_level: float | None) -> str:
+    """Return what the best candidate amounts to; of a record, with its gain on what was held out."""
+    fit = candidates[0].fit if candidates else 0.0
+    if gain is None or chance_level is None:
+        return EXPLAINED if fit >= GOOD_FIT else PARTLY if fit >= POSSIBLE_FIT else NOT_THE_SKY
+    if gain <= chance_level:
+        return UNDECIDED if fit >= GOOD_FIT else NOT_THE_SKY
+    return EXPLAINED if fit >= GOOD_FIT else PARTLY if fit >= LEAST_FIT_OF_RECORD else NOT_THE_SKY
+
+
+def _leaders(found: list[Found], top: int) -> list[tuple[Found, int]]:
+    """Return the best setting of each sort, at most `top`, each with how many of its sort fit nearly as well."""
+    leaders: list[Found] = []
+    similar: list[int] = []
+    for one in found[:_MOST_TO_GROUP]:
+        place = next((n for n, leader in enumerate(leaders) if _same_sort(leader.setting, one.setting)), None)
+        if place is not None:
+            similar[place] += one.judgement.rank >= 0.8 * leaders[place].judgement.rank
+            continue
+        idle = any(_holds(one.setting, leader.setting) for leader in leaders)
+        if not idle and len(leaders) < top:
+            leaders.append(one)
+            similar.append(0)
+    return list(zip(leaders, similar, strict=True))
+
+
+def _same_sort(a: Setting, b: Setting) -> bool:
+    """Say whether two settings have the same kinds of limits, pointing the same way."""
+    return a.kinds == b.kinds and _same_way(a, b)
+
+
+def _holds(a: Setting, b: Setting) -> bool:
+    """Say whether `a` is a setting of the sort of `b` with more limits; ranked below `b`, those are for nothing."""
+    return set(b.kinds) < set(a.kinds) and _same_way(a, b)
+
+
+def _same_way(a: Setting, b: Setting) -> bool:
+    """Say whether gateways and cones, where both settings have them, point the same way."""
+    pairs = []
+    if a.gateway and b.gateway:
+        pairs.append((a.gateway.bearing_deg, b.gateway.bearing_deg))
+    if a.cone and b.cone:
+        pairs.append((a.cone.azimuth_deg, b.cone.azimuth_deg))
+    return all(abs((one - other + 180.0) % 360.0 - 180.0) <= _SAME_DIRECTION_DEG for one, other in pairs)
+
+
+def _candidate(found: Found, similar: int, trials: Trials, seen: str) -> Candidate:
+    """Return a setting with what is shown of it."""
+    site = trials.view.site
+    return Candidate(
+        found.setting,
+        site,
+        seen,
+        found.freezes,
+        found.judgement.fit,
+        found.judgement.rank,
+        found.judgement.parts,
+        traits_of(found.freezes, trials.span, site.timezone, trials.directions),
+        similar,
+    )

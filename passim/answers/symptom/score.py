@@ -1,0 +1,312 @@
+"""How well predicted freezes fit what somebody saw: stated ranges, or a record of freezes.
+
+Stated ranges. A person who says "every 3 to 5 min, 5 to 30 s long" speaks of the bad stretches, roughly. Of the
+predicted freezes of a second or more (shorter ones are hardly noticed) these are formed, each from 0 to 1:
+
+    length      share of lengths inside the stated range; just outside it falls off to nothing at a factor of 1.25
+    interval    the same for the time from one start to the next
+    rate        1 where the mean interval is the stated one, the geometric middle of the range; a bell on log distance
+    duty        the same for the share of time that is frozen
+    spread      1 where the middle 80 % of predicted lengths and of intervals are at least half as wide as stated in
+                logs: a range from 30 s to 20 min does not describe a train with one freeze every 5 min
+    presence    1 where such a train runs for two hours of the span, or half of the hours stated; less where less
+    quiet       falls off with every freeze predicted for hours stated as free of them
+
+    fit = length * interval * sqrt(rate * duty) * spread * presence * quiet
+
+A record. The gain is the log-likelihood of the record second by second once the prediction is known (a Bernoulli chance
+of a freeze for seconds predicted frozen and another for the rest) less that under one constant chance, counted once a
+freeze and not once a second, since the seconds of one freeze are not independent; a negative association gains nothing.
+Half the log of the number of freezes is taken off for every free number of the setting (Schwarz, "Estimating the
+dimension of a model", Annals of Statistics 6, 1978). The fit shown is the critical success index of forecast
+verification: seconds frozen in both over seconds frozen in either.
+
+Among thousands of settings some fit random freezes well by chance, and the trains of neighbouring settings resemble
+each other. So the search is led by every second block of time alone (of a day: every second hour). The setting that
+fits those best must then prove itself on the blocks held out: its gain there must beat the gain of the same prediction
+at 99 % of all shifts in time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from datetime import time as time_of_day
+from typing import Final, Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from passim.answers.symptom.observations import FreezeRecord, HoursOfDay, Symptom
+from passim.intervals import Intervals, difference, intersection, restrict, total_length, union
+from passim.spans import Span, microseconds, zone
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+SECOND_US: Final = 1_000_000
+# Shorter freezes are hardly noticed: a still picture is noticed at about 0.5 s (common practice, no source).
+NOTICED_S: Final = 1.0
+# A freeze follows another in the same train when it comes within twice the longest interval stated.
+_TRAIN_FACTOR = 2.0
+_SOFT_FACTOR = 1.25
+# How long a train must run to count in full where no hours are stated: the length of two lessons.
+_FULL_TRAIN_S = 7200.0
+
+# A fit from here on is called an explanation, one below POSSIBLE_FIT none. A train of the sky that is described by the
+# middle 80 % of its own lengths and intervals reaches 0.6 to 0.98; freezes of 3 s every 5 min to the second, which no
+# setting gives, reach 0.002 (both simulated for this project).
+GOOD_FIT: Final = 0.5
+POSSIBLE_FIT: Final = 0.3
+# A limit beyond the first must raise the fit by a sixth to be worth its while, a further number by a thirtieth: the
+# more there is to choose, the more a fit is owed to the choosing.
+LIMIT_PRICE: Final = 0.86
+NUMBER_PRICE: Final = 0.97
+
+# What a gain must beat: the gain at this share of the shifts, per cent.
+CHANCE_PERCENTILE: Final = 99.0
+# A record with a proven gain is explained in part from this fit on.
+LEAST_FIT_OF_RECORD: Final = 0.1
+# Below this a gain says nothing, whatever chance does: a likelihood twenty times as great.
+LEAST_GAIN: Final = 3.0
+# Shifts nearer than this are no chance at all: a freeze still overlaps itself.
+_NEAREST_SHIFT_S = 60.0
+# A record is cut in so many blocks, which lead the search and are held out by turns; none is shorter than ten minutes.
+_BLOCKS = 24
+_SHORTEST_BLOCK_S = 600.0
+_MOST_BINS = 43_200
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """How well one setting fits.
+
+    fit     0 to 1, to show
+    rank    to sort answers by: greater is better
+    guide   to lead the search by: greater is better
+    parts   what they are made of
+    """
+
+    fit: float
+    rank: float
+    guide: float
+    parts: dict[str, float] = field(default_factory=dict)
+
+
+class Judge(Protocol):
+    """Judges predicted freezes."""
+
+    def judge(self, freezes: Intervals, limits: int, parameters: int, *, leads: bool = False) -> Judgement:
+        """Judge the freezes of a setting; with ``leads`` it was found without looking at what is held out."""
+
+
+class RangeJudge:
+    """Judges predicted freezes by stated ranges; the module says how."""
+
+    def __init__(self, symptom: Symptom, span: Span, timezone: str) -> None:
+        self._symptom, self._span = symptom, span
+        whole = Intervals(np.array([span.start_us]), np.array([span.end_us]))
+        self._happens = hours_within(symptom.happens, span, timezone) if symptom.happens else whole
+        self._quiet = hours_within(symptom.quiet, span, timezone)
+        stated_us = total_length(self._happens)
+        self._full_train_us = 0.5 * stated_us if symptom.happens else min(_FULL_TRAIN_S * SECOND_US, 0.5 * stated_us)
+
+    def judge(self, freezes: Intervals, limits: int, parameters: int, *, leads: bool = False) -> Judgement:
+        """Judge the freezes of a setting with so many limits and free numbers."""
+        parts = self._parts(freezes)
+        fit = (
+            parts["length"]
+            * parts["interval"]
+            * float(np.sqrt(parts["rate"] * parts["duty"]))
+            * parts["spread"]
+            * parts["presence"]
+            * parts["quiet"]
+        )
+        rank = fit * LIMIT_PRICE ** max(limits - 1, 0) * NUMBER_PRICE ** max(parameters - 1, 0)
+        return Judgement(fit, rank, rank, parts)
+
+    def _parts(self, freezes: Intervals) -> dict[str, float]:
+        nothing = dict.fromkeys(("length", "interval", "rate", "duty", "spread", "presence", "quiet"), 0.0)
+        start, end = noticed(freezes, self._span)
+        row, start_inside, _ = restrict((start, start + 1), self._happens)
+        if row.size < 3:
+            return nothing
+        low_every, high_every = self._symptom.every_s
+        low_length, high_length = self._symptom.length_s
+        length_s = (end[row] - start[row]) / 1e6
+        # Intervals are those between neighbours of one train; where a train breaks off, that counts as one miss.
+        interval_s = np.diff(start_inside) / 1e6
+        running = interval_s <= _TRAIN_FACTOR * high_every
+        if running.sum() < 2:
+            return nothing
+        train_s = float(interval_s[running].sum())
+        mean_interval_s, mean_length_s = float(interval_s[running].mean()), float(length_s.mean())
+        quiet_us = total_length(self._quiet)
+        quiet = 1.0
+        if quiet_us:
+            # One freeze in four of those stated, in hours stated as quiet, brings the fit down to 0.37.
+            seen, _, _ = restrict((start, start + 1), self._quiet)
+            quiet = float(np.exp(-4.0 * seen.size / (quiet_us / 1e6) * np.sqrt(low_every * high_every)))
+        return {
+            "length": float(_inside(length_s, low_length, high_length).mean()),
+            "interval": float(_inside(interval_s, low_every, high_every).mean()),
+            "rate": _near(mean_interval_s, low_every, high_every),
+            "duty": _near(mean_length_s / mean_interval_s, low_length / high_every, high_length / low_every),
+            "spread": _filled(length_s, low_length, high_length) * _filled(interval_s[running], low_every, high_every),
+            "presence": min(1.0, train_s * SECOND_US / self._full_train_us),
+            "quiet": quiet,
+        }
+
+
+class RecordJudge:
+    """Judges predicted freezes by a record of freezes; the module says how."""
+
+    def __init__(self, record: FreezeRecord, span: Span) -> None:
+        self._span = span
+        window = Intervals(np.array([span.start_us]), np.array([span.end_us]))
+        self._seen = intersection((record.start_us, record.end_us), window)
+        self.freezes = int(self._seen.start.size)
+        self._mean_s = max(total_length(self._seen) / 1e6 / max(self.freezes, 1), 1.0)
+        # Blocks of time lead and are held out by turns.
+        block_us = int(max(span.duration_s / _BLOCKS, _SHORTEST_BLOCK_S) * SECOND_US)
+        leading = np.arange(span.start_us, span.end_us, 2 * block_us, dtype=np.int64)
+        self._leading = intersection((leading, leading + block_us), window)
+        self._held_out = difference(window, self._leading)
+        self._seen_leading = intersection(self._seen, self._leading)
+        # What leads so far, and its guide.
+        self._leader: tuple[float, int, Intervals] | None = None
+
+    def judge(self, freezes: Intervals, limits: int, parameters: int, *, leads: bool = False) -> Judgement:
+        """Judge the freezes of a setting with so many limits and free numbers."""
+        price = 0.5 * parameters * float(np.log(max(self.freezes, 2)))
+        both_s, seen_s = _length_s(intersection(freezes, self._seen)), _length_s(self._seen)
+        total_s = _length_s(freezes)
+        gain = float(self._gain(both_s, total_s, seen_s, self._span.duration_s)) - price
+        # The same from the leading blocks alone; they hold half of the freezes, so half of the price.
+        leading = (
+            _length_s(intersection(freezes, self._seen_leading)),
+            _length_s(intersection(freezes, self._leading)),
+            _length_s(self._seen_leading),
+            _length_s(self._leading),
+        )
+        guide = float(self._gain(*leading)) - 0.5 * price
+        if leads and (self._leader is None or (-guide, parameters) < (-self._leader[0], self._leader[1])):
+            self._leader = guide, parameters, freezes
+        parts = {
+            "gain": gain,
+            "explained": both_s / seen_s,
+            "false_alarms": (total_s - both_s) / total_s if total_s else 0.0,
+            "explained_by_chance": total_s / self._span.duration_s,
+        }
+        return Judgement(both_s / (seen_s + total_s - both_s), gain, guide, parts)
+
+    def proof(self) -> tuple[float, float]:
+        """Return the gain of the leader on the blocks held out, and what its shifted copies reach there at 1 %.
+
+        The second is `LEAST_GAIN` where chance stays below that.
+        """
+        if self._leader is None:
+            return 0.0, LEAST_GAIN
+        bin_s = max(1.0, float(np.ceil(self._span.duration_s / _MOST_BINS)))
+        predicted = self._in_bins(self._leader[2], bin_s)
+        held_out = self._in_bins(self._held_out, bin_s)
+        seen = self._in_bins(self._seen, bin_s) * held_out
+        # Seconds frozen in both, and seconds predicted frozen in the blocks, for every shift at once.
+        spectrum = np.fft.rfft(predicted)
+        both_s, total_s = (
+            np.maximum(np.round(np.fft.irfft(spectrum * np.conj(np.fft.rfft(part)), part.size)), 0.0) * bin_s
+            for part in (seen, held_out)
+        )
+        gains = self._gain(both_s, total_s, float(seen.sum()) * bin_s, float(held_out.sum()) * bin_s)
+        shift_s = np.minimum(np.arange(gains.size), gains.size - np.arange(gains.size)) * bin_s
+        by_chance = gains[shift_s >= _NEAREST_SHIFT_S]
+        reached = float(np.percentile(by_chance, CHANCE_PERCENTILE)) if by_chance.size else np.inf
+        return float(gains[0]), max(LEAST_GAIN, reached)
+
+    def _gain(self, both_s: ArrayLike, total_s: ArrayLike, seen_s: float, all_s: float) -> Floats:
+        """Return the gain in log-likelihood a freeze: seconds in both, predicted, recorded and all, any shape."""
+        both, total = np.asarray(both_s, dtype=np.float64), np.asarray(total_s, dtype=np.float64)
+        cells = np.stack([both, seen_s - both, total - both, all_s - seen_s - total + both])
+        expected = np.stack([seen_s * total, seen_s * (all_s - total), (all_s - seen_s) * total])
+        expected = np.concatenate([expected, [(all_s - seen_s) * (all_s - total)]]) / all_s
+        with np.errstate(divide="ignore", invalid="ignore"):
+            terms = np.where((cells > 0.0) & (expected > 0.0), cells * np.log(cells / expected), 0.0)
+        return np.asarray(np.where(both > expected[0], terms.sum(axis=0) / self._mean_s, 0.0))
+
+    def _in_bins(self, intervals: Intervals, bin_s: float) -> Floats:
+        """Return 1 for each bin of the span whose middle lies in `intervals`, else 0, shape (bins,)."""
+        bin_us = round(bin_s * SECOND_US)
+        bins = int(self._span.duration_s // bin_s)
+        middle_us = self._span.start_us + bin_us // 2 + np.arange(bins, dtype=np.int64) * bin_us
+        start, end = union(intervals)
+        row = np.searchsorted(start, middle_us, side="right") - 1
+        inside = row >= 0
+        inside[inside] = middle_us[inside] < end[row[inside]]
+        return inside.astype(np.float64)
+
+
+def _length_s(intervals: Intervals) -> float:
+    """Return the length of intervals that are apart, seconds."""
+    return float((intervals.end - intervals.start).sum()) / 1e6
+
+
+def noticed(freezes: Intervals, span: Span) -> Intervals:
+    """Return the freezes that are long enough to be noticed and that the span does not cut."""
+    start, end = freezes
+    kept = (end - start >= NOTICED_S * SECOND_US) & (start > span.start_us) & (end < span.end_us)
+    return Intervals(start[kept], end[kept])
+
+
+def hours_within(hours: tuple[HoursOfDay, ...], span: Span, timezone: str) -> Intervals:
+    """Return when the clock of `timezone` shows one of `hours` within `span`, microseconds since 1970 UTC."""
+    where = zone(timezone)
+    starts, ends = [], []
+    day = span.start.astimezone(where).date() - timedelta(days=1)
+    while day <= span.end.astimezone(where).date():
+        for first, last in hours:
+            begins = datetime.combine(day, first, where)
+            ends_on = day if last > first else day + timedelta(days=1)
+            starts.append(microseconds(begins))
+            ends.append(max(microseconds(datetime.combine(ends_on, last, where)), starts[-1]))
+        day += timedelta(days=1)
+    whole = Intervals(np.array([span.start_us]), np.array([span.end_us]))
+    return intersection((np.array(starts, dtype=np.int64), np.array(ends, dtype=np.int64)), whole)
+
+
+def overlap(a: Intervals, b: Intervals) -> float:
+    """Return the time in both over the time in either, 0 to 1; 1 where neither has any."""
+    either = total_length(union(a, b))
+    return 1.0 if not either else float(total_length(intersection(a, b)) / either)
+
+
+def rate_by_hour(freezes: Intervals, span: Span, timezone: str) -> Floats:
+    """Return the freezes begun an hour in each hour of the local day, shape (24,); nan where the span lacks it."""
+    start, _ = noticed(freezes, span)
+    rates = np.full(24, np.nan)
+    for hour in range(24):
+        window = ((time_of_day(hour), time_of_day((hour + 1) % 24)),)
+        inside = hours_within(window, span, timezone)
+        length_us = total_length(inside)
+        if length_us >= 600 * SECOND_US:
+            rows, _, _ = restrict((start, start + 1), inside)
+            rates[hour] = rows.size * 3600.0 * SECOND_US / length_us
+    return rates
+
+
+def _inside(values: Floats, low: float, high: float) -> Floats:
+    """Return 1 for values in [low, high], falling to 0 in the log of the distance at a factor outside."""
+    outside = np.maximum(np.log(low / values), np.log(values / high))
+    return np.asarray(np.clip(1.0 - outside / np.log(_SOFT_FACTOR), 0.0, 1.0))
+
+
+def _near(value: float, low: float, high: float) -> float:
+    """Return how near a value is to the geometric middle of a range: 1 there, about 0.6 at the ends or closer."""
+    width = 0.5 * np.log(high / low) + np.log(_SOFT_FACTOR)
+    return float(np.exp(-0.5 * (np.log(value / np.sqrt(low * high)) / width) ** 2))
+
+
+def _filled(values: Floats, low: float, high: float) -> float:
+    """Return how much of a stated range the middle 80 % of the values fill, in logs; a factor of two is forgiven."""
+    stated = np.log(high / low)
+    below, above = np.percentile(values, [10.0, 90.0])
+    return 1.0 if stated <= 0.0 else float(min(1.0, (np.log(above / below) + np.log(2.0)) / stated))

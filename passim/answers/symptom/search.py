@@ -1,0 +1,215 @@
+"""The search for settings: predicted freezes of many settings from one propagation, and the way through the grid.
+
+One search of the sky serves every setting. Each limit of the grid is found once, exactly; a setting of several limits
+is their intersection by satellite, and its freezes the time in which no satellite is left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import reduce
+from itertools import product
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.answers.symptom.score import Judge, Judgement
+from passim.answers.symptom.settings import Grid, Setting, joined
+from passim.coverage.service import Policy
+from passim.coverage.serving import serve
+from passim.elements.records import Fleet
+from passim.intervals import Intervals, LanedIntervals, complement, intersection_by_lane
+from passim.sky.limits import Limit, Scene
+from passim.sky.view import View
+from passim.sky.visibility import Visibility, find_visibility
+from passim.spans import Span
+
+Progress = Callable[[float], None]
+
+# What a terminal is taken to do where a clock or acquisition is tried: the choice with the fewest changes, and one that
+# needs no look at the sky.
+POLICY: Final[Policy] = "keep-then-longest"
+
+# How many settings of each round go on to the next.
+_BEAM = 40
+# Steps of the grid are halved so many times in each round of refining.
+_FINER = (1, 1, 2, 2, 3)
+_REFINED = 6
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """A limit under another name, so that many of one kind fit in one view; it may well allow nothing at all."""
+
+    name: str
+    limit: Limit
+
+    def describe(self) -> str:
+        return self.limit.describe()
+
+    def allowed(self, scene: Scene) -> LanedIntervals:
+        return self.limit.allowed(scene)
+
+
+@dataclass(frozen=True)
+class Found:
+    """One setting tried: what it is, the freezes it gives, and how they were judged."""
+
+    setting: Setting
+    freezes: Intervals
+    judgement: Judgement
+
+
+class Trials:
+    """Predicted freezes of settings on top of a view, over one span.
+
+    Limits of the view count in every setting. Raises what `find_visibility` raises.
+    """
+
+    def __init__(self, fleet: Fleet, view: View, span: Span) -> None:
+        self.view, self.span, self._fleet = view, span, fleet
+        self._allowed: dict[Setting, LanedIntervals] = {}
+        self.visibility = _visibility(fleet, view, span)
+        self.known = self.visibility.joint()
+
+    def prepare(self, settings: Iterable[Setting], progress: Progress | None = None) -> None:
+        """Find the limits of `settings` that are not known yet."""
+        missing = list(dict.fromkeys(part for s in settings for part in s.parts() if part not in self._allowed))
+        # A batch at a time, so that progress is told and memory bounded.
+        for first in range(0, len(missing), _BEAM):
+            batch = missing[first : first + _BEAM]
+            names = [f"trial {number}" for number in range(len(batch))]
+            trials = tuple(_Trial(name, part.limit(self.view.site)) for name, part in zip(names, batch, strict=True))
+            view = View(self.view.site, trials, self.view.floor_deg)
+            found = _visibility(self._fleet, view, self.span)
+            for name, part in zip(names, batch, strict=True):
+                self._allowed[part] = intersection_by_lane(self.known, found.allowed[name])
+            if progress:
+                progress((first + len(batch)) / len(missing))
+
+    def allowed(self, setting: Setting) -> LanedIntervals:
+        """Return when which satellite can serve under a setting whose limits are prepared."""
+        parts = [self._allowed[part] for part in setting.parts()]
+        return reduce(intersection_by_lane, parts) if parts else self.known
+
+    def freezes(self, setting: Setting) -> Intervals:
+        """Return when there is no service under a setting whose limits are prepared."""
+        allowed = self.allowed(setting)
+        if setting.is_timed:
+            return serve(allowed, self.span, setting.service(POLICY), self.visibility.look).frozen()
+        return complement((allowed.start, allowed.end), self.span.start_us, self.span.end_us)
+
+    def directions(self, when: Intervals) -> NDArray[np.float64]:
+        """Return the azimuths, degrees, of satellites that stand in view but cannot serve in the middle of `when`."""
+        middle = (when.start + when.end) // 2
+        base = self.known
+        number, row = np.nonzero((base.start[None, :] <= middle[:, None]) & (base.end[None, :] > middle[:, None]))
+        looked = self.visibility.look(base.lane[row].astype(np.intp), middle[number])
+        return looked.azimuth_deg
+
+
+def _visibility(fleet: Fleet, view: View, span: Span) -> Visibility:
+    """Return the visibility of one view."""
+    found = find_visibility(fleet, view, span)
+    assert isinstance(found, Visibility)  # one view, one answer
+    return found
+
+
+def search_settings(
+    trials: Trials, grid: Grid, judge: Judge, taken: Iterable[str], progress: Progress | None = None
+) -> tuple[list[Found], int]:
+    """Try the grid and return the settings with some merit, best first, and how many were tried.
+
+    `taken` are kinds of limits that the view has already and that are therefore not searched. The judge's guide leads;
+    only the last round looks at all that the judge knows.
+    """
+    held = set(taken)
+    tell = progress or (lambda share: None)
+    every: dict[Setting, Found] = {}
+
+    def evaluate(settings: Iterable[Setting], begin: float, end: float, *, leads: bool = True) -> None:
+        fresh = [s for s in dict.fromkeys(settings) if s not in every]
+        trials.prepare(fresh, lambda share: tell(begin + 0.5 * (end - begin) * share))
+        for number, setting in enumerate(fresh):
+            freezes = trials.freezes(setting)
+            judgement = judge.judge(freezes, len(setting.kinds), setting.parameters, leads=leads)
+            every[setting] = Found(setting, freezes, judgement)
+            if number % 50 == 0:
+                tell(begin + (end - begin) * (0.5 + 0.5 * number / len(fresh)))
+
+    def best(count: int, chosen: Callable[[Setting], bool] = lambda setting: True) -> list[Setting]:
+        """Return the settings with the best guide among those chosen."""
+        having = [found for found in every.values() if chosen(found.setting)]
+        return [found.setting for found in in_order(having, by_guide=True)[:count]]
+
+    # None, one and two limits of the sky: everything.
+    singles = grid.singles(held)
+    timings = [t for t in grid.timings if not held.intersection(t.kinds)]
+    by_kind = {kind: [s for s in singles if s.kinds == (kind,)] for kind in ("mask", "cone", "gateway", "arc")}
+    evaluate([Setting(), *singles, *timings], 0.0, 0.35)
+    pairs = [
+        joined(a, b)
+        for one, other in (("gateway", "mask"), ("gateway", "arc"), ("mask", "arc"), ("cone", "arc"))
+        for a, b in product(by_kind[one], by_kind[other])
+    ]
+    evaluate(pairs, 0.35, 0.6)
+
+    # A gateway and a cone, and three limits: from the best so far.
+    few = _BEAM // 4
+    evaluate(
+        [
+            *(joined(a, b) for a in best(few, lambda s: s.kinds == ("gateway",)) for b in by_kind["cone"]),
+            *(joined(a, b) for a in best(few, lambda s: s.kinds == ("cone",)) for b in by_kind["gateway"]),
+        ],
+        0.6,
+        0.7,
+    )
+    small = [*by_kind["mask"], *by_kind["arc"]]
+    evaluate(
+        [joined(a, b) for a in best(_BEAM, lambda s: len(s.kinds) == 2) for b in small if not {*a.kinds} & {*b.kinds}],
+        0.7,
+        0.75,
+    )
+
+    # Clocks and acquisition on the best skies.
+    evaluate([joined(s, t) for s in best(few, lambda s: not s.is_timed) for t in timings], 0.75, 0.85)
+
+    # Then half steps, quarters and eighths around the best of each sort, and once more around the best of all.
+    for number, finer in enumerate(_FINER):
+        begin = 0.85 + 0.15 * number / len(_FINER)
+        leads = number < len(_FINER) - 1
+        leaders = _of_each_kind(in_order(every.values(), by_guide=leads))
+        around = [n for s in leaders for n in grid.neighbours(s, finer)]
+        evaluate(around, begin, begin + 0.15 / len(_FINER), leads=leads)
+    tell(1.0)
+    kept = [found for found in every.values() if found.judgement.rank > 0.0]
+    return in_order(kept), len(every)
+
+
+def _of_each_kind(found: list[Found]) -> list[Setting]:
+    """Return the first few settings, and the first of every other kind of setting, of some in order."""
+    chosen = [one.setting for one in found[:_REFINED] if one.judgement.guide > 0.0]
+    kinds = {setting.kinds for setting in chosen}
+    for one in found:
+        if len(chosen) >= 2 * _REFINED or one.judgement.guide <= 0.0:
+            break
+        if one.setting.kinds not in kinds:
+            kinds.add(one.setting.kinds)
+            chosen.append(one.setting)
+    return chosen
+
+
+def in_order(found: Iterable[Found], *, by_guide: bool = False) -> list[Found]:
+    """Return settings best first, by rank or by guide; of equals first the one with fewer limits, numbers, freezes."""
+    return sorted(
+        found,
+        key=lambda f: (
+            -round(f.judgement.guide if by_guide else f.judgement.rank, 9),
+            len(f.setting.kinds),
+            f.setting.parameters,
+            float((f.freezes.end - f.freezes.start).sum()),
+            repr(f.setting),
+        ),
+    )

@@ -1,0 +1,279 @@
+"""The odds of no service at each moment, in closed form.
+
+A satellite whose pass is predicted for [a, b) is up at t with the chance Phi((t - a) / s) - Phi((t - b) / s), s being
+its timing error: a mixture of two where it may have manoeuvred. Intervals of one satellite move together and never hold
+t at once, so their chances add up; satellites move independently, so the chances that each is not up multiply. What all
+share is held fixed first, and the product then averaged over it. Events that last, such as a gap of five seconds, need
+`passim.forecast.odds_events`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from passim import intervals
+from passim.errors import SpanError
+from passim.forecast.normal import normal_cdf, normal_nodes
+from passim.forecast.timing import TimingModel
+from passim.forecast.timing_errors import Scatter, scatter
+from passim.intervals import LanedSet, Steps
+from passim.spans import Span, minute_edges, zone
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+_MINUTE_US: Final = 60_000_000
+
+# Moments at which no service is less likely than this are not worked out and count as 0: 0.01 s of a day at most.
+SKIPPED_BELOW: Final = 1e-7
+# What lies farther off than this many standard deviations is left out: 4e-8 for the two sides together.
+_REACH: Final = 5.5
+# Depths inside a pass at which the chance of a miss is bounded, in standard deviations without and with a manoeuvre.
+_PLAIN_DEPTHS: Final = (1.0, 2.0, 3.5)
+_TAIL_DEPTHS: Final = (0.5, 1.5, 3.0, _REACH)
+# Times are whole microseconds, so a timing error of less than one tells nothing.
+_LEAST_US: Final = 1.0
+# Chances of single satellites worked out at a time: this keeps the arrays of a block inside the processor's cache.
+_CELLS_A_BLOCK: Final = 200_000
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Odds:
+    """The odds of no service over a span, step by step.
+
+    edges_us        shape (steps+1,), int64: the edges of the steps, microseconds since 1970 UTC
+    no_service      shape (steps,): the chance, 0 to 1, that no satellite serves at the middle of each step
+    skipped_below   moments at which the chance is below this were not worked out, and stand as 0
+    """
+
+    span: Span
+    edges_us: Index
+    no_service: Floats
+    skipped_below: float
+
+    def __post_init__(self) -> None:
+        for array in (self.edges_us, self.no_service):
+            array.setflags(write=False)
+
+    def __repr__(self) -> str:
+        return (
+            f"<Odds {self.span.start.isoformat()} to {self.span.end.isoformat()}: {self.no_service.size} steps, "
+            f"{self.expected_gap_s:.1f} s without service expected>"
+        )
+
+    @property
+    def moments_us(self) -> Index:
+        """The moments that the odds stand for, microseconds since 1970 UTC, shape (steps,)."""
+        middles_us: Index = self.edges_us[:-1] + np.diff(self.edges_us) // 2
+        return middles_us
+
+    @property
+    def expected_gap_s(self) -> float:
+        """The expected time without service in the span, seconds."""
+        return float(self.no_service @ np.diff(self.edges_us)) / 1e6
+
+    def per_second(self) -> pd.DataFrame:
+        """Return one row a step (a second unless another was asked for): time (UTC, its middle) and no_service."""
+        return pd.DataFrame({"time": _utc(self.moments_us), "no_service": self.no_service})
+
+    def per_minute(self, timezone: str = "UTC") -> pd.DataFrame:
+        """Return one row a minute of the span.
+
+        Columns: minute (its start, datetime64[us, UTC]); minute_local (the same in `timezone`); no_service (the chance
+        of no service at a random moment of it); no_service_highest (at the worst moment of it); expected_gap_s (the
+        seconds without service to expect). A minute that the span cuts tells of its part inside. Raises SiteError for
+        an unknown time zone.
+        """
+        where = zone(timezone)
+        edges_us = minute_edges(self.span)
+        within = intervals.in_bins(Steps(self.edges_us, self.no_service), edges_us)
+        minute = pd.Series(_utc(edges_us[:-1] // _MINUTE_US * _MINUTE_US))
+        # Integrals are differences of one long sum, whose rounding must not show as a chance below 0.
+        expected_us = np.maximum(within.integral, 0.0)
+        return pd.DataFrame(
+            {
+                "minute": minute,
+                "minute_local": minute.dt.tz_convert(where),
+                "no_service": expected_us / np.diff(edges_us),
+                "no_service_highest": within.highest,
+                "expected_gap_s": expected_us / 1e6,
+            }
+        )
+
+
+def odds_of_no_service(
+    joint: LanedSet,
+    epochs_us: ArrayLike,
+    span: Span,
+    model: TimingModel | None = None,
+    *,
+    step_s: float = 1.0,
+    searched: Span | None = None,
+) -> Odds:
+    """Return the odds of no service in `span`, one value for each step of `step_s` seconds.
+
+    `joint` holds when which satellite can serve by prediction, as `Visibility.joint` returns it: its lanes are indices
+    of `epochs_us`, shape (lanes,), the epochs of their element sets in microseconds since 1970 UTC. It may, and should,
+    reach past `span` by some timing errors: `searched` is the span in which it was sought, `span` unless given, and an
+    interval that touches an end of it is taken to go on there. Without a margin, what might come late into the span or
+    leave it early is not known.
+
+    Two errors are stated: chances below ``SKIPPED_BELOW`` count as 0, and those of what all share are averaged to
+    about 1e-6. Raises InputError for arrays that do not fit together, SpanError for a step that is not between a
+    millisecond and a minute. A day with 2,000 passes takes about 20 ms.
+    """
+    if not 0.001 <= step_s <= 60.0:
+        raise SpanError("step of the odds", got=step_s, wanted="a number of seconds from 0.001 to 60", try_next="1")
+    law = scatter(joint, epochs_us, span, model or TimingModel(), searched)
+    step_us = round(step_s * 1e6)
+    edges_us = np.append(np.arange(span.start_us, span.end_us, step_us, dtype=np.int64), span.end_us)
+    middles_us = (edges_us[:-1] - span.start_us + np.diff(edges_us) // 2).astype(np.float64)
+
+    # Leave out the moments that are as good as safe, and the intervals that reach none of the others.
+    thin = _where_thin(law, middles_us)
+    moments_us = middles_us[thin]
+    reach_us = _REACH * (law.tail_us + law.shared_us)
+    first = np.searchsorted(moments_us, law.start_us - reach_us, side="left")
+    past = np.searchsorted(moments_us, law.end_us + reach_us, side="right")
+    near = past > first
+    law, first, past = law.rows(near), first[near], past[near]
+
+    no_service = np.zeros(middles_us.size)
+    no_service[thin] = _chances(law, moments_us, first, past)
+    # Weights of a quadrature add up to 1 only to the last digit.
+    return Odds(span, edges_us, np.clip(no_service, 0.0, 1.0), SKIPPED_BELOW)
+
+
+def _where_thin(law: Scatter, middles_us: Floats) -> NDArray[np.bool_]:
+    """Return which moments, ascending, may be without service with a chance of SKIPPED_BELOW or more.
+
+    The deeper inside its pass, the less likely a satellite is missed: at a depth d or more from both ends of a pass of
+    length L by at most Q(d) + Q(L - d), Q being the mixture's upper tail, since Q is convex. Chances multiply, so their
+    logarithms are weights that grow with each depth, and one sweep adds them up: where the sum is large enough, the
+    product is small enough whatever it is exactly. Half of what may be skipped is left for a shared shift past its
+    reach.
+    """
+    sigma_us, tail_us = np.maximum(law.sigma_us, _LEAST_US), np.maximum(law.tail_us, _LEAST_US)
+    depths = [k * sigma_us for k in _PLAIN_DEPTHS] + [k * tail_us for k in _TAIL_DEPTHS]
+    starts, ends, weights, before = [], [], [], np.zeros(law.lane.size)
+    for depth_us in np.sort(np.stack(depths), axis=0):
+        length_us = law.end_us - law.start_us - 2.0 * _REACH * law.shared_us
+        rest_us = length_us - depth_us
+        plain = normal_cdf(-depth_us / sigma_us) + normal_cdf(-rest_us / sigma_us)
+        tail = normal_cdf(-depth_us / tail_us) + normal_cdf(-rest_us / tail_us)
+        missed = plain + law.tail_share * (tail - plain)
+        now = np.maximum(-np.log(np.minimum(missed, 1.0)), before)
+        inset_us = depth_us + _REACH * law.shared_us
+        real = (rest_us > depth_us) & (now > before)
+        starts.append((law.start_us + inset_us)[real])
+        ends.append((law.end_us - inset_us)[real])
+        weights.append((now - before)[real])
+        before = now
+
+    # The sums, moment by moment: one up at each start and down at each end. Moments are evenly apart but for the last,
+    # which is worked out in any case.
+    weight, size = np.concatenate(weights), middles_us.size + 1
+    step_us = middles_us[1] - middles_us[0] if size > 2 else 1.0
+    change = np.zeros(size)
+    for bounds, sign in ((starts, 1.0), (ends, -1.0)):
+        place = np.ceil((np.concatenate(bounds) - middles_us[0]) / step_us)
+        change += sign * np.bincount(np.clip(place, 0, size - 1).astype(np.int64), weight, size)
+    thin: NDArray[np.bool_] = np.cumsum(change)[:-1] < -np.log(0.5 * SKIPPED_BELOW) + 1e-6
+    thin[-1] = True
+    return thin
+
+
+def _chances(law: Scatter, moments_us: Floats, first: Index, past: Index) -> Floats:
+    """Return the chance of no service at each of `moments_us`, which interval i reaches from first[i] to past[i]."""
+    chances = np.ones(moments_us.size)
+    sigma_us = np.maximum(law.sigma_us, _LEAST_US)
+    tail_us = np.maximum(law.tail_us, _LEAST_US)
+    for low, high in _blocks(first, past, moments_us.size):
+        rows = np.flatnonzero((first < high) & (past > low))
+        cells = _Cells.of(law.lane[rows], np.maximum(first[rows], low) - low, np.minimum(past[rows], high) - low)
+        t_us = moments_us[low:high][cells.moment]
+        row = rows[cells.row]
+        since_start, since_end = t_us - law.start_us[row], t_us - law.end_us[row]
+        per_sigma, per_tail = 1.0 / sigma_us[row], 1.0 / tail_us[row]
+        share, shared_us = law.tail_share[row], law.shared_us[row]
+        mixed = np.flatnonzero((share > 0.0) & (tail_us[row] > sigma_us[row]))
+        mean = np.zeros(high - low)
+        z, z_weight = normal_nodes(float(np.max(law.shared_us[rows] / sigma_us[rows], initial=0.0)))
+        for z_now, weight in zip(z, z_weight, strict=True):
+            # With the shared shift held, satellites are independent.
+            after_start, after_end = since_start - z_now * shared_us, since_end - z_now * shared_us
+            up = normal_cdf(after_start * per_sigma) - normal_cdf(after_end * per_sigma)
+            if mixed.size:
+                wide = per_tail[mixed]
+                tail = normal_cdf(after_start[mixed] * wide) - normal_cdf(after_end[mixed] * wide)
+                up[mixed] += share[mixed] * (tail - up[mixed])
+            mean += weight * cells.product_of_misses(up, high - low)
+        chances[low:high] = mean
+    return chances
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """Pairs of an interval and a moment that it may reach: `row` and `moment`, shape (cells,) each.
+
+    `place` numbers the pairs of satellite and moment, so that cells of one satellite at one moment share a place;
+    `moment_of_place`, shape (places,), is that moment.
+    """
+
+    row: Index
+    moment: Index
+    place: Index | None
+    moment_of_place: Index
+
+    @classmethod
+    def of(cls, lane: Index, first: Index, past: Index) -> _Cells:
+        """Return the cells of intervals sorted by lane and start, each reaching the moments from first to past."""
+        count = past - first
+        row = np.repeat(np.arange(count.size), count)
+        moment = np.arange(row.size) - np.repeat(np.cumsum(count) - count - first, count)
+        # Neighbours of one lane that reach common moments form a bunch. Bunches lie end to end on the line of places.
+        bunch_past = np.maximum.accumulate(lane * (2**40) + past) - lane * (2**40)
+        meets = (lane[1:] == lane[:-1]) & (first[1:] < bunch_past[:-1])
+        if not meets.any():
+            return cls(row, moment, None, moment)
+        opens = np.flatnonzero(np.append(True, ~meets))
+        bunch_first = np.minimum.reduceat(first, opens)
+        width = bunch_past[np.append(opens[1:], count.size) - 1] - bunch_first
+        base = np.cumsum(width) - width
+        bunch = np.repeat(np.arange(opens.size), np.diff(np.append(opens, count.size)))
+        place = moment + np.repeat((base - bunch_first)[bunch], count)
+        moment_of_place = np.arange(int(width.sum())) - np.repeat(base - bunch_first, width)
+        return cls(row, moment, place, moment_of_place)
+
+    def product_of_misses(self, up: Floats, moments: int) -> Floats:
+        """Return the chance, shape (moments,), that no satellite is up, from the chance of each cell that it is."""
+        if self.place is not None:
+            up = np.bincount(self.place, up, self.moment_of_place.size).astype(np.float64, copy=False)
+        # Rounding, and intervals of one satellite at slightly different ages, may take a sum past 1 by a hair.
+        logarithm = np.log1p(-np.minimum(up, 1.0 - 1e-15))
+        product: Floats = np.exp(np.bincount(self.moment_of_place, logarithm, moments))
+        return product
+
+
+def _blocks(first: Index, past: Index, moments: int) -> Iterator[tuple[int, int]]:
+    """Yield ranges of moments that together make all, with about _CELLS_A_BLOCK cells each."""
+    size = moments + 1
+    reaching = np.cumsum(np.bincount(first, minlength=size) - np.bincount(past, minlength=size))
+    so_far = np.cumsum(reaching[:moments])
+    low = 0
+    while low < moments:
+        target = (so_far[low - 1] if low else 0) + _CELLS_A_BLOCK
+        high = max(low + 1, int(np.searchsorted(so_far, target, side="right")))
+        yield low, min(high, moments)
+        low = min(high, moments)
+
+
+def _utc(time_us: Index) -> pd.DatetimeIndex:
+    """Return microseconds since 1970 UTC as aware times, datetime64[us, UTC]."""
+    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")

@@ -1,0 +1,247 @@
+"""The odds of events that last: gaps of some length, counts of them, the worst gap of a call.
+
+Whether a gap lasts five seconds depends on two satellites at once, so no closed form serves: the future is drawn many
+times. In each run every satellite's intervals shift by a draw of its own, and all by a common one; what is left
+uncovered are that run's gaps. They are kept, and every question is then a count over them, for all windows at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from passim import intervals
+from passim.errors import InputError, SpanError
+from passim.forecast.timing import TimingModel
+from passim.forecast.timing_errors import Scatter, scatter
+from passim.forecast.windows import GapsOfRuns, WindowOdds
+from passim.intervals import Intervals, LanedSet
+from passim.spans import Span
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+# Drawn intervals held at a time: some tens of megabytes.
+_INTERVALS_A_BLOCK: Final = 1_000_000
+# More runs than this tell nothing more: the error of a chance is below 0.002 by then.
+_MOST_RUNS: Final = 100_000
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Simulation:
+    """The gaps of many drawn futures of one span.
+
+    runs            how many futures were drawn
+    run             shape (gaps,), int64: the future a gap belongs to, ascending
+    start_us, end_us
+                    shape (gaps,), int64: when it begins and ends, microseconds since 1970 UTC, ascending in each run
+                    and cut to the span
+
+    A chance that a share p of the runs shows is known to about sqrt(p (1 - p) / runs).
+    """
+
+    span: Span
+    runs: int
+    run: Index
+    start_us: Index
+    end_us: Index
+
+    def __post_init__(self) -> None:
+        for array in (self.run, self.start_us, self.end_us):
+            array.setflags(write=False)
+
+    def __repr__(self) -> str:
+        return (
+            f"<Simulation {self.span.start.isoformat()} to {self.span.end.isoformat()}: {self.runs} runs, "
+            f"{self.run.size / self.runs:.1f} gaps a run>"
+        )
+
+    @property
+    def expected_gap_s(self) -> float:
+        """The mean time without service in the span, seconds."""
+        return int((self.end_us - self.start_us).sum()) / 1e6 / self.runs
+
+    def share_out(self, time_us: ArrayLike) -> Floats:
+        """Return the share of runs without service at each of `time_us`, microseconds since 1970 UTC, in its shape."""
+        times = np.asarray(time_us)
+        begun = np.searchsorted(np.sort(self.start_us), times, side="right")
+        ended = np.searchsorted(np.sort(self.end_us), times, side="right")
+        return np.asarray((begun - ended) / self.runs)
+
+    def windows(
+        self, start_us: ArrayLike, length_s: float | ArrayLike, *, at_least_s: Sequence[float] = (0.5, 5.0, 30.0)
+    ) -> WindowOdds:
+        """Return what awaits in each window, such as a call: shape (windows,) starts, one length or one for each.
+
+        Of a gap that reaches out of a window only the part inside counts, and only parts of `at_least_s` or longer,
+        one threshold after the other. Starts are whole microseconds since 1970 UTC. Raises SpanError when a window is
+        not inside the span, InputError for a threshold that is not above 0. Costs about 0.1 microseconds for each
+        window and run.
+        """
+        starts = np.atleast_1d(np.asarray(start_us))
+        lengths_s = np.broadcast_to(np.asarray(length_s, dtype=np.float64), starts.shape)
+        thresholds_s = np.asarray(at_least_s, dtype=np.float64)
+        if starts.ndim != 1 or (starts.size and starts.dtype.kind not in "iu"):
+            raise InputError(
+                "starts of windows", got=f"shape {starts.shape} of {starts.dtype}", wanted="whole microseconds, (n,)"
+            )
+        if thresholds_s.ndim != 1 or not np.all((thresholds_s > 0.0) & np.isfinite(thresholds_s)):
+            raise InputError("lengths of gaps", got=at_least_s, wanted="seconds above 0", try_next="(0.5, 5, 30)")
+        if not np.all((lengths_s > 0.0) & np.isfinite(lengths_s)):
+            raise SpanError("length of a window", got=length_s, wanted="a number of seconds above 0")
+        ends = starts + np.round(lengths_s * 1e6).astype(np.int64)
+        outside = np.flatnonzero((starts < self.span.start_us) | (ends > self.span.end_us))
+        if outside.size:
+            raise SpanError(
+                "window",
+                got=f"{outside.size} of {starts.size} that reach out of it, the first {lengths_s[outside[0]]:g} s long",
+                wanted=f"windows from {self.span.start.isoformat()} to {self.span.end.isoformat()}",
+                try_next="shorter windows or a longer span",
+            )
+
+        origin_us, width_us = self.span.start_us, self.span.end_us - self.span.start_us
+        gaps = GapsOfRuns.laid(self.runs, width_us, self.run, self.start_us - origin_us, self.end_us - origin_us)
+        pieces = gaps.within(starts - origin_us, ends - origin_us, thresholds_s)
+        return WindowOdds(starts.astype(np.int64), ends, tuple(thresholds_s.tolist()), self.runs, *pieces)
+
+
+def simulate(
+    joint: LanedSet,
+    epochs_us: ArrayLike,
+    span: Span,
+    model: TimingModel | None = None,
+    *,
+    runs: int = 200,
+    seed: int = 1,
+    searched: Span | None = None,
+) -> Simulation:
+    """Return the gaps of `runs` drawn futures of `span`.
+
+    `joint`, `epochs_us` and `searched` are as for `passim.forecast.odds.odds_of_no_service`, and so is the law of
+    errors. The same `seed` gives the same futures. Nothing is left out: only stretches that stay covered in every
+    run drawn are passed over. Raises InputError for arrays that do not fit together or a number of runs that is not
+    from 1 to 100,000.
+    """
+    if isinstance(runs, bool) or not isinstance(runs, (int, np.integer)) or not 1 <= runs <= _MOST_RUNS:
+        raise InputError("runs", got=runs, wanted=f"a whole number from 1 to {_MOST_RUNS}", try_next="200")
+    if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
+        raise InputError("seed", got=seed, wanted="a whole number, 0 or more", try_next="1")
+    law = scatter(joint, epochs_us, span, model or TimingModel(), searched)
+    length_us = float(span.end_us - span.start_us)
+    found = []
+    for first, draws in _drawn(law, int(runs), int(seed)):
+        run, start_us, end_us = _gaps_of_runs(law, draws, length_us)
+        found.append((run + first, start_us + span.start_us, end_us + span.start_us))
+    return Simulation(span, int(runs), *(np.concatenate(parts) for parts in zip(*found, strict=True)))
+
+
+@dataclass(frozen=True)
+class _Draws:
+    """The draws of some runs. `satellite` numbers the lanes that occur, `own` and `manoeuvred` are (runs, satellites).
+
+    own             the own shift, in its standard deviations
+    manoeuvred      a uniform number: the satellite has manoeuvred where its chance of it is greater; None if none can
+    shared          shape (runs,): the shared shift, in its standard deviations
+    """
+
+    satellite: Index
+    own: Floats
+    manoeuvred: Floats | None
+    shared: Floats
+
+    def shifts_us(self, law: Scatter, rows: Index) -> Floats:
+        """Return the shift of the intervals `rows` in each run, microseconds, shape (runs, rows)."""
+        satellite = self.satellite[rows]
+        shift = self.own[:, satellite]
+        if self.manoeuvred is None:
+            shift *= law.sigma_us[rows]
+        else:
+            share = law.tail_share[rows]
+            shift *= np.where(self.manoeuvred[:, satellite] < share, law.tail_us[rows], law.sigma_us[rows])
+        if np.any(law.shared_us[rows] > 0.0):
+            shift += self.shared[:, None] * law.shared_us[rows]
+        return shift
+
+    def range_us(self, law: Scatter) -> tuple[Floats, Floats]:
+        """Return bounds of the shift of each interval over these runs, microseconds, shape (n,) both."""
+        satellites = self.own.shape[1]
+        spread = [(self.own.min(axis=0, initial=0.0), self.own.max(axis=0, initial=0.0), law.sigma_us)]
+        if self.manoeuvred is not None:
+            # Whoever is manoeuvred in no run anywhere needs no room for it.
+            highest = np.zeros(satellites)
+            np.maximum.at(highest, self.satellite, law.tail_share)
+            tail = np.where(self.manoeuvred < highest, self.own, 0.0)
+            spread.append((tail.min(axis=0), tail.max(axis=0), law.tail_us))
+        low = np.minimum.reduce([low[self.satellite] * width for low, _, width in spread])
+        high = np.maximum.reduce([high[self.satellite] * width for _, high, width in spread])
+        return low + self.shared.min() * law.shared_us, high + self.shared.max() * law.shared_us
+
+
+def _drawn(law: Scatter, runs: int, seed: int) -> Iterator[tuple[int, _Draws]]:
+    """Yield the draws of all runs, block by block, each with its first run; they do not depend on the blocks' size."""
+    own, uniform, shared = map(np.random.default_rng, np.random.SeedSequence(seed).spawn(3))
+    lanes, satellite = np.unique(law.lane, return_inverse=True)
+    any_tail = bool(np.any(law.tail_us > law.sigma_us))
+    a_block = max(1, _INTERVALS_A_BLOCK // max(1, law.lane.size))
+    for first in range(0, runs, a_block):
+        shape = (min(a_block, runs - first), lanes.size)
+        yield (
+            first,
+            _Draws(
+                satellite,
+                own.standard_normal(shape),
+                uniform.random(shape) if any_tail else None,
+                shared.standard_normal(shape[0]),
+            ),
+        )
+
+
+def _gaps_of_runs(law: Scatter, draws: _Draws, length_us: float) -> tuple[Index, Index, Index]:
+    """Return the gaps in [0, length_us) of each run drawn: run, start and end, by run and start."""
+    # What stays covered in every one of these runs needs no drawing.
+    low_us, high_us = draws.range_us(law)
+    sure_start, sure_end = law.start_us + high_us, law.end_us + low_us
+    real = sure_end > sure_start
+    safe = intervals.union((sure_start[real], sure_end[real]))
+    rows = np.flatnonzero(~_inside(law.start_us + low_us, law.end_us + high_us, safe))
+    rows = rows[(law.end_us + high_us > 0.0)[rows] & (law.start_us + low_us < length_us)[rows]]
+    # A safe stretch takes part as an interval that does not move.
+    start_us, end_us = np.append(law.start_us[rows], safe.start), np.append(law.end_us[rows], safe.end)
+    shift_us = np.zeros((draws.shared.size, start_us.size))
+    shift_us[:, : rows.size] = draws.shifts_us(law, rows)
+
+    # As in intervals.union, starts and ends are sorted apart, run by run: where i have begun and i have ended, nothing
+    # is open. In the predicted order they are nearly sorted already, which the stable sort makes use of.
+    # The span's own ends bound the first gap and the last.
+    begins = _edges(start_us, shift_us, 0)
+    begins[:, -1] = length_us
+    ceases = _edges(end_us, shift_us, 1)
+    ceases[:, 0] = 0.0
+    run, place = np.nonzero(begins > ceases)
+    gap_start = np.rint(np.clip(ceases[run, place], 0.0, length_us)).astype(np.int64)
+    gap_end = np.rint(np.clip(begins[run, place], 0.0, length_us)).astype(np.int64)
+    real = gap_end > gap_start
+    return run[real], gap_start[real], gap_end[real]
+
+
+def _edges(place_us: Floats, shift_us: Floats, first: int) -> Floats:
+    """Return one edge of the intervals, shifted, ascending in each run, in columns from `first` on of one more."""
+    order = np.argsort(place_us, kind="stable")
+    edges = np.empty((shift_us.shape[0], place_us.size + 1))
+    moved = edges[:, first : first + place_us.size]
+    moved[...] = shift_us[:, order]
+    moved += place_us[order]
+    moved.sort(axis=1, kind="stable")
+    return edges
+
+
+def _inside(start: Floats, end: Floats, held: Intervals) -> NDArray[np.bool_]:
+    """Return which intervals [start, end) lie inside one of `held`, which are sorted and apart."""
+    if not held.start.size:
+        return np.zeros(start.size, dtype=bool)
+    member = np.searchsorted(held.start, start, side="right") - 1
+    return np.asarray((member >= 0) & (held.end[np.maximum(member, 0)] >= end))

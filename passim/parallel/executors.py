@@ -1,0 +1,280 @@
+"""The workers behind `passim.parallel.chunks`: processes of this machine, or those of a dask.distributed cluster.
+
+Both stand behind a `concurrent.futures.Executor`, and both get the thing that all chunks have in common only once.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import hashlib
+import logging
+import multiprocessing
+import pickle
+import signal
+import socket
+import threading
+from abc import ABC, abstractmethod
+from collections import OrderedDict
+from collections.abc import Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from importlib.metadata import PackageNotFoundError, version
+from multiprocessing.connection import Connection
+from types import TracebackType
+from typing import Any, Final
+from urllib.parse import urlsplit
+
+from passim.errors import InputError, PassimError
+
+ADDRESS: Final = "tcp://HOST:8786"
+_CLUSTER_PATIENCE_S: Final = 5.0
+
+
+class WorkLost(PassimError):
+    """Workers were lost so often that the work was given up."""
+
+
+class WorkStopped(PassimError):
+    """The work was cancelled."""
+
+
+class Crew(ABC):
+    """Workers behind a `concurrent.futures.Executor`, who have the common thing already."""
+
+    size: int
+
+    @abstractmethod
+    def submit(self, task: Any, chunk: Any) -> Future[Any]:
+        """Hand out a chunk."""
+
+    def check(self) -> None:
+        """Raise an error if nobody is there any more; the executor of a crew on this machine sees that itself."""
+        return
+
+    def explain(self, error: Exception) -> None:
+        """Raise an error that says more than `error`, if there is more to say."""
+        return
+
+    def renew(self) -> None:
+        """Put new workers in the place of lost ones; a cluster does so itself."""
+        return
+
+    @abstractmethod
+    def close(self) -> None:
+        """Stop what is under way, and let the workers go."""
+
+    def __enter__(self) -> Crew:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+
+class Pool(Crew):
+    """Processes of this machine, begun afresh: a copy of this process with its threads would not be safe."""
+
+    def __init__(self, size: int, packed: bytes) -> None:
+        self.size, self._packed = size, packed
+        self._open()
+
+    def _open(self) -> None:
+        # Nothing is ever sent through the pipe. When this end closes, be it that this process dies, each worker sees
+        # the end of it and stops; no lock is held, so that a worker killed at any moment leaves the others alone.
+        context = multiprocessing.get_context("spawn")
+        self._theirs, self._ours = context.Pipe(duplex=False)
+        self._key = hashlib.sha256(self._packed).hexdigest()
+        self._executor: Executor = ProcessPoolExecutor(
+            self.size, context, initializer=_enter, initargs=(self._theirs, self._key, self._packed)
+        )
+
+    def submit(self, task: Any, chunk: Any) -> Future[Any]:
+        return self._executor.submit(_work, task, self._key, None, chunk)
+
+    def renew(self) -> None:
+        self.close()
+        self._open()
+
+    def close(self) -> None:
+        self._ours.close()
+        self._executor.shutdown(wait=True, cancel_futures=True)
+        self._theirs.close()
+
+
+class Cluster(Crew):
+    """The workers of a running dask.distributed scheduler."""
+
+    def __init__(self, address: str, packed: bytes) -> None:
+        try:
+            import distributed
+        except ImportError:
+            raise InputError(
+                "cluster",
+                got=address,
+                wanted="the package distributed, which is not installed here",
+                try_next="pip install 'passim[cluster]'",
+            ) from None
+        self.address = address
+        self._client: Any = None
+        try:
+            # Its own log repeats in many lines what is said here in one.
+            with _hushed("distributed"):
+                _knock(address)
+                self._client = distributed.Client(  # type: ignore[no-untyped-call]
+                    address, timeout=_CLUSTER_PATIENCE_S, set_as_default=False, heartbeat_interval=1000
+                )
+        except (OSError, ValueError, TypeError, TimeoutError) as error:
+            raise InputError(
+                f"cluster does not answer ({_one_line(error)})",
+                got=address,
+                wanted=f"the address of a running scheduler, {ADDRESS}",
+                try_next="dask scheduler on that machine, or leaving the cluster out",
+            ) from None
+        try:
+            self._greet(packed)
+        except BaseException:
+            self.close()
+            raise
+
+    def _greet(self, packed: bytes) -> None:
+        """See that there are workers and that they run this passim, and give them the common thing."""
+        try:
+            self._client.wait_for_workers(1, timeout=_CLUSTER_PATIENCE_S)
+        except TimeoutError:
+            raise InputError(
+                "cluster",
+                got=f"{self.address}, which has no worker",
+                wanted="at least one",
+                try_next=f"dask worker {self.address} on each machine",
+            ) from None
+        self.size = max(1, sum(self._client.nthreads().values()))
+        self._executor: Executor = self._client.get_executor(pure=False)
+        try:
+            theirs = self._executor.submit(_version).result(timeout=60.0)
+        except Exception as error:
+            self.explain(error)
+            raise WorkLost(f"the cluster at {self.address} does not run what it is given: {_one_line(error)}") from None
+        if theirs != _version():
+            raise InputError(
+                "cluster",
+                got=f"passim {theirs} on the workers of {self.address}",
+                wanted=f"{_version()}, as here",
+                try_next="the same release on every machine",
+            )
+        # As a task of its own, not as data put there: if the worker that holds it is lost, the scheduler makes it anew.
+        self._key = hashlib.sha256(packed).hexdigest()
+        self._packed = self._client.submit(_handed, packed, pure=False)
+
+    def submit(self, task: Any, chunk: Any) -> Future[Any]:
+        return self._executor.submit(_work, task, self._key, self._packed, chunk)
+
+    def check(self) -> None:
+        if self._client.status not in ("running", "connecting"):
+            raise WorkLost(f"the cluster at {self.address} has gone away")
+
+    def explain(self, error: Exception) -> None:
+        if isinstance(error, ModuleNotFoundError) and str(error.name).partition(".")[0] == "passim":
+            raise InputError(
+                "cluster",
+                got=f"workers without passim at {self.address}",
+                wanted="passim installed on every machine of it",
+            ) from None
+        if type(error).__module__.partition(".")[0] == "distributed":
+            raise WorkLost(f"the cluster at {self.address} gave the work up: {_one_line(error)}") from None
+
+    def close(self) -> None:
+        if self._client is not None:
+            with _hushed("distributed"):
+                self._client.close()
+
+
+def _knock(address: str) -> None:
+    """See that a scheduler answers at an address. The library itself tries on for long, and for ever where one is mute.
+
+    Raises ValueError for what is no address, OSError where nothing listens or what listens is no scheduler.
+    """
+    parts = urlsplit(address if "://" in address else f"tcp://{address}")
+    if parts.scheme not in ("tcp", "tls"):
+        raise ValueError("only tcp:// and tls:// lead to other machines")
+    if not parts.hostname or parts.port is None:
+        raise ValueError("host and port are wanted")
+    socket.create_connection((parts.hostname, parts.port), timeout=_CLUSTER_PATIENCE_S).close()
+
+    async def ask() -> None:
+        import distributed
+
+        async def identity() -> None:
+            scheduler_at = distributed.rpc(address, timeout=_CLUSTER_PATIENCE_S)  # type: ignore[no-untyped-call]
+            async with scheduler_at as scheduler:
+                await scheduler.identity()
+
+        await asyncio.wait_for(identity(), _CLUSTER_PATIENCE_S)
+
+    # In a thread of its own, since the caller's may run a loop already.
+    with ThreadPoolExecutor(1) as apart:
+        apart.submit(asyncio.run, ask()).result()
+
+
+@contextlib.contextmanager
+def _hushed(name: str) -> Iterator[None]:
+    """Silence a library's log for a moment."""
+    logger = logging.getLogger(name)
+    before, logger.disabled = logger.disabled, True
+    try:
+        yield
+    finally:
+        logger.disabled = before
+
+
+def _one_line(error: BaseException) -> str:
+    """Return what an error says, in one line of bounded length."""
+    text = " ".join(str(error).split()) or type(error).__name__
+    return text if len(text) <= 120 else text[:119] + "…"
+
+
+# --- in the worker ----------------------------------------------------------------------------------------------------
+
+# The common things this worker was given, by digest; the oldest goes when a third comes.
+_kept: OrderedDict[str, Any] = OrderedDict()
+_keeping = threading.Lock()
+_line: Connection | None = None
+
+
+def _enter(line: Connection, key: str, packed: bytes) -> None:
+    """Begin a worker process."""
+    global _line
+    # An interrupt from the keyboard reaches all processes at once; the first of them sees to the others.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _line = line
+    _keep(key, packed)
+
+
+def _work(task: Any, key: str, packed: bytes | None, chunk: Any) -> Any:
+    """Do one chunk."""
+    return task(_keep(key, packed), chunk, _tell)
+
+
+def _keep(key: str, packed: bytes | None) -> Any:
+    with _keeping:
+        if key not in _kept:
+            assert packed is not None  # a process gets it when it begins, a cluster with every chunk
+            _kept[key] = pickle.loads(packed)
+            while len(_kept) > 2:
+                _kept.popitem(last=False)
+        return _kept[key]
+
+
+def _tell(done: float) -> None:
+    """Stop where nobody waits for the result any more."""
+    if _line is not None and _line.poll():
+        raise WorkStopped("the work was cancelled")
+
+
+def _handed(packed: bytes) -> bytes:
+    return packed
+
+
+def _version() -> str:
+    try:
+        return version("passim")
+    except PackageNotFoundError:  # run from a tree that is not installed
+        return "unknown"
