@@ -34,7 +34,7 @@ from passim.elements.records import ElementSet, Fleet
 from passim.errors import ElementsError, EmptyFleetError, InputError, InternalError, PassimError, SiteError, SpanError
 from passim.sky.horizon import Horizon
 from passim.sky.passes import find_passes
-from passim.sky.report import SearchReport
+from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
 from passim.spans import Span
 

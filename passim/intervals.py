@@ -37,7 +37,7 @@ class Intervals(NamedTuple):
     end: Numbers
 
 
-class LanedIntervals(NamedTuple):
+class GroupedIntervals(NamedTuple):
     """Intervals [start, end) on independent lines told apart by a whole number: three arrays of shape (n,)."""
 
     lane: NDArray[np.int64]
@@ -72,7 +72,7 @@ class Bins(NamedTuple):
 
 
 IntervalSet = Intervals | tuple[ArrayLike, ArrayLike]
-LanedSet = LanedIntervals | tuple[ArrayLike, ArrayLike, ArrayLike]
+GroupedSet = GroupedIntervals | tuple[ArrayLike, ArrayLike, ArrayLike]
 
 
 def union(*sets: IntervalSet) -> Intervals:
@@ -251,25 +251,25 @@ def in_bins(steps: Steps, bins: ArrayLike) -> Bins:
     return Bins(np.minimum.reduceat(padded, pairs)[::2], np.maximum.reduceat(padded, pairs)[::2], integral)
 
 
-def union_by_lane(*sets: LanedSet) -> LanedIntervals:
+def union_by_lane(*sets: GroupedSet) -> GroupedIntervals:
     """Return the `union` of `sets` in each lane, sorted by lane and start."""
     line, laid = _lay_out(*sets)
     return line.lift(union(*laid))
 
 
-def intersection_by_lane(a: LanedSet, b: LanedSet) -> LanedIntervals:
+def intersection_by_lane(a: GroupedSet, b: GroupedSet) -> GroupedIntervals:
     """Return the `intersection` of `a` and `b` in each lane, sorted by lane and start."""
     line, (first, second) = _lay_out(a, b)
     return line.lift(intersection(first, second))
 
 
-def difference_by_lane(a: LanedSet, b: LanedSet) -> LanedIntervals:
+def difference_by_lane(a: GroupedSet, b: GroupedSet) -> GroupedIntervals:
     """Return the `difference` of `a` less `b` in each lane, sorted by lane and start."""
     line, (first, second) = _lay_out(a, b)
     return line.lift(difference(first, second))
 
 
-def complement_by_lane(intervals: LanedSet, low: float, high: float, lane_count: int) -> LanedIntervals:
+def complement_by_lane(intervals: GroupedSet, low: float, high: float, lane_count: int) -> GroupedIntervals:
     """Return the `complement` in [low, high) of each of the lanes 0 to lane_count-1, those without interval too."""
     _whole_lanes(intervals[0], lane_count)
     if not high >= low:
@@ -278,7 +278,7 @@ def complement_by_lane(intervals: LanedSet, low: float, high: float, lane_count:
     return difference_by_lane(windows, intervals)
 
 
-def restrict_by_lane(intervals: LanedSet, to: LanedSet) -> Pieces:
+def restrict_by_lane(intervals: GroupedSet, to: GroupedSet) -> Pieces:
     """Return the parts of each of `intervals` that lie in the union of `to` in its own lane, in the order of rows.
 
     With one lane a satellite: the passes over a site cut down to when the same satellite is over a gateway too.
@@ -289,7 +289,7 @@ def restrict_by_lane(intervals: LanedSet, to: LanedSet) -> Pieces:
     return Pieces(row, start, end)
 
 
-def total_lengths_by_lane(intervals: LanedSet, lane_count: int) -> Numbers:
+def total_lengths_by_lane(intervals: GroupedSet, lane_count: int) -> Numbers:
     """Return the `total_length` of each of the lanes 0 to lane_count-1, shape (lane_count,)."""
     _whole_lanes(intervals[0], lane_count)
     lane, start, end = union_by_lane(intervals)
@@ -312,17 +312,17 @@ class _Line(NamedTuple):
     lanes: NDArray[np.int64] | None
     values: Numbers | None
 
-    def lift(self, laid: Intervals) -> LanedIntervals:
+    def lift(self, laid: Intervals) -> GroupedIntervals:
         """Return intervals of the line as intervals in their lanes."""
         lane, start = np.divmod(laid.start, self.width)
         end = laid.end - lane * self.width
         lane = lane + self.lane_low if self.lanes is None else self.lanes[lane]
         if self.values is None:
-            return LanedIntervals(lane, start + self.low, end + self.low)
-        return LanedIntervals(lane, self.values[start], self.values[end])
+            return GroupedIntervals(lane, start + self.low, end + self.low)
+        return GroupedIntervals(lane, self.values[start], self.values[end])
 
 
-def _lay_out(*sets: LanedSet) -> tuple[_Line, list[Intervals]]:
+def _lay_out(*sets: GroupedSet) -> tuple[_Line, list[Intervals]]:
     """Lay the lanes of `sets` end to end; return how, and each set on the line, in its order and empty rows too."""
     lanes, checked = [], []
     for each in sets:

@@ -96,7 +96,7 @@ def curve_by_latitude() -> go.Figure:
     """Where: the share of the time with service by latitude, the sky alone, with the school's stations."""
     latitudes_deg = [float(latitude) for latitude in range(0, 71, 2)]
     view = scenario.view_of(scenario.MARRAM_LOFT)
-    sweep = sweeps.sweep_latitudes(fleet(), view, latitudes_deg, DAY, team=workers.Team(processes=1))
+    sweep = sweeps.sweep_latitudes(fleet(), view, latitudes_deg, DAY, team=workers.WorkerConfig(processes=1))
     stations = [(station.name, station.spots[0].latitude_deg) for station in scenario.STATIONS]
     return by_latitude(sweep.table, LIGHT, sites=stations)
 

@@ -159,7 +159,7 @@ def two_epochs() -> Fleet:
             mean_anomaly_deg=(record.mean_anomaly_deg + back_deg * argument_rate) % 360.0,
         )
         for record, node_rate, argument_rate in zip(
-            today, model.node_rate_rad_s, model.perigee_argument_rate_rad_s, strict=True
+            today, model.node_rate_rad_s, model.argument_of_latitude_rate_rad_s, strict=True
         )
     ]
     return Fleet([*today, *older])

@@ -16,7 +16,7 @@ import pytest
 from passim import Fleet, Horizon, Site, Span
 from passim.answers.sites.sweeps import LatitudeSweep, closed_form, sweep_latitudes
 from passim.elements.patterns import scattered
-from passim.parallel.chunks import Team
+from passim.parallel.chunks import WorkerConfig
 from passim.sky.closed_forms import share_in_view
 from passim.sky.view import View
 
@@ -35,7 +35,7 @@ def sweeps() -> list[LatitudeSweep]:
     view = View(Site("anywhere", 0.0, 0.0, horizon=Horizon.flat(25.0)))
     span = Span.starting(EPOCH, hours=24)
     return [
-        sweep_latitudes(fleet_of(seed), view, LATITUDES_DEG, span, longitudes=LONGITUDES, team=Team(1))
+        sweep_latitudes(fleet_of(seed), view, LATITUDES_DEG, span, longitudes=LONGITUDES, team=WorkerConfig(1))
         for seed in range(4)
     ]
 

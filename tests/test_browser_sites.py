@@ -44,7 +44,7 @@ def expect_numbers(page: Any, folder: Path, mask_deg: float) -> None:
     workspace = Workspace.load(folder)
     view = workspace.view("Marram", "loft")
     view = replace(view, site=replace(view.site, horizon=Horizon.flat(mask_deg)))
-    fleet, alone = workspace.fleet(None, DAY.start), workers.Team(processes=1)
+    fleet, alone = workspace.fleet(None, DAY.start), workers.WorkerConfig(processes=1)
 
     drawn = traces(page, "latitude")["time with service"]
     shown = dict(zip(drawn["x"], drawn["y"], strict=True))

@@ -25,7 +25,7 @@ from passim.answers.calls.plan import COLUMNS, CallPlan, plan_calls, rank, windo
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
 from passim.forecast.timing import TimingModel
-from passim.intervals import Intervals, LanedIntervals
+from passim.intervals import GroupedIntervals, Intervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
@@ -62,7 +62,7 @@ def one_satellite(
     around = searched_span(span)
     fleet = Fleet(scenario.plover(DAY).records[: len(cover_s)], "invented")
     start, end = (np.array([span.start_us + round(s * 1e6) for s in column]) for column in zip(*cover_s, strict=True))
-    joint = LanedIntervals(np.arange(len(cover_s)), start, end)
+    joint = GroupedIntervals(np.arange(len(cover_s)), start, end)
     return ServiceForecast(span, fleet, joint, around, model or TimingModel.steady(0.0))
 
 
@@ -249,7 +249,7 @@ def test_too_old_elements_are_refused_unless_told() -> None:
     span = Span.starting(DAY + timedelta(days=15), 6)
     with pytest.raises(ElementsError, match=r"elements .*15 days.*; wanted at most 14 days; try newer elements"):
         forecast_of(DAY, span)
-    found = plan_calls(forecast_of(DAY, span, however_old=True), LESSON, timezone=AZORES)
+    found = plan_calls(forecast_of(DAY, span, allow_stale=True), LESSON, timezone=AZORES)
     assert found.statistics_only
     # The first day may do where the last does not: the whole span counts.
     with pytest.raises(ElementsError, match="15 days"):
@@ -362,7 +362,7 @@ def test_changes_between_two_answers(marram: ServiceForecast) -> None:
     events = [call("Geometry", 10.5), call("Choir", 16.0), call("Latin", 12.0)]
     before = check_record(check_calls(marram, LESSON, events, timezone=AZORES))
     assert changes(before, before, DAY) == []
-    open_sky = replace(marram, joint=LanedIntervals(*(
+    open_sky = replace(marram, joint=GroupedIntervals(*(
         np.array([value]) for value in (0, marram.searched.start_us, marram.searched.end_us)
     )))  # fmt: skip
     after = check_record(check_calls(open_sky, LESSON, [*events[:2], call("Art", 14.0)], timezone=AZORES))

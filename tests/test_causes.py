@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passim import Coverage, Fleet, Horizon, InputError, Site, Span, walker
+from passim.coverage.blocked import blocked_always
 from passim.coverage.causes import NEVER_ADD_UP, Causes, compass, find_causes, seconds_by_cause
 from passim.coverage.sky_map import sky_track
-from passim.coverage.stopped import stopped_always
 from passim.elements.health import assess
-from passim.intervals import Intervals, LanedIntervals, clip, difference, total_length
+from passim.intervals import GroupedIntervals, Intervals, clip, difference, total_length
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
 from passim.sky.limits.geostationary_arc import arc_of
 from passim.sky.local_arcs import unit_vector
@@ -285,14 +285,14 @@ class Named:
 
 def invented(allowed_seconds):
     """Return a visibility of three satellites always above the floor, and limits by sets of (satellite, second)."""
-    everything = LanedIntervals(
+    everything = GroupedIntervals(
         np.arange(3), np.full(3, SPAN.start_us, dtype=np.int64), np.full(3, SPAN.end_us, dtype=np.int64)
     )
     allowed = {}
     for name, grid in allowed_seconds.items():
         lane, second = np.nonzero(grid)
         start = SPAN.start_us + second * SECOND_US
-        allowed[name] = LanedIntervals(lane.astype(np.int64), start, start + SECOND_US)
+        allowed[name] = GroupedIntervals(lane.astype(np.int64), start, start + SECOND_US)
     view = View(Site("Marram", 45.0, -28.0), tuple(Named(name) for name in allowed_seconds if name != "horizon"))
     fleet = Fleet(list(REGULAR)[:3], "three (invented)")
     return Visibility(view, SPAN, fleet, everything, allowed, None, (), None)
@@ -339,7 +339,7 @@ def test_causes_against_counting_seconds_one_by_one(grid):
 
 @given(st.fixed_dictionaries({name: grids for name in ("horizon", "cone", "gateway")}))
 def test_pieces_tell_of_every_second_what_stops_whom(grid):
-    stopped = stopped_always(invented(grid))
+    stopped = blocked_always(invented(grid))
     assert total_length((stopped.start, stopped.end)) == 100 * SECOND_US
     assert (stopped.end - stopped.start).sum() == 300 * SECOND_US
     told = np.zeros((3, 100), dtype=int)

@@ -105,13 +105,13 @@ def test_old_elements_are_scored_only_when_told(folder: Path) -> None:
     line = refused(run(folder, "old.json", "new.json"))
     assert "older elements too old" in line
     assert "a median age of 18 days" in line
-    assert line.endswith("or --however-old to score them all the same")
-    assert "18 days old at the middle of the span" in done(folder, "--however-old", older="old.json")
+    assert line.endswith("or --allow-stale to score them all the same")
+    assert "18 days old at the middle of the span" in done(folder, "--allow-stale", older="old.json")
 
 
 def test_several_pairs_are_scored_together(folder: Path) -> None:
     more = [str(folder / name) for name in ("old.json", "new.json")]
-    as_json = json.loads(done(folder, *more, "--however-old", "--format", "json", "--list", "ages"))
+    as_json = json.loads(done(folder, *more, "--allow-stale", "--format", "json", "--list", "ages"))
     assert [pair["band"] for pair in as_json["pairs"]] == ["odds beside times", "refuse"]
     assert [row["pair"] for row in as_json["rows"]] == [1, 2]
     assert "--from says where one span begins" in refused(

@@ -612,7 +612,7 @@ def test_a_reader_that_stops_reading_is_no_error(fleet: str) -> None:
         "2026-11-25T00:00Z",
         "--hours",
         "720",
-        "--however-old",
+        "--allow-stale",
         "--format",
         "csv",
     ]

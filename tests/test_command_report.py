@@ -136,7 +136,7 @@ def test_other_places_are_passims_own_and_said_to_be_coarse(school: str, html: s
     span = Span.starting(datetime.fromisoformat(AT), hours=24)
     view = workspace.view()
     seen = report_elsewhere.look_elsewhere(
-        workspace.fleet(at=span.start), view, span, step_deg=30.0, team=workers.Team(processes=1)
+        workspace.fleet(at=span.start), view, span, step_deg=30.0, team=workers.WorkerConfig(processes=1)
     )
     assert [row[1] for row in outline.tables["table-latitudes"]] == [
         share(f) for f in seen.latitudes.table["covered_fraction"]
@@ -235,7 +235,7 @@ def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
     place = ["--elements", str(elements), "--site", "45.0,-28.0", "--zone", "UTC"]
     asked = [*place, "--at", AT, "--days", "0.25", "--no-world", "--out", str(out)]
     assert "elements are 24.4 days old" in refused(*asked)
-    result = run(*asked, "--however-old")
+    result = run(*asked, "--allow-stale")
     assert result.exit_code == 0, result.output
     words = " ".join(itertext(Outline(out.read_text(encoding="utf-8"))))
     assert "No start is ranked: elements are 24.3 days old" in words

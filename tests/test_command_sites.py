@@ -158,7 +158,7 @@ def test_fleets_of_files(fleet_file: str, tmp_path: Path) -> None:
     write_elements(fleet.select(range(0, len(fleet), 2)), half)
     given = ["--fleets", "--elements", fleet_file, "--elements", str(half), "--site", "45.0,-28.0"]
     answer = asked(*given, "--gateway", "39.604,-28.0", "--workers", "1")
-    assert [(row["fleet"], row["satellites"]) for row in answer["hangs_on"]] == [("invented", 60), ("half", 30)]
+    assert [(row["fleet"], row["satellites"]) for row in answer["sensitivity"]] == [("invented", 60), ("half", 30)]
     assert len(answer["rows"]) == 16
     assert {row["gateway"] for row in answer["rows"]} == {"with", "without"}
     told = done(*given)
@@ -168,7 +168,7 @@ def test_fleets_of_files(fleet_file: str, tmp_path: Path) -> None:
 
 def test_fleets_of_the_workspace(school: str) -> None:
     answer = asked("--workspace", school, "--fleets", "--site", "Marram")
-    assert [row["fleet"] for row in answer["hangs_on"]] == ["Plover"]
+    assert [row["fleet"] for row in answer["sensitivity"]] == ["Plover"]
     assert [row["mask_deg"] for row in answer["rows"]] == [25.0, 30.0, 35.0, 40.0] * 2
 
 

@@ -1,4 +1,4 @@
-"""Calls and growth at the desk: what the address asks for, what is handed out, and what is told."""
+"""Calls and growth at the state: what the address asks for, what is handed out, and what is told."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from passim_apps.dashboard.pages.calls import page as calls
 from passim_apps.dashboard.pages.calls import request as calls_asked
 from passim_apps.dashboard.pages.calls import upload_places as calls_places
 from passim_apps.dashboard.pages.calls import uploads as calls_held
-from passim_apps.dashboard.state import Desk, StillWorking
+from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.dashboard.tasks import calls as call_work
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import calls as call_words
@@ -41,18 +41,18 @@ HOST = "127.0.0.1:8750"
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
-    opened = Desk(create(tmp_path / "school", demo=True), at=AT)
+def state(tmp_path: Path) -> Iterator[DashboardState]:
+    opened = DashboardState(create(tmp_path / "school", demo=True), at=AT)
     yield opened
     opened.close()
 
 
-def answer(desk: Desk, page: Any, query: str = "") -> Any:
+def answer(state: DashboardState, page: Any, query: str = "") -> Any:
     """Return what a page answers, waiting for work that is under way."""
     for _ in range(6):
         try:
-            said = page.PAGE.answer(desk.question(read_query(query)[0]), LIGHT)
-        except StillWorking as still:
+            said = page.PAGE.answer(state.question(read_query(query)[0]), LIGHT)
+        except Pending as still:
             still.job.done.wait(60.0)
         else:
             if said.still is None:
@@ -61,9 +61,9 @@ def answer(desk: Desk, page: Any, query: str = "") -> Any:
     raise AssertionError("still working")
 
 
-def test_calls_are_best_from_noon_on_in_the_scenario(desk: Desk) -> None:
+def test_calls_are_best_from_noon_on_in_the_scenario(state: DashboardState) -> None:
     """Mornings freeze, afternoons do not, and the page says so."""
-    said = answer(desk, calls, "?kind=lesson")
+    said = answer(state, calls, "?kind=lesson")
     assert said.sentence.startswith("Best start for a live video lesson of 30 min: 11:")
     assert "No start from noon on is better than another" in said.second
     table = said.panels["starts"].table
@@ -85,9 +85,9 @@ def test_calls_are_best_from_noon_on_in_the_scenario(desk: Desk) -> None:
     ],
 )
 def test_hours_and_days_come_from_the_address_or_the_site(
-    desk: Desk, query: str, minutes: tuple[int, int], days: tuple[int, ...]
+    state: DashboardState, query: str, minutes: tuple[int, int], days: tuple[int, ...]
 ) -> None:
-    hours = calls_asked.hours_of(desk.question(read_query(query)[0]))
+    hours = calls_asked.hours_of(state.question(read_query(query)[0]))
     assert (hours.from_minute, hours.to_minute) == minutes
     assert hours.weekdays == days
 
@@ -104,11 +104,11 @@ def test_hours_and_days_come_from_the_address_or_the_site(
         ("?kind=opera", "kind of call"),
     ],
 )
-def test_what_cannot_be_asked_is_told_in_one_line(desk: Desk, query: str, words: str) -> None:
+def test_what_cannot_be_asked_is_told_in_one_line(state: DashboardState, query: str, words: str) -> None:
     with pytest.raises(InputError, match=re.escape(words)) as told:
-        answer(desk, calls, query)
+        answer(state, calls, query)
     assert "\n" not in str(told.value)
-    assert "from" in offers(desk.question(read_query(query)[0]), calls.PAGE)
+    assert "from" in offers(state.question(read_query(query)[0]), calls.PAGE)
 
 
 @pytest.mark.parametrize(
@@ -120,50 +120,50 @@ def test_what_cannot_be_asked_is_told_in_one_line(desk: Desk, query: str, words:
     ],
 )
 def test_days_without_a_start_left_are_told_in_a_sentence(tmp_path: Path, at: datetime, query: str, words: str) -> None:
-    desk = Desk(create(tmp_path / "school", demo=True), at=at)
-    said = answer(desk, calls, query)
+    state = DashboardState(create(tmp_path / "school", demo=True), at=at)
+    said = answer(state, calls, query)
     assert said.sentence == (
         f"No start left in these days: the hours for calls, 08:00 to 18:00, {words}; ask for more days."
     )
     assert said.panels["starts"].caption == "No start is left."
-    dead, why = calls.calendar_button(desk, query)
+    dead, why = calls.calendar_button(state, query)
     assert "href" not in dead.to_plotly_json()["props"]
     assert dead.to_plotly_json()["props"]["aria-disabled"] == "true"
     assert why.children == " no start left in these days"
-    desk.close()
+    state.close()
 
 
-def test_the_button_follows_the_answer(desk: Desk) -> None:
-    (_, why) = calls.calendar_button(desk, "?from=20:00")
+def test_the_button_follows_the_answer(state: DashboardState) -> None:
+    (_, why) = calls.calendar_button(state, "?from=20:00")
     assert why.children == " no answer to this choice"
-    (alive,) = calls.calendar_button(desk, "?ahead=1")
+    (alive,) = calls.calendar_button(state, "?ahead=1")
     assert alive.href == "/ics/calls.ics?ahead=1"
 
 
-def test_starts_that_have_passed_are_left_out(desk: Desk) -> None:
-    rows = answer(desk, calls, "?from=00:00&until=24:00").panels["starts"].table.rows
+def test_starts_that_have_passed_are_left_out(state: DashboardState) -> None:
+    rows = answer(state, calls, "?from=00:00&until=24:00").panels["starts"].table.rows
     first = rows["start"].min()
     assert 0.0 <= (first - AT).total_seconds() <= 300.0
     # A later day is asked about from its midnight on.
-    tomorrow = answer(desk, calls, "?from=00:00&until=24:00&day=2026-11-26&weekdays=mon-sun&ahead=1")
+    tomorrow = answer(state, calls, "?from=00:00&until=24:00&day=2026-11-26&weekdays=mon-sun&ahead=1")
     assert tomorrow.panels["starts"].table.rows["start"].min() == datetime(2026, 11, 26, 1, tzinfo=UTC)
 
 
-def test_the_calendar_is_that_of_the_page_and_keeps_its_identifiers(desk: Desk) -> None:
-    client = make_app(desk, hosts=[HOST]).server.test_client()
+def test_the_calendar_is_that_of_the_page_and_keeps_its_identifiers(state: DashboardState) -> None:
+    client = make_app(state, hosts=[HOST]).server.test_client()
     first = client.get("/ics/calls.ics?ahead=1", headers={"Host": HOST})
     assert first.status_code == 200
     assert first.mimetype == "text/calendar"
     assert first.headers["Content-Disposition"] == 'attachment; filename="passim-calls.ics"'
     events = Calendar.from_ical(first.data).walk("VEVENT")
-    suggested = answer(desk, calls, "?ahead=1").panels["starts"].table.shown
+    suggested = answer(state, calls, "?ahead=1").panels["starts"].table.shown
     assert [(e.start, e.end) for e in events] == sorted(zip(suggested["start"], suggested["end"], strict=True))
     again = client.get("/ics/calls.ics?ahead=1", headers={"Host": HOST})
     assert [e["UID"] for e in Calendar.from_ical(again.data).walk("VEVENT")] == [e["UID"] for e in events]
 
 
-def test_a_calendar_that_cannot_be_made_says_why(desk: Desk) -> None:
-    client = make_app(desk, hosts=[HOST]).server.test_client()
+def test_a_calendar_that_cannot_be_made_says_why(state: DashboardState) -> None:
+    client = make_app(state, hosts=[HOST]).server.test_client()
     refused = client.get("/ics/calls.ics?site=Nowhere", headers={"Host": HOST})
     assert refused.status_code == 400
     assert "wanted one of" in refused.text
@@ -182,33 +182,35 @@ def sent(data: bytes) -> str:
     return f"data:text/calendar;base64,{base64.b64encode(data).decode()}"
 
 
-def hand_in(desk: Desk, place: str, query: str, *files: tuple[str, bytes], kept: Any = None) -> tuple[str, Any]:
+def hand_in(
+    state: DashboardState, place: str, query: str, *files: tuple[str, bytes], kept: Any = None
+) -> tuple[str, Any]:
     """Hand calendars in on the page of a query, and return the query then and what the browser keeps."""
     choices = read_query(query)[0]
     given = [(name, sent(data)) for name, data in files]
-    keys, kept = calls_places.take(desk.question(choices), place, given, kept)
+    keys, kept = calls_places.take(state.question(choices), place, given, kept)
     return query_of(changed(choices, {place: ".".join(keys)})), kept
 
 
-def test_busy_calendars_shape_the_ranking(desk: Desk) -> None:
+def test_busy_calendars_shape_the_ranking(state: DashboardState) -> None:
     files = [("fair.ics", ics(FAIR)), ("choir.ics", ics(CHOIR, GEOMETRY))]
-    query, _ = hand_in(desk, "busy", "?ahead=1&kind=lesson", *files)
-    said = answer(desk, calls, query)
+    query, _ = hand_in(state, "busy", "?ahead=1&kind=lesson", *files)
+    said = answer(state, calls, query)
     assert said.second.startswith(
         "Kept free of calls: 1 appointment of fair.ics and 2 appointments of choir.ics. Looked at Wed 25 Nov,"
     )
     rows = said.panels["starts"].table.rows
     for _, start, end in (FAIR, CHOIR, GEOMETRY):
         assert not ((rows["start"] < end) & (rows["end"] > start)).any()
-    assert len(rows) < len(answer(desk, calls, "?ahead=1&kind=lesson").panels["starts"].table.rows)
+    assert len(rows) < len(answer(state, calls, "?ahead=1&kind=lesson").panels["starts"].table.rows)
     # Every number of starts on the page is that of the free ones.
     assert said.panels["gain"].table.rows["starts"].tolist()[0] == len(rows)
     assert said.panels["hours"].table.rows["starts"].sum() == len(rows)
 
     # A new file of the same name takes the place of the one before it; a whole day taken leaves no start.
     day = ("Camp", datetime(2026, 11, 25, 1, tzinfo=UTC), datetime(2026, 11, 26, 1, tzinfo=UTC))
-    query, _ = hand_in(desk, "busy", query, ("fair.ics", ics(day)))
-    full = answer(desk, calls, query)
+    query, _ = hand_in(state, "busy", query, ("fair.ics", ics(day)))
+    full = answer(state, calls, query)
     assert full.sentence == (
         "No start is free: busy times meet each one. Looked at Wed 25 Nov, 08:00 to 18:00, Mon to Fri."
     )
@@ -217,14 +219,14 @@ def test_busy_calendars_shape_the_ranking(desk: Desk) -> None:
     assert any("busy from now on" in note.text for note in full.panels["starts"].figure.layout.annotations)
 
 
-def test_planned_calls_are_checked_as_the_command_checks_them(desk: Desk) -> None:
-    query, kept = hand_in(desk, "busy", "?ahead=1&kind=lesson", ("fair.ics", ics(FAIR)))
-    query, _ = hand_in(desk, "check", query, ("lessons.ics", ics(GEOMETRY, CHOIR)), kept=kept)
-    pending = calls.PAGE.answer(desk.question(read_query(query)[0]), LIGHT)
+def test_planned_calls_are_checked_as_the_command_checks_them(state: DashboardState) -> None:
+    query, kept = hand_in(state, "busy", "?ahead=1&kind=lesson", ("fair.ics", ics(FAIR)))
+    query, _ = hand_in(state, "check", query, ("lessons.ics", ics(GEOMETRY, CHOIR)), kept=kept)
+    pending = calls.PAGE.answer(state.question(read_query(query)[0]), LIGHT)
     assert pending.still is not None, "the ranking does not wait for the check"
     assert pending.sentence.startswith("Best start")
     pending.still.done.wait(60.0)
-    shown = answer(desk, calls, query).panels["check"]
+    shown = answer(state, calls, query).panels["check"]
     assert shown.caption.startswith("2 calls of lessons.ics: 1 without a pause to expect; the worst, Geometry at 09:00")
     cells = [shown.table.cells(row) for row in shown.table.rows.itertuples(index=False)]
     verdicts = {row[4]: row[2] for row in cells}
@@ -235,11 +237,11 @@ def test_planned_calls_are_checked_as_the_command_checks_them(desk: Desk) -> Non
     assert not better.between(FAIR[1], FAIR[2], inclusive="left").any()
 
 
-def test_planned_calls_that_are_not_checked_are_named(desk: Desk) -> None:
+def test_planned_calls_that_are_not_checked_are_named(state: DashboardState) -> None:
     over = ("Latin", datetime(2026, 11, 25, 7, tzinfo=UTC), datetime(2026, 11, 25, 7, 30, tzinfo=UTC))
     later = ("Art", datetime(2026, 11, 30, 10, tzinfo=UTC), datetime(2026, 11, 30, 10, 30, tzinfo=UTC))
-    query, _ = hand_in(desk, "check", "?ahead=1&kind=lesson", ("lessons.ics", ics(CHOIR, over, later)))
-    said = answer(desk, calls, query)
+    query, _ = hand_in(state, "check", "?ahead=1&kind=lesson", ("lessons.ics", ics(CHOIR, over, later)))
+    said = answer(state, calls, query)
     assert said.panels["check"].caption == (
         "1 call of lessons.ics: 1 without a pause to expect. Not checked, because it is over: Latin. "
         "Not checked, because it comes after these days: Art."
@@ -274,27 +276,29 @@ def test_verdicts_are_those_of_good_starts() -> None:
         ([("noise.ics", random.Random(1).randbytes(2**21 - 1))], "calendars together; got 'more than a browser keeps'"),
     ],
 )
-def test_a_calendar_that_cannot_be_used_changes_nothing(desk: Desk, files: list[tuple[str, bytes]], words: str) -> None:
-    query, kept = hand_in(desk, "busy", "?ahead=1", ("fair.ics", ics(FAIR)))
+def test_a_calendar_that_cannot_be_used_changes_nothing(
+    state: DashboardState, files: list[tuple[str, bytes]], words: str
+) -> None:
+    query, kept = hand_in(state, "busy", "?ahead=1", ("fair.ics", ics(FAIR)))
     with pytest.raises(InputError, match=re.escape(words)) as told:
-        hand_in(desk, "busy", "?ahead=1", *[(name, data + bytes([k])) for k, (name, data) in enumerate(files)])
+        hand_in(state, "busy", "?ahead=1", *[(name, data + bytes([k])) for k, (name, data) in enumerate(files)])
     assert "\n" not in str(told.value)
-    assert "1 appointment of fair.ics" in answer(desk, calls, query).second
+    assert "1 appointment of fair.ics" in answer(state, calls, query).second
     assert [entry["name"] for entry in kept] == ["fair.ics"]
 
 
-def test_a_calendar_with_too_much_in_it_is_refused(desk: Desk) -> None:
+def test_a_calendar_with_too_much_in_it_is_refused(state: DashboardState) -> None:
     daily = ics(*[(f"Watch {k}", FAIR[1], FAIR[2]) for k in range(call_work.MOST_APPOINTMENTS + 1)])
     with pytest.raises(InputError, match=r"got '2,001 appointments in these days'; wanted at most 2,000"):
-        hand_in(desk, "busy", "?ahead=1", ("watches.ics", daily))
+        hand_in(state, "busy", "?ahead=1", ("watches.ics", daily))
     many = ics(*[(f"Call {k}", *GEOMETRY[1:]) for k in range(call_work.MOST_CHECKED + 1)])
-    query, _ = hand_in(desk, "check", "?ahead=1", ("calls.ics", many))
+    query, _ = hand_in(state, "check", "?ahead=1", ("calls.ics", many))
     assert "calls of calls.ics in these days; got '61'; wanted at most 60" in (
-        answer(desk, calls, query).panels["check"].caption
+        answer(state, calls, query).panels["check"].caption
     )
 
 
-def test_what_the_browser_keeps_comes_back_whole_or_not_at_all(desk: Desk) -> None:
+def test_what_the_browser_keeps_comes_back_whole_or_not_at_all(state: DashboardState) -> None:
     held = calls_held.Held("fair.ics", ics(FAIR))
     packed = held.packed()
     assert calls_held.unpacked(packed) == held
@@ -311,11 +315,11 @@ def test_what_the_browser_keeps_comes_back_whole_or_not_at_all(desk: Desk) -> No
     assert [e["key"] for e in calls_held.with_kept(old, [held], ["k0", held.key])] == ["k0", "k2", held.key]
 
 
-def test_a_calendar_is_shown_to_the_browser_that_handed_it_in_alone(desk: Desk) -> None:
+def test_a_calendar_is_shown_to_the_browser_that_handed_it_in_alone(state: DashboardState) -> None:
     held = calls_held.Held("fair.ics", ics(FAIR))
     mine = "0123456789abcdef" * 2
-    calls_held.keep(desk, mine, held)
-    client = make_app(desk, hosts=[HOST]).server.test_client(use_cookies=False)
+    calls_held.keep(state, mine, held)
+    client = make_app(state, hosts=[HOST]).server.test_client(use_cookies=False)
     path = f"/ics/calls.ics?ahead=1&kind=lesson&busy={held.key}"
     for cookie in ("", "f" * 32, "no browser"):
         headers = {"Host": HOST, "Cookie": f"passim_browser={cookie}"}
@@ -333,8 +337,8 @@ def test_a_calendar_is_shown_to_the_browser_that_handed_it_in_alone(desk: Desk) 
 # --- growth -----------------------------------------------------------------------------------------------------------
 
 
-def test_growth_lists_every_number_of_every_order(desk: Desk) -> None:
-    said = answer(desk, growth, "?goal=covered+>=+95+%25")
+def test_growth_lists_every_number_of_every_order(state: DashboardState) -> None:
+    said = answer(state, growth, "?goal=covered+>=+95+%25")
     needed = said.panels["needed"].table.rows.set_index("order")["satellites"]
     assert 300 < needed["as launched"] < 360
     assert f"from {needed['as launched']:.0f} satellites on, as launched" in said.sentence
@@ -346,11 +350,11 @@ def test_growth_lists_every_number_of_every_order(desk: Desk) -> None:
     assert table.shown["satellites"].iloc[0] == 360
     last = table.rows[table.rows["satellites"] == 360]
     assert last["gap_fraction"].tolist() == pytest.approx([last["gap_fraction"].iloc[0]] * 3)
-    assert "plan" not in answer(desk, growth, "?plan=none").panels
+    assert "plan" not in answer(state, growth, "?plan=none").panels
 
 
-def test_the_plan_of_the_demonstration_says_when_it_gets_better(desk: Desk) -> None:
-    said = answer(desk, growth)
+def test_the_plan_of_the_demonstration_says_when_it_gets_better(state: DashboardState) -> None:
+    said = answer(state, growth)
     by_date = said.panels["plan"].table.rows
     assert by_date["satellites"].tolist() == [360, 438, 516, 732]
     assert by_date["gap_fraction"].is_monotonic_decreasing
@@ -367,10 +371,10 @@ def test_the_plan_of_the_demonstration_says_when_it_gets_better(desk: Desk) -> N
     assert any(note.startswith("Taken for granted by plan.csv: 8 planes of 10") for note in said.notes)
 
 
-def test_the_headline_and_the_plan_agree_on_every_goal(desk: Desk) -> None:
+def test_the_headline_and_the_plan_agree_on_every_goal(state: DashboardState) -> None:
     """Met today, waited for and never met: by the numbers of the table by date."""
     for text in growth.GOALS:
-        said = answer(desk, growth, f"?goal={quote_plus(text)}")
+        said = answer(state, growth, f"?goal={quote_plus(text)}")
         met = said.panels["needed"].table.rows["reached"].all()
         caption = said.panels["plan"].caption
         if met:
@@ -385,12 +389,12 @@ def test_the_headline_and_the_plan_agree_on_every_goal(desk: Desk) -> None:
         if text == "gap_count <= 0":
             assert said.panels["plan"].table.rows["gap_count"].iloc[-1] > 0
             assert " from 9 Nov 2027 on, with 732 satellites; gaps 79 with today's 360." in said.sentence
-    alone = answer(desk, growth, "?plan=none").sentence
+    alone = answer(state, growth, "?plan=none").sentence
     assert alone.startswith("Goal not met with this fleet's orbits (at least 99 % covered); with all 360 satellites: ")
 
 
-def test_goals_of_one_are_said_in_the_singular(desk: Desk) -> None:
-    words = [words for control in growth.PAGE.controls[:1] for _, words in control.options(desk.question(Choices()))]
+def test_goals_of_one_are_said_in_the_singular(state: DashboardState) -> None:
+    words = [words for control in growth.PAGE.controls[:1] for _, words in control.options(state.question(Choices()))]
     assert words[0] == "at least 99 % covered"
     assert "at most 1 gap an hour" in words
     assert "at least 95 % covered" in words
@@ -403,44 +407,44 @@ def test_goals_of_one_are_said_in_the_singular(desk: Desk) -> None:
         assert growth_goals.parse_goal(text).words() == said
 
 
-def test_a_plan_whose_launches_fly_already_leaves_the_rest_of_the_page(desk: Desk) -> None:
-    (desk.workspace.folder / "plan.csv").write_text(plans.demo_plan(date(2020, 1, 1)))
-    said = answer(desk, growth)
+def test_a_plan_whose_launches_fly_already_leaves_the_rest_of_the_page(state: DashboardState) -> None:
+    (state.workspace.folder / "plan.csv").write_text(plans.demo_plan(date(2020, 1, 1)))
+    said = answer(state, growth)
     assert said.sentence.startswith("Goal not met with this fleet's orbits (at least 99 % covered); ")
     assert said.panels["plan"].figure is None
     assert "plan.csv, line 3: a launch that would serve already" in said.panels["plan"].caption
 
 
-def test_a_goal_in_call_hours_keeps_to_them(desk: Desk) -> None:
-    day = answer(desk, growth, "?goal=longest_gap_s+<=+30")
-    hours = answer(desk, growth, "?goal=longest_gap_s+<=+30+in+call+hours")
+def test_a_goal_in_call_hours_keeps_to_them(state: DashboardState) -> None:
+    day = answer(state, growth, "?goal=longest_gap_s+<=+30")
+    hours = answer(state, growth, "?goal=longest_gap_s+<=+30+in+call+hours")
     assert any(note.startswith("Only call hours count here: 08:00 to 18:00") for note in hours.notes)
     both = [said.panels["curve"].table.rows["gap_fraction"].iloc[359] for said in (day, hours)]
     assert both[0] != both[1]
     with pytest.raises(InputError, match="hours"):
-        answer(desk, growth, "?day=2026-11-28&within=calls")  # a Saturday
+        answer(state, growth, "?day=2026-11-28&within=calls")  # a Saturday
 
 
 @pytest.mark.parametrize("query", ["?goal=best", "?goal=covered+>=+95+percent", "?plan=../passim.toml", "?plan=x.csv"])
-def test_what_growth_cannot_be_asked_is_told(desk: Desk, query: str) -> None:
+def test_what_growth_cannot_be_asked_is_told(state: DashboardState, query: str) -> None:
     with pytest.raises(InputError, match=r"goal|plan"):
-        answer(desk, growth, query)
+        answer(state, growth, query)
 
 
-def test_plans_are_known_by_their_columns(desk: Desk, tmp_path: Path) -> None:
-    folder = desk.workspace.folder
-    assert list(plans.plan_files(desk.workspace)) == ["plan.csv"]
+def test_plans_are_known_by_their_columns(state: DashboardState, tmp_path: Path) -> None:
+    folder = state.workspace.folder
+    assert list(plans.plan_files(state.workspace)) == ["plan.csv"]
     (folder / "plan.csv").unlink()
-    assert plans.plan_files(desk.workspace) == {}
+    assert plans.plan_files(state.workspace) == {}
     header = ",".join(growth_plan.PLAN_COLUMNS)
     (folder / "plan.csv").write_text(f"# Invented.\n{header}\n2027-01-15,4,80,550,53,60,0\n")
     (folder / "roof.csv").write_text("azimuth_deg,elevation_deg\n0,10\n")
     (folder / "noise.csv").write_bytes(b"\xff\xfe\x00")
     (tmp_path / "elsewhere.csv").write_text(f"{header}\n")
     (folder / "linked.csv").symlink_to(tmp_path / "elsewhere.csv")
-    assert list(plans.plan_files(desk.workspace)) == ["plan.csv"]
-    said = answer(desk, growth)
+    assert list(plans.plan_files(state.workspace)) == ["plan.csv"]
+    said = answer(state, growth)
     rows = said.panels["plan"].table.rows
     assert rows["satellites"].tolist() == [360, 440]
     assert rows["gap_fraction"].is_monotonic_decreasing
-    assert "plan" not in answer(desk, growth, "?plan=none").panels
+    assert "plan" not in answer(state, growth, "?plan=none").panels

@@ -13,7 +13,7 @@ from passim.forecast import timing
 from passim.workspace import adding, create
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages import elements
-from passim_apps.dashboard.state import Desk
+from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import elements as elements_words
 
@@ -22,19 +22,19 @@ SAMPLES = Path(__file__).parents[1] / "tle_samples"
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    opened = Desk(create(tmp_path_factory.mktemp("desk") / "school", demo=True), at=AT)
+def state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DashboardState]:
+    opened = DashboardState(create(tmp_path_factory.mktemp("state") / "school", demo=True), at=AT)
     adding.add_fleet(opened.workspace, [("decayed.tle", (SAMPLES / "decayed.tle").read_bytes())])
     yield opened
     opened.close()
 
 
-def asked(desk: Desk, query: str) -> Any:
-    return elements.PAGE.answer(desk.question(read_query(query)[0]), LIGHT)
+def asked(state: DashboardState, query: str) -> Any:
+    return elements.PAGE.answer(state.question(read_query(query)[0]), LIGHT)
 
 
-def test_what_has_decayed_does_not_serve(desk: Desk) -> None:
-    answer = asked(desk, "?fleet=decayed")
+def test_what_has_decayed_does_not_serve(state: DashboardState) -> None:
+    answer = asked(state, "?fleet=decayed")
     status = list(answer.panels["ages"].table.rows["status"])
     gone = status.count("decayed")
     assert gone > 0
@@ -47,14 +47,14 @@ def test_what_has_decayed_does_not_serve(desk: Desk) -> None:
     assert "every object is taken to serve" not in answer.panels["status"].caption
 
 
-def test_the_ages_say_what_may_be_told_at_which(desk: Desk) -> None:
-    answer = asked(desk, "")
+def test_the_ages_say_what_may_be_told_at_which(state: DashboardState) -> None:
+    answer = asked(state, "")
     caption = answer.panels["ages"].caption
     assert (
         "up to 1 day, times and odds; up to 3 days, times, with odds beside them; up to 7 days, odds only;" in caption
     )
     assert "up to 14 days, only how long service is out in all; beyond, nothing is forecast." in caption
-    fresh = timing.band_for(desk.workspace.fleet(None, AT), AT)
+    fresh = timing.band_for(state.workspace.fleet(None, AT), AT)
     assert f"Now, at {fresh.median_s / 3600.0:.1f} h: times and odds." in caption
     assert [note.text for note in answer.panels["ages"].figure.layout.annotations] == ["1 day"]
 

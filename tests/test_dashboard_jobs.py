@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from passim.errors import InputError, InternalError
-from passim_apps.dashboard.pool import Workshop
+from passim_apps.dashboard.pool import WorkerPool
 
 Report = Callable[[float], None]
 
@@ -51,8 +51,8 @@ def die_always(*, report: Report) -> None:
 
 
 @pytest.fixture
-def workshop() -> Iterator[Workshop]:
-    with Workshop() as opened:
+def pool() -> Iterator[WorkerPool]:
+    with WorkerPool() as opened:
         yield opened
 
 
@@ -63,71 +63,71 @@ def until(holds: Callable[[], bool], patience_s: float = 15.0) -> None:
         time.sleep(0.02)
 
 
-def test_a_job_gives_its_result_once_for_all_who_ask(workshop: Workshop) -> None:
+def test_a_job_gives_its_result_once_for_all_who_ask(pool: WorkerPool) -> None:
     told: list[int] = []
-    job = workshop.submit("a", twice, 21, when_done=lambda done: told.append(done.result))
-    assert workshop.submit("a", twice, 21) is job or job.done.is_set()
+    job = pool.submit("a", twice, 21, when_done=lambda done: told.append(done.result))
+    assert pool.submit("a", twice, 21) is job or job.done.is_set()
     assert job.done.wait(20.0)
     assert (job.result, job.error, job.share) == (42, None, 0.5)
     assert told == [42]
-    until(lambda: workshop.under_way("a") is None)
+    until(lambda: pool.under_way("a") is None)
 
 
-def test_what_the_work_raises_comes_back(workshop: Workshop) -> None:
-    job = workshop.submit("b", refuse)
+def test_what_the_work_raises_comes_back(pool: WorkerPool) -> None:
+    job = pool.submit("b", refuse)
     assert job.done.wait(20.0)
     assert str(job.error) == "number; got 3; wanted an even one"
     assert isinstance(job.error, InputError)
 
 
-def test_a_job_can_be_cancelled_and_its_worker_is_replaced(workshop: Workshop) -> None:
-    job = workshop.submit("c", wait_long)
+def test_a_job_can_be_cancelled_and_its_worker_is_replaced(pool: WorkerPool) -> None:
+    job = pool.submit("c", wait_long)
     until(lambda: job.share == 0.25)
-    [before] = workshop.worker_pids
-    assert workshop.cancel(job.number)
+    [before] = pool.worker_pids
+    assert pool.cancel(job.number)
     assert job.done.wait(10.0)
     assert "stopped" in str(job.error)
-    assert not workshop.cancel(job.number) or job.cancelled.is_set()
-    after = workshop.submit("d", twice, 1)
+    assert not pool.cancel(job.number) or job.cancelled.is_set()
+    after = pool.submit("d", twice, 1)
     assert after.done.wait(20.0)
     assert after.result == 2
-    assert workshop.worker_pids != [before]
+    assert pool.worker_pids != [before]
 
 
-def test_a_job_past_its_deadline_is_ended(workshop: Workshop) -> None:
-    job = workshop.submit("e", wait_long, deadline_s=0.3)
+def test_a_job_past_its_deadline_is_ended(pool: WorkerPool) -> None:
+    job = pool.submit("e", wait_long, deadline_s=0.3)
     assert job.done.wait(20.0)
     assert "too long" in str(job.error)
 
 
 @pytest.mark.parametrize(("deadline_s", "told"), [(600.0, "stopped"), (3.0, "takes too long")])
-def test_work_that_tells_of_itself_all_the_time_is_ended_too(workshop: Workshop, deadline_s: float, told: str) -> None:
-    job = workshop.submit("a", tell_all_the_time, deadline_s=deadline_s)
+def test_work_that_tells_of_itself_all_the_time_is_ended_too(pool: WorkerPool, deadline_s: float, told: str) -> None:
+    job = pool.submit("a", tell_all_the_time, deadline_s=deadline_s)
     if deadline_s > 60.0:
         until(lambda: job.share == 0.5)
-        workshop.cancel(job.number)
+        pool.cancel(job.number)
     assert job.done.wait(20.0)
     assert isinstance(job.error, InputError)
     assert told in str(job.error)
 
 
-def test_a_killed_worker_is_replaced_and_its_job_tried_again(workshop: Workshop, tmp_path: os.PathLike[str]) -> None:
-    job = workshop.submit("f", die_once, os.path.join(tmp_path, "flag"))
+def test_a_killed_worker_is_replaced_and_its_job_tried_again(pool: WorkerPool, tmp_path: os.PathLike[str]) -> None:
+    job = pool.submit("f", die_once, os.path.join(tmp_path, "flag"))
     assert job.done.wait(30.0)
     assert (job.result, job.error, job.tries) == ("after all", None, 2)
 
 
-def test_a_job_that_kills_every_worker_is_given_up_and_the_next_one_runs(workshop: Workshop) -> None:
-    job = workshop.submit("g", die_always)
+def test_a_job_that_kills_every_worker_is_given_up_and_the_next_one_runs(pool: WorkerPool) -> None:
+    job = pool.submit("g", die_always)
     assert job.done.wait(30.0)
     assert isinstance(job.error, InternalError)
-    after = workshop.submit("h", twice, 4)
+    after = pool.submit("h", twice, 4)
     assert after.done.wait(20.0)
     assert after.result == 8
 
 
 def test_closing_leaves_no_worker_and_no_thread_behind() -> None:
-    opened = Workshop(2)
+    opened = WorkerPool(2)
     job = opened.submit("i", wait_long)
     until(lambda: job.share == 0.25)
     opened.close()

@@ -25,7 +25,7 @@ from passim_apps.dashboard.security import (
     content_policy,
     hosts_of,
 )
-from passim_apps.dashboard.state import Desk
+from passim_apps.dashboard.state import DashboardState
 
 HOST = "127.0.0.1:8750"
 ORIGIN = f"http://{HOST}"
@@ -34,16 +34,16 @@ SAMPLES = Path(__file__).resolve().parent.parent / "tle_samples"
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+def state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DashboardState]:
     workspace = create(tmp_path_factory.mktemp("served") / "school", demo=True)
-    opened = Desk(workspace, at=AT)
+    opened = DashboardState(workspace, at=AT)
     yield opened
     opened.close()
 
 
 @pytest.fixture(scope="module")
-def server(desk: Desk) -> flask.Flask:
-    served: flask.Flask = make_app(desk, hosts=hosts_of(8750)).server
+def server(state: DashboardState) -> flask.Flask:
+    served: flask.Flask = make_app(state, hosts=hosts_of(8750)).server
     return served
 
 
@@ -217,7 +217,7 @@ def files_below(folder: Path) -> set[str]:
     "name", ["../../outside.tle", "/etc/outside.tle", "C:\\outside.tle", ".hidden", "", "a\0b.tle"]
 )
 def test_a_file_lands_in_the_workspace_whatever_it_is_called(tmp_path: Path, name: str) -> None:
-    here = Desk(create(tmp_path / "school", demo=True), at=AT)
+    here = DashboardState(create(tmp_path / "school", demo=True), at=AT)
     try:
         fleet_name, told = elements.take(here, [(name, encoded((SAMPLES / "two-line.txt").read_bytes()))])
     finally:
@@ -235,7 +235,7 @@ def test_a_file_lands_in_the_workspace_whatever_it_is_called(tmp_path: Path, nam
     "name", ["../../outside.csv", "/etc/outside.csv", "C:\\outside.csv", ".hidden", "", "plan.csv"]
 )
 def test_a_plan_lands_beside_the_workspace_whatever_it_is_called(tmp_path: Path, name: str) -> None:
-    here = Desk(create(tmp_path / "school", demo=True), at=AT)
+    here = DashboardState(create(tmp_path / "school", demo=True), at=AT)
     before = files_below(tmp_path)
     plan = plans.demo_plan(AT.date())
     try:
@@ -257,16 +257,16 @@ def test_a_plan_lands_beside_the_workspace_whatever_it_is_called(tmp_path: Path,
         (plans.demo_plan(date(2020, 1, 1)).encode(), "line 3: a launch that would serve already"),
     ],
 )
-def test_a_plan_that_cannot_be_used_changes_nothing_and_says_why(desk: Desk, data: bytes, told: str) -> None:
-    folder = desk.workspace.folder
+def test_a_plan_that_cannot_be_used_changes_nothing_and_says_why(state: DashboardState, data: bytes, told: str) -> None:
+    folder = state.workspace.folder
     before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
     with pytest.raises(InputError, match=told):
-        growth.take_plan(desk, "ours.csv", encoded(data))
+        growth.take_plan(state, "ours.csv", encoded(data))
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
 
 
-def test_what_cannot_be_read_changes_nothing_and_says_why(desk: Desk) -> None:
-    folder = desk.workspace.folder
+def test_what_cannot_be_read_changes_nothing_and_says_why(state: DashboardState) -> None:
+    folder = state.workspace.folder
     before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
     good = encoded((SAMPLES / "two-line.txt").read_bytes())
     for given, told in [
@@ -277,13 +277,13 @@ def test_what_cannot_be_read_changes_nothing_and_says_why(desk: Desk) -> None:
         ([("large.tle", encoded(b"x" * (elements.LARGEST_FILE_BYTES + 1)))], "at most 32 MB"),
     ]:
         with pytest.raises(InputError, match=told):
-            elements.take(desk, given)
+            elements.take(state, given)
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
 
 
 def test_a_name_from_a_file_stays_text(tmp_path: Path) -> None:
     hostile = "=HYPERLINK(1)<script>alert(1)</script>"[:24]
-    here = Desk(create(tmp_path / "school", demo=True), at=AT)
+    here = DashboardState(create(tmp_path / "school", demo=True), at=AT)
     try:
         records = json.dumps([{**record, "OBJECT_NAME": hostile} for record in json.loads(omm())])
         fleet_name, _ = elements.take(here, [("x.json", encoded(records.encode()))])
@@ -353,9 +353,9 @@ def test_wrong_passwords_slow_the_next_try() -> None:
 
 
 @pytest.fixture(scope="module")
-def guarded(desk: Desk) -> tuple[flask.Flask, list[str]]:
+def guarded(state: DashboardState) -> tuple[flask.Flask, list[str]]:
     told: list[str] = []
-    app = make_app(desk, hosts=hosts_of(8750, ["192.0.2.7"]), password=Password(told.append))
+    app = make_app(state, hosts=hosts_of(8750, ["192.0.2.7"]), password=Password(told.append))
     return app.server, told
 
 
@@ -398,9 +398,9 @@ def test_after_the_password_comes_an_own_page(guarded: tuple[flask.Flask, list[s
     assert (answer.status_code, answer.headers["Location"]) == (303, "/")
 
 
-def test_a_wrong_password_is_told_and_then_slowed(desk: Desk) -> None:
+def test_a_wrong_password_is_told_and_then_slowed(state: DashboardState) -> None:
     told: list[str] = []
-    client = make_app(desk, hosts=hosts_of(8750), password=Password(told.append)).server.test_client()
+    client = make_app(state, hosts=hosts_of(8750), password=Password(told.append)).server.test_client()
     headers = {"Host": HOST, "Origin": ORIGIN}
     assert client.post("/login", data={"password": "wrong"}, headers=headers).status_code == 403
     slowed = client.post("/login", data={"password": told[-1]}, headers=headers)

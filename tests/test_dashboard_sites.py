@@ -1,4 +1,4 @@
-"""The Sites page at the desk: what is there at once, what follows, and that every number is passim's own."""
+"""The Sites page at the state: what is there at once, what follows, and that every number is passim's own."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.controls import offers
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages.sites import page as sites
-from passim_apps.dashboard.state import Desk
+from passim_apps.dashboard.state import DashboardState
 from passim_apps.dashboard.tasks import sites as sites_work
 from passim_apps.figures.places import COVERED, SITES
 from passim_apps.figures.theme import LIGHT
@@ -39,20 +39,20 @@ YARD = "?site=Marram&spot=yard"
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    opened = Desk(create(tmp_path_factory.mktemp("desk") / "school", demo=True), at=AT)
+def state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DashboardState]:
+    opened = DashboardState(create(tmp_path_factory.mktemp("state") / "school", demo=True), at=AT)
     yield opened
     opened.close()
 
 
-def asked(desk: Desk, query: str) -> Any:
-    return sites.PAGE.answer(desk.question(read_query(query)[0]), LIGHT)
+def asked(state: DashboardState, query: str) -> Any:
+    return sites.PAGE.answer(state.question(read_query(query)[0]), LIGHT)
 
 
-def whole(desk: Desk, query: str) -> Any:
+def whole(state: DashboardState, query: str) -> Any:
     """Return what the page answers when nothing is missing any more."""
     for _ in range(4):
-        answer = asked(desk, query)
+        answer = asked(state, query)
         if answer.still is None:
             return answer
         assert answer.still.done.wait(60.0)
@@ -67,21 +67,21 @@ def trace(figure: Any, name: str) -> Any:
 # --- side by side -----------------------------------------------------------------------------------------------------
 
 
-def test_the_comparison_is_there_at_once_and_the_rest_follows_once(desk: Desk) -> None:
-    first = asked(desk, YARD)
+def test_the_comparison_is_there_at_once_and_the_rest_follows_once(state: DashboardState) -> None:
+    first = asked(state, YARD)
     assert (list(first.panels), first.still is None) == (["side"], False)
     assert "being worked out" in " ".join(first.notes)
     # Whoever asks again meanwhile is told of the same work.
-    assert asked(desk, YARD).still is first.still
-    last = whole(desk, YARD)
+    assert asked(state, YARD).still is first.still
+    last = whole(state, YARD)
     assert list(last.panels) == ["side", "latitude", "world"]
     assert last.sentence == first.sentence
     assert "being worked out" not in " ".join(last.notes)
 
 
 @pytest.mark.parametrize("mask_deg", [None, 32.0])
-def test_places_are_compared_as_passim_compares_them(desk: Desk, mask_deg: float | None) -> None:
-    workspace = desk.workspace
+def test_places_are_compared_as_passim_compares_them(state: DashboardState, mask_deg: float | None) -> None:
+    workspace = state.workspace
     places = [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
     views = [workspace.view(*place) for place in places]
     if mask_deg is not None:
@@ -91,7 +91,7 @@ def test_places_are_compared_as_passim_compares_them(desk: Desk, mask_deg: float
     own = side_by_side.compare_sites(fleet, views, DAY, call_hours=hours, service=workspace.service).table
     own = own.assign(place=places, twofold=[s.joint() for s in visibility.find_visibility(fleet, views, DAY)])
 
-    table = asked(desk, YARD + ("" if mask_deg is None else f"&mask={mask_deg:g}")).panels["side"].table
+    table = asked(state, YARD + ("" if mask_deg is None else f"&mask={mask_deg:g}")).panels["side"].table
     assert table.rows["covered_fraction"].is_monotonic_decreasing
     shown = dict(zip(zip(table.rows["site"], table.rows["spot"], strict=True), table.rows.itertuples(), strict=True))
     assert len(shown) == 4
@@ -111,8 +111,8 @@ def test_places_are_compared_as_passim_compares_them(desk: Desk, mask_deg: float
     assert all(row[7].endswith(" of 10 h") for row in cells)
 
 
-def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_site(desk: Desk) -> None:
-    answer = asked(desk, YARD)
+def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_site(state: DashboardState) -> None:
+    answer = asked(state, YARD)
     table = answer.panels["side"].table
     out_s = {(row.site, row.spot): (1.0 - row.covered_fraction) * 86400.0 for row in table.rows.itertuples()}
     loft, yard = (duration(60.0 * round(out_s["Marram", spot] / 60.0)) for spot in ("loft", "yard"))
@@ -120,9 +120,9 @@ def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_sit
         f"At Marram the loft is better than the yard: {loft} instead of {yard} without service on Wed 25 Nov, today. "
         "Skerry, 780 km north, has none."
     )
-    assert asked(desk, "?site=Marram&spot=loft").sentence == answer.sentence
+    assert asked(state, "?site=Marram&spot=loft").sentence == answer.sentence
     # A site of one spot is compared with all places.
-    assert asked(desk, "?site=Lantern").sentence.startswith("Best served on Wed 25 Nov, today: Skerry, never")
+    assert asked(state, "?site=Lantern").sentence.startswith("Best served on Wed 25 Nov, today: Skerry, never")
     cells = {row[0]: row for row in (table.cells(row) for row in table.shown.itertuples(index=False))}
     assert table.headings[1:4] == (">Away", ">Covered", ">Against your spot")
     less = duration(out_s["Marram", "yard"] - out_s["Marram", "loft"])
@@ -141,10 +141,10 @@ def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_sit
 # --- elsewhere --------------------------------------------------------------------------------------------------------
 
 
-def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(desk: Desk) -> None:
-    answer = whole(desk, YARD)
-    fleet, view = desk.workspace.fleet(None, AT), desk.workspace.view("Marram", "yard")
-    alone = workers.Team(processes=1)
+def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(state: DashboardState) -> None:
+    answer = whole(state, YARD)
+    fleet, view = state.workspace.fleet(None, AT), state.workspace.view("Marram", "yard")
+    alone = workers.WorkerConfig(processes=1)
     swept = answer.panels["latitude"].table.rows
     # The sites' own latitudes are among them, and the yard's mask is 35 degrees.
     assert {45.0, 52.0, 58.5, 0.0, 90.0, -90.0} <= set(swept["latitude_deg"])
@@ -156,7 +156,7 @@ def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(desk: D
     # Told for both hemispheres alike: a site's own latitude, looked at in one of them, makes no band.
     assert set(swept.loc[swept["covered_fraction"] == 1.0, "latitude_deg"]) == {-50.0, 50.0, 52.0}
     assert "covered all of 24 h at 50° N and S, by the latitudes" in answer.panels["latitude"].caption
-    loft = whole(desk, "?site=Marram&spot=loft&world=none").panels["latitude"]
+    loft = whole(state, "?site=Marram&spot=loft&world=none").panels["latitude"]
     always = loft.table.rows.loc[loft.table.rows["covered_fraction"] == 1.0, "latitude_deg"]
     bounds = f"from {always[always > 0].min():g}° to {always[(always > 0) & (-always).isin(always)].max():g}° N and S"
     assert f"covered all of 24 h {bounds}" in loft.caption
@@ -179,42 +179,42 @@ def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(desk: D
     assert f"Grid: 6° by 30°, {len(world)} points" in answer.panels["world"].caption
 
 
-def test_spots_of_one_lowest_height_share_the_work(desk: Desk) -> None:
-    loft, skerry = (desk.question(read_query(query)[0]) for query in ("?site=Marram&spot=loft", "?site=Skerry"))
+def test_spots_of_one_lowest_height_share_the_work(state: DashboardState) -> None:
+    loft, skerry = (state.question(read_query(query)[0]) for query in ("?site=Marram&spot=loft", "?site=Skerry"))
     assert loft.view != skerry.view
     assert sites_work.anywhere(loft.view) == sites_work.anywhere(skerry.view)
     assert "gateway" not in sites_work.anywhere(loft.view).names
 
 
-def test_a_file_waits_for_the_map_and_has_every_point(desk: Desk) -> None:
-    client = make_app(desk, hosts=[HOST]).server.test_client()
+def test_a_file_waits_for_the_map_and_has_every_point(state: DashboardState) -> None:
+    client = make_app(state, hosts=[HOST]).server.test_client()
     got = client.get(f"/csv/sites/world.csv{YARD}", headers={"Host": HOST})
     rows = list(csv.DictReader(io.StringIO(got.text)))
     assert (got.status_code, len(rows)) == (200, 360)
     assert {float(row["latitude_deg"]) for row in rows} == {float(k) for k in range(-87, 90, 6)}
 
 
-def test_no_map_is_drawn_where_none_is_wanted(desk: Desk) -> None:
-    answer = whole(desk, f"{YARD}&world=none")
+def test_no_map_is_drawn_where_none_is_wanted(state: DashboardState) -> None:
+    answer = whole(state, f"{YARD}&world=none")
     assert list(answer.panels) == ["side", "latitude"]
     with pytest.raises(InputError, match="map of the world; got '7'; wanted one of usual, 10, 5, none"):
-        asked(desk, f"{YARD}&world=7")
+        asked(state, f"{YARD}&world=7")
 
 
-def test_work_that_is_stopped_is_told_and_may_be_asked_for_again(desk: Desk) -> None:
-    job = asked(desk, "?mask=12").still
-    desk.workshop.cancel(job.number)
+def test_work_that_is_stopped_is_told_and_may_be_asked_for_again(state: DashboardState) -> None:
+    job = asked(state, "?mask=12").still
+    state.pool.cancel(job.number)
     assert job.done.wait(30.0)
     with pytest.raises(InputError, match="stopped"):
-        asked(desk, "?mask=12")
-    again = asked(desk, "?mask=12").still
+        asked(state, "?mask=12")
+    again = asked(state, "?mask=12").still
     assert again is not None
-    desk.workshop.cancel(again.number)
+    state.pool.cancel(again.number)
     assert again.done.wait(30.0)
 
 
-def test_the_grid_is_on_the_list_and_large_fleets_take_a_coarse_one(desk: Desk) -> None:
-    offer = offers(desk.question(read_query("")[0]), sites.PAGE)["world"]
+def test_the_grid_is_on_the_list_and_large_fleets_take_a_coarse_one(state: DashboardState) -> None:
+    offer = offers(state.question(read_query("")[0]), sites.PAGE)["world"]
     assert offer.options[0] == ("usual", "6° by 30°, 360 points")
     assert [value for value, _ in offer.options] == ["usual", "10", "5", "none"]
     few, many = sites_work.usual_grid(360), sites_work.usual_grid(10_000)

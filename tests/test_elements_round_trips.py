@@ -16,7 +16,7 @@ from sgp4.api import WGS72, Satrec
 from passim.elements import ElementSet, Fleet, SatelliteId, parse_elements, parse_two_line, write_elements
 from passim.elements.omm_text import read_json, write_csv, write_json, write_kvn
 from passim.elements.omm_xml import write_xml
-from passim.elements.reports import Report
+from passim.elements.read_log import ReadLog
 from passim.errors import ElementsError
 
 CREATED = datetime(2026, 3, 2, tzinfo=UTC)
@@ -75,7 +75,7 @@ def test_any_fleet_with_ascii_names_comes_back_equal_from_kvn(records: list[Elem
 @given(st.text(max_size=30).filter(lambda text: not any("\ud800" <= c <= "\udfff" for c in text)))
 def test_json_carries_every_name(name: str) -> None:
     record = replace(RECORD, name=name)
-    assert read_json(write_json([record]), Report("x")) == [record]
+    assert read_json(write_json([record]), ReadLog("x")) == [record]
 
 
 @pytest.mark.parametrize("form", ["csv", "kvn", "xml"])

@@ -27,7 +27,7 @@ from passim.answers.growth.curves import (
 from passim.answers.growth.orders import Order, launch_order, listed_order, plane_order, random_orders, serving_lanes
 from passim.coverage.ranks import RankSweep
 from passim.elements.patterns import jittered
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.sky.limits import Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
@@ -115,7 +115,7 @@ ROWS = st.lists(st.tuples(st.integers(0, 7), st.integers(-8, 62), st.integers(0,
 def test_gaps_longer_than_some_length(rows: list[tuple[int, int, int]], order: list[int], over_s: int) -> None:
     span = Span(START, START + timedelta(seconds=60))
     lane, start, length = np.array(rows, dtype=np.int64).reshape(-1, 3).T
-    some = LanedIntervals(lane, span.start_us + start * SECOND, span.start_us + (start + length) * SECOND)
+    some = GroupedIntervals(lane, span.start_us + start * SECOND, span.start_us + (start + length) * SECOND)
     cover = RankSweep(some, span).cover(np.array(order))
     count = gaps_longer_than(cover, over_s * SECOND)
     assert [int((np.diff(cover.gaps_us(n)) > over_s * SECOND).sum()) for n in range(9)] == count.tolist()

@@ -14,7 +14,7 @@ import passim
 from passim.forecast.hindcast import FORECASTS, Hindcast, Snapshots, hindcast
 from passim.forecast.hindcast_fit import by_age, pass_errors
 from passim.forecast.timing import TimingModel
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.sky.limits import Excluded
 from passim.sky.view import View
 from snapshots import older_snapshot
@@ -44,7 +44,7 @@ def late_s() -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def found(newer: passim.Fleet, late_s: np.ndarray) -> Hindcast:
-    return hindcast(Snapshots(older_snapshot(newer, 18.0, late_s), newer), VIEW, however_old=True, step_s=5.0)
+    return hindcast(Snapshots(older_snapshot(newer, 18.0, late_s), newer), VIEW, allow_stale=True, step_s=5.0)
 
 
 def test_each_satellite_comes_as_late_as_was_put_in(found: Hindcast, late_s: np.ndarray) -> None:
@@ -157,10 +157,10 @@ def test_a_satellite_that_cannot_be_followed_is_lost() -> None:
     span = passim.Span.starting(EPOCH, hours=24)
     at = np.array([2, 8, 14, 20], dtype=np.int64) * 3_600_000_000 + span.start_us
     lane = np.repeat([0, 1, 2], 4)
-    came = LanedIntervals(lane, np.tile(at, 3), np.tile(at, 3) + 240_000_000)
+    came = GroupedIntervals(lane, np.tile(at, 3), np.tile(at, 3) + 240_000_000)
     off_s = np.array([10, 10, 10, 10, 3000, 10, 4000, 9000, 0, 400, 800, 1200])
     off_us = off_s * 1_000_000
-    forecast = LanedIntervals(lane, came.start - off_us, came.end - off_us)
+    forecast = GroupedIntervals(lane, came.start - off_us, came.end - off_us)
     found = pass_errors(forecast, came, span, 4, 1400.0)
     assert found.passes.tolist() == [4, 4, 4, 0]
     assert found.paired.tolist() == [4, 1, 4, 0]
@@ -181,7 +181,7 @@ def test_too_few_satellites_of_an_age_have_no_spread() -> None:
 @pytest.mark.parametrize(
     ("days", "change", "words"),
     [
-        (18.0, {}, r"older elements too old .*a median age of 18 days.*at most 14 days.*--however-old"),
+        (18.0, {}, r"older elements too old .*a median age of 18 days.*at most 14 days.*--allow-stale"),
         (-2.0, {}, r"order of the snapshots; .*wanted the older first; try exchanging the two"),
         (2.0, {"span": passim.Span.starting(datetime(2026, 11, 30, tzinfo=UTC))}, r"newer elements, .*5 days at"),
         (2.0, {"hours": 0.0}, r"length of the span; got '0.0 hours'"),

@@ -20,7 +20,7 @@ from passim.elements.records import Fleet
 from passim.errors import SpanError
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.timing import TimingModel
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
@@ -29,7 +29,7 @@ from passim.spans import Span
 from passim.workspace import create
 from passim_apps.dashboard.address import Choices
 from passim_apps.dashboard.pages import now as now_page
-from passim_apps.dashboard.state import Desk
+from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
@@ -42,7 +42,7 @@ def by_hand(
     span = Span.starting(DAY + timedelta(days=days_on), 3)
     fleet = Fleet(scenario.plover(DAY).records[: len(cover_s)], "invented")
     start, end = (np.array([span.start_us + round(s * 1e6) for s in column]) for column in zip(*cover_s, strict=True))
-    joint = LanedIntervals(np.arange(len(cover_s)), start, end)
+    joint = GroupedIntervals(np.arange(len(cover_s)), start, end)
     return ServiceForecast(span, fleet, joint, searched_span(span), model or TimingModel.steady(0.0))
 
 
@@ -149,36 +149,36 @@ def test_the_morning_and_the_afternoon_of_marram() -> None:
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
-    opened = Desk(create(tmp_path / "school", demo=True), at=DAY + timedelta(hours=8, minutes=30))
+def state(tmp_path: Path) -> Iterator[DashboardState]:
+    opened = DashboardState(create(tmp_path / "school", demo=True), at=DAY + timedelta(hours=8, minutes=30))
     yield opened
     opened.close()
 
 
-def told(desk: Desk, at: datetime) -> Any:
+def told(state: DashboardState, at: datetime) -> Any:
     """Return what the page says at a moment."""
-    return now_page.PAGE.answer(dataclasses.replace(desk.question(Choices()), now=at), LIGHT)
+    return now_page.PAGE.answer(dataclasses.replace(state.question(Choices()), now=at), LIGHT)
 
 
-def test_the_page_says_first_that_service_is_out_and_for_how_long(desk: Desk) -> None:
+def test_the_page_says_first_that_service_is_out_and_for_how_long(state: DashboardState) -> None:
     """Before, in and after the first gap of the hour, by the table of gaps on the page itself."""
-    gaps = told(desk, DAY + timedelta(hours=8, minutes=30)).panels["hour"].table.rows
+    gaps = told(state, DAY + timedelta(hours=8, minutes=30)).panels["hour"].table.rows
     start, end = (gaps[name].iloc[0].to_pydatetime() for name in ("start", "end"))
-    assert told(desk, start - timedelta(seconds=1)).sentence.startswith("Not a good moment")
-    within = told(desk, end - timedelta(seconds=12))
+    assert told(state, start - timedelta(seconds=1)).sentence.startswith("Not a good moment")
+    within = told(state, end - timedelta(seconds=12))
     assert within.sentence.startswith("No service right now, for 12 s more. Not a good moment for ")
     # Its end, told by the clock of the place an hour behind UTC.
     local_end = end - timedelta(hours=1) + timedelta(milliseconds=500)
     assert within.second.endswith(f"The gap lasts until {local_end:%H:%M:%S}.")
-    after = told(desk, end + timedelta(seconds=1))
+    after = told(state, end + timedelta(seconds=1))
     assert after.sentence.startswith("Not a good moment")
     # The gap that has passed within the minute is not announced any more.
     following = gaps["start"].iloc[1] - pd.Timedelta(hours=1) + pd.Timedelta(milliseconds=500)
     assert f"Next gap: {following:%H:%M:%S}" in after.second
 
 
-def test_the_page_says_what_a_better_start_still_has_frozen(desk: Desk) -> None:
-    said = told(desk, DAY + timedelta(hours=8, minutes=30))
+def test_the_page_says_what_a_better_start_still_has_frozen(state: DashboardState) -> None:
+    said = told(state, DAY + timedelta(hours=8, minutes=30))
     better = said.panels["ahead"].table.rows.set_index("what").loc["next good start"]
     assert better["expected_frozen_s"] > 0.5
     assert said.sentence.endswith(f"Better from 07:33 ({better['expected_frozen_s']:.1f} s frozen).")
@@ -187,13 +187,15 @@ def test_the_page_says_what_a_better_start_still_has_frozen(desk: Desk) -> None:
     by_minute = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)]), LESSON)
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(now_page, "_said", lambda *_: by_minute)
-        assert told(desk, DAY + timedelta(minutes=1)).sentence.endswith("Better from 23:21.")
+        assert told(state, DAY + timedelta(minutes=1)).sentence.endswith("Better from 23:21.")
 
 
-def test_the_page_names_no_command_where_elements_are_old(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_page_names_no_command_where_elements_are_old(
+    state: DashboardState, monkeypatch: pytest.MonkeyPatch
+) -> None:
     old = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)], days_on=9), LESSON)
     monkeypatch.setattr(now_page, "_said", lambda *_: old)
-    said = told(desk, DAY + timedelta(hours=8, minutes=33))
+    said = told(state, DAY + timedelta(hours=8, minutes=33))
     assert said.sentence.startswith("Whether this is a good moment cannot be told")
     assert "passim" not in said.second
     assert "the page Calls" in said.second

@@ -15,7 +15,7 @@ from passim.forecast.normal import normal_cdf, normal_nodes
 from passim.forecast.odds import SKIPPED_BELOW, Odds, odds_of_no_service
 from passim.forecast.odds_events import simulate
 from passim.forecast.timing import TimingModel
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.spans import Span
 
 START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
@@ -26,11 +26,11 @@ DAY_US = 86_400_000_000
 BEYOND = 2 * float(norm.sf(4.5))
 
 
-def laned(*rows: tuple[int, float, float]) -> LanedIntervals:
+def laned(*rows: tuple[int, float, float]) -> GroupedIntervals:
     """Intervals (satellite, start, end) in seconds after START."""
     lane, start_s, end_s = (np.array(column) for column in zip(*rows, strict=True))
     start_us, end_us = (np.round(s * 1e6).astype(np.int64) + HOUR.start_us for s in (start_s, end_s))
-    return LanedIntervals(lane.astype(np.int64), start_us, end_us)
+    return GroupedIntervals(lane.astype(np.int64), start_us, end_us)
 
 
 def epochs(satellites: int, age_days: float = 1.0) -> NDArray[np.int64]:
@@ -42,7 +42,7 @@ def times_s(odds: Odds) -> NDArray[np.float64]:
     return (odds.moments_us - HOUR.start_us) / 1e6
 
 
-def scene(passes: int, satellites: int, seed: int) -> LanedIntervals:
+def scene(passes: int, satellites: int, seed: int) -> GroupedIntervals:
     """An invented hour: passes of 60 to 110 s at random, from ten minutes before to ten after."""
     rng = np.random.default_rng(seed)
     start_s = rng.uniform(-600.0, 4200.0, passes)
@@ -219,7 +219,7 @@ def test_an_interval_that_the_search_cut_goes_on() -> None:
 
 
 def test_a_sky_without_satellites_is_out_for_certain() -> None:
-    nothing = LanedIntervals(*(np.zeros(0, dtype=np.int64) for _ in range(3)))
+    nothing = GroupedIntervals(*(np.zeros(0, dtype=np.int64) for _ in range(3)))
     odds = odds_of_no_service(nothing, epochs(0), HOUR)
     assert odds.expected_gap_s == 3600.0
     drawn = simulate(nothing, epochs(0), HOUR, runs=5)

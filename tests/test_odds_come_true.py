@@ -19,7 +19,7 @@ from passim.forecast.baselines import climatology, day_clock, shifted_yesterday
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.timing import TimingModel
 from passim.forecast.verification import brier_score, brier_skill, reliability_table, skill_score, yes_no
-from passim.intervals import LanedIntervals, Steps, level_at
+from passim.intervals import GroupedIntervals, Steps, level_at
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility
@@ -61,13 +61,13 @@ def view(latitude_deg: float) -> View:
 
 
 @pytest.fixture(scope="module")
-def scenario() -> tuple[LanedIntervals, int]:
+def scenario() -> tuple[GroupedIntervals, int]:
     seen = find_visibility(plover(DAY.start), view(SOUTH.latitude_deg), SEARCHED)
     return seen.joint(), len(seen.fleet)
 
 
 @pytest.fixture(scope="module")
-def regular() -> tuple[LanedIntervals, int]:
+def regular() -> tuple[GroupedIntervals, int]:
     """The regular pattern of 18 planes of 20 with a gateway 600 km to the south."""
     fleet = passim.walker(total=360, planes=18, phasing=7, inclination_deg=53.0, altitude_km=550.0, epoch=DAY.start)
     seen = find_visibility(fleet, view(39.604), SEARCHED)
@@ -79,7 +79,7 @@ def out_at(start_us: np.ndarray, end_us: np.ndarray, time_us: np.ndarray) -> np.
     return level_at(Steps(coverage.edges_us, coverage.in_view), time_us) == 0
 
 
-def simulated(joint: LanedIntervals, satellites: int, stated_s: float, true_s: float, seed: int = 0) -> Scored:
+def simulated(joint: GroupedIntervals, satellites: int, stated_s: float, true_s: float, seed: int = 0) -> Scored:
     """Return the odds for a stated timing error, and days simulated with the true one."""
     generator = np.random.Generator(np.random.PCG64(seed))
     epochs_us = np.full(satellites, DAY.start_us)
@@ -96,7 +96,7 @@ def simulated(joint: LanedIntervals, satellites: int, stated_s: float, true_s: f
 
 
 @pytest.mark.parametrize("sigma_s", SIGMAS_S)
-def test_the_reliability_curve_is_the_diagonal(scenario: tuple[LanedIntervals, int], sigma_s: float) -> None:
+def test_the_reliability_curve_is_the_diagonal(scenario: tuple[GroupedIntervals, int], sigma_s: float) -> None:
     scored = simulated(*scenario, sigma_s, sigma_s)
     table = reliability_table(scored.every(scored.odds), scored.came.ravel(), scored.day)
     assert len(table) == 10
@@ -107,7 +107,7 @@ def test_the_reliability_curve_is_the_diagonal(scenario: tuple[LanedIntervals, i
     assert (table["band_high"] - table["band_low"]).max() < 0.2
 
 
-def test_a_wrong_error_leaves_the_diagonal(scenario: tuple[LanedIntervals, int]) -> None:
+def test_a_wrong_error_leaves_the_diagonal(scenario: tuple[GroupedIntervals, int]) -> None:
     scored = simulated(*scenario, 3.0, 12.0)
     table = reliability_table(scored.every(scored.odds), scored.came.ravel(), scored.day)
     outside = (table["band_low"] > table["forecast"]) | (table["forecast"] > table["band_high"])
@@ -126,7 +126,7 @@ PRINTED = {
 
 @pytest.mark.parametrize("sigma_s", SIGMAS_S)
 def test_scores_of_the_regular_pattern_are_those_found_before(
-    regular: tuple[LanedIntervals, int], sigma_s: float
+    regular: tuple[GroupedIntervals, int], sigma_s: float
 ) -> None:
     scored = simulated(*regular, sigma_s, sigma_s)
     came = scored.came.ravel()
@@ -150,7 +150,7 @@ MARRAM = {
 
 
 @pytest.mark.parametrize("sigma_s", SIGMAS_S)
-def test_skill_over_climatology_at_marram(scenario: tuple[LanedIntervals, int], sigma_s: float) -> None:
+def test_skill_over_climatology_at_marram(scenario: tuple[GroupedIntervals, int], sigma_s: float) -> None:
     scored = simulated(*scenario, sigma_s, sigma_s)
     came, usual = scored.came.ravel(), scored.climatology
     skill = brier_skill(scored.every(scored.odds), usual, came, scored.day)

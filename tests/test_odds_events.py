@@ -15,7 +15,7 @@ from passim.errors import InputError, SpanError
 from passim.forecast.odds_events import Simulation, simulate
 from passim.forecast.timing import TimingModel
 from passim.forecast.windows import WindowOdds
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.spans import Span
 
 START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
@@ -100,17 +100,17 @@ def test_windows_of_drawn_gaps_as_counted_one_by_one(monkeypatch: pytest.MonkeyP
         assert getattr(odds, name) == pytest.approx(expected), name
 
 
-def scene(passes: int) -> LanedIntervals:
+def scene(passes: int) -> GroupedIntervals:
     """An invented hour: passes of 60 to 110 s at random, from half an hour before to half an hour after."""
     rng = np.random.default_rng(9)
     start_s = rng.uniform(-1500.0, 5200.0, passes)
     end_s = start_s + rng.uniform(60, 110, passes)
-    return LanedIntervals(rng.integers(0, 80, passes), after(*start_s), after(*end_s))
+    return GroupedIntervals(rng.integers(0, 80, passes), after(*start_s), after(*end_s))
 
 
 def test_the_chance_of_a_long_gap_against_the_normal_law() -> None:
     # One set at 1000 s and one rise at 1004 s, each off by 3 s on its own: the gap is 4 s more or less sqrt(18) s.
-    joint = LanedIntervals(np.array([0, 1]), after(-1800.0, 1004.0), after(1000.0, 5400.0))
+    joint = GroupedIntervals(np.array([0, 1]), after(-1800.0, 1004.0), after(1000.0, 5400.0))
     runs = 20_000
     drawn = simulate(joint, EPOCHS_US, SPAN, TimingModel.steady(3.0), runs=runs, seed=4, searched=AROUND)
     odds = drawn.windows(after(900.0), 200.0, at_least_s=(0.000001, 5.0, 10.0))
@@ -126,7 +126,7 @@ def test_the_chance_of_a_long_gap_against_the_normal_law() -> None:
 def test_passes_of_one_satellite_move_together_all_day() -> None:
     # Satellite 0 covers all but 10 s every 10 minutes, by itself: every break starts as late as the first one.
     starts = np.arange(-1800.0, 5400.0, 600.0)
-    joint = LanedIntervals(np.zeros(starts.size, np.int64), after(*(starts + 5.0)), after(*(starts + 595.0)))
+    joint = GroupedIntervals(np.zeros(starts.size, np.int64), after(*(starts + 5.0)), after(*(starts + 595.0)))
     drawn = simulate(joint, EPOCHS_US, SPAN, TimingModel.steady(20.0), runs=50, searched=AROUND)
     within = (drawn.start_us > SPAN.start_us) & (drawn.end_us < SPAN.end_us)
     late_us = (drawn.start_us - SPAN.start_us + 300_000_000) % 600_000_000
@@ -141,7 +141,7 @@ def test_a_manoeuvre_once_made_stays_made() -> None:
         at_epoch_s=1e-3, per_day_s=0.0, per_day2_s=0.0, shared_per_day2_s=0.0, manoeuvre_per_day_s=20.0,
         manoeuvre_shares=((23.0, 0.2), (26.0, 0.5)),
     )  # fmt: skip
-    joint = LanedIntervals(np.zeros(3, np.int64), after(-1700.0, 560.0, 2660.0), after(500.0, 2600.0, 5300.0))
+    joint = GroupedIntervals(np.zeros(3, np.int64), after(-1700.0, 560.0, 2660.0), after(500.0, 2600.0, 5300.0))
     drawn = simulate(joint, EPOCHS_US, SPAN, model, runs=400, searched=AROUND)
     assert np.array_equal(drawn.run, np.repeat(np.arange(400), 2))
     moved = np.abs((drawn.start_us - np.tile(after(500.0, 2600.0), 400)).reshape(400, 2)) > 50_000

@@ -177,7 +177,7 @@ def test_numbers_of_the_orbits() -> None:
     # J2 turns the node west of a prograde orbit by some 4.6 deg a day here (common practice: -9.96 (Re/a)^3.5 cos i).
     node_deg_day = np.degrees(propagator.node_rate_rad_s[0]) * 86400.0
     assert node_deg_day == pytest.approx(-9.96 * (6378.137 / 6945.0) ** 3.5 * np.cos(np.radians(53.0)), rel=0.01)
-    assert propagator.perigee_argument_rate_rad_s[0] == pytest.approx(propagator.mean_motion_rad_s[0], rel=1e-3)
+    assert propagator.argument_of_latitude_rate_rad_s[0] == pytest.approx(propagator.mean_motion_rad_s[0], rel=1e-3)
 
 
 def test_large_catalogue_numbers_are_propagated() -> None:

@@ -15,7 +15,7 @@ from passim.elements import SatelliteId
 from passim.errors import InputError
 from passim.orbits.arcs import NodeGrid
 from passim.orbits.propagation import Propagator
-from passim.sky import SearchReport, iterate_passes, reach, visible
+from passim.sky import SearchReport, cull, iterate_passes, pass_intervals
 from passim.sky import passes as room
 from passim.sky.passes import PASS_COLUMNS
 from passim.spans import microseconds
@@ -338,7 +338,7 @@ def test_results_do_not_depend_on_how_the_work_is_cut(
     span = Span.starting(EPOCH, hours=30.3)
     usual = find_passes(mixed, site, span)
     assert len(usual) > 30
-    monkeypatch.setattr(visible, "_MOST_SEGMENTS", 7)
+    monkeypatch.setattr(pass_intervals, "_MOST_SEGMENTS", 7)
     assert same(find_passes(mixed, site, span), usual)
     # The smallest parts are of an hour.
     monkeypatch.setattr(room, "_MOST_STATES", 1)
@@ -355,12 +355,12 @@ def test_segments_that_the_cull_left_out_are_looked_at_where_a_pass_runs_into_th
     ]
 
     def tight(grid: NodeGrid, *others: object) -> tuple[np.ndarray, np.ndarray]:
-        satellite, number = reach.segments_in_reach(grid, *others)  # type: ignore[arg-type]
+        satellite, number = cull.segments_within_cull(grid, *others)  # type: ignore[arg-type]
         kept = [f"{fleet.satellite_ids[s]} {n}" in keys for s, n in zip(satellite, number, strict=True)]
         assert 0 < sum(kept) < len(kept)
         return satellite[kept], number[kept]
 
-    monkeypatch.setattr(visible, "segments_in_reach", tight)
+    monkeypatch.setattr(pass_intervals, "segments_within_cull", tight)
     assert same(find_passes(fleet, SITE, DAY), table)
 
 
@@ -384,6 +384,6 @@ def test_the_cull_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
         site = Site("place", latitude, 100.0, horizon=Horizon.flat(mask))
         culled = find_passes(fleet, site, DAY)
         with monkeypatch.context() as patch:
-            patch.setattr(reach, "_LARGEST_ECCENTRICITY", -1.0)
+            patch.setattr(cull, "_LARGEST_ECCENTRICITY", -1.0)
             assert same(find_passes(fleet, site, DAY), culled)
         assert len(culled)

@@ -11,16 +11,16 @@ from hypothesis import strategies as st
 
 from passim import Coverage, Span
 from passim.coverage.ranks import RankSweep, nearest_smaller
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 SECOND = 1_000_000
 SPAN = Span(START, START + timedelta(seconds=60))
 
 
-def intervals(rows: list[tuple[int, int, int]]) -> LanedIntervals:
+def intervals(rows: list[tuple[int, int, int]]) -> GroupedIntervals:
     lane, start, length = np.array(rows, dtype=np.int64).reshape(-1, 3).T
-    return LanedIntervals(lane, SPAN.start_us + start * SECOND, SPAN.start_us + (start + length) * SECOND)
+    return GroupedIntervals(lane, SPAN.start_us + start * SECOND, SPAN.start_us + (start + length) * SECOND)
 
 
 ROWS = st.lists(st.tuples(st.integers(0, 7), st.integers(-8, 62), st.integers(0, 25)), max_size=30)

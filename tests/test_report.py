@@ -21,7 +21,7 @@ from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import orders as growth_orders
 from passim.answers.sites import elsewhere as report_elsewhere
 from passim.answers.sites.horizon_cost import sector_costs
-from passim.coverage import spare
+from passim.coverage import redundancy
 from passim.coverage.causes import find_causes
 from passim.errors import InputError, SpanError
 from passim.parallel import chunks as workers
@@ -220,7 +220,7 @@ def test_a_goal_that_the_curves_do_not_hold_is_refused(text: str) -> None:
 
 # --- other places -----------------------------------------------------------------------------------------------------
 
-ONE = workers.Team(processes=1)
+ONE = workers.WorkerConfig(processes=1)
 
 
 def test_other_places_stand_under_an_open_sky_and_see_no_gateway() -> None:
@@ -272,7 +272,7 @@ def test_half_hours_add_up_and_hold_the_gaps() -> None:
     at_min = [(0, 40), (41, 100), (30, 60), (110, 200)]
     edges = [[int((AT + timedelta(minutes=m)).timestamp()) * 1_000_000 for m in pair] for pair in at_min]
     coverage = Coverage.from_intervals([a for a, _ in edges], [b for _, b in edges], span)
-    table = spare.spare_by_half_hour(coverage)
+    table = redundancy.redundancy_by_half_hour(coverage)
     np.testing.assert_allclose(table[["none", "one", "more"]].sum(axis=1), 1.0, rtol=1e-12)
     # From 7:10 to 10:05: a first of 20 minutes, five whole ones, a last of 5.
     minutes = (table["end"] - table["start"]).dt.total_seconds() / 60.0
@@ -282,4 +282,4 @@ def test_half_hours_add_up_and_hold_the_gaps() -> None:
     assert (table["more"] * minutes).round(9).tolist() == [0.0, 29.0, 0.0, 0.0, 0.0, 0.0, 0.0]
     assert (table["satellites_mean"] * minutes).round(9).tolist() == [20.0, 59.0, 30.0, 20.0, 30.0, 30.0, 5.0]
     empty = Coverage.from_intervals([], [], span)
-    assert (spare.spare_by_half_hour(empty)["none"] == 1.0).all()
+    assert (redundancy.redundancy_by_half_hour(empty)["none"] == 1.0).all()

@@ -24,7 +24,7 @@ from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
 from passim.coverage import POLICIES, Coverage, Service, ServingTimeline, serve
 from passim.coverage.statistics import gap_statistics
 from passim.errors import InputError
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
@@ -40,9 +40,9 @@ KEEPS = ("keep-then-highest", "keep-then-longest")
 Rows = list[tuple[int, int, int]]
 
 
-def laned(rows: Rows, unit_us: int = SECOND_US) -> LanedIntervals:
+def laned(rows: Rows, unit_us: int = SECOND_US) -> GroupedIntervals:
     lane, start, end = np.array(rows, dtype=np.int64).reshape(-1, 3).T
-    return LanedIntervals(lane, MIDNIGHT_US + start * unit_us, MIDNIGHT_US + end * unit_us)
+    return GroupedIntervals(lane, MIDNIGHT_US + start * unit_us, MIDNIGHT_US + end * unit_us)
 
 
 def look_by(heights: dict[int, tuple[float, float]]) -> Any:
@@ -331,7 +331,7 @@ def test_laws_of_a_timeline(rows: Rows, heights: dict[int, tuple[float, float]],
     assert length(intervals.difference(served_time, (allowed.start, allowed.end))) == 0
     table = timeline.intervals
     start_us, end_us = (table[name].to_numpy("datetime64[us]").astype(np.int64) for name in ("start", "end"))
-    stints_by_lane = LanedIntervals(table["satellite"].to_numpy(np.int64), start_us, end_us)
+    stints_by_lane = GroupedIntervals(table["satellite"].to_numpy(np.int64), start_us, end_us)
     assert intervals.difference_by_lane(stints_by_lane, allowed).lane.size == 0
     assert np.all(start_us[1:] >= end_us[:-1])
 

@@ -19,7 +19,7 @@ import pytest
 
 from passim.errors import InputError
 from passim.parallel import chunks as workers
-from passim.parallel.chunks import Team, WorkLost, WorkStopped, spread
+from passim.parallel.chunks import WorkerConfig, WorkLost, WorkStopped, map_chunks
 
 Tell = Callable[[float], None]
 
@@ -81,40 +81,40 @@ def identity_of_worker(common: str, chunk: int, tell: Tell) -> int:
 @pytest.mark.parametrize("processes", [1, 2, 3])
 def test_results_come_in_order_whoever_worked_them_out(processes: int) -> None:
     told: list[float] = []
-    found = list(spread(scaled, 7, range(9), team=Team(processes), progress=told.append))
+    found = list(map_chunks(scaled, 7, range(9), team=WorkerConfig(processes), progress=told.append))
     assert found == [(chunk, 7 * chunk) for chunk in range(9)]
     assert told == sorted(told)
     assert told[-1] == pytest.approx(1.0)
 
 
 def test_two_processes_are_two_and_neither_is_this_one(tmp_path: Path) -> None:
-    assert set(spread(identity_of_worker, "", range(3), team=Team(1))) == {os.getpid()}
-    theirs = set(spread(identity_of_worker, str(tmp_path), range(4), team=Team(2)))
+    assert set(map_chunks(identity_of_worker, "", range(3), team=WorkerConfig(1))) == {os.getpid()}
+    theirs = set(map_chunks(identity_of_worker, str(tmp_path), range(4), team=WorkerConfig(2)))
     assert len(theirs) == 2
     assert os.getpid() not in theirs
 
 
 def test_nothing_to_do_is_done_at_once() -> None:
-    assert list(spread(scaled, 7, [], team=Team(2))) == []
-    assert list(spread(identity_of_worker, "", [0], team=Team(2))) == [os.getpid()]
+    assert list(map_chunks(scaled, 7, [], team=WorkerConfig(2))) == []
+    assert list(map_chunks(identity_of_worker, "", [0], team=WorkerConfig(2))) == [os.getpid()]
 
 
 def test_a_killed_worker_costs_time_not_the_result(tmp_path: Path) -> None:
     mark = tmp_path / "mark"
-    found = list(spread(killed_once, str(mark), range(12), team=Team(2)))
+    found = list(map_chunks(killed_once, str(mark), range(12), team=WorkerConfig(2)))
     assert mark.exists()
     assert found == [chunk * chunk for chunk in range(12)]
 
 
 def test_a_chunk_that_kills_every_worker_is_given_up() -> None:
     with pytest.raises(WorkLost, match=r"lost 3 times over the same work.*try fewer workers"):
-        list(spread(killed_always, "", range(4), team=Team(2)))
+        list(map_chunks(killed_always, "", range(4), team=WorkerConfig(2)))
 
 
 def test_what_the_task_raises_is_raised_here() -> None:
     for processes in (1, 2):
         with pytest.raises(InputError, match="chunk; got 2; wanted another"):
-            list(spread(refused, 0, range(4), team=Team(processes)))
+            list(map_chunks(refused, 0, range(4), team=WorkerConfig(processes)))
 
 
 def test_cancel_stops_what_is_under_way(tmp_path: Path) -> None:
@@ -123,7 +123,7 @@ def test_cancel_stops_what_is_under_way(tmp_path: Path) -> None:
     caller.start()
     begun = time.monotonic()
     with pytest.raises(WorkStopped):
-        list(spread(endless, str(tmp_path), range(4), team=Team(2), cancel=cancel))
+        list(map_chunks(endless, str(tmp_path), range(4), team=WorkerConfig(2), cancel=cancel))
     caller.join()
     # One chunk alone would go on for twenty seconds.
     assert time.monotonic() - begun < 15.0
@@ -134,11 +134,11 @@ def test_cancel_stops_work_in_this_process(tmp_path: Path) -> None:
     cancel = threading.Event()
     cancel.set()
     with pytest.raises(WorkStopped):
-        list(spread(scaled, 7, range(4), team=Team(1), cancel=cancel))
+        list(map_chunks(scaled, 7, range(4), team=WorkerConfig(1), cancel=cancel))
 
 
 def test_a_caller_that_stops_asking_stops_the_work(tmp_path: Path) -> None:
-    found = spread(first_then_endless, str(tmp_path), range(4), team=Team(2))
+    found = map_chunks(first_then_endless, str(tmp_path), range(4), team=WorkerConfig(2))
     assert next(found) == 0
     _wait_for(tmp_path / "began-1")
     found.close()  # type: ignore[attr-defined]
@@ -160,7 +160,7 @@ def test_only_a_bounded_number_of_chunks_is_handed_out() -> None:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(workers, "Pool", Counting)
-        found = spread(slow_first, 1.0, range(100), team=Team(2))
+        found = map_chunks(slow_first, 1.0, range(100), team=WorkerConfig(2))
         assert next(found) == 0
         assert 2 <= max(handed) <= 2 * 4
         found.close()  # type: ignore[attr-defined]
@@ -174,16 +174,16 @@ def slow_first(common: float, chunk: int, tell: Tell) -> int:
 @pytest.mark.parametrize("count", [0, -1, 257, 1.5, True])
 def test_a_number_of_workers_that_is_none_is_refused(count: Any) -> None:
     with pytest.raises(InputError, match=r"number of workers; got .*; wanted a whole number from 1 to 256"):
-        Team(count)
+        WorkerConfig(count)
 
 
 def test_a_number_and_a_cluster_exclude_each_other() -> None:
     with pytest.raises(InputError, match="wanted one of them"):
-        Team(2, "tcp://127.0.0.1:8786")
+        WorkerConfig(2, "tcp://127.0.0.1:8786")
 
 
 def test_the_usual_team_is_as_large_as_the_machine() -> None:
-    assert Team().size == len(os.sched_getaffinity(0))
+    assert WorkerConfig().size == len(os.sched_getaffinity(0))
 
 
 def _wait_for(path: Path) -> None:
@@ -199,7 +199,7 @@ def _wait_for(path: Path) -> None:
 def test_without_the_extra_it_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(InputError, match=r"not installed here; try pip install 'passim\[cluster\]'"):
-        list(spread(scaled, 1, range(2), team=Team(cluster="tcp://127.0.0.1:8786")))
+        list(map_chunks(scaled, 1, range(2), team=WorkerConfig(cluster="tcp://127.0.0.1:8786")))
 
 
 @pytest.fixture(scope="module")
@@ -217,7 +217,7 @@ def test_a_cluster_that_does_not_answer_is_told_at_once(distributed: Any) -> Non
     begun = time.monotonic()
     for address in (f"tcp://127.0.0.1:{_nobodys_port()}", "nowhere", "http://127.0.0.1:80", "127.0.0.1:99999"):
         with pytest.raises(InputError, match=r"cluster does not answer .*try dask scheduler on that machine") as told:
-            list(spread(scaled, 1, range(2), team=Team(cluster=address)))
+            list(map_chunks(scaled, 1, range(2), team=WorkerConfig(cluster=address)))
         assert "\n" not in str(told.value)
     assert time.monotonic() - begun < 5.0
 
@@ -227,7 +227,7 @@ def test_something_mute_at_the_port_is_no_cluster(distributed: Any) -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:
         address = f"tcp://127.0.0.1:{server.getsockname()[1]}"
         with pytest.raises(InputError, match="cluster does not answer"):
-            list(spread(scaled, 1, range(2), team=Team(cluster=address)))
+            list(map_chunks(scaled, 1, range(2), team=WorkerConfig(cluster=address)))
     assert time.monotonic() - begun < 15.0
 
 
@@ -250,29 +250,29 @@ def cluster(distributed: Any) -> Iterator[str]:
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
 class TestCluster:
     def test_results_are_those_of_this_machine(self, cluster: str, tmp_path: Path) -> None:
-        found = list(spread(scaled, 7, range(9), team=Team(cluster=cluster)))
+        found = list(map_chunks(scaled, 7, range(9), team=WorkerConfig(cluster=cluster)))
         assert found == [(chunk, 7 * chunk) for chunk in range(9)]
-        theirs = set(spread(identity_of_worker, str(tmp_path), range(4), team=Team(cluster=cluster)))
+        theirs = set(map_chunks(identity_of_worker, str(tmp_path), range(4), team=WorkerConfig(cluster=cluster)))
         assert len(theirs) == 2
         assert os.getpid() not in theirs
 
     def test_a_killed_worker_costs_time_not_the_result(self, cluster: str, tmp_path: Path) -> None:
         mark = tmp_path / "mark"
-        found = list(spread(killed_once, str(mark), range(12), team=Team(cluster=cluster)))
+        found = list(map_chunks(killed_once, str(mark), range(12), team=WorkerConfig(cluster=cluster)))
         assert mark.exists()
         assert found == [chunk * chunk for chunk in range(12)]
 
     def test_what_the_task_raises_is_raised_here(self, cluster: str) -> None:
         with pytest.raises(InputError, match="chunk; got 2; wanted another"):
-            list(spread(refused, 0, range(4), team=Team(cluster=cluster)))
+            list(map_chunks(refused, 0, range(4), team=WorkerConfig(cluster=cluster)))
 
     def test_cancel(self, cluster: str) -> None:
         cancel = threading.Event()
         cancel.set()
         with pytest.raises(WorkStopped):
-            list(spread(scaled, 7, range(4), team=Team(cluster=cluster), cancel=cancel))
+            list(map_chunks(scaled, 7, range(4), team=WorkerConfig(cluster=cluster), cancel=cancel))
 
     def test_another_release_on_the_workers_is_refused(self, cluster: str, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("passim.parallel.executors.version", lambda package: "0.0.0")
         with pytest.raises(InputError, match=r"wanted 0.0.0, as here"):
-            list(spread(scaled, 7, range(4), team=Team(cluster=cluster)))
+            list(map_chunks(scaled, 7, range(4), team=WorkerConfig(cluster=cluster)))

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from passim.answers.calls import hours as call_times
     from passim.answers.calls import kinds as call_kinds
 
-    from .query import Found
+    from .query import QueryResult
 
 DAY_NAMES = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
@@ -39,7 +39,7 @@ class Forecast:
     """A forecast of service, and what must be said with it."""
 
     service: call_forecast.ServiceForecast
-    found: Found
+    found: QueryResult
     clock: LocalClock
     facts: dict[str, Any]
 
@@ -54,14 +54,14 @@ def forecast(
 
     view, view_notes = site_choice.view()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
-    old = fleet_choice.however_old
-    check_age(fleet, span.start, however_old=old, at="the start")
-    check_age(fleet, span.end, however_old=old, at="the end of the last day", instead=_fewer_days(fleet, span))
+    old = fleet_choice.allow_stale
+    check_age(fleet, span.start, allow_stale=old, at="the start")
+    check_age(fleet, span.end, allow_stale=old, at="the end of the last day", instead=_fewer_days(fleet, span))
     searched = call_forecast.searched_span(span)
     found = search(fleet, view, searched, (*notes, *view_notes, *fleet_notes), tell_age=False)
     workspace = site_choice.workspace()
     model = None if workspace is None else workspace.timing_model
-    service = call_forecast.ServiceForecast.of(found.visibility, span, model, however_old=old)
+    service = call_forecast.ServiceForecast.of(found.visibility, span, model, allow_stale=old)
     facts = {**found.facts, "span": {"start": instant(span.start), "end": instant(span.end)}}
     return Forecast(service, found, LocalClock(found.site.timezone, span), facts)
 
@@ -70,7 +70,7 @@ def _fewer_days(fleet: Fleet, span: Span) -> str:
     """Return how many days from the start the elements are young enough for, as an option to try; empty for none."""
     from passim.forecast import timing
 
-    left_s = timing.OLDEST_S - timing.band_for(fleet, span.start, however_old=True).median_s
+    left_s = timing.OLDEST_S - timing.band_for(fleet, span.start, allow_stale=True).median_s
     # Whole days read better; less than one is told in tenths.
     days = math.floor(left_s / 86400.0) or math.floor(left_s / 8640.0) / 10.0
     return f"--days {days:g}" if days > 0.0 else ""

@@ -20,12 +20,12 @@ __all__ = [
     "OutputChoice",
     "SiteChoice",
     "SpanChoice",
+    "allow_stale_option",
     "at_option",
     "aware_time",
     "days_span_options",
     "fleet_name_option",
     "fleet_options",
-    "however_old_option",
     "lenient_option",
     "mask",
     "output_options",
@@ -71,8 +71,8 @@ lenient_option = click.option(
     "--lenient", is_flag=True, help="Skip element records that cannot be used, and say how many. Default: refuse them."
 )
 
-however_old_option = click.option(
-    "--however-old",
+allow_stale_option = click.option(
+    "--allow-stale",
     is_flag=True,
     help="Answer although the elements are over 14 days away from the time asked about. Default: refuse them.",
 )
@@ -98,7 +98,7 @@ fleet_options = _bundle(
         help="A file or folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, also .gz. Repeat for more.",
     ),
     lenient_option,
-    however_old_option,
+    allow_stale_option,
 )
 
 site_options = _bundle(

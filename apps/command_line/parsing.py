@@ -41,7 +41,7 @@ class FleetChoice:
     lenient: bool
     fleet_name: str | None = None
     workspace_dir: str | None = None
-    however_old: bool = False
+    allow_stale: bool = False
 
     def fleet(self, at: datetime | None = None) -> tuple[Fleet, list[str]]:
         """Return the element sets and what the user should be told about them.

@@ -33,7 +33,7 @@ _WORTH = {
 
 
 @dataclass(frozen=True)
-class Found:
+class QueryResult:
     """What serves a site in a span, with what a command needs to tell of it.
 
     ``passes`` are the stretches in which a satellite is allowed by every limit of the view; ``visibility`` holds them
@@ -81,19 +81,19 @@ class Found:
         return headed(sentence, self.visibility.report, self.span)
 
 
-def find(fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice) -> Found:
+def find(fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice) -> QueryResult:
     """Read what the options name and find the passes. Raises InputError."""
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     view, view_notes = site_choice.view()
     span = span_choice.span()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
+    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
     return search(fleet, view, span, (*view_notes, *fleet_notes))
 
 
 def search(
     fleet: Fleet, place: Site | views.View, span: Span, notes: tuple[str, ...] = (), *, tell_age: bool = True
-) -> Found:
+) -> QueryResult:
     """Find who of `fleet` serves a view, or a site under its horizon alone, and put what must be said round `notes`.
 
     Without `tell_age` the answer says itself how old the elements are. Raises InputError.
@@ -135,28 +135,28 @@ def search(
     }
     if "serving" in seen_from.names:
         facts["health"] = health.assess(seen.fleet, span.middle).counts
-    return Found(seen, passes, clock, told, facts)
+    return QueryResult(seen, passes, clock, told, facts)
 
 
 def check_age(
-    fleet: Fleet, when: datetime, *, however_old: bool, at: str = "the middle of the span", instead: str = ""
+    fleet: Fleet, when: datetime, *, allow_stale: bool, at: str = "the middle of the span", instead: str = ""
 ) -> None:
-    """Refuse elements over 14 days away from `when`, the moment that `at` names, unless `however_old`.
+    """Refuse elements over 14 days away from `when`, the moment that `at` names, unless `allow_stale`.
 
     `instead` is what to try beside newer elements. Raises ElementsError, EmptyFleetError.
     """
     from passim.errors import ElementsError
     from passim.forecast import timing
 
-    fresh = timing.band_for(fleet, when, however_old=True)
-    if however_old or fresh.median_s <= timing.OLDEST_S:
+    fresh = timing.band_for(fleet, when, allow_stale=True)
+    if allow_stale or fresh.median_s <= timing.OLDEST_S:
         return
     all_before = max(record.epoch for record in fleet.records) <= when
     raise ElementsError(
         f"elements are {timing.age_words(fresh.median_s)} {'old at' if all_before else 'away from'} {at} "
         f"({when:%Y-%m-%d %H:%M} UTC)",
         wanted=f"at most {timing.age_words(timing.OLDEST_S)}",
-        try_next=f"newer elements, {instead or 'another time'}, or --however-old for counts all the same",
+        try_next=f"newer elements, {instead or 'another time'}, or --allow-stale for counts all the same",
     )
 
 

@@ -21,11 +21,11 @@ class WorkerChoice:
     workers: int | None
     cluster: str | None
 
-    def team(self) -> work.Team:
+    def team(self) -> work.WorkerConfig:
         """Return who does the work. Raises InputError."""
         from passim.parallel import chunks as work
 
-        return work.Team(self.workers, self.cluster)
+        return work.WorkerConfig(self.workers, self.cluster)
 
 
 def workers_options(command: Command) -> Command:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from passim.coverage import causes as cause_room
 
     from ..command_line.output import Answer
-    from ..command_line.query import Found
+    from ..command_line.query import QueryResult
 
 _LOWER = re.compile(r"\s*([\d.]+)\s*-\s*([\d.]+)\s*:\s*([+-]?[\d.]+)\s*")
 
@@ -149,7 +149,7 @@ def _numbers_by_limit(known: cause_room.Causes) -> list[dict[str, Any]]:
 
 
 def _limit_answer(
-    found: Found, known: cause_room.Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
+    found: QueryResult, known: cause_room.Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
 ) -> Answer:
     """Return the answer that lists the limits and what each gives back."""
     from ..command_line.output import Answer
@@ -165,7 +165,7 @@ def _limit_answer(
 
 
 def _sector_answer(
-    found: Found, known: cause_room.Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
+    found: QueryResult, known: cause_room.Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
 ) -> Answer:
     """Return the answer that lists sectors of the horizon and what each costs."""
     from passim.answers.sites import horizon_cost as skyline

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from passim.answers.growth import goals as growth_goals
     from passim.answers.growth import orders as growth_orders
 
-    from ..command_line.query import Found
+    from ..command_line.query import QueryResult
 
 ORDERS = ("launch", "plane", "random")
 
@@ -133,7 +133,7 @@ class _Order:
     draws: int
     seed: int
 
-    def order(self, found: Found) -> growth_orders.Order:
+    def order(self, found: QueryResult) -> growth_orders.Order:
         """Return it over the satellites of a visibility. Raises InputError."""
         from passim.answers.growth import orders as growth_orders
 
@@ -246,7 +246,7 @@ def _answer_plan(
     launches = growth_plan.read_plan(plan_path, now)
     windows, hours_words = _windows(keeps, site_choice, view.site.timezone, span)
     fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
+    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
     kept = windows if keeps.text is not None and (keeps.everything or (goal and goal.in_call_hours)) else None
     with progress("Finding passes") as report:
         ahead = growth_ahead.growth_ahead(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..command_line.options import however_old_option, lenient_option, output_options, site_options
+from ..command_line.options import allow_stale_option, lenient_option, output_options, site_options
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, aware_time
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 @click.option(
     "--step", "step_s", type=float, default=1.0, show_default=True, metavar="S", help="Seconds between moments scored."
 )
-@however_old_option
+@allow_stale_option
 @click.option(
     "--list",
     "listing",
@@ -45,7 +45,7 @@ def hindcast(
     from_text: str | None,
     hours: float,
     step_s: float,
-    however_old: bool,
+    allow_stale: bool,
     listing: str,
     output_choice: OutputChoice,
 ) -> None:
@@ -64,7 +64,7 @@ def hindcast(
     Example:
       passim hindcast monday.json friday.json --site 45.0,-28.0,40
       passim hindcast monday.json friday.json --site 45.0,-28.0,40 --gateway 39.6,-28.0 --list ages
-      passim hindcast march.tle april.tle --site 45.0,-28.0,40 --however-old --format json --out hindcast.json
+      passim hindcast march.tle april.tle --site 45.0,-28.0,40 --allow-stale --format json --out hindcast.json
     """
     if not paths or len(paths) % 2:
         raise click.UsageError(
@@ -90,7 +90,7 @@ def hindcast(
         pairs.append(scoring.Snapshots(read[0][0], read[1][0], span, hours))
     workspace = site_choice.workspace()
     model = None if workspace is None else workspace.timing_model
-    found = scoring.hindcast(pairs, view, model=model, however_old=however_old, step_s=step_s)
+    found = scoring.hindcast(pairs, view, model=model, allow_stale=allow_stale, step_s=step_s)
 
     clock = LocalClock(view.site.timezone, found.pairs[0].span)
     rows: pd.DataFrame

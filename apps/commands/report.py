@@ -124,7 +124,7 @@ def report(
     kind, hours = kind_of(kind_name, site_choice), hours_of(between, weekdays, site_choice)
     view, view_notes = site_choice.view()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
+    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
 
     found = search(fleet, view, span, (*view_notes, *fleet_notes))
     # Calls need to know of satellites that come late into the span.

@@ -188,7 +188,7 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answ
 
     named, notes = places.named()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
+    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
     workspace = found_workspace(places.workspace_dir)
     with progress("Comparing sites") as report:
         found = side_by_side.compare_sites(
@@ -207,7 +207,7 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answ
 
 
 def _latitude_answer(
-    fleet_choice: FleetChoice, places: _Places, text: str, longitudes: int | None, span: Span, team: work.Team
+    fleet_choice: FleetChoice, places: _Places, text: str, longitudes: int | None, span: Span, team: work.WorkerConfig
 ) -> Answer:
     """Return the answer of a sweep by latitude."""
     from passim.answers.sites import sweeps
@@ -220,7 +220,7 @@ def _latitude_answer(
     latitudes_deg = latitudes(text)
     view, notes = places.anywhere()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
+    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
     with progress("Sweeping latitudes") as report:
         found = sweeps.sweep_latitudes(
             fleet,
@@ -241,7 +241,9 @@ def _latitude_answer(
     return Answer("sites", sentence, found.table, LATITUDE_HEADINGS, latitude_cells, told, facts)
 
 
-def _world_answer(fleet_choice: FleetChoice, places: _Places, step_deg: float, span: Span, team: work.Team) -> Answer:
+def _world_answer(
+    fleet_choice: FleetChoice, places: _Places, step_deg: float, span: Span, team: work.WorkerConfig
+) -> Answer:
     """Return the answer of a grid of the world."""
     from passim.answers.sites import sweeps
 
@@ -253,7 +255,7 @@ def _world_answer(fleet_choice: FleetChoice, places: _Places, step_deg: float, s
     points_deg = sweeps.world_places(step_deg)
     view, notes = places.anywhere()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
+    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
     summary, rows = sweeps.WorldSummary(), []
     with progress("Going round the world") as report:
         sweep = sweeps.PlaceSweep(fleet, view, points_deg, span, team=team, progress=report)
@@ -272,7 +274,7 @@ def _world_answer(fleet_choice: FleetChoice, places: _Places, step_deg: float, s
     return Answer("sites", sentence, sweeps.world_table(rows), WORLD_HEADINGS, world_cells, told, facts)
 
 
-def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: work.Team) -> Answer:
+def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: work.WorkerConfig) -> Answer:
     """Return the answer that compares fleets at one place."""
     from passim.answers.sites import compare as side_by_side
 
@@ -285,14 +287,14 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
     fleets, fleet_notes = _fleets(fleet_choice, span)
     for fleet in fleets:
         at = f"the middle of the span in {fleet.name}"
-        check_age(fleet, span.middle, however_old=fleet_choice.however_old, at=at)
+        check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale, at=at)
     with progress("Comparing fleets") as report:
         found = side_by_side.compare_fleets(fleets, view, span, team=team, progress=report)
     hangs = "Masks are flat and stand in for the site's own horizon; not known before somebody has stood there."
     told = [hangs, *(note for note in notes if not note.startswith("Mask: ")), *fleet_notes]
     for fleet, report_on_it in zip(fleets, found.reports, strict=True):
         told += [f"{fleet.name}: {note}" for note in search_notes(report_on_it, span)]
-    facts = _facts(span, site=view.title, hangs_on=numbers_by_row(found.hangs_on, ("fleet",)))
+    facts = _facts(span, site=view.title, sensitivity=numbers_by_row(found.sensitivity, ("fleet",)))
     sentence = fleet_sentence(found, view.title, duration(span.duration_s))
     # The oldest fleet decides whether a warning stands before the answer.
     oldest = max(found.reports, key=lambda r: abs(span.middle - r.epoch_median))

@@ -102,7 +102,7 @@ def symptom(
     view, view_notes = site_choice.view()
     span = _span(span_choice, seen)
     fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
+    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
 
     with progress("Trying settings") as report:
         found = room.find_settings(fleet, view, span, seen, top=top, progress=report)

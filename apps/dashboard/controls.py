@@ -11,7 +11,7 @@ from passim.errors import InputError
 
 from ..text.units import printable
 from .page_model import Page
-from .state import DAYS_AHEAD, Question
+from .state import DAYS_AHEAD, PageRequest
 
 TODAY: Final = "today"
 OWN: Final = "own"
@@ -31,7 +31,7 @@ class Offer:
         return {"options": [(value, printable(words)) for value, words in self.options], "value": self.value}
 
 
-def offers(question: Question, page: Page) -> dict[str, Offer]:
+def offers(question: PageRequest, page: Page) -> dict[str, Offer]:
     """Return what a page lets one choose, by key. An unknown name, such as that of a site, reads as the usual."""
     found = {"place": _places(question), "day": _days(question), "mask": _masks(question), "fleet": _fleets(question)}
     found = {key: offer for key, offer in found.items() if key in page.uses}
@@ -52,7 +52,7 @@ def day_words(day: date, today: date) -> str:
     return words + {0: ", today", 1: ", tomorrow", -1: ", yesterday"}.get((day - today).days, "")
 
 
-def _places(question: Question) -> Offer:
+def _places(question: PageRequest) -> Offer:
     workspace = question.workspace
     pairs = [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
     one_spot = {site for site in workspace.site_names if len(workspace.spot_names(site)) == 1}
@@ -64,7 +64,7 @@ def _places(question: Question) -> Offer:
     return Offer("Site", options, value)
 
 
-def _days(question: Question) -> Offer:
+def _days(question: PageRequest) -> Offer:
     try:
         today = question.today
     except InputError:
@@ -79,7 +79,7 @@ def _days(question: Question) -> Offer:
     return Offer("Day", options, day.isoformat())
 
 
-def _masks(question: Question) -> Offer:
+def _masks(question: PageRequest) -> Offer:
     mask_deg = question.choices.mask_deg
     try:
         horizon = replace(question, choices=replace(question.choices, mask_deg=None)).site.horizon
@@ -96,7 +96,7 @@ def _masks(question: Question) -> Offer:
     return Offer("Mask: height that counts", options, value)
 
 
-def _fleets(question: Question) -> Offer:
+def _fleets(question: PageRequest) -> Offer:
     names = question.workspace.fleet_names
     options = [(name, name) for name in names] or [("", "no fleet")]
     wanted = (question.choices.fleet or options[0][0]).strip().casefold()

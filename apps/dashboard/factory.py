@@ -1,4 +1,4 @@
-"""The application, put together: desk, shell, pages, files of numbers, and the rules before it all."""
+"""The application, put together: state, shell, pages, files of numbers, and the rules before it all."""
 
 from __future__ import annotations
 
@@ -17,16 +17,20 @@ from .address import read_query
 from .page_model import Page, Table
 from .parts import csv_text
 from .security import Password, Rules, protect
-from .state import Desk, StillWorking
+from .state import DashboardState, Pending
 
 ASSETS: Final = Path(__file__).resolve().parent / "assets"
 _PATIENCE_S: Final = 120.0
 
 
 def make_app(
-    desk: Desk, *, hosts: Collection[str], password: Password | None = None, pages: Sequence[Page] | None = None
+    state: DashboardState,
+    *,
+    hosts: Collection[str],
+    password: Password | None = None,
+    pages: Sequence[Page] | None = None,
 ) -> Dash:
-    """Return the dashboard over a desk. `hosts` are the Host headers it answers to, such as "127.0.0.1:8750"."""
+    """Return the dashboard over a state. `hosts` are the Host headers it answers to, such as "127.0.0.1:8750"."""
     if pages is None:
         from .pages import PAGES
 
@@ -43,17 +47,17 @@ def make_app(
         add_log_handler=False,
     )
     app.layout = shell.layout(pages)
-    shell.install(app, desk, pages)
+    shell.install(app, state, pages)
     for page in pages:
         if page.register is not None:
-            page.register(app, desk)
-    _serve_files(app.server, desk, pages)
+            page.register(app, state)
+    _serve_files(app.server, state, pages)
     rules = Rules(hosts=frozenset(hosts), paths=frozenset(page.path for page in pages), password=password)
     protect(app.server, rules, app.csp_hashes())
     return app
 
 
-def _serve_files(server: flask.Flask, desk: Desk, pages: Sequence[Page]) -> None:
+def _serve_files(server: flask.Flask, state: DashboardState, pages: Sequence[Page]) -> None:
     by_name = {page.name.lower(): page for page in pages}
 
     @server.get("/csv/<page_name>/<panel_name>.csv")
@@ -63,7 +67,7 @@ def _serve_files(server: flask.Flask, desk: Desk, pages: Sequence[Page]) -> None
         if page is None or panel is None or not panel.table:
             return flask.Response("There is no such table.\n", 404, mimetype="text/plain")
         try:
-            table = _table(desk, page, panel_name)
+            table = _table(state, page, panel_name)
         except InputError as error:
             return flask.Response(f"{error}\n", 400, mimetype="text/plain")
         if table is None:
@@ -73,14 +77,14 @@ def _serve_files(server: flask.Flask, desk: Desk, pages: Sequence[Page]) -> None
         return answer
 
 
-def _table(desk: Desk, page: Page, panel_name: str) -> Table | None:
+def _table(state: DashboardState, page: Page, panel_name: str) -> Table | None:
     """Return the table behind a panel for the choices of the request's address; waits for work that is under way."""
     choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
     for _ in range(3):
         try:
-            answer = page.answer(desk.question(choices), LIGHT)
+            answer = page.answer(state.question(choices), LIGHT)
             shown, job = answer.panels.get(panel_name), answer.still
-        except StillWorking as still:
+        except Pending as still:
             shown, job = None, still.job
         if shown is not None or job is None:
             return None if shown is None else shown.table

@@ -11,7 +11,7 @@ from passim.forecast import timing
 
 from ..command_line.query import search_notes
 from ..text.units import listed
-from .state import Question
+from .state import PageRequest
 from .tasks.passes import Seen
 
 # What only the command line offers: an option, one of its commands.
@@ -24,9 +24,9 @@ def in_words(error: InputError) -> str:
     return str(InputError(error.what, got=error.got, wanted=wanted, try_next=try_next))
 
 
-def age_warning(question: Question, moment: datetime) -> str:
+def age_warning(question: PageRequest, moment: datetime) -> str:
     """Return the line that stands over a page where elements are too old for single times; empty where they are not."""
-    fresh = timing.band_for(question.fleet, moment, however_old=True)
+    fresh = timing.band_for(question.fleet, moment, allow_stale=True)
     if fresh.band.shows_odds:
         return ""
     age = timing.age_words(fresh.median_s)
@@ -35,7 +35,7 @@ def age_warning(question: Question, moment: datetime) -> str:
     return f"Elements {age} old by then: trust how long service is out in all, not the times of single gaps."
 
 
-def notes_of(question: Question, seen: Seen, span: Span) -> tuple[str, ...]:
+def notes_of(question: PageRequest, seen: Seen, span: Span) -> tuple[str, ...]:
     """Return the notes of a page that looked at one place over `span`."""
     view = seen.visibility.view
     limits = "; ".join(limit.describe() for limit in view.all_limits)
@@ -47,7 +47,7 @@ def notes_of(question: Question, seen: Seen, span: Span) -> tuple[str, ...]:
     )
 
 
-def common_notes(question: Question, span: Span) -> tuple[str, ...]:
+def common_notes(question: PageRequest, span: Span) -> tuple[str, ...]:
     """Return the notes that hold whatever was looked at."""
     workspace = question.workspace
     notes = [f"Times: {question.clock(span).description}."]
@@ -62,7 +62,7 @@ def common_notes(question: Question, span: Span) -> tuple[str, ...]:
     notes += [
         f"{len(question.fleet.skipped)} records skipped: {listed(question.fleet.skipped, between=' | ')}."
     ] * bool(question.fleet.skipped)
-    if question.desk.invented:
+    if question.state.invented:
         notes.append("Everything here is invented: the school, its sites and the fleet.")
     chosen = question.choices.fleet or next(iter(workspace.fleet_names), "")
     if any(f.invented and f.name.casefold() == chosen.casefold() for f in workspace.settings.fleets):
@@ -70,6 +70,6 @@ def common_notes(question: Question, span: Span) -> tuple[str, ...]:
             "The invented fleet is made anew each day, so that every day of it is like today: what it says of tomorrow "
             "does not come true."
         )
-    if question.desk.rehearsal:
+    if question.state.rehearsal:
         notes.append("A rehearsal: the clock of this dashboard was set, and goes on from there.")
     return tuple(notes)

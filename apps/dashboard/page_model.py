@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from dash import Dash
 
     from .pool import Job
-    from .state import Desk, Question
+    from .state import DashboardState, PageRequest
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ class Control:
 
     key: str
     label: str
-    options: Callable[[Question], Sequence[tuple[str, str]]]
+    options: Callable[[PageRequest], Sequence[tuple[str, str]]]
 
 
 @dataclass(frozen=True)
@@ -105,13 +105,13 @@ class Page:
     name: str
     asks: str
     panels: Sequence[Panel]
-    answer: Callable[[Question, Theme], Answer]
+    answer: Callable[[PageRequest, Theme], Answer]
     controls: Sequence[Control] = ()
     uses: Sequence[str] = ("place", "day", "mask", "fleet")
     tick_s: float | None = None
-    extra: Callable[[Question], Any] | None = None
-    below: Callable[[Question], Sequence[Any]] | None = None
-    register: Callable[[Dash, Desk], None] | None = None
+    extra: Callable[[PageRequest], Any] | None = None
+    below: Callable[[PageRequest], Sequence[Any]] | None = None
+    register: Callable[[Dash, DashboardState], None] | None = None
 
     def panel(self, name: str) -> Panel | None:
         """Return the panel of that name."""

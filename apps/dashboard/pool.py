@@ -55,7 +55,7 @@ class Job:
         self.done.set()
 
 
-class Workshop:
+class WorkerPool:
     """A few worker processes and the queue before them. Call `close` at the end, or use it as a context."""
 
     def __init__(self, workers: int = 1) -> None:
@@ -64,7 +64,7 @@ class Workshop:
         self._lock = threading.Lock()
         self._benches = [_Bench(self._waiting, self._forget) for _ in range(workers)]
 
-    def __enter__(self) -> Workshop:
+    def __enter__(self) -> WorkerPool:
         return self
 
     def __exit__(self, *_: object) -> None:

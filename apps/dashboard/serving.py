@@ -21,7 +21,7 @@ from ..figures.theme import LIGHT
 
 if TYPE_CHECKING:
     from .page_model import Page
-    from .state import Desk
+    from .state import DashboardState
 
 THREADS: Final = 6
 DEFAULT_PORT: Final = 8750
@@ -70,14 +70,14 @@ def lan_addresses() -> list[str]:
     return [text for text in seen if not ipaddress.ip_address(text).is_loopback]
 
 
-def look_ahead(desk: Desk, page: Page) -> None:
+def look_ahead(state: DashboardState, page: Page) -> None:
     """Work out what a page shows where nothing is chosen, so that it is there when somebody asks."""
     from .address import Choices
-    from .state import StillWorking
+    from .state import Pending
 
     # Whoever opens the page is told what is the matter.
-    with contextlib.suppress(StillWorking, InputError):
-        page.answer(desk.question(Choices()), LIGHT)
+    with contextlib.suppress(Pending, InputError):
+        page.answer(state.question(Choices()), LIGHT)
 
 
 def run(
@@ -95,18 +95,18 @@ def run(
     from . import pages
     from .factory import make_app
     from .security import LARGEST_REQUEST_BYTES, Password, hosts_of
-    from .state import Desk
+    from .state import DashboardState
 
     with opened_workspace(workspace) as (found, invented), contextlib.ExitStack() as stack:
         listener = stack.enter_context(listening_socket("0.0.0.0" if lan else "127.0.0.1", port))
         port = listener.getsockname()[1]
-        desk = Desk(found, invented=invented, at=at)
-        stack.callback(desk.close)
+        state = DashboardState(found, invented=invented, at=at)
+        stack.callback(state.close)
         addresses = lan_addresses() if lan else []
         password = None
         if lan:
             password = Password(lambda word: tell(f"One-time password: {word}"))
-        app = make_app(desk, hosts=hosts_of(port, addresses), password=password)
+        app = make_app(state, hosts=hosts_of(port, addresses), password=password)
         server: Any = create_server(
             app.server,
             sockets=[listener],
@@ -127,7 +127,7 @@ def run(
         gc.freeze()
         gc.enable()
         # The first page is worked out while the browser reads its scripts.
-        threading.Thread(target=look_ahead, args=(desk, pages.PAGES[0]), name="passim-ahead", daemon=True).start()
+        threading.Thread(target=look_ahead, args=(state, pages.PAGES[0]), name="passim-ahead", daemon=True).start()
         if browser and not lan:
             webbrowser.open(address)
         with contextlib.suppress(KeyboardInterrupt):

@@ -18,7 +18,7 @@ from .notes import age_warning, in_words
 from .page_model import Answer, Page
 from .parts import aria, choice_list, file_path, panel_block, part, table_data, unbroken
 from .pool import Job
-from .state import Desk, Question, StillWorking
+from .state import DashboardState, PageRequest, Pending
 
 _LOG: Final = logging.getLogger(__name__)
 _POLL_MS: Final = 400
@@ -113,7 +113,7 @@ def layout(pages: Sequence[Page]) -> Any:
     )
 
 
-def fill_page(page: Page, question: Question, offered: dict[str, Offer]) -> list[Any]:
+def fill_page(page: Page, question: PageRequest, offered: dict[str, Offer]) -> list[Any]:
     """Return a page with its places empty; `install` and the browser fill them."""
     near = [key for key in ("mask", *(control.key for control in page.controls)) if key in offered]
     controls = html.Div([choice_list(key, offered[key].label) for key in near], className="choices near")
@@ -122,13 +122,13 @@ def fill_page(page: Page, question: Question, offered: dict[str, Offer]) -> list
     return [first, *(page.below(question) if page.below is not None else ()), *rest]
 
 
-def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
+def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
     """Register the callbacks of the shell; they fetch state and hand it to the pages, and compute nothing."""
     by_path = {page.path: page for page in pages}
 
-    def asked(search: str | None) -> tuple[Question, tuple[str, ...]]:
+    def asked(search: str | None) -> tuple[PageRequest, tuple[str, ...]]:
         choices, faults = read_query(search)
-        return desk.question(choices), faults
+        return state.question(choices), faults
 
     @app.callback(
         Output("panels", "children"),
@@ -183,10 +183,10 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         fresh = any(entry["prop_id"].startswith("shown.") for entry in ctx.triggered)
         fresh = fresh or others[-1] in (NOT_YET, NO_ANSWER)
         question, faults = asked(search)
-        faults = tuple(fault for fault in (*faults, desk.workspace_fault) if fault)
+        faults = tuple(fault for fault in (*faults, state.workspace_fault) if fault)
         try:
             answer = page.answer(question, THEMES.get(scheme, LIGHT))
-        except StillWorking as still:
+        except Pending as still:
             found = unchanged(names, fresh, job=still.job, told=faults)
         except InputError as error:
             found = unchanged(names, fresh, told=faults, failed=in_words(error))
@@ -213,7 +213,7 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
         prevent_initial_call=True,
     )
     def watch(_: int | None, number: int | None) -> Any:
-        job = None if number is None else desk.workshop.numbered(int(number))
+        job = None if number is None else state.pool.numbered(int(number))
         return (no_update, True, number) if job is None else (f"{job.share:.2f}", no_update, no_update)
 
     @app.callback(
@@ -221,7 +221,7 @@ def install(app: Dash, desk: Desk, pages: Sequence[Page]) -> None:
     )
     def stop(clicks: int, number: int | None) -> Any:
         if clicks and number is not None:
-            desk.workshop.cancel(int(number))
+            state.pool.cancel(int(number))
         return no_update
 
     in_browser: Any = app.clientside_callback  # untyped in dash

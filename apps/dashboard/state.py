@@ -1,7 +1,7 @@
-"""The desk: the workspace, what counts as now, and what has been computed, kept by key within a bound of bytes.
+"""The state behind the pages: the workspace, what counts as now, and what has been computed, by key, within bounds.
 
-There is one `Desk` an application, made by the factory; pages meet it as a `Question`, which is the desk with the
-choices of one address. What is quick is computed at once; the rest goes to worker processes, and `StillWorking` says
+There is one `DashboardState` an application, made by the factory; pages meet it as a `PageRequest`, which adds the
+choices of one address. What is quick is computed at once; the rest goes to worker processes, and `Pending` says
 so to whoever asked.
 """
 
@@ -28,7 +28,7 @@ from passim.workspace import Workspace
 
 from ..text.units import LocalClock
 from .address import Choices
-from .pool import Job, Workshop
+from .pool import Job, WorkerPool
 from .tasks import passes as work
 from .tasks.passes import Seen
 
@@ -42,7 +42,7 @@ _PICTURE_BYTES: Final = 500_000
 DAYS_AHEAD: Final = 13
 
 
-class StillWorking(Exception):
+class Pending(Exception):
     """What was asked for is being computed; `job` says how far it is."""
 
     def __init__(self, job: Job) -> None:
@@ -50,7 +50,7 @@ class StillWorking(Exception):
         self.job = job
 
 
-class Kept:
+class ByteLimitedCache:
     """Results by key, the least recently used dropped first, never more than so many bytes together."""
 
     def __init__(self, most_bytes: int = _KEPT_BYTES) -> None:
@@ -79,7 +79,7 @@ class Kept:
                 self.held_bytes -= size
 
 
-class Turns:
+class KeyedLocks:
     """A lock a key: who asks for what another is computing waits for it, and holds up nobody else."""
 
     def __init__(self) -> None:
@@ -104,7 +104,7 @@ class Turns:
                     del self._held[key]
 
 
-class Desk:
+class DashboardState:
     """The state of one application.
 
     `workspace` is the folder that is served; `invented` says that it is the demonstration, which goes away at the end.
@@ -117,15 +117,15 @@ class Desk:
         *,
         invented: bool = False,
         at: datetime | None = None,
-        workshop: Workshop | None = None,
+        pool: WorkerPool | None = None,
     ) -> None:
         self.invented = invented
         self._ahead = timedelta() if at is None else at.astimezone(UTC) - datetime.now(UTC)
         self.rehearsal = at is not None
         # Two, so that a map of the world under way does not hold up the next page.
-        self.workshop = workshop or Workshop(min(2, os.cpu_count() or 1))
-        self._kept = Kept()
-        self._turns = Turns()
+        self.pool = pool or WorkerPool(min(2, os.cpu_count() or 1))
+        self._kept = ByteLimitedCache()
+        self._turns = KeyedLocks()
         self._faults: OrderedDict[Hashable, Exception] = OrderedDict()
         self._lock = threading.RLock()
         self._workspace = workspace
@@ -157,9 +157,9 @@ class Desk:
             fault = self._faults.get("workspace")
             return "" if fault is None else f"{fault}. What was read before still stands."
 
-    def question(self, choices: Choices) -> Question:
-        """Return the desk with the choices of one address."""
-        return Question(self, choices, self.workspace, self.now())
+    def question(self, choices: Choices) -> PageRequest:
+        """Return the state with the choices of one address."""
+        return PageRequest(self, choices, self.workspace, self.now())
 
     def fleet(self, workspace: Workspace, name: str | None, at: datetime) -> tuple[Hashable, Fleet]:
         """Return the key of a fleet as its files are now, and the fleet. Raises InputError."""
@@ -190,7 +190,7 @@ class Desk:
         return found
 
     def work_out(self, key: Hashable, function: Callable[..., Any], *arguments: Any, deadline_s: float = 600.0) -> Any:
-        """Return what a worker process found under `key`. Raises StillWorking until it is there, or its error, once."""
+        """Return what a worker process found under `key`. Raises Pending until it is there, or its error, once."""
         found = self._kept.get(key)
         if found is not None:
             return found
@@ -198,9 +198,7 @@ class Desk:
             fault = self._faults.pop(key, None)
         if fault is not None:
             raise fault
-        raise StillWorking(
-            self.workshop.submit(key, function, *arguments, deadline_s=deadline_s, when_done=self._put_away)
-        )
+        raise Pending(self.pool.submit(key, function, *arguments, deadline_s=deadline_s, when_done=self._put_away))
 
     def _put_away(self, job: Job) -> None:
         """Keep what a job found, or why it found nothing until somebody asks for it."""
@@ -214,14 +212,14 @@ class Desk:
 
     def close(self) -> None:
         """Stop the workers."""
-        self.workshop.close()
+        self.pool.close()
 
 
 @dataclasses.dataclass(frozen=True)
-class Question:
-    """The desk with the choices of one address, at one moment. Its properties raise InputError for unknown names."""
+class PageRequest:
+    """The state with the choices of one address, at one moment. Its properties raise InputError for unknown names."""
 
-    desk: Desk
+    state: DashboardState
     choices: Choices
     workspace: Workspace
     now: datetime
@@ -264,7 +262,7 @@ class Question:
 
     @functools.cached_property
     def _fleet(self) -> tuple[Hashable, Fleet]:
-        return self.desk.fleet(self.workspace, self.choices.fleet, self.now)
+        return self.state.fleet(self.workspace, self.choices.fleet, self.now)
 
     @property
     def fleet(self) -> Fleet:
@@ -280,7 +278,7 @@ class Question:
     def health(self) -> health.Health:
         """Who of the fleet serves, as of now."""
         key = ("health", self._fleet[0], self.now.date())
-        found: health.Health = self.desk.remember(
+        found: health.Health = self.state.remember(
             key, lambda: (health.assess(self.fleet, self.now), 200 * self.fleet.object_count)
         )
         return found
@@ -310,7 +308,7 @@ class Question:
         return LocalClock(self.site.timezone, span)
 
     def seen(self, span: Span, view: views.View | None = None) -> Seen:
-        """Return what the place, or another `view`, sees of the fleet in a span. Raises StillWorking, InputError."""
+        """Return what the place, or another `view`, sees of the fleet in a span. Raises Pending, InputError."""
         view = self.view if view is None else view
         found: Seen = self.computed(("seen", view, span), span, work.find, self.fleet, view, span)
         return found
@@ -318,18 +316,18 @@ class Question:
     def computed(self, key: tuple[Hashable, ...], span: Span, function: Callable[..., Any], *arguments: Any) -> Any:
         """Return what `function` of `work` finds for the fleet over `span`: here and now where that is little work.
 
-        `key` stands for everything that the answer depends on but the fleet. Raises StillWorking, InputError.
+        `key` stands for everything that the answer depends on but the fleet. Raises Pending, InputError.
         """
         fleet_key, fleet = self._fleet
         whole_key = (*key, fleet_key)
         if fleet.object_count * span.duration_s / 86400.0 > _QUICK_SATELLITE_DAYS:
-            return self.desk.work_out(whole_key, function, *arguments)
+            return self.state.work_out(whole_key, function, *arguments)
 
         def compute() -> tuple[Any, int]:
             here = function(*arguments)
             return here, getattr(here, "size_bytes", 4096)
 
-        return self.desk.remember(whole_key, compute)
+        return self.state.remember(whole_key, compute)
 
     @property
     def minute(self) -> datetime:
@@ -343,7 +341,7 @@ class Question:
             figure = draw()
             return figure, _PICTURE_BYTES
 
-        found: go.Figure = self.desk.remember(("drawn", *key, self.fleet_key), compute)
+        found: go.Figure = self.state.remember(("drawn", *key, self.fleet_key), compute)
         return found
 
     def coverage(self, span: Span, within: Span) -> Coverage:

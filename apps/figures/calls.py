@@ -18,7 +18,7 @@ from passim.answers.calls import plan as calls
 from passim.spans import local_days, microseconds, moment, zone
 
 from ..text.units import LocalClock, duration
-from .theme import HATCH, Theme, dressed
+from .theme import HATCH, Theme, apply_theme
 
 GOOD, FROZEN, SUGGESTED, EXPECTED = "good start", "freezes to expect", "suggested", "seconds frozen"
 _ROW_PX, _LEAST_PX, _ROUND_PX = 104, 200, 104
@@ -81,7 +81,7 @@ def call_days(plan: calls.CallPlan, span: Span, clock: LocalClock, now: datetime
     )  # fmt: skip
     _suggest(figure, plan, days, clock, theme)
 
-    dressed(figure, theme, max(_LEAST_PX, _ROUND_PX + _ROW_PX * len(days)))
+    apply_theme(figure, theme, max(_LEAST_PX, _ROUND_PX + _ROW_PX * len(days)))
     first_h, last_h = _shown_hours(plan)
     step = next(h for h in (1, 2, 3, 4) if (last_h - first_h) / h <= 8)
     ticks = [h for h in range(first_h, last_h + 1) if h % step == 0]
@@ -112,7 +112,7 @@ def call_hours_only(plan: calls.CallPlan, theme: Theme) -> go.Figure:
         customdata=table["hour"],
         hovertemplate="start from %{customdata:02d}:00 to the hour's end: %{y:.0f} s frozen<extra></extra>",
     )  # fmt: skip
-    dressed(figure, theme, 280, left_px=48)
+    apply_theme(figure, theme, 280, left_px=48)
     first_h, last_h = _shown_hours(plan)
     step = next(h for h in (1, 2, 3, 4) if (last_h - first_h) / h <= 8)
     ticks = [h for h in range(first_h, last_h + 1) if h % step == 0]

@@ -10,11 +10,11 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from passim import Coverage
-from passim.coverage import spare
+from passim.coverage import redundancy
 
 from ..text.units import LocalClock, share
 from .regions import hatched, out_regions, stairs_of, told_at
-from .theme import Theme, dressed
+from .theme import Theme, apply_theme
 from .time_axis import local_axis, mark_midnights, mark_now, microseconds, milliseconds, utc
 
 NO_SERVICE, BARS = "seconds without service", "minutes without service"
@@ -49,9 +49,9 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
         yaxis="y2",
     )
     _fewest(figure, minutes, clock, theme)
-    _in_view(figure, spare.spare_by_half_hour(coverage), clock, theme)
+    _in_view(figure, redundancy.redundancy_by_half_hour(coverage), clock, theme)
 
-    dressed(figure, theme, 460)
+    apply_theme(figure, theme, 460)
     figure.update_xaxes(**local_axis(coverage.span, clock.name))
     figure.update_layout(
         yaxis={"domain": _LOWER, "range": [0, 100], "tickvals": [0, 50, 100], "ticktext": ["0", "50", "100 %"]},

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import plotly.graph_objects as go
 
-from .theme import Theme, dressed
+from .theme import Theme, apply_theme
 
 STATUS, AGES = "objects by status", "age of the elements"
 # Of the axis: closer than this, the words at two lines would lie over each other on a phone.
@@ -35,7 +35,7 @@ def by_status(counts: Mapping[str, int], theme: Theme) -> go.Figure:
         },
         hovertemplate="%{y}: %{x:,}<extra></extra>",
     )
-    dressed(figure, theme, 120 + 50 * len(names))
+    apply_theme(figure, theme, 120 + 50 * len(names))
     figure.update_layout(bargap=0.35, margin={"r": 70, "t": 12})
     figure.update_xaxes(title="objects", rangemode="tozero", showgrid=True)
     figure.update_yaxes(autorange="reversed", showgrid=False)
@@ -61,7 +61,7 @@ def ages(age_days: Sequence[float], theme: Theme, *, limits_days: Sequence[float
         marker={"color": theme.service, "line": {"width": 0.5, "color": theme.paper}},
         hovertemplate=f"%{{x}} {unit}: %{{y:,}} objects<extra></extra>",
     )
-    dressed(figure, theme, 240)
+    apply_theme(figure, theme, 240)
     figure.update_xaxes(
         title=f"age in {unit} at this moment", range=[first, end], zeroline=True, zerolinecolor=theme.rule
     )

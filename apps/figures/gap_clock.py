@@ -17,7 +17,7 @@ from passim.spans import local_days, moment
 
 from ..text.units import LocalClock, duration
 from .regions import edges_of, out_regions, strokes, told_at
-from .theme import FONT_SIZE, Theme, dressed
+from .theme import FONT_SIZE, Theme, apply_theme
 
 NO_SERVICE, DAY, GAPS = "no service", "day", "gaps"
 _ROW_PX, _LEAST_PX = 44, 220
@@ -80,7 +80,7 @@ def gap_clock(
     )
 
     ends = [_short(out.gap_s) for out in coverage.by_local_day(clock.name).itertuples(index=False)]
-    dressed(figure, theme, max(_LEAST_PX, 70 + _ROW_PX * len(days)))
+    apply_theme(figure, theme, max(_LEAST_PX, 70 + _ROW_PX * len(days)))
     figure.update_layout(margin={"r": 14 + _LETTER_PX * max(map(len, ends)), "t": 32})
     figure.update_xaxes(
         range=[0, 24], tickvals=list(range(0, 25, 6)), ticktext=[f"{h:02d}:00" for h in range(0, 25, 6)], showgrid=True,

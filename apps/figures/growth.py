@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from passim.answers.growth import goals as growth_goals
 
 from .keys import STROKES
-from .theme import Theme, dressed, plain
+from .theme import Theme, apply_theme, plain
 
 Floats = NDArray[np.float64]
 
@@ -124,7 +124,7 @@ def growth_curves(
     if goal is not None:
         _goal(figure, goal, everyone, theme)
     figure.update_layout(axes)
-    dressed(figure, theme, height_px, left_px=60)
+    apply_theme(figure, theme, height_px, left_px=60)
     figure.update_xaxes(
         range=[0, everyone * 1.02],
         showgrid=False,
@@ -171,7 +171,7 @@ def plan_by_date(
         yaxis={"domain": [0.42, 1.0], "rangemode": "tozero", "ticksuffix": " %"},
         yaxis2={"domain": [0.0, 0.30], "anchor": "x", "rangemode": "tozero"},
     )
-    dressed(figure, theme, height_px, left_px=56)
+    apply_theme(figure, theme, height_px, left_px=56)
     for words, y in ((TITLES["gap_fraction"], 1.0), ("satellites that serve", 0.30)):
         figure.add_annotation(
             x=0,

@@ -10,7 +10,7 @@ from passim import Coverage, Horizon
 from passim.sky import outlines
 
 from ..text.units import LocalClock, counted, duration
-from .theme import Theme, dressed, out_marker
+from .theme import Theme, apply_theme, out_marker
 from .time_axis import local_axis, utc
 
 BEFORE, AFTER = "now", "with this"
@@ -34,7 +34,7 @@ def horizon_change(
     for place, (name, coverage) in enumerate(((AFTER, after[1]), (BEFORE, before[1]))):
         _strip(figure, name, place, coverage, clock, theme)
 
-    dressed(figure, theme, 420, left_px=64)
+    apply_theme(figure, theme, 420, left_px=64)
     figure.update_layout(
         barmode="overlay",
         xaxis=local_axis(before[1].span, clock.name, 7),

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..text.units import share
 from .equal_earth import PROJECTION, strokes
-from .theme import HATCH, Theme, dressed, plain
+from .theme import HATCH, Theme, apply_theme, plain
 
 COVERED, SPREAD, RANDOM = "time with service", "spread over longitudes", "if satellites stood at random"
 NEVER: Final = "never any service"
@@ -80,7 +80,7 @@ def by_latitude(
         hovertemplate="%{x}°: %{y:.1f} % if at random<extra></extra>",
         name=RANDOM,
     )
-    dressed(figure, theme, height_px, left_px=52)
+    apply_theme(figure, theme, height_px, left_px=52)
     figure.update_layout(margin={"t": 8, "b": 30})
     figure.update_yaxes(range=[0, 103], ticksuffix=" %", nticks=6)
     low, high = float(latitude.min()), float(latitude.max())
@@ -376,7 +376,7 @@ def _place_sites(
 
 def _lay_out(figure: go.Figure, theme: Theme, height_px: int | None) -> None:
     """Lay two maps over each other: the cells, and on top of them the land, because plotly draws cells over it."""
-    dressed(figure, theme, height_px or 400)
+    apply_theme(figure, theme, height_px or 400)
     _key_above(figure)
     # Wherever one points, the nearest place is told.
     figure.update_layout(height=height_px, margin={"l": 0, "r": 0, "t": 8, "b": 4}, hoverdistance=-1)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import plotly.graph_objects as go
 
 from ..text.units import share
-from .theme import Theme, dressed, out_marker, plain
+from .theme import Theme, apply_theme, out_marker, plain
 
 OUT = "time without service"
 
@@ -28,7 +28,7 @@ def side_by_side(titles: Sequence[str], out_fractions: Sequence[float], chosen: 
         customdata=[plain(title) for title in titles],
         hovertemplate="%{customdata}: %{x:.2f} % of the time without service<extra></extra>",
     )
-    dressed(figure, theme, 110 + 48 * max(1, len(titles)))
+    apply_theme(figure, theme, 110 + 48 * max(1, len(titles)))
     figure.update_layout(bargap=0.4, margin={"r": 80, "t": 12})
     widest = max((100.0 * fraction for fraction in out_fractions), default=0.0)
     figure.update_xaxes(

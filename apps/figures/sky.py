@@ -24,7 +24,7 @@ from ..text.units import duration, instant
 from .keys import STROKES
 from .sky_limits import LOST, Drawing, draw_ground, draw_limits, draw_without_gateway, lost_look, small
 from .sky_lines import MOST_PASSES, MOST_POINTS, as_line, drawn_passes, smoothed
-from .theme import Theme, dressed, out_marker, plain
+from .theme import Theme, apply_theme, out_marker, plain
 
 __all__ = ["MOST_PASSES", "MOST_POINTS", "drawn_passes", "lost_look", "panorama", "sky_of_day", "with_moment"]
 
@@ -121,7 +121,7 @@ def _layout(theme: Theme, height_px: int, key_lines: int, most_s: float, notes: 
 @functools.lru_cache(maxsize=8)
 def _looks(theme: Theme, height_px: int) -> dict[str, Any]:
     """Return the looks of the house as a layout in plain values, to be copied and not to be changed."""
-    figure = dressed(go.Figure(layout={"xaxis": {}, "yaxis": {}}), theme, height_px, left_px=48)
+    figure = apply_theme(go.Figure(layout={"xaxis": {}, "yaxis": {}}), theme, height_px, left_px=48)
     looks: dict[str, Any] = figure.layout.to_plotly_json()
     return looks
 

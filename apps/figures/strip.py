@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 from passim import Coverage
 
 from ..text.units import LocalClock, duration
-from .theme import FONT_SIZE, Theme, dressed, out_marker
+from .theme import FONT_SIZE, Theme, apply_theme, out_marker
 from .time_axis import local_axis, mark_now, utc
 
 IN_VIEW, NO_SERVICE = "in view", "no service"
@@ -54,7 +54,7 @@ def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme
         customdata=[[clock.time(row.start), duration(row.duration_s)] for row in rows],
         hovertemplate="no service<br>%{customdata[0]} for %{customdata[1]}<extra></extra>",
     )
-    dressed(figure, theme, 260)
+    apply_theme(figure, theme, 260)
     figure.update_layout(barmode="overlay")
     figure.update_xaxes(**local_axis(coverage.span, clock.name, 7))
     figure.update_yaxes(range=[0, top * 1.22], tickvals=list(range(0, top + 1, 1 + top // 8)))

@@ -86,7 +86,7 @@ CONFIG: Final[Any] = {
 }
 
 
-def dressed(figure: go.Figure, theme: Theme, height_px: int, *, left_px: int = 8) -> go.Figure:
+def apply_theme(figure: go.Figure, theme: Theme, height_px: int, *, left_px: int = 8) -> go.Figure:
     """Give a figure the looks of the house and return it. Drags do nothing, so that a finger on a phone scrolls."""
     looks: dict[str, Any] = {
         "paper_bgcolor": theme.paper,

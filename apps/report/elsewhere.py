@@ -27,7 +27,7 @@ _SOURCE: Final = "The element sets of the fleet, and the terminal named in this 
 _OUTLINES: Final = "Coasts: Natural Earth and the United Nations, as plotly.js brings them."
 
 
-def elsewhere_section(report: reports.Report, elsewhere: other_places.Elsewhere, sites: Sequence[Spot]) -> Section:
+def elsewhere_section(report: reports.SiteReport, elsewhere: other_places.Elsewhere, sites: Sequence[Spot]) -> Section:
     """Return what other places would have; `sites` are marked, the one of the report among them."""
     blocks: list[Picture | Table] = [_latitude_picture(elsewhere, sites)]
     sentences = [_here_sentence(report, elsewhere), latitude_sentence(elsewhere.latitudes, _length(elsewhere))]
@@ -43,7 +43,7 @@ def _length(elsewhere: other_places.Elsewhere) -> str:
     return f"the first {duration(elsewhere.span.duration_s)}"
 
 
-def _here_sentence(report: reports.Report, elsewhere: other_places.Elsewhere) -> str:
+def _here_sentence(report: reports.SiteReport, elsewhere: other_places.Elsewhere) -> str:
     here = elsewhere.here
     return (
         f"Under an open sky down to {elsewhere.view.floor_deg:g}°, and with no gateway to see, places as far from the "
@@ -84,7 +84,7 @@ def _latitude_table(elsewhere: other_places.Elsewhere) -> Table:
     )
 
 
-def _map(report: reports.Report, world: pd.DataFrame, step_deg: float, sites: Sequence[Spot]) -> Picture:
+def _map(report: reports.SiteReport, world: pd.DataFrame, step_deg: float, sites: Sequence[Spot]) -> Picture:
     own = [report.site.latitude_deg, report.site.longitude_deg]
     here = next((name for name, *where in sites if where == own), None)
     return Picture(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import time
 from typing import TYPE_CHECKING, Any, Final
 
-from ..command_line.query import Found, search_notes
+from ..command_line.query import QueryResult, search_notes
 from ..figures.calls import call_days
 from ..figures.day_minutes import day_minutes
 from ..figures.gap_clock import gap_clock
@@ -37,12 +37,12 @@ _SKY_PX: Final = 460
 _ORDER_WORDS: Final = {"random": "at random, with the band of eight draws in ten"}
 
 
-def headline(found: Found, report: reports.Report) -> str:
+def headline(found: QueryResult, report: reports.SiteReport) -> str:
     """Return the sentence that answers the question: what freezes, and to what."""
     return cause_sentence(found, report.causes)
 
 
-def subtitle(found: Found, report: reports.Report) -> str:
+def subtitle(found: QueryResult, report: reports.SiteReport) -> str:
     """Return what the report is about, and for when."""
     clock, span = found.clock, report.span
     return (
@@ -52,8 +52,8 @@ def subtitle(found: Found, report: reports.Report) -> str:
 
 
 def sections(
-    found: Found,
-    report: reports.Report,
+    found: QueryResult,
+    report: reports.SiteReport,
     hours: call_times.AllowedHours,
     fleet_name: str,
     elsewhere: Section,
@@ -78,12 +78,12 @@ def pictures(every: Sequence[Section]) -> list[Picture]:
     return [block for section in every for block in section.blocks if isinstance(block, Picture)]
 
 
-def _place(report: reports.Report, fleet_name: str) -> Section:
+def _place(report: reports.SiteReport, fleet_name: str) -> Section:
     objects = counted(report.visibility.report.objects_searched, "satellite")
     return Section("The place", (*report.site_sentences(), f"The fleet is {fleet_name}, {objects}."))
 
 
-def _days(found: Found, report: reports.Report, hours: call_times.AllowedHours) -> Section:
+def _days(found: QueryResult, report: reports.SiteReport, hours: call_times.AllowedHours) -> Section:
     clock, coverage = found.clock, report.coverage
     first = report.first_day
     gaps, timed = report.gaps, report.timed_gaps
@@ -136,7 +136,7 @@ def _shaded(hours: call_times.AllowedHours) -> tuple[time, time, tuple[int, ...]
     return start, end, tuple(hours.weekdays)
 
 
-def _days_caption(report: reports.Report, clock: LocalClock) -> str:
+def _days_caption(report: reports.SiteReport, clock: LocalClock) -> str:
     days = report.days
     worst, best = days.iloc[int(days["gap_s"].argmax())], days.iloc[int(days["gap_s"].argmin())]
     if not worst["gap_s"]:
@@ -177,7 +177,7 @@ def _hour_cells(row: Any, clock: LocalClock) -> list[str]:
     return [f"{clock.day(row.hour_local)} {clock.time(row.hour_local)[:5]}", duration(row.gap_s), str(row.gaps_begun)]
 
 
-def _every_gap(found: Found, report: reports.Report) -> tuple[Section, ...]:
+def _every_gap(found: QueryResult, report: reports.SiteReport) -> tuple[Section, ...]:
     """Return the gaps one by one, last of all: a long list that few read; nothing where no single time may be told."""
     clock, gaps, timed = found.clock, report.gaps, report.timed_gaps
     if timed.empty:
@@ -208,7 +208,7 @@ def _gap_cells(row: Any, clock: LocalClock) -> list[str]:
     return [*when, row.cause, missing_words(row), cut_ends(row)]
 
 
-def _calls(found: Found, report: reports.Report, hours: call_times.AllowedHours) -> Section:
+def _calls(found: QueryResult, report: reports.SiteReport, hours: call_times.AllowedHours) -> Section:
     asked = f"{report.kind.words[:1].upper()}{report.kind.words[1:]} of {report.minutes} min, {hours.words}."
     plan = report.plan
     if plan is None:
@@ -241,7 +241,7 @@ def _calls(found: Found, report: reports.Report, hours: call_times.AllowedHours)
     return Section("When to call", sentences, (picture, table))
 
 
-def _causes(found: Found, report: reports.Report) -> Section:
+def _causes(found: QueryResult, report: reports.SiteReport) -> Section:
     causes, track = report.causes, report.track
     _, passes = drawn_passes(track)
     drawn = "" if passes <= MOST_PASSES else f" Of {passes:,} passes {MOST_PASSES} are drawn, evenly through the day."
@@ -281,7 +281,7 @@ def _causes(found: Found, report: reports.Report) -> Section:
     return Section("Why service is lost", sentences or ("No gap, so nothing is lost.",), blocks)
 
 
-def _sky_caption(report: reports.Report, gaps: pd.DataFrame) -> str:
+def _sky_caption(report: reports.SiteReport, gaps: pd.DataFrame) -> str:
     marked = gaps[gaps["missing_direction"] != ""]
     if marked.empty:
         return "Where satellites pass on the first day, and where they can serve."
@@ -304,7 +304,7 @@ def _sector_cells(row: Any) -> list[str]:
     return [*where, f"{row.given_back_s_per_day:.1f}", str(row.gaps_closed)]
 
 
-def _growth(found: Found, report: reports.Report) -> Section:
+def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
     from passim.answers.growth import curves as growing
     from passim.answers.growth import goals as growth_goals
 
@@ -343,7 +343,7 @@ def _growth(found: Found, report: reports.Report) -> Section:
     return Section("More satellites", sentences, (picture, table))
 
 
-def _elements(report: reports.Report) -> Section:
+def _elements(report: reports.SiteReport) -> Section:
     counts = [(word, f"{number:,}") for word, number in report.health.counts.items()]
     ends = [
         f"At the {end}, {fresh.words[:1].lower()}{fresh.words[1:]}"

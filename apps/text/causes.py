@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from passim.answers.sites import mounting
 
 from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
-from ..command_line.query import Found
+from ..command_line.query import QueryResult
 from .gaps import gap_sentence
 from .units import counted, cut_ends, duration
 
@@ -53,7 +53,7 @@ _NOTICED_S = 0.05
 _DAY_S = 86400.0
 
 
-def cause_sentence(found: Found, why: causes.Causes) -> str:
+def cause_sentence(found: QueryResult, why: causes.Causes) -> str:
     """Return the sentence that says how often service is lost, and what would close the gaps."""
     table = why.table()
     if table.empty:
@@ -63,7 +63,7 @@ def cause_sentence(found: Found, why: causes.Causes) -> str:
     return f"{_how_often(found, why, table)}; {_what_closes(found, table, given_back)}: {_verdict(table, given_back)}."
 
 
-def verdict_first(found: Found, why: causes.Causes) -> tuple[str, str]:
+def verdict_first(found: QueryResult, why: causes.Causes) -> tuple[str, str]:
     """Return the same as two sentences, the verdict leading: roof line or not and how often; what would close them."""
     table = why.table()
     if table.empty:
@@ -95,7 +95,7 @@ def amount(seconds: float, span_s: float) -> str:
     return f"{duration(seconds * _DAY_S / span_s)} a day"
 
 
-def given_back_sentence(found: Found, why: causes.Causes) -> str:
+def given_back_sentence(found: QueryResult, why: causes.Causes) -> str:
     """Return the sentence that says what each limit, lifted alone, would give back."""
     rows = sorted(why.seconds_by_cause().to_dict("records"), key=lambda row: -row["given_back_s"])
     gaps, span_s = counted(len(why.gaps.start), "gap"), found.span.duration_s
@@ -110,7 +110,7 @@ def given_back_sentence(found: Found, why: causes.Causes) -> str:
     return f"Lifted alone, each limit would give back: {'; '.join(told)}."
 
 
-def sector_sentence(found: Found, sectors: pd.DataFrame) -> str:
+def sector_sentence(found: QueryResult, sectors: pd.DataFrame) -> str:
     """Return the sentence that names the direction in which the skyline costs most."""
     worst = max(sectors.to_dict("records"), key=lambda row: row["given_back_s"])
     if worst["given_back_s"] < _NOTICED_S:
@@ -132,7 +132,7 @@ def lowering_sentence(from_deg: float, to_deg: float, by_deg: float, what_if: sk
     return f"{start} {'give back' if seconds > 0.0 else 'cost'} {amount(abs(seconds), what_if.span_s)} ({gaps})."
 
 
-def clear_sentence(found: Found, why: causes.Causes) -> str:
+def clear_sentence(found: QueryResult, why: causes.Causes) -> str:
     """Return the sentence that names the longest stretch without a gap."""
     start, end = why.coverage.longest_clear()
     if start == end:
@@ -142,7 +142,9 @@ def clear_sentence(found: Found, why: causes.Causes) -> str:
     return f"The longest stretch without a gap runs from {found.clock.when(start)} to {found.clock.when(end)}."
 
 
-def cause_gap_answer(command: str, found: Found, why: causes.Causes, *, longest_table: int = LONGEST_TABLE) -> Answer:
+def cause_gap_answer(
+    command: str, found: QueryResult, why: causes.Causes, *, longest_table: int = LONGEST_TABLE
+) -> Answer:
     """Return the answer that lists the gaps with their causes, under the sentence that sums them up."""
     clock = found.clock
 
@@ -183,7 +185,7 @@ def stopped_by_words(row: Any) -> str:
     return "" if row.blocked_by == row.cause else str(row.blocked_by)
 
 
-def _how_often(found: Found, why: causes.Causes, table: pd.DataFrame) -> str:
+def _how_often(found: QueryResult, why: causes.Causes, table: pd.DataFrame) -> str:
     """Return how many gaps there are where they are thickest, and how long: "9 gaps an hour in the bad hours, ..."."""
     hours = why.coverage.by_local_hour(found.site.timezone)
     hours["part"] = hours["hour"] // 6
@@ -219,7 +221,7 @@ def _when(busy: list[Any]) -> str:
     return " and ".join(days)
 
 
-def _what_closes(found: Found, table: pd.DataFrame, given_back: dict[str, Any]) -> str:
+def _what_closes(found: QueryResult, table: pd.DataFrame, given_back: dict[str, Any]) -> str:
     """Return what would close the gaps: "nearly all would close if the satellite need not see a gateway"."""
     best = max(row["gaps_closed"] for row in given_back.values())
     floor_deg = found.visibility.view.floor_deg
@@ -241,7 +243,7 @@ def _what_closes(found: Found, table: pd.DataFrame, given_back: dict[str, Any]) 
     return f"{how_many} would close if {lifted}"
 
 
-def _who_shares(found: Found, table: pd.DataFrame, given_back: dict[str, Any]) -> str:
+def _who_shares(found: QueryResult, table: pd.DataFrame, given_back: dict[str, Any]) -> str:
     """Return what closes how many where more than one limit closes some: "59 of 125 would close if ..., 49 if ...".
 
     Empty where one limit closes nearly all, or none closes any: `_what_closes` says it in fewer words.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
-from ..command_line.query import Found
+from ..command_line.query import QueryResult
 from .units import counted, cut_ends, duration, share
 
 if TYPE_CHECKING:
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from passim import Coverage
 
 
-def gap_answer(command: str, found: Found, coverage: Coverage, *, longest_table: int = LONGEST_TABLE) -> Answer:
+def gap_answer(command: str, found: QueryResult, coverage: Coverage, *, longest_table: int = LONGEST_TABLE) -> Answer:
     """Return the answer that lists the gaps of `coverage`."""
     gaps, summary, clock = coverage.gaps(), coverage.summary(), found.clock
 
@@ -40,7 +40,7 @@ def gap_answer(command: str, found: Found, coverage: Coverage, *, longest_table:
     )
 
 
-def gap_sentence(found: Found, summary: dict[str, Any], gaps: pd.DataFrame) -> str:
+def gap_sentence(found: QueryResult, summary: dict[str, Any], gaps: pd.DataFrame) -> str:
     """Return the sentence that says how often, how much and how long the site has no satellite."""
     if found.passes.empty:
         return f"No satellite comes {found.in_reach} in {found.length}; no service throughout."

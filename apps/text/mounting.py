@@ -45,7 +45,7 @@ def basis(
     seen, site_notes = site_choice.view()
     span = span_choice.span()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, however_old=fleet_choice.however_old)
+    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
     told = [note for note in site_notes if own_horizon or not note.startswith("Mask:")]
     # The horizons to come may be lower than the terminal works, even where the site's own is not.
     if not own_horizon and seen.lowest_elevation_deg is not None and seen.floor_note is None:

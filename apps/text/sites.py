@@ -122,7 +122,7 @@ def world_cells(row: Any) -> list[str]:
 def fleet_sentence(found: sites.FleetComparison, site: str, length: str) -> str:
     """Say what each fleet gives, and how much that hangs on mask and gateway."""
     lines = []
-    rows: list[Any] = list(found.hangs_on.itertuples(index=False))
+    rows: list[Any] = list(found.sensitivity.itertuples(index=False))
     for row in rows:
         line = (
             f"{row.fleet} covers {site} {share(row.covered_least)} to {share(row.covered_most)} of {length}: the mask "

@@ -75,7 +75,7 @@ class GrowthLine:
 
 
 @dataclass(frozen=True, eq=False)
-class Report:
+class SiteReport:
     """What a report says. Made by `make_report`.
 
     at              when it was asked
@@ -200,7 +200,7 @@ def make_report(
     seed: int = 1,
     runs: int = RUNS,
     progress: Progress | None = None,
-) -> Report:
+) -> SiteReport:
     """Return the report on the view and the span of `visibility`.
 
     `wider` is the same view over `call_forecast.searched_span` of that span, from which calls are forecast: `minutes`
@@ -222,7 +222,7 @@ def make_report(
     plan, no_plan = _plan(wider, span, kind, minutes, hours, runs, seed)
     track = _track_of_first_day(visibility)
     radius_km = float(np.median(Propagator.of(visibility.fleet).semi_major_axis_km))
-    return Report(
+    return SiteReport(
         at=at,
         visibility=visibility,
         causes=causes,
@@ -315,7 +315,7 @@ def _first_day(span: Span) -> Span:
 
 
 def _fresh(visibility: Visibility, when: datetime) -> Freshness:
-    return band_for(visibility.fleet, when, however_old=True)
+    return band_for(visibility.fleet, when, allow_stale=True)
 
 
 def _assumptions(

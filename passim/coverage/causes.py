@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from passim.coverage.blocked import BlockedIntervals, bit_count, blocked_within, names_of
 from passim.coverage.steps import Coverage
-from passim.coverage.stopped import Stopped, bit_count, names_of, stopped_within
 from passim.intervals import Intervals
 from passim.sky.visibility import Visibility
 
@@ -47,7 +47,7 @@ class Causes:
 
     visibility: Visibility
     coverage: Coverage
-    stopped: Stopped
+    stopped: BlockedIntervals
     single_us: Whole
     pairs: dict[tuple[str, str], Truths]
     all_lifted_us: Whole
@@ -198,7 +198,7 @@ def find_causes(visibility: Visibility) -> Causes:
     _, start, end = visibility.joint()
     coverage = Coverage.from_intervals(start, end, visibility.span)
     gaps = coverage.gap_intervals
-    stopped = stopped_within(visibility, gaps)
+    stopped = blocked_within(visibility, gaps)
     names = tuple(visibility.allowed)
     gap_us = gaps.end - gaps.start
 
@@ -227,7 +227,7 @@ def compass(azimuth_deg: float) -> str:
     return COMPASS[round(azimuth_deg / 22.5) % 16]
 
 
-def _open_us(stopped: Stopped, lifted: int, gaps: Intervals) -> Whole:
+def _open_us(stopped: BlockedIntervals, lifted: int, gaps: Intervals) -> Whole:
     """Return the microseconds of each gap in which one satellite or more can serve with `lifted` limits gone."""
     start, end = stopped.open_without(lifted)
     total = np.zeros(len(gaps.start), dtype=np.int64)

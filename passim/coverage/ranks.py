@@ -19,7 +19,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.spans import Span
 
 Index = NDArray[np.int64]
@@ -33,7 +33,7 @@ class RankSweep:
     ``intervals`` may overlap and reach beyond the span. The slices are made once; `cover` takes an order.
     """
 
-    def __init__(self, intervals: LanedIntervals, span: Span) -> None:
+    def __init__(self, intervals: GroupedIntervals, span: Span) -> None:
         start = np.clip(intervals.start, span.start_us, span.end_us)
         end = np.clip(intervals.end, span.start_us, span.end_us)
         some = end > start

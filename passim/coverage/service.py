@@ -8,7 +8,7 @@ from typing import Final, Literal, get_args
 
 import numpy as np
 
-from passim.coverage.choosing import SECOND_US, Clock
+from passim.coverage.handover_policy import SECOND_US, Clock
 from passim.errors import InputError
 
 Policy = Literal["keep-then-highest", "keep-then-longest", "highest"]

@@ -18,13 +18,21 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim import intervals
-from passim.coverage.choosing import SECOND_US, Look, Stints, Whole, always_highest, elevations_deg, keep_until_lost
+from passim.coverage.handover_policy import (
+    SECOND_US,
+    Look,
+    Stints,
+    Whole,
+    always_highest,
+    elevations_deg,
+    keep_until_lost,
+)
 from passim.coverage.service import Service
 from passim.coverage.serving_path import path_columns
 from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
 from passim.errors import InputError
-from passim.intervals import Intervals, LanedIntervals, LanedSet
+from passim.intervals import GroupedIntervals, GroupedSet, Intervals
 from passim.sky.site import Site
 from passim.spans import Span
 
@@ -37,7 +45,7 @@ _MOST_STEPS = 1_000_000
 
 
 def serve(
-    allowed: LanedSet, span: Span, service: Service, look: Look, *, fleet: Fleet | None = None
+    allowed: GroupedSet, span: Span, service: Service, look: Look, *, fleet: Fleet | None = None
 ) -> ServingTimeline:
     """Return which satellite serves when within `span`.
 
@@ -76,7 +84,7 @@ class ServingTimeline:
 
     span: Span
     service: Service
-    allowed: LanedIntervals
+    allowed: GroupedIntervals
     stints: Stints
     gaps: Intervals
     look: Look
@@ -320,7 +328,7 @@ class ServingTimeline:
         return columns
 
 
-def _rows(allowed: LanedSet, span: Span, fleet: Fleet | None) -> LanedIntervals:
+def _rows(allowed: GroupedSet, span: Span, fleet: Fleet | None) -> GroupedIntervals:
     """Return `allowed` merged by satellite, without what lies outside the span, sorted by start. Raises InputError."""
     if any(bounds.size and bounds.dtype.kind not in "iu" for bounds in map(np.asarray, allowed)):
         dtypes = ", ".join(str(np.asarray(bounds).dtype) for bounds in allowed)
@@ -342,7 +350,7 @@ def _rows(allowed: LanedSet, span: Span, fleet: Fleet | None) -> LanedIntervals:
     # Ends past the span stay as they are: the policy that looks for the longest stay wants to know them.
     inside = np.flatnonzero((end > span.start_us) & (start < span.end_us))
     order = inside[np.lexsort((lane[inside], start[inside]))]
-    return LanedIntervals(lane[order], start[order].astype(np.int64), end[order].astype(np.int64))
+    return GroupedIntervals(lane[order], start[order].astype(np.int64), end[order].astype(np.int64))
 
 
 def _utc(time_us: Whole) -> pd.DatetimeIndex:

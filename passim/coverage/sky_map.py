@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from passim.coverage.stopped import names_of, stopped_always
+from passim.coverage.blocked import blocked_always, names_of
 from passim.errors import InputError
 from passim.sky.visibility import Visibility
 
@@ -29,7 +29,7 @@ def sky_track(visibility: Visibility, step_s: float = 10.0) -> pd.DataFrame:
     """
     if not step_s >= 0.001:
         raise InputError("step of the sky map", got=step_s, wanted="at least 0.001 s")
-    stopped = stopped_always(visibility)
+    stopped = blocked_always(visibility)
     origin_us, step_us = visibility.span.start_us, round(step_s * 1e6)
 
     # Whole steps strictly inside each piece, and its two ends.

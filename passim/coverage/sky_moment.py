@@ -7,9 +7,9 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from passim.coverage.stopped import names_of
+from passim.coverage.blocked import names_of
 from passim.errors import SpanError
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.sky.visibility import Visibility
 from passim.spans import aware, microseconds
 
@@ -45,6 +45,6 @@ def sky_moment(visibility: Visibility, time: datetime) -> pd.DataFrame:
     return table.sort_values("elevation_deg", ascending=False, ignore_index=True)
 
 
-def _lanes_at(intervals: LanedIntervals, time_us: int) -> np.ndarray:
+def _lanes_at(intervals: GroupedIntervals, time_us: int) -> np.ndarray:
     """Return the lanes that have an interval around a moment, ascending."""
     return np.unique(intervals.lane[(intervals.start <= time_us) & (time_us < intervals.end)])

@@ -10,8 +10,8 @@ from collections.abc import Callable
 
 from passim.elements.lines import Words, text_lines
 from passim.elements.omm_text import read_csv, read_json, read_kvn
+from passim.elements.read_log import ReadLog
 from passim.elements.records import ElementSet, Fleet
-from passim.elements.reports import Report
 from passim.elements.two_line import read_two_line
 from passim.errors import ElementsError
 
@@ -36,7 +36,7 @@ def parse_elements(data: bytes, source: str = "elements", *, lenient: bool = Fal
     Raises ElementsError that says where and what: at the first bad record, or where `lenient` is true only when no
     record is left; the records left out then stand in ``fleet.skipped``.
     """
-    report = Report(source, lenient=lenient)
+    report = ReadLog(source, lenient=lenient)
     records = _records(_unpacked(data, report), report)
     if not records:
         if report.skipped:
@@ -50,7 +50,7 @@ def parse_elements(data: bytes, source: str = "elements", *, lenient: bool = Fal
 _FETCH = "fetching the file again"
 
 
-def _records(data: bytes, report: Report) -> list[ElementSet]:
+def _records(data: bytes, report: ReadLog) -> list[ElementSet]:
     """Return the records of unpacked bytes, read in the form that their content shows."""
     if not data.strip():
         raise report.refuse_file(
@@ -69,7 +69,7 @@ def _records(data: bytes, report: Report) -> list[ElementSet]:
     return _reader_of(text := _text(data, report), report)(text, report)
 
 
-def _reader_of(text: str, report: Report) -> Callable[[str, Report], list[ElementSet]]:
+def _reader_of(text: str, report: ReadLog) -> Callable[[str, ReadLog], list[ElementSet]]:
     """Return the reader for the form that `text` shows. Raises ElementsError when it shows none."""
     first = text.lstrip()[:1]
     if first in ("{", "["):
@@ -98,7 +98,7 @@ def _reader_of(text: str, report: Report) -> Callable[[str, Report], list[Elemen
     raise report.refuse_file(ElementsError("no element sets", got=got, wanted=_WANTED, try_next=_FETCH))
 
 
-def _unpacked(data: bytes, report: Report) -> bytes:
+def _unpacked(data: bytes, report: ReadLog) -> bytes:
     """Return gzip content unpacked, other content as it is. Raises ElementsError for damage, size and archives."""
     for magic, words in _OTHER_ARCHIVES.items():
         if data.startswith(magic):
@@ -119,7 +119,7 @@ def _unpacked(data: bytes, report: Report) -> bytes:
     return data
 
 
-def _text(data: bytes, report: Report) -> str:
+def _text(data: bytes, report: ReadLog) -> str:
     """Return the text of bytes: UTF-8, or UTF-16 with its mark.
 
     Other bytes stop a strict reading; a lenient one puts U+FFFD for each and says so. Raises ElementsError for those

@@ -1,6 +1,6 @@
 """Orbit mean-elements messages as JSON, CSV and KVN text, one or many, in and out.
 
-Each reader takes text and a `Report` for bad records; each writer returns text. Floats are written with all their
+Each reader takes text and a `ReadLog` for bad records; each writer returns text. Floats are written with all their
 digits, so that reading them back gives the same number. JSON carries any name; CSV and KVN refuse control
 characters and line ends; KVN carries ASCII only, lines of at most 254 characters (CCSDS 502.0-B-3, recalled).
 """
@@ -17,8 +17,8 @@ from datetime import datetime
 
 from passim.elements.lines import Words, is_plain, text_lines
 from passim.elements.omm import UNITS, KeywordError, check_units, element_set_of, message_of
+from passim.elements.read_log import ReadLog
 from passim.elements.records import ElementSet
-from passim.elements.reports import Report
 from passim.errors import ElementsError
 
 ORIGINATOR = "PASSIM"
@@ -46,7 +46,7 @@ class _Twice(dict[str, object]):
     key = ""
 
 
-def read_json(text: str, report: Report) -> list[ElementSet]:
+def read_json(text: str, report: ReadLog) -> list[ElementSet]:
     """Return the element sets of a JSON object or an array of objects, in order.
 
     An object that gives one key twice is a bad record: it contradicts itself. Raises ElementsError when the text is
@@ -132,7 +132,7 @@ _BETWEEN_OBJECTS = re.compile(r"[\s,]*(?=\{)")
 # ---------------------------------------------------------------------------------------------------- CSV
 
 
-def read_csv(text: str, report: Report) -> list[ElementSet]:
+def read_csv(text: str, report: ReadLog) -> list[ElementSet]:
     """Return the element sets of a CSV text whose first row names the keywords. Raises ElementsError."""
     rows = csv.reader(io.StringIO(text, newline=""), strict=True)
     records: list[ElementSet] = []
@@ -172,7 +172,7 @@ def write_csv(records: Iterable[ElementSet]) -> str:
     return out.getvalue()
 
 
-def _check_header(header: list[str], report: Report) -> None:
+def _check_header(header: list[str], report: ReadLog) -> None:
     """Raise ElementsError when a column has no or another's name, or a required one is missing."""
     twice = next((cell for cell, times in Counter(header).items() if times > 1), None)
     missing = next((keyword for keyword in ("NORAD_CAT_ID", "EPOCH") if keyword not in header), None)
@@ -185,7 +185,7 @@ def _check_header(header: list[str], report: Report) -> None:
 # ---------------------------------------------------------------------------------------------------- KVN
 
 
-def read_kvn(text: str, report: Report) -> list[ElementSet]:
+def read_kvn(text: str, report: ReadLog) -> list[ElementSet]:
     """Return the element sets of one KVN message or of many, one after the other. Raises ElementsError."""
     records: list[ElementSet] = []
     for started, lines in _kvn_messages(text, report):
@@ -226,7 +226,7 @@ def write_kvn(records: Iterable[ElementSet], created: datetime) -> str:
     return "\n".join(parts)
 
 
-def _kvn_messages(text: str, report: Report) -> Iterable[tuple[int, list[tuple[int, str]]]]:
+def _kvn_messages(text: str, report: ReadLog) -> Iterable[tuple[int, list[tuple[int, str]]]]:
     """Yield the line number where each message starts, and its numbered lines without comments and blanks."""
     started, lines = 0, list[tuple[int, str]]()
     for number, raw in enumerate(text_lines(text), start=1):

@@ -20,8 +20,8 @@ from defusedxml import DefusedXmlException
 from passim.elements.lines import Words
 from passim.elements.omm import UNITS, KeywordError, check_units, element_set_of, message_of
 from passim.elements.omm_text import ORIGINATOR, VERSION, check_text, written
+from passim.elements.read_log import ReadLog
 from passim.elements.records import ElementSet
-from passim.elements.reports import Report
 from passim.errors import ElementsError
 
 LARGEST_XML_BYTES = 256 * 2**20
@@ -38,7 +38,7 @@ _MEAN_ELEMENTS = (
 )
 
 
-def read_xml(data: bytes, report: Report) -> list[ElementSet]:
+def read_xml(data: bytes, report: ReadLog) -> list[ElementSet]:
     """Return the element sets of an XML document, in order; its own declaration says how it is encoded.
 
     Raises ElementsError for a document that is too large, no XML, no NDM, or has a document type declaration. A
@@ -85,7 +85,7 @@ def write_xml(records: Iterable[ElementSet], created: datetime) -> str:
 class _Messages(ContentHandler):
     """Collects the leaves of each <omm> as keywords and turns them into records."""
 
-    def __init__(self, report: Report) -> None:
+    def __init__(self, report: ReadLog) -> None:
         super().__init__()
         self.records: list[ElementSet] = []
         self._report = report

@@ -22,8 +22,8 @@ from passim.elements.epochs import (
 )
 from passim.elements.identifiers import LARGEST_TWO_LINE_NUMBER, SatelliteId
 from passim.elements.lines import Words, is_plain, text_lines
+from passim.elements.read_log import ReadLog
 from passim.elements.records import ElementSet
-from passim.elements.reports import Report
 from passim.errors import ElementsError
 
 LINE_LENGTH = 69
@@ -112,7 +112,7 @@ def parse_two_line(line_1: str, line_2: str, name: str = "") -> ElementSet:
     return _second_line(line_2.strip(), _first_line(line_1.strip(), name))
 
 
-def read_two_line(text: str, report: Report) -> list[ElementSet]:
+def read_two_line(text: str, report: ReadLog) -> list[ElementSet]:
     """Return the element sets of a text of two-line and three-line sets, in order.
 
     A name line, with or without a leading ``0 ``, is optional for each set. Blank lines, blanks around lines and
@@ -173,7 +173,7 @@ def rounded_to_two_line(record: ElementSet) -> ElementSet:
 # ---------------------------------------------------------------------------------------------------- reading
 
 
-def _sets(text: str, report: Report) -> Iterator[tuple[str, tuple[int, str], tuple[int, str]]]:
+def _sets(text: str, report: ReadLog) -> Iterator[tuple[str, tuple[int, str], tuple[int, str]]]:
     """Yield name, numbered line 1 and numbered line 2 of each set; tell `report` of lines that belong to none."""
     name: tuple[int, str] | None = None
     first: tuple[int, str] | None = None

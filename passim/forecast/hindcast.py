@@ -29,7 +29,7 @@ from passim.forecast.hindcast_fit import PassErrors, by_age, fitted_model, pass_
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.timing import BANDS, Freshness, TimingModel, age_words, band_for
 from passim.forecast.verification import YesNo, brier_decomposition, brier_skill, yes_no
-from passim.intervals import LanedIntervals, Steps, level_at
+from passim.intervals import GroupedIntervals, Steps, level_at
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span, moment
@@ -110,14 +110,14 @@ def hindcast(
     view: View,
     *,
     model: TimingModel | None = None,
-    however_old: bool = False,
+    allow_stale: bool = False,
     step_s: float = 1.0,
     seed: int = 0,
 ) -> Hindcast:
     """Return how well older elements forecast what newer ones show, at one view, for one pair of snapshots or more.
 
     Moments `step_s` seconds apart are scored. `seed` draws the days of the bounds. Elements over 14 days old at the
-    middle of the span are refused unless `however_old`. Raises ElementsError for that, for snapshots in the wrong
+    middle of the span are refused unless `allow_stale`. Raises ElementsError for that, for snapshots in the wrong
     order, for a newer one that is itself far from the span, and for fewer than five objects that can be compared;
     SiteError for the view.
     """
@@ -126,7 +126,7 @@ def hindcast(
     if not given:
         raise InputError("pairs of snapshots", got="none", wanted="at least one", try_next="an older and a newer file")
     # Ages are checked before anything is searched, since a search takes long.
-    compared = [_Pair.of(pair, model, however_old) for pair in given]
+    compared = [_Pair.of(pair, model, allow_stale) for pair in given]
     for pair in compared:
         pair.search(view)
 
@@ -162,7 +162,7 @@ class _Pair:
         self._truth: Visibility
 
     @classmethod
-    def of(cls, given: Snapshots, model: TimingModel, however_old: bool) -> _Pair:
+    def of(cls, given: Snapshots, model: TimingModel, allow_stale: bool) -> _Pair:
         """Bring two snapshots together: one set an object, the objects of both, in one order."""
         common = set(given.older.satellite_ids) & set(given.newer.satellite_ids)
         if not common:
@@ -185,13 +185,13 @@ class _Pair:
                 wanted="the older first",
                 try_next="exchanging the two",
             )
-        freshness = band_for(older, span.middle, model, however_old=True)
-        if freshness.band is BANDS[-1] and not however_old:
+        freshness = band_for(older, span.middle, model, allow_stale=True)
+        if freshness.band is BANDS[-1] and not allow_stale:
             raise ElementsError(
                 f"older elements too old for {span.middle:%Y-%m-%d %H:%M}Z",
                 got=f"a median age of {age_words(freshness.median_s)} at that time",
                 wanted=f"at most {age_words(BANDS[-2].up_to_s)}, past which no forecast is made",
-                try_next="snapshots fewer days apart, or --however-old to score them all the same",
+                try_next="snapshots fewer days apart, or --allow-stale to score them all the same",
             )
         newer_age_s = float(np.median(_ages_s(newer, span)))
         if newer_age_s > _OLDEST_TRUTH_S:
@@ -272,7 +272,7 @@ class _Pair:
             gaps=score_events(forecast.gap_intervals, came.gap_intervals, tolerance_s),
         )
 
-    def _out_at(self, joint: LanedIntervals, time_us: NDArray[np.int64]) -> Bools:
+    def _out_at(self, joint: GroupedIntervals, time_us: NDArray[np.int64]) -> Bools:
         """Return whether there is no service at each moment."""
         coverage = Coverage.from_intervals(joint.start, joint.end, self.span)
         return np.asarray(level_at(Steps(coverage.edges_us, coverage.in_view), time_us) == 0)

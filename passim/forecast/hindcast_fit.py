@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from passim.constants import SECONDS_PER_DAY
 from passim.forecast.event_scores import match_times, robust_sigma
 from passim.forecast.timing import TimingModel
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.spans import Span
 
 Floats = NDArray[np.float64]
@@ -59,7 +59,7 @@ class PassErrors(NamedTuple):
 
 
 def pass_errors(
-    forecast: LanedIntervals, came: LanedIntervals, searched: Span, satellites: int, tolerance_s: float
+    forecast: GroupedIntervals, came: GroupedIntervals, searched: Span, satellites: int, tolerance_s: float
 ) -> PassErrors:
     """Return how late the passes of each of `satellites` came.
 

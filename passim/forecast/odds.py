@@ -22,7 +22,7 @@ from passim.errors import SpanError
 from passim.forecast.normal import normal_cdf, normal_nodes
 from passim.forecast.timing import TimingModel
 from passim.forecast.timing_errors import Scatter, scatter
-from passim.intervals import LanedSet, Steps
+from passim.intervals import GroupedSet, Steps
 from passim.spans import Span, minute_edges, zone
 
 Floats = NDArray[np.float64]
@@ -108,7 +108,7 @@ class Odds:
 
 
 def odds_of_no_service(
-    joint: LanedSet,
+    joint: GroupedSet,
     epochs_us: ArrayLike,
     span: Span,
     model: TimingModel | None = None,

@@ -19,7 +19,7 @@ from passim.errors import InputError, SpanError
 from passim.forecast.timing import TimingModel
 from passim.forecast.timing_errors import Scatter, scatter
 from passim.forecast.windows import GapsOfRuns, WindowOdds
-from passim.intervals import Intervals, LanedSet
+from passim.intervals import GroupedSet, Intervals
 from passim.spans import Span
 
 Floats = NDArray[np.float64]
@@ -110,7 +110,7 @@ class Simulation:
 
 
 def simulate(
-    joint: LanedSet,
+    joint: GroupedSet,
     epochs_us: ArrayLike,
     span: Span,
     model: TimingModel | None = None,

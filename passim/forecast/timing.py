@@ -209,12 +209,12 @@ def band_of(age_s: float) -> Band:
 
 
 def band_for(
-    fleet: Fleet, moment: datetime, model: TimingModel | None = None, *, however_old: bool = False
+    fleet: Fleet, moment: datetime, model: TimingModel | None = None, *, allow_stale: bool = False
 ) -> Freshness:
     """Return how fresh the element sets of `fleet` are at `moment` (aware).
 
     Of each object the set nearest `moment` counts, as in a search there. Raises ElementsError, saying the age and
-    what to do, where the median is past every band unless `however_old`; EmptyFleetError when there are no sets.
+    what to do, where the median is past every band unless `allow_stale`; EmptyFleetError when there are no sets.
     """
     model = model or TimingModel()
     moment = aware(moment, "moment of the forecast")
@@ -224,11 +224,11 @@ def band_for(
     ages_s = np.abs(nearest.epochs.astype("datetime64[us]").astype(np.int64) - microseconds(moment)) / 1e6
     median_s, oldest_s = float(np.median(ages_s)), float(ages_s.max())
     band = band_of(median_s)
-    if band is _REFUSE and not however_old:
+    if band is _REFUSE and not allow_stale:
         raise ElementsError(
             f"elements are {age_words(median_s)} old at {moment:%Y-%m-%d %H:%M} UTC (oldest {age_words(oldest_s)})",
             wanted=f"at most {age_words(OLDEST_S)}",
-            try_next="newer elements, an earlier time, or however_old (--however-old) for statistics all the same",
+            try_next="newer elements, an earlier time, or allow_stale (--allow-stale) for statistics all the same",
         )
     return Freshness(band, median_s, oldest_s, float(model.total_sigma_s(median_s)))
 

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from passim.errors import InputError
 from passim.forecast.timing import TimingModel
-from passim.intervals import LanedSet, union_by_lane
+from passim.intervals import GroupedSet, union_by_lane
 from passim.spans import Span
 
 Floats = NDArray[np.float64]
@@ -57,7 +57,7 @@ class Scatter(NamedTuple):
 
 
 def scatter(
-    joint: LanedSet, epochs_us: ArrayLike, span: Span, model: TimingModel, searched: Span | None = None
+    joint: GroupedSet, epochs_us: ArrayLike, span: Span, model: TimingModel, searched: Span | None = None
 ) -> Scatter:
     """Return `joint` with the law of its shifts.
 

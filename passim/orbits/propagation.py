@@ -72,7 +72,7 @@ class Propagator:
         return np.asarray((SGP4_MU_KM3_S2 / self.mean_motion_rad_s**2) ** (1.0 / 3.0))
 
     @cached_property
-    def perigee_argument_rate_rad_s(self) -> NDArray[np.float64]:
+    def argument_of_latitude_rate_rad_s(self) -> NDArray[np.float64]:
         """Secular rate of the argument of latitude (mean anomaly and perigee together), rad/s, shape (satellites,)."""
         return np.array([m.mdot + m.argpdot for m in self.models]) / 60.0
 

@@ -19,9 +19,9 @@ from dataclasses import dataclass
 from typing import Any, Final, Protocol, TypeVar
 
 from passim.errors import InputError
-from passim.parallel.executors import ADDRESS, Cluster, Crew, Pool, WorkLost, WorkStopped
+from passim.parallel.executors import ADDRESS, Cluster, Executor, Pool, WorkLost, WorkStopped
 
-__all__ = ["Task", "Team", "WorkLost", "WorkStopped", "spread"]
+__all__ = ["Task", "WorkLost", "WorkStopped", "WorkerConfig", "map_chunks"]
 
 Chunk = TypeVar("Chunk")
 Result = TypeVar("Result", covariant=True)
@@ -47,7 +47,7 @@ class Task(Protocol[Common, Chunk, Result]):  # type: ignore[misc]  # a chunk on
 
 
 @dataclass(frozen=True, slots=True)
-class Team:
+class WorkerConfig:
     """Who does the work: so many processes of this machine, or a cluster.
 
     processes   how many; None for as many as there are processors for this process. 1 works in this process itself
@@ -78,12 +78,12 @@ class Team:
         return self.processes or _processors()
 
 
-def spread(
+def map_chunks(
     task: Task[Common, Chunk, Result],
     common: Common,
     chunks: Sequence[Chunk],
     *,
-    team: Team | None = None,
+    team: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> Iterator[Result]:
@@ -97,12 +97,12 @@ def spread(
     cannot run passim: the work then never moves elsewhere in silence. Raises WorkLost where workers are lost again and
     again.
     """
-    team = team or Team()
+    team = team or WorkerConfig()
     if team.cluster is None and min(team.size, len(chunks)) <= 1:
         yield from _here(task, common, chunks, progress, cancel)
         return
     packed = pickle.dumps(common, protocol=5)
-    crew: Crew = Cluster(team.cluster, packed) if team.cluster else Pool(min(team.size, len(chunks)), packed)
+    crew: Executor = Cluster(team.cluster, packed) if team.cluster else Pool(min(team.size, len(chunks)), packed)
     with crew:
         yield from _in_order(crew, task, chunks, progress, cancel)
 
@@ -129,7 +129,7 @@ def _here(
 
 
 def _in_order(
-    crew: Crew, task: Any, chunks: Sequence[Any], progress: Progress | None, cancel: threading.Event | None
+    crew: Executor, task: Any, chunks: Sequence[Any], progress: Progress | None, cancel: threading.Event | None
 ) -> Iterator[Any]:
     """Hand out chunks and yield their results in order."""
     waiting: dict[Future[Any], int] = {}

@@ -17,7 +17,8 @@ import threading
 from abc import ABC, abstractmethod
 from collections import OrderedDict
 from collections.abc import Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent import futures
+from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
 from importlib.metadata import PackageNotFoundError, version
 from multiprocessing.connection import Connection
 from types import TracebackType
@@ -38,7 +39,7 @@ class WorkStopped(PassimError):
     """The work was cancelled."""
 
 
-class Crew(ABC):
+class Executor(ABC):
     """Workers behind a `concurrent.futures.Executor`, who have the common thing already."""
 
     size: int
@@ -63,14 +64,14 @@ class Crew(ABC):
     def close(self) -> None:
         """Stop what is under way, and let the workers go."""
 
-    def __enter__(self) -> Crew:
+    def __enter__(self) -> Executor:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.close()
 
 
-class Pool(Crew):
+class Pool(Executor):
     """Processes of this machine, begun afresh: a copy of this process with its threads would not be safe."""
 
     def __init__(self, size: int, packed: bytes) -> None:
@@ -83,7 +84,7 @@ class Pool(Crew):
         context = multiprocessing.get_context("spawn")
         self._theirs, self._ours = context.Pipe(duplex=False)
         self._key = hashlib.sha256(self._packed).hexdigest()
-        self._executor: Executor = ProcessPoolExecutor(
+        self._executor: futures.Executor = ProcessPoolExecutor(
             self.size, context, initializer=_enter, initargs=(self._theirs, self._key, self._packed)
         )
 
@@ -100,7 +101,7 @@ class Pool(Crew):
         self._theirs.close()
 
 
-class Cluster(Crew):
+class Cluster(Executor):
     """The workers of a running dask.distributed scheduler."""
 
     def __init__(self, address: str, packed: bytes) -> None:
@@ -147,7 +148,7 @@ class Cluster(Crew):
                 try_next=f"dask worker {self.address} on each machine",
             ) from None
         self.size = max(1, sum(self._client.nthreads().values()))
-        self._executor: Executor = self._client.get_executor(pure=False)
+        self._executor: futures.Executor = self._client.get_executor(pure=False)
         try:
             theirs = self._executor.submit(_version).result(timeout=60.0)
         except Exception as error:

@@ -13,17 +13,17 @@ from datetime import timedelta
 import numpy as np
 
 from passim.elements.records import Fleet
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.orbits.arcs import NodeGrid
 from passim.orbits.propagation import Propagator
 from passim.sky.horizon import Horizon
+from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
 from passim.sky.limits.gateways import GatewayLimit
 from passim.sky.limits.members import Excluded, ServingFilter, ServingShare
+from passim.sky.pass_intervals import Intervals
 from passim.sky.passes import PassSearch
-from passim.sky.skyline import Skyline
 from passim.sky.view import View
-from passim.sky.visible import Intervals
 from passim.spans import Span
 
 Progress = Callable[[float], None]
@@ -43,7 +43,7 @@ class Slice:
     """
 
     span: Span
-    found: tuple[LanedIntervals, ...]
+    found: tuple[GroupedIntervals, ...]
     unusable: tuple[tuple[str, str, str], ...]
 
 
@@ -83,7 +83,7 @@ def counted_fleet(fleet: Fleet, view: View, span: Span) -> Fleet:
         return chosen
     # Each limit says which lanes it keeps of one interval a satellite. It looks at no arc, so a short grid will do.
     everyone = np.arange(len(chosen), dtype=np.int64)
-    whole = LanedIntervals(everyone, np.full(len(chosen), span.start_us), np.full(len(chosen), span.end_us))
+    whole = GroupedIntervals(everyone, np.full(len(chosen), span.start_us), np.full(len(chosen), span.end_us))
     grid = NodeGrid(Propagator.of(chosen), span.start_us, 1.0)
     scene = Scene(view.site, chosen, span, whole, grid, everyone.astype(np.intp))
     for limit in limits:
@@ -103,7 +103,7 @@ def _slice(fleet: Fleet, views: Sequence[View], span: Span, progress: Progress) 
         for limit in view.limits:
             if isinstance(limit, GatewayLimit):
                 limit.check(view.site, view.floor_deg, search.fleet)
-    found: list[list[LanedIntervals]] = [[] for _ in views]
+    found: list[list[GroupedIntervals]] = [[] for _ in views]
     for done, part in enumerate(search.parts):
         grid, _ = part.prepare()
         for number, view in enumerate(views):
@@ -113,7 +113,7 @@ def _slice(fleet: Fleet, views: Sequence[View], span: Span, progress: Progress) 
             floor = horizon
             if horizon.lowest_deg < view.floor_deg:
                 floor, limits = Horizon.flat(view.floor_deg), list(view.all_limits)
-            joint = search.edges_us(part, view.site, Skyline(floor))
+            joint = search.edges_us(part, view.site, HorizonFunction(floor))
             for limit in limits:
                 # Each limit is sought only where those before it allow the satellite.
                 joint = limit.allowed(Scene(view.site, search.fleet, span, joint, grid, part.members))
@@ -124,6 +124,6 @@ def _slice(fleet: Fleet, views: Sequence[View], span: Span, progress: Progress) 
     return Slice(span, tuple(_together(parts) for parts in found), unusable)
 
 
-def _together(parts: list[LanedIntervals]) -> LanedIntervals:
+def _together(parts: list[GroupedIntervals]) -> GroupedIntervals:
     """Put the finds of several parts behind each other."""
-    return LanedIntervals(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+    return GroupedIntervals(*(np.concatenate(column) for column in zip(*parts, strict=True)))

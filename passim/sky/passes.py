@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
 from passim.errors import EmptyFleetError, InputError
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.orbits.arcs import NodeGrid, segment_length_s
 from passim.orbits.propagation import Propagator
-from passim.sky.reach import Planes, planes
-from passim.sky.report import SearchReport, report_of
+from passim.sky.cull import CoarseOrbits, coarse_orbits
+from passim.sky.horizon_function import HorizonFunction
+from passim.sky.pass_intervals import Intervals, SkyLimit, concatenated, edges_of, intervals_of, joined_in_time
+from passim.sky.search_report import SearchReport, report_of
 from passim.sky.site import Site
-from passim.sky.skyline import Skyline
-from passim.sky.visible import Intervals, SkyLimit, concatenated, edges_of, intervals_of, joined_in_time
 from passim.spans import Span, moment
 
 Index = NDArray[np.intp]
@@ -117,15 +117,15 @@ class _Part:
         self.members, self.start_s, self.end_s, self.segment_s = members, start_s, end_s, segment_s
         self._search = search
         self._grid: NodeGrid | None = None
-        self._planes: Planes | None = None
+        self._planes: CoarseOrbits | None = None
 
-    def prepare(self) -> tuple[NodeGrid, Planes]:
+    def prepare(self) -> tuple[NodeGrid, CoarseOrbits]:
         """Return the node grid and the coarse planes, made at first use."""
         if self._grid is None or self._planes is None:
             propagator = self._search.propagator_of(self.segment_s)
             start_us = self._search.span.start_us + round(self.start_s * 1e6)
             self._grid = NodeGrid(propagator, start_us, self.end_s - self.start_s, self.segment_s)
-            self._planes = planes(propagator, start_us, self.end_s - self.start_s)
+            self._planes = coarse_orbits(propagator, start_us, self.end_s - self.start_s)
         return self._grid, self._planes
 
     def forget(self) -> None:
@@ -187,7 +187,7 @@ class PassSearch:
     def look(self, part: _Part, site: Site, limit: SkyLimit | None = None) -> Intervals:
         """Search one part for one site and one limit of its sky, its horizon unless told otherwise."""
         grid, coarse = part.prepare()
-        found = intervals_of(grid, coarse, site, limit or Skyline(site.horizon))
+        found = intervals_of(grid, coarse, site, limit or HorizonFunction(site.horizon))
         return replace(
             found,
             satellite=part.members[found.satellite],
@@ -196,14 +196,14 @@ class PassSearch:
             peak_s=found.peak_s + part.start_s,
         )
 
-    def edges_us(self, part: _Part, site: Site, limit: SkyLimit | None = None) -> LanedIntervals:
+    def edges_us(self, part: _Part, site: Site, limit: SkyLimit | None = None) -> GroupedIntervals:
         """Return when `look` would find satellites, and no more: by satellite index, microseconds since 1970 UTC."""
         grid, coarse = part.prepare()
-        satellite, start_s, end_s = edges_of(grid, coarse, site, limit or Skyline(site.horizon))
+        satellite, start_s, end_s = edges_of(grid, coarse, site, limit or HorizonFunction(site.horizon))
         start_us = np.round((start_s + part.start_s) * 1e6).astype(np.int64) + self.span.start_us
         end_us = np.round((end_s + part.start_s) * 1e6).astype(np.int64) + self.span.start_us
         some = end_us > start_us
-        return LanedIntervals(part.members[satellite[some]].astype(np.int64), start_us[some], end_us[some])
+        return GroupedIntervals(part.members[satellite[some]].astype(np.int64), start_us[some], end_us[some])
 
     def table(self, parts: list[Intervals], site: Site) -> pd.DataFrame:
         """Return the pass table of one site from what `look` found in every part."""

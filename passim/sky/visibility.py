@@ -17,18 +17,18 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
-from passim.intervals import LanedIntervals, intersection_by_lane, union_by_lane
+from passim.intervals import GroupedIntervals, intersection_by_lane, union_by_lane
 from passim.orbits.frames import earth_angle_rad, earth_fixed, julian_date
 from passim.orbits.propagation import Propagator
 from passim.sky.horizon import Horizon
+from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
 from passim.sky.limits.gateways import GatewayLimit
 from passim.sky.look_angles import LookAngles, look_angles
+from passim.sky.pass_intervals import Intervals, concatenated, joined_in_time
 from passim.sky.passes import PassSearch, pass_table
-from passim.sky.report import SearchReport
-from passim.sky.skyline import Skyline
+from passim.sky.search_report import SearchReport
 from passim.sky.view import View
-from passim.sky.visible import Intervals, concatenated, joined_in_time
 from passim.spans import Span
 
 Index = NDArray[np.intp]
@@ -46,13 +46,13 @@ class Visibility:
     view: View
     span: Span
     fleet: Fleet
-    base: LanedIntervals
-    allowed: dict[str, LanedIntervals]
+    base: GroupedIntervals
+    allowed: dict[str, GroupedIntervals]
     report: SearchReport
     notes: tuple[str, ...]
     _peaks: Intervals = field(repr=False)
 
-    def joint(self, without: Collection[str] = ()) -> LanedIntervals:
+    def joint(self, without: Collection[str] = ()) -> GroupedIntervals:
         """Return when satellites are allowed by all limits but `without`. Raises InputError for an unknown name."""
         self.view.known(without)
         kept = [intervals for name, intervals in self.allowed.items() if name not in without]
@@ -121,10 +121,10 @@ def find_visibility(
             if isinstance(limit, GatewayLimit):
                 limit.check(view.site, view.floor_deg, search.fleet)
     peaks: list[list[Intervals]] = [[] for _ in every]
-    allowed: list[dict[str, list[LanedIntervals]]] = [{n: [] for n in view.names} for view in every]
+    allowed: list[dict[str, list[GroupedIntervals]]] = [{n: [] for n in view.names} for view in every]
     for done, part in enumerate(search.parts):
         for number, view in enumerate(every):
-            floor = Skyline(Horizon.flat(view.floor_deg))
+            floor = HorizonFunction(Horizon.flat(view.floor_deg))
             found = search.look(part, view.site, floor)
             peaks[number].append(found)
             grid, _ = part.prepare()
@@ -164,11 +164,11 @@ def positions_km(fleet: Fleet, satellite: Index, time_us: NDArray[np.int64]) -> 
     return out
 
 
-def _laned(found: Intervals, span: Span) -> LanedIntervals:
+def _laned(found: Intervals, span: Span) -> GroupedIntervals:
     """Return found intervals by lane in whole microseconds, sorted; `found` must be sorted by satellite and time."""
     start_us = np.round(found.start_s * 1e6).astype(np.int64) + span.start_us
     end_us = np.round(found.end_s * 1e6).astype(np.int64) + span.start_us
-    return LanedIntervals(found.satellite.astype(np.int64), start_us, np.maximum(end_us, start_us))
+    return GroupedIntervals(found.satellite.astype(np.int64), start_us, np.maximum(end_us, start_us))
 
 
 def _keys(lane: NDArray[np.int64], time_us: NDArray[np.int64], origin_us: int) -> NDArray[np.int64]:

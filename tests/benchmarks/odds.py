@@ -24,7 +24,7 @@ import passim
 from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.odds_events import simulate
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits.gateways import Gateway, GatewayLimit
 from passim.sky.view import View
@@ -40,7 +40,7 @@ ARGSORTS_A_ROUND = 50
 class Sky(NamedTuple):
     """Intervals in which satellites can serve, the epochs of their elements, and the span they were sought in."""
 
-    joint: LanedIntervals
+    joint: GroupedIntervals
     epochs_us: NDArray[np.int64]
     span: passim.Span
 
@@ -51,12 +51,14 @@ class Sky(NamedTuple):
     def cut_short(self, length_s: float) -> Sky:
         """Return the same sky with no interval longer than `length_s`, as narrow limits of service leave it."""
         lane, start_us, end_us = self.joint
-        return self._replace(joint=LanedIntervals(lane, start_us, np.minimum(end_us, start_us + round(length_s * 1e6))))
+        return self._replace(
+            joint=GroupedIntervals(lane, start_us, np.minimum(end_us, start_us + round(length_s * 1e6)))
+        )
 
     def some(self, count: int) -> Sky:
         """Return that many of the intervals, taken at random (seeded)."""
         kept = np.sort(np.random.default_rng(1).choice(self.joint.lane.size, count, replace=False))
-        return self._replace(joint=LanedIntervals(*(column[kept] for column in self.joint)))
+        return self._replace(joint=GroupedIntervals(*(column[kept] for column in self.joint)))
 
 
 def large_sky() -> Sky:

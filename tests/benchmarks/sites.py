@@ -48,18 +48,18 @@ def largest_worker_mb() -> float:
 def grid(total: int, step_deg: float, hours: float, processes: int) -> int:
     """Go round the world, and return how many points there are."""
     from passim.answers.sites.sweeps import PlaceSweep, world_places
-    from passim.parallel.chunks import Team
+    from passim.parallel.chunks import WorkerConfig
     from passim.sky.view import View
 
     view = View(site_at(0.0, 0.0))
     places = world_places(step_deg)
-    return sum(1 for _ in PlaceSweep(fleet_of(total), view, places, span_of(hours), team=Team(processes)))
+    return sum(1 for _ in PlaceSweep(fleet_of(total), view, places, span_of(hours), team=WorkerConfig(processes)))
 
 
 def rates(total: int) -> None:
     """Print what one place costs, and what the nodes cost that its neighbours share with it."""
     from passim.answers.sites.sweeps import PlaceSweep
-    from passim.parallel.chunks import Team
+    from passim.parallel.chunks import WorkerConfig
     from passim.sky.view import View
 
     view, span, fleet = View(site_at(0.0, 0.0)), span_of(24), fleet_of(total)
@@ -68,7 +68,7 @@ def rates(total: int) -> None:
         # Neighbours one degree apart, as in a fine grid: few share the nodes, and many.
         for count in (1, 36):
             places = [(latitude_deg, -170.0 + k) for k in range(count)]
-            sweep = PlaceSweep(fleet, view, places, span, team=Team(1))
+            sweep = PlaceSweep(fleet, view, places, span, team=WorkerConfig(1))
             list(sweep)
             taken[count] = timed(lambda sweep=sweep: list(sweep))[1]
         each_s = (taken[36] - taken[1]) / 35

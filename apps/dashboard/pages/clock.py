@@ -15,7 +15,7 @@ from ...text.causes import missing_words
 from ...text.units import LocalClock, counted, cut_ends, duration, share
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
-from ..state import Question
+from ..state import PageRequest
 from ..tasks.passes import Seen
 
 _DAYS: Final = ("7", "3", "14")
@@ -59,7 +59,7 @@ GAPS = Panel(
 )
 
 
-def answer(question: Question, theme: Theme) -> Answer:
+def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say when the gaps are."""
     days = _days(question)
     span, day_span = question.days(days), question.days(1)
@@ -131,7 +131,7 @@ def answer(question: Question, theme: Theme) -> Answer:
     )
 
 
-def _days(question: Question) -> int:
+def _days(question: PageRequest) -> int:
     text = question.choices.other("days", _DAYS[0])
     if not (text.isascii() and text.isdigit() and 1 <= int(text) <= _MOST_DAYS):
         raise InputError("number of days", got=text, wanted=f"a whole number from 1 to {_MOST_DAYS}", try_next=_DAYS[0])
@@ -185,7 +185,7 @@ def _day_caption(coverage: Coverage, clock: LocalClock) -> str:
     )
 
 
-def _day_options(_: Question) -> Sequence[tuple[str, str]]:
+def _day_options(_: PageRequest) -> Sequence[tuple[str, str]]:
     return [(text, f"{text} days") for text in _DAYS]
 
 

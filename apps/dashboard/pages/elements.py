@@ -21,7 +21,7 @@ from ..address import changed, query_of, read_query
 from ..notes import common_notes
 from ..page_model import Answer, Help, Page, Panel, Shown, Table
 from ..parts import aria, bytes_of, drop_place
-from ..state import Desk, Question
+from ..state import DashboardState, PageRequest
 from ..tasks import passes as work
 
 # The whole public catalogue is about 30 MB as JSON. Browsers send it with a third on top, and the server takes 48 MiB.
@@ -51,10 +51,10 @@ AGES = Panel(
 )
 
 
-def answer(question: Question, theme: Theme) -> Answer:
+def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say what is loaded and whether it is fresh."""
     fleet, health = question.fleet, question.health
-    fresh = timing.band_for(fleet, question.now, however_old=True)
+    fresh = timing.band_for(fleet, question.now, allow_stale=True)
     nearest, _ = fleet.nearest(question.now)
     objects = pd.DataFrame(
         {
@@ -103,11 +103,11 @@ def answer(question: Question, theme: Theme) -> Answer:
     )
 
 
-def loader(question: Question) -> Any:
+def loader(question: PageRequest) -> Any:
     """Return the place where files are handed in."""
     kept = (
         "This is the invented demonstration: what you load is gone when it ends."
-        if question.desk.invented
+        if question.state.invented
         else f"Files that can be read are kept in the workspace, {question.workspace.folder}, as a fleet of their own."
     )
     return html.Section(
@@ -126,7 +126,7 @@ def loader(question: Question) -> Any:
     )
 
 
-def register(app: Dash, desk: Desk) -> None:
+def register(app: Dash, state: DashboardState) -> None:
     """Take files that are handed in: read them in a worker, keep them whole or not at all."""
 
     @app.callback(
@@ -143,16 +143,16 @@ def register(app: Dash, desk: Desk) -> None:
         if not contents or not names:
             return no_update, no_update, no_update, no_update
         try:
-            fleet_name, told = take(desk, list(zip(names, contents, strict=True)))
+            fleet_name, told = take(state, list(zip(names, contents, strict=True)))
         except InputError as error:
             # The old state stays, and the same file can be handed in again.
             return html.P(str(error), className="fault", role="alert"), no_update, no_update, None
         choices, _ = read_query(search)
         query = query_of(changed(choices, {"fleet": fleet_name}))
-        return html.P(told), query, desk.now().isoformat(), None
+        return html.P(told), query, state.now().isoformat(), None
 
 
-def take(desk: Desk, given: Sequence[tuple[str, str]]) -> tuple[str, str]:
+def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> tuple[str, str]:
     """Read files that a browser handed in, keep them as a fleet of the workspace, and return its name and what to say.
 
     Raises InputError, and changes nothing, where one of them cannot be used.
@@ -166,12 +166,12 @@ def take(desk: Desk, given: Sequence[tuple[str, str]]) -> tuple[str, str]:
     objects = 0
     for name, data in files:
         # Read by a worker, which can be stopped where a file takes too long.
-        job = desk.workshop.submit(("read", object()), work.read, data, name, False, deadline_s=_READ_WITHIN_S)
+        job = state.pool.submit(("read", object()), work.read, data, name, False, deadline_s=_READ_WITHIN_S)
         job.done.wait()
         if job.error is not None:
             raise job.error
         objects += job.result.object_count
-    fleet_name = adding.add_fleet(desk.workspace, files)
+    fleet_name = adding.add_fleet(state.workspace, files)
     return fleet_name, f"Loaded as {fleet_name}: {counted(objects, 'object')} in {counted(len(files), 'file')}."
 
 

@@ -36,7 +36,7 @@ from ..address import changed, query_of, read_query
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
 from ..parts import aria, bytes_of, drop_place
-from ..state import Desk, Question
+from ..state import DashboardState, PageRequest
 from ..tasks import growth as planning
 
 # The first is asked where nothing is chosen.
@@ -100,7 +100,7 @@ class _Planned:
     notes: tuple[str, ...] = ()
 
 
-def answer(question: Question, theme: Theme) -> Answer:
+def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say what the goal takes."""
     span, goal = question.days(1), growth_goals.parse_goal(_goal_text(question))
     in_call_hours = goal.in_call_hours or question.choices.other("within", ALL_DAY) == CALL_HOURS
@@ -145,11 +145,11 @@ def answer(question: Question, theme: Theme) -> Answer:
     )
 
 
-def _goal_text(question: Question) -> str:
+def _goal_text(question: PageRequest) -> str:
     return question.choices.other("goal", GOALS[0])
 
 
-def _call_hours(question: Question, goal: growth_goals.Goal) -> call_times.AllowedHours:
+def _call_hours(question: PageRequest, goal: growth_goals.Goal) -> call_times.AllowedHours:
     kept = question.workspace.call_hours(question.site_name)
     if kept is None:
         raise InputError(
@@ -159,7 +159,7 @@ def _call_hours(question: Question, goal: growth_goals.Goal) -> call_times.Allow
     return kept.allowed
 
 
-def _second_measure(question: Question, mark: GoalMark) -> str:
+def _second_measure(question: PageRequest, mark: GoalMark) -> str:
     chosen = question.choices.other("measure", "")
     if chosen in _SECOND:
         return chosen
@@ -235,7 +235,7 @@ def _needed_table(found: Sequence[growth_goals.Smallest], names: Sequence[str]) 
 
 
 def _plan(
-    question: Question,
+    question: PageRequest,
     theme: Theme,
     span: Span,
     goal: growth_goals.Goal,
@@ -257,7 +257,7 @@ def _plan(
 
 
 def _ahead(
-    question: Question,
+    question: PageRequest,
     theme: Theme,
     span: Span,
     goal: growth_goals.Goal,
@@ -287,7 +287,7 @@ def _ahead(
     )
 
 
-def own_goal(question: Question) -> Any:
+def own_goal(question: PageRequest) -> Any:
     """Return the place where a goal of one's own is written."""
     return html.Details(
         [
@@ -318,9 +318,9 @@ def own_goal(question: Question) -> Any:
     )
 
 
-def plan_place(question: Question) -> Sequence[Any]:
+def plan_place(question: PageRequest) -> Sequence[Any]:
     """Return the place where a plan of launches is handed in."""
-    kept = "gone when this demonstration ends" if question.desk.invented else "kept in the workspace"
+    kept = "gone when this demonstration ends" if question.state.invented else "kept in the workspace"
     return [
         html.Section(
             [
@@ -340,15 +340,15 @@ def plan_place(question: Question) -> Sequence[Any]:
     ]
 
 
-def take_plan(desk: Desk, file_name: str, contents: str) -> tuple[str, str]:
+def take_plan(state: DashboardState, file_name: str, contents: str) -> tuple[str, str]:
     """Keep a plan that a browser handed in; return the name of its file and what to say. Raises InputError."""
     data = bytes_of(file_name, contents)
-    name, launches = plans.add_plan(desk.workspace, file_name, data, desk.now())
+    name, launches = plans.add_plan(state.workspace, file_name, data, state.now())
     satellites = sum(launch.satellites for launch in launches)
     return name, f"Kept as {name}: {counted(len(launches), 'launch', 'launches')}, {satellites:,} satellites."
 
 
-def register(app: Dash, desk: Desk) -> None:
+def register(app: Dash, state: DashboardState) -> None:
     """Put a goal of one's own into the address, where the page finds it, and show it; keep plans that are handed in."""
 
     @app.callback(
@@ -365,13 +365,13 @@ def register(app: Dash, desk: Desk) -> None:
         if not contents or not file_name:
             return no_update, no_update, no_update, no_update
         try:
-            name, told = take_plan(desk, file_name, contents)
+            name, told = take_plan(state, file_name, contents)
         except InputError as error:
             # The old state stays, and the same file can be handed in again.
             return html.P(str(error), className="fault", role="alert"), no_update, no_update, None
-        usual = next(iter(plans.plan_files(desk.workspace)), NO_PLAN)
+        usual = next(iter(plans.plan_files(state.workspace)), NO_PLAN)
         query = query_of(changed(read_query(search)[0], {"plan": None if name == usual else name}))
-        return html.P(told), query, desk.now().isoformat(), None
+        return html.P(told), query, state.now().isoformat(), None
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),
@@ -393,19 +393,19 @@ def register(app: Dash, desk: Desk) -> None:
         return read_query(search)[0].other("goal", GOALS[0])
 
 
-def _goal_options(_: Question) -> Sequence[tuple[str, str]]:
+def _goal_options(_: PageRequest) -> Sequence[tuple[str, str]]:
     return [(text, growth_goals.parse_goal(text).words()) for text in GOALS]
 
 
-def _within_options(_: Question) -> Sequence[tuple[str, str]]:
+def _within_options(_: PageRequest) -> Sequence[tuple[str, str]]:
     return [(ALL_DAY, "the whole day"), (CALL_HOURS, "call hours only")]
 
 
-def _measure_options(_: Question) -> Sequence[tuple[str, str]]:
+def _measure_options(_: PageRequest) -> Sequence[tuple[str, str]]:
     return [("goal", "what the goal is about"), *((name, TITLES[name]) for name in _SECOND)]
 
 
-def _plan_options(question: Question) -> Sequence[tuple[str, str]]:
+def _plan_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     names = list(plans.plan_files(question.workspace))
     return [*((name, name) for name in names), (NO_PLAN, "no plan")]
 

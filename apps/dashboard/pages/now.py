@@ -20,7 +20,7 @@ from ...text.calls import NOW_HEADINGS, now_sentence, outlook, pauses, plan_cell
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
-from ..state import Question
+from ..state import PageRequest
 from ..tasks import growth as planning
 
 LOOK_AHEAD_H: Final = 24.0
@@ -54,7 +54,7 @@ AHEAD = Panel(
 )
 
 
-def answer(question: Question, theme: Theme) -> Answer:
+def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say whether this is a good moment."""
     at = question.now.replace(second=0)
     # Two days and a margin are found once and serve until midnight.
@@ -90,12 +90,12 @@ def answer(question: Question, theme: Theme) -> Answer:
     )
 
 
-def kinds(question: Question) -> tuple[call_kinds.CallKind, ...]:
+def kinds(question: PageRequest) -> tuple[call_kinds.CallKind, ...]:
     """Return the kinds of call that the workspace knows."""
     return tuple(question.workspace.call_kinds)
 
 
-def minutes_of(question: Question) -> int:
+def minutes_of(question: PageRequest) -> int:
     """Return the length of a call that is chosen. Raises InputError."""
     text = question.choices.other("minutes", _LENGTHS[0])
     if not text.isascii() or not text.isdigit():
@@ -103,7 +103,7 @@ def minutes_of(question: Question) -> int:
     return int(text)
 
 
-def _said(question: Question, span: Span, searched: Span) -> now_answer.Now:
+def _said(question: PageRequest, span: Span, searched: Span) -> now_answer.Now:
     """Return what can be said at the start of `span`, found once a minute."""
     kind = call_kinds.call_kind(question.choices.other("kind", kinds(question)[0].name), kinds(question))
     minutes = minutes_of(question)
@@ -183,11 +183,11 @@ def _caption(coverage: Coverage, clock: LocalClock) -> str:
     )
 
 
-def _kind_options(question: Question) -> Sequence[tuple[str, str]]:
+def _kind_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     return [(kind.name, kind.words) for kind in kinds(question)]
 
 
-def _length_options(_: Question) -> Sequence[tuple[str, str]]:
+def _length_options(_: PageRequest) -> Sequence[tuple[str, str]]:
     return [(text, f"{text} min") for text in _LENGTHS]
 
 

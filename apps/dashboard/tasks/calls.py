@@ -96,7 +96,7 @@ def plan(
 ) -> Planned:
     """Rank the starts of calls in `span`, which lies in what was `seen`, but for those `busy`. Raises InputError."""
     found = call_answers.plan_calls(
-        call_forecast.ServiceForecast.of(seen, span, model, however_old=True),
+        call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True),
         kind,
         minutes=minutes,
         hours=hours,
@@ -119,7 +119,7 @@ def check(
     report: Report | None = None,
 ) -> Checked:
     """Check the calls of a calendar, as `passim.answers.calls.check` does. Raises InputError."""
-    forecast = call_forecast.ServiceForecast.of(seen, span, model, however_old=True)
+    forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True)
     checked: list[call_check.CheckedCall] = []
     left_out: list[tuple[calendar.Event, str]] = []
     # A few at a time tell how far it is; each few keep clear of all others.

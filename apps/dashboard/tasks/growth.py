@@ -73,7 +73,7 @@ def say(
     report: Report | None = None,
 ) -> Said:
     """Say what awaits a call at the start of `span`, which lies in what was `seen`. Raises InputError."""
-    forecast = call_forecast.ServiceForecast.of(seen, span, model, however_old=True)
+    forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True)
     return Said(now_answers.now(forecast, kind, minutes=minutes))
 
 

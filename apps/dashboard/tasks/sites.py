@@ -20,7 +20,7 @@ from passim.sky import view as views
 from .passes import Report
 
 # A worker of the dashboard may start no others.
-_ALONE: Final = workers.Team(processes=1)
+_ALONE: Final = workers.WorkerConfig(processes=1)
 # From so many satellites on, the usual sweep and the usual grid are the coarse ones.
 _MANY_SATELLITES: Final = 4000
 

@@ -12,7 +12,7 @@ from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
 from passim.coverage import causes as why
 from passim.coverage import sky_map
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.orbits import propagation
 from passim.sky import outlines, visibility
 from passim.sky import view as views
@@ -69,7 +69,7 @@ def _few_passes(seen: visibility.Visibility) -> visibility.Visibility:
         return seen
     turn = np.linspace(0, count - 1, MOST_PASSES).round().astype(np.intp)
     kept = np.sort(np.argsort(base.start, kind="stable")[turn])
-    return replace(seen, base=LanedIntervals(base.lane[kept], base.start[kept], base.end[kept]))
+    return replace(seen, base=GroupedIntervals(base.lane[kept], base.start[kept], base.end[kept]))
 
 
 def outlines_of_limits(view: views.View, radius_km: float) -> tuple[outlines.Outline, ...]:

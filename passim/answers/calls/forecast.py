@@ -15,7 +15,7 @@ from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.forecast.odds_events import Simulation, simulate
 from passim.forecast.timing import Freshness, TimingModel, band_for
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.sky.visibility import Visibility
 from passim.spans import Span, moment
 
@@ -37,35 +37,35 @@ class ServiceForecast:
     """When which satellite can serve, around `span`, by prediction; and how far that may be off.
 
     Service is taken to be there while any satellite is within every limit. ``joint`` holds those intervals by lane, an
-    index of ``fleet``; it was sought in ``searched``. ``however_old`` lets elements past every band be used.
+    index of ``fleet``; it was sought in ``searched``. ``allow_stale`` lets elements past every band be used.
     """
 
     span: Span
     fleet: Fleet
-    joint: LanedIntervals
+    joint: GroupedIntervals
     searched: Span
     model: TimingModel = field(default_factory=TimingModel)
-    however_old: bool = False
+    allow_stale: bool = False
 
     @classmethod
     def of(
-        cls, seen: Visibility, span: Span, model: TimingModel | None = None, *, however_old: bool = False
+        cls, seen: Visibility, span: Span, model: TimingModel | None = None, *, allow_stale: bool = False
     ) -> ServiceForecast:
         """Return the forecast of `span` from what was found in ``searched_span(span)``.
 
-        Raises ElementsError where the elements are too old for the end of the span, unless `however_old`; InputError
+        Raises ElementsError where the elements are too old for the end of the span, unless `allow_stale`; InputError
         where the span reaches out of the one searched.
         """
         if seen.span.start > span.start or seen.span.end < span.end:
             raise InputError("span of the calls", got=f"{span.start} to {span.end}", wanted="a part of that searched")
         model = model or TimingModel()
-        band_for(seen.fleet, span.start, model, however_old=however_old)
-        band_for(seen.fleet, span.end, model, however_old=however_old)
-        return cls(span, seen.fleet, seen.joint(), seen.span, model, however_old)
+        band_for(seen.fleet, span.start, model, allow_stale=allow_stale)
+        band_for(seen.fleet, span.end, model, allow_stale=allow_stale)
+        return cls(span, seen.fleet, seen.joint(), seen.span, model, allow_stale)
 
     def freshness(self, when: datetime) -> Freshness:
         """Return how old the elements are at `when`, and what may still be said."""
-        return band_for(self.fleet, when, self.model, however_old=True)
+        return band_for(self.fleet, when, self.model, allow_stale=True)
 
     def freshness_at(self, times_us: Index) -> list[Freshness]:
         """Return the same for many moments, microseconds since 1970 UTC; one look an hour is enough for an age."""

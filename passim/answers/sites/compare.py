@@ -23,10 +23,10 @@ from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
-from passim.parallel.chunks import Team
+from passim.parallel.chunks import WorkerConfig
 from passim.sky import ground
 from passim.sky.horizon import Horizon
-from passim.sky.report import SearchReport
+from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
@@ -191,7 +191,7 @@ class FleetComparison:
     ``table`` has one row a fleet, mask and gateway: fleet, satellites (objects it has), mask_deg, gateway ("with",
     "without", or "none known"), covered_fraction, gap_count, gaps_per_hour, gap_mean_s, gap_longest_s, in_view_mean.
 
-    ``hangs_on`` has one row a fleet, and says how much its answer hangs on what is not known:
+    ``sensitivity`` has one row a fleet, and says how much its answer hangs on what is not known:
 
         fleet, satellites
         covered_least, covered_most     the least and most of covered_fraction over all rows of the fleet
@@ -204,7 +204,7 @@ class FleetComparison:
     """
 
     table: pd.DataFrame
-    hangs_on: pd.DataFrame
+    sensitivity: pd.DataFrame
     reports: tuple[SearchReport, ...]
 
 
@@ -214,7 +214,7 @@ def compare_fleets(
     span: Span,
     *,
     masks_deg: Sequence[float] = MASKS_DEG,
-    team: Team | None = None,
+    team: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> FleetComparison:
@@ -265,8 +265,8 @@ def compare_fleets(
             )
         reports.append(report_on_places(*fleet.nearest(span.middle), unusable.values()))
     table = pd.DataFrame(rows).astype({"gap_mean_s": float})
-    hangs_on = pd.DataFrame([_hangs_on(table[table["fleet"] == fleet.name]) for fleet in fleets])
-    return FleetComparison(table, hangs_on.astype({"gateway_spread": float}), tuple(reports))
+    sensitivity = pd.DataFrame([_sensitivity(table[table["fleet"] == fleet.name]) for fleet in fleets])
+    return FleetComparison(table, sensitivity.astype({"gateway_spread": float}), tuple(reports))
 
 
 def _under(view: View, mask_deg: float, lowest_elevation_deg: float | None) -> View:
@@ -275,7 +275,7 @@ def _under(view: View, mask_deg: float, lowest_elevation_deg: float | None) -> V
     return replace(view, site=site, lowest_elevation_deg=lowest_elevation_deg)
 
 
-def _hangs_on(rows: pd.DataFrame) -> dict[str, Any]:
+def _sensitivity(rows: pd.DataFrame) -> dict[str, Any]:
     """Return how much the answer for one fleet hangs on mask and gateway."""
     covered = rows.pivot(index="mask_deg", columns="gateway", values="covered_fraction")
     under = covered["with"] if "with" in covered else covered["none known"]

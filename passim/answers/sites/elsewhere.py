@@ -23,7 +23,7 @@ from passim.answers.sites.sweeps import (
     world_table,
 )
 from passim.elements.records import Fleet
-from passim.parallel.chunks import Team
+from passim.parallel.chunks import WorkerConfig
 from passim.sky.horizon import Horizon
 from passim.sky.view import View
 from passim.spans import Span
@@ -78,7 +78,7 @@ def look_elsewhere(
     span: Span,
     *,
     step_deg: float | None,
-    team: Team | None = None,
+    team: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> Elsewhere:
@@ -106,7 +106,7 @@ def look_elsewhere(
         span,
         longitudes=_LONGITUDES,
         # A few places are found sooner than other processes start.
-        team=Team(processes=1) if len(fleet) <= _ONE_PROCESS else team,
+        team=WorkerConfig(processes=1) if len(fleet) <= _ONE_PROCESS else team,
         progress=told(0, places),
         cancel=cancel,
     )

@@ -17,10 +17,10 @@ from passim import intervals
 from passim.coverage.statistics import gap_statistics
 from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
-from passim.intervals import Intervals, LanedIntervals
-from passim.parallel.chunks import Team, spread
+from passim.intervals import GroupedIntervals, Intervals
+from passim.parallel.chunks import WorkerConfig, map_chunks
 from passim.sky.in_view import counted_fleet, slices_in_view, without_fleet_limits
-from passim.sky.report import SearchReport, report_of
+from passim.sky.search_report import SearchReport, report_of
 from passim.sky.view import View
 from passim.spans import Span
 
@@ -62,7 +62,7 @@ class Tally:
         self._lowest: int | None = None
         self._highest = 0
 
-    def add(self, found: LanedIntervals, stretch: Span) -> None:
+    def add(self, found: GroupedIntervals, stretch: Span) -> None:
         """Add when satellites can serve the view in one stretch of the span."""
         coverage = Coverage.from_intervals(found.start, found.end, stretch)
         self._gaps.append(coverage.gap_intervals)
@@ -108,21 +108,21 @@ def figures_of(
     views: Sequence[View],
     span: Span,
     *,
-    team: Team | None = None,
+    team: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> Iterator[PlaceFigures]:
     """Yield the figures of each of `views` in order, as soon as they are known, worked out by `team`.
 
     All views must have the same limits of the fleet (who serves, which share, who is left out); those of the first are
-    taken. The rest may differ. Raises what `slices_in_view` and `spread` raise.
+    taken. The rest may differ. Raises what `slices_in_view` and `map_chunks` raise.
     """
     if not views:
         return
     counted = counted_fleet(fleet, views[0], span)
     bare = [without_fleet_limits(view) for view in views]
     chunks = [bare[first : first + PLACES_TOGETHER] for first in range(0, len(bare), PLACES_TOGETHER)]
-    for chunk in spread(_figures_of_some, (counted, span), chunks, team=team, progress=progress, cancel=cancel):
+    for chunk in map_chunks(_figures_of_some, (counted, span), chunks, team=team, progress=progress, cancel=cancel):
         yield from chunk
 
 

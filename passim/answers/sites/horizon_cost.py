@@ -18,8 +18,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.coverage import Coverage
+from passim.coverage.blocked import BlockedIntervals, bits_of
 from passim.coverage.causes import Causes, find_causes
-from passim.coverage.stopped import Stopped, bits_of
 from passim.errors import InputError
 from passim.intervals import intersection_by_lane, union
 from passim.search import positive_stretches
@@ -138,7 +138,7 @@ def what_if_horizon(visibility: Visibility, horizon: Horizon) -> WhatIf:
     )
 
 
-def _cut_at_azimuths(visibility: Visibility, pieces: Stopped, edges_deg: Floats) -> tuple[Index, Whole, Whole]:
+def _cut_at_azimuths(visibility: Visibility, pieces: BlockedIntervals, edges_deg: Floats) -> tuple[Index, Whole, Whole]:
     """Cut pieces where the satellite's azimuth passes one of `edges_deg`; return each part's sector, start and end.
 
     Sector i lies between edges i and i+1, which run from 0 to 360 deg. Times are microseconds since 1970 UTC.

@@ -18,7 +18,7 @@ from passim.coverage import Coverage
 from passim.elements.records import Fleet
 from passim.errors import SiteError
 from passim.sky.horizon import Horizon
-from passim.sky.report import SearchReport
+from passim.sky.search_report import SearchReport
 from passim.sky.survey import Obstacle, from_obstacles
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility

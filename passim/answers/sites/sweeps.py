@@ -21,11 +21,11 @@ from passim.constants import EARTH_RADIUS_KM
 from passim.elements.records import Fleet
 from passim.elements.shells import mean_altitude_km
 from passim.errors import EmptyFleetError, InputError
-from passim.parallel.chunks import Team
+from passim.parallel.chunks import WorkerConfig
 from passim.sky.closed_forms import chance_none_in_view, share_in_view
 from passim.sky.in_view import counted_fleet
 from passim.sky.limits.gateways import GatewayLimit
-from passim.sky.report import SearchReport
+from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import Span
@@ -71,7 +71,7 @@ class PlaceSweep:
         places_deg: Sequence[tuple[float, float]],
         span: Span,
         *,
-        team: Team | None = None,
+        team: WorkerConfig | None = None,
         progress: Progress | None = None,
         cancel: threading.Event | None = None,
     ) -> None:
@@ -180,14 +180,14 @@ def sweep_latitudes(
     span: Span,
     *,
     longitudes: int = LONGITUDES,
-    team: Team | None = None,
+    team: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> LatitudeSweep:
     """Return what the terminal of `view` has at each latitude, averaged over so many longitudes.
 
     Raises InputError for no latitudes, for a number of longitudes out of range and for a horizon that is not flat, and
-    what `spread` raises.
+    what `map_chunks` raises.
     """
     if not latitudes_deg:
         raise InputError("latitudes", got="none", wanted="at least one")

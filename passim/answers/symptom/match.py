@@ -25,7 +25,7 @@ from passim.answers.symptom.settings import Grid, Setting
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
-from passim.sky.report import SearchReport
+from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import Span

@@ -20,7 +20,7 @@ from passim.answers.symptom.settings import Grid, Setting, joined
 from passim.coverage.service import Policy
 from passim.coverage.serving import serve
 from passim.elements.records import Fleet
-from passim.intervals import Intervals, LanedIntervals, complement, intersection_by_lane
+from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_lane
 from passim.sky.limits import Limit, Scene
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
@@ -49,7 +49,7 @@ class _Trial:
     def describe(self) -> str:
         return self.limit.describe()
 
-    def allowed(self, scene: Scene) -> LanedIntervals:
+    def allowed(self, scene: Scene) -> GroupedIntervals:
         return self.limit.allowed(scene)
 
 
@@ -70,7 +70,7 @@ class Trials:
 
     def __init__(self, fleet: Fleet, view: View, span: Span) -> None:
         self.view, self.span, self._fleet = view, span, fleet
-        self._allowed: dict[Setting, LanedIntervals] = {}
+        self._allowed: dict[Setting, GroupedIntervals] = {}
         self.visibility = _visibility(fleet, view, span)
         self.known = self.visibility.joint()
 
@@ -89,7 +89,7 @@ class Trials:
             if progress:
                 progress((first + len(batch)) / len(missing))
 
-    def allowed(self, setting: Setting) -> LanedIntervals:
+    def allowed(self, setting: Setting) -> GroupedIntervals:
         """Return when which satellite can serve under a setting whose limits are prepared."""
         parts = [self._allowed[part] for part in setting.parts()]
         return reduce(intersection_by_lane, parts) if parts else self.known

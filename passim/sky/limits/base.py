@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
-from passim.intervals import LanedIntervals, restrict_by_lane
+from passim.intervals import GroupedIntervals, restrict_by_lane
 from passim.orbits.arcs import NodeGrid
+from passim.sky.pass_intervals import SkyLimit, allowed_within
 from passim.sky.site import Site
-from passim.sky.visible import SkyLimit, allowed_within
 from passim.spans import Span
 
 Index = NDArray[np.intp]
@@ -34,11 +34,11 @@ class Scene:
     site: Site
     fleet: Fleet
     span: Span
-    base: LanedIntervals
+    base: GroupedIntervals
     grid: NodeGrid
     grid_lanes: Index
 
-    def sky(self, limit: SkyLimit, site: Site | None = None) -> LanedIntervals:
+    def sky(self, limit: SkyLimit, site: Site | None = None) -> GroupedIntervals:
         """Return when satellites of the base are on the allowed side of `limit` as seen from `site` (this one).
 
         The result lies inside the base.
@@ -50,14 +50,14 @@ class Scene:
         start_us = np.round(starts * 1e6).astype(np.int64) + self.grid.start_us
         end_us = np.round(ends * 1e6).astype(np.int64) + self.grid.start_us
         some = end_us > start_us
-        lanes = LanedIntervals(self.grid_lanes[found[some]].astype(np.int64), start_us[some], end_us[some])
+        lanes = GroupedIntervals(self.grid_lanes[found[some]].astype(np.int64), start_us[some], end_us[some])
         row, start_us, end_us = restrict_by_lane(lanes, self.base)
-        return LanedIntervals(lanes.lane[row], start_us, end_us)
+        return GroupedIntervals(lanes.lane[row], start_us, end_us)
 
-    def members(self, counted: NDArray[np.bool_]) -> LanedIntervals:
+    def members(self, counted: NDArray[np.bool_]) -> GroupedIntervals:
         """Return the base intervals of the satellites that count; `counted` has shape (satellites of the fleet,)."""
         chosen = counted[self.base.lane]
-        return LanedIntervals(self.base.lane[chosen], self.base.start[chosen], self.base.end[chosen])
+        return GroupedIntervals(self.base.lane[chosen], self.base.start[chosen], self.base.end[chosen])
 
 
 class Limit(Protocol):
@@ -70,5 +70,5 @@ class Limit(Protocol):
     def describe(self) -> str:
         """Say in a few plain words what it is."""
 
-    def allowed(self, scene: Scene) -> LanedIntervals:
+    def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when it allows which satellite, inside ``scene.base``."""

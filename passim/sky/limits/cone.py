@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.errors import SiteError
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.search import Stretches, positive_stretches
 from passim.sky.limits.base import Scene
 from passim.sky.local_arcs import LocalArcs, unit_vector
@@ -72,6 +72,6 @@ class Cone:
         """Return how far positions (east, north, up), shape (3, n), are inside the cone, km at the satellite."""
         return np.asarray(self.boresight @ position_km - self._cosine * np.linalg.norm(position_km, axis=0))
 
-    def allowed(self, scene: Scene) -> LanedIntervals:
+    def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites are inside the cone."""
         return scene.sky(self)

@@ -9,11 +9,11 @@ import numpy as np
 from passim.constants import EARTH_RADIUS_KM
 from passim.elements.records import Fleet
 from passim.errors import SiteError
-from passim.intervals import LanedIntervals, union_by_lane
+from passim.intervals import GroupedIntervals, union_by_lane
 from passim.sky.horizon import Horizon
+from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
 from passim.sky.site import Site
-from passim.sky.skyline import Skyline
 
 
 @dataclass(frozen=True)
@@ -58,9 +58,9 @@ class GatewayLimit:
             else (f"a satellite must also see one of the gateways {names}")
         )
 
-    def allowed(self, scene: Scene) -> LanedIntervals:
+    def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites see a gateway."""
-        return union_by_lane(*(scene.sky(Skyline(g.horizon), g.site) for g in self.gateways))
+        return union_by_lane(*(scene.sky(HorizonFunction(g.horizon), g.site) for g in self.gateways))
 
     def check(self, site: Site, floor_deg: float, fleet: Fleet) -> None:
         """Raise SiteError if no satellite of `fleet` can ever see `site` and any of the gateways at once."""

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.errors import SiteError
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.search import Stretches, positive_stretches
 from passim.sky.limits.base import Scene
 from passim.sky.local_arcs import LocalArcs
@@ -56,7 +56,7 @@ class ArcKeepOut:
         """Say how wide the keep-out is."""
         return f"keep-out of {self.angle_deg:g}° around the geostationary arc"
 
-    def allowed(self, scene: Scene) -> LanedIntervals:
+    def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites keep the angle."""
         arc = arc_of(scene.site)
         if not arc.visible:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.sky.horizon import Horizon
+from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
-from passim.sky.skyline import Skyline
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +24,6 @@ class HorizonLimit:
             return f"horizon {low:g}° all round"
         return f"horizon from {low:g}° to {high:g}° by direction"
 
-    def allowed(self, scene: Scene) -> LanedIntervals:
+    def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites stand above the skyline."""
-        return scene.sky(Skyline(self.horizon))
+        return scene.sky(HorizonFunction(self.horizon))

@@ -12,7 +12,7 @@ from passim.elements.health import assess
 from passim.elements.identifiers import SatelliteId
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 from passim.sky.limits.base import Scene
 from passim.spans import Span
 
@@ -27,7 +27,7 @@ class ServingFilter:
         """Say what the filter does."""
         return "only satellites at their shell taken to serve"
 
-    def allowed(self, scene: Scene) -> LanedIntervals:
+    def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return the intervals of the satellites at a shell, or of all where no shell is clear."""
         health = assess(scene.fleet, scene.span.middle)
         return scene.members(np.asarray(health.serving)) if health.clear else scene.base
@@ -67,7 +67,7 @@ class ServingShare:
         lots = [np.random.default_rng([self.seed, SatelliteId(i).number]).random() for i in fleet.satellite_ids]
         return np.array(lots) < self.percent / 100.0
 
-    def allowed(self, scene: Scene) -> LanedIntervals:
+    def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return the intervals of the satellites that drew a serving lot."""
         return scene.members(self.serving(scene.fleet))
 
@@ -88,7 +88,7 @@ class Excluded:
         """Say how many are left out."""
         return f"{len(self.satellite_ids)} satellite{'s' if len(self.satellite_ids) != 1 else ''} left out by number"
 
-    def allowed(self, scene: Scene) -> LanedIntervals:
+    def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return the intervals of all the others. Raises ElementsError for a number that is not in the fleet."""
         known = set(scene.fleet.satellite_ids)
         for number in self.satellite_ids:

@@ -21,7 +21,7 @@ from ....text.calls import (
 )
 from ....text.units import LocalClock, printable
 from ...page_model import Help, Panel, Shown, Table
-from ...state import Question
+from ...state import PageRequest
 from ...tasks import calls as call_work
 from . import uploads as calls_held
 from .request import Asked, seen_of
@@ -54,12 +54,12 @@ class Checked:
     notes: tuple[str, ...]
 
 
-def checked_of(question: Question, asked: Asked) -> Checked | None:
-    """Return the check that the address asks for, None where it asks for none. Raises StillWorking, InputError."""
+def checked_of(question: PageRequest, asked: Asked) -> Checked | None:
+    """Return the check that the address asks for, None where it asks for none. Raises Pending, InputError."""
     keys = calls_held.keys_of(question.choices, calls_held.CHECK)
     if not keys:
         return None
-    held = calls_held.find(question.desk, keys[0])
+    held = calls_held.find(question.state, keys[0])
     if held is None:
         raise calls_held.not_here(calls_held.CHECK)
     reach = Span(asked.whole.start, asked.whole.end + _NAMED_WITHIN)
@@ -80,7 +80,7 @@ def checked_of(question: Question, asked: Asked) -> Checked | None:
         "check", question.view, question.fleet_key, asked.span, kind.name, kind.at_least_s, kind.buffer_s, asked.hours,
         asked.busy, events, model,
     )  # fmt: skip
-    found: call_work.Checked = question.desk.work_out(
+    found: call_work.Checked = question.state.work_out(
         key, call_work.check, seen_of(question, asked).visibility, asked.span, kind, events, asked.hours,
         question.site.timezone, asked.busy, model, deadline_s=_CHECK_WITHIN_S,
     )  # fmt: skip
@@ -88,8 +88,8 @@ def checked_of(question: Question, asked: Asked) -> Checked | None:
     return Checked(check, held.name, read.notes)
 
 
-def shown_of(question: Question, asked: Asked, clock: LocalClock) -> tuple[Shown | None, list[str]]:
-    """Return what the panel shows, None where there is nothing to check, and the notes on it. Raises StillWorking."""
+def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Shown | None, list[str]]:
+    """Return what the panel shows, None where there is nothing to check, and the notes on it. Raises Pending."""
     try:
         checked = checked_of(question, asked)
     except InputError as error:

@@ -16,7 +16,7 @@ from passim.answers.calls import plan as call_answers
 from passim.errors import InputError
 
 from ....figures.calls import call_days, call_hours_only
-from ....figures.theme import Theme, dressed
+from ....figures.theme import Theme, apply_theme
 from ....text.calendar import calendar_question, calendar_windows
 from ....text.calls import (
     HOUR_HEADINGS,
@@ -35,7 +35,7 @@ from ...notes import notes_of
 from ...page_model import Answer, Help, Page, Panel, Shown, Table
 from ...parts import aria
 from ...pool import Job
-from ...state import Desk, Question, StillWorking
+from ...state import DashboardState, PageRequest, Pending
 from . import check as calls_check
 from . import request as calls_asked
 from . import upload_places as calls_places
@@ -84,7 +84,7 @@ HOURS = Panel(
 )
 
 
-def answer(question: Question, theme: Theme) -> Answer:
+def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say when to call."""
     asked = calls_asked.asked_of(question)
     clock = question.clock(asked.whole)
@@ -128,36 +128,38 @@ def answer(question: Question, theme: Theme) -> Answer:
 
 
 def _checked(
-    question: Question, asked: calls_asked.Asked, clock: LocalClock
+    question: PageRequest, asked: calls_asked.Asked, clock: LocalClock
 ) -> tuple[dict[str, Shown], list[str], Job | None]:
     """Return the panel of planned calls by its name, where there is one, its notes, and the work that it waits for."""
     # A check of many calls takes longer than the ranking, which does not wait for it.
     try:
         check, notes = calls_check.shown_of(question, asked, clock)
-    except StillWorking as working:
+    except Pending as working:
         return {}, [], working.job
     return {} if check is None else {calls_check.CHECK.name: check}, notes, None
 
 
-def _without_start(question: Question, asked: calls_asked.Asked, words: str, clock: LocalClock, theme: Theme) -> Answer:
+def _without_start(
+    question: PageRequest, asked: calls_asked.Asked, words: str, clock: LocalClock, theme: Theme
+) -> Answer:
     """Return the answer for days in which no call can begin any more; planned calls are checked all the same."""
     checked, notes, still = _checked(question, asked, clock)
     # Without a picture of its own the place would keep that of the answer before.
-    blank = dressed(go.Figure(), theme, _BLANK_PX)
+    blank = apply_theme(go.Figure(), theme, _BLANK_PX)
     blank.update_xaxes(visible=False)
     blank.update_yaxes(visible=False)
     empty = Shown(blank, _NO_START)
     return Answer(words, {STARTS.name: empty, **checked}, notes, still=still)
 
 
-def calendar_link(_: Question) -> Any:
+def calendar_link(_: PageRequest) -> Any:
     """Return the place of the button that hands out the suggested calls; without an answer it hands out nothing."""
     return html.P(_button("", "once it is worked out"), id="calls-take", className="beside")
 
 
-def calendar_button(desk: Desk, search: str | None) -> list[Any]:
+def calendar_button(state: DashboardState, search: str | None) -> list[Any]:
     """Return the button for an address; where there are no calls to take along it is disabled, with a word why."""
-    return _button(query_of(read_query(search)[0]), _why_not(desk, search))
+    return _button(query_of(read_query(search)[0]), _why_not(state, search))
 
 
 def _button(query: str, why_not: str) -> list[Any]:
@@ -172,22 +174,22 @@ def _button(query: str, why_not: str) -> list[Any]:
     return [dead, html.Span(f" {why_not}", className="quiet")]
 
 
-def _why_not(desk: Desk, search: str | None) -> str:
+def _why_not(state: DashboardState, search: str | None) -> str:
     """Return why there are no calls to take along, empty where there are."""
-    question = desk.question(read_query(search)[0])
+    question = state.question(read_query(search)[0])
     try:
         asked = calls_asked.asked_of(question)
         if calls_asked.no_start_words(question, asked):
             return "no start left in these days"
         plan = calls_asked.plan_of(question, asked)
-    except StillWorking:
+    except Pending:
         return "once it is worked out"
     except InputError:
         return "no answer to this choice"
     return "no single start is suggested" if plan.suggestions.empty else ""
 
 
-def register(app: Dash, desk: Desk) -> None:
+def register(app: Dash, state: DashboardState) -> None:
     """Serve the suggested calls as a calendar, and keep the button true to the answer."""
 
     # The line of faults is written with every answer, so that the button follows the answer.
@@ -201,12 +203,12 @@ def register(app: Dash, desk: Desk) -> None:
     def link(_: Any, search: str | None, path: str | None) -> Any:
         if path != PAGE.path:
             return no_update
-        return calendar_button(desk, search)
+        return calendar_button(state, search)
 
     def calendar() -> flask.Response:
         choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
         try:
-            question = desk.question(choices)
+            question = state.question(choices)
             plan = _waited_for(question)
             site_name = question.site.name
         except InputError as error:
@@ -221,14 +223,14 @@ def register(app: Dash, desk: Desk) -> None:
         return found
 
     app.server.add_url_rule(ICS_PATH, "calls_ics", calendar)
-    calls_places.register(app, desk)
+    calls_places.register(app, state)
 
 
-def _waited_for(question: Question) -> call_answers.CallPlan:
+def _waited_for(question: PageRequest) -> call_answers.CallPlan:
     for _ in range(2 + calls_held.MOST_BUSY + 1):
         try:
             return calls_asked.plan_of(question, calls_asked.asked_of(question))
-        except StillWorking as still:
+        except Pending as still:
             still.job.done.wait(_PATIENCE_S)
     raise InputError("calendar", got="still being computed", wanted="a little patience", try_next="the same again")
 

@@ -20,7 +20,7 @@ from passim.spans import moment
 from ....command_line.call_options import weekdays_of
 from ....text.units import counted
 from ...page_model import Control
-from ...state import Question
+from ...state import PageRequest
 from ...tasks import calls as call_work
 from ...tasks.passes import Seen
 from .. import now as now_page
@@ -66,15 +66,15 @@ class Asked:
         return tuple(event for one in self.taken for event in one.events)
 
 
-def asked_of(question: Question) -> Asked:
-    """Return what the address asks. Raises InputError, StillWorking while a calendar is read."""
+def asked_of(question: PageRequest) -> Asked:
+    """Return what the address asks. Raises InputError, Pending while a calendar is read."""
     whole = whole_days(question)
     known = now_page.kinds(question)
     kind = call_kinds.call_kind(question.choices.other("kind", known[0].name), known)
     span = Span(_from_now_on(whole, question.now), whole.end)
     taken = []
     for key in calls_held.keys_of(question.choices, calls_held.BUSY):
-        held = calls_held.find(question.desk, key)
+        held = calls_held.find(question.state, key)
         # A start in the middle of an appointment would be worse than no answer.
         if held is None:
             raise calls_held.not_here(calls_held.BUSY)
@@ -83,13 +83,13 @@ def asked_of(question: Question) -> Asked:
     return Asked(whole, span, kind, now_page.minutes_of(question), hours_of(question), tuple(taken))
 
 
-def seen_of(question: Question, asked: Asked) -> Seen:
-    """Return what is seen in the days asked about. Raises StillWorking, InputError."""
+def seen_of(question: PageRequest, asked: Asked) -> Seen:
+    """Return what is seen in the days asked about. Raises Pending, InputError."""
     return question.seen(call_forecast.searched_span(asked.whole))
 
 
-def plan_of(question: Question, asked: Asked) -> call_answers.CallPlan:
-    """Return the plan that is asked for. Raises StillWorking, InputError."""
+def plan_of(question: PageRequest, asked: Asked) -> call_answers.CallPlan:
+    """Return the plan that is asked for. Raises Pending, InputError."""
     kind, model = asked.kind, question.workspace.timing_model
     thresholds_s = (*kind.at_least_s, kind.buffer_s)
     seen = seen_of(question, asked)
@@ -101,7 +101,7 @@ def plan_of(question: Question, asked: Asked) -> call_answers.CallPlan:
     return found.plan
 
 
-def no_start_words(question: Question, asked: Asked) -> str:
+def no_start_words(question: PageRequest, asked: Asked) -> str:
     """Return that the days asked about hold no start any more, and when the next is; empty where they hold one.
 
     Raises SpanError for a call that the hours never have room for.
@@ -130,7 +130,7 @@ def no_start_words(question: Question, asked: Asked) -> str:
     )
 
 
-def whole_days(question: Question) -> Span:
+def whole_days(question: PageRequest) -> Span:
     """Return the days asked about. Raises InputError."""
     text = question.choices.other("ahead", _DAYS[0])
     if not (text.isascii() and text.isdigit() and 1 <= int(text) <= _MOST_DAYS):
@@ -138,7 +138,7 @@ def whole_days(question: Question) -> Span:
     return question.days(int(text))
 
 
-def hours_of(question: Question) -> call_times.AllowedHours:
+def hours_of(question: PageRequest) -> call_times.AllowedHours:
     """Return the hours and days for calls: those chosen, else the site's own, else all. Raises InputError."""
     usual = _usual(question)
     begins, ends, days = (question.choices.other(key, _OWN) for key in ("from", "until", "weekdays"))
@@ -158,7 +158,7 @@ def _from_now_on(span: Span, now: datetime) -> datetime:
     return min(epoch + -((epoch - now) // step) * step, span.end - timedelta(minutes=1))
 
 
-def _usual(question: Question) -> call_times.AllowedHours:
+def _usual(question: PageRequest) -> call_times.AllowedHours:
     kept = question.workspace.call_hours(question.site_name)
     return call_times.AllowedHours() if kept is None else kept.allowed
 
@@ -171,23 +171,23 @@ def _minute(what: str, text: str) -> int:
     return minute
 
 
-def _ahead_options(_: Question) -> Sequence[tuple[str, str]]:
+def _ahead_options(_: PageRequest) -> Sequence[tuple[str, str]]:
     return [(text, counted(int(text), "day")) for text in _DAYS]
 
 
-def _from_options(question: Question) -> Sequence[tuple[str, str]]:
+def _from_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     return [(_OWN, _own_words(question, "from")), *((f"{h:02d}:00", f"{h:02d}:00") for h in range(24))]
 
 
-def _until_options(question: Question) -> Sequence[tuple[str, str]]:
+def _until_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     return [(_OWN, _own_words(question, "until")), *((f"{h:02d}:00", f"{h:02d}:00") for h in range(1, 25))]
 
 
-def _weekday_options(question: Question) -> Sequence[tuple[str, str]]:
+def _weekday_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     return [(_OWN, _own_words(question, "weekdays")), *_WEEKDAYS]
 
 
-def _own_words(question: Question, what: str) -> str:
+def _own_words(question: PageRequest, what: str) -> str:
     try:
         usual, kept = _usual(question), question.workspace.call_hours(question.site_name) is not None
     except InputError:

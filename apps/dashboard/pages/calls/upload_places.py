@@ -11,7 +11,7 @@ from passim.errors import InputError, PassimError
 
 from ...address import changed, query_of, read_query
 from ...parts import aria, drop_place
-from ...state import Desk, Question
+from ...state import DashboardState, PageRequest
 from . import uploads as calls_held
 from .request import whole_days
 from .uploads import BUSY, CHECK, MOST_BUSY
@@ -21,7 +21,7 @@ _LARGEST_TAKEN_BYTES: Final = 32 * 2**20
 _LIMIT: Final = f"{calls_held.LARGEST_FILE_BYTES // 2**20} MB"
 
 
-def block(_: Question) -> Sequence[Any]:
+def block(_: PageRequest) -> Sequence[Any]:
     """Return both places; callbacks list what they hold."""
     return [
         html.Div(
@@ -67,8 +67,8 @@ def _place(place: str, title: str, words: str, told: str, *, several: bool) -> A
     )
 
 
-def register(app: Dash, desk: Desk) -> None:
-    """Take calendars in, list them, let go of them, and ask the browser for what the desk no longer has."""
+def register(app: Dash, state: DashboardState) -> None:
+    """Take calendars in, list them, let go of them, and ask the browser for what the state no longer has."""
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),
@@ -91,7 +91,7 @@ def register(app: Dash, desk: Desk) -> None:
         if not contents:
             return (no_update,) * 6
         files = [(names, contents)] if isinstance(contents, str) else list(zip(names, contents, strict=True))
-        question = desk.question(read_query(search)[0])
+        question = state.question(read_query(search)[0])
         try:
             keys, new_kept = take(question, place, files, kept)
         except PassimError as error:
@@ -132,7 +132,7 @@ def register(app: Dash, desk: Desk) -> None:
     def tell(search: str | None, *_: Any) -> Any:
         choices, _ = read_query(search)
         return [
-            [_listed(place, key, calls_held.find(desk, key)) for key in calls_held.keys_of(choices, place)]
+            [_listed(place, key, calls_held.find(state, key)) for key in calls_held.keys_of(choices, place)]
             for place in (BUSY, CHECK)
         ]
 
@@ -146,7 +146,7 @@ def register(app: Dash, desk: Desk) -> None:
     def ask_back(search: str | None, *_: Any) -> Any:
         choices, _ = read_query(search)
         keys = [key for place in (BUSY, CHECK) for key in calls_held.keys_of(choices, place)]
-        return [key for key in keys if calls_held.find(desk, key) is None] or no_update
+        return [key for key in keys if calls_held.find(state, key) is None] or no_update
 
     @app.callback(
         Output("changed", "data", allow_duplicate=True),
@@ -162,12 +162,12 @@ def register(app: Dash, desk: Desk) -> None:
             return no_update
         of = calls_held.known_owner()
         for held in found:
-            calls_held.keep(desk, of, held)
-        return desk.now().isoformat()
+            calls_held.keep(state, of, held)
+        return state.now().isoformat()
 
 
 def take(
-    question: Question, place: str, files: Sequence[tuple[str, str]], kept: Any
+    question: PageRequest, place: str, files: Sequence[tuple[str, str]], kept: Any
 ) -> tuple[list[str], list[dict[str, str]]]:
     """Read files that a browser handed in, keep them, and return the keys of the place and what the browser keeps.
 
@@ -175,10 +175,10 @@ def take(
     them cannot be used.
     """
     new = [calls_held.handed_in(name, contents) for name, contents in files]
-    desk, names = question.desk, {held.name for held in new}
+    state, names = question.state, {held.name for held in new}
     stays = []
     for key in calls_held.keys_of(question.choices, place) if place == BUSY else ():
-        before = calls_held.find(desk, key)
+        before = calls_held.find(state, key)
         if before is None or before.name not in names:
             stays.append(key)
     keys = list(dict.fromkeys([*stays, *(held.key for held in new)]))
@@ -191,7 +191,7 @@ def take(
         calls_held.read_through(question, held, days, place)
     of = calls_held.known_owner()
     for held in new:
-        calls_held.keep(desk, of, held)
+        calls_held.keep(state, of, held)
     return keys, new_kept
 
 

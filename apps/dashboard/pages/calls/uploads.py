@@ -2,8 +2,8 @@
 
 The address holds a short key for each, made from the name and the content of the file, never the calendar itself. The
 file is kept twice: by the browser, packed, so that neither a reload nor a restart of the server loses it; and in the
-memory of the desk, from where the page, its files and the calendar of suggestions take it. What the desk no longer has
-the browser hands in again.
+memory of the server, from where the page, its files and the calendar of suggestions take it. What the server no
+longer has the browser hands in again.
 
 A key opens a calendar only to the browser that handed it in, known by a cookie: an address that is sent to somebody
 else shows nothing of it.
@@ -31,7 +31,7 @@ from passim.errors import InputError
 from ....text.units import printable
 from ...address import Choices
 from ...parts import bytes_of
-from ...state import Desk, Question, StillWorking
+from ...state import DashboardState, PageRequest, Pending
 from ...tasks import calls as call_work
 
 BUSY, CHECK = "busy", "check"  # the places for calendars, and what the address calls them
@@ -136,13 +136,13 @@ def known_owner() -> str:
     return found
 
 
-def keep(desk: Desk, of: str, held: Held) -> None:
-    """Keep a calendar in the memory of the desk for one browser."""
-    desk.remember(_place(of, held.key), lambda: (held, 1024 + len(held.data)))
+def keep(state: DashboardState, of: str, held: Held) -> None:
+    """Keep a calendar in the memory of the state for one browser."""
+    state.remember(_place(of, held.key), lambda: (held, 1024 + len(held.data)))
 
 
-def find(desk: Desk, key: str) -> Held | None:
-    """Return a calendar of the browser that asks, or None where the desk does not have it."""
+def find(state: DashboardState, key: str) -> Held | None:
+    """Return a calendar of the browser that asks, or None where the state does not have it."""
 
     def missing() -> NoReturn:
         raise LookupError
@@ -151,34 +151,34 @@ def find(desk: Desk, key: str) -> Held | None:
     if not of:
         return None
     try:
-        found: Held = desk.remember(_place(of, key), missing)
+        found: Held = state.remember(_place(of, key), missing)
     except LookupError:
         return None
     return found
 
 
-def appointments(question: Question, held: Held, days: Span, place: str) -> call_work.Appointments:
-    """Return what a calendar has in some days. Raises StillWorking until a worker has read it, InputError."""
+def appointments(question: PageRequest, held: Held, days: Span, place: str) -> call_work.Appointments:
+    """Return what a calendar has in some days. Raises Pending until a worker has read it, InputError."""
     # Suggestions that passim has put into a calendar take no time, but are calls to check.
     suggested, timezone = place == CHECK, question.site.timezone
     key = ("calendar read", held.name, hashlib.sha256(held.data).digest(), days, timezone, suggested)
-    found: call_work.Appointments = question.desk.work_out(
+    found: call_work.Appointments = question.state.work_out(
         key, call_work.read_appointments, held.data, held.name, days, timezone, suggested, deadline_s=_READ_WITHIN_S
     )
     return found
 
 
-def read_through(question: Question, held: Held, days: Span, place: str) -> call_work.Appointments:
+def read_through(question: PageRequest, held: Held, days: Span, place: str) -> call_work.Appointments:
     """Return the same, waiting for the worker. Raises InputError."""
     while True:
         try:
             return appointments(question, held, days, place)
-        except StillWorking as still:
+        except Pending as still:
             still.job.done.wait()
 
 
 def not_here(place: str) -> InputError:
-    """Return the error for a calendar that the desk does not have, or not for this browser."""
+    """Return the error for a calendar that the state does not have, or not for this browser."""
     what = "busy calendar" if place == BUSY else "calendar to check"
     return InputError(
         f"{what} of this address is not here",

@@ -24,7 +24,7 @@ from ...controls import day_words
 from ...notes import common_notes
 from ...page_model import Answer, Control, Help, Page, Panel, Shown, Table
 from ...pool import Job
-from ...state import Question, StillWorking
+from ...state import PageRequest, Pending
 from ...tasks import sites as sites_work
 
 # Places times satellites times days that are compared here and now.
@@ -80,7 +80,7 @@ WORLD = Panel(
 )
 
 
-def answer(question: Question, theme: Theme) -> Answer:
+def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say which place is best; the curve by latitude and the map follow when they are worked out."""
     span = question.days(1)
     grid = _grid(question)
@@ -102,7 +102,7 @@ def answer(question: Question, theme: Theme) -> Answer:
             notes.append(f"The closed form leaves out {objects} on eccentric or very high orbits.")
         if grid is not None:
             panels[WORLD.name] = _world(question, span, grid, theme)
-    except StillWorking as working:
+    except Pending as working:
         # The comparison is to be read at once, whatever else is on its way.
         still = working.job
         rest = "The map of the world is" if LATITUDE.name in panels else "What other places would have is"
@@ -133,7 +133,7 @@ def _places(workspace: Workspace) -> list[tuple[str, str]]:
     return [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
 
 
-def _compared(question: Question, span: Span) -> sites_work.Compared:
+def _compared(question: PageRequest, span: Span) -> sites_work.Compared:
     """Return the places of the workspace side by side: here and now where that is little work."""
     workspace = question.workspace
     seen_from = tuple(question.with_mask(workspace.view(*place)) for place in _places(workspace))
@@ -143,13 +143,13 @@ def _compared(question: Question, span: Span) -> sites_work.Compared:
     asked = (question.fleet, seen_from, span, hours, workspace.service)
     found: sites_work.Compared
     if len(seen_from) * question.fleet.object_count * span.duration_s / 86400.0 > _QUICK_PLACE_DAYS:
-        found = question.desk.work_out((*key, question.fleet_key), sites_work.compare, *asked)
+        found = question.state.work_out((*key, question.fleet_key), sites_work.compare, *asked)
     else:
         found = question.computed(key, span, sites_work.compare, *asked)
     return found
 
 
-def _side_table(question: Question, found: sites_work.Compared, span: Span) -> pd.DataFrame:
+def _side_table(question: PageRequest, found: sites_work.Compared, span: Span) -> pd.DataFrame:
     """Return one row a place, best first, by the names that the workspace has, and what it is to the chosen one."""
     workspace = question.workspace
     table = found.comparison.table.rename(columns={"site": "title"})
@@ -184,7 +184,7 @@ def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: 
 # --- elsewhere --------------------------------------------------------------------------------------------------------
 
 
-def _spots(question: Question) -> list[tuple[str, float, float]]:
+def _spots(question: PageRequest) -> list[tuple[str, float, float]]:
     """Return name, latitude and longitude of each site, the chosen one first; spots of one site share its place."""
     workspace = question.workspace
     names = sorted(workspace.site_names, key=lambda name: name != question.site_name)
@@ -192,8 +192,8 @@ def _spots(question: Question) -> list[tuple[str, float, float]]:
     return [(name, site.latitude_deg, site.longitude_deg) for name, site in found]
 
 
-def _latitude(question: Question, span: Span, theme: Theme) -> tuple[Any, Shown]:
-    """Return the sweep by latitude and what it shows. Raises StillWorking, InputError."""
+def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Shown]:
+    """Return the sweep by latitude and what it shows. Raises Pending, InputError."""
     spots, view = _spots(question), sites_work.anywhere(question.view)
     finely = sites_work.usual_latitudes(question.fleet.object_count)
     # The sites' own latitudes are among them, so that each site is told its own number.
@@ -214,8 +214,8 @@ def _latitude(question: Question, span: Span, theme: Theme) -> tuple[Any, Shown]
     return done.sweep, Shown(figure, caption, Table(table, LATITUDE_HEADINGS, latitude_cells, shown=some, told=told))
 
 
-def _world(question: Question, span: Span, grid: sites_work.Grid, theme: Theme) -> Shown:
-    """Return the map of the world. Raises StillWorking, InputError."""
+def _world(question: PageRequest, span: Span, grid: sites_work.Grid, theme: Theme) -> Shown:
+    """Return the map of the world. Raises Pending, InputError."""
     view = sites_work.anywhere(question.view)
     done: sites_work.World = _worked_out(question, ("world", grid), span, view, sites_work.go_round, grid)
     table = Table(
@@ -236,18 +236,18 @@ def _world(question: Question, span: Span, grid: sites_work.Grid, theme: Theme) 
 
 
 def _worked_out(
-    question: Question, asked: tuple[Any, ...], span: Span, view: views.View, function: Any, *arguments: Any
+    question: PageRequest, asked: tuple[Any, ...], span: Span, view: views.View, function: Any, *arguments: Any
 ) -> Any:
     """Return what a worker found for a terminal that may stand anywhere: this is never the work of a breath."""
     key = (*asked, view, span, question.fleet_key)
-    return question.desk.work_out(key, function, question.fleet, view, *arguments, span, deadline_s=_PATIENCE_S)
+    return question.state.work_out(key, function, question.fleet, view, *arguments, span, deadline_s=_PATIENCE_S)
 
 
 def _mask_deg(view: views.View) -> float:
     return max(view.site.horizon.lowest_deg, view.floor_deg)
 
 
-def _grid(question: Question) -> sites_work.Grid | None:
+def _grid(question: PageRequest) -> sites_work.Grid | None:
     """Return the grid of the map that the address asks for; None for no map. Raises InputError."""
     wanted = question.choices.other("world", USUAL)
     if wanted == USUAL:
@@ -259,7 +259,7 @@ def _grid(question: Question) -> sites_work.Grid | None:
     return sites_work.SQUARE.get(wanted)
 
 
-def _world_options(question: Question) -> Sequence[tuple[str, str]]:
+def _world_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     try:
         usual = sites_work.usual_grid(question.fleet.object_count).words
     except InputError:

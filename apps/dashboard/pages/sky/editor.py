@@ -21,7 +21,7 @@ from ....figures.theme import CONFIG, LIGHT, THEMES
 from ....text.sky import change_sentence, horizon_words
 from ...address import changed, query_of, read_query
 from ...parts import aria, bytes_of
-from ...state import Desk, Question, StillWorking
+from ...state import DashboardState, PageRequest, Pending
 from . import draft as sky_draft
 from . import fields as sky_fields
 from . import working as sky_working
@@ -34,7 +34,7 @@ _UNTOUCHED: Final = (
 )
 
 
-def block(question: Question) -> Any:
+def block(question: PageRequest) -> Any:
     """Return the place of the editor; callbacks fill its fields."""
     return html.Section(
         [
@@ -110,11 +110,11 @@ def block(question: Question) -> Any:
     )
 
 
-def register(app: Dash, desk: Desk) -> None:
+def register(app: Dash, state: DashboardState) -> None:
     """Take what is typed, show what it changes, save it."""
 
-    def asked(search: str | None) -> Question:
-        return desk.question(read_query(search)[0])
+    def asked(search: str | None) -> PageRequest:
+        return state.question(read_query(search)[0])
 
     in_browser: Any = app.clientside_callback  # untyped in dash
     in_browser(
@@ -203,7 +203,7 @@ def register(app: Dash, desk: Desk) -> None:
             before = question.seen(span)
             own = _own(question)
             after = question.seen(span, replace(own, site=replace(own.site, horizon=survey.horizon)))
-        except StillWorking as still:
+        except Pending as still:
             return [], *same, False, True, *sky_working.under_way(still.job)
         except InputError as error:
             # What was shown for the last sound draft stays beside the line that says what is wrong.
@@ -260,12 +260,12 @@ def register(app: Dash, desk: Desk) -> None:
         left = _without(drafts, _place(question))
         # A mask in the address would hide the horizon just saved.
         query = query_of(changed(question.choices, {"mask": None}))
-        return html.P(told, className="done"), left, query, desk.now().isoformat()
+        return html.P(told, className="done"), left, query, state.now().isoformat()
 
-    sky_working.register(app, desk, "trial")
+    sky_working.register(app, state, "trial")
 
 
-def _given(question: Question) -> dict[str, Any] | None:
+def _given(question: PageRequest) -> dict[str, Any] | None:
     """Return what the fields of a spot are drawn from; None where the address names none."""
     try:
         return sky_fields.given(_place(question), sky_draft.start(_own(question)))
@@ -274,7 +274,7 @@ def _given(question: Question) -> dict[str, Any] | None:
         return None
 
 
-def _place(question: Question) -> str:
+def _place(question: PageRequest) -> str:
     return f"{question.site_name}/{question.spot}"
 
 
@@ -282,16 +282,16 @@ def _without(drafts: Any, place: str) -> dict[str, Any]:
     return {key: value for key, value in (drafts or {}).items() if key != place}
 
 
-def _own(question: Question) -> Any:
+def _own(question: PageRequest) -> Any:
     """Return the view of the spot under its own horizon, whatever mask is chosen."""
     return question.workspace.view(question.site_name, question.spot)
 
 
-def _draft_of(question: Question, drafts: Any) -> sky_draft.Draft | None:
+def _draft_of(question: PageRequest, drafts: Any) -> sky_draft.Draft | None:
     return sky_draft.sound((drafts or {}).get(_place(question)))
 
 
-def _floor_note(question: Question, horizon: Any) -> list[str]:
+def _floor_note(question: PageRequest, horizon: Any) -> list[str]:
     """Return what to say where a horizon reaches below what the terminal has used so far."""
     view = _own(question)
     if view.lowest_elevation_deg is not None or horizon.lowest_deg >= view.floor_deg:

@@ -18,7 +18,7 @@ from ...address import changed, query_of, read_query
 from ...notes import notes_of
 from ...page_model import Answer, Control, Help, Page, Panel, Shown
 from ...parts import part
-from ...state import Desk, Question, StillWorking
+from ...state import DashboardState, PageRequest, Pending
 from . import editor as sky_editor
 from . import symptom as sky_symptom
 from .tables import gap_table, limit_table, sector_table
@@ -71,7 +71,7 @@ SECTORS: Final = Panel(
 )
 
 
-def answer(question: Question, theme: Theme) -> Answer:
+def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say whether it is the roof line or the sky."""
     shown = sky_shown(question)
     span, clock, seen, day, told = shown.span, shown.clock, shown.seen, shown.day, shown.told
@@ -113,12 +113,12 @@ def answer(question: Question, theme: Theme) -> Answer:
     )
 
 
-def gap_options(question: Question) -> Sequence[tuple[str, str]]:
+def gap_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     """Return the gaps to choose from: those nearest to the one chosen, else to now; none before they are known."""
     given = question.choices.other("gap")
     try:
         shown = sky_shown(question)
-    except (StillWorking, InputError):
+    except (Pending, InputError):
         # The page itself says what is the matter; what the address names stays.
         return [(NO_GAP, "none chosen"), *([(given, "the gap of the address")] if given else [])]
     told = shown.told
@@ -129,7 +129,7 @@ def gap_options(question: Question) -> Sequence[tuple[str, str]]:
     return [(NO_GAP, f"none chosen; {count} on {shown.clock.day(shown.span.start)}"), *pairs, *stray]
 
 
-def steps(_: Question) -> Any:
+def steps(_: PageRequest) -> Any:
     """Return a step to the gap before and the one after, for one thumb, and the ways further down the page."""
     return html.Div(
         [
@@ -142,13 +142,13 @@ def steps(_: Question) -> Any:
     )
 
 
-def below(question: Question) -> Any:
+def below(question: PageRequest) -> Any:
     """Return what can be tried: another horizon, and the symptom matcher."""
     spot = query_of(changed(question.choices, {"gap": None}))
     return [dcc.Store(id="sky-spot", data=spot), sky_editor.block(question), sky_symptom.block(question)]
 
 
-def register(app: Dash, desk: Desk) -> None:
+def register(app: Dash, state: DashboardState) -> None:
     """Step from gap to gap, by way of the address. The rest is the editor's and the matcher's."""
 
     @app.callback(
@@ -161,10 +161,10 @@ def register(app: Dash, desk: Desk) -> None:
     def step(earlier: int, later: int, search: str | None) -> Any:
         if not (earlier or later):
             return no_update
-        question = desk.question(read_query(search)[0])
+        question = state.question(read_query(search)[0])
         try:
             shown = sky_shown(question)
-        except (StillWorking, InputError):
+        except (Pending, InputError):
             # The page itself says what is the matter.
             return no_update
         starts = shown.told.starts
@@ -197,8 +197,8 @@ def register(app: Dash, desk: Desk) -> None:
         State("sky-spot", "data"),
         prevent_initial_call=True,
     )
-    sky_editor.register(app, desk)
-    sky_symptom.register(app, desk)
+    sky_editor.register(app, state)
+    sky_symptom.register(app, state)
 
 
 PAGE: Final = Page(

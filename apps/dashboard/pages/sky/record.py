@@ -95,7 +95,7 @@ def _whole(values: Any) -> np.ndarray[Any, np.dtype[np.int64]]:
 
 def check_age(fleet: Fleet, span: Span) -> None:
     """Refuse elements that are too far from a record to foretell it to the second. Raises InputError."""
-    away = timing.band_for(fleet, span.middle, however_old=True)
+    away = timing.band_for(fleet, span.middle, allow_stale=True)
     if away.median_s > timing.OLDEST_S:
         raise InputError(
             f"elements are {timing.age_words(away.median_s)} away from the record",

@@ -23,7 +23,7 @@ from ....text import symptom as symptom_words
 from ....text.units import printable
 from ...address import read_query
 from ...parts import aria, bytes_of, drop_place
-from ...state import Desk, Question, StillWorking
+from ...state import DashboardState, PageRequest, Pending
 from ...tasks import sky as sky_day
 from . import record as sky_record
 from . import working as sky_working
@@ -42,7 +42,7 @@ _HEADINGS: Final = (">No.", "Setting", ">Fit", ">An hour", "From to", "When")
 _IN_WORDS: Final = ("Setting", "When")
 
 
-def block(_: Question) -> Any:
+def block(_: PageRequest) -> Any:
     """Return the place of the matcher."""
     return html.Section(
         [
@@ -132,7 +132,7 @@ def _record_place() -> list[Any]:
     ]
 
 
-def register(app: Dash, desk: Desk) -> None:
+def register(app: Dash, state: DashboardState) -> None:
     """Take a record, search in a worker, show what was found, keep a candidate as an assumption."""
 
     @app.callback(
@@ -211,10 +211,10 @@ def register(app: Dash, desk: Desk) -> None:
         if not asked:
             # Taken back by a change of the question, which has cleared what stood here.
             return no_update, no_update, *sky_working.at_rest()
-        question = desk.question(read_query(asked["search"])[0])
+        question = state.question(read_query(asked["search"])[0])
         try:
             found = _found(question, asked)
-        except StillWorking as still:
+        except Pending as still:
             return no_update, [], *sky_working.under_way(still.job)
         except InputError as error:
             return no_update, html.P(str(error), className="fault"), *sky_working.at_rest()
@@ -231,13 +231,13 @@ def register(app: Dash, desk: Desk) -> None:
         if not any(clicks) or not asked or not isinstance(ctx.triggered_id, dict):
             return no_update, no_update
         number = int(ctx.triggered_id["number"])
-        question = desk.question(read_query(asked["search"])[0])
+        question = state.question(read_query(asked["search"])[0])
         try:
             found = _found(question, asked)
             if not 1 <= number <= len(found.candidates) or not _may_keep(found, number):
                 raise InputError("candidate to keep", got=number, wanted="one that is offered")
             question.workspace.assume(**found.candidates[number - 1].as_assumption(), on=question.today)
-        except StillWorking:
+        except Pending:
             told = "The workspace or the fleet has changed since: search again first."
             return html.P(told, className="fault"), no_update
         except InputError as error:
@@ -245,13 +245,13 @@ def register(app: Dash, desk: Desk) -> None:
         told = (
             f"Candidate {number} now stands in the workspace, marked as an assumption; the page above counts with it."
         )
-        return html.P(told, className="done"), desk.now().isoformat()
+        return html.P(told, className="done"), state.now().isoformat()
 
-    sky_working.register(app, desk, "symptom")
+    sky_working.register(app, state, "symptom")
 
 
-def _found(question: Question, asked: dict[str, Any]) -> room.SymptomAnswer:
-    """Return what the search found. Raises StillWorking until it is there, InputError."""
+def _found(question: PageRequest, asked: dict[str, Any]) -> room.SymptomAnswer:
+    """Return what the search found. Raises Pending until it is there, InputError."""
     view = question.view.without(*_left_out(question.view, asked))
     record = sky_record.sound(asked["record"])
     if record is None:
@@ -265,11 +265,11 @@ def _found(question: Question, asked: dict[str, Any]) -> room.SymptomAnswer:
     else:
         # As on the command line: the time watched is that of the record, with the fleet as it was then.
         seen, span, what = record.freezes, record.freezes.span, record.key
-        fleet_key, fleet = question.desk.fleet(question.workspace, question.choices.fleet, span.start)
+        fleet_key, fleet = question.state.fleet(question.workspace, question.choices.fleet, span.start)
         sky_record.check_age(fleet, span)
     # Always in a worker: more than a thousand settings are tried.
     key = ("symptom", fleet_key, view, span, what)
-    found: room.SymptomAnswer = question.desk.work_out(key, sky_day.match, fleet, view, span, seen, TOP)
+    found: room.SymptomAnswer = question.state.work_out(key, sky_day.match, fleet, view, span, seen, TOP)
     return found
 
 
@@ -283,7 +283,7 @@ def _may_keep(found: room.SymptomAnswer, number: int) -> bool:
     return found.verdict != room.NOT_THE_SKY and found.candidates[number - 1].setting.kinds != ()
 
 
-def _told(question: Question, asked: dict[str, Any], found: room.SymptomAnswer) -> Any:
+def _told(question: PageRequest, asked: dict[str, Any], found: room.SymptomAnswer) -> Any:
     """Return the answer: sentence, what to watch for, the ranks, and what must be said beside them."""
     notes = [*found.notes]
     left_out = bool(_left_out(question.view, asked))

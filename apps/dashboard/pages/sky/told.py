@@ -15,13 +15,13 @@ from passim import Horizon, Span
 from passim.answers.sites import mounting
 from passim.coverage import causes
 
-from ....command_line.query import Found
+from ....command_line.query import QueryResult
 from ....figures.sky import sky_of_day
 from ....figures.theme import Theme
 from ....text.causes import given_back_sentence, sector_sentence, verdict_first
 from ....text.sky import gap_label
 from ....text.units import LocalClock, instant
-from ...state import Question
+from ...state import PageRequest
 from ...tasks import sky as sky_day
 from ...tasks.passes import Seen
 
@@ -69,8 +69,8 @@ class SkyShown:
         return slice(first, first + most)
 
 
-def sky_shown(question: Question) -> SkyShown:
-    """Return the day chosen. Raises StillWorking, InputError."""
+def sky_shown(question: PageRequest) -> SkyShown:
+    """Return the day chosen. Raises Pending, InputError."""
     span = question.days(1)
     clock, seen = question.clock(span), question.seen(span)
     key = (seen.visibility.view, span)
@@ -80,11 +80,11 @@ def sky_shown(question: Question) -> SkyShown:
         return _told(seen, day, clock), _WORDS_BYTES + _BYTES_A_GAP * len(day.gaps)
 
     whole_key = (*key, question.fleet_key)
-    told: Told = question.desk.remember(("sky told", *whole_key), tell)
+    told: Told = question.state.remember(("sky told", *whole_key), tell)
     return SkyShown(span, clock, seen, day, told, whole_key)
 
 
-def picture(question: Question, shown: SkyShown, theme: Theme) -> dict[str, Any]:
+def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, Any]:
     """Return the picture of a day without what changes with the moment, as `sky_of_day` makes it."""
     day, view = shown.day, shown.seen.visibility.view
     # Whatever horizon is tried at a place, its gateway, cone and arc stand where they stood.
@@ -94,17 +94,17 @@ def picture(question: Question, shown: SkyShown, theme: Theme) -> dict[str, Any]
         return sky_day.outlines_of_limits(anywhere, day.radius_km), _LINES_BYTES
 
     def draw() -> tuple[dict[str, Any], int]:
-        others = question.desk.remember(("sky lines", anywhere, day.radius_km), lines)
+        others = question.state.remember(("sky lines", anywhere, day.radius_km), lines)
         limits = sky_day.with_ground(view, others)
         return sky_of_day(day.track, limits, day.sectors, theme, missing=day.gaps), _PICTURE_BYTES
 
-    found: dict[str, Any] = question.desk.remember(("sky picture", theme.name, *shown.key), draw)
+    found: dict[str, Any] = question.state.remember(("sky picture", theme.name, *shown.key), draw)
     return found
 
 
 def _told(seen: Seen, day: sky_day.SkyDay, clock: LocalClock) -> Told:
     # Of the passes the words ask only whether there are any.
-    found = Found(seen.visibility, pd.DataFrame({"lane": seen.visibility.joint().lane}), clock, (), {})
+    found = QueryResult(seen.visibility, pd.DataFrame({"lane": seen.visibility.joint().lane}), clock, (), {})
     sentence, second = verdict_first(found, seen.causes)
     costs = bool((day.sectors["given_back_s"] > 0.0).any())
     rows: list[Any] = list(day.gaps.itertuples(index=False))

@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from ...parts import aria
 from ...pool import Job
-from ...state import Desk
+from ...state import DashboardState
 
 _POLL_MS: Final = 400
 
@@ -49,7 +49,7 @@ def under_way(job: Job) -> tuple[Any, ...]:
     return False, f"{job.share:.2f}", False, job.number
 
 
-def register(app: Dash, desk: Desk, name: str) -> None:
+def register(app: Dash, state: DashboardState, name: str) -> None:
     """Let the button stop the job."""
 
     @app.callback(
@@ -60,5 +60,5 @@ def register(app: Dash, desk: Desk, name: str) -> None:
     )
     def stop(clicks: int, number: int | None) -> Any:
         if clicks and number is not None:
-            desk.workshop.cancel(int(number))
+            state.pool.cancel(int(number))
         return no_update

@@ -25,7 +25,7 @@ _WIDEST_PIECE_DEG = 20.0
 
 
 @dataclass(frozen=True, slots=True)
-class Skyline:
+class HorizonFunction:
     """The limit that a horizon profile sets to the sky of a site."""
 
     horizon: Horizon

@@ -6,7 +6,7 @@ from passim.elements.lines import printable
 from passim.errors import ElementsError
 
 
-class Report:
+class ReadLog:
     """The account that a reader of one file keeps of its bad records.
 
     ``source`` names the file for people. When ``lenient`` is false the first bad record raises; when it is true each

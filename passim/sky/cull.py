@@ -40,7 +40,7 @@ _DEFLECTION_RAD = radians(0.2)
 
 
 @dataclass(frozen=True)
-class Planes:
+class CoarseOrbits:
     """Plane and phase of near-circular orbits at coarse nodes.
 
     ``satellite`` lists them by index, shape (n,); ``rest`` lists the others, which need every node. ``radial``,
@@ -58,7 +58,7 @@ class Planes:
     normal: Floats
 
 
-def planes(propagator: Propagator, start_us: int, duration_s: float) -> Planes:
+def coarse_orbits(propagator: Propagator, start_us: int, duration_s: float) -> CoarseOrbits:
     """Return the coarse model of `propagator`'s fleet over `duration_s` seconds from `start_us`."""
     near_circular = (propagator.eccentricity < _LARGEST_ECCENTRICITY) & (propagator.mean_motion_rad_s > _SLOWEST_RAD_S)
     count = max(1, int(np.ceil(duration_s / _COARSE_STEP_S)))
@@ -81,10 +81,12 @@ def planes(propagator: Propagator, start_us: int, duration_s: float) -> Planes:
     normal = np.cross(position, velocity)
     normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
     rest = np.setdiff1d(np.arange(len(propagator)), chosen)
-    return Planes(chosen, rest, node_s, half_step_s, earth_angle_rad(node_us), radial, np.cross(normal, radial), normal)
+    return CoarseOrbits(
+        chosen, rest, node_s, half_step_s, earth_angle_rad(node_us), radial, np.cross(normal, radial), normal
+    )
 
 
-def segments_in_reach(grid: NodeGrid, coarse: Planes, site: Site, floor_deg: float) -> tuple[Index, Index]:
+def segments_within_cull(grid: NodeGrid, coarse: CoarseOrbits, site: Site, floor_deg: float) -> tuple[Index, Index]:
     """Return the (satellite, segment number) pairs that can rise above `floor_deg` at `site`, sorted.
 
     `coarse` must be of the same stretch of time as `grid`.
@@ -102,7 +104,7 @@ def segments_in_reach(grid: NodeGrid, coarse: Planes, site: Site, floor_deg: flo
     return satellite[order], number[order]
 
 
-def _near_circular(grid: NodeGrid, coarse: Planes, site: Site, floor_deg: float) -> tuple[Index, Index]:
+def _near_circular(grid: NodeGrid, coarse: CoarseOrbits, site: Site, floor_deg: float) -> tuple[Index, Index]:
     """Return the pairs in reach of the near-circular orbits, each pair once."""
     propagator, chosen = grid.propagator, coarse.satellite
     if not len(chosen):
@@ -117,7 +119,7 @@ def _near_circular(grid: NodeGrid, coarse: Planes, site: Site, floor_deg: float)
     reach = np.arccos(np.minimum(site_radius_km / largest_radius_km * np.cos(elevation), 1.0)) - elevation + margin
 
     # The site in the frame that turns with each orbit's node. Rates are relative to that frame.
-    rate = propagator.perigee_argument_rate_rad_s[chosen]
+    rate = propagator.argument_of_latitude_rate_rad_s[chosen]
     site_rate = EARTH_RATE_RAD_S - propagator.node_rate_rad_s[chosen]
     x, y, z = site.position_km / site_radius_km
     across, longitude = np.hypot(x, y), np.arctan2(y, x)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.errors import InternalError
-from passim.intervals import Intervals, LanedIntervals, difference_by_lane, restrict, sweep, union
+from passim.intervals import GroupedIntervals, Intervals, difference_by_lane, restrict, sweep, union
 from passim.sky.visibility import Visibility
 
 Whole = NDArray[np.int64]
@@ -23,7 +23,7 @@ _MOST_LIMITS = 60
 _ROOM_US = 2**62
 
 
-class Stopped(NamedTuple):
+class BlockedIntervals(NamedTuple):
     """Pieces [start, end) of passes with what stops the satellite: four arrays of shape (pieces,), int64.
 
     lane        index of the satellite in the fleet
@@ -36,9 +36,9 @@ class Stopped(NamedTuple):
     end: Whole
     limits: Whole
 
-    def where(self, chosen: NDArray[np.bool_]) -> Stopped:
+    def where(self, chosen: NDArray[np.bool_]) -> BlockedIntervals:
         """Return the pieces for which `chosen`, shape (pieces,), holds."""
-        return Stopped(self.lane[chosen], self.start[chosen], self.end[chosen], self.limits[chosen])
+        return BlockedIntervals(self.lane[chosen], self.start[chosen], self.end[chosen], self.limits[chosen])
 
     def open_without(self, lifted: int) -> Intervals:
         """Return when one satellite or more can serve with the limits in the bits of `lifted` taken away."""
@@ -46,7 +46,7 @@ class Stopped(NamedTuple):
         return union((self.start[chosen], self.end[chosen]))
 
 
-def stopped_within(visibility: Visibility, within: Intervals) -> Stopped:
+def blocked_within(visibility: Visibility, within: Intervals) -> BlockedIntervals:
     """Return every piece of a pass above the floor inside the union of `within`, sorted by start, then satellite.
 
     `within` holds times in microseconds since 1970 UTC.
@@ -54,7 +54,7 @@ def stopped_within(visibility: Visibility, within: Intervals) -> Stopped:
     base = _cut(visibility.base, within)
     if not base.lane.size:
         nothing = np.zeros(0, dtype=np.int64)
-        return Stopped(nothing, nothing, nothing, nothing)
+        return BlockedIntervals(nothing, nothing, nothing, nothing)
     names = list(visibility.allowed)
     if len(names) > _MOST_LIMITS:
         raise InternalError(f"a view with {len(names)} limits, more than {_MOST_LIMITS}")
@@ -80,14 +80,14 @@ def stopped_within(visibility: Visibility, within: Intervals) -> Stopped:
     lane, start = np.divmod(steps.edges[piece], width)
     end = steps.edges[piece + 1] - lane * width
     order = np.lexsort((lane, start))
-    return Stopped(lane[order], start[order] + origin, end[order] + origin, steps.level[piece][order] - above)
+    return BlockedIntervals(lane[order], start[order] + origin, end[order] + origin, steps.level[piece][order] - above)
 
 
-def stopped_always(visibility: Visibility) -> Stopped:
+def blocked_always(visibility: Visibility) -> BlockedIntervals:
     """Return every piece of every pass above the floor in the span, sorted by start, then satellite."""
     span = visibility.span
     whole = np.array([span.start_us], dtype=np.int64), np.array([span.end_us], dtype=np.int64)
-    return stopped_within(visibility, Intervals(*whole))
+    return blocked_within(visibility, Intervals(*whole))
 
 
 def names_of(limits: int, names: Sequence[str]) -> tuple[str, ...]:
@@ -105,7 +105,7 @@ def bit_count(limits: Whole) -> Whole:
     return np.bitwise_count(limits).astype(np.int64)
 
 
-def _cut(intervals: LanedIntervals, within: Intervals) -> LanedIntervals:
+def _cut(intervals: GroupedIntervals, within: Intervals) -> GroupedIntervals:
     """Return the parts of `intervals` inside the union of `within`."""
     row, start, end = restrict((intervals.start, intervals.end), within)
-    return LanedIntervals(intervals.lane[row], start, end)
+    return GroupedIntervals(intervals.lane[row], start, end)

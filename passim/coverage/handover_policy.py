@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.intervals import LanedIntervals
+from passim.intervals import GroupedIntervals
 
 Whole = NDArray[np.int64]
 # Satellites and times, shape (n,) each, to something with `elevation_deg` of shape (n,).
@@ -56,7 +56,7 @@ class Clock:
 
 
 def keep_until_lost(
-    allowed: LanedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look | None
+    allowed: GroupedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look | None
 ) -> Stints:
     """Return the stints of a terminal that keeps its satellite until it is lost, within [start_us, end_us).
 
@@ -92,7 +92,7 @@ def keep_until_lost(
     return Stints(*(np.array(column, dtype=np.int64) for column in (rows, taken, left)))
 
 
-def always_highest(allowed: LanedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look) -> Stints:
+def always_highest(allowed: GroupedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look) -> Stints:
     """Return the stints of a terminal that is always on the highest satellite, within [start_us, end_us).
 
     With a clock it chooses at its moments, and at the start. Without, it compares at every whole second and chooses at
@@ -154,14 +154,14 @@ def elevations_deg(look: Look, lane: Whole, time_us: Whole) -> NDArray[np.float6
     return np.where(np.isnan(elevation_deg), -np.inf, elevation_deg)
 
 
-def _rises_from_nothing(allowed: LanedIntervals, start_us: int, end_us: int) -> Whole:
+def _rises_from_nothing(allowed: GroupedIntervals, start_us: int, end_us: int) -> Whole:
     """Return the starts inside [start_us, end_us) of rows that begin where no other row stands."""
     latest_end = np.maximum.accumulate(allowed.end)
     rises: Whole = allowed.start[np.append(True, allowed.start[1:] > latest_end[:-1])]
     return rises[(rises >= start_us) & (rises < end_us)]
 
 
-def _highest_rows(allowed: LanedIntervals, moments: Whole, look: Look) -> Whole:
+def _highest_rows(allowed: GroupedIntervals, moments: Whole, look: Look) -> Whole:
     """Return the row of the highest satellite at each of the ascending `moments`, -1 where there is none."""
     best = np.full(moments.size, -1, dtype=np.int64)
     for first in range(0, moments.size, _MOMENTS_A_BLOCK):
@@ -177,7 +177,7 @@ def _highest_rows(allowed: LanedIntervals, moments: Whole, look: Look) -> Whole:
     return best
 
 
-def _close_calls(allowed: LanedIntervals, moments: Whole, look: Look) -> tuple[Whole, Whole]:
+def _close_calls(allowed: GroupedIntervals, moments: Whole, look: Look) -> tuple[Whole, Whole]:
     """Return the pairs (place in `moments`, row) among which the highest of each moment is; none where none is up."""
     near = np.flatnonzero((allowed.start <= moments[-1]) & (allowed.end > moments[0]))
     low = np.searchsorted(moments, allowed.start[near], side="left")

@@ -14,7 +14,7 @@ from passim.coverage.steps import Coverage
 _HALF_HOUR_US: Final = 1_800_000_000
 
 
-def spare_by_half_hour(coverage: Coverage) -> pd.DataFrame:
+def redundancy_by_half_hour(coverage: Coverage) -> pd.DataFrame:
     """Return one row a half hour of the span of `coverage`, in order.
 
     Columns: start and end (datetime64[us, UTC]; the first and the last half hour are cut to the span); none, one and

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from passim.orbits.arcs import NodeGrid, Segments
 from passim.search import Stretches, turning_points
+from passim.sky.cull import CoarseOrbits, segments_within_cull
 from passim.sky.local_arcs import LocalArcs
-from passim.sky.reach import Planes, segments_in_reach
 from passim.sky.site import Site
 
 Floats = NDArray[np.float64]
@@ -86,12 +86,12 @@ def _blocks(satellite: Index, most: int) -> Iterator[tuple[int, int]]:
         first = last
 
 
-def intervals_of(grid: NodeGrid, coarse: Planes, site: Site, limit: SkyLimit) -> Intervals:
+def intervals_of(grid: NodeGrid, coarse: CoarseOrbits, site: Site, limit: SkyLimit) -> Intervals:
     """Return every interval in which a satellite of `grid` is on the allowed side of `limit` at `site`.
 
     Times are seconds since the start of the grid. `coarse` must be of the same stretch of time as `grid`.
     """
-    satellite, number = segments_in_reach(grid, coarse, site, limit.floor_deg)
+    satellite, number = segments_within_cull(grid, coarse, site, limit.floor_deg)
     return concatenated(
         [
             _look_at(grid, site, limit, satellite[first:last], number[first:last])
@@ -100,12 +100,12 @@ def intervals_of(grid: NodeGrid, coarse: Planes, site: Site, limit: SkyLimit) ->
     )
 
 
-def edges_of(grid: NodeGrid, coarse: Planes, site: Site, limit: SkyLimit) -> tuple[Index, Floats, Floats]:
+def edges_of(grid: NodeGrid, coarse: CoarseOrbits, site: Site, limit: SkyLimit) -> tuple[Index, Floats, Floats]:
     """Return the intervals of `intervals_of` without peaks and azimuths: satellite, start_s and end_s, (n,) each.
 
     For questions that ask only when: it leaves out about a third of the work.
     """
-    satellite, number = segments_in_reach(grid, coarse, site, limit.floor_deg)
+    satellite, number = segments_within_cull(grid, coarse, site, limit.floor_deg)
     found = []
     for first, last in _blocks(satellite, _MOST_SEGMENTS):
         _, _, owner, start_s, end_s = _whole_stretches(grid, site, limit, satellite[first:last], number[first:last])
