@@ -143,6 +143,23 @@ def zone(name: str) -> ZoneInfo:
         ) from None
 
 
+def wall_readings(wall: datetime, timezone: str) -> tuple[datetime, ...]:
+    """Return the moments that a clock of `timezone` may mean when it shows `wall` (naive), ascending and aware there.
+
+    One as a rule. Two where the clocks go back and show it twice; and two where they go forward over it: then neither
+    shows `wall` itself, since one counts with the offset before the change and the other with that after it (PEP 495).
+    Raises SiteError for an unknown zone.
+    """
+    where = zone(timezone)
+    moments = {wall.replace(tzinfo=where, fold=fold).astimezone(UTC) for fold in (0, 1)}
+    return tuple(moment.astimezone(where) for moment in sorted(moments))
+
+
+def day_start(day: date, timezone: str) -> datetime:
+    """Return the first moment of the local `day`, in UTC. Raises SiteError for an unknown zone."""
+    return moment(_first_moment(day, zone(timezone)))
+
+
 def local_days(span: Span, timezone: str) -> NDArray[np.int64]:
     """Return the midnights that bound the local days touched by `span`, microseconds since 1970 UTC, shape (days+1,).
 

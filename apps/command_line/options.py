@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 import click
 
-from .parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, aware_time, mask
+from .parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, mask
 
 __all__ = [
     "DEFAULT_MASK_DEG",
@@ -22,7 +22,6 @@ __all__ = [
     "SpanChoice",
     "allow_stale_option",
     "at_option",
-    "aware_time",
     "days_span_options",
     "fleet_name_option",
     "fleet_options",
@@ -48,9 +47,14 @@ def _bundle(name: str, record: type[Any], *options: Callable[[Command], Command]
         def bundled(*args: Any, **given: Any) -> Any:
             # The context keeps what another bundle has taken out already.
             asked = click.get_current_context().params
-            values = {field.name: asked[field.name] for field in dataclasses.fields(record)}
+            fields = dataclasses.fields(record)
+            # What is lent by another record of the command may be missing, and goes to the command all the same.
+            lent = {
+                field.name: asked[field.name] for field in fields if "lent" in field.metadata and field.name in asked
+            }
+            values = {field.name: asked[field.name] for field in fields if "lent" not in field.metadata}
             kept = {key: value for key, value in given.items() if key not in values}
-            return command(*args, **{name: record(**values)}, **kept)
+            return command(*args, **{name: record(**values, **lent)}, **kept)
 
         for option in reversed(options):
             if option not in getattr(bundled, _OPTIONS, ()):
@@ -65,7 +69,10 @@ def _bundle(name: str, record: type[Any], *options: Callable[[Command], Command]
 _OPTIONS = "_passim_options"
 
 at_option = click.option(
-    "--at", "at_text", metavar="ISO", help="What counts as now, with its offset from UTC. Default: the clock."
+    "--at",
+    "at_text",
+    metavar="TIME",
+    help="The time to treat as now, local time or with its offset from UTC. Default: the clock.",
 )
 lenient_option = click.option(
     "--lenient", is_flag=True, help="Skip element records that cannot be used, and say how many. Default: refuse them."
@@ -164,13 +171,17 @@ site_options = _bundle(
 )
 
 _from_option = click.option(
-    "--from", "from_text", metavar="ISO", help="Start, with its offset: 2026-11-25T08:00Z. Default: now."
+    "--from",
+    "from_text",
+    metavar="TIME",
+    help="Start: local time of the site, such as '2026-11-25 08:00' or 'tomorrow 08:00', or with its offset, "
+    "2026-11-25T08:00Z. Default: now.",
 )
 span_options = _bundle(
     "span_choice",
     SpanChoice,
     _from_option,
-    click.option("--to", "to_text", metavar="ISO", help="End, with its offset; instead of --hours."),
+    click.option("--to", "to_text", metavar="TIME", help="End, as for --from; instead of --hours."),
     click.option("--hours", type=float, metavar="N", help="Length in hours, at most 2208 (92 days). Default: 24."),
     at_option,
 )
@@ -179,7 +190,7 @@ days_span_options = _bundle(
     "span_choice",
     SpanChoice,
     _from_option,
-    click.option("--to", "to_text", metavar="ISO", help="End, with its offset; instead of --days."),
+    click.option("--to", "to_text", metavar="TIME", help="End, as for --from; instead of --days."),
     click.option("--hours", type=float, metavar="N", help="Length in hours; instead of --days."),
     at_option,
 )

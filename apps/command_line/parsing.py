@@ -11,7 +11,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import PurePath
@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ..text.units import counted, listed
+from .times import aware_time
 
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span
@@ -29,8 +30,9 @@ if TYPE_CHECKING:
     from passim.workspace import Workspace
 
 DEFAULT_MASK_DEG = 25.0
+# Marks the fields of a record that belong to another one, which lends them.
+LENT = {"lent": True}
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-_TIME_WORDS = "a time with its offset from UTC, such as 2026-11-25T08:00:00Z or 2026-11-25T08:00+01:00"
 
 
 @dataclass(frozen=True)
@@ -114,6 +116,10 @@ class SiteChoice:
         if _looks_like_coordinates(self.site_text) and self.workspace_dir is None:
             return None
         return found_workspace(self.workspace_dir)
+
+    def zone(self) -> str | None:
+        """Return the zone of local times at the site; None where nothing says a site. Raises InputError."""
+        return zone_of_site(self.site_text, self.zone_name, self.workspace_dir)
 
     def _view_at_coordinates(self) -> tuple[views.View, list[str]]:
         """Return the view from a place given by its coordinates; the workspace counts where it is named."""
@@ -205,28 +211,38 @@ class SiteChoice:
 
 @dataclass(frozen=True)
 class SpanChoice:
-    """Which stretch of time the question is about."""
+    """Which stretch of time the question is about; what says no offset from UTC is local time of the site asked about.
+
+    The last three fields are those of the command's `SiteChoice`, where it has one.
+    """
 
     from_text: str | None
     to_text: str | None
     hours: float | None
     at_text: str | None
+    site_text: str | None = dataclasses.field(default=None, metadata=LENT)
+    zone_name: str | None = dataclasses.field(default=None, metadata=LENT)
+    workspace_dir: str | None = dataclasses.field(default=None, metadata=LENT)
 
     @functools.cached_property
     def now(self) -> datetime:
-        """What counts as now: --at, or the clock, to the whole second."""
-        return aware_time(self.at_text, "--at") if self.at_text else datetime.now(UTC).replace(microsecond=0)
+        """What counts as now: --at, or the clock, to the whole second. Raises SpanError."""
+        return now_of(self.at_text, self.zone)
+
+    def zone(self) -> str | None:
+        """Return the zone of local times: that of the site asked about, None where no site says one."""
+        return zone_of_site(self.site_text, self.zone_name, self.workspace_dir)
 
     def span(self) -> Span:
         """Return the span. Raises SpanError."""
         from passim import Span
 
-        start = aware_time(self.from_text, "--from") if self.from_text else self.now
+        start = aware_time(self.from_text, "--from", self.zone, self.now) if self.from_text else self.now
         if self.to_text is None:
             return Span.starting(start, 24.0 if self.hours is None else self.hours)
         if self.hours is not None:
             raise click.UsageError("--to and --hours both say where the span ends: give one of them.")
-        return Span(start, aware_time(self.to_text, "--to"))
+        return Span(start, aware_time(self.to_text, "--to", self.zone, self.now))
 
 
 @dataclass(frozen=True)
@@ -257,6 +273,26 @@ class OutputChoice:
             return self.format_name
         suffix = (self.out or "").lower().rpartition(".")[2]
         return suffix if suffix in ("csv", "json") else "table"
+
+
+def now_of(at_text: str | None, zone: Callable[[], str | None] | None = None) -> datetime:
+    """Return what counts as now: what --at says, or the clock, to the whole second. Raises SpanError."""
+    clock = datetime.now(UTC).replace(microsecond=0)
+    return clock if at_text is None else aware_time(at_text, "--at", zone, clock)
+
+
+def zone_of_site(site_text: str | None, zone_name: str | None, workspace_dir: str | None) -> str | None:
+    """Return the zone in which a site's local times are told; None where nothing says a site. Raises InputError."""
+    if zone_name is not None:
+        return zone_name
+    if site_text is not None and _looks_like_coordinates(site_text):
+        from passim import Site
+
+        latitude_deg, longitude_deg, height_m = coordinates(site_text)
+        Site("the place", latitude_deg, longitude_deg, height_m)  # refuses what is no place
+        return time_zone(None, latitude_deg, longitude_deg)[0]
+    workspace = found_workspace(workspace_dir)
+    return None if workspace is None or not workspace.site_names else workspace.site(site_text).timezone
 
 
 def found_workspace(workspace_dir: str | None) -> Workspace | None:
@@ -332,20 +368,6 @@ def time_zone(name: str | None, latitude_deg: float, longitude_deg: float) -> tu
     if found is None:
         return "UTC", ["No time zone is known for these coordinates: times are UTC (--zone NAME changes that)."]
     return found, []
-
-
-def aware_time(text: str, option: str) -> datetime:
-    """Return the UTC datetime of ISO 8601 text that carries its offset. Raises SpanError for anything else."""
-    from passim.errors import SpanError
-    from passim.spans import aware
-
-    try:
-        moment = datetime.fromisoformat(text.strip())
-    except ValueError:
-        raise SpanError(
-            option, got=text, wanted=_TIME_WORDS, try_next=f"{option} {datetime.now(UTC):%Y-%m-%dT%H:00Z}"
-        ) from None
-    return aware(moment, option)
 
 
 def _told(fleet: Fleet) -> tuple[Fleet, list[str]]:

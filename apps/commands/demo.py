@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from ..command_line.options import OutputChoice, at_option, aware_time, output_options
+from ..command_line.options import OutputChoice, at_option, output_options
 
 NEXT_GAPS = 10
 _ROOF_NOTE = (
@@ -32,20 +32,20 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
       passim demo --keep school
     """
     import dataclasses
-    from datetime import UTC, datetime
 
     from passim import Span
     from passim.answers import scenario
     from passim.coverage import causes
 
     from ..command_line.output import check_out, tell, write
+    from ..command_line.parsing import now_of
     from ..command_line.query import search
     from ..text.causes import cause_gap_answer, cause_sentence, clear_sentence, given_back_sentence
     from ..text.gaps import gap_sentence
     from ..text.units import share
 
     check_out(output_choice.out)
-    now = aware_time(at_text, "--at") if at_text else datetime.now(UTC).replace(microsecond=0)
+    now = now_of(at_text, lambda: scenario.MARRAM_LOFT.timezone)
     if keep is not None:
         from passim.workspace import create
 

@@ -6,7 +6,8 @@ from datetime import UTC, datetime
 
 import click
 
-from ..command_line.options import at_option, aware_time
+from ..command_line.options import at_option
+from ..command_line.times import aware_time
 
 FIRST_TWO_LINE_NUMBER = 90001
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Any
 
 import click
@@ -11,12 +10,11 @@ from ..command_line.options import (
     FleetChoice,
     OutputChoice,
     at_option,
-    aware_time,
     fleet_name_option,
     lenient_option,
     workspace_option,
 )
-from ..command_line.parsing import found_workspace
+from ..command_line.parsing import found_workspace, now_of, zone_of_site
 
 
 @click.command("elements", short_help="What element files hold, and their conversion.")
@@ -78,7 +76,7 @@ def elements(
         raise click.UsageError(
             "which files? Give one PATH or more, files or folders of element sets, or --workspace DIR."
         )
-    now = aware_time(at_text, "--at") if at_text else datetime.now(UTC)
+    now = now_of(at_text, lambda: zone_of_site(None, None, workspace_dir))
     fleet, notes = FleetChoice(paths, lenient, fleet_name, workspace_dir).fleet(now)
 
     oldest = moment(int(fleet.epochs.min().astype("int64")))

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..command_line.options import allow_stale_option, lenient_option, output_options, site_options
-from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, aware_time
+from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
+from ..command_line.times import aware_time
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,7 +23,10 @@ if TYPE_CHECKING:
 @lenient_option
 @site_options
 @click.option(
-    "--from", "from_text", metavar="ISO", help="Start of what is scored. Default: half of it before NEW's epochs."
+    "--from",
+    "from_text",
+    metavar="TIME",
+    help="Start of what is scored, local time of the site or with its offset. Default: half of it before NEW's epochs.",
 )
 @click.option("--hours", type=float, default=48.0, show_default=True, metavar="N", help="Length of what is scored.")
 @click.option(
@@ -80,7 +84,7 @@ def hindcast(
     check_out(output_choice.out)
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     view, notes = site_choice.view()
-    span = Span.starting(aware_time(from_text, "--from"), hours) if from_text else None
+    span = Span.starting(aware_time(from_text, "--from", site_choice.zone), hours) if from_text else None
     if span is not None and len(paths) > 2:
         raise click.UsageError("--from says where one span begins: give it with one pair of snapshots.")
     pairs, fleet_notes = [], []

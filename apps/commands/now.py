@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 import click
 
 from ..command_line.call_options import kind_option, minutes_option
@@ -12,11 +10,11 @@ from ..command_line.options import (
     OutputChoice,
     SiteChoice,
     at_option,
-    aware_time,
     fleet_options,
     output_options,
     site_options,
 )
+from ..command_line.parsing import now_of
 
 
 @click.command("now", short_help="Service this minute, the next gap, and whether to call now.")
@@ -55,7 +53,7 @@ def now(
     from ..text.units import instant
 
     check_out(output_choice.out)
-    at = aware_time(at_text, "--at") if at_text else datetime.now(UTC).replace(microsecond=0)
+    at = now_of(at_text, site_choice.zone)
     span = Span.starting(at)
     call_times.check_length(minutes, span)
     kind = kind_of(kind_name, site_choice)
