@@ -109,7 +109,7 @@ def hand_in(page: Any, name: str, text: str) -> None:
 def test_roof_line_or_sky(page: Any, address: str) -> None:
     open_sky(page, address)
     loft = known(scenario.MARRAM_LOFT)
-    assert page.inner_text("#sentence").startswith("It is not your roof line: ")
+    assert page.inner_text("#sentence").startswith("Your roof line is not the cause: ")
     assert page.inner_text("#second") == (
         "All would close if the satellite need not see a gateway. A gateway is a ground station that the satellite "
         "must see as well. Nothing on your roof changes that: move calls to calm hours, or ask the provider."
@@ -402,7 +402,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
     )
     assert cells == [[str(r.number), r.setting, f"{r.fit:.2f}"] for r in found.table().itertuples()]
 
-    page.get_by_role("button", name="Take the record away").click()
+    page.get_by_role("button", name="Remove the record").click()
     page.locator("#symptom-every-low").wait_for()
     page.locator("#symptom-answer .ranks").wait_for(state="detached")
     assert page.evaluate("localStorage.getItem('symptom-record')") in (None, "null")

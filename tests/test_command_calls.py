@@ -291,7 +291,9 @@ def test_each_answer_says_which_band_it_is_in(old: str, folder: Path, day: str, 
     # Lists of times say the same of themselves, and put it first where no time can be told.
     for command in ("gaps", "passes", "minutes", "serving", "causes"):
         listed = done(folder, command, *asked, at=at).stdout
-        assert listed.startswith("Elements 9.58 days old: trust counts, not times.\n") == (band == "statistics only")
+        assert listed.startswith("Elements 9.58 days old: totals are reliable, exact times are not.\n") == (
+            band == "statistics only"
+        )
         assert f"(band: {band})." in listed
 
 
@@ -353,7 +355,7 @@ def test_too_old_elements_say_their_age_and_what_to_do(old: str, folder: Path) -
         assert line.endswith(", or --allow-stale for counts all the same")
         text = done(folder, command, "--elements", old, "--allow-stale", *more, at=at).stdout
         assert text.startswith("Elements 26.")
-        assert " days old: trust counts, not times.\n" in text
+        assert " days old: totals are reliable, exact times are not.\n" in text
         assert "(band: refuse" in text
     spots = ["survey", "spots", "--workspace", str(folder), "--elements", old, "--at", at, "--hours", "3"]
     result = CliRunner().invoke(main, spots, prog_name="passim")

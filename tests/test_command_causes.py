@@ -86,7 +86,7 @@ def test_a_gateway_is_told_from_the_roof_line(here: list[str]) -> None:
         "12 gaps an hour over 6 h, about 20 s each; all would close if the satellite need not see a gateway: it is not "
         "your roof line."
     )
-    assert second.startswith("Lifted alone, each limit would give back: gateway ")
+    assert second.startswith("Service regained by removing one limit: gateway ")
     assert second.endswith("; horizon and serving nothing.")
 
 
@@ -103,7 +103,7 @@ def test_the_busy_part_of_the_day_is_named() -> None:
         r"\(\d\d in 24 h, \d\.\d an hour over all\); all would close",
         sentence,
     )
-    assert sentence.endswith("if the satellite need not see a gateway: it is not your roof line.")
+    assert sentence.endswith("if the satellite need not see a gateway: your roof line is not the cause.")
     # Over several days all nights count together.
     days = Span.starting(span.start, hours=72)
     found = search(scenario.plover(span.start), view, days)
@@ -126,7 +126,7 @@ def test_the_verdict_of_a_page_says_what_helps() -> None:
         found = search(scenario.plover(span.start), view, span)
         told.append(verdict_first(found, find_causes(found.visibility)))
     (gateway, its_help), (roof, roof_help) = told
-    assert gateway.startswith("It is not your roof line: ")
+    assert gateway.startswith("Your roof line is not the cause: ")
     assert its_help.endswith("Nothing on your roof changes that: move calls to calm hours, or ask the provider.")
     assert "injure" not in its_help
     assert roof.startswith("It is your roof line: ")
@@ -145,7 +145,7 @@ def test_a_pair_is_told_as_one(here: list[str]) -> None:
 def test_no_gap_needs_no_cause(here: list[str]) -> None:
     result = done(*here)
     assert result.stdout.startswith("No gap in 6 h")
-    assert "Lifted alone" not in result.stdout
+    assert "Service regained" not in result.stdout
 
 
 def test_rows_are_the_librarys(here: list[str], fleet_file: str) -> None:
@@ -189,7 +189,7 @@ def test_lowering_a_row_of_firs(here: list[str], fleet_file: str, firs: str) -> 
     assert lowered["given_back_s"] == pytest.approx(expected.given_back_s, abs=0.01)
     assert lowered["given_back_s"] > 10.0
     assert (lowered["gaps_before"], lowered["gaps_after"]) == (expected.gap_count_before, expected.gap_count_after)
-    assert "Lowering the horizon at 280-335° by 20° would give back " in answer["answer"]
+    assert "Lowering the horizon at 280-335° by 20° would regain " in answer["answer"]
     assert "Lowering the horizon at 100-200° by 5° would change nothing." in answer["answer"]
     assert "Raising the horizon at 0-90° by 20° would cost " in answer["answer"]
 

@@ -158,7 +158,7 @@ def test_other_places_are_passims_own_and_said_to_be_coarse(school: str, html: s
 def test_the_page_says_what_a_reader_must_know(html: str, outline: Outline) -> None:
     assert '<html lang="en">' in html
     (headline,) = outline.texts["h1"]
-    assert "it is not your roof line" in headline
+    assert "your roof line is not the cause" in headline
     titles = outline.texts["h2"]
     assert titles == [
         "The place", "The days ahead", "When to call", "Why service is lost", "Another site", "More satellites",
@@ -240,7 +240,7 @@ def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
     words = " ".join(itertext(Outline(out.read_text(encoding="utf-8"))))
     assert "No start is ranked: elements are 24.3 days old" in words
     headline = Outline(out.read_text(encoding="utf-8")).texts["h1"]
-    assert headline[0].startswith("Elements 24.4 days old: trust counts, not times.")
+    assert headline[0].startswith("Elements 24.4 days old: totals are reliable, exact times are not.")
     assert len(headline) == 2
     assert "\\x0a" not in " ".join(headline)
     assert "table-gaps" not in Outline(out.read_text(encoding="utf-8")).tables

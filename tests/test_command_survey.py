@@ -127,7 +127,7 @@ def test_a_mast_is_compared_height_by_height(walls: str, where: list[str]) -> No
     result = done("mast", "--file", walls, "--from-height", "2", "--to-height", "12", "--step", "5", *where)
     # From 7 m the firs stand 18 deg high and the barn 9: below the mask, so that 12 m is no better.
     assert result.stdout.startswith("From 2 m to 7 m the time without service goes from ")
-    assert "gives back" in result.stdout
+    assert "regains" in result.stdout
     assert "Scaled to a day from 3 h" in result.stdout
     assert "power lines" in result.stdout
     assert "licensed trades decide" in result.stdout

@@ -175,7 +175,7 @@ def test_names_lead_nowhere_else(workspace: Workspace) -> None:
 
 
 def test_no_fault_before_anything_is_given() -> None:
-    for way, told in ((sky_draft.OBSTACLES, "Fill in"), (sky_draft.FILE, "Hand in")):
+    for way, told in ((sky_draft.OBSTACLES, "Fill in"), (sky_draft.FILE, "Upload")):
         assert sky_draft.waits_for(draft(way=way)).startswith(told)
     assert sky_draft.waits_for(draft()) == ""
     assert sky_draft.waits_for(draft(way=sky_draft.OBSTACLES, obstacles=[["180", "", "", ""]])) == ""

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import passim_apps
 from passim.errors import SiteError
 from passim.spans import Span
 from passim_apps.text.units import LocalClock, age, counted, duration, instant, listed, printable, share
@@ -43,6 +45,12 @@ def test_a_duration_reads_as_people_say_it(seconds: float, words: str) -> None:
         (0.025, "2.5 %"),
         (0.99999, "over 99.9 %"),
         (1e-5, "under 0.1 %"),
+        # At the very edge: what would round to all or to nothing.
+        (0.9996, "over 99.9 %"),
+        (0.9995, "over 99.9 %"),
+        (0.9994, "99.9 %"),
+        (0.0005, "0.1 %"),
+        (0.0004, "under 0.1 %"),
     ],
 )
 def test_a_share_is_never_rounded_to_all_or_nothing(fraction: float, words: str) -> None:
@@ -126,3 +134,19 @@ def test_many_times_read_as_each_alone(zone: str, start: datetime, hours: float)
     ]
     assert clock.times(moments_us) == [clock.time(moment) for moment in each]
     assert clock.whens(moments_us) == [clock.when(moment) for moment in each]
+
+
+# Sentences that read like a translation, each with what stands in its place now.
+CLUMSY = (
+    "Lifted alone, each limit", "Gives back", "trust counts, not times", "Longest, 9 of 10", "Ends the call",
+    "not your roof line", "would freeze like this", "What counts as now", "Hand in a", "No direction counts as",
+    "Working it out", "is taken to be there", "In force: the record", "Against first", "Lift first",
+    "a little patience", "drawn futures and told of",
+)  # fmt: skip
+
+
+def test_no_face_falls_back_into_clumsy_words() -> None:
+    apps = Path(passim_apps.__file__).parent
+    for path in sorted((*apps.rglob("*.py"), *apps.rglob("*.js"))):
+        text = path.read_text(encoding="utf-8")
+        assert not [words for words in CLUMSY if words in text], path

@@ -226,7 +226,7 @@ class SpanChoice:
 
     @functools.cached_property
     def now(self) -> datetime:
-        """What counts as now: --at, or the clock, to the whole second. Raises SpanError."""
+        """The time to treat as now: --at, or the clock, to the whole second. Raises SpanError."""
         return now_of(self.at_text, self.zone)
 
     def zone(self) -> str | None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from ..text.units import LocalClock, age, ages, counted, duration, instant, listed
+from ..text.units import TOTALS_ONLY, LocalClock, age, ages, counted, duration, instant, listed
 from .output import progress
 from .parsing import FleetChoice, SiteChoice, SpanChoice
 
@@ -69,7 +69,7 @@ class QueryResult:
     @property
     def service_note(self) -> str:
         """What counts as service."""
-        return f"Service is taken to be there while any satellite stands {self.in_reach}."
+        return f"Assumes service whenever a satellite is {self.in_reach}."
 
     @property
     def length(self) -> str:
@@ -175,7 +175,7 @@ def headed(sentence: str, report: SearchReport, span: Span) -> str:
         return sentence
     away = span.middle - report.epoch_median
     side = "old" if away >= timedelta(0) else "newer than the span"
-    return f"Elements {timing.age_words(away.total_seconds())} {side}: trust counts, not times.\n{sentence}"
+    return f"Elements {timing.age_words(away.total_seconds())} {side}: {TOTALS_ONLY}.\n{sentence}"
 
 
 def search_notes(report: SearchReport, span: Span, *, tell_age: bool = True) -> list[str]:

@@ -23,7 +23,9 @@ _LOWER = re.compile(r"\s*([\d.]+)\s*-\s*([\d.]+)\s*:\s*([+-]?[\d.]+)\s*")
 @fleet_options
 @site_options
 @span_options
-@click.option("--limits", "by_limit", is_flag=True, help="List the limits and what each, lifted alone, gives back.")
+@click.option(
+    "--limits", "by_limit", is_flag=True, help="List the limits and the service regained by removing each alone."
+)
 @click.option("--sectors", "by_sector", is_flag=True, help="List 10-degree sectors of the horizon and what each costs.")
 @click.option(
     "--lower",
@@ -52,7 +54,7 @@ def causes(
 
     A limit is a cause if, lifted alone, it leaves no moment of the gap without a satellite: "gateway or cone" means
     that either would do, "gateway with cone" that only both together would. Beside it stands where the satellite was
-    that went missing, at the middle of the gap. What one limit gives back may not be added to what another does.
+    that went missing, at the middle of the gap. Service regained by one limit may not be added to that by another.
 
     \b
     Example:
@@ -160,7 +162,7 @@ def _limit_answer(
         back = [amount(row.given_back_s, found.span.duration_s), share(row.gap_share)]
         return [row.limit, row.description, *back, str(row.gaps_closed), str(row.gaps_shortened)]
 
-    headings = ("Limit", "What it is", ">Gives back", ">Of the gaps", ">Gaps closed", ">Gaps shortened")
+    headings = ("Limit", "What it is", ">Service regained", ">Of the gaps", ">Gaps closed", ">Gaps shortened")
     return Answer("causes", "\n".join(lines), known.seconds_by_cause(), headings, cells, notes, facts)
 
 
@@ -180,6 +182,6 @@ def _sector_answer(
         where = [f"{row.from_deg:g}", f"{row.to_deg:g}", f"{row.horizon_highest_deg:.1f}"]
         return [*where, back, str(row.gaps_closed) if row.gaps_closed else ""]
 
-    headings = (">From °", ">To °", ">Skyline up to °", ">Gives back", ">Gaps closed")
+    headings = (">From °", ">To °", ">Skyline up to °", ">Service regained", ">Gaps closed")
     lines = [*lines, sector_sentence(found, sectors)]
     return Answer("causes", "\n".join(lines), sectors, headings, cells, notes, facts)

@@ -199,7 +199,7 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answ
             service=workspace.service if workspace is not None else None,
             progress=report,
         )
-    lift = "What one limit gives back may not be added to what another does."
+    lift = "Service regained by one limit may not be added to that by another."
     told = (lift, *search_notes(found.report, span), *found.notes, *notes, *fleet_notes, CAUTION)
     limits = {view.title: {limit.name: limit.describe() for limit in view.all_limits} for view, _ in named}
     sentence = headed(site_sentence(found, duration(span.duration_s)), found.report, span)

@@ -1,4 +1,4 @@
-"""``passim symptom``: which settings of the sky would freeze like this."""
+"""``passim symptom``: what explains the freezes, among settings of the sky."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _RANGE = re.compile(rf"\s*{_NUMBER}(?:\s*-\s*{_NUMBER})?\s*")
 _HOURS = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*-\s*(\d{1,2})(?::(\d{2}))?\s*")
 
 
-@click.command("symptom", short_help="Which settings of the sky would freeze like this.")
+@click.command("symptom", short_help="What explains the freezes: settings of the sky that would.")
 @fleet_options
 @site_options
 @span_options

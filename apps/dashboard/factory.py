@@ -89,4 +89,4 @@ def _table(state: DashboardState, page: Page, panel_name: str) -> Table | None:
         if shown is not None or job is None:
             return None if shown is None else shown.table
         job.done.wait(_PATIENCE_S)
-    raise InputError("table", got="still being computed", wanted="a little patience", try_next="the same again")
+    raise InputError("table", got="still being computed", try_next="again in a moment")

@@ -41,7 +41,7 @@ def notes_of(question: PageRequest, seen: Seen, span: Span) -> tuple[str, ...]:
     limits = "; ".join(limit.describe() for limit in view.all_limits)
     return (
         *search_notes(seen.visibility.report, span),
-        f"Service is taken to be there while any satellite is within every limit: {limits}.",
+        f"Assumes service whenever a satellite is within every limit: {limits}.",
         *seen.visibility.notes,
         *common_notes(question, span),
     )

@@ -90,7 +90,7 @@ def layout(pages: Sequence[Page]) -> Any:
                     html.Div(id="notice", role="alert"),
                     html.Div(
                         [
-                            html.Span("Working it out. "),
+                            html.Span("Computing… "),
                             html.Progress(id="progress", max="1", value="0", **aria(label="Share of the work done")),
                             html.Button("Stop", id="stop", className="button", n_clicks=0),
                         ],

@@ -1,4 +1,4 @@
-"""The state behind the pages: the workspace, what counts as now, and what has been computed, by key, within bounds.
+"""The state behind the pages: the workspace, the time to treat as now, and what has been computed, within bounds.
 
 There is one `DashboardState` an application, made by the factory; pages meet it as a `PageRequest`, which adds the
 choices of one address. What is quick is computed at once; the rest goes to worker processes, and `Pending` says
@@ -132,7 +132,7 @@ class DashboardState:
         self._stamp = _stamp(workspace)
 
     def now(self) -> datetime:
-        """What counts as now, to the whole second, UTC."""
+        """The time to treat as now, to the whole second, UTC."""
         return (datetime.now(UTC) + self._ahead).replace(microsecond=0)
 
     @property

@@ -260,8 +260,8 @@ def _causes(found: QueryResult, report: reports.SiteReport) -> Section:
     )
     by_limit = table_of(
         "limits",
-        "What each limit, lifted alone, would give back",
-        ("Limit", "What it is", ">Gives back", ">Of the gaps", ">Gaps closed", ">Gaps shortened"),
+        "Service regained by removing one limit",
+        ("Limit", "What it is", ">Service regained", ">Of the gaps", ">Gaps closed", ">Gaps shortened"),
         causes.seconds_by_cause(),
         lambda row: _limit_cells(row, report.span.duration_s),
     )

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from .units import LocalClock, counted, duration, share
+from .units import TOTALS_ONLY, LocalClock, counted, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,10 +19,19 @@ if TYPE_CHECKING:
     from passim.forecast import Freshness
 
 _START = "Start"
-PLAN_HEADINGS = ("Day", "Start", "End", ">Pauses", ">Frozen", ">Longest, 9 of 10", ">Ends the call", ">Elements' age")
-HOUR_HEADINGS = ("Hour", ">Starts", ">Pauses", ">Frozen", ">Longest, 9 of 10", ">Ends the call")
+PLAN_HEADINGS = (
+    "Day",
+    "Start",
+    "End",
+    ">Pauses",
+    ">Frozen",
+    ">Worst freeze (9 calls in 10)",
+    ">Call dropped",
+    ">Elements' age",
+)
+HOUR_HEADINGS = ("Hour", ">Starts", ">Pauses", ">Frozen", ">Worst freeze (9 calls in 10)", ">Call dropped")
 CHECK_HEADINGS = (
-    "Day", "Start", "Verdict", "Better start", "Call", "End", ">Pauses", ">Frozen", ">Ends the call", "Freezes",
+    "Day", "Start", "Verdict", "Better start", "Call", "End", ">Pauses", ">Frozen", ">Call dropped", "Freezes",
 )  # fmt: skip
 NOW_HEADINGS = ("A call", *PLAN_HEADINGS)
 _MOST_CHANGES = 6
@@ -70,7 +79,7 @@ def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
     if plan.statistics_only:
         calm = plan.by_hour.iloc[int(plan.by_hour["expected_frozen_s"].to_numpy().argmin())]
         return (
-            f"Elements {_age(plan.last.median_s)} old: trust counts, not times.\nThey are too old to tell one start "
+            f"Elements {_age(plan.last.median_s)} old: {TOTALS_ONLY}.\nThey are too old to tell one start "
             f"from another; by the local hour, the calmest begins at {int(calm['hour']):02d}:00, with {outlook(calm)}."
             f"\n{looked}."
         )
@@ -176,8 +185,8 @@ def plan_notes(plan: calls.CallPlan, runs: int) -> list[str]:
     if left_out and not plan.statistics_only:
         notes.append(f"{counted(left_out, 'start')} not ranked: only statistics hold for them.")
     notes.append(
-        f"Starts are chosen by {runs} drawn futures and told of by {runs} others; pauses are those expected in one "
-        f'call. In 9 of 10 such calls no single freeze is longer than "Longest, 9 of 10".'
+        f"Starts are chosen on {runs} simulated runs and scored on {runs} others; pauses are those expected in one "
+        f'call. In 9 calls in 10 no single freeze is longer than "Worst freeze".'
     )
     return notes
 
@@ -324,7 +333,7 @@ def now_sentence(said: now_answer.Now, clock: LocalClock) -> str:
     band, lines = said.freshness.band, []
     if not band.shows_odds:
         return (
-            f"Elements {_age(said.freshness.median_s)} old: trust counts, not times.\nWhether to call now, when "
+            f"Elements {_age(said.freshness.median_s)} old: {TOTALS_ONLY}.\nWhether to call now, when "
             "the next gap comes and which start is good cannot be told from them: passim calls tells the calmest hours."
         )
     if band.shows_times:

@@ -1,4 +1,4 @@
-"""What opens the gaps, as people read it: the verdict in one sentence, and what each limit would give back."""
+"""What opens the gaps, as people read it: the verdict in one sentence, and what removing each limit regains."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ _GATEWAY_TOO = f"{WHAT_A_GATEWAY_IS[:-1]}: for that part, move calls to calm hou
 _ROOF_LINE = "A freer or higher spot helps with the roof line; the tables below say in which direction."
 
 _PARTS_OF_DAY = ("night", "morning", "afternoon", "evening")
-NOT_THE_ROOF = "it is not your roof line"
+NOT_THE_ROOF = "your roof line is not the cause"
 _NEARLY_ALL, _MOST = 0.9, 0.5
 # A horizon that gives back less than this part of the time in gaps is not what opens them.
 _NEXT_TO_NOTHING = 0.01
@@ -96,7 +96,7 @@ def amount(seconds: float, span_s: float) -> str:
 
 
 def given_back_sentence(found: QueryResult, why: causes.Causes) -> str:
-    """Return the sentence that says what each limit, lifted alone, would give back."""
+    """Return the sentence that says the service regained by removing each limit alone."""
     rows = sorted(why.seconds_by_cause().to_dict("records"), key=lambda row: -row["given_back_s"])
     gaps, span_s = counted(len(why.gaps.start), "gap"), found.span.duration_s
     told = [
@@ -107,16 +107,16 @@ def given_back_sentence(found: QueryResult, why: causes.Causes) -> str:
     nothing = [row["limit"] for row in rows if row["given_back_s"] < _NOTICED_S]
     if nothing:
         told.append(f"{' and '.join(nothing)} nothing")
-    return f"Lifted alone, each limit would give back: {'; '.join(told)}."
+    return f"Service regained by removing one limit: {'; '.join(told)}."
 
 
 def sector_sentence(found: QueryResult, sectors: pd.DataFrame) -> str:
     """Return the sentence that names the direction in which the skyline costs most."""
     worst = max(sectors.to_dict("records"), key=lambda row: row["given_back_s"])
     if worst["given_back_s"] < _NOTICED_S:
-        return "No single sector of the horizon, lowered alone, would give back anything."
+        return "No single sector of the horizon, lowered alone, would regain any service."
     return (
-        f"The skyline costs most at {worst['from_deg']:g}-{worst['to_deg']:g}°: lowered there alone it would give back "
+        f"The skyline costs most at {worst['from_deg']:g}-{worst['to_deg']:g}°: lowered there alone it would regain "
         f"{amount(worst['given_back_s'], found.span.duration_s)}."
     )
 
@@ -129,7 +129,7 @@ def lowering_sentence(from_deg: float, to_deg: float, by_deg: float, what_if: sk
     gaps = f"{counted(what_if.gap_count_after, 'gap')} instead of {what_if.gap_count_before}"
     if abs(seconds) < _NOTICED_S:
         return f"{start} change nothing."
-    return f"{start} {'give back' if seconds > 0.0 else 'cost'} {amount(abs(seconds), what_if.span_s)} ({gaps})."
+    return f"{start} {'regain' if seconds > 0.0 else 'cost'} {amount(abs(seconds), what_if.span_s)} ({gaps})."
 
 
 def clear_sentence(found: QueryResult, why: causes.Causes) -> str:

@@ -98,7 +98,7 @@ def mast_answer(result: mounting.Comparison, start: Basis) -> Answer:
         step = table.iloc[int(table["gained_s_per_day"].to_numpy().argmax())]
         sentence = (
             f"From {first.mount_height_m:g} m to {best.mount_height_m:g} m the time without service goes from "
-            f"{_out(first)} to {_out(best)} a day; the step that brings most, to {step.mount_height_m:g} m, gives back "
+            f"{_out(first)} to {_out(best)} a day; the step that brings most, to {step.mount_height_m:g} m, regains "
             f"{duration(step.gained_s_per_day)} a day."
         )
 
@@ -126,7 +126,9 @@ def spots_answer(result: mounting.Comparison, start: Basis) -> Answer:
         return [row.spot, *_figures(row), signed(row.difference_s_per_day)]
 
     sentence = f"Without service a day: {named}. {verdict}"
-    return _answer("survey spots", sentence, result, start, ("Spot", *_HEADINGS, ">Against first"), cells)
+    return _answer(
+        "survey spots", sentence, result, start, ("Spot", *_HEADINGS, ">Compared with the first spot"), cells
+    )
 
 
 def portable_answer(result: mounting.Comparison, start: Basis) -> Answer:
@@ -147,7 +149,7 @@ def portable_answer(result: mounting.Comparison, start: Basis) -> Answer:
         if gateways
         else "No gateway was given, so this is the sky alone; where satellites need a gateway in reach, expect more."
     )
-    headings = ("Horizon", *_HEADINGS, ">Against open")
+    headings = ("Horizon", *_HEADINGS, ">Compared with the open one")
     return _answer("survey portable", sentence, result, start, headings, cells, (asked, _SIGHT_SOON))
 
 

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from passim.answers.sites import sweeps
 
 SITE_HEADINGS = (
-    "Site", ">Covered", ">Gaps an hour", ">Mean gap", ">Longest", ">Frozen in call hours", "Lift first", ">Gives back",
+    "Site", ">Covered", ">Gaps an hour", ">Mean gap", ">Longest", ">Frozen in call hours", "Main limit",
+    ">Service regained",
 )  # fmt: skip
 LATITUDE_HEADINGS = (
     ">Latitude", ">Covered", ">from", ">to", ">Gaps an hour", ">Longest gap", ">In view", ">closed form",

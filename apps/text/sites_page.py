@@ -89,7 +89,7 @@ def lift_sentence(rows: Sequence[Any]) -> str:
     if not helped:
         return ""
     most = max(helped, key=lambda row: float(row.best_limit_gives_back_s))
-    return f" Lifting one limit gives back most at {most.title}: the {most.best_limit}, {_length(most)}."
+    return f" Removing one limit regains most at {most.title}: the {most.best_limit}, {_length(most)}."
 
 
 def latitude_caption(swept: sweeps.LatitudeSweep, name: str, latitude_deg: float, mask_deg: float, length: str) -> str:

@@ -5,13 +5,16 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from passim.spans import Span
+
+# What old elements are still good for.
+TOTALS_ONLY: Final = "totals are reliable, exact times are not"
 
 
 def duration(seconds: float) -> str:

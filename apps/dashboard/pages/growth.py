@@ -324,7 +324,7 @@ def plan_place(question: PageRequest) -> Sequence[Any]:
     return [
         html.Section(
             [
-                html.H2("Hand in a plan of launches", id="plan-title"),
+                html.H2("Upload a launch plan", id="plan-title"),
                 drop_place("plan-file", "Choose a plan, or drop it here", most_bytes=_LARGEST_TAKEN_BYTES),
                 html.Div(id="plan-told", role="status"),
                 html.P(

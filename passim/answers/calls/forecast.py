@@ -36,7 +36,7 @@ def searched_span(span: Span) -> Span:
 class ServiceForecast:
     """When which satellite can serve, around `span`, by prediction; and how far that may be off.
 
-    Service is taken to be there while any satellite is within every limit. ``joint`` holds those intervals by lane, an
+    Assumes service whenever a satellite is within every limit. ``joint`` holds those intervals by lane, an
     index of ``fleet``; it was sought in ``searched``. ``allow_stale`` lets elements past every band be used.
     """
 

@@ -232,7 +232,7 @@ def _waited_for(question: PageRequest) -> call_answers.CallPlan:
             return calls_asked.plan_of(question, calls_asked.asked_of(question))
         except Pending as still:
             still.job.done.wait(_PATIENCE_S)
-    raise InputError("calendar", got="still being computed", wanted="a little patience", try_next="the same again")
+    raise InputError("calendar", got="still being computed", try_next="again in a moment")
 
 
 def _caption(plan: call_answers.CallPlan, clock: LocalClock, asked: calls_asked.Asked) -> str:

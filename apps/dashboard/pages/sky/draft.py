@@ -30,7 +30,7 @@ COLUMNS: Final = {
 # Fields that stand alone, each with what it is.
 SINGLE: Final = {
     "mount": "Height of the mount, m",
-    "lowest": "No direction counts as lower than, °",
+    "lowest": "Minimum elevation, all round, °",
     "declination": "Compass declination, °, east positive (0 if bearings are true)",
 }
 MOST_ROWS: Final = 40
@@ -98,7 +98,7 @@ def with_file(draft: Draft, name: str, data: bytes) -> Draft:
 def waits_for(draft: Draft) -> str:
     """Return what is still to be given where nothing has been typed or handed in yet for the way chosen, else ""."""
     if draft["way"] == FILE and draft[FILE] is None:
-        return "Hand in a horizon file, and the gaps before and after stand below."
+        return "Upload a horizon file, and the gaps before and after stand below."
     if draft["way"] == OBSTACLES and not _filled(draft[OBSTACLES]):
         return "Fill in the row of an obstacle and the height of the mount, and the gaps before and after stand below."
     return ""

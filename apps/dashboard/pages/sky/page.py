@@ -48,7 +48,7 @@ PANORAMA: Final = Panel(
 )
 LIMITS: Final = Panel(
     "limits",
-    "What each limit would give back",
+    "Service regained by removing one limit",
     Help(
         "How many gaps would close, and how many seconds come back, if one limit alone were lifted and the others "
         "stayed.",
@@ -136,7 +136,7 @@ def steps(_: PageRequest) -> Any:
             html.Button("◀ Earlier gap", id="gap-earlier", className="button", n_clicks=0),
             html.Button("Later gap ▶", id="gap-later", className="button", n_clicks=0),
             html.A("Try another horizon", href="#horizon", className="further"),
-            html.A("Which setting would freeze like this?", href="#symptom", className="further"),
+            html.A("What explains these freezes?", href="#symptom", className="further"),
         ],
         className="step-row",
     )

@@ -46,7 +46,7 @@ def block(_: PageRequest) -> Any:
     """Return the place of the matcher."""
     return html.Section(
         [
-            html.H2("Which setting would freeze like this?", id="symptom", className="panel-title"),
+            html.H2("What explains these freezes?", id="symptom", className="panel-title"),
             html.P(
                 "For when you know no gateway and no antenna cone, only how it freezes. Masks, cones, gateways and "
                 "more are tried one by one and together on the day chosen, and ranked by how well they fit.",
@@ -100,14 +100,14 @@ def _record_place() -> list[Any]:
     return [
         html.P(
             [
-                "In force: the record ",
+                "Using your record: ",
                 html.Span(id="symptom-held"),
                 " The search goes by it alone, from its first freeze to its last; the ranges, the hours and the day "
-                "chosen above do not count. To use them, or another record, take this one away.",
+                "chosen above do not count. To use them, or another record, remove it.",
             ],
             className="done with-record",
         ),
-        html.Button("Take the record away", id="symptom-away", className="button with-record", n_clicks=0),
+        html.Button("Remove the record", id="symptom-away", className="button with-record", n_clicks=0),
         html.Div(
             [
                 html.P(

@@ -37,7 +37,7 @@ def limit_table(given_back: pd.DataFrame, span: Span) -> Table:
         back = [amount(row.given_back_s, span.duration_s), share(row.gap_share)]
         return [row.limit, row.description, *back, str(row.gaps_closed), str(row.gaps_shortened)]
 
-    headings = ("Limit", "What it is", ">Gives back", ">Of the gaps", ">Gaps closed", ">Shortened")
+    headings = ("Limit", "What it is", ">Service regained", ">Of the gaps", ">Gaps closed", ">Shortened")
     return _without_empty(Table(given_back, headings, cells))
 
 
@@ -49,7 +49,7 @@ def sector_table(sectors: pd.DataFrame, span: Span) -> Table:
         return [*where, amount(row.given_back_s, span.duration_s), str(row.gaps_closed)]
 
     costly = sectors[sectors["given_back_s"] > 0.0]
-    headings = ("From north", ">Horizon up to", ">Gives back", ">Gaps closed")
+    headings = ("From north", ">Horizon up to", ">Service regained", ">Gaps closed")
     told = f"The file has all {len(sectors)} parts." if len(costly) else ""
     return _without_empty(Table(sectors, headings, cells, None, "No part of the horizon costs anything.", costly, told))
 
