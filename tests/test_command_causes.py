@@ -83,8 +83,8 @@ SOUTH = GatewayLimit((Gateway("South", 39.604, -28.0),))
 def test_a_gateway_is_told_from_the_roof_line(here: list[str]) -> None:
     first, second, *_ = done(*here, *GATEWAY).stdout.splitlines()
     assert first == (
-        "12 gaps an hour over 6 h, about 20 s each; all would close if the satellite need not see a gateway: it is not "
-        "your roof line."
+        "12 gaps an hour over 6 h, about 20 s each; all would close if the satellite need not see a gateway: your roof "
+        "line is not the cause."
     )
     assert second.startswith("Service regained by removing one limit: gateway ")
     assert second.endswith("; horizon and serving nothing.")
