@@ -6,6 +6,7 @@ nothing with the library that writes.
 
 from __future__ import annotations
 
+import random
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 
 from passim.answers.calls.calendar_in import Event, parse_calendar, read_calendar
 from passim.answers.calls.calendar_out import CallWindow, check_target, write_calendar
+from passim.answers.calls.recurrence import FREQUENCIES, repeated
 from passim.errors import InputError
 from passim.spans import Span
 
@@ -115,6 +117,92 @@ def test_what_is_cancelled_or_takes_no_time_is_told_of() -> None:
     assert read.notes == ("calendar: 1 cancelled, left out.", "calendar: 1 marked as taking no time, left out.")
 
 
+def test_a_start_that_its_own_rule_would_not_give_counts_all_the_same() -> None:
+    """RFC 5545, 3.8.5.3: DTSTART is the first instance. 2026-03-26 is a Thursday."""
+    assert starts("DTSTART:20260326T090000Z|DURATION:PT1H|RRULE:FREQ=WEEKLY;BYDAY=MO") == [
+        "2026-03-26T09:00:00+00:00",
+        "2026-03-30T09:00:00+00:00",
+    ]
+
+
+def test_a_rule_that_cannot_be_followed_is_told_by_name_and_its_hours_are_busy() -> None:
+    for part in ("BYMONTHDAY=35", "BYMONTH=0", "INTERVAL=0", "BYDAY=99MO", "COUNT=-1", "BYSETPOS=0", "BYEASTER=1"):
+        given = calendar(f"SUMMARY:Choir|DTSTART:20260326T090000Z|DURATION:PT1H|RRULE:FREQ=MONTHLY;{part}")
+        read = parse_calendar(given, WEEK, ZONE, "mine.ics")
+        assert [e.start.day for e in read.events] == [26, 27, 28, 29, 30, 31, 1, 2, 3, 4, 5]
+        (note,) = read.notes
+        assert note.startswith("mine.ics, line 10: the rule by which 'Choir' repeats cannot be followed")
+        assert part.partition("=")[0] in note
+        assert note.endswith("; 09:00 to 10:00 counts as busy on every day from 2026-03-26 on.")
+
+
+def test_a_day_that_never_comes_is_not_looked_for_up_to_the_year_9999() -> None:
+    """Counted in the years that dateutil goes through, which on any machine are what such a rule costs."""
+    from dateutil import rrule
+
+    seen: list[int] = []
+    real = rrule._iterinfo.rebuild
+
+    def counted(self: object, year: int, month: int) -> None:
+        seen.append(year)
+        real(self, year, month)
+
+    for rule in (
+        "FREQ=DAILY;BYMONTH=2;BYMONTHDAY=30",
+        "FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30",
+        "FREQ=MONTHLY;BYDAY=MO;BYSETPOS=9",
+        "FREQ=DAILY;INTERVAL=7;BYDAY=MO;COUNT=9",
+    ):
+        seen.clear()
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(rrule._iterinfo, "rebuild", counted)
+            assert starts(f"DTSTART:20260326T090000Z|DURATION:PT1H|RRULE:{rule}") == ["2026-03-26T09:00:00+00:00"]
+        assert len(set(seen)) < 60
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_rules_come_out_as_dateutil_alone_has_them(seed: int) -> None:
+    """Neither the periods left out nor the late years may change a day."""
+    from dateutil.rrule import rrulestr
+
+    draw = random.Random(seed)
+    for _ in range(60):
+        parts = [f"FREQ={draw.choice(FREQUENCIES)}", f"INTERVAL={draw.choice([1, 1, 2, 3, 7])}"]
+        options = (
+            "BYMONTH=2,3,4", "BYMONTHDAY=1,29,-1", "BYDAY=MO,TH", "BYDAY=WE;BYSETPOS=1,-1", "COUNT=2000", "WKST=SU",
+            "UNTIL=20260402T120000", "BYHOUR=9,15",
+        )  # fmt: skip
+        parts += draw.sample(options, draw.randint(0, 2))
+        rule = ";".join(parts)
+        if "COUNT" in rule and "UNTIL" in rule:  # not allowed together
+            continue
+        begins = datetime(draw.choice([1950, 2000, 2019, 2026]), draw.randint(1, 12), draw.randint(1, 28), 9)
+        first, last = datetime(2026, 3, 22), datetime(2026, 4, 7)
+        expected = rrulestr(f"RRULE:{rule}", dtstart=begins).between(first, last, inc=True)
+        assert repeated(rule, begins, UTC, first, last) == expected, (rule, begins)
+
+
+def test_a_series_moved_from_one_day_on_is_moved_on_all_later_days() -> None:
+    """RFC 5545, 3.2.13: RANGE=THISANDFUTURE."""
+    given = (
+        calendar(
+            "DTSTART:20260323T090000Z|DURATION:PT1H|RRULE:FREQ=DAILY",
+            "RECURRENCE-ID;RANGE=THISANDFUTURE:20260402T090000Z|DTSTART:20260402T150000Z|DURATION:PT2H",
+            "RECURRENCE-ID:20260404T090000Z|DTSTART:20260404T200000Z|DURATION:PT1H",
+        )
+        .replace(b"UID:1@", b"UID:0@")
+        .replace(b"UID:2@", b"UID:0@")
+    )
+    events = parse_calendar(given, WEEK, ZONE).events
+    assert [(e.start.day, e.start.hour) for e in events][-5:] == [(1, 9), (2, 15), (3, 15), (4, 20), (5, 15)]
+    assert events[-1].end - events[-1].start == timedelta(hours=2)
+
+
+def test_a_period_lasts_as_long_as_it_says() -> None:
+    (_, extra) = events("DTSTART:20260326T090000Z|DURATION:PT1H|RDATE;VALUE=PERIOD:20260327T090000Z/PT5H")
+    assert extra.end - extra.start == timedelta(hours=5)
+
+
 def test_busy_times_are_united() -> None:
     read = parse_calendar(
         calendar("DTSTART:20260326T090000Z|DURATION:PT1H", "DTSTART:20260326T093000Z|DURATION:PT1H"), WEEK, ZONE
@@ -153,6 +241,11 @@ def test_folded_lines_and_a_zone_of_the_files_own() -> None:
         (calendar("DTSTART:20260326T090000Z|DURATION:PT1H|RRULE:FREQ=SECONDLY"), "line 9; got 'RRULE FREQ=SECONDLY'"),
         (calendar("DTSTART:20260326T090000Z|DTEND;VALUE=DATE:20260327"), "got"),
         (calendar("DTSTART:20260326T090000Z|DTSTART:20260327T090000Z"), "line 7; got 'DTSTART twice in one event'"),
+        (calendar("DTSTART;TZID=Europe:20260326T090000|DURATION:PT1H"), "line 7; got 'time zone Europe'"),
+        (calendar(f"DTSTART;TZID={'x' * 5000}:20260326T090000|DURATION:PT1H"), "line 7; got 'time zone xxxx"),
+        (calendar("DTSTART:20260326T090000Z|RDATE;TZID=No/Where:20260327T090000"), "line 8; got 'time zone No/Where'"),
+        (calendar("DTSTART:20260326T090000Z|RDATE;VALUE=PERIOD:20260327T090000Z/"), "line 8; got"),
+        (calendar("DTSTART:20260326T090000Z|RDATE:2026"), "line 8; got"),
         (calendar("DTSTART:00010101T000000|DURATION:PT1H"), "line 4; got 'a time outside the years 1 to 9999'"),
     ],
 )  # fmt: skip

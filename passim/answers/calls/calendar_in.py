@@ -1,35 +1,34 @@
 """Reading a calendar file (iCalendar, RFC 5545): when somebody is busy, and which calls are set.
 
 The library icalendar takes the text apart, dateutil repeats what recurs. What cannot be understood is refused with its
-line, because a busy time that is lost in silence becomes a call in the middle of it.
+line, because a busy time that is lost in silence becomes a call in the middle of it. A rule of repetition that RFC 5545
+does not allow is told of by name, and the hours of its event count as busy on every day from its start.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
-from itertools import islice, takewhile
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from dateutil.rrule import rrule, rruleset, rrulestr  # type: ignore[import-untyped]
 from icalendar import Calendar
 from icalendar.parser import Contentline
 
+from passim.answers.calls.recurrence import FREQUENCIES, MOST_REPEATS, every_day, fault, repeated
 from passim.errors import InputError
 from passim.intervals import Intervals, union
 from passim.spans import Span, microseconds, zone
 
 _LARGEST_FILE_BYTES: Final = 20_000_000
-# A rule that yields more than this within a span repeats every few minutes: no calendar of people.
-_MOST_REPEATS: Final = 5_000
+_MOST_NOTES: Final = 20
 _ONCE: Final = ("DTSTART", "DTEND", "DURATION", "RRULE", "RECURRENCE-ID", "UID", "STATUS", "TRANSP")
 # The property by which passim knows the calls that it has put into a calendar itself.
 QUESTION: Final = "X-PASSIM-QUESTION"
-_FREQUENCIES: Final = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
 
 
 @dataclass(frozen=True)
@@ -108,36 +107,98 @@ def parse_calendar(
         raise _refused(name, 1, f"{len(components)} events in {len(sources)} blocks", "BEGIN:VEVENT at the top level")
 
     cancelled = free = 0
-    masters: list[tuple[str, list[_Met]]] = []
-    moved: dict[str, dict[datetime, list[_Met]]] = {}
+    series: list[tuple[_Series, bool]] = []
     for component, source in zip(components, sources, strict=True):
         try:
-            series = _Series.of(component, source, where, name)
-            met = list(series.events(span))
+            one = _Series.of(component, source, where, name)
         except OverflowError:
-            raise _refused(name, source.line, "a time outside the years 1 to 9999", "a year of people alive") from None
+            raise _out_of_time(name, source.line) from None
+        except (ValueError, TypeError, AttributeError, KeyError, IndexError) as error:
+            # The library hands on whatever the file made of its values, and it stumbles over them in many ways.
+            raise _refused(name, source.line, f"an event that cannot be understood ({error})", "times") from None
         is_off = str(component.get("STATUS", "")).upper() == "CANCELLED"
         takes_none = str(component.get("TRANSP", "")).upper() == "TRANSPARENT"
         takes_none &= not (suggested and QUESTION in component)
         cancelled, free = cancelled + is_off, free + (takes_none and not is_off)
-        kept = [] if is_off or takes_none else met
-        if series.instead_of is not None:
-            moved.setdefault(series.uid, {})[series.instead_of] = kept
-        else:
-            masters.append((series.uid, kept))
+        series.append((one, not is_off and not takes_none))
 
-    events: list[Event] = []
-    for uid, kept in masters:
-        events += [event for start, event in kept if start not in moved.get(uid, {})]
-    for instead in moved.values():
-        events += [event for kept in instead.values() for _, event in kept]
+    # Single days of a series that are moved or cancelled, and days from which on all of them are.
+    moved: dict[tuple[str, datetime], list[Event]] = {}
+    onward: dict[str, list[_Onward]] = {}
+    for one, counts in series:
+        if one.instead_of is not None:
+            kept = [event for _, event in _met(one, span)] if counts else []
+            moved.setdefault((one.uid, one.instead_of), []).extend(kept)
+            if one.and_future:
+                shift = _utc(one.begins, one.where) - one.instead_of
+                onward.setdefault(one.uid, []).append(_Onward(one.instead_of, shift, one.length, counts))
+    events = [event for kept in moved.values() for event in kept]
+    unfollowed: list[str] = []
+    for one, counts in series:
+        if one.instead_of is not None or not counts:
+            continue
+        events += _unmoved(one, span, moved, sorted(onward.get(one.uid, ()), key=lambda o: o.since))
+        if one.fault is not None:
+            unfollowed.append(one.fault_words())
     events.sort(key=lambda e: (e.start, e.end, e.uid))
     notes = []
     if cancelled:
         notes.append(f"{name}: {cancelled} cancelled, left out.")
     if free:
         notes.append(f"{name}: {free} marked as taking no time, left out.")
+    notes += unfollowed[:_MOST_NOTES]
+    if len(unfollowed) > _MOST_NOTES:
+        notes.append(f"{name}: {len(unfollowed) - _MOST_NOTES} more events with a rule that cannot be followed.")
     return CalendarEvents(tuple(events), tuple(notes))
+
+
+@dataclass(frozen=True)
+class _Onward:
+    """From the day `since` on a series begins `shift` later and lasts `length`, or does not take place."""
+
+    since: datetime
+    shift: timedelta
+    length: timedelta
+    counts: bool
+
+
+def _met(one: _Series, span: Span) -> list[_Met]:
+    """Return when the events that meet `span` would begin, and the events. Raises InputError."""
+    try:
+        return list(one.events(span))
+    except OverflowError:
+        raise _out_of_time(one.name, one.line) from None
+
+
+def _unmoved(
+    one: _Series, span: Span, moved: dict[tuple[str, datetime], list[Event]], onward: list[_Onward]
+) -> list[Event]:
+    """Return the events of a series but for single ones that were moved; those after an onward change follow it."""
+    if not onward:
+        return [event for start, event in _met(one, span) if (one.uid, start) not in moved]
+    # What is shifted into the span may come from outside it.
+    margin = max(abs(change.shift) + change.length for change in onward)
+    try:
+        wide = Span(span.start - margin, span.end + margin)
+    except OverflowError:
+        raise _out_of_time(one.name, one.line) from None
+    kept = []
+    for start, event in _met(one, wide):
+        if (one.uid, start) in moved:
+            continue
+        change = next((c for c in reversed(onward) if c.since <= start), None)
+        if change is not None:
+            if not change.counts:
+                continue
+            begins = event.start + change.shift
+            event = replace(event, start=begins, end=begins + change.length)
+        if _meets(event.start, event.end, span):
+            kept.append(event)
+    return kept
+
+
+def _meets(start: datetime, end: datetime, span: Span) -> bool:
+    return start < span.end and (end > span.start or (end == start >= span.start))
 
 
 @dataclass(frozen=True)
@@ -164,8 +225,10 @@ class _Series:
     all_day: bool
     rule: str | None
     without: tuple[datetime, ...]
-    besides: tuple[datetime, ...]
+    besides: dict[datetime, timedelta | None]
     instead_of: datetime | None
+    and_future: bool
+    fault: str | None
     line: int
     name: str
 
@@ -179,9 +242,9 @@ class _Series:
                 raise _refused(name, source.of(once), f"{once} twice in one event", "it once")
         if component.get("DTSTART") is None:
             raise _refused(name, source.line, "an event without DTSTART", "a start")
-        if "TZID" in component["DTSTART"].params and getattr(component["DTSTART"].dt, "tzinfo", None) is None:
-            zone_name = component["DTSTART"].params["TZID"]
-            raise _refused(name, source.of("DTSTART"), f"time zone {zone_name}", "a zone that is known or in the file")
+        for kind in ("DTSTART", "DTEND", "RECURRENCE-ID"):
+            if component.get(kind) is not None:
+                _check_zone(component[kind], [component[kind]], kind, source, name)
         try:
             start, end = component.start, component.end
         except (ValueError, TypeError, AttributeError) as error:
@@ -195,6 +258,7 @@ class _Series:
             raise _refused(name, source.of("DTEND"), f"{end} before {start}", "an end after the start")
         rules = component.get("RRULE")
         instead = component.get("RECURRENCE-ID")
+        rule = None if rules is None else _rule(rules, source.of("RRULE"), name)
         return cls(
             str(component.get("UID", f"line {source.line}")),
             " ".join(str(component.get("SUMMARY", "")).split()) or "(no title)",
@@ -202,10 +266,12 @@ class _Series:
             own_zone,
             length,
             all_day,
-            None if rules is None else _rule(rules, source.of("RRULE"), name),
-            tuple(_moments(component.get("EXDATE"), where, begins, own_zone)),
-            tuple(_moments(component.get("RDATE"), where, begins, own_zone)),
+            rule,
+            tuple(begins for begins, _ in _moments("EXDATE", component, source, where, begins, own_zone, name)),
+            dict(_moments("RDATE", component, source, where, begins, own_zone, name)),
             None if instead is None else _utc(*_wall(instead.dt, where)),
+            instead is not None and str(instead.params.get("RANGE", "")).upper() == "THISANDFUTURE",
+            None if rule is None else fault(rule, begins),
             source.of("RRULE") if rules is not None else source.line,
             name,
         )
@@ -214,9 +280,10 @@ class _Series:
         """Yield the original start and the event, for each that meets `span`."""
         recurring = self.rule is not None or bool(self.besides)
         for begins in self._begins(span):
+            length = self.besides.get(begins) or self.length
             start = _utc(begins, self.where)
-            end = _utc(begins + self.length, self.where) if self.all_day else start + self.length
-            if start < span.end and (end > span.start or (end == start >= span.start)):
+            end = _utc(begins + length, self.where) if self.all_day else start + length
+            if _meets(start, end, span):
                 yield start, Event(self.uid, self.title, start, end, self.all_day, recurring)
 
     def _begins(self, span: Span) -> list[datetime]:
@@ -225,55 +292,40 @@ class _Series:
             return [self.begins]
         # A day more on both sides holds whatever the clock of the event is away from UTC.
         day = timedelta(days=1)
-        first = span.start.replace(tzinfo=None) - self.length - day
+        longest = max(self.length, *(length for length in self.besides.values() if length), timedelta(0))
+        first = span.start.replace(tzinfo=None) - longest - day
         last = span.end.replace(tzinfo=None) + day
-        repeated = rruleset()
-        if self.rule is None:
-            repeated.rdate(self.begins)
-        else:
-            repeated.rrule(self._rrule(last))
-        for extra in self.besides:
-            repeated.rdate(extra)
-        for gone in self.without:
-            repeated.exdate(gone)
-        inside = takewhile(lambda begins: begins <= last, repeated.xafter(first, inc=True))
-        found = list(islice(inside, _MOST_REPEATS + 1))
-        if len(found) > _MOST_REPEATS:
-            raise _refused(self.name, self.line, f"over {_MOST_REPEATS} repetitions", "a rule that repeats less often")
-        return found
+        # RFC 5545, 3.8.5.3: the start is the first of the series, whether its rule would give it or not.
+        found = {self.begins, *self.besides}
+        if self.rule is not None and self.fault is not None:
+            found.update(every_day(self.begins, first, last))
+        elif self.rule is not None:
+            try:
+                found.update(repeated(self.rule, self.begins, self.where, first, last))
+            except (ValueError, TypeError, KeyError) as error:
+                raise _refused(self.name, self.line, f"RRULE {self.rule}: {error}", "a rule as of RFC 5545") from None
+        kept = sorted(begins for begins in found - set(self.without) if first <= begins <= last)
+        if len(kept) > MOST_REPEATS:
+            raise _refused(self.name, self.line, f"over {MOST_REPEATS} repetitions", "a rule that repeats less often")
+        return kept
 
-    def _rrule(self, last: datetime) -> rrule:
-        """Return the rule by the event's own clock, ended after `last` unless it ends by itself before."""
-        assert self.rule is not None
-        parts = dict(part.split("=", 1) for part in self.rule.split(";"))
-        until = parts.pop("UNTIL", None)
-        ends = last
-        if until is not None:
-            ends = min(last, self._until(until))
-        text = ";".join(f"{key}={value}" for key, value in parts.items())
-        if "COUNT" not in parts:
-            text += f";UNTIL={max(ends, datetime(1900, 1, 1)):%Y%m%dT%H%M%S}"
-        try:
-            return rrulestr(f"RRULE:{text}", dtstart=self.begins)
-        except (ValueError, TypeError, KeyError) as error:
-            raise _refused(self.name, self.line, f"RRULE {self.rule}: {error}", "a rule that RFC 5545 allows") from None
-
-    def _until(self, text: str) -> datetime:
-        """Return UNTIL by the event's own clock; a date means all of its day."""
-        if len(text) == 8:
-            return datetime.combine(datetime.strptime(text, "%Y%m%d").date(), time(23, 59, 59))
-        ends = datetime.strptime(text.rstrip("Z"), "%Y%m%dT%H%M%S")
-        if not text.endswith("Z"):
-            return ends
-        return ends.replace(tzinfo=UTC).astimezone(self.where).replace(tzinfo=None)
+    def fault_words(self) -> str:
+        """Say that the rule cannot be followed, why, and what counts instead."""
+        hours = (
+            "all of it counts" if self.all_day else f"{self.begins:%H:%M} to {self.begins + self.length:%H:%M} counts"
+        )
+        return (
+            f"{self.name}, line {self.line}: the rule by which {self.title!r} repeats cannot be followed "
+            f"({self.fault}); {hours} as busy on every day from {self.begins:%Y-%m-%d} on."
+        )
 
 
 def _rule(rules: Any, line: int, name: str) -> str:
     """Return the text of a recurrence rule that people use. Raises InputError."""
     text: str = rules.to_ical().decode("ascii", "replace")
     frequency = next((part[5:] for part in text.split(";") if part.startswith("FREQ=")), "none")
-    if frequency not in _FREQUENCIES:
-        raise _refused(name, line, f"RRULE {text}", f"FREQ of {', '.join(_FREQUENCIES)}")
+    if frequency not in FREQUENCIES:
+        raise _refused(name, line, f"RRULE {text}", f"FREQ of {', '.join(FREQUENCIES)}")
     return text
 
 
@@ -291,15 +343,29 @@ def _utc(begins: datetime, where: Any) -> datetime:
     return begins.replace(tzinfo=where).astimezone(UTC)
 
 
-def _moments(lists: Any, where: ZoneInfo, begins: datetime, own_zone: Any) -> Iterator[datetime]:
-    """Yield the times of EXDATE or RDATE by the clock of `own_zone`; a bare date means the hour at which it begins."""
+def _moments(
+    kind: str, component: Any, source: _Source, where: ZoneInfo, begins: datetime, own_zone: Any, name: str
+) -> Iterator[tuple[datetime, timedelta | None]]:
+    """Yield the times of EXDATE or RDATE by the clock of `own_zone`, and how long a period lasts.
+
+    A bare date means the hour at which the series begins.
+    """
+    lists = component.get(kind)
     for one in lists if isinstance(lists, list) else [] if lists is None else [lists]:
-        for entry in one.dts:
-            value = entry.dt[0] if isinstance(entry.dt, tuple) else entry.dt  # a period counts by its start
+        entries = getattr(one, "dts", None)
+        if entries is None:
+            raise _refused(name, source.of(kind), f"{kind} {one}", "times, with commas between them")
+        _check_zone(one, entries, kind, source, name)
+        for entry in entries:
+            value, until = entry.dt if isinstance(entry.dt, tuple) else (entry.dt, None)
             if not isinstance(value, datetime):
-                yield datetime.combine(value, begins.time())
-            else:
-                yield _utc(*_wall(value, where)).astimezone(own_zone).replace(tzinfo=None)
+                yield datetime.combine(value, begins.time()), None
+                continue
+            moment = _utc(*_wall(value, where))
+            length = None
+            if until is not None:
+                length = until if isinstance(until, timedelta) else _utc(*_wall(until, where)) - moment
+            yield moment.astimezone(own_zone).replace(tzinfo=None), length
 
 
 def _sources(text: str, name: str) -> list[_Source]:
@@ -308,10 +374,12 @@ def _sources(text: str, name: str) -> list[_Source]:
     open_blocks: list[tuple[str, int]] = []
     for line, content in _unfolded(text):
         try:
-            key, _, value = Contentline(content).parts()  # type: ignore[no-untyped-call]
+            key, params, value = Contentline(content).parts()  # type: ignore[no-untyped-call]
         except ValueError:
             raise _refused(name, line, content, "NAME:VALUE, as in every line of an iCalendar file") from None
         key, value = key.upper(), value.strip().upper()
+        if not _can_be_looked_up(params.get("TZID", "")):
+            raise _refused(name, line, f"time zone {params['TZID']}", "a zone that is known or in the file")
         if not open_blocks and (key, value) != ("BEGIN", "VCALENDAR"):
             raise _refused(name, line, content, "BEGIN:VCALENDAR first")
         if key == "BEGIN":
@@ -332,6 +400,18 @@ def _sources(text: str, name: str) -> list[_Source]:
     return found
 
 
+@lru_cache(maxsize=1024)
+def _can_be_looked_up(zone_name: Any) -> bool:
+    """Say whether the search for a zone ends well: it looks for files, and trips over folders and endless names."""
+    try:
+        ZoneInfo(str(zone_name) or "UTC")
+    except OSError:
+        return False
+    except (ValueError, KeyError):
+        return True  # none of the system's, but the file may bring it along
+    return True
+
+
 def _unfolded(text: str) -> Iterator[tuple[int, str]]:
     """Yield each content line with the number of the line where it begins; folds (RFC 5545, 3.1) are undone."""
     begins, content = 0, ""
@@ -344,6 +424,18 @@ def _unfolded(text: str) -> Iterator[tuple[int, str]]:
         begins, content = number, line if line.strip() else ""
     if content:
         yield begins, content
+
+
+def _check_zone(value: Any, entries: Sequence[Any], kind: str, source: _Source, name: str) -> None:
+    """Raise InputError where a time names a zone that nobody knows: read as local it would be hours away."""
+    params = getattr(value, "params", {})
+    dates = [entry.dt for entry in entries]
+    if "TZID" in params and any(isinstance(d, datetime) and d.tzinfo is None for d in dates):
+        raise _refused(name, source.of(kind), f"time zone {params['TZID']}", "a zone that is known or in the file")
+
+
+def _out_of_time(name: str, line: int) -> InputError:
+    return _refused(name, line, "a time outside the years 1 to 9999", "a year of people alive")
 
 
 def _refused(name: str, line: int, got: str, wanted: str) -> InputError:
