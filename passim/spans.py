@@ -19,10 +19,60 @@ from passim.errors import SiteError, SpanError
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
-_SECOND_US, _MINUTE_US, _HOUR_US = 1_000_000, 60_000_000, 3_600_000_000
+_SECOND_US, _MINUTE_US, _HOUR_US, _DAY_US = 1_000_000, 60_000_000, 3_600_000_000, 86_400_000_000
+_DAY_MINUTES = 1440
 
 # Nothing was in orbit before October 1957; far past 2200 the arithmetic of calendars ends before the sky does.
 _FIRST_YEAR, _LAST_YEAR = 1957, 2200
+
+
+@dataclass(frozen=True, slots=True)
+class DailyHours:
+    """A stretch of every local day, [from, to) in minutes since midnight; 22:00 to 04:00 goes over midnight.
+
+    Minutes are those of the clock on the wall: where it shows an hour twice, both count, and one that it skips is not
+    there. Raises SpanError unless both lie within one day and differ.
+    """
+
+    from_minute: int
+    to_minute: int
+
+    def __post_init__(self) -> None:
+        whole = all(0 <= minute <= _DAY_MINUTES for minute in (self.from_minute, self.to_minute))
+        if not whole or self.from_minute == _DAY_MINUTES or self.from_minute == self.to_minute:
+            raise SpanError(
+                "hours of the day",
+                got=self.words,
+                wanted="two different times of the day, from 00:00 to 24:00",
+                try_next="22:00-04:00",
+            )
+
+    @property
+    def words(self) -> str:
+        """The hours in words: 22:00 to 04:00."""
+        clocks = (f"{minute // 60:02d}:{minute % 60:02d}" for minute in (self.from_minute, self.to_minute))
+        return " to ".join(clocks)
+
+    def within(self, span: Span, timezone: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return start and end of these hours inside `span`, microseconds since 1970 UTC, ascending, (stretches,) each.
+
+        Stretches that touch are one. Empty where the span meets none. Raises SiteError for an unknown zone.
+        """
+        edges_us, offsets_us = _steady_offsets(span, zone(timezone))
+        length = (self.to_minute - self.from_minute) % _DAY_MINUTES or _DAY_MINUTES
+        found = []
+        for start, end, offset_us in zip(edges_us[:-1], edges_us[1:], offsets_us, strict=True):
+            # A day earlier than the first may reach into it.
+            days = np.arange((start + offset_us) // _DAY_US - 1, (end + offset_us) // _DAY_US + 1, dtype=np.int64)
+            from_us = days * _DAY_US + self.from_minute * _MINUTE_US - offset_us
+            found.append(np.clip(np.stack([from_us, from_us + length * _MINUTE_US], axis=1), start, end))
+        start_us, end_us = np.concatenate(found).T
+        there = end_us > start_us
+        start_us, end_us = start_us[there], end_us[there]
+        # Where the clocks change inside the hours, two stretches meet.
+        begins = np.append(True, start_us[1:] > end_us[:-1])[: start_us.size]
+        ends = np.append(begins[1:], True)[: start_us.size]
+        return start_us[begins], end_us[ends]
 
 
 @dataclass(frozen=True, slots=True)

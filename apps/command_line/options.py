@@ -22,6 +22,7 @@ __all__ = [
     "SpanChoice",
     "allow_stale_option",
     "at_option",
+    "between_option",
     "days_span_options",
     "fleet_name_option",
     "fleet_options",
@@ -193,6 +194,13 @@ days_span_options = _bundle(
     click.option("--to", "to_text", metavar="TIME", help="End, as for --from; instead of --days."),
     click.option("--hours", type=float, metavar="N", help="Length in hours; instead of --days."),
     at_option,
+)
+
+between_option = click.option(
+    "--between",
+    "between_text",
+    metavar="HH:MM-HH:MM",
+    help="Count these hours of each day alone, local time of the site; 22:00-04:00 goes over midnight.",
 )
 
 output_options = _bundle(

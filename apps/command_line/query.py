@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -15,10 +15,12 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from passim import Fleet, SearchReport, Site, Span
+    from passim import Coverage, Fleet, SearchReport, Site, Span
     from passim.forecast import Band
+    from passim.intervals import Intervals
     from passim.sky import view as views
     from passim.sky import visibility
+    from passim.spans import DailyHours
 
 CAUTION = (
     "Planning help from orbital elements and a simplified terminal, not a promise of service; not for emergency calls, "
@@ -45,6 +47,7 @@ class QueryResult:
     clock: LocalClock
     notes: tuple[str, ...]
     facts: dict[str, Any]
+    hours: DailyHours | None = None
 
     @property
     def site(self) -> Site:
@@ -72,23 +75,48 @@ class QueryResult:
         return f"Assumes service whenever a satellite is {self.in_reach}."
 
     @property
+    def within(self) -> Intervals | None:
+        """The parts of the span in the hours asked about, microseconds since 1970 UTC; None where all of it counts."""
+        from passim.intervals import Intervals
+
+        return None if self.hours is None else Intervals(*self.hours.within(self.span, self.site.timezone))
+
+    @property
+    def coverage(self) -> Coverage:
+        """How many satellites are in view, in the hours asked about. Raises SpanError where the span meets none."""
+        from passim import Coverage
+
+        whole = Coverage.from_passes(self.passes, self.span)
+        return whole if self.within is None else whole.within(self.within)
+
+    @property
     def length(self) -> str:
-        """How long the span is, in words."""
-        return duration(self.span.duration_s)
+        """How long the span is, in words, or the hours asked about."""
+        if self.hours is None:
+            return duration(self.span.duration_s)
+        return f"{duration(self.coverage.counted_us / 1e6)} ({self.hours.words})"
 
     def headed(self, sentence: str) -> str:
         """Return an answer's sentence, with a warning in the line before it where the elements are old."""
         return headed(sentence, self.visibility.report, self.span)
 
 
-def find(fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice) -> QueryResult:
-    """Read what the options name and find the passes. Raises InputError."""
+def find(
+    fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, hours: DailyHours | None = None
+) -> QueryResult:
+    """Read what the options name and find the passes; where given, only `hours` of the day count. Raises InputError."""
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     view, view_notes = site_choice.view()
     span = span_choice.span()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    return search(fleet, view, span, (*view_notes, *fleet_notes))
+    found = search(fleet, view, span, (*view_notes, *fleet_notes))
+    if hours is None:
+        return found
+    facts = {**found.facts, "hours_of_day": hours.words, "hours_s": 0.0}
+    found = replace(found, hours=hours, facts=facts)
+    facts["hours_s"] = found.coverage.counted_us / 1e6
+    return found
 
 
 def search(

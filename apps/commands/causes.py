@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..command_line.options import fleet_options, output_options, site_options, span_options
+from ..command_line.options import between_option, fleet_options, output_options, site_options, span_options
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, SpanChoice
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ _LOWER = re.compile(r"\s*([\d.]+)\s*-\s*([\d.]+)\s*:\s*([+-]?[\d.]+)\s*")
 @fleet_options
 @site_options
 @span_options
+@between_option
 @click.option(
     "--limits", "by_limit", is_flag=True, help="List the limits and the service regained by removing each alone."
 )
@@ -43,6 +44,7 @@ def causes(
     fleet_choice: FleetChoice,
     site_choice: SiteChoice,
     span_choice: SpanChoice,
+    between_text: str | None,
     by_limit: bool,
     by_sector: bool,
     lowerings: tuple[str, ...],
@@ -70,6 +72,7 @@ def causes(
 
     from ..command_line.output import Answer, check_out, plain_numbers, write
     from ..command_line.query import find
+    from ..command_line.times import hours_of_day
     from ..text.causes import cause_gap_answer, cause_sentence, given_back_sentence, lowering_sentence
 
     if by_limit and by_sector:
@@ -77,11 +80,11 @@ def causes(
     check_out(output_choice.out)
     check_out(sky_path)
     lowered = [lowering(text) for text in lowerings]
-    found = find(fleet_choice, site_choice, span_choice)
-    known = why.find_causes(found.visibility)
+    found = find(fleet_choice, site_choice, span_choice, hours_of_day(between_text, "--between"))
+    known = why.find_causes(found.visibility, found.within)
 
     # The words, and the same as numbers for JSON.
-    what_ifs = [(*asked, skyline.what_if_lowered(found.visibility, *asked)) for asked in lowered]
+    what_ifs = [(*asked, skyline.what_if_lowered(found.visibility, *asked, found.within)) for asked in lowered]
     lines = [cause_sentence(found, known)]
     if len(known.gaps.start):
         lines.append(given_back_sentence(found, known))

@@ -9,6 +9,7 @@ from ..command_line.options import (
     OutputChoice,
     SiteChoice,
     SpanChoice,
+    between_option,
     fleet_options,
     output_options,
     site_options,
@@ -20,27 +21,32 @@ from ..command_line.options import (
 @fleet_options
 @site_options
 @span_options
+@between_option
 @output_options
 def gaps(
-    fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, output_choice: OutputChoice
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    between_text: str | None,
+    output_choice: OutputChoice,
 ) -> None:
     """List every gap: each stretch of time in which no satellite stands above the mask.
 
     A gap that the start or the end of the span cuts is marked: it is at least that long. CSV and JSON hold the columns
     start, end, duration_s, cut_at_start and cut_at_end, with times in UTC and local columns beside them; JSON also
-    holds a summary.
+    holds a summary. With --between a gap that reaches out of those hours is cut there, and marked.
 
     \b
     Example:
       passim gaps --elements fleet.json --site 45.0,-28.0,40 --mask 35
       passim gaps --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --hours 72 --out gaps.csv
+      passim gaps --elements fleet.json --site 45.0,-28.0,40 --between 22:00-04:00 --hours 72
     """
-    from passim import Coverage
-
     from ..command_line.output import check_out, write
     from ..command_line.query import find
+    from ..command_line.times import hours_of_day
     from ..text.gaps import gap_answer
 
     check_out(output_choice.out)
-    found = find(fleet_choice, site_choice, span_choice)
-    write(gap_answer("gaps", found, Coverage.from_passes(found.passes, found.span)), output_choice)
+    found = find(fleet_choice, site_choice, span_choice, hours_of_day(between_text, "--between"))
+    write(gap_answer("gaps", found, found.coverage), output_choice)

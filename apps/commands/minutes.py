@@ -11,6 +11,7 @@ from ..command_line.options import (
     OutputChoice,
     SiteChoice,
     SpanChoice,
+    between_option,
     fleet_options,
     output_options,
     site_options,
@@ -22,9 +23,14 @@ from ..command_line.options import (
 @fleet_options
 @site_options
 @span_options
+@between_option
 @output_options
 def minutes(
-    fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, output_choice: OutputChoice
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    between_text: str | None,
+    output_choice: OutputChoice,
 ) -> None:
     """Count the satellites in view minute by minute, and the seconds of each minute with none.
 
@@ -36,15 +42,14 @@ def minutes(
       passim minutes --elements fleet.json --site 45.0,-28.0,40 --hours 1 --all
       passim minutes --elements fleet.json --site 45.0,-28.0,40 --out minutes.csv
     """
-    from passim import Coverage
-
     from ..command_line.output import Answer, check_out, plain_numbers, write
     from ..command_line.query import find
+    from ..command_line.times import hours_of_day
     from ..text.units import duration
 
     check_out(output_choice.out)
-    found = find(fleet_choice, site_choice, span_choice)
-    coverage = Coverage.from_passes(found.passes, found.span)
+    found = find(fleet_choice, site_choice, span_choice, hours_of_day(between_text, "--between"))
+    coverage = found.coverage
     table, summary, clock = coverage.minutes(found.site.timezone), coverage.summary(), found.clock
 
     broken = table[table["gap_s"] > 0.0]

@@ -11,6 +11,7 @@ from ..command_line.options import (
     OutputChoice,
     SiteChoice,
     SpanChoice,
+    between_option,
     fleet_options,
     output_options,
     site_options,
@@ -22,13 +23,19 @@ from ..command_line.options import (
 @fleet_options
 @site_options
 @span_options
+@between_option
 @output_options
 def passes(
-    fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, output_choice: OutputChoice
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span_choice: SpanChoice,
+    between_text: str | None,
+    output_choice: OutputChoice,
 ) -> None:
     """List every pass: when a satellite rises above the mask, stands highest, and sets.
 
-    A pass that the start or the end of the span cuts is listed with the part inside, and marked. Azimuths are degrees
+    A pass that the start or the end of the span cuts is listed with the part inside, and marked; one that reaches into
+    the hours of --between is listed whole. Azimuths are degrees
     from true north, clockwise. CSV and JSON hold the columns satellite_id, name, rise, peak, set, duration_s,
     peak_elevation_deg, rise_azimuth_deg, peak_azimuth_deg, set_azimuth_deg, cut_at_start and cut_at_end, with times
     in UTC and local columns beside them.
@@ -38,13 +45,16 @@ def passes(
       passim passes --elements fleet.json --site 45.0,-28.0,40 --hours 6
       passim passes --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --format csv --out passes.csv
     """
+    from passim.sky.passes import passes_within
+
     from ..command_line.output import Answer, check_out, write
     from ..command_line.query import find
+    from ..command_line.times import hours_of_day
     from ..text.units import counted, cut_ends, duration
 
     check_out(output_choice.out)
-    found = find(fleet_choice, site_choice, span_choice)
-    table, clock = found.passes, found.clock
+    found = find(fleet_choice, site_choice, span_choice, hours_of_day(between_text, "--between"))
+    table, clock = found.passes if found.within is None else passes_within(found.passes, found.within), found.clock
 
     if table.empty:
         sentence = f"No pass in {found.length}: no satellite comes {found.in_reach}."

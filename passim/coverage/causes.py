@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from passim.coverage.blocked import BlockedIntervals, bit_count, blocked_within, names_of
 from passim.coverage.steps import Coverage
-from passim.intervals import Intervals
+from passim.intervals import Intervals, IntervalSet
 from passim.sky.visibility import Visibility
 
 Whole = NDArray[np.int64]
@@ -193,10 +193,15 @@ class Causes:
         )
 
 
-def find_causes(visibility: Visibility) -> Causes:
-    """Return what opens each gap of a view: interval algebra on what `find_visibility` kept, no new search."""
+def find_causes(visibility: Visibility, within: IntervalSet | None = None) -> Causes:
+    """Return what opens each gap of a view: interval algebra on what `find_visibility` kept, no new search.
+
+    `within`, start and end in microseconds since 1970 UTC, are the parts of the span that count; default all of it.
+    """
     _, start, end = visibility.joint()
     coverage = Coverage.from_intervals(start, end, visibility.span)
+    if within is not None:
+        coverage = coverage.within(within)
     gaps = coverage.gap_intervals
     stopped = blocked_within(visibility, gaps)
     names = tuple(visibility.allowed)

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from passim import intervals
 from passim.coverage.statistics import gap_statistics
 from passim.errors import InputError, SpanError
-from passim.intervals import Intervals, Steps
+from passim.intervals import Intervals, IntervalSet, Steps
 from passim.spans import Span, aware, local_days, local_hours, microseconds, minute_edges, moment, zone
 
 _MINUTE_US = 60_000_000
@@ -31,6 +31,8 @@ class Coverage:
     edges_us    shape (slices+1,), int64: the moments at which the number changes and the two ends of the span,
                 ascending, microseconds since 1970 UTC
     in_view     shape (slices,), int64: satellites in view from one edge up to the next; neighbours differ
+    windows     the parts of the span that count, start and end in microseconds since 1970 UTC: all of it, unless
+                `within` took a part. Gaps, shares, tables and the summary are those of the windows alone
 
     Made by `from_passes` or `from_intervals`; the arrays cannot be written to.
     """
@@ -38,6 +40,7 @@ class Coverage:
     span: Span
     edges_us: NDArray[np.int64]
     in_view: NDArray[np.int64]
+    windows: Intervals | None = None
 
     def __post_init__(self) -> None:
         edges_us, in_view = np.array(self.edges_us), np.array(self.in_view)
@@ -60,6 +63,17 @@ class Coverage:
             array = array.astype(np.int64, copy=False)
             array.setflags(write=False)
             object.__setattr__(self, name, array)
+        whole = (self.span.start_us, self.span.end_us)
+        windows = Intervals(*np.array([whole]).T) if self.windows is None else intervals.union(self.windows)
+        _, start, end = intervals.clip(windows, *whole)
+        if not start.size:
+            raise SpanError(
+                "hours of the day",
+                got=f"none of them from {self.span.start.isoformat()} to {self.span.end.isoformat()}",
+                wanted="some of the span",
+                try_next="a longer span or other hours",
+            )
+        object.__setattr__(self, "windows", Intervals(start, end))
 
     @classmethod
     def from_passes(cls, passes: pd.DataFrame, span: Span) -> Coverage:
@@ -118,9 +132,27 @@ class Coverage:
             f"{self.in_view.min()} to {self.in_view.max()} in view, {self.covered_fraction():.2%} covered>"
         )
 
-    def __reduce__(self) -> tuple[type[Coverage], tuple[Span, NDArray[np.int64], NDArray[np.int64]]]:
+    def __reduce__(self) -> tuple[type[Coverage], tuple[Span, NDArray[np.int64], NDArray[np.int64], Intervals]]:
         # Copies in other processes are made, and so checked and locked, as any other.
-        return Coverage, (self.span, self.edges_us, self.in_view)
+        return Coverage, (self.span, self.edges_us, self.in_view, self._windows)
+
+    def within(self, parts: IntervalSet) -> Coverage:
+        """Return the same with nothing counted outside `parts`, start and end in microseconds since 1970 UTC.
+
+        A gap that reaches over an end of a part is cut there, as one at the end of the span is. Raises SpanError where
+        nothing of the span is left.
+        """
+        return Coverage(self.span, self.edges_us, self.in_view, intervals.intersection(self._windows, parts))
+
+    @property
+    def _windows(self) -> Intervals:
+        assert self.windows is not None  # set when it was made
+        return self.windows
+
+    @property
+    def counted_us(self) -> int:
+        """The length of the windows together, microseconds: that of the span unless `within` took a part."""
+        return int(intervals.total_length(self._windows))
 
     @property
     def steps(self) -> Steps:
@@ -130,12 +162,12 @@ class Coverage:
     @property
     def gap_intervals(self) -> Intervals:
         """The stretches with no satellite in view, sorted: start and end, microseconds since 1970 UTC, (gaps,) each."""
-        return intervals.where(self.steps, self.in_view == 0)
+        return intervals.intersection(intervals.where(self.steps, self.in_view == 0), self._windows)
 
     def covered_fraction(self, at_least: int = 1) -> float:
         """Return the share of the span, 0 to 1, with `at_least` satellites or more in view at once."""
-        start, end = intervals.at_least(self.steps, at_least)
-        return int((end - start).sum()) / (self.span.end_us - self.span.start_us)
+        covered = intervals.intersection(intervals.at_least(self.steps, at_least), self._windows)
+        return int(intervals.total_length(covered)) / self.counted_us
 
     def in_view_at(self, time: datetime) -> int:
         """Return the number of satellites in view at `time`. Raises SpanError when it is naive or outside the span."""
@@ -153,7 +185,7 @@ class Coverage:
         """Return the gaps, one row each, in order: the stretches of the span with no satellite in view.
 
         Columns: start, end (datetime64[us, UTC]); duration_s; cut_at_start and cut_at_end, which tell that the gap
-        touches that end of the span, so that its whole length is not known and `duration_s` is the part inside.
+        touches that end of the span, or of a window, so that `duration_s` is the part inside and not its whole length.
         """
         start, end = self.gap_intervals
         return pd.DataFrame(
@@ -161,8 +193,8 @@ class Coverage:
                 "start": _utc(start),
                 "end": _utc(end),
                 "duration_s": (end - start) / 1e6,
-                "cut_at_start": start == self.span.start_us,
-                "cut_at_end": end == self.span.end_us,
+                "cut_at_start": np.isin(start, self._windows.start),
+                "cut_at_end": np.isin(end, self._windows.end),
             }
         )
 
@@ -171,7 +203,7 @@ class Coverage:
 
         Where nothing is covered, both are the start of the span.
         """
-        start_us, end_us = intervals.complement(self.gap_intervals, self.span.start_us, self.span.end_us)
+        start_us, end_us = intervals.difference(self._windows, self.gap_intervals)
         if not len(start_us):
             return self.span.start, self.span.start
         longest = int(np.argmax(end_us - start_us))
@@ -183,12 +215,12 @@ class Coverage:
         A gap that was already there at the start did not begin: counting beginnings only, neighbouring spans add up.
         """
         start, _ = self.gap_intervals
-        return int((start > self.span.start_us).sum()) / (self.span.duration_s / 3600.0)
+        return int((~np.isin(start, self._windows.start)).sum()) / (self.counted_us / 3.6e9)
 
     def summary(self) -> dict[str, Any]:
         """Return the figures of the span as plain numbers, ready for JSON.
 
-        span_s                  length of the span
+        span_s                  length of the span, or of its windows
         covered_fraction        share of the time with one satellite or more in view, 0 to 1
         gap_count               all gaps in the span, those it cuts included
         gap_mean_s, gap_median_s, gap_p90_s
@@ -207,15 +239,16 @@ class Coverage:
         ed. 1999, section 7.2 (recalled).
         """
         start, end = self.gap_intervals
-        whole = (start > self.span.start_us) & (end < self.span.end_us)
-        in_view_us = int((self.in_view * np.diff(self.edges_us)).sum())
+        whole = ~np.isin(start, self._windows.start) & ~np.isin(end, self._windows.end)
+        part, part_start, part_end = intervals.restrict((self.edges_us[:-1], self.edges_us[1:]), self._windows)
+        in_view = self.in_view[part]
         return {
-            "span_s": self.span.duration_s,
+            "span_s": self.counted_us / 1e6,
             "covered_fraction": self.covered_fraction(),
-            **gap_statistics((end - start) / 1e6, whole, self.span.duration_s),
-            "in_view_min": int(self.in_view.min()),
-            "in_view_mean": in_view_us / (self.span.end_us - self.span.start_us),
-            "in_view_max": int(self.in_view.max()),
+            **gap_statistics((end - start) / 1e6, whole, self.counted_us / 1e6),
+            "in_view_min": int(in_view.min()),
+            "in_view_mean": int((in_view * (part_end - part_start)).sum()) / self.counted_us,
+            "in_view_max": int(in_view.max()),
             "twofold_fraction": self.covered_fraction(2),
         }
 
@@ -237,12 +270,14 @@ class Coverage:
 
         Columns: minute (start of the whole minute, datetime64[us, UTC]); minute_local (the same moment in `timezone`);
         satellites_min, satellites_mean, satellites_max (in view; the mean is over time); gap_s (seconds without any).
-        Where the span begins or ends inside a minute, that row tells of the part inside the span. Raises SiteError
-        for an unknown time zone.
+        Where the span begins or ends inside a minute, that row tells of the part inside the span; of minutes that no
+        window holds there is none. Raises SiteError for an unknown time zone.
         """
         where = zone(timezone)
         edges_us = minute_edges(self.span)
         counts = intervals.in_bins(self.steps, edges_us)
+        held = np.zeros(edges_us.size - 1, dtype=bool)
+        held[intervals.restrict((edges_us[:-1], edges_us[1:]), self._windows).row] = True
         minute = pd.Series(_utc(edges_us[:-1] // _MINUTE_US * _MINUTE_US))
         return pd.DataFrame(
             {
@@ -253,7 +288,7 @@ class Coverage:
                 "satellites_max": counts.highest,
                 "gap_s": self._gap_us_between(edges_us) / 1e6,
             }
-        )
+        )[held].reset_index(drop=True)
 
     def by_local_hour(self, timezone: str = "UTC") -> pd.DataFrame:
         """Return one row an hour of the local clock, in order: how long it was without a satellite, and how often.
@@ -277,14 +312,20 @@ class Coverage:
 
     def _gap_us_between(self, edges_us: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the microseconds without a satellite between neighbouring edges inside the span, (edges-1,)."""
-        out = Steps(self.edges_us, (self.in_view == 0).astype(np.int64))
-        integral: NDArray[np.int64] = intervals.in_bins(out, edges_us).integral
+        return self._length_us_between(self.gap_intervals, edges_us)
+
+    def _length_us_between(self, parts: Intervals, edges_us: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return how much of `parts` lies between neighbouring edges inside the span, microseconds, (edges-1,)."""
+        steps = intervals.sweep(parts, window=(self.span.start_us, self.span.end_us))
+        integral: NDArray[np.int64] = intervals.in_bins(steps, edges_us).integral
         return integral
 
     def _between(self, edges_us: NDArray[np.int64], timezone: str, name: str, *, hour: bool) -> pd.DataFrame:
         """Return the table of gaps between neighbouring `edges_us`, its first column called `name`."""
         begun = self.gap_intervals.start
-        begun = begun[begun > self.span.start_us]
+        begun = begun[~np.isin(begun, self._windows.start)]
+        span_us = self._length_us_between(self._windows, edges_us)
+        held = span_us > 0
         local = pd.Series(_utc(edges_us[:-1])).dt.tz_convert(zone(timezone))
         columns = {name: local, "date": local.dt.date}
         if hour:
@@ -292,11 +333,11 @@ class Coverage:
         return pd.DataFrame(
             {
                 **columns,
-                "span_s": np.diff(edges_us) / 1e6,
+                "span_s": span_us / 1e6,
                 "gap_s": self._gap_us_between(edges_us) / 1e6,
                 "gaps_begun": np.diff(np.searchsorted(begun, edges_us)),
             }
-        )
+        )[held].reset_index(drop=True)
 
 
 def _utc(time_us: NDArray[np.int64]) -> pd.DatetimeIndex:

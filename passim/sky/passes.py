@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
 from passim.errors import EmptyFleetError, InputError
-from passim.intervals import GroupedIntervals
+from passim.intervals import GroupedIntervals, IntervalSet, restrict
 from passim.orbits.arcs import NodeGrid, segment_length_s
 from passim.orbits.propagation import Propagator
 from passim.sky.cull import CoarseOrbits, coarse_orbits
@@ -46,6 +46,12 @@ PASS_COLUMNS = (
 
 # How many node states are kept together: this bounds the memory, whatever the fleet and the span.
 _MOST_STATES = 3_000_000
+
+
+def passes_within(passes: pd.DataFrame, parts: IntervalSet) -> pd.DataFrame:
+    """Return the rows of a table of passes that reach into `parts`, whole; start and end in microseconds since 1970."""
+    rise_us, set_us = (passes[name].to_numpy(dtype="datetime64[us]").astype(np.int64) for name in ("rise", "set"))
+    return passes.iloc[np.unique(restrict((rise_us, set_us), parts).row)].reset_index(drop=True)
 
 
 def find_passes(

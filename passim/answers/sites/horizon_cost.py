@@ -21,7 +21,7 @@ from passim.coverage import Coverage
 from passim.coverage.blocked import BlockedIntervals, bits_of
 from passim.coverage.causes import Causes, find_causes
 from passim.errors import InputError
-from passim.intervals import intersection_by_lane, union
+from passim.intervals import IntervalSet, intersection_by_lane, union
 from passim.search import positive_stretches
 from passim.sky.horizon import Horizon
 from passim.sky.survey import lowered
@@ -109,25 +109,28 @@ class WhatIf:
         return self.given_back_s * 86400.0 / self.span_s
 
 
-def what_if_lowered(visibility: Visibility, from_deg: float, to_deg: float, by_deg: float) -> WhatIf:
+def what_if_lowered(
+    visibility: Visibility, from_deg: float, to_deg: float, by_deg: float, within: IntervalSet | None = None
+) -> WhatIf:
     """Return what lowering the horizon clockwise from `from_deg` to `to_deg` by `by_deg` gives back.
 
     A negative `by_deg` raises it. Below the floor of the view nothing comes back. Raises SiteError for a sector that is
     none or a change out of range.
     """
-    return what_if_horizon(visibility, lowered(visibility.view.site.horizon, from_deg, to_deg, by_deg))
+    return what_if_horizon(visibility, lowered(visibility.view.site.horizon, from_deg, to_deg, by_deg), within)
 
 
-def what_if_horizon(visibility: Visibility, horizon: Horizon) -> WhatIf:
-    """Return what another horizon would give back. The horizon alone is searched anew; other limits stay as found."""
+def what_if_horizon(visibility: Visibility, horizon: Horizon, within: IntervalSet | None = None) -> WhatIf:
+    """Return what another horizon would give back. The horizon alone is searched anew; other limits stay as found.
+
+    `within`, start and end in microseconds since 1970 UTC, are the parts of the span that count; default all of it.
+    """
     view, span = visibility.view, visibility.span
     bare = View(replace(view.site, horizon=horizon), lowest_elevation_deg=view.floor_deg)
     found = find_visibility(visibility.fleet, bare, span)
     joint = intersection_by_lane(visibility.joint(("horizon",)), found.allowed["horizon"])
-    before, after = (
-        Coverage.from_intervals(intervals.start, intervals.end, span).gap_intervals
-        for intervals in (visibility.joint(), joint)
-    )
+    both = (Coverage.from_intervals(intervals.start, intervals.end, span) for intervals in (visibility.joint(), joint))
+    before, after = ((coverage if within is None else coverage.within(within)).gap_intervals for coverage in both)
     return WhatIf(
         horizon,
         int((before.end - before.start).sum()) / 1e6,
