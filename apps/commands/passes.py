@@ -45,7 +45,7 @@ def passes(
       passim passes --elements fleet.json --site 45.0,-28.0,40 --hours 6
       passim passes --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --format csv --out passes.csv
     """
-    from passim.sky.passes import passes_within
+    from passim.sky import passes_within
 
     from ..command_line.output import Answer, check_out, write
     from ..command_line.query import find
