@@ -7,7 +7,8 @@ import re
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Collection, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -25,25 +26,45 @@ FLAGS = [
 @contextlib.contextmanager
 def served(folder: Path, at: str = AT) -> Iterator[str]:
     """Give the address of a dashboard over an invented workspace made in `folder`, its clock starting at `at`."""
+    with _started(folder, at) as (first, _):
+        found = re.search(r"http://127\.0\.0\.1:\d+", first)
+        assert found is not None, first
+        yield found[0]
+
+
+@contextlib.contextmanager
+def served_on_network(folder: Path, at: str = AT) -> Iterator[tuple[str, Callable[[], str]]]:
+    """Give the same with --lan, by its loopback address, and what returns the password that holds now."""
+    with _started(folder, at, "--lan") as (first, told):
+        told.insert(0, first)
+        deadline_s = time.monotonic() + PATIENCE_MS / 1000.0
+        while not (found := re.search(r"dashboard: http://\S+:(\d+)/", "".join(told))):
+            assert time.monotonic() < deadline_s, told
+            time.sleep(0.05)
+        yield f"http://127.0.0.1:{found[1]}", lambda: re.findall(r"One-time password: (\S+)", "".join(told))[-1]
+
+
+@contextlib.contextmanager
+def _started(folder: Path, at: str, *more: str) -> Iterator[tuple[str, list[str]]]:
+    """Give the first line that a dashboard tells, and a list to which each further one is added."""
     import wheels  # next to this file, where pytest finds it
 
     if not folder.exists():
         create(folder, demo=True)
     command = [sys.executable, "-m", "passim_apps.command_line.main", "dashboard", "--no-browser", "--port", "0"]
-    command += ["--workspace", str(folder.resolve()), "--at", at]
+    command += ["--workspace", str(folder.resolve()), "--at", at, *more]
     with subprocess.Popen(
         command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=wheels.installed_environment(),
         cwd=folder,
     ) as server:  # fmt: skip
         assert server.stderr is not None
         first = server.stderr.readline()
-        found = re.search(r"http://127\.0\.0\.1:\d+", first)
-        assert found is not None, first
         # The rest of what it says is read, so that it never waits for a reader.
-        rest = threading.Thread(target=server.stderr.read, daemon=True)
+        told: list[str] = []
+        rest = threading.Thread(target=told.extend, args=(server.stderr,), daemon=True)
         rest.start()
         try:
-            yield found[0]
+            yield first, told
         finally:
             server.terminate()
             server.wait(20.0)
@@ -64,8 +85,11 @@ def a_browser() -> Iterator[Any]:
 
 
 @contextlib.contextmanager
-def a_page(browser: Any, address: str, **settings: Any) -> Iterator[Any]:
-    """Give a page that reaches `address` alone; a request elsewhere, an error or a fault on the page fails."""
+def a_page(browser: Any, address: str, refusals: Collection[int] = (), **settings: Any) -> Iterator[Any]:
+    """Give a page that reaches `address` alone; a request elsewhere, an error or a fault on the page fails.
+
+    `refusals` are the statuses of answers that are part of what is tried.
+    """
     faults: list[str] = []
     own = (f"{address}/", "data:", "blob:")
     context = browser.new_context(base_url=address, accept_downloads=True, **settings)
@@ -81,8 +105,18 @@ def a_page(browser: Any, address: str, **settings: Any) -> Iterator[Any]:
     page = context.new_page()
     page.set_default_timeout(PATIENCE_MS)
     page.on("pageerror", lambda error: faults.append(f"raised {error}"))
-    page.on("response", lambda r: faults.append(f"{r.status} for {r.url}") if r.status >= 400 else None)
-    page.on("console", lambda said: faults.append(f"wrote {said.text}") if said.type == "error" else None)
+    refused = tuple(f"status of {status} " for status in refusals)
+
+    def judge_answer(response: Any) -> None:
+        if response.status >= 400 and response.status not in refusals:
+            faults.append(f"{response.status} for {response.url}")
+
+    def judge_words(said: Any) -> None:
+        if said.type == "error" and not any(words in said.text for words in refused):
+            faults.append(f"wrote {said.text}")
+
+    page.on("response", judge_answer)
+    page.on("console", judge_words)
     yield page
     context.close()
     assert faults == []

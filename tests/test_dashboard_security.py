@@ -16,6 +16,7 @@ from flask.testing import FlaskClient
 from passim.answers.growth import launch_plan as growth_plan
 from passim.errors import InputError
 from passim.workspace import Workspace, create, plans
+from passim_apps.dashboard import security
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages import PAGES, elements, growth
 from passim_apps.dashboard.security import (
@@ -24,6 +25,7 @@ from passim_apps.dashboard.security import (
     TooSoon,
     content_policy,
     hosts_of,
+    who_may_send,
 )
 from passim_apps.dashboard.state import DashboardState
 
@@ -179,7 +181,9 @@ def test_every_answer_carries_the_rules(client: FlaskClient, path: str) -> None:
     assert "http:" not in policy
     assert "https:" not in policy
     assert headers["X-Content-Type-Options"] == "nosniff"
-    assert headers["Referrer-Policy"] == "no-referrer"
+    # Not "no-referrer": browsers then send "Origin: null" with the form of the password, which is refused.
+    assert headers["Referrer-Policy"] == "same-origin"
+    assert headers["X-Frame-Options"] == "DENY"
 
 
 def test_the_page_names_no_other_host(client: FlaskClient) -> None:
@@ -316,6 +320,17 @@ class Clock:
         return self.now_s
 
 
+@pytest.fixture
+def quick_scrypt(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make hundreds of passwords take no time; what they are kept as is the business of other tests."""
+    monkeypatch.setitem(security._SCRYPT, "n", 2)
+
+
+def test_a_password_costs_its_guesser_time_and_memory() -> None:
+    """RFC 7914, section 2 (recalled): N = 16384 and r = 8 for interactive use, which takes 128 N r bytes: 16 MiB."""
+    assert security._SCRYPT == {"n": 16384, "r": 8, "p": 1}
+
+
 def test_a_password_opens_one_session_and_is_replaced() -> None:
     told: list[str] = []
     password = Password(told.append, Clock())
@@ -328,28 +343,117 @@ def test_a_password_opens_one_session_and_is_replaced() -> None:
     assert not password.is_open(None)
 
 
-def test_a_session_ends() -> None:
+def test_a_session_ends_after_twelve_hours_and_not_before() -> None:
     told: list[str] = []
     clock = Clock()
     password = Password(told.append, clock)
     token = password.try_open(told[0])
-    clock.now_s += 13 * 3600.0
+    clock.now_s += 12 * 3600.0 - 1.0
+    assert password.is_open(token)
+    clock.now_s += 1.0
     assert not password.is_open(token)
 
 
+def test_a_session_that_is_ended_is_gone_and_the_others_stay() -> None:
+    told: list[str] = []
+    password = Password(told.append, Clock())
+    first, second = password.try_open(told[-1]), password.try_open(told[-1])
+    password.end(first)
+    password.end("made up")
+    password.end(None)
+    assert not password.is_open(first)
+    assert password.is_open(second)
+
+
+@pytest.mark.usefixtures("quick_scrypt")
+def test_the_fifty_first_session_ends_the_oldest_alone() -> None:
+    told: list[str] = []
+    clock = Clock()
+    password = Password(told.append, clock)
+    tokens = []
+    for _ in range(50):
+        clock.now_s += 1.0
+        tokens.append(password.try_open(told[-1]))
+    assert all(password.is_open(token) for token in tokens)
+    clock.now_s += 1.0
+    tokens.append(password.try_open(told[-1]))
+    assert [password.is_open(token) for token in tokens] == [False] + [True] * 50
+
+
+@pytest.mark.usefixtures("quick_scrypt")
 def test_wrong_passwords_slow_the_next_try() -> None:
     told: list[str] = []
     clock = Clock()
     password = Password(told.append, clock)
     waits = []
     for _ in range(9):
-        assert password.try_open("wrong") is None
+        assert password.try_open("wrong", "192.0.2.1") is None
         with pytest.raises(TooSoon) as early:
-            password.try_open(told[0])
+            password.try_open(told[0], "192.0.2.1")
         waits.append(early.value.wait_s)
         clock.now_s += early.value.wait_s
     assert waits == [1, 2, 4, 8, 16, 32, 60, 60, 60]
-    assert password.try_open(told[0]) is not None
+    assert password.try_open(told[0], "192.0.2.1") is not None
+    # The right one starts the count anew.
+    assert password.try_open("wrong", "192.0.2.1") is None
+    with pytest.raises(TooSoon) as early:
+        password.try_open(told[-1], "192.0.2.1")
+    assert early.value.wait_s == 1
+
+
+@pytest.mark.usefixtures("quick_scrypt")
+def test_wrong_passwords_of_one_address_hold_up_no_other() -> None:
+    told: list[str] = []
+    password = Password(told.append, Clock())
+    for k in range(300):
+        assert password.try_open("wrong", f"192.0.2.{k}") is None
+    with pytest.raises(TooSoon):
+        password.try_open(told[0], "192.0.2.7")
+    assert password.try_open(told[0], "198.51.100.1") is not None
+
+
+@pytest.mark.usefixtures("quick_scrypt")
+def test_what_is_remembered_of_wrong_passwords_is_bounded() -> None:
+    told: list[str] = []
+    password = Password(told.append, Clock())
+    for k in range(1001):
+        assert password.try_open("wrong", f"peer {k}") is None
+    assert len(password._wrong) == 1000
+    assert password.try_open("wrong", "peer 0") is None, "the one that was quiet longest is forgotten"
+    with pytest.raises(TooSoon):
+        password.try_open("wrong", "peer 1000")
+
+
+def test_a_large_body_is_taken_from_a_session_alone() -> None:
+    told: list[str] = []
+    password = Password(told.append, Clock())
+    token = password.try_open(told[0])
+    may_send = who_may_send(password)
+    assert may_send({"COOKIE": f"other=1; passim_session={token}"})
+    for head in ({}, {"COOKIE": "passim_session="}, {"COOKIE": "passim_session=made-up"}, {"COOKIE": str(token)}):
+        assert not may_send(head)
+    assert who_may_send(None)({})
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        ("192.0.2.99:8750", 200), ("[2001:db8::7]:8750", 200), ("school-pc.local:8750", 200),
+        ("192.0.2.99:8751", 403), ("192.0.2.99", 403), ("2001:db8::7:8750", 403), ("[192.0.2.99]:8750", 403),
+        ("192.0.2.99.elements.example:8750", 403), ("elements.example:8750", 403), ("3221225985:8750", 403),
+        ("", 403), (":8750", 403), ("[]:8750", 403),
+    ],
+)  # fmt: skip
+def test_on_the_network_every_address_is_answered_and_no_foreign_name(
+    state: DashboardState, host: str, status: int
+) -> None:
+    """An address as Host was typed or linked as it is; only a name can have been pointed at this machine."""
+    app = make_app(state, hosts=hosts_of(8750, ["school-pc.local", "2001:db8::5"]), any_address_port=8750)
+    assert app.server.test_client().get("/", headers={"Host": host}).status_code == status
+
+
+def test_an_address_of_ipv6_stands_in_brackets() -> None:
+    assert "[2001:db8::5]:8750" in hosts_of(8750, ["2001:db8::5"])
 
 
 @pytest.fixture(scope="module")
@@ -380,6 +484,7 @@ def test_the_password_opens_the_page_that_was_asked_for(guarded: tuple[flask.Fla
     cookie = answer.headers["Set-Cookie"]
     assert "HttpOnly" in cookie
     assert "SameSite=Strict" in cookie
+    assert "Max-Age=43200" in cookie, "as long as the session"
     token = cookie.partition("=")[2].partition(";")[0]
     for value, status in ((token, 200), ("made-up", 303)):
         other = server.test_client()
@@ -407,3 +512,33 @@ def test_a_wrong_password_is_told_and_then_slowed(state: DashboardState) -> None
     assert slowed.status_code == 429
     assert int(slowed.headers["Retry-After"]) >= 1
     assert "Set-Cookie" not in slowed.headers
+
+
+def test_a_wrong_password_elsewhere_does_not_keep_the_right_one_out(state: DashboardState) -> None:
+    told: list[str] = []
+    client = make_app(state, hosts=hosts_of(8750), password=Password(told.append)).server.test_client()
+    headers = {"Host": HOST, "Origin": ORIGIN}
+    for data in ("wrong", told[-1]):
+        client.post("/login", data={"password": data}, headers=headers, environ_base={"REMOTE_ADDR": "192.0.2.1"})
+    right = client.post(
+        "/login", data={"password": told[-1]}, headers=headers, environ_base={"REMOTE_ADDR": "192.0.2.2"}
+    )
+    assert right.status_code == 303
+
+
+def test_logging_out_ends_the_session_and_not_only_the_cookie(guarded: tuple[flask.Flask, list[str]]) -> None:
+    server, told = guarded
+    client = server.test_client()
+    headers = {"Host": HOST, "Origin": ORIGIN}
+    answer = client.post("/login", data={"password": told[-1]}, headers=headers)
+    token = answer.headers["Set-Cookie"].partition("=")[2].partition(";")[0]
+    client.set_cookie("passim_session", token, domain="127.0.0.1")
+    assert ask(client, "/clock").status_code == 200
+    assert ask(client, "/logout", "POST", Origin="http://elements.example").status_code == 403
+    assert ask(client, "/logout").status_code == 404
+    assert ask(client, "/clock").status_code == 200, "nobody else logs one out"
+    out = ask(client, "/logout", "POST", Origin=ORIGIN)
+    assert (out.status_code, out.headers["Location"]) == (303, "/login")
+    assert "passim_session=;" in out.headers["Set-Cookie"]
+    client.set_cookie("passim_session", token, domain="127.0.0.1")
+    assert ask(client, "/clock").status_code == 303

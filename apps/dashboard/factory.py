@@ -28,9 +28,13 @@ def make_app(
     *,
     hosts: Collection[str],
     password: Password | None = None,
+    any_address_port: int | None = None,
     pages: Sequence[Page] | None = None,
 ) -> Dash:
-    """Return the dashboard over a state. `hosts` are the Host headers it answers to, such as "127.0.0.1:8750"."""
+    """Return the dashboard over a state. `hosts` are the Host headers it answers to, such as "127.0.0.1:8750".
+
+    For `password` and `any_address_port` see `security.Rules`.
+    """
     if pages is None:
         from .pages import PAGES
 
@@ -46,13 +50,18 @@ def make_app(
         index_string=shell.INDEX,
         add_log_handler=False,
     )
-    app.layout = shell.layout(pages)
+    app.layout = shell.layout(pages, log_out=password is not None)
     shell.install(app, state, pages)
     for page in pages:
         if page.register is not None:
             page.register(app, state)
     _serve_files(app.server, state, pages)
-    rules = Rules(hosts=frozenset(hosts), paths=frozenset(page.path for page in pages), password=password)
+    rules = Rules(
+        hosts=frozenset(hosts),
+        paths=frozenset(page.path for page in pages),
+        password=password,
+        any_address_port=any_address_port,
+    )
     protect(app.server, rules, app.csp_hashes())
     return app
 

@@ -8,7 +8,7 @@ all of that before it:
     origins     whatever changes something must come from a page of this server
     paths       what is no page, file or endpoint of the dashboard answers 404
     password    on any address but loopback: one use each, kept as scrypt, slow retries, a session that ends
-    headers     a Content-Security-Policy without unsafe-eval, no sniffing, no referrer, no frames
+    headers     a Content-Security-Policy without unsafe-eval, no sniffing, no referrer elsewhere, no frames
 
 Plain HTTP is not encrypted: on the local network a listener in the same network can read what is shown.
 """
@@ -18,10 +18,13 @@ from __future__ import annotations
 import hashlib
 import hmac
 import html
+import ipaddress
+import re
 import secrets
 import threading
 import time
-from collections.abc import Callable, Collection
+from collections import OrderedDict
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 from urllib.parse import quote, urlsplit
@@ -32,10 +35,13 @@ LARGEST_REQUEST_BYTES: Final = 48 * 2**20
 
 # N = 2**14, r = 8, p = 1 takes 16 MiB and some 50 ms: the interactive setting of RFC 7914 (section 2, recalled).
 _SCRYPT: Final = {"n": 2**14, "r": 8, "p": 1}
-_SESSION_S: Final = 12 * 3600.0
-_MOST_SESSIONS: Final = 50
+SESSION_S: Final = 12 * 3600.0
+MOST_SESSIONS: Final = 50
 _LONGEST_WAIT_S: Final = 60.0
-_COOKIE: Final = "passim_session"
+# How many addresses that gave wrong passwords are remembered; the one that has been quiet longest is forgotten first.
+MOST_REMEMBERED: Final = 1000
+COOKIE: Final = "passim_session"
+_SESSION_IN_HEAD: Final = re.compile(rf"(?:^|[;,]\s*){COOKIE}=([\w-]+)")
 # No letter or digit that is taken for another when read off a screen.
 _ALPHABET: Final = "abcdefghjkmnpqrstuvwxyz23456789"
 
@@ -43,39 +49,51 @@ _CATCH_ALL: Final = ("/", "/<path:path>")
 # The page that asks for the password needs its looks.
 _WITHOUT_PASSWORD: Final = ("/login", "/health", "/assets/passim.css")
 
+# With "no-referrer" a browser sends "Origin: null" with a form (Fetch standard, "append a request Origin header"), and
+# nobody could log in.
+REFERRER_POLICY: Final = "same-origin"
+
 _UNCHANGING: Final = ("GET", "HEAD", "OPTIONS")
 
 
 class Password:
-    """A password that opens one session, then is replaced by the next; wrong ones make the next try wait longer.
+    """A password that opens one session, then is replaced by the next.
 
-    `tell` is called with each password, at once with the first. Times are seconds of a monotonic `clock`.
+    Wrong ones make the next try from the same address wait longer, and nobody else's. `tell` is called with each
+    password, at once with the first. Times are seconds of a monotonic `clock`.
     """
 
     def __init__(self, tell: Callable[[str], None], clock: Callable[[], float] = time.monotonic) -> None:
         self._tell, self._clock = tell, clock
-        self._lock = threading.Lock()
+        # Passwords are tried one at a time, which bounds the memory of scrypt; sessions need not wait for that.
+        self._trying, self._lock = threading.Lock(), threading.Lock()
         self._sessions: dict[bytes, float] = {}
-        self._wrong = 0
-        self._not_before = 0.0
+        self._wrong: OrderedDict[str, tuple[int, float]] = OrderedDict()  # how often, and when the next try may come
         self._renew()
 
-    def try_open(self, given: str) -> str | None:
-        """Return the token of a new session where the password is right, else None. Raises TooSoon."""
-        with self._lock:
+    def try_open(self, given: str, peer: str = "") -> str | None:
+        """Return the token of a new session where the password given by the address `peer` is right, else None.
+
+        Raises TooSoon where that address gave a wrong one and has not waited.
+        """
+        with self._trying:
             now = self._clock()
-            if now < self._not_before:
-                raise TooSoon(self._not_before - now)
+            count, not_before = self._wrong.get(peer, (0, now))
+            if now < not_before:
+                raise TooSoon(not_before - now)
             if not hmac.compare_digest(self._digest(given.strip()[:200].lower()), self._kept):
-                self._wrong += 1
-                self._not_before = now + min(2.0 ** (self._wrong - 1), _LONGEST_WAIT_S)
+                self._wrong[peer] = (count + 1, now + min(2.0**count, _LONGEST_WAIT_S))
+                self._wrong.move_to_end(peer)
+                while len(self._wrong) > MOST_REMEMBERED:
+                    self._wrong.popitem(last=False)
                 return None
-            self._wrong = 0
+            self._wrong.pop(peer, None)
             token = secrets.token_urlsafe(32)
-            self._sessions = {key: until for key, until in self._sessions.items() if until > now}
-            while len(self._sessions) >= _MOST_SESSIONS:
-                del self._sessions[min(self._sessions, key=self._sessions.__getitem__)]
-            self._sessions[_token_key(token)] = now + _SESSION_S
+            with self._lock:
+                self._sessions = {key: until for key, until in self._sessions.items() if until > now}
+                while len(self._sessions) >= MOST_SESSIONS:
+                    del self._sessions[min(self._sessions, key=self._sessions.__getitem__)]
+                self._sessions[_token_key(token)] = now + SESSION_S
             self._renew()
             return token
 
@@ -86,6 +104,11 @@ class Password:
         with self._lock:
             until = self._sessions.get(_token_key(token))
             return until is not None and self._clock() < until
+
+    def end(self, token: str | None) -> None:
+        """End the session of a token, where there is one."""
+        with self._lock:
+            self._sessions.pop(_token_key(token or ""), None)
 
     def _renew(self) -> None:
         parts = ["".join(secrets.choice(_ALPHABET) for _ in range(4)) for _ in range(3)]
@@ -108,13 +131,24 @@ class TooSoon(Exception):
 
 @dataclass(frozen=True)
 class Rules:
-    """What a server answers to: Host headers, the paths of its pages, path prefixes, and a password or none."""
+    """What a server answers to: Host headers, the paths of its pages, path prefixes, and a password or none.
+
+    With `any_address_port` it also answers to whatever address stands as Host with that port: no name is looked up to
+    get there, so that none can have been pointed at this machine.
+    """
 
     hosts: frozenset[str]
     paths: frozenset[str]
     prefixes: tuple[str, ...] = ("/_dash-", "/assets/", "/csv/", "/ics/")
     password: Password | None = None
-    more: tuple[str, ...] = field(default=("/health", "/login", "/_favicon.ico"))
+    any_address_port: int | None = None
+    more: tuple[str, ...] = field(default=("/health", "/login", "/logout", "/_favicon.ico"))
+
+    def answers_to(self, host: str) -> bool:
+        """Say whether a Host header names this server."""
+        return host in self.hosts or (
+            self.any_address_port is not None and _names_an_address(host, self.any_address_port)
+        )
 
     def knows(self, path: str, rule: str | None) -> bool:
         """Say whether a path leads anywhere; `rule` is what the server matched it with, the catch-all for the rest."""
@@ -126,7 +160,7 @@ class Rules:
 
 def hosts_of(port: int, addresses: Collection[str] = ()) -> frozenset[str]:
     """Return the Host headers of a server at a port of loopback, and of further addresses or names."""
-    names = ["127.0.0.1", "localhost", "[::1]", *addresses]
+    names = ["127.0.0.1", "localhost", "[::1]", *(f"[{name}]" if ":" in name else name for name in addresses)]
     written = {f"{name.lower()}:{port}" for name in names}
     return frozenset(written | {name.lower() for name in names} if port == 80 else written)
 
@@ -140,14 +174,14 @@ def protect(server: flask.Flask, rules: Rules, script_hashes: Collection[str]) -
         request = flask.request
         # The header itself, because a proxy's X-Forwarded-Host is for anybody to write.
         host = request.headers.get("Host", "").lower()
-        if host not in rules.hosts:
+        if not rules.answers_to(host):
             return _plain(403, "This address is not one that passim answers to.")
         if request.method not in _UNCHANGING and not _same_origin(request, host):
             return _plain(403, "This request does not come from a page of passim.")
         if not rules.knows(request.path, request.url_rule.rule if request.url_rule else None):
             return _plain(404, "There is no such page. The first page is at /.")
         if rules.password is not None and request.path not in _WITHOUT_PASSWORD:
-            if rules.password.is_open(request.cookies.get(_COOKIE)):
+            if rules.password.is_open(request.cookies.get(COOKIE)):
                 return None
             if request.method == "GET" and request.path in rules.paths:
                 wanted = request.full_path.rstrip("?")
@@ -162,7 +196,7 @@ def protect(server: flask.Flask, rules: Rules, script_hashes: Collection[str]) -
     def harden(response: flask.Response) -> flask.Response:
         response.headers["Content-Security-Policy"] = policy
         response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["Referrer-Policy"] = "no-referrer"
+        response.headers["Referrer-Policy"] = REFERRER_POLICY
         response.headers["X-Frame-Options"] = "DENY"
         response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
         response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
@@ -173,6 +207,17 @@ def protect(server: flask.Flask, rules: Rules, script_hashes: Collection[str]) -
 
     if rules.password is not None:
         _serve_login(server, rules.password, rules)
+
+
+def who_may_send(password: Password | None) -> Callable[[Mapping[str, str]], bool]:
+    """Return whether the head of a request lets its sender send files: anybody without a password, else a session."""
+
+    def may_send(head: Mapping[str, str]) -> bool:
+        return password is None or any(
+            password.is_open(token) for token in _SESSION_IN_HEAD.findall(head.get("COOKIE", ""))[:2]
+        )
+
+    return may_send
 
 
 def content_policy(script_hashes: Collection[str]) -> str:
@@ -201,6 +246,19 @@ def _same_origin(request: flask.Request, host: str) -> bool:
     return parts.scheme in ("http", "https") and parts.netloc.lower() == host
 
 
+def _names_an_address(host: str, port: int) -> bool:
+    """Say whether a Host header is an address of IPv4 or, in brackets, of IPv6 with that port."""
+    name, colon, digits = host.rpartition(":")
+    if not colon:  # the port of plain HTTP goes unsaid
+        name, digits = host, "80"
+    in_brackets = name.startswith("[") and name.endswith("]")
+    try:
+        address = ipaddress.ip_address(name[1:-1] if in_brackets else name)
+    except ValueError:
+        return False
+    return digits == str(port) and in_brackets == (address.version == 6)
+
+
 def _serve_login(server: flask.Flask, password: Password, rules: Rules) -> None:
     @server.route("/login", methods=["GET", "POST"])
     def login() -> flask.Response:
@@ -209,7 +267,7 @@ def _serve_login(server: flask.Flask, password: Password, rules: Rules) -> None:
         if request.method == "GET":
             return _login_page(wanted, "")
         try:
-            token = password.try_open(request.form.get("password", ""))
+            token = password.try_open(request.form.get("password", ""), request.remote_addr or "")
         except TooSoon as error:
             wait_s = int(error.wait_s) + 1
             page = _login_page(wanted, f"Too soon after a wrong password: wait {wait_s} s.", 429)
@@ -217,8 +275,17 @@ def _serve_login(server: flask.Flask, password: Password, rules: Rules) -> None:
             return page
         if token is None:
             return _login_page(wanted, "That is not the password that passim shows on its terminal now.", 403)
+        # Whoever logs in anew ends the session they had.
+        password.end(request.cookies.get(COOKIE))
         answer = _with_location(wanted)
-        answer.set_cookie(_COOKIE, token, max_age=int(_SESSION_S), httponly=True, samesite="Strict", path="/")
+        answer.set_cookie(COOKIE, token, max_age=int(SESSION_S), httponly=True, samesite="Strict", path="/")
+        return answer
+
+    @server.post("/logout")
+    def logout() -> flask.Response:
+        password.end(flask.request.cookies.get(COOKIE))
+        answer = _with_location("/login")
+        answer.delete_cookie(COOKIE, httponly=True, samesite="Strict", path="/")
         return answer
 
 

@@ -12,7 +12,7 @@ import webbrowser
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from passim.errors import InputError
 from passim.workspace import Workspace, create
@@ -41,15 +41,34 @@ def opened_workspace(path: str | None) -> Iterator[tuple[Workspace, bool]]:
         yield create(Path(folder) / "invented", demo=True), True
 
 
-def listening_socket(host: str, port: int) -> socket.socket:
-    """Return a socket that listens at a port of an address; port 0 takes a free one. Raises InputError."""
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+def listening_sockets(lan: bool, port: int) -> list[socket.socket]:
+    """Return sockets that listen at a port of loopback, or on all networks: of IPv4, and of IPv6 where there is one.
+
+    Port 0 takes a free one. Raises InputError.
+    """
+    first = _listening(socket.AF_INET, "0.0.0.0" if lan else "127.0.0.1", port)
+    if not socket.has_ipv6:
+        return [first]
     try:
+        # A system may have IPv6 switched off, or that port of it in use by somebody else.
+        return [first, _listening(socket.AF_INET6, "::" if lan else "::1", first.getsockname()[1])]
+    except InputError:
+        return [first]
+
+
+def _listening(family: socket.AddressFamily, host: str, port: int) -> socket.socket:
+    listener = None
+    try:
+        listener = socket.socket(family, socket.SOCK_STREAM)
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if family == socket.AF_INET6:
+            # IPv4 has a socket of its own.
+            listener.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
         listener.bind((host, port))
         listener.listen(128)
     except (OSError, OverflowError) as error:
-        listener.close()
+        if listener is not None:
+            listener.close()
         why = getattr(error, "strerror", None) or str(error)
         raise InputError(
             f"port for the dashboard: {why.lower()}", got=port, wanted="a free port", try_next="--port 0, any free one"
@@ -58,16 +77,30 @@ def listening_socket(host: str, port: int) -> socket.socket:
 
 
 def lan_addresses() -> list[str]:
-    """Return the addresses of this machine on its local networks, the one towards the default route first."""
+    """Return the addresses of this machine on its local networks, the one of IPv4 towards the default route first."""
     found: list[str] = []
-    # Connecting a datagram socket sends nothing; it only asks which way a packet would go (RFC 5737 address).
-    with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.connect(("192.0.2.1", 9))
-        found.append(probe.getsockname()[0])
+    # Connecting a datagram socket sends nothing; it only asks which way a packet would go (to addresses that RFC 5737
+    # and RFC 3849 keep for documentation).
+    for family, elsewhere in ((socket.AF_INET, "192.0.2.1"), (socket.AF_INET6, "2001:db8::1")):
+        with contextlib.suppress(OSError), socket.socket(family, socket.SOCK_DGRAM) as probe:
+            probe.connect((elsewhere, 9))
+            found.append(str(probe.getsockname()[0]))
     with contextlib.suppress(OSError):
-        found += [str(entry[4][0]) for entry in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
-    seen = dict.fromkeys(found)
-    return [text for text in seen if not ipaddress.ip_address(text).is_loopback]
+        found += [str(entry[4][0]) for entry in socket.getaddrinfo(socket.gethostname(), None)]
+    # An address that only holds on one link carries the name of that link, which browsers do not take.
+    addresses = {text: ipaddress.ip_address(text) for text in found if "%" not in text}
+    return sorted(
+        (text for text, address in addresses.items() if not address.is_loopback),
+        key=lambda text: addresses[text].version,
+    )
+
+
+def own_names() -> list[str]:
+    """Return what other machines may call this one: its host name, that without its domain, and that of mDNS."""
+    name = socket.gethostname().rstrip(".").lower()
+    short = name.partition(".")[0]
+    # A name of the local network alone (RFC 6762), which phones find without a name server.
+    return [each for each in dict.fromkeys((name, short, f"{short}.local")) if short and short != "localhost"]
 
 
 def look_ahead(state: DashboardState, page: Page) -> None:
@@ -90,34 +123,36 @@ def run(
     tell: Callable[[str], None],
 ) -> None:
     """Serve the dashboard until it is interrupted. Raises InputError."""
-    from waitress.server import create_server
-
     from . import pages
+    from .connections import bounded_server
     from .factory import make_app
-    from .security import LARGEST_REQUEST_BYTES, Password, hosts_of
+    from .security import LARGEST_REQUEST_BYTES, Password, hosts_of, who_may_send
     from .state import DashboardState
 
     with opened_workspace(workspace) as (found, invented), contextlib.ExitStack() as stack:
-        listener = stack.enter_context(listening_socket("0.0.0.0" if lan else "127.0.0.1", port))
-        port = listener.getsockname()[1]
+        listeners = [stack.enter_context(listener) for listener in listening_sockets(lan, port)]
+        port = listeners[0].getsockname()[1]
         state = DashboardState(found, invented=invented, at=at)
         stack.callback(state.close)
         addresses = lan_addresses() if lan else []
         password = None
         if lan:
             password = Password(lambda word: tell(f"One-time password: {word}"))
-        app = make_app(state, hosts=hosts_of(port, addresses), password=password)
-        server: Any = create_server(
+        names = [*addresses, *own_names()] if lan else []
+        app = make_app(state, hosts=hosts_of(port, names), password=password, any_address_port=port if lan else None)
+        server = bounded_server(
             app.server,
-            sockets=[listener],
+            listeners,
             threads=THREADS,
-            ident=None,
-            max_request_body_size=LARGEST_REQUEST_BYTES,
-            clear_untrusted_proxy_headers=True,
+            largest_body_bytes=LARGEST_REQUEST_BYTES,
+            may_send=who_may_send(password),
         )
-        address = f"http://{addresses[0] if addresses else '127.0.0.1'}:{port}/"
+        address = f"http://{_in_address(addresses[0]) if addresses else '127.0.0.1'}:{port}/"
         tell(f"passim's dashboard: {address}  (Ctrl-C ends it)")
         if lan:
+            others = [f"http://{_in_address(name)}:{port}/" for name in (*addresses[1:3], *own_names()[-1:])]
+            if others:
+                tell(f"The same, where the network knows them: {', '.join(others)}")
             tell(
                 "Open that address on the phone and give the password. Plain HTTP is not encrypted: trust the network."
             )
@@ -133,3 +168,8 @@ def run(
         with contextlib.suppress(KeyboardInterrupt):
             server.run()
         server.close()
+
+
+def _in_address(name: str) -> str:
+    """Return a name or an address of this machine as it stands in the address of a page."""
+    return f"[{name}]" if ":" in name else name

@@ -45,8 +45,8 @@ INDEX: Final = """<!DOCTYPE html>
 </html>"""
 
 
-def layout(pages: Sequence[Page]) -> Any:
-    """Return the shell, with the places that callbacks fill."""
+def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
+    """Return the shell, with the places that callbacks fill, and a button to log out where a password is asked for."""
 
     # The browser marks the page that is open, and gives each link the choices of the address.
     def links() -> list[Any]:
@@ -106,10 +106,16 @@ def layout(pages: Sequence[Page]) -> Any:
                 id="page",
                 tabIndex=-1,
             ),
-            html.Footer(html.P(CAUTION, className="caution")),
+            html.Footer([html.P(CAUTION, className="caution"), *([_log_out_button()] if log_out else [])]),
             html.Div(id="announce", className="unseen", role="status"),
         ],
         className="sheet",
+    )
+
+
+def _log_out_button() -> Any:
+    return html.Form(
+        html.Button("Log out", type="submit", className="button"), id="log-out", method="post", action="/logout"
     )
 
 

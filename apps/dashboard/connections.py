@@ -1,0 +1,251 @@
+"""Connections that nobody can keep from others: waitress with deadlines, and with limits of connections.
+
+waitress reads requests and sends answers without a thread for each, so that a slow client costs a connection alone. It
+bounds neither how long that lasts (a byte now and then keeps it open for ever) nor how many one address has. Of the
+servers for WSGI that are kept today none bounds the second, and those with a thread for each connection that is being
+read are worse off for the first; so both are put round waitress here, at its own seams: the class of its channels, and
+what its server does when a connection comes.
+
+    head        a request's head is there `head_s` after its first byte, or after the connection was made
+    body        comes at `slowest_bytes_s` or faster, on average, once `grace_s` are over
+    answer      is taken at `slowest_bytes_s` or faster, on average, once `grace_s` are over
+    idle        a connection kept for a next request is closed after `idle_s`
+    addresses   one address has at most `per_address` connections: past that its own longest idle one is closed
+    together    where all are taken, the address with the most connections loses its longest idle one
+    size        a body of more than `small_body_bytes` is taken from those alone whom `may_send` lets
+"""
+
+from __future__ import annotations
+
+import contextlib
+import copy
+import functools
+import logging
+import math
+import socket
+import time
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from waitress.adjustments import Adjustments
+from waitress.channel import HTTPChannel
+from waitress.parser import HTTPRequestParser
+from waitress.server import MultiSocketServer, TcpWSGIServer
+from waitress.task import ThreadedTaskDispatcher
+
+_LOOK_EVERY_S: Final = 0.5
+# Browsers send one request after another on a connection, never several at once.
+_MOST_PIPELINED: Final = 8
+# Cookies of other servers on this machine come with each request; browsers send some KiB of head in all.
+_LARGEST_HEAD_BYTES: Final = 32 * 2**10
+
+
+@dataclass(frozen=True)
+class ConnectionLimits:
+    """The limits of the module's docstring: seconds, bytes, and counts of connections."""
+
+    head_s: float = 10.0
+    grace_s: float = 10.0
+    slowest_bytes_s: float = 16 * 2**10
+    idle_s: float = 60.0
+    # A browser opens 6 to one server; several of them, with several windows, may stand behind one address.
+    per_address: int = 32
+    together: int = 512
+    small_body_bytes: int = 64 * 2**10
+
+    def within_files(self) -> ConnectionLimits:
+        """Return the limits with at most half as many connections as this process may have open files."""
+        try:
+            import resource
+        except ImportError:  # only POSIX systems have such a limit
+            return self
+        files, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+        return self if files == resource.RLIM_INFINITY else replace(self, together=min(self.together, files // 2))
+
+
+class _Parser(HTTPRequestParser):  # type: ignore[misc]  # waitress has no annotations
+    """A request that is being read; its head decides how large its body may be."""
+
+    def __init__(self, adjustments: Any, small: Any, may_send: Callable[[Mapping[str, str]], bool]) -> None:
+        super().__init__(adjustments)
+        self._small, self._may_send = small, may_send
+
+    def parse_header(self, header_plus: bytes) -> None:
+        super().parse_header(header_plus)
+        if (self.content_length or self.chunked) and not self._may_send(self.headers):
+            self.adj = self._small
+
+
+class Channel(HTTPChannel):  # type: ignore[misc]  # waitress has no annotations
+    """One connection, which knows what it waits for and since when."""
+
+    def __init__(self, server: BoundedServer, connection: socket.socket, address: Any, adj: Any, map: Any) -> None:
+        super().__init__(server, connection, address, adj, map=map)
+        self.parser_class = server.parser
+        self.sent_bytes = 0
+        self._answers = 0
+        # What it waits for, since when, and how much had been sent then.
+        self._phase: tuple[Any, ...] = ("head", None)
+        self._since_s, self._sent_before = time.monotonic(), 0
+
+    @property
+    def peer(self) -> str:
+        """The address at the other end."""
+        return str(self.addr[0])
+
+    @property
+    def is_served(self) -> bool:
+        """True while a whole request waits for its answer or is being worked on."""
+        return bool(self.requests)
+
+    @property
+    def since_s(self) -> float:
+        """Since when it waits for what it waits for, monotonic seconds."""
+        return self._since_s
+
+    def send(self, data: bytes, do_close: bool = True) -> int:
+        sent: int = super().send(data, do_close)
+        self.sent_bytes += sent
+        return sent
+
+    def received(self, data: bytes) -> bool:
+        taken: bool = super().received(data)
+        if len(self.requests) > _MOST_PIPELINED:
+            self.drop()
+        return taken
+
+    def service(self) -> None:
+        super().service()
+        self._answers += 1
+
+    def look(self, now_s: float, limits: ConnectionLimits) -> None:
+        """Drop the connection where its other end is too slow. Called every `_LOOK_EVERY_S` by the one thread."""
+        request: Any = self.request
+        # Before the first answer every byte is part of one head, whose time counts from the connection: blank lines,
+        # which may precede it, would put it off for ever.
+        of_head = request if self._answers else None
+        phase: tuple[Any, ...]
+        if self.total_outbufs_len:
+            phase = ("answer",)
+        elif self.requests:
+            phase = ("served",)
+        elif request is not None:
+            phase = ("body", request) if request.headers_finished else ("head", of_head)
+        else:
+            phase = ("idle", self._answers) if self._answers else ("head", None)
+        if phase != self._phase:
+            self._phase, self._since_s, self._sent_before = phase, now_s, self.sent_bytes
+        if phase[0] == "body":
+            patience_s = limits.grace_s + request.body_bytes_received / limits.slowest_bytes_s
+        elif phase[0] == "answer":
+            patience_s = limits.grace_s + (self.sent_bytes - self._sent_before) / limits.slowest_bytes_s
+        else:
+            patience_s = {"head": limits.head_s, "idle": limits.idle_s}.get(phase[0], math.inf)
+        if now_s - self._since_s > patience_s:
+            self.drop()
+
+    def drop(self) -> None:
+        """Close the connection, whatever is under way on it."""
+        self.will_close = True
+        # This wakes the loop, which then closes it, even where the other end takes nothing; it may have been quicker.
+        with contextlib.suppress(OSError):
+            self.socket.shutdown(socket.SHUT_RDWR)
+
+
+class BoundedServer(TcpWSGIServer):  # type: ignore[misc]  # waitress has no annotations
+    """waitress on one listening socket, within limits that it shares with those on other sockets of the same map."""
+
+    channel_class = Channel
+    limits = ConnectionLimits()
+    parser: Callable[[Any], Any]
+    _next_look_s = 0.0
+
+    def readable(self) -> bool:
+        now_s = time.monotonic()
+        if now_s >= self._next_look_s:
+            self._next_look_s = now_s + _LOOK_EVERY_S
+            for channel in list(self.active_channels.values()):
+                channel.look(now_s, self.limits)
+        return bool(self.accepting)
+
+    def handle_accept(self) -> None:
+        try:
+            accepted = self.accept()
+            if accepted is None:
+                return
+            connection, address = accepted
+            self.set_socket_options(connection)
+        except OSError:
+            return  # gone before it was taken, or no file descriptor left: the next look makes room
+        if not self._room_for(str(address[0])):
+            connection.close()
+            return
+        Channel(self, connection, address, self.adj, self._map)
+
+    def _room_for(self, peer: str) -> bool:
+        """Say whether one more connection of `peer` may come, after closing another where that makes room."""
+        channels = [c for c in self._map.values() if isinstance(c, Channel) and not c.will_close]
+        counts = Counter(channel.peer for channel in channels)
+        if counts[peer] >= self.limits.per_address:
+            return _drop_one(channel for channel in channels if channel.peer == peer)
+        if len(channels) < self.limits.together:
+            return True
+        most = max(counts.values())
+        loser = {peer} if counts[peer] == most else {other for other, count in counts.items() if count == most}
+        return _drop_one(channel for channel in channels if channel.peer in loser)
+
+
+def _drop_one(channels: Any) -> bool:
+    """Close the connection that has waited longest of those that are not being served; say whether there was one."""
+    waiting = [channel for channel in channels if not channel.is_served]
+    if not waiting:
+        return False
+    min(waiting, key=lambda channel: channel.since_s).drop()
+    return True
+
+
+def bounded_server(
+    application: Any,
+    listeners: Sequence[socket.socket],
+    *,
+    threads: int,
+    largest_body_bytes: int,
+    may_send: Callable[[Mapping[str, str]], bool],
+    limits: ConnectionLimits | None = None,
+) -> Any:
+    """Return waitress over listening sockets, within `limits`; its `run` serves until interrupted, `close` ends it.
+
+    `may_send` gets the head of a request, its names in capitals with underscores, and says whether its body may be
+    larger than a form.
+    """
+    # Whoever goes away in the middle, or asks a lot at once, is nothing to fill a terminal with.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+    adjustments = Adjustments(
+        sockets=list(listeners),
+        threads=threads,
+        ident=None,
+        max_request_header_size=_LARGEST_HEAD_BYTES,
+        max_request_body_size=largest_body_bytes,
+        clear_untrusted_proxy_headers=True,
+        log_socket_errors=False,
+        asyncore_use_poll=True,
+    )
+    limits = (limits or ConnectionLimits()).within_files()
+    small = copy.copy(adjustments)
+    small.max_request_body_size = min(limits.small_body_bytes, largest_body_bytes)
+    parser = functools.partial(_Parser, small=small, may_send=may_send)
+    dispatcher = ThreadedTaskDispatcher()
+    dispatcher.set_thread_count(threads)
+    served: dict[int, Any] = {}
+    effective = []
+    for listener in listeners:
+        server = BoundedServer(
+            application, served, False, listener, dispatcher, adjustments,
+            (listener.family, listener.type, listener.proto, listener.getsockname()), False,
+        )  # fmt: skip
+        server.limits, server.parser = limits, parser
+        server.accept_connections()
+        effective.append((server.effective_host, server.effective_port))
+    return MultiSocketServer(served, adjustments, effective, dispatcher, server.log_info)
