@@ -37,9 +37,9 @@ def give(page: Page, password: str) -> None:
 def test_a_phone_opens_the_dashboard_walks_through_it_and_logs_out(
     browser: Browser, network: tuple[str, Callable[[], str]]
 ) -> None:
-    """The whole story: a link from elsewhere, a wrong password, too soon, the right one, pages, a file, the end."""
+    """The whole story: a link from elsewhere, a wrong password, the right one, pages, the end."""
     address, password = network
-    with a_page(browser, address, (403, 429), **PHONE) as phone:
+    with a_page(browser, address, (403,), **PHONE) as phone:
         phone.goto("/clock?days=3")
         expect(phone.get_by_role("heading")).to_have_text("Which password does passim show?")
         assert phone.evaluate("document.documentElement.scrollWidth") <= 390
@@ -50,9 +50,7 @@ def test_a_phone_opens_the_dashboard_walks_through_it_and_logs_out(
 
         give(phone, "not-the-right-one")
         expect(phone.get_by_role("alert")).to_contain_text("not the password")
-        give(phone, password())
-        expect(phone.get_by_role("alert")).to_contain_text("Too soon after a wrong password: wait")
-        phone.wait_for_timeout(1500)  # what the page said to wait, a second at most
+        phone.wait_for_timeout(1100)  # the next try may come after a second
         opened_with = password()
         give(phone, opened_with)
         phone.wait_for_url("**/clock?days=3")

@@ -12,6 +12,7 @@ parts       the pieces that pages are made of: sentence, picture, table, help
 answering   from an address and a page to what the page shows
 shell       navigation, choices and the place of the page
 factory     the application, put together
+connections the server's bounds: deadlines, and how many connections one address has
 serving     the server, the browser, the address on the local network
 pages/      one file a page
 
