@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import ast
+import os
 import re
 import shutil
 import subprocess
+import sys
+import tarfile
 import tomllib
 import zipfile
 from collections.abc import Iterator
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -66,6 +71,65 @@ def test_the_wheel_brings_the_command(wheel: zipfile.ZipFile) -> None:
     version = PYPROJECT["project"]["version"]
     entry_points = wheel.read(f"passim-{version}.dist-info/entry_points.txt").decode()
     assert "passim = passim_apps.command_line.main:main" in entry_points
+
+
+# --- the source archive -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(shutil.which("git") is None, reason="the source archive holds what git tracks, and there is no git")
+def test_the_source_archive_can_run_its_own_tests(tmp_path: Path) -> None:
+    with tarfile.open(wheels.source_archive()) as archive:
+        archive.extractall(tmp_path, filter="data")
+    [tree] = tmp_path.iterdir()
+    packed = {path.relative_to(tree).as_posix() for path in tree.rglob("*") if path.is_file()}
+    wanted = {"README.md", "DEVELOPERS.md", "LICENSE", "requirements-test.lock.txt", "tests/run", "apps/start"}
+    for folder in ("passim", "apps", "tests", "tle_samples"):
+        wanted |= {
+            path.relative_to(ROOT).as_posix()
+            for path in (ROOT / folder).rglob("*")
+            if path.is_file() and "__pycache__" not in path.parts
+        }
+    assert wanted - packed == set()
+
+    # From inside it: a room's tests, the layout of the tree, and the samples.
+    (tree / "here").mkdir()
+    (tree / "here" / "passim_apps").symlink_to(tree / "apps")
+    environment = {**os.environ, "PYTHONPATH": f"{tree}{os.pathsep}{tree / 'here'}"}
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "tests/test_spans.py"]
+    command += ["tests/test_samples.py"]
+    answer = subprocess.run(
+        command, cwd=tree, env=environment, capture_output=True, text=True, check=False, timeout=300
+    )
+    assert answer.returncode == 0, answer.stdout + answer.stderr
+
+
+# --- what is declared -------------------------------------------------------------------------------------------------
+
+# Needed though nothing imports it by name: zoneinfo reads it where the system has no time zones of its own.
+DATA_ONLY = {"tzdata"}
+
+
+def test_what_is_imported_is_declared_and_the_reverse() -> None:
+    imported: set[str] = set()
+    for path in SOURCES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                imported |= {alias.name.partition(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and not node.level:
+                imported.add(str(node.module).partition(".")[0])
+    outside = imported - set(sys.stdlib_module_names) - {"passim", "passim_apps"}
+    distributions = packages_distributions()
+    used = {canonicalize_name(distributions[name][0]) for name in outside}
+    project = PYPROJECT["project"]
+    needed = {canonicalize_name(Requirement(line).name) for line in project["dependencies"]}
+    extras = {
+        canonicalize_name(Requirement(line).name)
+        for extra in ("pictures", "cluster")
+        for line in project["optional-dependencies"][extra]
+    }
+    # The cluster's client is imported as `distributed`, which the extra asks for by the name of its family.
+    used = {"dask" if name == "distributed" else name for name in used}
+    assert used == (needed - DATA_ONLY) | extras
 
 
 # --- the lock files ---------------------------------------------------------------------------------------------------

@@ -16,6 +16,8 @@ _PIP: Final = [sys.executable, "-m", "pip", "--disable-pip-version-check"]
 # The tests and samples are copied too: they are there for a mistake to pack.
 _PARTS: Final = ("LICENSE", "README.md", "apps", "passim", "pyproject.toml", "tests", "tle_samples")
 
+_LEFT_BEHIND: Final = (".git", ".venv*", ".*_cache", "__pycache__", "build", "dist", "*.egg-info", ".shim", ".env")
+
 
 @functools.cache
 def _kept() -> tempfile.TemporaryDirectory[str]:
@@ -35,6 +37,22 @@ def wheel() -> Path:
             shutil.copy(ROOT / name, tree / name)
     offline = ["--no-index", "--no-deps", "--no-build-isolation"]
     _run([*_PIP, "wheel", "--quiet", *offline, "--wheel-dir", str(out), str(tree)])
+    [path] = out.iterdir()
+    return path
+
+
+@functools.cache
+def source_archive() -> Path:
+    """Build the source archive from a copy of what git tracks or would track, in a repository of its own."""
+    tree, out = Path(_kept().name) / "tracked", Path(_kept().name) / "archive"
+    out.mkdir()
+    shutil.copytree(ROOT, tree, ignore=shutil.ignore_patterns(*_LEFT_BEHIND))
+    git = ["git", "-c", "user.name=tests", "-c", "user.email=tests@example.invalid", "-C", str(tree)]
+    _run([*git, "init", "--quiet"])
+    _run([*git, "add", "--all"])
+    _run([*git, "commit", "--quiet", "--message", "as it is"])
+    build = f"from setuptools import build_meta; build_meta.build_sdist({str(out)!r})"
+    _run([sys.executable, "-c", build], cwd=tree)
     [path] = out.iterdir()
     return path
 
