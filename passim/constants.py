@@ -30,3 +30,6 @@ MINUTES_PER_DAY: Final = 1440.0
 
 # The longest stretch of time one question may cover.
 LONGEST_SPAN_DAYS: Final = 92
+
+# Below 150 km a circular orbit lasts less than a revolution or two (King-Hele, 1987, recalled).
+LOWEST_PERIGEE_KM: Final = 150.0

@@ -158,7 +158,7 @@ def test_the_call_hours_of_the_workspace(tmp_path: Path, path: str) -> None:
     assert json.loads(kept.stdout)["rows"][-1]["gap_count"] <= answer["rows"][-1]["gap_count"]
 
 
-def test_a_plan_is_a_scenario_with_its_assumptions_in_the_sentence(path: str, tmp_path: Path) -> None:
+def test_a_plan_is_a_scenario_with_its_launches_in_the_notes(path: str, tmp_path: Path) -> None:
     plan = tmp_path / "plan.csv"
     plan.write_text(PLAN, encoding="utf-8")
     options = ["--plan", str(plan), "--goal", "longest_gap_s <= 5"]
@@ -166,16 +166,23 @@ def test_a_plan_is_a_scenario_with_its_assumptions_in_the_sentence(path: str, tm
     assert [row["satellites"] for row in answer["rows"]] == [360, 436, 876]
     assert [row["date"][:10] for row in answer["rows"]] == ["2026-11-25", "2027-02-13", "2027-04-30"]
     assert answer["goal"]["date"] == "2027-04-30T00:00:00.000Z"
-    assert answer["answer"].startswith(
-        "Goal met from 2027-04-30 on (no gap over 5 s), under this scenario, which is no forecast (4 planes of 20 "
-        "at 550 km and 53° launched 2026-12-15, serving after 60 days, 5 % lost, in the widest gaps between the 22 "
+    assert answer["answer"] == (
+        "Goal met from 2027-04-30 on (no gap over 5 s), by this plan, a scenario and no forecast: 876 satellites then, "
+        "360 today."
     )
     assert answer["notes"][0].startswith("A scenario, never a forecast")
+    assert answer["notes"][1:4] == [
+        "Launch: 4 planes of 20 at 550 km and 53° launched 2026-12-15, serving after 60 days, 5 % lost, in the widest "
+        "gaps between the 22 planes there, keeping their phasing.",
+        "Launch: 22 planes of 20 at 550 km and 53° launched 2027-03-01, serving after 60 days, 0 % lost, in the widest "
+        "gaps between the 26 planes there, keeping their phasing.",
+        "Today's 360 satellites are taken to stay as they are.",
+    ]
     lines = done(path, "--plan", str(plan)).stdout.splitlines()
-    assert lines[0].startswith("Under this scenario, which is no forecast (")
+    assert lines[0].startswith("By this plan, a scenario and no forecast, service is ")
     assert any(line.split()[:3] == ["2027-02-13", "436", "76"] for line in lines)
     never = done(path, "--plan", str(plan), "--mask", "60", "--goal", "gap_count <= 0").stdout.splitlines()[0]
-    assert never.startswith("Goal not met (no gap) under this scenario, which is no forecast (")
+    assert never.startswith("Goal not met (no gap) by this plan, a scenario and no forecast; with all 876 satellites: ")
 
 
 def test_an_order_from_a_file(path: str, tmp_path: Path) -> None:
@@ -221,13 +228,35 @@ def test_bad_input_gets_one_line(options: list[str], message: str, path: str) ->
     assert refused(path, *options).startswith(message)
 
 
-def test_no_designators_for_a_launch_order(tmp_path: Path) -> None:
+def test_without_designators_planes_are_counted_and_said_so(tmp_path: Path) -> None:
+    path = str(tmp_path / "walker.json")
     fleet = passim.walker(total=12, planes=3, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=START)
-    target = tmp_path / "fleet.json"
-    passim.write_elements(fleet, target)
-    line = refused(str(target))
-    assert line.startswith("passim: launch order; got '12 of 12 without, the first Walker 01-01 (900000001)'")
-    assert "try the order plane or random, or a file" in line
+    passim.write_elements(fleet, path)
+    for asked in ((), ("--order", "launch")):
+        answer = json.loads(done(path, *asked, "--format", "json").stdout)
+        assert (answer["order"], answer["satellites"]) == ("plane", 12)
+        assert ", plane by plane, " in answer["answer"]
+        assert answer["notes"][0] == (
+            "The fleet does not say when its satellites were launched (no international designator), so they are put "
+            "in the order of their planes."
+        )
+        # Most of the six hours are gaps that the span cuts: their mean is that of the row all the same.
+        for row in answer["rows"]:
+            assert row["mean_gap_s"] * row["gap_count"] == pytest.approx(row["gap_fraction"] * SPAN.duration_s, abs=0.1)
+
+
+def test_what_design_writes_has_an_order_of_launches(tmp_path: Path) -> None:
+    for name in ("designed.json", "designed.tle"):
+        path = str(tmp_path / name)
+        pattern = ["--total", "12", "--planes", "3", "--phasing", "1", "--inclination", "53", "--altitude", "550"]
+        made = CliRunner().invoke(main, ["design", *pattern, "--epoch", "2026-11-25T00:00:00Z", "--out", path])
+        assert made.exit_code == 0, made.output
+        answer = json.loads(done(path, "--format", "json").stdout)
+        assert answer["order"] == "launch"
+        assert "Order: as launched, 3 launch groups from the oldest on" in answer["notes"][0]
+    low = CliRunner().invoke(main, ["design", *pattern[:-1], "50", "--out", str(tmp_path / "low.json")])
+    assert low.exit_code == 2
+    assert "it would fall within a revolution or two; got '50 km'; wanted more than 150 km; try 550 km" in low.stderr
 
 
 def test_a_bad_row_of_a_plan(path: str, tmp_path: Path) -> None:

@@ -170,7 +170,7 @@ def test_summary_of_a_row_worked_by_hand():
         "span_s": 3600.0,
         "covered_fraction": 3340 / 3600,
         "gap_count": 4,
-        "gap_mean_s": 30.0,  # of the whole ones, 40 and 20
+        "gap_mean_s": 65.0,  # of all: 100 and 100, which the span cuts, 40 and 20
         "gap_median_s": 30.0,
         "gap_p90_s": 38.0,  # 20 + 0.9 * (40 - 20)
         "gap_longest_s": 100.0,
@@ -195,7 +195,8 @@ def test_summary_with_cut_gaps_only_says_that_no_whole_one_was_seen():
     summary = coverage_of((1000, 2000)).summary()
     assert summary["gap_count"] == 2
     assert summary["gap_longest_s"] == 1600.0
-    assert (summary["gap_mean_s"], summary["gap_median_s"], summary["gap_p90_s"]) == (None, None, None)
+    assert (summary["gap_median_s"], summary["gap_p90_s"]) == (None, None)
+    assert summary["gap_mean_s"] == 1300.0  # 1000 and 1600, as far as they are seen
 
 
 @pytest.mark.parametrize("passes", [[], [(0, 3600)], [(1000, 2000)], [(100, 500), (600, 3600)]])

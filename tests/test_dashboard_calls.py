@@ -368,7 +368,7 @@ def test_the_plan_of_the_demonstration_says_when_it_gets_better(state: Dashboard
         f"Goal met {on}, with 732 satellites (at least 99 % covered). A scenario, no forecast: 3 "
     )
     assert "widest gaps" not in caption
-    assert any(note.startswith("Taken for granted by plan.csv: 8 planes of 10") for note in said.notes)
+    assert any(note.startswith("Launch: 8 planes of 10") for note in said.notes)
 
 
 def test_the_headline_and_the_plan_agree_on_every_goal(state: DashboardState) -> None:

@@ -86,13 +86,6 @@ def test_it_stays_met_from_there_on() -> None:
     assert first_that_stays(met).tolist() == [3, 0, 5]
 
 
-def test_a_mean_that_is_not_known_meets_nothing() -> None:
-    unknown = curves([[1, 1]], [[9, 0]])
-    unknown.values["mean_gap_s"][0, 0] = np.nan
-    assert parse_goal("mean_gap_s <= 100").met(unknown.values, 3600.0).tolist() == [[False, True]]
-    assert parse_goal("mean_gap_s >= 0").met(unknown.values, 3600.0).tolist() == [[False, True]]
-
-
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import numpy as np
 import pytest
 
-from passim.elements.patterns import jittered, scattered, walker
+from passim.elements.patterns import jittered, launched_by_plane, scattered, walker
 from passim.errors import ElementsError
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
@@ -78,8 +78,12 @@ def test_epoch_of_another_zone_becomes_utc():
         ({"phasing": 3.0, "star": True}, r"wanted a number from 0 to below 3$"),
         ({"altitude_km": 0.0}, r"^altitude of the pattern in km; got 0.0; wanted more than 0 km$"),
         ({"altitude_km": math.nan}, r"^altitude of the pattern in km; got nan"),
+        (
+            {"altitude_km": 50.0},
+            r"^altitude of the pattern, from which it would fall .*; got '50 km'; wanted more than 150",
+        ),
         ({"inclination_deg": 181.0}, r"^inclination_deg of Walker 01-01"),
-        ({"eccentricity": 0.5}, r"^eccentricity of the pattern; got '0.5 at 550.0 km'; wanted a perigee above"),
+        ({"eccentricity": 0.5}, r"^eccentricity of the pattern; got '0.5 at 550 km'; wanted a perigee above"),
         ({"eccentricity": -0.1}, r"^eccentricity of Walker 01-01"),
         ({"node0_deg": math.inf}, r"^node of the first plane; got inf"),
         ({"epoch": datetime(2026, 3, 1)}, r"^epoch of the pattern; got .*; wanted an aware time"),
@@ -129,3 +133,18 @@ def test_no_jitter_changes_nothing_and_a_negative_one_is_refused():
     assert jittered(fleet, sigma_deg=0.0, seed=1) == fleet
     with pytest.raises(ElementsError, match=r"^phase jitter; got -1.0; wanted a standard deviation of 0 deg or more$"):
         jittered(fleet, sigma_deg=-1.0, seed=1)
+
+
+def test_each_plane_of_a_pattern_is_a_launch_of_its_own():
+    fleet = launched_by_plane(walker(**DELTA), 3)
+    year = EPOCH.year
+    assert [record.designator for record in fleet][:5] == [
+        f"{year}-901A", f"{year}-901B", f"{year}-901C", f"{year}-901D", f"{year}-902A"
+    ]  # fmt: skip
+    # More launches than a year has numbers for begin in the years before, and letters go on after Z with AA.
+    wide = launched_by_plane(walker(**{**DELTA, "total": 100 * 26, "planes": 100}), 100)
+    assert wide[0].designator == f"{year - 1}-901A"
+    assert wide[25].designator == f"{year - 1}-901AB"  # without I and O, Z is the 24th
+    assert wide[99 * 26].designator == f"{year}-901A"
+    with pytest.raises(ElementsError, match=r"^planes to launch one by one"):
+        launched_by_plane(walker(**DELTA), 5)

@@ -40,10 +40,10 @@ def test_every_n_is_the_plain_coverage_of_the_first_n(rows: list[tuple[int, int,
         assert cover.gap_count[n] == summary["gap_count"]
         assert cover.longest_gap_us[n] == round(summary["gap_longest_s"] * 1e6)
         assert len(cover.gaps_us(n)) == len(gaps)
-        if summary["gap_mean_s"] is None:
-            assert np.isnan(mean[n])
-        else:
-            assert mean[n] == pytest.approx(summary["gap_mean_s"])
+        assert mean[n] == pytest.approx(summary["gap_mean_s"])
+        # Whatever the span cuts: mean and count multiply to the time out.
+        assert mean[n] * cover.gap_count[n] == pytest.approx(cover.gap_us[n] / 1e6)
+        assert summary["gap_mean_s"] * len(gaps) == pytest.approx(gaps["duration_s"].sum())
 
 
 @given(ROWS, st.lists(st.integers(1, 9), min_size=2, max_size=8))

@@ -64,8 +64,8 @@ def design(
 ) -> None:
     """Write the element sets of a regular (Walker) pattern, to ask what a fleet of that kind would do.
 
-    The satellites are invented: circular orbits in planes spaced equally round the equator. A perfect pattern
-    misleads, so vary --phasing, --epoch and --jitter before drawing a conclusion from one.
+    The satellites are invented: circular orbits in planes spaced equally round the equator, each plane a launch of
+    its own. A perfect pattern misleads, so vary --phasing, --epoch and --jitter before drawing a conclusion from one.
 
     \b
     Example:
@@ -101,6 +101,7 @@ def design(
     )
     if jitter_deg is not None:
         fleet = patterns.jittered(fleet, sigma_deg=jitter_deg, seed=seed)
+    fleet = patterns.launched_by_plane(fleet, planes)
     if two_line:
         fleet = fleet.rounded_to_two_line()
     write_elements(fleet, out)

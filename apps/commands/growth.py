@@ -38,7 +38,7 @@ ORDERS = ("launch", "plane", "random")
     "order_text",
     metavar="launch|plane|random|FILE",
     help="In which order satellites are counted: as launched, plane by plane, at random (a model of failures only), or "
-    "as a file lists them, one catalogue number a line. Default: launch.",
+    "as a file lists them, one catalogue number a line. Default: launch; plane where the elements do not say.",
 )
 @click.option("--draws", type=int, metavar="N", help="Random orders to draw, with --order random. Default: 100.")
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Seed of all draws. Default: 1.")
@@ -140,7 +140,7 @@ class _Order:
         seen = found.visibility
         fleet, counted = seen.fleet, growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
         if self.text == "launch":
-            return growth_orders.launch_order(fleet, counted)
+            return growth_orders.launch_or_plane_order(fleet, found.span.middle, counted)
         if self.text == "plane":
             return growth_orders.plane_order(fleet, found.span.middle, counted)
         if self.text == "random":
@@ -181,7 +181,12 @@ def _answer_orders(
         )
     table = curves.table()
     grid = set(growing.logarithmic_grid(len(table)).tolist())
-    facts: dict[str, Any] = {**found.facts, "order": wanted.text, "draws": order.draws, "satellites": len(table)}
+    facts: dict[str, Any] = {
+        **found.facts,
+        "order": order.name if order.name != "file" else wanted.text,
+        "draws": order.draws,
+        "satellites": len(table),
+    }
     if wanted.text == "random":
         facts["seed"] = wanted.seed
     if goal is None:
@@ -238,7 +243,7 @@ def _answer_plan(
 
     from ..command_line.output import Answer, progress, write
     from ..command_line.query import CAUTION, check_age, headed, search_notes
-    from ..text.growth import AHEAD_HEADINGS, ahead_cells, ahead_sentence
+    from ..text.growth import AHEAD_HEADINGS, ahead_cells, ahead_sentence, plan_notes
     from ..text.units import duration, instant
 
     view, view_notes = site_choice.view()
@@ -265,6 +270,7 @@ def _answer_plan(
     notes = [
         "A scenario, never a forecast: the planes are designed, and each day's fleet is put over the sky of "
         f"{span.start:%Y-%m-%d}, because nodes turn by degrees a day.",
+        *plan_notes(ahead),
         *_hours_note(hours_words, dataclasses.replace(keeps, everything=kept is not None)),
         *(("The goal's date is the first from which on it stays met under the plan.",) if goal else ()),
         *search_notes(ahead.visibility.report, span),

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from passim.answers.growth import orders as growth_orders
 
 WORKSPACE_HOURS = "workspace"
+# More launches than these are for the plan's own file.
+_MOST_LAUNCHES_TOLD = 6
 
 AHEAD_HEADINGS = (">Serving from", ">Satellites", ">Planned", ">Without service", ">Gaps", ">Mean gap", ">Longest gap")
 
@@ -75,21 +77,38 @@ def growth_sentence(order: growth_orders.Order, table: pd.DataFrame, length: str
 
 
 def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, told: str, length: str) -> str:
-    """Return the sentence that says what a plan brings and when, with everything that it takes for granted."""
-    given = f"this scenario, which is no forecast ({ahead.assumptions()})"
-    last = ahead.table.iloc[-1]
+    """Return the sentence that says what a plan brings and when; `plan_notes` says what it takes for granted."""
+    given = "by this plan, a scenario and no forecast"
+    first, last = ahead.table.iloc[0], ahead.table.iloc[-1]
+    today = f"{int(first['satellites']):,}"
     if goal is None:
-        first = ahead.table.iloc[0]
         return (
-            f"Under {given}, {_out(last)} in {length} from {last['date']:%Y-%m-%d} on with {int(last['satellites']):,} "
-            f"satellites; today, with {int(first['satellites']):,}, {_out(first)}."
+            f"{given[0].upper()}{given[1:]}, {_out(last)} in {length} from {last['date']:%Y-%m-%d} on with "
+            f"{int(last['satellites']):,} satellites; today, with {today}, {_out(first)}."
         )
     met = ahead.date_met(goal)
     words = goal.words()
     if met is None:
-        return f"Goal not met ({words}) under {given}; with all {int(last['satellites']):,} satellites: {told}."
-    when = "already today, and stays so" if met == ahead.table["date"].iloc[0] else f"from {met:%Y-%m-%d} on"
-    return f"Goal met {when} ({words}), under {given}."
+        return f"Goal not met ({words}) {given}; with all {int(last['satellites']):,} satellites: {told}."
+    if met == first["date"]:
+        return f"Goal met already today, with {today} satellites ({words}), and it stays so {given}."
+    return f"Goal met from {met:%Y-%m-%d} on ({words}), {given}: {_serving(ahead, met)} satellites then, {today} today."
+
+
+def plan_notes(ahead: growth_ahead.Ahead) -> list[str]:
+    """Return what a plan takes for granted: each launch, how its planes are fitted in, and today's satellites."""
+    launches = [f"Launch: {launch.words()}, {how}." for launch, how in zip(ahead.launches, ahead.how, strict=True)]
+    if len(launches) > _MOST_LAUNCHES_TOLD:
+        more = len(launches) - _MOST_LAUNCHES_TOLD
+        launches = [
+            *launches[:_MOST_LAUNCHES_TOLD],
+            f"And {counted(more, 'more launch', 'more launches')}: see the plan.",
+        ]
+    today = int(ahead.table["satellites"].iloc[0])
+    return [
+        *launches,
+        f"Today's {counted(today, 'satellite')} {'is' if today == 1 else 'are'} taken to stay as they are.",
+    ]
 
 
 def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told: str, told_today: str) -> str:

@@ -22,7 +22,7 @@ from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.plan import CallPlan, plan_calls
 from passim.answers.growth.curves import Curves, curves_of
 from passim.answers.growth.goals import Goal, Smallest, smallest
-from passim.answers.growth.orders import Order, launch_order, plane_order, random_orders, serving_lanes
+from passim.answers.growth.orders import Order, launch_or_plane_order, plane_order, random_orders, serving_lanes
 from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage.causes import NEVER_ADD_UP, Causes, find_causes
 from passim.coverage.ranks import RankSweep
@@ -262,14 +262,15 @@ def _growth(
     try:
         counted = serving_lanes(fleet, visibility.view, span)
         orders: tuple[Callable[[], Order], ...] = (
-            lambda: launch_order(fleet, counted),
+            lambda: launch_or_plane_order(fleet, span.middle, counted),
             lambda: plane_order(fleet, span.middle, counted),
             lambda: random_orders(fleet, draws=draws, seed=seed, counted=counted),
         )
         sweep = RankSweep(visibility.joint(), span)
     except InputError as error:
         return (), (f"What other numbers of satellites give cannot be told: {error}.",)
-    lines, left_out = [], []
+    lines: list[GrowthLine] = []
+    left_out: list[str] = []
     for number, make in enumerate(orders):
 
         def report(done: float, number: int = number) -> None:
@@ -277,7 +278,12 @@ def _growth(
                 progress((number + done) / len(orders))
 
         try:
-            curves = curves_of(sweep, make(), progress=report)
+            order = make()
+            if order.name in [line.order.name for line in lines]:
+                # The first one stood in for the launches, which the elements do not tell.
+                left_out.append(lines[0].order.notes[0])
+                continue
+            curves = curves_of(sweep, order, progress=report)
         except InputError as error:
             left_out.append(f"One order is left out: {error}.")
             continue

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from passim.elements.identifiers import SatelliteId
-from passim.elements.patterns import FIRST_INVENTED_ID, walker
+from passim.elements.patterns import FIRST_INVENTED_ID, FIRST_INVENTED_LAUNCH, piece_letters, walker
 from passim.elements.records import ElementSet, Fleet
 from passim.errors import ElementsError, InputError
 from passim.orbits.frames import earth_angle_rad
@@ -35,10 +35,6 @@ PLANES: Final = 22
 SLOTS: Final = 20
 FULL_PLANES: Final = 14
 PLANES_A_LAUNCH_GROUP: Final = 2
-
-# Launches of a year are numbered from 1 and stay far below 900, so these designators cannot be mistaken for real ones.
-_FIRST_LAUNCH_NUMBER: Final = 901
-_PIECE_LETTERS: Final = "ABCDEFGHJKLMNPQRSTUVWXYZ"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,14 +129,8 @@ def plover(epoch: datetime) -> Fleet:
         plane, slot = divmod(index, SLOTS)
         if plane >= FULL_PLANES and slot % 2:
             continue
-        launch = _FIRST_LAUNCH_NUMBER + plane // PLANES_A_LAUNCH_GROUP
+        launch = FIRST_INVENTED_LAUNCH + plane // PLANES_A_LAUNCH_GROUP
         piece = pieces_of[launch] = pieces_of.get(launch, -1) + 1
         number = SatelliteId(FIRST_INVENTED_ID + len(records))
-        records.append(replace(record, satellite_id=number, designator=f"{year:04d}-{launch}{_piece(piece)}"))
+        records.append(replace(record, satellite_id=number, designator=f"{year:04d}-{launch}{piece_letters(piece)}"))
     return Fleet(records, FLEET_NAME)
-
-
-def _piece(index: int) -> str:
-    """Return the letters of the piece counted from 0: A to Z without I and O, then AA, AB and so on."""
-    first, last = divmod(index, len(_PIECE_LETTERS))
-    return (_PIECE_LETTERS[first - 1] if first else "") + _PIECE_LETTERS[last]

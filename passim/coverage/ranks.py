@@ -125,24 +125,6 @@ class FirstCover:
         np.maximum.at(longest, self.rank[counted], run[counted])
         return np.maximum.accumulate(longest[::-1])[::-1]
 
-    @cached_property
-    def cut_us(self) -> tuple[Whole, Index]:
-        """Length and number of gaps that the span cuts, for every N from 0, each of shape (all + 1,)."""
-        return self._cut()
-
-    def _cut(self) -> tuple[Whole, Index]:
-        every = self.satellites
-        # With N satellites the first gap lasts until the first run of a rank below N, the last from the last such run.
-        lowest = np.minimum.accumulate(self.rank)
-        reach = np.searchsorted(-lowest, -every, side="right")
-        head_us = self.edges_us[reach] - self.edges_us[0]
-        lowest = np.minimum.accumulate(self.rank[::-1])
-        reach = np.searchsorted(-lowest, -every, side="right")
-        tail_us = self.edges_us[-1] - self.edges_us[len(self.rank) - reach]
-        throughout = head_us == self.edges_us[-1] - self.edges_us[0]
-        count = (head_us > 0).astype(np.int64) + (tail_us > 0) - throughout
-        return np.where(throughout, head_us, head_us + tail_us), count
-
     def gaps_us(self, satellites: int) -> Whole:
         """Return start and end of every gap with the first `satellites`, us since 1970 UTC, shape (gaps, 2)."""
         out = self.rank >= satellites
@@ -150,12 +132,8 @@ class FirstCover:
         return self.edges_us[change].reshape(-1, 2)
 
     def mean_gap_s(self) -> Floats:
-        """Return the mean length of whole gaps, s, for every N from 0; 0 without a gap, NaN with cut ones only."""
-        cut_us, cut = self.cut_us
-        whole = self.gap_count - cut
-        with np.errstate(divide="ignore", invalid="ignore"):
-            mean = (self.gap_us - cut_us) / 1e6 / whole
-        return np.where(whole > 0, mean, np.where(self.gap_count > 0, np.nan, 0.0))
+        """Return the mean gap, s, for every N from 0; 0 without a gap. Times the count it is the time out."""
+        return self.gap_us / 1e6 / np.maximum(self.gap_count, 1)
 
     def clipped(self, start_us: Whole, end_us: Whole) -> FirstCover:
         """Return the cover inside windows only, such as call hours: outside them everything counts as covered.

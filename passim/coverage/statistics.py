@@ -15,19 +15,15 @@ def gap_statistics(
     whole           shape (gaps,): False where the span cuts the gap
     span_s          length of the span
     """
-    # What is typical comes from whole gaps. Where there are gaps but each is cut, nothing can be said of it; where
-    # there is no gap, all lengths are zero.
+    # The mean is over the same gaps that are counted, so that the two multiply to the time out. What is typical comes
+    # from whole gaps: where each is cut nothing can be said of it; where there is no gap, all lengths are zero.
     lengths = duration_s[whole] if duration_s.size else np.zeros(1)
-    mean, median, p90 = (
-        (float(lengths.mean()), float(np.median(lengths)), float(np.percentile(lengths, 90.0)))
-        if lengths.size
-        else (None, None, None)
-    )
+    median, p90 = (float(np.median(lengths)), float(np.percentile(lengths, 90.0))) if lengths.size else (None, None)
     # From a random moment one falls into a gap of length L with chance L/T and then waits L/2 on average.
     time_average = float((duration_s**2).sum()) / span_s
     return {
         "gap_count": int(duration_s.size),
-        "gap_mean_s": mean,
+        "gap_mean_s": float(duration_s.mean()) if duration_s.size else 0.0,
         "gap_median_s": median,
         "gap_p90_s": p90,
         "gap_longest_s": float(duration_s.max(initial=0.0)),

@@ -223,8 +223,8 @@ class Coverage:
         span_s                  length of the span, or of its windows
         covered_fraction        share of the time with one satellite or more in view, 0 to 1
         gap_count               all gaps in the span, those it cuts included
-        gap_mean_s, gap_median_s, gap_p90_s
-                                over whole gaps only: a gap cut by the span is longer than what is seen of it. The
+        gap_mean_s              mean length of these gaps inside the span: times gap_count it is the time out
+        gap_median_s, gap_p90_s over whole gaps only: a gap cut by the span is longer than what is seen of it. The
                                 90th percentile interpolates linearly. None where there are gaps but no whole one
         gap_longest_s           longest stretch without a satellite inside the span; where that gap is cut it is a
                                 lower bound

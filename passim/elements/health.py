@@ -26,7 +26,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.constants import SECONDS_PER_DAY, SGP4_EARTH_RADIUS_KM, SGP4_MU_KM3_S2
+from passim.constants import LOWEST_PERIGEE_KM, SECONDS_PER_DAY, SGP4_EARTH_RADIUS_KM, SGP4_MU_KM3_S2
 from passim.elements.records import Fleet
 from passim.elements.shells import (
     ALTITUDE_TOLERANCE_KM,
@@ -53,8 +53,6 @@ LARGEST_ECCENTRICITY: Final = 0.002
 # satellites show metres. At 1 km a day a satellite leaves the 5 km of its shell within the week.
 FASTEST_CLIMB_KM_DAY: Final = 1.0
 STALE_AFTER_DAYS: Final = 14.0
-# Below 150 km a circular orbit lasts less than a revolution or two (King-Hele, 1987, recalled).
-LOWEST_PERIGEE_KM: Final = 150.0
 
 # Beyond a week of age the file as a whole is old, and age no longer says anything about one satellite in it.
 _OLD_FILE_DAYS: Final = 7.0

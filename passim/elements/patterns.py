@@ -14,13 +14,18 @@ from typing import Final
 
 import numpy as np
 
-from passim.constants import SECONDS_PER_DAY, SGP4_EARTH_RADIUS_KM, SGP4_MU_KM3_S2
+from passim.constants import LOWEST_PERIGEE_KM, SECONDS_PER_DAY, SGP4_EARTH_RADIUS_KM, SGP4_MU_KM3_S2
 from passim.elements.identifiers import SatelliteId
 from passim.elements.records import ElementSet, Fleet
 from passim.errors import ElementsError
 
 FIRST_INVENTED_ID: Final = 900_000_001
 _LARGEST_ID: Final = 999_999_999
+
+# Launches of a year are numbered from 1 and stay far below 900, so that these cannot be mistaken for real ones.
+FIRST_INVENTED_LAUNCH: Final = 901
+_LAUNCHES_A_YEAR: Final = 99
+_PIECE_LETTERS: Final = "ABCDEFGHJKLMNPQRSTUVWXYZ"
 
 
 def walker(
@@ -119,6 +124,37 @@ def jittered(fleet: Fleet, *, sigma_deg: float, seed: int) -> Fleet:
     return Fleet(records, fleet.name)
 
 
+def launched_by_plane(fleet: Fleet, planes: int) -> Fleet:
+    """Return a pattern of `walker` with invented international designators: each plane one launch, in their order.
+
+    Launches are numbered from 901, 99 a year, the last of them in the year of the epoch: real ones stay far below 900.
+    Raises ElementsError where the planes do not divide the fleet.
+    """
+    if planes < 1 or len(fleet) % planes:
+        raise ElementsError(
+            "planes to launch one by one", got=f"{planes} for {len(fleet)} satellites", wanted="a divisor"
+        )
+    slots = len(fleet) // planes
+    records = []
+    for index, record in enumerate(fleet):
+        plane, slot = divmod(index, slots)
+        years, launch = divmod(plane, _LAUNCHES_A_YEAR)
+        year = record.epoch.year - (planes - 1) // _LAUNCHES_A_YEAR + years
+        designator = f"{year:04d}-{FIRST_INVENTED_LAUNCH + launch}{piece_letters(slot)}"
+        records.append(replace(record, designator=designator))
+    return Fleet(records, fleet.name)
+
+
+def piece_letters(index: int) -> str:
+    """Return the letters of the piece of a launch counted from 0: A to Z without I and O, then AA, AB and so on."""
+    letters = ""
+    index += 1
+    while index:
+        index, last = divmod(index - 1, len(_PIECE_LETTERS))
+        letters = _PIECE_LETTERS[last] + letters
+    return letters
+
+
 def mean_motion_rev_day(altitude_km: float) -> float:
     """Return the mean motion of a circular orbit at `altitude_km` above 6378.135 km, revolutions a day.
 
@@ -152,11 +188,18 @@ def _fleet(
         raise ElementsError("epoch of the pattern", got=epoch, wanted="an aware time", try_next="adding tzinfo=UTC")
     motion_rev_day = mean_motion_rev_day(altitude_km)
     perigee_km = (SGP4_EARTH_RADIUS_KM + altitude_km) * (1.0 - eccentricity) - SGP4_EARTH_RADIUS_KM
-    if not perigee_km > 0.0:
+    if not altitude_km > LOWEST_PERIGEE_KM:
+        raise ElementsError(
+            "altitude of the pattern, from which it would fall within a revolution or two",
+            got=f"{altitude_km:g} km",
+            wanted=f"more than {LOWEST_PERIGEE_KM:g} km",
+            try_next="550 km",
+        )
+    if not perigee_km > LOWEST_PERIGEE_KM:
         raise ElementsError(
             "eccentricity of the pattern",
-            got=f"{eccentricity} at {altitude_km} km",
-            wanted="a perigee above the ground",
+            got=f"{eccentricity} at {altitude_km:g} km",
+            wanted=f"a perigee above {LOWEST_PERIGEE_KM:g} km, below which the air brings it down at once",
             try_next="a smaller one",
         )
     epoch_utc = epoch.astimezone(UTC)

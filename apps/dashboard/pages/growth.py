@@ -29,6 +29,7 @@ from ...text.growth import (
     growth_sentence,
     plan_caption,
     plan_goal_sentence,
+    plan_notes,
     plan_sentence,
 )
 from ...text.units import counted, duration, share
@@ -283,7 +284,7 @@ def _ahead(
         {PLAN.name: shown},
         plan_goal_sentence(ahead, goal, told, told_today),
         plan_sentence(ahead),
-        (f"Taken for granted by {path.name}: {ahead.assumptions()}.",),
+        tuple(plan_notes(ahead)),
     )
 
 

@@ -15,7 +15,6 @@ from passim.answers.growth import curves as growth
 from passim.answers.growth import launch_plan as growth_plan
 from passim.answers.growth import orders as growth_orders
 from passim.coverage import ranks
-from passim.errors import ElementsError
 from passim.forecast import timing
 from passim.sky import view as views
 from passim.sky import visibility
@@ -83,11 +82,11 @@ def grow(seen: visibility.Visibility, windows: growth.Windows | None, report: Re
     draws = max(_FEWEST_DRAWS, min(_DRAWS, _DRAWN_SATELLITES // max(int(counted.sum()), 1)))
     orders: list[growth_orders.Order] = []
     missing: list[str] = []
-    try:
-        orders.append(growth_orders.launch_order(seen.fleet, counted))
-    except ElementsError as error:
-        missing.append(f"Not counted as launched: {error}.")
-    orders.append(growth_orders.plane_order(seen.fleet, seen.span.middle, counted))
+    orders.append(growth_orders.launch_or_plane_order(seen.fleet, seen.span.middle, counted))
+    if orders[0].name == "launch":
+        orders.append(growth_orders.plane_order(seen.fleet, seen.span.middle, counted))
+    else:
+        missing.append(orders[0].notes[0])
     orders.append(growth_orders.random_orders(seen.fleet, draws=draws, counted=counted))
 
     # One set of slices serves every order.

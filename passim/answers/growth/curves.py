@@ -61,13 +61,14 @@ class Curves:
             satellites      N
             gap_fraction    share of the time without service
             gap_count       gaps, those that the span cuts included
-            mean_gap_s      mean of the whole gaps; 0 without a gap, NaN where each gap is cut
+            mean_gap_s      mean length of these gaps inside the span: times gap_count it is the time out
             longest_gap_s   longest gap inside the span
             median_gap_s, p90_gap_s
                             if asked for: of the whole gaps, on the grid of `logarithmic_grid` and NaN elsewhere
 
         With several draws each is the mean over the draws that have it, followed by the same name with _p10 and _p90:
-        the band that holds eight draws of ten.
+        the band that holds eight draws of ten. mean_gap_s is then that of the gaps of all draws together, so that it
+        multiplies to the time out in every row.
         """
         columns: dict[str, object] = {"satellites": self.satellites}
         for name in (*COLUMNS, *QUANTILE_COLUMNS):
@@ -78,6 +79,9 @@ class Curves:
                 columns[name] = draws[0].astype(np.int64) if name == "gap_count" else draws[0]
             else:
                 columns[name], columns[f"{name}_p10"], columns[f"{name}_p90"] = over_draws(draws)
+                if name == "mean_gap_s":
+                    out_s = self.values["gap_fraction"].sum(axis=0) * self.counted_s
+                    columns[name] = out_s / np.maximum(self.values["gap_count"].sum(axis=0), 1.0)
         return pd.DataFrame(columns)
 
 

@@ -110,10 +110,7 @@ class Goal:
         return " and ".join(c.words() for c in self.conditions) + (" in call hours" if self.in_call_hours else "")
 
     def met(self, values: Mapping[str, Floats], counted_s: float) -> Bools:
-        """Say where the goal holds, in the shape of `values`, which are named and shaped as those of `Curves`.
-
-        A mean gap that is not known, because the span cuts each gap, meets no condition on it.
-        """
+        """Say where the goal holds, in the shape of `values`, which are named and shaped as those of `Curves`."""
         holds = np.ones(values["gap_fraction"].shape, dtype=bool)
         for condition in self.conditions:
             measured = quantity(condition.quantity, values, counted_s)

@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.answers.growth.orders import mean_angle_deg, planes_in_turn
-from passim.elements.health import LOWEST_PERIGEE_KM
+from passim.constants import LOWEST_PERIGEE_KM
 from passim.elements.identifiers import SatelliteId
 from passim.elements.patterns import mean_motion_rev_day
 from passim.elements.records import ElementSet, Fleet

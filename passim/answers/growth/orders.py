@@ -12,7 +12,7 @@ leaves out (not at their shell, without a serving lot, excluded by number) are i
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Final
@@ -121,6 +121,24 @@ def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
         "have come down since are not in it, and each stands where it is today, not where it was then."
     )
     return Order("launch", "as launched", _ranked(len(fleet), [order]), (note,))
+
+
+def launch_or_plane_order(fleet: Fleet, moment: datetime, counted: Bools | None = None) -> Order:
+    """Return the order of launches, or that of planes at `moment` where satellites have no designator.
+
+    The notes of the latter say so first. Raises EmptyFleetError where nobody counts.
+    """
+    lanes = _lanes(fleet, counted)
+    without = sum(_DESIGNATOR.fullmatch(fleet[lane].designator) is None for lane in lanes.tolist())
+    if not without:
+        return launch_order(fleet, counted)
+    who = f"{without:,} of its {len(lanes):,} satellites" if without < len(lanes) else "its satellites"
+    note = (
+        f"The fleet does not say when {who} were launched (no international designator), so they are put in the order "
+        "of their planes."
+    )
+    order = plane_order(fleet, moment, counted)
+    return replace(order, notes=(note, *order.notes))
 
 
 def plane_order(fleet: Fleet, moment: datetime, counted: Bools | None = None) -> Order:

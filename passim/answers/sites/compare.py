@@ -50,7 +50,7 @@ class SiteComparison:
         site                    the view's title
         latitude_deg, longitude_deg
         covered_fraction, gap_count, gaps_per_hour, gap_mean_s, gap_longest_s, in_view_mean, twofold_fraction
-                                as `Coverage` defines them; gap_mean_s is missing where no gap is whole
+                                as `Coverage` defines them
         call_hours              when calls are held there, in words; empty where nobody said
         call_hours_s            how much of the span that is, seconds
         call_frozen_s           seconds of it without service; missing where there are no call hours

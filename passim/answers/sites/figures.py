@@ -32,15 +32,12 @@ PLACES_TOGETHER: Final = 36
 
 @dataclass(frozen=True, slots=True)
 class SiteFigures:
-    """What a view has in a span. Definitions are those of `Coverage.summary` and `Coverage.gaps_per_hour`.
-
-    ``gap_mean_s`` is None where there are gaps but no whole one.
-    """
+    """What a view has in a span. Definitions are those of `Coverage.summary` and `Coverage.gaps_per_hour`."""
 
     covered_fraction: float
     gap_count: int
     gaps_per_hour: float
-    gap_mean_s: float | None
+    gap_mean_s: float
     gap_longest_s: float
     in_view_min: int
     in_view_mean: float
@@ -87,7 +84,7 @@ class Tally:
             covered_fraction=(span_us - int((end - start).sum())) / span_us,
             gap_count=int(gaps["gap_count"] or 0),
             gaps_per_hour=int((start > span.start_us).sum()) / (span.duration_s / 3600.0),
-            gap_mean_s=gaps["gap_mean_s"],
+            gap_mean_s=float(gaps["gap_mean_s"] or 0.0),
             gap_longest_s=float(gaps["gap_longest_s"] or 0.0),
             in_view_min=self._lowest or 0,
             in_view_mean=self._in_view_us / span_us,
