@@ -195,11 +195,11 @@ def _fleet(
             wanted=f"more than {LOWEST_PERIGEE_KM:g} km",
             try_next="550 km",
         )
-    if not perigee_km > LOWEST_PERIGEE_KM:
+    if not perigee_km > 0.0:
         raise ElementsError(
             "eccentricity of the pattern",
             got=f"{eccentricity} at {altitude_km:g} km",
-            wanted=f"a perigee above {LOWEST_PERIGEE_KM:g} km, below which the air brings it down at once",
+            wanted="a perigee above the ground",
             try_next="a smaller one",
         )
     epoch_utc = epoch.astimezone(UTC)
