@@ -149,7 +149,7 @@ def test_bad_input_gets_one_line(older: str, newer: str, arguments: list[str], w
 def test_a_workspace_that_states_its_own_errors_is_scored_with_them(folder: Path, tmp_path: Path) -> None:
     made = create(tmp_path / "school", demo=True)
     made.file.write_text(
-        made.file.read_text().replace("# [timing]", "[timing]").replace("# per_day_s = 0.4", "per_day_s = 2.5")
+        made.file.read_text().replace("# [timing]", "[timing]").replace("# per_day_s = 0.7", "per_day_s = 2.5")
     )
     told = json.loads(done(folder, "--workspace", str(made.folder), "--format", "json"))
     assert told["timing"]["stated"]["per_day_s"] == 2.5

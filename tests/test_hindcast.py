@@ -106,6 +106,33 @@ def test_the_pair_is_told_of(found: Hindcast) -> None:
     assert "So few ages cannot tell the terms of the model apart" in text
 
 
+def test_gaps_that_came_a_little_off_are_not_said_to_be_missing(newer: passim.Fleet) -> None:
+    # Two days old, every satellite off by 6 s one way or the other: half again the tolerance of the stated model.
+    late_s = 6.0 * np.where(np.arange(96) % 2, 1.0, -1.0)
+    found = hindcast(Snapshots(older_snapshot(newer, 2.0, late_s), newer, hours=24.0), VIEW, step_s=60.0)
+    (pair,) = found.pairs
+    # Older and newer elements: 2 * sqrt(sigma(2 d)^2 + sigma(0)^2), the errors of both ends of the comparison.
+    expected = 2.0 * np.hypot(*TimingModel().total_sigma_s([2 * 86400.0, pair.newer_age_s]))
+    assert pair.gaps.tolerance_s == pytest.approx(expected, rel=1e-3)
+    assert 2.5 < pair.gaps.tolerance_s < 4.0
+    assert pair.gaps.hits < 0.2 * pair.gaps.forecast_count
+    assert pair.further_off_s.size > 0.8 * pair.gaps.forecast_count
+    assert pair.further_off_median_s == pytest.approx(6.0, abs=0.7)
+    sentence = next(text for text in found.sentences if "gaps forecast" in text)
+    left = pair.gaps.forecast_count - pair.gaps.hits - pair.further_off_s.size
+    assert f"; {pair.further_off_s.size} came further off, " in sentence
+    assert f"; {left} did not come. Of {pair.gaps.came_count} that came," in sentence
+
+
+def test_what_luck_alone_would_match_is_told_where_it_matters(found: Hindcast) -> None:
+    # At 18 days the tolerance is over a minute: even a forecast moved by some hours has a good part of them.
+    (pair,) = found.pairs
+    assert pair.gaps.tolerance_s > 60.0
+    assert pair.by_chance > 0.2 * pair.gaps.hits
+    assert pair.further_off_s.size == 0
+    assert f"({pair.by_chance:.0f} would by luck)" in " ".join(found.sentences)
+
+
 def test_a_perfect_forecast_scores_so(newer: passim.Fleet) -> None:
     found = hindcast(Snapshots(older_snapshot(newer, 1.0, np.zeros(96)), newer, hours=24.0), VIEW, step_s=10.0)
     assert np.abs(found.satellites["late_s"]).max() < 0.02

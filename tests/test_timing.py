@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from statistics import NormalDist
 
 import numpy as np
 import pytest
+from scipy import special
 
 from passim.elements.patterns import walker
 from passim.elements.records import Fleet
@@ -16,27 +19,74 @@ from passim.forecast.timing import BANDS, TimingModel, age_words, band_for, band
 HOUR_S, DAY_S = 3600.0, 86400.0
 EPOCH = datetime(2026, 11, 25, tzinfo=UTC)
 
-# Jankovic 2026, arXiv:2605.19850, draft tables (read for this project): along-track error, seconds, lowest and highest.
-# At 6 h the source gives about 1 km, which is 0.132 s at 7.585 km/s; a tenth either way is allowed here.
-PUBLISHED_S = [(6, 0.119, 0.145), (24, 0.3, 0.6), (72, 0.8, 2.6), (168, 1.0, 8.0)]
+# Jankovic 2026, arXiv:2605.19850 (read). The abstract: pooled medians of the length of the position error, SGP4, "~1 km
+# at 6 h to ~38 km at 7 d"; the text: from 6 h on nearly all of it lies along the track.
+SPEED_KM_S = math.sqrt(398600.4418 / 6928.137)
+PRINTED_MEDIANS_KM = [(6, 1.0), (168, 38.0)]
+# Its table of power laws, SGP4: A * hours**k km by shell and generation of satellites, fitted to the logarithm of the
+# error (k of 550 km, newer: 1.44 in the text). Its tables of pairs: by shell and age, and how many of a shell are newer
+# (9845 pairs of all ages; at 7 d 78 % at 550 km and 34 % at 560 km).
+COHORTS = {
+    "540 older": (0.19, 0.84), "550 older": (0.23, 0.75), "550 newer": (0.049, 1.44), "560 older": (0.15, 0.86),
+    "560 newer": (0.073, 1.3),
+}  # fmt: skip
+PAIRS = {6: (1957, 2031, 1433), 24: (2854, 3351, 2725), 72: (1748, 2587, 2124), 168: (920, 1562, 1349)}
+NEWER = {
+    6: (6908 / 9531, 2937 / 7631),
+    24: (6908 / 9531, 2937 / 7631),
+    72: (6908 / 9531, 2937 / 7631),
+    168: (0.78, 0.34),
+}
+AGES_H = tuple(PAIRS)
+# Rejected pairs at 550 km in its table of manoeuvre rejections: 9.3, 11.8, 22.1 and 34.5 %.
 PUBLISHED_MANOEUVRES = [(6, 0.09), (24, 0.12), (72, 0.22), (168, 0.35)]
+# Half of a normal error is smaller than 0.6745 sigma (tables of the normal distribution: Phi(0.6745) = 0.75).
+MEDIAN_OF_ONE_SIGMA = NormalDist().inv_cdf(0.75)
 
 
-@pytest.mark.parametrize(("age_h", "lowest_s", "highest_s"), PUBLISHED_S)
-def test_the_error_grows_as_published(age_h: float, lowest_s: float, highest_s: float) -> None:
+def median_km(model: TimingModel, age_h: float) -> float:
+    """The median size along the track of an error that the model draws for a satellite that did not manoeuvre."""
+    return float(model.total_sigma_s(age_h * HOUR_S)) * SPEED_KM_S * MEDIAN_OF_ONE_SIGMA
+
+
+@pytest.mark.parametrize(("age_h", "median"), PRINTED_MEDIANS_KM)
+def test_half_the_errors_are_smaller_than_the_published_median(age_h: float, median: float) -> None:
+    assert median_km(TimingModel(), age_h) == pytest.approx(median, rel=0.05)
+    # The same by drawing from the model's own law.
+    drawn_s = np.random.Generator(np.random.PCG64(1)).normal(0.0, TimingModel().total_sigma_s(age_h * HOUR_S), 200_000)
+    assert np.median(np.abs(drawn_s)) * SPEED_KM_S == pytest.approx(median, rel=0.05)
+
+
+def test_the_median_between_is_that_of_the_published_cohorts_together() -> None:
+    # Of a normal error the geometric mean is exp(-(Euler's gamma + ln 2) / 2) = 0.5298 sigma.
+    geometric = math.exp(-(0.5772156649 + math.log(2.0)) / 2.0)
+    pooled = []
+    for age_h in AGES_H:
+        sigmas = [a * age_h**k / geometric for a, k in COHORTS.values()]
+        (at_540, at_550, at_560), (newer_550, newer_560) = PAIRS[age_h], NEWER[age_h]
+        pairs = (at_540, at_550 * (1 - newer_550), at_550 * newer_550, at_560 * (1 - newer_560), at_560 * newer_560)
+        sizes = np.linspace(0.0, 5.0 * max(sigmas), 200_001)
+        smaller = sum(n * (2.0 * special.ndtr(sizes / sigma) - 1.0) for n, sigma in zip(pairs, sigmas, strict=True))
+        pooled.append(float(np.interp(0.5 * sum(pairs), smaller, sizes)))
+    # That the conversion is right shows at 6 h, where the abstract prints the pooled median too.
+    assert pooled[0] == pytest.approx(1.0, rel=0.05)
+    # At 7 d the straight line through logarithms falls short of the printed 38 km, which the model follows.
+    assert pooled == pytest.approx([0.963, 4.02, 12.1, 28.3], rel=0.01)
+    for age_h, median in zip(AGES_H[:3], pooled[:3], strict=True):
+        assert median_km(TimingModel(), age_h) == pytest.approx(median, rel=0.12)
+
+
+def test_the_sigma_in_the_docstring_is_the_sigma_of_the_model() -> None:
     model = TimingModel()
-    assert lowest_s <= model.sigma_s(age_h * HOUR_S) <= highest_s
-    assert lowest_s <= model.total_sigma_s(age_h * HOUR_S) <= highest_s
+    assert [float(f"{float(model.sigma_s(age * HOUR_S)):.2g}") for age in AGES_H] == [0.19, 0.71, 2.3, 7.3]
+    assert "0.19 s at 6 h, 0.71 s at 1 d, 2.3 s at 3 d and 7.3 s at 7 d" in " ".join(
+        (TimingModel.__doc__ or "").split()
+    )
 
 
 @pytest.mark.parametrize(("age_h", "share"), PUBLISHED_MANOEUVRES)
 def test_manoeuvres_are_as_frequent_as_published(age_h: float, share: float) -> None:
     assert TimingModel().manoeuvre_share(age_h * HOUR_S) == pytest.approx(share)
-
-
-def test_seven_days_are_as_far_as_published() -> None:
-    # "About 38 km at 7 d" in the same tables; 550 km is flown at 7.585 km/s.
-    assert TimingModel().sigma_s(7 * DAY_S) * 7.585 == pytest.approx(38.0, rel=0.05)
 
 
 def test_every_error_grows_steadily_with_age_of_either_sign() -> None:
@@ -46,9 +96,9 @@ def test_every_error_grows_steadily_with_age_of_either_sign() -> None:
     for held in (model.manoeuvre_share, model.shared_sigma_s):
         assert np.all(np.diff(held(ages_s)) >= 0.0)
     assert np.array_equal(model.sigma_s(-ages_s), model.sigma_s(ages_s))
-    # Smooth: no step of 130 s in age changes the slope by more than 5 ms a day.
+    # Smooth: no step of 130 s in age changes the slope by more than 10 ms a day.
     slope = np.diff(model.sigma_s(ages_s)) / np.diff(ages_s) * DAY_S
-    assert np.abs(np.diff(slope)).max() < 5e-3
+    assert np.abs(np.diff(slope)).max() < 1e-2
     assert np.all(model.tail_sigma_s(ages_s) >= model.sigma_s(ages_s))
 
 
@@ -126,7 +176,7 @@ def test_one_stale_set_is_told_of_and_does_not_decide() -> None:
     assert fresh.band.name == "normal"
     assert (fresh.median_s, fresh.oldest_s) == (3.5 * HOUR_S, 500 * HOUR_S)
     assert "3.5 h old by then (oldest 20.8 days)" in fresh.words
-    assert fresh.words.endswith("predicted times are good to about half a second (band: normal).")
+    assert fresh.words.endswith("predicted times are good to about a second (band: normal).")
     assert fresh.sigma_s == pytest.approx(TimingModel().total_sigma_s(3.5 * HOUR_S))
 
 

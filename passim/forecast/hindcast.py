@@ -10,8 +10,9 @@ epoch, is counted as the forecast's.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Final
 
@@ -24,12 +25,12 @@ from passim.coverage import Coverage
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
 from passim.forecast.baselines import climatology, day_clock, shifted_yesterday
-from passim.forecast.event_scores import EventScores, score_events
+from passim.forecast.event_scores import EventScores, match_times, score_events
 from passim.forecast.hindcast_fit import PassErrors, by_age, fitted_model, pass_errors
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.timing import BANDS, Freshness, TimingModel, age_words, band_for
 from passim.forecast.verification import YesNo, brier_decomposition, brier_skill, yes_no
-from passim.intervals import GroupedIntervals, Steps, level_at
+from passim.intervals import GroupedIntervals, IntervalSet, Steps, level_at
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span, moment
@@ -41,6 +42,9 @@ FORECASTS: Final = ("yes or no", "odds", "odds, fitted", "climatology", "yesterd
 _STATED, _FITTED = FORECASTS[1], FORECASTS[2]
 # How far passes are sought beyond the span, so that what comes late into it is known: past the reach of most errors.
 _MARGIN: Final = timedelta(minutes=20)
+# A gap that came further from its time than this is another gap: by luck one in ten lies as near, where they come every
+# five minutes (own arithmetic: 2 * 15 s / 300 s).
+_FAR_S: Final = 15.0
 # Past this age the newer elements are no truth: their own errors are a second and more.
 _OLDEST_TRUTH_S: Final = 3.0 * SECONDS_PER_DAY
 
@@ -65,7 +69,12 @@ class PairScore:
     in_both         objects in both snapshots; only they are used
     only_older, only_newer      identifiers of objects in one alone
     out_forecast, out_came      share of the span without service, by the older and the newer elements
-    gaps            forecast gaps against those that came, matched within ``gaps.tolerance_s``
+    gaps            forecast gaps against those that came, matched within ``gaps.tolerance_s``: twice the root of the
+                    sum of the squared timing errors that the stated model gives the older and the newer elements
+    further_off_s   shape (n,): how much later than forecast those gaps came that ``gaps`` leaves apart, though no more
+                    than 15 s apart
+    by_chance       gaps within the same tolerance, in the mean, when the forecast is moved by other hours and so is
+                    worth nothing
     """
 
     span: Span
@@ -77,6 +86,13 @@ class PairScore:
     out_forecast: float
     out_came: float
     gaps: EventScores
+    further_off_s: Floats = field(repr=False)
+    by_chance: float
+
+    @property
+    def further_off_median_s(self) -> float:
+        """Median of how far off those in ``further_off_s`` were, either way; nan without any."""
+        return float(np.median(np.abs(self.further_off_s))) if self.further_off_s.size else float("nan")
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,7 +162,7 @@ def hindcast(
     timezone = view.site.timezone
     moments = [pair.moments(model, fitted, timezone, step_s) for pair in compared]
     scores = _scores(moments, seed)
-    records = tuple(pair.score(fitted) for pair in compared)
+    records = tuple(pair.score(model) for pair in compared)
     sentences = (*_pair_sentences(records, ages), fit_words, *_score_sentences(scores))
     return Hindcast(records, satellites, ages, scores, model, fitted, sentences)
 
@@ -252,24 +268,29 @@ class _Pair:
         chances = (said.astype(np.float64), odds[0].no_service, odds[1].no_service, usual, yesterday)
         return _Moments(clock.day, came, dict(zip(FORECASTS, chances, strict=True)))
 
-    def score(self, fitted: TimingModel) -> PairScore:
-        """Return what is told of the pair as a whole; gaps are matched within the errors of the fitted model."""
+    def score(self, stated: TimingModel) -> PairScore:
+        """Return what is told of the pair as a whole; gaps are matched within the errors that their ages earn."""
         forecast, came = (
             Coverage.from_intervals(seen.joint().start, seen.joint().end, self.span)
             for seen in (self._forecast, self._truth)
         )
-        # Two standard deviations hold nineteen in twenty of those that did not move.
-        tolerance_s = max(2.0 * float(fitted.total_sigma_s(self.freshness.median_s)), 1.0)
+        # An edge is off by the errors of both its elements; two standard deviations hold nineteen in twenty.
+        newer_age_s = float(np.median(_ages_s(self.newer, self.span)))
+        errors_s = stated.total_sigma_s([self.freshness.median_s, newer_age_s])
+        tolerance_s = 2.0 * math.hypot(*errors_s.tolist())
+        gaps = score_events(forecast.gap_intervals, came.gap_intervals, tolerance_s)
         return PairScore(
             span=self.span,
             freshness=self.freshness,
-            newer_age_s=float(np.median(_ages_s(self.newer, self.span))),
+            newer_age_s=newer_age_s,
             in_both=len(self.newer),
             only_older=self.only_older,
             only_newer=self.only_newer,
             out_forecast=1.0 - forecast.covered_fraction(),
             out_came=1.0 - came.covered_fraction(),
-            gaps=score_events(forecast.gap_intervals, came.gap_intervals, tolerance_s),
+            gaps=gaps,
+            further_off_s=_further_off(forecast.gap_intervals, came.gap_intervals, gaps),
+            by_chance=_by_chance(forecast.gap_intervals, came.gap_intervals, tolerance_s, self.span),
         )
 
     def _out_at(self, joint: GroupedIntervals, time_us: NDArray[np.int64]) -> Bools:
@@ -346,10 +367,44 @@ def _pair_sentences(pairs: Sequence[PairScore], ages: pd.DataFrame) -> list[str]
             continue
         told.append(
             f"No service was forecast for {100.0 * pair.out_forecast:.2g} % of the time and came for "
-            f"{100.0 * pair.out_came:.2g} %; of {gaps.came_count} gaps {gaps.hits} were forecast within "
-            f"{gaps.tolerance_s:.2g} s, and {gaps.false_alarms} of {gaps.forecast_count} forecast did not come."
+            f"{100.0 * pair.out_came:.2g} %. {_gap_words(pair)}"
         )
     return told
+
+
+def _gap_words(pair: PairScore) -> str:
+    """Say how many of the forecast gaps came, how near, and how many that came had not been forecast."""
+    gaps, off = pair.gaps, pair.further_off_s.size
+    luck = f" ({pair.by_chance:.0f} would by luck)" if pair.by_chance >= 0.1 * max(gaps.hits, 1) else ""
+    words = (
+        f"Of {gaps.forecast_count} gaps forecast, {gaps.hits} began within {gaps.tolerance_s:.2g} s of their time, "
+        f"twice the timing error at these ages{luck}"
+    )
+    if off:
+        words += f"; {off} came further off, {pair.further_off_median_s:.2g} s in the median"
+    missed, unforeseen = gaps.false_alarms - off, gaps.misses - off
+    return f"{words}; {missed} did not come. Of {gaps.came_count} that came, {unforeseen} had not been forecast."
+
+
+def _further_off(forecast_us: IntervalSet, came_us: IntervalSet, gaps: EventScores) -> Floats:
+    """Return how much later than forecast those gaps came that `gaps` does not match, up to 15 s off, shape (n,)."""
+    if gaps.tolerance_s >= _FAR_S:
+        return np.zeros(0)
+    forecast, came = (
+        np.delete(np.asarray(bounds[0], dtype=np.int64), matched)
+        for bounds, matched in ((forecast_us, gaps.matches.forecast), (came_us, gaps.matches.came))
+    )
+    row, other = match_times(forecast, came, _FAR_S)
+    return np.asarray((came[other] - forecast[row]) / 1e6)
+
+
+def _by_chance(forecast_us: IntervalSet, came_us: IntervalSet, tolerance_s: float, span: Span) -> float:
+    """Return how many gaps a forecast has within the tolerance when moved round `span` by other hours, in the mean."""
+    start = np.asarray(forecast_us[0], dtype=np.int64) - span.start_us
+    came = np.asarray(came_us[0], dtype=np.int64) - span.start_us
+    length_us = span.end_us - span.start_us
+    moved = [(start + length_us * step // 24) % length_us for step in range(2, 23)]
+    return float(np.mean([match_times(times, came, tolerance_s).came.size for times in moved]))
 
 
 def _score_sentences(scores: pd.DataFrame) -> list[str]:

@@ -261,8 +261,8 @@ kind = {_value(kind)}
 # seconds a day squared; what a manoeuvre adds a day, and what all share. passim hindcast fits them to your own files.
 # [timing]
 # at_epoch_s = 0.08
-# per_day_s = 0.4
-# per_day2_s = 0.085
+# per_day_s = 0.7
+# per_day2_s = 0.11
 # manoeuvre_per_day_s = 4.0
 # shared_per_day2_s = 0.03
 
