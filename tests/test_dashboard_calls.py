@@ -388,7 +388,9 @@ def test_the_headline_and_the_plan_agree_on_every_goal(state: DashboardState) ->
             assert caption.startswith("Goal met from ")
         if text == "gap_count <= 0":
             assert said.panels["plan"].table.rows["gap_count"].iloc[-1] > 0
-            assert " from 9 Nov 2027 on, with 732 satellites; gaps 79 with today's 360." in said.sentence
+            day = said.panels["plan"].table.rows["date"].iloc[-1]
+            on = f" from {day.day} {day:%b %Y} on"
+            assert f"{on}, with 732 satellites; gaps 79 with today's 360." in said.sentence
     alone = answer(state, growth, "?plan=none").sentence
     assert alone.startswith("Goal not met with this fleet's orbits (at least 99 % covered); with all 360 satellites: ")
 
