@@ -9,13 +9,15 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Collection, Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from passim.workspace import create
+from patience import PATIENCE_S
 
 AT = "2026-11-25T07:30-01:00"
-PATIENCE_MS = 20_000
+PATIENCE_MS = 1000.0 * PATIENCE_S
 # Without these the browser looks up its maker's hosts by itself.
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -50,7 +52,7 @@ def _started(folder: Path, at: str, *more: str) -> Iterator[tuple[str, list[str]
     import wheels  # next to this file, where pytest finds it
 
     if not folder.exists():
-        create(folder, demo=True)
+        create(folder, demo=True, at=datetime.fromisoformat(at))
     command = [sys.executable, "-m", "passim_apps.command_line.main", "dashboard", "--no-browser", "--port", "0"]
     command += ["--workspace", str(folder.resolve()), "--at", at, *more]
     with subprocess.Popen(
@@ -67,8 +69,8 @@ def _started(folder: Path, at: str, *more: str) -> Iterator[tuple[str, list[str]
             yield first, told
         finally:
             server.terminate()
-            server.wait(20.0)
-            rest.join(5.0)
+            server.wait(PATIENCE_S)
+            rest.join(PATIENCE_S)
 
 
 @contextlib.contextmanager

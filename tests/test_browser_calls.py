@@ -29,6 +29,7 @@ from passim.sky import visibility
 from passim_apps.dashboard.tasks.calls import MOST_SUGGESTIONS
 from passim_apps.text.calls import check_cells, check_rows, check_sentence
 from passim_apps.text.units import LocalClock
+from patience import PATIENCE_S
 
 pytestmark = pytest.mark.browser
 
@@ -171,7 +172,7 @@ def served_again(folder: Path, address: str) -> Iterator[None]:
             yield
         finally:
             server.terminate()
-            server.communicate(timeout=20.0)
+            server.communicate(timeout=PATIENCE_S)
 
 
 def test_calendars_shape_the_page_and_outlive_a_restart(tmp_path: Path) -> None:

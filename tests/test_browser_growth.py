@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from browsing import browser_page, choose, served, traces, wait_for_sentence
+from browsing import AT, browser_page, choose, served, traces, wait_for_sentence
 from passim import Span
 from passim.answers import scenario
 from passim.answers.growth import curves as growth
@@ -34,7 +34,7 @@ PLAN = f"""# Invented.
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     folder = tmp_path_factory.mktemp("served") / "school"
-    create(folder, demo=True)
+    create(folder, demo=True, at=datetime.fromisoformat(AT))
     (folder / "plan.csv").write_text(PLAN)
     (folder / "other.csv").write_text("azimuth_deg,elevation_deg\n0,10\n")
     with served(folder) as found:

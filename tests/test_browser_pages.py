@@ -17,6 +17,7 @@ from passim.sky.visibility import find_visibility
 from passim.workspace import NewSite, Workspace, create
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages import PAGES
+from patience import wait_until
 
 pytest.importorskip("playwright.sync_api", reason="playwright is part of the test extra")
 from playwright.sync_api import Browser, Locator, Page, expect
@@ -34,7 +35,7 @@ PATHS = [page.path for page in PAGES]
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return create(tmp_path_factory.mktemp("browser") / "school", demo=True).folder
+    return create(tmp_path_factory.mktemp("browser") / "school", demo=True, at=datetime.fromisoformat(AT)).folder
 
 
 @pytest.fixture(scope="module")
@@ -170,7 +171,7 @@ def test_the_clock_draws_what_passim_finds_and_follows_every_choice(page: Page, 
         if key:
             sentence = page.locator("#sentence").inner_text()
             choose(page, key, value)
-            expect(page.locator("#sentence")).not_to_have_text(sentence, timeout=PATIENCE_MS)
+            expect(page.locator("#sentence")).not_to_have_text(sentence)
             settle(page)
             query = page.evaluate("location.search")
         assert query == expected
@@ -195,8 +196,7 @@ def test_now_draws_the_hour_and_moves(page: Page, folder: Path) -> None:
     assert len(gaps) == len(inside) > 0
     line = "e => e._fullLayout.shapes.filter(s => s.name === 'now').map(s => s.x0)[0]"
     before = picture(page, "hour").evaluate(line)
-    page.wait_for_timeout(11_000)
-    assert picture(page, "hour").evaluate(line) > before
+    wait_until(lambda: picture(page, "hour").evaluate(line) > before)
 
 
 def test_sites_are_compared_as_passim_compares_them(page: Page, folder: Path) -> None:
@@ -321,8 +321,8 @@ def test_long_work_can_be_stopped_and_begun_again(browser: Browser, tmp_path: Pa
     folder = create(tmp_path / "office", site=site, elements=[str(tmp_path / "large.json")]).folder
     with served(folder, AT) as address, a_page(browser, address) as page:
         page.goto("/clock?days=31")
-        page.locator("#stop").click(timeout=PATIENCE_MS)
-        expect(page.locator("#notice")).to_contain_text("stopped before it was done", timeout=PATIENCE_MS)
+        page.locator("#stop").click()
+        expect(page.locator("#notice")).to_contain_text("stopped before it was done")
         page.goto("/clock?days=3")
         settle(page)
         assert page.locator("#notice").inner_text() == ""
@@ -332,7 +332,7 @@ def test_long_work_can_be_stopped_and_begun_again(browser: Browser, tmp_path: Pa
 
 
 def test_a_bad_file_shows_its_line_and_a_good_one_becomes_a_fleet(browser: Browser, tmp_path: Path) -> None:
-    folder = create(tmp_path / "school", demo=True).folder
+    folder = create(tmp_path / "school", demo=True, at=datetime.fromisoformat(AT)).folder
     with served(folder, AT) as address, a_page(browser, address) as page:
         open_at(page, "/elements")
         sentence = page.locator("#sentence").inner_text()

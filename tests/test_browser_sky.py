@@ -312,7 +312,7 @@ def test_a_saved_horizon_survives_a_restart(browser: Any, tmp_path: Path) -> Non
 def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
     """What fits best is what passim finds; a candidate that is kept stands in the workspace, marked."""
     folder = tmp_path / "school"
-    workspace = create(folder, demo=True)
+    workspace = create(folder, demo=True, at=NOW)
     seen = symptom.Symptom((480.0, 900.0), (10.0, 45.0))
     fleet = workspace.fleet(None, NOW)
     with ThreadPoolExecutor(1) as pool, served(folder) as address, a_page(browser, address) as page:
@@ -331,7 +331,7 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
             page.locator(f"#symptom-{name}").fill(value)
         page.get_by_role("button", name="Search").click()
         page.locator("#symptom-working").wait_for()
-        page.locator("#symptom-answer .ranks").wait_for(timeout=90_000)
+        page.locator("#symptom-answer .ranks").wait_for()
         assert page.locator("#symptom-working").is_hidden()
         found = searched.result()
         assert page.locator("#symptom-answer .answer").inner_text() == found_sentence(found)
@@ -394,7 +394,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
         view = scenario.view_of(scenario.MARRAM_LOFT)
         searched = pool.submit(symptom.find_settings, fleet, view, record.span, record)
         page.get_by_role("button", name="Search").click()
-        page.locator("#symptom-answer .ranks").wait_for(timeout=90_000)
+        page.locator("#symptom-answer .ranks").wait_for()
         found = searched.result()
     assert page.locator("#symptom-answer .answer").inner_text() == found_sentence(found)
     cells = page.locator("#symptom-answer .ranks tbody tr").evaluate_all(

@@ -24,6 +24,7 @@ from click.testing import CliRunner, Result
 from passim.errors import PassimError
 from passim_apps.command_line.main import COMMANDS, main
 from passim_apps.command_line.output import progress
+from patience import PATIENCE_S
 
 SITE = ["--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
@@ -61,7 +62,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 def spawn(*arguments: str, **options: Any) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "passim_apps.command_line.main", *arguments]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60, **options)
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=PATIENCE_S, **options)
 
 
 # --- help -----------------------------------------------------------------------------------------------------------
@@ -76,7 +77,9 @@ def test_help_lists_every_command_and_loads_nothing_heavy() -> None:
         "heavy = {'numpy', 'pandas', 'skyfield', 'sgp4', 'dash', 'plotly', 'rich', 'passim'} & set(sys.modules)\n"
         "assert not heavy, heavy\n"
     )
-    result = subprocess.run([sys.executable, "-c", watch], capture_output=True, text=True, check=False, timeout=60)
+    result = subprocess.run(
+        [sys.executable, "-c", watch], capture_output=True, text=True, check=False, timeout=PATIENCE_S
+    )
     assert result.returncode == 0, result.stderr
     assert all(f"\n  {name} " in result.stdout for name in COMMANDS)
 
@@ -289,6 +292,8 @@ def test_demo_keeps_its_school_for_later(tmp_path: Path) -> None:
     school = tmp_path / "school"
     done("demo", "--at", "2026-11-25T00:00Z", "--keep", str(school))
     assert (school / "passim.toml").is_file()
+    # Its launches begin 60 days after what counts as now: 5 more of November, 31 of December, 24 of January.
+    assert "\n2027-01-24," in (school / "plan.csv").read_text()
     again = refused("demo", "--at", "2026-11-25T00:00Z", "--keep", str(school))
     assert "a folder without a workspace" in again
 
@@ -626,7 +631,7 @@ def test_a_reader_that_stops_reading_is_no_error(fleet: str) -> None:
         assert writer.stdout.readline().startswith(b"minute,")
         writer.stdout.close()
         words = writer.stderr.read().decode()
-        assert writer.wait(timeout=60) == 0
+        assert writer.wait(timeout=PATIENCE_S) == 0
     assert words == ""
 
 

@@ -42,7 +42,8 @@ def asked(*arguments: str) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> str:
     folder = str(tmp_path_factory.mktemp("workspace") / "demo")
-    done("workspace", "new", folder, "--demo")
+    done("workspace", "new", folder, "--demo", "--at", "2026-11-25T00:00Z")
+    assert "\n2027-01-24," in Path(folder, "plan.csv").read_text()
     return folder
 
 

@@ -35,6 +35,7 @@ from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.dashboard.tasks import calls as call_work
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import calls as call_words
+from patience import PATIENCE_S
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
 HOST = "127.0.0.1:8750"
@@ -42,7 +43,7 @@ HOST = "127.0.0.1:8750"
 
 @pytest.fixture
 def state(tmp_path: Path) -> Iterator[DashboardState]:
-    opened = DashboardState(create(tmp_path / "school", demo=True), at=AT)
+    opened = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
     yield opened
     opened.close()
 
@@ -53,11 +54,11 @@ def answer(state: DashboardState, page: Any, query: str = "") -> Any:
         try:
             said = page.PAGE.answer(state.question(read_query(query)[0]), LIGHT)
         except Pending as still:
-            still.job.done.wait(60.0)
+            still.job.done.wait(PATIENCE_S)
         else:
             if said.still is None:
                 return said
-            said.still.done.wait(60.0)
+            said.still.done.wait(PATIENCE_S)
     raise AssertionError("still working")
 
 
@@ -120,7 +121,7 @@ def test_what_cannot_be_asked_is_told_in_one_line(state: DashboardState, query: 
     ],
 )
 def test_days_without_a_start_left_are_told_in_a_sentence(tmp_path: Path, at: datetime, query: str, words: str) -> None:
-    state = DashboardState(create(tmp_path / "school", demo=True), at=at)
+    state = DashboardState(create(tmp_path / "school", demo=True, at=at), at=at)
     said = answer(state, calls, query)
     assert said.sentence == (
         f"No start left in these days: the hours for calls, 08:00 to 18:00, {words}; ask for more days."
@@ -225,7 +226,7 @@ def test_planned_calls_are_checked_as_the_command_checks_them(state: DashboardSt
     pending = calls.PAGE.answer(state.question(read_query(query)[0]), LIGHT)
     assert pending.still is not None, "the ranking does not wait for the check"
     assert pending.sentence.startswith("Best start")
-    pending.still.done.wait(60.0)
+    pending.still.done.wait(PATIENCE_S)
     shown = answer(state, calls, query).panels["check"]
     assert shown.caption.startswith("2 calls of lessons.ics: 1 without a pause to expect; the worst, Geometry at 09:00")
     cells = [shown.table.cells(row) for row in shown.table.rows.itertuples(index=False)]

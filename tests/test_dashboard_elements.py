@@ -23,7 +23,7 @@ SAMPLES = Path(__file__).parents[1] / "tle_samples"
 
 @pytest.fixture(scope="module")
 def state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DashboardState]:
-    opened = DashboardState(create(tmp_path_factory.mktemp("state") / "school", demo=True), at=AT)
+    opened = DashboardState(create(tmp_path_factory.mktemp("state") / "school", demo=True, at=AT), at=AT)
     adding.add_fleet(opened.workspace, [("decayed.tle", (SAMPLES / "decayed.tle").read_bytes())])
     yield opened
     opened.close()

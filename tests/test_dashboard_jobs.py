@@ -12,6 +12,7 @@ import pytest
 
 from passim.errors import InputError, InternalError
 from passim_apps.dashboard.pool import WorkerPool
+from patience import PATIENCE_S, wait_until
 
 Report = Callable[[float], None]
 
@@ -27,12 +28,12 @@ def refuse(*, report: Report) -> None:
 
 def wait_long(*, report: Report) -> str:
     report(0.25)
-    time.sleep(60.0)
+    time.sleep(2 * PATIENCE_S)
     return "too late"
 
 
 def tell_all_the_time(*, report: Report) -> str:
-    end_s = time.monotonic() + 60.0
+    end_s = time.monotonic() + 2 * PATIENCE_S
     while time.monotonic() < end_s:
         report(0.5)
         time.sleep(0.005)
@@ -56,80 +57,73 @@ def pool() -> Iterator[WorkerPool]:
         yield opened
 
 
-def until(holds: Callable[[], bool], patience_s: float = 15.0) -> None:
-    end = time.monotonic() + patience_s
-    while not holds():
-        assert time.monotonic() < end, "it did not come to pass"
-        time.sleep(0.02)
-
-
 def test_a_job_gives_its_result_once_for_all_who_ask(pool: WorkerPool) -> None:
     told: list[int] = []
     job = pool.submit("a", twice, 21, when_done=lambda done: told.append(done.result))
     assert pool.submit("a", twice, 21) is job or job.done.is_set()
-    assert job.done.wait(20.0)
+    assert job.done.wait(PATIENCE_S)
     assert (job.result, job.error, job.share) == (42, None, 0.5)
     assert told == [42]
-    until(lambda: pool.under_way("a") is None)
+    wait_until(lambda: pool.under_way("a") is None)
 
 
 def test_what_the_work_raises_comes_back(pool: WorkerPool) -> None:
     job = pool.submit("b", refuse)
-    assert job.done.wait(20.0)
+    assert job.done.wait(PATIENCE_S)
     assert str(job.error) == "number; got 3; wanted an even one"
     assert isinstance(job.error, InputError)
 
 
 def test_a_job_can_be_cancelled_and_its_worker_is_replaced(pool: WorkerPool) -> None:
     job = pool.submit("c", wait_long)
-    until(lambda: job.share == 0.25)
+    wait_until(lambda: job.share == 0.25)
     [before] = pool.worker_pids
     assert pool.cancel(job.number)
-    assert job.done.wait(10.0)
+    assert job.done.wait(PATIENCE_S)
     assert "stopped" in str(job.error)
     assert not pool.cancel(job.number) or job.cancelled.is_set()
     after = pool.submit("d", twice, 1)
-    assert after.done.wait(20.0)
+    assert after.done.wait(PATIENCE_S)
     assert after.result == 2
     assert pool.worker_pids != [before]
 
 
 def test_a_job_past_its_deadline_is_ended(pool: WorkerPool) -> None:
     job = pool.submit("e", wait_long, deadline_s=0.3)
-    assert job.done.wait(20.0)
+    assert job.done.wait(PATIENCE_S)
     assert "too long" in str(job.error)
 
 
 @pytest.mark.parametrize(("deadline_s", "told"), [(600.0, "stopped"), (3.0, "takes too long")])
 def test_work_that_tells_of_itself_all_the_time_is_ended_too(pool: WorkerPool, deadline_s: float, told: str) -> None:
     job = pool.submit("a", tell_all_the_time, deadline_s=deadline_s)
-    if deadline_s > 60.0:
-        until(lambda: job.share == 0.5)
+    if deadline_s > PATIENCE_S:
+        wait_until(lambda: job.share == 0.5)
         pool.cancel(job.number)
-    assert job.done.wait(20.0)
+    assert job.done.wait(PATIENCE_S)
     assert isinstance(job.error, InputError)
     assert told in str(job.error)
 
 
 def test_a_killed_worker_is_replaced_and_its_job_tried_again(pool: WorkerPool, tmp_path: os.PathLike[str]) -> None:
     job = pool.submit("f", die_once, os.path.join(tmp_path, "flag"))
-    assert job.done.wait(30.0)
+    assert job.done.wait(PATIENCE_S)
     assert (job.result, job.error, job.tries) == ("after all", None, 2)
 
 
 def test_a_job_that_kills_every_worker_is_given_up_and_the_next_one_runs(pool: WorkerPool) -> None:
     job = pool.submit("g", die_always)
-    assert job.done.wait(30.0)
+    assert job.done.wait(PATIENCE_S)
     assert isinstance(job.error, InternalError)
     after = pool.submit("h", twice, 4)
-    assert after.done.wait(20.0)
+    assert after.done.wait(PATIENCE_S)
     assert after.result == 8
 
 
 def test_closing_leaves_no_worker_and_no_thread_behind() -> None:
     opened = WorkerPool(2)
     job = opened.submit("i", wait_long)
-    until(lambda: job.share == 0.25)
+    wait_until(lambda: job.share == 0.25)
     opened.close()
     assert job.done.is_set()
     assert opened.worker_pids == []

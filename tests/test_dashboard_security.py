@@ -37,7 +37,7 @@ SAMPLES = Path(__file__).resolve().parent.parent / "tle_samples"
 
 @pytest.fixture(scope="module")
 def state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DashboardState]:
-    workspace = create(tmp_path_factory.mktemp("served") / "school", demo=True)
+    workspace = create(tmp_path_factory.mktemp("served") / "school", demo=True, at=AT)
     opened = DashboardState(workspace, at=AT)
     yield opened
     opened.close()
@@ -221,7 +221,7 @@ def files_below(folder: Path) -> set[str]:
     "name", ["../../outside.tle", "/etc/outside.tle", "C:\\outside.tle", ".hidden", "", "a\0b.tle"]
 )
 def test_a_file_lands_in_the_workspace_whatever_it_is_called(tmp_path: Path, name: str) -> None:
-    here = DashboardState(create(tmp_path / "school", demo=True), at=AT)
+    here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
     try:
         fleet_name, told = elements.take(here, [(name, encoded((SAMPLES / "two-line.txt").read_bytes()))])
     finally:
@@ -239,7 +239,7 @@ def test_a_file_lands_in_the_workspace_whatever_it_is_called(tmp_path: Path, nam
     "name", ["../../outside.csv", "/etc/outside.csv", "C:\\outside.csv", ".hidden", "", "plan.csv"]
 )
 def test_a_plan_lands_beside_the_workspace_whatever_it_is_called(tmp_path: Path, name: str) -> None:
-    here = DashboardState(create(tmp_path / "school", demo=True), at=AT)
+    here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
     before = files_below(tmp_path)
     plan = plans.demo_plan(AT.date())
     try:
@@ -287,7 +287,7 @@ def test_what_cannot_be_read_changes_nothing_and_says_why(state: DashboardState)
 
 def test_a_name_from_a_file_stays_text(tmp_path: Path) -> None:
     hostile = "=HYPERLINK(1)<script>alert(1)</script>"[:24]
-    here = DashboardState(create(tmp_path / "school", demo=True), at=AT)
+    here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
     try:
         records = json.dumps([{**record, "OBJECT_NAME": hostile} for record in json.loads(omm())])
         fleet_name, _ = elements.take(here, [("x.json", encoded(records.encode()))])

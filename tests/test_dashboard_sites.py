@@ -31,6 +31,7 @@ from passim_apps.figures.places import COVERED, SITES
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import sites_page as sites_words
 from passim_apps.text.units import duration
+from patience import PATIENCE_S
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
 DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), 24.0)
@@ -40,7 +41,7 @@ YARD = "?site=Marram&spot=yard"
 
 @pytest.fixture(scope="module")
 def state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DashboardState]:
-    opened = DashboardState(create(tmp_path_factory.mktemp("state") / "school", demo=True), at=AT)
+    opened = DashboardState(create(tmp_path_factory.mktemp("state") / "school", demo=True, at=AT), at=AT)
     yield opened
     opened.close()
 
@@ -55,7 +56,7 @@ def whole(state: DashboardState, query: str) -> Any:
         answer = asked(state, query)
         if answer.still is None:
             return answer
-        assert answer.still.done.wait(60.0)
+        assert answer.still.done.wait(PATIENCE_S)
     raise AssertionError("still working")
 
 
@@ -204,13 +205,13 @@ def test_no_map_is_drawn_where_none_is_wanted(state: DashboardState) -> None:
 def test_work_that_is_stopped_is_told_and_may_be_asked_for_again(state: DashboardState) -> None:
     job = asked(state, "?mask=12").still
     state.pool.cancel(job.number)
-    assert job.done.wait(30.0)
+    assert job.done.wait(PATIENCE_S)
     with pytest.raises(InputError, match="stopped"):
         asked(state, "?mask=12")
     again = asked(state, "?mask=12").still
     assert again is not None
     state.pool.cancel(again.number)
-    assert again.done.wait(30.0)
+    assert again.done.wait(PATIENCE_S)
 
 
 def test_the_grid_is_on_the_list_and_large_fleets_take_a_coarse_one(state: DashboardState) -> None:

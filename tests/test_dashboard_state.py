@@ -20,13 +20,14 @@ from passim_apps.dashboard.pages import PAGES, clock, now
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
+from patience import PATIENCE_S
 
 AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
 
 
 @pytest.fixture
 def state(tmp_path: Path) -> Iterator[DashboardState]:
-    opened = DashboardState(create(tmp_path / "school", demo=True), at=AT)
+    opened = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
     yield opened
     opened.close()
 
@@ -89,7 +90,7 @@ def test_long_work_is_done_elsewhere_and_then_there(state: DashboardState) -> No
     question = state.question(read_query("?days=14")[0])
     with pytest.raises(Pending) as under_way:
         clock.PAGE.answer(question, LIGHT)
-    assert under_way.value.job.done.wait(60.0)
+    assert under_way.value.job.done.wait(PATIENCE_S)
     answer = clock.PAGE.answer(question, LIGHT)
     table = answer.panels["days"].table
     assert table is not None
@@ -101,7 +102,7 @@ def test_stopped_work_is_told_once(state: DashboardState) -> None:
     with pytest.raises(Pending) as under_way:
         clock.PAGE.answer(question, LIGHT)
     state.pool.cancel(under_way.value.job.number)
-    assert under_way.value.job.done.wait(30.0)
+    assert under_way.value.job.done.wait(PATIENCE_S)
     with pytest.raises(InputError, match="stopped"):
         clock.PAGE.answer(question, LIGHT)
     with pytest.raises(Pending):

@@ -48,12 +48,12 @@ FORMS = {
 }
 ORBIT = ("satellite_id", "epoch", "mean_motion_rev_day", "eccentricity", "inclination_deg", "node_deg", "perigee_deg")
 ORBIT += ("mean_anomaly_deg", "bstar", "mean_motion_dot", "mean_motion_ddot")
-LONGEST_S = 5.0
+LONGEST_CPU_S = 5.0
 
 
 def outcome(data: bytes, *, lenient: bool = False) -> Fleet | str:
     """Return the fleet or the error line of damaged bytes; anything else than these two fails the test."""
-    started = time.perf_counter()
+    started = time.process_time()
     try:
         fleet = parse_elements(data, "damaged", lenient=lenient)
     except ElementsError as error:
@@ -63,7 +63,7 @@ def outcome(data: bytes, *, lenient: bool = False) -> Fleet | str:
         assert len(text) < 600
         return text
     finally:
-        assert time.perf_counter() - started < LONGEST_S
+        assert time.process_time() - started < LONGEST_CPU_S
     assert len(fleet) > 0
     assert all(line.startswith("damaged") and line.isprintable() for line in fleet.skipped)
     assert lenient or not fleet.skipped

@@ -20,6 +20,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 import wheels
+from patience import PATIENCE_S
 
 ROOT = Path(__file__).resolve().parent.parent
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
@@ -209,7 +210,9 @@ def test_a_machine_without_python_is_told_in_one_line(tmp_path: Path, script: st
         (tools / name).chmod(0o755)
 
     command = [str(tools / "sh"), str(tree / script)]
-    answer = subprocess.run(command, env={"PATH": str(tools)}, capture_output=True, text=True, check=False, timeout=30)
+    answer = subprocess.run(
+        command, env={"PATH": str(tools)}, capture_output=True, text=True, check=False, timeout=PATIENCE_S
+    )
     assert (answer.returncode, answer.stdout) == (2, "")
     assert answer.stderr.count("\n") == 1
     assert "Python 3.11" in answer.stderr

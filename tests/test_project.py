@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 import passim
+from patience import PATIENCE_S
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -190,7 +191,9 @@ def walk(command, name):
 walk(main, "passim")
 print(*sorted({"dash", "flask", "numpy", "pandas", "plotly", "requests", "sgp4", "skyfield"} & set(sys.modules)))
 """
-    answer = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=60)
+    answer = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=PATIENCE_S
+    )
     assert (answer.returncode, answer.stderr) == (0, "")
     assert answer.stdout.split() == []
 

@@ -18,12 +18,13 @@ from hypothesis import strategies as st
 
 from passim.answers import scenario
 from passim.elements import write_elements
-from passim.errors import ElementsError, InputError, SiteError, WorkspaceError
+from passim.errors import ElementsError, InputError, SiteError, SpanError, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
-from passim.workspace import CallHours, NewGateway, NewSite, Workspace, create
+from passim.workspace import CallHours, NewGateway, NewSite, Workspace, create, plans
 from passim.workspace.checking import read_settings
 from passim.workspace.lines import LineNumbers
+from patience import PATIENCE_S
 
 TERMINAL = """
 [terminal]
@@ -92,6 +93,17 @@ def test_the_demo_is_the_scenario(tmp_path: Path) -> None:
         )
     assert opened.site().name == "Marram loft"
     assert opened.site("marram", "YARD").horizon.highest_deg == 35.0
+
+
+def test_the_demos_plan_begins_two_months_after_the_moment_given(tmp_path: Path) -> None:
+    """2028 is a leap year: from 1 January it is 31 + 29 days to 1 March. The moment counts in UTC."""
+    for text, first in (("2028-01-01T00:00Z", "2028-03-01"), ("2026-10-31T22:30-03:00", "2026-12-31")):
+        folder = tmp_path / first
+        create(folder, demo=True, at=datetime.fromisoformat(text))
+        rows = [line for line in (folder / plans.DEMO_PLAN).read_text().splitlines() if line[0].isdigit()]
+        assert rows[0].startswith(f"{first},")
+    with pytest.raises(SpanError):
+        create(tmp_path / "naive", demo=True, at=datetime(2028, 1, 1))
 
 
 def test_the_demos_fleet_is_fresh_on_every_day(tmp_path: Path) -> None:
@@ -542,7 +554,7 @@ def test_two_writers_lose_nothing(tmp_path: Path) -> None:
     workspace(tmp_path, "# a remark\n" + SITE)
     command = [sys.executable, "-c", WRITER, str(tmp_path)]
     both = [subprocess.Popen([*command, who, "8"], stdout=subprocess.DEVNULL) for who in ("left", "right")]
-    assert [process.wait(timeout=60) for process in both] == [0, 0]
+    assert [process.wait(timeout=PATIENCE_S) for process in both] == [0, 0]
     opened = Workspace.load(tmp_path)
     assert {g.name for g in opened.gateways()} == {f"{who} {k}" for who in ("left", "right") for k in range(8)}
     assert opened.file.read_text().startswith("# a remark\n")
@@ -562,7 +574,7 @@ def test_kill_9_leaves_the_old_file_or_the_new_one(tmp_path: Path) -> None:
         os.kill(process.pid, signal.SIGKILL)
         written = process.stdout.read().split()
         process.stdout.close()
-        process.wait(timeout=60)
+        process.wait(timeout=PATIENCE_S)
         opened = Workspace.load(tmp_path)
         names = [g.name for g in opened.gateways() if g.name.startswith(f"run {pause_s}")]
         # Everything that was reported as written is there, and at most the one that was under way besides.

@@ -49,7 +49,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     if keep is not None:
         from passim.workspace import create
 
-        create(keep, demo=True)
+        create(keep, demo=True, at=now)
         tell(f"Wrote {keep}. Next: passim causes --workspace {keep}")
     fleet = scenario.plover(now.replace(hour=0, minute=0, second=0, microsecond=0))
     span = Span.starting(now)

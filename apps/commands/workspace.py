@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..command_line.options import DEFAULT_MASK_DEG, OutputChoice, output_options, workspace_option
+from ..command_line.options import (
+    DEFAULT_MASK_DEG,
+    OutputChoice,
+    at_option,
+    aware_time,
+    output_options,
+    workspace_option,
+)
 
 if TYPE_CHECKING:
     from passim.workspace import Workspace
@@ -54,7 +61,8 @@ def workspace() -> None:
 )
 @click.option("--call-hours", metavar="HH:MM-HH:MM", help="When calls are held, in the site's own time: 09:00-17:00.")
 @click.option("--weekdays", metavar="DAYS", help="On which days: mon-fri, or mon,wed,sat. Default: mon-fri.")
-def new(directory: str, demo_wanted: bool, **options: str | tuple[str, ...] | None) -> None:
+@at_option
+def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str | tuple[str, ...] | None) -> None:
     """Write a new workspace into DIR, with a plain word beside each setting.
 
     On a terminal it asks for what no option gives, and checks each answer at once. Paths are taken from the current
@@ -81,7 +89,7 @@ def new(directory: str, demo_wanted: bool, **options: str | tuple[str, ...] | No
     from ..command_line.output import tell
 
     if demo_wanted:
-        _made(create(directory, demo=True))
+        _made(create(directory, demo=True, at=aware_time(at_text, "--at") if at_text else None))
         return
     # Before the first question: nobody should answer them all for a folder that cannot be used.
     check_folder(directory)

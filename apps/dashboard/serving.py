@@ -28,8 +28,8 @@ DEFAULT_PORT: Final = 8750
 
 
 @contextlib.contextmanager
-def opened_workspace(path: str | None) -> Iterator[tuple[Workspace, bool]]:
-    """Give the workspace to serve, and whether it is the invented demonstration, which is gone at the end.
+def opened_workspace(path: str | None, at: datetime | None) -> Iterator[tuple[Workspace, bool]]:
+    """Give the workspace to serve, and whether it is the invented demonstration as of `at`, which is gone at the end.
 
     Raises WorkspaceError for a folder that holds none.
     """
@@ -38,7 +38,7 @@ def opened_workspace(path: str | None) -> Iterator[tuple[Workspace, bool]]:
         yield found, False
         return
     with tempfile.TemporaryDirectory(prefix="passim-demonstration-") as folder:
-        yield create(Path(folder) / "invented", demo=True), True
+        yield create(Path(folder) / "invented", demo=True, at=at), True
 
 
 def listening_sockets(lan: bool, port: int) -> list[socket.socket]:
@@ -129,7 +129,7 @@ def run(
     from .security import LARGEST_REQUEST_BYTES, Password, hosts_of, who_may_send
     from .state import DashboardState
 
-    with opened_workspace(workspace) as (found, invented), contextlib.ExitStack() as stack:
+    with opened_workspace(workspace, at) as (found, invented), contextlib.ExitStack() as stack:
         listeners = [stack.enter_context(listener) for listener in listening_sockets(lan, port)]
         port = listeners[0].getsockname()[1]
         state = DashboardState(found, invented=invented, at=at)

@@ -28,7 +28,8 @@ from urllib.parse import urlsplit
 from passim.errors import InputError, PassimError
 
 ADDRESS: Final = "tcp://HOST:8786"
-_CLUSTER_PATIENCE_S: Final = 5.0
+# For the answer of a scheduler that listens; one that does not is told at once.
+CLUSTER_PATIENCE_S = 30.0
 
 
 class WorkLost(PassimError):
@@ -121,7 +122,7 @@ class Cluster(Executor):
             with _hushed("distributed"):
                 _knock(address)
                 self._client = distributed.Client(  # type: ignore[no-untyped-call]
-                    address, timeout=_CLUSTER_PATIENCE_S, set_as_default=False, heartbeat_interval=1000
+                    address, timeout=CLUSTER_PATIENCE_S, set_as_default=False, heartbeat_interval=1000
                 )
         except (OSError, ValueError, TypeError, TimeoutError) as error:
             raise InputError(
@@ -139,7 +140,7 @@ class Cluster(Executor):
     def _greet(self, packed: bytes) -> None:
         """See that there are workers and that they run this passim, and give them the common thing."""
         try:
-            self._client.wait_for_workers(1, timeout=_CLUSTER_PATIENCE_S)
+            self._client.wait_for_workers(1, timeout=CLUSTER_PATIENCE_S)
         except TimeoutError:
             raise InputError(
                 "cluster",
@@ -150,7 +151,7 @@ class Cluster(Executor):
         self.size = max(1, sum(self._client.nthreads().values()))
         self._executor: futures.Executor = self._client.get_executor(pure=False)
         try:
-            theirs = self._executor.submit(_version).result(timeout=60.0)
+            theirs = self._executor.submit(_version).result(timeout=2 * CLUSTER_PATIENCE_S)
         except Exception as error:
             self.explain(error)
             raise WorkLost(f"the cluster at {self.address} does not run what it is given: {_one_line(error)}") from None
@@ -198,17 +199,17 @@ def _knock(address: str) -> None:
         raise ValueError("only tcp:// and tls:// lead to other machines")
     if not parts.hostname or parts.port is None:
         raise ValueError("host and port are wanted")
-    socket.create_connection((parts.hostname, parts.port), timeout=_CLUSTER_PATIENCE_S).close()
+    socket.create_connection((parts.hostname, parts.port), timeout=CLUSTER_PATIENCE_S).close()
 
     async def ask() -> None:
         import distributed
 
         async def identity() -> None:
-            scheduler_at = distributed.rpc(address, timeout=_CLUSTER_PATIENCE_S)  # type: ignore[no-untyped-call]
+            scheduler_at = distributed.rpc(address, timeout=CLUSTER_PATIENCE_S)  # type: ignore[no-untyped-call]
             async with scheduler_at as scheduler:
                 await scheduler.identity()
 
-        await asyncio.wait_for(identity(), _CLUSTER_PATIENCE_S)
+        await asyncio.wait_for(identity(), CLUSTER_PATIENCE_S)
 
     # In a thread of its own, since the caller's may run a loop already.
     with ThreadPoolExecutor(1) as apart:

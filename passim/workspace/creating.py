@@ -18,6 +18,7 @@ from passim.elements.files import read_elements
 from passim.errors import InputError, WorkspaceError
 from passim.sky.horizon import Horizon
 from passim.sky.site import Site
+from passim.spans import aware
 from passim.workspace import plans, saving
 from passim.workspace.checking import read_settings
 from passim.workspace.folder import FILE_NAME, Workspace
@@ -63,12 +64,13 @@ def create(
     gateways: Sequence[NewGateway] = (),
     elements: Sequence[str] = (),
     fleet_name: str = "fleet",
+    at: datetime | None = None,
 ) -> Workspace:
     """Write a workspace into `folder`, which is made if need be: the invented scenario, or the user's own site.
 
     Paths of the site and of `elements` are taken from the current folder. A horizon file is copied into the workspace;
     element files stay where they are, and the workspace names them from its own folder, or in full where they lie far
-    from it.
+    from it. The launches of the demo's invented plan begin 60 days after `at` (aware; default: now).
 
     Raises WorkspaceError where the folder holds a workspace already, damaged or not, or cannot be written; and with all
     that is wrong where the file would not be sound. Raises SiteError or ElementsError, which name the path as it was
@@ -98,7 +100,7 @@ def create(
         saving.create_file(file, text)
         plan = folder / plans.DEMO_PLAN
         if demo and not os.path.lexists(plan):
-            first_day = datetime.now(UTC).date() + timedelta(days=60)
+            first_day = (datetime.now(UTC) if at is None else aware(at)).date() + timedelta(days=60)
             write_atomically(plan, plans.demo_plan(first_day).encode())
         return Workspace.load(folder)
     copy, is_new = _copied(skyline, folder)
