@@ -11,7 +11,6 @@ from ..command_line.options import (
     DEFAULT_MASK_DEG,
     OutputChoice,
     at_option,
-    aware_time,
     output_options,
     workspace_option,
 )
@@ -82,14 +81,16 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
     }
     if demo_wanted and given:
         raise click.UsageError(f"--demo writes the invented scenario: leave out {', '.join(given)}.")
+    from passim.answers import scenario
     from passim.errors import InputError
     from passim.workspace import NewGateway, check_folder, create
 
     from ..command_line.new_workspace import Answers, new_site, read_answers
     from ..command_line.output import tell
+    from ..command_line.parsing import now_of
 
     if demo_wanted:
-        _made(create(directory, demo=True, at=aware_time(at_text, "--at") if at_text else None))
+        _made(create(directory, demo=True, at=now_of(at_text, lambda: scenario.MARRAM_LOFT.timezone)))
         return
     # Before the first question: nobody should answer them all for a folder that cannot be used.
     check_folder(directory)
