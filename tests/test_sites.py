@@ -194,13 +194,16 @@ def test_sites_side_by_side(fleet: Fleet, span: Span) -> None:
 
 
 def test_waits_of_the_service_count_as_frozen(fleet: Fleet, span: Span) -> None:
-    views = [View(place(45.0))]
-    hours = [AllowedHours()]
-    plain = compare_sites(fleet, views, span, call_hours=hours, service=Service())
-    slow = compare_sites(fleet, views, span, call_hours=hours, service=Service(acquisition_s=2.0))
-    assert plain.table["call_frozen_s"][0] == 0.0
-    assert slow.table["call_frozen_s"][0] > 60.0
-    assert slow.table["covered_fraction"][0] == 1.0
+    instant = View(place(45.0))
+    slow = replace(instant, service=Service(acquisition_s=2.0), label="slow")
+    table = compare_sites(fleet, [instant, slow], span, call_hours=[AllowedHours()] * 2).table
+    assert table["call_frozen_s"][0] == 0.0
+    assert table["call_frozen_s"][1] > 60.0
+    assert table["covered_fraction"][0] == 1.0
+    # What is frozen is the time without service, and lifting handovers gives all of it back.
+    assert 1.0 - table["covered_fraction"][1] == pytest.approx(table["call_frozen_s"][1] / span.duration_s)
+    assert table["best_limit"].tolist() == ["", "handover"]
+    assert table["best_limit_gives_back_s"][1] == table["call_frozen_s"][1]
 
 
 def test_call_times_follow_the_clock_on_the_wall() -> None:

@@ -72,7 +72,9 @@ class QueryResult:
     @property
     def service_note(self) -> str:
         """What counts as service."""
-        return f"Assumes service whenever a satellite is {self.in_reach}."
+        service = self.visibility.view.service
+        less = f", less what handovers cost: {service.describe()}" if service.loses_time else ""
+        return f"Assumes service whenever a satellite is {self.in_reach}{less}."
 
     @property
     def within(self) -> Intervals | None:
@@ -86,7 +88,7 @@ class QueryResult:
         """How many satellites are in view, in the hours asked about. Raises SpanError where the span meets none."""
         from passim import Coverage
 
-        whole = Coverage.from_passes(self.passes, self.span)
+        whole = Coverage.from_visibility(self.visibility)
         return whole if self.within is None else whole.within(self.within)
 
     @property
@@ -159,7 +161,7 @@ def search(
             "epoch_newest": instant(search_report.epoch_newest),
             "band": band_at(search_report, span).name,
         },
-        "limits": {limit.name: limit.describe() for limit in seen_from.all_limits},
+        "limits": seen_from.descriptions,
     }
     if "serving" in seen_from.names:
         facts["health"] = health.assess(seen.fleet, span.middle).counts

@@ -132,7 +132,7 @@ def _question(asked: _Asked, span: Span, taken: list[calendar.Event], what: str)
     view, kind = asked.ahead.found.visibility.view, asked.kind
     site = view.site
     days = f"{asked.ahead.clock.day(span.start)} {span.start.year}, {span.duration_s:g} s"
-    limits = [f"{limit.name}: {limit.describe()}" for limit in view.all_limits]
+    limits = [f"{name}: {words}" for name, words in view.descriptions.items()]
     # A skyline is told of by its lowest and highest point alone, and a calendar may be long.
     fine = repr((list(site.horizon.azimuths_deg), list(site.horizon.elevations_deg), view.floor_deg))
     busy = repr(sorted((event.start, event.end) for event in taken))

@@ -281,7 +281,7 @@ def _answer_plan(
     ]
     facts: dict[str, Any] = {
         "span": {"start": instant(span.start), "end": instant(span.end)},
-        "limits": {limit.name: limit.describe() for limit in view.all_limits},
+        "limits": view.descriptions,
         "assumptions": ahead.assumptions(),
         "plan": [{**dataclasses.asdict(row), "date": row.date.isoformat()} for row in ahead.launches],
     }

@@ -100,7 +100,7 @@ def serving(
     service = service_of(policy, clock_text, acquisition_s, site_choice.service())
     found = find(fleet_choice, site_choice, span_choice)
     seen = found.visibility
-    timeline = serve(seen.joint(), found.span, service, seen.look, fleet=seen.fleet)
+    timeline = serve(seen.candidates(), found.span, service, seen.look, fleet=seen.fleet)
 
     rows: pd.DataFrame
     headings: Sequence[str]

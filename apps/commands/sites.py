@@ -189,19 +189,17 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answ
     named, notes = places.named()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    workspace = found_workspace(places.workspace_dir)
     with progress("Comparing sites") as report:
         found = side_by_side.compare_sites(
             fleet,
             [view for view, _ in named],
             span,
             call_hours=[hours for _, hours in named],
-            service=workspace.service if workspace is not None else None,
             progress=report,
         )
     lift = "Service regained by one limit may not be added to that by another."
     told = (lift, *search_notes(found.report, span), *found.notes, *notes, *fleet_notes, CAUTION)
-    limits = {view.title: {limit.name: limit.describe() for limit in view.all_limits} for view, _ in named}
+    limits = {view.title: view.descriptions for view, _ in named}
     sentence = headed(site_sentence(found, duration(span.duration_s)), found.report, span)
     return Answer("sites", sentence, found.table, SITE_HEADINGS, site_cells, told, _facts(span, limits=limits))
 
@@ -236,7 +234,7 @@ def _latitude_answer(
         closed.append(f"It leaves out {counted(found.left_out, 'object')} on eccentric or very high orbits.")
     told = (*closed, *search_notes(found.report, span), *notes, *fleet_notes, CAUTION)
     sentence = headed(latitude_sentence(found, duration(span.duration_s)), found.report, span)
-    limits = {limit.name: limit.describe() for limit in view.all_limits}
+    limits = view.descriptions
     facts = _facts(span, limits=limits)
     return Answer("sites", sentence, found.table, LATITUDE_HEADINGS, latitude_cells, told, facts)
 
@@ -268,7 +266,7 @@ def _world_answer(
         "never_out_fraction": summary.never_out_fraction,
         "never_in_fraction": summary.never_in_fraction,
     }
-    limits = {limit.name: limit.describe() for limit in view.all_limits}
+    limits = view.descriptions
     facts = _facts(span, limits=limits, surface=plain_numbers(numbers))
     sentence = headed(world_sentence(summary, step_deg, duration(span.duration_s)), sweep.report, span)
     return Answer("sites", sentence, sweeps.world_table(rows), WORLD_HEADINGS, world_cells, told, facts)

@@ -140,7 +140,7 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
     for name in opened.site_names:
         for spot in opened.spot_names(name):
             view = opened.view(name, spot)
-            horizon, *others = (limit.describe() for limit in view.all_limits)
+            horizon, *others = view.descriptions.values()
             place = view.site
             where = (place.latitude_deg, place.longitude_deg, place.height_m, place.timezone)
             lines.append((name, spot, *where, horizon, "; ".join(others)))

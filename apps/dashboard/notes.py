@@ -38,7 +38,7 @@ def age_warning(question: PageRequest, moment: datetime) -> str:
 def notes_of(question: PageRequest, seen: Seen, span: Span) -> tuple[str, ...]:
     """Return the notes of a page that looked at one place over `span`."""
     view = seen.visibility.view
-    limits = "; ".join(limit.describe() for limit in view.all_limits)
+    limits = "; ".join(view.descriptions.values())
     return (
         *search_notes(seen.visibility.report, span),
         f"Assumes service whenever a satellite is within every limit: {limits}.",

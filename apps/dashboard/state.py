@@ -346,8 +346,7 @@ class PageRequest:
 
     def coverage(self, span: Span, within: Span) -> Coverage:
         """Return the coverage of `span`, cut out of what is seen over `within`, which holds it."""
-        joint = self.seen(within).visibility.joint()
-        return Coverage.from_intervals(joint.start, joint.end, span)
+        return Coverage.from_visibility(self.seen(within).visibility, span=span)
 
 
 def _stamp(workspace: Workspace) -> Hashable:

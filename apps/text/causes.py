@@ -27,6 +27,7 @@ IF_LIFTED = {
     "serving": "satellites away from their shell served too",
     "share": "every satellite served",
     "excluded": "the satellites left out by number served",
+    "handover": "the terminal lost no time at handovers",
 }
 
 # What a gateway is and what helps, said once where the verdict of a page is told.

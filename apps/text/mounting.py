@@ -211,7 +211,7 @@ def _answer(
             "timezone": site.timezone,
         },
         "span": {"start": instant(span.start), "end": instant(span.end)},
-        "limits": {limit.name: limit.describe() for limit in start.view.limits},
+        "limits": {name: words for name, words in start.view.descriptions.items() if name != "horizon"},
         "elements": {
             "objects": result.report.objects_searched,
             "epoch_oldest": instant(result.report.epoch_oldest),

@@ -147,8 +147,7 @@ class SiteReport:
     @cached_property
     def first_day(self) -> Coverage:
         """The coverage of the first 24 hours, or of the whole span where it is shorter."""
-        joint = self.visibility.joint()
-        return Coverage.from_intervals(joint.start, joint.end, _first_day(self.span))
+        return Coverage.from_visibility(self.visibility, span=_first_day(self.span))
 
     @cached_property
     def days(self) -> pd.DataFrame:
@@ -179,7 +178,7 @@ class SiteReport:
             f"{site.name} stands at {north}, {east}, {site.height_m:g} m above the ellipsoid; its clocks are those of "
             f"{site.timezone}."
         )
-        limits = [limit.describe() for limit in view.limits]
+        _, *limits = view.descriptions.values()
         others = (
             f"Other limits of its service: {'; '.join(limits)}." if limits else "Nothing else limits its service here."
         )
@@ -266,7 +265,7 @@ def _growth(
             lambda: plane_order(fleet, span.middle, counted),
             lambda: random_orders(fleet, draws=draws, seed=seed, counted=counted),
         )
-        sweep = RankSweep(visibility.joint(), span)
+        sweep = RankSweep(visibility.candidates(), span)
     except InputError as error:
         return (), (f"What other numbers of satellites give cannot be told: {error}.",)
     lines: list[GrowthLine] = []

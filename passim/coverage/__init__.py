@@ -12,8 +12,8 @@ choosing        the choices behind it, on arrays
 serving_path    range and delay up to the satellite and down to a gateway
 """
 
-from passim.coverage.service import POLICIES, Service
 from passim.coverage.serving import ServingTimeline, serve
 from passim.coverage.steps import Coverage
+from passim.sky.service import POLICIES, Service
 
 __all__ = ["POLICIES", "Coverage", "Service", "ServingTimeline", "serve"]

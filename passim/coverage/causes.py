@@ -3,6 +3,11 @@
 A limit closes a gap if, lifted alone, it leaves no moment of the gap without a satellite. Where no single limit does, a
 pair may. Effects are more than additive: a gap that a gateway and a cone open together comes back under neither alone,
 and one that either would close counts under both. So the seconds of several limits must never be added up.
+
+Where a terminal loses time at handovers, "handover" stands among the limits: it stops every satellite while one is
+allowed and yet none serves. A gap of the sky that ends in a wait is then closed by its limit with handover, and one in
+which a satellite is allowed throughout by handover alone. With another limit lifted the handovers are taken to stay
+where they are: a fleet of more satellites would move them, and which freeze they then hit is chance.
 """
 
 from __future__ import annotations
@@ -114,7 +119,7 @@ class Causes:
         out_us = int(self.gap_us.sum())
         given_us = self.single_us.sum(axis=1)
         days = self.visibility.span.duration_s / 86400.0
-        described = {limit.name: limit.describe() for limit in self.visibility.view.all_limits}
+        described = self.visibility.view.descriptions
         return pd.DataFrame(
             {
                 "limit": pd.array(self.limits, dtype="str"),
@@ -198,8 +203,7 @@ def find_causes(visibility: Visibility, within: IntervalSet | None = None) -> Ca
 
     `within`, start and end in microseconds since 1970 UTC, are the parts of the span that count; default all of it.
     """
-    _, start, end = visibility.joint()
-    coverage = Coverage.from_intervals(start, end, visibility.span)
+    coverage = Coverage.from_visibility(visibility)
     if within is not None:
         coverage = coverage.within(within)
     gaps = coverage.gap_intervals

@@ -18,21 +18,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim import intervals
-from passim.coverage.handover_policy import (
-    SECOND_US,
-    Look,
-    Stints,
-    Whole,
-    always_highest,
-    elevations_deg,
-    keep_until_lost,
-)
-from passim.coverage.service import Service
 from passim.coverage.serving_path import path_columns
 from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import GroupedIntervals, GroupedSet, Intervals
+from passim.sky.handover_policy import SECOND_US, Look, Stints, Whole, elevations_deg
+from passim.sky.service import Service, rows_within, served_from_us, stints_within
 from passim.sky.site import Site
 from passim.spans import Span
 
@@ -61,12 +53,8 @@ def serve(
     is not in `fleet`.
     """
     rows = _rows(allowed, span, fleet)
-    clock, ends = service.clock, (span.start_us, span.end_us)
-    if service.policy == "highest":
-        stints = always_highest(rows, *ends, clock, look)
-    else:
-        stints = keep_until_lost(rows, *ends, clock, look if service.policy == "keep-then-highest" else None)
-    gaps = intervals.complement((rows.start, rows.end), *ends)
+    stints = stints_within(rows, span, service, look)
+    gaps = intervals.complement((rows.start, rows.end), span.start_us, span.end_us)
     return ServingTimeline(span, service, rows, stints, gaps, look, fleet)
 
 
@@ -105,10 +93,7 @@ class ServingTimeline:
     @cached_property
     def served_from_us(self) -> Whole:
         """When service comes in each stint, at its end where it is lost before it was acquired, shape (stints,)."""
-        acquisition_us = round(self.service.acquisition_s * SECOND_US)
-        running = self.stints.start_us == self.span.start_us
-        came = self.stints.start_us + np.where(running, 0, acquisition_us)
-        return np.minimum(came, self.stints.end_us)
+        return served_from_us(self.stints, self.span, self.service)
 
     def served(self) -> Intervals:
         """Return when there is service, sorted and apart: start and end, microseconds since 1970 UTC."""
@@ -336,21 +321,19 @@ def _rows(allowed: GroupedSet, span: Span, fleet: Fleet | None) -> GroupedInterv
             "allowed intervals", got=f"values of dtype {dtypes}", wanted="whole microseconds since 1970 UTC"
         )
     try:
-        lane, start, end = intervals.union_by_lane(allowed)
+        rows = rows_within(allowed, span)
     except ValueError as problem:
         raise InputError(
             "allowed intervals", got=str(problem), wanted="a satellite, a start and an end at or after it for each"
         ) from None
+    lane = np.asarray(allowed[0])
     if fleet is not None and lane.size and not 0 <= lane.min() <= lane.max() < len(fleet):
         raise InputError(
             "satellites of the allowed intervals",
             got=f"{lane.min()} to {lane.max()}",
             wanted=f"indices in the fleet, 0 to {len(fleet) - 1}",
         )
-    # Ends past the span stay as they are: the policy that looks for the longest stay wants to know them.
-    inside = np.flatnonzero((end > span.start_us) & (start < span.end_us))
-    order = inside[np.lexsort((lane[inside], start[inside]))]
-    return GroupedIntervals(lane[order], start[order].astype(np.int64), end[order].astype(np.int64))
+    return rows
 
 
 def _utc(time_us: Whole) -> pd.DatetimeIndex:

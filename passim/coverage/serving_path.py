@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.constants import LIGHT_SPEED_KM_S
-from passim.coverage.handover_policy import Look, Whole
+from passim.sky.handover_policy import Look, Whole
 from passim.sky.look_angles import look_angles, position_of
 from passim.sky.site import Site
 

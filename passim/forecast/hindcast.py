@@ -31,6 +31,7 @@ from passim.forecast.odds import odds_of_no_service
 from passim.forecast.timing import BANDS, Freshness, TimingModel, age_words, band_for
 from passim.forecast.verification import YesNo, brier_decomposition, brier_skill, yes_no
 from passim.intervals import GroupedIntervals, IntervalSet, Steps, level_at
+from passim.sky.service import HANDOVER
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span, moment
@@ -252,13 +253,13 @@ class _Pair:
 
     def moments(self, stated: TimingModel, fitted: TimingModel, timezone: str, step_s: float) -> _Moments:
         """Return what was forecast and what came at each moment of the span."""
-        joint, epochs_us = self._forecast.joint(), self.older.epochs.astype("datetime64[us]").astype(np.int64)
+        joint, epochs_us = self._forecast.candidates(), self.older.epochs.astype("datetime64[us]").astype(np.int64)
         odds = [
             odds_of_no_service(joint, epochs_us, self.span, law, step_s=step_s, searched=self.searched)
             for law in (stated, fitted)
         ]
         time_us = odds[0].moments_us
-        came = self._out_at(self._truth.joint(), time_us)
+        came = self._out_at(self._truth.candidates(), time_us)
         said = self._out_at(joint, time_us)
         clock = day_clock(time_us, timezone)
         usual = climatology(came, clock) if np.unique(clock.day).size > 1 else np.full(came.size, came.mean())
@@ -271,7 +272,7 @@ class _Pair:
     def score(self, stated: TimingModel) -> PairScore:
         """Return what is told of the pair as a whole; gaps are matched within the errors that their ages earn."""
         forecast, came = (
-            Coverage.from_intervals(seen.joint().start, seen.joint().end, self.span)
+            Coverage.from_visibility(seen, (HANDOVER,) if HANDOVER in seen.view.names else (), self.span)
             for seen in (self._forecast, self._truth)
         )
         # An edge is off by the errors of both its elements; two standard deviations hold nineteen in twenty.

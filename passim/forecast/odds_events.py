@@ -3,6 +3,7 @@
 Whether a gap lasts five seconds depends on two satellites at once, so no closed form serves: the future is drawn many
 times. In each run every satellite's intervals shift by a draw of its own, and all by a common one; what is left
 uncovered are that run's gaps. They are kept, and every question is then a count over them, for all windows at once.
+A terminal that loses time at handovers is served in each run by its own policy: see `passim.forecast.handovers`.
 """
 
 from __future__ import annotations
@@ -16,10 +17,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from passim import intervals
 from passim.errors import InputError, SpanError
+from passim.forecast.handovers import served_futures
 from passim.forecast.timing import TimingModel
 from passim.forecast.timing_errors import Scatter, scatter
 from passim.forecast.windows import GapsOfRuns, WindowOdds
 from passim.intervals import GroupedSet, Intervals
+from passim.sky.handover_policy import Look
+from passim.sky.service import Service
 from passim.spans import Span
 
 Floats = NDArray[np.float64]
@@ -118,23 +122,34 @@ def simulate(
     runs: int = 200,
     seed: int = 1,
     searched: Span | None = None,
+    service: Service | None = None,
+    look: Look | None = None,
 ) -> Simulation:
     """Return the gaps of `runs` drawn futures of `span`.
 
     `joint`, `epochs_us` and `searched` are as for `passim.forecast.odds.odds_of_no_service`, and so is the law of
-    errors. The same `seed` gives the same futures. Nothing is left out: only stretches that stay covered in every
-    run drawn are passed over. Raises InputError for arrays that do not fit together or a number of runs that is not
-    from 1 to 100,000.
+    errors. Where `service` loses time at handovers, that counts as gaps, and `look`, such as `Visibility.look`, says
+    who is highest. The same `seed` gives the same futures. Nothing is left out: only stretches that stay covered in
+    every run drawn are passed over. Raises InputError for arrays that do not fit together or a number of runs that is
+    not from 1 to 100,000.
     """
     if isinstance(runs, bool) or not isinstance(runs, (int, np.integer)) or not 1 <= runs <= _MOST_RUNS:
         raise InputError("runs", got=runs, wanted=f"a whole number from 1 to {_MOST_RUNS}", try_next="200")
     if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
         raise InputError("seed", got=seed, wanted="a whole number, 0 or more", try_next="1")
+    loses_time = service is not None and service.loses_time
+    if loses_time and look is None:
+        raise InputError(
+            "handovers in drawn futures", got="no look", wanted="who is highest", try_next="look=seen.look"
+        )
     law = scatter(joint, epochs_us, span, model or TimingModel(), searched)
     length_us = float(span.end_us - span.start_us)
     found = []
-    for first, draws in _drawn(law, int(runs), int(seed)):
-        run, start_us, end_us = _gaps_of_runs(law, draws, length_us)
+    for first, draws in _drawn(law, int(runs), int(seed), side_by_side=loses_time):
+        if service is not None and look is not None and loses_time:
+            run, start_us, end_us = _served(law, draws, span, searched or span, service, look)
+        else:
+            run, start_us, end_us = _gaps_of_runs(law, draws, length_us)
         found.append((run + first, start_us + span.start_us, end_us + span.start_us))
     return Simulation(span, int(runs), *(np.concatenate(parts) for parts in zip(*found, strict=True)))
 
@@ -166,6 +181,14 @@ class _Draws:
             shift += self.shared[:, None] * law.shared_us[rows]
         return shift
 
+    def shifts_of(self, law: Scatter, run: Index, rows: Index) -> Floats:
+        """Return the shift of the intervals `rows` in the runs `run`, microseconds, shape (n,) all three."""
+        satellite = self.satellite[rows]
+        spread = law.sigma_us[rows]
+        if self.manoeuvred is not None:
+            spread = np.where(self.manoeuvred[run, satellite] < law.tail_share[rows], law.tail_us[rows], spread)
+        return np.asarray(self.own[run, satellite] * spread + self.shared[run] * law.shared_us[rows])
+
     def range_us(self, law: Scatter) -> tuple[Floats, Floats]:
         """Return bounds of the shift of each interval over these runs, microseconds, shape (n,) both."""
         satellites = self.own.shape[1]
@@ -181,12 +204,15 @@ class _Draws:
         return low + self.shared.min() * law.shared_us, high + self.shared.max() * law.shared_us
 
 
-def _drawn(law: Scatter, runs: int, seed: int) -> Iterator[tuple[int, _Draws]]:
-    """Yield the draws of all runs, block by block, each with its first run; they do not depend on the blocks' size."""
+def _drawn(law: Scatter, runs: int, seed: int, *, side_by_side: bool = False) -> Iterator[tuple[int, _Draws]]:
+    """Yield the draws of all runs, block by block, each with its first run; they do not depend on the blocks' size.
+
+    Runs that are served side by side need no room for every interval, only for every satellite.
+    """
     own, uniform, shared = map(np.random.default_rng, np.random.SeedSequence(seed).spawn(3))
     lanes, satellite = np.unique(law.lane, return_inverse=True)
     any_tail = bool(np.any(law.tail_us > law.sigma_us))
-    a_block = max(1, _INTERVALS_A_BLOCK // max(1, law.lane.size))
+    a_block = max(1, _INTERVALS_A_BLOCK // max(1, lanes.size if side_by_side else law.lane.size))
     for first in range(0, runs, a_block):
         shape = (min(a_block, runs - first), lanes.size)
         yield (
@@ -198,6 +224,25 @@ def _drawn(law: Scatter, runs: int, seed: int) -> Iterator[tuple[int, _Draws]]:
                 shared.standard_normal(shape[0]),
             ),
         )
+
+
+def _served(
+    law: Scatter, draws: _Draws, span: Span, searched: Span, service: Service, look: Look
+) -> tuple[Index, Index, Index]:
+    """Return the freezes of each run drawn, of a terminal that loses time at handovers: run, start and end."""
+    low_us, high_us = draws.range_us(law)
+    origin_us = span.start_us
+    return served_futures(
+        law,
+        lambda run, rows: draws.shifts_of(law, run, rows),
+        float(max(-low_us.min(initial=0.0), high_us.max(initial=0.0))),
+        draws.shared.size,
+        float(span.end_us - origin_us),
+        service,
+        look,
+        origin_us=origin_us,
+        searched_us=(float(searched.start_us - origin_us), float(searched.end_us - origin_us)),
+    )
 
 
 def _gaps_of_runs(law: Scatter, draws: _Draws, length_us: float) -> tuple[Index, Index, Index]:

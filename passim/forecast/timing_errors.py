@@ -43,8 +43,8 @@ class Scatter(NamedTuple):
     tail_share: Floats
     shared_us: Floats
 
-    def rows(self, chosen: NDArray[np.bool_]) -> Scatter:
-        """Return the intervals for which `chosen`, shape (n,), holds."""
+    def rows(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> Scatter:
+        """Return the intervals for which `chosen`, shape (n,), holds, or those at the places that it gives."""
         return Scatter(
             self.lane[chosen],
             self.start_us[chosen],

@@ -10,6 +10,8 @@ from functools import cached_property
 from passim.errors import InputError, SiteError
 from passim.sky.limits.base import Limit
 from passim.sky.limits.horizon import HorizonLimit
+from passim.sky.limits.members import ServingFilter
+from passim.sky.service import HANDOVER, INSTANT, Service
 from passim.sky.site import Site
 
 # Where nothing else is said, a terminal is taken not to work below this height: 25 deg is usual for low-orbit broadband
@@ -21,6 +23,9 @@ USUAL_FLOOR_DEG = 25.0
 class View:
     """A site with the limits of its service. The site's horizon is always one of them.
 
+    ``service`` is how the terminal is given its satellites; where it loses time at handovers, "handover" is one of the
+    names and lifted like a limit.
+
     ``lowest_elevation_deg`` is the height below which the terminal itself does not work; unless given it is 25 deg, or
     the lowest point of the horizon where that is lower. It stays when the horizon is lifted. ``label`` names the view
     among others of one site. Raises InputError when two limits have one name.
@@ -30,6 +35,12 @@ class View:
     limits: tuple[Limit, ...] = ()
     lowest_elevation_deg: float | None = None
     label: str = ""
+    service: Service = INSTANT
+
+    @classmethod
+    def usual(cls, site: Site) -> View:
+        """Return the view of a site of which nothing but its horizon is known: only satellites at a shell serve."""
+        return cls(site, (ServingFilter(),))
 
     def __post_init__(self) -> None:
         names = self.names
@@ -43,13 +54,20 @@ class View:
 
     @cached_property
     def all_limits(self) -> tuple[Limit, ...]:
-        """The horizon and the others, in the order in which people are told of them."""
+        """The horizon and the others, in the order in which people are told of them; handovers are no limit."""
         return (HorizonLimit(self.site.horizon), *self.limits)
 
     @property
     def names(self) -> tuple[str, ...]:
-        """The names of the limits, the horizon first."""
-        return ("horizon", *(limit.name for limit in self.limits))
+        """The names of what can be lifted: the limits, the horizon first, and handovers where they lose time."""
+        handover = (HANDOVER,) if self.service.loses_time else ()
+        return ("horizon", *(limit.name for limit in self.limits), *handover)
+
+    @property
+    def descriptions(self) -> dict[str, str]:
+        """What each of the `names` is, in a few plain words."""
+        words = [limit.describe() for limit in self.all_limits]
+        return dict(zip(self.names, [*words, self.service.describe()], strict=False))
 
     @property
     def floor_deg(self) -> float:
@@ -71,13 +89,17 @@ class View:
         return self.label or self.site.name
 
     def without(self, *names: str) -> View:
-        """Return the view with some limits taken away; the horizon goes down to the floor. Raises InputError."""
+        """Return the view with some limits taken away. Raises InputError.
+
+        The horizon goes down to the floor; without handovers, whatever is allowed serves at once.
+        """
         self.known(names)
         site = self.site
         if "horizon" in names:
             site = replace(site, horizon=type(site.horizon).flat(self.floor_deg))
         kept = tuple(limit for limit in self.limits if limit.name not in names)
-        return replace(self, site=site, limits=kept, lowest_elevation_deg=self.floor_deg)
+        service = self.service.without_losses() if HANDOVER in names else self.service
+        return replace(self, site=site, limits=kept, lowest_elevation_deg=self.floor_deg, service=service)
 
     def known(self, names: Iterable[str]) -> None:
         """Raise InputError for a name that is no limit of this view."""

@@ -3,12 +3,16 @@
 One propagation of the fleet serves all views. For each view the satellites above its floor are the base; each limit
 then says when it allows which of them, found by the same exact search as the horizon. Lifting a limit, joining them,
 asking what would close a gap: all that is interval algebra on what is kept here.
+
+What a terminal loses at handovers stands among the limits, as "handover": it allows nothing while satellites are
+allowed by all the others and yet none serves. So whoever asks for `Visibility.joint` has service as it is, and lifting
+"handover" gives back what the sky alone would serve.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import reduce
 from typing import overload
 
@@ -17,7 +21,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
-from passim.intervals import GroupedIntervals, intersection_by_lane, union_by_lane
+from passim.intervals import GroupedIntervals, complement, intersection_by_lane, restrict, union_by_lane
 from passim.orbits.frames import earth_angle_rad, earth_fixed, julian_date
 from passim.orbits.propagation import Propagator
 from passim.sky.horizon import Horizon
@@ -28,6 +32,7 @@ from passim.sky.look_angles import LookAngles, look_angles
 from passim.sky.pass_intervals import Intervals, concatenated, joined_in_time
 from passim.sky.passes import PassSearch, pass_table
 from passim.sky.search_report import SearchReport
+from passim.sky.service import HANDOVER, lost_at_handovers
 from passim.sky.view import View
 from passim.spans import Span
 
@@ -40,7 +45,8 @@ class Visibility:
     """When which satellite stands above the floor of a view, and when each limit allows it.
 
     Lanes are indices in ``fleet``; times are microseconds since 1970 UTC. ``allowed`` maps the name of a limit to what
-    it allows inside ``base``.
+    it allows inside ``base``. Where the view's service loses time at handovers, ``allowed["handover"]`` is the base
+    less what is lost.
     """
 
     view: View
@@ -58,6 +64,14 @@ class Visibility:
         kept = [intervals for name, intervals in self.allowed.items() if name not in without]
         return reduce(intersection_by_lane, kept, self.base)
 
+    def candidates(self, without: Collection[str] = ()) -> GroupedIntervals:
+        """Return when satellites are allowed by the sky: by all limits but `without`, handovers left aside.
+
+        These are what a terminal chooses from; where it loses no time at handovers, that is the same as `joint`.
+        """
+        lifted = (*without, HANDOVER) if HANDOVER in self.allowed else without
+        return self.joint(lifted)
+
     def look(self, satellite: Index, time_us: NDArray[np.int64]) -> LookAngles:
         """Return where satellites (indices in ``fleet``) stand at times, each of shape (n,), from SGP4 itself."""
         return look_angles(self.view.site, positions_km(self.fleet, satellite, time_us))
@@ -65,9 +79,9 @@ class Visibility:
     def passes(self, without: Collection[str] = ()) -> pd.DataFrame:
         """Return the pass table of the intervals in which satellites can serve, with the columns of `find_passes`.
 
-        A pass that a limit cuts or splits gives shorter rows; its peak is its own highest point.
+        A pass that a limit cuts or splits gives shorter rows; its peak is its own highest point. Handovers cut no pass.
         """
-        lanes, start_us, end_us = self.joint(without)
+        lanes, start_us, end_us = self.candidates(without)
         lane = lanes.astype(np.intp)
         # The pass that a piece belongs to is the last of its satellite that begins no later.
         origin = self.span.start_us
@@ -121,7 +135,7 @@ def find_visibility(
             if isinstance(limit, GatewayLimit):
                 limit.check(view.site, view.floor_deg, search.fleet)
     peaks: list[list[Intervals]] = [[] for _ in every]
-    allowed: list[dict[str, list[GroupedIntervals]]] = [{n: [] for n in view.names} for view in every]
+    allowed: list[dict[str, list[GroupedIntervals]]] = [{limit.name: [] for limit in view.all_limits} for view in every]
     for done, part in enumerate(search.parts):
         for number, view in enumerate(every):
             floor = HorizonFunction(Horizon.flat(view.floor_deg))
@@ -143,8 +157,17 @@ def find_visibility(
         base = _laned(together, span)
         limits = {name: union_by_lane(*pieces) for name, pieces in allowed[number].items()}
         notes = tuple(note for limit in view.limits for note in _notes(limit, search.fleet, span))
-        results.append(Visibility(view, span, search.fleet, base, limits, search.report(together), notes, together))
+        seen = Visibility(view, span, search.fleet, base, limits, search.report(together), notes, together)
+        results.append(_with_handovers(seen) if view.service.loses_time else seen)
     return results[0] if single else results
+
+
+def _with_handovers(seen: Visibility) -> Visibility:
+    """Return `seen` with what its terminal loses at handovers among the limits."""
+    span, base = seen.span, seen.base
+    lost = lost_at_handovers(seen.joint((HANDOVER,)), span, seen.view.service, seen.look)
+    row, start, end = restrict((base.start, base.end), complement(lost, span.start_us, span.end_us))
+    return replace(seen, allowed={**seen.allowed, HANDOVER: GroupedIntervals(base.lane[row], start, end)})
 
 
 def positions_km(fleet: Fleet, satellite: Index, time_us: NDArray[np.int64]) -> NDArray[np.float64]:

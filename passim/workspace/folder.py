@@ -15,12 +15,12 @@ from tomlkit.items import AoT, Table
 
 from passim.answers import scenario
 from passim.answers.calls.kinds import CALL_KINDS, CallKind
-from passim.coverage.service import Service
 from passim.elements.files import read_elements
 from passim.elements.records import Fleet
 from passim.errors import WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.sky.limits import Gateway, GatewayLimit, Limit
+from passim.sky.service import Service
 from passim.sky.site import Site
 from passim.sky.view import View
 from passim.workspace import saving
@@ -164,7 +164,7 @@ class Workspace:
         if counted and not self.settings.relay_between_satellites:
             limits.append(GatewayLimit(counted))
         limits += serving.limits()
-        return View(site, tuple(limits), terminal.lowest_elevation_deg)
+        return View(site, tuple(limits), terminal.lowest_elevation_deg, service=self.service)
 
     def gateways(self, site_name: str | None = None) -> tuple[Gateway, ...]:
         """Return the gateways that count for a site: those it names, or all; all of the file where no site is given."""

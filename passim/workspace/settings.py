@@ -17,12 +17,12 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 
 from passim.answers.calls.hours import AllowedHours
 from passim.answers.calls.kinds import CALL_KINDS, VIDEO, CallKind
-from passim.coverage.service import Policy, Service
 from passim.elements.identifiers import SatelliteId
 from passim.errors import InputError, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, Limit, ServingFilter, ServingShare
+from passim.sky.service import Policy, Service
 from passim.sky.site import Site
 from passim.spans import zone
 

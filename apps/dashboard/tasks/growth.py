@@ -90,7 +90,7 @@ def grow(seen: visibility.Visibility, windows: growth.Windows | None, report: Re
     orders.append(growth_orders.random_orders(seen.fleet, draws=draws, counted=counted))
 
     # One set of slices serves every order.
-    sweep = ranks.RankSweep(seen.joint(), seen.span)
+    sweep = ranks.RankSweep(seen.candidates(), seen.span)
     curves = []
     for order in orders:
         told = report if order.draws > 1 else None

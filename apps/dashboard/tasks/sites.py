@@ -12,7 +12,6 @@ from passim import Fleet, Horizon, Site, Span
 from passim.answers.calls import hours as call_times
 from passim.answers.sites import compare as side_by_side
 from passim.answers.sites import sweeps, world_bands
-from passim.coverage import Service
 from passim.parallel import chunks as workers
 from passim.sky import SearchReport
 from passim.sky import view as views
@@ -122,13 +121,10 @@ def compare(
     seen_from: Sequence[views.View],
     span: Span,
     hours: Sequence[call_times.AllowedHours | None],
-    service: Service,
     report: Report | None = None,
 ) -> Compared:
     """Put places side by side. Raises InputError."""
-    return Compared(
-        side_by_side.compare_sites(fleet, seen_from, span, call_hours=hours, service=service, progress=report)
-    )
+    return Compared(side_by_side.compare_sites(fleet, seen_from, span, call_hours=hours, progress=report))
 
 
 def anywhere(view: views.View) -> views.View:

@@ -10,12 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.answers.calls.kinds import CallKind
-from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
 from passim.errors import InputError
+from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.odds_events import Simulation, simulate
 from passim.forecast.timing import Freshness, TimingModel, band_for
-from passim.intervals import GroupedIntervals
+from passim.intervals import GroupedIntervals, complement, union
+from passim.sky.handover_policy import Look
+from passim.sky.service import INSTANT, Service, lost_at_handovers
 from passim.sky.visibility import Visibility
 from passim.spans import Span, moment
 
@@ -36,8 +38,10 @@ def searched_span(span: Span) -> Span:
 class ServiceForecast:
     """When which satellite can serve, around `span`, by prediction; and how far that may be off.
 
-    Assumes service whenever a satellite is within every limit. ``joint`` holds those intervals by lane, an
-    index of ``fleet``; it was sought in ``searched``. ``allow_stale`` lets elements past every band be used.
+    Assumes service whenever a satellite is within every limit, less what ``service`` loses at handovers. ``joint``
+    holds when which satellite is, by lane, an index of ``fleet``; it was sought in ``searched``. ``look`` tells where
+    satellites stand, as `Visibility.look` does; a service that loses no time needs none. ``allow_stale`` lets elements
+    past every band be used.
     """
 
     span: Span
@@ -46,6 +50,8 @@ class ServiceForecast:
     searched: Span
     model: TimingModel = field(default_factory=TimingModel)
     allow_stale: bool = False
+    service: Service = INSTANT
+    look: Look | None = None
 
     @classmethod
     def of(
@@ -61,7 +67,7 @@ class ServiceForecast:
         model = model or TimingModel()
         band_for(seen.fleet, span.start, model, allow_stale=allow_stale)
         band_for(seen.fleet, span.end, model, allow_stale=allow_stale)
-        return cls(span, seen.fleet, seen.joint(), seen.span, model, allow_stale)
+        return cls(span, seen.fleet, seen.candidates(), seen.span, model, allow_stale, seen.view.service, seen.look)
 
     def freshness(self, when: datetime) -> Freshness:
         """Return how old the elements are at `when`, and what may still be said."""
@@ -79,20 +85,52 @@ class ServiceForecast:
         A freeze is what is left of a gap once `buffer_s` has been played.
         """
         wider = self._wider(buffer_s)
-        gaps = Coverage.from_intervals(self.joint.start, self.joint.end, wider).gaps()
-        start, end = (gaps[name].dt.as_unit("us").astype(np.int64).to_numpy() for name in ("start", "end"))
-        start, end = _played_on(start, end, buffer_s, wider)
+        gaps = complement((self.joint.start, self.joint.end), wider.start_us, wider.end_us)
+        if self.look is not None and self.service.loses_time:
+            gaps = union(gaps, lost_at_handovers(self.joint, wider, self.service, self.look))
+        start, end = _played_on(gaps.start, gaps.end, buffer_s, wider)
         start, end = np.maximum(start, self.span.start_us), np.minimum(end, self.span.end_us)
         return start[end > start], end[end > start]
 
     def futures(self, kind: CallKind, *, runs: int = RUNS, seed: int = 1) -> Simulation:
         """Return the freezes of `runs` drawn futures of the span, for one kind of call. Raises InputError."""
-        epochs_us = self.fleet.epochs.astype("datetime64[us]").astype(np.int64)
         wider = self._wider(kind.buffer_s)
-        drawn = simulate(self.joint, epochs_us, wider, self.model, runs=runs, seed=seed, searched=self.searched)
+        drawn = self._drawn(wider, runs, seed)
         start_us, end_us = _played_on(drawn.start_us, drawn.end_us, kind.buffer_s, wider)
         left = end_us > start_us
         return Simulation(wider, drawn.runs, drawn.run[left], start_us[left], end_us[left])
+
+    def odds(self, part: Span, *, step_s: float = 1.0, runs: int = RUNS, seed: int = 1) -> Odds:
+        """Return the odds of no service in a part of the span, step by step.
+
+        In closed form where no time is lost at handovers, else counted over `runs` drawn futures. Raises as they do.
+        """
+        if not self.service.loses_time:
+            return odds_of_no_service(
+                self.joint, self._epochs_us, part, self.model, step_s=step_s, searched=self.searched
+            )
+        step_us = round(step_s * 1e6)
+        edges_us = np.append(np.arange(part.start_us, part.end_us, step_us, dtype=np.int64), part.end_us)
+        drawn = self._drawn(Span(self.span.start, part.end), runs, seed)
+        return Odds(part, edges_us, drawn.share_out(edges_us[:-1] + np.diff(edges_us) // 2), 0.0)
+
+    @property
+    def _epochs_us(self) -> Index:
+        return self.fleet.epochs.astype("datetime64[us]").astype(np.int64)
+
+    def _drawn(self, span: Span, runs: int, seed: int) -> Simulation:
+        """Return the gaps of drawn futures of a span inside the one searched."""
+        return simulate(
+            self.joint,
+            self._epochs_us,
+            span,
+            self.model,
+            runs=runs,
+            seed=seed,
+            searched=self.searched,
+            service=self.service,
+            look=self.look,
+        )
 
     def _wider(self, buffer_s: float) -> Span:
         """Return the span to look at: with a buffer, how long ago a gap began at the start of the span matters too."""

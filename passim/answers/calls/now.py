@@ -14,7 +14,6 @@ from passim.answers.calls.forecast import RUNS, ServiceForecast
 from passim.answers.calls.hours import MINUTE_US, check_length
 from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.plan import MOST_CHANCE_OF_END, windows
-from passim.forecast.odds import odds_of_no_service
 from passim.forecast.timing import Freshness
 from passim.spans import Span, microseconds, moment
 
@@ -99,19 +98,16 @@ def now(forecast: ServiceForecast, kind: CallKind, *, minutes: int = 30, runs: i
     fresh = forecast.freshness(span.start)
 
     # The next gap by prediction, and how sure it is.
-    epochs_us = forecast.fleet.epochs.astype("datetime64[us]").astype(np.int64)
     start_us, end_us = forecast.gaps_us()
     seen = np.flatnonzero(end_us - start_us >= kind.noticed_from_s * 1e6)
     served = not bool(np.any((start_us <= span.start_us) & (end_us > span.start_us)))
     this_minute = Span(span.start, min(span.start + timedelta(minutes=1), span.end))
-    odds = odds_of_no_service(forecast.joint, epochs_us, this_minute, forecast.model, searched=forecast.searched)
+    odds = forecast.odds(this_minute, runs=runs, seed=seed)
     gap = None
     if seen.size and fresh.band.shows_times:
         first, last = int(start_us[seen[0]]), int(end_us[seen[0]])
         middle = Span(moment((first + last) // 2), moment((first + last) // 2 + 1_000))
-        sure = odds_of_no_service(
-            forecast.joint, epochs_us, middle, forecast.model, step_s=0.001, searched=forecast.searched
-        )
+        sure = forecast.odds(middle, step_s=0.001, runs=runs, seed=seed)
         gap = NextGap(
             moment(first),
             moment(last),

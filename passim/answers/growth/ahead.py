@@ -98,7 +98,7 @@ def growth_ahead(
     ranks = np.empty((1, len(rows)), dtype=np.int32)
     ranks[0, np.argsort(rows, kind="stable")] = np.arange(len(rows))
     order = Order("plan", "under the plan", ranks)
-    sweep = RankSweep(visibility.joint(), span)
+    sweep = RankSweep(visibility.candidates(), span)
     curves = curves_of(sweep, order, windows=windows, pauses=pauses)
 
     # One row a day: launches that come into service together count together.

@@ -113,7 +113,7 @@ def growth_curves(
     Raises SpanError where no window lies in the span, InputError where the draws would not fit in memory.
     """
     return curves_of(
-        RankSweep(visibility.joint(), visibility.span),
+        RankSweep(visibility.candidates(), visibility.span),
         order,
         windows=windows,
         quantiles=quantiles,

@@ -17,8 +17,6 @@ import pandas as pd
 from passim import intervals
 from passim.answers.calls.hours import MINUTE_US, AllowedHours
 from passim.answers.sites.figures import figures_of, report_on_places
-from passim.coverage.service import Service
-from passim.coverage.serving import serve
 from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
 from passim.errors import InputError
@@ -79,14 +77,13 @@ def compare_sites(
     span: Span,
     *,
     call_hours: Sequence[AllowedHours | None] | None = None,
-    service: Service | None = None,
     progress: Progress | None = None,
 ) -> SiteComparison:
     """Return what each of `views` has in `span`, side by side.
 
-    `call_hours` says for each view when calls are held, in its own local time. Where `service` has a clock or takes
-    time to acquire, the waits count as frozen too. Raises InputError for no views, more than `MOST_VIEWS` or two of one
-    title, and what `find_visibility` raises.
+    `call_hours` says for each view when calls are held, in its own local time. What the terminal of a view loses at
+    handovers counts as without service. Raises InputError for no views, more than `MOST_VIEWS` or two of one title, and
+    what `find_visibility` raises.
     """
     titles = [view.title for view in views]
     if not 1 <= len(titles) <= MOST_VIEWS:
@@ -94,7 +91,7 @@ def compare_sites(
     _check_names(titles, "sites")
     hours: Sequence[AllowedHours | None] = [None] * len(views) if call_hours is None else call_hours
     found = find_visibility(fleet, views, span, progress=progress)
-    rows = [_site_row(seen, kept, service) for seen, kept in zip(found, hours, strict=True)]
+    rows = [_site_row(seen, kept) for seen, kept in zip(found, hours, strict=True)]
     notes = tuple(dict.fromkeys(note for seen in found for note in seen.notes))
     table = pd.DataFrame(rows).astype({"gap_mean_s": float, "call_frozen_s": float})
     return SiteComparison(table, SearchReport.together([seen.report for seen in found]), notes)
@@ -135,19 +132,16 @@ def call_times(span: Span, hours: AllowedHours, timezone: str) -> Intervals:
     return intervals.intersection(minutes, ([span.start_us], [span.end_us]))
 
 
-def _site_row(seen: Visibility, hours: AllowedHours | None, service: Service | None) -> dict[str, Any]:
+def _site_row(seen: Visibility, hours: AllowedHours | None) -> dict[str, Any]:
     """Return the row of one view."""
-    joint, span, view = seen.joint(), seen.span, seen.view
-    coverage = Coverage.from_intervals(joint.start, joint.end, span)
+    span, view = seen.span, seen.view
+    coverage = Coverage.from_visibility(seen)
     summary = coverage.summary()
     called_us = frozen_us = None
     if hours is not None:
-        # Satellites that are handed out by a clock, or take time to acquire, freeze more than the sky does.
-        waits = service is not None and (service.clock_period_s is not None or service.acquisition_s > 0.0)
-        frozen = serve(joint, span, service, seen.look).frozen() if waits and service else coverage.gap_intervals
         called = call_times(span, hours, view.site.timezone)
         called_us = intervals.total_length(called)
-        frozen_us = intervals.total_length(intervals.intersection(frozen, called))
+        frozen_us = intervals.total_length(intervals.intersection(coverage.gap_intervals, called))
     best, gives_back_us = _best_limit(seen, coverage)
     return {
         "site": view.title,

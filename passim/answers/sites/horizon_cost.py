@@ -21,9 +21,10 @@ from passim.coverage import Coverage
 from passim.coverage.blocked import BlockedIntervals, bits_of
 from passim.coverage.causes import Causes, find_causes
 from passim.errors import InputError
-from passim.intervals import IntervalSet, intersection_by_lane, union
+from passim.intervals import IntervalSet, difference, intersection_by_lane, union
 from passim.search import positive_stretches
 from passim.sky.horizon import Horizon
+from passim.sky.service import lost_at_handovers
 from passim.sky.survey import lowered
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
@@ -123,13 +124,16 @@ def what_if_lowered(
 def what_if_horizon(visibility: Visibility, horizon: Horizon, within: IntervalSet | None = None) -> WhatIf:
     """Return what another horizon would give back. The horizon alone is searched anew; other limits stay as found.
 
-    `within`, start and end in microseconds since 1970 UTC, are the parts of the span that count; default all of it.
+    What the terminal loses at handovers is served anew too. `within`, start and end in microseconds since 1970 UTC, are
+    the parts of the span that count; default all of it.
     """
     view, span = visibility.view, visibility.span
     bare = View(replace(view.site, horizon=horizon), lowest_elevation_deg=view.floor_deg)
     found = find_visibility(visibility.fleet, bare, span)
-    joint = intersection_by_lane(visibility.joint(("horizon",)), found.allowed["horizon"])
-    both = (Coverage.from_intervals(intervals.start, intervals.end, span) for intervals in (visibility.joint(), joint))
+    candidates = intersection_by_lane(visibility.candidates(("horizon",)), found.allowed["horizon"])
+    lost = lost_at_handovers(candidates, span, view.service, visibility.look)
+    served = difference((candidates.start, candidates.end), lost)
+    both = Coverage.from_visibility(visibility), Coverage.from_intervals(*served, span)
     before, after = ((coverage if within is None else coverage.within(within)).gap_intervals for coverage in both)
     return WhatIf(
         horizon,

@@ -182,10 +182,7 @@ def _compare(
     """Find when each view has service and put the figures side by side."""
     _check_number(len(views), "views")
     found = find_visibility(fleet, list(views), span, progress=progress)
-    coverages = []
-    for visibility in found:
-        joint = visibility.joint()
-        coverages.append(Coverage.from_intervals(joint.start, joint.end, span))
+    coverages = [Coverage.from_visibility(visibility) for visibility in found]
     summaries = [coverage.summary() for coverage in coverages]
     out_s = [(1.0 - summary["covered_fraction"]) * DAY_S for summary in summaries]
     table = pd.DataFrame(

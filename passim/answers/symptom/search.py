@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from passim.answers.symptom.score import Judge, Judgement
 from passim.answers.symptom.settings import Grid, Setting, joined
-from passim.coverage.service import Policy
 from passim.coverage.serving import serve
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_lane
 from passim.sky.limits import Limit, Scene
+from passim.sky.service import Policy
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span
@@ -72,7 +72,7 @@ class Trials:
         self.view, self.span, self._fleet = view, span, fleet
         self._allowed: dict[Setting, GroupedIntervals] = {}
         self.visibility = _visibility(fleet, view, span)
-        self.known = self.visibility.joint()
+        self.known = self.visibility.candidates()
 
     def prepare(self, settings: Iterable[Setting], progress: Progress | None = None) -> None:
         """Find the limits of `settings` that are not known yet."""

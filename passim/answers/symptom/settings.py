@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 from itertools import product
 from math import asin, atan2, cos, degrees, radians, sin
 
-from passim.coverage.service import Policy, Service
 from passim.errors import InputError
 from passim.sky.ground import MEAN_EARTH_RADIUS_KM, compass_word
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Gateway, GatewayLimit, HorizonLimit, Limit
+from passim.sky.service import Policy, Service
 from passim.sky.site import Site
 
 

@@ -139,8 +139,8 @@ def _compared(question: PageRequest, span: Span) -> sites_work.Compared:
     seen_from = tuple(question.with_mask(workspace.view(*place)) for place in _places(workspace))
     kept = [workspace.call_hours(site) for site, _ in _places(workspace)]
     hours = tuple(None if each is None else each.allowed for each in kept)
-    key = ("sites", seen_from, span, hours, workspace.service)
-    asked = (question.fleet, seen_from, span, hours, workspace.service)
+    key = ("sites", seen_from, span, hours)
+    asked = (question.fleet, seen_from, span, hours)
     found: sites_work.Compared
     if len(seen_from) * question.fleet.object_count * span.duration_s / 86400.0 > _QUICK_PLACE_DAYS:
         found = question.state.work_out((*key, question.fleet_key), sites_work.compare, *asked)

@@ -104,7 +104,7 @@ def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, A
 
 def _told(seen: Seen, day: sky_day.SkyDay, clock: LocalClock) -> Told:
     # Of the passes the words ask only whether there are any.
-    found = QueryResult(seen.visibility, pd.DataFrame({"lane": seen.visibility.joint().lane}), clock, (), {})
+    found = QueryResult(seen.visibility, pd.DataFrame({"lane": seen.visibility.candidates().lane}), clock, (), {})
     sentence, second = verdict_first(found, seen.causes)
     costs = bool((day.sectors["given_back_s"] > 0.0).any())
     rows: list[Any] = list(day.gaps.itertuples(index=False))

@@ -1,0 +1,147 @@
+"""How a terminal is given its satellites: what it chooses, when it may, and how long it takes to get going.
+
+A terminal uses one satellite at a time. With a clock it waits for the next moment at which satellites are given, and
+whenever it takes one it may need some seconds to acquire it. What goes by in both is lost, though the sky would serve:
+`lost_at_handovers` says when, and every answer takes it from here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+import numpy as np
+
+from passim.errors import InputError
+from passim.intervals import GroupedIntervals, GroupedSet, Intervals, complement, difference, union, union_by_lane
+from passim.sky.handover_policy import SECOND_US, Clock, Look, Stints, Whole, always_highest, keep_until_lost
+from passim.spans import Span
+
+Policy = Literal["keep-then-highest", "keep-then-longest", "highest"]
+POLICIES: Final[tuple[Policy, ...]] = get_args(Policy)
+
+_POLICY_WORDS: Final[dict[Policy, str]] = {
+    "keep-then-highest": "a satellite is kept until it is lost, then the highest is taken",
+    "keep-then-longest": "a satellite is kept until it is lost, then the one that stays longest is taken",
+    "highest": "always the highest satellite is taken",
+}
+
+# The name by which users lift what is lost at handovers, as they lift a limit.
+HANDOVER: Final = "handover"
+
+_LONGEST_PERIOD_S = 3600.0
+_LONGEST_ACQUISITION_S = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """How a terminal is given its satellites.
+
+    policy              what is chosen at a choice, one of `POLICIES`; of equals the satellite of the smallest index
+    clock_period_s      with a clock, choices happen only at clock_offset_s + k * clock_period_s, counted from
+                        1970-01-01T00:00:00 UTC without leap seconds; for a period that divides the day that is from
+                        every midnight of UTC. None for no clock. From 1 to 3600 s
+    acquisition_s       how long service is away whenever a satellite is taken. From 0 to 600 s
+
+    With a clock a satellite lost before a moment of the clock stays lost until then; at that moment the policies that
+    keep a satellite keep the one in use if it is still allowed. Raises InputError.
+    """
+
+    policy: Policy = "keep-then-highest"
+    clock_period_s: float | None = None
+    clock_offset_s: float = 0.0
+    acquisition_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.policy not in POLICIES:
+            raise InputError("policy of service", got=self.policy, wanted=f"one of {', '.join(POLICIES)}")
+        if self.clock_period_s is not None:
+            _within("period of the clock", self.clock_period_s, 1.0, _LONGEST_PERIOD_S, "15")
+        _within("offset of the clock", self.clock_offset_s, -86_400.0, 86_400.0, "0")
+        if self.clock_period_s is None and self.clock_offset_s:
+            raise InputError(
+                "offset of the clock", got=self.clock_offset_s, wanted="a period of the clock too", try_next="15 s"
+            )
+        _within("acquisition time", self.acquisition_s, 0.0, _LONGEST_ACQUISITION_S, "0")
+
+    @property
+    def loses_time(self) -> bool:
+        """Whether anything is lost at handovers: it waits for a clock or takes time to acquire."""
+        return self.clock_period_s is not None or self.acquisition_s > 0.0
+
+    def without_losses(self) -> Service:
+        """Return the same policy without clock and acquisition: whatever is allowed serves at once."""
+        return Service(self.policy)
+
+    def describe(self) -> str:
+        """Say in one plain sentence part how satellites are given."""
+        words = _POLICY_WORDS[self.policy]
+        if self.clock_period_s is not None:
+            words += f", at fixed moments every {self.clock_period_s:g} s"
+            words += f" (offset {self.clock_offset_s:g} s)" if self.clock_offset_s else ""
+        return words + (f", and each takes {self.acquisition_s:g} s to acquire" if self.acquisition_s else "")
+
+    @property
+    def clock(self) -> Clock | None:
+        """The clock in whole microseconds."""
+        if self.clock_period_s is None:
+            return None
+        return Clock(round(self.clock_period_s * SECOND_US), round(self.clock_offset_s * SECOND_US))
+
+
+def rows_within(allowed: GroupedSet, span: Span) -> GroupedIntervals:
+    """Return `allowed` merged by satellite, sorted by start, without what lies outside the span.
+
+    Ends past the span stay as they are: the policy that looks for the longest stay wants to know them. Raises
+    ValueError for arrays that do not fit together and intervals that end before they start.
+    """
+    lane, start, end = union_by_lane(allowed)
+    inside = np.flatnonzero((end > span.start_us) & (start < span.end_us))
+    order = inside[np.lexsort((lane[inside], start[inside]))]
+    return GroupedIntervals(lane[order], start[order].astype(np.int64), end[order].astype(np.int64))
+
+
+def stints_within(rows: GroupedIntervals, span: Span, service: Service, look: Look) -> Stints:
+    """Return which of `rows`, as `rows_within` gives them, is in use when within the span, acquisition included.
+
+    At the start of the span a choice is made whatever the clock.
+    """
+    ends = span.start_us, span.end_us
+    if service.policy == "highest":
+        return always_highest(rows, *ends, service.clock, look)
+    return keep_until_lost(rows, *ends, service.clock, look if service.policy == "keep-then-highest" else None)
+
+
+def served_from_us(stints: Stints, span: Span, service: Service) -> Whole:
+    """Return when service comes in each stint, at its end where it is lost before it was acquired, shape (stints,).
+
+    What is in use at the start of the span needs no acquisition: service was there before the span began.
+    """
+    acquisition_us = np.where(stints.start_us == span.start_us, 0, round(service.acquisition_s * SECOND_US))
+    return np.minimum(stints.start_us + acquisition_us, stints.end_us)
+
+
+def lost_at_handovers(allowed: GroupedSet, span: Span, service: Service, look: Look) -> Intervals:
+    """Return when some satellite is allowed and yet none serves: it waits for the clock, or acquires.
+
+    Sorted and apart, microseconds since 1970 UTC. `allowed` and `look` are those of `passim.coverage.serve`.
+    """
+    rows = rows_within(allowed, span)
+    if not service.loses_time:
+        return Intervals(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64))
+    stints = stints_within(rows, span, service, look)
+    served = union((served_from_us(stints, span, service), stints.end_us))
+    gaps = complement((rows.start, rows.end), span.start_us, span.end_us)
+    return difference(complement(served, span.start_us, span.end_us), gaps)
+
+
+def _within(what: str, value: object, low: float, high: float, try_next: str) -> None:
+    """Raise InputError unless `value` is a number of seconds from `low` to `high`."""
+    number = isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
+    if not number or not low <= float(value) <= high or not math.isfinite(float(value)):  # type: ignore[arg-type]
+        raise InputError(what, got=value, wanted=f"a number of seconds from {low:g} to {high:g}", try_next=try_next)
+
+
+# Whatever is allowed serves at once: the service of a view that says nothing of handovers.
+INSTANT: Final = Service()
