@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import subprocess
 import sys
 import threading
 import time
@@ -110,6 +111,34 @@ def test_a_killed_worker_costs_time_not_the_result(tmp_path: Path) -> None:
 def test_a_chunk_that_kills_every_worker_is_given_up() -> None:
     with pytest.raises(WorkLost, match=r"lost 3 times over the same work.*try fewer workers"):
         list(map_chunks(killed_always, "", range(4), team=WorkerConfig(2)))
+
+
+SCRIPT = """\
+from passim.parallel.chunks import WorkerConfig, map_chunks
+
+def twice(common, chunk, tell):
+    return 2 * chunk
+
+{guard}
+    print(list(map_chunks(twice, None, range(4), team=WorkerConfig(2))))
+"""
+
+
+def test_a_script_without_a_main_guard_is_told_so(tmp_path: Path) -> None:
+    script = tmp_path / "script.py"
+    found = {}
+    for guard in ("if True:", 'if __name__ == "__main__":'):
+        script.write_text(SCRIPT.format(guard=guard))
+        found[guard] = subprocess.run(
+            [sys.executable, str(script)], capture_output=True, text=True, timeout=120, check=False
+        )
+    bare, guarded = found.values()
+    assert bare.returncode == 1
+    said = bare.stderr.splitlines()[-1]
+    assert "WorkNotBegun: worker processes ended before they could begin" in said
+    assert 'if __name__ == "__main__":' in said
+    assert "memory" not in bare.stderr
+    assert (guarded.returncode, guarded.stdout) == (0, "[0, 2, 4, 6]\n")
 
 
 def test_what_the_task_raises_is_raised_here() -> None:

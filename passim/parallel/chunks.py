@@ -19,9 +19,18 @@ from dataclasses import dataclass
 from typing import Any, Final, Protocol, TypeVar
 
 from passim.errors import InputError
-from passim.parallel.executors import ADDRESS, Cluster, Executor, Pool, WorkLost, WorkStopped
+from passim.parallel.executors import (
+    ADDRESS,
+    Cluster,
+    Executor,
+    Pool,
+    WorkLost,
+    WorkNotBegun,
+    WorkStopped,
+    is_beginning,
+)
 
-__all__ = ["Task", "WorkLost", "WorkStopped", "WorkerConfig", "map_chunks"]
+__all__ = ["Task", "WorkLost", "WorkNotBegun", "WorkStopped", "WorkerConfig", "map_chunks"]
 
 Chunk = TypeVar("Chunk")
 Result = TypeVar("Result", covariant=True)
@@ -95,12 +104,14 @@ def map_chunks(
 
     What the task raises is raised here. Raises InputError at once where a cluster does not answer, has no workers or
     cannot run passim: the work then never moves elsewhere in silence. Raises WorkLost where workers are lost again and
-    again.
+    again, and WorkNotBegun where a script without a main guard asks for several processes.
     """
     team = team or WorkerConfig()
     if team.cluster is None and min(team.size, len(chunks)) <= 1:
         yield from _here(task, common, chunks, progress, cancel)
         return
+    if is_beginning():
+        raise WorkNotBegun
     packed = pickle.dumps(common, protocol=5)
     crew: Executor = Cluster(team.cluster, packed) if team.cluster else Pool(min(team.size, len(chunks)), packed)
     with crew:

@@ -36,6 +36,17 @@ class WorkLost(PassimError):
     """Workers were lost so often that the work was given up."""
 
 
+class WorkNotBegun(WorkLost):
+    """Worker processes ended before they could begin: as a rule, the script that began them has no main guard."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "worker processes ended before they could begin; each of them runs the script anew from its top, so put "
+            'what asks for the work under a line `if __name__ == "__main__":`, or ask for one process only, '
+            "WorkerConfig(processes=1)"
+        )
+
+
 class WorkStopped(PassimError):
     """The work was cancelled."""
 
@@ -84,22 +95,29 @@ class Pool(Executor):
         # the end of it and stops; no lock is held, so that a worker killed at any moment leaves the others alone.
         context = multiprocessing.get_context("spawn")
         self._theirs, self._ours = context.Pipe(duplex=False)
+        # The other way each worker says once that it has begun.
+        self._begun, begun = context.Pipe(duplex=False)
+        self._begun_end = begun
         self._key = hashlib.sha256(self._packed).hexdigest()
         self._executor: futures.Executor = ProcessPoolExecutor(
-            self.size, context, initializer=_enter, initargs=(self._theirs, self._key, self._packed)
+            self.size, context, initializer=_enter, initargs=(self._theirs, begun, self._key, self._packed)
         )
 
     def submit(self, task: Any, chunk: Any) -> Future[Any]:
         return self._executor.submit(_work, task, self._key, None, chunk)
 
     def renew(self) -> None:
+        # Work that was begun and lost may be tried again; a script that cannot be run anew fails in the same way.
+        if not self._begun.poll():
+            raise WorkNotBegun
         self.close()
         self._open()
 
     def close(self) -> None:
         self._ours.close()
         self._executor.shutdown(wait=True, cancel_futures=True)
-        self._theirs.close()
+        for end in (self._theirs, self._begun, self._begun_end):
+            end.close()
 
 
 class Cluster(Executor):
@@ -241,9 +259,16 @@ _keeping = threading.Lock()
 _line: Connection | None = None
 
 
-def _enter(line: Connection, key: str, packed: bytes) -> None:
+def is_beginning() -> bool:
+    """Whether this is a worker process that still runs the script of its parent anew, and may begin no other."""
+    return bool(getattr(multiprocessing.current_process(), "_inheriting", False))
+
+
+def _enter(line: Connection, begun: Connection, key: str, packed: bytes) -> None:
     """Begin a worker process."""
     global _line
+    begun.send_bytes(b"1")
+    begun.close()
     # An interrupt from the keyboard reaches all processes at once; the first of them sees to the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _line = line
