@@ -45,6 +45,20 @@ def run(path: str, *arguments: str) -> Result:
     return CliRunner().invoke(main, [*common, *span, *arguments], prog_name="passim")
 
 
+def test_the_clock_counts_from_1970_as_its_help_says(path: str) -> None:
+    # 2026-11-25 00:00 UTC is 1 s past a whole number of 7 s since 1970: a clock from midnight would tick elsewhere.
+    assert int(START.timestamp()) % 7 == 1
+    told = json.loads(done(path, "--clock", "7,2", "--list", "satellites", "--format", "json").stdout)
+    starts = [datetime.fromisoformat(row["start"]) for row in told["rows"] if row["began"] != "span"]
+    taken = [start for start in starts if start > START]
+    assert len(taken) > 5
+    assert {(start.timestamp() - 2.0) % 7.0 for start in taken} == {0.0}
+    # A period that divides the day ticks at midnight, so that both readings of the help agree.
+    assert int(START.timestamp()) % 15 == 0
+    words = " ".join(CliRunner().invoke(main, ["serving", "--help"]).stdout.split())
+    assert "counted from 1970-01-01 00:00 UTC plus OFFSET" in words
+
+
 def done(path: str, *arguments: str) -> Result:
     result = run(path, *arguments)
     assert result.exit_code == 0, result.stderr

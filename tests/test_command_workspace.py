@@ -467,7 +467,7 @@ def test_the_serving_filter_tells_its_counts_and_can_be_lifted(tmp_path: Path, f
             ["--share", "150"],
             "share of the fleet that serves; got 150.0; wanted more than 0, up to 100 percent; try 80",
         ),
-        (["--from", "yesterday"], "got 'yesterday'; wanted a time with its offset from UTC"),
+        (["--from", "some day"], "got 'some day'; wanted a time such as"),
         (["--cone", "nan,20,50"], "azimuth of the antenna's tilt"),
         (["--arc", "75"], "keep-out angle around the geostationary arc; got 75.0"),
         (["--gateway", "-39.6,152"], "none ever sees both"),
@@ -503,3 +503,17 @@ def test_assumptions_are_told_with_every_answer(tmp_path: Path) -> None:
     ]
     freezes = json.loads(done("serving", "--workspace", str(tmp_path), *SPAN, "--list", "freezes", "--format", "json"))
     assert freezes["service"]["acquisition_s"] == 2.5
+
+
+def test_heights_are_said_alike_everywhere(tmp_path: Path) -> None:
+    folder = tmp_path / "office"
+    done("workspace", "new", str(folder), "--name", "Office", "--latitude", "45", "--longitude", "-28")
+    told = [
+        done("gaps", "--help").stdout,
+        done("workspace", "new", "--help").stdout,
+        (folder / "passim.toml").read_text(encoding="utf-8").replace("#", ""),
+    ]
+    for text in (" ".join(text.split()) for text in told):
+        assert "height above the ellipsoid" in text
+        assert "the height above sea level that a map gives plus the height of the geoid there, -105 to +85 m" in text
+        assert "50 m either way move an edge by about 0.02 s" in text

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import pytest
 from skyfield.api import load, wgs84
 from skyfield.framelib import itrs
 
-from passim import Horizon, Site
+from passim import Horizon, Site, Span, find_passes, walker
 from passim.errors import SiteError
+from passim_apps.text.units import HOW_TO_GET_A_HEIGHT
 
+START = datetime(2026, 3, 1, tzinfo=UTC)
 PLACES = [(0.0, 0.0, 0.0), (45.0, -28.0, 40.0), (-33.4, 151.2, 1234.5), (90.0, 12.0, 10.0), (-90.0, 0.0, 2800.0)]
 PLACES += [(52.0, -180.0, 0.0), (52.0, 180.0, 0.0), (10.0, 359.0, -400.0)]
 
@@ -21,6 +25,21 @@ def test_position_is_that_of_skyfield(latitude: float, longitude: float, height:
     when = load.timescale(builtin=True).utc(2026, 3, 1)
     site = Site("place", latitude, longitude, height)
     assert site.position_km == pytest.approx(place.at(when).frame_xyz(itrs).km, abs=1e-6)
+
+
+def test_a_height_off_by_50_m_moves_edges_by_hundredths_of_a_second() -> None:
+    # What every face says of heights: the geoid may be forgotten (up to 105 m) at a cost of hundredths of a second.
+    fleet = walker(total=60, planes=6, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=START)
+    span = Span.starting(START, 24.0)
+    low, high = (find_passes(fleet, Site("here", 45.0, -28.0, height_m), span) for height_m in (0.0, 50.0))
+    both = low.merge(high.assign(peak=high["peak"].dt.round("min")), on="satellite_id", suffixes=("", "_high"))
+    both = both[(both["peak"] - both["peak_high"]).abs() < timedelta(minutes=2)]
+    both = both[(both["duration_s"] > 60.0) & ~both["cut_at_start"] & ~both["cut_at_end"]]
+    moved_s = np.concatenate([(both[f"{e}_high"] - both[e]).abs().dt.total_seconds() for e in ("rise", "set")])
+    assert len(moved_s) > 200
+    assert 0.01 < np.median(moved_s) < 0.02
+    assert moved_s.max() < 0.06
+    assert "50 m either way move an edge by about 0.02 s" in HOW_TO_GET_A_HEIGHT
 
 
 def test_position_at_round_places() -> None:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
 from .call_options import minutes_between, weekdays_of
 from .output import tell
 from .parsing import DEFAULT_MASK_DEG, gateway, mask, number
@@ -223,7 +224,12 @@ QUESTIONS = (
     Question("--name", "Name of the site, such as Marram", _name, needed=True),
     Question("--latitude", "Latitude in degrees, north positive, such as 47.2", _latitude, needed=True),
     Question("--longitude", "Longitude in degrees, east positive, such as -28.1", _longitude, needed=True),
-    Question("--height", "Height above the sea in metres, such as 40", _height, default="0"),
+    Question(
+        "--height",
+        f"{HEIGHT_ABOVE_ELLIPSOID.capitalize()} in metres, such as 40 ({HOW_TO_GET_A_HEIGHT})",
+        _height,
+        default="0",
+    ),
     Question("--zone", "Time zone, such as Atlantic/Azores (empty: the one at the coordinates)", _zone),
     Question(
         "--mask",

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 import click
 
+from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
 from .parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, mask
 
 __all__ = [
@@ -118,7 +119,7 @@ site_options = _bundle(
         "site_text",
         metavar="NAME|LAT,LON[,HEIGHT_M]",
         help="A site of the workspace (default: its first), or a place in degrees, north and east positive, and its "
-        "height above the ellipsoid in metres (default 0).",
+        f"{HEIGHT_ABOVE_ELLIPSOID} in metres (default 0): {HOW_TO_GET_A_HEIGHT}.",
     ),
     click.option(
         "--spot", "spot_name", metavar="NAME", help="A mounting spot of the workspace's site. Default: its first."

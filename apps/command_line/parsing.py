@@ -380,7 +380,7 @@ def _told(fleet: Fleet) -> tuple[Fleet, list[str]]:
 
 def _looks_like_coordinates(text: str | None) -> bool:
     """Say whether --site gives coordinates, if slipped ones, rather than the name of a workspace's site."""
-    return text is not None and ("," in text or not any(c.isalpha() for c in text))
+    return text is not None and ("," in text or not any(c.isalpha() or c == "/" for c in text))
 
 
 def _in_order(names: Iterable[str]) -> list[str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+
 import click
 
 from ..command_line.options import OutputChoice, at_option, output_options
@@ -50,7 +52,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
         from passim.workspace import create
 
         create(keep, demo=True, at=now)
-        tell(f"Wrote {keep}. Next: passim causes --workspace {keep}")
+        tell(f"Wrote {keep}. Next: {shlex.join(['passim', 'causes', '--workspace', keep])}")
     fleet = scenario.plover(now.replace(hour=0, minute=0, second=0, microsecond=0))
     span = Span.starting(now)
 

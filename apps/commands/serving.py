@@ -44,8 +44,9 @@ POLICY_NAMES = ("keep-then-highest", "keep-then-longest", "highest")
     "--clock",
     "clock_text",
     metavar="PERIOD[,OFFSET]",
-    help="Satellites are handed out only every PERIOD seconds, counted from midnight UTC plus OFFSET; one lost in "
-    "between stays lost until then. Default: the workspace's, else none.",
+    help="Satellites are handed out only every PERIOD seconds, counted from 1970-01-01 00:00 UTC plus OFFSET, and so "
+    "from every midnight UTC where PERIOD divides the day; one lost in between stays lost until then. Default: the "
+    "workspace's, else none.",
 )
 @click.option(
     "--acquisition",

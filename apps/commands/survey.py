@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING
 
 import click
@@ -356,4 +357,4 @@ def _write_horizon(result: profiles.Survey, out: str) -> None:
     horizon = result.horizon
     survey_files.write_horizon(horizon, out)
     click.echo(printable(horizon_sentence(horizon.azimuths_deg, horizon.elevations_deg, out)))
-    tell(*result.notes, f"Use it with --mask {out}.", *mounting.MOUNTING_CAUTIONS)
+    tell(*result.notes, f"Use it with --mask {shlex.quote(out)}.", *mounting.MOUNTING_CAUTIONS)

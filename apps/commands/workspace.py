@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from ..command_line.options import (
     output_options,
     workspace_option,
 )
+from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
 
 if TYPE_CHECKING:
     from passim.workspace import Workspace
@@ -40,7 +42,7 @@ def workspace() -> None:
 @click.option("--name", metavar="NAME", help="What to call the site.")
 @click.option("--latitude", metavar="DEG", help="Its latitude, degrees, north positive.")
 @click.option("--longitude", metavar="DEG", help="Its longitude, degrees, east positive.")
-@click.option("--height", metavar="M", help="Its height above the ellipsoid, m. Default: 0.")
+@click.option("--height", metavar="M", help=f"Its {HEIGHT_ABOVE_ELLIPSOID}, m: {HOW_TO_GET_A_HEIGHT}. Default: 0.")
 @click.option(
     "--zone", metavar="NAME", help="Its time zone. Default: the one at the coordinates, whenever it is asked."
 )
@@ -228,4 +230,4 @@ def _made(opened: Workspace) -> None:
     if not opened.fleet_names:
         tell(f"It names no satellites yet: put a [[fleets]] section into {opened.file}.")
     else:
-        tell(f"Next: passim gaps --workspace {opened.folder}")
+        tell(f"Next: {shlex.join(['passim', 'gaps', '--workspace', str(opened.folder)])}")

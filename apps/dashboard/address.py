@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import parse_qsl, quote, unquote, urlencode
 
 from passim.errors import InputError
 
@@ -87,15 +87,20 @@ def query_of(choices: Choices) -> str:
     return f"?{text}" if text else ""
 
 
+def place_value(site: str, spot: str) -> str:
+    """Return a site and its spot as the one value that a control offers; `changed` takes it. Names may hold a "/"."""
+    return f"{quote(site, safe='')}/{quote(spot, safe='')}"
+
+
 def changed(choices: Choices, values: Mapping[str, str | None]) -> Choices:
     """Return the choices with some values replaced, each as the text that stands in the query; None takes it away.
 
-    The key "place" stands for a site and its spot at once, as a control offers them: "Marram/yard".
+    The key "place" stands for a site and its spot at once, as `place_value` writes them: "Marram/yard".
     """
     given = dict(values)
     if "place" in given:
         place = given.pop("place")
-        site, _, spot = (place or "").partition("/")
+        site, _, spot = (unquote(part) for part in (place or "").partition("/"))
         given |= {"site": site or None, "spot": spot or None}
     plain = {**dict(_pairs(choices)), **given}
     found, _ = read_query(urlencode([(key, value) for key, value in plain.items() if value]))

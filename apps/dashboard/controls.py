@@ -10,6 +10,7 @@ from typing import Any, Final
 from passim.errors import InputError
 
 from ..text.units import printable
+from .address import place_value
 from .page_model import Page
 from .state import DAYS_AHEAD, PageRequest
 
@@ -56,9 +57,9 @@ def _places(question: PageRequest) -> Offer:
     workspace = question.workspace
     pairs = [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
     one_spot = {site for site in workspace.site_names if len(workspace.spot_names(site)) == 1}
-    options = [(f"{site}/{spot}", site if site in one_spot else f"{site}, {spot}") for site, spot in pairs]
+    options = [(place_value(site, spot), site if site in one_spot else f"{site}, {spot}") for site, spot in pairs]
     try:
-        value = f"{question.site_name}/{question.spot}"
+        value = place_value(question.site_name, question.spot)
     except InputError:
         value = options[0][0]
     return Offer("Site", options, value)

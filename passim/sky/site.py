@@ -17,7 +17,10 @@ from passim.spans import zone
 
 @dataclass(frozen=True)
 class Site:
-    """A place: geodetic latitude and longitude on WGS 84 in degrees (north and east positive), height in metres.
+    """A place: geodetic latitude and longitude on WGS 84 in degrees (north and east positive), and its height.
+
+    `height_m` counts from the WGS 84 ellipsoid: the height above sea level plus that of the geoid, -105 to +85 m
+    (recalled); 50 m move an edge by about 0.02 s.
 
     `timezone` is a name of the IANA data base, `horizon` its skyline. Raises SiteError.
     """

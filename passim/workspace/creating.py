@@ -207,6 +207,8 @@ def _text(
     return f"""\
 # A passim workspace: where you are, what your terminal can see, and which satellites count.
 # Degrees, north and east positive; metres; seconds. What stands behind a # is a remark, or a setting not in use.
+# height_m is the height above the ellipsoid: the height above sea level that a map gives plus the height of the geoid
+# there, -105 to +85 m. 50 m either way move an edge by about 0.02 s.
 # "passim workspace check" says whether the file is sound and where it is not.
 {remark}
 name = {_value(name)}
@@ -223,7 +225,8 @@ lowest_elevation_deg = 25.0
 # arc_keep_out_deg = 18.0
 # Which satellite is taken: "keep-then-highest", "keep-then-longest" or "highest".
 policy = "keep-then-highest"
-# Where satellites are handed out on a fixed clock: its period, and its offset from 00:00 UTC.
+# Where satellites are handed out on a fixed clock: its period, and its offset. The clock runs through from 1970-01-01
+# 00:00 UTC; a period that divides the day, such as 15 s, therefore falls on every midnight of UTC.
 # clock_period_s = 15.0
 # clock_offset_s = 0.0
 # How long the picture stands still whenever a satellite is taken.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import shlex
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -60,7 +61,7 @@ class Workspace:
                 "workspace",
                 got=str(path),
                 wanted=f"a folder that holds {FILE_NAME}",
-                try_next=f"passim workspace new {path}",
+                try_next=shlex.join(["passim", "workspace", "new", str(path)]),
             )
         settings = read_settings(saving.read_text(file), file)
         year = datetime.now(UTC).year

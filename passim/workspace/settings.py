@@ -199,7 +199,7 @@ class Skyline(Section):
 
 
 class PlaceSettings(Section):
-    """A place on the ground: degrees, north and east positive, and metres."""
+    """A place on the ground: degrees, north and east positive, and metres above the WGS 84 ellipsoid."""
 
     name: Name
     latitude_deg: Number

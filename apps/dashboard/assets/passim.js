@@ -35,8 +35,8 @@
     // What a page takes without being told goes unsaid.
     const said = value === usual ? "" : value;
     if (key === "place") {
-      const [site, ...spot] = said.split("/");
-      picks.set("site", site).set("spot", spot.join("/"));
+      const [site, spot] = said.split("/").map(decodeURIComponent);
+      picks.set("site", site).set("spot", spot ?? "");
     } else {
       picks.set(key, said);
     }

@@ -19,7 +19,7 @@ from passim.workspace import horizons
 from ....figures.horizon_change import horizon_change
 from ....figures.theme import CONFIG, LIGHT, THEMES
 from ....text.sky import change_sentence, horizon_words
-from ...address import changed, query_of, read_query
+from ...address import changed, place_value, query_of, read_query
 from ...parts import aria, bytes_of
 from ...state import DashboardState, PageRequest, Pending
 from . import draft as sky_draft
@@ -275,7 +275,7 @@ def _given(question: PageRequest) -> dict[str, Any] | None:
 
 
 def _place(question: PageRequest) -> str:
-    return f"{question.site_name}/{question.spot}"
+    return place_value(question.site_name, question.spot)
 
 
 def _without(drafts: Any, place: str) -> dict[str, Any]:
