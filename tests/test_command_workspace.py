@@ -509,8 +509,8 @@ def test_heights_are_said_alike_everywhere(tmp_path: Path) -> None:
     folder = tmp_path / "office"
     done("workspace", "new", str(folder), "--name", "Office", "--latitude", "45", "--longitude", "-28")
     told = [
-        done("gaps", "--help").stdout,
-        done("workspace", "new", "--help").stdout,
+        done("gaps", "--help"),
+        done("workspace", "new", "--help"),
         (folder / "passim.toml").read_text(encoding="utf-8").replace("#", ""),
     ]
     for text in (" ".join(text.split()) for text in told):
