@@ -69,6 +69,15 @@ def one_satellite(
 # --- what awaits a call -----------------------------------------------------------------------------------------------
 
 
+def test_ages_are_those_of_the_start_and_not_of_its_hour(marram: ServiceForecast) -> None:
+    times = [marram.span.start + timedelta(minutes=minutes) for minutes in (0, 7, 59, 60, 125)]
+    found = marram.freshness_at(np.array([microseconds(each) for each in times]))
+    for when, fresh in zip(times, found, strict=True):
+        exact = marram.freshness(when)
+        assert (fresh.band, fresh.median_s) == (exact.band, pytest.approx(exact.median_s, abs=1e-3))
+        assert (fresh.oldest_s, fresh.sigma_s) == pytest.approx((exact.oldest_s, exact.sigma_s), rel=1e-6)
+
+
 def test_figures_of_gaps_made_by_hand() -> None:
     """Gaps of 4, 20 and 40 s at 10, 20 and 30 minutes: by hand, a call from 5 to 35 minutes meets all three."""
     ends = (600.0, 604.0), (1200.0, 1220.0), (1800.0, 1840.0)

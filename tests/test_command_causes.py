@@ -239,3 +239,15 @@ def test_what_serves_is_what_gaps_counts(here: list[str], fleet_file: str) -> No
 def test_bad_options_are_refused_in_one_line(here: list[str], tmp_path: Path, options: list[str], words: str) -> None:
     options = [str(tmp_path / "sky.csv") if option == "SKY" else option for option in options]
     assert words in refused(*here, *options)
+
+
+def test_one_gap_all_day_is_told_as_one_and_blamed_on_what_makes_it(here: list[str]) -> None:
+    far = ["--gateway", "45.0,-28.0,89.9"]
+    first = done(*here, *far).stdout.splitlines()[0]
+    assert first == (
+        "1 gap, all of 6 h; it would close if the satellite need not see a gateway: your roof line is not the cause."
+    )
+    for command in ("gaps", "serving"):
+        told = CliRunner().invoke(main, [command, *here, *far], prog_name="passim")
+        assert told.exit_code == 0, told.output
+        assert told.stdout.startswith("No satellite is ever within every limit in 6 h; no service throughout.")

@@ -122,7 +122,7 @@ def test_the_table_for_people(listing: str, path: str) -> None:
 
 def test_a_sky_without_satellites_says_so(path: str) -> None:
     lines = done(path, "--mask", "89.9").stdout.splitlines()
-    assert lines[0] == "No satellite comes above the mask in 2 h; no service throughout."
+    assert lines[0] == "No satellite is ever above the mask in 2 h; no service throughout."
 
 
 def test_out_writes_the_rows(path: str, tmp_path: Path) -> None:

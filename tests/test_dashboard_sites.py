@@ -231,8 +231,10 @@ def test_the_grid_is_on_the_list_and_large_fleets_take_a_coarse_one(state: Dashb
 # --- words ------------------------------------------------------------------------------------------------------------
 
 
-def place(title: str, covered: float, gaps: int = 3, longest_s: float = 30.0) -> Any:
-    return SimpleNamespace(title=title, covered_fraction=covered, gap_count=gaps, gap_longest_s=longest_s)
+def place(title: str, covered: float, gaps: int = 3, longest_s: float = 30.0, in_view: float = 4.0) -> Any:
+    return SimpleNamespace(
+        title=title, covered_fraction=covered, gap_count=gaps, gap_longest_s=longest_s, in_view_mean=in_view
+    )
 
 
 @pytest.mark.parametrize(
@@ -243,6 +245,12 @@ def place(title: str, covered: float, gaps: int = 3, longest_s: float = 30.0) ->
             [place("Reef", 1.0, 0), place("Bay", 1.0, 0)],
             1,
             "No place is better served than another on Mon: each of the 2 is never without service.",
+        ),
+        (
+            [place("Reef", 1.0, 0), place("Bay", 1.0, 0, in_view=6.23)],
+            1,
+            "No place is better served than another on Mon: each of the 2 is never without service, Bay with most "
+            "satellites in view, 6.2 on average.",
         ),
         (
             [place("Reef", 1.0, 0), place("Bay", 0.9, 1)],

@@ -215,6 +215,20 @@ def test_a_track_of_nothing_makes_an_empty_sky(loft: Visibility) -> None:
     assert not any(str(each.name).startswith(("can serve", "lost")) for each in figure.data)
 
 
+@pytest.mark.parametrize("cost_s", [0.0, 0.00017, 0.0004, 0.049, 0.05, 3.0])
+def test_every_axis_that_is_drawn_on_is_there_whatever_the_horizon_costs(loft: Visibility, cost_s: float) -> None:
+    sectors = sector_costs(loft).assign(given_back_s_per_day=0.0)
+    sectors.loc[3, "given_back_s_per_day"] = cost_s
+    figure = sky.panorama(sky_track(loft), outlines.outlines(loft.view), sectors, LIGHT)
+    layout = figure.to_plotly_json()["layout"]
+    used = {each.yaxis or "y" for each in figure.data}
+    assert used == ({"y", "y2"} if cost_s >= 0.05 else {"y"})
+    assert ("yaxis2" in layout) == ("y2" in used)
+    assert layout["xaxis"]["anchor"] in used
+    if "y2" in used:
+        assert layout["yaxis2"]["range"][1] > cost_s
+
+
 def test_marks_stand_where_the_missing_satellites_stood(loft: Visibility) -> None:
     table = find_causes(loft).table()
     figure = picture(loft, chosen=3)

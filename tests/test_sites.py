@@ -18,9 +18,10 @@ import pytest
 from passim import Coverage, Fleet, Horizon, Site, Span, find_passes, intervals, walker
 from passim.answers.calls.hours import AllowedHours
 from passim.answers.sites import figures as site_figures
-from passim.answers.sites.compare import MASKS_DEG, call_times, compare_fleets, compare_sites
-from passim.answers.sites.figures import PlaceFigures, SiteFigures, Tally, figures_of
+from passim.answers.sites.compare import MASKS_DEG, SiteComparison, call_times, compare_fleets, compare_sites
+from passim.answers.sites.figures import PlaceFigures, SiteFigures, Tally, figures_of, report_on_places
 from passim.answers.sites.sweeps import (
+    LatitudeSweep,
     Place,
     PlaceSweep,
     WorldSummary,
@@ -37,6 +38,7 @@ from passim.parallel.chunks import WorkerConfig
 from passim.sky.limits import Cone, Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
+from passim_apps.text.sites import latitude_sentence, site_sentence
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 GATEWAY = GatewayLimit((Gateway("South", 39.604, -28.0),))
@@ -370,3 +372,75 @@ def test_without_a_gateway_nothing_is_said_of_one(fleet: Fleet, span: Span) -> N
         compare_fleets([fleet, fleet], View(place(45.0)), span)
     with pytest.raises(InputError, match="at least one of each"):
         compare_fleets([fleet], View(place(45.0)), span, masks_deg=())
+
+
+# --- ties -------------------------------------------------------------------------------------------------------------
+
+
+def swept(covered: list[float], in_view: list[float], fleet: Fleet, step_deg: float = 5.0) -> LatitudeSweep:
+    """A sweep from the equator on in both hemispheres, with these figures by distance from the equator."""
+    both = [(-step_deg * k, k) for k in range(len(covered) - 1, 0, -1)] + [
+        (step_deg * k, k) for k in range(len(covered))
+    ]
+    table = pd.DataFrame(
+        {
+            "latitude_deg": [latitude for latitude, _ in both],
+            "places": 12,
+            "covered_fraction": [covered[k] for _, k in both],
+            "covered_fraction_max": [covered[k] for _, k in both],
+            "in_view_mean": [in_view[k] for _, k in both],
+        }
+    )
+    return LatitudeSweep(table, report_on_places(fleet, 0, ()), 0)
+
+
+def test_latitudes_that_tie_are_named_and_told_apart_by_satellites_in_view(fleet: Fleet) -> None:
+    every = swept([1.0, 1.0, 1.0], [5.0, 6.0, 9.14], fleet)
+    assert every.table["latitude_deg"][every.best] == 10.0
+    assert latitude_sentence(every, "24 h") == (
+        "Every latitude looked at is covered 100 % of 24 h, mean of 12 places around the Earth; most satellites at "
+        "10° N: 9.1 satellites in view on average."
+    )
+    some = swept([0.9, 1.0, 1.0, 0.5, 0.0], [3.0, 5.0, 4.0, 2.0, 0.0], fleet)
+    assert some.level_deg == (-10.0, -5.0, 5.0, 10.0)
+    assert latitude_sentence(some, "24 h") == (
+        "Service is equally good from 5° to 10° N and S: covered 100 % of 24 h, mean of 12 places around the Earth, "
+        "with most satellites at 5° N, 5.0 satellites in view on average; from 20° on there is none."
+    )
+    one = swept([0.9, 0.95, 0.8], [3.0, 5.0, 9.0], fleet)
+    one.table.loc[one.table["latitude_deg"] < 0.0, "covered_fraction"] -= 0.01
+    assert latitude_sentence(one, "24 h").startswith("Service is best at 5° N: covered 95.0 % of 24 h")
+    none = swept([0.0, 0.0], [0.0, 0.0], fleet)
+    assert latitude_sentence(none, "24 h").startswith("No latitude looked at has any service in 24 h")
+
+
+def test_places_that_tie_are_named_and_told_apart_by_satellites_in_view(fleet: Fleet) -> None:
+    def row(site: str, covered: float, in_view: float) -> dict[str, object]:
+        gaps = 0 if covered == 1.0 else 1
+        return {
+            "site": site, "covered_fraction": covered, "gap_count": gaps, "gaps_per_hour": 0.0,
+            "gap_longest_s": 86_400.0 * (1.0 - covered), "in_view_mean": in_view, "call_frozen_s": np.nan,
+            "call_hours_s": 0.0,
+        }  # fmt: skip
+
+    def told(*rows: dict[str, object]) -> str:
+        return site_sentence(SiteComparison(pd.DataFrame(rows), report_on_places(fleet, 0, ()), ()), "24 h")
+
+    a, b, low, far, pole = (
+        row("A", 1.0, 4.0),
+        row("B", 1.0, 7.5),
+        row("L", 0.9, 2.0),
+        row("F", 0.0, 0.0),
+        row("P", 0.0, 0.0),
+    )
+    assert told(a, b) == (
+        "None of 2 places is ever without service in 24 h, B with most satellites in view, 7.5 on average."
+    )
+    assert told(a, b, low) == (
+        "Of 3 places A and B are never without service in 24 h, B with most satellites in view, 7.5 on average; L is "
+        "covered 90.0 % of the time (1 gap, the longest 2 h 24 min)."
+    )
+    assert told(low, far) == (
+        "Of 2 places L is covered 90.0 % of the time (1 gap, the longest 2 h 24 min) in 24 h; F has no service at all."
+    )
+    assert told(low, far, pole).endswith("; F and P have no service at all.")

@@ -10,6 +10,7 @@ import pytest
 
 import passim_apps
 from passim.errors import SiteError
+from passim.forecast.timing import age_words
 from passim.spans import Span
 from passim_apps.text.units import LocalClock, age, counted, duration, instant, listed, printable, share
 
@@ -64,6 +65,12 @@ def test_counts_lists_and_ages() -> None:
     assert listed(["a", "b", "c", "d", "e"]) == "a, b, c and 2 more"
     assert age(timedelta(hours=17)) == "17 h old"
     assert age(-timedelta(hours=3)) == "3 h ahead"
+
+
+def test_ages_of_years_are_written_out() -> None:
+    assert [age_words(days * 86_400.0) for days in (9.58, 24.42, 670.2, 2520.0)] == [
+        "9.58 days", "24.4 days", "670 days", "2,520 days"
+    ]  # fmt: skip
 
 
 def test_an_instant_rounds_to_the_millisecond_and_carries_over_the_year() -> None:

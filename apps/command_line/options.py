@@ -8,7 +8,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import click
 
@@ -30,6 +30,7 @@ __all__ = [
     "lenient_option",
     "mask",
     "output_options",
+    "place_options",
     "site_options",
     "span_options",
     "workspace_option",
@@ -54,7 +55,11 @@ def _bundle(name: str, record: type[Any], *options: Callable[[Command], Command]
             lent = {
                 field.name: asked[field.name] for field in fields if "lent" in field.metadata and field.name in asked
             }
-            values = {field.name: asked[field.name] for field in fields if "lent" not in field.metadata}
+            values = {
+                field.name: asked[field.name]
+                for field in fields
+                if "lent" not in field.metadata and field.name in asked
+            }
             kept = {key: value for key, value in given.items() if key not in values}
             return command(*args, **{name: record(**values, **lent)}, **kept)
 
@@ -110,9 +115,14 @@ fleet_options = _bundle(
     allow_stale_option,
 )
 
-site_options = _bundle(
-    "site_choice",
-    SiteChoice,
+_mask_option = click.option(
+    "--mask",
+    "mask_text",
+    metavar="DEG|FILE.csv",
+    help="Height above the horizon from which a satellite is in view: degrees all round, or a horizon file with "
+    f"the columns azimuth_deg,elevation_deg. Default: the spot's own; {DEFAULT_MASK_DEG:g} for coordinates.",
+)
+_PLACE: Final = (
     workspace_option,
     click.option(
         "--site",
@@ -124,13 +134,8 @@ site_options = _bundle(
     click.option(
         "--spot", "spot_name", metavar="NAME", help="A mounting spot of the workspace's site. Default: its first."
     ),
-    click.option(
-        "--mask",
-        "mask_text",
-        metavar="DEG|FILE.csv",
-        help="Height above the horizon from which a satellite is in view: degrees all round, or a horizon file with "
-        f"the columns azimuth_deg,elevation_deg. Default: the spot's own; {DEFAULT_MASK_DEG:g} for coordinates.",
-    ),
+)
+_LIMITS: Final = (
     click.option(
         "--zone",
         "zone_name",
@@ -171,6 +176,9 @@ site_options = _bundle(
         help="Lift a limit: horizon, cone, arc, gateway, serving, share or excluded. Repeat for more.",
     ),
 )
+site_options = _bundle("site_choice", SiteChoice, *_PLACE, _mask_option, *_LIMITS)
+# For commands that bring horizons of their own, to which a mask would have nothing to say.
+place_options = _bundle("site_choice", SiteChoice, *_PLACE, *_LIMITS)
 
 _from_option = click.option(
     "--from",

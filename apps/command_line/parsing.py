@@ -71,8 +71,8 @@ class SiteChoice:
     """Where the antenna stands, what it can see of the sky, and what else limits its service."""
 
     site_text: str | None
-    mask_text: str | None
-    zone_name: str | None
+    mask_text: str | None = None
+    zone_name: str | None = None
     spot_name: str | None = None
     workspace_dir: str | None = None
     gateways: tuple[str, ...] = ()

@@ -117,7 +117,7 @@ def serving(
     write(
         Answer(
             "serving",
-            found.headed(serving_sentence(timeline, found.length, found.clock)),
+            found.headed(serving_sentence(timeline, found.length, found.clock, found.in_reach)),
             without_indices(rows),
             local_headings(headings, found.clock),
             lambda row: cells(row, found.clock),
@@ -153,13 +153,13 @@ def service_of(policy: Any, clock_text: str | None, acquisition_s: float | None,
     return dataclasses.replace(service, clock_period_s=period_s, clock_offset_s=offset_s)
 
 
-def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock) -> str:
+def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock, in_reach: str) -> str:
     """Return the sentence that says how many satellites take turns, and how often service freezes."""
     from ..text.units import counted, duration, share
 
     summary, freezes = timeline.summary(), timeline.freezes
     if timeline.intervals.empty:
-        return f"No satellite comes above the mask in {length}; no service throughout."
+        return f"No satellite is ever {in_reach} in {length}; no service throughout."
     satellites = counted(timeline.intervals["satellite"].nunique(), "satellite")
     turns = (
         f"{satellites} in {counted(summary['stint_count'], 'turn')} and {counted(len(timeline.handovers), 'handover')}"

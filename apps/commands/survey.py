@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..command_line.options import fleet_options, output_options, site_options, span_options
+from ..command_line.options import fleet_options, output_options, place_options, site_options, span_options
 from ..command_line.parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, mask
 
 if TYPE_CHECKING:
@@ -190,7 +190,7 @@ def mast(
     help="A spot and its horizon, in degrees all round or as a horizon file. Repeat; the first is compared with.",
 )
 @fleet_options
-@site_options
+@place_options
 @span_options
 @output_options
 def spots(
@@ -242,7 +242,7 @@ def spots(
     help="The worst horizon to expect, degrees all round.",
 )
 @fleet_options
-@site_options
+@place_options
 @span_options
 @output_options
 def portable(

@@ -35,12 +35,12 @@ def age_warning(question: PageRequest, moment: datetime) -> str:
     return f"Elements {age} old by then: trust how long service is out in all, not the times of single gaps."
 
 
-def notes_of(question: PageRequest, seen: Seen, span: Span) -> tuple[str, ...]:
-    """Return the notes of a page that looked at one place over `span`."""
+def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = True) -> tuple[str, ...]:
+    """Return the notes of a page that looked at one place over `span`; without `tell_age` it says that itself."""
     view = seen.visibility.view
     limits = "; ".join(view.descriptions.values())
     return (
-        *search_notes(seen.visibility.report, span),
+        *search_notes(seen.visibility.report, span, tell_age=tell_age),
         f"Assumes service whenever a satellite is within every limit: {limits}.",
         *seen.visibility.notes,
         *common_notes(question, span),

@@ -248,8 +248,8 @@ def _line(figure: go.Figure, curve: OrderCurve, measure: str, axis: str, look: t
 def _drawn(measure: str, values: Floats) -> Floats:
     """Return values as they stand on the axis: shares in per cent, and no gap on the lowest line."""
     if measure == "gap_fraction":
-        return np.asarray(np.round(100.0 * values, 4))
-    return np.asarray(np.round(np.maximum(values, _NONE_S), 3)) if measure.endswith("_s") else values
+        return np.asarray(100.0 * values)
+    return np.maximum(values, _NONE_S) if measure.endswith("_s") else values
 
 
 def _axis(measure: str, curves: Sequence[OrderCurve]) -> dict[str, Any]:

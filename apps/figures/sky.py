@@ -29,6 +29,8 @@ from .theme import Theme, apply_theme, out_marker, plain
 __all__ = ["MOST_PASSES", "MOST_POINTS", "drawn_passes", "lost_look", "panorama", "sky_of_day", "with_moment"]
 
 _LETTERS_A_LINE: Final = 55
+# Less than this a day is nothing, as in the words: edges are known to a millisecond each.
+_COSTS_FROM_S: Final = 0.05
 _COMPASS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW", "N")
 _EVERY_DEG: Final = tuple(range(0, 361, 45))
 
@@ -71,7 +73,8 @@ def sky_of_day(
 ) -> dict[str, Any]:
     """Return what of the panorama stays the same all day, as a figure in plain values that `with_moment` completes."""
     drawing = Drawing()
-    costs = bool((sectors["given_back_s_per_day"] > 0.0).any())
+    # Decided once, on the figures as they are: an axis for costs that a rounding has taken away would draw nothing.
+    costs = float(sectors["given_back_s_per_day"].max()) >= _COSTS_FROM_S
     ground = next((outline for outline in limits if outline.limit == "horizon"), None)
     draw_without_gateway(drawing, limits, ground, missing, theme)
     draw_ground(drawing, ground, missing, theme)
@@ -264,7 +267,7 @@ def _standing(standing: pd.DataFrame, theme: Theme) -> list[dict[str, Any]]:
 
 def _sectors(drawing: Drawing, sectors: pd.DataFrame, theme: Theme) -> float:
     """Draw the seconds a day that each sector of the skyline costs, and return the most that one does."""
-    cost = np.round(sectors["given_back_s_per_day"].to_numpy(dtype=np.float64), 3)
+    cost = sectors["given_back_s_per_day"].to_numpy(dtype=np.float64)
     width = (sectors["to_deg"] - sectors["from_deg"]).to_numpy(dtype=np.float64)
     drawing.traces.append(
         {

@@ -101,7 +101,7 @@ def given_back_sentence(found: QueryResult, why: causes.Causes) -> str:
     rows = sorted(why.seconds_by_cause().to_dict("records"), key=lambda row: -row["given_back_s"])
     gaps, span_s = counted(len(why.gaps.start), "gap"), found.span.duration_s
     told = [
-        f"{row['limit']} {amount(row['given_back_s'], span_s)} ({row['gaps_closed']} of {gaps} close)"
+        f"{row['limit']} {amount(row['given_back_s'], span_s)} ({row['gaps_closed']:,} of {gaps} close)"
         for row in rows
         if row["given_back_s"] >= _NOTICED_S
     ]
@@ -127,7 +127,7 @@ def lowering_sentence(from_deg: float, to_deg: float, by_deg: float, what_if: sk
     change = "Lowering" if by_deg >= 0.0 else "Raising"
     start = f"{change} the horizon at {from_deg:g}-{to_deg:g}° by {abs(by_deg):g}° would"
     seconds = what_if.given_back_s
-    gaps = f"{counted(what_if.gap_count_after, 'gap')} instead of {what_if.gap_count_before}"
+    gaps = f"{counted(what_if.gap_count_after, 'gap')} instead of {what_if.gap_count_before:,}"
     if abs(seconds) < _NOTICED_S:
         return f"{start} change nothing."
     return f"{start} {'regain' if seconds > 0.0 else 'cost'} {amount(abs(seconds), what_if.span_s)} ({gaps})."
@@ -203,12 +203,18 @@ def _how_often(found: QueryResult, why: causes.Causes, table: pd.DataFrame) -> s
 
     an_hour, busy_an_hour = why.coverage.gaps_per_hour(), 3600.0 * begun / span_s
     each = duration(float(table["duration_s"].mean()))
+    if len(table) == 1:
+        only = table.iloc[0]
+        if only["cut_at_start"] and only["cut_at_end"]:
+            return f"1 gap, all of {found.length}"
+        at_least = "at least " if only["cut_at_start"] or only["cut_at_end"] else ""
+        return f"1 gap in {found.length}, {at_least}{each} long"
     if busy_an_hour < _FEW_AN_HOUR:
         return f"{counted(len(table), 'gap')} in {found.length}, about {each} each"
     if busy_an_hour < _CLEARLY_MORE * an_hour:
         return f"{an_hour:.0f} gaps an hour over {found.length}, about {each} each"
     often = f"{busy_an_hour:.0f} gaps an hour in the bad hours, {_when(busy)}, about {duration(out_s / begun)} each"
-    return f"{often} ({len(table)} in {found.length}, {an_hour:.1f} an hour over all)"
+    return f"{often} ({len(table):,} in {found.length}, {an_hour:.1f} an hour over all)"
 
 
 def _when(busy: list[Any]) -> str:
@@ -238,9 +244,9 @@ def _what_closes(found: QueryResult, table: pd.DataFrame, given_back: dict[str, 
     if part == 1.0:
         how_many = "it" if len(table) == 1 else "all"
     elif part >= _NEARLY_ALL:
-        how_many = f"nearly all, {best} of {len(table)},"
+        how_many = f"nearly all, {best:,} of {len(table):,},"
     else:
-        how_many = f"most, {best} of {len(table)}," if part > _MOST else f"no more than {best} of {len(table)}"
+        how_many = f"most, {best:,} of {len(table):,}," if part > _MOST else f"no more than {best:,} of {len(table):,}"
     return f"{how_many} would close if {lifted}"
 
 
@@ -256,17 +262,19 @@ def _who_shares(found: QueryResult, table: pd.DataFrame, given_back: dict[str, A
     if len(closing) < 2 or closing[0][0] >= _NEARLY_ALL * len(table):
         return ""
     floor_deg = found.visibility.view.floor_deg
-    told = [f"{number} if {_lifted(name, floor_deg)}" for number, name in closing]
-    told[0] = f"{closing[0][0]} of {len(table)} would close if {_lifted(closing[0][1], floor_deg)}"
+    told = [f"{number:,} if {_lifted(name, floor_deg)}" for number, name in closing]
+    told[0] = f"{closing[0][0]:,} of {len(table):,} would close if {_lifted(closing[0][1], floor_deg)}"
     # A gap that either of two limits would close stands in the number of each.
     twice = int(table["closed_by"].str.contains(", ").sum())
     if twice:
-        told[-1] += f" ({twice} of them by either)" if len(told) == 2 else f" ({twice} of them in more than one way)"
+        told[-1] += (
+            f" ({twice:,} of them by either)" if len(told) == 2 else f" ({twice:,} of them in more than one way)"
+        )
     by_none = table["closed_by"] == ""
     if by_none.any():
         paired = (table.loc[by_none, "closed_by_pairs"] != "").all()
         told.append(
-            f"{int(by_none.sum())} {'only if two limits were lifted together' if paired else 'by no single change'}"
+            f"{int(by_none.sum()):,} {'only if two limits were lifted together' if paired else 'by no single change'}"
         )
     return ", ".join(told[:-1]) + f" and {told[-1]}"
 

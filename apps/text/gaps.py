@@ -43,7 +43,7 @@ def gap_answer(command: str, found: QueryResult, coverage: Coverage, *, longest_
 def gap_sentence(found: QueryResult, summary: dict[str, Any], gaps: pd.DataFrame) -> str:
     """Return the sentence that says how often, how much and how long the site has no satellite."""
     if found.passes.empty:
-        return f"No satellite comes {found.in_reach} in {found.length}; no service throughout."
+        return f"No satellite is ever {found.in_reach} in {found.length}; no service throughout."
     if gaps.empty:
         return f"No gap in {found.length}; a satellite is {found.in_reach} throughout."
     longest = gaps.iloc[int(gaps["duration_s"].argmax())]

@@ -37,10 +37,10 @@ def basis(
 ) -> Basis:
     """Read what the options name; without `own_horizon` the site's is replaced later, and so not told.
 
-    Raises InputError, and UsageError where options speak of the horizon that is not used.
+    Raises InputError, and UsageError where an option speaks of the horizon that is not used.
     """
-    if not own_horizon and (site_choice.mask_text is not None or "horizon" in site_choice.without):
-        raise click.UsageError("the horizons are what is compared: --mask and --without horizon have no place here.")
+    if not own_horizon and "horizon" in site_choice.without:
+        raise click.UsageError("the horizons are what is compared: --without horizon has no place here.")
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     seen, site_notes = site_choice.view()
     span = span_choice.span()

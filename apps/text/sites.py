@@ -14,16 +14,16 @@ if TYPE_CHECKING:
     from passim.answers.sites import sweeps
 
 SITE_HEADINGS = (
-    "Site", ">Covered", ">Gaps an hour", ">Mean gap", ">Longest", ">Frozen in call hours", "Main limit",
+    "Site", ">Covered", ">Gaps", ">Mean gap", ">Longest", ">Frozen in call hours", "Main limit",
     ">Service regained",
 )  # fmt: skip
 LATITUDE_HEADINGS = (
     ">Latitude", ">Covered", ">from", ">to", ">Gaps an hour", ">Longest gap", ">In view", ">closed form",
     ">Covered if random",
 )  # fmt: skip
-WORLD_HEADINGS = (">Latitude", ">Longitude", ">Covered", ">Gaps an hour", ">Mean gap", ">Longest", ">In view")
+WORLD_HEADINGS = (">Latitude", ">Longitude", ">Covered", ">Gaps", ">Mean gap", ">Longest", ">In view")
 FLEET_HEADINGS = (
-    "Fleet", ">Satellites", ">Mask", "Gateway", ">Covered", ">Gaps an hour", ">Mean gap", ">Longest", ">In view",
+    "Fleet", ">Satellites", ">Mask", "Gateway", ">Covered", ">Gaps", ">Mean gap", ">Longest", ">In view",
 )  # fmt: skip
 
 
@@ -40,13 +40,22 @@ def site_sentence(found: sites.SiteComparison, length: str) -> str:
     best, worst = rows[found.best], rows[found.worst]
     if len(rows) == 1:
         return f"{_service(best)} in {length}."
+    level = [row for row in rows if row.covered_fraction == best.covered_fraction]
     if best.covered_fraction == worst.covered_fraction:
         if best.gap_count == 0:
-            return f"None of {len(rows)} places is ever without service in {length}."
-        return f"All {len(rows)} places are covered {share(best.covered_fraction)} of {length}."
-    never = [row.site for row in rows if row.gap_count == 0]
-    good = _service(best) if len(never) < 2 else f"{_names(never)} are never without service"
-    lines = [f"Of {len(rows)} places {good} in {length}; {_service(worst)}."]
+            return f"None of {len(rows)} places is ever without service in {length}{most_in_view(rows)}."
+        return f"All {len(rows)} places are covered {share(best.covered_fraction)} of {length}{most_in_view(rows)}."
+    good = _service(best)
+    if len(level) > 1:
+        how = "never without service" if best.gap_count == 0 else f"covered {share(best.covered_fraction)} of the time"
+        good = f"{_names([row.site for row in level])} are {how}"
+    last = [row for row in rows if row.covered_fraction == worst.covered_fraction]
+    bad = _service(worst)
+    if len(last) > 1:
+        out = worst.covered_fraction == 0.0
+        how = "have no service at all" if out else f"are covered {share(worst.covered_fraction)} of the time"
+        bad = f"{_names([row.site for row in last])} {how}"
+    lines = [f"Of {len(rows)} places {good} in {length}{most_in_view(level)}; {bad}."]
     frozen = [row for row in rows if row.call_frozen_s == row.call_frozen_s and row.call_hours_s > 0.0]
     if frozen:
         least, most = min(frozen, key=_frozen_share), max(frozen, key=_frozen_share)
@@ -80,15 +89,45 @@ def latitude_sentence(found: sweeps.LatitudeSweep, length: str) -> str:
     """Say at which latitude service is best and where it is worst."""
     rows: list[Any] = list(found.table.itertuples(index=False))
     best, worst = rows[found.best], rows[found.worst]
-    line = (
-        f"Service is best at {degrees(best.latitude_deg)}: covered {share(best.covered_fraction)} of {length}, mean of "
-        f"{counted(int(best.places), 'place')} around the Earth, {best.in_view_mean:.1f} satellites in view on average"
-    )
-    if worst.covered_fraction == best.covered_fraction:
-        return f"{line}; nowhere in the sweep is it worse."
+    around = f"mean of {counted(int(best.places), 'place')} around the Earth"
+    most = f"{best.in_view_mean:.1f} satellites in view on average"
+    level = found.level_deg
+    if best.covered_fraction == 0.0:
+        return f"No latitude looked at has any service in {length}, {around}."
+    if len(level) == len(rows) > 1:
+        covered = share(best.covered_fraction)
+        where = degrees(best.latitude_deg)
+        return (
+            f"Every latitude looked at is covered {covered} of {length}, {around}; most satellites at {where}: {most}."
+        )
+    if len(level) == 1:
+        line = f"Service is best at {degrees(best.latitude_deg)}: covered {share(best.covered_fraction)} of {length}, "
+        line += f"{around}, {most}"
+    else:
+        line = (
+            f"Service is equally good {_runs(level, [row.latitude_deg for row in rows])}: covered "
+            f"{share(best.covered_fraction)} of {length}, {around}, with most satellites at "
+            f"{degrees(best.latitude_deg)}, {most}"
+        )
+    if len(rows) == 1:
+        return f"{line}."
     if found.none_from_deg is not None:
         return f"{line}; from {found.none_from_deg:g}° on there is none."
     return f"{line}; worst at {degrees(worst.latitude_deg)}: {share(worst.covered_fraction)}."
+
+
+def _runs(level_deg: Sequence[float], all_deg: Sequence[float]) -> str:
+    """Return latitudes out of a sweep in words, neighbours together: "from 40° to 55° N and S"."""
+    runs: list[tuple[float, float]] = []
+    broken = True
+    for latitude_deg in all_deg:
+        if latitude_deg not in level_deg:
+            broken = True
+            continue
+        runs = [*runs, (latitude_deg, latitude_deg)] if broken else [*runs[:-1], (runs[-1][0], latitude_deg)]
+        broken = False
+    # A sweep may end before the pole, so that no band goes on to it.
+    return band_words(runs, float("nan"))
 
 
 def latitude_cells(row: Any) -> list[str]:
@@ -98,7 +137,7 @@ def latitude_cells(row: Any) -> list[str]:
         share(row.covered_fraction),
         share(row.covered_fraction_min),
         share(row.covered_fraction_max),
-        f"{row.gaps_per_hour:.1f}",
+        f"{row.gaps_per_hour:.1f}" if row.covered_fraction_max else "",
         duration(row.gap_longest_s_max) if row.gap_longest_s_max else "",
         f"{row.in_view_mean:.2f}",
         f"{row.in_view_closed_form:.2f}",
@@ -176,18 +215,66 @@ def _names(names: Sequence[str]) -> str:
 def _service(row: Any) -> str:
     if row.gap_count == 0:
         return f"{row.site} is never without service"
+    if row.covered_fraction == 0.0:
+        return f"{row.site} has no service at all"
+    how_often = f"{row.gaps_per_hour:.1f} gaps an hour" if row.gaps_per_hour >= 1.0 else counted(row.gap_count, "gap")
     return (
-        f"{row.site} is covered {share(row.covered_fraction)} of the time ({row.gaps_per_hour:.1f} gaps an hour, the "
-        f"longest {duration(row.gap_longest_s)})"
+        f"{row.site} is covered {share(row.covered_fraction)} of the time ({how_often}, the longest "
+        f"{duration(row.gap_longest_s)})"
     )
 
 
+def most_in_view(level: Sequence[Any]) -> str:
+    """Say which of places that are served equally has most satellites in view: what stands between them and a gap.
+
+    Empty for one place, and where the first two round to the same.
+    """
+    if len(level) < 2:
+        return ""
+    first, second = sorted(level, key=lambda row: -row.in_view_mean)[:2]
+    if f"{first.in_view_mean:.1f}" == f"{second.in_view_mean:.1f}":
+        return ""
+    name = getattr(first, "title", None) or first.site
+    return f", {name} with most satellites in view, {first.in_view_mean:.1f} on average"
+
+
 def _gap_cells(row: Any) -> list[str]:
-    """Return covered share, gaps an hour, their mean and longest."""
-    mean = duration(row.gap_mean_s) if row.gap_count and row.gap_mean_s == row.gap_mean_s else ""
-    longest = duration(row.gap_longest_s) if row.gap_count else ""
-    return [share(row.covered_fraction), f"{row.gaps_per_hour:.1f}", mean, longest]
+    """Return covered share, gaps, their mean and longest."""
+    lengths = [duration(row.gap_mean_s), duration(row.gap_longest_s)] if row.gap_count else ["", ""]
+    return [share(row.covered_fraction), f"{row.gap_count:,}", *lengths]
 
 
 def _frozen_share(row: Any) -> float:
     return float(row.call_frozen_s / row.call_hours_s)
+
+
+def together(names: Sequence[str]) -> str:
+    """Return names in a row: "Skerry and Lantern"; of many the first three and how many more."""
+    if len(names) > 4:
+        names = [*names[:3], f"{len(names) - 3} more"]
+    return " and ".join([*([", ".join(names[:-1])] if len(names) > 1 else []), names[-1]])
+
+
+def band_words(bands: Sequence[tuple[float, float]], last_deg: float) -> str:
+    """Return bands of latitude in words, from the north; two that mirror each other are told at once.
+
+    One that holds the last latitude of the grid, `last_deg` from the equator, goes on to the pole.
+    """
+    words: list[str] = []
+    for south_deg, north_deg in reversed(bands):
+        mirrored = (0.0 - north_deg, 0.0 - south_deg) in bands and south_deg * north_deg > 0.0
+        if mirrored and south_deg < 0.0:
+            continue  # told with the northern one
+        near_deg, far_deg = sorted((south_deg, north_deg), key=abs)
+        side = "N and S" if mirrored else "N" if near_deg > 0.0 else "S"
+        if south_deg * north_deg <= 0.0:
+            words.append(
+                f"from {degrees(south_deg)} to {degrees(north_deg)}" if south_deg < north_deg else "at the equator"
+            )
+        elif abs(far_deg) == last_deg:
+            words.append(f"from {abs(near_deg):g}° {side} on")
+        elif near_deg == far_deg:
+            words.append(f"at {abs(near_deg):g}° {side}")
+        else:
+            words.append(f"from {abs(near_deg):g}° to {abs(far_deg):g}° {side}")
+    return together(words)

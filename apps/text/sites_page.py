@@ -8,7 +8,7 @@ from typing import Any
 from passim.answers.sites import compare as side_by_side
 from passim.answers.sites import sweeps, world_bands
 
-from .sites import NO_LIMIT, degrees, latitude_sentence
+from .sites import NO_LIMIT, band_words, degrees, latitude_sentence, most_in_view, together
 from .units import counted, duration, share
 
 
@@ -19,13 +19,18 @@ def best_sentence(rows: Sequence[Any], here: int, day: str) -> str:
         return f"{best.title} is {_fares(best)} on {day}; there is no other site to compare."
     level = [row for row in rows if row.covered_fraction == best.covered_fraction]
     if len(level) == len(rows):
-        return f"No place is better served than another on {day}: each of the {len(rows)} is {_fares(best)}."
-    names = _together([row.title for row in level])
+        return (
+            f"No place is better served than another on {day}: each of the {len(rows)} is {_fares(best)}"
+            f"{most_in_view(level)}."
+        )
+    names = together([row.title for row in level])
     if mine.covered_fraction == best.covered_fraction:
         after = rows[len(level)]
         choice = f"{mine.title}, your choice" if len(level) == 1 else f"{names} (yours is {mine.title})"
-        return f"Best served on {day}: {choice}, {_fares(best)}; {after.title} is next, {_fares(after)}."
-    return f"Best served on {day}: {names}, {_fares(best)}; {mine.title}, your choice, is {_fares(mine)}."
+        ties = most_in_view(level)
+        return f"Best served on {day}: {choice}, {_fares(best)}{ties}; {after.title} is next, {_fares(after)}."
+    ties = most_in_view(level)
+    return f"Best served on {day}: {names}, {_fares(best)}{ties}; {mine.title}, your choice, is {_fares(mine)}."
 
 
 def headline(rows: Sequence[Any], here: int, day: str) -> str:
@@ -114,8 +119,8 @@ def _all_day(swept: sweeps.LatitudeSweep, length: str) -> str:
     if sum(bands.table["covered_fraction"] == 1.0) < 2:
         return ""
     last_deg = float(bands.table["latitude_deg"].abs().max())
-    words = f"Covered all of {length} {_bands(bands.always, last_deg)}, by the latitudes of the curve's points"
-    never = f"none at all {_bands(bands.never, last_deg)}" if bands.never else "some at every latitude"
+    words = f"Covered all of {length} {band_words(bands.always, last_deg)}, by the latitudes of the curve's points"
+    never = f"none at all {band_words(bands.never, last_deg)}" if bands.never else "some at every latitude"
     return f"{words}; {never}."
 
 
@@ -132,12 +137,12 @@ def world_caption(
     if summary.never_out_fraction == 1.0:
         return f"Service all through {day} at every point of the Earth. Grid: {grid}."
     always = (
-        f"Service all through {day} {_bands(bands.always, last_deg)}"
+        f"Service all through {day} {band_words(bands.always, last_deg)}"
         if bands.always
         else f"No latitude has service all through {day}; the best, {degrees(float(best.latitude_deg))}, has "
         f"{share(float(best.covered_fraction))}"
     )
-    never = f"none at all {_bands(bands.never, last_deg)}" if bands.never else "some at every latitude"
+    never = f"none at all {band_words(bands.never, last_deg)}" if bands.never else "some at every latitude"
     return (
         f"{always}; {never}. Over the Earth's surface that is {share(summary.never_out_fraction)} always and "
         f"{share(summary.never_in_fraction)} never; the mean is {share(summary.covered_fraction)}. All by the middles "
@@ -152,7 +157,7 @@ def band_cells(row: Any) -> list[str]:
         share(row.covered_fraction),
         share(row.covered_fraction_min),
         share(row.covered_fraction_max),
-        f"{row.gaps_per_hour:.1f}",
+        f"{row.gaps_per_hour:.1f}" if row.covered_fraction_max else "",
         duration(row.gap_longest_s) if row.gap_longest_s else "",
         f"{row.in_view_mean:.2f}",
     ]
@@ -187,35 +192,3 @@ def _fares(row: Any) -> str:
 
 def _length(row: Any) -> str:
     return duration(row.best_limit_gives_back_s)
-
-
-def _together(names: Sequence[str]) -> str:
-    """Return names in a row: "Skerry and Lantern"; of many the first three and how many more."""
-    if len(names) > 4:
-        names = [*names[:3], f"{len(names) - 3} more"]
-    return " and ".join([*([", ".join(names[:-1])] if len(names) > 1 else []), names[-1]])
-
-
-def _bands(bands: Sequence[world_bands.Band], last_deg: float) -> str:
-    """Return bands of latitude in words, from the north; two that mirror each other are told at once.
-
-    One that holds the last latitude of the grid, `last_deg` from the equator, goes on to the pole.
-    """
-    words: list[str] = []
-    for south_deg, north_deg in reversed(bands):
-        mirrored = (0.0 - north_deg, 0.0 - south_deg) in bands and south_deg * north_deg > 0.0
-        if mirrored and south_deg < 0.0:
-            continue  # told with the northern one
-        near_deg, far_deg = sorted((south_deg, north_deg), key=abs)
-        side = "N and S" if mirrored else "N" if near_deg > 0.0 else "S"
-        if south_deg * north_deg <= 0.0:
-            words.append(
-                f"from {degrees(south_deg)} to {degrees(north_deg)}" if south_deg < north_deg else "at the equator"
-            )
-        elif abs(far_deg) == last_deg:
-            words.append(f"from {abs(near_deg):g}° {side} on")
-        elif near_deg == far_deg:
-            words.append(f"at {abs(near_deg):g}° {side}")
-        else:
-            words.append(f"from {abs(near_deg):g}° to {abs(far_deg):g}° {side}")
-    return _together(words)

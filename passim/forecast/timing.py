@@ -247,13 +247,14 @@ def band_for(
 
 
 def age_words(age_s: float) -> str:
-    """Return an age as people say it: ``40 min``, ``6.5 h``, ``2.3 days``."""
+    """Return an age as people say it: ``40 min``, ``6.5 h``, ``2.3 days``, ``2,520 days``."""
     age_s = abs(age_s)
     if age_s < 2 * _HOUR_S:
         return f"{age_s / 60.0:.0f} min"
     if age_s < 48 * _HOUR_S:
         return f"{age_s / _HOUR_S:.3g} h"
-    return f"{age_s / SECONDS_PER_DAY:.3g} days"
+    days = age_s / SECONDS_PER_DAY
+    return f"{days:.3g} days" if days < 999.5 else f"{days:,.0f} days"
 
 
 def _days(age_s: ArrayLike) -> Floats:

@@ -85,7 +85,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 Table(said.table, NOW_HEADINGS, lambda row: [row.what, *plan_cells(row, clock)], clock),
             ),
         },
-        (said.freshness.words, *notes_of(question, seen, span)),
+        (said.freshness.words, *notes_of(question, seen, span, tell_age=False)),
         _second(said, gaps, out, question.now, clock),
     )
 

@@ -14,7 +14,7 @@ from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.odds_events import Simulation, simulate
-from passim.forecast.timing import Freshness, TimingModel, band_for
+from passim.forecast.timing import Freshness, TimingModel, band_for, band_of
 from passim.intervals import GroupedIntervals, complement, union
 from passim.sky.handover_policy import Look
 from passim.sky.service import INSTANT, Service, lost_at_handovers
@@ -27,6 +27,7 @@ Index = NDArray[np.int64]
 # five times the widest timing error of elements of two weeks (36 s with a manoeuvre).
 MARGIN: Final = timedelta(minutes=5)
 RUNS: Final = 200
+_HOUR_US: Final = 3_600_000_000
 
 
 def searched_span(span: Span) -> Span:
@@ -74,10 +75,24 @@ class ServiceForecast:
         return band_for(self.fleet, when, self.model, allow_stale=True)
 
     def freshness_at(self, times_us: Index) -> list[Freshness]:
-        """Return the same for many moments, microseconds since 1970 UTC; one look an hour is enough for an age."""
-        hours, which = np.unique(np.asarray(times_us) // 3_600_000_000, return_inverse=True)
-        found = [self.freshness(moment(int(hour) * 3_600_000_000)) for hour in hours]
-        return [found[k] for k in which.tolist()]
+        """Return the same for many moments, microseconds since 1970 UTC.
+
+        Ages grow evenly but where one set of an object gives way to the next: they are looked up at whole hours, and
+        between two of these on the straight line.
+        """
+        times = np.asarray(times_us, dtype=np.int64)
+        hour = times // _HOUR_US
+        looked = {h: self.freshness(moment(h * _HOUR_US)) for h in np.union1d(hour, hour + 1).tolist()}
+        found = []
+        for h, part in zip(hour.tolist(), ((times - hour * _HOUR_US) / _HOUR_US).tolist(), strict=True):
+            one, next_one = looked[h], looked[h + 1]
+            median_s, oldest_s = (
+                (1.0 - part) * a + part * b
+                for a, b in ((one.median_s, next_one.median_s), (one.oldest_s, next_one.oldest_s))
+            )
+            sigma_s = float(self.model.total_sigma_s(median_s))
+            found.append(Freshness(band_of(median_s), median_s, oldest_s, sigma_s))
+        return found
 
     def gaps_us(self, buffer_s: float = 0.0) -> tuple[Index, Index]:
         """Return start and end of each predicted freeze in the span, microseconds since 1970 UTC.

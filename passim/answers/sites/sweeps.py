@@ -135,13 +135,19 @@ class LatitudeSweep:
 
     @property
     def best(self) -> int:
-        """The row with the most time covered; of several, the one nearest the equator, north before south."""
-        return self._first(-self.table["covered_fraction"].to_numpy())
+        """The row with the most time covered; of several, the one with most in view, nearest the equator, northern."""
+        return self._first(-self.table["covered_fraction"].to_numpy(), -self.table["in_view_mean"].to_numpy())
+
+    @property
+    def level_deg(self) -> tuple[float, ...]:
+        """The latitudes that are covered as long as the best one, from the south; one alone where none is level."""
+        covered = self.table["covered_fraction"].to_numpy()
+        return tuple(self.table["latitude_deg"].to_numpy()[covered == covered.max()].tolist())
 
     @property
     def worst(self) -> int:
         """The row with the least time covered; of several, the one nearest the equator, north before south."""
-        return self._first(self.table["covered_fraction"].to_numpy())
+        return self._first(self.table["covered_fraction"].to_numpy(), np.zeros(len(self.table)))
 
     @property
     def none_from_deg(self) -> float | None:
@@ -151,9 +157,9 @@ class LatitudeSweep:
         beyond = height_deg[height_deg > height_deg[some].max(initial=-1.0)]
         return float(beyond.min()) if beyond.size else None
 
-    def _first(self, rank: Floats) -> int:
+    def _first(self, rank: Floats, then: Floats) -> int:
         latitude_deg = self.table["latitude_deg"].to_numpy()
-        return int(np.lexsort((-latitude_deg, np.abs(latitude_deg), rank))[0])
+        return int(np.lexsort((-latitude_deg, np.abs(latitude_deg), then, rank))[0])
 
 
 def latitudes_both_ways(from_deg: float, to_deg: float, step_deg: float) -> list[float]:

@@ -36,9 +36,10 @@ class WorldBands:
 
     @property
     def best(self) -> int:
-        """The row with the most time covered; of several, the one nearest the equator, north before south."""
+        """The row with the most time covered; of several, the one with most in view, nearest the equator, northern."""
         latitude_deg = self.table["latitude_deg"].to_numpy()
-        return int(np.lexsort((-latitude_deg, np.abs(latitude_deg), -self.table["covered_fraction"].to_numpy()))[0])
+        rank = [-self.table[name].to_numpy() for name in ("in_view_mean", "covered_fraction")]
+        return int(np.lexsort((-latitude_deg, np.abs(latitude_deg), *rank))[0])
 
 
 def world_bands(table: pd.DataFrame) -> WorldBands:
