@@ -100,7 +100,7 @@ def test_all_places_without_a_gap_are_named_and_what_nothing_helps_says_so(schoo
     given = ["--site", "Skerry", "--site", "52.0,-27.0", "--site", "52.0,-10.0,0", "--site", "70.0,-28.0"]
     told = done("--workspace", school, *given, "--without", "gateway").splitlines()
     best = "Of 4 places Skerry, 52.0,-27.0 and 52.0,-10.0,0 are never without service in 3 h"
-    assert told[0].startswith(f"{best}; 70.0,-28.0 is covered 0 % of the time")
+    assert told[0].startswith(f"{best}; 70.0,-28.0 has no service at all.")
     (north,) = [line for line in told if line.strip().startswith("70.0,-28.0")]
     assert "no single limit" in north
 
