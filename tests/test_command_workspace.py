@@ -376,15 +376,28 @@ def test_options_say_the_same_as_the_workspace(demo: str, fleet: str) -> None:
     assert set(spelled["limits"]) == {"horizon", "gateway", "serving"}
 
 
-def test_a_workspace_is_not_looked_for_where_the_question_is_spelled_out(
+def test_a_place_by_coordinates_has_the_terminal_and_the_gateways_of_the_workspace(
     demo: str, fleet: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.chdir(demo)
     alone = asked("gaps", "--site", "45.0,-28.0,40", "--elements", fleet)
     assert set(alone["limits"]) == {"horizon", "serving"}
-    # Named, its terminal and gateways go along to another place.
-    along = asked("gaps", "--site", "45.0,-28.0,40", "--elements", fleet, "--workspace", ".")
-    assert "South, North" in along["limits"]["gateway"]
+    # In its folder as where it is named, with its own fleet as with another.
+    monkeypatch.chdir(demo)
+    named = asked("gaps", "--site", "45.0,-28.0,40", "--workspace", ".")
+    here = asked("gaps", "--site", "45.0,-28.0,40")
+    with_fleet = asked("gaps", "--site", "45.0,-28.0,40", "--elements", fleet)
+    for along in (named, here, with_fleet):
+        assert "South, North" in along["limits"]["gateway"]
+        assert any(note.startswith("Terminal and gateways: those of ") for note in along["notes"])
+    assert here["rows"] == named["rows"]
+    # Beside a site of the file it is a limited place too.
+    place = asked("sites", "--site", "Marram", "--site", "45.0,-28.0,40")["rows"][-1]
+    assert place["gap_count"] == here["summary"]["gap_count"] > 0
+    # What is dropped by name is said in the first line.
+    dropped = asked("gaps", "--site", "45.0,-28.0,40", "--without", "gateway")
+    assert dropped["answer"].startswith("Lifted: gateway. ")
+    assert "gateway" not in dropped["limits"]
+    assert done("gaps", *SPAN, "--site", "45.0,-28.0,40", "--without", "gateway").startswith("Lifted: gateway.\n")
 
 
 # --- limits -----------------------------------------------------------------------------------------------------------
@@ -396,7 +409,7 @@ def test_a_limit_is_lifted_by_name(demo: str) -> None:
     assert held["summary"]["gap_count"] > 5
     assert lifted["summary"]["gap_count"] == 0
     assert "gateway" not in lifted["limits"]
-    assert "Lifted: gateway." in lifted["notes"]
+    assert lifted["answer"].startswith("Lifted: gateway. ")
     (line,) = refused("gaps", *SPAN, "--workspace", demo, "--without", "cone")
     assert "limit to lift; got 'cone'; wanted one of horizon, gateway, serving" in line
 

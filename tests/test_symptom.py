@@ -346,7 +346,6 @@ def test_an_assumption_holds_what_the_workspace_needs() -> None:
         "terminal.lowest_elevation_deg": 35.0,
         "terminal.cone": {"azimuth_deg": 0.0, "tilt_deg": 20.0, "half_angle_deg": 50.0},
         "terminal.arc_keep_out_deg": 10.0,
-        "terminal.policy": "keep-then-longest",
         "terminal.clock_period_s": 15.0,
         "terminal.clock_offset_s": 3.0,
         "terminal.acquisition_s": 5.0,

@@ -17,12 +17,13 @@ import math
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..text.service import First
 from ..text.units import LocalClock, counted, printable
 from .parsing import OutputChoice
 
@@ -66,6 +67,10 @@ class Answer:
 
 def write(answer: Answer, choice: OutputChoice) -> None:
     """Write the answer as the user chose. Raises InputError where --out cannot be written."""
+    first = dict.fromkeys(note for note in answer.notes if isinstance(note, First))
+    if first:
+        rest = [note for note in answer.notes if not isinstance(note, First)]
+        answer = replace(answer, sentence="\n".join([*first, answer.sentence]), notes=rest)
     if choice.format == "json":
         text = _json_text(answer)
     elif choice.format == "csv":

@@ -3,7 +3,7 @@
 Each group of options arrives in a command as one record: `FleetChoice`, `SiteChoice`, `SpanChoice`, `OutputChoice`.
 The records are filled by click and do their reading when the command asks, so that a command's help costs nothing.
 Fleet and site may come from a workspace: the one of --workspace, else that of the current folder or the data folder. A
-question that names element files and coordinates itself looks for none.
+place given by its coordinates has the workspace's terminal and gateways too, unless --without lifts them.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ..text.service import lifted_note
 from ..text.units import counted, listed
 from .times import aware_time
 
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span
-    from passim.coverage import Service
     from passim.sky import limits
     from passim.sky import view as views
     from passim.workspace import Workspace
@@ -97,7 +97,7 @@ class SiteChoice:
         seen = dataclasses.replace(seen, limits=tuple(named[name] for name in _in_order(named)))
         if self.without:
             seen = seen.without(*dict.fromkeys(self.without))
-            notes.append(f"Lifted: {', '.join(dict.fromkeys(self.without))}.")
+            notes.append(lifted_note(self.without))
         # The mask has its own note, and the serving filter tells its counts once the fleet is read.
         told = [limit.describe() for limit in seen.limits if limit.name != "serving"]
         if told:
@@ -106,15 +106,8 @@ class SiteChoice:
             notes.append(seen.floor_note)
         return seen, notes
 
-    def service(self) -> Service | None:
-        """Return how the workspace says that satellites are handed out; None for coordinates. Raises InputError."""
-        workspace = self.workspace()
-        return workspace.service if workspace is not None else None
-
     def workspace(self) -> Workspace | None:
-        """Return the workspace that the site belongs to; for coordinates only one that is named. Raises InputError."""
-        if _looks_like_coordinates(self.site_text) and self.workspace_dir is None:
-            return None
+        """Return the workspace whose terminal is meant, at coordinates as at its own sites. Raises InputError."""
         return found_workspace(self.workspace_dir)
 
     def zone(self) -> str | None:
@@ -122,9 +115,9 @@ class SiteChoice:
         return zone_of_site(self.site_text, self.zone_name, self.workspace_dir)
 
     def _view_at_coordinates(self) -> tuple[views.View, list[str]]:
-        """Return the view from a place given by its coordinates; the workspace counts where it is named."""
+        """Return the view from a place given by its coordinates: with the workspace's terminal and all its gateways."""
         from passim import Site
-        from passim.sky import limits, view
+        from passim.sky import view
 
         assert self.site_text is not None  # it looks like coordinates
         latitude_deg, longitude_deg, height_m = coordinates(self.site_text)
@@ -136,10 +129,9 @@ class SiteChoice:
         timezone, zone_notes = time_zone(self.zone_name, site.latitude_deg, site.longitude_deg)
         site = dataclasses.replace(site, timezone=timezone)
         notes = [horizon_words, *zone_notes]
-        if self.workspace_dir is None:
-            return view.View(site, (limits.ServingFilter(),)), notes
-        workspace = found_workspace(self.workspace_dir)
-        assert workspace is not None  # a workspace that is named is there or refused
+        workspace = self.workspace()
+        if workspace is None:
+            return view.View.usual(site), notes
         return workspace.view_from(site), [
             *notes,
             f"Terminal and gateways: those of {workspace.file}.",

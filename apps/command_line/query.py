@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
+from ..text.service import assumed_words
 from ..text.units import TOTALS_ONLY, LocalClock, age, ages, counted, duration, instant, listed
 from .output import progress
 from .parsing import FleetChoice, SiteChoice, SpanChoice
@@ -72,9 +73,7 @@ class QueryResult:
     @property
     def service_note(self) -> str:
         """What counts as service."""
-        service = self.visibility.view.service
-        less = f", less what handovers cost: {service.describe()}" if service.loses_time else ""
-        return f"Assumes service whenever a satellite is {self.in_reach}{less}."
+        return assumed_words(self.visibility.view, self.in_reach)
 
     @property
     def within(self) -> Intervals | None:

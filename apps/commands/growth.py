@@ -165,6 +165,7 @@ def _answer_orders(
     from ..command_line.output import Answer, progress, write
     from ..command_line.query import find
     from ..text.growth import cells, goal_sentence, growth_sentence, headings
+    from ..text.service import handovers_on_top_note
 
     found = find(fleet_choice, site_choice, span_choice)
     windows, hours_words = _windows(keeps, site_choice, found.site.timezone, found.span)
@@ -217,7 +218,7 @@ def _answer_orders(
             shown,
             headings(list(table.columns)),
             cells,
-            (*notes, found.service_note, *found.notes),
+            (*handovers_on_top_note(found.visibility), *notes, found.service_note, *found.notes),
             facts,
             None,
             len(table),
@@ -244,6 +245,7 @@ def _answer_plan(
     from ..command_line.output import Answer, progress, write
     from ..command_line.query import CAUTION, check_age, headed, search_notes
     from ..text.growth import AHEAD_HEADINGS, ahead_cells, ahead_sentence, plan_notes
+    from ..text.service import without_handovers_note
     from ..text.units import duration, instant
 
     view, view_notes = site_choice.view()
@@ -268,6 +270,7 @@ def _answer_plan(
     length = _asked(duration(span.duration_s), hours_words, kept is not None)
     told = growth_goals.told(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
     notes = [
+        *without_handovers_note(view),
         "A scenario, never a forecast: the planes are designed, and each day's fleet is put over the sky of "
         f"{span.start:%Y-%m-%d}, because nodes turn by degrees a day.",
         *plan_notes(ahead),

@@ -79,6 +79,7 @@ def hindcast(
 
     from ..command_line.output import Answer, check_out, write
     from ..command_line.query import CAUTION
+    from ..text.service import without_handovers_note
     from ..text.units import LocalClock
 
     check_out(output_choice.out)
@@ -111,7 +112,7 @@ def hindcast(
         "timing": {"stated": dataclasses.asdict(found.model), "fitted": dataclasses.asdict(found.fitted)},
         "scores": plain_records(found.scores),
     }
-    told = (*(pair_note(pair) for pair in found.pairs), *notes, *fleet_notes, CAUTION)
+    told = (*without_handovers_note(view), *(pair_note(pair) for pair in found.pairs), *notes, *fleet_notes, CAUTION)
     write(Answer("hindcast", "\n".join(found.sentences), rows, headings, cells, told, facts, clock), output_choice)
 
 

@@ -98,7 +98,8 @@ def serving(
 
     check_out(output_choice.out)
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
-    service = service_of(policy, clock_text, acquisition_s, site_choice.service())
+    usual = site_choice.workspace()
+    service = service_of(policy, clock_text, acquisition_s, usual.service if usual else None)
     found = find(fleet_choice, site_choice, span_choice)
     seen = found.visibility
     timeline = serve(seen.candidates(), found.span, service, seen.look, fleet=seen.fleet)

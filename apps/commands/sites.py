@@ -19,6 +19,7 @@ from ..command_line.parsing import (
     mask,
 )
 from ..command_line.worker_options import WorkerChoice, workers_options
+from ..text.service import everywhere_note, lifted_note, without_handovers_note
 
 if TYPE_CHECKING:
     from passim import Fleet, Span
@@ -156,20 +157,20 @@ class _Places:
     def anywhere(self) -> tuple[views.View, list[str]]:
         """Return the view of a terminal that may stand anywhere, and what the user should be told."""
         from passim import Site
-        from passim.sky import limits, view
+        from passim.sky import view
 
         horizon, words = mask(f"{DEFAULT_MASK_DEG:g}" if self.mask_text is None else self.mask_text)
         site = Site("anywhere", 0.0, 0.0, 0.0, "UTC", horizon)
         workspace = found_workspace(self.workspace_dir)
-        seen = view.View(site, (limits.ServingFilter(),))
+        seen = view.View.usual(site)
         notes = [words]
         if workspace is not None:
             seen = workspace.view_from(site, ())
             notes.append(f"Terminal: that of {workspace.file}.")
         if self.without:
             seen = seen.without(*dict.fromkeys(self.without))
-            notes.append(f"Lifted: {', '.join(dict.fromkeys(self.without))}.")
-        return seen, [*notes, "Gateways belong to one place and are left out."]
+            notes.append(lifted_note(self.without))
+        return seen, [everywhere_note(seen), *notes]
 
     def _choice(self, site_text: str | None, spot: str | None) -> SiteChoice:
         return SiteChoice(
@@ -289,7 +290,12 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
     with progress("Comparing fleets") as report:
         found = side_by_side.compare_fleets(fleets, view, span, team=team, progress=report)
     hangs = "Masks are flat and stand in for the site's own horizon; not known before somebody has stood there."
-    told = [hangs, *(note for note in notes if not note.startswith("Mask: ")), *fleet_notes]
+    told = [
+        *without_handovers_note(view),
+        hangs,
+        *(note for note in notes if not note.startswith("Mask: ")),
+        *fleet_notes,
+    ]
     for fleet, report_on_it in zip(fleets, found.reports, strict=True):
         told += [f"{fleet.name}: {note}" for note in search_notes(report_on_it, span)]
     facts = _facts(span, site=view.title, sensitivity=numbers_by_row(found.sensitivity, ("fleet",)))

@@ -108,12 +108,10 @@ def symptom(
         found = room.find_settings(fleet, view, span, seen, top=top, progress=report)
     clock = LocalClock(view.site.timezone, span)
     notes = [*found.notes]
-    held = [limit.describe() for limit in view.limits if limit.name in ("cone", "arc", "gateway")]
+    kept = ("cone", "arc", "gateway", "handover")
+    held = [words for name, words in view.descriptions.items() if name in kept]
     if held:
         notes.append(f"Kept as given, and not searched: {'; '.join(held)}. --without LIMIT has it searched too.")
-    service = site_choice.service()
-    if service is not None and (service.clock is not None or service.acquisition_s):
-        notes.append("The workspace's clock and acquisition time do not count here: the search tries its own.")
     notes += [*search_notes(found.report, span), *view_notes, *fleet_notes, f"Times: {clock.description}.", CAUTION]
     facts = {
         "verdict": found.verdict,

@@ -10,6 +10,7 @@ from passim.errors import InputError
 from passim.forecast import timing
 
 from ..command_line.query import search_notes
+from ..text.service import assumed_words
 from ..text.units import listed
 from .state import PageRequest
 from .tasks.passes import Seen
@@ -41,7 +42,7 @@ def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = 
     limits = "; ".join(view.descriptions.values())
     return (
         *search_notes(seen.visibility.report, span, tell_age=tell_age),
-        f"Assumes service whenever a satellite is within every limit: {limits}.",
+        f"{assumed_words(view)[:-1]}: {limits}.",
         *seen.visibility.notes,
         *common_notes(question, span),
     )

@@ -12,8 +12,6 @@ from passim.answers.symptom import match as room
 
 from .units import duration
 
-# Fits closer than this are no ground to prefer one setting to another.
-ABOUT_EQUAL: Final = 0.05
 _MOST_NAMED: Final = 3
 _BEST: Final = " The best of "
 
@@ -38,9 +36,9 @@ def found_sentence(found: room.SymptomAnswer) -> str:
     start = found.sentence().partition(_BEST)[0]
     best = found.candidates[0]
     # What comes first is plain rather than best: a setting with more limits may fit better and stand further down.
-    equal = [(number, one) for number, one in enumerate(found.candidates, 1) if one.fit >= best.fit - ABOUT_EQUAL]
+    equal = [(number, one) for number, one in enumerate(found.candidates, 1) if one.fit >= best.fit - room.ABOUT_EQUAL]
     if len(equal) > 1:
-        better = any(one.fit > best.fit + ABOUT_EQUAL for _, one in equal)
+        better = any(one.fit > best.fit + room.ABOUT_EQUAL for _, one in equal)
         how = "fit, and none is the answer yet" if better else "fit about equally"
         named = [f"({number}) {one.describe()}" for number, one in equal[:_MOST_NAMED]]
         if len(equal) > _MOST_NAMED:

@@ -65,6 +65,7 @@ def keep_until_lost(
     start and hold no touching rows of one lane.
     """
     lane, begins, ends = allowed
+    highest = {} if look is None else _highest_at_choices(allowed, start_us, end_us, clock, look)
     # Plain lists for single numbers: the loop reads one at a time.
     begin_of, end_of = begins.tolist(), ends.tolist()
     rows: list[int] = []
@@ -73,13 +74,16 @@ def keep_until_lost(
     up = np.empty(0, dtype=np.int64)
     seen, now = 0, start_us
     while now < end_us:
-        # Bring the list of rows that hold this moment up to date.
         fresh = int(np.searchsorted(begins, now, side="right"))
-        up = np.concatenate([up, np.arange(seen, fresh)])
-        up = up[ends[up] > now]
+        if look is not None:
+            row = highest[now]
+        else:
+            # Bring the list of rows that hold this moment up to date.
+            up = np.concatenate([up, np.arange(seen, fresh)])
+            up = up[ends[up] > now]
+            row = int(up[_first_choice(lane[up], ends[up])]) if up.size else -1
         seen = fresh
-        if up.size:
-            row = int(up[_first_choice(lane[up], _merit(lane[up], ends[up], now, look))])
+        if row >= 0:
             until = min(end_of[row], end_us)
             rows.append(row)
             taken.append(now)
@@ -90,6 +94,19 @@ def keep_until_lost(
             break
         now = until if clock is None else clock.at_or_after(until)
     return Stints(*(np.array(column, dtype=np.int64) for column in (rows, taken, left)))
+
+
+def _highest_at_choices(
+    allowed: GroupedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look
+) -> dict[int, int]:
+    """Return the row of the highest satellite, or -1, at every moment at which a terminal that keeps may choose.
+
+    That is the start, and where a row begins or ends, or the moment of the clock after it: one look for all of them.
+    """
+    edges = np.concatenate([allowed.start, allowed.end])
+    moments = edges if clock is None else edges + (clock.offset_us - edges) % clock.period_us
+    moments = np.unique(np.append(moments[(moments > start_us) & (moments < end_us)], start_us)).astype(np.int64)
+    return dict(zip(moments.tolist(), _highest_rows(allowed, moments, look).tolist(), strict=True))
 
 
 def always_highest(allowed: GroupedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look) -> Stints:
@@ -137,13 +154,6 @@ def always_highest(allowed: GroupedIntervals, start_us: int, end_us: int, clock:
 def _first_choice(lane: Whole, merit: NDArray[Any]) -> int:
     """Return the place of the greatest merit; of equals the one of the smallest lane."""
     return int(np.lexsort((lane, -merit))[0])
-
-
-def _merit(lane: Whole, end_us: Whole, now_us: int, look: Look | None) -> NDArray[Any]:
-    """Return what is compared at a choice: heights, or how long each row still lasts."""
-    if look is None:
-        return end_us
-    return elevations_deg(look, lane, np.full(lane.shape, now_us, dtype=np.int64))
 
 
 def elevations_deg(look: Look, lane: Whole, time_us: Whole) -> NDArray[np.float64]:

@@ -20,7 +20,7 @@ Directions = Callable[[Intervals], Floats]
 # A freeze that is to be watched for must be long enough to see, and the other prediction clear of it by so much.
 _WATCHED_S = 5.0
 _CLEAR_S = 60.0
-_SAME_FREEZES = 0.8
+_SAME_FREEZES = 0.95
 # Directions point somewhere when the mean of their unit vectors is at least this long (0 all round, 1 all in one).
 _POINTED = 0.35
 
@@ -127,9 +127,14 @@ def _between(
 ) -> str:
     """Return one sentence on what tells two numbered predictions apart."""
     (a, (freezes_a, of_a)), (b, (freezes_b, of_b)) = one, other
-    if overlap(freezes_a, freezes_b) >= _SAME_FREEZES:
+    rates = rate_words(of_a.per_hour), rate_words(of_b.per_hour)
+    if overlap(freezes_a, freezes_b) >= _SAME_FREEZES and rates[0] == rates[1]:
         return f"Candidates {a} and {b} freeze at the same times: nothing in this span tells them apart."
-    told = [*_by_hours(a, of_a, b, of_b), *_by_length(a, of_a, b, of_b), *_by_direction(a, of_a, b, of_b)]
+    told = [
+        *(_by_hours(a, of_a, b, of_b) or _by_rate(a, of_a, b, of_b)),
+        *_by_length(a, of_a, b, of_b),
+        *_by_direction(a, of_a, b, of_b),
+    ]
     moment_words = _by_moment(a, freezes_a, b, freezes_b, span, timezone)
     told = [*told[:2], *moment_words[:1]]
     if not told:
@@ -161,6 +166,14 @@ def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
             rates = [rate_words(rate[hour]) for rate in (rate_a, rate_b)]
             return [f"{when} candidate {a} predicts {rates[0]} freezes an hour, candidate {b} {rates[1]}"]
     return []
+
+
+def _by_rate(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
+    """Say it where one freezes more often over all, as far as a person can tell."""
+    rates = rate_words(of_a.per_hour), rate_words(of_b.per_hour)
+    if rates[0] == rates[1]:
+        return []
+    return [f"candidate {a} predicts {rates[0]} freezes an hour, candidate {b} {rates[1]}"]
 
 
 def _by_length(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:

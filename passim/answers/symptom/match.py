@@ -20,12 +20,13 @@ import pandas as pd
 from passim.answers.symptom.discriminate import Traits, observations, rate_words, seconds_words, traits_of, when_words
 from passim.answers.symptom.observations import FEWEST_FREEZES, FreezeRecord, Symptom
 from passim.answers.symptom.score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, RangeJudge, RecordJudge
-from passim.answers.symptom.search import POLICY, Found, Trials, search_settings
+from passim.answers.symptom.search import Found, Trials, search_settings
 from passim.answers.symptom.settings import Grid, Setting
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
 from passim.sky.search_report import SearchReport
+from passim.sky.service import HANDOVER
 from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import Span
@@ -81,6 +82,8 @@ TOO_WIDE: Final = (
 )
 # Random freezes have 80 % of their intervals within a factor of 22 (exponential), trains of the sky mostly within 8.
 WIDE_RANGE: Final = 10.0
+# Fits closer than this are no ground to prefer one setting to another (this project's own, no source).
+ABOUT_EQUAL: Final = 0.05
 
 # Settings of the same kinds whose gateways or cones point within this are shown as one candidate.
 _SAME_DIRECTION_DEG = 45.0
@@ -132,8 +135,6 @@ class Candidate:
             }
         if setting.arc_deg is not None:
             values["terminal.arc_keep_out_deg"] = setting.arc_deg
-        if setting.is_timed:
-            values["terminal.policy"] = POLICY
         if setting.slot_s is not None:
             values["terminal.clock_period_s"] = setting.slot_s
             values["terminal.clock_offset_s"] = setting.slot_offset_s
@@ -237,8 +238,9 @@ def find_settings(
 
     Limits that the view has already count in every setting and are not searched; masks are tried on top of its horizon.
     With a record, `span` is the time that was watched: time in it without a freeze in the record counts as good.
-    Where a clock or acquisition time is tried, the terminal keeps a satellite until it is lost, then takes the one that
-    stays longest. `progress` is called with the share done. The same call gives the same answer.
+    The terminal chooses its satellites by the policy of the view's service, whose clock and acquisition time count too.
+    Where the sky as it is set up fits about as well as the best, it comes first. `progress` is called with the share
+    done. The same call gives the same answer.
 
     A record counts as explained when the setting that fits every second hour of it best also gains more on the other
     hours than at 99 % of all shifts in time, and the fit is 0.5 or more; with less it is explained in part.
@@ -251,11 +253,13 @@ def find_settings(
     grid = grid or Grid()
     judge = _judge(symptom, span, view.site.timezone)
     trials = Trials(fleet, view, span)
-    taken = {name for name in view.names if name != "horizon"}
+    taken = {name for name in view.names if name not in ("horizon", HANDOVER)}
+    taken |= {"slot"} if view.service.clock_period_s is not None else set()
+    taken |= {"acquisition"} if view.service.acquisition_s else set()
     found, tried = search_settings(trials, grid, judge, taken, progress)
 
     # One candidate for each sort of setting, and no limits that change nothing.
-    leaders = _leaders(found, top)
+    leaders = _as_set_up_first(_leaders(found, top), found, top)
     candidates = tuple(_candidate(leader, similar, trials, symptom.describe()) for leader, similar in leaders)
     gain, chance_level = judge.proof() if isinstance(judge, RecordJudge) else (None, None)
     verdict = _verdict(candidates, gain, chance_level)
@@ -324,6 +328,15 @@ def _leaders(found: list[Found], top: int) -> list[tuple[Found, int]]:
             leaders.append(one)
             similar.append(0)
     return list(zip(leaders, similar, strict=True))
+
+
+def _as_set_up_first(leaders: list[tuple[Found, int]], found: list[Found], top: int) -> list[tuple[Found, int]]:
+    """Put the sky as it is set up before all others where it fits about as well: nothing need be assumed then."""
+    plain = next((one for one in found if not one.setting.kinds), None)
+    if plain is None or plain.judgement.fit < leaders[0][0].judgement.fit - ABOUT_EQUAL:
+        return leaders
+    others = [(one, similar) for one, similar in leaders if one.setting.kinds]
+    return [(plain, 0), *others][:top]
 
 
 def _same_sort(a: Setting, b: Setting) -> bool:

@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import reduce
 from itertools import product
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,16 +20,11 @@ from passim.coverage.serving import serve
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_lane
 from passim.sky.limits import Limit, Scene
-from passim.sky.service import Policy
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span
 
 Progress = Callable[[float], None]
-
-# What a terminal is taken to do where a clock or acquisition is tried: the choice with the fewest changes, and one that
-# needs no look at the sky.
-POLICY: Final[Policy] = "keep-then-longest"
 
 # How many settings of each round go on to the next.
 _BEAM = 40
@@ -65,7 +59,8 @@ class Found:
 class Trials:
     """Predicted freezes of settings on top of a view, over one span.
 
-    Limits of the view count in every setting. Raises what `find_visibility` raises.
+    Limits of the view count in every setting, and so does its service: policy, clock and acquisition. Raises what
+    `find_visibility` raises.
     """
 
     def __init__(self, fleet: Fleet, view: View, span: Span) -> None:
@@ -96,9 +91,9 @@ class Trials:
 
     def freezes(self, setting: Setting) -> Intervals:
         """Return when there is no service under a setting whose limits are prepared."""
-        allowed = self.allowed(setting)
-        if setting.is_timed:
-            return serve(allowed, self.span, setting.service(POLICY), self.visibility.look).frozen()
+        allowed, service = self.allowed(setting), setting.service(self.view.service)
+        if service.loses_time:
+            return serve(allowed, self.span, service, self.visibility.look).frozen()
         return complement((allowed.start, allowed.end), self.span.start_us, self.span.end_us)
 
     def directions(self, when: Intervals) -> NDArray[np.float64]:

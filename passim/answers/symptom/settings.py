@@ -15,7 +15,7 @@ from passim.errors import InputError
 from passim.sky.ground import MEAN_EARTH_RADIUS_KM, compass_word
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Gateway, GatewayLimit, HorizonLimit, Limit
-from passim.sky.service import Policy, Service
+from passim.sky.service import Service
 from passim.sky.site import Site
 
 
@@ -115,9 +115,12 @@ class Setting:
         """Return its limits of the sky at `site`."""
         return tuple(part.limit(site) for part in self.parts())
 
-    def service(self, policy: Policy) -> Service:
-        """Return how satellites are given under it and a policy."""
-        return Service(policy, self.slot_s, self.slot_offset_s if self.slot_s else 0.0, self.acquisition_s)
+    def service(self, usual: Service) -> Service:
+        """Return how satellites are given under it; what it does not say is as usual, the policy always."""
+        clock = (usual.clock_period_s, usual.clock_offset_s)
+        if self.slot_s is not None:
+            clock = (self.slot_s, self.slot_offset_s)
+        return Service(usual.policy, *clock, self.acquisition_s or usual.acquisition_s)
 
     def describe(self, site: Site) -> str:
         """Say in plain words what it is."""

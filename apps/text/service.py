@@ -1,0 +1,56 @@
+"""What counts as service, and what an answer has to leave out of it, in words: said the same on every face."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import TYPE_CHECKING
+
+from .units import share
+
+if TYPE_CHECKING:
+    from passim.sky.view import View
+    from passim.sky.visibility import Visibility
+
+
+class First(str):
+    """A note that says what an answer leaves out: it stands before the answer's own sentence, whatever the format."""
+
+    __slots__ = ()
+
+
+def assumed_words(view: View, in_reach: str = "within every limit") -> str:
+    """Return the sentence that says what counts as service at a view."""
+    less = f", less what handovers cost: {view.service.describe()}" if view.service.loses_time else ""
+    return f"Assumes service whenever a satellite is {in_reach}{less}."
+
+
+def lifted_note(names: Collection[str]) -> First:
+    """Return the note on limits that were taken away by name."""
+    return First(f"Lifted: {', '.join(dict.fromkeys(names))}.")
+
+
+def everywhere_note(view: View) -> First:
+    """Return the note on what belongs to one place, and is left out of an answer for all places."""
+    handovers = " So is the time lost at handovers." if view.service.loses_time else ""
+    return First(f"Gateways belong to one place and are left out.{handovers}")
+
+
+def without_handovers_note(view: View) -> tuple[First, ...]:
+    """Return the note of an answer that leaves handovers out; none where they lose no time."""
+    return (First("Time lost at handovers is left out here."),) if view.service.loses_time else ()
+
+
+def handovers_on_top_note(seen: Visibility) -> tuple[First, ...]:
+    """Return the same, with what handovers cost with all the satellites there are; none where they lose no time."""
+    from passim import Coverage
+    from passim.sky.service import HANDOVER
+
+    if not seen.view.service.loses_time:
+        return ()
+    lost = (
+        Coverage.from_visibility(seen, (HANDOVER,)).covered_fraction()
+        - Coverage.from_visibility(seen).covered_fraction()
+    )
+    return (
+        First(f"Time lost at handovers is left out here: with all the satellites, another {share(lost)} of the time."),
+    )
