@@ -72,11 +72,11 @@ def test_a_record_written_by_gaps_leads_back_to_the_gateway(fleet: str, record: 
     assert answer["settings_tried"] > 1000
 
 
-def test_ranges_are_answered_in_words_and_rows_and_a_candidate_is_kept(tmp_path: Path, fleet: str) -> None:
+def test_ranges_are_answered_in_words_and_rows_and_a_candidate_is_adopted(tmp_path: Path, fleet: str) -> None:
     folder = str(tmp_path / "home")
     done("workspace", "new", folder, "--demo")
     arguments = ["--workspace", folder, "--site", "Marram", "--without", "gateway", "--elements", fleet, *SPAN, *SEEN]
-    result = done("symptom", *arguments, "--keep", "1", "--format", "csv")
+    result = done("symptom", *arguments, "--adopt", "1", "--format", "csv")
     rows = list(csv.DictReader(io.StringIO(result.stdout)))
     assert [row["number"] for row in rows] == [str(k) for k in range(1, len(rows) + 1)]
     lines = result.stderr.splitlines()
@@ -85,8 +85,12 @@ def test_ranges_are_answered_in_words_and_rows_and_a_candidate_is_kept(tmp_path:
     assert " Looked at Tue 24 Nov 23:00 to Wed 25 Nov 01:00. " in lines[0]
     assert any("in the order of their fit less a little" in line for line in lines)
     assert any("can stand in for another" in line for line in lines)
-    assert "not a promise of service" in lines[-2]
-    assert lines[-1].endswith("marked as an assumption.")
+    told = next(k for k, line in enumerate(lines) if line.endswith("marked as an assumption:"))
+    assert "not a promise of service" in lines[told - 1]
+    # What changed in the file is shown, and can be taken back.
+    changes = [line.strip() for line in lines[told + 1 :]]
+    assert "+ [[assumptions]]" in changes
+    assert all(line[:2] in ("+ ", "- ") for line in changes)
 
     # What was kept is what the best row says.
     workspace = Workspace.load(folder)
@@ -95,8 +99,19 @@ def test_ranges_are_answered_in_words_and_rows_and_a_candidate_is_kept(tmp_path:
     assert all("freezes every 4.5 to 5.2 min" in assumption.how for assumption in workspace.assumptions)
     assert ("gateways.assumed" in settings) == ("a gateway" in rows[0]["setting"])
     assert ("terminal.cone" in settings) == ("cone" in rows[0]["setting"])
+    # A site that lists its gateways goes by the assumed one from now on: else it would change nothing there.
+    if "gateways.assumed" in settings:
+        assert [gateway.name for gateway in workspace.gateways("Marram")] == ["assumed"]
+        assert [gateway.name for gateway in workspace.gateways("Skerry")] == ["North"]
     assert ("terminal.lowest_elevation_deg" in settings) == ("no service below" in rows[0]["setting"])
     assert "not measured" in done("workspace", "show", "--workspace", folder).stdout
+    # Every number of the candidate is a column of its own, and the file holds the same.
+    columns = {"mask_deg", "cone_half_angle_deg", "gateway_mask_deg", "gateway_bearing_deg", "arc_keep_out_deg"}
+    assert columns | {"clock_period_s", "clock_offset_s", "acquisition_s"} <= set(rows[0])
+    if rows[0]["gateway_latitude_deg"]:
+        assert float(rows[0]["gateway_latitude_deg"]) == pytest.approx(workspace.gateways("Marram")[0].latitude_deg)
+    done("workspace", "undo", "--workspace", folder)
+    assert not Workspace.load(folder).assumptions
 
 
 def test_a_narrow_terminal_gets_a_block_a_candidate(fleet: str, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -137,7 +152,7 @@ def test_what_was_seen_must_be_said_once(record: str) -> None:
     assert "Give --every and --length" in refused(*PLACE)
     assert "Give --every and --length" in refused(*PLACE, "--every", "5min")
     assert "leave out --every" in refused(*PLACE, *SEEN, "--record", record)
-    assert "--keep 6 asks for more candidates" in refused(*PLACE, *SEEN, "--keep", "6")
+    assert "--adopt 6 asks for more candidates" in refused(*PLACE, *SEEN, "--adopt", "6")
 
 
 @pytest.mark.parametrize("text", ["3-5", "min", "3..5min", "-3min", "3min-5", "3-5days", ""])

@@ -7,12 +7,28 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..command_line.options import fleet_options, output_options, place_options, site_options, span_options
-from ..command_line.parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, mask
+from ..command_line.options import (
+    fleet_options,
+    output_options,
+    place_options,
+    site_options,
+    span_options,
+    workspace_option,
+)
+from ..command_line.parsing import (
+    DEFAULT_MASK_DEG,
+    FleetChoice,
+    OutputChoice,
+    SiteChoice,
+    SpanChoice,
+    found_workspace,
+    mask,
+)
 
 if TYPE_CHECKING:
     from passim import Horizon
     from passim.sky import survey as profiles
+    from passim.workspace import Workspace
 
 _declination_option = click.option(
     "--declination",
@@ -33,7 +49,13 @@ _base_option = click.option(
     "0 gives the bare skyline.",
 )
 _HOW_TO_KEEP = "--base 0 keeps them"
-_horizon_out_option = click.option("--out", required=True, metavar="FILE.csv", help="Horizon file to write.")
+_horizon_out_option = click.option("--out", metavar="FILE.csv", help="Horizon file to write.")
+_keep_as_option = click.option(
+    "--keep-as",
+    metavar="SITE/SPOT",
+    help="Keep it in the workspace as the horizon of this mounting spot, a new one if need be; passim workspace undo "
+    "takes that back.",
+)
 _obstacles_option = click.option(
     "--file",
     "obstacles_path",
@@ -71,7 +93,17 @@ def survey(ctx: click.Context) -> None:
 @_declination_option
 @_base_option
 @_horizon_out_option
-def sighted(points_text: str | None, path: str | None, declination_deg: float, base_text: str, out: str) -> None:
+@_keep_as_option
+@workspace_option
+def sighted(
+    points_text: str | None,
+    path: str | None,
+    declination_deg: float,
+    base_text: str,
+    out: str | None,
+    keep_as: str | None,
+    workspace_dir: str | None,
+) -> None:
     """Write the horizon through a few sighted points, joined by straight lines.
 
     Give the points in clockwise order; the round may begin anywhere. Where something begins or ends, give a point on
@@ -82,6 +114,7 @@ def sighted(points_text: str | None, path: str | None, declination_deg: float, b
     Example:
       passim survey sighted --points 0:12,90:38,180:10,270:15 --declination -4.5 --out horizon.csv
       passim survey sighted --file sightings.csv --base 0 --out skyline.csv
+      passim survey sighted --points 0:12,90:38,180:10,270:15 --keep-as Marram/mast
       passim survey sighted --points 199:15,200:30,260:30,261:15 --base 15 --out ridge.csv
     """
     from passim.sky import survey as profiles
@@ -92,11 +125,11 @@ def sighted(points_text: str | None, path: str | None, declination_deg: float, b
     if (points_text is None) == (path is None):
         raise click.UsageError("which points? Give either --points AZ:EL,AZ:EL,... or --file CSV.")
     check_out(out)
+    workspace = _workspace_to_keep_in(out, keep_as, workspace_dir)
     base, _ = mask(base_text)
     sightings = survey_files.read_sightings(path) if path is not None else _points(points_text or "")
-    _write_horizon(
-        profiles.from_sightings(sightings, declination_deg=declination_deg, base=base, how_to_keep=_HOW_TO_KEEP), out
-    )
+    found = profiles.from_sightings(sightings, declination_deg=declination_deg, base=base, how_to_keep=_HOW_TO_KEEP)
+    _write_horizon(found, out, keep_as, workspace)
 
 
 @survey.command("obstacles", short_help="A horizon file from measured obstacles.")
@@ -107,7 +140,17 @@ def sighted(points_text: str | None, path: str | None, declination_deg: float, b
 @_declination_option
 @_base_option
 @_horizon_out_option
-def obstacles(obstacles_path: str, mount_height_m: float, declination_deg: float, base_text: str, out: str) -> None:
+@_keep_as_option
+@workspace_option
+def obstacles(
+    obstacles_path: str,
+    mount_height_m: float,
+    declination_deg: float,
+    base_text: str,
+    out: str | None,
+    keep_as: str | None,
+    workspace_dir: str | None,
+) -> None:
     """Write the horizon that obstacles make, seen from a mount of some height.
 
     Each obstacle counts as an upright wall with a level top that faces the mount. Its height and the mount's are
@@ -123,9 +166,11 @@ def obstacles(obstacles_path: str, mount_height_m: float, declination_deg: float
     from ..command_line.output import check_out
 
     check_out(out)
+    workspace = _workspace_to_keep_in(out, keep_as, workspace_dir)
     base, _ = mask(base_text)
     walls = survey_files.read_obstacles(obstacles_path)
-    _write_horizon(profiles.from_obstacles(walls, mount_height_m, declination_deg=declination_deg, base=base), out)
+    found = profiles.from_obstacles(walls, mount_height_m, declination_deg=declination_deg, base=base)
+    _write_horizon(found, out, keep_as, workspace)
 
 
 @survey.command("mast", short_help="What one metre more mast buys.")
@@ -345,16 +390,39 @@ def _spot(text: str) -> tuple[str, Horizon]:
     return name.strip(), horizon
 
 
-def _write_horizon(result: profiles.Survey, out: str) -> None:
-    """Write the horizon file and say what it holds."""
+def _workspace_to_keep_in(out: str | None, keep_as: str | None, workspace_dir: str | None) -> Workspace | None:
+    """Return the workspace of --keep-as, which names one of its sites; None without. Raises UsageError, InputError."""
+    from passim.workspace import site_and_spot
+
+    if keep_as is None:
+        if out is None:
+            raise click.UsageError("where to? Give --out FILE.csv, or --keep-as SITE/SPOT, or both.")
+        return None
+    workspace = found_workspace(workspace_dir)
+    if workspace is None:
+        raise click.UsageError("--keep-as needs a workspace to keep it in: passim workspace new DIR makes one.")
+    # A slip in a name should not cost the points.
+    site_and_spot(workspace, keep_as)
+    return workspace
+
+
+def _write_horizon(result: profiles.Survey, out: str | None, keep_as: str | None, workspace: Workspace | None) -> None:
+    """Write the horizon file, or keep the horizon in the workspace, or both, and say what it holds."""
     from passim.answers.sites import mounting
     from passim.sky import survey_files
+    from passim.workspace import keep_horizon_as
 
     from ..command_line.output import tell
     from ..text.mounting import horizon_sentence
     from ..text.units import printable
+    from .workspace import show_changes
 
-    horizon = result.horizon
-    survey_files.write_horizon(horizon, out)
-    click.echo(printable(horizon_sentence(horizon.azimuths_deg, horizon.elevations_deg, out)))
-    tell(*result.notes, f"Use it with --mask {shlex.quote(out)}.", *mounting.MOUNTING_CAUTIONS)
+    horizon, where = result.horizon, out or str(keep_as)
+    if out is not None:
+        survey_files.write_horizon(horizon, out)
+    click.echo(printable(horizon_sentence(horizon.azimuths_deg, horizon.elevations_deg, where)))
+    if workspace is not None and keep_as is not None:
+        before = workspace.text
+        show_changes(keep_horizon_as(workspace, keep_as, horizon), before)
+    use = [] if out is None else [f"Use it with --mask {shlex.quote(out)}."]
+    tell(*result.notes, *use, *mounting.MOUNTING_CAUTIONS)

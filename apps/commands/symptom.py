@@ -53,10 +53,11 @@ _HOURS = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*-\s*(\d{1,2})(?::(\d{2}))?\s*"
     "--top", type=click.IntRange(1, 100), default=5, show_default=True, metavar="N", help="How many candidates to show."
 )
 @click.option(
-    "--keep",
+    "--adopt",
     type=click.IntRange(1),
     metavar="N",
-    help="Put candidate N into the workspace, marked as an assumption.",
+    help="Put candidate N into the workspace, marked as an assumption, and show what changes there; passim workspace "
+    "undo takes it back.",
 )
 @output_options
 def symptom(
@@ -69,20 +70,22 @@ def symptom(
     happens_texts: tuple[str, ...],
     quiet_texts: tuple[str, ...],
     top: int,
-    keep: int | None,
+    adopt: int | None,
     output_choice: OutputChoice,
 ) -> None:
     """Search the settings that would freeze as you see it, when you know no gateway and no antenna cone.
 
     Masks, antenna cones, distance and bearing of a gateway, a keep-out around the geostationary arc, a clock that hands
     out satellites and the time to acquire one are tried, alone and together, on top of the limits already given. The
-    candidates come best first, with what to watch for to tell them apart. Where none fits, it is not the sky.
+    candidates come best first, with what to watch for to tell them apart. Where none fits, it is not the sky. CSV and
+    JSON hold each candidate whole: mask, cone, gateway, arc, clock and acquisition as columns of numbers.
 
     \b
     Example:
       passim symptom --elements fleet.json --site 45.0,-28.0,40 --every 3-5min --length 5-30s
       passim symptom --elements fleet.json --site 45.0,-28.0,40 --every 5-10min --length 5-40s --hours-of-day 08-12
       passim symptom --elements fleet.json --site 45.0,-28.0,40 --record freezes.csv --top 3
+      passim symptom --workspace school --without gateway --every 3-5min --length 5-30s --adopt 1
     """
     from passim.answers.symptom import match as room
 
@@ -94,11 +97,11 @@ def symptom(
     # The cheap questions first.
     check_out(output_choice.out)
     seen = _seen(every_text, length_text, record_path, happens_texts, quiet_texts)
-    if keep is not None and keep > top:
-        raise click.UsageError(f"--keep {keep} asks for more candidates than --top {top} shows.")
-    workspace = found_workspace(site_choice.workspace_dir) if keep is not None else None
-    if keep is not None and workspace is None:
-        raise click.UsageError("--keep needs a workspace to keep it in: passim workspace new DIR makes one.")
+    if adopt is not None and adopt > top:
+        raise click.UsageError(f"--adopt {adopt} asks for more candidates than --top {top} shows.")
+    workspace = found_workspace(site_choice.workspace_dir) if adopt is not None else None
+    if adopt is not None and workspace is None:
+        raise click.UsageError("--adopt needs a workspace to write it into: passim workspace new DIR makes one.")
     view, view_notes = site_choice.view()
     span = _span(span_choice, seen)
     fleet, fleet_notes = fleet_choice.fleet(span.start)
@@ -128,10 +131,14 @@ def symptom(
     headings, cells = _columns(found)
     write(Answer("symptom", sentence, found.table(), headings, cells, notes, facts, block=_block), output_choice)
 
-    if keep is not None and workspace is not None:
-        _refuse_to_keep(found, keep)
-        workspace.assume(**found.candidates[keep - 1].as_assumption(), on=span_choice.now.date())
-        tell(f"Candidate {keep} now stands in {workspace.file}, marked as an assumption.")
+    if adopt is not None and workspace is not None:
+        _refuse_to_adopt(found, adopt)
+        before = workspace.text
+        site_name = None if "," in (site_choice.site_text or "") else site_choice.site_text or workspace.site_names[0]
+        taken = found.candidates[adopt - 1].as_assumption()
+        changed = workspace.assume(**taken, on=span_choice.now.date(), site_name=site_name)
+        tell(f"Candidate {adopt} now stands in {workspace.file}, marked as an assumption:")
+        tell(*(f"  {line}" for line in changed.changes_since(before)))
 
 
 def seconds_range(option: str, text: str) -> tuple[float, float]:
@@ -248,16 +255,16 @@ def _block(row: Any) -> tuple[str, str]:
     return f"{row.number}. {row.setting}", "; ".join(told)
 
 
-def _refuse_to_keep(found: room.SymptomAnswer, keep: int) -> None:
+def _refuse_to_adopt(found: room.SymptomAnswer, adopt: int) -> None:
     """Raise InputError where there is no such candidate, or none that explains anything."""
     from passim.answers.symptom import match as room
     from passim.errors import InputError
 
     if found.verdict == room.NOT_THE_SKY:
-        raise InputError("--keep", got=keep, wanted="a candidate that explains the freezes: there is none")
-    if keep > len(found.candidates):
-        raise InputError("--keep", got=keep, wanted=f"a candidate from 1 to {len(found.candidates)}")
-    if found.candidates[keep - 1].setting.kinds == ():
+        raise InputError("--adopt", got=adopt, wanted="a candidate that explains the freezes: there is none")
+    if adopt > len(found.candidates):
+        raise InputError("--adopt", got=adopt, wanted=f"a candidate from 1 to {len(found.candidates)}")
+    if found.candidates[adopt - 1].setting.kinds == ():
         raise InputError(
-            "--keep", got=keep, wanted="a candidate with a limit of its own: this one is the sky as set up"
+            "--adopt", got=adopt, wanted="a candidate with a limit of its own: this one is the sky as set up"
         )

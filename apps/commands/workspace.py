@@ -21,9 +21,30 @@ if TYPE_CHECKING:
     from passim.workspace import Workspace
 
 
+_height_option = click.option(
+    "--height", metavar="M", help=f"Its {HEIGHT_ABOVE_ELLIPSOID}, m: {HOW_TO_GET_A_HEIGHT}. Default: 0."
+)
+_zone_option = click.option(
+    "--zone", metavar="NAME", help="Its time zone. Default: the one at the coordinates, whenever it is asked."
+)
+_mask_option = click.option(
+    "--mask",
+    metavar="DEG|FILE.csv",
+    help="Its roof line: degrees all round, or a horizon file, which is copied into the workspace. "
+    f"Default: {DEFAULT_MASK_DEG:g}.",
+)
+_spot_option = click.option("--spot", metavar="NAME", help="What to call the mounting spot. Default: roof.")
+_call_hours_option = click.option(
+    "--call-hours", metavar="HH:MM-HH:MM", help="When calls are held, in the site's own time: 09:00-17:00."
+)
+_weekdays_option = click.option(
+    "--weekdays", metavar="DAYS", help="On which days: mon-fri, or mon,wed,sat. Default: mon-fri."
+)
+
+
 @click.group("workspace", short_help="The folder you work in: sites, terminal, gateways, fleets.")
 def workspace() -> None:
-    """Make, show and check a workspace: a folder with the file passim.toml.
+    """Make, show, change and check a workspace: a folder with the file passim.toml.
 
     The file says where your sites are and what they see of the sky, what the terminal can do, which gateways count, and
     which satellites. Every command finds the workspace of the current folder, else that of your data folder;
@@ -42,17 +63,10 @@ def workspace() -> None:
 @click.option("--name", metavar="NAME", help="What to call the site.")
 @click.option("--latitude", metavar="DEG", help="Its latitude, degrees, north positive.")
 @click.option("--longitude", metavar="DEG", help="Its longitude, degrees, east positive.")
-@click.option("--height", metavar="M", help=f"Its {HEIGHT_ABOVE_ELLIPSOID}, m: {HOW_TO_GET_A_HEIGHT}. Default: 0.")
-@click.option(
-    "--zone", metavar="NAME", help="Its time zone. Default: the one at the coordinates, whenever it is asked."
-)
-@click.option(
-    "--mask",
-    metavar="DEG|FILE.csv",
-    help=f"Its roof line: degrees all round, or a horizon file, which is copied into DIR. "
-    f"Default: {DEFAULT_MASK_DEG:g}.",
-)
-@click.option("--spot", metavar="NAME", help="What to call the mounting spot. Default: roof.")
+@_height_option
+@_zone_option
+@_mask_option
+@_spot_option
 @click.option("--gateway", multiple=True, metavar="LAT,LON[,MASK]", help="A gateway that counts. Repeat for more.")
 @click.option(
     "--elements",
@@ -60,8 +74,8 @@ def workspace() -> None:
     metavar="PATH",
     help="A file or folder of element sets for the fleet; it stays where it is. Repeat for more.",
 )
-@click.option("--call-hours", metavar="HH:MM-HH:MM", help="When calls are held, in the site's own time: 09:00-17:00.")
-@click.option("--weekdays", metavar="DAYS", help="On which days: mon-fri, or mon,wed,sat. Default: mon-fri.")
+@_call_hours_option
+@_weekdays_option
 @at_option
 def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str | tuple[str, ...] | None) -> None:
     """Write a new workspace into DIR, with a plain word beside each setting.
@@ -115,6 +129,139 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
             tell("", f"Nothing was written. To go on from what you typed: {answers.command(directory)}")
         raise
     _made(made)
+
+
+@workspace.group("add", short_help="Add a site, a mounting spot or a gateway.")
+def add() -> None:
+    """Add a site, a mounting spot or a gateway to a workspace; every remark in its file stays where it is.
+
+    What changes is shown, and passim workspace undo takes it back.
+
+    \b
+    Example:
+      passim workspace add spot Marram --name mast --mask 20
+    """
+
+
+@add.command("site", short_help="A site with its one mounting spot.")
+@workspace_option
+@click.option("--name", metavar="NAME", required=True, help="What to call the site.")
+@click.option("--latitude", metavar="DEG", required=True, help="Its latitude, degrees, north positive.")
+@click.option("--longitude", metavar="DEG", required=True, help="Its longitude, degrees, east positive.")
+@_height_option
+@_zone_option
+@_mask_option
+@_spot_option
+@_call_hours_option
+@_weekdays_option
+def add_site(workspace_dir: str | None, **options: str | None) -> None:
+    """Add a site behind those there are. Every gateway of the file counts for it.
+
+    \b
+    Example:
+      passim workspace add site --name Lantern --latitude 58.5 --longitude -28.0 --height 60 --mask 25
+    """
+    from passim.workspace import add_site as added
+
+    from ..command_line.new_workspace import Answers, new_site, read_answers
+
+    given = {f"--{name.replace('_', '-')}": (value,) for name, value in options.items() if value is not None}
+    opened, answers = _opened(workspace_dir), Answers()
+    read_answers(given, answers, ask=False)
+    before = opened.text
+    show_changes(added(opened, new_site(answers)), before)
+
+
+@add.command("spot", short_help="A mounting spot of a site.")
+@click.argument("site_name", metavar="SITE")
+@workspace_option
+@click.option("--name", metavar="NAME", required=True, help="What to call the mounting spot.")
+@_mask_option
+def add_spot(site_name: str, workspace_dir: str | None, name: str, mask: str | None) -> None:
+    """Add a mounting spot to SITE, behind those it has.
+
+    \b
+    Example:
+      passim workspace add spot Marram --name mast --mask mast.csv
+    """
+    from passim.workspace import add_spot as added
+    from passim.workspace import check_name
+
+    from ..command_line.parsing import mask as horizon_of
+
+    opened = _opened(workspace_dir)
+    check_name(name, "name of the mounting spot")
+    horizon, _ = horizon_of(f"{DEFAULT_MASK_DEG:g}" if mask is None else mask)
+    before = opened.text
+    if horizon.is_flat:
+        changed = added(opened, site_name, name, mask_deg=horizon.lowest_deg)
+    else:
+        changed = added(opened, site_name, name, horizon=horizon)
+    show_changes(changed, before)
+
+
+@add.command("gateway", short_help="A gateway.")
+@click.argument("place", metavar="LAT,LON[,MASK]")
+@workspace_option
+@click.option("--name", metavar="NAME", required=True, help="What to call the gateway.")
+@_height_option
+@click.option(
+    "--for",
+    "for_sites",
+    multiple=True,
+    metavar="SITE",
+    help="A site that lists its gateways, and for which it counts too. Repeat for more. Sites that list none take all.",
+)
+def add_gateway(
+    place: str, workspace_dir: str | None, name: str, height: str | None, for_sites: tuple[str, ...]
+) -> None:
+    """Add a gateway: latitude and longitude in degrees, north and east positive, and the mask above which it works.
+
+    \b
+    Example:
+      passim workspace add gateway --name West --for Marram -- 45.0,-33.5
+    """
+    from passim.workspace import NewGateway, check_name
+    from passim.workspace import add_gateway as added
+
+    from ..command_line.parsing import gateway, number
+
+    opened = _opened(workspace_dir)
+    check_name(name, "name of the gateway")
+    found = gateway(place)
+    height_m = 0.0 if height is None else number(height, "--height", "metres", "40")
+    new = NewGateway(
+        name=name,
+        latitude_deg=found.latitude_deg,
+        longitude_deg=found.longitude_deg,
+        height_m=height_m,
+        mask_deg=found.horizon.lowest_deg,
+    )
+    before = opened.text
+    changed = added(opened, new, for_sites)
+    show_changes(changed, before)
+    left_out = [site for site in changed.site_names if name not in [g.name for g in changed.gateways(site)]]
+    if left_out:
+        from ..command_line.output import tell
+
+        tell(f"It does not count for {', '.join(left_out)}, which list their gateways: --for SITE adds it there.")
+
+
+@workspace.command("undo", short_help="Take back the last change that passim made.")
+@workspace_option
+def undo(workspace_dir: str | None) -> None:
+    """Put passim.toml back as it was before passim last changed it; once more brings the change back.
+
+    It is refused where the file has been changed by hand since.
+
+    \b
+    Example:
+      passim workspace undo
+    """
+    opened = _opened(workspace_dir)
+    before = opened.text
+    undone, _ = opened.undo()
+    show_changes(undone, before)
 
 
 @workspace.command("show", short_help="What a workspace says, site by site and spot by spot.")
@@ -219,6 +366,17 @@ def _opened(workspace_dir: str | None) -> Workspace:
     if opened is None:
         raise click.UsageError("no workspace here: give --workspace DIR, or make one with passim workspace new DIR.")
     return opened
+
+
+def show_changes(changed: Workspace, before: str) -> None:
+    """Show the lines of the file that went and came since it was the text `before`, and what else is to be told."""
+    from ..command_line.output import tell
+    from ..text.units import printable
+
+    click.echo(f"Changed {changed.file}:")
+    for line in changed.changes_since(before) or ["nothing"]:
+        click.echo(f"  {printable(line)}")
+    tell(*changed.notes)
 
 
 def _made(opened: Workspace) -> None:

@@ -6,6 +6,7 @@ checking    from text to settings, all errors at once
 saving      changing the file: comments kept, whole or not at all
 creating    the text of a new file, the invented scenario's among them
 folder      `Workspace`: finding it, and what it gives to the rest of passim
+places      sites, mounting spots and gateways added to the file
 horizons    a surveyed horizon kept as that of a mounting spot
 kept        answers kept beside the file, so that the next run can say what has changed
 """
@@ -16,6 +17,7 @@ from passim.workspace.checking import zone_at
 from passim.workspace.creating import NewGateway, NewSite, check_folder, create
 from passim.workspace.folder import FILE_NAME, Workspace
 from passim.workspace.kept import keep_answer, kept_answer
+from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
 from passim.workspace.settings import Assumption, CallHours, check_name
 
 __all__ = [
@@ -25,10 +27,15 @@ __all__ = [
     "NewGateway",
     "NewSite",
     "Workspace",
+    "add_gateway",
+    "add_site",
+    "add_spot",
     "check_folder",
     "check_name",
     "create",
     "keep_answer",
+    "keep_horizon_as",
     "kept_answer",
+    "site_and_spot",
     "zone_at",
 ]

@@ -315,6 +315,27 @@ def _call_hours(hours: CallHours | scenario.CallHours) -> str:
     return f'call_hours = {{ start = "{hours.start:%H:%M}", end = "{hours.end:%H:%M}", days = [{days}] }}'
 
 
+def site_section(site: NewSite, horizon_file: str | None = None) -> str:
+    """Return the section of a site with its one spot; `horizon_file` stands beside the workspace file."""
+    hours = [] if site.call_hours is None else [_call_hours(site.call_hours)]
+    spots = [(site.spot, _skyline(site.mask_deg, horizon_file))]
+    return _site(site.name, site.latitude_deg, site.longitude_deg, site.height_m, site.zone, spots, hours)
+
+
+def spot_section(name: str, mask_deg: float, horizon_file: str | None = None) -> str:
+    """Return the section of a mounting spot; `horizon_file` stands beside the workspace file."""
+    return f"[[sites.spots]]\nname = {_value(name)}\n{_skyline(mask_deg, horizon_file)}\n"
+
+
+def gateway_section(gateway: NewGateway) -> str:
+    """Return the section of a gateway."""
+    return _gateway(gateway.name, gateway.latitude_deg, gateway.longitude_deg, gateway.height_m, gateway.mask_deg, "")
+
+
+def _skyline(mask_deg: float, horizon_file: str | None) -> str:
+    return f"mask_deg = {_value(mask_deg)}" if horizon_file is None else f"horizon_file = {_value(horizon_file)}"
+
+
 def _seen_from(folder: Path, path: str) -> str:
     """Return a path of the current folder as it is named from `folder`: in full where it is no near neighbour."""
     whole = Path(path).absolute()

@@ -203,13 +203,38 @@ class Workspace:
         saving.edit(self.file, change)
         return type(self).load(self.folder)
 
-    def assume(self, values: Mapping[str, Any], how: str, on: date, gateway: Gateway | None = None) -> Workspace:
+    @property
+    def text(self) -> str:
+        """The text of the file as it stands now. Raises WorkspaceError."""
+        return saving.read_text(self.file)
+
+    def changes_since(self, text: str) -> list[str]:
+        """Return the lines of the file that went since it was `text`, after "- ", and those that came, after "+ "."""
+        return saving.differences(text, self.text)
+
+    def undo(self) -> tuple[Workspace, list[str]]:
+        """Take back the last change that passim made to the file; return the workspace as it then is and what changed.
+
+        Once more brings the change back. Raises WorkspaceError where there is none, or the file changed by hand since.
+        """
+        before, _ = saving.undo(self.file)
+        undone = type(self).load(self.folder)
+        return undone, undone.changes_since(before)
+
+    def assume(
+        self,
+        values: Mapping[str, Any],
+        how: str,
+        on: date,
+        gateway: Gateway | None = None,
+        site_name: str | None = None,
+    ) -> Workspace:
         """Put settings into the file that nobody measured, marked as assumptions: by whom, how and when.
 
         `values` maps settings of the file to their new values: ``terminal.clock_period_s``, or with names
         ``sites.Marram.spots.loft.mask_deg``. None takes a setting away. `gateway`, with a flat horizon, is added or
-        put in the place of the one of its name, and counts for every site that lists none. `how` is one sentence.
-        Raises WorkspaceError.
+        put in the place of the one of its name. It counts for every site that lists no gateways; where `site_name` is
+        one that does, it becomes the only one of its list. `how` is one sentence. Raises WorkspaceError.
         """
 
         def change(document: tomlkit.TOMLDocument) -> None:
@@ -219,6 +244,11 @@ class Workspace:
             if gateway is not None:
                 _put_gateway(document, gateway)
                 marked.append(f"gateways.{gateway.name}")
+                lists = site_name is not None and self._site(site_name).gateways is not None
+                if site_name is not None and lists:
+                    setting = f"sites.{self._site(site_name).name}.gateways"
+                    _set(document, setting, [gateway.name])
+                    marked.append(setting)
             _mark(document, set(values), marked, how, on)
 
         return self.edit(change)

@@ -39,13 +39,11 @@ def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horiz
     place = next((p for p in site.spots if p.name.casefold() == spot.strip().casefold()), None) if site else None
     if site is None or place is None:
         raise WorkspaceError("mounting spot", got=f"{site_name}, {spot}", wanted="a spot of the workspace")
-    words = "-".join(
-        re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-").lower() or "site" for text in (site.name, place.name)
-    )[:_LONGEST_NAME]
-    file_name, before_name = _free_name(workspace, f"horizon-{words}"), place.horizon_file
+    words = plain_words(site.name, place.name)
+    file_name, before_name = free_name(workspace, f"horizon-{words}"), place.horizon_file
     written = {file_name: horizon}
     if before_name is None:
-        before_name = _free_name(workspace, f"horizon-before-{words}", file_name)
+        before_name = free_name(workspace, f"horizon-before-{words}", file_name)
         written = {before_name: workspace.site(site.name, place.name).horizon, **written}
 
     def change(document: tomlkit.TOMLDocument) -> None:
@@ -73,7 +71,7 @@ def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horiz
         raise
 
 
-def _free_name(workspace: Workspace, stem: str, *taken: str) -> str:
+def free_name(workspace: Workspace, stem: str, *taken: str) -> str:
     """Return the name of a file to write: one that nothing else uses. Raises WorkspaceError."""
     settings = workspace.settings
     skylines = [*settings.gateways, *(place for site in settings.sites for place in site.spots)]
@@ -83,6 +81,12 @@ def _free_name(workspace: Workspace, stem: str, *taken: str) -> str:
         if name not in named and not (workspace.folder / name).exists():
             return name
     raise WorkspaceError(f"horizon files in {workspace.folder}", got=f"over {_MOST_FILES}", wanted="fewer")
+
+
+def plain_words(*names: str) -> str:
+    """Return names as part of a file's name: letters, digits and dashes alone."""
+    words = (re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-").lower() or "site" for text in names)
+    return "-".join(words)[:_LONGEST_NAME]
 
 
 def _entry(entries: Any, name: str) -> Any:

@@ -28,6 +28,7 @@ class LineNumbers:
 
     def __init__(self, text: str) -> None:
         self._lines: dict[Path, int] = {(): 1}
+        self._tables: dict[Path, int] = {}
         arrays: dict[Path, int] = {}
         here: Path = ()
         depth, quote = 0, ""
@@ -46,10 +47,15 @@ class LineNumbers:
                     if here in arrays:
                         here = (*here, arrays[here])
                 self._lines.setdefault(here, number)
+                self._tables.setdefault(here, number)
                 continue
             if key:
                 self._lines.setdefault((*here, *_split(key[1])), number)
             depth, quote = _carried(line[key.end() :] if key else line, depth, quote)
+
+    def tables(self) -> dict[Path, int]:
+        """Return the line of the header of each table that has one of its own."""
+        return dict(self._tables)
 
     def of(self, path: Iterable[str | int]) -> int:
         """Return the line of `path`, or of the nearest thing above it that has one."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import difflib
+import hashlib
 import os
 import sys
 import time
@@ -17,6 +19,8 @@ from passim.errors import WorkspaceError
 from passim.workspace.checking import LARGEST_FILE_BYTES, read_settings
 
 LOCK_NAME: Final = ".passim.lock"
+BEFORE_NAME: Final = ".passim.before"
+_BEFORE_HEAD: Final = "# As it was before passim made the file of sha256 "
 _PATIENCE_S: Final = 10.0
 _WAIT_S: Final = 0.02
 
@@ -34,26 +38,75 @@ def read_text(path: Path) -> str:
 
 
 def edit(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> str:
-    """Change the file at `path` by what `change` does to its document, and return the new text.
+    """Change the file at `path` by what `change` does to its document, and return the new text. Raises WorkspaceError.
 
-    The file is read anew under a lock, so that of two programs that change it at once each keeps what the other did;
-    comments and order stay. Raises WorkspaceError, and leaves the file as it was, where it is damaged already, where
-    the change would damage it, or where it cannot be written.
+    As `edit_text`; comments and order stay.
+    """
+
+    def changed(old: str) -> str:
+        document = tomlkit.parse(old)
+        change(document)
+        return tomlkit.dumps(document)
+
+    return edit_text(path, changed)
+
+
+def edit_text(path: Path, change: Callable[[str], str]) -> str:
+    """Change the file at `path` to what `change` makes of its text, and return the new text.
+
+    The file is read anew under a lock, so that of two programs that change it at once each keeps what the other did.
+    The text before is kept beside it, so that `undo` can put it back. Raises WorkspaceError, and leaves the file as it
+    was, where it is damaged already, where the change would damage it, or where it cannot be written.
     """
     with locked(path.parent):
         old = read_text(path)
         read_settings(old, path)
-        document = tomlkit.parse(old)
-        change(document)
-        new = tomlkit.dumps(document)
+        new = change(old)
         read_settings(new, path)
         # Somebody who edits by hand takes no lock: what was saved meanwhile is not written over.
         if read_text(path) != old:
             raise WorkspaceError(
                 f"workspace file {path}", got="another change while this one was made", try_next="the same again"
             )
+        # The text before goes first: if the file is not written after all, its digest says that this is not its past.
+        _write(path.parent / BEFORE_NAME, f"{_BEFORE_HEAD}{_digest(new)}\n{old}")
         _write(path, new)
     return new
+
+
+def undo(path: Path) -> tuple[str, str]:
+    """Put the file at `path` back as it was before the last change that passim made; return the text before and after.
+
+    Undoing twice brings the change back. Raises WorkspaceError where there is nothing to undo, and where the file has
+    been changed by hand since.
+    """
+    with locked(path.parent):
+        current = read_text(path)
+        before = path.parent / BEFORE_NAME
+        head, _, old = (read_text(before) if before.is_file() else "").partition("\n")
+        if not head.startswith(_BEFORE_HEAD):
+            raise WorkspaceError(f"undo in {path.parent}", got="no change by passim", wanted="one to undo")
+        if head.removeprefix(_BEFORE_HEAD) != _digest(current):
+            raise WorkspaceError(
+                f"workspace file {path}",
+                got="a change by hand since passim changed it",
+                wanted="the file as passim left it",
+                try_next=f"taking back what you want from {before}",
+            )
+        read_settings(old, path)
+        _write(before, f"{_BEFORE_HEAD}{_digest(old)}\n{current}")
+        _write(path, old)
+    return current, old
+
+
+def differences(old: str, new: str) -> list[str]:
+    """Return the lines that went, each after "- ", and those that came, each after "+ ", in the order of the file."""
+    changed = difflib.unified_diff(old.splitlines(), new.splitlines(), lineterm="", n=0)
+    return [f"{line[0]} {line[1:]}" for line in list(changed)[2:] if line[0] in "+-" and line[1:].strip()]
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def create_file(path: Path, text: str) -> None:

@@ -192,14 +192,14 @@ class SymptomAnswer:
         """Return one row a candidate, best first.
 
         Columns: number, setting (words), fit, limits (how many), freezes_per_hour (over the hours that have any),
-        freezes, length_mean_s, length_min_s, length_max_s, frozen_fraction, when (words), similar; gateway_latitude_deg
-        and gateway_longitude_deg (missing without one); for a record gain, explained_fraction and
-        false_alarm_fraction.
+        freezes, length_mean_s, length_min_s, length_max_s, frozen_fraction, when (words), similar; the numbers of
+        the setting itself, as `Setting.numbers` calls them (missing where it has no such limit); for a record gain,
+        explained_fraction and false_alarm_fraction.
         """
         rows = []
         for number, candidate in enumerate(self.candidates, 1):
-            traits, place = candidate.traits, candidate.setting.gateway
-            latitude_deg, longitude_deg = place.coordinates_deg(self.site) if place else (np.nan, np.nan)
+            traits = candidate.traits
+            numbers = candidate.setting.numbers(self.site)
             row = {
                 "number": number,
                 "setting": candidate.describe(),
@@ -213,8 +213,7 @@ class SymptomAnswer:
                 "frozen_fraction": traits.frozen_fraction,
                 "when": when_words(traits.by_hour),
                 "similar": candidate.similar,
-                "gateway_latitude_deg": latitude_deg,
-                "gateway_longitude_deg": longitude_deg,
+                **{name: np.nan if number is None else number for name, number in numbers.items()},
             }
             if isinstance(self.symptom, FreezeRecord):
                 row["gain"] = candidate.parts["gain"]

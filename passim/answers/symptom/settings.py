@@ -78,6 +78,31 @@ class Setting:
         """How many numbers were free to be chosen: 1 a mask, 3 a cone, 2 a gateway (its own mask is held) and so on."""
         return sum({"cone": 3, "gateway": 2, "slot": 2}.get(kind, 1) for kind in self.kinds)
 
+    def numbers(self, site: Site) -> dict[str, float | None]:
+        """Return every number of it, degrees, kilometres and seconds; None for what is not there.
+
+        The keys are columns of a table: mask_deg, cone_azimuth_deg, cone_tilt_deg, cone_half_angle_deg,
+        gateway_latitude_deg, gateway_longitude_deg, gateway_mask_deg, gateway_distance_km, gateway_bearing_deg,
+        arc_keep_out_deg, clock_period_s, clock_offset_s and acquisition_s.
+        """
+        place, cone = self.gateway, self.cone
+        latitude_deg, longitude_deg = place.coordinates_deg(site) if place else (None, None)
+        return {
+            "mask_deg": self.mask_deg,
+            "cone_azimuth_deg": cone.azimuth_deg if cone else None,
+            "cone_tilt_deg": cone.tilt_deg if cone else None,
+            "cone_half_angle_deg": cone.half_angle_deg if cone else None,
+            "gateway_latitude_deg": latitude_deg,
+            "gateway_longitude_deg": longitude_deg,
+            "gateway_mask_deg": place.mask_deg if place else None,
+            "gateway_distance_km": place.distance_km if place else None,
+            "gateway_bearing_deg": place.bearing_deg if place else None,
+            "arc_keep_out_deg": self.arc_deg,
+            "clock_period_s": self.slot_s,
+            "clock_offset_s": self.slot_offset_s if self.slot_s else None,
+            "acquisition_s": self.acquisition_s or None,
+        }
+
     @property
     def sky(self) -> Setting:
         """The setting without its clock and acquisition: what bounds the sky alone."""

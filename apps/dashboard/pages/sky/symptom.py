@@ -236,7 +236,9 @@ def register(app: Dash, state: DashboardState) -> None:
             found = _found(question, asked)
             if not 1 <= number <= len(found.candidates) or not _may_keep(found, number):
                 raise InputError("candidate to keep", got=number, wanted="one that is offered")
-            question.workspace.assume(**found.candidates[number - 1].as_assumption(), on=question.today)
+            question.workspace.assume(
+                **found.candidates[number - 1].as_assumption(), on=question.today, site_name=question.site_name
+            )
         except Pending:
             told = "The workspace or the fleet has changed since: search again first."
             return html.P(told, className="fault"), no_update
