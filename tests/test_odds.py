@@ -138,7 +138,8 @@ def test_without_error_the_odds_are_yes_or_no() -> None:
     joint = scene(90, 40, seed=5)
     coverage = Coverage.from_intervals(joint.start, joint.end, HOUR)
     nothing = TimingModel.steady(0.0)
-    odds = odds_of_no_service(joint, epochs(40), HOUR, nothing, searched=AROUND)
+    # Even steps: those that end at an edge would ask about the very microsecond of it.
+    odds = odds_of_no_service(joint, epochs(40), HOUR, nothing, searched=AROUND, even=True)
     in_view = coverage.in_view[np.searchsorted(coverage.edges_us, odds.moments_us, side="right") - 1]
     assert np.array_equal(odds.no_service > 0.5, in_view == 0)
     assert np.abs(odds.no_service - (in_view == 0)).max() < 1e-6
@@ -259,3 +260,47 @@ def test_wrong_input_is_told_in_one_line() -> None:
     for step_s in (0.0, 61.0, float("nan")):
         with pytest.raises(SpanError, match="step of the odds"):
             odds_of_no_service(joint, epochs(4), HOUR, step_s=step_s)
+
+
+# --- gaps shorter than a step -----------------------------------------------------------------------------------------
+
+
+def test_a_gap_between_two_seconds_is_not_lost() -> None:
+    """A gap of 0.22 s, without error, at 600.6 s: its minute is out for 0.22 / 60 = 0.367 % of the time (by hand)."""
+    known = laned((0, -600.0, 600.6), (1, 600.82, 4200.0))
+    for sigma_s in (0.0, 0.1):
+        odds = odds_of_no_service(known, epochs(2), HOUR, TimingModel.steady(sigma_s), searched=AROUND)
+        minute = odds.per_minute().iloc[10]
+        dense = odds_of_no_service(
+            known, epochs(2), HOUR, TimingModel.steady(sigma_s), step_s=0.001, searched=AROUND, even=True
+        )
+        wanted = dense.per_minute().iloc[10]
+        assert minute["no_service"] == pytest.approx(wanted["no_service"], rel=0.01)
+        assert minute["no_service_highest"] == pytest.approx(wanted["no_service_highest"], rel=0.01)
+        assert odds.expected_gap_s == pytest.approx(dense.expected_gap_s, rel=0.01)
+        if not sigma_s:
+            assert minute["no_service"] == pytest.approx(0.22 / 60.0, rel=1e-4)
+            assert minute["no_service_highest"] == 1.0
+
+
+@pytest.mark.parametrize("shared_s", [0.0, 0.3])
+def test_the_odds_of_many_short_gaps_against_a_dense_grid(shared_s: float) -> None:
+    """Edges every 1.7 s or so with errors of 0.05 s, and with one that all share: the grid of 1 ms is the truth."""
+    rng = np.random.default_rng(4)
+    begin_s = np.arange(20.0, 500.0, 1.73)
+    rows = [
+        (lane, s, s + length) for lane, (s, length) in enumerate(zip(begin_s, rng.uniform(1.4, 1.9, 278), strict=True))
+    ]
+    known, ages = laned(*rows), epochs(len(rows))
+    span = Span(START, START + (AROUND.end - AROUND.start) / 14)
+    model = TimingModel.steady(0.05, shared_per_day2_s=shared_s)
+    odds, dense = (
+        odds_of_no_service(known, ages, span, model, step_s=step_s, searched=AROUND, even=even)
+        for step_s, even in ((1.0, False), (0.001, True))
+    )
+    minutes, wanted = odds.per_minute(), dense.per_minute()
+    assert np.abs(minutes["no_service"] - wanted["no_service"]).max() < 0.002
+    assert np.abs(minutes["no_service_highest"] - wanted["no_service_highest"]).max() < 0.02
+    coarse = odds_of_no_service(known, ages, span, model, searched=AROUND, even=True).per_minute()
+    if not shared_s:
+        assert np.abs(coarse["no_service"] - wanted["no_service"]).max() > 0.01

@@ -255,7 +255,7 @@ class _Pair:
         """Return what was forecast and what came at each moment of the span."""
         joint, epochs_us = self._forecast.candidates(), self.older.epochs.astype("datetime64[us]").astype(np.int64)
         odds = [
-            odds_of_no_service(joint, epochs_us, self.span, law, step_s=step_s, searched=self.searched)
+            odds_of_no_service(joint, epochs_us, self.span, law, step_s=step_s, searched=self.searched, even=True)
             for law in (stated, fitted)
         ]
         time_us = odds[0].moments_us

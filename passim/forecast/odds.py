@@ -37,6 +37,8 @@ _REACH: Final = 5.5
 # Depths inside a pass at which the chance of a miss is bounded, in standard deviations without and with a manoeuvre.
 _PLAIN_DEPTHS: Final = (1.0, 2.0, 3.5)
 _TAIL_DEPTHS: Final = (0.5, 1.5, 3.0, _REACH)
+# Steps round a rise or set, in standard deviations from it: half of one long, as far as the chance still changes.
+_AROUND_AN_EDGE: Final = np.arange(-2.0 * _REACH, 2.0 * _REACH + 1.0) / 2.0
 # Times are whole microseconds, so a timing error of less than one tells nothing.
 _LEAST_US: Final = 1.0
 # Chances of single satellites worked out at a time: this keeps the arrays of a block inside the processor's cache.
@@ -47,7 +49,8 @@ _CELLS_A_BLOCK: Final = 200_000
 class Odds:
     """The odds of no service over a span, step by step.
 
-    edges_us        shape (steps+1,), int64: the edges of the steps, microseconds since 1970 UTC
+    edges_us        shape (steps+1,), int64: the edges of the steps, microseconds since 1970 UTC. Steps are shorter
+                    where the chance changes faster, unless even ones were asked for
     no_service      shape (steps,): the chance, 0 to 1, that no satellite serves at the middle of each step
     skipped_below   moments at which the chance is below this were not worked out, and stand as 0
     """
@@ -79,7 +82,7 @@ class Odds:
         return float(self.no_service @ np.diff(self.edges_us)) / 1e6
 
     def per_second(self) -> pd.DataFrame:
-        """Return one row a step (a second unless another was asked for): time (UTC, its middle) and no_service."""
+        """Return one row a step (a second or shorter unless asked otherwise): time (UTC, its middle) and no_service."""
         return pd.DataFrame({"time": _utc(self.moments_us), "no_service": self.no_service})
 
     def per_minute(self, timezone: str = "UTC") -> pd.DataFrame:
@@ -115,8 +118,14 @@ def odds_of_no_service(
     *,
     step_s: float = 1.0,
     searched: Span | None = None,
+    even: bool = False,
 ) -> Odds:
-    """Return the odds of no service in `span`, one value for each step of `step_s` seconds.
+    """Return the odds of no service in `span`, one value for each step of at most `step_s` seconds.
+
+    A timing error of a tenth of a second makes gaps that lie between the moments of a grid of seconds. So round each
+    rise and set whose error is shorter than two steps, the steps are half an error long, which holds the mean over any
+    stretch to a hundredth of its part in gaps (measured against a grid of milliseconds). With `even` every step is
+    `step_s` long but the last, for those who compare moment by moment.
 
     `joint` holds when which satellite can serve by prediction, as `Visibility.joint` returns it: its lanes are indices
     of `epochs_us`, shape (lanes,), the epochs of their element sets in microseconds since 1970 UTC. It may, and should,
@@ -133,6 +142,8 @@ def odds_of_no_service(
     law = scatter(joint, epochs_us, span, model or TimingModel(), searched)
     step_us = round(step_s * 1e6)
     edges_us = np.append(np.arange(span.start_us, span.end_us, step_us, dtype=np.int64), span.end_us)
+    if not even:
+        edges_us = _finer(edges_us, law, span, step_us)
     middles_us = (edges_us[:-1] - span.start_us + np.diff(edges_us) // 2).astype(np.float64)
 
     # Leave out the moments that are as good as safe, and the intervals that reach none of the others.
@@ -148,6 +159,18 @@ def odds_of_no_service(
     no_service[thin] = _chances(law, moments_us, first, past)
     # Weights of a quadrature add up to 1 only to the last digit.
     return Odds(span, edges_us, np.clip(no_service, 0.0, 1.0), SKIPPED_BELOW)
+
+
+def _finer(edges_us: Index, law: Scatter, span: Span, step_us: int) -> Index:
+    """Return the edges of the steps with more of them, half an error apart, wherever an error is below two steps."""
+    places_us = np.concatenate([law.start_us, law.end_us])
+    found = [edges_us]
+    for own_us, there in ((law.sigma_us, law.sigma_us >= 0.0), (law.tail_us, law.tail_us > law.sigma_us)):
+        width_us = np.tile(np.maximum(np.hypot(own_us, law.shared_us), _LEAST_US), 2)
+        sharp = np.flatnonzero((width_us < 2.0 * step_us) & np.tile(there, 2))
+        more = np.rint(places_us[sharp, None] + width_us[sharp, None] * _AROUND_AN_EDGE).astype(np.int64)
+        found.append(more[(more > 0) & (more < span.end_us - span.start_us)] + span.start_us)
+    return np.unique(np.concatenate(found))
 
 
 def _where_thin(law: Scatter, middles_us: Floats) -> NDArray[np.bool_]:
@@ -176,14 +199,12 @@ def _where_thin(law: Scatter, middles_us: Floats) -> NDArray[np.bool_]:
         weights.append((now - before)[real])
         before = now
 
-    # The sums, moment by moment: one up at each start and down at each end. Moments are evenly apart but for the last,
-    # which is worked out in any case.
+    # The sums, moment by moment: one up at each start and down at each end. The last moment is worked out in any case.
     weight, size = np.concatenate(weights), middles_us.size + 1
-    step_us = middles_us[1] - middles_us[0] if size > 2 else 1.0
     change = np.zeros(size)
     for bounds, sign in ((starts, 1.0), (ends, -1.0)):
-        place = np.ceil((np.concatenate(bounds) - middles_us[0]) / step_us)
-        change += sign * np.bincount(np.clip(place, 0, size - 1).astype(np.int64), weight, size)
+        place = np.searchsorted(middles_us, np.concatenate(bounds), side="left")
+        change += sign * np.bincount(np.minimum(place, size - 1), weight, size)
     thin: NDArray[np.bool_] = np.cumsum(change)[:-1] < -np.log(0.5 * SKIPPED_BELOW) + 1e-6
     thin[-1] = True
     return thin

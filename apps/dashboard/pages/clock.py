@@ -147,7 +147,11 @@ def _sentence(coverage: Coverage, clock: LocalClock) -> str:
     start, end = coverage.longest_clear()
     if start == end:
         return f"{day}: no service, all day."
-    calm = f"none from {clock.time(start)[:5]} to {clock.time(end)[:5]}"
+    first, last = clock.time(start), clock.time(end)
+    # Where every clear stretch is short, minutes alone would say "none from 12:25 to 12:25".
+    calm = f"none from {first[:5]} to {last[:5]}" if first[:5] != last[:5] else f"none from {first} to {last}"
+    if first == last:
+        calm = "hardly a second without"
     return f"{day}: {counted(len(gaps), 'gap')}, {duration(out_s)} in all; {calm}."
 
 
