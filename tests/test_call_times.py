@@ -135,6 +135,18 @@ def test_equally_good_starts_are_spread_over_the_days() -> None:
     assert spread(order, (np.arange(30) >= 4).astype(np.int64), day, 30, 6) == [0, 1, 2, 3, 10, 20]
 
 
+def test_among_equals_the_clearest_comes_first_then_the_quarter_of_an_hour() -> None:
+    """Six equal starts, by hand: from 15 min clear on all are the same, and of those 10:15 comes first."""
+    order = np.array([600, 606, 612, 615, 624, 700]) * MINUTE_US
+    clear = np.array([0, 7, 15, 16, 600, 5]) * MINUTE_US
+    one_day, alike = np.zeros(6, dtype=np.int64), np.zeros(6, dtype=np.int64)
+    assert spread(order, alike, one_day, 30, 2, clear) == [3, 5]
+    # Without a quarter among them the first; a second short of a minute does not count as one.
+    assert spread(order, alike, one_day, 5, 1, np.where(order == 615 * MINUTE_US, clear - MINUTE_US - 1, clear)) == [2]
+    # A better start is not given up for a clearer one.
+    assert spread(order, np.arange(6), one_day, 5, 1, clear) == [0]
+
+
 @pytest.mark.parametrize(
     ("start", "hours", "words"),
     [

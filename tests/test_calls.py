@@ -21,7 +21,8 @@ from passim.answers.calls.check import check_calls
 from passim.answers.calls.forecast import MARGIN, ServiceForecast, searched_span
 from passim.answers.calls.hours import MINUTE_US, AllowedHours
 from passim.answers.calls.kinds import LESSON, STREAM
-from passim.answers.calls.plan import COLUMNS, CallPlan, plan_calls, rank, windows
+from passim.answers.calls.outlook import COLUMNS, windows
+from passim.answers.calls.plan import CallPlan, plan_calls, rank
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
 from passim.forecast.timing import TimingModel
@@ -197,6 +198,19 @@ def test_equally_good_starts_are_suggested_on_every_day() -> None:
     found = plan_calls(covered, LESSON, hours=AllowedHours(480, 1080), most=6)
     assert found.suggestions["start"].dt.day.value_counts().to_dict() == {25: 2, 26: 2, 27: 2}
     assert found.span == covered.span
+
+
+def test_suggestions_keep_clear_of_the_cliff() -> None:
+    """Out until 60:18 and from 170:00 on, by hand: of the equal starts from 61 to 140, those with 15 min clear on both
+    sides are 76 to 125, and of those the first quarters of an hour are 90 and 120."""
+    known = one_satellite([(3618.0, 10200.0)])
+    found = plan_calls(known, LESSON, most=2)
+    at = [round((when - DAY).total_seconds() / 60) for when in found.suggestions["start"].dt.to_pydatetime()]
+    assert at == [90, 120]
+    # A freeze that only one drawn future has is one to keep clear of: with errors of 30 s the cliff is minutes wide.
+    uncertain = one_satellite([(3618.0, 10200.0)], model=TimingModel.steady(30.0))
+    blurred = plan_calls(uncertain, LESSON, most=1).suggestions["start"].iloc[0]
+    assert 76 < round((blurred - DAY).total_seconds() / 60) < 125
 
 
 def test_suggestions_are_apart_free_and_allowed(marram: ServiceForecast) -> None:

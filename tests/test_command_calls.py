@@ -163,7 +163,7 @@ def test_busy_times_are_avoided(folder: Path, tmp_path: Path) -> None:
 def test_a_calendar_is_written_and_updated(folder: Path, tmp_path: Path) -> None:
     target = tmp_path / "out.ics"
     first = done(folder, "calls", "--days", "1", "--ics", str(target), "--top", "2")
-    assert f"Wrote 2 calls to {target}, 2 of them new or changed." in first.stdout
+    assert f"Wrote 2 calls to {target}: 2 new." in first.stdout
     text = target.read_bytes().decode().replace("\r\n ", "")
     assert text.count("BEGIN:VEVENT") == 2
     assert "SUMMARY:Good time for a live video lesson (Marram loft)" in text
@@ -172,7 +172,7 @@ def test_a_calendar_is_written_and_updated(folder: Path, tmp_path: Path) -> None
     rows = json.loads(done(folder, "calls", "--days", "1", "--top", "2", "--format", "json").stdout)["rows"]
     assert starts == sorted(row["start"].replace("-", "").replace(":", "").replace(".000", "") for row in rows)
     again = done(folder, "calls", "--days", "1", "--ics", str(target), "--top", "2")
-    assert f"Wrote 2 calls to {target}, 0 of them new or changed." in again.stdout
+    assert f"Wrote 2 calls to {target}: 2 as before." in again.stdout
     # What passim wrote itself takes no time away, and is checked all the same.
     checked = done(folder, "calls", "--days", "1", "--check", str(target)).stdout
     assert checked.startswith("2 calls of out.ics: 2 without a pause to expect.")

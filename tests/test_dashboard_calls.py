@@ -18,7 +18,7 @@ from icalendar import Calendar
 
 from invented_calendars import ics
 from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import now as now_answer
+from passim.answers.calls import outlook as call_outlook
 from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import launch_plan as growth_plan
 from passim.errors import InputError
@@ -265,7 +265,7 @@ def test_verdicts_are_those_of_good_starts() -> None:
     table = pd.DataFrame({"chance_of_end": [0.0, 0.05, 0.05, 0.051], "expected_pauses": [0.49, 0.0, 0.5, 0.0]})
     said = [call_words.verdict(row) for row in table.itertuples(index=False)]
     assert said == ["good start", "good start", "pauses", "may end"]
-    assert [words == "good start" for words in said] == now_answer.good_starts(table).tolist()
+    assert [words == "good start" for words in said] == call_outlook.good_starts(table).tolist()
 
 
 @pytest.mark.parametrize(

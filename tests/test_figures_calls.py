@@ -14,7 +14,7 @@ from passim.answers import scenario
 from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import hours as call_times
 from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import now as now_answer
+from passim.answers.calls import outlook as call_outlook
 from passim.answers.calls import plan as calls
 from passim.answers.growth import curves as growth
 from passim.answers.growth import goals as growth_goals
@@ -78,7 +78,7 @@ def test_every_start_stands_at_its_day_and_hour(plan: calls.CallPlan, whole: Spa
     np.testing.assert_allclose(hover.x, local.dt.hour + (local.dt.minute + 0.5) / 60.0)
 
     # Good starts and the others share the starts among them, a minute each.
-    good = now_answer.good_starts(by_time)
+    good = call_outlook.good_starts(by_time)
     assert 0 < good.sum() < len(good)
     assert outline_hours(figure, "good start") == pytest.approx(good.sum() / 60.0)
     assert outline_hours(figure, "freezes to expect") == pytest.approx((~good).sum() / 60.0)

@@ -82,7 +82,9 @@ def calls(
     Every minute of the hours for calls is ranked by the chance of a freeze that ends the call (at most 5 %), the pauses
     and the frozen seconds to expect, and the worst freeze of nine calls in ten. Starts that are equally good are spread
     over the days. The gain over a random start stands beside it; where no start is better than another, or nearly any
-    will do, that is said. In a workspace the same question asked again with newer elements also says what has changed.
+    will do, that is said. Where none is good, that comes first, with the least bad one, the longest call that would do,
+    and the limit that costs most; a calendar then gets no event. In a workspace the same question asked again with
+    newer elements also says what has changed.
 
     --check looks at every call of a calendar, those that --ics has written among them. --hours and --to may say the end
     instead of --days.
@@ -202,12 +204,13 @@ def _planned(
         "minutes": asked.minutes,
         "hours": asked.hours.words,
         "band": plan.last.band.name,
+        "none_good": call_words.none_good_facts(plan.none_good),
         **call_words.gain_facts(plan),
     }
     answer = Answer(
         "calls",
         call_words.plan_sentence(plan, clock),
-        plan.by_hour if plan.statistics_only else plan.suggestions,
+        plan.by_hour if plan.statistics_only else plan.shown,
         call_words.HOUR_HEADINGS
         if plan.statistics_only
         else call_words.local_headings(call_words.PLAN_HEADINGS, clock),
@@ -223,15 +226,16 @@ def _write_ics(asked: _Asked, plan: Any, ics_file: str, span_choice: SpanChoice)
     """Write the suggestions as a calendar and return the note on it."""
     from passim.answers.calls import calendar_out
 
-    from ..text.calendar import calendar_question, calendar_windows
-    from ..text.units import counted
+    from ..text.calendar import calendar_question, calendar_windows, written_sentence
 
     if plan.statistics_only:
         return f"Nothing was written to {ics_file}: no single start can be told."
+    # What an earlier answer put into the file is called off where none is good any more.
+    if plan.none_good is not None and not Path(ics_file).exists():
+        return f"No start is good, so {ics_file} was not written."
     site = asked.ahead.found.site.name
     windows, question = calendar_windows(plan, site), calendar_question(plan, site)
-    changed = calendar_out.write_calendar(ics_file, windows, question, span_choice.now)
-    return f"Wrote {counted(len(windows), 'call')} to {ics_file}, {changed} of them new or changed."
+    return written_sentence(calendar_out.write_calendar(ics_file, windows, question, span_choice.now), ics_file)
 
 
 def _checked(

@@ -35,7 +35,8 @@ def now(
     """Say whether service is expected this minute, when the next gap comes, and whether to call.
 
     It looks 24 hours ahead. A start is good where a call is lost in at most one of twenty cases and most calls meet no
-    pause. What counts as a pause depends on the kind of call.
+    pause. What counts as a pause depends on the kind of call. Where no start is good, that comes first, with the least
+    bad one, the longest call that would do, and the limit that costs most.
 
     \b
     Example:
@@ -49,7 +50,15 @@ def now(
 
     from ..command_line.call_options import forecast, kind_facts, kind_of
     from ..command_line.output import Answer, check_out, write
-    from ..text.calls import NOW_HEADINGS, ages_sentence, local_headings, now_sentence, plan_cells
+    from ..text.calls import (
+        NOW_HEADINGS,
+        ages_sentence,
+        good_note,
+        local_headings,
+        none_good_facts,
+        now_sentence,
+        plan_cells,
+    )
     from ..text.units import instant
 
     check_out(output_choice.out)
@@ -74,10 +83,12 @@ def now(
             "start": instant(gap.start),
             "end": instant(gap.end),
             "duration_s": round(gap.duration_s, 3),
+            "frozen_s": round(gap.frozen_s, 3),
             "under_way": gap.under_way,
             "chance": round(gap.chance, 6),
         },
         "call_is_wise": said.call_is_wise if said.freshness.band.shows_odds else None,
+        "none_good": none_good_facts(said.none_good),
     }
     write(
         Answer(
@@ -90,6 +101,7 @@ def now(
             (
                 ages_sentence(said.freshness, said.freshness, "now", "now"),
                 kind.describe(),
+                good_note(),
                 ahead.found.service_note,
                 *ahead.found.notes,
             ),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from passim import Span
 from passim.answers.calls import hours as call_times
-from passim.answers.calls import now as now_answer
+from passim.answers.calls import outlook as call_outlook
 from passim.answers.calls import plan as calls
 from passim.spans import local_days, microseconds, moment, zone
 
@@ -154,7 +154,7 @@ def _outlines(days: list[_Day], wanted: bool, scale_s: float) -> tuple[Floats, F
     for day in days:
         if day.starts.empty:
             continue
-        good, height, floor = now_answer.good_starts(day.starts), _height(day, scale_s), -day.row - _STRIP
+        good, height, floor = call_outlook.good_starts(day.starts), _height(day, scale_s), -day.row - _STRIP
         breaks = (np.diff(day.hour) > 1.5 * _MINUTE_H) | (np.diff(day.hour) < 0.0) | (good[1:] != good[:-1])
         for run in np.split(np.arange(len(good)), np.flatnonzero(breaks) + 1):
             if good[run[0]] != wanted:

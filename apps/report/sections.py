@@ -215,15 +215,15 @@ def _calls(found: QueryResult, report: reports.SiteReport, hours: call_times.All
         return Section("When to call", (asked, report.no_plan))
     clock = found.clock
     sentences = (asked, *plan_sentence(plan, clock).splitlines())
-    if plan.statistics_only or plan.suggestions.empty:
+    if plan.statistics_only or plan.shown.empty:
         return Section("When to call", sentences)
     from passim.answers.calls import forecast as call_forecast
 
     table = table_of(
         "calls",
-        "Good starts",
+        "Good starts" if plan.none_good is None else "The least bad starts: none is good",
         PLAN_HEADINGS,
-        plan.suggestions,
+        plan.shown,
         lambda row: plan_cells(row, clock),
         " ".join(plan_notes(plan, call_forecast.RUNS)),
     )
@@ -233,7 +233,9 @@ def _calls(found: QueryResult, report: reports.SiteReport, hours: call_times.All
         "calls",
         "Starts of a call, day by day",
         call_days(plan, report.span, clock, report.at, LIGHT),
-        "Where the curve is flat, a call that begins then is not frozen; blue are the starts listed below.",
+        "Where the curve is flat, a call that begins then is not frozen; blue are the starts listed below."
+        if plan.none_good is None
+        else "The higher the curve, the longer a call that begins then is frozen; no start is good.",
         f"One row a day, over it every start of a call of {report.minutes} min within the hours for calls: the higher "
         "the curve, the longer that call is frozen on average.",
         "Futures are drawn within the timing error of the elements, and every start is counted in each of them.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from .calls import event_text
+from .units import counted
 
 if TYPE_CHECKING:
     from passim.answers.calls import calendar_out
@@ -12,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def calendar_windows(plan: calls.CallPlan, site_name: str) -> list[calendar_out.CallWindow]:
-    """Return the suggestions of a plan as events."""
+    """Return the suggestions of a plan as events: good starts only, so none where none is good."""
     from passim.answers.calls import calendar_out
     from passim.spans import zone
 
@@ -25,9 +26,18 @@ def calendar_windows(plan: calls.CallPlan, site_name: str) -> list[calendar_out.
             row.start.tz_convert(where).date(),
             f"Good time for {plan.kind.words} ({site_name})",
             event_text(row, plan.kind),
+            site_name,
         )
         for row in rows
     ]
+
+
+def written_sentence(written: calendar_out.Written, path: str) -> str:
+    """Return what was written: "Wrote 5 calls to x.ics: 3 new, 1 changed, 1 as before; 1 called off." """
+    parts = {"new": written.new, "changed": written.changed, "as before": written.as_before}
+    told = ", ".join(f"{number} {words}" for words, number in parts.items() if number)
+    off = f"; {written.called_off} called off" if written.called_off else ""
+    return f"Wrote {counted(written.calls, 'call')} to {path}{': ' if told else ''}{told}{off}."
 
 
 def calendar_question(plan: calls.CallPlan, site_name: str) -> str:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from passim.answers.calls import check as call_check
     from passim.answers.calls import kinds as call_kinds
     from passim.answers.calls import now as now_answer
+    from passim.answers.calls import outlook as call_outlook
     from passim.answers.calls import plan as calls
     from passim.forecast import Freshness
 
@@ -85,6 +86,16 @@ def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
         )
     if plan.gain is None:
         return f"No start is free: busy times meet each one. {looked}."
+    if plan.none_good is not None:
+        call = f"{plan.kind.words} of {plan.minutes} min"
+        random = gain_sentence(plan)
+        return "\n".join(
+            [
+                f"No good start for {call} in the time looked at: {clock.days(plan.span)}, {where}.",
+                *none_good_sentences(plan.none_good, plan.kind, clock),
+                random,
+            ]
+        )
     gain, best = plan.gain, plan.suggestions.iloc[0]
     if gain.all_alike:
         return f"{gain_sentence(plan)}\n{looked}."
@@ -100,6 +111,41 @@ def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
         if part is not None and part.all_alike and not _only_half(plan):
             sentences.append(f"{_alike(part, name)}.")
     return "\n".join(sentences)
+
+
+def none_good_sentences(none: call_outlook.NoneGood, kind: call_kinds.CallKind, clock: LocalClock) -> list[str]:
+    """Return what is said where no start is good: the least bad, what length would do, what would have to change."""
+    sentences = [f"Least bad: {minute(none.least_bad['start'], clock)}, {outlook(none.least_bad)}."]
+    if none.shorter is None:
+        sentences.append(f"No shorter call would do: not even one of a minute has a good start for {kind.words}.")
+    else:
+        when = minute(none.shorter["start"], clock)
+        sentences.append(f"Calls of up to {none.minutes} min have a good start: first {when}, {outlook(none.shorter)}.")
+    if not none.out_s:
+        sentences.append(
+            "What would have to change: the age of the elements. No gap is predicted in these calls, but none can be "
+            "ruled out either; newer elements would tell."
+        )
+    elif none.limit:
+        sentences.append(
+            f"What would have to change: the {none.limit} limit costs most; removing it alone would give back "
+            f"{share(none.given_back)} of the time without service in these calls."
+        )
+    else:
+        sentences.append(
+            "What would have to change: no single limit; removing any one alone would give back nothing in these calls."
+        )
+    return sentences
+
+
+def good_note() -> str:
+    """Return what counts as a good start."""
+    from passim.answers.calls import outlook as call_outlook
+
+    return (
+        f"A start is good where the chance that the call ends is at most {share(call_outlook.MOST_CHANCE_OF_END)} and "
+        f"fewer than {call_outlook.MOST_PAUSES:g} pauses are expected."
+    )
 
 
 def gain_sentence(plan: calls.CallPlan) -> str:
@@ -180,7 +226,11 @@ def hour_cells(row: Any) -> list[str]:
 
 def plan_notes(plan: calls.CallPlan, runs: int) -> list[str]:
     """Return what must be known of a plan: what counts as what, the age of the elements, where figures come from."""
-    notes = [plan.kind.describe(), ages_sentence(plan.first, plan.last, "at the first start", "at the last")]
+    notes = [
+        plan.kind.describe(),
+        good_note(),
+        ages_sentence(plan.first, plan.last, "at the first start", "at the last"),
+    ]
     left_out = plan.allowed_count - plan.rankable_count
     if left_out and not plan.statistics_only:
         notes.append(f"{counted(left_out, 'start')} not ranked: only statistics hold for them.")
@@ -232,12 +282,11 @@ def freeze_words(call: call_check.CheckedCall, clock: LocalClock) -> str:
 
 def verdict(row: Any) -> str:
     """Return in a word or two how a call goes, by what passim counts as a good start."""
-    from passim.answers.calls import now as now_answer
-    from passim.answers.calls import plan as calls
+    from passim.answers.calls import outlook as call_outlook
 
-    if row.chance_of_end > calls.MOST_CHANCE_OF_END:
+    if row.chance_of_end > call_outlook.MOST_CHANCE_OF_END:
         return "may end"
-    return "pauses" if row.expected_pauses >= now_answer.MOST_PAUSES else "good start"
+    return "pauses" if row.expected_pauses >= call_outlook.MOST_PAUSES else "good start"
 
 
 def check_rows(check: call_check.CallCheck, clock: LocalClock) -> pd.DataFrame:
@@ -329,20 +378,23 @@ def event_text(row: Any, kind: call_kinds.CallKind) -> str:
 
 
 def now_sentence(said: now_answer.Now, clock: LocalClock) -> str:
-    """Return the lines of now, at most four."""
+    """Return the lines of now: at most four where some start is good."""
     band, lines = said.freshness.band, []
     if not band.shows_odds:
         return (
             f"Elements {_age(said.freshness.median_s)} old: {TOTALS_ONLY}.\nWhether to call now, when "
             "the next gap comes and which start is good cannot be told from them: passim calls tells the calmest hours."
         )
+    if said.none_good is not None:
+        until = duration((said.looked_until - said.at).total_seconds())
+        lines.append(f"No good start for {said.kind.words} of {said.minutes} min in the next {until}.")
     if band.shows_times:
         expected = "Service is expected this minute" if said.served else "No service right now"
         lines.append(f"{expected}; the chance of none in it is {share(said.no_service)}.")
-        lines.append(_gap_line(said, clock))
+        lines.append(gap_line(said, clock))
     else:
         lines.append(f"Chance of no service this minute: {share(said.no_service)}.")
-        lines.append("Elements this old give odds, not the time of the next gap.")
+        lines.append(gap_line(said, clock))
     call = said.call
     wise = "is wise" if said.call_is_wise else "is not wise"
     by_odds = "" if band.shows_times else " by the odds"
@@ -352,23 +404,49 @@ def now_sentence(said: now_answer.Now, clock: LocalClock) -> str:
     until = duration((said.looked_until - said.at).total_seconds())
     if said.next_good is not None:
         lines.append(f"Next good start: {minute(said.next_good['start'], clock)}, {outlook(said.next_good)}.")
+    elif said.none_good is not None:
+        lines += none_good_sentences(said.none_good, said.kind, clock)
     else:
         lines.append(f"No good start in the next {until}.")
     return "\n".join(lines)
 
 
-def _gap_line(said: now_answer.Now, clock: LocalClock) -> str:
+def gap_line(said: now_answer.Now, clock: LocalClock) -> str:
+    """Return when the gap under way ends, or the next one comes, where single times may be told."""
+    if not said.freshness.band.shows_times:
+        return "Elements this old give odds, not the time of the next gap."
     gap = said.next_gap
+    if gap is None and said.kind.buffer_s:
+        until = duration((said.looked_until - said.at).total_seconds())
+        return f"No gap in the next {until} that outlasts the {said.kind.buffer_s:g} s in hand."
     if gap is None:
         return f"No gap in the next {duration((said.looked_until - said.at).total_seconds())}."
     length = ("at least " if gap.cut_at_end else "") + duration(gap.duration_s)
+    # What is in hand plays on into the gap.
+    frozen = f", {duration(gap.frozen_s)} of it frozen" if gap.frozen_s < gap.duration_s else ""
     if gap.under_way:
-        return f"The gap lasts {length} more, until {clock.when(gap.end)} (chance {share(gap.chance)})."
-    return f"Next gap: {clock.when(gap.start)}, {length} (chance {share(gap.chance)})."
+        return f"The gap lasts {length} more, until {clock.when(gap.end)}{frozen} (chance {share(gap.chance)})."
+    return f"Next gap: {clock.when(gap.start)}, {length}{frozen} (chance {share(gap.chance)})."
 
 
 def _capital(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}"
+
+
+def none_good_facts(none: call_outlook.NoneGood | None) -> dict[str, Any] | None:
+    """Return what is said where no start is good as JSON can hold it, None where one is."""
+    from .units import instant
+
+    if none is None:
+        return None
+    shorter = None if none.shorter is None else instant(none.shorter["start"].to_pydatetime())
+    return {
+        "least_bad_start": instant(none.least_bad["start"].to_pydatetime()),
+        "longest_good_minutes": none.minutes,
+        "longest_good_start": shorter,
+        "costliest_limit": none.limit or None,
+        "given_back_share": round(none.given_back, 6),
+    }
 
 
 def gain_facts(plan: calls.CallPlan) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from passim.errors import InputError
 
 from ...figures.strip import next_hour
 from ...figures.theme import Theme
-from ...text.calls import NOW_HEADINGS, now_sentence, outlook, pauses, plan_cells
+from ...text.calls import NOW_HEADINGS, gap_line, none_good_sentences, outlook, pauses, plan_cells
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
@@ -123,8 +123,12 @@ def _sentence(said: now_answer.Now, clock: LocalClock) -> str:
     if said.call_is_wise:
         return f"A good moment for {call}."
     start = f"Not a good moment for {call}: {pauses(said.call['expected_pauses'])} to expect"
+    until = duration((said.looked_until - said.at).total_seconds())
+    if said.none_good is not None:
+        worst = f"now {pauses(said.call['expected_pauses'])} to expect"
+        return f"No good start for {call} in the next {until}: {worst}."
     if said.next_good is None:
-        return f"{start}, and no good start in the next {duration((said.looked_until - said.at).total_seconds())}."
+        return f"{start}, and no good start in the next {until}."
     good = said.next_good["start"]
     day = "" if clock.day(good) == clock.day(said.at) else f" on {clock.day(good)}"
     # Where the good start has its own freezes, "better" alone would promise none.
@@ -153,7 +157,9 @@ def _second(said: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, c
     """Return what awaits a call, and the gap under way or the next one."""
     if not said.freshness.band.shows_odds:
         return "When the next gap comes cannot be told either; the page Calls still tells the calmest hours."
-    return f"{outlook(said.call)[:1].upper()}{outlook(said.call)[1:]}. {_gap_words(said, gaps, out, now, clock)}"
+    none = [] if said.none_good is None else none_good_sentences(said.none_good, said.kind, clock)
+    awaits = f"{outlook(said.call)[:1].upper()}{outlook(said.call)[1:]}."
+    return " ".join([awaits, _gap_words(said, gaps, out, now, clock), *none])
 
 
 def _gap_words(said: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, clock: LocalClock) -> str:
@@ -161,9 +167,10 @@ def _gap_words(said: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime
         end = clock.time(out.end)
         return f"The gap lasts past {end}." if out.cut_at_end else f"The gap lasts until {end}."
     if said.next_gap is None or said.next_gap.end > now:
-        return now_sentence(said, clock).splitlines()[1]
+        return gap_line(said, clock)
     # What was found at the start of the minute has passed since.
-    later = gaps[(gaps["start"] > now) & (gaps["duration_s"] >= said.kind.noticed_from_s)]
+    outlasts_s = said.kind.noticed_from_s + said.kind.buffer_s
+    later = gaps[(gaps["start"] > now) & (gaps["duration_s"] >= outlasts_s)]
     if later.empty:
         return f"No further gap until {clock.time(said.at + timedelta(hours=1))[:5]}."
     row = later.iloc[0]

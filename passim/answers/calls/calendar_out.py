@@ -28,16 +28,32 @@ _NAMESPACE: Final = uuid.UUID("8d1f2a6e-5b0c-4c57-9a55-3f1e0b7c9d42")
 
 @dataclass(frozen=True)
 class CallWindow:
-    """A call to put into a calendar: aware times, the local date it counts for, a title and what is expected."""
+    """A call to put into a calendar: aware times, local date it counts for, title, what is expected, where."""
 
     start: datetime
     end: datetime
     day: date
     title: str
     text: str
+    place: str = ""
 
 
-def write_calendar(path: str | Path, windows: Sequence[CallWindow], question: str, now: datetime) -> int:
+@dataclass(frozen=True)
+class Written:
+    """How many calls a calendar was given: new ones, changed ones, those as before; and how many were called off."""
+
+    new: int
+    changed: int
+    as_before: int
+    called_off: int
+
+    @property
+    def calls(self) -> int:
+        """How many calls the question has now."""
+        return self.new + self.changed + self.as_before
+
+
+def write_calendar(path: str | Path, windows: Sequence[CallWindow], question: str, now: datetime) -> Written:
     """Write `windows` into the file at `path`, whole or not at all, and return how many events are new or changed.
 
     `question` is text that is the same whenever the same is asked: windows of another question in the file are kept
@@ -46,14 +62,14 @@ def write_calendar(path: str | Path, windows: Sequence[CallWindow], question: st
     cannot be written.
     """
     path = Path(path)
-    calendar, changed = _calendar(windows, question, _events_before(path), now)
+    calendar, written = _calendar(windows, question, _events_before(path), now)
     try:
         write_atomically(path, calendar.to_ical())
     except OSError as error:
         raise InputError(
             f"calendar file cannot be written: {error.strerror}", got=str(path), try_next="another folder"
         ) from None
-    return changed
+    return written
 
 
 def calendar_bytes(windows: Sequence[CallWindow], question: str, now: datetime) -> bytes:
@@ -68,6 +84,13 @@ def calendar_bytes(windows: Sequence[CallWindow], question: str, now: datetime) 
 def check_target(path: str | Path) -> None:
     """Raise InputError where `write_calendar` could not use `path`: before the work is done, not after it."""
     path = Path(path)
+    if path.suffix.lower() != ".ics" and not path.is_dir():
+        raise InputError(
+            "calendar file to write",
+            got=str(path),
+            wanted="a name that ends in .ics, which calendars take in",
+            try_next=str(path.with_suffix(".ics")) if path.name else "calls.ics",
+        )
     if path.is_dir() or not path.absolute().parent.is_dir():
         raise InputError("calendar file to write", got=str(path), wanted="the name of a file in a folder that exists")
     _events_before(path)
@@ -75,7 +98,7 @@ def check_target(path: str | Path) -> None:
 
 def _calendar(
     windows: Sequence[CallWindow], question: str, before: dict[str, Any], now: datetime
-) -> tuple[Calendar, int]:
+) -> tuple[Calendar, Written]:
     """Return the calendar of `windows`, with what stays of the events `before`, and how many are new or changed."""
     question_id = str(uuid.uuid5(_NAMESPACE, question))
     now = now.astimezone(UTC).replace(microsecond=0)
@@ -83,14 +106,16 @@ def _calendar(
     calendar.add("prodid", PRODUCT)
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
-    changed = 0
+    new = changed = as_before = called_off = 0
     for uid, window in _identified(windows, question_id):
         event = _component(uid, window, question_id, now)
         old = before.pop(uid, None)
         sequence = 0 if old is None else int(old.get("SEQUENCE", 0))
         if old is not None and _said(old) != _said(event):
             sequence += 1
-        changed += old is None or _said(old) != _said(event)
+        new += old is None
+        changed += old is not None and _said(old) != _said(event)
+        as_before += old is not None and _said(old) == _said(event)
         event.add("sequence", sequence)
         calendar.add_component(event)
 
@@ -105,9 +130,9 @@ def _calendar(
             old.add("status", "CANCELLED")
             old.add("dtstamp", now)
             old.add("last-modified", now)
-            changed += 1
+            called_off += 1
         calendar.add_component(old)
-    return calendar, changed
+    return calendar, Written(new, changed, as_before, called_off)
 
 
 def _identified(windows: Iterable[CallWindow], question_id: str) -> list[tuple[str, CallWindow]]:
@@ -129,6 +154,8 @@ def _component(uid: str, window: CallWindow, question_id: str, now: datetime) ->
     event.add("dtend", window.end.astimezone(UTC))
     event.add("summary", window.title)
     event.add("description", window.text)
+    if window.place:
+        event.add("location", window.place)
     event.add("status", "TENTATIVE")
     event.add("transp", "TRANSPARENT")
     event.add(QUESTION, question_id)

@@ -15,8 +15,8 @@ from passim.answers.calls.calendar_in import Event
 from passim.answers.calls.forecast import RUNS, ServiceForecast
 from passim.answers.calls.hours import MINUTE_US, AllowedHours, starts
 from passim.answers.calls.kinds import CallKind
-from passim.answers.calls.now import good_starts
-from passim.answers.calls.plan import COLUMNS, MOST_CHANCE_OF_END, better, windows
+from passim.answers.calls.outlook import COLUMNS, MOST_CHANCE_OF_END, good_starts, windows
+from passim.answers.calls.plan import better
 from passim.errors import SpanError
 from passim.forecast.odds_events import Simulation
 from passim.forecast.timing import age_words
@@ -40,7 +40,7 @@ class Freeze:
 class CheckedCall:
     """One call of a calendar.
 
-    outlook         what awaits it: a row with the columns of `passim.answers.calls.plan.COLUMNS`
+    outlook         what awaits it: a row with the columns of `passim.answers.calls.outlook.COLUMNS`
     freezes         predicted single freezes of a length that is noticed; empty where the band hides single times
     nearest_better  the outlook of the nearest start, of those allowed, at which a person would notice that the call
                     goes better, in the order of preference of `check_calls`; None where there is none
@@ -93,7 +93,7 @@ def check_calls(
     """Check each event that lies within ``forecast.span``, and look for a better start within `hours` of that clock.
 
     A better start meets neither the other events nor `busy`, and a person would notice that the call goes better. The
-    nearest good start of the same local day comes first (`now.good_starts`: hardly ever lost, and most
+    nearest good start of the same local day comes first (`outlook.good_starts`: hardly ever lost, and most
     calls without a pause), then the nearest of any day at which the call is hardly ever lost, then the nearest.
 
     Left out with a reason are events of whole days, those by which elements are too old to tell single calls, and those

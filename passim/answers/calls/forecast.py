@@ -42,7 +42,7 @@ class ServiceForecast:
     Assumes service whenever a satellite is within every limit, less what ``service`` loses at handovers. ``joint``
     holds when which satellite is, by lane, an index of ``fleet``; it was sought in ``searched``. ``look`` tells where
     satellites stand, as `Visibility.look` does; a service that loses no time needs none. ``allow_stale`` lets elements
-    past every band be used.
+    past every band be used. ``seen`` holds limit by limit what ``joint`` came from, where that is known.
     """
 
     span: Span
@@ -53,6 +53,7 @@ class ServiceForecast:
     allow_stale: bool = False
     service: Service = INSTANT
     look: Look | None = None
+    seen: Visibility | None = None
 
     @classmethod
     def of(
@@ -68,7 +69,8 @@ class ServiceForecast:
         model = model or TimingModel()
         band_for(seen.fleet, span.start, model, allow_stale=allow_stale)
         band_for(seen.fleet, span.end, model, allow_stale=allow_stale)
-        return cls(span, seen.fleet, seen.candidates(), seen.span, model, allow_stale, seen.view.service, seen.look)
+        service, look = seen.view.service, seen.look
+        return cls(span, seen.fleet, seen.candidates(), seen.span, model, allow_stale, service, look, seen)
 
     def freshness(self, when: datetime) -> Freshness:
         """Return how old the elements are at `when`, and what may still be said."""

@@ -22,6 +22,9 @@ Index = NDArray[np.int64]
 
 MINUTE_US: Final = 60_000_000
 DAY_MINUTES: Final = 1440
+# People begin late and overrun: a call this far from the nearest freeze is as safe as one farther off (this project's
+# own, no source).
+ENOUGH_CLEAR_MIN: Final = 15
 _DAY_NAMES: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
@@ -152,20 +155,27 @@ def _stamp(moment: datetime) -> str:
     return f"{moment:%a} {moment.day} {moment:%b} {moment:%H:%M}"
 
 
-def spread(ranked_us: Index, tier: Index, day: Index, minutes: int, most: int) -> list[int]:
+def spread(
+    ranked_us: Index, tier: Index, day: Index, minutes: int, most: int, clear_us: Index | None = None
+) -> list[int]:
     """Return the places of up to `most` of `ranked_us`, best first, of which none overlaps another.
 
-    `tier` says which of them are equally good, in the order of `ranked_us`, and `day` on which day each lies; shape of
-    all (n,). A better start always comes first; among equals that on the day with the fewest so far, then the first.
+    `tier` says which of them are equally good, in the order of `ranked_us`, `day` on which day each lies, and
+    `clear_us` how far it keeps from anything that could spoil it; shape of all (n,). A better start always comes first;
+    among equals that on the day with the fewest so far; then the one with more whole minutes clear, of which
+    ``ENOUGH_CLEAR_MIN`` are enough; then one at a quarter of an hour; then the first.
     """
     chosen: list[int] = []
     length_us = minutes * MINUTE_US
     left = np.ones(ranked_us.size, dtype=bool)
     _, day = np.unique(day, return_inverse=True)
     on_day = np.zeros(ranked_us.size, dtype=np.int64)
+    clear = np.zeros_like(ranked_us) if clear_us is None else np.minimum(clear_us // MINUTE_US, ENOUGH_CLEAR_MIN)
+    # Every zone in use today is a whole number of quarters away from UTC.
+    odd = ranked_us // MINUTE_US % 15 != 0
     while left.any() and len(chosen) < most:
         equals = np.flatnonzero(left & (tier == tier[int(left.argmax())]))
-        place = int(equals[on_day[day[equals]].argmin()])
+        place = int(equals[np.lexsort((odd[equals], -clear[equals], on_day[day[equals]]))[0]])
         chosen.append(place)
         on_day[day[place]] += 1
         left &= np.abs(ranked_us - ranked_us[place]) >= length_us

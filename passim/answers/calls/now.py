@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -13,25 +12,25 @@ from numpy.typing import NDArray
 from passim.answers.calls.forecast import RUNS, ServiceForecast
 from passim.answers.calls.hours import MINUTE_US, check_length
 from passim.answers.calls.kinds import CallKind
-from passim.answers.calls.plan import MOST_CHANCE_OF_END, windows
+from passim.answers.calls.outlook import NoneGood, good_starts, is_good, none_good, windows
+from passim.answers.calls.plan import rank
 from passim.forecast.timing import Freshness
 from passim.spans import Span, microseconds, moment
-
-# A start is good where a call is hardly ever lost and most calls meet no pause (this project's own, no source).
-MOST_PAUSES: Final = 0.5
 
 
 @dataclass(frozen=True)
 class NextGap:
     """The next predicted gap: aware times, its length in seconds, whether it has begun, and how sure it is.
 
-    ``chance`` is the chance of no service half-way through it. A gap under way began at ``start`` or before; one that
-    goes on past what was looked at is ``cut_at_end``.
+    ``frozen_s`` is what is left of it once the kind of call has played what it has in hand. ``chance`` is the chance of
+    no service half-way through it. A gap under way began at ``start`` or before; one that goes on past what was looked
+    at is ``cut_at_end``.
     """
 
     start: datetime
     end: datetime
     duration_s: float
+    frozen_s: float
     under_way: bool
     cut_at_end: bool
     chance: float
@@ -43,13 +42,14 @@ class Now:
 
     served          whether service is predicted at ``at``
     no_service      the chance of no service at a random moment of the minute from ``at`` on
-    next_gap        the next gap that is long enough to be noticed, by ``looked_until``; None where there is none, or
-                    where the band hides single times
-    call            what awaits a call that begins now: a row with the columns of `passim.answers.calls.plan.COLUMNS`
-    call_is_wise    whether a call that begins now is good: hardly ever lost (5 %), and most meet no pause; False
-                    where the elements are too old to tell one moment from another
+    next_gap        the next gap that freezes the call for long enough to be noticed, by ``looked_until``; None where
+                    there is none, or where the band hides single times
+    call            what awaits a call that begins now: a row with the columns of `passim.answers.calls.outlook.COLUMNS`
+    call_is_wise    whether a call that begins now is good, as `passim.answers.calls.outlook` has it; False where the
+                    elements are too old to tell one moment from another
     next_good       what awaits a call at the next minute that is a good start; None where there is none by
                     ``looked_until``, or where single moments cannot be told
+    none_good       what to say where no start by ``looked_until`` is good; else None
     """
 
     at: datetime
@@ -62,12 +62,18 @@ class Now:
     call: pd.Series
     call_is_wise: bool
     next_good: pd.Series | None
+    none_good: NoneGood | None
     looked_until: datetime
 
     @property
     def table(self) -> pd.DataFrame:
-        """The call now as a row, and the next good start where it is another; what first, then an outlook's columns."""
+        """The call now as a row, and the next good start where it is another; what first, then an outlook's columns.
+
+        Where no start is good, the least bad takes its place.
+        """
         rows = {"now": self.call}
+        if self.none_good is not None and self.none_good.least_bad["start"] != self.call["start"]:
+            rows["least bad start"] = self.none_good.least_bad
         if self.next_good is not None and not self.call_is_wise:
             rows["next good start"] = self.next_good
         table = pd.DataFrame(list(rows.values())).reset_index(drop=True)
@@ -75,17 +81,6 @@ class Now:
             table[name] = pd.to_datetime(table[name], utc=True).astype("datetime64[us, UTC]")
         table.insert(0, "what", list(rows))
         return table
-
-
-def is_good(call: pd.Series) -> bool:
-    """Say whether an outlook is that of a good start: hardly ever lost, and without a pause more often than not."""
-    return bool(call["chance_of_end"] <= MOST_CHANCE_OF_END and call["expected_pauses"] < MOST_PAUSES)
-
-
-def good_starts(calls: pd.DataFrame) -> NDArray[np.bool_]:
-    """Say the same of each of many outlooks, shape (calls,)."""
-    good = (calls["chance_of_end"] <= MOST_CHANCE_OF_END) & (calls["expected_pauses"] < MOST_PAUSES)
-    return good.to_numpy(dtype=np.bool_)
 
 
 def now(forecast: ServiceForecast, kind: CallKind, *, minutes: int = 30, runs: int = RUNS, seed: int = 1) -> Now:
@@ -97,21 +92,24 @@ def now(forecast: ServiceForecast, kind: CallKind, *, minutes: int = 30, runs: i
     check_length(minutes, span)
     fresh = forecast.freshness(span.start)
 
-    # The next gap by prediction, and how sure it is.
+    # The next gap by prediction, and how sure it is. One that what is in hand bridges is none for this call.
     start_us, end_us = forecast.gaps_us()
-    seen = np.flatnonzero(end_us - start_us >= kind.noticed_from_s * 1e6)
+    freeze_us, freeze_end_us = forecast.gaps_us(kind.buffer_s)
+    noticed = np.flatnonzero(freeze_end_us - freeze_us >= kind.noticed_from_s * 1e6)
     served = not bool(np.any((start_us <= span.start_us) & (end_us > span.start_us)))
     this_minute = Span(span.start, min(span.start + timedelta(minutes=1), span.end))
     odds = forecast.odds(this_minute, runs=runs, seed=seed)
     gap = None
-    if seen.size and fresh.band.shows_times:
-        first, last = int(start_us[seen[0]]), int(end_us[seen[0]])
+    if noticed.size and fresh.band.shows_times:
+        frozen_from, last = int(freeze_us[noticed[0]]), int(freeze_end_us[noticed[0]])
+        first = int(start_us[np.searchsorted(end_us, last, side="left")])
         middle = Span(moment((first + last) // 2), moment((first + last) // 2 + 1_000))
         sure = forecast.odds(middle, step_s=0.001, runs=runs, seed=seed)
         gap = NextGap(
             moment(first),
             moment(last),
             (last - first) / 1e6,
+            (last - frozen_from) / 1e6,
             first <= span.start_us,
             last >= span.end_us,
             float(sure.no_service[0]),
@@ -120,14 +118,23 @@ def now(forecast: ServiceForecast, kind: CallKind, *, minutes: int = 30, runs: i
     # A call that begins now, and at each minute from here on.
     futures = forecast.futures(kind, runs=runs, seed=seed)
     call = windows(forecast, futures, kind, np.array([span.start_us]), minutes).iloc[0]
-    last_us = span.end_us - minutes * MINUTE_US
-    minute_us = np.arange(-(-microseconds(span.start) // MINUTE_US) * MINUTE_US, last_us + 1, MINUTE_US, dtype=np.int64)
-    good = None
+
+    def starts_of(length: int) -> NDArray[np.int64]:
+        first_us = -(-microseconds(span.start) // MINUTE_US) * MINUTE_US
+        minute_us = np.arange(first_us, span.end_us - length * MINUTE_US + 1, MINUTE_US, dtype=np.int64)
+        # Past the last moment of which the odds can be told, no start is good.
+        shown = [freshness.band.shows_odds for freshness in forecast.freshness_at(minute_us)]
+        return np.asarray(minute_us[np.array(shown, dtype=bool)])
+
+    minute_us = starts_of(minutes)
+    good, nothing = None, None
     if fresh.band.shows_odds and minute_us.size:
         later = windows(forecast, futures, kind, minute_us, minutes)
         is_so = good_starts(later)
         if is_so.any():
             good = later.iloc[int(is_so.argmax())]
+        else:
+            nothing = none_good(forecast, futures, kind, minutes, later.iloc[int(rank(later)[0])], starts_of)
     expected_share = float(odds.expected_gap_s / this_minute.duration_s)
     wise = fresh.band.shows_odds and is_good(call)
-    return Now(span.start, kind, minutes, fresh, served, expected_share, gap, call, wise, good, span.end)
+    return Now(span.start, kind, minutes, fresh, served, expected_share, gap, call, wise, good, nothing, span.end)

@@ -6,6 +6,10 @@ pauses, (3) the expected frozen seconds, (4) the 90th percentile of the worst fr
 cannot tell, a tenth of a pause or a second, count as none, so that the next question decides; of equals the earliest
 comes first.
 
+Only good starts are suggested (`passim.answers.calls.outlook` says what is good). Among equals those on the day with
+the fewest so far come first, then those that keep farthest, up to a quarter of an hour, from any freeze that a timing
+error could bring in, so that a call may begin a little late; then those at a quarter of an hour by the clock.
+
 The best of thousands looks better than it is, because luck in the draw helped to choose it. So starts are ranked on one
 set of futures and told of by another.
 """
@@ -23,8 +27,16 @@ from numpy.typing import NDArray
 from passim.answers.calls.forecast import RUNS, ServiceForecast
 from passim.answers.calls.hours import AllowedHours, spread, starts
 from passim.answers.calls.kinds import CallKind
+from passim.answers.calls.outlook import (
+    COLUMNS,
+    MOST_CHANCE_OF_END,
+    NoneGood,
+    clear_us,
+    good_starts,
+    none_good,
+    windows,
+)
 from passim.errors import InputError
-from passim.forecast.odds_events import Simulation
 from passim.forecast.timing import Freshness
 from passim.intervals import Intervals
 from passim.spans import Span, zone
@@ -32,8 +44,6 @@ from passim.spans import Span, zone
 Index = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-# The share of calls that may be lost (the objective of this project, see the module).
-MOST_CHANCE_OF_END: Final = 0.05
 # What drawn futures can tell apart, and what a person would notice (this project's own, no source).
 _PAUSE_STEP, _SECOND_STEP = 0.1, 1.0
 _WORTH_PAUSES, _WORTH_FROZEN_S = 0.5, 10.0
@@ -44,18 +54,6 @@ _FEWEST_STARTS: Final = 10
 _MOST_SUGGESTIONS: Final = 100
 
 _FIGURES: Final = ("chance_of_end", "expected_pauses", "expected_frozen_s")
-COLUMNS: Final = (
-    "start",
-    "end",
-    "chance_of_end",
-    "expected_pauses",
-    "expected_freezes",
-    "expected_frozen_s",
-    "worst_p50_s",
-    "worst_p90_s",
-    "age_s",
-    "band",
-)
 
 
 @dataclass(frozen=True)
@@ -109,7 +107,10 @@ class CallPlan:
 
     ranked          one row a free start, best first; columns `COLUMNS`; start and end are datetime64[us, UTC], chances
                     from 0 to 1, lengths in seconds, age_s that of the elements at the start
-    suggestions     the best of them that do not overlap; equally good ones are spread over the days
+    suggestions     the best of the good ones that do not overlap; equally good ones are spread over the days. Empty
+                    where none is good
+    least_bad       where none is good, the same of those that are not; else empty
+    none_good       where none is good, what to say of that; else None
     gain            over a random start; None where nothing is suggested
     before_noon, from_noon
                     the same gain for starts in these halves of the local day; None where there are too few
@@ -125,6 +126,8 @@ class CallPlan:
     timezone: str
     ranked: pd.DataFrame
     suggestions: pd.DataFrame
+    least_bad: pd.DataFrame
+    none_good: NoneGood | None
     gain: Gain | None
     before_noon: Gain | None
     from_noon: Gain | None
@@ -134,6 +137,11 @@ class CallPlan:
     first: Freshness
     last: Freshness
     span: Span
+
+    @property
+    def shown(self) -> pd.DataFrame:
+        """The starts to show: those suggested, or the least bad where none is good."""
+        return self.suggestions if self.none_good is None else self.least_bad
 
     @property
     def statistics_only(self) -> bool:
@@ -167,20 +175,36 @@ def plan_calls(
     first, last = forecast.freshness_at(found.allowed_us[[0, -1]])
 
     # One set of futures to choose by, another to tell by.
-    allowed = windows(forecast, forecast.futures(kind, runs=runs, seed=seed + 1), kind, found.allowed_us, minutes)
-    choosing = windows(forecast, forecast.futures(kind, runs=runs, seed=seed), kind, found.free_us, minutes)
-    good = choosing["band"].isin(_bands_with_odds(choosing, forecast)).to_numpy()
-    choosing = choosing[good].reset_index(drop=True)
+    choose_by, tell_by = (forecast.futures(kind, runs=runs, seed=number) for number in (seed, seed + 1))
+    allowed = windows(forecast, tell_by, kind, found.allowed_us, minutes)
+    choosing = windows(forecast, choose_by, kind, found.free_us, minutes)
+    with_odds = choosing["band"].isin(_bands_with_odds(choosing, forecast)).to_numpy()
+    choosing = choosing[with_odds].reset_index(drop=True)
     order = rank(choosing)
     told = allowed.set_index("start").loc[choosing["start"].iloc[order]].reset_index()[list(COLUMNS)]
 
     # Where many are equally good, those of one day alone would leave nobody a choice of days.
-    tier = _tiers(choosing.iloc[order])
+    is_good = good_starts(told)
+    none = not is_good.any()
+    rows = np.flatnonzero(is_good | none)
+    told_us = microseconds_of(told["start"])
+    clear = np.minimum.reduce([clear_us(futures, kind, told_us, minutes) for futures in (choose_by, tell_by)])
     day = told["start"].dt.tz_convert(zone(timezone)).dt.day_of_year.to_numpy(dtype=np.int64)
-    chosen = spread(_us(told["start"]), tier, day, minutes, most)
-    suggestions = told.iloc[chosen].reset_index(drop=True)
+    tier = _tiers(choosing.iloc[order])
+    chosen = spread(told_us[rows], tier[rows], day[rows], minutes, most, clear[rows])
+    listed = told.iloc[rows[chosen]].reset_index(drop=True)
     # What was chosen is put in order by the figures that are told.
-    suggestions = suggestions.iloc[rank(suggestions)].reset_index(drop=True)
+    listed = listed.iloc[rank(listed)].reset_index(drop=True)
+    nothing = None
+    if none and not listed.empty:
+        last_us = int(told_us.max())
+
+        def starts_of(length: int) -> Index:
+            # A shorter call has more starts; past the last that can be ranked the elements are too old for them.
+            free_us = starts(forecast.span, length, hours, timezone, taken).free_us
+            return free_us if len(told) == found.free_us.size else free_us[free_us <= last_us]
+
+        nothing = none_good(forecast, tell_by, kind, minutes, listed.iloc[0], starts_of)
     rankable = allowed[allowed["band"].isin(_bands_with_odds(allowed, forecast))]
     noon = told["start"].dt.tz_convert(zone(timezone)).dt.hour >= 12
     return CallPlan(
@@ -189,7 +213,9 @@ def plan_calls(
         hours,
         timezone,
         told,
-        suggestions,
+        listed.iloc[:0] if none else listed,
+        listed if none else listed.iloc[:0],
+        nothing,
         # Where times are taken, a random start is a free one too.
         gain_of(told, told),
         gain_of(told[~noon], told[~noon], _FEWEST_STARTS),
@@ -203,31 +229,9 @@ def plan_calls(
     )
 
 
-def windows(
-    forecast: ServiceForecast, futures: Simulation, kind: CallKind, start_us: Index, minutes: float | Floats
-) -> pd.DataFrame:
-    """Return what awaits calls of `minutes` at `start_us`, in the order given, with the columns `COLUMNS`."""
-    found = futures.windows(start_us, np.asarray(minutes) * 60.0, at_least_s=kind.at_least_s)
-    fresh = forecast.freshness_at(start_us)
-    return pd.DataFrame(
-        {
-            "start": _utc(found.start_us),
-            "end": _utc(found.end_us),
-            "chance_of_end": found.chance[:, 2],
-            "expected_pauses": found.expected_count[:, 1],
-            "expected_freezes": found.expected_count[:, 0],
-            "expected_frozen_s": found.expected_frozen_s,
-            "worst_p50_s": found.worst_p50_s,
-            "worst_p90_s": found.worst_p90_s,
-            "age_s": np.array([f.median_s for f in fresh], dtype=np.float64),
-            "band": pd.Series([f.band.name for f in fresh], dtype=object),
-        }
-    )
-
-
 def rank(table: pd.DataFrame) -> Index:
     """Return the order of rows with the columns `COLUMNS`, best first; see the module for what decides."""
-    order = np.lexsort((_us(table["start"]), *reversed(_keys(table))))
+    order = np.lexsort((microseconds_of(table["start"]), *reversed(_keys(table))))
     return np.asarray(order, dtype=np.int64)
 
 
@@ -300,7 +304,7 @@ def _tiers(ranked: pd.DataFrame) -> Index:
 
 def _bands_with_odds(table: pd.DataFrame, forecast: ServiceForecast) -> list[str]:
     """Return the names of the bands in which single starts can be told apart."""
-    fresh = forecast.freshness_at(_us(table["start"]))
+    fresh = forecast.freshness_at(microseconds_of(table["start"]))
     return sorted({f.band.name for f in fresh if f.band.shows_odds})
 
 
@@ -313,10 +317,6 @@ def _by_hour(allowed: pd.DataFrame, timezone: str) -> pd.DataFrame:
     return table.reset_index()
 
 
-def _us(times: pd.Series) -> Index:
+def microseconds_of(times: pd.Series) -> Index:
     """Return aware UTC times as microseconds since 1970 UTC."""
     return np.asarray(times.dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64))
-
-
-def _utc(time_us: Index) -> pd.DatetimeIndex:
-    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")

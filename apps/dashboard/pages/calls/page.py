@@ -11,7 +11,7 @@ from dash import Dash, Input, Output, State, html, no_update
 
 from passim.answers.calls import calendar_out
 from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import now as now_answer
+from passim.answers.calls import outlook as call_outlook
 from passim.answers.calls import plan as call_answers
 from passim.errors import InputError
 
@@ -186,6 +186,8 @@ def _why_not(state: DashboardState, search: str | None) -> str:
         return "once it is worked out"
     except InputError:
         return "no answer to this choice"
+    if plan.none_good is not None:
+        return "no start is good"
     return "no single start is suggested" if plan.suggestions.empty else ""
 
 
@@ -214,7 +216,8 @@ def register(app: Dash, state: DashboardState) -> None:
         except InputError as error:
             return flask.Response(f"{error}\n", 400, mimetype="text/plain")
         if plan.suggestions.empty:
-            return flask.Response("No single start can be suggested.\n", 404, mimetype="text/plain")
+            why = "No single start can be suggested" if plan.none_good is None else "No start is good"
+            return flask.Response(f"{why}.\n", 404, mimetype="text/plain")
         data = calendar_out.calendar_bytes(
             calendar_windows(plan, site_name), calendar_question(plan, site_name), question.now
         )
@@ -239,28 +242,32 @@ def _caption(plan: call_answers.CallPlan, clock: LocalClock, asked: calls_asked.
     if plan.ranked.empty:
         return _NO_START
     worst = plan.ranked.iloc[int(plan.ranked["expected_frozen_s"].to_numpy().argmax())]
-    good = int(now_answer.good_starts(plan.ranked).sum())
+    good = int(call_outlook.good_starts(plan.ranked).sum())
     calm = f"{share(good / len(plan.ranked))} of {counted(len(plan.ranked), 'start')} are good"
+    teal = ": flat and teal" if good else ""
+    if not good:
+        calm = "No start is good"
     blank = " Empty: an appointment leaves no room." if asked.busy else ""
     if worst["expected_frozen_s"] < 0.5:
         return f"{calm}; hardly a freeze to expect from any of them. Shaded: the hours for calls.{blank}"
     return (
-        f"{calm}: flat and teal. Worst to begin is {clock.time(worst['start'])[:5]} on {clock.day(worst['start'])}, "
+        f"{calm}{teal}. Worst to begin is {clock.time(worst['start'])[:5]} on {clock.day(worst['start'])}, "
         f"with {duration(worst['expected_frozen_s'])} frozen. Shaded: the hours for calls, {plan.hours.words}.{blank}"
     )
 
 
 def _starts_table(plan: call_answers.CallPlan, clock: LocalClock) -> Table:
     chosen = plan.ranked["start"].isin(plan.suggestions["start"])
-    ranks, good = range(1, len(plan.ranked) + 1), now_answer.good_starts(plan.ranked)
+    best = "best" if plan.none_good is None else "least bad"
+    ranks, good = range(1, len(plan.ranked) + 1), call_outlook.good_starts(plan.ranked)
     return Table(
         plan.ranked.assign(rank=ranks, suggested=chosen.to_numpy(), good=good),
         PLAN_HEADINGS,
         lambda row: plan_cells(row, clock),
         clock,
         "No start is free.",
-        plan.suggestions,
-        f"The best starts that do not overlap. All {len(plan.ranked):,}, best first, are in the file.",
+        plan.shown,
+        f"The {best} starts that do not overlap. All {len(plan.ranked):,}, best first, are in the file.",
     )
 
 

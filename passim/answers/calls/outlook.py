@@ -1,0 +1,170 @@
+"""What awaits a call, which outlook is good, and what to say where none is.
+
+One definition of a good start serves every answer about calls: now, the suggested starts, the calendar, the check of
+calls set by others, the report and the pages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from passim import intervals
+from passim.answers.calls.forecast import ServiceForecast
+from passim.answers.calls.kinds import CallKind
+from passim.coverage.causes import find_causes
+from passim.forecast.odds_events import Simulation
+
+Index = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+# A start is good where the call is dropped in at most one of twenty cases and most calls meet no pause: fewer than half
+# a pause is expected (this project's own, no source).
+MOST_CHANCE_OF_END: Final = 0.05
+MOST_PAUSES: Final = 0.5
+
+COLUMNS: Final = (
+    "start",
+    "end",
+    "chance_of_end",
+    "expected_pauses",
+    "expected_freezes",
+    "expected_frozen_s",
+    "worst_p50_s",
+    "worst_p90_s",
+    "age_s",
+    "band",
+)
+
+
+def windows(
+    forecast: ServiceForecast, futures: Simulation, kind: CallKind, start_us: Index, minutes: float | Floats
+) -> pd.DataFrame:
+    """Return what awaits calls of `minutes` at `start_us`, in the order given, with the columns `COLUMNS`."""
+    found = futures.windows(start_us, np.asarray(minutes) * 60.0, at_least_s=kind.at_least_s)
+    fresh = forecast.freshness_at(start_us)
+    return pd.DataFrame(
+        {
+            "start": _utc(found.start_us),
+            "end": _utc(found.end_us),
+            "chance_of_end": found.chance[:, 2],
+            "expected_pauses": found.expected_count[:, 1],
+            "expected_freezes": found.expected_count[:, 0],
+            "expected_frozen_s": found.expected_frozen_s,
+            "worst_p50_s": found.worst_p50_s,
+            "worst_p90_s": found.worst_p90_s,
+            "age_s": np.array([f.median_s for f in fresh], dtype=np.float64),
+            "band": pd.Series([f.band.name for f in fresh], dtype=object),
+        }
+    )
+
+
+def is_good(call: pd.Series | Mapping[str, Any]) -> bool:
+    """Say whether an outlook is that of a good start: hardly ever dropped, and without a pause more often than not."""
+    return bool(call["chance_of_end"] <= MOST_CHANCE_OF_END and call["expected_pauses"] < MOST_PAUSES)
+
+
+def good_starts(calls: pd.DataFrame) -> NDArray[np.bool_]:
+    """Say the same of each of many outlooks, shape (calls,)."""
+    good = (calls["chance_of_end"] <= MOST_CHANCE_OF_END) & (calls["expected_pauses"] < MOST_PAUSES)
+    return good.to_numpy(dtype=np.bool_)
+
+
+@dataclass(frozen=True, eq=False)
+class NoneGood:
+    """What is said where no start is good.
+
+    least_bad       the outlook of the start that ranks first all the same
+    minutes         the longest call, whole minutes, that has a good start; 0 where not even one of a minute has
+    shorter         the outlook of its first good start; None where there is none
+    limit           the limit that, lifted alone, gives back most of the time out during such calls; empty where no
+                    single limit gives any back, or where nothing is known of them
+    given_back      the share of that time, 0 to 1
+    out_s           the time out that is predicted inside the calls looked at, seconds; without any, what makes the
+                    starts bad is the timing error alone
+    """
+
+    least_bad: pd.Series
+    minutes: int
+    shorter: pd.Series | None
+    limit: str
+    given_back: float
+    out_s: float
+
+
+def none_good(
+    forecast: ServiceForecast,
+    futures: Simulation,
+    kind: CallKind,
+    minutes: int,
+    least_bad: pd.Series,
+    starts_of: Callable[[int], Index],
+) -> NoneGood:
+    """Return what is said of calls of `minutes` of which none has a good start.
+
+    `starts_of` returns the starts, ascending, microseconds since 1970 UTC, that calls of so many minutes may have. A
+    start that is good stays so for every shorter call, so that the longest good one is found by halving.
+    """
+    good, least, most = None, 0, minutes
+    while most - least > 1:
+        length = (least + most) // 2
+        found = _first_good(forecast, futures, kind, starts_of(length), length)
+        if found is None:
+            most = length
+        else:
+            good, least = found, length
+    limit, given_back, out_s = _costliest(forecast, starts_of(minutes), minutes)
+    return NoneGood(least_bad, least, good, limit, given_back, out_s)
+
+
+def clear_us(futures: Simulation, kind: CallKind, start_us: Index, minutes: int) -> Index:
+    """Return how far each call keeps from the nearest freeze that any drawn future has, microseconds, shape (calls,).
+
+    0 where such a freeze reaches into the call. Freezes too short to be noticed do not count.
+    """
+    length_us = futures.end_us - futures.start_us
+    noticed = length_us >= kind.noticed_from_s * 1e6
+    begins, ends = intervals.union((futures.start_us[noticed], futures.end_us[noticed]))
+    never_us = np.iinfo(np.int64).max // 4
+    begins, ends = np.append(begins, never_us), np.insert(ends, 0, -never_us)
+    # The first freeze that ends after the start of the call, and the one before it.
+    following = np.searchsorted(ends[1:], start_us, side="right")
+    after_us = begins[following] - (start_us + minutes * 60_000_000)
+    before_us = start_us - ends[following]
+    return np.asarray(np.maximum(np.minimum(after_us, before_us), 0))
+
+
+def _first_good(
+    forecast: ServiceForecast, futures: Simulation, kind: CallKind, start_us: Index, minutes: int
+) -> pd.Series | None:
+    if not start_us.size:
+        return None
+    table = windows(forecast, futures, kind, start_us, minutes)
+    good = good_starts(table)
+    return table.iloc[int(good.argmax())] if good.any() else None
+
+
+def _costliest(forecast: ServiceForecast, start_us: Index, minutes: int) -> tuple[str, float, float]:
+    """Return the limit that costs most in the gaps that meet a call, its share of them, and their seconds."""
+    if forecast.seen is None or not start_us.size:
+        return "", 0.0, 0.0
+    causes = find_causes(forecast.seen)
+    opens, closes = causes.gaps
+    # A gap meets a call where a start lies within the length of a call before its end.
+    first = np.searchsorted(start_us, opens - minutes * 60_000_000, side="right")
+    met = np.searchsorted(start_us, closes, side="left") > first
+    out_us = int(causes.gap_us[met].sum())
+    given_us = causes.single_us[:, met].sum(axis=1)
+    if not out_us or not given_us.max(initial=0):
+        return "", 0.0, out_us / 1e6
+    worst = int(given_us.argmax())
+    return causes.limits[worst], float(given_us[worst] / out_us), out_us / 1e6
+
+
+def _utc(time_us: Index) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")
