@@ -376,8 +376,6 @@ def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["out.txt", "out", "good.times"])
 def test_a_name_that_no_calendar_takes_in(name: str, tmp_path: Path) -> None:
-    with pytest.raises(
-        InputError, match=r"calendar file to write; got .*; wanted a name that ends in \.ics.*; try .*\.ics"
-    ):
+    with pytest.raises(InputError, match=r"wanted a name that ends in \.ics.*; try .*\.ics"):
         check_target(tmp_path / name)
     check_target(tmp_path / "OUT.ICS")
