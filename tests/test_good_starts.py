@@ -110,7 +110,7 @@ def test_not_even_a_minute_is_good() -> None:
 
 
 def test_only_good_starts_are_suggested_and_the_calendar_holds_no_other() -> None:
-    """Gaps of 40 s every 5 min but between minutes 60 and 150: by hand, calls of 29 min fit there from 61, 90 and 119."""
+    """Gaps of 40 s every 5 min but from minute 60 to 150: by hand, calls of 29 min fit there from 61, 90 and 119."""
     begins = [60.0 * m for m in range(0, 181, 5) if not 60 < m < 150]
     plan = plan_calls(with_gaps(begins, 40.0), VIDEO, minutes=29, most=5)
     assert plan.suggestions["start"].tolist() == [pd.Timestamp(DAY + timedelta(minutes=m)) for m in (61, 90, 119)]
