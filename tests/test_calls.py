@@ -16,8 +16,8 @@ import pytest
 
 from passim.answers import scenario
 from passim.answers.calls.calendar_in import Event
-from passim.answers.calls.changes import changes, check_record, plan_record
-from passim.answers.calls.check import check_calls
+from passim.answers.calls.changes import changes, check_record, kept_record, plan_record
+from passim.answers.calls.check import check_calls, horizon_of
 from passim.answers.calls.forecast import MARGIN, ServiceForecast, searched_span
 from passim.answers.calls.hours import MINUTE_US, AllowedHours
 from passim.answers.calls.kinds import LESSON, STREAM
@@ -331,12 +331,39 @@ def test_what_is_no_call_is_left_out_with_a_reason(marram: ServiceForecast) -> N
     assert check.calls == ()
     assert check.table().empty
     assert {event.title: reason for event, reason in check.left_out} == {
-        "Early": "it begins before the span asked about",
+        "Early": "it has begun already",
         "Camp": "it lasts over 12 h",
         "Fair": "it lasts whole days",
-        "Late": "it ends after the span asked about",
+        "Late": "it comes after the days asked about",
         "Bell": "it has no length",
     }
+
+
+def test_calls_at_other_sites_over_already_or_by_a_rule_nobody_follows_are_named(marram: ServiceForecast) -> None:
+    places = {
+        "A": "Skerry",
+        "B": "skerry, the hall",
+        "C": "Skerry roof",
+        "D": "Skerryvore",
+        "E": "",
+        "F": "Marram loft",
+    }
+    events = [replace(call(title, 10.0), place=place) for title, place in places.items()]
+    events += [call("Dawn", 8.0), replace(call("Odd", 12.0), guessed="BYMONTH=13, which goes from 1 to 12")]
+    check = check_calls(marram, LESSON, events, timezone=AZORES, other_sites=("Skerry", "Lantern"))
+    assert [one.event.title for one in check.calls] == ["D", "E", "F"]
+    assert {event.title: reason for event, reason in check.left_out} == {
+        **dict.fromkeys("ABC", "it is at another site, Skerry"),
+        "Dawn": "it is over already",
+        "Odd": "the rule by which it repeats cannot be followed (BYMONTH=13, which goes from 1 to 12)",
+    }
+
+
+def test_how_far_elements_tell_single_calls() -> None:
+    """Elements of midnight are 9 h old at 09:00, and odds are told up to 7 days: 6 days and 15 h ahead (by hand)."""
+    fleet, at = scenario.plover(DAY), DAY + timedelta(hours=9)
+    assert horizon_of(fleet, at) == DAY + timedelta(days=7)
+    assert horizon_of(fleet, at + timedelta(days=9)) == at + timedelta(days=9)
 
 
 def test_the_nearest_better_start_keeps_clear_of_other_events(marram: ServiceForecast) -> None:
@@ -375,7 +402,7 @@ def test_old_elements_hide_single_times_and_then_single_calls() -> None:
         assert [c.shows_times for c in check.calls] == shows
         assert all(c.freezes == () for c in check.calls)
     ((_, reason),) = check.left_out
-    assert reason.startswith("elements are 9.44 days old by then: single gaps cannot be told")
+    assert reason == "elements are over 7 days old by then, too old to tell single calls"
 
 
 # --- what new elements changed ----------------------------------------------------------------------------------------
@@ -397,6 +424,26 @@ def test_changes_between_two_answers(marram: ServiceForecast) -> None:
     assert [c.what for c in changes(after, before, DAY)] == ["worse", "new", "gone"]
     # What is over is no news.
     assert changes(before, after, DAY + timedelta(days=1)) == []
+
+
+def test_the_next_day_only_what_both_answers_looked_at_is_compared(marram: ServiceForecast) -> None:
+    """By hand: three calls, of which one is over, one fell out of the days looked at, and one got worse; a new one."""
+
+    def kept(start: datetime, pauses: float) -> dict[str, object]:
+        return {"uid": "", "title": "suggested call", "start": start.isoformat(), "chance_of_end": 0.0,
+                "expected_pauses": pauses, "expected_frozen_s": 0.0}  # fmt: skip
+
+    hour = [DAY + timedelta(hours=h) for h in (10, 30, 34, 40, 80)]
+    before = kept_record(
+        {"calls": [kept(hour[0], 0.0), kept(hour[1], 0.0), kept(hour[2], 0.0)]}, Span(DAY, hour[3]), ""
+    )
+    later = Span(DAY + timedelta(hours=24), DAY + timedelta(hours=96))
+    after = {"calls": [kept(hour[4], 0.0)], "others": [kept(hour[1], 0.0), kept(hour[2], 2.0), kept(hour[4], 0.0)]}
+    found = changes(before, after, later.start, later)
+    # The start at 30 h is as good as it was, though another is suggested now; that at 80 h was not looked at before.
+    assert [(c.what, c.start) for c in found] == [("worse", hour[2])]
+    gone = changes(before, {**after, "others": after["others"][1:]}, later.start, later)
+    assert [(c.what, c.start) for c in gone] == [("gone", hour[1]), ("worse", hour[2])]
 
 
 def test_a_plan_is_kept_too(marram: ServiceForecast) -> None:

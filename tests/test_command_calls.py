@@ -175,7 +175,7 @@ def test_a_calendar_is_written_and_updated(folder: Path, tmp_path: Path) -> None
     assert f"Wrote 2 calls to {target}: 2 as before." in again.stdout
     # What passim wrote itself takes no time away, and is checked all the same.
     checked = done(folder, "calls", "--days", "1", "--check", str(target)).stdout
-    assert checked.startswith("2 calls of out.ics: 2 without a pause to expect.")
+    assert checked.startswith("2 calls of out.ics: 2 with a good start.")
     free = tmp_path / "free.ics"
     entry = event("Maybe", "20261125T100000Z", "20261125T104500Z", "TRANSP:TRANSPARENT")
     free.write_text(ICS.format(entry), encoding="utf-8", newline="")
@@ -197,9 +197,7 @@ def test_given_calls_are_checked_and_changes_told(folder: Path, tmp_path: Path) 
     )
     options = ["--days", "1", "--check", str(lessons)]
     first = done(folder, "calls", *options).stdout.splitlines()
-    assert first[0].startswith(
-        "2 calls of lessons.ics: 1 without a pause to expect; the worst, Geometry at 09:00 on Wed 25 "
-    )
+    assert first[0].startswith("2 calls of lessons.ics: 1 with a good start; the worst, Geometry at 09:00 on Wed 25 ")
     assert "; from " in first[0]
     row = next(line for line in first if "Geometry" in line and "09:45" in line)
     assert " for " in row
@@ -207,6 +205,48 @@ def test_given_calls_are_checked_and_changes_told(folder: Path, tmp_path: Path) 
     assert f"{lessons}: 1 cancelled, left out." in " ".join(first)
     rows = json.loads(done(folder, "calls", *options, "--format", "json").stdout)["rows"]
     assert [r["freezes"] == "" for r in rows] == [False, True]
+
+
+def test_every_call_that_the_elements_tell_is_judged_and_the_others_are_named(folder: Path, tmp_path: Path) -> None:
+    """Elements of the 25th tell single calls to the 2nd, 7 days on: by hand the daily lesson has 7 from now on."""
+    lessons = tmp_path / "lessons.ics"
+    given = event("Geometry", "20261123T100000Z", "20261123T104500Z", "RRULE:FREQ=DAILY;UNTIL=20261205T235959Z")
+    given += event("Choir", "20261126T160000Z", "20261126T164500Z", "LOCATION:Skerry")
+    given += event("Odd", "20261126T160000Z", "20261126T164500Z", "RRULE:FREQ=DAILY;BYMONTH=13")
+    lessons.write_text(ICS.format(given), encoding="utf-8", newline="")
+    told = json.loads(done(folder, "calls", "--check", str(lessons), "--format", "json").stdout)
+    assert [row["start"][:13] for row in told["rows"]] == [f"2026-{day}T10" for day in
+        ("11-25", "11-26", "11-27", "11-28", "11-29", "11-30", "12-01")]  # fmt: skip
+    notes = " ".join(told["notes"])
+    assert "Not checked, because it is over already: Geometry (2 times)." in notes
+    assert "Not checked, because it is at another site, Skerry: Choir." in notes
+    assert (
+        "Not checked, because elements are over 7 days old by then, too old to tell single calls: Geometry (4 times)."
+    ) in notes
+    assert "Not checked, because the rule by which it repeats cannot be followed (BYMONTH=13, which" in notes
+    assert "counts as busy" not in notes
+    assert told["answer"].startswith("7 calls of lessons.ics (")
+    # Asked for fewer days, those after them are named too.
+    fewer = json.loads(done(folder, "calls", "--check", str(lessons), "--days", "2", "--format", "json").stdout)
+    assert len(fewer["rows"]) == 2
+    assert "Not checked, because it comes after the days asked about: Geometry (5 times)." in " ".join(fewer["notes"])
+    # At Skerry itself the choir is judged.
+    there = json.loads(done(folder, "calls", "--check", str(lessons), "--site", "Skerry", "--format", "json").stdout)
+    assert "Choir" in [row["title"] for row in there["rows"]]
+
+
+def test_the_same_question_asked_the_next_day_tells_what_has_changed(
+    folder: Path, tmp_path: Path, two_snapshots: list[str]
+) -> None:
+    older, newer, _ = (["--elements", path] for path in two_snapshots)
+    lessons = tmp_path / "lessons.ics"
+    lessons.write_text(
+        ICS.format(event("Geometry", "20261127T100000Z", "20261127T104500Z")), encoding="utf-8", newline=""
+    )
+    news = "ince the last answer"
+    for asked in ([], ["--check", str(lessons)]):
+        assert news not in done(folder, "calls", *asked, *older, at="2026-11-25T08:00:00Z").stdout
+        assert news in done(folder, "calls", *asked, *newer, at="2026-11-26T08:30:00Z").stdout, asked
 
 
 @pytest.fixture

@@ -190,3 +190,11 @@ def test_wrong_input_is_told_in_one_line() -> None:
             simulate(scene(5), EPOCHS_US, SPAN, runs=runs)  # type: ignore[arg-type]
     with pytest.raises(InputError, match="seed"):
         simulate(scene(5), EPOCHS_US, SPAN, seed=-1)
+
+
+def test_the_mean_of_a_step_counts_gaps_that_no_middle_of_a_step_meets() -> None:
+    """Two runs, gaps of 0.2 s after 10.6 s, of 3 s after 58.5 s in one: by hand 0.1, 0 and 1.5 s of those steps."""
+    drawn = simulation([(10.6, 10.8), (58.5, 61.5)], [])
+    assert drawn.mean_out(after(10.0, 11.0, 12.0, 58.0, 62.0)).tolist() == pytest.approx([0.1, 0.0, 0.0, 0.375])
+    assert drawn.mean_out(after(59.0, 60.0, 61.0)).tolist() == pytest.approx([0.5, 0.5])
+    assert drawn.share_out(after(10.5, 60.5)).tolist() == [0.0, 0.5]

@@ -45,15 +45,23 @@ class Forecast:
 
 
 def forecast(
-    fleet_choice: FleetChoice, site_choice: SiteChoice, span: Span, *, notes: tuple[str, ...] = ()
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    span: Span,
+    *,
+    notes: tuple[str, ...] = (),
+    loaded: tuple[Fleet, list[str]] | None = None,
 ) -> Forecast:
-    """Find who serves the site in `span` and a little around it. Raises InputError."""
+    """Find who serves the site in `span` and a little around it. Raises InputError.
+
+    `loaded` is what ``fleet_choice.fleet(span.start)`` gave, where it has been asked already.
+    """
     from passim.answers.calls import forecast as call_forecast
 
     from .query import check_age, search
 
     view, view_notes = site_choice.view()
-    fleet, fleet_notes = fleet_choice.fleet(span.start)
+    fleet, fleet_notes = loaded or fleet_choice.fleet(span.start)
     old = fleet_choice.allow_stale
     check_age(fleet, span.start, allow_stale=old, at="the start")
     check_age(fleet, span.end, allow_stale=old, at="the end of the last day", instead=_fewer_days(fleet, span))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+from collections.abc import Sequence
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +24,7 @@ from ..command_line.options import (
 )
 
 if TYPE_CHECKING:
-    from passim import Span
+    from passim import Fleet, Span
     from passim.answers.calls import calendar_in as calendar
     from passim.answers.calls import changes as call_changes
     from passim.answers.calls import check as call_check
@@ -32,6 +34,8 @@ if TYPE_CHECKING:
     from ..command_line.output import Answer
 
 DEFAULT_DAYS = 3.0
+# Calls of a calendar farther away than this, either way, are not even named.
+_CHECK_AROUND = timedelta(days=40)
 
 
 @click.command("calls", short_help="When to call, and how calls set by others will go.")
@@ -40,7 +44,12 @@ DEFAULT_DAYS = 3.0
 @days_span_options
 @minutes_option
 @kind_option
-@click.option("--days", type=float, metavar="N", help=f"Days to look ahead. Default: {DEFAULT_DAYS:g}.")
+@click.option(
+    "--days",
+    type=float,
+    metavar="N",
+    help=f"Days to look ahead. Default: {DEFAULT_DAYS:g}; with --check, as far as elements tell.",
+)
 @click.option(
     "--between", metavar="HH:MM-HH:MM", help="Local hours for calls. Default: the workspace's call hours, else all day."
 )
@@ -86,15 +95,18 @@ def calls(
     and the limit that costs most; a calendar then gets no event. In a workspace the same question asked again with
     newer elements also says what has changed.
 
-    --check looks at every call of a calendar, those that --ics has written among them. --hours and --to may say the end
-    instead of --days.
+    --check looks at every call of a calendar, those that --ics has written among them, as far ahead as the elements
+    tell single calls unless --days says less. Calls that are not checked are named with the reason: elements too old by
+    then, another site by their LOCATION, over already, a rule of repetition that cannot be followed. Calls over 40 days
+    away, either way, are not named. --hours and --to may say the end instead of --days.
 
     \b
     Example:
       passim calls --minutes 30 --days 3 --between 08:00-18:00 --weekdays mon-fri
       passim calls --kind voice --busy mine.ics --ics good-times.ics
-      passim calls --check lessons.ics --days 5
+      passim calls --check lessons.ics
     """
+    from passim import Span
     from passim.answers.calls import calendar_in as calendar
     from passim.answers.calls import calendar_out
     from passim.answers.calls import hours as call_times
@@ -113,31 +125,58 @@ def calls(
     timezone = site_choice.site()[0].timezone
     if ics_file is not None:
         calendar_out.check_target(ics_file)
+    given, loaded = None, None
+    if check_file is not None:
+        around = Span(span.start - _CHECK_AROUND, span.start + _CHECK_AROUND)
+        given = calendar.read_calendar(check_file, around, timezone, suggested=True)
+        if days is None and span_choice.hours is None and span_choice.to_text is None:
+            loaded = fleet_choice.fleet(span.start)
+            span = _to_the_last(span, given.events, loaded[0])
     busy = [calendar.read_calendar(name, span, timezone) for name in busy_files]
-    given = calendar.read_calendar(check_file, span, timezone, suggested=True) if check_file is not None else None
     calendar_notes = tuple(note for read in (*busy, given) if read is not None for note in read.notes)
-    ahead = forecast(fleet_choice, site_choice, span, notes=calendar_notes)
+    ahead = forecast(fleet_choice, site_choice, span, notes=calendar_notes, loaded=loaded)
     taken = [event for read in busy for event in read.events]
 
     asked = _Asked(ahead, kind, hours, minutes, seed, timezone)
     if given is not None:
-        answer, record = _checked(asked, given, Path(str(check_file)).name, taken)
+        others = _other_sites(site_choice)
+        answer, record = _checked(asked, given, Path(str(check_file)).name, taken, others)
     else:
         answer, record = _planned(asked, taken, top, ics_file, span_choice)
     what = f"check {Path(check_file).absolute()}" if check_file is not None else f"top {top}"
-    question = _question(asked, span, taken, what)
+    # How far a check looks by itself hangs on the elements.
+    what += "" if loaded is not None else f", {span.duration_s:g} s"
+    question = _question(asked, busy_files, what)
     write(_with_changes(answer, record, question, span_choice, site_choice, ahead), output_choice)
 
 
-def _question(asked: _Asked, span: Span, taken: list[calendar.Event], what: str) -> str:
-    """Return all that an answer hangs on but the elements: only answers to the same question can be compared."""
+def _to_the_last(span: Span, events: Sequence[calendar.Event], fleet: Fleet) -> Span:
+    """Return the span up to the last of `events` that elements as old as those of `fleet` tell anything of."""
+    from passim import Span
+    from passim.answers.calls import check as call_check
+
+    horizon = call_check.horizon_of(fleet, span.start)
+    ends = [e.end for e in events if span.start <= e.start <= horizon and not e.all_day and not e.guessed]
+    return Span(span.start, max([span.end, *(end for end in ends if end - span.end < _CHECK_AROUND)]))
+
+
+def _other_sites(site_choice: SiteChoice) -> list[str]:
+    """Return the names of the sites of the workspace but for that of the question."""
+    workspace, own = site_choice.workspace(), site_choice.site()[0].name
+    names = [] if workspace is None else workspace.site_names
+    return [name for name in names if own != name and not own.startswith(f"{name} ")]
+
+
+def _question(asked: _Asked, busy_files: Sequence[str], what: str) -> str:
+    """Return all that an answer hangs on but the elements and the day: the same is asked again the next morning.
+
+    Only answers to the same question can be compared.
+    """
     view, kind = asked.ahead.found.visibility.view, asked.kind
     site = view.site
-    days = f"{asked.ahead.clock.day(span.start)} {span.start.year}, {span.duration_s:g} s"
     limits = [f"{name}: {words}" for name, words in view.descriptions.items()]
-    # A skyline is told of by its lowest and highest point alone, and a calendar may be long.
+    # A skyline is told of by its lowest and highest point alone.
     fine = repr((list(site.horizon.azimuths_deg), list(site.horizon.elevations_deg), view.floor_deg))
-    busy = repr(sorted((event.start, event.end) for event in taken))
     return " | ".join(
         [
             f"{site.name} {site.latitude_deg:g},{site.longitude_deg:g},{site.height_m:g}",
@@ -145,9 +184,9 @@ def _question(asked: _Asked, span: Span, taken: list[calendar.Event], what: str)
             f"{kind.name} {kind.at_least_s} {kind.buffer_s:g}",
             f"{asked.minutes} min",
             asked.hours.words,
-            days,
             what,
-            hashlib.sha256((fine + busy).encode()).hexdigest()[:16],
+            *(f"busy {Path(name).absolute()}" for name in busy_files),
+            hashlib.sha256(fine.encode()).hexdigest()[:16],
         ]
     )
 
@@ -239,7 +278,7 @@ def _write_ics(asked: _Asked, plan: Any, ics_file: str, span_choice: SpanChoice)
 
 
 def _checked(
-    asked: _Asked, given: calendar.CalendarEvents, name: str, taken: list[calendar.Event]
+    asked: _Asked, given: calendar.CalendarEvents, name: str, taken: list[calendar.Event], other_sites: Sequence[str]
 ) -> tuple[Answer, dict[str, Any]]:
     """Return the answer on the calls of a calendar, and its record."""
     from passim.answers.calls import changes as call_changes
@@ -257,6 +296,7 @@ def _checked(
         hours=asked.hours,
         timezone=asked.timezone,
         busy=taken,
+        other_sites=other_sites,
         seed=asked.seed,
     )
     left_out, rows = call_words.left_out_words(given.notes), call_words.check_rows(check, clock)
@@ -320,11 +360,11 @@ def _with_changes(
     try:
         before = kept_answer(workspace.folder, question)
         if before is not None and str(before["epoch_newest"]) < epoch:
-            found = call_changes.changes(before, record, span_choice.now)
+            found = call_changes.changes(before, record, span_choice.now, ahead.service.span)
     except (WorkspaceError, KeyError, TypeError, ValueError) as error:
         notes.append(f"The answer kept last cannot be compared with ({error}); this one takes its place.")
     try:
-        keep_answer(workspace.folder, question, {**record, "epoch_newest": epoch})
+        keep_answer(workspace.folder, question, call_changes.kept_record(record, ahead.service.span, epoch))
     except WorkspaceError as error:
         notes.append(f"This answer could not be kept for comparison: {error}.")
     if found is None:

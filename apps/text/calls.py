@@ -259,9 +259,12 @@ def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock, le
         reasons = [reason for _, reason in check.left_out]
         why = [f"{reasons.count(reason)} because {reason}" for reason in dict.fromkeys(reasons)] + list(left_out)
         return f"No call of {name} could be checked" + (f": {'; '.join(why)}." if why else ": it has none in the span.")
-    calm = sum(call.outlook["expected_pauses"] < 0.5 for call in check.calls)
+    from passim.answers.calls import outlook as call_outlook
+
+    calm = sum(call_outlook.is_good(call.outlook) for call in check.calls)
     worst = max(check.calls, key=lambda call: float(call.outlook["expected_frozen_s"]))
-    head = f"{counted(len(check.calls), 'call')} of {name}: {calm} without a pause to expect"
+    rest = f" ({len(check.left_out)} not checked, see below)" if check.left_out else ""
+    head = f"{counted(len(check.calls), 'call')} of {name}{rest}: {calm} with a good start"
     if calm == len(check.calls):
         return f"{head}."
     sentence = f"{head}; the worst, {worst.event.title} at {minute(worst.event.start, clock)}: {outlook(worst.outlook)}"
@@ -329,9 +332,11 @@ def left_out_sentences(check: call_check.CallCheck) -> list[str]:
 
 
 def _first(titles: Sequence[str]) -> str:
+    """Return the first few titles; one that comes again and again once, with how often."""
     from .units import listed
 
-    return listed(titles)
+    times = {title: titles.count(title) for title in dict.fromkeys(titles)}
+    return listed([title if number == 1 else f"{title} ({number} times)" for title, number in times.items()])
 
 
 def busy_words(taken: Sequence[tuple[str, int]]) -> str:

@@ -76,6 +76,21 @@ class Simulation:
         ended = np.searchsorted(np.sort(self.end_us), times, side="right")
         return np.asarray((begun - ended) / self.runs)
 
+    def mean_out(self, edges_us: ArrayLike) -> Floats:
+        """Return the share of time without service in each step between `edges_us`, ascending, over all runs.
+
+        Every gap counts for as long as it lasts, however short it is against the steps.
+        """
+        edges = np.asarray(edges_us, dtype=np.int64)
+        out_us = np.zeros(edges.size)
+        for places_us, sign in ((np.sort(self.start_us), 1.0), (np.sort(self.end_us), -1.0)):
+            # The time since each place that lies before an edge, added up from the origin of the first edge.
+            since_us = np.append(0.0, np.cumsum((places_us - edges[0]).astype(np.float64)))
+            passed = np.searchsorted(places_us, edges, side="left")
+            out_us += sign * (passed * (edges - edges[0]) - since_us[passed])
+        share: Floats = np.clip(np.diff(out_us) / np.diff(edges) / self.runs, 0.0, 1.0)
+        return share
+
     def windows(
         self, start_us: ArrayLike, length_s: float | ArrayLike, *, at_least_s: Sequence[float] = (0.5, 5.0, 30.0)
     ) -> WindowOdds:

@@ -115,6 +115,7 @@ def check(
     hours: call_times.AllowedHours,
     timezone: str,
     busy: Sequence[calendar.Event],
+    other_sites: Sequence[str],
     model: timing.TimingModel,
     report: Report | None = None,
 ) -> Checked:
@@ -127,7 +128,15 @@ def check(
     for first in range(0, len(ordered), _CHECKED_AT_ONCE):
         past = first + _CHECKED_AT_ONCE
         others = [*ordered[:first], *ordered[past:], *busy]
-        found = call_check.check_calls(forecast, kind, ordered[first:past], hours=hours, timezone=timezone, busy=others)
+        found = call_check.check_calls(
+            forecast,
+            kind,
+            ordered[first:past],
+            hours=hours,
+            timezone=timezone,
+            busy=others,
+            other_sites=other_sites,
+        )
         checked += found.calls
         left_out += found.left_out
         if report is not None:

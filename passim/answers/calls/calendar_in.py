@@ -33,7 +33,10 @@ QUESTION: Final = "X-PASSIM-QUESTION"
 
 @dataclass(frozen=True)
 class Event:
-    """One event, or one day of a recurring one. Times are aware and UTC; the end is not part of it."""
+    """One event, or one day of a recurring one. Times are aware and UTC; the end is not part of it.
+
+    ``place`` is what LOCATION says. ``guessed`` says why the days are not those of its rule, which cannot be followed.
+    """
 
     uid: str
     title: str
@@ -41,6 +44,8 @@ class Event:
     end: datetime
     all_day: bool = False
     recurring: bool = False
+    place: str = ""
+    guessed: str = ""
 
 
 # An event that meets the span, with when it would begin if it were not moved.
@@ -138,7 +143,8 @@ def parse_calendar(
         if one.instead_of is not None or not counts:
             continue
         events += _unmoved(one, span, moved, sorted(onward.get(one.uid, ()), key=lambda o: o.since))
-        if one.fault is not None:
+        # Whoever asks about calls is told with the calls themselves.
+        if one.fault is not None and not suggested:
             unfollowed.append(one.fault_words())
     events.sort(key=lambda e: (e.start, e.end, e.uid))
     notes = []
@@ -231,6 +237,7 @@ class _Series:
     fault: str | None
     line: int
     name: str
+    place: str
 
     @classmethod
     def of(cls, component: Any, source: _Source, where: ZoneInfo, name: str) -> _Series:
@@ -274,6 +281,7 @@ class _Series:
             None if rule is None else fault(rule, begins),
             source.of("RRULE") if rules is not None else source.line,
             name,
+            " ".join(str(component.get("LOCATION", "")).split()),
         )
 
     def events(self, span: Span) -> Iterator[_Met]:
@@ -284,7 +292,13 @@ class _Series:
             start = _utc(begins, self.where)
             end = _utc(begins + length, self.where) if self.all_day else start + length
             if _meets(start, end, span):
-                yield start, Event(self.uid, self.title, start, end, self.all_day, recurring)
+                yield (
+                    start,
+                    Event(
+                        self.uid, self.title, start, end, self.all_day, recurring, self.place,
+                        self.fault or "" if self.rule is not None else "",
+                    ),
+                )  # fmt: skip
 
     def _begins(self, span: Span) -> list[datetime]:
         """Return by its own clock when the event begins, from before the span to its end."""

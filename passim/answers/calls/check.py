@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
@@ -17,15 +18,17 @@ from passim.answers.calls.hours import MINUTE_US, AllowedHours, starts
 from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.outlook import COLUMNS, MOST_CHANCE_OF_END, good_starts, windows
 from passim.answers.calls.plan import better
+from passim.elements.records import Fleet
 from passim.errors import SpanError
 from passim.forecast.odds_events import Simulation
-from passim.forecast.timing import age_words
+from passim.forecast.timing import BANDS, age_words, band_for
 from passim.spans import microseconds, moment, zone
 
 Index = NDArray[np.int64]
 
 # Whoever calls for longer than this is not in a call but in a day.
 _LONGEST_CALL_S: Final = 12 * 3600.0
+_ODDS_UP_TO_S: Final = max(band.up_to_s for band in BANDS if band.shows_odds)
 
 
 @dataclass(frozen=True)
@@ -87,6 +90,7 @@ def check_calls(
     hours: AllowedHours | None = None,
     timezone: str = "UTC",
     busy: Sequence[Event] = (),
+    other_sites: Sequence[str] = (),
     runs: int = RUNS,
     seed: int = 1,
 ) -> CallCheck:
@@ -96,9 +100,9 @@ def check_calls(
     nearest good start of the same local day comes first (`outlook.good_starts`: hardly ever lost, and most
     calls without a pause), then the nearest of any day at which the call is hardly ever lost, then the nearest.
 
-    Left out with a reason are events of whole days, those by which elements are too old to tell single calls, and those
-    that last over half a day or reach out of the span.
-    Raises SiteError for an unknown zone.
+    Left out with a reason are events of whole days, those at one of `other_sites` by their LOCATION, those whose rule
+    of repetition cannot be followed, those by which elements are too old to tell single calls, those that are over, and
+    those that last over half a day or reach out of the span. Raises SiteError for an unknown zone.
     """
     span, hours = forecast.span, hours or AllowedHours()
     checked, left_out = [], []
@@ -108,18 +112,19 @@ def check_calls(
     # What awaits each start of calls of one length, whoever else is busy: appointments are often of the same length.
     judged: dict[int, list[pd.DataFrame] | None] = {}
     for event in sorted(events, key=lambda e: (e.start, e.end, e.uid)):
-        reason = _no_call(event, span.start, span.end)
+        fresh = forecast.freshness(event.start)
+        reason = _no_call(event, span.start) or _elsewhere(event, other_sites)
+        if not reason and not fresh.band.shows_odds:
+            reason = f"elements are over {age_words(_ODDS_UP_TO_S)} old by then, too old to tell single calls"
+        if not reason and event.end > span.end:
+            reason = "it comes after the days asked about"
         if reason:
             left_out.append((event, reason))
             continue
         start_us, end_us = microseconds(event.start), microseconds(event.end)
         minutes = (end_us - start_us) / MINUTE_US
         outlook = windows(forecast, futures[0], kind, np.array([start_us]), minutes).iloc[0]
-        fresh = forecast.freshness(event.start)
         band = fresh.band
-        if not band.shows_odds:
-            left_out.append((event, f"elements are {age_words(fresh.median_s)} old by then: {band.words}"))
-            continue
         taken = [e for e in (*events, *busy) if (e.uid, e.start) != (event.uid, event.start)]
         length_us = end_us - start_us
         if length_us not in judged:
@@ -178,7 +183,7 @@ def _nearest_better(
     return None
 
 
-def _no_call(event: Event, start: datetime, end: datetime) -> str:
+def _no_call(event: Event, start: datetime) -> str:
     """Return why an event cannot be checked, empty where it can."""
     if event.all_day:
         return "it lasts whole days"
@@ -186,11 +191,28 @@ def _no_call(event: Event, start: datetime, end: datetime) -> str:
         return "it has no length"
     if (event.end - event.start).total_seconds() > _LONGEST_CALL_S:
         return "it lasts over 12 h"
+    if event.guessed:
+        return f"the rule by which it repeats cannot be followed ({event.guessed})"
+    if event.end <= start:
+        return "it is over already"
     if event.start < start:
-        return "it begins before the span asked about"
-    if event.end > end:
-        return "it ends after the span asked about"
+        return "it has begun already"
     return ""
+
+
+def _elsewhere(event: Event, other_sites: Sequence[str]) -> str:
+    """Return that an event takes place at another site by its LOCATION, empty where it does not say so."""
+    place = event.place.casefold()
+    # "Skerry", "Skerry, island of the invented" and "Skerry roof", a mounting spot, are all at Skerry.
+    names = {name.casefold(): name for name in other_sites}
+    found = [name for key, name in names.items() if place == key or place.startswith((f"{key},", f"{key} "))]
+    return f"it is at another site, {found[0]}" if found else ""
+
+
+def horizon_of(fleet: Fleet, start: datetime) -> datetime:
+    """Return until when, from `start` on, the elements of `fleet` are young enough to tell single calls."""
+    fresh = band_for(fleet, start, allow_stale=True)
+    return start + timedelta(seconds=max(0.0, math.floor(_ODDS_UP_TO_S - fresh.median_s)))
 
 
 def _inside(gaps: tuple[Index, Index], start_us: int, end_us: int, at_least_s: float) -> tuple[Freeze, ...]:

@@ -120,7 +120,8 @@ class ServiceForecast:
     def odds(self, part: Span, *, step_s: float = 1.0, runs: int = RUNS, seed: int = 1) -> Odds:
         """Return the odds of no service in a part of the span, step by step.
 
-        In closed form where no time is lost at handovers, else counted over `runs` drawn futures. Raises as they do.
+        In closed form where no time is lost at handovers, else the mean of each step over `runs` drawn futures.
+        Raises as they do.
         """
         if not self.service.loses_time:
             return odds_of_no_service(
@@ -129,7 +130,7 @@ class ServiceForecast:
         step_us = round(step_s * 1e6)
         edges_us = np.append(np.arange(part.start_us, part.end_us, step_us, dtype=np.int64), part.end_us)
         drawn = self._drawn(Span(self.span.start, part.end), runs, seed)
-        return Odds(part, edges_us, drawn.share_out(edges_us[:-1] + np.diff(edges_us) // 2), 0.0)
+        return Odds(part, edges_us, drawn.mean_out(edges_us), 0.0)
 
     @property
     def _epochs_us(self) -> Index:

@@ -150,16 +150,12 @@ def _first_good(
 
 
 def _costliest(forecast: ServiceForecast, start_us: Index, minutes: int) -> tuple[str, float, float]:
-    """Return the limit that costs most in the gaps that meet a call, its share of them, and their seconds."""
+    """Return the limit that costs most of the time in which a call may take place, its share, and the seconds out."""
     if forecast.seen is None or not start_us.size:
         return "", 0.0, 0.0
-    causes = find_causes(forecast.seen)
-    opens, closes = causes.gaps
-    # A gap meets a call where a start lies within the length of a call before its end.
-    first = np.searchsorted(start_us, opens - minutes * 60_000_000, side="right")
-    met = np.searchsorted(start_us, closes, side="left") > first
-    out_us = int(causes.gap_us[met].sum())
-    given_us = causes.single_us[:, met].sum(axis=1)
+    calls = intervals.union((start_us, start_us + minutes * 60_000_000))
+    causes = find_causes(forecast.seen, calls)
+    out_us, given_us = int(causes.gap_us.sum()), causes.single_us.sum(axis=1)
     if not out_us or not given_us.max(initial=0):
         return "", 0.0, out_us / 1e6
     worst = int(given_us.argmax())

@@ -29,7 +29,7 @@ from .request import Asked, seen_of
 _CHECK_WITHIN_S: Final = 180.0
 # Calls that come this soon after the days asked about are named as not checked.
 _NAMED_WITHIN: Final = timedelta(days=14)
-_OVER, _LATER = "it is over", "it comes after these days"
+_OVER, _LATER = "it is over already", "it comes after these days"
 CHECK = Panel(
     "check",
     "How planned calls will go",
@@ -78,14 +78,19 @@ def checked_of(question: PageRequest, asked: Asked) -> Checked | None:
     kind, model = asked.kind, question.workspace.timing_model
     key = (
         "check", question.view, question.fleet_key, asked.span, kind.name, kind.at_least_s, kind.buffer_s, asked.hours,
-        asked.busy, events, model,
+        asked.busy, events, _other_sites(question), model,
     )  # fmt: skip
     found: call_work.Checked = question.state.work_out(
         key, call_work.check, seen_of(question, asked).visibility, asked.span, kind, events, asked.hours,
-        question.site.timezone, asked.busy, model, deadline_s=_CHECK_WITHIN_S,
+        question.site.timezone, asked.busy, _other_sites(question), model, deadline_s=_CHECK_WITHIN_S,
     )  # fmt: skip
     check = replace(found.check, left_out=(*found.check.left_out, *left_out))
     return Checked(check, held.name, read.notes)
+
+
+def _other_sites(question: PageRequest) -> tuple[str, ...]:
+    own = question.site.name
+    return tuple(n for n in question.workspace.site_names if own != n and not own.startswith(f"{n} "))
 
 
 def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Shown | None, list[str]]:
