@@ -6,6 +6,7 @@ import gzip
 import json
 import os
 import stat
+import tracemalloc
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -160,8 +161,52 @@ def test_a_huge_file_is_refused_before_it_is_opened(tmp_path: Path) -> None:
     path = tmp_path / "x.tle"
     with path.open("wb") as file:
         file.truncate(600 * 2**20)  # a sparse file: it takes no room
-    with pytest.raises(ElementsError, match=r"x\.tle; got 600 MiB; wanted at most 512 MiB; try splitting the file$"):
+    with pytest.raises(ElementsError, match=r"x\.tle; got 600 MiB; wanted at most 128 MiB; try splitting the file$"):
         read_elements(path)
+
+
+def test_a_small_file_that_unpacks_to_a_huge_one_is_refused_before_it_is_unpacked() -> None:
+    """100 KiB of gzip can hold 100 MiB; the most regular pattern of element sets packs 60 to 1."""
+    packed = gzip.compress(b"[" + b"{}," * (30 * 2**20), mtime=0)
+    assert len(packed) < 110_000
+    tracemalloc.start()
+    with pytest.raises(ElementsError, match=r"^x: gzip; got .* that unpack to more than 100 times as many; wanted "):
+        parse_elements(packed, "x")
+    assert tracemalloc.get_traced_memory()[1] < 40 * 2**20
+    tracemalloc.stop()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[" + ", ".join(["{}"] * 200_000) + "]",
+        '[{"a": [' + ",".join(["{}"] * 200_000) + "]}]",
+        "[" * 200_000,
+        "\n" * 200_000 + "NORAD_CAT_ID,EPOCH\n" + "," * 200_000,
+        "CCSDS_OMM_VERS = 3.0\n" + "A = 1\n" * 60_000,
+        "1 \n" * 100_000,
+    ],
+    ids=["json", "json in a record", "json deep", "csv", "kvn", "two-line"],
+)
+def test_what_is_no_element_set_costs_no_more_than_a_few_times_its_size(text: str) -> None:
+    data = text.encode()
+    tracemalloc.start()
+    with pytest.raises(ElementsError):
+        parse_elements(data, "x", lenient=True)
+    assert tracemalloc.get_traced_memory()[1] < 4 * len(data) + 2**22
+    tracemalloc.stop()
+
+
+def test_of_many_bad_records_the_first_hundred_are_told_and_the_others_counted() -> None:
+    fleet = parse_elements((TLE + "1 half\n" * 5000).encode(), "x", lenient=True)
+    assert len(fleet.skipped) == 101
+    assert fleet.skipped[-1] == "x: 4,900 more bad records"
+
+
+def test_more_sets_than_passim_judges_in_a_minute_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("passim.elements.formats.MOST_SETS", 2)
+    with pytest.raises(ElementsError, match=r"x: number of element sets; got 3; wanted at most 2; try splitting"):
+        parse_elements((TLE * 3).encode(), "x")
 
 
 def test_what_is_not_there_or_no_file_is_refused(tmp_path: Path) -> None:

@@ -237,7 +237,11 @@ def test_rounding_an_epoch_moves_it_by_half_a_step_at_most(moment: datetime) -> 
     ("field", "value"),
     [
         ("mean_motion_rev_day", 0.0),
-        ("mean_motion_rev_day", 20.1),
+        ("mean_motion_rev_day", 1e-300),
+        ("mean_motion_rev_day", 18.1),
+        ("bstar", 1e300),
+        ("mean_motion_dot", -1.1),
+        ("mean_motion_ddot", 1e300),
         ("eccentricity", 1.0),
         ("eccentricity", -1e-9),
         ("inclination_deg", 180.1),

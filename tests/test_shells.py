@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from passim.elements.patterns import walker
 from passim.elements.records import Fleet
 from passim.elements.shells import mean_altitude_km, modes, shells
+from passim.elements.slots import doubles
 
 EPOCH = datetime(2026, 11, 25, tzinfo=UTC)
 
@@ -72,3 +73,41 @@ def test_an_object_with_several_sets_counts_once_where_its_newest_puts_it() -> N
 
 def test_no_fleet_has_no_shell() -> None:
     assert shells(Fleet([])) == []
+
+
+def brute_modes(altitude_km: np.ndarray, inclination_deg: np.ndarray) -> list[tuple[float, float, list[int]]]:
+    """The same crowds, each step with a look at every object."""
+    cells = np.column_stack([np.floor(altitude_km / 5.0), np.floor(inclination_deg / 0.15)])
+    crowd = np.array([(cells == cell).all(axis=1).sum() for cell in cells])
+    free, found = np.ones(len(altitude_km), dtype=bool), []
+
+    def near(place: tuple[float, float]) -> np.ndarray:
+        return (np.abs(altitude_km - place[0]) < 5.0) & (np.abs(inclination_deg - place[1]) < 0.15) & free
+
+    for seed in np.lexsort((inclination_deg, altitude_km, -crowd)):
+        while free[seed]:
+            centre = (float(altitude_km[seed]), float(inclination_deg[seed]))
+            members = near(centre)
+            for _ in range(12):
+                moved = (float(np.median(altitude_km[members])), float(np.median(inclination_deg[members])))
+                if moved == centre or not near(moved).any():
+                    break
+                centre, members = moved, near(moved)
+            found.append((*centre, np.flatnonzero(members).tolist()))
+            free &= ~members
+    return sorted(found, key=lambda mode: (-len(mode[2]), mode[0], mode[1]))
+
+
+def test_crowds_found_by_cells_are_those_found_by_looking_at_everybody() -> None:
+    for seed in range(20):
+        draw = np.random.default_rng(seed)
+        count = int(draw.integers(1, 150))
+        altitude_km = draw.choice([400.0, 550.0, 562.0], count) + draw.normal(0.0, draw.choice([0.5, 4.0, 20.0]), count)
+        inclination_deg = np.abs(draw.choice([0.1, 53.0, 53.2], count) + draw.normal(0.0, 0.1, count))
+        found = [(m.altitude_km, m.inclination_deg, m.members.tolist()) for m in modes(altitude_km, inclination_deg)]
+        assert found == brute_modes(altitude_km, inclination_deg)
+
+
+def test_a_crowd_in_one_plane_is_not_thinned_out_one_by_one() -> None:
+    phase_deg = np.random.default_rng(1).uniform(0.0, 360.0, 100_000)
+    assert not len(doubles(np.zeros(100_000), phase_deg))

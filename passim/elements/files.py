@@ -9,9 +9,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from passim.elements.atomic import write_atomically
-from passim.elements.formats import LARGEST_BYTES, parse_elements
+from passim.elements.formats import LARGEST_BYTES, MOST_SETS, parse_elements
 from passim.elements.lines import Words, printable
 from passim.elements.omm_text import write_csv, write_json, write_kvn
+from passim.elements.read_log import MOST_SKIPPED
 from passim.elements.records import ElementSet, Fleet
 from passim.elements.two_line import format_two_line
 from passim.errors import ElementsError
@@ -57,9 +58,14 @@ def read_elements(path_or_paths: _AnyPath | Iterable[_AnyPath], *, lenient: bool
             continue
         records += fleet.records
         skipped += fleet.skipped
+        if len(records) > MOST_SETS:
+            got, wanted = Words(f"more than {len(records) - 1:,}"), f"at most {MOST_SETS:,}"
+            raise ElementsError("element sets of these files", got=got, wanted=wanted, try_next="fewer files")
     if not records:
         got = Words(f"{len(skipped)} files and records left out, the last: {skipped[-1]}")
         raise ElementsError("no usable element set", got=got, wanted="at least one")
+    if len(skipped) > MOST_SKIPPED:
+        skipped[MOST_SKIPPED:] = [f"{len(skipped) - MOST_SKIPPED:,} more records and files left out"]
     return Fleet(records, name, skipped=skipped)
 
 

@@ -15,8 +15,15 @@ from passim.elements.records import ElementSet, Fleet
 from passim.elements.two_line import read_two_line
 from passim.errors import ElementsError
 
-# The public catalogue is about 30 MB as JSON; a file that unpacks to more than this is no element file.
-LARGEST_BYTES = 512 * 2**20
+# The public catalogue holds 35,000 sets and is about 30 MB as JSON, 50 MB as XML. A fleet costs about four times the
+# text of its file while it is read, and a command holds several copies of it: so far as this, and no farther.
+LARGEST_BYTES = 128 * 2**20
+MOST_SETS = 300_000
+# Of element sets, the most regular pattern packs 60 to 1 (measured); what packs tighter was made to burst.
+_MOST_UNPACKED = 100
+_SMALL_BYTES = 8 * 2**20
+# KVN takes most lines a set, 25.
+_MOST_LINES = 25 * MOST_SETS
 
 _GZIP_MAGIC = b"\x1f\x8b"
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
@@ -38,13 +45,22 @@ def parse_elements(data: bytes, source: str = "elements", *, lenient: bool = Fal
     """
     report = ReadLog(source, lenient=lenient)
     records = _records(_unpacked(data, report), report)
+    if len(records) > MOST_SETS:
+        raise report.refuse_file(
+            ElementsError(
+                "number of element sets",
+                got=Words(f"{len(records):,}"),
+                wanted=f"at most {MOST_SETS:,}",
+                try_next="splitting the file by fleet",
+            )
+        )
     if not records:
         if report.skipped:
             first = report.skipped[0].removeprefix(f"{report.source}, ")
-            got = Words(f"{len(report.skipped)} bad, the first {first}")
+            got = Words(f"{len(report.skipped) + report.more} bad, the first {first}")
             raise report.refuse_file(ElementsError("no usable record", got=got, wanted="at least one element set"))
         raise report.refuse_file(ElementsError("no element sets", got=Words("none"), wanted=_WANTED, try_next=_FETCH))
-    return Fleet(records, name, skipped=report.skipped)
+    return Fleet(records, name, skipped=report.told())
 
 
 _FETCH = "fetching the file again"
@@ -105,8 +121,20 @@ def _unpacked(data: bytes, report: ReadLog) -> bytes:
             raise report.refuse_file(ElementsError("file", got=Words(words), wanted=_WANTED, try_next="unpacking it"))
     if data.startswith(_GZIP_MAGIC):
         try:
+            # No more is ever unpacked than would be read.
+            most = min(LARGEST_BYTES, max(_SMALL_BYTES, _MOST_UNPACKED * len(data)))
             with gzip.GzipFile(fileobj=io.BytesIO(data)) as packed:
-                data = packed.read(LARGEST_BYTES + 1)
+                unpacked = packed.read(most + 1)
+            if most < len(unpacked) <= LARGEST_BYTES:
+                raise report.refuse_file(
+                    ElementsError(
+                        "gzip",
+                        got=Words(f"{len(data):,} bytes that unpack to more than {_MOST_UNPACKED} times as many"),
+                        wanted=_WANTED,
+                        try_next=_FETCH,
+                    )
+                )
+            data = unpacked
         except (OSError, EOFError, zlib.error) as error:
             damage = ElementsError("gzip", got=Words(error), wanted="a whole gzip file", try_next=_FETCH)
             raise report.refuse_file(damage) from None
@@ -135,6 +163,9 @@ def _text(data: bytes, report: ReadLog) -> str:
         what = "text, where each foreign byte became \N{REPLACEMENT CHARACTER}" if report.lenient else "text"
         report.refuse(f"line {line}", ElementsError(what, got=got, wanted="UTF-8", try_next="saving it as UTF-8"))
         text = _text_of(data, strict=False)
+    if (lines := text.count("\n") + text.count("\r")) > _MOST_LINES:
+        got, wanted = Words(f"{lines:,}"), f"at most {_MOST_LINES:,}"
+        raise report.refuse_file(ElementsError("lines", got=got, wanted=wanted, try_next="splitting the file by fleet"))
     if _looks_binary(text):
         raise report.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED))
     return text

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 _LONGEST_SHOWN = 160
 
 
@@ -12,9 +14,17 @@ class Words(str):
     __repr__ = str.__str__
 
 
-def text_lines(text: str) -> list[str]:
-    """Return the lines of `text`, split at LF, CRLF and CR only: other separators may stand inside a name."""
-    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+def text_lines(text: str) -> Iterator[str]:
+    """Yield the lines of `text`, split at LF, CRLF and CR only: other separators may stand inside a name.
+
+    One after the other, because a list of them costs many times the text.
+    """
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    at = 0
+    while (end := text.find("\n", at)) >= 0:
+        yield text[at:end]
+        at = end + 1
+    yield text[at:]
 
 
 def printable(text: str) -> str:

@@ -12,7 +12,7 @@ import io
 import json
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 
 from passim.elements.lines import Words, is_plain, text_lines
@@ -25,6 +25,9 @@ ORIGINATOR = "PASSIM"
 VERSION = "3.0"
 
 _LONGEST_KVN_LINE = 254
+_LONGEST_CSV_LINE = 65_536
+# The standard knows fewer than a hundred keywords.
+_MOST_KVN_LINES = 1000
 _KVN_LINE = re.compile(r"([A-Z][A-Z0-9_]*)\s*=\s*(.*)", re.ASCII | re.IGNORECASE)
 _KVN_MARKS = {"META_START", "META_STOP", "DATA_START", "DATA_STOP"}
 
@@ -40,6 +43,12 @@ _JSON_KINDS: Mapping[type, str] = {
 }
 
 
+# A message is a flat object of some 500 characters.
+_USUAL_OBJECT = 4096
+_LONGEST_OBJECT = 65_536
+_BLANKS = re.compile(r"[ \t\n\r]*")
+
+
 class _Twice(dict[str, object]):
     """An object of a JSON file that gives one key twice; ``key`` says which."""
 
@@ -53,35 +62,79 @@ def read_json(text: str, report: ReadLog) -> list[ElementSet]:
     no JSON; a lenient report keeps the whole records before the damage.
     """
     decoder = json.JSONDecoder(object_pairs_hook=_object, parse_constant=float)
-    start = len(text) - len(text.lstrip())
+    records: list[ElementSet] = []
+    number = 0
     try:
-        document, end = decoder.raw_decode(text, start)
-        if text[end:].strip():
-            raise json.JSONDecodeError("more text after the JSON document", text, len(text) - len(text[end:].lstrip()))
-        messages = document if isinstance(document, list) else [document]
+        for number, message in enumerate(_messages(decoder, text), start=1):
+            try:
+                records.append(_record(message))
+            except ElementsError as error:
+                report.refuse(f"record {number}", error)
     except (ValueError, RecursionError) as error:
         damage = _json_damage(error, text)
-        if not report.lenient:
+        # Damage to the document as a whole is told before that of a record in it.
+        if not report.lenient or not number:
             raise report.refuse_file(damage) from None
-        messages = _whole_objects(decoder, text, start)
-        if not messages:
-            raise report.refuse_file(damage) from None
-        report.refuse(f"after record {len(messages)}", damage)
-    records = []
-    for number, message in enumerate(messages, start=1):
-        try:
-            if not isinstance(message, dict):
-                raise ElementsError(
-                    "record",
-                    got=Words(_JSON_KINDS.get(type(message), "no object")),
-                    wanted="a JSON object of OMM keywords",
-                )
-            if isinstance(message, _Twice):
-                raise KeywordError(message.key, got=Words("the key twice"), wanted="each key once")
-            records.append(element_set_of(message))
-        except ElementsError as error:
-            report.refuse(f"record {number}", error)
+        report.refuse(f"after record {number}", damage)
     return records
+
+
+def _messages(decoder: json.JSONDecoder, text: str) -> Iterator[object]:
+    """Yield the objects of a JSON array, or a single one, each as it is come to.
+
+    A whole document in Python's objects costs up to 27 times its text. Raises JSONDecodeError, RecursionError and
+    ValueError where it is none.
+    """
+    at = _past_blanks(text, 0)
+    if text[at : at + 1] != "[":
+        message, at = _decoded(decoder, text, at)
+        yield message
+    else:
+        at = _past_blanks(text, at + 1)
+        if text[at : at + 1] == "]":
+            at += 1
+        else:
+            while True:
+                message, at = _decoded(decoder, text, at)
+                yield message
+                at = _past_blanks(text, at)
+                mark = text[at : at + 1]
+                if mark not in (",", "]") or not mark:
+                    raise json.JSONDecodeError("Expecting ',' delimiter", text, at)
+                at = _past_blanks(text, at + 1) if mark == "," else at + 1
+                if mark == "]":
+                    break
+    at = _past_blanks(text, at)
+    if at < len(text):
+        raise json.JSONDecodeError("more text after the JSON document", text, at)
+
+
+def _decoded(decoder: json.JSONDecoder, text: str, at: int) -> tuple[object, int]:
+    """Return the value that begins at `at`, and where it ends. No more than the longest record is looked at."""
+    for longest in (_USUAL_OBJECT, _LONGEST_OBJECT):
+        piece = text[at : at + longest]
+        try:
+            message, end = decoder.raw_decode(piece)
+        except json.JSONDecodeError as error:
+            if at + longest >= len(text) or longest == _LONGEST_OBJECT:
+                raise json.JSONDecodeError(error.msg, text, at + error.pos) from None
+        else:
+            return message, at + end
+    raise AssertionError("unreachable")
+
+
+def _past_blanks(text: str, at: int) -> int:
+    match = _BLANKS.match(text, at)
+    return match.end() if match else at
+
+
+def _record(message: object) -> ElementSet:
+    if not isinstance(message, dict):
+        got = Words(_JSON_KINDS.get(type(message), "no object"))
+        raise ElementsError("record", got=got, wanted="a JSON object of OMM keywords")
+    if isinstance(message, _Twice):
+        raise KeywordError(message.key, got=Words("the key twice"), wanted="each key once")
+    return element_set_of(message)
 
 
 def write_json(records: Iterable[ElementSet]) -> str:
@@ -113,28 +166,12 @@ def _json_damage(error: Exception, text: str) -> ElementsError:
     return ElementsError("JSON", got=Words("a document nested too deeply or with endless digits"), wanted="OMM records")
 
 
-def _whole_objects(decoder: json.JSONDecoder, text: str, start: int) -> list[object]:
-    """Return the objects of an array up to the place where it is damaged."""
-    found: list[object] = []
-    at = start + 1 if text.startswith("[", start) else start
-    while (match := _BETWEEN_OBJECTS.match(text, at)) is not None:
-        try:
-            message, at = decoder.raw_decode(text, match.end())
-        except (ValueError, RecursionError):
-            break
-        found.append(message)
-    return found
-
-
-_BETWEEN_OBJECTS = re.compile(r"[\s,]*(?=\{)")
-
-
 # ---------------------------------------------------------------------------------------------------- CSV
 
 
 def read_csv(text: str, report: ReadLog) -> list[ElementSet]:
     """Return the element sets of a CSV text whose first row names the keywords. Raises ElementsError."""
-    rows = csv.reader(io.StringIO(text, newline=""), strict=True)
+    rows = csv.reader(_csv_lines(text), strict=True)
     records: list[ElementSet] = []
     header: list[str] = []
     try:
@@ -157,6 +194,17 @@ def read_csv(text: str, report: ReadLog) -> list[ElementSet]:
             f"line {rows.line_num}", ElementsError("CSV", got=Words(error), wanted="closed quotes and commas")
         )
     return records
+
+
+def _csv_lines(text: str) -> Iterator[str]:
+    """Yield the lines of a text with their ends, one after the other. Raises csv.Error for one that is too long."""
+    at = 0
+    while at < len(text):
+        end = text.find("\n", at) + 1 or len(text)
+        if end - at > _LONGEST_CSV_LINE:
+            raise csv.Error(f"a line of more than {_LONGEST_CSV_LINE} characters")
+        yield text[at:end]
+        at = end
 
 
 def write_csv(records: Iterable[ElementSet]) -> str:
@@ -243,7 +291,8 @@ def _kvn_messages(text: str, report: ReadLog) -> Iterable[tuple[int, list[tuple[
                 # In a lenient reading the lines of this message belong to nobody.
                 started = 0
         elif started:
-            lines.append((number, line))
+            if len(lines) < _MOST_KVN_LINES:
+                lines.append((number, line))
         elif not report.skipped:
             wanted = "CCSDS_OMM_VERS = 3.0 before the first keyword"
             report.refuse(f"line {number}", ElementsError("message", got=line, wanted=wanted))

@@ -24,7 +24,9 @@ from passim.elements.read_log import ReadLog
 from passim.elements.records import ElementSet
 from passim.errors import ElementsError
 
-LARGEST_XML_BYTES = 256 * 2**20
+LARGEST_XML_BYTES = 128 * 2**20
+# The standard knows fewer than a hundred keywords.
+_MOST_KEYWORDS = 1000
 
 _METADATA = ("OBJECT_NAME", "OBJECT_ID", "CENTER_NAME", "REF_FRAME", "TIME_SYSTEM", "MEAN_ELEMENT_THEORY")
 _MEAN_ELEMENTS = (
@@ -128,8 +130,9 @@ class _Messages(ContentHandler):
         elif self._leaf and tag not in ("COMMENT", "USER_DEFINED"):
             if tag in self._message and self._fault is None:
                 self._fault = KeywordError(tag, got=Words("the element twice"), wanted="each element once a message")
-            self._message[tag] = "".join(self._text).strip()
-            self._lines[tag] = self._line()
+            if len(self._message) < _MOST_KEYWORDS:
+                self._message[tag] = "".join(self._text).strip()
+                self._lines[tag] = self._line()
         self._leaf = False
 
     def _finish(self, message: dict[str, object]) -> None:

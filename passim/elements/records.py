@@ -6,7 +6,6 @@ file it came from. A `Fleet` is an ordered, immutable collection of them with it
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
@@ -23,16 +22,26 @@ from passim.errors import ElementsError
 
 _Kind = TypeVar("_Kind", bound=np.generic)
 
-# The legal range of each number: (lowest, highest, highest is legal, in words).
+# The legal range of each number: (lowest, highest, highest is legal, in words). By physics, with room:
+#   mean motion      0.005 a day has its axis at 1.44 million km, where the Sun takes satellites from the Earth (Hill
+#                    sphere, recalled: 1.5 million km); at 17.04 a day the axis is as long as the Earth's radius
+#   angles           as the formats have them
+#   bstar            0.078 times drag coefficient and area over mass, m2/kg (AIAA 2006-6753, recalled): a bare film of
+#                    1 micrometre, the lightest thing ever proposed, has about 120
+#   mean_motion_dot  half of dn/dt: at 1 the orbit would lose its last 1000 km within the day, which the two-line
+#                    columns do not hold either
+#   mean_motion_ddot a sixth of the second derivative: at 10 a whole orbit is lost in hours
 _RANGES = {
-    "mean_motion_rev_day": (0.0, 20.0, True, "more than 0, up to 20 revolutions a day"),
+    "mean_motion_rev_day": (0.005, 18.0, True, "from 0.005 to 18 revolutions a day"),
     "eccentricity": (0.0, 1.0, False, "from 0 to below 1"),
     "inclination_deg": (0.0, 180.0, True, "from 0 to 180 deg"),
     "node_deg": (0.0, 360.0, True, "from 0 to 360 deg"),
     "perigee_deg": (0.0, 360.0, True, "from 0 to 360 deg"),
     "mean_anomaly_deg": (0.0, 360.0, True, "from 0 to 360 deg"),
+    "bstar": (-1000.0, 1000.0, True, "from -1000 to 1000 per Earth radius"),
+    "mean_motion_dot": (-1.0, 1.0, True, "from -1 to 1 revolutions/day**2"),
+    "mean_motion_ddot": (-10.0, 10.0, True, "from -10 to 10 revolutions/day**3"),
 }
-_NUMBERS = (*_RANGES, "bstar", "mean_motion_dot", "mean_motion_ddot")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +54,7 @@ class ElementSet:
     ``designator`` is the international designator as ``YYYY-NNNPPP``, or empty. Blanks around a name or designator are
     dropped, and UNKNOWN, the standard's word for none (CCSDS 502.0-B-3, table 4-2, recalled), becomes empty.
 
-    Raises ElementsError when a number is not finite or out of its legal range, or the epoch is naive.
+    Raises ElementsError when a number is not finite or no satellite of the Earth can have it, or the epoch is naive.
     """
 
     satellite_id: SatelliteId
@@ -67,7 +76,7 @@ class ElementSet:
 
     def __post_init__(self) -> None:
         # Records are kept in plain Python types: what a writer prints must not depend on who made the number.
-        for field in _NUMBERS:
+        for field in _RANGES:
             value = getattr(self, field)
             if type(value) is not float:
                 object.__setattr__(self, field, _float(self, field, value))
@@ -85,11 +94,8 @@ class ElementSet:
         for field, (lowest, highest, closed, words) in _RANGES.items():
             value = getattr(self, field)
             legal = lowest <= value <= highest if closed else lowest <= value < highest
-            if not legal or (field == "mean_motion_rev_day" and value == 0.0):
+            if not legal:
                 raise ElementsError(f"{field} of {self.label}", got=value, wanted=words)
-        for field in ("bstar", "mean_motion_dot", "mean_motion_ddot"):
-            if not math.isfinite(getattr(self, field)):
-                raise ElementsError(f"{field} of {self.label}", got=getattr(self, field), wanted="a finite number")
 
         if not isinstance(self.epoch, datetime) or self.epoch.utcoffset() is None:
             raise ElementsError(f"epoch of {self.label}", got=self.epoch, wanted="an aware UTC time")

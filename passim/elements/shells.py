@@ -25,6 +25,8 @@ INCLINATION_TOLERANCE_DEG: Final = 0.15
 
 # The mode settles in two or three steps from the middle of the densest cell.
 _MOST_STEPS: Final = 12
+# 180 deg are 1200 columns of cells.
+_CELLS_A_ROW: Final = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,29 +70,53 @@ def modes(altitude_km: Floats, inclination_deg: Floats) -> list[Mode]:
 
     Both arrays have shape (objects,). Each mode is the median of its members, so that stragglers do not pull it away.
     """
-    # Count the objects in each cell of a grid as wide as the tolerances: a mode lies in or beside the fullest.
-    rows = np.floor(altitude_km / ALTITUDE_TOLERANCE_KM).astype(np.int64)
-    columns = np.floor(inclination_deg / INCLINATION_TOLERANCE_DEG).astype(np.int64)
-    _, cell, filled = np.unique(np.column_stack([rows, columns]), axis=0, return_inverse=True, return_counts=True)
-    crowd = filled[cell.ravel()]
+    # The grid's cells are as wide as the tolerances: a mode lies in or beside the fullest, and whoever stands near a
+    # place is in its cell or one around it. So a step costs what it gathers, and not a look at everybody.
+    cells = _Cells(altitude_km, inclination_deg)
 
     found = []
     free = np.ones(len(altitude_km), dtype=bool)
-    for seed in np.lexsort((inclination_deg, altitude_km, -crowd)).tolist():
+    for seed in np.lexsort((inclination_deg, altitude_km, -cells.crowd)).tolist():
         # A crowd may gather beside its seed and leave it behind: the seed then starts another.
         while free[seed]:
             centre = (float(altitude_km[seed]), float(inclination_deg[seed]))
-            members = _within(altitude_km, inclination_deg, centre) & free
+            members = cells.near(centre, free)
             # Climb to the median of what stands within the tolerances, until it stays where it is.
-            for _ in range(_MOST_STEPS):
+            for _ in range(_MOST_STEPS if len(members) > 1 else 0):
                 moved = (float(np.median(altitude_km[members])), float(np.median(inclination_deg[members])))
-                gathered = _within(altitude_km, inclination_deg, moved) & free
-                if moved == centre or not gathered.any():
+                gathered = cells.near(moved, free)
+                if moved == centre or not len(gathered):
                     break
                 centre, members = moved, gathered
-            free &= ~members
-            found.append(Mode(*centre, np.flatnonzero(members)))
+            free[members] = False
+            found.append(Mode(*centre, members))
     return sorted(found, key=lambda mode: (-len(mode.members), mode.altitude_km, mode.inclination_deg))
+
+
+class _Cells:
+    """Objects sorted into the cells of a grid; ``crowd`` says how many share the cell of each, shape (objects,)."""
+
+    def __init__(self, altitude_km: Floats, inclination_deg: Floats) -> None:
+        self._altitude_km, self._inclination_deg = altitude_km, inclination_deg
+        rows = np.floor(altitude_km / ALTITUDE_TOLERANCE_KM).astype(np.int64)
+        columns = np.floor(inclination_deg / INCLINATION_TOLERANCE_DEG).astype(np.int64)
+        cell = rows * _CELLS_A_ROW + columns
+        self._order = np.argsort(cell, kind="stable")
+        self._sorted = cell[self._order]
+        _, which, filled = np.unique(cell, return_inverse=True, return_counts=True)
+        self.crowd = filled[which]
+
+    def near(self, centre: tuple[float, float], free: NDArray[np.bool_]) -> Index:
+        """Return, ascending, who of the free stands within the tolerances of `centre` (altitude, inclination)."""
+        row = int(np.floor(centre[0] / ALTITUDE_TOLERANCE_KM))
+        column = int(np.floor(centre[1] / INCLINATION_TOLERANCE_DEG))
+        firsts = np.arange(row - 1, row + 2) * _CELLS_A_ROW + column - 1
+        starts, ends = np.searchsorted(self._sorted, firsts), np.searchsorted(self._sorted, firsts + 3)
+        pieces = [self._order[start:end] for start, end in zip(starts.tolist(), ends.tolist(), strict=True)]
+        found = np.concatenate(pieces)
+        near = np.abs(self._altitude_km[found] - centre[0]) < ALTITUDE_TOLERANCE_KM
+        near &= np.abs(self._inclination_deg[found] - centre[1]) < INCLINATION_TOLERANCE_DEG
+        return np.sort(found[near & free[found]])
 
 
 def shells(fleet: Fleet) -> list[Shell]:
@@ -113,9 +139,3 @@ def shells(fleet: Fleet) -> list[Shell]:
         )
         for mode in modes(altitudes_km, inclinations_deg)
     ]
-
-
-def _within(altitude_km: Floats, inclination_deg: Floats, centre: tuple[float, float]) -> NDArray[np.bool_]:
-    """Say of each object whether it stands within the tolerances of `centre` (altitude, inclination)."""
-    near = np.abs(altitude_km - centre[0]) < ALTITUDE_TOLERANCE_KM
-    return np.asarray(near & (np.abs(inclination_deg - centre[1]) < INCLINATION_TOLERANCE_DEG))
