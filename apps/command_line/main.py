@@ -105,6 +105,9 @@ def _report(error: Exception) -> int:
         for problem in problems if len(problems) > 1 else ():
             _complain(problem, lead="  ")
         return 2
+    if isinstance(error, MemoryError):
+        _complain("memory ran out; try fewer satellites, fewer places or a shorter span, or a machine with more of it")
+        return 1
     if isinstance(error, PassimError) and not isinstance(error, InternalError):
         _complain(str(error))
         return 1

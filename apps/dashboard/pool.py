@@ -20,6 +20,7 @@ from multiprocessing.context import SpawnProcess
 from typing import Any, Final
 
 from passim.errors import InputError, InternalError
+from passim.parallel.leash import MemoryMet, fasten, interrupts_held
 
 _LOOK_S: Final = 0.05
 _TRIES: Final = 2
@@ -205,7 +206,8 @@ class _Bench:
         context = multiprocessing.get_context("spawn")
         self._line, theirs = context.Pipe()
         self.process = context.Process(target=_work, args=(theirs,), name="passim-worker", daemon=True)
-        self.process.start()
+        with interrupts_held():
+            self.process.start()
         theirs.close()
 
     def _drop(self) -> None:
@@ -224,6 +226,8 @@ def _stopped() -> InputError:
 def _work(line: Connection) -> None:
     """What a worker process does: one job after another until the server is gone."""
 
+    fasten()
+
     def report(share: float) -> None:
         line.send(("share", float(share)))
 
@@ -232,6 +236,8 @@ def _work(line: Connection) -> None:
             function, arguments = line.recv()
             try:
                 answer = ("done", function(*arguments, report=report))
+            except MemoryError:
+                answer = ("failed", MemoryMet())
             except Exception as error:
                 answer = ("failed", error)
             line.send(answer)

@@ -11,14 +11,14 @@ import hashlib
 import logging
 import multiprocessing
 import pickle
-import signal
 import socket
 import threading
+import time
 from abc import ABC, abstractmethod
 from collections import OrderedDict
 from collections.abc import Iterator
 from concurrent import futures
-from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from importlib.metadata import PackageNotFoundError, version
 from multiprocessing.connection import Connection
 from types import TracebackType
@@ -26,10 +26,16 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from passim.errors import InputError, PassimError
+from passim.parallel.leash import MemoryMet, fasten, interrupts_held
 
 ADDRESS: Final = "tcp://HOST:8786"
 # For the answer of a scheduler that listens; one that does not is told at once.
 CLUSTER_PATIENCE_S = 30.0
+# How often a cluster is asked for its workers, and how long it may have none: new ones may be on their way.
+_COUNT_EVERY_S: Final = 5.0
+_LONGEST_WITHOUT_WORKERS_S: Final = 30.0
+# Who writes traces of a lost connection on the terminal, where one sentence of passim's says it.
+_LOUD_LOGGERS: Final = ("distributed", "tornado", "asyncio")
 
 
 class WorkLost(PassimError):
@@ -104,7 +110,9 @@ class Pool(Executor):
         )
 
     def submit(self, task: Any, chunk: Any) -> Future[Any]:
-        return self._executor.submit(_work, task, self._key, None, chunk)
+        # It is here that the processes are begun, one after the other.
+        with interrupts_held():
+            return self._executor.submit(_work, task, self._key, None, chunk)
 
     def renew(self) -> None:
         # Work that was begun and lost may be tried again; a script that cannot be run anew fails in the same way.
@@ -135,9 +143,10 @@ class Cluster(Executor):
             ) from None
         self.address = address
         self._client: Any = None
+        self._counted_s = self._had_workers_s = time.monotonic()
         try:
             # Its own log repeats in many lines what is said here in one.
-            with _hushed("distributed"):
+            with _hushed():
                 _knock(address)
                 self._client = distributed.Client(  # type: ignore[no-untyped-call]
                     address, timeout=CLUSTER_PATIENCE_S, set_as_default=False, heartbeat_interval=1000
@@ -189,7 +198,28 @@ class Cluster(Executor):
 
     def check(self) -> None:
         if self._client.status not in ("running", "connecting"):
-            raise WorkLost(f"the cluster at {self.address} has gone away")
+            raise self._gone()
+        now_s = time.monotonic()
+        if now_s - self._counted_s < _COUNT_EVERY_S:
+            return
+        self._counted_s = now_s
+        try:
+            with _hushed():
+                workers = self._client.scheduler_info()["workers"]
+        except (OSError, TimeoutError, RuntimeError, KeyError):
+            raise self._gone() from None
+        if workers:
+            self._had_workers_s = now_s
+        elif now_s - self._had_workers_s > _LONGEST_WITHOUT_WORKERS_S:
+            raise WorkLost(
+                f"the cluster at {self.address} has had no worker for {now_s - self._had_workers_s:.0f} s; "
+                f"try dask worker {self.address} on each machine, and the same again"
+            )
+
+    def _gone(self) -> WorkLost:
+        # The library goes on complaining until this process ends.
+        _hush()
+        return WorkLost(f"the cluster at {self.address} has gone away")
 
     def explain(self, error: Exception) -> None:
         if isinstance(error, ModuleNotFoundError) and str(error.name).partition(".")[0] == "passim":
@@ -198,12 +228,14 @@ class Cluster(Executor):
                 got=f"workers without passim at {self.address}",
                 wanted="passim installed on every machine of it",
             ) from None
+        if isinstance(error, CancelledError) and self._client.status not in ("running", "connecting"):
+            raise self._gone() from None
         if type(error).__module__.partition(".")[0] == "distributed":
             raise WorkLost(f"the cluster at {self.address} gave the work up: {_one_line(error)}") from None
 
     def close(self) -> None:
         if self._client is not None:
-            with _hushed("distributed"):
+            with _hushed():
                 self._client.close()
 
 
@@ -235,14 +267,24 @@ def _knock(address: str) -> None:
 
 
 @contextlib.contextmanager
-def _hushed(name: str) -> Iterator[None]:
-    """Silence a library's log for a moment."""
-    logger = logging.getLogger(name)
-    before, logger.disabled = logger.disabled, True
+def _hushed() -> Iterator[None]:
+    """Silence the libraries' logs for a moment."""
+    before = _hush()
     try:
         yield
     finally:
-        logger.disabled = before
+        for logger, handlers, propagate in before:
+            logger.handlers, logger.propagate = handlers, propagate
+
+
+def _hush() -> list[tuple[logging.Logger, list[logging.Handler], bool]]:
+    """Silence the libraries' logs; return what undoes it. All of theirs hand on to these, so handlers count."""
+    before = []
+    for name in _LOUD_LOGGERS:
+        logger = logging.getLogger(name)
+        before.append((logger, logger.handlers, logger.propagate))
+        logger.handlers, logger.propagate = [logging.NullHandler()], False
+    return before
 
 
 def _one_line(error: BaseException) -> str:
@@ -267,17 +309,19 @@ def is_beginning() -> bool:
 def _enter(line: Connection, begun: Connection, key: str, packed: bytes) -> None:
     """Begin a worker process."""
     global _line
+    fasten()
     begun.send_bytes(b"1")
     begun.close()
-    # An interrupt from the keyboard reaches all processes at once; the first of them sees to the others.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     _line = line
     _keep(key, packed)
 
 
 def _work(task: Any, key: str, packed: bytes | None, chunk: Any) -> Any:
     """Do one chunk."""
-    return task(_keep(key, packed), chunk, _tell)
+    try:
+        return task(_keep(key, packed), chunk, _tell)
+    except MemoryError:
+        raise MemoryMet from None
 
 
 def _keep(key: str, packed: bytes | None) -> Any:

@@ -1,0 +1,88 @@
+"""What a worker process lives by: it ends with its parent, and its memory has a limit.
+
+On Linux the system itself kills a worker whose parent is gone (prctl, PR_SET_PDEATHSIG). Everywhere a thread waits for
+the parent's end of a pipe to close, which happens however the parent ends. Neither asks anything of the work.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import signal
+import sys
+import threading
+import warnings
+from collections.abc import Iterator
+from multiprocessing import parent_process
+from multiprocessing.connection import wait
+from typing import Any, Final
+
+from passim.errors import PassimError
+
+# Enough for every fleet that is read and every map that is offered; the largest of them takes 1.2 GB (measured).
+MEMORY_LIMIT_BYTES: Final = 4 * 2**30
+_PR_SET_PDEATHSIG: Final = 1
+
+
+class MemoryMet(PassimError):
+    """A worker met its memory limit."""
+
+    def __init__(self, limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
+        self.limit_bytes = limit_bytes
+        super().__init__(
+            f"the work needs more memory than the {limit_bytes / 2**30:g} GiB that a worker process may take; "
+            f"try fewer satellites, fewer places or a shorter span"
+        )
+
+    def __reduce__(self) -> tuple[type[MemoryMet], tuple[int]]:
+        return MemoryMet, (self.limit_bytes,)
+
+
+def fasten(limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
+    """Tie this worker process to its parent and bound its memory. Call it first thing in the worker."""
+    # An interrupt from the keyboard reaches all processes at once; the first of them sees to the others.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # What a library has to warn of is for developers, who ask for it with -W.
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
+    parent = parent_process()
+    if parent is not None:
+        if sys.platform == "linux":
+            with contextlib.suppress(OSError, AttributeError):
+                ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+        threading.Thread(target=_end_with, args=(parent.sentinel,), name="passim-leash", daemon=True).start()
+    _bound_memory(limit_bytes)
+
+
+@contextlib.contextmanager
+def interrupts_held() -> Iterator[None]:
+    """Hold back an interrupt from the keyboard while workers are begun.
+
+    They inherit it held back, so that one in their first second, before `fasten` ignores it, leaves no trace of theirs.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _end_with(sentinel: Any) -> None:
+    """End this process when the other end of the parent's pipe closes."""
+    wait([sentinel])
+    os._exit(1)
+
+
+def _bound_memory(limit_bytes: int) -> None:
+    try:
+        import resource
+    except ImportError:  # Windows has no such limit
+        return
+    _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+    soft = limit_bytes if hard == resource.RLIM_INFINITY else min(limit_bytes, hard)
+    with contextlib.suppress(ValueError, OSError):
+        resource.setrlimit(resource.RLIMIT_DATA, (soft, hard))

@@ -1,0 +1,107 @@
+"""Workers and the processes they belong to: they end with them, leave no trace, and say when memory runs out."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import subprocess
+import sys
+import time
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+import psutil
+import pytest
+
+from passim.parallel.chunks import Progress, WorkerConfig, map_chunks
+from passim.parallel.leash import MemoryMet, fasten
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
+PATIENCE_S = 60.0
+
+
+def nap(_: None, chunk: int, tell: Progress) -> int:
+    """A chunk that never looks up."""
+    print(f"at {chunk}", flush=True)
+    time.sleep(1000.0)
+    return chunk
+
+
+def hog(_: None, chunk: int, tell: Progress) -> int:
+    raise MemoryError
+
+
+def begun() -> subprocess.Popen[str]:
+    """Begin a process with two workers, both at work."""
+    process = subprocess.Popen(
+        [sys.executable, __file__],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert process.stdout is not None
+    assert {process.stdout.readline(), process.stdout.readline()} == {"at 1\n", "at 2\n"}
+    return process
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGKILL])
+def test_workers_end_with_the_process_they_work_for(number: int) -> None:
+    process = begun()
+    children = psutil.Process(process.pid).children(recursive=True)
+    assert len(children) >= 2
+    os.kill(process.pid, number)
+    process.communicate(timeout=PATIENCE_S)
+    _, alive = psutil.wait_procs(children, timeout=10.0)
+    assert alive == []
+
+
+def test_an_interrupt_while_workers_are_begun_leaves_no_trace_of_theirs() -> None:
+    process = subprocess.Popen(
+        [sys.executable, __file__], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    own = psutil.Process(process.pid)
+    until_s = time.monotonic() + PATIENCE_S
+    while not own.children() and time.monotonic() < until_s:
+        time.sleep(0.01)
+    # As a terminal does: to everybody of the session.
+    os.killpg(process.pid, signal.SIGINT)
+    time.sleep(1.0)
+    process.kill()
+    _, told = process.communicate(timeout=PATIENCE_S)
+    assert "SpawnProcess" not in told
+    assert "spawn_main" not in told
+
+
+def limited(line: Connection) -> None:
+    fasten(2**29)
+    try:
+        bytearray(2**30)
+    except MemoryError:
+        line.send("met")
+    else:
+        line.send("not met")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems do not count what a process maps")
+def test_a_worker_may_take_no_more_than_its_limit() -> None:
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe()
+    process = context.Process(target=limited, args=(theirs,))
+    process.start()
+    assert ours.poll(PATIENCE_S)
+    assert ours.recv() == "met"
+    process.join(PATIENCE_S)
+
+
+def test_a_limit_that_is_met_is_told_in_words() -> None:
+    with pytest.raises(MemoryMet, match="more memory than the 4 GiB that a worker process may take; try fewer"):
+        list(map_chunks(hog, None, [1, 2], team=WorkerConfig(2)))
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).parent))
+    import test_leash
+
+    list(map_chunks(test_leash.nap, None, [1, 2], team=WorkerConfig(2)))
