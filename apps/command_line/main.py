@@ -9,10 +9,13 @@ stays quick.
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import io
 import os
+import signal
 import sys
+import threading
 import traceback
 from typing import Any, NoReturn
 
@@ -60,6 +63,8 @@ class OneLineErrors(click.Group):
     def main(self, *args: Any, **extra: Any) -> NoReturn:
         """Run the command line and leave with its exit status; a traceback only where `PASSIM_TRACEBACK` is set."""
         extra["standalone_mode"] = False
+        _open_standard_streams()
+        _end_on_request()
         # A terminal that cannot write "°" shows "?" for it; that must not end the work.
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):
@@ -89,6 +94,10 @@ class OneLineErrors(click.Group):
         except BrokenPipeError:
             _forget_standard_output()
             return 0
+        except OSError:
+            # What stands in the buffer would be tried again at exit, and fail with a trace.
+            _forget_standard_output()
+            raise
 
 
 def _report(error: Exception) -> int:
@@ -111,6 +120,15 @@ def _report(error: Exception) -> int:
     if isinstance(error, PassimError) and not isinstance(error, InternalError):
         _complain(str(error))
         return 1
+    if isinstance(error, OSError):
+        # What the system refuses is no defect: a disk that is full, a folder that is gone, a file of somebody else.
+        words = (error.strerror or str(error) or type(error).__name__).lower()
+        if error.filename:
+            wanted = f"got {error.filename}; wanted files and folders of your own, with room on the disk"
+        else:
+            wanted = "wanted an output that is open and has room, and a current folder that is there"
+        _complain(f"the system refuses: {words}; {wanted}")
+        return 1
     _complain(
         f"this is a defect in passim, not in what you gave it: {type(error).__name__}: {error}; "
         f"set {TRACEBACK_VARIABLE}=1 and run it again to see where, and report that"
@@ -126,9 +144,39 @@ def _complain(message: str, lead: str = "passim: ") -> None:
 
 def _forget_standard_output() -> None:
     """Point standard output at nothing, so that the flush at exit does not fail a second time."""
-    nothing = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nothing, sys.stdout.fileno())
-    os.close(nothing)
+    try:
+        sys.stdout.flush()
+    except (OSError, ValueError):
+        with contextlib.suppress(OSError, ValueError):  # a test's output has no number
+            nothing = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nothing, sys.stdout.fileno())
+            os.close(nothing)
+
+
+def _open_standard_streams() -> None:
+    """Put something in the place of closed standard streams, or the next file opened would take their numbers.
+
+    An answer that goes to a closed standard output fails as it should; what is said on a closed standard error is lost.
+    """
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        if getattr(sys, name) is None:
+            # The lowest free number is the one that is missing. Read-only, standard output refuses what is written.
+            handle = os.open(os.devnull, os.O_WRONLY if number == 2 else os.O_RDONLY)
+            setattr(sys, name, open(handle, mode, encoding="utf-8", closefd=False))  # noqa: SIM115  # for good
+
+
+def _end_on_request() -> None:
+    """End in order when the system or the terminal asks for it, so that workers and temporary folders go too."""
+
+    def end(number: int, _: object) -> NoReturn:
+        raise SystemExit(128 + number)
+
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            # Whoever was started with nohup goes on.
+            if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+                signal.signal(number, end)
 
 
 @click.group(cls=OneLineErrors, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})

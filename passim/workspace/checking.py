@@ -22,6 +22,7 @@ LARGEST_FILE_BYTES: Final = 1_000_000
 Place = tuple[str | int, ...]
 Fault = tuple[Place, str]
 
+_TOO_LONG: Final = "a number of thousands of digits"
 _NAMED_LISTS: Final = ("sites", "gateways", "fleets")
 
 
@@ -33,10 +34,10 @@ def read_settings(text: str, path: Path) -> WorkspaceSettings:
     """
     try:
         data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # of a number of thousands of digits Python says ValueError
         raise WorkspaceError(
             f"{path} cannot be read as TOML",
-            problems=[str(error)],
+            problems=[_TOO_LONG if "integer string conversion" in str(error) else str(error)],
             try_next=_with_a_point(text, str(error)) or "mending that line, or an older copy of the file",
         ) from None
     settings, faults = None, list(_faults_between(data))
@@ -187,7 +188,8 @@ def _faults_between(data: dict[str, Any]) -> Iterator[Fault]:
         yield from _names_twice(data.get(key), (key,))
     calls = data.get("calls")
     yield from _names_twice(calls.get("kinds") if isinstance(calls, dict) else None, ("calls", "kinds"))
-    gateways = {gateway.get("name") for gateway in _tables(data.get("gateways"))}
+    names = [gateway.get("name") for gateway in _tables(data.get("gateways"))]
+    gateways = {name for name in names if isinstance(name, str)}
     for k, site in enumerate(_tables(data.get("sites"))):
         yield from _names_twice(site.get("spots"), ("sites", k, "spots"))
         wanted = site.get("gateways")

@@ -47,13 +47,18 @@ def keep_answer(folder: Path, question: str, record: Mapping[str, Any]) -> None:
             raise WorkspaceError(what, try_next="a folder of your own") from None
 
 
+def _no_number(text: str) -> float:
+    raise ValueError(text)
+
+
 def _read(file: Path) -> dict[str, Any]:
     try:
         if not file.exists():
             return {}
         if file.stat().st_size > _LARGEST_BYTES:
             raise WorkspaceError(f"kept answers in {file}", got="over 5 MB", wanted="a file that passim wrote")
-        answers = json.loads(file.read_bytes())
+        # NaN and its like are no JSON, and could not be written again.
+        answers = json.loads(file.read_bytes(), parse_constant=_no_number)
     except OSError as error:
         raise WorkspaceError(f"kept answers in {file}", got=error.strerror, wanted="a readable file") from None
     except (ValueError, RecursionError):
