@@ -5,6 +5,7 @@ The rooms, each of which may use those above it:
     errors, constants   what can go wrong; numbers with their source
     spans, intervals    stretches of time; half-open interval algebra
     search              crossings and peaks of smooth functions
+    csv_files           one reader for the CSV files that people write by hand
     parallel            work on as many cores or machines as there are
     elements            public element sets: read, check, write, invent
     orbits              SGP4 to arrays, Earth-fixed frame, smooth arcs

@@ -217,7 +217,14 @@ def test_a_damaged_line_1_costs_one_set_only() -> None:
 # ---------------------------------------------------------------------------------------------------- writing
 
 ANGLES = st.integers(0, 3_600_000).map(lambda n: n / 10_000)
-POWERS = st.builds(lambda digits, power: float(f"{digits}e{power - 5}"), st.integers(-99999, 99999), st.integers(-9, 9))
+
+
+def powers(largest: int) -> st.SearchStrategy[float]:
+    return st.builds(
+        lambda digits, power: float(f"{digits}e{power - 5}"), st.integers(-99999, 99999), st.integers(-9, largest)
+    )
+
+
 NAMES = st.text(st.characters(exclude_categories=["C", "Zl", "Zp"]), max_size=24)
 TWO_LINE_SETS = st.builds(
     ElementSet,
@@ -232,8 +239,8 @@ TWO_LINE_SETS = st.builds(
     node_deg=ANGLES,
     perigee_deg=ANGLES,
     mean_anomaly_deg=ANGLES,
-    bstar=POWERS,
-    mean_motion_ddot=POWERS,
+    bstar=powers(3),
+    mean_motion_ddot=powers(1),
     mean_motion_dot=st.integers(-99_999_999, 99_999_999).map(lambda n: n / 1e8),
     designator=st.just("") | st.from_regex(r"(19[6-9]|20[0-4])\d-\d{3}[A-Z]{0,3}", fullmatch=True).filter(str.isascii),
     classification=st.sampled_from("UCS"),
@@ -268,7 +275,6 @@ def test_names_that_look_like_something_else_survive(name: str) -> None:
         ("mean_motion_rev_day", 15.054906501, "15.054906501", "what the columns '15.05490650' say", None),
         ("eccentricity", 0.99999999, "0.99999999", "what the columns '9999999' say", None),
         ("bstar", 1.23456e-4, "0.000123456", "what the columns '12346-3' say", None),
-        ("bstar", 1e9, "1000000000.0", "less than 1e9", None),
         ("bstar", 1e-20, "1e-20", "what the columns '00000-9' say", None),
         ("mean_motion_dot", 1.0, "1.0", "less than 1", None),
         ("epoch", datetime(2026, 3, 1, 0, 0, 0, 1, tzinfo=UTC), "'2026-03-01T00:00:00.000001'", "whole steps of", None),

@@ -205,7 +205,7 @@ def test_the_columns_may_stand_in_any_order(tmp_path) -> None:
         ("2026-06-01,9,180,120,53,60,0", "which collides with the Earth or its air; got '120 km'"),
         ("2026-06-01,9,180,-550,53,60,0", "which collides with the Earth or its air; got '-550 km'"),
         ("2026-06-01,9,180,60000,53,60,0", "line 2: altitude of a planned launch; got '60000 km'"),
-        ("2026-06-01,9,180,nan,53,60,0", "which collides with the Earth or its air; got 'nan km'"),
+        ("2026-06-01,9,180,nan,53,60,0", "altitude_km of a planned launch; got 'nan'; wanted a number"),
         ("2026-06-01,9,181,550,53,60,0", "got '181 in 9 planes'; wanted a whole number up to 50,000, the same"),
         ("2026-06-01,0,180,550,53,60,0", "line 2: planes of a planned launch; got 0"),
         ("2026-06-01,9.5,180,550,53,60,0", "line 2: planes of a planned launch; got '9.5'; wanted a whole number"),
@@ -231,9 +231,9 @@ def test_a_file_that_is_no_plan(tmp_path) -> None:
     path = tmp_path / "plan.csv"
     for text in ("", "date,planes\n", f"{HEADER},comment\n", f'{HEADER}\n"2026'):
         path.write_text(text, encoding="utf-8")
-        with pytest.raises(InputError, match="wanted a CSV file with the columns date,planes,satellites"):
+        with pytest.raises(InputError, match="wanted .*the header date,planes,satellites"):
             read_plan(path, NOW)
     path.write_bytes(b"\xff\xfe\x00")
     for bad in (path, tmp_path, tmp_path / "missing.csv"):
-        with pytest.raises(InputError, match="plan: "):
+        with pytest.raises(InputError, match="plan .*; got "):
             read_plan(bad, NOW)

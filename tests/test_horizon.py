@@ -137,13 +137,16 @@ def test_a_file_gives_the_profile_of_its_points(tmp_path: Path) -> None:
             b"azimuth_deg,elevation_deg\n0,10\nninety,20\n",
             ", line 3; got 'ninety,20'; wanted two numbers: azimuth and height in degrees",
         ),
-        (b"azimuth_deg,elevation_deg\n0,10,3\n", ", line 2; got '0,10,3'; wanted two numbers"),
-        (b"azimuth_deg,elevation_deg\n0;10\n", ", line 2; got '0;10'; wanted two numbers"),
-        (b'azimuth_deg,elevation_deg\n0,"10\n11"\n', ", line 3; got "),
+        (
+            b"azimuth_deg,elevation_deg\n0,10,3\n",
+            ", line 2; got '0,10,3'; wanted 2 cells, as in the header; try decimal points",
+        ),
+        (b"azimuth_deg,elevation_deg\n0;10\n", ", line 2; got '0;10'; wanted 2 cells, as in the header; try one comma"),
+        (b'azimuth_deg,elevation_deg\n0,"10\n11"\n', ", line 2; got "),
         (b"azimuth_deg,elevation_deg\n0,10\n", ": horizon profile; got '1 point'; wanted at least two points"),
         (b"azimuth_deg,elevation_deg\n0,10\n90,20\n45,5\n", ": azimuths of the horizon profile; got '45 after 90'"),
         (b"azimuth_deg,elevation_deg\n0,10\n90,99\n", ": height of a horizon point; got 99.0"),
-        (b"azimuth_deg,elevation_deg\n0,nan\n90,9\n", ": height of a horizon point; got nan"),
+        (b"azimuth_deg,elevation_deg\n0,nan\n90,9\n", ", line 2; got '0,nan'; wanted two numbers"),
         (b"\xff\xfe\x00", "; got 'text that is not UTF-8'; wanted a readable CSV file"),
         (b"azimuth_deg,elevation_deg\n" + b"1" * 200_000, "; got 'field larger than field limit"),
         (b"x" * 1_000_001, "; got '1000001 bytes'; wanted at most 1 MB"),
@@ -165,7 +168,7 @@ def test_a_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:
         SiteError, match=r"horizon file .*absent\.csv; got 'No such file or directory'; wanted a readable"
     ):
         Horizon.from_csv(tmp_path / "absent.csv")
-    with pytest.raises(SiteError, match="got 'Is a directory'; wanted a readable"):
+    with pytest.raises(SiteError, match="got 'a folder'; wanted a readable"):
         Horizon.from_csv(tmp_path)
     with pytest.raises(SiteError, match=r"horizon file .*; got 'embedded null byte'; wanted a readable"):
         Horizon.from_csv("a\0b.csv")

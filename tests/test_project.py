@@ -27,6 +27,7 @@ ROOMS = (
     "spans",
     "intervals",
     "search",
+    "csv_files",
     "parallel",
     "elements",
     "orbits",

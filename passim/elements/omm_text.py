@@ -65,7 +65,7 @@ def read_json(text: str, report: ReadLog) -> list[ElementSet]:
     records: list[ElementSet] = []
     number = 0
     try:
-        for number, message in enumerate(_messages(decoder, text), start=1):
+        for number, message in enumerate(_messages(decoder, text, lenient=report.lenient), start=1):
             try:
                 records.append(_record(message))
             except ElementsError as error:
@@ -79,7 +79,7 @@ def read_json(text: str, report: ReadLog) -> list[ElementSet]:
     return records
 
 
-def _messages(decoder: json.JSONDecoder, text: str) -> Iterator[object]:
+def _messages(decoder: json.JSONDecoder, text: str, *, lenient: bool) -> Iterator[object]:
     """Yield the objects of a JSON array, or a single one, each as it is come to.
 
     A whole document in Python's objects costs up to 27 times its text. Raises JSONDecodeError, RecursionError and
@@ -88,7 +88,15 @@ def _messages(decoder: json.JSONDecoder, text: str) -> Iterator[object]:
     at = _past_blanks(text, 0)
     if text[at : at + 1] != "[":
         message, at = _decoded(decoder, text, at)
+        more = _past_blanks(text, at)
+        if more < len(text) and not lenient:
+            raise json.JSONDecodeError("more text after the JSON document", text, more)
         yield message
+        # Objects one after the other are no document, but what they say is plain.
+        while text.startswith("{", more):
+            message, at = _decoded(decoder, text, more)
+            more = _past_blanks(text, at)
+            yield message
     else:
         at = _past_blanks(text, at + 1)
         if text[at : at + 1] == "]":

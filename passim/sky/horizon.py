@@ -6,8 +6,6 @@ above the plane that touches the WGS 84 ellipsoid at the site; no refraction is 
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -16,11 +14,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from passim.csv_files import CsvKind, number, parse_csv_file, read_csv_bytes
 from passim.elements.lines import printable
 from passim.errors import SiteError
 
-_LARGEST_FILE_BYTES = 1_000_000
-_HEADER_WORDS = "the header azimuth_deg,elevation_deg"
+_KIND = CsvKind(what="horizon file", columns=("azimuth_deg", "elevation_deg"), error=SiteError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,55 +91,23 @@ class Horizon:
     @classmethod
     def from_csv(cls, path: str | Path) -> Horizon:
         """Read a profile from a CSV file with the header ``azimuth_deg,elevation_deg``. Raises SiteError."""
-        path = Path(path)
-        name = printable(str(path))
-        try:
-            if path.stat().st_size > _LARGEST_FILE_BYTES:
-                raise SiteError(f"horizon file {name}", got=f"{path.stat().st_size} bytes", wanted="at most 1 MB")
-            data = path.read_bytes()
-        except (OSError, ValueError) as error:
-            got = getattr(error, "strerror", None) or str(error)
-            raise SiteError(
-                f"horizon file {name}",
-                got=got,
-                wanted=f"a readable CSV file with {_HEADER_WORDS}",
-                try_next="checking the path",
-            ) from None
-        return cls.from_csv_bytes(data, name)
+        return cls.from_csv_bytes(read_csv_bytes(path, _KIND), str(path))
 
     @classmethod
     def from_csv_bytes(cls, data: bytes, name: str) -> Horizon:
         """Return the profile in the content of a CSV file; errors call the file by `name`. Raises SiteError."""
         name = printable(name)
-        if len(data) > _LARGEST_FILE_BYTES:
-            raise SiteError(f"horizon file {name}", got=f"{len(data)} bytes", wanted="at most 1 MB")
-        try:
-            text = data.decode("utf-8-sig")
-            reader = csv.reader(io.StringIO(text, newline=None))
-            rows = [(reader.line_num, row) for row in reader if any(map(str.strip, row))]
-        except (ValueError, csv.Error) as error:
-            words = "text that is not UTF-8" if isinstance(error, UnicodeDecodeError) else str(error)
-            raise SiteError(
-                f"horizon file {name}", got=words, wanted=f"a readable CSV file with {_HEADER_WORDS}"
-            ) from None
-        header = ["azimuth_deg", "elevation_deg"]
-        if not rows or [c.strip() for c in rows[0][1]] != header:
-            raise SiteError(
-                f"horizon file {name}, line {rows[0][0] if rows else 1}",
-                got=",".join(rows[0][1]) if rows else "nothing",
-                wanted=_HEADER_WORDS,
-            )
         points = []
-        for number, row in rows[1:]:
+        for row in parse_csv_file(data, name, [_KIND])[1]:
             try:
-                azimuth, elevation = (float(c) for c in row)
-            except ValueError:
+                points.append((number(row.cells["azimuth_deg"]), number(row.cells["elevation_deg"])))
+            except ValueError as error:
                 raise SiteError(
-                    f"horizon file {name}, line {number}",
-                    got=",".join(row),
+                    f"horizon file {name}, line {row.line}",
+                    got=str(row),
                     wanted="two numbers: azimuth and height in degrees",
+                    try_next=str(error),
                 ) from None
-            points.append((azimuth, elevation))
         try:
             return cls.from_points(points)
         except SiteError as error:

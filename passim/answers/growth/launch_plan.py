@@ -17,7 +17,6 @@ satellites are lost is drawn. All of this is a scenario, never a forecast.
 
 from __future__ import annotations
 
-import csv
 import math
 from collections import Counter
 from collections.abc import Sequence
@@ -31,6 +30,7 @@ from numpy.typing import NDArray
 
 from passim.answers.growth.orders import mean_angle_deg, planes_in_turn
 from passim.constants import LOWEST_PERIGEE_KM
+from passim.csv_files import CsvKind, number, parse_csv_file, read_csv_bytes, whole_number
 from passim.elements.identifiers import SatelliteId
 from passim.elements.patterns import mean_motion_rev_day
 from passim.elements.records import ElementSet, Fleet
@@ -48,6 +48,9 @@ _HIGHEST_KM: Final = 50_000.0
 _LONGEST_CLIMB_DAYS: Final = 3650.0
 _MOST_PLANNED: Final = 50_000
 LARGEST_PLAN_BYTES: Final = 1_000_000
+_KIND: Final = CsvKind(
+    what="plan", columns=PLAN_COLUMNS, any_order=True, comments=True, largest_bytes=LARGEST_PLAN_BYTES
+)
 
 # Planned satellites are numbered from here, above every fleet in use.
 _FIRST_PLANNED_ID: Final = 950_000_001
@@ -130,14 +133,14 @@ def read_plan(path: str | Path, now: datetime) -> tuple[PlannedLaunch, ...]:
     Raises InputError, naming the line, for a row that cannot fly, has no date, or would serve before `now` (aware):
     what flies already is in the element sets.
     """
-    return parse_plan(_bytes_of(path), str(path), now)
+    return parse_plan(read_csv_bytes(path, _KIND), str(path), now)
 
 
 def parse_plan(data: bytes, name: str, now: datetime) -> tuple[PlannedLaunch, ...]:
     """Return the launches of a plan in the bytes of a file called `name`, as `read_plan` does. Raises InputError."""
     launches = []
-    for line, cells in _rows(data, name):
-        where = f"plan {name}, line {line}"
+    for row in parse_csv_file(data, name, [_KIND])[1]:
+        where, cells = f"plan {name}, line {row.line}", row.cells
         if not cells["date"]:
             raise InputError(f"{where}: a launch without a date", wanted="the day of the launch, YYYY-MM-DD")
         try:
@@ -148,7 +151,8 @@ def parse_plan(data: bytes, name: str, now: datetime) -> tuple[PlannedLaunch, ..
                 **{name: _number(cells, name) for name in PLAN_COLUMNS[3:]},
             )
         except InputError as error:
-            raise InputError(f"{where}: {error.what}", got=error.got, wanted=error.wanted) from None
+            what = f"{where}: {error.what}"
+            raise InputError(what, got=error.got, wanted=error.wanted, try_next=error.try_next) from None
         if launch.serves_from < now:
             raise InputError(
                 f"{where}: a launch that would serve already",
@@ -169,10 +173,10 @@ def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: 
 
     Each launch is fitted to the fleet and to the launches before it. Lost satellites are drawn with `seed`.
     """
-    number = max([_FIRST_PLANNED_ID, *(SatelliteId(i).number + 1 for i in fleet.satellite_ids)])
-    if number + sum(launch.satellites for launch in launches) > 1_000_000_000:
+    next_number = max([_FIRST_PLANNED_ID, *(SatelliteId(i).number + 1 for i in fleet.satellite_ids)])
+    if next_number + sum(launch.satellites for launch in launches) > 1_000_000_000:
         raise InputError(
-            "planned satellites", got=f"a fleet numbered up to {number - 1}", wanted="room for more numbers"
+            "planned satellites", got=f"a fleet numbered up to {next_number - 1}", wanted="room for more numbers"
         )
     records: list[ElementSet] = []
     rows: list[int] = []
@@ -189,7 +193,7 @@ def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: 
                     continue
                 new.append(
                     ElementSet(
-                        satellite_id=SatelliteId(number),
+                        satellite_id=SatelliteId(next_number),
                         name=f"Planned {launch.date.isoformat()} {plane + 1:02d}-{slot + 1:02d}",
                         epoch=moment,
                         mean_motion_rev_day=shell.mean_motion_rev_day,
@@ -200,7 +204,7 @@ def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: 
                         mean_anomaly_deg=phase_deg % 360.0,
                     )
                 )
-                number += 1
+                next_number += 1
         records += new
         rows += [row] * len(new)
         how.append(shell.words())
@@ -311,43 +315,6 @@ def _phasing(found: list[Index], nodes_deg: Floats, phase_deg: Floats, slots: in
     return int(tries[best]), float(np.degrees(np.angle(sums[best])) / slots), float(np.abs(sums[best]))
 
 
-_WANTED: Final = f"a CSV file with the columns {','.join(PLAN_COLUMNS)}"
-
-
-def _bytes_of(path: str | Path) -> bytes:
-    """Return what is in a plan file. Raises InputError."""
-    try:
-        if Path(path).stat().st_size > LARGEST_PLAN_BYTES:
-            raise InputError("plan: the file is too large", got=str(path), wanted=_WANTED)
-        return Path(path).read_bytes()
-    except OSError as error:
-        reason = (error.strerror or "cannot be read").lower()
-        raise InputError(f"plan: {reason}", got=str(path), wanted=_WANTED) from None
-
-
-def _rows(data: bytes, name: str) -> list[tuple[int, dict[str, str]]]:
-    """Return the rows of a plan with their line numbers. Raises InputError."""
-    if len(data) > LARGEST_PLAN_BYTES:
-        raise InputError("plan: the file is too large", got=name, wanted=_WANTED)
-    try:
-        text = data.decode("utf-8-sig")
-    except ValueError:
-        raise InputError("plan: the file is no text", got=name, wanted=_WANTED) from None
-    told = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
-    try:
-        cells = [[cell.strip() for cell in row] for row in csv.reader([line for _, line in told], strict=True)]
-    except csv.Error as error:
-        raise InputError(f"plan {name}: {error}", wanted=_WANTED) from None
-    if len(cells) != len(told) or not cells or sorted(cells[0]) != sorted(PLAN_COLUMNS):
-        raise InputError(f"plan {name}: its header", got=",".join(cells[0]) if cells else "nothing", wanted=_WANTED)
-    rows = []
-    for (number, line), row in zip(told[1:], cells[1:], strict=True):
-        if len(row) != len(PLAN_COLUMNS):
-            raise InputError(f"plan {name}, line {number}", got=line, wanted=f"{len(PLAN_COLUMNS)} cells")
-        rows.append((number, dict(zip(cells[0], row, strict=True))))
-    return rows
-
-
 def _day(text: str) -> date:
     try:
         day = date.fromisoformat(text)
@@ -360,13 +327,14 @@ def _day(text: str) -> date:
 
 def _whole(cells: dict[str, str], name: str) -> int:
     try:
-        return int(cells[name])
+        return whole_number(cells[name])
     except ValueError:
         raise InputError(f"{name} of a planned launch", got=cells[name], wanted="a whole number") from None
 
 
 def _number(cells: dict[str, str], name: str) -> float:
     try:
-        return float(cells[name])
-    except ValueError:
-        raise InputError(f"{name} of a planned launch", got=cells[name], wanted="a number") from None
+        return number(cells[name])
+    except ValueError as error:
+        what = f"{name} of a planned launch"
+        raise InputError(what, got=cells[name], wanted="a number", try_next=str(error)) from None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
@@ -12,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from passim.csv_files import CsvKind, number, parse_csv_file, read_csv_bytes
 from passim.errors import InputError
 from passim.intervals import union
 from passim.spans import Span, aware, microseconds, moment
@@ -23,9 +23,10 @@ Range = tuple[float, float]
 # Fewer freezes than this fall together with a prediction by chance too easily to say anything.
 FEWEST_FREEZES: Final = 5
 SHORTEST_RECORD_S: Final = 1800.0
-_LARGEST_FILE_BYTES = 20_000_000
-_HEADERS = (("start", "end"), ("start", "duration_s"))
-_HEADER_WORDS = "the header start,end or start,duration_s"
+_KINDS: Final = tuple(
+    CsvKind(what="record", columns=("start", second), others=True, largest_bytes=20_000_000)
+    for second in ("end", "duration_s")
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,43 +109,15 @@ class FreezeRecord:
 
         Raises InputError, naming the line.
         """
-        path = Path(path)
-        try:
-            if path.stat().st_size > _LARGEST_FILE_BYTES:
-                raise InputError(f"record {path}", got=f"{path.stat().st_size} bytes", wanted="at most 20 MB")
-            data = path.read_bytes()
-        except OSError as error:
-            raise InputError(
-                f"record {path}",
-                got=error.strerror or "nothing that can be read",
-                wanted=f"a readable CSV file with {_HEADER_WORDS}",
-                try_next="checking the path",
-            ) from None
-        return cls.from_csv_bytes(data, str(path))
+        return cls.from_csv_bytes(read_csv_bytes(path, _KINDS[0]), str(path))
 
     @classmethod
     def from_csv_bytes(cls, data: bytes, name: str) -> FreezeRecord:
         """Read the bytes of a file called `name`, as `from_csv` does. Raises InputError, naming the line."""
-        wanted = f"a readable CSV file with {_HEADER_WORDS}"
-        if len(data) > _LARGEST_FILE_BYTES:
-            raise InputError(f"record {name}", got=f"{len(data)} bytes", wanted="at most 20 MB")
-        try:
-            text = data.decode("utf-8-sig")
-            lines = [(number, row) for number, row in enumerate(csv.reader(text.splitlines()), 1) if any(row)]
-        except UnicodeDecodeError:
-            raise InputError(
-                f"record {name}", got="text that is not UTF-8", wanted=wanted, try_next="checking the path"
-            ) from None
-        except csv.Error as error:
-            raise InputError(f"record {name}", got=str(error), wanted=wanted, try_next="checking the path") from None
-        header = [cell.strip() for cell in lines[0][1]] if lines else []
-        columns = next((names for names in _HEADERS if set(names) <= set(header)), None)
-        if columns is None:
-            raise InputError(f"record {name}, line 1", got=",".join(header) or "nothing", wanted=_HEADER_WORDS)
-        places = [header.index(column) for column in columns]
+        kind, rows = parse_csv_file(data, name, _KINDS)
         starts, ends = [], []
-        for number, row in lines[1:]:
-            begins, lasts = _row(f"record {name}, line {number}", row, places, columns[1])
+        for row in rows:
+            begins, lasts = _row(f"record {name}, line {row.line}", row.cells, kind.columns[1])
             starts.append(begins)
             ends.append(lasts)
         return cls(np.array(starts, dtype=np.int64), np.array(ends, dtype=np.int64))
@@ -163,21 +136,21 @@ class FreezeRecord:
         )
 
 
-def _row(where: str, row: list[str], places: list[int], second: str) -> tuple[int, int]:
+def _row(where: str, cells: dict[str, str], second: str) -> tuple[int, int]:
     """Return start and end of one row in microseconds since 1970 UTC. Raises InputError."""
-    if len(row) <= max(places):
-        raise InputError(where, got=",".join(row), wanted=f"a start and {second}")
-    first, last = (row[place].strip() for place in places)
+    first, last = cells["start"], cells[second]
     start = _time(where, first)
     if second == "end":
         end = _time(where, last)
     else:
+        way_out = ""
         try:
-            length_s = float(last)
-        except ValueError:
-            length_s = math.nan
+            length_s = number(last)
+        except ValueError as error:
+            length_s, way_out = math.nan, str(error)
         if not 0.0 < length_s <= 86_400.0:
-            raise InputError(where, got=last, wanted="a length in seconds, more than 0 and up to a day")
+            wanted = "a length in seconds, more than 0 and up to a day"
+            raise InputError(where, got=last, wanted=wanted, try_next=way_out)
         end = start + timedelta(seconds=length_s)
     if not end > start:
         raise InputError(where, got=f"{first},{last}", wanted="an end after its start", try_next="exchanging the two")
