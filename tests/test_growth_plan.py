@@ -231,9 +231,9 @@ def test_a_file_that_is_no_plan(tmp_path) -> None:
     path = tmp_path / "plan.csv"
     for text in ("", "date,planes\n", f"{HEADER},comment\n", f'{HEADER}\n"2026'):
         path.write_text(text, encoding="utf-8")
-        with pytest.raises(InputError, match="wanted .*the header date,planes,satellites"):
+        with pytest.raises(InputError, match=r"wanted .*the header date,planes,satellites"):
             read_plan(path, NOW)
     path.write_bytes(b"\xff\xfe\x00")
     for bad in (path, tmp_path, tmp_path / "missing.csv"):
-        with pytest.raises(InputError, match="plan .*; got "):
+        with pytest.raises(InputError, match=r"plan .*; got "):
             read_plan(bad, NOW)

@@ -139,7 +139,7 @@ def test_a_file_gives_the_profile_of_its_points(tmp_path: Path) -> None:
         ),
         (
             b"azimuth_deg,elevation_deg\n0,10,3\n",
-            ", line 2; got '0,10,3'; wanted 2 cells, as in the header; try decimal points",
+            ", line 2; got '0,10,3'; wanted 2 cells, as in the header; try dec",
         ),
         (b"azimuth_deg,elevation_deg\n0;10\n", ", line 2; got '0;10'; wanted 2 cells, as in the header; try one comma"),
         (b'azimuth_deg,elevation_deg\n0,"10\n11"\n', ", line 2; got "),

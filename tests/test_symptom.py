@@ -411,7 +411,7 @@ def test_records_are_read_in_both_forms(tmp_path: Path) -> None:
     [
         ([], "line 1; got 'nothing'"),
         (["from,to", "1,2"], "wanted the header start,end or start,duration_s"),
-        (["start,end", "2026-03-01T00:00:00Z"], "line 2; got '2026-03-01T00:00:00Z'; wanted a start and end"),
+        (["start,end", "2026-03-01T00:00:00Z"], "line 2; got '2026-03-01T00:00:00Z'; wanted 2 cells, as in the header"),
         (["start,end", "2026-03-01T00:00:00,2026-03-01T00:00:05"], "a time with its offset"),
         (["start,end", "yesterday,2026-03-01T00:00:05Z"], "line 2; got 'yesterday'"),
         (["start,end", "2026-03-01T00:00:09Z,2026-03-01T00:00:05Z"], "wanted an end after its start"),
