@@ -20,7 +20,7 @@ from multiprocessing.context import SpawnProcess
 from typing import Any, Final
 
 from passim.errors import InputError, InternalError
-from passim.parallel.leash import MemoryMet, fasten, interrupts_held
+from passim.parallel import leash
 
 _LOOK_S: Final = 0.05
 _TRIES: Final = 2
@@ -206,7 +206,7 @@ class _Bench:
         context = multiprocessing.get_context("spawn")
         self._line, theirs = context.Pipe()
         self.process = context.Process(target=_work, args=(theirs,), name="passim-worker", daemon=True)
-        with interrupts_held():
+        with leash.interrupts_held():
             self.process.start()
         theirs.close()
 
@@ -226,7 +226,7 @@ def _stopped() -> InputError:
 def _work(line: Connection) -> None:
     """What a worker process does: one job after another until the server is gone."""
 
-    fasten()
+    leash.fasten()
 
     def report(share: float) -> None:
         line.send(("share", float(share)))
@@ -237,7 +237,7 @@ def _work(line: Connection) -> None:
             try:
                 answer = ("done", function(*arguments, report=report))
             except MemoryError:
-                answer = ("failed", MemoryMet())
+                answer = ("failed", leash.MemoryMet())
             except Exception as error:
                 answer = ("failed", error)
             line.send(answer)

@@ -75,8 +75,10 @@ def _record(path: str | Path, kind: CsvKind, row: CsvRow, make: Callable[[CsvRow
 
 
 def _sighting(row: CsvRow) -> Sighting:
-    return Sighting(*(number(row.cells[name]) for name in _SIGHTINGS.columns))
+    azimuth_deg, elevation_deg = (number(row.cells[name]) for name in _SIGHTINGS.columns)
+    return Sighting(azimuth_deg, elevation_deg)
 
 
 def _obstacle(row: CsvRow) -> Obstacle:
-    return Obstacle(*(number(row.cells[name]) for name in _OBSTACLES.columns), row.cells.get("name", ""))
+    bearing_deg, width_m, distance_m, height_m = (number(row.cells[name]) for name in _OBSTACLES.columns)
+    return Obstacle(bearing_deg, width_m, distance_m, height_m, row.cells.get("name", ""))
