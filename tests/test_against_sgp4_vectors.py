@@ -124,7 +124,7 @@ def test_the_set_without_a_state_is_refused_at_the_door() -> None:
 
 
 @pytest.mark.parametrize("case", CASES, ids=name)
-def test_each_set_runs_to_its_end_or_into_the_error_that_the_authors_meant(case: Case) -> None:
+def test_each_set_runs_to_its_end_or_into_the_error_its_authors_meant(case: Case) -> None:
     minutes = np.arange(case.start_min, case.stop_min + 1e-6, case.step_min)
     error, _ = states_of(case.record, minutes)
     bad = np.flatnonzero(error)

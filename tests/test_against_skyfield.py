@@ -1,8 +1,10 @@
 """Rises and sets beside skyfield's own altitude of the same element sets.
 
-skyfield takes another way to the same angle: SGP4 to TEME, TEME to GCRS by precession and nutation, GCRS to the horizon
-of the site. Its event finder is not used, since that differs from its own exact root by up to a third of a second
-(recomputed for this project); its altitude is asked instead:
+Most tests hand skyfield the very SGP4 models that passim made, so they check the way from there to the horizon and not
+the reading of elements; the last one has skyfield read the two-line sets itself. skyfield takes another way to the same
+angle: SGP4 to TEME, TEME to GCRS by precession and nutation, GCRS to the horizon of the site. Its event finder is not
+used, since that differs from its own exact root by up to a third of a second (recomputed for this project); its
+altitude is asked instead:
 
 * at every step of a dense grid, and at every peak and trough found between the steps: is it above the skyline exactly
   when the table says so?
@@ -13,8 +15,10 @@ of the site. Its event finder is not used, since that differs from its own exact
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -23,7 +27,7 @@ from numpy.typing import NDArray
 from scipy.optimize import elementwise, minimize_scalar
 from skyfield.api import EarthSatellite, load, wgs84
 
-from passim import ElementSet, Fleet, Horizon, Site, Span, find_passes
+from passim import ElementSet, Fleet, Horizon, Site, Span, find_passes, read_elements, write_elements
 from passim.elements import SatelliteId
 from passim.orbits.propagation import Propagator
 
@@ -254,3 +258,27 @@ def test_passes_that_graze_the_mask(kind: str) -> None:
 @pytest.mark.parametrize(("kind", "site"), UNSEEN)
 def test_where_skyfield_sees_nothing_there_are_no_passes(kind: str, site: str) -> None:
     assert contradictions(kind, SITES[site]) == (0, [])
+
+
+def test_skyfield_reading_the_two_line_file_itself_sees_the_same_rises_and_sets(tmp_path: Path) -> None:
+    # Nothing of passim but the file it writes: skyfield reads it, makes its own models and finds its own altitudes.
+    site = SITES["45 N, mask 25"]
+    for kind in ("low, 550 km", "1414 km", "retrograde", "navigation"):
+        written = tmp_path / f"{kind[:3]}.tle"
+        # Five columns carry the number, and Alpha-5 would be a matter of its own.
+        fleet = Fleet([replace(r, satellite_id=SatelliteId(80001 + k)) for k, r in enumerate(fleet_of(kind))], kind)
+        write_elements(fleet.rounded_to_two_line(), written)
+        theirs = {s.model.satnum: s for s in load.tle_file(str(written))}
+        fleet = read_elements(written)
+        assert len(theirs) == len(fleet)
+        span = Span.starting(EPOCH.replace(hour=HOUR), 24.0)
+        passes = find_passes(fleet, site, span)
+        assert len(passes) > 5
+        place = wgs84.latlon(site.latitude_deg, site.longitude_deg, elevation_m=site.height_m)
+        for row in passes[~passes["cut_at_start"] & ~passes["cut_at_end"]].itertuples():
+            path = theirs[int(row.satellite_id)] - place
+            for edge, sign in (("rise", 1.0), ("set", -1.0)):
+                second = (getattr(row, edge) - pd.Timestamp(span.start)) / pd.Timedelta(seconds=1)
+                before, after = path.at(times(second + np.array([-MILLISECOND, MILLISECOND]))).altaz()[0].degrees
+                if row.duration_s > 60.0:
+                    assert sign * (before - 25.0) < 0.0 < sign * (after - 25.0), (row.satellite_id, edge)

@@ -1,7 +1,7 @@
 """When to call: what awaits a call, the order of starts, what choosing gains, calls set by others.
 
 The afternoon of the invented scenario has no gap from 12:00 to 21:00 local time, its morning has 4 to 10 gaps an hour:
-figures of a step simulation with 2 s steps made outside passim (recomputed).
+figures of tests/step_simulation.py, which takes nothing of passim, or in keeping with it.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The closed forms: their laws, their limits and what they refuse. Figures from books are in test_against_handbook."""
+"""The closed forms: their laws, their limits and what they refuse. Figures are in test_closed_form_passes."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """The command line: every command in every format, exit statuses, one-line errors, and files written whole.
 
-Reference figures for the demo come from a step simulation made outside passim with 2 s steps (recomputed); those of
-geometry from Larson & Wertz, "Space Mission Analysis and Design", 3rd ed. 1999, 5.2 (recalled, recomputed).
+Reference figures for the demo come from tests/step_simulation.py, which takes nothing of passim; those of geometry from
+Larson & Wertz, "Space Mission Analysis and Design", 3rd ed. 1999, 5.2 (formulas recalled, figures own arithmetic).
 """
 
 from __future__ import annotations
@@ -253,7 +253,7 @@ def test_geometry_counts_satellites_by_latitude() -> None:
         ).stdout
     )["rows"]
     values = {row["quantity"]: row["value"] for row in rows}
-    # Report ITU-R SA.2066 (recalled; recomputed with 4 million random satellites).
+    # Report ITU-R SA.2066 (formula recalled; figures own arithmetic).
     assert values["share of time one satellite is in view"] == pytest.approx(0.011441, abs=1e-6)
     assert values["share of time with none, placed at random"] == pytest.approx(0.0317, abs=5e-5)
 
@@ -267,8 +267,8 @@ def test_demo_shows_freezing_mornings_clear_afternoons_and_why() -> None:
     found = json.loads(done("demo", "--at", "2026-11-25T00:00Z", "--format", "json").stdout)
     assert "invented" in found["answer"]
     assert any("invented" in note for note in found["notes"])
-    # Outside simulation, 2 s steps: 77 gaps, 1.8 % out, mean 20 s, the longest 44 s. Steps of 2 s see a shorter gap
-    # only by chance, in proportion to its length.
+    # tests/step_simulation.py, 2 s steps: 77 gaps, 1.8 % out, mean 20 s, the longest 44 s. Steps of 2 s see a shorter
+    # gap only by chance, in proportion to its length.
     seen = sum(min(row["duration_s"], 2.0) / 2.0 for row in found["rows"])
     assert seen == pytest.approx(77.0, abs=2.0)
     assert 1.0 - found["summary"]["covered_fraction"] == pytest.approx(0.018, abs=0.0006)

@@ -125,7 +125,7 @@ def test_latitudes(fleet_file: str) -> None:
     assert [float(row["latitude_deg"]) for row in rows] == [-70.0, -35.0, 0.0, 35.0, 70.0]
     middle = rows[2]
     assert float(middle["covered_fraction_min"]) <= float(middle["covered_fraction"])
-    # Sixty times the share of one satellite at the equator, recomputed in test_against_density.py.
+    # Sixty times the share of one satellite at the equator, recomputed in test_closed_form_density.py.
     assert float(middle["in_view_closed_form"]) == pytest.approx(60 * 0.004346, rel=0.002)
     assert float(rows[0]["covered_fraction"]) == 0.0
     told = done("--elements", fleet_file, "--latitudes", "0:70:35", "--longitudes", "2", "--workers", "1")

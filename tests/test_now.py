@@ -121,7 +121,7 @@ def test_a_call_longer_than_the_span() -> None:
 
 
 def test_the_morning_and_the_afternoon_of_marram() -> None:
-    """No gap from 12:00 to 21:00 local, UTC-1: a step simulation made outside passim, 2 s steps (recomputed)."""
+    """No gap from 12:00 to 21:00 local, UTC-1: tests/step_simulation.py, which takes nothing of passim."""
     south = scenario.SOUTH
     gateway = Gateway("South", south.latitude_deg, south.longitude_deg, south.height_m, Horizon.flat(25.0))
     view = View(scenario.MARRAM_LOFT, (GatewayLimit((gateway,)),))

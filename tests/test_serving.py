@@ -477,7 +477,7 @@ def marram() -> Visibility:
 @pytest.mark.parametrize("policy", POLICIES)
 def test_marram_is_out_as_its_user_lives_it(marram: Visibility, policy: Any) -> None:
     timeline = serve(marram.joint(), marram.span, Service(policy), marram.look, fleet=marram.fleet)
-    # Figures of a step simulation made outside passim with 2 s steps (recomputed): 1.8 % out, 77 gaps, mean 20 s,
+    # Figures of tests/step_simulation.py, which takes nothing of passim: 1.8 % out, 77 gaps, mean 20 s,
     # longest 44 s. Looked at every 2 s, gaps that are shorter go unseen here as they did there.
     out = np.append(False, timeline.along(2.0)["state"] == "no satellite")
     seen = np.count_nonzero(out[1:] & ~out[:-1])

@@ -28,8 +28,10 @@ from passim.forecast.verification import (
 )
 
 # Twelve thousand forecasts of rain: chance forecast, how often it came, share of the forecasts. Wilks, "Statistical
-# methods in the atmospheric sciences", 1995, table 7.3 (read in the example of an open statistics package that cites it
-# by table and page, 246; book recalled). The book gives the base rate as 0.162.
+# methods in the atmospheric sciences", 1995, table 7.3 in the example of an open statistics package that cites it by
+# table and page, 246 (the book itself was not opened). Copies of that example differ: some print the shares of 0.7 and
+# 1.0 as 0.245 and 0.203, one as 0.0245 and 0.0203. The latter stand here, since only with them do the shares add up to
+# 1 and give the base rate of 0.162 that goes with the table (recalled).
 WILKS = np.array(
     [
         (0.00, 0.006, 0.4112), (0.05, 0.019, 0.0671), (0.10, 0.059, 0.1833), (0.20, 0.150, 0.0986),

@@ -1,7 +1,7 @@
 """A sweep by latitude over a fleet at random, by SGP4 and the full search, against the closed form.
 
 Source of the closed form: the density of a satellite's latitude, Report ITU-R SA.2066 (recalled) and Okati & Riihonen,
-IEEE Trans. Commun. 70(3), 2022; its own values are held against recomputed ones in test_against_density.py. The
+IEEE Trans. Commun. 70(3), 2022; its own values are held against recomputed ones in test_closed_form_density.py. The
 binomial for none in view holds for satellites at random only, as these are.
 """
 

@@ -1,4 +1,4 @@
-"""Designed patterns against published ones.
+"""Designed patterns beside published ones whose numbers are recalled, and the worst place by an exact search.
 
 Sources, with their status, stand beside each check. The search for the worst place is exact in space: the farthest
 point from a set of sub-satellite points is a vertex of their spherical Voronoi diagram, that is the centre of a face

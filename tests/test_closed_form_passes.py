@@ -1,7 +1,8 @@
-"""Coverage geometry against a handbook.
+"""Coverage geometry of a sphere: formulas of a handbook from memory, figures by own arithmetic; no outside check.
 
-Source: Larson & Wertz, "Space Mission Analysis and Design", 3rd ed. 1999, sections 5.2 and 5.3. Status: recalled, and
-every figure recomputed with Re = 6378.137 km and mu = 398600.4418 km^3/s^2. Tolerance: half of the last digit given.
+Formulas: Larson & Wertz, "Space Mission Analysis and Design", 3rd ed. 1999, sections 5.2 and 5.3 (recalled). All
+figures but those of the worked pass are own arithmetic with Re = 6378.137 km and mu = 398600.4418 km^3/s^2. Tolerance:
+half of the last digit given.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Growth against what is known from outside: rings, streets, rosettes, random fleets, and a pattern that misleads.
+"""Growth by laws worked out here: rings, streets, rosettes, random fleets, and a pattern that misleads.
 
 Sources stand beside each check. "Recalled" numbers come from papers that were not opened for this; they were found
 again by an independent calculation, here or in the tests named.
@@ -21,8 +21,8 @@ from passim.elements.patterns import scattered
 from passim.sky.closed_forms import chance_none_in_view, ring_gap_train, share_in_view
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
-from test_against_density import on_the_sphere
-from test_against_patterns import directions
+from test_closed_form_density import on_the_sphere
+from test_recalled_patterns import directions
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 SHELL = {"inclination_deg": 53.0, "altitude_km": 550.0, "epoch": EPOCH}
@@ -45,7 +45,7 @@ def with_all(fleet: Fleet, latitude_deg: float, **how: float) -> dict[str, float
 @pytest.mark.parametrize(
     ("over", "latitude_deg", "closes_at"),
     [
-        # 550 km under 25 deg: 22, in the closed form and for SGP4 (tests/test_against_ring_trains.py has the table).
+        # 550 km under 25 deg: 22, in the closed form and for SGP4 (tests/test_closed_form_rings.py has the table).
         ("equator", 0.0, 22),
         # The pole of WGS 84 is 21.4 km nearer to the centre: from 6356.752 km the ring of 6920.65 km closes at 21.
         ("pole", 90.0, 21),
@@ -93,7 +93,7 @@ def star(planes: int, slots: int, spacing_deg: float) -> Fleet:
 
 @pytest.mark.parametrize("latitude_deg", [0.0, 10.0, 35.0])
 def test_polar_streets_close_with_the_last_plane(latitude_deg: float) -> None:
-    # Beste, IEEE Trans. AES-14(3), 1978 (recalled; recomputed in tests/test_against_patterns.py): six planes of eleven
+    # Beste, IEEE Trans. AES-14(3), 1978 (recalled; recomputed in tests/test_recalled_patterns.py): six planes of eleven
     # at 780 km and the best spacing are continuous above 8.22 deg. Half a degree of it is left to the Earth's bulge.
     seen = seen_from(star(6, 11, 31.40), latitude_deg, mask_deg=7.7)
     table = growth(seen, plane_order(seen.fleet, EPOCH))
@@ -212,9 +212,9 @@ LATITUDES_DEG = (0.0, 20.0, 45.0, 53.0, 60.0)
 
 @pytest.mark.parametrize("latitude_deg", LATITUDES_DEG)
 def test_random_fleets_follow_the_binomial_by_latitude(latitude_deg: float) -> None:
-    # (1 - p)^N for satellites placed at random, with the published density for p (sources and table in
-    # tests/test_against_density.py; p N=300: .2707 at 0, .0317 at 45, .4900 at 60). Eight fleets of 300: four standard
-    # errors over fleets, and what 1 % of p makes of the power, which `on_the_sphere` leaves out.
+    # (1 - p)^N for satellites placed at random, p by the density (tests/test_closed_form_density.py; with 300: .2707
+    # at 0, .0317 at 45, .4900 at 60). Eight fleets of 300: four standard errors over fleets, and what 1 % of p makes of
+    # the power, which `on_the_sphere` leaves out.
     curves, share = [], 0.0
     for seed in range(8):
         seen = seen_from(scattered(total=300, seed=seed, **SHELL), latitude_deg)

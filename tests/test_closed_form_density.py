@@ -1,7 +1,8 @@
-"""Satellites in view by latitude, against the density of a satellite's latitude.
+"""Satellites in view by latitude, by the density of a satellite's latitude: own arithmetic, no outside check.
 
-Sources: Report ITU-R SA.2066 (recalled) and Okati & Riihonen, IEEE Trans. Commun. 70(3), 2022, for the density; the
-figures were recomputed with four million random satellites. The binomial holds for satellites placed at random only.
+The formula: Report ITU-R SA.2066 (recalled) and Okati & Riihonen, IEEE Trans. Commun. 70(3), 2022 (recalled). The
+figures are its own, kept so that a change shows; tests/step_simulation.py finds them again with satellites at random,
+and the last test here repeats a random fleet by SGP4. The binomial holds for satellites placed at random only.
 """
 
 from __future__ import annotations
