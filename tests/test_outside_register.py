@@ -56,7 +56,7 @@ and UT1 skyfield's table: checks against those two packages are of what passim d
 | against_time_and_frames | great_circles_are_those_of_astropy | astropy | library |
 | against_time_and_frames | a_great_circle_is_the_worked_example_of_an_open_collection | Rosetta Code | printed, read |
 | against_time_and_frames | bearings_are_those_of_astropy | astropy | library |
-| against_time_and_frames | distances_stay_within_the_promise_of_the_ellipsoids_geodesic | Vincenty's geodesic | library |
+| against_time_and_frames | distances_stay_within_the_promise_of_the_ellipsoids_geodesic | Vincenty | library |
 | against_time_and_frames | the_angle_to_the_arc_is_that_of_positions_by_pymap3d | pymap3d | library |
 | against_rfc5545 | daily_for_ten_occurrences | RFC 5545 | printed, read |
 | against_rfc5545 | daily_until_december_24 | RFC 5545 | printed, read |
@@ -85,10 +85,10 @@ and UT1 skyfield's table: checks against those two packages are of what passim d
 | against_statistics | overlaps_are_those_of_pandas_intervals | pandas | library |
 | against_statistics | gap_statistics_are_those_of_pythons_statistics | Python's library | library |
 | against_statistics | the_best_pairs_are_those_of_scipys_assignment | scipy | library |
-| against_orbits_and_patterns | nodes_of_the_published_navigation_pattern | Galileo pattern | printed, quoted |
-| against_orbits_and_patterns | slots_and_planes_of_the_published_navigation_pattern | Galileo pattern | printed, quoted |
-| against_orbits_and_patterns | period_of_the_published_navigation_pattern | Galileo pattern | printed, quoted |
-| against_orbits_and_patterns | seventeen_revolutions_in_ten_sidereal_days | Galileo pattern | printed, quoted |
+| against_orbits_and_patterns | nodes_of_the_published_navigation_pattern | Galileo | printed, quoted |
+| against_orbits_and_patterns | slots_and_planes_of_the_published_navigation_pattern | Galileo | printed, quoted |
+| against_orbits_and_patterns | period_of_the_published_navigation_pattern | Galileo | printed, quoted |
+| against_orbits_and_patterns | seventeen_revolutions_in_ten_sidereal_days | Galileo | printed, quoted |
 | against_orbits_and_patterns | periods_are_those_of_astropys_constants | astropy | library |
 | against_orbits_and_patterns | mean_motion_of_a_pattern_gives_sgp4_the_altitude_asked_for | sgp4 package | library |
 | against_orbits_and_patterns | the_node_of_a_shell_turns_as_sgp4_has_it | sgp4 package | library |
