@@ -101,7 +101,7 @@ def test_numbers_in_the_tables_are_passims_own(school: str, outline: Outline) ->
     rows = outline.tables["table-by-day"]
     assert [row[1] for row in rows] == [duration(s) for s in days["gap_s"]]
     assert [row[2] for row in rows] == [share(f) for f in days["gap_s"] / days["span_s"]]
-    assert [row[3] for row in rows] == [str(n) for n in days["gaps_begun"]]
+    assert [row[3] for row in rows] == [str(n) for n in days["gap_count"]]
     gaps = why.table()
     assert [row[3] for row in outline.tables["table-gaps"]] == [duration(s) for s in gaps["duration_s"]][:MOST_GAP_ROWS]
     assert [row[4] for row in outline.tables["table-gaps"]] == gaps["cause"].tolist()[:MOST_GAP_ROWS]

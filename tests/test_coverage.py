@@ -306,7 +306,7 @@ def test_days_on_which_the_clock_changes(place, start, length_h, hours):
 def test_days_held_in_part():
     span = Span(datetime(2026, 11, 25, 20, tzinfo=UTC), datetime(2026, 11, 27, 4, tzinfo=UTC))
     days = coverage_of((0, 3600), (7200, 40000), span=span).by_local_day("Atlantic/Azores")
-    assert list(days.columns) == ["day_local", "date", "span_s", "gap_s", "gaps_begun"]
+    assert list(days.columns) == ["day_local", "date", "span_s", "gap_s", "gaps_begun", "gap_count", "whole"]
     assert [time.isoformat() for time in days["day_local"]] == [
         "2026-11-25T19:00:00-01:00",
         "2026-11-26T00:00:00-01:00",
@@ -315,6 +315,9 @@ def test_days_held_in_part():
     assert days["span_s"].tolist() == [5 * 3600.0, 86400.0, 3 * 3600.0]
     assert days["gap_s"].tolist() == [3600.0, 18000.0 + 86400 - 40000.0, 3 * 3600.0]
     assert days["gaps_begun"].tolist() == [1, 1, 0]
+    # The last gap goes on over midnight to the end of the span: it is one of the third day too.
+    assert days["gap_count"].tolist() == [1, 1, 1]
+    assert days["whole"].tolist() == [False, True, False]
 
 
 # --- laws -------------------------------------------------------------------------------------------------------------

@@ -22,6 +22,7 @@ from passim_apps.figures.gap_clock import gap_clock
 from passim_apps.figures.sites import side_by_side
 from passim_apps.figures.strip import next_hour
 from passim_apps.figures.theme import CONFIG, DARK, LIGHT, Theme
+from passim_apps.text.gaps import days_caption
 from passim_apps.text.units import LocalClock
 
 ZONE = "Atlantic/Azores"
@@ -127,6 +128,27 @@ def test_a_gap_thinner_than_a_pixel_has_a_stroke_of_its_own() -> None:
     [stroke] = [shape for shape in figure.layout.shapes if shape.name == "short gaps"]
     assert stroke.path == "M6.0028,-0.375V0.375"
     assert regions(trace(figure, "no service"))[0][1] == pytest.approx(6.0 + 20.0 / 3600.0)
+
+
+def test_hours_that_were_not_computed_are_left_blank() -> None:
+    # From 15:00 of one day to 06:00 of the next but one, by the clock of the site.
+    span = Span(at(25, 15), at(27, 6))
+    coverage = coverage_with_gaps(span, (at(26, 7), at(26, 8)))
+    figure = gap_clock(coverage, LocalClock(ZONE, span), at(25, 17), LIGHT)
+    day = next(each for each in figure.data if each.name == "day")
+    regions = np.array([np.nan if x is None else x for x in day.x], dtype=float).reshape(3, 5)
+    assert regions[:, 0].tolist() == [15.0, 0.0, 0.0]
+    assert regions[:, 2].tolist() == [24.0, 24.0, 6.0]
+    days = coverage.by_local_day(ZONE)
+    assert days_caption(days, LocalClock(ZONE, span)) == (
+        "Each mark is a gap; calm hours are shaded. Blank hours lie outside the time computed."
+    )
+    wide = Span(at(25, 15), at(29, 6))
+    days = coverage_with_gaps(wide, (at(25, 20), at(25, 23)), (at(26, 8), at(26, 9))).by_local_day(ZONE)
+    # The three hours of the first day do not count: of that day not all is known.
+    assert days_caption(days, LocalClock(ZONE, wide)).endswith(
+        "Thu 26 Nov is out longest of the whole days, 1 h; Fri 27 Nov least, 0 s."
+    )
 
 
 def test_pictures_of_many_gaps_are_few_elements() -> None:

@@ -40,8 +40,8 @@ def gap_clock(
 ) -> go.Figure:
     """Return the gaps of `coverage` as marks over local hours, a row a local day, the first on top.
 
-    `hours` are those in which calls are held, first, end and weekdays from Monday = 0; they are shaded. Each row ends
-    with how long the day is out.
+    `hours` are those in which calls are held, first, end and weekdays from Monday = 0; they are shaded. What of a day
+    lies outside the span stays blank; each row ends with how long the day is out.
     """
     where = ZoneInfo(clock.name)
     edges_us = local_days(coverage.span, clock.name)
@@ -49,7 +49,10 @@ def gap_clock(
     rows = np.arange(len(days))
 
     figure = go.Figure()
-    x, y = edges_of(np.zeros(len(days)), np.full(len(days), 24.0), rows + _HALF, rows - _HALF)
+    # Hours that were not computed stay paper, so that nobody takes them for calm ones.
+    known_us = np.clip(edges_us, coverage.span.start_us, coverage.span.end_us)
+    known_from = _local_hours(known_us[:-1], where)
+    x, y = edges_of(known_from, known_from + np.diff(known_us) / 3.6e9, rows + _HALF, rows - _HALF)
     figure.add_scatter(
         name=DAY, x=x, y=y, mode="none", fill="toself", fillcolor=theme.shade, hoverinfo="skip",
     )  # fmt: skip
@@ -62,8 +65,7 @@ def gap_clock(
     day = first[gap] + np.arange(len(gap)) - np.searchsorted(gap, gap)
     from_us = np.maximum(start_us[gap], edges_us[day])
     length = (np.minimum(end_us[gap], edges_us[day + 1]) - from_us) / 3.6e9
-    wall = pd.DatetimeIndex(from_us.astype("datetime64[us]"), tz="UTC").tz_convert(where).tz_localize(None)
-    hour = np.asarray((wall - wall.normalize()) / pd.Timedelta(hours=1), dtype=np.float64)
+    hour = _local_hours(from_us, where)
     out_regions(figure, edges_of(hour, hour + length, day + _HALF, day - _HALF), theme, NO_SERVICE)
     thin = length < _THIN_H
     strokes(figure, hour[thin] + length[thin] / 2.0, day[thin] - _HALF, day[thin] + _HALF, theme)
@@ -106,6 +108,12 @@ def gap_clock(
     )  # fmt: skip
     _mark_now(figure, now, days, where, theme)
     return figure
+
+
+def _local_hours(moments_us: NDArray[np.int64], where: ZoneInfo) -> NDArray[np.float64]:
+    """Return moments, microseconds since 1970 UTC, as hours of the local clock since its midnight."""
+    wall = pd.DatetimeIndex(moments_us.astype("datetime64[us]"), tz="UTC").tz_convert(where).tz_localize(None)
+    return np.asarray((wall - wall.normalize()) / pd.Timedelta(hours=1), dtype=np.float64)
 
 
 def _told_places(length: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

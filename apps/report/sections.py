@@ -15,7 +15,7 @@ from ..figures.sky import MOST_PASSES, drawn_passes, panorama
 from ..figures.theme import LIGHT
 from ..text.calls import PLAN_HEADINGS, plan_cells, plan_notes, plan_sentence
 from ..text.causes import amount, cause_sentence, clear_sentence, given_back_sentence, missing_words, sector_sentence
-from ..text.gaps import gap_sentence
+from ..text.gaps import days_caption, gap_sentence
 from ..text.growth import cells as growth_cells
 from ..text.growth import goal_sentence, growth_sentence
 from ..text.growth import headings as growth_headings
@@ -92,9 +92,9 @@ def _days(found: QueryResult, report: reports.SiteReport, hours: call_times.Allo
             "days",
             "Gaps by date and time of day",
             gap_clock(coverage, clock, report.at, LIGHT, _shaded(hours)),
-            _days_caption(report, clock),
-            "One row a day, local time from left to right. Each mark is a gap, as wide as it is long but never thinner "
-            "than a hair; at the end of a row stands how long that day is out.",
+            days_caption(report.days, clock),
+            "One row a day, local time from left to right, shaded where it was computed. Each mark is a gap, as wide "
+            "as it is long but never thinner than a hair; at the end of a row stands how long that day is out.",
             "All passes within every limit are found, and a gap is where none of them lasts.",
         ),
         table_of(
@@ -136,21 +136,6 @@ def _shaded(hours: call_times.AllowedHours) -> tuple[time, time, tuple[int, ...]
     return start, end, tuple(hours.weekdays)
 
 
-def _days_caption(report: reports.SiteReport, clock: LocalClock) -> str:
-    days = report.days
-    worst, best = days.iloc[int(days["gap_s"].argmax())], days.iloc[int(days["gap_s"].argmin())]
-    if not worst["gap_s"]:
-        return "No day has a gap."
-    if len(days) == 1:
-        return (
-            f"{clock.day(worst['day_local'])} is out {duration(worst['gap_s'])} in {counted(len(report.gaps), 'gap')}."
-        )
-    return (
-        f"Each mark is a gap; calm hours are empty. {clock.day(worst['day_local'])} is out longest, "
-        f"{duration(worst['gap_s'])}; {clock.day(best['day_local'])} least, {duration(best['gap_s'])}."
-    )
-
-
 def _hours_caption(coverage: Any, clock: LocalClock) -> str:
     hours = coverage.by_local_hour(clock.name)
     worst = hours.iloc[int(hours["gap_s"].argmax())]
@@ -165,10 +150,10 @@ def _hours_caption(coverage: Any, clock: LocalClock) -> str:
 
 def _day_cells(row: Any, clock: LocalClock) -> list[str]:
     return [
-        clock.day(row.day_local),
+        clock.day(row.day_local) + ("" if row.whole else f", {duration(row.span_s)} of it"),
         duration(row.gap_s),
         share(1.0 - row.covered_fraction),
-        str(row.gaps_begun),
+        f"{row.gap_count:,}",
         duration(row.longest_gap_s) if row.longest_gap_s else "none",
     ]
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
 from ..command_line.query import QueryResult
-from .units import counted, cut_ends, duration, share
+from .units import LocalClock, counted, cut_ends, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,6 +37,28 @@ def gap_answer(command: str, found: QueryResult, coverage: Coverage, *, longest_
         {**found.facts, "summary": plain_numbers(summary)},
         clock,
         longest_table,
+    )
+
+
+def days_caption(days: pd.DataFrame, clock: LocalClock) -> str:
+    """Say of a table of `Coverage.by_local_day` which day is out longest and which least, and what is left blank.
+
+    Days that were computed in part are compared with nothing.
+    """
+    whole = days[days["whole"]]
+    blank = " Blank hours lie outside the time computed." if len(whole) < len(days) else ""
+    if not days["gap_s"].any():
+        return f"No day has a gap.{blank}"
+    words = f"Each mark is a gap; calm hours are shaded.{blank}"
+    if len(whole) < 2:
+        return words
+    worst, best = whole.iloc[int(whole["gap_s"].argmax())], whole.iloc[int(whole["gap_s"].argmin())]
+    of_whole = " of the whole days" if blank else ""
+    if worst["gap_s"] == best["gap_s"]:
+        return words
+    return (
+        f"{words} {clock.day(worst['day_local'])} is out longest{of_whole}, {duration(worst['gap_s'])}; "
+        f"{clock.day(best['day_local'])} least, {duration(best['gap_s'])}."
     )
 
 

@@ -151,7 +151,7 @@ class SiteReport:
 
     @cached_property
     def days(self) -> pd.DataFrame:
-        """One row a local day: date, span_s, gap_s, gaps_begun, covered_fraction, longest_gap_s (what lies in it)."""
+        """One row a local day: those of `Coverage.by_local_day`, covered_fraction, longest_gap_s (what lies in it)."""
         table = self.coverage.by_local_day(self.site.timezone)
         table["covered_fraction"] = 1.0 - table["gap_s"] / table["span_s"]
         edges_us = np.clip(local_days(self.span, self.site.timezone), self.span.start_us, self.span.end_us)

@@ -314,16 +314,19 @@ class Coverage:
         of half an hour leaves hours of 30 or in two parts of 60 and 30 minutes. Fold with ``groupby("hour")`` only
         over a day or two: the daily pattern of a constellation drifts. Raises SiteError for an unknown time zone.
         """
-        return self._between(local_hours(self.span, timezone), timezone, "hour_local", hour=True)
+        return self._between(local_hours(self.span, timezone), timezone, "hour_local")
 
     def by_local_day(self, timezone: str = "UTC") -> pd.DataFrame:
         """Return one row a local day of the span, in order.
 
-        Columns as in `by_local_hour`, with day_local for hour_local and no hour. A day that the span holds in part
-        tells so by its span_s; whole days have 86400, or 82800 and 90000 where the clock changes by an hour.
+        Columns as in `by_local_hour`, with day_local for hour_local and no hour, and two more: gap_count (gaps that
+        lie in it in whole or in part, so that one over midnight counts in both days) and whole (whether the span holds
+        all of the day). A day that is held in part tells so by its span_s too; whole days have 86400, or 82800 and
+        90000 where the clock changes by an hour.
         """
-        edges_us = np.clip(local_days(self.span, timezone), self.span.start_us, self.span.end_us)
-        return self._between(edges_us, timezone, "day_local", hour=False)
+        days_us = local_days(self.span, timezone)
+        edges_us = np.clip(days_us, self.span.start_us, self.span.end_us)
+        return self._between(edges_us, timezone, "day_local", whole=(np.diff(days_us) == np.diff(edges_us)))
 
     def _gap_us_between(self, edges_us: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the microseconds without a satellite between neighbouring edges inside the span, (edges-1,)."""
@@ -335,24 +338,35 @@ class Coverage:
         integral: NDArray[np.int64] = intervals.in_bins(steps, edges_us).integral
         return integral
 
-    def _between(self, edges_us: NDArray[np.int64], timezone: str, name: str, *, hour: bool) -> pd.DataFrame:
-        """Return the table of gaps between neighbouring `edges_us`, its first column called `name`."""
+    def _between(
+        self, edges_us: NDArray[np.int64], timezone: str, name: str, *, whole: NDArray[np.bool_] | None = None
+    ) -> pd.DataFrame:
+        """Return the table of gaps between neighbouring `edges_us`, its first column called `name`.
+
+        Hours, or days where it is given which are whole.
+        """
         begun = self.gap_intervals.start
         begun = begun[~np.isin(begun, self._windows.start)]
         span_us = self._length_us_between(self._windows, edges_us)
         held = span_us > 0
         local = pd.Series(_utc(edges_us[:-1])).dt.tz_convert(zone(timezone))
         columns = {name: local, "date": local.dt.date}
-        if hour:
+        if whole is None:
             columns["hour"] = local.dt.hour
-        return pd.DataFrame(
+        table = pd.DataFrame(
             {
                 **columns,
                 "span_s": span_us / 1e6,
                 "gap_s": self._gap_us_between(edges_us) / 1e6,
                 "gaps_begun": np.diff(np.searchsorted(begun, edges_us)),
             }
-        )[held].reset_index(drop=True)
+        )
+        if whole is not None:
+            start_us, end_us = self.gap_intervals
+            before = np.searchsorted(end_us, edges_us[:-1], side="right")
+            table["gap_count"] = np.searchsorted(start_us, edges_us[1:], side="left") - before
+            table["whole"] = whole
+        return table[held].reset_index(drop=True)
 
 
 def _utc(time_us: NDArray[np.int64]) -> pd.DatetimeIndex:

@@ -12,6 +12,7 @@ from ...figures.day_minutes import day_minutes
 from ...figures.gap_clock import gap_clock
 from ...figures.theme import Theme
 from ...text.causes import missing_words
+from ...text.gaps import days_caption
 from ...text.units import LocalClock, counted, cut_ends, duration, share
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
@@ -75,7 +76,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     by_day_shown = by_day.rename(columns={"day_local": "day"})
 
     def day_cells(row: Any) -> list[str]:
-        return [clock.day(row.day), duration(row.gap_s), share(row.gap_s / row.span_s), str(row.gaps_begun)]
+        day = clock.day(row.day) + ("" if row.whole else f", {duration(row.span_s)} of it")
+        return [day, duration(row.gap_s), share(row.gap_s / row.span_s), f"{row.gap_count:,}"]
 
     def minute_cells(row: Any) -> list[str]:
         return [
@@ -98,7 +100,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                     ("clock days", question.view, span, question.minute, called, theme),
                     lambda: gap_clock(seen.coverage, clock, question.minute, theme, called),
                 ),
-                _drift(seen, clock),
+                days_caption(by_day, clock),
                 Table(by_day_shown.drop(columns="date"), ("Day", ">Without service", ">Share", ">Gaps"), day_cells),
             ),
             "day": Shown(
@@ -163,17 +165,6 @@ def _over_days(seen: Seen, clock: LocalClock, days: int) -> str:
     return (
         f"Over the {days} days shown service is out {share(1.0 - seen.coverage.summary()['covered_fraction'])} of the "
         f"time; the longest gap, {duration(longest['duration_s'])}, comes at {clock.when(longest['start'])}."
-    )
-
-
-def _drift(seen: Seen, clock: LocalClock) -> str:
-    by_day = seen.coverage.by_local_day(clock.name)
-    worst, best = by_day.iloc[int(by_day["gap_s"].argmax())], by_day.iloc[int(by_day["gap_s"].argmin())]
-    if len(by_day) == 1 or worst["gap_s"] == best["gap_s"]:
-        return "Each mark is a gap; calm hours are empty."
-    return (
-        f"Each mark is a gap. {clock.day(worst['day_local'])} is out longest, {duration(worst['gap_s'])}; "
-        f"{clock.day(best['day_local'])} least, {duration(best['gap_s'])}."
     )
 
 
