@@ -83,8 +83,8 @@ SOUTH = GatewayLimit((Gateway("South", 39.604, -28.0),))
 def test_a_gateway_is_told_from_the_roof_line(here: list[str]) -> None:
     first, second, *_ = done(*here, *GATEWAY).stdout.splitlines()
     assert first == (
-        "12 gaps an hour over 6 h, about 20 s each; all would close if the satellite need not see a gateway: your roof "
-        "line is not the cause."
+        "12 gaps an hour over 6 h, about 20 s each, 6.8 % of the time, the longest 36 s; all would close if the "
+        "satellite need not see a gateway: your roof line is not the cause."
     )
     assert second.startswith("Service regained by removing one limit: gateway ")
     assert second.endswith("; horizon and serving nothing.")
@@ -100,7 +100,7 @@ def test_the_busy_part_of_the_day_is_named() -> None:
     sentence = cause_sentence(found, find_causes(found.visibility))
     assert re.match(
         r"\d+ gaps an hour in the bad hours, the night and the morning of Sun 1 Mar, about (1[5-9]|2\d) s each "
-        r"\(\d\d in 24 h, \d\.\d an hour over all\); all would close",
+        r"\(\d\d in 24 h, \d\.\d an hour over all; \d\.\d % of the time, the longest \d\d s\); all would close",
         sentence,
     )
     assert sentence.endswith("if the satellite need not see a gateway: your roof line is not the cause.")
@@ -251,3 +251,20 @@ def test_one_gap_all_day_is_told_as_one_and_blamed_on_what_makes_it(here: list[s
         told = CliRunner().invoke(main, [command, *here, *far], prog_name="passim")
         assert told.exit_code == 0, told.output
         assert told.stdout.startswith("No satellite is ever within every limit in 6 h; no service throughout.")
+
+
+def test_every_row_of_a_file_says_which_site_it_holds_for(here: list[str], tmp_path: Path) -> None:
+    sky = tmp_path / "sky.csv"
+    for command, more in (
+        ("causes", ["--sky", str(sky)]),
+        ("gaps", []),
+        ("passes", []),
+        ("minutes", []),
+        ("serving", []),
+    ):
+        told = CliRunner().invoke(main, [command, *here, *GATEWAY, *more, "--format", "csv"], prog_name="passim")
+        assert told.exit_code == 0, told.output
+        for text in (told.stdout, *([sky.read_text()] if more else [])):
+            rows = list(csv.DictReader(io.StringIO(text)))
+            assert rows
+            assert {row["site"] for row in rows} == {"45.0,-28.0,40"}, command

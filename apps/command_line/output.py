@@ -3,7 +3,8 @@
 A command makes one `Answer` and hands it to `write`. The same rows become all three formats:
 
     table   a sentence, the rows in local time, the notes, on standard output
-    csv     the rows alone in UTC with local columns beside them; the sentence and the notes go to standard error
+    csv     the rows alone in UTC with local columns beside them and, where they hold for one site, a column that names
+            it; the sentence and the notes go to standard error
     json    {"command", "answer", <facts>, "notes", "rows"} in one object
 """
 
@@ -176,6 +177,11 @@ def _stamps(column: pd.Series[Any], *, local: bool) -> list[str | None]:
 
 def _csv_text(answer: Answer) -> str:
     columns, rows = plain_rows(answer.rows, answer.clock)
+    # Files of several sites are put together sooner or later: each row says where it holds.
+    site = answer.facts.get("site")
+    if site is not None and "site" not in columns:
+        columns = [*columns, "site"]
+        rows = [[*row, site["name"]] for row in rows]
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(columns)

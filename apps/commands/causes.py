@@ -122,7 +122,9 @@ def causes(
     if sky_path is not None:
         track = sky_map.sky_track(found.visibility, sky_step_s)
         pieces = track["piece"].nunique()
-        sky = Answer("causes", f"Sky map: {pieces:,} pieces of passes.", track, (), lambda row: (), clock=found.clock)
+        sky = Answer(
+            "causes", f"Sky map: {pieces:,} pieces of passes.", track, (), lambda row: (), (), found.facts, found.clock
+        )
         write(sky, OutputChoice("csv", sky_path, False))
     write(answer, output_choice)
 

@@ -271,7 +271,7 @@ def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock, le
     if worst.nearest_better is None:
         return f"{sentence}; no start in reach is better."
     there = worst.nearest_better
-    return f"{sentence}; from {minute(there['start'], clock)} it would be {outlook(there)}."
+    return f"{sentence}; a start at {minute(there['start'], clock)} instead: {outlook(there)}."
 
 
 def freeze_words(call: call_check.CheckedCall, clock: LocalClock) -> str:

@@ -10,7 +10,7 @@ from passim.answers.sites import mounting
 from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
 from ..command_line.query import QueryResult
 from .gaps import gap_sentence
-from .units import counted, cut_ends, duration
+from .units import counted, cut_ends, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -209,12 +209,18 @@ def _how_often(found: QueryResult, why: causes.Causes, table: pd.DataFrame) -> s
             return f"1 gap, all of {found.length}"
         at_least = "at least " if only["cut_at_start"] or only["cut_at_end"] else ""
         return f"1 gap in {found.length}, {at_least}{each} long"
+    longest = table.iloc[int(table["duration_s"].argmax())]
+    at_least = "at least " if longest["cut_at_start"] or longest["cut_at_end"] else ""
+    out = (
+        f"{share(1.0 - why.coverage.covered_fraction())} of the time, the longest "
+        f"{at_least}{duration(longest['duration_s'])}"
+    )
     if busy_an_hour < _FEW_AN_HOUR:
-        return f"{counted(len(table), 'gap')} in {found.length}, about {each} each"
+        return f"{counted(len(table), 'gap')} in {found.length}, about {each} each, {out}"
     if busy_an_hour < _CLEARLY_MORE * an_hour:
-        return f"{an_hour:.0f} gaps an hour over {found.length}, about {each} each"
+        return f"{an_hour:.0f} gaps an hour over {found.length}, about {each} each, {out}"
     often = f"{busy_an_hour:.0f} gaps an hour in the bad hours, {_when(busy)}, about {duration(out_s / begun)} each"
-    return f"{often} ({len(table):,} in {found.length}, {an_hour:.1f} an hour over all)"
+    return f"{often} ({len(table):,} in {found.length}, {an_hour:.1f} an hour over all; {out})"
 
 
 def _when(busy: list[Any]) -> str:
