@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import passim_apps
+from passim import Fleet
 from passim.errors import SiteError
 from passim.forecast.timing import age_words
 from passim.spans import Span
@@ -157,3 +158,8 @@ def test_no_face_falls_back_into_clumsy_words() -> None:
     for path in sorted((*apps.rglob("*.py"), *apps.rglob("*.js"))):
         text = path.read_text(encoding="utf-8")
         assert not [words for words in CLUMSY if words in text], path
+
+
+def test_a_fleet_is_never_called_the_fleet_fleet() -> None:
+    names = ("Plover (invented)", "fleet", "Fleet", "")
+    assert [Fleet((), name).words for name in names] == ["the fleet Plover (invented)", *["the fleet"] * 3]

@@ -150,7 +150,7 @@ def report(
             found.visibility.fleet, view, made.first_day.span, step_deg=world_deg, team=team, progress=tell_share
         )
     others = elsewhere_section(made, elsewhere, _sites(site_choice, made.site))
-    parts = sections(found, made, hours, fleet.name or "one without a name", others)
+    parts = sections(found, made, hours, fleet.words, others)
     if out is not None:
         title = f"{made.site.name}: when service is lost, and to what"
         write_file(out, page(title, found.headed(headline(found, made)), subtitle(found, made), parts))

@@ -80,7 +80,7 @@ def pictures(every: Sequence[Section]) -> list[Picture]:
 
 def _place(report: reports.SiteReport, fleet_name: str) -> Section:
     objects = counted(report.visibility.report.objects_searched, "satellite")
-    return Section("The place", (*report.site_sentences(), f"The fleet is {fleet_name}, {objects}."))
+    return Section("The place", (*report.site_sentences(), f"{fleet_name[0].upper()}{fleet_name[1:]}: {objects}."))
 
 
 def _days(found: QueryResult, report: reports.SiteReport, hours: call_times.AllowedHours) -> Section:

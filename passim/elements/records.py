@@ -158,6 +158,11 @@ class Fleet:
         """Names, text, shape (sets,)."""
         return _frozen(np.array([r.name for r in self.records], dtype=object))
 
+    @property
+    def words(self) -> str:
+        """What the fleet is called in a sentence: "the fleet Plover"; "the fleet" without a name of its own."""
+        return "the fleet" if self.name.strip().casefold() in ("", "fleet") else f"the fleet {self.name}"
+
     @cached_property
     def object_count(self) -> int:
         """How many different objects the sets describe."""

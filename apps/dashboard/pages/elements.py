@@ -73,7 +73,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 
     days = [length.total_seconds() / 86400.0 for length in epoch_ages]
     return Answer(
-        elements_words.sentence(fleet.name, int(health.serving.sum()), health.counts, fresh),
+        elements_words.sentence(
+            fleet.name if fleet.words != "the fleet" else fleet.words, int(health.serving.sum()), health.counts, fresh
+        ),
         {
             "status": Shown(
                 by_status(health.counts, theme),

@@ -86,7 +86,7 @@ def serving_lanes(fleet: Fleet, view: View, span: Span) -> Bools:
             known = set(fleet.satellite_ids.tolist())
             for number in limit.satellite_ids:
                 if number not in known:
-                    wanted = f"a number in the fleet {fleet.name}"
+                    wanted = f"a number in {fleet.words}"
                     raise ElementsError("satellite to leave out", got=str(number), wanted=wanted)
             serving &= np.array([number not in limit.satellite_ids for number in fleet.satellite_ids], dtype=bool)
     return serving
@@ -195,9 +195,7 @@ def listed_order(fleet: Fleet, path: str | Path, counted: Bools | None = None) -
             raise InputError(f"order in {path}, line {line}", got=text, wanted="one catalogue number a line") from None
         lane = lane_of.get(number)
         if lane is None:
-            raise InputError(
-                f"order in {path}, line {line}", got=str(number), wanted=f"a satellite of the fleet {fleet.name}"
-            )
+            raise InputError(f"order in {path}, line {line}", got=str(number), wanted=f"a satellite of {fleet.words}")
         if lane in seen:
             raise InputError(
                 f"order in {path}, line {line}", got=f"{number}, as in line {seen[lane]}", wanted="each number once"

@@ -94,7 +94,7 @@ class Excluded:
         for number in self.satellite_ids:
             if number not in known:
                 raise ElementsError(
-                    "satellite to leave out", got=str(number), wanted=f"a number in the fleet {scene.fleet.name}"
+                    "satellite to leave out", got=str(number), wanted=f"a number in {scene.fleet.words}"
                 )
         out = set(self.satellite_ids)
         return scene.members(np.array([i not in out for i in scene.fleet.satellite_ids], dtype=bool))
