@@ -13,7 +13,7 @@ and UT1 skyfield's table: checks against those two packages are of what passim d
 |---|---|---|---|
 | against_sgp4_vectors | the_files_hold_what_the_paper_says | AIAA 2006-6753 | printed, read |
 | against_sgp4_vectors | every_state_of_the_file | AIAA 2006-6753 | printed, read |
-| against_sgp4_vectors | the_set_without_a_state_gives_error_3 | AIAA 2006-6753 | printed, read |
+| against_sgp4_vectors | the_set_without_a_state_is_refused_at_the_door | AIAA 2006-6753 | printed, read |
 | against_sgp4_vectors | each_set_runs_to_its_end_or_into_the_error_its_authors_meant | AIAA 2006-6753 | printed, read |
 | against_sgp4_vectors | wgs_72_is_meant | AIAA 2006-6753 | printed, read |
 | against_sgp4_reader | the_whole_official_file_is_read | AIAA 2006-6753 | printed, read |
