@@ -43,3 +43,20 @@ def test_directions_are_told_by_the_compass() -> None:
     ]
     assert told == ["north", "north-east", "east", "south", "west", "north-west"]
     assert ground.compass_word(359.0) == "north"
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "bearing"),
+    [
+        # Spherical triangles worked by hand. A quarter of the way round along 45 N: tan = (1/sqrt 2) / (1/2).
+        (at(45.0, 0.0), at(45.0, 90.0), 54.7356),
+        # A sixth of it: east sqrt(3)/2 / sqrt 2, north 1/2 - 1/4.
+        (at(45.0, 0.0), at(45.0, 60.0), 67.7923),
+        (at(45.0, 60.0), at(45.0, 0.0), 360.0 - 67.7923),
+        (at(0.0, 0.0), at(45.0, 90.0), 45.0),
+        (at(0.0, 0.0), at(0.0, 90.0), 90.0),
+        (at(-45.0, 0.0), at(-45.0, 60.0), 180.0 - 67.7923),
+    ],
+)
+def test_bearings_are_those_of_triangles_worked_by_hand(one: Site, other: Site, bearing: float) -> None:
+    assert ground.bearing_deg(one, other) == pytest.approx(bearing, abs=1e-3)

@@ -237,3 +237,15 @@ def test_a_file_that_is_no_plan(tmp_path) -> None:
     for bad in (path, tmp_path, tmp_path / "missing.csv"):
         with pytest.raises(InputError, match=r"plan .*; got "):
             read_plan(bad, NOW)
+
+
+@pytest.mark.parametrize(
+    ("satellites", "percent", "lost"),
+    [(80, 0.0, 0), (80, 5.0, 4), (10, 4.0, 0), (10, 5.0, 1), (10, 14.0, 1), (10, 15.0, 2), (3, 100.0, 3), (1, 49.0, 0)],
+)
+def test_losses_are_rounded_to_whole_satellites(satellites: int, percent: float, lost: int) -> None:
+    row = PlannedLaunch(
+        date=date(2026, 6, 1), planes=1, satellites=satellites, altitude_km=550.0, inclination_deg=53.0,
+        days_to_serve=60.0, losses_percent=percent,
+    )  # fmt: skip
+    assert row.lost == lost
