@@ -448,3 +448,32 @@ def test_now_without_a_workspace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     result = CliRunner().invoke(main, ["calls", *given, "--days", "1"], prog_name="passim")
     assert result.exit_code == 0, result.stderr
     assert "Kept for comparison: nothing, which needs a workspace." in result.stdout
+
+
+# --- all sites --------------------------------------------------------------------------------------------------------
+
+
+def test_every_site_in_one_table_and_a_calendar_each(folder: Path, tmp_path: Path) -> None:
+    file = folder / "passim.toml"
+    text = file.read_text(encoding="utf-8")
+    calendars = tmp_path / "calendars"
+    calendars.mkdir()
+    options = ["--all-sites", "--days", "1", "--top", "2"]
+    told = json.loads(done(folder, "calls", *options, "--ics", str(calendars), "--format", "json").stdout)
+    assert sorted(path.name for path in calendars.iterdir()) == ["Lantern.ics", "Marram.ics", "Skerry.ics"]
+    assert [row["site"] for row in told["rows"]] == ["Marram"] * 2 + ["Skerry"] * 2 + ["Lantern"] * 2
+    assert "LOCATION:Skerry" in (calendars / "Skerry.ics").read_text(encoding="utf-8")
+    alone = json.loads(done(folder, "calls", *options[1:], "--site", "Skerry", "--format", "json").stdout)
+    keys = ("start", "start_local", "end_local", "expected_pauses", "chance_of_end")
+    assert [[row[k] for k in keys] for row in told["rows"][2:4]] == [[row[k] for k in keys] for row in alone["rows"]]
+    # Each site keeps its own zone: the same start reads two hours later by the clocks of another.
+    file.write_text(text.replace('zone = "Atlantic/Azores"', 'zone = "Europe/Berlin"', 1), encoding="utf-8")
+    rows = json.loads(done(folder, "calls", *options, "--format", "json").stdout)["rows"]
+    assert {row["start_local"][-6:] for row in rows} == {"+01:00", "-01:00"}
+    named = done(folder, "calls", *options, "--ics", str(tmp_path / "week-{site}.ics")).stdout
+    assert (tmp_path / "week-Lantern.ics").exists()
+    assert "Lantern: Wrote 2 calls to " in named
+    assert named.splitlines()[1].startswith("Skerry: ")
+    assert "wanted a folder that exists, or a name with {site}" in refused(folder, "calls", *options, "--ics", "x.ics")
+    for more in (["--check", "x.ics"], ["--site", "Skerry"]):
+        assert "all-sites" in run(folder, "calls", *options, *more).stderr

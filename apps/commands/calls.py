@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import re
 from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
@@ -66,7 +67,16 @@ _CHECK_AROUND = timedelta(days=40)
 @click.option(
     "--check", "check_file", metavar="FILE.ics", help="Check the calls of this calendar instead of suggesting starts."
 )
-@click.option("--ics", "ics_file", metavar="OUT.ics", help="Write the suggested calls as a calendar, or update it.")
+@click.option(
+    "--ics",
+    "ics_file",
+    metavar="OUT.ics",
+    help="Write the suggested calls as a calendar, or update it. With --all-sites a folder, or a name such as "
+    "calls-{site}.ics.",
+)
+@click.option(
+    "--all-sites", is_flag=True, help="Every site of the workspace in one table, each in its own call hours and zone."
+)
 @click.option("--top", type=int, default=5, show_default=True, metavar="N", help="How many starts to suggest.")
 @click.option("--seed", type=int, default=1, show_default=True, metavar="N", help="Which futures are drawn.")
 @output_options
@@ -82,6 +92,7 @@ def calls(
     busy_files: tuple[str, ...],
     check_file: str | None,
     ics_file: str | None,
+    all_sites: bool,
     top: int,
     seed: int,
     output_choice: OutputChoice,
@@ -105,6 +116,7 @@ def calls(
       passim calls --minutes 30 --days 3 --between 08:00-18:00 --weekdays mon-fri
       passim calls --kind voice --busy mine.ics --ics good-times.ics
       passim calls --check lessons.ics
+      passim calls --all-sites --days 7 --ics calendars
     """
     from passim import Span
     from passim.answers.calls import calendar_in as calendar
@@ -120,6 +132,16 @@ def calls(
         raise click.UsageError("--ics writes suggested calls, and --check suggests none: give one of them.")
     span = _span(span_choice, days)
     call_times.check_length(minutes, span)
+    if all_sites:
+        if check_file is not None:
+            raise click.UsageError("--check looks at the calls of one site: give --site, not --all-sites.")
+        if site_choice.site_text is not None or site_choice.spot_name is not None:
+            raise click.UsageError("--all-sites means every site of the workspace: leave out --site and --spot.")
+        asked_of_each = _OfEach(
+            fleet_choice, site_choice, span_choice, span, minutes, kind_name, between, weekdays, busy_files, top, seed
+        )
+        write(_of_all_sites(asked_of_each, ics_file), output_choice)
+        return
     kind = kind_of(kind_name, site_choice)
     hours = hours_of(between, weekdays, site_choice)
     timezone = site_choice.site()[0].timezone
@@ -376,3 +398,120 @@ def _with_changes(
         notes=tuple(notes),
         facts={**answer.facts, "changes": told},
     )
+
+
+@dataclasses.dataclass(frozen=True)
+class _OfEach:
+    """What is asked of every site of a workspace."""
+
+    fleet_choice: FleetChoice
+    site_choice: SiteChoice
+    span_choice: SpanChoice
+    span: Span
+    minutes: int
+    kind_name: str | None
+    between: str | None
+    weekdays: str | None
+    busy_files: tuple[str, ...]
+    top: int
+    seed: int
+
+    def of(self, name: str) -> tuple[_Asked, Any]:
+        """Return what is asked of the site called `name`, and its plan. Raises InputError."""
+        from passim.answers.calls import calendar_in as calendar
+        from passim.answers.calls import plan as answers
+
+        from ..command_line.call_options import forecast, hours_of, kind_of
+
+        choice = dataclasses.replace(self.site_choice, site_text=name)
+        kind, hours = kind_of(self.kind_name, choice), hours_of(self.between, self.weekdays, choice)
+        timezone = choice.site()[0].timezone
+        busy = [calendar.read_calendar(file, self.span, timezone) for file in self.busy_files]
+        ahead = forecast(self.fleet_choice, choice, self.span, notes=tuple(n for read in busy for n in read.notes))
+        plan = answers.plan_calls(
+            ahead.service,
+            kind,
+            minutes=self.minutes,
+            hours=hours,
+            timezone=timezone,
+            busy_us=calendar.busy_us([event for read in busy for event in read.events]),
+            most=self.top,
+            seed=self.seed,
+        )
+        return _Asked(ahead, kind, hours, self.minutes, self.seed, timezone), plan
+
+
+def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
+    """Return the suggested starts of every site of the workspace in one table. Raises InputError."""
+    import pandas as pd
+
+    from passim.errors import SpanError
+
+    from ..command_line.output import Answer
+    from ..command_line.parsing import found_workspace
+    from ..text import calls as call_words
+    from ..text.units import instant
+
+    workspace = found_workspace(each.site_choice.workspace_dir)
+    if workspace is None:
+        raise click.UsageError("--all-sites needs a workspace: work in one, or give --workspace DIR.")
+    files = {} if ics is None else _calendar_files(ics, list(workspace.site_names))
+    lines, told, tables, facts, clocks = [], [], [], [], {}
+    for name in workspace.site_names:
+        try:
+            asked, plan = each.of(name)
+        except SpanError as error:
+            lines.append(f"{name}: no start: {error}.")
+            continue
+        clock = clocks[name] = asked.ahead.clock
+        lines.append(f"{name}: {call_words.plan_sentence(plan, clock).splitlines()[0]}")
+        notes = [asked.kind.describe(), call_words.good_note(), *asked.ahead.found.notes]
+        if files:
+            notes.append(_write_ics(asked, plan, str(files[name]), each.span_choice))
+        told.append((name, notes))
+        table = plan.shown.copy()
+        for column in ("start", "end"):
+            local = [when.tz_convert(asked.timezone).isoformat(timespec="milliseconds") for when in table[column]]
+            table.insert(table.columns.get_loc(column) + 1, f"{column}_local", pd.Series(local, dtype=object))
+        table.insert(0, "site", name)
+        table["good_start"] = plan.none_good is None
+        tables.append(table)
+        facts.append(
+            {"site": name, "timezone": asked.timezone, "hours": asked.hours.words,
+             "none_good": call_words.none_good_facts(plan.none_good)}
+        )  # fmt: skip
+    if not tables:
+        raise SpanError("hours for calls", got="no start at any site", wanted="room for one", try_next="more days")
+    headings = {tuple(call_words.local_headings(call_words.PLAN_HEADINGS, clock)) for clock in clocks.values()}
+    # What holds at every site is said once.
+    common = [note for note in told[0][1] if all(note in notes for _, notes in told)]
+    own = [f"{name}: {note}" for name, notes in told for note in notes if note not in common]
+    return Answer(
+        "calls",
+        "\n".join(lines),
+        pd.concat(tables, ignore_index=True),
+        ("Site", *(headings.pop() if len(headings) == 1 else call_words.PLAN_HEADINGS)),
+        lambda row: [row.site, *call_words.plan_cells(row, clocks[row.site])],
+        (*common, *own),
+        {"minutes": each.minutes, "span": {"start": instant(each.span.start), "end": instant(each.span.end)},
+         "sites": facts},
+    )  # fmt: skip
+
+
+def _calendar_files(given: str, names: list[str]) -> dict[str, Path]:
+    """Return the calendar file of each site, in a folder or by a name with {site}. Raises InputError."""
+    from passim.answers.calls import calendar_out
+    from passim.errors import InputError
+
+    if "{site}" not in given and not Path(given).is_dir():
+        raise InputError(
+            "--ics with --all-sites", got=given, wanted="a folder that exists, or a name with {site}",
+            try_next="calls-{site}.ics",
+        )  # fmt: skip
+    pattern = given if "{site}" in given else str(Path(given) / "{site}.ics")
+    files = {name: Path(pattern.replace("{site}", re.sub(r"[^\w-]+", "-", name).strip("-"))) for name in names}
+    if len(set(files.values())) < len(files):
+        raise InputError("--ics with --all-sites", got=given, wanted="names of sites that differ in their letters")
+    for file in files.values():
+        calendar_out.check_target(file)
+    return files
