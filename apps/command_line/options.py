@@ -224,4 +224,11 @@ output_options = _bundle(
     ),
     click.option("--out", metavar="FILE", help="Write the answer to FILE instead of standard output."),
     click.option("--all", "show_all", is_flag=True, help="Show every row of a long table. Default: the first 40."),
+    click.option("--quiet", is_flag=True, help="The answer without its notes, but for the line of caution."),
+    click.option(
+        "--notes",
+        "all_notes",
+        is_flag=True,
+        help="All notes, those too that only tell where the answer comes from; JSON holds them always.",
+    ),
 )

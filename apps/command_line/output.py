@@ -6,6 +6,8 @@ A command makes one `Answer` and hands it to `write`. The same rows become all t
     csv     the rows alone in UTC with local columns beside them and, where they hold for one site, a column that names
             it; the sentence and the notes go to standard error
     json    {"command", "answer", <facts>, "notes", "rows"} in one object
+
+Notes that only tell where an answer comes from are left out of the first two unless --notes is given.
 """
 
 from __future__ import annotations
@@ -24,6 +26,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..text.notes import shown as shown_notes
 from ..text.service import First
 from ..text.units import LocalClock, counted, printable
 from .parsing import OutputChoice
@@ -77,16 +80,22 @@ def write(answer: Answer, choice: OutputChoice) -> None:
     elif choice.format == "csv":
         text = _csv_text(answer)
     else:
-        text = _people_text(answer, choice.show_all)
+        text = _people_text(answer, choice)
     if choice.out is None:
         click.echo(text, nl=False)
     else:
         write_file(choice.out, text)
     # Standard output holds nothing but the rows when the rows are CSV, so the words go to standard error.
     if choice.format == "csv":
-        tell(answer.in_one_line, *answer.notes)
+        tell(answer.in_one_line, *note_lines(answer, choice))
     if choice.out is not None:
         tell(f"Wrote {counted(len(answer.rows), 'row')} to {choice.out}.")
+
+
+def note_lines(answer: Answer, choice: OutputChoice) -> list[str]:
+    """Return the notes to show to a person, and how to see those that are left out."""
+    notes, more = shown_notes(answer.notes, quiet=choice.quiet, every=choice.all_notes)
+    return notes if choice.quiet or not more else [*notes, f"{counted(more, 'more note')}: --notes shows all."]
 
 
 def tell(*sentences: str) -> None:
@@ -205,7 +214,7 @@ def told_columns(count: int, cells: Sequence[Sequence[str]]) -> list[int]:
     return [number for number in range(count) if any(row[number] for row in cells)]
 
 
-def _people_text(answer: Answer, show_all: bool) -> str:
+def _people_text(answer: Answer, choice: OutputChoice) -> str:
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
     from rich.padding import Padding
@@ -218,7 +227,7 @@ def _people_text(answer: Answer, show_all: bool) -> str:
     console = Console(file=buffer, width=None if on_terminal else 1000, force_terminal=False, color_system=None)
     for line in answer.sentence.splitlines():
         console.print(Text(printable(line)))
-    shown = answer.rows if show_all else answer.rows.head(answer.longest_table)
+    shown = answer.rows if choice.show_all else answer.rows.head(answer.longest_table)
     if len(shown):
         table = Table(box=SIMPLE_HEAD, header_style="", pad_edge=False)
         cells = [[printable(cell) for cell in answer.cells(row)] for row in shown.itertuples(index=False)]
@@ -245,9 +254,8 @@ def _people_text(answer: Answer, show_all: bool) -> str:
     elif not len(shown):
         console.print()
     # One thought a line: a paragraph of them all is not read.
-    for note in answer.notes:
-        if note:
-            console.print(Text(f"- {printable(note)}"))
+    for note in note_lines(answer, choice):
+        console.print(Text(f"- {printable(note)}"))
     return "".join(line.rstrip() + "\n" for line in buffer.getvalue().splitlines())
 
 

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ..text.notes import Note, background
 from ..text.service import lifted_note
 from ..text.units import counted, listed
 from .times import aware_time
@@ -63,7 +64,7 @@ class FleetChoice:
                 "passim workspace new DIR."
             )
         fleet, notes = _told(workspace.fleet(self.fleet_name, at))
-        return fleet, [f"Fleet: {fleet.name}, from {workspace.file}.", *notes]
+        return fleet, [background(f"Fleet: {fleet.name}, from {workspace.file}."), *notes]
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,7 @@ class SiteChoice:
         site = Site(self.site_text.strip(), latitude_deg, longitude_deg, height_m, "UTC", horizon)
         timezone, zone_notes = time_zone(self.zone_name, site.latitude_deg, site.longitude_deg)
         site = dataclasses.replace(site, timezone=timezone)
-        notes = [horizon_words, *zone_notes]
+        notes = [background(horizon_words), *zone_notes]
         workspace = self.workspace()
         if workspace is None:
             return view.View.usual(site), notes
@@ -152,11 +153,12 @@ class SiteChoice:
                 f"--workspace DIR, or LAT,LON[,HEIGHT_M] such as --site 45.0,-28.0,40."
             )
         seen = workspace.view(self.site_text, self.spot_name)
-        notes = [f"Site: {seen.site.name}, from {workspace.file}."]
+        notes: list[str] = [background(f"Site: {seen.site.name}, from {workspace.file}.")]
         words = f"{seen.site.horizon.lowest_deg:g}° above the horizon all round"
         if not seen.site.horizon.is_flat:
             words = f"a horizon from {seen.site.horizon.lowest_deg:g}° to {seen.site.horizon.highest_deg:g}°"
-        if workspace.horizon_unknown(self.site_text, self.spot_name):
+        unknown = self.mask_text is None and workspace.horizon_unknown(self.site_text, self.spot_name)
+        if unknown:
             words += ", taken for granted: the workspace says nothing of the horizon there"
         horizon_words = f"Mask: {words}."
         if self.mask_text is not None:
@@ -168,7 +170,8 @@ class SiteChoice:
         assumed = [f"{a.setting} (since {a.since}: {a.how})" for a in workspace.assumptions]
         if assumed:
             notes.append(f"Assumed, not measured: {'; '.join(assumed)}.")
-        return seen, [*notes, horizon_words, *workspace.notes]
+        horizon_note = Note(horizon_words, "reading" if unknown else "background")
+        return seen, [*notes, horizon_note, *workspace.notes]
 
     def _given_limits(self) -> dict[str, limits.Limit]:
         """Return the limits that options give, by name; they replace those of the workspace. Raises InputError."""
@@ -244,8 +247,12 @@ class OutputChoice:
     format_name: str | None
     out: str | None
     show_all: bool
+    quiet: bool = False
+    all_notes: bool = False
 
     def __post_init__(self) -> None:
+        if self.quiet and self.all_notes:
+            raise click.UsageError("--quiet leaves the notes out and --notes shows them all: give one of them.")
         # A table under a name that promises something else would be found out by the program that is to read it.
         suffix = PurePath(self.out or "").suffix.lower()
         if self.format_name is None and suffix not in ("", ".csv", ".json", ".txt"):

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
+from ..text.notes import Note, background
 from ..text.service import assumed_words
 from ..text.units import TOTALS_ONLY, LocalClock, age, ages, counted, duration, instant, listed
 from .output import progress
@@ -23,9 +24,10 @@ if TYPE_CHECKING:
     from passim.sky import visibility
     from passim.spans import DailyHours
 
-CAUTION = (
+CAUTION = Note(
     "Planning help from orbital elements and a simplified terminal, not a promise of service; not for emergency calls, "
-    "navigation or safety of life."
+    "navigation or safety of life.",
+    "caution",
 )
 # What lists of predicted times are worth in each band of `passim.forecast.timing`, which holds the sources.
 _WORTH = {
@@ -138,11 +140,14 @@ def search(
     passes, site = seen.passes(), seen_from.site
     clock = LocalClock(site.timezone, span)
     search_report = seen.report
+    condition = health.assess(seen.fleet, span.middle) if "serving" in seen_from.names else None
+    # Who serves is worth a line where somebody is left out.
+    all_serve = condition is not None and condition.clear and bool(condition.serving.all())
     told = (
         *search_notes(search_report, span, tell_age=tell_age),
-        *seen.notes,
+        *(Note(note, "background" if all_serve else "reading") for note in seen.notes),
         *notes,
-        f"Times: {clock.description}.",
+        times_note(clock),
         CAUTION,
     )
     facts = {
@@ -162,8 +167,8 @@ def search(
         },
         "limits": seen_from.descriptions,
     }
-    if "serving" in seen_from.names:
-        facts["health"] = health.assess(seen.fleet, span.middle).counts
+    if condition is not None:
+        facts["health"] = condition.counts
     return QueryResult(seen, passes, clock, told, facts)
 
 
@@ -207,11 +212,16 @@ def headed(sentence: str, report: SearchReport, span: Span) -> str:
     return f"Elements {timing.age_words(away.total_seconds())} {side}: {TOTALS_ONLY}.\n{sentence}"
 
 
+def times_note(clock: LocalClock) -> Note:
+    """Return in which zone times are told: background, because columns carry the offset, unless the clocks change."""
+    return Note(f"Times: {clock.description}.", "reading" if clock.changes else "background")
+
+
 def search_notes(report: SearchReport, span: Span, *, tell_age: bool = True) -> list[str]:
     """Return what to know of a search: age of the elements, sets set aside, objects that had to stay out."""
     from passim.orbits import earth_orientation_ends
 
-    notes = []
+    notes: list[str] = []
     if tell_age:
         oldest, newest = span.middle - report.epoch_oldest, span.middle - report.epoch_newest
         objects, band = counted(report.objects_searched, "object"), band_at(report, span)
@@ -225,16 +235,18 @@ def search_notes(report: SearchReport, span: Span, *, tell_age: bool = True) -> 
         )
     ends = earth_orientation_ends()
     if span.end > ends:
-        notes.append(
+        words = (
             f"The Earth's rotation is tabled to {ends:%Y-%m-%d} here and extrapolated past it: times may be off by "
             "some milliseconds; a newer skyfield brings a newer table."
         )
+        notes.append(background(words))
     if report.sets_set_aside:
         aside = counted(report.sets_set_aside, "set")
-        notes.append(f"{aside} set aside: the same object has one nearer to the middle of the span.")
+        notes.append(background(f"{aside} set aside: the same object has one nearer to the middle of the span."))
     if report.unusable:
         names = [f"{name or 'object'} ({number}): {reason}" for number, name, reason in report.unusable]
         notes.append(f"{counted(len(names), 'object')} cannot be used: {listed(names, between='; ')}.")
     if report.always_up:
-        notes.append(f"{counted(len(report.always_up), 'object')} in view throughout: {listed(report.always_up)}.")
+        always = f"{counted(len(report.always_up), 'object')} in view throughout: {listed(report.always_up)}."
+        notes.append(background(always))
     return notes

@@ -74,6 +74,7 @@ def causes(
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
     from ..text.causes import cause_gap_answer, cause_sentence, given_back_sentence, lowering_sentence
+    from ..text.notes import background
 
     if by_limit and by_sector:
         raise click.UsageError("--limits and --sectors both say what to list: give one of them.")
@@ -109,7 +110,8 @@ def causes(
             for from_deg, to_deg, by_deg, what_if in what_ifs
         ],
     }
-    floor = f"The horizon is lifted down to {found.visibility.view.floor_deg:g}°, below which nothing is used."
+    floor_deg = found.visibility.view.floor_deg
+    floor = background(f"The horizon is lifted down to {floor_deg:g}°, below which nothing is used.")
     notes = (found.service_note, why.NEVER_ADD_UP, floor, *found.notes)
     if by_sector:
         answer = _sector_answer(found, known, lines, notes, facts)

@@ -91,7 +91,7 @@ def symptom(
 
     from ..command_line.output import Answer, check_out, progress, tell, write
     from ..command_line.parsing import found_workspace
-    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..command_line.query import CAUTION, check_age, headed, search_notes, times_note
     from ..text.units import LocalClock, instant
 
     # The cheap questions first.
@@ -110,12 +110,12 @@ def symptom(
     with progress("Trying settings") as report:
         found = room.find_settings(fleet, view, span, seen, top=top, progress=report)
     clock = LocalClock(view.site.timezone, span)
-    notes = [*found.notes]
+    notes: list[str] = [*found.notes]
     kept = ("cone", "arc", "gateway", "handover")
     held = [words for name, words in view.descriptions.items() if name in kept]
     if held:
         notes.append(f"Kept as given, and not searched: {'; '.join(held)}. --without LIMIT has it searched too.")
-    notes += [*search_notes(found.report, span), *view_notes, *fleet_notes, f"Times: {clock.description}.", CAUTION]
+    notes += [*search_notes(found.report, span), *view_notes, *fleet_notes, times_note(clock), CAUTION]
     facts = {
         "verdict": found.verdict,
         "symptom": seen.describe(),

@@ -11,6 +11,7 @@ import click
 from ..command_line.output import Answer
 from ..command_line.parsing import FleetChoice, SiteChoice, SpanChoice, found_workspace
 from ..command_line.query import CAUTION, check_age, headed, search_notes
+from .notes import Note
 from .units import counted, duration, instant, listed
 
 if TYPE_CHECKING:
@@ -200,7 +201,7 @@ def _answer(
         *search_notes(result.report, span),
         *start.notes,
         CAUTION,
-        *mounting.MOUNTING_CAUTIONS,
+        *(Note(caution, "caution") for caution in mounting.MOUNTING_CAUTIONS),
     )
     facts = {
         "site": {

@@ -112,6 +112,8 @@ class LocalClock:
         looks = [span.start + timedelta(days=day) for day in range(int(span.duration_s // 86400) + 1)] + [span.end]
         offsets = [self._offset(moment) for moment in looks]
         changes = [b for a, b in itertools.pairwise(offsets) if b != a]
+        # Whether the clocks change in the span.
+        self.changes = bool(changes)
         self._one_offset, self.offset = not changes, offsets[0]
         offset = span.start.astimezone(self._zone).utcoffset() or timedelta()
         self._offset_s = round(offset.total_seconds())

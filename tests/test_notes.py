@@ -1,0 +1,62 @@
+"""Notes beside an answer: what changes how it is read; all with --notes; the caution alone with --quiet."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from passim_apps.command_line.query import CAUTION
+from passim_apps.text.notes import Note, background, shown
+from test_command_line import done, refused
+
+
+def test_what_is_shown_goes_by_weight_and_each_once() -> None:
+    notes = ["plain", background("from a file"), Note("beware", "caution"), "plain", "", Note("beware", "caution")]
+    assert shown(notes) == (["plain", "beware"], 1)
+    assert shown(notes, quiet=True) == (["beware"], 2)
+    assert shown(notes, every=True) == (["plain", "from a file", "beware"], 0)
+    assert background("from a file") == "from a file"
+
+
+@pytest.fixture(scope="module")
+def asked(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    folder = str(tmp_path_factory.mktemp("school") / "school")
+    done("workspace", "new", folder, "--demo")
+    return ["--workspace", folder, "--at", "2026-11-25T08:00Z", "--hours", "2"]
+
+
+@pytest.mark.parametrize("command", ["gaps", "causes", "serving"])
+def test_the_command_line_shows_fewer_notes_and_says_how_to_see_the_rest(command: str, asked: list[str]) -> None:
+    usual, quiet, every = (done(command, *asked, *more).stdout for more in ([], ["--quiet"], ["--notes"]))
+    told = [[line[2:] for line in text.splitlines() if line.startswith("- ")] for text in (usual, quiet, every)]
+    assert told[1] == [CAUTION]
+    assert len(told[0]) < len(told[2])
+    assert told[0][-1].endswith("more notes: --notes shows all.")
+    assert set(told[0][:-1]) < set(told[2])
+    assert all(lines.count(CAUTION) == 1 for lines in told)
+    # What only says where an answer comes from is kept back; how old the elements are is not.
+    assert not any(line.startswith(("Site: ", "Fleet: ", "Mask: ", "Times: ")) for line in told[0])
+    assert any(line.startswith("Fleet: ") for line in told[2])
+    assert any("at the middle of the span" in line for line in told[0])
+    # The answer itself is the same, and JSON always holds them all.
+    heads = [text.split("\n- ")[0] for text in (usual, quiet, every)]
+    assert heads[0] == heads[1] == heads[2]
+    assert json.loads(done(command, *asked, "--quiet", "--format", "json").stdout)["notes"] == told[2]
+
+
+def test_csv_keeps_its_words_short_too(asked: list[str]) -> None:
+    assert done("gaps", *asked, "--quiet", "--format", "csv").stderr.splitlines()[1:] == [CAUTION]
+    assert "give one of them" in refused("gaps", *asked, "--quiet", "--notes")
+
+
+def test_a_note_that_changes_the_reading_is_shown(asked: list[str], tmp_path: Path) -> None:
+    # Clocks that change inside the span, and a horizon that nobody has seen.
+    at = ["--zone", "Europe/Paris", "--from", "2026-10-24T12:00Z", "--hours", "24", "--allow-stale"]
+    assert "- Times: Europe/Paris, UTC+02:00, later UTC+01:00." in done("gaps", *asked[:2], *at).stdout
+    folder = tmp_path / "school"
+    done("workspace", "new", str(folder), "--demo")
+    file = folder / "passim.toml"
+    file.write_text(file.read_text().replace('name = "loft"\nmask_deg = 25.0', 'name = "loft"'))
+    assert "taken for granted" in done("gaps", "--workspace", str(folder), *asked[2:]).stdout
