@@ -26,6 +26,7 @@ from passim_apps.text.causes import cause_sentence, verdict_first
 
 FIRS = [(0, 25), (280, 25), (285, 60), (330, 60), (334, 25)]
 GATEWAY = ["--gateway", "39.604,-28.0"]
+DAY = "2026-03-01T00:00Z"
 
 
 def run(*arguments: str) -> Result:
@@ -268,3 +269,17 @@ def test_every_row_of_a_file_says_which_site_it_holds_for(here: list[str], tmp_p
             rows = list(csv.DictReader(io.StringIO(text)))
             assert rows
             assert {row["site"] for row in rows} == {"45.0,-28.0"}, command
+
+
+def test_with_no_gateway_known_a_clear_sky_is_said_to_be_the_sky_alone(fleet_file: str) -> None:
+    """No roof line, no gap and no gateway: what freezes then is something that nobody has told passim of."""
+    place = ["--elements", fleet_file, "--site", "45.0,-28.0,40"]
+    for command in (["causes", "--from", DAY, "--hours", "2"], ["now", "--at", DAY]):
+        alone = CliRunner().invoke(main, [*command, *place, "--mask", "20"])
+        assert alone.exit_code == 0, alone.stderr
+        assert "No gateway counts here, so this is the sky alone" in alone.stdout
+        assert "passim symptom" in alone.stdout
+        assert "keep a record" in alone.stdout
+        known = CliRunner().invoke(main, [*command, *place, "--mask", "20", "--gateway", "45.2,-28.0,10"])
+        assert known.exit_code == 0, known.stderr
+        assert "sky alone" not in known.stdout

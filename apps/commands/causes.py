@@ -112,6 +112,8 @@ def causes(
     }
     floor_deg = found.visibility.view.floor_deg
     floor = background(f"The horizon is lifted down to {floor_deg:g}°, below which nothing is used.")
+    if known.coverage.gap_intervals.start.size == 0 and "gateway" not in found.visibility.view.names:
+        lines.append("passim symptom asks which settings would explain freezes.")
     notes = (found.service_note, why.NEVER_ADD_UP, floor, *found.notes)
     if by_sector:
         answer = _sector_answer(found, known, lines, notes, facts)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from ..command_line.call_options import kind_option, minutes_option
@@ -15,6 +17,11 @@ from ..command_line.options import (
     site_options,
 )
 from ..command_line.parsing import now_of
+
+if TYPE_CHECKING:
+    from passim.answers.calls import now as answers
+
+    from ..command_line.call_options import Forecast
 
 
 @click.command("now", short_help="Service this minute, the next gap, and whether to call now.")
@@ -50,15 +57,7 @@ def now(
 
     from ..command_line.call_options import forecast, kind_facts, kind_of
     from ..command_line.output import Answer, check_out, write
-    from ..text.calls import (
-        NOW_HEADINGS,
-        ages_sentence,
-        good_note,
-        local_headings,
-        none_good_facts,
-        now_sentence,
-        plan_cells,
-    )
+    from ..text.calls import NOW_HEADINGS, ages_sentence, good_note, local_headings, none_good_facts, plan_cells
     from ..text.units import instant
 
     check_out(output_choice.out)
@@ -93,7 +92,7 @@ def now(
     write(
         Answer(
             "now",
-            now_sentence(said, ahead.clock),
+            _sentence(said, ahead),
             # Where no moment can be told from another, a call now has no figures of its own.
             said.table if said.freshness.band.shows_odds else said.table.iloc[:0],
             local_headings(NOW_HEADINGS, ahead.clock),
@@ -110,3 +109,12 @@ def now(
         ),
         output_choice,
     )
+
+
+def _sentence(said: answers.Now, ahead: Forecast) -> str:
+    """Return what is said of the moment; where no gap is ahead, and no gateway counts, that this is the sky alone."""
+    from ..text.calls import now_sentence
+    from ..text.service import sky_alone_words
+
+    alone = "" if said.next_gap or not said.served else sky_alone_words(ahead.found.visibility.view)
+    return "\n".join([now_sentence(said, ahead.clock), *([f"{alone} passim symptom asks so."] if alone else [])])

@@ -10,6 +10,7 @@ from passim.answers.sites import mounting
 from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
 from ..command_line.query import QueryResult
 from .gaps import gap_sentence
+from .service import sky_alone_words
 from .units import counted, cut_ends, duration, share
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ def cause_sentence(found: QueryResult, why: causes.Causes) -> str:
     table = why.table()
     if table.empty:
         nothing = gap_sentence(found, why.coverage.summary(), table)
-        return f"{nothing} Neither your roof line nor the sky costs anything."
+        return f"{nothing} Neither your roof line nor the sky costs anything. {_sky_alone(found)}".rstrip()
     given_back = {row["limit"]: row for row in why.seconds_by_cause().to_dict("records")}
     return f"{_how_often(found, why, table)}; {_what_closes(found, table, given_back)}: {_verdict(table, given_back)}."
 
@@ -68,7 +69,7 @@ def verdict_first(found: QueryResult, why: causes.Causes) -> tuple[str, str]:
     """Return the same as two sentences, the verdict leading: roof line or not and how often; what would close them."""
     table = why.table()
     if table.empty:
-        return gap_sentence(found, why.coverage.summary(), table), ""
+        return gap_sentence(found, why.coverage.summary(), table), _sky_alone(found)
     given_back = {row["limit"]: row for row in why.seconds_by_cause().to_dict("records")}
     verdict = _verdict(table, given_back)
     closes = _who_shares(found, table, given_back) or _what_closes(found, table, given_back)
@@ -76,6 +77,10 @@ def verdict_first(found: QueryResult, why: causes.Causes) -> tuple[str, str]:
         f"{verdict[0].upper()}{verdict[1:]}: {_how_often(found, why, table)}.",
         " ".join([f"{closes[0].upper()}{closes[1:]}.", *_what_helps(table, verdict)]),
     )
+
+
+def _sky_alone(found: QueryResult) -> str:
+    return sky_alone_words(found.visibility.view)
 
 
 def _what_helps(table: pd.DataFrame, verdict: str) -> list[str]:

@@ -24,6 +24,16 @@ def assumed_words(view: View, in_reach: str = "within every limit") -> str:
     return f"Assumes service whenever a satellite is {in_reach}{less}."
 
 
+def sky_alone_words(view: View) -> str:
+    """Return what to say where no gap is found and no gateway counts: service may break for what nobody knows yet."""
+    if "gateway" in view.names:
+        return ""
+    return (
+        "No gateway counts here, so this is the sky alone: if calls freeze all the same, ask which settings would "
+        "explain the freezes, and keep a record of them."
+    )
+
+
 def lifted_note(names: Collection[str]) -> First:
     """Return the note on limits that were taken away by name."""
     return First(f"Lifted: {', '.join(dict.fromkeys(names))}.")
