@@ -93,7 +93,7 @@ def simulated(
     generator = np.random.Generator(np.random.PCG64(seed))
     law = stated if isinstance(stated, TimingModel) else TimingModel.steady(stated)
     epochs_us = np.full(satellites, microseconds(DAY.middle - age))
-    odds = odds_of_no_service(joint, epochs_us, DAY, law, step_s=STEP_S, searched=SEARCHED)
+    odds = odds_of_no_service(joint, epochs_us, DAY, law, step_s=STEP_S, searched=SEARCHED, even=True)
     time_us = odds.moments_us
     # What the search cut goes on beyond it.
     start_us = np.where(joint.start <= SEARCHED.start_us, joint.start - 10**9, joint.start)
