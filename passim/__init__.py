@@ -30,6 +30,7 @@ The way of the data: text -> ElementSet -> Fleet -> arcs -> passes (a table) -> 
 from __future__ import annotations
 
 from passim.coverage import Coverage
+from passim.coverage.causes import find_causes
 from passim.elements import read_elements, walker, write_elements
 from passim.elements.records import ElementSet, Fleet
 from passim.errors import ElementsError, EmptyFleetError, InputError, InternalError, PassimError, SiteError, SpanError
@@ -37,6 +38,8 @@ from passim.sky.horizon import Horizon
 from passim.sky.passes import find_passes
 from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
+from passim.sky.view import View
+from passim.sky.visibility import find_visibility
 from passim.spans import Span
 
 __all__ = [
@@ -54,7 +57,10 @@ __all__ = [
     "SiteError",
     "Span",
     "SpanError",
+    "View",
+    "find_causes",
     "find_passes",
+    "find_visibility",
     "read_elements",
     "walker",
     "write_elements",

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from .units import share
 
 if TYPE_CHECKING:
-    from passim.sky.view import View
-    from passim.sky.visibility import Visibility
+    from passim.sky import view as views
+    from passim.sky import visibility
 
 
 class First(str):
@@ -18,13 +18,13 @@ class First(str):
     __slots__ = ()
 
 
-def assumed_words(view: View, in_reach: str = "within every limit") -> str:
+def assumed_words(view: views.View, in_reach: str = "within every limit") -> str:
     """Return the sentence that says what counts as service at a view."""
     less = f", less what handovers cost: {view.service.describe()}" if view.service.loses_time else ""
     return f"Assumes service whenever a satellite is {in_reach}{less}."
 
 
-def sky_alone_words(view: View) -> str:
+def sky_alone_words(view: views.View) -> str:
     """Return what to say where no gap is found and no gateway counts: service may break for what nobody knows yet."""
     if "gateway" in view.names:
         return ""
@@ -39,26 +39,26 @@ def lifted_note(names: Collection[str]) -> First:
     return First(f"Lifted: {', '.join(dict.fromkeys(names))}.")
 
 
-def everywhere_note(view: View) -> First:
+def everywhere_note(view: views.View) -> First:
     """Return the note on what belongs to one place, and is left out of an answer for all places."""
     handovers = " So is the time lost at handovers." if view.service.loses_time else ""
     return First(f"Gateways belong to one place and are left out.{handovers}")
 
 
-def without_handovers_note(view: View) -> tuple[First, ...]:
+def without_handovers_note(view: views.View) -> tuple[First, ...]:
     """Return the note of an answer that leaves handovers out; none where they lose no time."""
     return (First("Time lost at handovers is left out here."),) if view.service.loses_time else ()
 
 
-def handovers_on_top_note(seen: Visibility) -> tuple[First, ...]:
+def handovers_on_top_note(seen: visibility.Visibility) -> tuple[First, ...]:
     """Return the same, with what handovers cost with all the satellites there are; none where they lose no time."""
     from passim import Coverage
-    from passim.sky.service import HANDOVER
+    from passim.sky import service
 
     if not seen.view.service.loses_time:
         return ()
     lost = (
-        Coverage.from_visibility(seen, (HANDOVER,)).covered_fraction()
+        Coverage.from_visibility(seen, (service.HANDOVER,)).covered_fraction()
         - Coverage.from_visibility(seen).covered_fraction()
     )
     return (

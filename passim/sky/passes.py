@@ -69,6 +69,10 @@ def find_passes(
     Of each object the element set nearest the middle of the span is used. ``attrs["report"]`` is a `SearchReport`:
     sets set aside, satellites that gave no usable state, those that never and those that always stand above.
 
+    Every object counts, whether it serves or not and however old its elements are: the command line leaves out those
+    away from their shell, and refuses elements over 14 days old. For the same answer as there ask `find_visibility`
+    with ``View.usual(site)``, or with the view of a workspace, and look at the ages in ``report``.
+
     `progress` is called with the share done, from 0 to 1.
 
     Rises and sets agree within 1 ms with the exact root of the elevation for intervals over 60 s, and lie within 0.2
