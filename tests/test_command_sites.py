@@ -100,7 +100,8 @@ def test_all_places_without_a_gap_are_named_and_what_nothing_helps_says_so(schoo
     given = ["--site", "Skerry", "--site", "52.0,-27.0", "--site", "52.0,-10.0,0", "--site", "70.0,-28.0"]
     told = done("--workspace", school, *given, "--without", "gateway").splitlines()
     best = "Of 4 places Skerry, 52.0,-27.0 and 52.0,-10.0,0 are never without service in 3 h"
-    assert told[0].startswith(f"{best}; 70.0,-28.0 has no service at all.")
+    assert told[0] == "Lifted: gateway."
+    assert told[1].startswith(f"{best}; 70.0,-28.0 has no service at all.")
     (north,) = [line for line in told if line.strip().startswith("70.0,-28.0")]
     assert "no single limit" in north
 
@@ -129,7 +130,7 @@ def test_latitudes(fleet_file: str) -> None:
     assert float(middle["in_view_closed_form"]) == pytest.approx(60 * 0.004346, rel=0.002)
     assert float(rows[0]["covered_fraction"]) == 0.0
     told = done("--elements", fleet_file, "--latitudes", "0:70:35", "--longitudes", "2", "--workers", "1")
-    assert told.startswith("Service is best at ")
+    assert told.startswith("Gateways belong to one place and are left out.\nService is best at ")
     assert "from 70° on there is none" in told
     assert "Gateways belong to one place and are left out." in told
 

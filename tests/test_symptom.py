@@ -30,6 +30,7 @@ from passim.answers.symptom.observations import FreezeRecord, Symptom
 from passim.answers.symptom.score import RangeJudge, RecordJudge, hours_within, noticed
 from passim.answers.symptom.search import Trials
 from passim.answers.symptom.settings import GatewayPlace, Grid, Setting, compass_words, joined
+from passim.coverage import Service, serve
 from passim.errors import InputError
 from passim.intervals import Intervals
 from passim.sky.limits import Cone, Gateway, GatewayLimit
@@ -468,3 +469,17 @@ def test_bytes_that_are_no_record_are_told_in_one_line(data: bytes, told: str) -
         FreezeRecord.from_csv_bytes(data, "ours.csv")
     assert "record ours.csv" in str(refused.value)
     assert "\n" not in str(refused.value)
+
+
+def test_settings_are_served_by_the_policy_of_the_view() -> None:
+    """What a setting says of clock and acquisition counts; what it does not say is as the view has it."""
+    usual = Service("keep-then-highest", 15.0, 4.0, 2.0)
+    assert Setting().service(usual) == usual
+    assert Setting(slot_s=30.0).service(usual) == Service("keep-then-highest", 30.0, 0.0, 2.0)
+    assert Setting(acquisition_s=5.0).service(usual) == Service("keep-then-highest", 15.0, 4.0, 5.0)
+    span = Span.starting(EPOCH, hours=2)
+    view = View(SITE, service=usual)
+    trials = Trials(PLOVER, view, span)
+    frozen = serve(trials.visibility.candidates(), span, usual, trials.visibility.look).frozen()
+    assert trials.freezes(Setting()).start.tolist() == frozen.start.tolist()
+    assert len(frozen.start) > 0
