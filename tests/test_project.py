@@ -63,8 +63,8 @@ def python_files(*folders: str) -> list[Path]:
     return sorted(path for folder in folders for path in (ROOT / folder).rglob("*.py"))
 
 
-def name_in_tree(path: object) -> str:
-    return str(path.relative_to(ROOT)) if isinstance(path, Path) else str(path)
+def name_in_tree(path: Path) -> str:
+    return str(path.relative_to(ROOT))
 
 
 PASSIM_FILES = python_files("passim")
@@ -123,16 +123,20 @@ def faults_in_apps(path: Path) -> list[str]:
     return faults
 
 
-@pytest.mark.parametrize("path", PASSIM_FILES, ids=name_in_tree)
-def test_a_room_imports_only_rooms_below_it(path: Path) -> None:
-    room = path.relative_to(ROOT / "passim").parts[0].removesuffix(".py")
-    assert room == "__init__" or room in ROOMS, f"{name_in_tree(path)} belongs to no room"
-    assert faults_in_passim(path, None if room == "__init__" else room) == []
+def test_a_room_imports_only_rooms_below_it() -> None:
+    faults = []
+    for path in PASSIM_FILES:
+        room = path.relative_to(ROOT / "passim").parts[0].removesuffix(".py")
+        if room != "__init__" and room not in ROOMS:
+            faults.append(f"{name_in_tree(path)} belongs to no room")
+        else:
+            found = faults_in_passim(path, None if room == "__init__" else room)
+            faults += [f"{name_in_tree(path)}, {fault}" for fault in found]
+    assert faults == []
 
 
-@pytest.mark.parametrize("path", APPS_FILES, ids=name_in_tree)
-def test_the_apps_import_only_public_doors(path: Path) -> None:
-    assert faults_in_apps(path) == []
+def test_the_apps_import_only_public_doors() -> None:
+    assert [f"{name_in_tree(path)}, {fault}" for path in APPS_FILES for fault in faults_in_apps(path)] == []
 
 
 @pytest.mark.parametrize(
@@ -229,14 +233,11 @@ def test_the_public_door_has_the_promised_names() -> None:
     assert promised - set(passim.__all__) == set()
 
 
-@pytest.mark.parametrize("name", passim.__all__)
-def test_every_public_name_is_documented(name: str) -> None:
-    value = getattr(passim, name)
-    if not callable(value):
-        return  # A plain value has no docstring of its own.
-    assert value.__doc__, f"passim.{name} has no docstring"
-    # A data class without one is given its signature as its docstring: that does not count.
-    assert not value.__doc__.startswith(f"{name}("), f"passim.{name} has no docstring of its own"
+def test_every_public_name_is_documented() -> None:
+    # A plain value has no docstring. A data class without one is given its signature as its docstring: no words either.
+    named = {name: value for name in passim.__all__ if callable(value := getattr(passim, name))}
+    assert named
+    assert [name for name, value in named.items() if not value.__doc__ or value.__doc__.startswith(f"{name}(")] == []
 
 
 def test_the_public_door_maps_every_room() -> None:
@@ -248,9 +249,9 @@ def test_the_public_door_maps_every_room() -> None:
     assert unmapped == set()
 
 
-@pytest.mark.parametrize("path", [*PASSIM_FILES, *APPS_FILES], ids=name_in_tree)
-def test_every_module_says_what_it_is(path: Path) -> None:
-    assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))), "no module docstring"
+def test_every_module_says_what_it_is() -> None:
+    modules = {name_in_tree(path): ast.parse(path.read_text(encoding="utf-8")) for path in [*PASSIM_FILES, *APPS_FILES]}
+    assert [name for name, module in modules.items() if not ast.get_docstring(module)] == []
 
 
 # --- the tree ---------------------------------------------------------------------------------------------------------
@@ -266,10 +267,9 @@ def test_the_top_level_holds_only_what_is_listed() -> None:
     assert found == TOP_LEVEL
 
 
-@pytest.mark.parametrize("path", [*PASSIM_FILES, *APPS_FILES], ids=name_in_tree)
-def test_no_source_file_has_become_two_subjects(path: Path) -> None:
-    lines = len(path.read_text(encoding="utf-8").splitlines())
-    assert lines <= LONGEST_FILE_LINES, f"{lines} lines: split it by subject"
+def test_no_source_file_has_become_two_subjects() -> None:
+    lines = {name_in_tree(path): path.read_text(encoding="utf-8").count("\n") for path in [*PASSIM_FILES, *APPS_FILES]}
+    assert {name: count for name, count in lines.items() if count > LONGEST_FILE_LINES} == {}, "split them by subject"
 
 
 # --- hosts ------------------------------------------------------------------------------------------------------------
@@ -314,19 +314,13 @@ def texts_of(path: Path) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize(
-    "path",
-    [
-        path
-        for folder in ("passim", "apps")
-        for path in sorted((ROOT / folder).rglob("*"))
-        if path.suffix in (".py", ".js", ".css", ".html", ".svg")
-    ],
-    ids=name_in_tree,
-)
-def test_no_source_names_a_host(path: Path) -> None:
+def test_no_source_names_a_host() -> None:
     """passim talks to a host only where its user named it."""
-    assert [host for text in texts_of(path) for host in hosts_named(text)] == []
+    sources = [path for folder in ("passim", "apps") for path in sorted((ROOT / folder).rglob("*"))]
+    sources = [path for path in sources if path.suffix in (".py", ".js", ".css", ".html", ".svg")]
+    assert len(sources) > len(PASSIM_FILES) + len(APPS_FILES)
+    named = {name_in_tree(path): [host for text in texts_of(path) for host in hosts_named(text)] for path in sources}
+    assert {name: hosts for name, hosts in named.items() if hosts} == {}
 
 
 def test_the_host_check_can_tell() -> None:
