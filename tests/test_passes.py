@@ -150,6 +150,57 @@ def test_elevation_climbs_through_the_mask_at_a_rise_and_falls_through_it_at_a_s
         assert top[1] == pytest.approx(row.peak_elevation_deg, abs=2e-4)
 
 
+# Walls with upright ends (invented): of no width at 40, 91 and 200 deg, of half a degree at 120.
+WALLS = Horizon.from_points(
+    [(0, 12), (40, 12), (40.000001, 50), (91, 50), (91.000001, 12), (120, 12), (120.5, 60), (200, 60), (200.0001, 12)]
+)
+
+
+def edge_errors_s(fleet: Fleet, horizon: Horizon, span: Span, within_s: float) -> np.ndarray:
+    """Return how far each edge lies from where SGP4's own path passes the skyline, found by halving, in s.
+
+    An edge at which that does not happen within `within_s` is infinitely far; those cut by the span are left out.
+    """
+    site = Site("Marram", 45.0, -28.0, 40.0, horizon=horizon)
+    passes = find_passes(fleet, site, span)
+    numbers = {name: k for k, name in enumerate(fleet.satellite_ids.tolist())}
+    rises, sets = passes[~passes["cut_at_start"]], passes[~passes["cut_at_end"]]
+    index = np.array([numbers[name] for name in [*rises["satellite_id"], *sets["satellite_id"]]])
+    found_us = pd.concat([rises["rise"], sets["set"]]).dt.as_unit("us").astype("int64").to_numpy()
+    sign = np.repeat([1.0, -1.0], [len(rises), len(sets)])
+    grid = NodeGrid(Propagator.of(fleet), span.start_us, span.duration_s)
+
+    def is_inside(time_s: np.ndarray) -> np.ndarray:
+        east, north, up = site.east_north_up @ (grid.positions_km(index, time_s) - site.position_km).T
+        skyline_deg = site.horizon.elevation_deg(np.degrees(np.arctan2(east, north)) % 360.0)
+        return (np.degrees(np.arctan2(up, np.hypot(east, north))) > skyline_deg) == (sign > 0.0)
+
+    found_s = (found_us - span.start_us) / 1e6
+    low, high = found_s - within_s, found_s + within_s
+    passed = ~is_inside(low) & is_inside(high)
+    for _ in range(25):
+        middle = 0.5 * (low + high)
+        inside = is_inside(middle)
+        low, high = np.where(inside, low, middle), np.where(inside, middle, high)
+    return np.where(passed, np.abs(found_s - high), np.inf)
+
+
+def test_edges_beside_a_wall_are_exact_to_the_millisecond(fleet: Fleet) -> None:
+    """A satellite that comes almost straight at the site crosses the side of a wall slowly: there metres are long.
+
+    The ends of the last two walls stand where satellites of this fleet rise or set that come by overhead.
+    """
+    walls = [
+        WALLS,
+        Horizon.from_points([(125.309, 70.0), (125.31, 12.0), (305.309, 12.0), (305.31, 70.0)]),
+        Horizon.from_points([(56.92, 12.0), (56.920001, 70.0), (236.92, 70.0), (236.921, 12.0)]),
+    ]
+    for horizon in walls:
+        error_s = edge_errors_s(fleet, horizon, DAY, 0.004)
+        assert len(error_s) > 300
+        assert error_s.max() < 0.0005
+
+
 @settings(max_examples=15)
 @given(
     latitude=st.floats(-90.0, 90.0),

@@ -7,7 +7,7 @@ skyline is one straight line and the height above it is a smooth function: a tre
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,8 +48,10 @@ class HorizonFunction:
         east, north, up = position_km
         if self.horizon.is_flat:
             return np.asarray(up - np.sin(np.radians(self.horizon.lowest_deg)) * np.sqrt(east**2 + north**2 + up**2))
-        mask = np.radians(self.horizon.elevation_deg(np.degrees(np.arctan2(east, north))))
-        return np.asarray(up * np.cos(mask) - np.hypot(east, north) * np.sin(mask))
+        azimuth = np.degrees(np.arctan2(east, north)) % 360.0
+        mask, ground = np.radians(self.horizon.elevation_deg(azimuth)), np.hypot(east, north)
+        height = up * np.cos(mask) - ground * np.sin(mask)
+        return np.asarray(height / _magnification(position_km, mask, _sectors(self.horizon, azimuth)[3]))
 
 
 def _above_profile(arcs: LocalArcs, horizon: Horizon, found: Stretches, margin_km: float) -> Stretches:
@@ -60,7 +62,24 @@ def _above_profile(arcs: LocalArcs, horizon: Horizon, found: Stretches, margin_k
     azimuth = arcs.azimuth_deg(lane, 0.5 * (a + b))
     curve = _sector_curve(arcs, horizon, lane, azimuth)
     stretches = positive_stretches(curve, np.arange(len(lane)), a, b, margin=margin_km)
+    # Beside a wall the height changes fast though the satellite may hardly move across its edge. What an arc's error
+    # does to the time depends on the speed at right angles to the skyline, so that is the rate given to an edge.
+    slope = _sectors(horizon, azimuth)[3][stretches.lane]
+    rates = []
+    for x, rate in ((stretches.left, stretches.rate_left), (stretches.right, stretches.rate_right)):
+        position = arcs.position_km(lane[stretches.lane], x)
+        # At an edge the mask is the elevation; elsewhere there is no rate to scale.
+        mask = np.arctan2(position[2], np.hypot(position[0], position[1]))
+        rates.append(rate / _magnification(position, mask, slope))
+    stretches = replace(stretches, rate_left=rates[0], rate_right=rates[1])
     return _joined(stretches, lane, piece, found, horizon)
+
+
+def _magnification(position_km: Floats, mask_rad: Floats, slope: Floats) -> Floats:
+    """Return by how much the height over a skyline of `slope` changes for a km across it, shape (n,): 1 where level."""
+    east, north, up = position_km
+    ground = np.maximum(np.hypot(east, north), 1e-6)
+    return np.asarray(np.hypot(1.0, (up * np.sin(mask_rad) + ground * np.cos(mask_rad)) / ground * slope))
 
 
 def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tuple[Index, Floats, Floats]:
@@ -156,12 +175,8 @@ def _azimuth_curve(arcs: LocalArcs, lane_of: Index, azimuth_deg: Floats) -> Curv
 
 def _sector_curve(arcs: LocalArcs, horizon: Horizon, lane_of: Index, azimuth_deg: Floats) -> Curve:
     """Return the height above the skyline's straight line in the sector that holds `azimuth_deg` of each piece, km."""
-    azimuths, heights = np.array(horizon.azimuths_deg), np.array(horizon.elevations_deg)
-    sector = np.searchsorted(azimuths, azimuth_deg, side="right") - 1
-    following = (sector + 1) % len(azimuths)
-    width = (azimuths[following] - azimuths[sector]) % 360.0
-    slope = (heights[following] - heights[sector]) / width
-    base, middle = heights[sector], azimuths[sector] + 0.5 * width
+    start, width, base, slope = _sectors(horizon, azimuth_deg)
+    middle = start + 0.5 * width
 
     def curve(number: Index, x: Floats) -> tuple[Floats, Floats]:
         position, rate = arcs.motion(lane_of[number], x)
@@ -178,6 +193,15 @@ def _sector_curve(arcs: LocalArcs, horizon: Horizon, lane_of: Index, azimuth_deg
         return value, slope_of_value
 
     return curve
+
+
+def _sectors(horizon: Horizon, azimuth_deg: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return start, width and height at the start, deg, and slope of the sectors that hold azimuths in [0, 360)."""
+    azimuths, heights = np.array(horizon.azimuths_deg), np.array(horizon.elevations_deg)
+    sector = np.searchsorted(azimuths, azimuth_deg, side="right") - 1
+    following = (sector + 1) % len(azimuths)
+    width = (azimuths[following] - azimuths[sector]) % 360.0
+    return azimuths[sector], width, heights[sector], (heights[following] - heights[sector]) / width
 
 
 def _joined(pieces: Stretches, lane: Index, stretch: Index, found: Stretches, horizon: Horizon) -> Stretches:

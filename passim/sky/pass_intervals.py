@@ -9,7 +9,7 @@ A limit is any object with the three members of `SkyLimit`; the horizon is the f
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -263,11 +263,36 @@ def _settled(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs, stret
             moving = moving[far]
             time_s[moving] -= step_s[far]
             off_km[moving] = height_km(lane[moving], time_s[moving])
-        better = (np.abs(off_km) < np.abs(start_km)) & (np.abs(time_s - start_s) <= 1.0)
-        place[edge[better]] += (time_s - start_s)[better] / length_s[edge[better]]
+        better = (np.abs(off_km) <= np.abs(start_km)) & (np.abs(time_s - start_s) <= 1.0)
+        time_s = np.where(better, time_s, start_s)
+        # Across an upright side the height leaps, and Newton's steps say nothing: there the moment is found by halving.
+        leaps = np.flatnonzero(np.abs(np.where(better, off_km, start_km)) > _NEAR_KM)
+        time_s[leaps] = _halved(height_km, lane[leaps], start_s[leaps], rising=side == "left")
+        place[edge] += (time_s - start_s) / length_s[edge]
         moved[side] = np.clip(place, 0.0, 1.0)
     settled = replace(stretches, left=moved["left"], right=moved["right"])
     return settled.select(np.flatnonzero(settled.left < settled.right))
+
+
+def _halved(height_km: Callable[[Index, Floats], Floats], lane: Index, about_s: Floats, *, rising: bool) -> Floats:
+    """Return when heights change their sign upward, or downward, within a second of `about_s`, else that itself."""
+
+    def is_past(time_s: Floats, which: Index) -> NDArray[np.bool_]:
+        return (height_km(lane[which], time_s) > 0.0) == rising
+
+    # The closest bracket first: there may be other edges near by.
+    low, high, open_ones = about_s.copy(), about_s.copy(), np.arange(len(lane))
+    for width_s in (0.001, 0.01, 0.1, 1.0):
+        before, after = about_s[open_ones] - width_s, about_s[open_ones] + width_s
+        around = ~is_past(before, open_ones) & is_past(after, open_ones)
+        low[open_ones[around]], high[open_ones[around]] = before[around], after[around]
+        open_ones = open_ones[~around]
+    every = np.arange(len(lane))
+    for _ in range(24):  # down to 2 s / 2^24, a ten-millionth
+        middle = 0.5 * (low + high)
+        past = is_past(middle, every)
+        low, high = np.where(past, low, middle), np.where(past, middle, high)
+    return np.where(np.isin(every, open_ones), about_s, 0.5 * (low + high))
 
 
 def _neighbours_missing(
