@@ -278,7 +278,7 @@ def _halved(height_km: Callable[[Index, Floats], Floats], lane: Index, about_s: 
     """Return when heights change their sign upward, or downward, within a second of `about_s`, else that itself."""
 
     def is_past(time_s: Floats, which: Index) -> NDArray[np.bool_]:
-        return (height_km(lane[which], time_s) > 0.0) == rising
+        return np.asarray((height_km(lane[which], time_s) > 0.0) == rising)
 
     # The closest bracket first: there may be other edges near by.
     low, high, open_ones = about_s.copy(), about_s.copy(), np.arange(len(lane))
