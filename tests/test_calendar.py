@@ -6,6 +6,7 @@ nothing with the library that writes.
 
 from __future__ import annotations
 
+import os
 import random
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -241,6 +242,7 @@ def test_folded_lines_and_a_zone_of_the_files_own() -> None:
         (calendar("DTSTART:20260326T090000Z|DURATION:PT1H|RRULE:FREQ=SECONDLY"), "line 9; got 'RRULE FREQ=SECONDLY'"),
         (calendar("DTSTART:20260326T090000Z|DTEND;VALUE=DATE:20260327"), "got"),
         (calendar("DTSTART:20260326T090000Z|DTSTART:20260327T090000Z"), "line 7; got 'DTSTART twice in one event'"),
+        (calendar("DTSTART;TZID=a,b:20260326T090000|DURATION:PT1H"), "line 7; got"),
         (calendar("DTSTART;TZID=Europe:20260326T090000|DURATION:PT1H"), "line 7; got 'time zone Europe'"),
         (calendar(f"DTSTART;TZID={'x' * 5000}:20260326T090000|DURATION:PT1H"), "line 7; got 'time zone xxxx"),
         (calendar("DTSTART:20260326T090000Z|RDATE;TZID=No/Where:20260327T090000"), "line 8; got 'time zone No/Where'"),
@@ -256,6 +258,12 @@ def test_what_cannot_be_understood_is_refused_with_its_line(data: bytes, message
     assert "\n" not in text
     assert text.startswith("calendar file mine.ics, line ")
     assert message in text
+
+
+def test_a_pipe_is_no_calendar(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.ics")
+    with pytest.raises(InputError, match="no regular file"):
+        read_calendar(tmp_path / "pipe.ics", WEEK, ZONE)
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:

@@ -405,3 +405,7 @@ def test_large_xml_is_refused_before_it_is_parsed(monkeypatch: pytest.MonkeyPatc
         ElementsError, match=r"^sets: size; got 2 MiB; wanted at most 1 MiB of XML; try the JSON or CSV"
     ):
         read("<ndm>" + " " * 2**21)
+
+
+def test_blanks_of_any_kind_around_a_number_do_no_harm() -> None:
+    assert element_set_of(MESSAGE | {"BSTAR": " 1e-5\x1c"}).bstar == 1e-5

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import gc
 import ipaddress
+import shutil
 import socket
 import tempfile
 import threading
@@ -12,7 +13,7 @@ import webbrowser
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import IO, TYPE_CHECKING, Final
 
 from passim.errors import InputError
 from passim.workspace import Workspace, create
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
     from .state import DashboardState
 
 THREADS: Final = 6
+DEMONSTRATION: Final = "passim-demonstration-"
+IN_USE: Final = "in-use"
 DEFAULT_PORT: Final = 8750
 
 
@@ -37,8 +40,34 @@ def opened_workspace(path: str | None, at: datetime | None) -> Iterator[tuple[Wo
     if found is not None:
         yield found, False
         return
-    with tempfile.TemporaryDirectory(prefix="passim-demonstration-") as folder:
+    sweep_demonstrations()
+    with tempfile.TemporaryDirectory(prefix=DEMONSTRATION) as folder, open(Path(folder) / IN_USE, "w") as mark:
+        _held(mark)
         yield create(Path(folder) / "invented", demo=True, at=at), True
+
+
+def sweep_demonstrations() -> None:
+    """Remove the demonstrations of servers that were killed: those that nobody holds any more."""
+    for folder in Path(tempfile.gettempdir()).glob(f"{DEMONSTRATION}*"):
+        try:
+            with open(folder / IN_USE, "r+") as mark:
+                if _held(mark):
+                    shutil.rmtree(folder, ignore_errors=True)
+        except OSError:  # not begun yet, or somebody else's
+            continue
+
+
+def _held(mark: IO[str]) -> bool:
+    """Hold a file for as long as it is open; say whether nobody else does. The system lets it go however we end."""
+    try:
+        import fcntl
+    except ImportError:  # Windows keeps what is open from being removed anyway
+        return True
+    try:
+        fcntl.flock(mark, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
 
 
 def listening_sockets(lan: bool, port: int) -> list[socket.socket]:

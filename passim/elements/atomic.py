@@ -7,7 +7,14 @@ import errno
 import os
 import stat
 import tempfile
+import time
 from pathlib import Path
+from typing import Final
+
+# A name that no other program gives its files.
+_SUFFIX: Final = ".passim.part"
+# A write lasts for seconds; what nobody has touched for ten minutes is nobody's any more.
+_ABANDONED_AFTER_S: Final = 600.0
 
 
 def write_atomically(path: str | os.PathLike[str], data: bytes) -> None:
@@ -19,7 +26,8 @@ def write_atomically(path: str | os.PathLike[str], data: bytes) -> None:
     target = Path(os.path.realpath(path))
     if target.is_dir():
         raise IsADirectoryError(errno.EISDIR, "a folder", str(target))
-    handle, temporary = tempfile.mkstemp(prefix=f".{target.name[:40]}.", suffix=".part", dir=target.parent)
+    _sweep(target.parent)
+    handle, temporary = tempfile.mkstemp(prefix=f".{target.name[:40]}.", suffix=_SUFFIX, dir=target.parent)
     try:
         with os.fdopen(handle, "wb") as out:
             out.write(data)
@@ -32,6 +40,15 @@ def write_atomically(path: str | os.PathLike[str], data: bytes) -> None:
         with contextlib.suppress(OSError):
             os.unlink(temporary)
         raise
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what programs that were killed while they wrote into this folder have left there."""
+    oldest_s = time.time() - _ABANDONED_AFTER_S
+    for part in folder.glob(f".*{_SUFFIX}"):
+        with contextlib.suppress(OSError):
+            if part.stat().st_mtime < oldest_s:
+                part.unlink()
 
 
 def _permissions(target: Path) -> int:

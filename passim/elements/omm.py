@@ -186,9 +186,10 @@ def _mean_motion(message: Mapping[str, object], of: str) -> float:
 
 def _number(value: object, keyword: str, of: str) -> float:
     """Return a finite number from a number or its text. Raises KeywordError."""
-    if type(value) is float or type(value) is int or (isinstance(value, str) and _NUMBER.fullmatch(value.strip())):
+    plain = value.strip() if isinstance(value, str) else value
+    if type(plain) is float or type(plain) is int or (isinstance(plain, str) and _NUMBER.fullmatch(plain)):
         try:
-            number = float(value)
+            number = float(plain)
         except OverflowError:
             number = math.inf
         if math.isfinite(number):

@@ -6,6 +6,7 @@ import contextlib
 import difflib
 import hashlib
 import os
+import stat
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -28,7 +29,12 @@ _WAIT_S: Final = 0.02
 def read_text(path: Path) -> str:
     """Return the text of a workspace file. Raises WorkspaceError."""
     try:
-        size = path.stat().st_size
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode) and not stat.S_ISDIR(found.st_mode):
+            raise WorkspaceError(
+                f"workspace file {path}", got="no regular file", wanted="a readable TOML file in UTF-8"
+            )
+        size = found.st_size
         if size > LARGEST_FILE_BYTES:
             raise WorkspaceError(f"workspace file {path}", got=f"{size} bytes", wanted="at most 1 MB of text")
         return path.read_bytes().decode("utf-8")

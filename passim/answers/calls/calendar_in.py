@@ -7,6 +7,7 @@ does not allow is told of by name, and the hours of its event count as busy on e
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
@@ -81,7 +82,12 @@ def read_calendar(path: str | Path, span: Span, timezone: str, *, suggested: boo
     """
     path = Path(path)
     try:
-        if path.stat().st_size > _LARGEST_FILE_BYTES:
+        found = path.stat()
+        # A pipe would be waited for, and a device never ends.
+        if not stat.S_ISREG(found.st_mode) and not stat.S_ISDIR(found.st_mode):
+            wanted = "a file in iCalendar format (.ics)"
+            raise InputError("calendar file", got=f"{path}, which is no regular file", wanted=wanted)
+        if found.st_size > _LARGEST_FILE_BYTES:
             raise InputError("calendar file", got=f"{path}, over 20 MB", wanted="a smaller file")
         data = path.read_bytes()
     except OSError as error:
@@ -392,7 +398,7 @@ def _sources(text: str, name: str) -> list[_Source]:
         except ValueError:
             raise _refused(name, line, content, "NAME:VALUE, as in every line of an iCalendar file") from None
         key, value = key.upper(), value.strip().upper()
-        if not _can_be_looked_up(params.get("TZID", "")):
+        if not _can_be_looked_up(str(params.get("TZID", ""))):
             raise _refused(name, line, f"time zone {params['TZID']}", "a zone that is known or in the file")
         if not open_blocks and (key, value) != ("BEGIN", "VCALENDAR"):
             raise _refused(name, line, content, "BEGIN:VCALENDAR first")
@@ -415,10 +421,10 @@ def _sources(text: str, name: str) -> list[_Source]:
 
 
 @lru_cache(maxsize=1024)
-def _can_be_looked_up(zone_name: Any) -> bool:
+def _can_be_looked_up(zone_name: str) -> bool:
     """Say whether the search for a zone ends well: it looks for files, and trips over folders and endless names."""
     try:
-        ZoneInfo(str(zone_name) or "UTC")
+        ZoneInfo(zone_name or "UTC")
     except OSError:
         return False
     except (ValueError, KeyError):
