@@ -60,6 +60,12 @@ def test_a_home_that_is_no_folder_is_told_in_one_line(tmp_path: Path) -> None:
     assert done.stderr.count("\n") == 1
 
 
+def test_no_warning_of_a_library_reaches_the_terminal() -> None:
+    code = "import contextlib, numpy; from passim_apps.command_line.main import main; "
+    code += "exec('with contextlib.suppress(SystemExit): main([\\'--help\\'])'); numpy.float64(1.0) / 0.0"
+    assert shell(f'{sys.executable} -c "{code}"').stderr == ""
+
+
 def test_settings_of_a_wrong_kind_and_endless_numbers_are_refused_with_their_line(tmp_path: Path) -> None:
     with pytest.raises(WorkspaceError, match="cannot be read as TOML: a number of thousands of digits"):
         read_settings("x = " + "9" * 5000, tmp_path / "passim.toml")

@@ -17,6 +17,7 @@ import signal
 import sys
 import threading
 import traceback
+import warnings
 from typing import Any, NoReturn
 
 import click
@@ -65,6 +66,8 @@ class OneLineErrors(click.Group):
         extra["standalone_mode"] = False
         _open_standard_streams()
         _end_on_request()
+        # Of a number out of range numpy warns developers; whoever runs tests or asks with -W has filters before this.
+        warnings.filterwarnings("ignore", category=RuntimeWarning, append=True)
         # A terminal that cannot write "°" shows "?" for it; that must not end the work.
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):

@@ -43,9 +43,8 @@ def fasten(limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
     """Tie this worker process to its parent and bound its memory. Call it first thing in the worker."""
     # An interrupt from the keyboard reaches all processes at once; the first of them sees to the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    # What a library has to warn of is for developers, who ask for it with -W.
-    if not sys.warnoptions:
-        warnings.simplefilter("ignore")
+    # Of a number out of range numpy warns developers; whoever asks for that with -W has filters before this one.
+    warnings.filterwarnings("ignore", category=RuntimeWarning, append=True)
     parent = parent_process()
     if parent is not None:
         if sys.platform == "linux":

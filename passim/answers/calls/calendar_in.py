@@ -86,7 +86,7 @@ def read_calendar(path: str | Path, span: Span, timezone: str, *, suggested: boo
         # A pipe would be waited for, and a device never ends.
         if not stat.S_ISREG(found.st_mode) and not stat.S_ISDIR(found.st_mode):
             wanted = "a file in iCalendar format (.ics)"
-            raise InputError("calendar file", got=f"{path}, which is no regular file", wanted=wanted)
+            raise InputError(f"calendar file {path}", got="no regular file", wanted=wanted)
         if found.st_size > _LARGEST_FILE_BYTES:
             raise InputError("calendar file", got=f"{path}, over 20 MB", wanted="a smaller file")
         data = path.read_bytes()
