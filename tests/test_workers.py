@@ -307,3 +307,30 @@ class TestCluster:
         monkeypatch.setattr("passim.parallel.executors.version", lambda package: "0.0.0")
         with pytest.raises(InputError, match=r"wanted 0.0.0, as here"):
             list(map_chunks(scaled, 7, range(4), team=WorkerConfig(cluster=cluster)))
+
+
+def test_a_cluster_that_has_lost_its_last_worker_says_so_within_a_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    from passim.parallel import executors
+
+    class Client:
+        """A client of a scheduler that runs, and has no worker any more."""
+
+        status = "running"
+
+        def scheduler_info(self) -> dict[str, Any]:
+            return {"workers": {}}
+
+    now_s = [1000.0]
+    monkeypatch.setattr(executors.time, "monotonic", lambda: now_s[0])
+    cluster = executors.Cluster.__new__(executors.Cluster)
+    cluster.address, cluster._client = "tcp://scheduler:8786", Client()
+    cluster._counted_s = cluster._had_workers_s = now_s[0]
+    told = ""
+    while now_s[0] < 1060.0 and not told:
+        now_s[0] += 1.0
+        try:
+            cluster.check()
+        except WorkLost as error:
+            told = str(error)
+    assert told.startswith("the cluster at tcp://scheduler:8786 has had no worker for 3")
+    assert told.endswith("try dask worker tcp://scheduler:8786 on each machine, and the same again")

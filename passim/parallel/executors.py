@@ -144,6 +144,7 @@ class Cluster(Executor):
         self.address = address
         self._client: Any = None
         self._counted_s = self._had_workers_s = time.monotonic()
+        self._unhushed: list[tuple[logging.Logger, list[logging.Handler], bool]] = []
         try:
             # Its own log repeats in many lines what is said here in one.
             with _hushed():
@@ -158,6 +159,8 @@ class Cluster(Executor):
                 wanted=f"the address of a running scheduler, {ADDRESS}",
                 try_next="dask scheduler on that machine, or leaving the cluster out",
             ) from None
+        # From now on its threads may find the connection lost at any moment, and would say so in many lines.
+        self._unhushed = _hush()
         try:
             self._greet(packed)
         except BaseException:
@@ -217,8 +220,8 @@ class Cluster(Executor):
             )
 
     def _gone(self) -> WorkLost:
-        # The library goes on complaining until this process ends.
-        _hush()
+        # The library goes on complaining until this process ends, so it stays silent.
+        self._unhushed = []
         return WorkLost(f"the cluster at {self.address} has gone away")
 
     def explain(self, error: Exception) -> None:
@@ -228,15 +231,16 @@ class Cluster(Executor):
                 got=f"workers without passim at {self.address}",
                 wanted="passim installed on every machine of it",
             ) from None
-        if isinstance(error, CancelledError) and self._client.status not in ("running", "connecting"):
+        # Nobody cancels here but a scheduler that is lost.
+        if isinstance(error, CancelledError):
             raise self._gone() from None
         if type(error).__module__.partition(".")[0] == "distributed":
             raise WorkLost(f"the cluster at {self.address} gave the work up: {_one_line(error)}") from None
 
     def close(self) -> None:
         if self._client is not None:
-            with _hushed():
-                self._client.close()
+            self._client.close()
+            _unhush(self._unhushed)
 
 
 def _knock(address: str) -> None:
@@ -273,14 +277,20 @@ def _hushed() -> Iterator[None]:
     try:
         yield
     finally:
-        for logger, handlers, propagate in before:
-            logger.handlers, logger.propagate = handlers, propagate
+        _unhush(before)
+
+
+def _unhush(before: list[tuple[logging.Logger, list[logging.Handler], bool]]) -> None:
+    for logger, handlers, propagate in before:
+        logger.handlers, logger.propagate = handlers, propagate
 
 
 def _hush() -> list[tuple[logging.Logger, list[logging.Handler], bool]]:
-    """Silence the libraries' logs; return what undoes it. All of theirs hand on to these, so handlers count."""
+    """Silence the libraries\' logs, whatever handlers they have; return what undoes it."""
     before = []
-    for name in _LOUD_LOGGERS:
+    # Some below the first have handlers of their own.
+    names = [name for name in logging.root.manager.loggerDict if name.partition(".")[0] in _LOUD_LOGGERS]
+    for name in {*_LOUD_LOGGERS, *names}:
         logger = logging.getLogger(name)
         before.append((logger, logger.handlers, logger.propagate))
         logger.handlers, logger.propagate = [logging.NullHandler()], False
