@@ -16,6 +16,7 @@ import pandas as pd
 import pytest
 from icalendar import Calendar
 
+from asking import got, outcome
 from invented_calendars import ics
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import outlook as call_outlook
@@ -152,20 +153,20 @@ def test_starts_that_have_passed_are_left_out(state: DashboardState) -> None:
 
 def test_the_calendar_is_that_of_the_page_and_keeps_its_identifiers(state: DashboardState) -> None:
     client = make_app(state, hosts=[HOST]).server.test_client()
-    first = client.get("/ics/calls.ics?ahead=1", headers={"Host": HOST})
+    first = got(client, "/ics/calls.ics?ahead=1", {"Host": HOST})
     assert first.status_code == 200
     assert first.mimetype == "text/calendar"
     assert first.headers["Content-Disposition"] == 'attachment; filename="passim-calls.ics"'
     events = Calendar.from_ical(first.data).walk("VEVENT")
     suggested = answer(state, calls, "?ahead=1").panels["starts"].table.shown
     assert [(e.start, e.end) for e in events] == sorted(zip(suggested["start"], suggested["end"], strict=True))
-    again = client.get("/ics/calls.ics?ahead=1", headers={"Host": HOST})
+    again = got(client, "/ics/calls.ics?ahead=1", {"Host": HOST})
     assert [e["UID"] for e in Calendar.from_ical(again.data).walk("VEVENT")] == [e["UID"] for e in events]
 
 
 def test_a_calendar_that_cannot_be_made_says_why(state: DashboardState) -> None:
     client = make_app(state, hosts=[HOST]).server.test_client()
-    refused = client.get("/ics/calls.ics?site=Nowhere", headers={"Host": HOST})
+    refused = got(client, "/ics/calls.ics?site=Nowhere", {"Host": HOST})
     assert refused.status_code == 400
     assert "wanted one of" in refused.text
     assert client.get("/ics/others.ics", headers={"Host": HOST}).status_code == 404
@@ -189,7 +190,7 @@ def hand_in(
     """Hand calendars in on the page of a query, and return the query then and what the browser keeps."""
     choices = read_query(query)[0]
     given = [(name, sent(data)) for name, data in files]
-    keys, kept = calls_places.take(state.question(choices), place, given, kept)
+    keys, kept = outcome(lambda: calls_places.take(state.question(choices), place, given, kept))
     return query_of(changed(choices, {place: ".".join(keys)})), kept
 
 
@@ -324,11 +325,11 @@ def test_a_calendar_is_shown_to_the_browser_that_handed_it_in_alone(state: Dashb
     path = f"/ics/calls.ics?ahead=1&kind=lesson&busy={held.key}"
     for cookie in ("", "f" * 32, "no browser"):
         headers = {"Host": HOST, "Cookie": f"passim_browser={cookie}"}
-        refused = client.get(path, headers=headers)
+        refused = got(client, path, headers)
         assert refused.status_code == 400
         assert refused.text.startswith("busy calendar of this address is not here; wanted the browser")
-        assert client.get(path.replace("/ics/calls.ics", "/csv/calls/starts.csv"), headers=headers).status_code == 400
-    given = client.get(path, headers={"Host": HOST, "Cookie": f"passim_browser={mine}"})
+        assert got(client, path.replace("/ics/calls.ics", "/csv/calls/starts.csv"), headers).status_code == 400
+    given = got(client, path, {"Host": HOST, "Cookie": f"passim_browser={mine}"})
     assert given.status_code == 200, given.text
     events = Calendar.from_ical(given.data).walk("VEVENT")
     assert len(events) == 5

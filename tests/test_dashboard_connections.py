@@ -20,10 +20,10 @@ import pytest
 
 from passim_apps.dashboard.connections import Channel, ConnectionLimits, bounded_server
 from passim_apps.dashboard.serving import lan_addresses, listening_sockets, own_names
+from patience import PATIENCE_S
 
 # Tenths of the real ones, so that a test need not wait.
 QUICK = ConnectionLimits(head_s=1.0, grace_s=1.0, slowest_bytes_s=100_000.0, idle_s=1.5, per_address=6, together=12)
-PATIENCE_S = 20.0
 own_address_each = pytest.mark.skipif(sys.platform != "linux", reason="only Linux has all of 127.0.0.0/8")
 
 

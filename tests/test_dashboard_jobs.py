@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from passim.errors import InputError, InternalError
+from passim.errors import InputError
+from passim.parallel.executors import WorkLost
 from passim_apps.dashboard.pool import WorkerPool
 from patience import PATIENCE_S, wait_until
 
@@ -114,7 +115,7 @@ def test_a_killed_worker_is_replaced_and_its_job_tried_again(pool: WorkerPool, t
 def test_a_job_that_kills_every_worker_is_given_up_and_the_next_one_runs(pool: WorkerPool) -> None:
     job = pool.submit("g", die_always)
     assert job.done.wait(PATIENCE_S)
-    assert isinstance(job.error, InternalError)
+    assert isinstance(job.error, WorkLost)
     after = pool.submit("h", twice, 4)
     assert after.done.wait(PATIENCE_S)
     assert after.result == 8

@@ -13,6 +13,7 @@ import flask
 import pytest
 from flask.testing import FlaskClient
 
+from asking import got, outcome
 from passim.answers.growth import launch_plan as growth_plan
 from passim.errors import InputError
 from passim.workspace import Workspace, create, plans
@@ -223,7 +224,8 @@ def files_below(folder: Path) -> set[str]:
 def test_a_file_lands_in_the_workspace_whatever_it_is_called(tmp_path: Path, name: str) -> None:
     here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
     try:
-        fleet_name, told = elements.take(here, [(name, encoded((SAMPLES / "two-line.txt").read_bytes()))])
+        given = [(name, encoded((SAMPLES / "two-line.txt").read_bytes()))]
+        fleet_name, told = outcome(lambda: elements.take(here, given))
     finally:
         here.close()
     assert told.startswith(f"Loaded as {fleet_name}: ")
@@ -281,7 +283,7 @@ def test_what_cannot_be_read_changes_nothing_and_says_why(state: DashboardState)
         ([("large.tle", encoded(b"x" * (elements.LARGEST_FILE_BYTES + 1)))], "at most 32 MB"),
     ]:
         with pytest.raises(InputError, match=told):
-            elements.take(state, given)
+            outcome(lambda given=given: elements.take(state, given))  # type: ignore[misc]
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
 
 
@@ -290,9 +292,9 @@ def test_a_name_from_a_file_stays_text(tmp_path: Path) -> None:
     here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
     try:
         records = json.dumps([{**record, "OBJECT_NAME": hostile} for record in json.loads(omm())])
-        fleet_name, _ = elements.take(here, [("x.json", encoded(records.encode()))])
+        fleet_name, _ = outcome(lambda: elements.take(here, [("x.json", encoded(records.encode()))]))
         client = make_app(here, hosts=hosts_of(8750)).server.test_client()
-        text = client.get(f"/csv/elements/ages.csv?fleet={fleet_name}", headers={"Host": HOST}).text
+        text = got(client, f"/csv/elements/ages.csv?fleet={fleet_name}", {"Host": HOST}).text
     finally:
         here.close()
     assert f"'{hostile}" in text  # the quote keeps a spreadsheet from running it

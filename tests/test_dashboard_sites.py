@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from asking import got
 from passim import Horizon, Span
 from passim.answers.calls.hours import AllowedHours
 from passim.answers.sites import compare as side_by_side
@@ -187,11 +188,16 @@ def test_spots_of_one_lowest_height_share_the_work(state: DashboardState) -> Non
     assert "gateway" not in sites_work.anywhere(loft.view).names
 
 
-def test_a_file_waits_for_the_map_and_has_every_point(state: DashboardState) -> None:
+def test_a_file_of_a_map_is_asked_for_again_until_it_has_every_point(state: DashboardState) -> None:
+    """No thread of the server waits for the work: seven such requests held every one of them for minutes."""
     client = make_app(state, hosts=[HOST]).server.test_client()
-    got = client.get(f"/csv/sites/world.csv{YARD}", headers={"Host": HOST})
-    rows = list(csv.DictReader(io.StringIO(got.text)))
-    assert (got.status_code, len(rows)) == (200, 360)
+    path = f"/csv/sites/world.csv{YARD}&day=2026-11-27"
+    first = client.get(path, headers={"Host": HOST})
+    assert first.status_code == 202
+    assert "Still being computed" in first.text
+    file = got(client, path, {"Host": HOST})
+    rows = list(csv.DictReader(io.StringIO(file.text)))
+    assert (file.status_code, len(rows)) == (200, 360)
     assert {float(row["latitude_deg"]) for row in rows} == {float(k) for k in range(-87, 90, 6)}
 
 

@@ -14,13 +14,13 @@ from passim.errors import InputError
 from ..figures.theme import LIGHT
 from . import shell
 from .address import read_query
-from .page_model import Page, Table
-from .parts import csv_text
+from .faults import answer_faults
+from .page_model import Page
+from .parts import csv_text, not_yet
 from .security import Password, Rules, protect
 from .state import DashboardState, Pending
 
 ASSETS: Final = Path(__file__).resolve().parent / "assets"
-_PATIENCE_S: Final = 120.0
 
 
 def make_app(
@@ -62,6 +62,7 @@ def make_app(
         password=password,
         any_address_port=any_address_port,
     )
+    answer_faults(app.server)
     protect(app.server, rules, app.csp_hashes())
     return app
 
@@ -75,27 +76,18 @@ def _serve_files(server: flask.Flask, state: DashboardState, pages: Sequence[Pag
         panel = page.panel(panel_name) if page is not None else None
         if page is None or panel is None or not panel.table:
             return flask.Response("There is no such table.\n", 404, mimetype="text/plain")
+        choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
         try:
-            table = _table(state, page, panel_name)
+            answered = page.answer(state.question(choices), LIGHT)
+        except Pending as still:
+            return not_yet(still.job)
         except InputError as error:
             return flask.Response(f"{error}\n", 400, mimetype="text/plain")
-        if table is None:
+        shown = answered.panels.get(panel_name)
+        if shown is None and answered.still is not None:
+            return not_yet(answered.still)
+        if shown is None or shown.table is None:
             return flask.Response("There is nothing to list.\n", 404, mimetype="text/plain")
-        answer = flask.Response(csv_text(table), mimetype="text/csv")
+        answer = flask.Response(csv_text(shown.table), mimetype="text/csv")
         answer.headers["Content-Disposition"] = f'attachment; filename="passim-{page_name}-{panel_name}.csv"'
         return answer
-
-
-def _table(state: DashboardState, page: Page, panel_name: str) -> Table | None:
-    """Return the table behind a panel for the choices of the request's address; waits for work that is under way."""
-    choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
-    for _ in range(3):
-        try:
-            answer = page.answer(state.question(choices), LIGHT)
-            shown, job = answer.panels.get(panel_name), answer.still
-        except Pending as still:
-            shown, job = None, still.job
-        if shown is not None or job is None:
-            return None if shown is None else shown.table
-        job.done.wait(_PATIENCE_S)
-    raise InputError("table", got="still being computed", try_next="again in a moment")

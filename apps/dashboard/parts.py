@@ -11,6 +11,7 @@ import re
 from collections.abc import Sequence
 from typing import Any, Final
 
+import flask
 import plotly.graph_objects as go
 from dash import dcc, html
 
@@ -20,6 +21,7 @@ from ..command_line.output import plain_rows, told_columns
 from ..figures.theme import CONFIG
 from ..text.units import counted, printable
 from .page_model import Page, Panel, Table
+from .pool import Job
 
 MOST_ROWS: Final = 60
 
@@ -53,10 +55,11 @@ def choice_list(key: str, label: str) -> Any:
 def drop_place(key: str, words: str, *, most_bytes: int, multiple: bool = False) -> Any:
     """Return a place to choose files or to drop them: the dcc.Upload `key`, in which a button says what to do.
 
-    Larger files than `most_bytes` are refused by the browser without a word, so a callback wants a lower bound of its
-    own that it tells of. The field behind it gets its name from the heading of its section, by assets/passim.js.
+    Files that are larger than `most_bytes` together are refused before they are sent, in one line: dcc.Upload itself
+    would say nothing. That, and the name of the field behind it from the heading of its section, are the business of
+    assets/passim.js.
     """
-    return dcc.Upload(
+    upload = dcc.Upload(
         html.Button(words, className="drop-button", type="button"),
         id=key,
         multiple=multiple,
@@ -65,6 +68,9 @@ def drop_place(key: str, words: str, *, most_bytes: int, multiple: bool = False)
         className_active="drop over",
         className_reject="drop",
     )
+    fault = html.P(className="fault too-large", role="alert")
+    largest: dict[str, Any] = {"data-most-bytes": str(most_bytes)}
+    return html.Div([upload, fault], className="drop-place", **largest)
 
 
 def bytes_of(name: str, text: str, most: int | None = None) -> bytes:
@@ -173,6 +179,13 @@ def table_data(table: Table, caption: str) -> dict[str, Any]:
 def file_path(page: Page, panel_name: str) -> str:
     """Return the path of a panel's numbers as a file."""
     return f"/csv/{page.name.lower()}/{panel_name}.csv"
+
+
+def not_yet(job: Job) -> flask.Response:
+    """Return the answer for a file whose numbers are still being computed: whoever wants it asks again in a second."""
+    answer = flask.Response(f"Still being computed, {job.share:.0%} done: ask again.\n", 202, mimetype="text/plain")
+    answer.headers["Retry-After"] = "1"
+    return answer
 
 
 def unbroken(text: str) -> str:

@@ -19,8 +19,8 @@ from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from typing import Any, Final
 
-from passim.errors import InputError, InternalError
-from passim.parallel import leash
+from passim.errors import InputError
+from passim.parallel import chunks, leash
 
 _LOOK_S: Final = 0.05
 _TRIES: Final = 2
@@ -166,8 +166,9 @@ class _Bench:
             except (EOFError, OSError):
                 self._drop()
                 if job.tries >= _TRIES:
-                    return None, InternalError(
-                        "the worker process ended before its work was done; it has been replaced: ask again"
+                    return None, chunks.WorkLost(
+                        f"The work was lost: the process that did it ended {_TRIES} times before it was done. The "
+                        "system ends processes where memory runs out: try fewer days or satellites, or the same again"
                     )
         return None, _stopped()
 

@@ -9,6 +9,7 @@ from typing import Any, Final
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from passim.errors import InputError
+from passim.parallel.executors import WorkLost
 
 from ..command_line.query import CAUTION
 from ..figures.theme import LIGHT, THEMES
@@ -196,6 +197,8 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             found = unchanged(names, fresh, job=still.job, told=faults)
         except InputError as error:
             found = unchanged(names, fresh, told=faults, failed=in_words(error))
+        except WorkLost as lost:
+            found = unchanged(names, fresh, told=faults, failed=f"{lost}.")
         except Exception as error:
             _LOG.exception("page %s, %s", path, search)
             defect = f"This is a defect in passim, not in what you chose: {type(error).__name__}. Its log says where."

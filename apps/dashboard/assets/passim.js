@@ -176,6 +176,64 @@
     if (list.matches && list.matches("select.choice-list")) pick(keyOf(list), list.value, list.options[0].value);
   });
 
+  // --- files handed in: what is too large is told before it is sent ---
+
+  const tooLarge = (place, files) => {
+    const most = Number(place.dataset.mostBytes), got = [...files].reduce((sum, file) => sum + file.size, 0);
+    const told = place.querySelector(".too-large");
+    const megabytes = (bytes) => (bytes / 2 ** 20).toFixed(bytes % 2 ** 20 ? 1 : 0) + " MB";
+    const what = files.length === 1 ? "file " + files[0].name : files.length + " files";
+    told.textContent = got > most ? what + "; got " + megabytes(got) + "; wanted at most " + megabytes(most) : "";
+    return got > most;
+  };
+  document.addEventListener("change", (event) => {
+    const field = event.target;
+    const place = field.type === "file" && field.closest(".drop-place");
+    if (!place || !tooLarge(place, field.files)) return;
+    event.stopImmediatePropagation();
+    field.value = "";
+  }, true);
+  document.addEventListener("drop", (event) => {
+    const place = event.target.closest && event.target.closest(".drop-place");
+    if (!place || !tooLarge(place, event.dataTransfer.files)) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+    event.target.dispatchEvent(new DragEvent("dragleave", { bubbles: true }));
+  }, true);
+
+  // --- files taken out: where their numbers are still being computed, the server is asked again ---
+
+  const say = (words) => window.dash_clientside.set_props("notice", { children: words });
+  const fetchFile = async (link) => {
+    if (link.ariaBusy === "true") return;
+    link.ariaBusy = "true";
+    try {
+      let answer = await fetch(link.href);
+      while (answer.status === 202) {
+        const wait_s = Number(answer.headers.get("Retry-After")) || 1;
+        await new Promise((go) => window.setTimeout(go, 1000 * wait_s));
+        answer = await fetch(link.href);
+      }
+      if (!answer.ok) return say((await answer.text()).trim());
+      const named = /filename="([^"]+)"/.exec(answer.headers.get("Content-Disposition") || "");
+      const made = document.createElement("a");
+      made.href = URL.createObjectURL(await answer.blob());
+      made.download = named ? named[1] : "passim";
+      made.click();
+      window.setTimeout(() => URL.revokeObjectURL(made.href), 60000);
+    } catch {
+      say("The file did not come: passim does not answer. Is it still running?");
+    } finally {
+      link.ariaBusy = null;
+    }
+  };
+  document.addEventListener("click", (event) => {
+    const file = event.target.closest && event.target.closest("a[href^='/csv/'], a[href^='/ics/']");
+    if (!file) return;
+    event.preventDefault();
+    fetchFile(file);
+  });
+
   document.addEventListener("click", (event) => {
     const link = event.target.closest && event.target.closest("a.page-link");
     const plainly = event.button === 0 && !(event.metaKey || event.ctrlKey || event.shiftKey || event.altKey);

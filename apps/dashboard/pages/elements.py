@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 import pandas as pd
 from dash import Dash, Input, Output, State, html, no_update
 
 from passim import Span
-from passim.errors import InputError
+from passim.errors import InputError, PassimError
 from passim.forecast import timing
 from passim.workspace import adding
 
@@ -18,6 +19,7 @@ from ...figures.theme import Theme
 from ...text import elements as elements_words
 from ...text.units import age, counted, listed
 from ..address import changed, query_of, read_query
+from ..handed_in import HandedIn, Waiting, reading, waiting_place
 from ..notes import common_notes
 from ..page_model import Answer, Help, Page, Panel, Shown, Table
 from ..parts import aria, bytes_of, drop_place
@@ -122,6 +124,7 @@ def loader(question: PageRequest) -> Any:
                 className="quiet",
             ),
             html.Div(id="loaded", role="status"),
+            *waiting_place("load"),
         ],
         className="load",
         **aria(labelledby="load-title"),
@@ -131,10 +134,25 @@ def loader(question: PageRequest) -> Any:
 def register(app: Dash, state: DashboardState) -> None:
     """Take files that are handed in: read them in a worker, keep them whole or not at all."""
 
+    handed = HandedIn()
+
+    def shown(run: Callable[[], tuple[str, str]], search: str | None) -> Any:
+        try:
+            fleet_name, told = run()
+        except Waiting as waiting:
+            return reading(), no_update, no_update, waiting.token, False
+        except PassimError as error:
+            # The old state stays, and the same file can be handed in again.
+            return html.P(str(error), className="fault", role="alert"), no_update, no_update, None, True
+        query = query_of(changed(read_query(search)[0], {"fleet": fleet_name}))
+        return html.P(told), query, state.now().isoformat(), None, True
+
     @app.callback(
         Output("loaded", "children"),
         Output("address", "search", allow_duplicate=True),
         Output("changed", "data"),
+        Output("load-token", "data"),
+        Output("load-poll", "disabled"),
         Output("load", "contents"),
         Input("load", "contents"),
         State("load", "filename"),
@@ -143,21 +161,31 @@ def register(app: Dash, state: DashboardState) -> None:
     )
     def load(contents: Sequence[str] | None, names: Sequence[str] | None, search: str | None) -> Any:
         if not contents or not names:
-            return no_update, no_update, no_update, no_update
-        try:
-            fleet_name, told = take(state, list(zip(names, contents, strict=True)))
-        except InputError as error:
-            # The old state stays, and the same file can be handed in again.
-            return html.P(str(error), className="fault", role="alert"), no_update, no_update, None
-        choices, _ = read_query(search)
-        query = query_of(changed(choices, {"fleet": fleet_name}))
-        return html.P(told), query, state.now().isoformat(), None
+            return (no_update,) * 6
+        given = list(zip(names, contents, strict=True))
+        return *shown(lambda: handed.start(lambda: take(state, given)), search), None
+
+    @app.callback(
+        Output("loaded", "children", allow_duplicate=True),
+        Output("address", "search", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
+        Output("load-token", "data", allow_duplicate=True),
+        Output("load-poll", "disabled", allow_duplicate=True),
+        Input("load-poll", "n_intervals"),
+        State("load-token", "data"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def ask_again(_: int | None, token: str | None, search: str | None) -> Any:
+        if not token:
+            return (no_update,) * 4 + (True,)
+        return shown(lambda: handed.ask(str(token)), search)
 
 
 def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> tuple[str, str]:
     """Read files that a browser handed in, keep them as a fleet of the workspace, and return its name and what to say.
 
-    Raises InputError, and changes nothing, where one of them cannot be used.
+    Raises Pending while a worker reads them; InputError, and changes nothing, where one of them cannot be used.
     """
     if len(given) > MOST_FILES:
         raise InputError("element files", got=f"{len(given)} at once", wanted=f"at most {MOST_FILES}")
@@ -168,11 +196,8 @@ def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> tuple[str, 
     objects = 0
     for name, data in files:
         # Read by a worker, which can be stopped where a file takes too long.
-        job = state.pool.submit(("read", object()), work.read, data, name, False, deadline_s=_READ_WITHIN_S)
-        job.done.wait()
-        if job.error is not None:
-            raise job.error
-        objects += job.result.object_count
+        key = ("objects", name, hashlib.sha256(data).digest())
+        objects += state.work_out(key, work.count_objects, data, name, deadline_s=_READ_WITHIN_S)
     fleet_name = adding.add_fleet(state.workspace, files)
     return fleet_name, f"Loaded as {fleet_name}: {counted(objects, 'object')} in {counted(len(files), 'file')}."
 

@@ -42,6 +42,6 @@ def find(fleet: Fleet, view: views.View, span: Span, report: Report | None = Non
     return Seen(found, causes.find_causes(found))
 
 
-def read(data: bytes, file_name: str, lenient: bool, report: Report | None = None) -> Fleet:
-    """Return the fleet in the bytes of one file that was handed in. Raises ElementsError."""
-    return parse_elements(data, file_name, lenient=lenient)
+def count_objects(data: bytes, file_name: str, report: Report | None = None) -> int:
+    """Return how many objects are in the bytes of one file that was handed in. Raises ElementsError."""
+    return parse_elements(data, file_name).object_count

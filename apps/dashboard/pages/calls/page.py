@@ -33,15 +33,13 @@ from ....text.units import LocalClock, counted, duration, share
 from ...address import query_of, read_query
 from ...notes import notes_of
 from ...page_model import Answer, Help, Page, Panel, Shown, Table
-from ...parts import aria
+from ...parts import aria, not_yet
 from ...pool import Job
 from ...state import DashboardState, PageRequest, Pending
 from . import check as calls_check
 from . import request as calls_asked
 from . import upload_places as calls_places
-from . import uploads as calls_held
 
-_PATIENCE_S: Final = 120.0
 ICS_PATH: Final = "/ics/calls.ics"
 _BLANK_PX: Final = 40
 _NO_START: Final = "No start is left."
@@ -211,8 +209,10 @@ def register(app: Dash, state: DashboardState) -> None:
         choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
         try:
             question = state.question(choices)
-            plan = _waited_for(question)
+            plan = calls_asked.plan_of(question, calls_asked.asked_of(question))
             site_name = question.site.name
+        except Pending as still:
+            return not_yet(still.job)
         except InputError as error:
             return flask.Response(f"{error}\n", 400, mimetype="text/plain")
         if plan.suggestions.empty:
@@ -227,15 +227,6 @@ def register(app: Dash, state: DashboardState) -> None:
 
     app.server.add_url_rule(ICS_PATH, "calls_ics", calendar)
     calls_places.register(app, state)
-
-
-def _waited_for(question: PageRequest) -> call_answers.CallPlan:
-    for _ in range(2 + calls_held.MOST_BUSY + 1):
-        try:
-            return calls_asked.plan_of(question, calls_asked.asked_of(question))
-        except Pending as still:
-            still.job.done.wait(_PATIENCE_S)
-    raise InputError("calendar", got="still being computed", try_next="again in a moment")
 
 
 def _caption(plan: call_answers.CallPlan, clock: LocalClock, asked: calls_asked.Asked) -> str:

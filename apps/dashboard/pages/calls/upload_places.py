@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
@@ -10,6 +10,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from passim.errors import InputError, PassimError
 
 from ...address import changed, query_of, read_query
+from ...handed_in import HandedIn, Waiting, reading, waiting_place
 from ...parts import aria, drop_place
 from ...state import DashboardState, PageRequest
 from . import uploads as calls_held
@@ -28,6 +29,7 @@ def block(_: PageRequest) -> Sequence[Any]:
             [
                 dcc.Store(id="calendars", storage_type="local"),
                 dcc.Store(id="calendars-wanted"),
+                *waiting_place("calendars"),
                 _place(
                     BUSY,
                     "Times you are busy",
@@ -70,11 +72,31 @@ def _place(place: str, title: str, words: str, told: str, *, several: bool) -> A
 def register(app: Dash, state: DashboardState) -> None:
     """Take calendars in, list them, let go of them, and ask the browser for what the state no longer has."""
 
+    handed = HandedIn()
+
+    def shown(place: str, run: Callable[[], tuple[list[str], list[dict[str, str]]]], search: str | None) -> Any:
+        """Return the outputs that both callbacks below begin with."""
+
+        def at_place(words: Any) -> list[Any]:
+            return [words, []] if place == BUSY else [[], words]
+
+        try:
+            keys, new_kept = run()
+        except Waiting as waiting:
+            return no_update, no_update, *at_place(reading()), [place, waiting.token], False
+        except PassimError as error:
+            # The old state stays, and the same file can be handed in again.
+            return no_update, no_update, *at_place(html.P(str(error), className="fault")), None, True
+        query = query_of(changed(read_query(search)[0], {place: ".".join(keys)}))
+        return query if query != (search or "") else no_update, new_kept, [], [], None, True
+
     @app.callback(
         Output("address", "search", allow_duplicate=True),
         Output("calendars", "data"),
         Output(f"{BUSY}-fault", "children"),
         Output(f"{CHECK}-fault", "children"),
+        Output("calendars-token", "data"),
+        Output("calendars-poll", "disabled"),
         Output(f"{BUSY}-file", "contents"),
         Output(f"{CHECK}-file", "contents"),
         Input(f"{BUSY}-file", "contents"),
@@ -89,17 +111,27 @@ def register(app: Dash, state: DashboardState) -> None:
         place = CHECK if ctx.triggered_id == f"{CHECK}-file" else BUSY
         contents, names = (check, check_names) if place == CHECK else (busy, busy_names)
         if not contents:
-            return (no_update,) * 6
+            return (no_update,) * 8
         files = [(names, contents)] if isinstance(contents, str) else list(zip(names, contents, strict=True))
         question = state.question(read_query(search)[0])
-        try:
-            keys, new_kept = take(question, place, files, kept)
-        except PassimError as error:
-            # The old state stays, and the same file can be handed in again.
-            fault = html.P(str(error), className="fault")
-            return no_update, no_update, *([fault, []] if place == BUSY else [[], fault]), None, None
-        query = query_of(changed(question.choices, {place: ".".join(keys)}))
-        return query if query != (search or "") else no_update, new_kept, [], [], None, None
+        return *shown(place, lambda: handed.start(lambda: take(question, place, files, kept)), search), None, None
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Output("calendars", "data", allow_duplicate=True),
+        Output(f"{BUSY}-fault", "children", allow_duplicate=True),
+        Output(f"{CHECK}-fault", "children", allow_duplicate=True),
+        Output("calendars-token", "data", allow_duplicate=True),
+        Output("calendars-poll", "disabled", allow_duplicate=True),
+        Input("calendars-poll", "n_intervals"),
+        State("calendars-token", "data"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def ask_again(_: int | None, waited: Any, search: str | None) -> Any:
+        if not (isinstance(waited, list) and len(waited) == 2 and waited[0] in (BUSY, CHECK)):
+            return (no_update,) * 5 + (True,)
+        return shown(waited[0], lambda: handed.ask(str(waited[1])), search)
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),
@@ -171,8 +203,8 @@ def take(
 ) -> tuple[list[str], list[dict[str, str]]]:
     """Read files that a browser handed in, keep them, and return the keys of the place and what the browser keeps.
 
-    A file of the same name takes the place of the one before it. Raises InputError, and changes nothing, where one of
-    them cannot be used.
+    A file of the same name takes the place of the one before it. Raises Pending while a worker reads them; InputError,
+    and changes nothing, where one of them cannot be used.
     """
     new = [calls_held.handed_in(name, contents) for name, contents in files]
     state, names = question.state, {held.name for held in new}
@@ -188,7 +220,7 @@ def take(
     new_kept = calls_held.with_kept(kept, new, [*keys, *others])
     days = whole_days(question)
     for held in new:
-        calls_held.read_through(question, held, days, place)
+        calls_held.appointments(question, held, days, place)
     of = calls_held.known_owner()
     for held in new:
         calls_held.keep(state, of, held)

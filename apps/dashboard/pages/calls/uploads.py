@@ -31,7 +31,7 @@ from passim.errors import InputError
 from ....text.units import printable
 from ...address import Choices
 from ...parts import bytes_of
-from ...state import DashboardState, PageRequest, Pending
+from ...state import DashboardState, PageRequest
 from ...tasks import calls as call_work
 
 BUSY, CHECK = "busy", "check"  # the places for calendars, and what the address calls them
@@ -166,15 +166,6 @@ def appointments(question: PageRequest, held: Held, days: Span, place: str) -> c
         key, call_work.read_appointments, held.data, held.name, days, timezone, suggested, deadline_s=_READ_WITHIN_S
     )
     return found
-
-
-def read_through(question: PageRequest, held: Held, days: Span, place: str) -> call_work.Appointments:
-    """Return the same, waiting for the worker. Raises InputError."""
-    while True:
-        try:
-            return appointments(question, held, days, place)
-        except Pending as still:
-            still.job.done.wait()
 
 
 def not_here(place: str) -> InputError:

@@ -1,0 +1,37 @@
+"""Asking the dashboard again while a worker is at it, as its pages do."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from typing import TypeVar
+
+import flask
+from flask.testing import FlaskClient
+
+from passim_apps.dashboard.state import Pending
+from patience import PATIENCE_S
+
+Found = TypeVar("Found")
+
+
+def got(client: FlaskClient, path: str, headers: Mapping[str, str]) -> flask.Response:
+    """Return the answer to GET, asking again as long as it says that it is being worked on."""
+    deadline_s = time.monotonic() + PATIENCE_S
+    while True:
+        answer: flask.Response = client.get(path, headers=dict(headers))
+        if answer.status_code != 202:
+            return answer
+        assert answer.headers["Retry-After"] == "1"
+        assert time.monotonic() < deadline_s
+        time.sleep(0.1)
+
+
+def outcome(attempt: Callable[[], Found]) -> Found:
+    """Return what `attempt` returns, trying again when the work is done that it waits for."""
+    while True:
+        try:
+            return attempt()
+        except Pending as still:
+            job = still.job
+        assert job.done.wait(PATIENCE_S)

@@ -1,0 +1,84 @@
+"""Uploads whose files a worker reads first: no thread waits, the page asks again, and so many are under way at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from passim.errors import InputError
+from passim_apps.dashboard.handed_in import HandedIn, Waiting
+from passim_apps.dashboard.pool import Job
+from passim_apps.dashboard.state import Pending
+
+
+def a_job() -> Job:
+    return Job("read", len, (), 60.0)
+
+
+def an_attempt(job: Job, found: object) -> Callable[[], object]:
+    def attempt() -> object:
+        if not job.done.is_set():
+            raise Pending(job)
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+    return attempt
+
+
+def test_what_needs_no_work_is_taken_at_once() -> None:
+    assert HandedIn().start(lambda: "taken") == "taken"
+
+
+def test_an_upload_is_asked_for_until_its_work_is_done_and_then_once() -> None:
+    handed, job = HandedIn(), a_job()
+    with pytest.raises(Waiting) as waiting:
+        handed.start(an_attempt(job, "taken"))
+    token = waiting.value.token
+    with pytest.raises(Waiting) as again:
+        handed.ask(token)
+    assert again.value.token == token
+    job.finish()
+    assert handed.ask(token) == "taken"
+    with pytest.raises(InputError, match="no longer known"):
+        handed.ask(token)
+
+
+def test_an_upload_of_two_files_waits_for_both() -> None:
+    handed, first, second = HandedIn(), a_job(), a_job()
+    last = an_attempt(second, "taken")
+
+    def attempt() -> object:
+        an_attempt(first, None)()
+        return last()
+
+    with pytest.raises(Waiting) as waiting:
+        handed.start(attempt)
+    first.finish()
+    with pytest.raises(Waiting) as again:
+        handed.ask(waiting.value.token)
+    assert again.value.token == waiting.value.token
+    second.finish()
+    assert handed.ask(again.value.token) == "taken"
+
+
+def test_what_cannot_be_used_is_told_when_it_has_been_read() -> None:
+    handed, job = HandedIn(), a_job()
+    with pytest.raises(Waiting) as waiting:
+        handed.start(an_attempt(job, InputError("file", got="a page", wanted="elements")))
+    job.finish()
+    with pytest.raises(InputError, match="wanted elements"):
+        handed.ask(waiting.value.token)
+
+
+def test_four_uploads_wait_at_once_and_one_that_nobody_asks_for_makes_room() -> None:
+    handed, jobs = HandedIn(), [a_job() for _ in range(5)]
+    for job in jobs[:4]:
+        with pytest.raises(Waiting):
+            handed.start(an_attempt(job, "taken"))
+    with pytest.raises(InputError, match="at most 4"):
+        handed.start(an_attempt(jobs[4], "taken"))
+    jobs[0].finish()
+    with pytest.raises(Waiting):
+        handed.start(an_attempt(jobs[4], "taken"))
