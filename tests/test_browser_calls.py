@@ -230,8 +230,9 @@ def test_calendars_shape_the_page_and_outlive_a_restart(tmp_path: Path) -> None:
         # Another browser sees nothing of them under the same address.
         other = page.context.browser.new_page()
         other.goto(before)
-        other.locator("#notice", has_text="busy calendar of this address is not here").wait_for()
-        other.get_by_text("not here: hand it in again").first.wait_for()
+        other.locator("#busy-fault", has_text="of this address").wait_for()
+        other.wait_for_function("() => !location.search.includes('busy=')")
+        other.locator("#notice p").wait_for(state="detached")
         assert "fair.ics" not in other.inner_text("main")
         other.close()
 

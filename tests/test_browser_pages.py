@@ -266,13 +266,44 @@ def test_choices_go_with_the_reader_and_back(page: Page) -> None:
     assert page.evaluate("location.pathname + location.search") == "/"
 
 
-@pytest.mark.parametrize(
-    ("query", "told"),
-    [("?site=Nowhere", "wanted one of Marram"), ("?mask=steep", "wanted degrees"), ("?day=soon", "wanted a date")],
-)
-def test_an_address_that_cannot_be_used_is_told_on_the_page(page: Page, query: str, told: str) -> None:
-    page.goto(f"/clock{query}")
-    expect(page.locator("#notice")).to_contain_text(told)
+def test_what_an_address_names_in_vain_is_left_out_told_and_not_carried_on(page: Page) -> None:
+    """A link from another workspace, or an old one, is no dead end: the page answers, and no link takes it along."""
+    left_out = page.locator("#left-out")
+    for query, told, stays in (
+        ("?site=Nowhere&spot=roof&days=3", "wanted one of Marram", "?days=3"),
+        ("?site=Skerry&fleet=Gulls", "wanted one of Plover", "?site=Skerry"),
+        ("?mask=steep", "wanted degrees", ""),
+        ("?day=soon", "wanted a date", ""),
+    ):
+        open_at(page, f"/clock{query}")
+        expect(left_out).to_contain_text(told)
+        expect(left_out).to_contain_text("goes on without it")
+        page.wait_for_function("(stays) => location.search === stays", arg=stays)
+        assert page.locator("#notice").inner_text() == ""
+        assert "gap" in page.locator("#sentence").inner_text()
+        links = page.locator("a.page-link").evaluate_all("(all) => all.map((link) => link.search)")
+        assert set(links) == {stays}
+    # It is told until something else is chosen.
+    choose(page, "mask", "40")
+    expect(left_out).to_have_text("")
+
+
+def test_a_workspace_without_sites_or_satellites_says_what_to_do_next(browser: Browser, tmp_path: Path) -> None:
+    folder = tmp_path / "empty"
+    folder.mkdir()
+    (folder / "passim.toml").write_text('name = "Invented"\n')
+    with served(folder, AT) as address, a_page(browser, address) as page:
+        for path in PATHS:
+            page.goto(path)
+            expect(page.locator("#sentence")).to_have_text("This workspace names no site and no satellites yet.")
+            expect(page.locator("#notes")).to_contain_text("[[sites]] with its name, latitude_deg and longitude_deg")
+            expect(page.locator("#notes")).to_contain_text("Load element files on the page Elements")
+        page.goto("/elements")
+        expect(page.locator("#load")).to_be_visible()
+        page.locator(".drop input[type=file]").set_input_files(SAMPLES / "polar-star-66.tle")
+        expect(page.locator("#loaded")).to_contain_text("Loaded as polar-star-66: 66 objects in 1 file")
+        expect(page.locator("#sentence")).to_have_text("This workspace names no site yet.")
+    assert Workspace.load(folder).fleet_names == ("polar-star-66",)
 
 
 def test_an_answer_to_an_earlier_choice_is_greyed_under_why_there_is_none(page: Page) -> None:
@@ -301,13 +332,19 @@ def test_a_page_that_never_had_an_answer_shows_no_empty_picture(page: Page) -> N
     expect(page.locator(".picture-frame").first).to_be_visible()
 
 
-def test_elements_too_old_for_single_times_are_told_over_every_page(browser: Browser, tmp_path: Path) -> None:
+def test_elements_too_old_for_anything_are_the_reason_why_there_is_no_answer(browser: Browser, tmp_path: Path) -> None:
     site = NewSite(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
     folder = create(tmp_path / "office", site=site, elements=[str(SAMPLES / "polar-star-66.tle")]).folder
     with served(folder, AT) as address, a_page(browser, address) as page:
-        for path in ("/clock", "/sky"):
-            open_at(page, path)
-            expect(page.locator("#notice")).to_contain_text("nothing below is to be relied on")
+        for path in PATHS:
+            page.goto(path)
+            if path == "/elements":
+                settle(page)
+                expect(page.locator("#notice")).to_contain_text("too old for a forecast. Load newer ones here")
+                continue
+            expect(page.locator("#notice .failed")).to_contain_text("wanted at most 14 days")
+            expect(page.locator("#notice .failed")).to_contain_text("loaded on the page Elements")
+            expect(page.locator("#sentence")).to_have_text("No answer to this choice.")
 
 
 def test_long_work_can_be_stopped_and_begun_again(browser: Browser, tmp_path: Path) -> None:
@@ -343,8 +380,20 @@ def test_a_bad_file_shows_its_line_and_a_good_one_becomes_a_fleet(browser: Brows
         assert page.locator("#loaded").inner_text().count("\n") == 0
         assert page.locator("#sentence").inner_text() == sentence
         assert Workspace.load(folder).fleet_names == ("Plover",)
-        field.set_input_files(SAMPLES / "polar-star-66.tle")
+        # A file past the limit is not sent: it is told at once.
+        with (tmp_path / "huge.json").open("wb") as file:
+            file.truncate(33 * 2**20)
+        field.set_input_files(tmp_path / "huge.json")
+        expect(page.locator(".too-large")).to_have_text("file huge.json; got 33 MB; wanted at most 32 MB")
+        assert Workspace.load(folder).fleet_names == ("Plover",)
+        polar_66 = walker(
+            total=66, planes=6, phasing=2, inclination_deg=86.4, altitude_km=780.0, star=True,
+            epoch=datetime.fromisoformat(AT), name="polar",
+        )  # fmt: skip
+        write_elements(polar_66, tmp_path / "polar-star-66.json")
+        field.set_input_files(tmp_path / "polar-star-66.json")
         expect(page.locator("#loaded")).to_contain_text("Loaded as polar-star-66: 66 objects in 1 file")
+        expect(page.locator(".too-large")).to_have_text("")
         page.wait_for_url("**/elements?fleet=polar-star-66")
         expect(page.locator("#sentence")).to_contain_text("polar-star-66")
         assert Workspace.load(folder).fleet_names == ("Plover", "polar-star-66")
@@ -354,7 +403,6 @@ def test_a_bad_file_shows_its_line_and_a_good_one_becomes_a_fleet(browser: Brows
         plover = sum(drawn_gaps_s(page))
         choose(page, "fleet", "polar-star-66")
         page.wait_for_url("**/clock?fleet=polar-star-66&days=3")
-        expect(page.locator("#notice")).to_contain_text("nothing below is to be relied on")
         settle(page)
         polar = coverage_of(folder, 3, "?fleet=polar-star-66&days=3").gaps()["duration_s"].sum()
         expect(page.locator("#second")).to_contain_text("Over the 3 days")

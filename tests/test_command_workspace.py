@@ -530,3 +530,15 @@ def test_heights_are_said_alike_everywhere(tmp_path: Path) -> None:
         assert "height above the ellipsoid" in text
         assert "the height above sea level that a map gives plus the height of the geoid there, -105 to +85 m" in text
         assert "50 m either way move an edge by about 0.02 s" in text
+
+
+def test_check_says_what_is_missing_before_anything_can_be_computed(tmp_path: Path) -> None:
+    file = tmp_path / "passim.toml"
+    file.write_text('name = "Invented"\n')
+    result = run("workspace", "check", "--workspace", str(tmp_path))
+    assert result.exit_code == 0
+    assert "is sound" in result.stdout
+    first, site, fleet = result.stderr.splitlines()
+    assert first == "This workspace names no site and no satellites yet."
+    assert site.startswith(f"Put a site into {file}: a section [[sites]]")
+    assert fleet.startswith(f"Name the satellites: a section [[fleets]] in {file}")

@@ -507,7 +507,7 @@ def test_after_the_password_comes_an_own_page(guarded: tuple[flask.Flask, list[s
 
 def test_a_wrong_password_is_told_and_then_slowed(state: DashboardState) -> None:
     told: list[str] = []
-    client = make_app(state, hosts=hosts_of(8750), password=Password(told.append)).server.test_client()
+    client = make_app(state, hosts=hosts_of(8750), password=Password(told.append, Clock())).server.test_client()
     headers = {"Host": HOST, "Origin": ORIGIN}
     assert client.post("/login", data={"password": "wrong"}, headers=headers).status_code == 403
     slowed = client.post("/login", data={"password": told[-1]}, headers=headers)
@@ -518,7 +518,7 @@ def test_a_wrong_password_is_told_and_then_slowed(state: DashboardState) -> None
 
 def test_a_wrong_password_elsewhere_does_not_keep_the_right_one_out(state: DashboardState) -> None:
     told: list[str] = []
-    client = make_app(state, hosts=hosts_of(8750), password=Password(told.append)).server.test_client()
+    client = make_app(state, hosts=hosts_of(8750), password=Password(told.append, Clock())).server.test_client()
     headers = {"Host": HOST, "Origin": ORIGIN}
     for data in ("wrong", told[-1]):
         client.post("/login", data={"password": data}, headers=headers, environ_base={"REMOTE_ADDR": "192.0.2.1"})

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Iterator
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pandas as pd
@@ -12,11 +13,13 @@ import pytest
 
 import passim
 from passim.answers import scenario
-from passim.errors import InputError, WorkspaceError
-from passim.workspace import create
-from passim_apps.dashboard.address import Choices, read_query
-from passim_apps.dashboard.controls import offers
-from passim_apps.dashboard.pages import PAGES, clock, now
+from passim.errors import ElementsError, InputError, WorkspaceError
+from passim.workspace import NewSite, Workspace, create
+from passim_apps.dashboard.address import Choices, query_of, read_query
+from passim_apps.dashboard.controls import known, offers
+from passim_apps.dashboard.factory import make_app
+from passim_apps.dashboard.notes import age_warning, refuse_old
+from passim_apps.dashboard.pages import PAGES, clock, elements, now
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
@@ -141,3 +144,139 @@ def test_a_damaged_workspace_is_told_and_the_old_one_stays(state: DashboardState
     file.write_text(sound.replace('name = "Skerry"', 'name = "Reef"'), encoding="utf-8")
     assert state.workspace.site_names == ("Marram", "Reef", "Lantern")
     assert state.workspace_fault == ""
+
+
+# --- what an address names in vain, what the terminal cannot use, what is too old -------------------------------------
+
+
+def test_names_that_the_workspace_does_not_have_are_left_out_and_told(state: DashboardState) -> None:
+    for query, stays, told in (
+        ("?site=Nowhere&spot=yard&day=2026-11-26", "?day=2026-11-26", ["site; got 'Nowhere'; wanted one of Marram"]),
+        ("?site=skerry&spot=cellar", "?site=skerry", ["mounting spot of Skerry; got 'cellar'; wanted one of"]),
+        ("?fleet=Gulls&site=Marram", "?site=Marram", ["fleet; got 'Gulls'; wanted one of Plover"]),
+        ("?site=Nowhere&fleet=Gulls", "", ["site; got 'Nowhere'", "fleet; got 'Gulls'"]),
+        (
+            "?site=marram&spot=YARD&fleet=plover&mask=30&days=3",
+            "?site=marram&spot=YARD&mask=30&fleet=plover&days=3",
+            [],
+        ),
+    ):
+        choices, faults = known(state.workspace, read_query(query)[0])
+        assert query_of(choices) == stays
+        assert len(faults) == len(told)
+        for fault, words in zip(faults, told, strict=True):
+            assert fault.startswith(words)
+            assert fault.endswith("the page goes on without it.")
+
+
+def a_place(folder: Path, epoch: datetime, terminal: str = "") -> DashboardState:
+    """Return the state of a workspace of one site and a few polar satellites of one epoch."""
+    fleet = passim.walker(
+        total=66, planes=6, phasing=2, inclination_deg=86.4, altitude_km=780.0, star=True, epoch=epoch, name="polar"
+    )
+    passim.write_elements(fleet, folder / "polar.json")
+    site = NewSite(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
+    made = create(folder / "office", site=site, elements=[str(folder / "polar.json")])
+    text = re.sub(r"(?m)^lowest_elevation_deg.*\n", "", made.file.read_text())
+    made.file.write_text(re.sub(r"(?m)^\[terminal\]\n", f"[terminal]\n{terminal}\n", text))
+    return DashboardState(Workspace.load(made.folder), at=AT)
+
+
+def test_masks_below_what_the_terminal_can_use_are_not_offered_and_told(tmp_path: Path) -> None:
+    opened = a_place(tmp_path, AT, "lowest_elevation_deg = 25")
+    try:
+        for query, extra in (("", []), ("?mask=10", ["10"])):
+            question = opened.question(read_query(query)[0])
+            offered = dict(offers(question, clock.PAGE)["mask"].options)
+            assert list(offered) == ["own", "25", "30", "35", "40", "45", "50", "55", "60", *extra]
+        assert offered["10"] == "10° all round, counts as 25°"
+        [told] = [note for note in clock.PAGE.answer(question, LIGHT).notes if note.startswith("The mask")]
+        assert told == (
+            "The mask of 10° stands in for the spot's own horizon, but counts as 25°: the terminal works from there up."
+        )
+        as_25 = opened.question(read_query("?mask=25")[0])
+        ten, twenty_five = (each.seen(each.days(1)).coverage.summary() for each in (question, as_25))
+        assert ten == twenty_five
+    finally:
+        opened.close()
+
+
+def test_where_the_terminal_says_nothing_low_masks_are_offered_and_count(tmp_path: Path) -> None:
+    opened = a_place(tmp_path, AT)
+    try:
+        question = opened.question(read_query("?mask=10")[0])
+        assert "10" in dict(offers(question, clock.PAGE)["mask"].options)
+        out = [
+            each.seen(each.days(1)).coverage.summary()["covered_fraction"]
+            for each in (question, opened.question(read_query("?mask=25")[0]))
+        ]
+        assert out[0] > out[1]
+    finally:
+        opened.close()
+
+
+def test_pages_hold_the_bands_that_the_command_line_holds(tmp_path: Path) -> None:
+    """Past 7 days no single time is told, past 14 nothing: the bands of passim.forecast.timing."""
+    opened = a_place(tmp_path, AT - timedelta(days=1))
+    try:
+        for day, times, refused in (
+            ("2026-11-26", True, False),
+            ("2026-12-05", False, False),
+            ("2026-12-10", None, True),
+        ):
+            question = opened.question(read_query(f"?day={day}&days=1&mask=40")[0])
+            if refused:
+                with pytest.raises(
+                    ElementsError, match=r"^elements are 1\d(\.\d)? days old by then; wanted at most 14 days: "
+                ):
+                    refuse_old(question, clock.PAGE)
+                refuse_old(question, elements.PAGE)
+                continue
+            refuse_old(question, clock.PAGE)
+            sentence = clock.PAGE.answer(question, LIGHT).sentence
+            assert ("; none from " in sentence) == times
+            assert sentence.endswith("the elements are too old by then to tell when.") != times
+            assert bool(age_warning(question, clock.PAGE)) != times
+        answer = (
+            make_app(opened, hosts=["x"])
+            .server.test_client()
+            .get("/csv/clock/days.csv?day=2026-12-10", headers={"Host": "x"})
+        )
+        assert (answer.status_code, "days old by then" in answer.text) == (400, True)
+    finally:
+        opened.close()
+
+
+def test_an_empty_workspace_is_no_fault_of_a_page(tmp_path: Path) -> None:
+    """Every page can be opened and asked for its file: 400 with the reason, and no defect."""
+    (tmp_path / "passim.toml").write_text('name = "Invented"\n')
+    opened = DashboardState(Workspace.load(tmp_path), at=AT)
+    assert opened.workspace.missing == ("sites", "fleets")
+    client = make_app(opened, hosts=["x"]).server.test_client()
+    try:
+        for page in PAGES:
+            assert client.get(page.path, headers={"Host": "x"}).status_code == 200
+            body = {
+                "output": "..panels.children...choices.children...shown.data...tick.interval...tick.disabled..",
+                "outputs": [
+                    {"id": key, "property": value}
+                    for key, value in (
+                        ("panels", "children"), ("choices", "children"), ("shown", "data"), ("tick", "interval"),
+                        ("tick", "disabled"),
+                    )
+                ],
+                "inputs": [{"id": "address", "property": "pathname", "value": page.path}],
+                "state": [{"id": "address", "property": "search", "value": ""}],
+                "changedPropIds": ["address.pathname"],
+            }  # fmt: skip
+            filled = client.post("/_dash-update-component", json=body, headers={"Host": "x", "Origin": "http://x"})
+            assert filled.status_code == 200
+            assert bool(filled.json["response"]["panels"]["children"]) == page.loads
+            for panel in page.panels:
+                if panel.table:
+                    path = f"/csv/{page.name.lower()}/{panel.name}.csv"
+                    answer = client.get(path, headers={"Host": "x"})
+                    assert answer.status_code == 400, (path, answer.text)
+                    assert answer.text.count("\n") == 1
+    finally:
+        opened.close()

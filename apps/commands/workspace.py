@@ -332,7 +332,8 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
 def check(workspace_dir: str | None) -> None:
     """Read everything a workspace names, horizon and element files too, and say all that is wrong, each with its line.
 
-    Exit status 0 says that it is sound; notes may still point at what looks odd.
+    Exit status 0 says that it is sound; notes may still point at what looks odd, or at what is missing before anything
+    can be computed.
 
     \b
     Example:
@@ -341,6 +342,7 @@ def check(workspace_dir: str | None) -> None:
     """
     from ..command_line.output import tell
     from ..text.units import counted
+    from ..text.workspace import lacking_sentence, next_steps
 
     opened = _opened(workspace_dir)
     objects = [f"{name}: {counted(opened.fleet(name).object_count, 'object')}" for name in opened.fleet_names]
@@ -350,6 +352,8 @@ def check(workspace_dir: str | None) -> None:
     click.echo(
         f"{opened.file} is sound: {counted(len(opened.site_names), 'site')}; {'; '.join(objects) or 'no fleet'}."
     )
+    if opened.missing:
+        tell(lacking_sentence(opened.missing), *next_steps(opened.missing, opened.file, on_pages=False))
     tell(*opened.notes)
 
 

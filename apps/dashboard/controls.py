@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any, Final
 
-from passim.errors import InputError
+from passim.errors import InputError, WorkspaceError
+from passim.workspace import Workspace
 
 from ..text.units import printable
-from .address import place_value
+from .address import Choices, place_value
 from .page_model import Page
 from .state import DAYS_AHEAD, PageRequest
 
 TODAY: Final = "today"
 OWN: Final = "own"
+_MASK: Final = "Mask: height that counts"
 _MASKS_DEG: Final = (10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60)
 
 
@@ -43,6 +45,30 @@ def offers(question: PageRequest, page: Page) -> dict[str, Offer]:
             options.append((value, value))
         found[control.key] = Offer(control.label, options, value)
     return found
+
+
+def known(workspace: Workspace, choices: Choices) -> tuple[Choices, tuple[str, ...]]:
+    """Return choices without the names that the workspace does not have, and one sentence for each left out."""
+    faults = []
+
+    def has(look: Callable[[], object]) -> bool:
+        try:
+            look()
+        except WorkspaceError as error:
+            faults.append(f"{error}; the page goes on without it.")
+            return False
+        return True
+
+    if choices.site is not None and not has(lambda: workspace.spot_names(choices.site)):
+        choices = replace(choices, site=None, spot=None)
+    if choices.spot is not None and not has(lambda: workspace.site(choices.site, choices.spot)):
+        choices = replace(choices, spot=None)
+    if choices.fleet is not None:
+        folded = choices.fleet.strip().casefold()
+        if folded not in {name.casefold() for name in workspace.fleet_names}:
+            has(lambda: workspace.fleet(choices.fleet))
+            choices = replace(choices, fleet=None)
+    return choices, tuple(faults)
 
 
 def day_words(day: date, today: date) -> str:
@@ -81,20 +107,24 @@ def _days(question: PageRequest) -> Offer:
 
 
 def _masks(question: PageRequest) -> Offer:
-    mask_deg = question.choices.mask_deg
+    mask_deg, floor_deg = question.choices.mask_deg, 0.0
     try:
-        horizon = replace(question, choices=replace(question.choices, mask_deg=None)).site.horizon
+        view = replace(question, choices=replace(question.choices, mask_deg=None)).view
+        # Below what the terminal itself can use a mask changes nothing.
+        floor_deg = view.lowest_elevation_deg or 0.0
+        horizon = view.site.horizon
         own = f"{horizon.lowest_deg:g}°" if horizon.is_flat else f"{horizon.lowest_deg:g}° to {horizon.highest_deg:g}°"
         words = f"the spot's own horizon, {own}"
     except InputError:
         words = "the spot's own horizon"
-    options = [(OWN, words), *((f"{deg:g}", f"{deg:g}° all round") for deg in _MASKS_DEG)]
+    options = [(OWN, words), *((f"{deg:g}", f"{deg:g}° all round") for deg in _MASKS_DEG if deg >= floor_deg)]
     if mask_deg is None:
-        return Offer("Mask: height that counts", options, OWN)
+        return Offer(_MASK, options, OWN)
     value = f"{mask_deg:g}"
     if value not in dict(options):
-        options.append((value, f"{value}° all round"))
-    return Offer("Mask: height that counts", options, value)
+        counts = f", counts as {floor_deg:g}°" if mask_deg < floor_deg else ""
+        options.append((value, f"{value}° all round{counts}"))
+    return Offer(_MASK, options, value)
 
 
 def _fleets(question: PageRequest) -> Offer:

@@ -15,6 +15,7 @@ from ..figures.theme import LIGHT
 from . import shell
 from .address import read_query
 from .faults import answer_faults
+from .notes import refuse_old
 from .page_model import Page
 from .parts import csv_text, not_yet
 from .security import Password, Rules, protect
@@ -77,8 +78,10 @@ def _serve_files(server: flask.Flask, state: DashboardState, pages: Sequence[Pag
         if page is None or panel is None or not panel.table:
             return flask.Response("There is no such table.\n", 404, mimetype="text/plain")
         choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
+        question = state.question(choices)
         try:
-            answered = page.answer(state.question(choices), LIGHT)
+            refuse_old(question, page)
+            answered = page.answer(question, LIGHT)
         except Pending as still:
             return not_yet(still.job)
         except InputError as error:

@@ -15,7 +15,7 @@ from typing import Any, Final
 import flask
 from werkzeug.exceptions import HTTPException
 
-from passim.parallel.executors import WorkLost
+from passim.parallel import chunks
 
 _LOG: Final = logging.getLogger(__name__)
 _CALLBACKS: Final = "/_dash-update-component"
@@ -28,7 +28,7 @@ def answer_faults(server: flask.Flask) -> None:
     def fault(error: Exception) -> Any:
         if isinstance(error, HTTPException):
             return error
-        if isinstance(error, WorkLost):
+        if isinstance(error, chunks.WorkLost):
             return _line(f"{error}.", 503)
         what = f"{type(error).__name__} at {_place(error)}"
         if flask.request.path == _CALLBACKS:

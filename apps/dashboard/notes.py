@@ -6,12 +6,13 @@ import re
 from datetime import datetime
 
 from passim import Span
-from passim.errors import InputError
+from passim.errors import ElementsError, InputError
 from passim.forecast import timing
 
 from ..command_line.query import search_notes
 from ..text.service import assumed_words
 from ..text.units import listed
+from .page_model import Page
 from .state import PageRequest
 from .tasks.passes import Seen
 
@@ -25,15 +26,33 @@ def in_words(error: InputError) -> str:
     return str(InputError(error.what, got=error.got, wanted=wanted, try_next=try_next))
 
 
-def age_warning(question: PageRequest, moment: datetime) -> str:
-    """Return the line that stands over a page where elements are too old for single times; empty where they are not."""
+def refuse_old(question: PageRequest, page: Page) -> None:
+    """Raise ElementsError where elements are too old for anything a page would say, as the command line does."""
+    if page.loads or question.workspace.missing:
+        return
+    moment = _moment(question, page)
     fresh = timing.band_for(question.fleet, moment, allow_stale=True)
+    if fresh.median_s > timing.OLDEST_S:
+        raise ElementsError(
+            f"elements are {timing.age_words(fresh.median_s)} old by then",
+            wanted=f"at most {timing.age_words(timing.OLDEST_S)}: {fresh.band.words}",
+            try_next="newer ones, loaded on the page Elements, or an earlier day",
+        )
+
+
+def age_warning(question: PageRequest, page: Page) -> str:
+    """Return the line that stands over a page where elements are too old for single times; empty where they are not."""
+    fresh = timing.band_for(question.fleet, _moment(question, page), allow_stale=True)
     if fresh.band.shows_odds:
         return ""
     age = timing.age_words(fresh.median_s)
     if fresh.median_s > timing.OLDEST_S:
-        return f"Elements {age} old: nothing below is to be relied on. Load newer ones on the page Elements."
+        return f"Elements {age} old: too old for a forecast. Load newer ones here."
     return f"Elements {age} old by then: trust how long service is out in all, not the times of single gaps."
+
+
+def _moment(question: PageRequest, page: Page) -> datetime:
+    return question.days(1).middle if "day" in page.uses else question.now
 
 
 def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = True) -> tuple[str, ...]:
@@ -53,7 +72,9 @@ def common_notes(question: PageRequest, span: Span) -> tuple[str, ...]:
     workspace = question.workspace
     notes = [f"Times: {question.clock(span).description}."]
     if question.choices.mask_deg is not None:
-        notes.append(f"The mask of {question.choices.mask_deg:g}° stands in for the spot's own horizon.")
+        mask_deg, floor_deg = question.choices.mask_deg, question.view.lowest_elevation_deg or 0.0
+        counts = f", but counts as {floor_deg:g}°: the terminal works from there up" if mask_deg < floor_deg else ""
+        notes.append(f"The mask of {mask_deg:g}° stands in for the spot's own horizon{counts}.")
     elif workspace.horizon_unknown(question.site_name, question.spot):
         notes.append("The workspace says nothing of the horizon there: 25° all round is taken for granted.")
     assumed = [f"{a.setting} ({a.how})" for a in workspace.assumptions]

@@ -98,7 +98,8 @@ class Page:
 
     ``asks`` is the question it answers, for the title; ``uses`` says which of the choices that all pages share matter
     to it. A page that moves with the clock is drawn anew every ``tick_s`` seconds. ``extra`` gives Dash components of
-    its own for beside the first picture, ``below`` for after it, ``register`` their callbacks.
+    its own for beside the first picture, ``below`` for after it, ``register`` their callbacks. A page that `loads`
+    elements is of use where there are none, or only old ones.
     """
 
     path: str
@@ -112,6 +113,7 @@ class Page:
     extra: Callable[[PageRequest], Any] | None = None
     below: Callable[[PageRequest], Sequence[Any]] | None = None
     register: Callable[[Dash, DashboardState], None] | None = None
+    loads: bool = False
 
     def panel(self, name: str) -> Panel | None:
         """Return the panel of that name."""

@@ -9,13 +9,14 @@ from typing import Any, Final
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from passim.errors import InputError
-from passim.parallel.executors import WorkLost
+from passim.parallel import chunks
 
 from ..command_line.query import CAUTION
 from ..figures.theme import LIGHT, THEMES
+from ..text.workspace import lacking_sentence, next_steps
 from .address import query_of, read_query
-from .controls import Offer, offers
-from .notes import age_warning, in_words
+from .controls import Offer, known, offers
+from .notes import age_warning, in_words, refuse_old
 from .page_model import Answer, Page
 from .parts import aria, choice_list, file_path, panel_block, part, table_data, unbroken
 from .pool import Job
@@ -88,6 +89,7 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
             ),
             html.Main(
                 [
+                    html.Div(id="left-out", role="alert"),
                     html.Div(id="notice", role="alert"),
                     html.Div(
                         [
@@ -135,7 +137,8 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
 
     def asked(search: str | None) -> tuple[PageRequest, tuple[str, ...]]:
         choices, faults = read_query(search)
-        return state.question(choices), faults
+        choices, unknown = known(state.workspace, choices)
+        return state.question(choices), (*faults, *unknown)
 
     @app.callback(
         Output("panels", "children"),
@@ -152,6 +155,8 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             return no_update
         interval_ms = _HOUR_MS if page.tick_s is None else int(page.tick_s * 1000)
         question, _ = asked(search)
+        if question.workspace.missing:
+            return ([page.extra(question)] if page.loads and page.extra else []), [], path, interval_ms, True
         offered = offers(question, page)
         head = [choice_list(key, offered[key].label) for key in _IN_HEAD if key in offered]
         return fill_page(page, question, offered), head, path, interval_ms, page.tick_s is None
@@ -189,28 +194,38 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         # What a page showed stays while a new answer is worked out; another page's sentence does not.
         fresh = any(entry["prop_id"].startswith("shown.") for entry in ctx.triggered)
         fresh = fresh or others[-1] in (NOT_YET, NO_ANSWER)
-        question, faults = asked(search)
-        faults = tuple(fault for fault in (*faults, state.workspace_fault) if fault)
+        question, left_out = asked(search)
+        faults = (state.workspace_fault,) if state.workspace_fault else ()
+        missing = question.workspace.missing
+        if missing:
+            steps = next_steps(missing, question.workspace.file, on_pages=True)
+            answer = Answer(lacking_sentence(missing), {}, steps)
+            return (*filled(page, answer, names, "", faults), {"path": path, "search": search or "", "lists": {}})
         try:
+            refuse_old(question, page)
             answer = page.answer(question, THEMES.get(scheme, LIGHT))
         except Pending as still:
             found = unchanged(names, fresh, job=still.job, told=faults)
         except InputError as error:
             found = unchanged(names, fresh, told=faults, failed=in_words(error))
-        except WorkLost as lost:
+        except chunks.WorkLost as lost:
             found = unchanged(names, fresh, told=faults, failed=f"{lost}.")
         except Exception as error:
             _LOG.exception("page %s, %s", path, search)
             defect = f"This is a defect in passim, not in what you chose: {type(error).__name__}. Its log says where."
             found = unchanged(names, fresh, told=faults, failed=defect)
         else:
-            warning = age_warning(question, question.days(1).middle if "day" in page.uses else question.now)
+            warning = age_warning(question, page)
             told = (*faults, warning) if warning else faults
             found = filled(page, answer, names, query_of(question.choices), told)
         # What there is to choose may depend on what has just been worked out, such as the gaps of a day.
         lists = {key: offer.plain() for key, offer in offers(question, page).items()}
         # The browser asks again where an answer to an earlier question came last.
-        return (*found, {"path": path, "search": search or "", "lists": lists})
+        found_lists = {"path": path, "search": search or "", "lists": lists}
+        # What cannot be used goes out of the address, so that no link carries it on; the browser keeps saying so.
+        if left_out:
+            found_lists |= {"sound": query_of(question.choices), "told": " ".join(left_out)}
+        return (*found, found_lists)
 
     # Asking how far the work is costs next to nothing; the page is asked again once, when there is something to show.
     @app.callback(

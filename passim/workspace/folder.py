@@ -97,6 +97,11 @@ class Workspace:
         return tuple(fleet.name for fleet in self.settings.fleets)
 
     @property
+    def missing(self) -> tuple[str, ...]:
+        """The sections of the file that are empty and without which nothing can be computed: sites, fleets."""
+        return tuple(name for name in ("sites", "fleets") if not getattr(self.settings, name))
+
+    @property
     def service(self) -> Service:
         """How the terminal is given its satellites."""
         return self.settings.terminal.service()

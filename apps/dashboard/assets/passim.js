@@ -101,6 +101,8 @@
 
   // Two answers under way at once may come in either order: what is shown must be the answer to what is asked.
   let answered = null, asked = 0, askedFor = "", tries = 0;
+  let leftOut = null;
+  const say = (words) => window.dash_clientside.set_props("notice", { children: words });
   const stale = () => answered.path !== window.location.pathname || answered.search !== window.location.search;
   const askAgain = () => {
     if (!stale()) return;
@@ -137,6 +139,17 @@
     lists: (offers) => {
       if (!offers) return;
       answered = offers;
+      // What the page could not use goes out of the address in its place, and what was said of it stays said.
+      if (offers.sound !== undefined && !stale()) {
+        leftOut = { path: offers.path, search: offers.sound, told: offers.told };
+        window.history.replaceState(null, "", offers.path + offers.sound);
+        address({ search: offers.sound });
+      } else if (leftOut && leftOut.path === offers.path && leftOut.search === offers.search) {
+        window.dash_clientside.set_props("left-out", { children: leftOut.told });
+      } else if (!stale()) {
+        leftOut = null;
+        window.dash_clientside.set_props("left-out", { children: "" });
+      }
       if (stale()) {
         window.setTimeout(askAgain, 400);
         return;
@@ -145,6 +158,16 @@
         const offer = offers.lists[keyOf(list)];
         if (offer) drawList(list, offer);
       }
+    },
+    goneCalendars: (wanted) => {
+      let kept = null;
+      try {
+        kept = JSON.parse(window.localStorage.getItem("calendars"));
+      } catch {
+        // what cannot be read is not there
+      }
+      const has = new Set((Array.isArray(kept) ? kept : []).map((entry) => entry && entry.key));
+      return (Array.isArray(wanted) ? wanted : []).filter((key) => !has.has(key));
     },
     links: (path, search) => {
       for (const link of document.querySelectorAll("a.page-link")) {
@@ -203,7 +226,6 @@
 
   // --- files taken out: where their numbers are still being computed, the server is asked again ---
 
-  const say = (words) => window.dash_clientside.set_props("notice", { children: words });
   const fetchFile = async (link) => {
     if (link.ariaBusy === "true") return;
     link.ariaBusy = "true";

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from passim import Coverage
 from passim.errors import InputError
+from passim.forecast import timing
 
 from ...figures.day_minutes import day_minutes
 from ...figures.gap_clock import gap_clock
@@ -21,6 +22,7 @@ from ..tasks.passes import Seen
 
 _DAYS: Final = ("7", "3", "14")
 _MOST_DAYS: Final = 31
+_NO_TIMES: Final = "the elements are too old by then to tell when."
 
 _SOURCE = "The element sets of the fleet chosen, and the site, spot and limits of the workspace."
 DAYS = Panel(
@@ -92,8 +94,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         when = [day_clock.time(row.start), day_clock.time(row.end), duration(row.duration_s)]
         return [*when, row.cause, missing_words(row), cut_ends(row)]
 
+    fresh = timing.band_for(question.fleet, day_span.middle, allow_stale=True)
     return Answer(
-        _sentence(day_seen.coverage, day_clock),
+        _sentence(day_seen.coverage, day_clock, fresh),
         {
             "days": Shown(
                 question.drawn(
@@ -140,8 +143,8 @@ def _days(question: PageRequest) -> int:
     return int(text)
 
 
-def _sentence(coverage: Coverage, clock: LocalClock) -> str:
-    """Return what the day chosen brings."""
+def _sentence(coverage: Coverage, clock: LocalClock, fresh: timing.Freshness) -> str:
+    """Return what the day chosen brings; of elements that tell no single times any more, how much in all alone."""
     gaps, day = coverage.gaps(), clock.day(coverage.span.start)
     if gaps.empty:
         return f"{day}: no gap, all day."
@@ -149,6 +152,8 @@ def _sentence(coverage: Coverage, clock: LocalClock) -> str:
     start, end = coverage.longest_clear()
     if start == end:
         return f"{day}: no service, all day."
+    if not fresh.band.shows_odds:
+        return f"{day}: {counted(len(gaps), 'gap')} or so, {duration(out_s)} in all; {_NO_TIMES}"
     first, last = clock.time(start), clock.time(end)
     # Where every clear stretch is short, minutes alone would say "none from 12:25 to 12:25".
     calm = f"none from {first[:5]} to {last[:5]}" if first[:5] != last[:5] else f"none from {first} to {last}"

@@ -211,4 +211,5 @@ PAGE: Final = Page(
     uses=("place", "fleet"),
     extra=loader,
     register=register,
+    loads=True,
 )

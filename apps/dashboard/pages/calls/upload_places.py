@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from passim.errors import InputError, PassimError
 
@@ -29,6 +29,7 @@ def block(_: PageRequest) -> Sequence[Any]:
             [
                 dcc.Store(id="calendars", storage_type="local"),
                 dcc.Store(id="calendars-wanted"),
+                dcc.Store(id="calendars-gone"),
                 *waiting_place("calendars"),
                 _place(
                     BUSY,
@@ -197,6 +198,35 @@ def register(app: Dash, state: DashboardState) -> None:
             calls_held.keep(state, of, held)
         return state.now().isoformat()
 
+    # The browser looks into its own store: what it does not have either is nothing to carry along.
+    in_browser: Any = app.clientside_callback  # untyped in dash
+    in_browser(
+        ClientsideFunction("passim", "goneCalendars"),
+        Output("calendars-gone", "data"),
+        Input("calendars-wanted", "data"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Output(f"{BUSY}-fault", "children", allow_duplicate=True),
+        Output(f"{CHECK}-fault", "children", allow_duplicate=True),
+        Input("calendars-gone", "data"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def leave_out(gone: Any, search: str | None) -> Any:
+        keys = {key for key in gone if isinstance(key, str)} if isinstance(gone, list) else set()
+        choices, _ = read_query(search)
+        told: list[Any] = []
+        for place in (BUSY, CHECK):
+            named = calls_held.keys_of(choices, place)
+            lost = len(keys.intersection(named))
+            if lost:
+                choices = changed(choices, {place: ".".join(key for key in named if key not in keys) or None})
+            told.append(html.P(_left_out(lost), className="fault") if lost else no_update)
+        return query_of(choices) if any(line is not no_update for line in told) else no_update, *told
+
 
 def take(
     question: PageRequest, place: str, files: Sequence[tuple[str, str]], kept: Any
@@ -225,6 +255,15 @@ def take(
     for held in new:
         calls_held.keep(state, of, held)
     return keys, new_kept
+
+
+def _left_out(count: int) -> str:
+    """Return what to say of calendars that the address names and nobody has."""
+    what, it = ("A calendar", "it") if count == 1 else (f"{count} calendars", "them")
+    return (
+        f"{what} of this address {'is' if count == 1 else 'are'} not here, and left out: only the browser that handed "
+        f"{it} in has {it}. Hand {it} in again."
+    )
 
 
 def _listed(place: str, key: str, held: calls_held.Held | None) -> Any:

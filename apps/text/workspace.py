@@ -1,0 +1,31 @@
+"""What a workspace lacks before anything can be computed, and what to do next, for the command line and the pages."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from pathlib import Path
+
+_LACKING = {"sites": "site", "fleets": "satellites"}
+
+
+def lacking_sentence(missing: Collection[str]) -> str:
+    """Return what `Workspace.missing` found, as a sentence."""
+    return f"This workspace names no {' and no '.join(_LACKING[section] for section in missing)} yet."
+
+
+def next_steps(missing: Collection[str], file: Path, *, on_pages: bool) -> list[str]:
+    """Return what to do next, one sentence for each thing that is missing."""
+    steps = []
+    if "sites" in missing:
+        steps.append(
+            f"Put a site into {file}: a section [[sites]] with its name, latitude_deg and longitude_deg. "
+            "passim workspace new FOLDER writes one with every setting explained."
+        )
+    if "fleets" in missing:
+        by_hand = f"a section [[fleets]] in {file} with its name and elements, the paths of element files"
+        steps.append(
+            f"Load element files on the page Elements, or name them by hand: {by_hand}."
+            if on_pages
+            else f"Name the satellites: {by_hand}. The page Elements of passim dashboard loads files too."
+        )
+    return steps

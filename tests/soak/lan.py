@@ -1,0 +1,315 @@
+"""An hour on the local network: many clients, slow and hostile ones among them, and one phone that must get its page.
+
+    python -m tests.soak.lan --minutes 60 --clients 200 --slow 50 --hostile 10
+
+The dashboard runs in a process of its own, with its password, on loopback alone; each client has an address of its own
+out of 127.0.0.0/8, which only Linux has whole. A visit of the phone is all that a browser asks for that has the scripts
+already: the page, its looks, its layout, the answer that fills it, and the numbers of its picture. Printed are the
+visits' median, 95th percentile and worst time, and the server's memory before and after. The exit status is 1 where a
+visit failed or took more than 5 s.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import json
+import random
+import re
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import psutil
+
+from passim.workspace import create
+
+PAGE_WITHIN_S = 5.0
+_SESSIONS = 40
+_ANSWER_WITHIN_S = 60.0
+_PATHS = ("/", "/clock", "/sky", "/calls", "/elements")
+_SERVE = """
+import sys
+from passim_apps.dashboard import serving
+real = serving.listening_sockets
+serving.listening_sockets = lambda lan, port: real(False, port)
+say = lambda *lines: print(*lines, sep="\\n", file=sys.stderr, flush=True)
+serving.run(port=0, workspace=sys.argv[1], lan=True, browser=False, at=None, tell=say)
+"""
+
+
+@dataclass
+class Soak:
+    """The server, what it says, and what its clients have met."""
+
+    port: int
+    told: list[str]
+    end_s: float = 0.0
+    visits_s: list[float] = field(default_factory=list)
+    failures: list[str] = field(default_factory=list)
+    counts: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def password(self) -> str:
+        """The password that holds now."""
+        return str(re.findall(r"One-time password: (\S+)", "".join(self.told))[-1])
+
+    @property
+    def over(self) -> bool:
+        return time.monotonic() >= self.end_s
+
+    async def connected(self, source: str) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        return await asyncio.open_connection("127.0.0.1", self.port, local_addr=(source, 0))
+
+    async def ask(
+        self, source: str, path: str, *, cookie: str = "", body: bytes | None = None, head: str = "", kind: str = ""
+    ) -> tuple[int, str, bytes]:
+        """Return the status, head and body of an answer, asked for on a connection of its own."""
+        reader, writer = await self.connected(source)
+        try:
+            own = f"127.0.0.1:{self.port}"
+            lines = [f"{'GET' if body is None else 'POST'} {path} HTTP/1.1", f"Host: {own}", "Connection: close"]
+            if cookie:
+                lines.append(f"Cookie: passim_session={cookie}")
+            if body is not None:
+                lines += [f"Origin: http://{own}", f"Content-Length: {len(body)}", f"Content-Type: {kind}"]
+            if head:
+                lines.append(head)
+            writer.write("\r\n".join([*lines, "", ""]).encode() + (body or b""))
+            await writer.drain()
+            found = await asyncio.wait_for(reader.read(-1), _ANSWER_WITHIN_S)
+        finally:
+            writer.close()
+        got_head, _, got = found.partition(b"\r\n\r\n")
+        text = got_head.decode("latin-1")
+        return int(text.split(" ", 2)[1]) if text.startswith("HTTP/") else 0, text, got
+
+    async def log_in(self, source: str) -> str:
+        """Return the token of a new session."""
+        body = f"password={self.password}".encode()
+        status, head, _ = await self.ask(source, "/login", body=body, kind="application/x-www-form-urlencoded")
+        found = re.search(r"passim_session=([\w-]+)", head)
+        if status != 303 or found is None:
+            raise RuntimeError(f"the right password was refused: {status}")
+        await asyncio.sleep(0.1)  # until the next one is told
+        return found[1]
+
+    async def visit(self, source: str, cookie: str, path: str) -> None:
+        """Ask for a page and for what fills it. Raises RuntimeError where any of it does not come."""
+        name = path.strip("/") or "now"
+        panel = {"now": "hour", "clock": "days", "sky": "sky", "calls": "starts", "elements": "ages"}[name]
+        for wanted in (path, "/assets/passim.css", "/assets/passim.js", "/_dash-layout", "/_dash-dependencies"):
+            status, _, got = await self.ask(source, wanted, cookie=cookie)
+            if status != 200 or not got:
+                raise RuntimeError(f"{status} for {wanted}")
+        status, _, got = await self.ask(
+            source, "/_dash-update-component", cookie=cookie, body=opening(path), kind="application/json"
+        )
+        if status != 200:
+            raise RuntimeError(f"{status} for the page {path}: {got[:200]!r}")
+        status = 202
+        while status == 202:
+            status, _, got = await self.ask(source, f"/csv/{name}/{panel}.csv", cookie=cookie)
+            if status == 202:
+                await asyncio.sleep(0.4)
+        if status not in (200, 404):  # a page may have nothing to list
+            raise RuntimeError(f"{status} for the numbers of {path}: {got[:200]!r}")
+
+
+def opening(path: str) -> bytes:
+    """Return the request by which a page is opened."""
+    names = [("panels", "children"), ("choices", "children"), ("shown", "data"), ("tick", "interval")]
+    names.append(("tick", "disabled"))
+    return json.dumps(
+        {
+            "output": f"..{'...'.join('.'.join(name) for name in names)}..",
+            "outputs": [{"id": key, "property": value} for key, value in names],
+            "inputs": [{"id": "address", "property": "pathname", "value": path}],
+            "state": [{"id": "address", "property": "search", "value": ""}],
+            "changedPropIds": ["address.pathname"],
+        }
+    ).encode()
+
+
+async def phone(soak: Soak) -> None:
+    """Visit Now every five seconds and the other pages in turn, and note how long each visit takes."""
+    source = "127.0.0.2"
+    cookie = await soak.log_in(source)
+    turn = 0
+    while not soak.over:
+        began_s, path = time.monotonic(), _PATHS[turn % len(_PATHS)]
+        try:
+            await soak.visit(source, cookie, path)
+        except (OSError, RuntimeError, TimeoutError) as error:
+            soak.failures.append(f"{type(error).__name__}: {error}")
+        else:
+            soak.visits_s.append(time.monotonic() - began_s)
+        turn += 1
+        await asyncio.sleep(5.0)
+
+
+async def ordinary(soak: Soak, source: str, cookie: str) -> None:
+    """Visit a page now and then."""
+    while not soak.over:
+        await asyncio.sleep(random.uniform(10.0, 40.0))
+        try:
+            await soak.visit(source, cookie, random.choice(_PATHS))
+            soak.counts["visits of ordinary clients"] += 1
+        except (OSError, RuntimeError, TimeoutError) as error:
+            soak.counts[f"ordinary clients: {type(error).__name__}"] += 1
+
+
+async def slow(soak: Soak, source: str) -> None:
+    """Hold as many connections as there are to be had, each with a byte now and then."""
+    beginnings = (
+        b"", b"G", b"GET / HTTP/1.1\r\nHost: x\r\n", b"\r\n\r\n",
+        b"POST /login HTTP/1.1\r\nHost: x\r\nContent-Length: 60000\r\n\r\n",
+        b"POST /login HTTP/1.1\r\nHost: x\r\nTransfer-Encoding: chunked\r\n\r\n",
+    )  # fmt: skip
+
+    async def one() -> None:
+        while not soak.over:
+            with contextlib.suppress(OSError, RuntimeError):
+                reader, writer = await soak.connected(source)
+                soak.counts["slow connections"] += 1
+                try:
+                    writer.write(random.choice(beginnings))
+                    while not soak.over and not reader.at_eof():
+                        await asyncio.sleep(random.uniform(0.5, 3.0))
+                        writer.write(b"x")
+                        with contextlib.suppress(TimeoutError):
+                            await asyncio.wait_for(reader.read(1), 0.01)
+                finally:
+                    writer.close()
+            await asyncio.sleep(0.5)
+
+    await asyncio.gather(*(one() for _ in range(8)))
+
+
+async def hostile(soak: Soak, source: str) -> None:
+    """Try passwords, forge requests, send garbage and much of it, over many connections at once."""
+    garbage = random.Random(source)
+
+    async def one() -> None:
+        while not soak.over:
+            await asyncio.sleep(garbage.uniform(0.05, 0.5))
+            choice = garbage.randrange(7)
+            with contextlib.suppress(OSError, RuntimeError, TimeoutError, ValueError, IndexError):
+                if choice == 0:
+                    form = b"password=" + garbage.randbytes(6).hex().encode()
+                    await soak.ask(source, "/login", body=form, kind="application/x-www-form-urlencoded")
+                elif choice == 1:
+                    await soak.ask(source, "/_dash-update-component", body=b'{"output": 5}', kind="application/json")
+                elif choice == 2:
+                    await soak.ask(source, "/csv/sites/world.csv?world=5", cookie="made-up")
+                elif choice == 3:
+                    await soak.ask(source, "/login", head="X-Large: " + "x" * 60_000)
+                elif choice == 4:
+                    await soak.ask(source, "/login", body=bytes(5_000_000), kind="application/octet-stream")
+                else:
+                    reader, writer = await soak.connected(source)
+                    sent = b"GET /login HTTP/1.1\r\nHost: x\r\n\r\n" * 200 if choice == 5 else garbage.randbytes(9000)
+                    writer.write(sent)
+                    with contextlib.suppress(TimeoutError):
+                        await asyncio.wait_for(reader.read(-1), 5.0)
+                    writer.close()
+            soak.counts["hostile requests"] += 1
+
+    await asyncio.gather(*(one() for _ in range(10)))
+
+
+async def run(soak: Soak, clients: int, slow_ones: int, hostile_ones: int, minutes: float) -> None:
+    """Let all clients at the server for so many minutes."""
+    cookies = [await soak.log_in(f"127.0.3.{1 + k}") for k in range(_SESSIONS)]
+    soak.end_s = time.monotonic() + 60.0 * minutes
+    many = clients - slow_ones - hostile_ones - 1
+    await asyncio.gather(
+        phone(soak),
+        *(ordinary(soak, f"127.1.{k // 200}.{1 + k % 200}", cookies[k % _SESSIONS]) for k in range(many)),
+        *(slow(soak, f"127.2.{k // 200}.{1 + k % 200}") for k in range(slow_ones)),
+        *(hostile(soak, f"127.3.{k // 200}.{1 + k % 200}") for k in range(hostile_ones)),
+    )
+
+
+def memory_mb(process: psutil.Process) -> float:
+    """Return the memory of the server, its workers not counted."""
+    return float(process.memory_info().rss) / 1e6
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--minutes", type=float, default=60.0)
+    parser.add_argument("--clients", type=int, default=200)
+    parser.add_argument("--slow", type=int, default=50)
+    parser.add_argument("--hostile", type=int, default=10)
+    given = parser.parse_args()
+    if not 0.0 < given.minutes <= 240.0:
+        parser.error("--minutes: from above 0 to 240")
+    if min(given.slow, given.hostile) < 0 or not given.slow + given.hostile < given.clients <= 400:
+        parser.error("--clients: at most 400, and more than the slow and the hostile ones together")
+    if sys.platform != "linux":
+        parser.error("only Linux gives every client an address of its own on loopback")
+
+    with tempfile.TemporaryDirectory(prefix="passim-soak-") as folder:
+        place = create(Path(folder) / "school", demo=True).folder
+        with subprocess.Popen(
+            [sys.executable, "-c", _SERVE, str(place)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+        ) as server:
+            told: list[str] = []
+            threading.Thread(target=told.extend, args=(server.stderr,), daemon=True).start()
+            try:
+                return _judged(server, told, given)
+            finally:
+                server.terminate()
+                server.wait(20.0)
+
+
+def _judged(server: subprocess.Popen[str], told: list[str], given: Any) -> int:
+    while not (found := re.search(r"dashboard: http://\S+:(\d+)/", "".join(told))):
+        if server.poll() is not None:
+            print("".join(told), file=sys.stderr)
+            return 1
+        time.sleep(0.1)
+    soak = Soak(int(found[1]), told)
+    process = psutil.Process(server.pid)
+    # The first visit computes what later ones find: memory is compared once the server is warm.
+    asyncio.run(_warm(soak))
+    before_mb = memory_mb(process)
+    asyncio.run(run(soak, given.clients, given.slow, given.hostile, given.minutes))
+    after_mb = memory_mb(process)
+
+    visits_s = sorted(soak.visits_s)
+    print(f"{given.minutes:g} min, {given.clients} clients, {given.slow} of them slow, {given.hostile} hostile")
+    for what, count in sorted(soak.counts.items()):
+        print(f"  {what}: {count:,}")
+    if visits_s:
+        p95_s = visits_s[min(len(visits_s) - 1, int(0.95 * len(visits_s)))]
+        print(
+            f"The phone: {len(visits_s)} visits, median {statistics.median(visits_s):.2f} s, "
+            f"95 % within {p95_s:.2f} s, worst {visits_s[-1]:.2f} s; {len(soak.failures)} failed"
+        )
+    for line in soak.failures[:10]:
+        print(f"  {line}")
+    others = [line for line in told if "password" not in line.lower()]
+    print(f"The server: {before_mb:.0f} MB before, {after_mb:.0f} MB after; it wrote {len(others)} lines")
+    for line in others[:10]:
+        print(f"  {line.rstrip()[:150]}")
+    return 0 if visits_s and not soak.failures and visits_s[-1] <= PAGE_WITHIN_S else 1
+
+
+async def _warm(soak: Soak) -> None:
+    cookie = await soak.log_in("127.0.0.3")
+    for path in _PATHS:
+        await soak.visit("127.0.0.3", cookie, path)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
