@@ -157,9 +157,9 @@ async def phone(soak: Soak) -> None:
 
 
 async def ordinary(soak: Soak, source: str, cookie: str) -> None:
-    """Visit a page now and then."""
+    """Visit a page, read it, visit the next."""
     while not soak.over:
-        await asyncio.sleep(random.uniform(10.0, 40.0))
+        await asyncio.sleep(random.uniform(30.0, 90.0))  # somebody reads the page
         try:
             await soak.visit(source, cookie, random.choice(_PATHS))
             soak.counts["visits of ordinary clients"] += 1

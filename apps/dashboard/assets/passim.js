@@ -143,7 +143,7 @@
       if (offers.sound !== undefined && !stale()) {
         leftOut = { path: offers.path, search: offers.sound, told: offers.told };
         window.history.replaceState(null, "", offers.path + offers.sound);
-        address({ search: offers.sound });
+        address({ href: window.location.href, search: offers.sound });
       } else if (leftOut && leftOut.path === offers.path && leftOut.search === offers.search) {
         window.dash_clientside.set_props("left-out", { children: leftOut.told });
       } else if (!stale()) {
