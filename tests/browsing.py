@@ -121,7 +121,7 @@ def a_page(browser: Any, address: str, refusals: Collection[int] = (), **setting
     page.on("console", judge_words)
     yield page
     context.close()
-    assert faults == []
+    assert faults == [], faults
 
 
 @contextlib.contextmanager

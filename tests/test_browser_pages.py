@@ -400,9 +400,10 @@ def test_a_bad_file_shows_its_line_and_a_good_one_becomes_a_fleet(browser: Brows
         assert page.locator("select").filter(has_text="polar-star-66").count() == 1
         # Another fleet, and the pictures are those of the other fleet.
         open_at(page, "/clock?days=3")
-        plover = sum(drawn_gaps_s(page))
+        plover, before = sum(drawn_gaps_s(page)), page.locator("#sentence").inner_text()
         choose(page, "fleet", "polar-star-66")
         page.wait_for_url("**/clock?fleet=polar-star-66&days=3")
+        expect(page.locator("#sentence")).not_to_have_text(before)
         settle(page)
         polar = coverage_of(folder, 3, "?fleet=polar-star-66&days=3").gaps()["duration_s"].sum()
         expect(page.locator("#second")).to_contain_text("Over the 3 days")
