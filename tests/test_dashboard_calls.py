@@ -229,7 +229,7 @@ def test_planned_calls_are_checked_as_the_command_checks_them(state: DashboardSt
     assert pending.sentence.startswith("Best start")
     pending.still.done.wait(PATIENCE_S)
     shown = answer(state, calls, query).panels["check"]
-    assert shown.caption.startswith("2 calls of lessons.ics: 1 without a pause to expect; the worst, Geometry at 09:00")
+    assert shown.caption.startswith("2 calls of lessons.ics: 1 with a good start; the worst, Geometry at 09:00")
     cells = [shown.table.cells(row) for row in shown.table.rows.itertuples(index=False)]
     verdicts = {row[4]: row[2] for row in cells}
     assert verdicts == {"Geometry": "may end", "Choir": "good start"}
@@ -245,7 +245,7 @@ def test_planned_calls_that_are_not_checked_are_named(state: DashboardState) -> 
     query, _ = hand_in(state, "check", "?ahead=1&kind=lesson", ("lessons.ics", ics(CHOIR, over, later)))
     said = answer(state, calls, query)
     assert said.panels["check"].caption == (
-        "1 call of lessons.ics: 1 without a pause to expect. Not checked, because it is over: Latin. "
+        "1 call of lessons.ics (2 not checked): 1 with a good start. Not checked, because it is over already: Latin. "
         "Not checked, because it comes after these days: Art."
     )
     assert not any("Not checked" in note for note in said.notes)

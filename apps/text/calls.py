@@ -263,7 +263,7 @@ def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock, le
 
     calm = sum(call_outlook.is_good(call.outlook) for call in check.calls)
     worst = max(check.calls, key=lambda call: float(call.outlook["expected_frozen_s"]))
-    rest = f" ({len(check.left_out)} not checked, see below)" if check.left_out else ""
+    rest = f" ({len(check.left_out)} not checked)" if check.left_out else ""
     head = f"{counted(len(check.calls), 'call')} of {name}{rest}: {calm} with a good start"
     if calm == len(check.calls):
         return f"{head}."
