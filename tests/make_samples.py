@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from passim.answers.scenario import plover
+from passim.elements import rounded_to_two_line
 from passim.elements.files import write_elements
 from passim.elements.identifiers import SatelliteId
 from passim.elements.patterns import mean_motion_rev_day, scattered, walker
@@ -71,7 +72,7 @@ def polar_star() -> Fleet:
         star=True,
         first_satellite_id=90001,
     )
-    return fleet.rounded_to_two_line()
+    return rounded_to_two_line(fleet)
 
 
 def numbered(*numbers: int) -> Fleet:
@@ -191,15 +192,15 @@ def make(folder: Path) -> None:
     write_elements(polar_star(), folder / "polar-star-66.tle")
 
     # The catalogue numbers that five columns cannot hold.
-    alpha5 = numbered(99999, 100000, 179999, 180000, 230000, 339999).rounded_to_two_line()
+    alpha5 = rounded_to_two_line(numbered(99999, 100000, 179999, 180000, 230000, 339999))
     write_elements(alpha5, folder / "alpha-5.tle")
     write_elements(numbered(339999, 340000, 799500001, 999999999), folder / "nine-digit.json")
 
     # One orbit as text in the shapes that files come in. Two-line files are edited as text from here on.
-    tern = walker(
+    tern = rounded_to_two_line(walker(
         total=3, planes=1, phasing=0, inclination_deg=53.0, altitude_km=550.0, epoch=EPOCH, name="Tern",
         first_satellite_id=90301,
-    ).rounded_to_two_line()  # fmt: skip
+    ))  # fmt: skip
     write_elements(tern, folder / "three-line.tle")
     lines = (folder / "three-line.tle").read_text(encoding="ascii").splitlines()
     names, firsts, seconds = lines[0::3], lines[1::3], lines[2::3]
@@ -213,10 +214,10 @@ def make(folder: Path) -> None:
     _write(folder / "as-strings.json", [_AS_STRINGS])
 
     # Orbits and ages that need care.
-    write_elements(decayed().rounded_to_two_line(), folder / "decayed.tle")
+    write_elements(rounded_to_two_line(decayed()), folder / "decayed.tle")
     write_elements(eccentric(), folder / "eccentric.json")
     write_elements(geostationary(), folder / "geostationary.json")
-    write_elements(two_epochs().rounded_to_two_line(), folder / "two-epochs.tle")
+    write_elements(rounded_to_two_line(two_epochs()), folder / "two-epochs.tle")
     write_elements(stale(), folder / "stale.csv")
 
     # What must be refused, each for one reason.

@@ -28,7 +28,7 @@ from scipy.optimize import elementwise, minimize_scalar
 from skyfield.api import EarthSatellite, load, wgs84
 
 from passim import ElementSet, Fleet, Horizon, Site, Span, find_passes, read_elements, write_elements
-from passim.elements import SatelliteId
+from passim.elements import SatelliteId, rounded_to_two_line
 from passim.orbits.propagation import Propagator
 
 Floats = NDArray[np.float64]
@@ -267,7 +267,7 @@ def test_skyfield_reading_the_two_line_file_itself_sees_the_same_rises_and_sets(
         written = tmp_path / f"{kind[:3]}.tle"
         # Five columns carry the number, and Alpha-5 would be a matter of its own.
         fleet = Fleet([replace(r, satellite_id=SatelliteId(80001 + k)) for k, r in enumerate(fleet_of(kind))], kind)
-        write_elements(fleet.rounded_to_two_line(), written)
+        write_elements(rounded_to_two_line(fleet), written)
         theirs = {s.model.satnum: s for s in load.tle_file(str(written))}
         fleet = read_elements(written)
         assert len(theirs) == len(fleet)

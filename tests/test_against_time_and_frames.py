@@ -127,7 +127,7 @@ def test_sidereal_time_is_the_published_test_value_of_sofa() -> None:
 
 def test_sidereal_time_is_the_worked_example_of_a_textbook() -> None:
     # Vallado, "Fundamentals of Astrodynamics and Applications", example 3-5: 1992-08-20 12:14 UT1 gives 152.578787810
-    # deg (seen as quoted by page in open packages; the book itself was not opened).
+    # deg (recalled; the book was not opened).
     found = math.degrees(earth_angle_rad(np.array([utc_at_ut1(2448854.5, (12 * 60 + 14) / 1440.0)]))[0])
     assert found == pytest.approx(152.578787810, abs=1e-6)
 
@@ -240,8 +240,8 @@ def test_places_are_those_of_erfa() -> None:
 
 
 def test_a_place_is_the_worked_example_of_a_textbook() -> None:
-    # Vallado, example 7-1: 39.007 N, 104.883 W, 2187 m is (-1275.1219, -4797.9890, 3994.2975) km (seen as quoted by
-    # page in open packages; the book itself was not opened, and one of them prints 3994.2956).
+    # Vallado, example 7-1: 39.007 N, 104.883 W, 2187 m is (-1275.1219, -4797.9890, 3994.2975) km (recalled; the
+    # book was not opened).
     found = Site("a", 39.007, -104.883, 2187.0).position_km
     assert found == pytest.approx([-1275.1219, -4797.9890, 3994.2975], abs=1e-4)
 

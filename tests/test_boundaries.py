@@ -11,7 +11,7 @@ import pytest
 
 from passim import Fleet, Horizon, Site, Span, read_elements, walker, write_elements
 from passim.answers.calls import calendar_in
-from passim.elements import files, formats, omm_xml
+from passim.elements import files, formats, omm_xml, rounded_to_two_line
 from passim.errors import ElementsError, InputError, SiteError
 from passim.forecast.timing import band_for, band_of
 from passim.orbits.propagation import Propagator
@@ -68,9 +68,9 @@ def test_an_element_file_of_exactly_the_limit_is_read_and_one_byte_more_is_not(
     suffix: str, room: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / f"fleet{suffix}"
-    write_elements(fleet().rounded_to_two_line(), path)
+    write_elements(rounded_to_two_line(fleet()), path)
     plain = tmp_path / f"plain{suffix.removesuffix('.gz')}"
-    write_elements(fleet().rounded_to_two_line(), plain)
+    write_elements(rounded_to_two_line(fleet()), plain)
     # The limit holds for what is read and for what gzip unpacks to: shrink it to the larger of both.
     size = max(path.stat().st_size, plain.stat().st_size)
     monkeypatch.setattr(files, "LARGEST_BYTES", size + room)

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from passim.elements import Fleet, SatelliteId, parse_two_line, read_elements, write_elements
+from passim.elements import Fleet, SatelliteId, parse_two_line, read_elements, rounded_to_two_line, write_elements
 from passim.elements.formats import parse_elements
 from passim.elements.omm import message_of
 from passim.errors import ElementsError
@@ -318,9 +318,9 @@ def test_permissions_and_links_are_those_of_any_file(tmp_path: Path) -> None:
 
 def test_rounding_makes_a_fleet_fit(tmp_path: Path) -> None:
     fleet = Fleet([replace(RECORD, node_deg=120.123456, name="A NAME OF MORE THAN TWENTY-FOUR")], "Plover")
-    with pytest.raises(ElementsError, match=r"fleet\.rounded_to_two_line\(\)$"):
+    with pytest.raises(ElementsError, match=r"rounded_to_two_line\(fleet\)$"):
         write_elements(fleet, tmp_path / "x.tle")
-    rounded = fleet.rounded_to_two_line()
+    rounded = rounded_to_two_line(fleet)
     write_elements(rounded, tmp_path / "x.tle")
     assert read_elements(tmp_path / "x.tle") == rounded
     assert (rounded[0].node_deg, rounded[0].name, rounded.name) == (120.1235, "A NAME OF MORE THAN TWEN", "Plover")

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from passim.elements import ElementSet, Fleet, SatelliteId
+from passim.elements import ElementSet, Fleet, SatelliteId, rounded_to_two_line
 from passim.elements.epochs import (
     format_iso_epoch,
     format_two_line_epoch,
@@ -308,7 +308,7 @@ def test_what_was_skipped_stays_with_the_fleet() -> None:
     nearest, set_aside = one.nearest(EPOCH + timedelta(hours=13))
     assert (nearest.skipped, set_aside) == (("a",), 1)
     assert nearest[0].epoch == EPOCH + timedelta(days=1)
-    assert one.rounded_to_two_line().skipped == ("a",)
+    assert rounded_to_two_line(one).skipped == ("a",)
     assert Fleet([]).skipped == ()
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passim.elements import ElementSet, Fleet, SatelliteId, format_two_line, parse_elements, parse_two_line
-from passim.elements.two_line import checksum, rounded_to_two_line
+from passim.elements.two_line import checksum, rounded_set
 from passim.errors import ElementsError
 
 # An invented low orbit; the two checksums were added up by hand.
@@ -269,7 +269,7 @@ def test_names_that_look_like_something_else_survive(name: str) -> None:
     ("field", "value", "shown", "wanted", "way_out"),
     [
         ("satellite_id", SatelliteId(340000), "'340000'", "at most 339999", "writing .json"),
-        ("name", "X" * 25, None, "at most 24 characters", "writing .json, or fleet.rounded_to_two_line()"),
+        ("name", "X" * 25, None, "at most 24 characters", "writing .json, or rounded_to_two_line(fleet)"),
         ("name", "A\nB", "'A\\nB'", "no line ends or control characters", "writing .json"),
         ("node_deg", 120.00005, "120.00005", "what the columns '120.0001' say", None),
         ("mean_motion_rev_day", 15.054906501, "15.054906501", "what the columns '15.05490650' say", None),
@@ -294,7 +294,7 @@ def test_what_does_not_fit_is_refused(
     message = str(raised.value)
     assert message.startswith(f"{field} of {record.label} does not fit a two-line set; got {shown or ''}")
     assert f"; wanted {wanted}" in message
-    assert message.endswith("; try " + (way_out or "writing .json, or fleet.rounded_to_two_line()"))
+    assert message.endswith("; try " + (way_out or "writing .json, or rounded_to_two_line(fleet)"))
     assert message.isprintable()
 
 
@@ -313,9 +313,9 @@ def test_what_does_not_fit_is_refused(
     )
 )
 def test_rounding_makes_any_set_fit_and_moves_it_by_half_a_digit(record: ElementSet) -> None:
-    rounded = rounded_to_two_line(record)
+    rounded = rounded_set(record)
     format_two_line(rounded)
-    assert rounded_to_two_line(rounded) == rounded
+    assert rounded_set(rounded) == rounded
     assert abs(rounded.node_deg - record.node_deg) <= 0.5000001e-4
     assert abs(rounded.mean_motion_rev_day - record.mean_motion_rev_day) <= 0.5000001e-8
     assert abs(rounded.eccentricity - record.eccentricity) <= 1.0000001e-7

@@ -32,7 +32,7 @@ and UT1 skyfield's table: checks against those two packages are of what passim d
 | against_time_and_frames | microseconds_are_those_of_pythons_calendar | Python's library | library |
 | against_time_and_frames | ut1_is_that_of_the_bulletins_that_astropy_ships | IERS Bulletin B | printed, read |
 | against_time_and_frames | sidereal_time_is_the_published_test_value_of_sofa | SOFA test program | printed, quoted |
-| against_time_and_frames | sidereal_time_is_the_worked_example_of_a_textbook | Vallado's textbook | printed, quoted |
+| against_time_and_frames | sidereal_time_is_the_worked_example_of_a_textbook | Vallado's textbook | printed, recalled |
 | against_time_and_frames | sidereal_time_is_that_of_erfa_at_any_moment | SOFA, as pyerfa | library |
 | against_time_and_frames | sidereal_time_is_that_of_sgp4s_own_routine | sgp4 package | library |
 | against_time_and_frames | sidereal_time_is_that_of_astropy_to_the_change_of_models | astropy | library |
@@ -46,7 +46,7 @@ and UT1 skyfield's table: checks against those two packages are of what passim d
 | against_time_and_frames | the_constants_of_sgp4_are_those_of_its_package | sgp4 package | library |
 | against_time_and_frames | alpha_5_is_that_of_the_sgp4_package | sgp4 package | library |
 | against_time_and_frames | places_are_those_of_erfa | SOFA, as pyerfa | library |
-| against_time_and_frames | a_place_is_the_worked_example_of_a_textbook | Vallado's textbook | printed, quoted |
+| against_time_and_frames | a_place_is_the_worked_example_of_a_textbook | Vallado's textbook | printed, recalled |
 | against_time_and_frames | places_are_those_of_astropy | astropy | library |
 | against_time_and_frames | places_are_those_of_pymap3d | pymap3d | library |
 | against_time_and_frames | places_are_those_of_skyfield | skyfield | library |

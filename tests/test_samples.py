@@ -11,6 +11,7 @@ import pytest
 import make_samples
 from passim import Site, Span, find_passes, read_elements, write_elements
 from passim.answers.scenario import plover
+from passim.elements import rounded_to_two_line
 from passim.errors import ElementsError
 
 SAMPLES = Path(__file__).resolve().parent.parent / "tle_samples"
@@ -132,7 +133,7 @@ def test_nine_digit_numbers_do_not_fit_two_lines(tmp_path):
     fleet = read_elements(SAMPLES / "nine-digit.json")
     assert fleet.satellite_ids[-1] == "999999999"
     with pytest.raises(ElementsError, match=r"340000.* wanted at most 339999"):
-        write_elements(fleet.rounded_to_two_line(), tmp_path / "never.tle")
+        write_elements(rounded_to_two_line(fleet), tmp_path / "never.tle")
 
 
 def test_epochs_written_in_four_ways_are_one_moment():

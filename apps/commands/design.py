@@ -73,7 +73,7 @@ def design(
       passim design --total 66 --planes 6 --phasing 3 --inclination 87.9 --altitude 780 --star --out polar.tle
     """
     from passim import walker, write_elements
-    from passim.elements import patterns
+    from passim.elements import patterns, rounded_to_two_line
 
     from ..command_line.output import check_out, tell
     from ..text.units import counted, instant, printable
@@ -103,7 +103,7 @@ def design(
         fleet = patterns.jittered(fleet, sigma_deg=jitter_deg, seed=seed)
     fleet = patterns.launched_by_plane(fleet, planes)
     if two_line:
-        fleet = fleet.rounded_to_two_line()
+        fleet = rounded_to_two_line(fleet)
     write_elements(fleet, out)
 
     pattern = f"{'star' if star else 'delta'} pattern {total}/{planes}/{phasing:g}"

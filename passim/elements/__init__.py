@@ -25,7 +25,7 @@ from passim.elements.formats import parse_elements
 from passim.elements.identifiers import SatelliteId
 from passim.elements.patterns import walker
 from passim.elements.records import ElementSet, Fleet
-from passim.elements.two_line import format_two_line, parse_two_line
+from passim.elements.two_line import format_two_line, parse_two_line, rounded_to_two_line
 
 __all__ = [
     "ElementSet",
@@ -35,6 +35,7 @@ __all__ = [
     "parse_elements",
     "parse_two_line",
     "read_elements",
+    "rounded_to_two_line",
     "walker",
     "write_elements",
 ]

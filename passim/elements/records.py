@@ -197,18 +197,6 @@ class Fleet:
         nearest = Fleet([record for _, record in kept.values()], self.name, skipped=self.skipped)
         return nearest, len(self.records) - len(kept)
 
-    def rounded_to_two_line(self) -> Fleet:
-        """Return the fleet with every number rounded to the columns of a two-line set, and names cut to 24 characters.
-
-        The result can be written as .tle unless a catalogue number, a designator or a huge drag term cannot be.
-        Rounding moves a satellite of a low orbit by at most 6 m an angle (half of 1e-4 deg), 0.5 m by its
-        eccentricity, 3 m by its epoch, and 0.2 m a day by its mean motion.
-        Raises ElementsError when a number does not survive it, such as a mean motion that rounds to none.
-        """
-        from passim.elements.two_line import rounded_to_two_line  # two_line makes records, so it stands above them
-
-        return Fleet([rounded_to_two_line(record) for record in self.records], self.name, skipped=self.skipped)
-
 
 def _fleet_again(records: tuple[ElementSet, ...], name: str, skipped: tuple[str, ...]) -> Fleet:
     return Fleet(records, name, skipped=skipped)

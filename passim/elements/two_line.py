@@ -23,7 +23,7 @@ from passim.elements.epochs import (
 from passim.elements.identifiers import LARGEST_TWO_LINE_NUMBER, SatelliteId
 from passim.elements.lines import Words, is_plain, text_lines
 from passim.elements.read_log import ReadLog
-from passim.elements.records import ElementSet
+from passim.elements.records import ElementSet, Fleet
 from passim.errors import ElementsError
 
 LINE_LENGTH = 69
@@ -153,7 +153,7 @@ def format_two_line(record: ElementSet) -> str:
     return f"{_name_line(record)}{line_1}{checksum(line_1)}\n{line_2}{checksum(line_2)}\n"
 
 
-def rounded_to_two_line(record: ElementSet) -> ElementSet:
+def rounded_set(record: ElementSet) -> ElementSet:
     """Return the set with every number rounded to its columns and its name cut to 24 characters.
 
     The two counters keep their last digits, as they do in public sets. Raises ElementsError when a drag term is too
@@ -168,6 +168,17 @@ def rounded_to_two_line(record: ElementSet) -> ElementSet:
         revolution_at_epoch=record.revolution_at_epoch % 10**5,
         **numbers,
     )
+
+
+def rounded_to_two_line(fleet: Fleet) -> Fleet:
+    """Return the fleet with every number rounded to the columns of a two-line set, and names cut to 24 characters.
+
+    The result can be written as .tle unless a catalogue number, a designator or a huge drag term cannot be.
+    Rounding moves a satellite of a low orbit by at most 6 m an angle (half of 1e-4 deg), 0.5 m by its eccentricity,
+    3 m by its epoch, and 0.2 m a day by its mean motion.
+    Raises ElementsError when a number does not survive it, such as a mean motion that rounds to none.
+    """
+    return Fleet([rounded_set(record) for record in fleet.records], fleet.name, skipped=fleet.skipped)
 
 
 # ---------------------------------------------------------------------------------------------------- reading
@@ -381,5 +392,5 @@ def _does_not_fit(
         f"{field} of {record.label} does not fit a two-line set",
         got=value,
         wanted=wanted,
-        try_next="writing .json" + (", or fleet.rounded_to_two_line()" if rounding_helps else ""),
+        try_next="writing .json" + (", or rounded_to_two_line(fleet)" if rounding_helps else ""),
     )

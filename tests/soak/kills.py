@@ -26,7 +26,7 @@ from typing import Any, Final
 from passim import Fleet, Horizon, read_elements, walker, write_elements
 from passim.answers.calls.calendar_in import read_calendar
 from passim.answers.calls.calendar_out import CallWindow, write_calendar
-from passim.elements import SatelliteId, atomic
+from passim.elements import SatelliteId, atomic, rounded_to_two_line
 from passim.sky.survey_files import write_horizon
 from passim.spans import Span
 from passim.workspace import Workspace, create, keep_answer, keep_horizon_as, kept_answer
@@ -45,7 +45,7 @@ class Write:
 def numbered_low(fleet: Fleet) -> Fleet:
     """Return a fleet that two-line sets can carry."""
     low = Fleet(replace(record, satellite_id=SatelliteId(90_001 + k)) for k, record in enumerate(fleet))
-    return low.rounded_to_two_line()
+    return rounded_to_two_line(low)
 
 
 def writes(folder: Path) -> dict[str, Write]:
