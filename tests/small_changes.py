@@ -2,29 +2,62 @@
 
     python -m tests.small_changes --seed 1 --count 20                   of passim/
     python -m tests.small_changes --seed 1 --count 20 passim/coverage passim/spans.py
+    python -m tests.small_changes --seed 1 --count 20 --only 7 12       these two of the twenty again
+    python -m tests.small_changes --count 300 --share 1/2 --record F    every second; another process takes 2/2
 
 A comparison is flipped or loses its equality, + becomes -, a constant moves by one, `not` comes or goes, a returned
-value becomes None, the text of a key changes. The tests that name the file's module are run on the changed copy; a
-change that none of them notices is shown as a diff. The status is 0 where at least 95 of 100 are noticed.
+value becomes None, the text of a key changes. What only alters speed, what is said of progress, and assertions are
+left alone.
+
+First the tests are run unchanged, once: what each costs and which functions it calls is recorded (`--record FILE`
+keeps that for the next time and for other processes), and one that fails is named and left out. A change is then met
+by the tests of its file that call its function, the cheapest first, as far as `--budget` seconds of processor time
+go. A run that takes much longer than it did unchanged hangs, and has noticed. A change that no test notices is shown
+as a diff. The status is 0 where no test fails unchanged and at least 95 of 100 changes are noticed. Needs os.fork:
+every run starts from one process that has loaded the libraries.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import builtins
+import contextlib
 import difflib
+import hashlib
+import importlib
+import json
 import os
 import random
+import re
+import resource
 import shutil
-import subprocess
+import signal
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+import time
+import traceback
+from collections import Counter
+from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import dataclass
+from importlib.machinery import SourceFileLoader
+from itertools import chain
 from pathlib import Path
+from types import CodeType
+from typing import Any
+
+import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 WANTED_SHARE = 0.95
-_LONGEST_RUN_S = 900.0
+# A test that takes longer is not run; a run may take a few times what its tests took, and this much more.
+SLOWEST_TEST_S = 5.0
+# Tests of one file beyond this are left out.
+_LONGEST_FILE_S = 25.0
+# How many files of tests are looked at for one file.
+_MOST_FILES = 6
+_MARGIN_S = 10.0
+_LONGEST_RECORDING_S = 900.0
 _COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
     ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
@@ -33,15 +66,55 @@ _ARITHMETIC: dict[type[ast.operator], type[ast.operator]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
     ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
 }  # fmt: skip
+# Calls whose arguments are words of progress or of a log, keywords and constants that change speed or a guard alone.
+_SAYS = re.compile(r"^_?(tell|progress|debug|info|warning|warn|log)$")
+_SPARED_KEYWORD = re.compile(r"^(slots|frozen|kw_only|eq|repr|compare|maxsize|copy|strict|stacklevel|daemon)$")
+_SPARED_CONSTANT = re.compile(r"CHUNK|BLOCK|BATCH|CACHE|_PER_TASK|AT_ONCE|BYTES")
+# Faces of the program are tested through whole commands and pages; what they tell of a room comes late and dear.
+_FACES = re.compile(
+    r"^test_(browser|command|dashboard|figures|report|same_answer|readme|project|packing|workers|developers|documents"
+    r"|good_starts|pictures|left_behind|boundaries|system_faults)"
+)
+# Tests of a file that neither are called like it nor import it: it is reached through another door.
+TESTS_BESIDE: dict[str, tuple[str, ...]] = {
+    "apps/dashboard/security.py": ("test_dashboard_security",),
+    "passim/answers/report.py": ("test_report",),
+    "passim/constants.py": ("test_against_orbits_and_patterns", "test_orbits", "test_patterns"),
+    "passim/parallel/chunks.py": ("test_workers",),
+    "passim/parallel/executors.py": ("test_workers",),
+    "passim/parallel/leash.py": ("test_leash",),
+    "passim/workspace/checking.py": ("test_system_faults",),
+}
+# Loaded once, before every run is forked off.
+_LIBRARIES = (
+    "numpy", "pandas", "pandas.testing", "scipy.stats", "scipy.optimize", "sgp4.api", "skyfield.api", "hypothesis",
+    "hypothesis.strategies", "flask", "defusedxml.ElementTree", "time_machine", "concurrent.futures.process",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Change:
+    """One expression of a file, what takes its place, and the functions that it shows in (by qualified name)."""
+
+    path: Path
+    old: ast.expr
+    new: ast.expr
+    functions: frozenset[str]
+
+
+@dataclass(frozen=True)
+class RecordedTest:
+    """What a test costs in seconds of processor time, and which functions it calls, each "file:qualified name"."""
+
+    name: str
+    cost_s: float
+    calls: frozenset[str]
 
 
 def changes_of(source: str) -> Iterator[tuple[ast.expr, ast.expr]]:
     """Yield every expression of a source that can be changed, with what takes its place. Annotations are left alone."""
     tree = ast.parse(source)
-    hints = [getattr(node, name, None) for node in ast.walk(tree) for name in ("annotation", "returns")]
-    spared = {id(part) for hint in hints if hint is not None for part in ast.walk(hint)}
-    # What stands within an f-string cannot be replaced by its place in the file.
-    spared |= {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in ast.walk(node)}
+    spared = {id(part) for whole in _spared(tree) for part in ast.walk(whole)}
     for node in ast.walk(tree):
         if id(node) in spared:
             continue
@@ -57,12 +130,77 @@ def changes_of(source: str) -> Iterator[tuple[ast.expr, ast.expr]]:
             yield node, ast.Constant(not node.value)
         elif isinstance(node, ast.Constant) and type(node.value) in (int, float):
             yield node, ast.Constant(node.value + 1)
-        elif isinstance(node, ast.If | ast.While):
+        elif isinstance(node, ast.If | ast.While) and id(node.test) not in spared:
             yield node.test, ast.UnaryOp(ast.Not(), node.test)
         elif isinstance(node, ast.Return) and node.value is not None:
             yield node.value, ast.Constant(None)
         elif isinstance(node, ast.Subscript) and isinstance(node.slice, ast.Constant) and type(node.slice.value) is str:
             yield node.slice, ast.Constant(node.slice.value + "x")
+
+
+def _spared(tree: ast.Module) -> Iterator[ast.AST]:
+    """Yield the parts of a source in which a change could not be made, or would mean nothing."""
+    for node in ast.walk(tree):
+        for name in ("annotation", "returns"):
+            if (hint := getattr(node, name, None)) is not None:
+                yield hint
+        match node:
+            # What stands within an f-string cannot be replaced by its place in the file.
+            case ast.JoinedStr() | ast.Assert():
+                yield node
+            case ast.Call(func=ast.Name(id=name) | ast.Attribute(attr=name)) if _SAYS.match(name):
+                yield from node.args
+            case ast.keyword(arg=str(name)) if _SPARED_KEYWORD.match(name):
+                yield node
+            case ast.If(test=ast.Name(id="TYPE_CHECKING")):
+                yield node.test
+            case ast.AnnAssign(target=ast.Name(id=name)) | ast.Assign(targets=[ast.Name(id=name)]):
+                if name.isupper() and _SPARED_CONSTANT.search(name):
+                    yield node
+
+
+def functions_of(source: str, place: ast.expr) -> frozenset[str]:
+    """Return the qualified names of the functions in which a change at a place of a source would show.
+
+    That is the function around it; outside of all, those that name what is assigned there, or all of its class.
+    """
+    holder, named, every = "", "", dict[str, ast.AST]()
+
+    def look(node: ast.AST, prefix: str) -> None:
+        nonlocal holder, named
+        for child in ast.iter_child_nodes(node):
+            inner = prefix
+            if isinstance(child, ast.FunctionDef | ast.ClassDef):
+                inner = f"{prefix}{child.name}."
+                within = any(place is part for statement in child.body for part in ast.walk(statement))
+                if isinstance(child, ast.FunctionDef):
+                    every[inner[:-1]] = child
+                    inner += "<locals>."
+                if within or any(place is part for part in ast.walk(child)):
+                    holder = inner
+            elif isinstance(child, ast.Assign | ast.AnnAssign) and any(place is part for part in ast.walk(child)):
+                target = child.targets[0] if isinstance(child, ast.Assign) else child.target
+                named = target.id if isinstance(target, ast.Name) else ""
+            look(child, inner)
+
+    tree = ast.parse(source)
+    place = next(
+        node
+        for node in ast.walk(tree)
+        if isinstance(node, ast.expr)
+        and (node.lineno, node.col_offset, node.end_lineno, node.end_col_offset)
+        == (place.lineno, place.col_offset, place.end_lineno, place.end_col_offset)
+    )
+    look(tree, "")
+    if holder.endswith("<locals>."):
+        return frozenset({holder.removesuffix(".<locals>.")})
+    if holder:
+        return frozenset(name for name in every if name.startswith(holder)) | {holder + "__init__"}
+    return frozenset(
+        name
+        for name, function in every.items()
+        if any(isinstance(part, ast.Name) and part.id == named for part in ast.walk(function))
+    )
 
 
 def changed(source: str, old: ast.expr, new: ast.expr) -> str:
@@ -76,83 +214,342 @@ def changed(source: str, old: ast.expr, new: ast.expr) -> str:
     return (data[:first] + f"({ast.unparse(ast.fix_missing_locations(new))})".encode() + data[last:]).decode()
 
 
-def tests_of(path: Path) -> list[str]:
-    """Return the tests that name a file's module, or a file of tests that is called like it or like its folder."""
-    dotted = ".".join(path.with_suffix("").parts)
+def tests_of(root: Path, path: Path) -> list[str]:
+    """Return the files of tests of a file: those of the table, called like it, importing it, called like its folder.
+
+    No test drives a browser for this.
+    """
+    dotted = ".".join(path.with_suffix("").parts).replace("apps.", "passim_apps.")
     door, _, name = dotted.rpartition(".")
-    found = []
-    for test in sorted((ROOT / "tests").glob("test_*.py")):
-        text, words = test.read_text(encoding="utf-8"), test.stem.split("_")
-        imports = dotted in text or any(
-            line.startswith(f"from {door} import") and name in line for line in text.split("\n")
-        )
-        if "browser" not in words and (imports or name in test.stem or path.parent.name in words):
-            found.append(f"tests/{test.name}")
-    return found
+    beside, called, importing, like_folder = list[str](), list[str](), list[str](), list[str]()
+    for test in sorted((root / "tests").glob("test_*.py")):
+        words = test.stem.split("_")
+        if "browser" in words:
+            continue
+        if test.stem in TESTS_BESIDE.get(str(path), ()):
+            beside.append(test.stem)
+        elif path.parts[0] == "apps" or not _FACES.match(test.stem):
+            text = test.read_text(encoding="utf-8")
+            # An import of the door may take several lines.
+            taken = re.search(rf"^from {re.escape(door)} import (\([^)]*\)|.*)", text, re.MULTILINE)
+            if name in test.stem:
+                called.append(test.stem)
+            elif re.search(rf"\b{re.escape(dotted)}\b", text) or (
+                taken and door != "passim" and {name, *_exports(root, path)} & set(re.findall(r"\w+", taken[1]))
+            ):
+                importing.append(test.stem)
+            elif path.parent.name in words:
+                like_folder.append(test.stem)
+    return [f"tests/{stem}.py" for stem in (beside + called + importing + like_folder)[:_MOST_FILES]]
 
 
-def is_noticed(tree: Path, path: Path, text: str) -> bool:
-    """Say whether the tests of a file fail on the copy `tree` of the project with `text` in that file."""
-    file = tree / path
-    before = file.read_text(encoding="utf-8")
-    file.write_text(text, encoding="utf-8")
-    command = [
-        sys.executable,
-        "-B",
-        "-m",
-        "pytest",
-        "-qx",
-        "-m",
-        "not browser",
-        "-p",
-        "no:cacheprovider",
-        *tests_of(path),
-    ]
-    environment = dict(os.environ, PYTHONPATH=os.pathsep.join([str(tree / ".packages"), str(tree)]))
-    try:
-        ran = subprocess.run(
-            command, cwd=tree, env=environment, capture_output=True, timeout=_LONGEST_RUN_S, check=False
-        )
-        return ran.returncode != 0
-    except subprocess.TimeoutExpired:
-        return True
-    finally:
-        file.write_text(before, encoding="utf-8")
+def _exports(root: Path, path: Path) -> set[str]:
+    """Return the public names of a module."""
+    tree = ast.parse((root / path).read_text(encoding="utf-8"))
+    return {
+        node.name
+        for node in tree.body
+        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
+    }
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
+def selection(change: Change, recorded: Sequence[RecordedTest], tests: Sequence[str], budget_s: float) -> list[str]:
+    """Return the tests to try on a change: of its files of tests those that call its functions, the cheapest first.
+
+    What is left of the budget goes to other tests of files called like it, which may share what one test prepared.
+    """
+    keys = {f"{change.path}:{name}" for name in change.functions}
+    rank = {file: number for number, file in enumerate(tests)}
+    mine = sorted(
+        (test for test in recorded if test.name.partition("::")[0] in rank),
+        key=lambda test: (not keys & test.calls, test.cost_s * (1 + rank[test.name.partition("::")[0]])),
+    )
+    chosen, left_s = list[str](), budget_s
+    for test in mine:
+        if chosen and test.cost_s > left_s:
+            continue
+        chosen.append(test.name)
+        left_s -= test.cost_s
+    return chosen
+
+
+class Recorder:
+    """A plugin of pytest: the processor time of each test and the functions of the tree that it calls.
+
+    Every function of the tree is loaded with one more statement that says it was called: tracing calls takes longer
+    than many a test.
+    """
+
+    def __init__(self, tree: Path, rooms: Sequence[str]) -> None:
+        self._prefix, self._length = tuple(f"{tree}/{room}" for room in rooms), len(str(tree)) + 1
+        self._called: set[str] = set()
+        self._fixtures: dict[str, set[str]] = {}
+        self.tests: dict[str, tuple[float, list[str]]] = {}
+        self.failed: list[str] = []
+        load = SourceFileLoader.get_code
+
+        def load_watched(loader: SourceFileLoader, name: str) -> CodeType | None:
+            path = os.path.realpath(loader.path)
+            return self._watched(path) if path.startswith(self._prefix) else load(loader, name)
+
+        SourceFileLoader.get_code = load_watched  # type: ignore[method-assign]  # this process ends after its tests
+        builtins._note_call = self._note_call  # type: ignore[attr-defined]
+
+    def _note_call(self, function: str) -> None:
+        self._called.add(function)
+
+    def _watched(self, path: str) -> CodeType:
+        """Return the code of a file in which every function says that it was called."""
+        tree = ast.parse(Path(path).read_text(encoding="utf-8"))
+
+        def watch(node: ast.AST, prefix: str) -> None:
+            for child in ast.iter_child_nodes(node):
+                inner = prefix
+                if isinstance(child, ast.ClassDef):
+                    inner = f"{prefix}{child.name}."
+                if isinstance(child, ast.FunctionDef):
+                    inner = f"{prefix}{child.name}.<locals>."
+                    function = f"{path[self._length :]}:{prefix}{child.name}"
+                    [said] = ast.parse(f"__builtins__['_note_call']({function!r})").body
+                    for part in ast.walk(said):
+                        ast.copy_location(part, child.body[0])
+                    child.body.insert(int(ast.get_docstring(child) is not None), said)
+                watch(child, inner)
+
+        watch(tree, "")
+        return compile(tree, path, "exec", dont_inherit=True)
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(self, fixturedef: Any, request: Any) -> Generator[None, Any, Any]:
+        """Remember what a fixture calls that several tests share."""
+        before, self._called = self._called, set()
+        try:
+            return (yield)
+        finally:
+            if fixturedef.scope != "function":
+                self._fixtures[fixturedef.argname] = self._called
+            self._called = before | self._called
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, Any, Any]:
+        """Time a test and note its calls; a slow one is given up, and all that would come late."""
+        self._called, self._outcomes = set(), Counter[str]()
+        before_s = _processor_s()
+        signal.signal(signal.SIGPROF, lambda *_: pytest.skip("slow"))
+        if before_s > _LONGEST_FILE_S:
+            item.add_marker(pytest.mark.skip("late"))
+        signal.setitimer(signal.ITIMER_PROF, SLOWEST_TEST_S)
+        try:
+            result = yield
+        finally:
+            signal.setitimer(signal.ITIMER_PROF, 0.0)
+        calls = set().union(self._called, *(self._fixtures.get(name, ()) for name in getattr(item, "fixturenames", ())))
+        if self._outcomes["failed"]:
+            self.failed.append(item.nodeid)
+        elif not self._outcomes["skipped"]:
+            self.tests[item.nodeid] = _processor_s() - before_s, sorted(calls)
+        return result
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Note how each phase of a test ended."""
+        self._outcomes[report.outcome] += 1
+
+
+class Copy:
+    """A copy of the tree in which one file at a time is changed and tests are run, each time in a forked process."""
+
+    def __init__(self, root: Path, folder: Path) -> None:
+        self.tree, self.output, self._temporary = folder / "tree", folder / "output.txt", folder / "temporary"
+        unwanted = shutil.ignore_patterns(".git", ".venv", "__pycache__", ".shim", "*.png")
+        shutil.copytree(root, self.tree, ignore=unwanted)
+        (self.tree / ".packages").mkdir()
+        if (self.tree / "apps").is_dir():
+            (self.tree / ".packages" / "passim_apps").symlink_to(self.tree / "apps")
+
+    def record(self, file: str, rooms: Sequence[str]) -> tuple[list[RecordedTest], list[str]]:
+        """Return what each test of a file costs and calls, and which of them fail (the file itself, if all of it)."""
+        answer = self.tree / "recorded.json"
+        answer.unlink(missing_ok=True)
+
+        def work() -> int:
+            recorder = Recorder(self.tree, rooms)
+            status = self._pytest([file], recorder)
+            answer.write_text(json.dumps([recorder.tests, recorder.failed]), encoding="utf-8")
+            return status
+
+        status = self._run(work, _LONGEST_RECORDING_S)
+        if status not in (0, 1, 5) or not answer.exists():
+            return [], [file]
+        tests, failed = json.loads(answer.read_text(encoding="utf-8"))
+        return [RecordedTest(name, cost, frozenset(calls)) for name, (cost, calls) in tests.items()], failed
+
+    def notices(self, path: Path, text: str, tests: Sequence[str], longest_s: float) -> bool:
+        """Say whether some tests fail, or take longer than they may, with `text` in a file."""
+        file = self.tree / path
+        before, stamp = file.read_bytes(), file.stat()
+        file.write_text(text, encoding="utf-8")
+        # Compiled code is told from stale code by size and whole seconds.
+        os.utime(file, (stamp.st_atime, stamp.st_mtime + 10.0))
+        sys.dont_write_bytecode = True
+        try:
+            return self._run(lambda: self._pytest(["-x", *tests]), longest_s) not in (0, 5)
+        finally:
+            sys.dont_write_bytecode = False
+            file.write_bytes(before)
+            os.utime(file, (stamp.st_atime, stamp.st_mtime))
+
+    def _pytest(self, arguments: Sequence[str], *plugins: object) -> int:
+        """Run pytest in this (forked) process."""
+        os.chdir(self.tree)
+        paths = [str(self.tree / ".packages"), str(self.tree)]
+        os.environ["PYTHONPATH"] = os.pathsep.join(paths)
+        sys.path[:0] = paths
+        for name in [name for name in sys.modules if name.partition(".")[0] in ("tests", "passim", "passim_apps")]:
+            del sys.modules[name]
+        options = ["-q", "-m", "not browser", "-p", "no:cacheprovider", f"--basetemp={self._temporary}"]
+        options += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # of libraries that are loaded before
+        return int(pytest.main([*options, *arguments], plugins=list(plugins)))
+
+    def _run(self, work: Callable[[], int], longest_s: float) -> int:
+        """Return the status of some work in a forked process, or -1 where it took longer than it may and was ended."""
+        sys.stdout.flush()
+        child = os.fork()
+        if child == 0:
+            status = 1
+            try:
+                os.setsid()
+                os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+                said = os.open(self.output, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+                os.dup2(said, 1)
+                os.dup2(said, 2)
+                signal.signal(signal.SIGTERM, signal.SIG_DFL)
+                resource.setrlimit(resource.RLIMIT_CPU, (int(longest_s) + 1, int(longest_s) + 2))
+                status = work()
+                sys.stdout.flush()
+            except BaseException:
+                traceback.print_exc()
+            finally:
+                os._exit(status)
+        # Processor time is limited above; what waits for ever is ended here. On a busy machine all takes longer.
+        end, done, status = time.monotonic() + 10.0 * longest_s, 0, -1
+        try:
+            while not done and time.monotonic() < end:
+                time.sleep(0.02)
+                done, status = os.waitpid(child, os.WNOHANG)
+        finally:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(child, signal.SIGKILL)  # and what a test left running
+            if not done:
+                os.waitpid(child, 0)
+        return os.waitstatus_to_exitcode(status) if done else -1
+
+
+def _processor_s() -> float:
+    """Return the processor time of this process and of those it has waited for."""
+    return sum(os.times()[:4])
+
+
+def sample_of(root: Path, rooms: Sequence[str], seed: int, count: int) -> list[Change]:
+    """Return some changes to the files of some rooms (folders or files below the root), drawn at random by a seed."""
+    paths = sorted(
+        file for room in rooms for file in ([Path(room)] if room.endswith(".py") else _below(root, Path(room)))
+    )
+    sources = {path: (root / path).read_text(encoding="utf-8") for path in paths}
+    every = [(path, old, new) for path, source in sources.items() for old, new in changes_of(source)]
+    drawn = random.Random(seed).sample(every, min(count, len(every)))
+    return [Change(path, old, new, functions_of(sources[path], old)) for path, old, new in drawn]
+
+
+def _below(root: Path, room: Path) -> Iterator[Path]:
+    return (file.relative_to(root) for file in (root / room).rglob("*.py"))
+
+
+class Record:
+    """What the tests cost and call on the unchanged tree, found out as it is needed and kept in a file if one is given.
+
+    A stored record holds as long as neither the code nor the test changes. `failing` are tests that fail unchanged.
+    """
+
+    def __init__(self, copy: Copy, rooms: Sequence[str], store: Path | None) -> None:
+        self._copy, self._rooms, self._store = copy, rooms, store
+        self._code, self.failing = hashlib.sha256(), set[str]()
+        for file in sorted(chain.from_iterable(_below(copy.tree, Path(room)) for room in rooms)):
+            self._code.update((copy.tree / file).read_bytes())
+        self._found: dict[str, list[RecordedTest]] = {}
+
+    def tests(self, file: str) -> list[RecordedTest]:
+        """Return the tests of a file that pass and are not slow."""
+        if file not in self._found:
+            digest = hashlib.sha256(self._code.digest() + (self._copy.tree / file).read_bytes()).hexdigest()
+            kept = self._stored().get(file, {})
+            if kept.get("digest") != digest:
+                tests, failed = self._copy.record(file, self._rooms)
+                kept = {"digest": digest, "failed": failed}
+                kept["tests"] = [(test.name, test.cost_s, sorted(test.calls)) for test in tests]
+                print(f"{file}: {len(tests)} tests, {sum(test.cost_s for test in tests):.1f} s", flush=True)
+                if failed:
+                    said = self._copy.output.read_text(encoding="utf-8", errors="replace")
+                    print(f"fails unchanged: {', '.join(failed)}\n{said[-2000:]}", flush=True)
+                if self._store is not None:
+                    # Another process may be reading it.
+                    whole = self._store.with_suffix(f".{os.getpid()}")
+                    whole.write_text(json.dumps({**self._stored(), file: kept}), encoding="utf-8")
+                    whole.replace(self._store)
+            self.failing |= set(kept["failed"])
+            self._found[file] = [RecordedTest(name, cost, frozenset(calls)) for name, cost, calls in kept["tests"]]
+        return self._found[file]
+
+    def _stored(self) -> dict[str, Any]:
+        """Return what is stored now: another process may have added to it."""
+        is_there = self._store is not None and self._store.is_file()
+        return json.loads(self._store.read_text(encoding="utf-8")) if is_there else {}
+
+
+def main(arguments: Sequence[str] | None = None, root: Path = ROOT) -> int:
     """Try a sample of small changes, show those that no test notices, and say how many were noticed."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--count", type=int, default=20)
+    parser.add_argument("--only", type=int, nargs="*", metavar="NUMBER", help="only these of the sample, from 1")
+    parser.add_argument("--budget", type=float, default=5.0, help="seconds of processor time of the tests of a change")
+    parser.add_argument("--record", type=Path, help="file that keeps what the tests cost and call")
+    parser.add_argument("--share", default="1/1", metavar="K/N", help="only every N-th of the sample, from the K-th on")
     parser.add_argument("rooms", nargs="*", default=["passim"], help="folders or files below the root")
     chosen = parser.parse_args(arguments)
-    paths = [
-        file for room in chosen.rooms for file in ([Path(room)] if room.endswith(".py") else Path(room).rglob("*.py"))
-    ]
-    sources = {path: (ROOT / path).read_text(encoding="utf-8") for path in sorted(paths)}
-    every = [(path, old, new) for path, source in sources.items() for old, new in changes_of(source)]
-    sample = random.Random(chosen.seed).sample(every, min(chosen.count, len(every)))
-    noticed, sound = 0, set[Path]()
+    first, step = map(int, chosen.share.split("/"))
+    sample = list(enumerate(sample_of(root, chosen.rooms, chosen.seed, chosen.count), 1))[first - 1 :: step]
+    if chosen.only is not None:
+        sample = [(number, change) for number, change in sample if number in chosen.only]
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # ends the run that is going on, too
+    for library in _LIBRARIES:
+        importlib.import_module(library)
+    noticed, spent_s = 0, 0.0
     with tempfile.TemporaryDirectory(prefix="small-changes-") as folder:
-        tree = Path(folder, "tree")
-        shutil.copytree(ROOT, tree, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", ".shim"))
-        (tree / ".packages").mkdir()
-        (tree / ".packages" / "passim_apps").symlink_to(tree / "apps")
-        for number, (path, old, new) in enumerate(sample, 1):
-            # A test that fails without any change notices nothing.
-            if path not in sound:
-                sound.add(path)
-                assert not is_noticed(tree, path, sources[path]), f"the tests of {path} fail on the unchanged tree"
-            text = changed(sources[path], old, new)
-            caught = is_noticed(tree, path, text)
+        copy = Copy(root, Path(folder).resolve())
+        record = Record(copy, sorted({f"{Path(room).parts[0]}/" for room in chosen.rooms}), chosen.record)
+        for number, change in sample:
+            source = (copy.tree / change.path).read_text(encoding="utf-8")
+            text = changed(source, change.old, change.new)
+            files = tests_of(root, change.path)
+            recorded = [test for file in files for test in record.tests(file)]
+            mine = selection(change, recorded, files, chosen.budget)
+            longest_s = 3.0 * sum(test.cost_s for test in recorded if test.name in mine) + _MARGIN_S
+            began_s = _processor_s()
+            caught = bool(mine) and copy.notices(change.path, text, mine, longest_s)
+            spent_s += _processor_s() - began_s
             noticed += caught
-            print(f"{number} {'noticed' if caught else 'NOT NOTICED'}: {path}:{old.lineno}", flush=True)
+            print(f"{number} {'noticed' if caught else 'NOT NOTICED'}: {change.path}:{change.old.lineno}", flush=True)
             if not caught:
-                lines = (sources[path].splitlines(), text.splitlines())
-                print("\n".join(difflib.unified_diff(*lines, str(path), "changed", n=1, lineterm="")), flush=True)
-    print(f"{noticed} of {len(sample)} noticed, seed {chosen.seed}")
-    return int(noticed < WANTED_SHARE * len(sample))
+                lines = (source.splitlines(), text.splitlines())
+                shown = difflib.unified_diff(*lines, str(change.path), "changed", n=1, lineterm="")
+                print("\n".join(shown), flush=True)
+    print(
+        f"{noticed} of {len(sample)} noticed, seed {chosen.seed}, "
+        f"{spent_s / max(len(sample), 1):.1f} s of processor time a change"
+    )
+    if record.failing:
+        print("fail unchanged, and were left out: " + ", ".join(sorted(record.failing)))
+    return int(bool(record.failing) or noticed < WANTED_SHARE * len(sample))
 
 
 if __name__ == "__main__":
