@@ -11,6 +11,7 @@ import socket
 import sys
 import threading
 import time
+import types
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any
@@ -18,7 +19,7 @@ from typing import Any
 import flask
 import pytest
 
-from passim_apps.dashboard.connections import Channel, ConnectionLimits, bounded_server
+from passim_apps.dashboard.connections import Channel, ConnectionLimits, FairQueue, bounded_server
 from passim_apps.dashboard.serving import lan_addresses, listening_sockets, own_names
 from patience import PATIENCE_S
 
@@ -56,13 +57,13 @@ def an_application(done: list[str]) -> flask.Flask:
 class Served:
     """A server under way, and clients of it."""
 
-    def __init__(self, limits: ConnectionLimits, may_send: Callable[[Any], bool]) -> None:
+    def __init__(self, limits: ConnectionLimits, is_known: Callable[[Any], bool]) -> None:
         self.done: list[str] = []
         self.application = an_application(self.done)
         listeners = listening_sockets(True, 0)
         self.port = listeners[0].getsockname()[1]
         self.server = bounded_server(
-            self.application, listeners, threads=2, largest_body_bytes=10**6, may_send=may_send, limits=limits
+            self.application, listeners, threads=2, largest_body_bytes=10**6, is_known=is_known, limits=limits
         )
         self.opened: list[socket.socket] = []
         self.thread = threading.Thread(target=self._serve, daemon=True)
@@ -117,8 +118,8 @@ def is_closed(client: socket.socket, within_s: float = 0.0) -> bool:
 
 @pytest.fixture
 def served(request: pytest.FixtureRequest) -> Iterator[Served]:
-    limits, may_send = getattr(request, "param", (QUICK, lambda head: True))
-    opened = Served(limits, may_send)
+    limits, is_known = getattr(request, "param", (QUICK, lambda head: True))
+    opened = Served(limits, is_known)
     yield opened
     opened.close()
 
@@ -224,10 +225,72 @@ def test_a_large_body_is_refused_before_it_comes_where_nobody_vouches_for_it(ser
     assert " 413 " in read(chunks).partition("\r\n")[0]
 
 
+class Waiting:
+    """As much of a connection as the queue looks at."""
+
+    def __init__(self, peer: str, known: bool = True) -> None:
+        self.peer, self.dropped = peer, False
+        self.requests = [types.SimpleNamespace(headers={"COOKIE": "ours"} if known else {})]
+
+    def drop(self) -> None:
+        self.dropped = True
+
+
+def a_queue(*waiting: Waiting) -> Any:
+    queue: Any = FairQueue(ConnectionLimits(waiting=5, waiting_strangers=2), lambda head: head.get("COOKIE") == "ours")
+    for each in waiting:
+        queue.append(each)
+    return queue
+
+
+def turns_of(queue: Any) -> str:
+    return "".join(queue.popleft().peer for _ in range(len(queue)))
+
+
+def test_addresses_take_turns_whoever_asked_most() -> None:
+    assert turns_of(a_queue(*map(Waiting, "aaaabbc"))) == "abcabaa"
+    queue = a_queue(*map(Waiting, "aab"))
+    assert queue.popleft().peer == "a"
+    queue.append(Waiting("c"))
+    assert turns_of(queue) == "bac"
+    assert not queue
+    with pytest.raises(IndexError):
+        queue.popleft()
+
+
+def test_strangers_wait_for_those_who_logged_in_and_are_not_forgotten() -> None:
+    strangers = [Waiting(peer, known=False) for peer in "xy"]
+    assert turns_of(a_queue(*strangers, *map(Waiting, "abc"))) == "abcxy"
+    many = [Waiting(peer) for peer in "abcd" for _ in range(5)]
+    assert turns_of(a_queue(*strangers, *many)) == "abcdabcxdabcdabycdabcd"
+
+
+def test_so_many_of_one_address_wait_and_no_more() -> None:
+    strangers, known = [Waiting("a", known=False) for _ in range(3)], [Waiting("a") for _ in range(6)]
+    assert len(a_queue(*strangers, *known)) == 2 + 5
+    assert [each.dropped for each in (*strangers, *known)] == [False] * 2 + [True] + [False] * 5 + [True]
+
+
+@own_address_each
+def test_who_asks_much_at_once_does_not_hold_up_another(served: Served) -> None:
+    """All threads are held and one address has more waiting than there are threads: the other's turn comes second."""
+    held = [served.client(b"GET /held HTTP/1.1\r\nHost: x\r\n\r\n", "127.0.0.7") for _ in range(2)]
+    time.sleep(0.2)
+    greedy = [served.client(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n", "127.0.0.8") for _ in range(5)]
+    time.sleep(0.2)
+    other = served.client(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n", "127.0.0.9")
+    time.sleep(0.2)
+    assert not served.done
+    served.application.extensions["release"].set()
+    for client in (*held, *greedy, other):
+        assert client.recv(65536)
+    assert served.done.index("127.0.0.9") <= 2
+
+
 def test_the_real_limits_leave_a_browser_room() -> None:
     """Common practice: a browser opens 6 connections to a server, and a phone's network may pause for seconds."""
     limits = ConnectionLimits()
-    assert limits == ConnectionLimits(10.0, 10.0, 16384, 60.0, 32, 512, 65536)
+    assert limits == ConnectionLimits(10.0, 10.0, 16384, 60.0, 32, 512, 65536, 24, 8)
     assert replace(limits, together=10**9).within_files().together < 10**9
 
 

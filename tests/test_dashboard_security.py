@@ -26,7 +26,7 @@ from passim_apps.dashboard.security import (
     TooSoon,
     content_policy,
     hosts_of,
-    who_may_send,
+    who_is_known,
 )
 from passim_apps.dashboard.state import DashboardState
 
@@ -430,11 +430,11 @@ def test_a_large_body_is_taken_from_a_session_alone() -> None:
     told: list[str] = []
     password = Password(told.append, Clock())
     token = password.try_open(told[0])
-    may_send = who_may_send(password)
-    assert may_send({"COOKIE": f"other=1; passim_session={token}"})
+    is_known = who_is_known(password)
+    assert is_known({"COOKIE": f"other=1; passim_session={token}"})
     for head in ({}, {"COOKIE": "passim_session="}, {"COOKIE": "passim_session=made-up"}, {"COOKIE": str(token)}):
-        assert not may_send(head)
-    assert who_may_send(None)({})
+        assert not is_known(head)
+    assert who_is_known(None)({})
 
 
 @pytest.mark.parametrize(

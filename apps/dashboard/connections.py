@@ -12,7 +12,9 @@ what its server does when a connection comes.
     idle        a connection kept for a next request is closed after `idle_s`
     addresses   one address has at most `per_address` connections: past that its own longest idle one is closed
     together    where all are taken, the address with the most connections loses its longest idle one
-    size        a body of more than `small_body_bytes` is taken from those alone whom `may_send` lets
+    size        a body of more than `small_body_bytes` is taken from those alone whom `is_known` knows
+    turns       requests get threads address by address in turn, those whom `is_known` knows before strangers
+    waiting     so many requests of one address wait for a thread: past that the newest one's connection is closed
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ import logging
 import math
 import socket
 import time
-from collections import Counter
+from collections import Counter, OrderedDict, deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -40,6 +42,10 @@ _LOOK_EVERY_S: Final = 0.5
 _MOST_PIPELINED: Final = 8
 # Cookies of other servers on this machine come with each request; browsers send some KiB of head in all.
 _LARGEST_HEAD_BYTES: Final = 32 * 2**10
+# Of so many turns one is a stranger's, who may hold the right password.
+_STRANGER_EVERY: Final = 8
+
+Head = Mapping[str, str]
 
 
 @dataclass(frozen=True)
@@ -54,6 +60,8 @@ class ConnectionLimits:
     per_address: int = 32
     together: int = 512
     small_body_bytes: int = 64 * 2**10
+    waiting: int = 24
+    waiting_strangers: int = 8
 
     def within_files(self) -> ConnectionLimits:
         """Return the limits with at most half as many connections as this process may have open files."""
@@ -68,13 +76,13 @@ class ConnectionLimits:
 class _Parser(HTTPRequestParser):  # type: ignore[misc]  # waitress has no annotations
     """A request that is being read; its head decides how large its body may be."""
 
-    def __init__(self, adjustments: Any, small: Any, may_send: Callable[[Mapping[str, str]], bool]) -> None:
+    def __init__(self, adjustments: Any, small: Any, is_known: Callable[[Head], bool]) -> None:
         super().__init__(adjustments)
-        self._small, self._may_send = small, may_send
+        self._small, self._is_known = small, is_known
 
     def parse_header(self, header_plus: bytes) -> None:
         super().parse_header(header_plus)
-        if (self.content_length or self.chunked) and not self._may_send(self.headers):
+        if (self.content_length or self.chunked) and not self._is_known(self.headers):
             self.adj = self._small
 
 
@@ -154,6 +162,46 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # waitress has no annotations
             self.socket.shutdown(socket.SHUT_RDWR)
 
 
+class FairQueue:
+    """The connections whose requests wait for a thread: to waitress, which locks it, the queue of its dispatcher."""
+
+    def __init__(self, limits: ConnectionLimits, is_known: Callable[[Head], bool]) -> None:
+        self._limits, self._is_known = limits, is_known
+        # Of each address those that wait, in their order; the address whose turn is next stands first.
+        self._known: OrderedDict[str, deque[Channel]] = OrderedDict()
+        self._strangers: OrderedDict[str, deque[Channel]] = OrderedDict()
+        self._before_stranger = _STRANGER_EVERY - 1
+        self._count = 0
+
+    def __len__(self) -> int:
+        return self._count
+
+    def append(self, channel: Channel) -> None:
+        """Let a connection wait, or close it where its address has so many waiting already."""
+        known = self._is_known(channel.requests[0].headers)
+        waiting = (self._known if known else self._strangers).setdefault(channel.peer, deque())
+        if len(waiting) >= (self._limits.waiting if known else self._limits.waiting_strangers):
+            channel.drop()
+            return
+        waiting.append(channel)
+        self._count += 1
+
+    def popleft(self) -> Channel:
+        """Return the connection whose turn it is. Raises IndexError where none waits."""
+        if not self._count:
+            raise IndexError("nobody waits")
+        if self._known and (self._before_stranger or not self._strangers):
+            addresses, self._before_stranger = self._known, max(self._before_stranger - 1, 0)
+        else:
+            addresses, self._before_stranger = self._strangers, _STRANGER_EVERY - 1
+        peer, waiting = addresses.popitem(last=False)
+        found = waiting.popleft()
+        if waiting:
+            addresses[peer] = waiting
+        self._count -= 1
+        return found
+
+
 class BoundedServer(TcpWSGIServer):  # type: ignore[misc]  # waitress has no annotations
     """waitress on one listening socket, within limits that it shares with those on other sockets of the same map."""
 
@@ -212,13 +260,13 @@ def bounded_server(
     *,
     threads: int,
     largest_body_bytes: int,
-    may_send: Callable[[Mapping[str, str]], bool],
+    is_known: Callable[[Head], bool],
     limits: ConnectionLimits | None = None,
 ) -> Any:
     """Return waitress over listening sockets, within `limits`; its `run` serves until interrupted, `close` ends it.
 
-    `may_send` gets the head of a request, its names in capitals with underscores, and says whether its body may be
-    larger than a form.
+    `is_known` gets the head of a request, its names in capitals with underscores, and says whether its sender has
+    logged in: strangers wait longer, and send no more than a form.
     """
     # Whoever goes away in the middle, or asks a lot at once, is nothing to fill a terminal with.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
@@ -235,8 +283,9 @@ def bounded_server(
     limits = (limits or ConnectionLimits()).within_files()
     small = copy.copy(adjustments)
     small.max_request_body_size = min(limits.small_body_bytes, largest_body_bytes)
-    parser = functools.partial(_Parser, small=small, may_send=may_send)
+    parser = functools.partial(_Parser, small=small, is_known=is_known)
     dispatcher = ThreadedTaskDispatcher()
+    dispatcher.queue = FairQueue(limits, is_known)
     dispatcher.set_thread_count(threads)
     served: dict[int, Any] = {}
     effective = []

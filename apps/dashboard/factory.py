@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Hashable, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -14,6 +14,7 @@ from passim.errors import InputError
 from ..figures.theme import LIGHT
 from . import shell
 from .address import read_query
+from .answer_cache import AnswerCache, share
 from .faults import answer_faults
 from .notes import refuse_old
 from .page_model import Page
@@ -22,6 +23,16 @@ from .security import Password, Rules, protect
 from .state import DashboardState, Pending
 
 ASSETS: Final = Path(__file__).resolve().parent / "assets"
+# Dash's own routes of what never changes while a server runs.
+_LASTING: Final = (
+    "/",
+    "/<path:path>",
+    "/_dash-layout",
+    "/_dash-dependencies",
+    "/assets/<path:filename>",
+    "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>",
+)
+_NUMBERS: Final = "/csv/<page_name>/<panel_name>.csv"
 
 
 def make_app(
@@ -57,6 +68,7 @@ def make_app(
         if page.register is not None:
             page.register(app, state)
     _serve_files(app.server, state, pages)
+    _keep_answers(app, state, pages)
     rules = Rules(
         hosts=frozenset(hosts),
         paths=frozenset(page.path for page in pages),
@@ -71,13 +83,13 @@ def make_app(
 def _serve_files(server: flask.Flask, state: DashboardState, pages: Sequence[Page]) -> None:
     by_name = {page.name.lower(): page for page in pages}
 
-    @server.get("/csv/<page_name>/<panel_name>.csv")
+    @server.get(_NUMBERS)
     def numbers(page_name: str, panel_name: str) -> flask.Response:
         page = by_name.get(page_name)
         panel = page.panel(panel_name) if page is not None else None
         if page is None or panel is None or not panel.table:
             return flask.Response("There is no such table.\n", 404, mimetype="text/plain")
-        choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
+        choices, _ = read_query(_query())
         question = state.question(choices)
         try:
             refuse_old(question, page)
@@ -91,6 +103,27 @@ def _serve_files(server: flask.Flask, state: DashboardState, pages: Sequence[Pag
             return not_yet(answered.still)
         if shown is None or shown.table is None:
             return flask.Response("There is nothing to list.\n", 404, mimetype="text/plain")
+        share()
         answer = flask.Response(csv_text(shown.table), mimetype="text/csv")
         answer.headers["Content-Disposition"] = f'attachment; filename="passim-{page_name}-{panel_name}.csv"'
         return answer
+
+
+def _keep_answers(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
+    """Keep what many ask: what never changes while the server runs, and answers for as long as they are true."""
+    by_name = {page.name.lower(): page for page in pages}
+    server, cache = app.server, AnswerCache()
+
+    def of_numbers() -> Hashable | None:
+        page = by_name.get((flask.request.view_args or {}).get("page_name", ""))
+        key = None if page is None else shell.answer_key(state, page, _query())
+        return None if key is None else (flask.request.path, key)
+
+    for rule in _LASTING:
+        cache.keep(server, rule)
+    cache.keep(server, _NUMBERS, of_numbers)
+    cache.keep(server, "/_dash-update-component", lambda: shell.request_key(state, pages, flask.request.get_json()))
+
+
+def _query() -> str:
+    return flask.request.query_string.decode("utf-8", "replace")

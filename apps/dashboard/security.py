@@ -31,6 +31,8 @@ from urllib.parse import quote, urlsplit
 
 import flask
 
+from .answer_cache import cache_control
+
 LARGEST_REQUEST_BYTES: Final = 48 * 2**20
 
 # N = 2**14, r = 8, p = 1 takes 16 MiB and some 50 ms: the interactive setting of RFC 7914 (section 2, recalled).
@@ -76,12 +78,12 @@ class Password:
 
         Raises TooSoon where that address gave a wrong one and has not waited.
         """
+        self._check_wait(peer)  # whoever comes too soon holds up nobody
         with self._trying:
+            self._check_wait(peer)
             now = self._clock()
-            count, not_before = self._wrong.get(peer, (0, now))
-            if now < not_before:
-                raise TooSoon(not_before - now)
             if not hmac.compare_digest(self._digest(given.strip()[:200].lower()), self._kept):
+                count, _ = self._wrong.get(peer, (0, now))
                 self._wrong[peer] = (count + 1, now + min(2.0**count, _LONGEST_WAIT_S))
                 self._wrong.move_to_end(peer)
                 while len(self._wrong) > MOST_REMEMBERED:
@@ -96,6 +98,12 @@ class Password:
                 self._sessions[_token_key(token)] = now + SESSION_S
             self._renew()
             return token
+
+    def _check_wait(self, peer: str) -> None:
+        now = self._clock()
+        _, not_before = self._wrong.get(peer, (0, now))
+        if now < not_before:
+            raise TooSoon(not_before - now)
 
     def is_open(self, token: str | None) -> bool:
         """Say whether a token is that of a session that has not ended."""
@@ -201,23 +209,22 @@ def protect(server: flask.Flask, rules: Rules, script_hashes: Collection[str]) -
         response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
         response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
         response.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
-        if not flask.request.path.startswith(("/assets/", "/_dash-component-suites/")):
-            response.headers["Cache-Control"] = "no-store"
+        cache_control(flask.request, response)
         return response
 
     if rules.password is not None:
         _serve_login(server, rules.password, rules)
 
 
-def who_may_send(password: Password | None) -> Callable[[Mapping[str, str]], bool]:
-    """Return whether the head of a request lets its sender send files: anybody without a password, else a session."""
+def who_is_known(password: Password | None) -> Callable[[Mapping[str, str]], bool]:
+    """Return whether the head of a request is of somebody known: anybody without a password, else of a session."""
 
-    def may_send(head: Mapping[str, str]) -> bool:
+    def is_known(head: Mapping[str, str]) -> bool:
         return password is None or any(
             password.is_open(token) for token in _SESSION_IN_HEAD.findall(head.get("COOKIE", ""))[:2]
         )
 
-    return may_send
+    return is_known
 
 
 def content_policy(script_hashes: Collection[str]) -> str:

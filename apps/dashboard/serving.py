@@ -155,7 +155,7 @@ def run(
     from . import pages
     from .connections import bounded_server
     from .factory import make_app
-    from .security import LARGEST_REQUEST_BYTES, Password, hosts_of, who_may_send
+    from .security import LARGEST_REQUEST_BYTES, Password, hosts_of, who_is_known
     from .state import DashboardState
 
     with opened_workspace(workspace, at) as (found, invented), contextlib.ExitStack() as stack:
@@ -174,7 +174,7 @@ def run(
             listeners,
             threads=THREADS,
             largest_body_bytes=LARGEST_REQUEST_BYTES,
-            may_send=who_may_send(password),
+            is_known=who_is_known(password),
         )
         address = f"http://{_in_address(addresses[0]) if addresses else '127.0.0.1'}:{port}/"
         tell(f"passim's dashboard: {address}  (Ctrl-C ends it)")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import logging
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from typing import Any, Final
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
@@ -15,6 +17,7 @@ from ..command_line.query import CAUTION
 from ..figures.theme import LIGHT, THEMES
 from ..text.workspace import lacking_sentence, next_steps
 from .address import query_of, read_query
+from .answer_cache import share
 from .controls import Offer, known, offers
 from .notes import age_warning, in_words, refuse_old
 from .page_model import Answer, Page
@@ -27,6 +30,10 @@ _POLL_MS: Final = 400
 _HOUR_MS: Final = 3_600_000
 NOT_YET: Final = "…"
 NO_ANSWER: Final = "No answer to this choice."
+# How the requests of the two callbacks begin that answers are kept of.
+_OPENED: Final = "..panels.children...choices.children..."
+_REFRESHED: Final = "..sentence.children...second.children..."
+_MINUTE_S: Final = 60
 _IN_HEAD: Final = ("place", "day", "fleet")
 
 INDEX: Final = """<!DOCTYPE html>
@@ -157,6 +164,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         question, _ = asked(search)
         if question.workspace.missing:
             return ([page.extra(question)] if page.loads and page.extra else []), [], path, interval_ms, True
+        share()
         offered = offers(question, page)
         head = [choice_list(key, offered[key].label) for key in _IN_HEAD if key in offered]
         return fill_page(page, question, offered), head, path, interval_ms, page.tick_s is None
@@ -215,6 +223,8 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             defect = f"This is a defect in passim, not in what you chose: {type(error).__name__}. Its log says where."
             found = unchanged(names, fresh, told=faults, failed=defect)
         else:
+            if answer.still is None:
+                share()
             warning = age_warning(question, page)
             told = (*faults, warning) if warning else faults
             found = filled(page, answer, names, query_of(question.choices), told)
@@ -259,6 +269,45 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         Input("panels", "children"),
         State("shown", "data"),
     )
+
+
+def answer_key(state: DashboardState, page: Page, search: str | None, for_s: int = _MINUTE_S) -> Hashable | None:
+    """Return what stands for an answer of a page that holds for `for_s`; None for one that is for one browser alone."""
+    choices, _ = read_query(search)
+    if any(choices.other(key) for key in page.private):
+        return None
+    question = state.question(choices)
+    try:
+        data = state.data_key(question)
+    except InputError:
+        return None
+    return (page.path, search, data, int(question.now.timestamp()) // for_s)
+
+
+def request_key(state: DashboardState, pages: Sequence[Page], body: Any) -> Hashable | None:
+    """Return what stands for a request of `open_page` or `refresh`, as Dash hands it on; None for every other.
+
+    What only decides how it is said that there is no answer yet stays out, such as what the page showed before: then
+    nothing is kept.
+    """
+    try:
+        output, outputs = body["output"], json.dumps(body["outputs"], sort_keys=True)
+        inputs, states = ([entry.get("value") for entry in body.get(name, ())] for name in ("inputs", "state"))
+        if output.startswith(_OPENED):
+            (path, search), scheme = (inputs[0], states[0]), None
+        elif output.startswith(_REFRESHED):
+            path, search, scheme = inputs[:3]
+        else:
+            return None
+    except (AttributeError, IndexError, KeyError, TypeError, ValueError):
+        return None  # forged: whoever takes it says so
+    page = next((page for page in pages if page.path == path), None)
+    if page is None or not all(value is None or isinstance(value, str) for value in (search, scheme)):
+        return None
+    # What a page that moves with the clock says is of the second.
+    moves = output.startswith(_REFRESHED) and page.tick_s is not None
+    key = answer_key(state, page, search, 1 if moves else _MINUTE_S)
+    return None if key is None else (hashlib.sha256(f"{output} {outputs}".encode()).digest(), scheme, key)
 
 
 def filled(page: Page, answer: Answer, names: list[list[str]], query: str, faults: tuple[str, ...]) -> Any:

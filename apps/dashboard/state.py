@@ -177,6 +177,12 @@ class DashboardState:
         fleet: Fleet = self.remember(key, read)
         return key, fleet
 
+    def data_key(self, question: PageRequest) -> Hashable:
+        """Return what changes with all that pages read: settings, elements and plans. Raises InputError."""
+        plans = tuple(_file_stamp(path) for path in sorted(question.workspace.folder.glob("*.csv")))
+        fleet = None if question.workspace.missing else question.fleet_key
+        return (_stamp(question.workspace), self.workspace_fault, fleet, plans)
+
     def remember(self, key: Hashable, compute: Callable[[], tuple[Any, int]]) -> Any:
         """Return what is kept under `key`, or compute it here and now: the value and its size in bytes."""
         found = self._kept.get(key)

@@ -39,6 +39,7 @@ from ...state import DashboardState, PageRequest, Pending
 from . import check as calls_check
 from . import request as calls_asked
 from . import upload_places as calls_places
+from . import uploads as calls_held
 
 ICS_PATH: Final = "/ics/calls.ics"
 _BLANK_PX: Final = 40
@@ -333,4 +334,5 @@ PAGE: Final = Page(
     extra=calendar_link,
     below=calls_places.block,
     register=register,
+    private=(calls_held.BUSY, calls_held.CHECK),
 )
