@@ -91,7 +91,7 @@ class AnswerCache:
         has been shared. Without it the path alone does, and every answer of status 200 is kept.
         """
         endpoint = next(each.endpoint for each in server.url_map.iter_rules() if each.rule == rule)
-        view = server.view_functions[endpoint]
+        view: Callable[..., Any] = server.view_functions[endpoint]
 
         @functools.wraps(view)
         def answered(*arguments: Any, **named: Any) -> Any:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import os
 import re
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Final
 
-from passim.answers.growth.launch_plan import PLAN_COLUMNS, PlannedLaunch, parse_plan
+from passim.answers.growth.launch_plan import PLAN_COLUMNS
 from passim.elements.atomic import write_atomically
 from passim.errors import WorkspaceError
 from passim.workspace.folder import Workspace
@@ -28,14 +28,12 @@ def plan_files(workspace: Workspace) -> dict[str, Path]:
     return {path.name: path for path in candidates[:_MOST_FILES] if _is_plan(path)}
 
 
-def add_plan(workspace: Workspace, file_name: str, data: bytes, now: datetime) -> tuple[str, tuple[PlannedLaunch, ...]]:
-    """Keep a plan that was handed in beside the workspace's file; return the name of its file there and its launches.
+def keep_plan(workspace: Workspace, file_name: str, data: bytes) -> str:
+    """Keep a plan that has been read, and was found good, beside the workspace's file; return the name of its file.
 
     The name is that of the file, of letters, digits, dots and dashes alone, with a number where there is one already.
-    Raises InputError for a plan that `read_plan` would refuse, WorkspaceError where it cannot be written; the
-    workspace is as it was then.
+    Raises WorkspaceError where it cannot be written; the workspace is as it was then.
     """
-    launches = parse_plan(data, file_name, now)
     if len(plan_files(workspace)) >= _MOST_FILES:
         raise WorkspaceError("plans of the workspace", got=_MOST_FILES, wanted="fewer", try_next="taking one out")
     stem = re.sub(r"(?i)\.csv$", "", re.split(r"[\\/]", file_name)[-1])
@@ -49,7 +47,7 @@ def add_plan(workspace: Workspace, file_name: str, data: bytes, now: datetime) -
         raise WorkspaceError(
             f"folder {workspace.folder} cannot be written: {error.strerror}", try_next="a folder of your own"
         ) from None
-    return path.name, launches
+    return path.name
 
 
 def demo_plan(first_day: date) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -34,6 +35,7 @@ from ...text.growth import (
 )
 from ...text.units import counted, duration, share
 from ..address import changed, query_of, read_query
+from ..handed_in import HandedIn, Waiting, reading, waiting_place
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
 from ..parts import aria, bytes_of, drop_place
@@ -49,6 +51,7 @@ GOALS: Final = (
 _SHORT: Final = {"launch": "as launched", "plane": "plane by plane", "random": "at random"}
 _SECOND: Final = ("longest_gap_s", "mean_gap_s", "gap_count")
 _LONGEST_GOAL: Final = 200
+_READ_WITHIN_S: Final = 20.0
 # What browsers still send, so that a file that is too large is named and not dropped in silence.
 _LARGEST_TAKEN_BYTES: Final = 16 * 2**20
 NO_PLAN: Final = "none"
@@ -328,6 +331,7 @@ def plan_place(question: PageRequest) -> Sequence[Any]:
                 html.H2("Upload a launch plan", id="plan-title"),
                 drop_place("plan-file", "Choose a plan, or drop it here", most_bytes=_LARGEST_TAKEN_BYTES),
                 html.Div(id="plan-told", role="status"),
+                *waiting_place("plan"),
                 html.P(
                     f"A CSV file, one row a launch, with the header {','.join(growth_plan.PLAN_COLUMNS)}: the day of "
                     "the launch, its planes, satellites in all, their height and inclination, days until they serve, "
@@ -342,20 +346,40 @@ def plan_place(question: PageRequest) -> Sequence[Any]:
 
 
 def take_plan(state: DashboardState, file_name: str, contents: str) -> tuple[str, str]:
-    """Keep a plan that a browser handed in; return the name of its file and what to say. Raises InputError."""
-    data = bytes_of(file_name, contents)
-    name, launches = plans.add_plan(state.workspace, file_name, data, state.now())
+    """Keep a plan that a browser handed in; return the name of its file and what to say.
+
+    Raises Pending while a worker reads it, InputError.
+    """
+    data, now = bytes_of(file_name, contents, growth_plan.LARGEST_PLAN_BYTES), state.now()
+    key = ("plan read", file_name, hashlib.sha256(data).digest(), now.date())
+    launches = state.work_out(key, planning.read_plan, data, file_name, now, deadline_s=_READ_WITHIN_S)
+    name = plans.keep_plan(state.workspace, file_name, data)
     satellites = sum(launch.satellites for launch in launches)
     return name, f"Kept as {name}: {counted(len(launches), 'launch', 'launches')}, {satellites:,} satellites."
 
 
 def register(app: Dash, state: DashboardState) -> None:
     """Put a goal of one's own into the address, where the page finds it, and show it; keep plans that are handed in."""
+    handed = HandedIn()
+
+    def shown(run: Callable[[], tuple[str, str]], search: str | None) -> Any:
+        try:
+            name, told = run()
+        except Waiting as waiting:
+            return reading(), no_update, no_update, waiting.token, False
+        except InputError as error:
+            # The old state stays, and the same file can be handed in again.
+            return html.P(str(error), className="fault", role="alert"), no_update, no_update, None, True
+        usual = next(iter(plans.plan_files(state.workspace)), NO_PLAN)
+        query = query_of(changed(read_query(search)[0], {"plan": None if name == usual else name}))
+        return html.P(told), query, state.now().isoformat(), None, True
 
     @app.callback(
         Output("plan-told", "children"),
         Output("address", "search", allow_duplicate=True),
         Output("changed", "data", allow_duplicate=True),
+        Output("plan-token", "data"),
+        Output("plan-poll", "disabled"),
         Output("plan-file", "contents"),
         Input("plan-file", "contents"),
         State("plan-file", "filename"),
@@ -364,15 +388,24 @@ def register(app: Dash, state: DashboardState) -> None:
     )
     def keep(contents: str | None, file_name: str | None, search: str | None) -> Any:
         if not contents or not file_name:
-            return no_update, no_update, no_update, no_update
-        try:
-            name, told = take_plan(state, file_name, contents)
-        except InputError as error:
-            # The old state stays, and the same file can be handed in again.
-            return html.P(str(error), className="fault", role="alert"), no_update, no_update, None
-        usual = next(iter(plans.plan_files(state.workspace)), NO_PLAN)
-        query = query_of(changed(read_query(search)[0], {"plan": None if name == usual else name}))
-        return html.P(told), query, state.now().isoformat(), None
+            return (no_update,) * 6
+        return *shown(lambda: handed.start(lambda: take_plan(state, file_name, contents)), search), None
+
+    @app.callback(
+        Output("plan-told", "children", allow_duplicate=True),
+        Output("address", "search", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
+        Output("plan-token", "data", allow_duplicate=True),
+        Output("plan-poll", "disabled", allow_duplicate=True),
+        Input("plan-poll", "n_intervals"),
+        State("plan-token", "data"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def ask_again(_: int | None, token: str | None, search: str | None) -> Any:
+        if not token:
+            return (no_update,) * 4 + (True,)
+        return shown(lambda: handed.ask(str(token)), search)
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),

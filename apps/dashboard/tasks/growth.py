@@ -76,6 +76,13 @@ def say(
     return Said(now_answers.now(forecast, kind, minutes=minutes))
 
 
+def read_plan(
+    data: bytes, name: str, now: datetime, report: Report | None = None
+) -> tuple[growth_plan.PlannedLaunch, ...]:
+    """Return the launches of a plan that was handed in as the file `name`. Raises InputError."""
+    return growth_plan.parse_plan(data, name, now)
+
+
 def grow(seen: visibility.Visibility, windows: growth.Windows | None, report: Report | None = None) -> Grown:
     """Count satellites in every order: as launched, plane by plane, at random. Raises InputError."""
     counted = growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
