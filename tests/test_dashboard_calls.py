@@ -248,7 +248,7 @@ def test_planned_calls_that_are_not_checked_are_named(state: DashboardState) -> 
         "1 call of lessons.ics (2 not checked): 1 with a good start. Not checked, because it is over already: Latin. "
         "Not checked, because it comes after these days: Art."
     )
-    assert not any("Not checked" in note for note in said.notes)
+    assert not any("Not checked" in note.text for note in said.notes)
 
 
 @pytest.mark.parametrize(
@@ -370,7 +370,7 @@ def test_the_plan_of_the_demonstration_says_when_it_gets_better(state: Dashboard
         f"Goal met {on}, with 732 satellites (at least 99 % covered). A scenario, no forecast: 3 "
     )
     assert "widest gaps" not in caption
-    assert any(note.startswith("Launch: 8 planes of 10") for note in said.notes)
+    assert any(note.text.startswith("Launch: 8 planes of 10") for note in said.notes)
 
 
 def test_the_headline_and_the_plan_agree_on_every_goal(state: DashboardState) -> None:
@@ -422,7 +422,7 @@ def test_a_plan_whose_launches_fly_already_leaves_the_rest_of_the_page(state: Da
 def test_a_goal_in_call_hours_keeps_to_them(state: DashboardState) -> None:
     day = answer(state, growth, "?goal=longest_gap_s+<=+30")
     hours = answer(state, growth, "?goal=longest_gap_s+<=+30+in+call+hours")
-    assert any(note.startswith("Only call hours count here: 08:00 to 18:00") for note in hours.notes)
+    assert any(note.text.startswith("Only call hours count here: 08:00 to 18:00") for note in hours.notes)
     both = [said.panels["curve"].table.rows["gap_fraction"].iloc[359] for said in (day, hours)]
     assert both[0] != both[1]
     with pytest.raises(InputError, match="hours"):

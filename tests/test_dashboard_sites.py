@@ -72,13 +72,13 @@ def trace(figure: Any, name: str) -> Any:
 def test_the_comparison_is_there_at_once_and_the_rest_follows_once(state: DashboardState) -> None:
     first = asked(state, YARD)
     assert (list(first.panels), first.still is None) == (["side"], False)
-    assert "being worked out" in " ".join(first.notes)
+    assert "being worked out" in " ".join(note.text for note in first.notes)
     # Whoever asks again meanwhile is told of the same work.
     assert asked(state, YARD).still is first.still
     last = whole(state, YARD)
     assert list(last.panels) == ["side", "latitude", "world"]
     assert last.sentence == first.sentence
-    assert "being worked out" not in " ".join(last.notes)
+    assert "being worked out" not in " ".join(note.text for note in last.notes)
 
 
 @pytest.mark.parametrize("mask_deg", [None, 32.0])
@@ -137,7 +137,7 @@ def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_sit
     labels = answer.panels["side"].figure.layout.yaxis.ticktext
     assert [label for label in labels if label.startswith("<b>")] == ["<b>Marram yard</b>"]
     assert "the horizon, " in answer.panels["side"].caption
-    assert any(note.startswith("Call hours, by each place's own clock: 08:00 to 18:00") for note in answer.notes)
+    assert any(note.text.startswith("Call hours, by each place's own clock: 08:00 to 18:00") for note in answer.notes)
 
 
 # --- elsewhere --------------------------------------------------------------------------------------------------------

@@ -190,7 +190,7 @@ def test_masks_below_what_the_terminal_can_use_are_not_offered_and_told(tmp_path
             offered = dict(offers(question, clock.PAGE)["mask"].options)
             assert list(offered) == ["own", "25", "30", "35", "40", "45", "50", "55", "60", *extra]
         assert offered["10"] == "10° all round, counts as 25°"
-        [told] = [note for note in clock.PAGE.answer(question, LIGHT).notes if note.startswith("The mask")]
+        [told] = [note.text for note in clock.PAGE.answer(question, LIGHT).notes if note.text.startswith("The mask")]
         assert told == (
             "The mask of 10° stands in for the spot's own horizon, but counts as 25°: the terminal works from there up."
         )

@@ -7,17 +7,35 @@ from pathlib import Path
 
 import pytest
 
-from passim_apps.command_line.query import CAUTION
-from passim_apps.text.notes import Note, background, shown
+from passim_apps.command_line import query
+from passim_apps.dashboard.notes import notes_list
+from passim_apps.text.notes import Note, background, beside, led, left_out, shown, without
 from test_command_line import done, refused
+
+CAUTION = query.CAUTION.text
 
 
 def test_what_is_shown_goes_by_weight_and_each_once() -> None:
-    notes = ["plain", background("from a file"), Note("beware", "caution"), "plain", "", Note("beware", "caution")]
+    plain, beware, lifted = Note("plain"), Note("beware", "caution"), Note("Lifted: gateway.", "left out")
+    notes = [plain, background("from a file", "horizon"), beware, plain, Note(""), beware, lifted]
     assert shown(notes) == (["plain", "beware"], 1)
     assert shown(notes, quiet=True) == (["beware"], 2)
     assert shown(notes, every=True) == (["plain", "from a file", "beware"], 0)
-    assert background("from a file") == "from a file"
+    assert beside(notes) == ["plain", "from a file", "beware"]
+    assert left_out(notes) == ["Lifted: gateway."]
+    assert beside(without(notes, "horizon", "limits")) == ["plain", "beware"]
+    assert led([background("old")], "Plover") == [background("Plover: old")]
+
+
+def test_a_page_keeps_what_changes_nothing_behind_a_row_to_open() -> None:
+    notes = [Note("plain"), background("from a file"), background("at shell"), Note("plain")]
+    told, rest = notes_list(notes)
+    assert [item.children for item in told.children] == ["plain"]
+    head, more = rest.children
+    assert head.children == "2 more notes: where this comes from"
+    assert [item.children for item in more.children] == ["from a file", "at shell"]
+    assert len(notes_list(notes[:1])) == 1
+    assert notes_list([]) == []
 
 
 @pytest.fixture(scope="module")
@@ -60,3 +78,33 @@ def test_a_note_that_changes_the_reading_is_shown(asked: list[str], tmp_path: Pa
     file = folder / "passim.toml"
     file.write_text(file.read_text().replace('name = "loft"\nmask_deg = 25.0', 'name = "loft"'))
     assert "taken for granted" in done("gaps", "--workspace", str(folder), *asked[2:]).stdout
+
+
+MOST_NOTES = 4
+USUAL = (
+    "gaps", "causes", "minutes", "passes", "serving", "now --minutes 5", "calls --days 0.2", "growth --order launch",
+    "sites --site Marram", "survey spots --hours 24", "symptom --without gateway --every 3-12min --length 5-45s",
+)  # fmt: skip
+
+
+def test_no_command_tells_more_than_four_notes_unasked(asked: list[str]) -> None:
+    workspace, at = asked[:2], asked[2:4]
+    for line in USUAL:
+        command, *options = line.split()
+        span = [] if options[-1:] and command in ("now", "calls", "survey") else asked[4:]
+        told = [
+            text for text in done(command, *options, *workspace, *at, *span).stdout.splitlines() if text[:2] == "- "
+        ]
+        shown_ones = [text for text in told if not text.endswith(": --notes shows all.")]
+        assert len(shown_ones) <= MOST_NOTES, (line, shown_ones)
+        assert f"- {CAUTION}" in shown_ones, line
+
+
+def test_elements_has_notes_to_leave_out_too(asked: list[str]) -> None:
+    usual, quiet, every = (done("elements", *asked[:4], *more).stdout for more in ([], ["--quiet"], ["--notes"]))
+    assert "- 360 objects catalogued: 360 at shell" in usual
+    assert "Epochs from" not in usual
+    assert usual.rstrip().endswith("2 more notes: --notes shows all.")
+    assert "\n- " not in quiet
+    assert "- Epochs from " in every
+    assert "give one of them" in refused("elements", *asked[:2], "--quiet", "--notes")

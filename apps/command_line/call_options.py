@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..text.notes import Note
 from ..text.units import LocalClock, instant
 from .parsing import FleetChoice, SiteChoice
 
@@ -49,8 +50,8 @@ def forecast(
     site_choice: SiteChoice,
     span: Span,
     *,
-    notes: tuple[str, ...] = (),
-    loaded: tuple[Fleet, list[str]] | None = None,
+    notes: tuple[Note, ...] = (),
+    loaded: tuple[Fleet, list[Note]] | None = None,
 ) -> Forecast:
     """Find who serves the site in `span` and a little around it. Raises InputError.
 

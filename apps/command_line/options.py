@@ -212,6 +212,14 @@ between_option = click.option(
     help="Count these hours of each day alone, local time of the site; 22:00-04:00 goes over midnight.",
 )
 
+quiet_option = click.option("--quiet", is_flag=True, help="The answer without its notes, but for the line of caution.")
+notes_option = click.option(
+    "--notes",
+    "all_notes",
+    is_flag=True,
+    help="All notes, those too that only tell where the answer comes from; JSON holds them always.",
+)
+
 output_options = _bundle(
     "output_choice",
     OutputChoice,
@@ -224,11 +232,6 @@ output_options = _bundle(
     ),
     click.option("--out", metavar="FILE", help="Write the answer to FILE instead of standard output."),
     click.option("--all", "show_all", is_flag=True, help="Show every row of a long table. Default: the first 40."),
-    click.option("--quiet", is_flag=True, help="The answer without its notes, but for the line of caution."),
-    click.option(
-        "--notes",
-        "all_notes",
-        is_flag=True,
-        help="All notes, those too that only tell where the answer comes from; JSON holds them always.",
-    ),
+    quiet_option,
+    notes_option,
 )

@@ -26,8 +26,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..text.notes import shown as shown_notes
-from ..text.service import First
+from ..text import notes as note_words
+from ..text.notes import Note
 from ..text.units import LocalClock, counted, printable
 from .parsing import OutputChoice
 
@@ -57,7 +57,7 @@ class Answer:
     rows: pd.DataFrame
     headings: Sequence[str]
     cells: Callable[[Any], Sequence[str]]
-    notes: Sequence[str] = ()
+    notes: Sequence[Note] = ()
     facts: Mapping[str, Any] = field(default_factory=dict)
     clock: LocalClock | None = None
     longest_table: int = LONGEST_TABLE
@@ -71,10 +71,9 @@ class Answer:
 
 def write(answer: Answer, choice: OutputChoice) -> None:
     """Write the answer as the user chose. Raises InputError where --out cannot be written."""
-    first = dict.fromkeys(note for note in answer.notes if isinstance(note, First))
-    if first:
-        rest = [note for note in answer.notes if not isinstance(note, First)]
-        answer = replace(answer, sentence="\n".join([*first, answer.sentence]), notes=rest)
+    left_out = note_words.left_out(answer.notes)
+    if left_out:
+        answer = replace(answer, sentence="\n".join([*left_out, answer.sentence]))
     if choice.format == "json":
         text = _json_text(answer)
     elif choice.format == "csv":
@@ -94,7 +93,7 @@ def write(answer: Answer, choice: OutputChoice) -> None:
 
 def note_lines(answer: Answer, choice: OutputChoice) -> list[str]:
     """Return the notes to show to a person, and how to see those that are left out."""
-    notes, more = shown_notes(answer.notes, quiet=choice.quiet, every=choice.all_notes)
+    notes, more = note_words.shown(answer.notes, quiet=choice.quiet, every=choice.all_notes)
     return notes if choice.quiet or not more else [*notes, f"{counted(more, 'more note')}: --notes shows all."]
 
 
@@ -201,7 +200,12 @@ def _csv_text(answer: Answer) -> str:
 
 def _json_text(answer: Answer) -> str:
     columns, rows = plain_rows(answer.rows, answer.clock)
-    head = {"command": answer.command, "answer": answer.in_one_line, **answer.facts, "notes": list(answer.notes)}
+    head = {
+        "command": answer.command,
+        "answer": answer.in_one_line,
+        **answer.facts,
+        "notes": note_words.beside(answer.notes),
+    }
     parts = [f" {json.dumps(key)}: {json.dumps(value, allow_nan=False)}" for key, value in head.items()]
     # One row a line keeps a long file readable, and its differences too.
     lines = [json.dumps(dict(zip(columns, row, strict=True)), allow_nan=False) for row in rows]

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..text.notes import Note, background
+from ..text.notes import Note, background, weighed
 from ..text.service import lifted_note
 from ..text.units import counted, listed
 from .times import aware_time
@@ -46,7 +46,7 @@ class FleetChoice:
     workspace_dir: str | None = None
     allow_stale: bool = False
 
-    def fleet(self, at: datetime | None = None) -> tuple[Fleet, list[str]]:
+    def fleet(self, at: datetime | None = None) -> tuple[Fleet, list[Note]]:
         """Return the element sets and what the user should be told about them.
 
         `at` is the moment asked about, to whose day an invented fleet belongs. Raises ElementsError, WorkspaceError.
@@ -83,12 +83,12 @@ class SiteChoice:
     excluded: tuple[str, ...] = ()
     without: tuple[str, ...] = ()
 
-    def site(self) -> tuple[Site, list[str]]:
+    def site(self) -> tuple[Site, list[Note]]:
         """Return the site, with its horizon, and what the user should be told about it. Raises InputError."""
         seen, notes = self.view()
         return seen.site, notes
 
-    def view(self) -> tuple[views.View, list[str]]:
+    def view(self) -> tuple[views.View, list[Note]]:
         """Return the site with the limits of its service, and what the user should be told. Raises InputError."""
         if _looks_like_coordinates(self.site_text):
             seen, notes = self._view_at_coordinates()
@@ -102,9 +102,9 @@ class SiteChoice:
         # The mask has its own note, and the serving filter tells its counts once the fleet is read.
         told = [limit.describe() for limit in seen.limits if limit.name != "serving"]
         if told:
-            notes.append(f"Limits beside the mask: {'; '.join(told)}.")
+            notes.append(background(f"Limits beside the mask: {'; '.join(told)}.", "limits"))
         if seen.floor_note is not None:
-            notes.append(seen.floor_note)
+            notes.append(Note(seen.floor_note))
         return seen, notes
 
     def workspace(self) -> Workspace | None:
@@ -115,7 +115,7 @@ class SiteChoice:
         """Return the zone of local times at the site; None where nothing says a site. Raises InputError."""
         return zone_of_site(self.site_text, self.zone_name, self.workspace_dir)
 
-    def _view_at_coordinates(self) -> tuple[views.View, list[str]]:
+    def _view_at_coordinates(self) -> tuple[views.View, list[Note]]:
         """Return the view from a place given by its coordinates: with the workspace's terminal and all its gateways."""
         from passim import Site
         from passim.sky import view
@@ -129,17 +129,17 @@ class SiteChoice:
         site = Site(self.site_text.strip(), latitude_deg, longitude_deg, height_m, "UTC", horizon)
         timezone, zone_notes = time_zone(self.zone_name, site.latitude_deg, site.longitude_deg)
         site = dataclasses.replace(site, timezone=timezone)
-        notes = [background(horizon_words), *zone_notes]
+        notes = [background(horizon_words, "horizon"), *zone_notes]
         workspace = self.workspace()
         if workspace is None:
             return view.View.usual(site), notes
         return workspace.view_from(site), [
             *notes,
-            f"Terminal and gateways: those of {workspace.file}.",
-            *workspace.notes,
+            Note(f"Terminal and gateways: those of {workspace.file}."),
+            *weighed(workspace.notes),
         ]
 
-    def _view_of_workspace(self) -> tuple[views.View, list[str]]:
+    def _view_of_workspace(self) -> tuple[views.View, list[Note]]:
         """Return the view from a site of the workspace, the one in use unless named."""
         workspace = found_workspace(self.workspace_dir)
         if workspace is None and self.site_text is None:
@@ -153,7 +153,7 @@ class SiteChoice:
                 f"--workspace DIR, or LAT,LON[,HEIGHT_M] such as --site 45.0,-28.0,40."
             )
         seen = workspace.view(self.site_text, self.spot_name)
-        notes: list[str] = [background(f"Site: {seen.site.name}, from {workspace.file}.")]
+        notes = [background(f"Site: {seen.site.name}, from {workspace.file}.", "place")]
         words = f"{seen.site.horizon.lowest_deg:g}° above the horizon all round"
         if not seen.site.horizon.is_flat:
             words = f"a horizon from {seen.site.horizon.lowest_deg:g}° to {seen.site.horizon.highest_deg:g}°"
@@ -169,9 +169,9 @@ class SiteChoice:
             seen = dataclasses.replace(seen, site=dataclasses.replace(seen.site, timezone=timezone))
         assumed = [f"{a.setting} (since {a.since}: {a.how})" for a in workspace.assumptions]
         if assumed:
-            notes.append(f"Assumed, not measured: {'; '.join(assumed)}.")
-        horizon_note = Note(horizon_words, "reading" if unknown else "background")
-        return seen, [*notes, horizon_note, *workspace.notes]
+            notes.append(Note(f"Assumed, not measured: {'; '.join(assumed)}."))
+        horizon_note = Note(horizon_words, "reading" if unknown else "background", "horizon")
+        return seen, [*notes, horizon_note, *weighed(workspace.notes)]
 
     def _given_limits(self) -> dict[str, limits.Limit]:
         """Return the limits that options give, by name; they replace those of the workspace. Raises InputError."""
@@ -351,7 +351,7 @@ def refuse_decimal_comma(text: str, what: str, unit: str) -> None:
         raise SiteError(what, got=text, wanted=f"{unit} with a point, such as {mended}")
 
 
-def time_zone(name: str | None, latitude_deg: float, longitude_deg: float) -> tuple[str, list[str]]:
+def time_zone(name: str | None, latitude_deg: float, longitude_deg: float) -> tuple[str, list[Note]]:
     """Return the time zone asked for, or the one at the coordinates; UTC with a note where none is known.
 
     Raises SiteError for a name that is in no data base of zones.
@@ -365,16 +365,16 @@ def time_zone(name: str | None, latitude_deg: float, longitude_deg: float) -> tu
 
     found = zone_at(latitude_deg, longitude_deg)
     if found is None:
-        return "UTC", ["No time zone is known for these coordinates: times are UTC (--zone NAME changes that)."]
+        return "UTC", [Note("No time zone is known for these coordinates: times are UTC (--zone NAME changes that).")]
     return found, []
 
 
-def _told(fleet: Fleet) -> tuple[Fleet, list[str]]:
+def _told(fleet: Fleet) -> tuple[Fleet, list[Note]]:
     """Return the fleet and a note on what its reader left out."""
     if not fleet.skipped:
         return fleet, []
     skipped = counted(len(fleet.skipped), "record or file", "records or files")
-    return fleet, [f"{skipped} skipped: {listed(fleet.skipped, between=' | ')}."]
+    return fleet, [Note(f"{skipped} skipped: {listed(fleet.skipped, between=' | ')}.")]
 
 
 def _looks_like_coordinates(text: str | None) -> bool:

@@ -6,18 +6,20 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from ..text.notes import Note, background
+from ..text.notes import Note, background, weighed
 from ..text.service import assumed_words
 from ..text.units import TOTALS_ONLY, LocalClock, age, ages, counted, duration, instant, listed
 from .output import progress
 from .parsing import FleetChoice, SiteChoice, SpanChoice
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
     import pandas as pd
 
     from passim import Coverage, Fleet, SearchReport, Site, Span
+    from passim.elements import health
     from passim.forecast import Band
     from passim.intervals import Intervals
     from passim.sky import view as views
@@ -48,7 +50,7 @@ class QueryResult:
     visibility: visibility.Visibility
     passes: pd.DataFrame
     clock: LocalClock
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     facts: dict[str, Any]
     hours: DailyHours | None = None
 
@@ -73,9 +75,10 @@ class QueryResult:
         return "above the mask" if self.only_mask else "within every limit"
 
     @property
-    def service_note(self) -> str:
-        """What counts as service."""
-        return assumed_words(self.visibility.view, self.in_reach)
+    def service_note(self) -> Note:
+        """What counts as service; background unless handovers take something from it."""
+        view = self.visibility.view
+        return Note(assumed_words(view, self.in_reach), "reading" if view.service.loses_time else "background")
 
     @property
     def within(self) -> Intervals | None:
@@ -123,7 +126,7 @@ def find(
 
 
 def search(
-    fleet: Fleet, place: Site | views.View, span: Span, notes: tuple[str, ...] = (), *, tell_age: bool = True
+    fleet: Fleet, place: Site | views.View, span: Span, notes: tuple[Note, ...] = (), *, tell_age: bool = True
 ) -> QueryResult:
     """Find who of `fleet` serves a view, or a site under its horizon alone, and put what must be said round `notes`.
 
@@ -141,11 +144,9 @@ def search(
     clock = LocalClock(site.timezone, span)
     search_report = seen.report
     condition = health.assess(seen.fleet, span.middle) if "serving" in seen_from.names else None
-    # Who serves is worth a line where somebody is left out.
-    all_serve = condition is not None and condition.clear and bool(condition.serving.all())
     told = (
         *search_notes(search_report, span, tell_age=tell_age),
-        *(Note(note, "background" if all_serve else "reading") for note in seen.notes),
+        *fleet_notes(seen.notes, condition),
         *notes,
         times_note(clock),
         CAUTION,
@@ -212,16 +213,22 @@ def headed(sentence: str, report: SearchReport, span: Span) -> str:
     return f"Elements {timing.age_words(away.total_seconds())} {side}: {TOTALS_ONLY}.\n{sentence}"
 
 
+def fleet_notes(texts: Sequence[str], condition: health.Health | None) -> tuple[Note, ...]:
+    """Return which satellites are taken to serve: worth a line only where somebody is left out."""
+    all_serve = condition is not None and condition.clear and bool(condition.serving.all())
+    return weighed(texts, "background" if all_serve else "reading")
+
+
 def times_note(clock: LocalClock) -> Note:
     """Return in which zone times are told: background, because columns carry the offset, unless the clocks change."""
     return Note(f"Times: {clock.description}.", "reading" if clock.changes else "background")
 
 
-def search_notes(report: SearchReport, span: Span, *, tell_age: bool = True) -> list[str]:
+def search_notes(report: SearchReport, span: Span, *, tell_age: bool = True) -> list[Note]:
     """Return what to know of a search: age of the elements, sets set aside, objects that had to stay out."""
     from passim.orbits import earth_orientation_ends
 
-    notes: list[str] = []
+    notes: list[Note] = []
     if tell_age:
         oldest, newest = span.middle - report.epoch_oldest, span.middle - report.epoch_newest
         objects, band = counted(report.objects_searched, "object"), band_at(report, span)
@@ -229,10 +236,8 @@ def search_notes(report: SearchReport, span: Span, *, tell_age: bool = True) -> 
         typical = span.middle - report.epoch_median
         # The band is that of the median, which a few stale sets leave far behind the oldest.
         most = "" if age(typical) == age(oldest) else f", most {age(typical)}"
-        notes.append(
-            f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span{most}: {words} "
-            f"(band: {band.name})."
-        )
+        told = f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span{most}: {words}"
+        notes.append(Note(f"{told} (band: {band.name})."))
     ends = earth_orientation_ends()
     if span.end > ends:
         words = (
@@ -245,7 +250,7 @@ def search_notes(report: SearchReport, span: Span, *, tell_age: bool = True) -> 
         notes.append(background(f"{aside} set aside: the same object has one nearer to the middle of the span."))
     if report.unusable:
         names = [f"{name or 'object'} ({number}): {reason}" for number, name, reason in report.unusable]
-        notes.append(f"{counted(len(names), 'object')} cannot be used: {listed(names, between='; ')}.")
+        notes.append(Note(f"{counted(len(names), 'object')} cannot be used: {listed(names, between='; ')}."))
     if report.always_up:
         always = f"{counted(len(report.always_up), 'object')} in view throughout: {listed(report.always_up)}."
         notes.append(background(always))

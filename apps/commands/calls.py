@@ -23,6 +23,7 @@ from ..command_line.options import (
     output_options,
     site_options,
 )
+from ..text.notes import Note, background, led, weighed
 
 if TYPE_CHECKING:
     from passim import Fleet, Span
@@ -155,7 +156,7 @@ def calls(
             loaded = fleet_choice.fleet(span.start)
             span = _to_the_last(span, given.events, loaded[0])
     busy = [calendar.read_calendar(name, span, timezone) for name in busy_files]
-    calendar_notes = tuple(note for read in (*busy, given) if read is not None for note in read.notes)
+    calendar_notes = weighed(note for read in (*busy, given) if read is not None for note in read.notes)
     ahead = forecast(fleet_choice, site_choice, span, notes=calendar_notes, loaded=loaded)
     taken = [event for read in busy for event in read.events]
 
@@ -283,20 +284,21 @@ def _planned(
     return answer, call_changes.plan_record(plan)
 
 
-def _write_ics(asked: _Asked, plan: Any, ics_file: str, span_choice: SpanChoice) -> str:
+def _write_ics(asked: _Asked, plan: Any, ics_file: str, span_choice: SpanChoice) -> Note:
     """Write the suggestions as a calendar and return the note on it."""
     from passim.answers.calls import calendar_out
 
     from ..text.calendar import calendar_question, calendar_windows, written_sentence
 
     if plan.statistics_only:
-        return f"Nothing was written to {ics_file}: no single start can be told."
+        return Note(f"Nothing was written to {ics_file}: no single start can be told.")
     # What an earlier answer put into the file is called off where none is good any more.
     if plan.none_good is not None and not Path(ics_file).exists():
-        return f"No start is good, so {ics_file} was not written."
+        return Note(f"No start is good, so {ics_file} was not written.")
     site = asked.ahead.found.site.name
     windows, question = calendar_windows(plan, site), calendar_question(plan, site)
-    return written_sentence(calendar_out.write_calendar(ics_file, windows, question, span_choice.now), ics_file)
+    written = calendar_out.write_calendar(ics_file, windows, question, span_choice.now)
+    return Note(written_sentence(written, ics_file))
 
 
 def _checked(
@@ -330,7 +332,8 @@ def _checked(
         lambda row: call_words.check_cells(row, clock, row.freezes),
         (
             *call_words.check_notes(check),
-            *_ages(check, asked.ahead),
+            *weighed(call_words.left_out_sentences(check)),
+            _ages(check, asked.ahead),
             asked.ahead.found.service_note,
             *asked.ahead.found.notes,
         ),
@@ -340,7 +343,7 @@ def _checked(
     return answer, call_changes.check_record(check)
 
 
-def _ages(check: call_check.CallCheck, ahead: Forecast) -> list[str]:
+def _ages(check: call_check.CallCheck, ahead: Forecast) -> Note:
     """Return how old the elements are by the last call, or by the end of the span, and what that means."""
     from ..text.calls import ages_sentence
 
@@ -349,7 +352,7 @@ def _ages(check: call_check.CallCheck, ahead: Forecast) -> list[str]:
         last, when = ahead.service.freshness(ahead.service.span.end), "at the end of the last day"
     else:
         last, when = ahead.service.freshness(check.calls[-1].event.start), "at the last call"
-    return [ages_sentence(first, last, "at the start", when)]
+    return Note(ages_sentence(first, last, "at the start", when))
 
 
 def _with_changes(
@@ -374,7 +377,7 @@ def _with_changes(
     workspace = site_choice.workspace()
     if workspace is None:
         return dataclasses.replace(
-            answer, notes=(*answer.notes, "Kept for comparison: nothing, which needs a workspace.")
+            answer, notes=(*answer.notes, background("Kept for comparison: nothing, which needs a workspace."))
         )
     notes = list(answer.notes)
     epoch = instant(ahead.found.visibility.report.epoch_newest)
@@ -384,11 +387,11 @@ def _with_changes(
         if before is not None and str(before["epoch_newest"]) < epoch:
             found = call_changes.changes(before, record, span_choice.now, ahead.service.span)
     except (WorkspaceError, KeyError, TypeError, ValueError) as error:
-        notes.append(f"The answer kept last cannot be compared with ({error}); this one takes its place.")
+        notes.append(Note(f"The answer kept last cannot be compared with ({error}); this one takes its place."))
     try:
         keep_answer(workspace.folder, question, call_changes.kept_record(record, ahead.service.span, epoch))
     except WorkspaceError as error:
-        notes.append(f"This answer could not be kept for comparison: {error}.")
+        notes.append(Note(f"This answer could not be kept for comparison: {error}."))
     if found is None:
         return dataclasses.replace(answer, notes=tuple(notes))
     told = [{**dataclasses.asdict(change), "start": change.start.isoformat()} for change in found]
@@ -427,7 +430,7 @@ class _OfEach:
         kind, hours = kind_of(self.kind_name, choice), hours_of(self.between, self.weekdays, choice)
         timezone = choice.site()[0].timezone
         busy = [calendar.read_calendar(file, self.span, timezone) for file in self.busy_files]
-        ahead = forecast(self.fleet_choice, choice, self.span, notes=tuple(n for read in busy for n in read.notes))
+        ahead = forecast(self.fleet_choice, choice, self.span, notes=weighed(n for read in busy for n in read.notes))
         plan = answers.plan_calls(
             ahead.service,
             kind,
@@ -465,7 +468,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
             continue
         clock = clocks[name] = asked.ahead.clock
         lines.append(f"{name}: {call_words.plan_sentence(plan, clock).splitlines()[0]}")
-        notes = [asked.kind.describe(), call_words.good_note(), *asked.ahead.found.notes]
+        notes = [Note(asked.kind.describe()), background(call_words.good_note()), *asked.ahead.found.notes]
         if files:
             notes.append(_write_ics(asked, plan, str(files[name]), each.span_choice))
         told.append((name, notes))
@@ -485,7 +488,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
     headings = {tuple(call_words.local_headings(call_words.PLAN_HEADINGS, clock)) for clock in clocks.values()}
     # What holds at every site is said once.
     common = [note for note in told[0][1] if all(note in notes for _, notes in told)]
-    own = [f"{name}: {note}" for name, notes in told for note in notes if note not in common]
+    own = [note for name, notes in told for note in led((n for n in notes if n not in common), name)]
     return Answer(
         "calls",
         "\n".join(lines),

@@ -9,6 +9,7 @@ import click
 
 from ..command_line.options import between_option, fleet_options, output_options, site_options, span_options
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, SpanChoice
+from ..text.notes import Note, background
 
 if TYPE_CHECKING:
     from passim.coverage import causes as cause_room
@@ -74,7 +75,6 @@ def causes(
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
     from ..text.causes import cause_gap_answer, cause_sentence, given_back_sentence, lowering_sentence
-    from ..text.notes import background
 
     if by_limit and by_sector:
         raise click.UsageError("--limits and --sectors both say what to list: give one of them.")
@@ -114,7 +114,7 @@ def causes(
     floor = background(f"The horizon is lifted down to {floor_deg:g}°, below which nothing is used.")
     if known.coverage.gap_intervals.start.size == 0 and "gateway" not in found.visibility.view.names:
         lines.append("passim symptom asks which settings would explain freezes.")
-    notes = (found.service_note, why.NEVER_ADD_UP, floor, *found.notes)
+    notes = (found.service_note, Note(why.NEVER_ADD_UP), floor, *found.notes)
     if by_sector:
         answer = _sector_answer(found, known, lines, notes, facts)
     elif by_limit:
@@ -160,7 +160,7 @@ def _numbers_by_limit(known: cause_room.Causes) -> list[dict[str, Any]]:
 
 
 def _limit_answer(
-    found: QueryResult, known: cause_room.Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
+    found: QueryResult, known: cause_room.Causes, lines: list[str], notes: tuple[Note, ...], facts: dict[str, Any]
 ) -> Answer:
     """Return the answer that lists the limits and what each gives back."""
     from ..command_line.output import Answer
@@ -176,7 +176,7 @@ def _limit_answer(
 
 
 def _sector_answer(
-    found: QueryResult, known: cause_room.Causes, lines: list[str], notes: tuple[str, ...], facts: dict[str, Any]
+    found: QueryResult, known: cause_room.Causes, lines: list[str], notes: tuple[Note, ...], facts: dict[str, Any]
 ) -> Answer:
     """Return the answer that lists sectors of the horizon and what each costs."""
     from passim.answers.sites import horizon_cost as skyline

@@ -7,11 +7,13 @@ import shlex
 import click
 
 from ..command_line.options import OutputChoice, at_option, output_options
+from ..text.notes import Note, background
 
 NEXT_GAPS = 10
-_ROOF_NOTE = (
+_ROOF_NOTE = Note(
     "Before anyone moves an antenna: work on roofs and masts can injure and kill; keep off wet or steep roofs and "
-    "clear of power lines, use fall protection, and leave earthing, ballast and wind load to licensed trades."
+    "clear of power lines, use fall protection, and leave earthing, ballast and wind load to licensed trades.",
+    "caution",
 )
 
 
@@ -76,6 +78,6 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     answer = dataclasses.replace(
         answer,
         sentence="\n".join(sentences),
-        notes=(invented, loft.service_note, causes.NEVER_ADD_UP, *loft.notes, _ROOF_NOTE),
+        notes=(Note(invented), loft.service_note, background(causes.NEVER_ADD_UP), *loft.notes, _ROOF_NOTE),
     )
     write(answer, output_choice)

@@ -12,6 +12,8 @@ from ..command_line.options import (
     at_option,
     fleet_name_option,
     lenient_option,
+    notes_option,
+    quiet_option,
     workspace_option,
 )
 from ..command_line.parsing import found_workspace, now_of, zone_of_site
@@ -32,6 +34,8 @@ from ..command_line.parsing import found_workspace, now_of, zone_of_site
     help="How the listing is written on standard output.",
 )
 @click.option("--all", "show_all", is_flag=True, help="Show every row of a long table. Default: the first 40.")
+@quiet_option
+@notes_option
 @click.option(
     "--out",
     metavar="FILE",
@@ -46,6 +50,8 @@ def elements(
     at_text: str | None,
     format_name: str,
     show_all: bool,
+    quiet: bool,
+    all_notes: bool,
     out: str | None,
 ) -> None:
     """Say what element files hold: how many sets and objects, how old, in which shells; and convert them.
@@ -69,9 +75,11 @@ def elements(
     from passim.spans import moment
 
     from ..command_line.output import Answer, check_out, tell, write
+    from ..text.notes import Note, background
     from ..text.units import ages, counted, instant
 
     check_out(out)
+    choice = OutputChoice(format_name, None, show_all, quiet, all_notes)
     if not paths and found_workspace(workspace_dir) is None:
         raise click.UsageError(
             "which files? Give one PATH or more, files or folders of element sets, or --workspace DIR."
@@ -86,7 +94,7 @@ def elements(
     what = f"{counted(len(fleet), 'set')} of {counted(fleet.object_count, 'object')} in {counted(len(rows), 'shell')}"
     sentence = f"{what}, {ages(now - newest, now - oldest)}."
     condition = health.assess(fleet, now)
-    notes = [f"Epochs from {instant(oldest)} to {instant(newest)}.", condition.sentence(), *notes]
+    notes = [background(f"Epochs from {instant(oldest)} to {instant(newest)}."), Note(condition.sentence()), *notes]
 
     def cells(row: Any) -> list[str]:
         return [
@@ -111,4 +119,4 @@ def elements(
     if out is not None:
         write_elements(fleet, out)
         tell(f"Wrote {counted(len(fleet), 'set')} to {out}.")
-    write(Answer("elements", sentence, rows, headings, cells, notes, facts), OutputChoice(format_name, None, show_all))
+    write(Answer("elements", sentence, rows, headings, cells, notes, facts), choice)

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from ..command_line.options import DEFAULT_MASK_DEG, OutputChoice, output_options
+from ..text.notes import Note, background
 
 
 @click.command("geometry", short_help="What altitude and mask alone decide, in closed form.")
@@ -80,7 +81,7 @@ def geometry(
         ("one-way delay to a satellite overhead", closed.overhead_delay_ms, "ms", None, 2),
         ("one-way delay to a satellite at the mask", closed.edge_delay_ms, "ms", None, 2),
     ]
-    notes = [_flat_note(closed)]
+    notes = [background(_flat_note(closed))]
     if inclination_deg is not None:
         highest_deg = closed_forms.highest_latitude_in_view_deg(altitude_km, mask_deg, inclination_deg)
         lines.append(("highest latitude with a satellite in view", highest_deg, "deg", None, 2))
@@ -91,7 +92,7 @@ def geometry(
             none = closed_forms.chance_none_in_view(satellites, in_view)
             lines.append((f"satellites in view on average, of {satellites}", satellites * in_view, "", None, 2))
             lines.append(("share of time with none, placed at random", none, "of 1", None, 4))
-            notes.append("A regular pattern leaves far more or far less than random places do: ask passim gaps.")
+            notes.append(Note("A regular pattern leaves far more or far less than random places do: ask passim gaps."))
 
     decimals = {line[0]: line[4] for line in lines}
     rows = pd.DataFrame([line[:4] for line in lines], columns=["quantity", "value", "unit", "flat_earth_value"])

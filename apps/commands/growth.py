@@ -18,6 +18,7 @@ from ..command_line.options import (
     site_options,
     span_options,
 )
+from ..text.notes import Note, background, weighed
 
 if TYPE_CHECKING:
     from passim.answers.growth import curves as growing
@@ -203,14 +204,14 @@ def _answer_orders(
         if result.reached:
             facts["goal"] |= {"satellites": result.middle, "low": result.low, "high": result.high}
             grid |= {result.low, result.middle, result.high}
-    notes = [*order.notes, *_definition(goal), *_hours_note(hours_words, keeps)]
+    notes = [*weighed(order.notes), *_definition(goal), *_hours_note(hours_words, keeps)]
     if order.draws > 1:
-        notes.append("In brackets: the band that holds eight draws of ten.")
+        notes.append(Note("In brackets: the band that holds eight draws of ten."))
     # People see some of the numbers; files and --all hold all of them.
     everything = output_choice.show_all or output_choice.format != "table"
     shown = table if everything else table[table["satellites"].isin(grid)]
     if not everything and len(shown) < len(table):
-        notes.append("Some of the numbers are shown: --all shows every one, --format csv or json writes them.")
+        notes.append(Note("Some of the numbers are shown: --all shows every one, --format csv or json writes them."))
     write(
         Answer(
             "growth",
@@ -271,13 +272,15 @@ def _answer_plan(
     told = growth_goals.told(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
     notes = [
         *without_handovers_note(view),
-        "A scenario, never a forecast: the planes are designed, and each day's fleet is put over the sky of "
-        f"{span.start:%Y-%m-%d}, because nodes turn by degrees a day.",
+        Note(
+            "A scenario, never a forecast: the planes are designed, and each day's fleet is put over the sky of "
+            f"{span.start:%Y-%m-%d}, because nodes turn by degrees a day."
+        ),
         *plan_notes(ahead),
         *_hours_note(hours_words, dataclasses.replace(keeps, everything=kept is not None)),
-        *(("The goal's date is the first from which on it stays met under the plan.",) if goal else ()),
+        *([background("The goal's date is the first from which on it stays met under the plan.")] if goal else []),
         *search_notes(ahead.visibility.report, span),
-        *ahead.notes,
+        *weighed(ahead.notes),
         *view_notes,
         *fleet_notes,
         CAUTION,
@@ -322,13 +325,14 @@ def _asked(length: str, hours_words: str, everything: bool) -> str:
     return f"the call hours of {length}" if hours_words and everything else length
 
 
-def _definition(goal: growth_goals.Goal | None) -> tuple[str, ...]:
+def _definition(goal: growth_goals.Goal | None) -> tuple[Note, ...]:
     """Return what "from N satellites on" means."""
-    return ("From N satellites on: the first N from which the goal stays met, in this order.",) if goal else ()
+    words = "From N satellites on: the first N from which the goal stays met, in this order."
+    return (background(words),) if goal else ()
 
 
-def _hours_note(hours_words: str, keeps: _Hours) -> tuple[str, ...]:
+def _hours_note(hours_words: str, keeps: _Hours) -> tuple[Note, ...]:
     """Return which hours count as call hours, and for what."""
     if not hours_words:
         return ()
-    return (f"Call hours{'' if keeps.everything else ', for the goal alone'}: {hours_words}.",)
+    return (Note(f"Call hours{'' if keeps.everything else ', for the goal alone'}: {hours_words}."),)

@@ -79,6 +79,7 @@ def hindcast(
 
     from ..command_line.output import Answer, check_out, write
     from ..command_line.query import CAUTION
+    from ..text.notes import Note, weighed
     from ..text.service import without_handovers_note
     from ..text.units import LocalClock
 
@@ -88,7 +89,8 @@ def hindcast(
     span = Span.starting(aware_time(from_text, "--from", site_choice.zone), hours) if from_text else None
     if span is not None and len(paths) > 2:
         raise click.UsageError("--from says where one span begins: give it with one pair of snapshots.")
-    pairs, fleet_notes = [], []
+    fleet_notes: list[Note] = []
+    pairs = []
     for older, newer in zip(paths[::2], paths[1::2], strict=True):
         read = [FleetChoice((path,), lenient).fleet() for path in (older, newer)]
         fleet_notes += [note for _, told in read for note in told]
@@ -112,7 +114,8 @@ def hindcast(
         "timing": {"stated": dataclasses.asdict(found.model), "fitted": dataclasses.asdict(found.fitted)},
         "scores": plain_records(found.scores),
     }
-    told = (*without_handovers_note(view), *(pair_note(pair) for pair in found.pairs), *notes, *fleet_notes, CAUTION)
+    scored = weighed(pair_note(pair) for pair in found.pairs)
+    told = (*without_handovers_note(view), *scored, *notes, *fleet_notes, CAUTION)
     write(Answer("hindcast", "\n".join(found.sentences), rows, headings, cells, told, facts, clock), output_choice)
 
 

@@ -58,6 +58,7 @@ def now(
     from ..command_line.call_options import forecast, kind_facts, kind_of
     from ..command_line.output import Answer, check_out, write
     from ..text.calls import NOW_HEADINGS, ages_sentence, good_note, local_headings, none_good_facts, plan_cells
+    from ..text.notes import Note, background
     from ..text.units import instant
 
     check_out(output_choice.out)
@@ -98,9 +99,9 @@ def now(
             local_headings(NOW_HEADINGS, ahead.clock),
             lambda row: [row.what, *plan_cells(row, ahead.clock)],
             (
-                ages_sentence(said.freshness, said.freshness, "now", "now"),
-                kind.describe(),
-                good_note(),
+                Note(ages_sentence(said.freshness, said.freshness, "now", "now")),
+                Note(kind.describe()),
+                background(good_note()),
                 ahead.found.service_note,
                 *ahead.found.notes,
             ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -10,6 +11,7 @@ import click
 from ..command_line.call_options import kind_option, minutes_option
 from ..command_line.options import FleetChoice, SiteChoice, SpanChoice, days_span_options, fleet_options, site_options
 from ..command_line.worker_options import WorkerChoice, workers_options
+from ..text.notes import Note
 
 if TYPE_CHECKING:
     from passim import Site
@@ -140,7 +142,7 @@ def report(
             minutes=minutes,
             hours=hours,
             goal=goal,
-            told=(found.service_note, *_without_paths((*view_notes, *fleet_notes), site_choice)),
+            told=_without_paths((found.service_note, *view_notes, *fleet_notes), site_choice),
             progress=tell_share,
         )
     if not no_world and world_deg is None:
@@ -171,9 +173,10 @@ def _sites(site_choice: SiteChoice, own: Site) -> list[tuple[str, float, float]]
     return found
 
 
-def _without_paths(notes: tuple[str, ...], site_choice: SiteChoice) -> list[str]:
+def _without_paths(notes: Sequence[Note], site_choice: SiteChoice) -> tuple[str, ...]:
     """Return notes that do not tell, in a file made to be sent, where the sender keeps the workspace."""
     workspace = site_choice.workspace()
+    texts = [note.text for note in notes]
     if workspace is None:
-        return list(notes)
-    return [note.replace(str(workspace.file), "the workspace") for note in notes]
+        return tuple(texts)
+    return tuple(text.replace(str(workspace.file), "the workspace") for text in texts)

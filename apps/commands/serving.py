@@ -95,6 +95,7 @@ def serving(
 
     from ..command_line.output import Answer, check_out, plain_numbers, write
     from ..command_line.query import find
+    from ..text.notes import Note
 
     check_out(output_choice.out)
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
@@ -122,7 +123,7 @@ def serving(
             without_indices(rows),
             local_headings(headings, found.clock),
             lambda row: cells(row, found.clock),
-            (f"Service: {service.describe()}.", *found.notes),
+            (Note(f"Service: {service.describe()}."), *found.notes),
             {**found.facts, "service": dataclasses.asdict(service), "summary": plain_numbers(timeline.summary())},
             found.clock,
         ),

@@ -19,6 +19,7 @@ from ..command_line.parsing import (
     mask,
 )
 from ..command_line.worker_options import WorkerChoice, workers_options
+from ..text.notes import Note, background, led, without
 from ..text.service import everywhere_note, lifted_note, without_handovers_note
 
 if TYPE_CHECKING:
@@ -129,14 +130,14 @@ class _Places:
     without: tuple[str, ...]
     workspace_dir: str | None
 
-    def named(self) -> tuple[list[tuple[views.View, call_times.AllowedHours | None]], list[str]]:
+    def named(self) -> tuple[list[tuple[views.View, call_times.AllowedHours | None]], list[Note]]:
         """Return the view of each place with its call hours, and what the user should be told."""
         workspace = found_workspace(self.workspace_dir)
         texts: tuple[str | None, ...] = self.site_texts
         if not texts and workspace is not None:
             texts = workspace.site_names
         found: list[tuple[views.View, call_times.AllowedHours | None]] = []
-        notes: list[str] = []
+        notes: list[Note] = []
         for text in texts or (None,):
             inside = workspace is not None and text is not None and "," not in text
             for spot in workspace.spot_names(text) if inside and workspace is not None else (None,):
@@ -145,16 +146,16 @@ class _Places:
                 hours = None if kept is None else kept.allowed
                 found.append((view, hours))
                 # What is told of each place stands in its row; what is told of all of them is told once.
-                notes += [note for note in told if not note.startswith(("Site: ", "Mask: ", "Limits beside "))]
+                notes += without(told, "place", "horizon", "limits")
         return found, list(dict.fromkeys(notes))
 
-    def one(self) -> tuple[views.View, list[str]]:
+    def one(self) -> tuple[views.View, list[Note]]:
         """Return the view of the one place asked about, and what the user should be told."""
         if len(self.site_texts) > 1:
             raise click.UsageError("--fleets compares fleets at one site: give --site once.")
         return self._choice(self.site_texts[0] if self.site_texts else None, None).view()
 
-    def anywhere(self) -> tuple[views.View, list[str]]:
+    def anywhere(self) -> tuple[views.View, list[Note]]:
         """Return the view of a terminal that may stand anywhere, and what the user should be told."""
         from passim import Site
         from passim.sky import view
@@ -163,10 +164,10 @@ class _Places:
         site = Site("anywhere", 0.0, 0.0, 0.0, "UTC", horizon)
         workspace = found_workspace(self.workspace_dir)
         seen = view.View.usual(site)
-        notes = [words]
+        notes = [background(words, "horizon")]
         if workspace is not None:
             seen = workspace.view_from(site, ())
-            notes.append(f"Terminal: that of {workspace.file}.")
+            notes.append(background(f"Terminal: that of {workspace.file}."))
         if self.without:
             seen = seen.without(*dict.fromkeys(self.without))
             notes.append(lifted_note(self.without))
@@ -181,9 +182,11 @@ class _Places:
 def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answer:
     """Return the answer that compares named places."""
     from passim.answers.sites import compare as side_by_side
+    from passim.elements import health
 
     from ..command_line.output import Answer, progress
     from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..command_line.query import fleet_notes as told_of_fleet
     from ..text.sites import SITE_HEADINGS, site_cells, site_sentence
     from ..text.units import duration
 
@@ -198,8 +201,16 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answ
             call_hours=[hours for _, hours in named],
             progress=report,
         )
-    lift = "Service regained by one limit may not be added to that by another."
-    told = (lift, *search_notes(found.report, span), *found.notes, *notes, *fleet_notes, CAUTION)
+    condition = health.assess(fleet, span.middle)
+    lift = background("Service regained by one limit may not be added to that by another.")
+    told = (
+        lift,
+        *search_notes(found.report, span),
+        *told_of_fleet(found.notes, condition),
+        *notes,
+        *fleet_notes,
+        CAUTION,
+    )
     limits = {view.title: view.descriptions for view, _ in named}
     sentence = headed(site_sentence(found, duration(span.duration_s)), found.report, span)
     return Answer("sites", sentence, found.table, SITE_HEADINGS, site_cells, told, _facts(span, limits=limits))
@@ -233,7 +244,7 @@ def _latitude_answer(
     closed = ["The closed form knows the mask alone, and says what would be covered if satellites stood at random."]
     if found.left_out:
         closed.append(f"It leaves out {counted(found.left_out, 'object')} on eccentric or very high orbits.")
-    told = (*closed, *search_notes(found.report, span), *notes, *fleet_notes, CAUTION)
+    told = (*map(background, closed), *search_notes(found.report, span), *notes, *fleet_notes, CAUTION)
     sentence = headed(latitude_sentence(found, duration(span.duration_s)), found.report, span)
     limits = view.descriptions
     facts = _facts(span, limits=limits)
@@ -292,12 +303,12 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
     hangs = "Masks are flat and stand in for the site's own horizon; not known before somebody has stood there."
     told = [
         *without_handovers_note(view),
-        hangs,
-        *(note for note in notes if not note.startswith("Mask: ")),
+        Note(hangs),
+        *without(notes, "horizon"),
         *fleet_notes,
     ]
     for fleet, report_on_it in zip(fleets, found.reports, strict=True):
-        told += [f"{fleet.name}: {note}" for note in search_notes(report_on_it, span)]
+        told += led(search_notes(report_on_it, span), fleet.name)
     facts = _facts(span, site=view.title, sensitivity=numbers_by_row(found.sensitivity, ("fleet",)))
     sentence = fleet_sentence(found, view.title, duration(span.duration_s))
     # The oldest fleet decides whether a warning stands before the answer.
@@ -318,7 +329,7 @@ def latitudes(text: str) -> list[float]:
     return sweeps.latitudes_both_ways(from_deg, to_deg, step_deg)
 
 
-def _fleets(fleet_choice: FleetChoice, span: Span) -> tuple[list[Fleet], list[str]]:
+def _fleets(fleet_choice: FleetChoice, span: Span) -> tuple[list[Fleet], list[Note]]:
     """Return the fleets to compare: one a file of --elements, else all of the workspace."""
     from passim import Fleet
 
@@ -331,7 +342,8 @@ def _fleets(fleet_choice: FleetChoice, span: Span) -> tuple[list[Fleet], list[st
         if fleet_choice.fleet_name is not None:
             names = [fleet_choice.fleet_name]
         choices = [dataclasses.replace(fleet_choice, fleet_name=name) for name in names] or [fleet_choice]
-    fleets, notes = [], []
+    fleets: list[Fleet] = []
+    notes: list[Note] = []
     for k, choice in enumerate(choices):
         fleet, told = choice.fleet(span.start)
         fleets.append(Fleet(fleet.records, names[k] if k < len(names) else fleet.name, skipped=fleet.skipped))

@@ -88,10 +88,13 @@ def symptom(
       passim symptom --workspace school --without gateway --every 3-5min --length 5-30s --adopt 1
     """
     from passim.answers.symptom import match as room
+    from passim.elements import health
 
     from ..command_line.output import Answer, check_out, progress, tell, write
     from ..command_line.parsing import found_workspace
     from ..command_line.query import CAUTION, check_age, headed, search_notes, times_note
+    from ..command_line.query import fleet_notes as told_of_fleet
+    from ..text.notes import Note, background
     from ..text.units import LocalClock, instant
 
     # The cheap questions first.
@@ -110,11 +113,14 @@ def symptom(
     with progress("Trying settings") as report:
         found = room.find_settings(fleet, view, span, seen, top=top, progress=report)
     clock = LocalClock(view.site.timezone, span)
-    notes: list[str] = [*found.notes]
+    how = (room.IN_ORDER, room.IN_ORDER_OF_RECORD)
+    notes = [background(text) if text in how else Note(text) for text in found.notes]
+    notes += told_of_fleet(found.fleet_notes, health.assess(fleet, span.middle))
     kept = ("cone", "arc", "gateway", "handover")
     held = [words for name, words in view.descriptions.items() if name in kept]
     if held:
-        notes.append(f"Kept as given, and not searched: {'; '.join(held)}. --without LIMIT has it searched too.")
+        words = f"Kept as given, and not searched: {'; '.join(held)}. --without LIMIT has it searched too."
+        notes.append(Note(words))
     notes += [*search_notes(found.report, span), *view_notes, *fleet_notes, times_note(clock), CAUTION]
     facts = {
         "verdict": found.verdict,

@@ -15,6 +15,7 @@ from ..command_line.options import (
     output_options,
     workspace_option,
 )
+from ..text.notes import Note, background, weighed
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
 
 if TYPE_CHECKING:
@@ -312,11 +313,12 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
     fleets = ", ".join(opened.fleet_names)
     what = f"{counted(len(opened.site_names), 'site')} and {counted(len(opened.fleet_names), 'fleet')}"
     sentence = f"{opened.settings.name or opened.folder}: {what}{f' ({fleets})' if fleets else ''}, in {opened.file}."
-    notes = [f"Terminal: {opened.service.describe()}."]
+    notes = [background(f"Terminal: {opened.service.describe()}.")]
     if lower:
         floor = f"The terminal works from {opened.settings.terminal.lowest_elevation_deg:g}° up"
-        notes.append(f"{floor}: the horizon counts only where it is higher. It is lower at {', '.join(lower)}.")
-    notes += [f"Assumed since {a.since}, not measured: {a.setting}; {a.how}." for a in opened.assumptions]
+        words = f"{floor}: the horizon counts only where it is higher. It is lower at {', '.join(lower)}."
+        notes.append(Note(words))
+    notes += weighed(f"Assumed since {a.since}, not measured: {a.setting}; {a.how}." for a in opened.assumptions)
     headings = ("Site", "Spot", ">Latitude °", ">Longitude °", ">Height m", "Zone", "Horizon", "Other limits")
     facts = {
         "workspace": str(opened.folder),
@@ -324,7 +326,10 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
         "fleets": list(opened.fleet_names),
         "assumptions": [{"setting": a.setting, "since": str(a.since), "how": a.how} for a in opened.assumptions],
     }
-    write(Answer("workspace show", sentence, rows, headings, cells, (*notes, *opened.notes), facts), output_choice)
+    write(
+        Answer("workspace show", sentence, rows, headings, cells, (*notes, *weighed(opened.notes)), facts),
+        output_choice,
+    )
 
 
 @workspace.command("check", short_help="Whether a workspace is sound, and where it is not.")

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
+
+from dash import html
 
 from passim import Span
 from passim.errors import ElementsError, InputError
 from passim.forecast import timing
 
-from ..command_line.query import search_notes
+from ..command_line.query import search_notes, times_note
+from ..text.notes import Note, shown, weighed
 from ..text.service import assumed_words
-from ..text.units import listed
+from ..text.units import counted, listed
 from .page_model import Page
 from .state import PageRequest
 from .tasks.passes import Seen
@@ -55,43 +60,56 @@ def _moment(question: PageRequest, page: Page) -> datetime:
     return question.days(1).middle if "day" in page.uses else question.now
 
 
-def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = True) -> tuple[str, ...]:
+def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = True) -> tuple[Note, ...]:
     """Return the notes of a page that looked at one place over `span`; without `tell_age` it says that itself."""
     view = seen.visibility.view
     limits = "; ".join(view.descriptions.values())
     return (
         *search_notes(seen.visibility.report, span, tell_age=tell_age),
-        f"{assumed_words(view)[:-1]}: {limits}.",
-        *seen.visibility.notes,
+        Note(f"{assumed_words(view)[:-1]}: {limits}.", "reading" if view.service.loses_time else "background"),
+        *weighed(seen.visibility.notes, "background"),
         *common_notes(question, span),
     )
 
 
-def common_notes(question: PageRequest, span: Span) -> tuple[str, ...]:
+def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
     """Return the notes that hold whatever was looked at."""
     workspace = question.workspace
-    notes = [f"Times: {question.clock(span).description}."]
+    notes = [times_note(question.clock(span))]
     if question.choices.mask_deg is not None:
         mask_deg, floor_deg = question.choices.mask_deg, question.view.lowest_elevation_deg or 0.0
         counts = f", but counts as {floor_deg:g}°: the terminal works from there up" if mask_deg < floor_deg else ""
-        notes.append(f"The mask of {mask_deg:g}° stands in for the spot's own horizon{counts}.")
+        notes.append(Note(f"The mask of {mask_deg:g}° stands in for the spot's own horizon{counts}."))
     elif workspace.horizon_unknown(question.site_name, question.spot):
-        notes.append("The workspace says nothing of the horizon there: 25° all round is taken for granted.")
+        notes.append(Note("The workspace says nothing of the horizon there: 25° all round is taken for granted."))
     assumed = [f"{a.setting} ({a.how})" for a in workspace.assumptions]
     if assumed:
-        notes.append(f"Assumed, not measured: {listed(assumed, 5, '; ')}.")
-    notes += workspace.notes
-    notes += [
-        f"{len(question.fleet.skipped)} records skipped: {listed(question.fleet.skipped, between=' | ')}."
-    ] * bool(question.fleet.skipped)
+        notes.append(Note(f"Assumed, not measured: {listed(assumed, 5, '; ')}."))
+    notes += weighed(workspace.notes)
+    if question.fleet.skipped:
+        skipped = counted(len(question.fleet.skipped), "record")
+        notes.append(Note(f"{skipped} skipped: {listed(question.fleet.skipped, between=' | ')}."))
     if question.state.invented:
-        notes.append("Everything here is invented: the school, its sites and the fleet.")
+        notes.append(Note("Everything here is invented: the school, its sites and the fleet."))
     chosen = question.choices.fleet or next(iter(workspace.fleet_names), "")
     if any(f.invented and f.name.casefold() == chosen.casefold() for f in workspace.settings.fleets):
-        notes.append(
+        words = (
             "The invented fleet is made anew each day, so that every day of it is like today: what it says of tomorrow "
             "does not come true."
         )
+        notes.append(Note(words))
     if question.state.rehearsal:
-        notes.append("A rehearsal: the clock of this dashboard was set, and goes on from there.")
+        notes.append(Note("A rehearsal: the clock of this dashboard was set, and goes on from there."))
     return tuple(notes)
+
+
+def notes_list(notes: Sequence[Note]) -> list[Any]:
+    """Return the notes at the end of a page: what changes how it is read, and the rest behind a row to open."""
+    told, _ = shown(notes)
+    every, _ = shown(notes, every=True)
+    more = [text for text in every if text not in told]
+    parts: list[Any] = [html.Ul([html.Li(text) for text in told])] if told else []
+    if more:
+        words = f"{counted(len(more), 'more note')}: where this comes from"
+        parts.append(html.Details([html.Summary(words), html.Ul([html.Li(text) for text in more])]))
+    return parts

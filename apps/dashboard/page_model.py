@@ -10,6 +10,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from ..figures.theme import Theme
+from ..text.notes import Note
 from ..text.units import LocalClock
 
 if TYPE_CHECKING:
@@ -87,7 +88,7 @@ class Answer:
 
     sentence: str
     panels: dict[str, Shown]
-    notes: Sequence[str] = ()
+    notes: Sequence[Note] = ()
     second: str = ""
     still: Job | None = None
 

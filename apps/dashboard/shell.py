@@ -15,11 +15,12 @@ from passim.parallel import chunks
 
 from ..command_line.query import CAUTION
 from ..figures.theme import LIGHT, THEMES
+from ..text.notes import weighed
 from ..text.workspace import lacking_sentence, next_steps
 from .address import query_of, read_query
 from .answer_cache import share
 from .controls import Offer, known, offers
-from .notes import age_warning, in_words, refuse_old
+from .notes import age_warning, in_words, notes_list, refuse_old
 from .page_model import Answer, Page
 from .parts import aria, choice_list, file_path, panel_block, part, table_data, unbroken
 from .pool import Job
@@ -111,12 +112,12 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
                     html.H1(NOT_YET, id="sentence"),
                     html.P(id="second", className="second"),
                     html.Div(id="panels"),
-                    html.Ul(id="notes", className="notes"),
+                    html.Div(id="notes", className="notes"),
                 ],
                 id="page",
                 tabIndex=-1,
             ),
-            html.Footer([html.P(CAUTION, className="caution"), *([_log_out_button()] if log_out else [])]),
+            html.Footer([html.P(CAUTION.text, className="caution"), *([_log_out_button()] if log_out else [])]),
             html.Div(id="announce", className="unseen", role="status"),
         ],
         className="sheet",
@@ -207,7 +208,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         missing = question.workspace.missing
         if missing:
             steps = next_steps(missing, question.workspace.file, on_pages=True)
-            answer = Answer(lacking_sentence(missing), {}, steps)
+            answer = Answer(lacking_sentence(missing), {}, weighed(steps))
             return (*filled(page, answer, names, "", faults), {"path": path, "search": search or "", "lists": {}})
         try:
             refuse_old(question, page)
@@ -321,7 +322,7 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
     return (
         unbroken(answer.sentence),
         unbroken(answer.second),
-        [html.Li(note) for note in answer.notes],
+        notes_list(answer.notes),
         [html.P(fault) for fault in faults],
         *_under_way(answer.still),
         [answer.panels[name].figure if name in answer.panels else no_update for name in pictures],

@@ -19,6 +19,7 @@ from ..text.gaps import days_caption, gap_sentence
 from ..text.growth import cells as growth_cells
 from ..text.growth import goal_sentence, growth_sentence
 from ..text.growth import headings as growth_headings
+from ..text.notes import beside
 from ..text.units import LocalClock, counted, cut_ends, duration, share
 from .parts import Picture, Section, Table, table_of
 
@@ -210,7 +211,7 @@ def _calls(found: QueryResult, report: reports.SiteReport, hours: call_times.All
         PLAN_HEADINGS,
         plan.shown,
         lambda row: plan_cells(row, clock),
-        " ".join(plan_notes(plan, call_forecast.RUNS)),
+        " ".join(beside(plan_notes(plan, call_forecast.RUNS))),
     )
     if report.span.duration_s > _MOST_CALL_DAYS * 86400.0:
         return Section("When to call", sentences, (table,))
@@ -338,4 +339,4 @@ def _elements(report: reports.SiteReport) -> Section:
     ]
     notes = search_notes(report.visibility.report, report.span)
     table = Table("objects", "Who is in the elements", ("Status", ">Objects"), counts)
-    return Section("The elements", (*ends, report.health.sentence(), *notes), (table,))
+    return Section("The elements", (*ends, report.health.sentence(), *beside(notes)), (table,))

@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from .notes import Note, background
 from .units import TOTALS_ONLY, LocalClock, counted, duration, share
 
 if TYPE_CHECKING:
@@ -224,21 +225,21 @@ def hour_cells(row: Any) -> list[str]:
     ]
 
 
-def plan_notes(plan: calls.CallPlan, runs: int) -> list[str]:
+def plan_notes(plan: calls.CallPlan, runs: int) -> list[Note]:
     """Return what must be known of a plan: what counts as what, the age of the elements, where figures come from."""
     notes = [
-        plan.kind.describe(),
-        good_note(),
-        ages_sentence(plan.first, plan.last, "at the first start", "at the last"),
+        Note(plan.kind.describe()),
+        background(good_note()),
+        Note(ages_sentence(plan.first, plan.last, "at the first start", "at the last")),
     ]
     left_out = plan.allowed_count - plan.rankable_count
     if left_out and not plan.statistics_only:
-        notes.append(f"{counted(left_out, 'start')} not ranked: only statistics hold for them.")
-    notes.append(
+        notes.append(Note(f"{counted(left_out, 'start')} not ranked: only statistics hold for them."))
+    scored = (
         f"Starts are chosen on {runs} simulated runs and scored on {runs} others; pauses are those expected in one "
         f'call. In 9 calls in 10 no single freeze is longer than "Worst freeze".'
     )
-    return notes
+    return [*notes, background(scored)]
 
 
 def ages_sentence(first: Freshness, last: Freshness, at_first: str, at_last: str) -> str:
@@ -315,11 +316,11 @@ def check_cells(row: Any, clock: LocalClock, freezes: str) -> list[str]:
     return [*first[:2], verdict(row), there, row.title, first[2], first[3], first[4], first[6], freezes]
 
 
-def check_notes(check: call_check.CallCheck) -> list[str]:
-    """Return what must be known of a check: what counts as what, and what was left out."""
-    notes = [check.kind.describe(), *left_out_sentences(check)]
+def check_notes(check: call_check.CallCheck) -> list[Note]:
+    """Return what must be known of a check but for what it left out: what counts as what."""
+    notes = [Note(check.kind.describe())]
     if any(not call.shows_times for call in check.calls):
-        notes.append("A dash stands where the elements are too old for single times.")
+        notes.append(Note("A dash stands where the elements are too old for single times."))
     return notes
 
 

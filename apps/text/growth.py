@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..command_line.call_options import minutes_between, weekdays_of
 from ..command_line.parsing import SiteChoice, found_workspace
+from .notes import Note, background, weighed
 from .units import counted, duration, share
 
 if TYPE_CHECKING:
@@ -95,7 +96,7 @@ def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, to
     return f"Goal met from {met:%Y-%m-%d} on ({words}), {given}: {_serving(ahead, met)} satellites then, {today} today."
 
 
-def plan_notes(ahead: growth_ahead.Ahead) -> list[str]:
+def plan_notes(ahead: growth_ahead.Ahead) -> list[Note]:
     """Return what a plan takes for granted: each launch, how its planes are fitted in, and today's satellites."""
     launches = [f"Launch: {launch.words()}, {how}." for launch, how in zip(ahead.launches, ahead.how, strict=True)]
     if len(launches) > _MOST_LAUNCHES_TOLD:
@@ -105,10 +106,8 @@ def plan_notes(ahead: growth_ahead.Ahead) -> list[str]:
             f"And {counted(more, 'more launch', 'more launches')}: see the plan.",
         ]
     today = int(ahead.table["satellites"].iloc[0])
-    return [
-        *launches,
-        f"Today's {counted(today, 'satellite')} {'is' if today == 1 else 'are'} taken to stay as they are.",
-    ]
+    stay = f"Today's {counted(today, 'satellite')} {'is' if today == 1 else 'are'} taken to stay as they are."
+    return [*weighed(launches), background(stay)]
 
 
 def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told: str, told_today: str) -> str:

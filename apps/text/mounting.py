@@ -10,8 +10,8 @@ import click
 
 from ..command_line.output import Answer
 from ..command_line.parsing import FleetChoice, SiteChoice, SpanChoice, found_workspace
-from ..command_line.query import CAUTION, check_age, headed, search_notes
-from .notes import Note
+from ..command_line.query import CAUTION, check_age, fleet_notes, headed, search_notes
+from .notes import Note, background, weighed, without
 from .units import counted, duration, instant, listed
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ class Basis:
     fleet: Fleet
     view: view.View
     span: Span
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def basis(
@@ -45,13 +45,13 @@ def basis(
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     seen, site_notes = site_choice.view()
     span = span_choice.span()
-    fleet, fleet_notes = fleet_choice.fleet(span.start)
+    fleet, told_of_fleet = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    told = [note for note in site_notes if own_horizon or not note.startswith("Mask:")]
+    told = site_notes if own_horizon else without(site_notes, "horizon")
     # The horizons to come may be lower than the terminal works, even where the site's own is not.
     if not own_horizon and seen.lowest_elevation_deg is not None and seen.floor_note is None:
-        told.append(f"The terminal works from {seen.floor_deg:g}° up.")
-    return Basis(fleet, seen, span, (*told, *fleet_notes))
+        told = [*told, background(f"The terminal works from {seen.floor_deg:g}° up.")]
+    return Basis(fleet, seen, span, (*told, *told_of_fleet))
 
 
 def spots_to_compare(
@@ -186,6 +186,7 @@ def _answer(
 ) -> Answer:
     """Put the notes behind a sentence and a table: how it was computed, and what a change of the mounting risks."""
     from passim.answers.sites import mounting
+    from passim.elements import health
 
     span, site = start.span, start.view.site
     scaled = (
@@ -194,14 +195,13 @@ def _answer(
         else (f"Scaled to a day from {duration(span.duration_s)}; gaps are counted in it.",)
     )
     notes = (
-        _SKYLINE_NOTE,
-        *scaled,
-        *more_notes,
-        *result.notes,
+        background(_SKYLINE_NOTE),
+        *weighed((*scaled, *more_notes, *result.notes)),
+        *fleet_notes(result.fleet_notes, health.assess(start.fleet, span.middle)),
         *search_notes(result.report, span),
         *start.notes,
         CAUTION,
-        *(Note(caution, "caution") for caution in mounting.MOUNTING_CAUTIONS),
+        *weighed(mounting.MOUNTING_CAUTIONS, "caution"),
     )
     facts = {
         "site": {

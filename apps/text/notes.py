@@ -1,40 +1,65 @@
-"""What is told beside an answer, and how much each note weighs: shown always, as a rule, or only when asked for."""
+"""What is told beside an answer, and how much each note weighs: always, as a rule, or only when asked for."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
+# left out      what the answer leaves out: stands before its own sentence, whatever the format
 # caution       shown always, and once
-# reading       changes how this answer is to be read: shown unless --quiet. What nobody weighed counts as this
+# reading       changes how this answer is to be read: shown unless --quiet
 # background    where it comes from and how it was computed: shown with --notes, and always in JSON
-Weight = Literal["caution", "reading", "background"]
+Weight = Literal["left out", "caution", "reading", "background"]
+
+# What a note is about, where an answer that says so itself drops it.
+Topic = Literal["", "place", "horizon", "limits"]
 
 
-class Note(str):
-    """A sentence beside an answer, and its weight. As text it is the sentence itself."""
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A sentence beside an answer, with its weight."""
 
-    weight: Weight
-
-    def __new__(cls, text: str, weight: Weight = "reading") -> Note:
-        note = super().__new__(cls, text)
-        note.weight = weight
-        return note
+    text: str
+    weight: Weight = "reading"
+    about: Topic = ""
 
 
-def background(text: str) -> Note:
+def background(text: str, about: Topic = "") -> Note:
     """Return a note that is shown only when asked for."""
-    return Note(text, "background")
+    return Note(text, "background", about)
 
 
-def weight_of(note: str) -> Weight:
-    """Return the weight of a note; plain text changes how an answer is read until somebody says that it does not."""
-    return note.weight if isinstance(note, Note) else "reading"
+def weighed(texts: Iterable[str], weight: Weight = "reading") -> tuple[Note, ...]:
+    """Return a note of this weight for each text."""
+    return tuple(Note(text, weight) for text in texts)
 
 
-def shown(notes: Iterable[str], *, quiet: bool = False, every: bool = False) -> tuple[list[str], int]:
-    """Return the notes to show, each once, and how many more there are: with `quiet` the cautions, with `every` all."""
+def led(notes: Iterable[Note], words: str) -> list[Note]:
+    """Return the notes with `words` before each text, such as the name of the site or fleet that it holds for."""
+    return [replace(note, text=f"{words}: {note.text}") for note in notes]
+
+
+def without(notes: Iterable[Note], *topics: Topic) -> list[Note]:
+    """Return the notes that are about none of `topics`."""
+    return [note for note in notes if note.about not in topics]
+
+
+def left_out(notes: Iterable[Note]) -> list[str]:
+    """Return what an answer leaves out, each once: it stands before the answer's own sentence."""
+    return list(dict.fromkeys(note.text for note in notes if note.weight == "left out"))
+
+
+def beside(notes: Iterable[Note]) -> list[str]:
+    """Return all other notes, each once."""
+    return list(dict.fromkeys(note.text for note in notes if note.weight != "left out" and note.text))
+
+
+def shown(notes: Sequence[Note], *, quiet: bool = False, every: bool = False) -> tuple[list[str], int]:
+    """Return the notes to show, each once, and how many more there are: with `quiet` the cautions, with `every` all.
+
+    What the answer leaves out is in neither, because it stands before the answer's sentence.
+    """
     weights = ("caution",) if quiet else ("caution", "reading", "background") if every else ("caution", "reading")
-    known = [note for note in dict.fromkeys(notes) if note]
-    chosen = [note for note in known if weight_of(note) in weights]
-    return chosen, len(known) - len(chosen)
+    chosen = [text for text in beside(note for note in notes if note.weight in weights)]
+    return chosen, len(beside(notes)) - len(chosen)

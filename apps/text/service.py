@@ -5,17 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import TYPE_CHECKING
 
+from .notes import Note
 from .units import share
 
 if TYPE_CHECKING:
     from passim.sky import view as views
     from passim.sky import visibility
-
-
-class First(str):
-    """A note that says what an answer leaves out: it stands before the answer's own sentence, whatever the format."""
-
-    __slots__ = ()
 
 
 def assumed_words(view: views.View, in_reach: str = "within every limit") -> str:
@@ -34,23 +29,23 @@ def sky_alone_words(view: views.View) -> str:
     )
 
 
-def lifted_note(names: Collection[str]) -> First:
+def lifted_note(names: Collection[str]) -> Note:
     """Return the note on limits that were taken away by name."""
-    return First(f"Lifted: {', '.join(dict.fromkeys(names))}.")
+    return Note(f"Lifted: {', '.join(dict.fromkeys(names))}.", "left out")
 
 
-def everywhere_note(view: views.View) -> First:
+def everywhere_note(view: views.View) -> Note:
     """Return the note on what belongs to one place, and is left out of an answer for all places."""
     handovers = " So is the time lost at handovers." if view.service.loses_time else ""
-    return First(f"Gateways belong to one place and are left out.{handovers}")
+    return Note(f"Gateways belong to one place and are left out.{handovers}", "left out")
 
 
-def without_handovers_note(view: views.View) -> tuple[First, ...]:
+def without_handovers_note(view: views.View) -> tuple[Note, ...]:
     """Return the note of an answer that leaves handovers out; none where they lose no time."""
-    return (First("Time lost at handovers is left out here."),) if view.service.loses_time else ()
+    return (Note("Time lost at handovers is left out here.", "left out"),) if view.service.loses_time else ()
 
 
-def handovers_on_top_note(seen: visibility.Visibility) -> tuple[First, ...]:
+def handovers_on_top_note(seen: visibility.Visibility) -> tuple[Note, ...]:
     """Return the same, with what handovers cost with all the satellites there are; none where they lose no time."""
     from passim import Coverage
     from passim.sky import service
@@ -62,5 +57,8 @@ def handovers_on_top_note(seen: visibility.Visibility) -> tuple[First, ...]:
         - Coverage.from_visibility(seen).covered_fraction()
     )
     return (
-        First(f"Time lost at handovers is left out here: with all the satellites, another {share(lost)} of the time."),
+        Note(
+            f"Time lost at handovers is left out here: with all the satellites, another {share(lost)} of the time.",
+            "left out",
+        ),
     )

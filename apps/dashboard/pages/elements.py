@@ -17,6 +17,7 @@ from passim.workspace import adding
 from ...figures.fleet import ages, by_status
 from ...figures.theme import Theme
 from ...text import elements as elements_words
+from ...text.notes import Note
 from ...text.units import age, counted, listed
 from ..address import changed, query_of, read_query
 from ..handed_in import HandedIn, Waiting, reading, waiting_place
@@ -98,7 +99,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         },
         (
             *(
-                [f"{counted(len(fleet.skipped), 'record')} left out: {listed(fleet.skipped, 5, ' | ')}."]
+                [Note(f"{counted(len(fleet.skipped), 'record')} left out: {listed(fleet.skipped, 5, ' | ')}.")]
                 if fleet.skipped
                 else []
             ),

@@ -33,6 +33,7 @@ from ...text.growth import (
     plan_notes,
     plan_sentence,
 )
+from ...text.notes import Note, weighed
 from ...text.units import counted, duration, share
 from ..address import changed, query_of, read_query
 from ..handed_in import HandedIn, Waiting, reading, waiting_place
@@ -101,7 +102,7 @@ class _Planned:
     panels: dict[str, Shown] = field(default_factory=dict)
     headline: str = ""
     brings: str = ""
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def answer(question: PageRequest, theme: Theme) -> Answer:
@@ -131,9 +132,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     # A goal that waits for the plan is answered by the plan first.
     waits = "" if found[0].reached else plan.headline
     notes = [
-        *grown.missing,
-        *[note for curves in grown.curves for note in curves.order.notes],
-        *([f"Only call hours count here: {hours.words} ({question.site.timezone})."] if hours else []),
+        *weighed(grown.missing),
+        *weighed(note for curves in grown.curves for note in curves.order.notes),
+        *([Note(f"Only call hours count here: {hours.words} ({question.site.timezone}).")] if hours else []),
         *plan.notes,
         *notes_of(question, seen, span),
     ]

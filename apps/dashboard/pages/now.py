@@ -17,6 +17,7 @@ from passim.errors import InputError
 from ...figures.strip import next_hour
 from ...figures.theme import Theme
 from ...text.calls import NOW_HEADINGS, gap_line, none_good_sentences, outlook, pauses, plan_cells
+from ...text.notes import Note
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
@@ -85,7 +86,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 Table(said.table, NOW_HEADINGS, lambda row: [row.what, *plan_cells(row, clock)], clock),
             ),
         },
-        (said.freshness.words, *notes_of(question, seen, span, tell_age=False)),
+        (Note(said.freshness.words), *notes_of(question, seen, span, tell_age=False)),
         _second(said, gaps, out, question.now, clock),
     )
 

@@ -53,13 +53,15 @@ class Comparison:
         out_s_per_day            seconds without service, scaled to a day of 86,400 s
         difference_s_per_day     out_s_per_day less that of the first view: negative is better
 
-    ``coverages`` holds each view's coverage, ``report`` the search of the first view.
+    ``coverages`` holds each view's coverage, ``report`` the search of the first view, ``notes`` what the horizons are
+    made of, ``fleet_notes`` which satellites are taken to serve.
     """
 
     table: pd.DataFrame
     coverages: tuple[Coverage, ...]
     report: SearchReport
     notes: tuple[str, ...] = ()
+    fleet_notes: tuple[str, ...] = ()
 
     @property
     def best(self) -> int:
@@ -198,5 +200,5 @@ def _compare(
         }
     )
     # Views that share a limit share its notes: each is told once.
-    told = dict.fromkeys([*notes, *(note for visibility in found for note in visibility.notes)])
-    return Comparison(table, tuple(coverages), found[0].report, tuple(told))
+    of_fleet = dict.fromkeys(note for visibility in found for note in visibility.notes)
+    return Comparison(table, tuple(coverages), found[0].report, notes, tuple(of_fleet))

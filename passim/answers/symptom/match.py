@@ -158,6 +158,7 @@ class SymptomAnswer:
     tried           how many settings were tried
     gain            of a record: what the setting that leads gains on the hours held out; None for ranges
     chance_level    of a record: what the same setting reaches there at 1 % of the shifts in time; None for ranges
+    fleet_notes     which satellites are taken to serve
     """
 
     symptom: Symptom | FreezeRecord
@@ -171,6 +172,7 @@ class SymptomAnswer:
     gain: float | None
     chance_level: float | None
     report: SearchReport
+    fleet_notes: tuple[str, ...] = ()
 
     def sentence(self) -> str:
         """Say in plain words what was found."""
@@ -280,11 +282,12 @@ def find_settings(
         verdict,
         candidates,
         tuple(apart) if verdict != NOT_THE_SKY else (),
-        tuple([*notes, *trials.visibility.notes]),
+        tuple(notes),
         tried,
         gain,
         chance_level,
         trials.visibility.report,
+        trials.visibility.notes,
     )
 
 

@@ -19,6 +19,7 @@ from ....text.calls import (
     left_out_sentences,
     left_out_words,
 )
+from ....text.notes import Note, weighed
 from ....text.units import LocalClock, printable
 from ...page_model import Help, Panel, Shown, Table
 from ...state import PageRequest
@@ -93,7 +94,7 @@ def _other_sites(question: PageRequest) -> tuple[str, ...]:
     return tuple(n for n in question.workspace.site_names if own != n and not own.startswith(f"{n} "))
 
 
-def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Shown | None, list[str]]:
+def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Shown | None, list[Note]]:
     """Return what the panel shows, None where there is nothing to check, and the notes on it. Raises Pending."""
     try:
         checked = checked_of(question, asked)
@@ -112,8 +113,5 @@ def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Sh
     )
     sentence = check_sentence(check, checked.name, clock, left_out_words(checked.notes))
     # Nobody looks for a call that is missing from the table in the notes at the end of the page.
-    left_out = left_out_sentences(check)
-    sentence = " ".join([sentence, *left_out])
-    # What counts as what is said of the ranking already.
-    notes = [note for note in check_notes(check) if note != check.kind.describe() and note not in left_out]
-    return Shown(None, printable(sentence), table), [*map(printable, notes), *checked.notes]
+    sentence = " ".join([sentence, *left_out_sentences(check)])
+    return Shown(None, printable(sentence), table), [*check_notes(check), *weighed(checked.notes)]

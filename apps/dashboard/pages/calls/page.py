@@ -29,6 +29,7 @@ from ....text.calls import (
     plan_notes,
     plan_sentence,
 )
+from ....text.notes import Note, weighed
 from ....text.units import LocalClock, counted, duration, share
 from ...address import query_of, read_query
 from ...notes import notes_of
@@ -117,7 +118,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         panels,
         (
             *plan_notes(plan, call_forecast.RUNS),
-            *(note for one in asked.taken for note in one.notes),
+            *weighed(note for one in asked.taken for note in one.notes),
             *check_notes,
             *notes_of(question, seen, asked.span),
         ),
@@ -128,7 +129,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 
 def _checked(
     question: PageRequest, asked: calls_asked.Asked, clock: LocalClock
-) -> tuple[dict[str, Shown], list[str], Job | None]:
+) -> tuple[dict[str, Shown], list[Note], Job | None]:
     """Return the panel of planned calls by its name, where there is one, its notes, and the work that it waits for."""
     # A check of many calls takes longer than the ranking, which does not wait for it.
     try:

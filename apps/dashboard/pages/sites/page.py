@@ -18,6 +18,7 @@ from ....figures.places import by_latitude, world_map
 from ....figures.sites import side_by_side
 from ....figures.theme import Theme
 from ....text import sites_page as sites_words
+from ....text.notes import Note, background, weighed
 from ....text.sites import LATITUDE_HEADINGS, SITE_HEADINGS, latitude_cells, site_cells, site_sentence
 from ....text.units import counted, duration, share
 from ...controls import day_words
@@ -92,21 +93,21 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     panels = {SIDE.name: _side(table, rows, here, day, theme)}
 
     still: Job | None = None
-    notes: list[str] = []
+    notes: list[Note] = []
     try:
         swept, shown = _latitude(question, span, theme)
         panels[LATITUDE.name] = shown
-        notes.append("Gateways belong to one place: the curve by latitude and the map leave them out.")
+        notes.append(Note("Gateways belong to one place: the curve by latitude and the map leave them out."))
         if swept.left_out:
             objects = counted(swept.left_out, "object")
-            notes.append(f"The closed form leaves out {objects} on eccentric or very high orbits.")
+            notes.append(background(f"The closed form leaves out {objects} on eccentric or very high orbits."))
         if grid is not None:
             panels[WORLD.name] = _world(question, span, grid, theme)
     except Pending as working:
         # The comparison is to be read at once, whatever else is on its way.
         still = working.job
         rest = "The map of the world is" if LATITUDE.name in panels else "What other places would have is"
-        notes.append(f"{rest} being worked out.")
+        notes.append(Note(f"{rest} being worked out."))
 
     comparison = found.comparison
     _, _, in_calls = site_sentence(comparison, duration(span.duration_s)).partition("\n")
@@ -116,8 +117,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         panels,
         (
             *search_notes(comparison.report, span),
-            *([hours] if hours else []),
-            *comparison.notes,
+            *([Note(hours)] if hours else []),
+            *weighed(comparison.notes),
             *notes,
             *common_notes(question, span),
         ),

@@ -20,6 +20,7 @@ from ....command_line.output import told_columns
 from ....command_line.query import search_notes
 from ....commands.symptom import hours_of_day
 from ....text import symptom as symptom_words
+from ....text.notes import beside
 from ....text.units import printable
 from ...address import read_query
 from ...parts import aria, bytes_of, drop_place
@@ -287,13 +288,13 @@ def _may_keep(found: room.SymptomAnswer, number: int) -> bool:
 
 def _told(question: PageRequest, asked: dict[str, Any], found: room.SymptomAnswer) -> Any:
     """Return the answer: sentence, what to watch for, the ranks, and what must be said beside them."""
-    notes = [*found.notes]
+    notes = [*found.notes, *found.fleet_notes]
     left_out = bool(_left_out(question.view, asked))
     if left_out:
         notes.append("Searched as if nothing were known: to keep a candidate, search on top of what the workspace has.")
     if isinstance(found.symptom, room.FreezeRecord):
         clock = question.clock(found.span)
-        notes += [f"Looked at {clock.stretch(found.span)}.", *search_notes(found.report, found.span)]
+        notes += [f"Looked at {clock.stretch(found.span)}.", *beside(search_notes(found.report, found.span))]
     rows: list[Any] = list(found.table().itertuples(index=False))
     words = [_cells(row) for row in rows]
     shown = told_columns(len(_HEADINGS), words)
