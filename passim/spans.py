@@ -74,6 +74,16 @@ class DailyHours:
         ends = np.append(begins[1:], True)[: start_us.size]
         return start_us[begins], end_us[ends]
 
+    def inside(self, span: Span, timezone: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return the same as `within`. Raises SpanError where the span meets none of these hours."""
+        start_us, end_us = self.within(span, timezone)
+        if not start_us.size:
+            wanted = "some of them inside the span"
+            raise SpanError(
+                "hours of the day", got=f"{self.words} ({timezone})", wanted=wanted, try_next="a longer span"
+            )
+        return start_us, end_us
+
 
 @dataclass(frozen=True, slots=True)
 class Span:

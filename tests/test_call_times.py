@@ -185,9 +185,9 @@ def test_no_room_for_a_call(minutes: int, hours: AllowedHours, message: str) -> 
     assert message in str(refused.value)
 
 
-@pytest.mark.parametrize("given", [(480, 480), (500, 480), (-1, 60), (0, 1441)])
+@pytest.mark.parametrize("given", [(480, 480), (1440, 480), (-1, 60), (0, 1441)])
 def test_an_empty_window_of_hours(given: tuple[int, int]) -> None:
-    with pytest.raises(InputError, match=r"hours for calls; got .*; wanted an end after the start"):
+    with pytest.raises(InputError, match=r"hours for calls; got .*; wanted two different times of the day"):
         AllowedHours(*given)
 
 
@@ -196,3 +196,20 @@ def test_unknown_days_and_zones() -> None:
         AllowedHours(weekdays=())
     with pytest.raises(SiteError, match="time zone"):
         starts(Span.starting(DAY, 3), 30, AllowedHours(), "Mars/Base")
+
+
+def test_hours_over_midnight_belong_to_the_day_on_which_they_begin() -> None:
+    """By hand, 24 November 2026 is a Tuesday: its night runs from 22:00 up to 04:00 on Wednesday."""
+    nights = AllowedHours(22 * 60, 4 * 60, (1,))
+    assert nights.words == "22:00 to 04:00, Tue"
+    assert (nights.length_min, nights.of_day()) == (360, ((0, 240), (1320, 1440)))
+    span = Span(datetime(2026, 11, 23, tzinfo=UTC), datetime(2026, 11, 27, tzinfo=UTC))
+    found = starts(span, 60, nights, "UTC").allowed_us
+    first, last = datetime(2026, 11, 24, 22, tzinfo=UTC), datetime(2026, 11, 25, 3, tzinfo=UTC)
+    assert found.tolist() == list(range(microseconds(first), microseconds(last) + 1, MINUTE_US))
+    begins_us, ends_us = call_windows(span, nights, "UTC")
+    assert begins_us.tolist() == [microseconds(first)]
+    assert ends_us.tolist() == [microseconds(last) + 60 * MINUTE_US]
+    with pytest.raises(SpanError, match="at most the 360 min of the hours 22:00 to 04:00"):
+        starts(span, 361, nights, "UTC")
+    assert AllowedHours(22 * 60, 0).of_day() == ((1320, 1440),)

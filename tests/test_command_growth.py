@@ -142,6 +142,16 @@ def test_call_hours_for_everything_and_for_the_goal_alone(path: str) -> None:
     assert kept["rows"][-1]["longest_gap_s"] <= whole["rows"][-1]["longest_gap_s"]
 
 
+def test_hours_of_each_day_count_alone(path: str) -> None:
+    """The span runs from 23:00 to 05:00 local time: the hours 22:00 to 02:00 have three of it, those from noon none."""
+    kept = json.loads(done(path, "--between", "22:00-02:00", "--format", "json").stdout)
+    calls = json.loads(done(path, "--call-hours", "22:00-02:00", "--format", "json").stdout)
+    assert "in the hours 22:00 to 02:00 of 6 h" in kept["answer"]
+    assert "Hours that count: 22:00 to 02:00 (Atlantic/Azores)." in kept["notes"]
+    assert kept["rows"] == calls["rows"]
+    assert "wanted some of them inside the span" in refused(path, "--between", "12:00-13:00")
+
+
 def test_the_call_hours_of_the_workspace(tmp_path: Path, path: str) -> None:
     folder = tmp_path / "work"
     made = CliRunner().invoke(main, ["demo", "--keep", str(folder), "--at", "2026-11-25T00:00:00Z"])
@@ -204,7 +214,12 @@ def test_an_order_from_a_file(path: str, tmp_path: Path) -> None:
         (["--order", "random", "--draws", "0"], "passim: random draws; got 0"),
         (["--order", "random", "--seed", "-1"], "passim: Invalid value for '--seed'"),
         (["--call-hours", "8 to 18"], "passim: --call-hours; got '8 to 18'; wanted two times of the day, HH:MM-HH:MM"),
-        (["--call-hours", "18:00-08:00"], "passim: --call-hours; got '18:00-08:00'; wanted an end after the start"),
+        (["--call-hours", "8-8"], "passim: --call-hours; got '8-8'; wanted two different times of the day"),
+        (
+            ["--between", "22-4", "--call-hours", "8-18"],
+            "passim: --between and --call-hours both say ",
+        ),
+        (["--between", "22-4", "--goal", "gap_count <= 1 in call hours"], "passim: --between and a goal in call hours"),
         (["--call-hours", "8-18,someday"], "passim: --call-hours; got 'someday'; wanted names of days, mon to sun"),
         (
             ["--call-hours", "8-18,Sat-Sun"],
@@ -220,7 +235,10 @@ def test_an_order_from_a_file(path: str, tmp_path: Path) -> None:
             ["--goal", "covered >= 130 %"],
             "passim: number of the goal for covered; got '130 %'; wanted 0 to 100 %; try 99 %",
         ),
-        (["--plan", "missing.csv"], "passim: plan: no such file or directory; got 'missing.csv'"),
+        (
+            ["--plan", "missing.csv"],
+            "passim: plan missing.csv; got 'No such file or directory'; wanted a readable CSV file with the header ",
+        ),
         (["--plan", "x.csv", "--order", "plane"], "passim: --plan has an order of its own, by date"),
     ],
 )

@@ -106,6 +106,23 @@ def test_all_places_without_a_gap_are_named_and_what_nothing_helps_says_so(schoo
     assert "no single limit" in north
 
 
+def test_hours_of_each_day_count_alone(school: str) -> None:
+    """The span is 23:00 to 02:00 at Marram: its hours from 22:00 to 00:30 are those of gaps over its first 90 min."""
+    told = asked("--workspace", school, "--site", "Marram", "--between", "22:00-00:30")
+    whole = asked("--workspace", school, "--site", "Marram")
+    first = ["--from", "2026-11-25T00:00:00Z", "--hours", "1.5", "--format", "json"]
+    part = json.loads(run("sites", "--workspace", school, "--site", "Marram", *first).stdout)
+    assert told["hours_of_day"] == "22:00 to 00:30"
+    assert "in 3 h (22:00 to 00:30 of each day alone)" in told["answer"]
+    for name in ("covered_fraction", "gap_count", "gap_longest_s", "gaps_per_hour", "best_limit_gives_back_s"):
+        assert [row[name] for row in told["rows"]] == [row[name] for row in part["rows"]], name
+    assert told["rows"][1]["gap_count"] < whole["rows"][1]["gap_count"]
+    line = refused("--workspace", school, "--latitudes", "0:60:30", "--between", "8-12")
+    assert line.startswith("passim: --between compares named places")
+    line = refused("--workspace", school, "--site", "Marram", "--between", "12:00-13:00")
+    assert "got '12:00 to 13:00 (Atlantic/Azores)'; wanted some of them inside the span" in line
+
+
 def test_places_need_no_workspace(fleet_file: str) -> None:
     answer = asked("--elements", fleet_file, "--site", "45.0,-28.0", "--site", "0,10", "--mask", "30")
     assert [row["site"] for row in answer["rows"]] == ["45.0,-28.0", "0,10"]

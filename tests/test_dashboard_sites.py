@@ -90,7 +90,7 @@ def test_places_are_compared_as_passim_compares_them(state: DashboardState, mask
         views = [replace(view, site=replace(view.site, horizon=Horizon.flat(mask_deg))) for view in views]
     fleet = workspace.fleet(None, AT)
     hours = [AllowedHours(480, 1080, (0, 1, 2, 3, 4))] * len(views)
-    own = side_by_side.compare_sites(fleet, views, DAY, call_hours=hours, service=workspace.service).table
+    own = side_by_side.compare_sites(fleet, views, DAY, call_hours=hours).table
     own = own.assign(place=places, twofold=[s.joint() for s in visibility.find_visibility(fleet, views, DAY)])
 
     table = asked(state, YARD + ("" if mask_deg is None else f"&mask={mask_deg:g}")).panels["side"].table

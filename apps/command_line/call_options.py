@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import re
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,6 +11,7 @@ import click
 from ..text.notes import Note
 from ..text.units import LocalClock, instant
 from .parsing import FleetChoice, SiteChoice
+from .times import hours_of_day
 
 if TYPE_CHECKING:
     from passim import Fleet, Span
@@ -117,17 +117,10 @@ def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice)
 
 
 def minutes_between(text: str, what: str) -> tuple[int, int]:
-    """Return "08:00-18:00" or "8-18" as minutes of the day; `what` names them in an InputError."""
-    from passim.errors import InputError
-
-    found = re.fullmatch(r"\s*(\d{1,2})(?::(\d\d))?\s*-\s*(\d{1,2})(?::(\d\d))?\s*", text, re.ASCII)
-    numbers = [int(part or 0) for part in found.groups()] if found else []
-    if not numbers or numbers[1] > 59 or numbers[3] > 59 or max(numbers[0], numbers[2]) > 24:
-        raise InputError(what, got=text, wanted="two times of the day, HH:MM-HH:MM", try_next="08:00-18:00")
-    start, end = numbers[0] * 60 + numbers[1], numbers[2] * 60 + numbers[3]
-    if not start < end <= 1440:
-        raise InputError(what, got=text, wanted="an end after the start, within one day", try_next="08:00-18:00")
-    return start, end
+    """Return "08:00-18:00" or "22-4" as minutes of the day; `what` names them in an InputError."""
+    hours = hours_of_day(text, what, try_next="08:00-18:00")
+    assert hours is not None  # there is text
+    return hours.from_minute, hours.to_minute
 
 
 def weekdays_of(text: str, what: str) -> tuple[int, ...]:

@@ -209,6 +209,8 @@ def _hours(text: str) -> tuple[Any, Any]:
     from passim.errors import InputError
 
     start, end = minutes_between(text, "--call-hours")
+    if end < start:
+        raise InputError("--call-hours", got=text, wanted="an end after the start, within one day")
     if end == 1440:
         raise InputError("--call-hours", got=text, wanted="an end before midnight", try_next="08:00-23:59")
     return time(*divmod(start, 60)), time(*divmod(end, 60))

@@ -53,7 +53,7 @@ def aware_time(
     return _the_one(wall, name, text, option)
 
 
-def hours_of_day(text: str | None, option: str) -> DailyHours | None:
+def hours_of_day(text: str | None, option: str, *, try_next: str = "22:00-04:00") -> DailyHours | None:
     """Return the hours of "22:00-04:00" or "8-18", which may go over midnight; None for None. Raises InputError."""
     from passim.errors import InputError
     from passim.spans import DailyHours
@@ -63,8 +63,13 @@ def hours_of_day(text: str | None, option: str) -> DailyHours | None:
     found = _HOURS.fullmatch(text)
     numbers = [int(part or 0) for part in found.groups()] if found else []
     if not numbers or max(numbers[1], numbers[3]) > 59:
-        raise InputError(option, got=text, wanted="two times of the day, HH:MM-HH:MM", try_next=f"{option} 22:00-04:00")
-    return DailyHours(numbers[0] * 60 + numbers[1], numbers[2] * 60 + numbers[3])
+        wanted = "two times of the day, HH:MM-HH:MM"
+        raise InputError(option, got=text, wanted=wanted, try_next=f"{option} {try_next}")
+    try:
+        return DailyHours(numbers[0] * 60 + numbers[1], numbers[2] * 60 + numbers[3])
+    except InputError as error:
+        # What was typed reads better than what it was taken for.
+        raise InputError(option, got=text, wanted=error.wanted, try_next=f"{option} {try_next}") from None
 
 
 def _wall(text: str) -> datetime | date | None:

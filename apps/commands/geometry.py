@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from ..command_line.options import DEFAULT_MASK_DEG, OutputChoice, output_options
-from ..text.notes import Note, background
+from ..text.notes import Note
 
 
 @click.command("geometry", short_help="What altitude and mask alone decide, in closed form.")
@@ -81,7 +81,7 @@ def geometry(
         ("one-way delay to a satellite overhead", closed.overhead_delay_ms, "ms", None, 2),
         ("one-way delay to a satellite at the mask", closed.edge_delay_ms, "ms", None, 2),
     ]
-    notes = [background(_flat_note(closed))]
+    notes = [Note(_flat_note(closed))]
     if inclination_deg is not None:
         highest_deg = closed_forms.highest_latitude_in_view_deg(altitude_km, mask_deg, inclination_deg)
         lines.append(("highest latitude with a satellite in view", highest_deg, "deg", None, 2))

@@ -13,17 +13,20 @@ from ..command_line.options import (
     OutputChoice,
     SiteChoice,
     SpanChoice,
+    between_option,
     fleet_options,
     output_options,
     site_options,
     span_options,
 )
+from ..command_line.times import hours_of_day
 from ..text.notes import Note, background, weighed
 
 if TYPE_CHECKING:
     from passim.answers.growth import curves as growing
     from passim.answers.growth import goals as growth_goals
     from passim.answers.growth import orders as growth_orders
+    from passim.spans import DailyHours
 
     from ..command_line.query import QueryResult
 
@@ -61,6 +64,7 @@ ORDERS = ("launch", "plane", "random")
     metavar="[HH:MM-HH:MM[,Mon-Fri]]",
     help="Keep to call hours, the site's own time: those of the workspace, or the ones given.",
 )
+@between_option
 @output_options
 def growth(
     fleet_choice: FleetChoice,
@@ -73,6 +77,7 @@ def growth(
     quantiles: bool,
     plan_path: str | None,
     hours_text: str | None,
+    between_text: str | None,
     output_choice: OutputChoice,
 ) -> None:
     """Tell what a site would have with the first N satellites, for every N from 1 to all of them, exactly.
@@ -107,9 +112,15 @@ def growth(
         raise click.UsageError("--plan has an order of its own, by date: leave --order and --quantiles out.")
     if draws is not None and order_text != "random":
         raise click.UsageError("--draws belongs to --order random.")
+    between = hours_of_day(between_text, "--between")
+    if between is not None and hours_text is not None:
+        raise click.UsageError("--between and --call-hours both say which hours count: give one of them.")
+    if between is not None and goal is not None and goal.in_call_hours:
+        raise click.UsageError("--between and a goal in call hours both say which hours count: give one of them.")
     keeps = _Hours(
         hours_text if hours_text is not None or goal is None or not goal.in_call_hours else WORKSPACE_HOURS,
-        everything=hours_text is not None,
+        everything=hours_text is not None or between is not None,
+        between=between,
     )
     if plan_path is not None:
         _answer_plan(fleet_choice, site_choice, span_choice, output_choice, plan_path, goal, keeps, seed)
@@ -124,6 +135,7 @@ class _Hours:
 
     text: str | None
     everything: bool
+    between: DailyHours | None = None
 
 
 @dataclasses.dataclass(frozen=True)
@@ -192,7 +204,7 @@ def _answer_orders(
     if wanted.text == "random":
         facts["seed"] = wanted.seed
     if goal is None:
-        sentence = growth_sentence(order, table, _asked(found.length, hours_words, keeps.everything))
+        sentence = growth_sentence(order, table, _asked(found.length, keeps, keeps.everything))
     else:
         if goal.in_call_hours and not keeps.everything:
             asked = growing.growth_curves(found.visibility, order, windows=windows, pauses=pauses)
@@ -255,7 +267,7 @@ def _answer_plan(
     windows, hours_words = _windows(keeps, site_choice, view.site.timezone, span)
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    kept = windows if keeps.text is not None and (keeps.everything or (goal and goal.in_call_hours)) else None
+    kept = windows if keeps.everything or (goal and goal.in_call_hours) else None
     with progress("Finding passes") as report:
         ahead = growth_ahead.growth_ahead(
             fleet,
@@ -268,7 +280,7 @@ def _answer_plan(
             seed=1 if seed is None else seed,
             progress=report,
         )
-    length = _asked(duration(span.duration_s), hours_words, kept is not None)
+    length = _asked(duration(span.duration_s), keeps, kept is not None)
     told = growth_goals.told(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
     notes = [
         *without_handovers_note(view),
@@ -310,6 +322,8 @@ def _answer_plan(
 
 def _windows(keeps: _Hours, site_choice: SiteChoice, timezone: str, span: Any) -> tuple[growing.Windows | None, str]:
     """Return the call hours inside the span and their words; None where no hours are set apart. Raises InputError."""
+    if keeps.between is not None:
+        return keeps.between.inside(span, timezone), f"{keeps.between.words} ({timezone})"
     if keeps.text is None:
         return None, ""
     from passim.answers.calls import call_windows
@@ -320,9 +334,11 @@ def _windows(keeps: _Hours, site_choice: SiteChoice, timezone: str, span: Any) -
     return call_windows.call_windows(span, hours, timezone), f"{hours.words} ({timezone})"
 
 
-def _asked(length: str, hours_words: str, everything: bool) -> str:
+def _asked(length: str, keeps: _Hours, everything: bool) -> str:
     """Say which time is asked about."""
-    return f"the call hours of {length}" if hours_words and everything else length
+    if not everything:
+        return length
+    return f"the call hours of {length}" if keeps.between is None else f"the hours {keeps.between.words} of {length}"
 
 
 def _definition(goal: growth_goals.Goal | None) -> tuple[Note, ...]:
@@ -335,4 +351,6 @@ def _hours_note(hours_words: str, keeps: _Hours) -> tuple[Note, ...]:
     """Return which hours count as call hours, and for what."""
     if not hours_words:
         return ()
+    if keeps.between is not None:
+        return (Note(f"Hours that count: {hours_words}."),)
     return (Note(f"Call hours{'' if keeps.everything else ', for the goal alone'}: {hours_words}."),)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..command_line.options import fleet_options, output_options, span_options
+from ..command_line.options import between_option, fleet_options, output_options, span_options
 from ..command_line.parsing import (
     DEFAULT_MASK_DEG,
     FleetChoice,
@@ -18,6 +18,7 @@ from ..command_line.parsing import (
     found_workspace,
     mask,
 )
+from ..command_line.times import hours_of_day
 from ..command_line.worker_options import WorkerChoice, workers_options
 from ..text.notes import Note, background, led, without
 from ..text.service import everywhere_note, lifted_note, without_handovers_note
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from passim.answers.calls import hours as call_times
     from passim.parallel import chunks as work
     from passim.sky import view as views
+    from passim.spans import DailyHours
 
     from ..command_line.output import Answer
 
@@ -65,6 +67,7 @@ if TYPE_CHECKING:
     "--fleets", is_flag=True, help="Every fleet of the workspace, or file of --elements, instead, at one site."
 )
 @span_options
+@between_option
 @workers_options
 @output_options
 def sites(
@@ -78,6 +81,7 @@ def sites(
     world_deg: float | None,
     fleets: bool,
     span_choice: SpanChoice,
+    between_text: str | None,
     workers: int | None,
     cluster: str | None,
     output_choice: OutputChoice,
@@ -92,6 +96,7 @@ def sites(
     \b
     Example:
       passim sites --workspace school
+      passim sites --workspace school --between 08:00-12:00
       passim sites --elements fleet.json --site 45.0,-28.0 --site 58.5,-28.0 --mask 35
       passim sites --elements fleet.json --latitudes 0:60:5 --hours 24 --out latitudes.csv
       passim sites --elements fleet.json --world 10 --workers 2 --out world.csv
@@ -106,6 +111,9 @@ def sites(
         raise click.UsageError("--site and --gateway belong to one place, and --latitudes and --world go everywhere.")
     if longitudes is not None and latitudes_text is None:
         raise click.UsageError("--longitudes goes with --latitudes.")
+    hours = hours_of_day(between_text, "--between")
+    if hours is not None and (sweeping or fleets):
+        raise click.UsageError("--between compares named places in those hours: leave --latitudes, --world, --fleets.")
     check_out(output_choice.out)
     team, span = WorkerChoice(workers, cluster).team(), span_choice.span()
     places = _Places(site_texts, mask_text, gateways, without, fleet_choice.workspace_dir)
@@ -116,7 +124,7 @@ def sites(
     elif world_deg is not None:
         answer = _world_answer(fleet_choice, places, world_deg, span, team)
     else:
-        answer = _site_answer(fleet_choice, places, span)
+        answer = _site_answer(fleet_choice, places, span, hours)
     write(answer, output_choice)
 
 
@@ -179,8 +187,8 @@ class _Places:
         )
 
 
-def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answer:
-    """Return the answer that compares named places."""
+def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: DailyHours | None) -> Answer:
+    """Return the answer that compares named places, in `hours` of each one's own day where they are given."""
     from passim.answers.sites import compare as side_by_side
     from passim.elements import health
 
@@ -198,7 +206,8 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answ
             fleet,
             [view for view, _ in named],
             span,
-            call_hours=[hours for _, hours in named],
+            call_hours=[kept for _, kept in named],
+            hours=hours,
             progress=report,
         )
     condition = health.assess(fleet, span.middle)
@@ -212,8 +221,10 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span) -> Answ
         CAUTION,
     )
     limits = {view.title: view.descriptions for view, _ in named}
-    sentence = headed(site_sentence(found, duration(span.duration_s)), found.report, span)
-    return Answer("sites", sentence, found.table, SITE_HEADINGS, site_cells, told, _facts(span, limits=limits))
+    length = duration(span.duration_s) + (f" ({hours.words} of each day alone)" if hours else "")
+    sentence = headed(site_sentence(found, length), found.report, span)
+    facts = _facts(span, limits=limits, **({"hours_of_day": hours.words} if hours else {}))
+    return Answer("sites", sentence, found.table, SITE_HEADINGS, site_cells, told, facts)
 
 
 def _latitude_answer(

@@ -172,14 +172,19 @@ def _outlines(days: list[_Day], wanted: bool, scale_s: float) -> tuple[Floats, F
 
 def _shown_hours(plan: calls.CallPlan) -> tuple[int, int]:
     """Return the first and the last hour of the axis: the hours for calls and one on either side."""
-    return max(plan.hours.from_minute // 60 - 1, 0), min(-(-plan.hours.to_minute // 60) + 1, 24)
+    parts = plan.hours.of_day()
+    return max(parts[0][0] // 60 - 1, 0), min(-(-parts[-1][1] // 60) + 1, 24)
 
 
 def _shade_hours(figure: go.Figure, plan: calls.CallPlan, days: list[_Day], theme: Theme) -> None:
     for day in days:
-        if day.date.weekday() in plan.hours.weekdays:
+        for start, end in plan.hours.of_day():
+            # What comes after midnight belongs to the day before.
+            began = (day.date.weekday() - (plan.hours.over_midnight and start == 0)) % 7
+            if began not in plan.hours.weekdays:
+                continue
             figure.add_shape(
-                type="rect", x0=plan.hours.from_minute / 60.0, x1=plan.hours.to_minute / 60.0, y0=-day.row - _ROW_FLOOR,
+                type="rect", x0=start / 60.0, x1=end / 60.0, y0=-day.row - _ROW_FLOOR,
                 y1=-day.row + _ROW_TOP, layer="below", line={"width": 0}, fillcolor=theme.chosen, opacity=0.08,
                 name="call hours",
             )  # fmt: skip
@@ -221,7 +226,7 @@ def _why_empty(plan: calls.CallPlan, days: list[_Day]) -> list[str]:
     whys = []
     for day in days:
         date = day.date.date()
-        if date.weekday() not in plan.hours.weekdays:
+        if date.weekday() not in plan.hours.weekdays and date not in allowed:
             whys.append("no call hours")
         elif date in rankable:
             whys.append("busy from now on" if microseconds(day.date) < plan.span.start_us else "busy all day")

@@ -129,16 +129,19 @@ def _shade_calls(
 ) -> None:
     """Shade the hours for calls, in one piece from the first to the last of days that follow each other."""
     first, end = (t.hour + t.minute / 60.0 for t in hours[:2])
-    held = [False, *(day.weekday() in hours[2] for day in days), False]
-    begins = [k for k in range(len(days)) if held[k + 1] and not held[k]]
-    ends = [k for k in range(len(days)) if held[k + 1] and not held[k + 2]]
-    for top, bottom in zip(begins, ends, strict=True):
-        figure.add_shape(
-            type="rect", x0=first, x1=end, y0=top - 0.5, y1=bottom + 0.5, layer="above", line={"width": 0},
-            fillcolor=theme.chosen, opacity=0.07, name="call hours",
-        )  # fmt: skip
+    # What comes after midnight belongs to the day before.
+    parts = [(first, end, 0)] if first < end else [(first, 24.0, 0), (0.0, end, 1)]
+    for from_h, to_h, days_ago in parts:
+        held = [False, *((day.weekday() - days_ago) % 7 in hours[2] for day in days), False]
+        begins = [k for k in range(len(days)) if held[k + 1] and not held[k]]
+        ends = [k for k in range(len(days)) if held[k + 1] and not held[k + 2]]
+        for top, bottom in zip(begins, ends, strict=True):
+            figure.add_shape(
+                type="rect", x0=from_h, x1=to_h, y0=top - 0.5, y1=bottom + 0.5, layer="above", line={"width": 0},
+                fillcolor=theme.chosen, opacity=0.07, name="call hours",
+            )  # fmt: skip
     figure.add_annotation(
-        x=(first + end) / 2, y=1, yref="paper", yanchor="bottom", text="call hours", showarrow=False,
+        x=sum(parts[0][:2]) / 2, y=1, yref="paper", yanchor="bottom", text="call hours", showarrow=False,
         font={"color": theme.chosen},
     )  # fmt: skip
 

@@ -19,8 +19,7 @@ def call_windows(span: Span, hours: AllowedHours, timezone: str) -> tuple[NDArra
     """
     edges = minute_edges(span)
     wall = pd.DatetimeIndex(edges[:-1].astype("datetime64[us]"), tz="UTC").tz_convert(zone(timezone))
-    minute = np.asarray(wall.hour * 60 + wall.minute)
-    inside = (minute >= hours.from_minute) & (minute < hours.to_minute) & np.isin(wall.day_of_week, hours.weekdays)
+    inside = hours.open_at(wall)
     change = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
     if not len(change):
         raise no_hours_in(span, hours, timezone, "some of them inside the span")

@@ -32,7 +32,8 @@ _DAY_NAMES: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 class AllowedHours:
     """Hours of the local day, [from, to) in minutes since its midnight, and days of the week from Monday = 0.
 
-    Raises InputError for hours that hold no minute or leave the day, and for no or unknown days.
+    Hours may go over midnight, 22:00 to 04:00: what comes after it belongs to the day on which they began. Raises
+    InputError for hours that hold no minute or leave the day, and for no or unknown days.
     """
 
     from_minute: int = 0
@@ -40,20 +41,47 @@ class AllowedHours:
     weekdays: tuple[int, ...] = (0, 1, 2, 3, 4, 5, 6)
 
     def __post_init__(self) -> None:
-        if not 0 <= self.from_minute < self.to_minute <= DAY_MINUTES:
+        ends = (self.from_minute, self.to_minute)
+        if not all(0 <= end <= DAY_MINUTES for end in ends) or self.from_minute in (self.to_minute, DAY_MINUTES):
             raise InputError(
                 "hours for calls",
-                got=f"{_clock(self.from_minute)} to {_clock(self.to_minute)}",
-                wanted="an end after the start, within one day",
+                got=" to ".join(map(_clock, ends)),
+                wanted="two different times of the day, from 00:00 to 24:00",
                 try_next="08:00-18:00",
             )
         if not self.weekdays or not set(self.weekdays) <= set(range(7)):
             raise InputError("days for calls", got=self.weekdays, wanted="at least one, 0 for Monday to 6 for Sunday")
 
     @property
+    def over_midnight(self) -> bool:
+        """Whether the hours go on after midnight."""
+        return self.to_minute < self.from_minute
+
+    @property
+    def length_min(self) -> int:
+        """How long the hours of a day are, minutes by the clock."""
+        return (self.to_minute - self.from_minute) % DAY_MINUTES or DAY_MINUTES
+
+    def of_day(self) -> tuple[tuple[int, int], ...]:
+        """Return what a calendar day has of the hours, [from, to) in minutes: two parts where they go over midnight."""
+        if not self.over_midnight:
+            return ((self.from_minute, self.to_minute),)
+        parts = ((0, self.to_minute), (self.from_minute, DAY_MINUTES))
+        return tuple((start, end) for start, end in parts if start < end)
+
+    def open_at(self, wall: pd.DatetimeIndex) -> NDArray[np.bool_]:
+        """Return at which of these local times the hours are open, shape (n,)."""
+        minute = np.asarray(wall.hour) * 60 + np.asarray(wall.minute)
+        day = np.asarray(wall.day_of_week)
+        begun, over = minute >= self.from_minute, minute >= self.to_minute
+        today, yesterday = np.isin(day, self.weekdays), np.isin((day - 1) % 7, self.weekdays)
+        found = (begun & today) | (~over & yesterday) if self.over_midnight else begun & ~over & today
+        return np.asarray(found, dtype=bool)
+
+    @property
     def words(self) -> str:
         """The hours and days in words: 08:00 to 18:00, Mon to Fri."""
-        hours = "all day" if self.to_minute - self.from_minute == DAY_MINUTES else (
+        hours = "all day" if self.length_min == DAY_MINUTES and self.from_minute == 0 else (
             f"{_clock(self.from_minute)} to {_clock(self.to_minute)}"
         )  # fmt: skip
         days = sorted(set(self.weekdays))
@@ -86,20 +114,17 @@ def starts(
     than the span or the hours, and where no start is allowed at all; SiteError for an unknown zone.
     """
     check_length(minutes, span)
-    if minutes > hours.to_minute - hours.from_minute and hours.to_minute - hours.from_minute < DAY_MINUTES:
+    if minutes > hours.length_min < DAY_MINUTES:
         raise SpanError(
             "length of the call",
             got=f"{minutes} min",
-            wanted=f"at most the {hours.to_minute - hours.from_minute} min of the hours {hours.words}",
+            wanted=f"at most the {hours.length_min} min of the hours {hours.words}",
             try_next="a shorter call or more hours",
         )
     first, past = -(-span.start_us // MINUTE_US), span.end_us // MINUTE_US
     minute = np.arange(first, past, dtype=np.int64)
     wall = pd.DatetimeIndex((minute * MINUTE_US).astype("datetime64[us]"), tz="UTC").tz_convert(zone(timezone))
-    of_day = np.asarray(wall.hour) * 60 + np.asarray(wall.minute)
-    open_now = (of_day >= hours.from_minute) & (of_day < hours.to_minute)
-    open_now &= np.isin(np.asarray(wall.day_of_week), hours.weekdays)
-    allowed = _runs(open_now, minutes)
+    allowed = _runs(hours.open_at(wall), minutes)
     if not allowed.any():
         raise no_hours_in(span, hours, timezone, f"room for a call of {minutes} min", minutes)
 
@@ -139,8 +164,7 @@ def no_hours_in(span: Span, hours: AllowedHours, timezone: str, wanted: str, min
 
 def _next_opening(span: Span, hours: AllowedHours, where: tzinfo, minutes: int) -> str:
     """Return the option that begins the span where the hours next open, if they hold so long a call at all."""
-    length = hours.to_minute - hours.from_minute
-    if minutes > length and length < DAY_MINUTES:
+    if minutes > hours.length_min < DAY_MINUTES:
         return "a shorter call or more hours"
     first = span.start.astimezone(where)
     for days in range(15):

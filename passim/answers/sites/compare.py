@@ -28,7 +28,7 @@ from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
-from passim.spans import Span, zone
+from passim.spans import DailyHours, Span, zone
 
 Progress = Callable[[float], None]
 
@@ -77,21 +77,23 @@ def compare_sites(
     span: Span,
     *,
     call_hours: Sequence[AllowedHours | None] | None = None,
+    hours: DailyHours | None = None,
     progress: Progress | None = None,
 ) -> SiteComparison:
     """Return what each of `views` has in `span`, side by side.
 
-    `call_hours` says for each view when calls are held, in its own local time. What the terminal of a view loses at
-    handovers counts as without service. Raises InputError for no views, more than `MOST_VIEWS` or two of one title, and
-    what `find_visibility` raises.
+    `call_hours` says for each view when calls are held, in its own local time. With `hours` these of each local day
+    count alone, and a gap that reaches out of them is cut there. What the terminal of a view loses at handovers counts
+    as without service. Raises InputError for no views, more than `MOST_VIEWS` or two of one title, SpanError where the
+    span meets none of the hours, and what `find_visibility` raises.
     """
     titles = [view.title for view in views]
     if not 1 <= len(titles) <= MOST_VIEWS:
         raise InputError("sites", got=len(titles), wanted=f"1 to {MOST_VIEWS} of them")
     _check_names(titles, "sites")
-    hours: Sequence[AllowedHours | None] = [None] * len(views) if call_hours is None else call_hours
+    calls: Sequence[AllowedHours | None] = [None] * len(views) if call_hours is None else call_hours
     found = find_visibility(fleet, views, span, progress=progress)
-    rows = [_site_row(seen, kept) for seen, kept in zip(found, hours, strict=True)]
+    rows = [_site_row(seen, kept, hours) for seen, kept in zip(found, calls, strict=True)]
     notes = tuple(dict.fromkeys(note for seen in found for note in seen.notes))
     table = pd.DataFrame(rows).astype({"gap_mean_s": float, "call_frozen_s": float})
     return SiteComparison(table, SearchReport.together([seen.report for seen in found]), notes)
@@ -125,21 +127,24 @@ def call_times(span: Span, hours: AllowedHours, timezone: str) -> Intervals:
     first, past = span.start_us // MINUTE_US, -(-span.end_us // MINUTE_US)
     minute_us = np.arange(first, past, dtype=np.int64) * MINUTE_US
     wall = pd.DatetimeIndex(minute_us.astype("datetime64[us]"), tz="UTC").tz_convert(zone(timezone))
-    of_day = np.asarray(wall.hour) * 60 + np.asarray(wall.minute)
-    held = (of_day >= hours.from_minute) & (of_day < hours.to_minute)
-    held &= np.isin(np.asarray(wall.day_of_week), hours.weekdays)
+    held = hours.open_at(wall)
     minutes = Intervals(minute_us[held], minute_us[held] + MINUTE_US)
     return intervals.intersection(minutes, ([span.start_us], [span.end_us]))
 
 
-def _site_row(seen: Visibility, hours: AllowedHours | None) -> dict[str, Any]:
+def _site_row(seen: Visibility, calls: AllowedHours | None, hours: DailyHours | None) -> dict[str, Any]:
     """Return the row of one view."""
     span, view = seen.span, seen.view
     coverage = Coverage.from_visibility(seen)
+    counted = Intervals(*hours.inside(span, view.site.timezone)) if hours else None
+    if counted is not None:
+        coverage = coverage.within(counted)
     summary = coverage.summary()
     called_us = frozen_us = None
-    if hours is not None:
-        called = call_times(span, hours, view.site.timezone)
+    if calls is not None:
+        called = call_times(span, calls, view.site.timezone)
+        if counted is not None:
+            called = intervals.intersection(called, counted)
         called_us = intervals.total_length(called)
         frozen_us = intervals.total_length(intervals.intersection(coverage.gap_intervals, called))
     best, gives_back_us = _best_limit(seen, coverage)
@@ -154,7 +159,7 @@ def _site_row(seen: Visibility, hours: AllowedHours | None) -> dict[str, Any]:
         "gap_longest_s": summary["gap_longest_s"],
         "in_view_mean": summary["in_view_mean"],
         "twofold_fraction": summary["twofold_fraction"],
-        "call_hours": "" if hours is None else hours.words,
+        "call_hours": "" if calls is None else calls.words,
         "call_hours_s": 0.0 if called_us is None else called_us / 1e6,
         "call_frozen_s": None if frozen_us is None else frozen_us / 1e6,
         "best_limit": best,
