@@ -485,3 +485,17 @@ def test_every_site_in_one_table_and_a_calendar_each(folder: Path, tmp_path: Pat
     assert "wanted a folder that exists, or a name with {site}" in refused(folder, "calls", *options, "--ics", "x.ics")
     for more in (["--check", "x.ics"], ["--site", "Skerry"]):
         assert "all-sites" in run(folder, "calls", *options, *more).stderr
+
+
+def test_every_site_tells_what_has_changed_since_the_last_answer(folder: Path, two_snapshots: list[str]) -> None:
+    older, newer, _ = (["--elements", path] for path in two_snapshots)
+    options = ["--days", "1", "--top", "2"]
+    nothing = "Nothing that you would notice has changed since the last answer."
+    assert "ince the last answer" not in done(folder, "calls", *options, "--all-sites", *older).stdout
+    told = done(folder, "calls", *options, "--all-sites", *newer).stdout.splitlines()
+    assert [f"{name}: {nothing}" in told for name in ("Marram", "Skerry", "Lantern")] == [True] * 3
+    # One site asked alone is the same question.
+    assert "ince the last answer" not in done(folder, "calls", *options, "--site", "Skerry", *newer).stdout
+    done(folder, "calls", *options, "--site", "Skerry", *older)
+    again = json.loads(done(folder, "calls", *options, "--all-sites", *newer, "--format", "json").stdout)
+    assert [site.get("changes") for site in again["sites"]] == [None, [], None]

@@ -37,6 +37,7 @@ from passim_apps.figures.theme import LIGHT
 from passim_apps.text.calendar import calendar_windows
 from passim_apps.text.calls import now_sentence, plan_sentence
 from passim_apps.text.units import LocalClock
+from report_outline import Outline
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 
@@ -201,6 +202,24 @@ def test_the_pages_say_so_first(tmp_path: Path) -> None:
         assert "Calls of up to 4 min have a good start: first 00:01" in said.second.replace("23:01", "00:01")
     finally:
         state.close()
+
+
+def test_the_report_says_so_first(tmp_path: Path) -> None:
+    create(tmp_path / "school", demo=True)
+    target = tmp_path / "report.html"
+    given = ["--workspace", str(tmp_path / "school"), "--at", "2026-11-25T08:00:00Z", *BAD, "--no-world"]
+    result = CliRunner().invoke(main, ["report", *given, "--workers", "1", "--out", str(target)], prog_name="passim")
+    assert result.exit_code == 0, result.stderr
+    html = target.read_text(encoding="utf-8")
+    told = "\n".join(Outline(html).texts["p"])
+    wanted = (
+        "No good start for a live video lesson of 200 min in the time looked at: ", "Least bad: ", "Calls of up to ",
+        "What would have to change: the gateway limit costs most; ",
+    )  # fmt: skip
+    places = [told.index(words) for words in wanted]
+    assert places == sorted(places)
+    assert "Best start" not in told
+    assert "The least bad starts: none is good" in html
 
 
 def test_hours_are_kept_for_the_shorter_call() -> None:

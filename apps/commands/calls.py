@@ -105,7 +105,7 @@ def calls(
     over the days. The gain over a random start stands beside it; where no start is better than another, or nearly any
     will do, that is said. Where none is good, that comes first, with the least bad one, the longest call that would do,
     and the limit that costs most; a calendar then gets no event. In a workspace the same question asked again with
-    newer elements also says what has changed.
+    newer elements also says what has changed, for every site with --all-sites.
 
     --check looks at every call of a calendar, those that --ics has written among them, as far ahead as the elements
     tell single calls unless --days says less. Calls that are not checked are named with the reason: elements too old by
@@ -363,23 +363,38 @@ def _with_changes(
     site_choice: SiteChoice,
     ahead: Forecast,
 ) -> Answer:
-    """Return the answer with what newer elements changed since the last one, and keep this one for the next.
+    """Return the answer with what newer elements changed since the last one, and keep this one for the next."""
+    from ..text.calls import change_lines
 
-    Only the same question, asked with other and newer elements, has an answer to compare with.
+    found, notes = _changes(record, question, span_choice, site_choice, ahead)
+    answer = dataclasses.replace(answer, notes=(*answer.notes, *notes))
+    if found is None:
+        return answer
+    return dataclasses.replace(
+        answer,
+        sentence="\n".join([answer.sentence, *change_lines(found, ahead.clock)]),
+        facts={**answer.facts, "changes": _change_facts(found)},
+    )
+
+
+def _changes(
+    record: dict[str, Any], question: str, span_choice: SpanChoice, site_choice: SiteChoice, ahead: Forecast
+) -> tuple[list[call_changes.Change] | None, list[Note]]:
+    """Return what newer elements changed since the answer kept last, and keep this one in its place.
+
+    Only the same question, asked with other and newer elements, has an answer to compare with: None without. The notes
+    say where nothing could be compared or kept.
     """
     from passim.answers.calls import changes as call_changes
     from passim.errors import WorkspaceError
     from passim.workspace import keep_answer, kept_answer
 
-    from ..text.calls import change_lines
     from ..text.units import instant
 
     workspace = site_choice.workspace()
     if workspace is None:
-        return dataclasses.replace(
-            answer, notes=(*answer.notes, background("Kept for comparison: nothing, which needs a workspace."))
-        )
-    notes = list(answer.notes)
+        return None, [background("Kept for comparison: nothing, which needs a workspace.")]
+    notes: list[Note] = []
     epoch = instant(ahead.found.visibility.report.epoch_newest)
     found: list[call_changes.Change] | None = None
     try:
@@ -392,15 +407,12 @@ def _with_changes(
         keep_answer(workspace.folder, question, call_changes.kept_record(record, ahead.service.span, epoch))
     except WorkspaceError as error:
         notes.append(Note(f"This answer could not be kept for comparison: {error}."))
-    if found is None:
-        return dataclasses.replace(answer, notes=tuple(notes))
-    told = [{**dataclasses.asdict(change), "start": change.start.isoformat()} for change in found]
-    return dataclasses.replace(
-        answer,
-        sentence="\n".join([answer.sentence, *change_lines(found, ahead.clock)]),
-        notes=tuple(notes),
-        facts={**answer.facts, "changes": told},
-    )
+    return found, notes
+
+
+def _change_facts(found: Sequence[call_changes.Change]) -> list[dict[str, Any]]:
+    """Return changes as JSON can hold them."""
+    return [{**dataclasses.asdict(change), "start": change.start.isoformat()} for change in found]
 
 
 @dataclasses.dataclass(frozen=True)
@@ -448,6 +460,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
     """Return the suggested starts of every site of the workspace in one table. Raises InputError."""
     import pandas as pd
 
+    from passim.answers.calls import changes as call_changes
     from passim.errors import SpanError
 
     from ..command_line.output import Answer
@@ -468,7 +481,12 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
             continue
         clock = clocks[name] = asked.ahead.clock
         lines.append(f"{name}: {call_words.plan_sentence(plan, clock).splitlines()[0]}")
-        notes = [Note(asked.kind.describe()), background(call_words.good_note()), *asked.ahead.found.notes]
+        question = _question(asked, each.busy_files, f"top {each.top}, {each.span.duration_s:g} s")
+        choice = dataclasses.replace(each.site_choice, site_text=name)
+        found, kept_notes = _changes(call_changes.plan_record(plan), question, each.span_choice, choice, asked.ahead)
+        if found is not None:
+            lines += [f"{name}: {line}" for line in call_words.change_lines(found, clock)]
+        notes = [*kept_notes, Note(asked.kind.describe()), background(call_words.good_note()), *asked.ahead.found.notes]
         if files:
             notes.append(_write_ics(asked, plan, str(files[name]), each.span_choice))
         told.append((name, notes))
@@ -481,7 +499,8 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
         tables.append(table)
         facts.append(
             {"site": name, "timezone": asked.timezone, "hours": asked.hours.words,
-             "none_good": call_words.none_good_facts(plan.none_good)}
+             "none_good": call_words.none_good_facts(plan.none_good),
+             **({} if found is None else {"changes": _change_facts(found)})}
         )  # fmt: skip
     if not tables:
         raise SpanError("hours for calls", got="no start at any site", wanted="room for one", try_next="more days")
