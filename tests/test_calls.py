@@ -79,6 +79,13 @@ def test_ages_are_those_of_the_start_and_not_of_its_hour(marram: ServiceForecast
         assert (fresh.oldest_s, fresh.sigma_s) == pytest.approx((exact.oldest_s, exact.sigma_s), rel=1e-6)
 
 
+def test_a_plan_tells_how_fresh_the_elements_are_at_its_first_and_last_start(marram: ServiceForecast) -> None:
+    """From 8:00 to 18:00 on the Azores, 09:00 to 19:00 UTC: an hour may start from 09:00 to 18:00 the day after."""
+    found = plan_calls(marram, LESSON, minutes=60, hours=AllowedHours(480, 1080), timezone=AZORES)
+    for fresh, when in ((found.first, DAY + timedelta(hours=9)), (found.last, DAY + timedelta(hours=24 + 18))):
+        assert fresh.median_s == pytest.approx(marram.freshness(when).median_s, abs=1.0)
+
+
 def test_figures_of_gaps_made_by_hand() -> None:
     """Gaps of 4, 20 and 40 s at 10, 20 and 30 minutes: by hand, a call from 5 to 35 minutes meets all three."""
     ends = (600.0, 604.0), (1200.0, 1220.0), (1800.0, 1840.0)

@@ -71,6 +71,17 @@ def test_pipes_devices_and_folders_are_no_files(kind: str, tmp_path: Path) -> No
     assert "got 'a folder'" in refusal(kind, tmp_path)
 
 
+def test_a_file_of_the_largest_size_is_read_to_its_last_byte_and_one_byte_more_is_refused(tmp_path: Path) -> None:
+    """A megabyte, as files of horizons may have, of which the last digit counts: 20,25 and not 20,2."""
+    path = tmp_path / "mine.csv"
+    head, last = b"azimuth_deg,elevation_deg\n10,20\n", b"20,25"
+    filling = b"\n" * (1_000_000 - len(head) - len(last))
+    path.write_bytes(head + filling + last)
+    assert Horizon.from_csv(path).elevation_deg(20.0) == 25.0
+    path.write_bytes(head + filling + b"\n" + last)
+    assert "got '1000001 bytes'; wanted at most 1 MB" in refusal("horizon file", path)
+
+
 def test_numbers_are_spelled_with_the_digits_0_to_9() -> None:
     for text, value in (("1", 1.0), ("-2.5", -2.5), (".5", 0.5), ("+1e3", 1000.0), ("3.", 3.0)):
         assert number(text) == value

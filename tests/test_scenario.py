@@ -60,6 +60,7 @@ def test_stations_of_the_scenario():
     assert scenario.MARRAM_YARD.horizon.lowest_deg == 35.0
     assert {spot.timezone for station in scenario.STATIONS for spot in station.spots} == {"Atlantic/Azores"}
     assert (scenario.CALL_HOURS.start, scenario.CALL_HOURS.end) == (time(8), time(18))
+    assert scenario.CALL_HOURS.weekdays == (0, 1, 2, 3, 4), "Monday to Friday"
 
 
 def first_day(site, epoch=EPOCH):

@@ -392,5 +392,8 @@ def test_other_numbers_that_cannot_be_are_refused() -> None:
         from_obstacles([TREE] * 501, 1.0)
     with pytest.raises(SiteError, match="sector of the horizon; got 'from 40 to 40 deg'"):
         lowered(Horizon.flat(20.0), 40.0, 40.0, 5.0)
+    for from_deg, to_deg, got in ((360.5, 20.0, 360.5), (20.0, 360.5, 360.5), (-0.5, 20.0, -0.5)):
+        with pytest.raises(SiteError, match=f"sector of the horizon; got '{got} deg'; wanted azimuths from 0 to 360"):
+            lowered(Horizon.flat(20.0), from_deg, to_deg, 5.0)
     with pytest.raises(SiteError, match="stays below 90"):
         lowered(Horizon.flat(50.0), 0.0, 360.0, -40.0)
