@@ -94,12 +94,12 @@ _LIBRARIES = (
 
 @dataclass(frozen=True)
 class Change:
-    """One expression of a file, what takes its place, and the functions that it shows in (by qualified name)."""
+    """One expression of a file, of the text `source`, and what takes its place."""
 
     path: Path
+    source: str
     old: ast.expr
     new: ast.expr
-    functions: frozenset[str]
 
 
 @dataclass(frozen=True)
@@ -166,32 +166,29 @@ def functions_of(source: str, place: ast.expr) -> frozenset[str]:
     """
     holder, named, every = "", "", dict[str, ast.AST]()
 
+    def holds(node: ast.AST) -> bool:
+        return (node.lineno, node.col_offset) <= (place.lineno, place.col_offset) and (
+            (place.end_lineno, place.end_col_offset) <= (node.end_lineno, node.end_col_offset)
+        )
+
     def look(node: ast.AST, prefix: str) -> None:
         nonlocal holder, named
         for child in ast.iter_child_nodes(node):
             inner = prefix
-            if isinstance(child, ast.FunctionDef | ast.ClassDef):
+            if isinstance(child, ast.FunctionDef):
+                every[prefix + child.name] = child
+                inner = f"{prefix}{child.name}.<locals>."
+            elif isinstance(child, ast.ClassDef):
                 inner = f"{prefix}{child.name}."
-                within = any(place is part for statement in child.body for part in ast.walk(statement))
-                if isinstance(child, ast.FunctionDef):
-                    every[inner[:-1]] = child
-                    inner += "<locals>."
-                if within or any(place is part for part in ast.walk(child)):
-                    holder = inner
-            elif isinstance(child, ast.Assign | ast.AnnAssign) and any(place is part for part in ast.walk(child)):
+            elif isinstance(child, ast.Assign | ast.AnnAssign) and holds(child):
                 target = child.targets[0] if isinstance(child, ast.Assign) else child.target
                 named = target.id if isinstance(target, ast.Name) else ""
-            look(child, inner)
+            if inner != prefix and holds(child):
+                holder = inner
+            if not isinstance(child, ast.expr):
+                look(child, inner)
 
-    tree = ast.parse(source)
-    place = next(
-        node
-        for node in ast.walk(tree)
-        if isinstance(node, ast.expr)
-        and (node.lineno, node.col_offset, node.end_lineno, node.end_col_offset)
-        == (place.lineno, place.col_offset, place.end_lineno, place.end_col_offset)
-    )
-    look(tree, "")
+    look(ast.parse(source), "")
     if holder.endswith("<locals>."):
         return frozenset({holder.removesuffix(".<locals>.")})
     if holder:
@@ -258,7 +255,7 @@ def selection(change: Change, recorded: Sequence[RecordedTest], tests: Sequence[
 
     What is left of the budget goes to other tests of files called like it, which may share what one test prepared.
     """
-    keys = {f"{change.path}:{name}" for name in change.functions}
+    keys = {f"{change.path}:{name}" for name in functions_of(change.source, change.old)}
     rank = {file: number for number, file in enumerate(tests)}
     mine = sorted(
         (test for test in recorded if test.name.partition("::")[0] in rank),
@@ -455,9 +452,8 @@ def sample_of(root: Path, rooms: Sequence[str], seed: int, count: int) -> list[C
         file for room in rooms for file in ([Path(room)] if room.endswith(".py") else _below(root, Path(room)))
     )
     sources = {path: (root / path).read_text(encoding="utf-8") for path in paths}
-    every = [(path, old, new) for path, source in sources.items() for old, new in changes_of(source)]
-    drawn = random.Random(seed).sample(every, min(count, len(every)))
-    return [Change(path, old, new, functions_of(sources[path], old)) for path, old, new in drawn]
+    every = [Change(path, source, old, new) for path, source in sources.items() for old, new in changes_of(source)]
+    return random.Random(seed).sample(every, min(count, len(every)))
 
 
 def _below(root: Path, room: Path) -> Iterator[Path]:
@@ -528,8 +524,7 @@ def main(arguments: Sequence[str] | None = None, root: Path = ROOT) -> int:
         copy = Copy(root, Path(folder).resolve())
         record = Record(copy, sorted({f"{Path(room).parts[0]}/" for room in chosen.rooms}), chosen.record)
         for number, change in sample:
-            source = (copy.tree / change.path).read_text(encoding="utf-8")
-            text = changed(source, change.old, change.new)
+            text = changed(change.source, change.old, change.new)
             files = tests_of(root, change.path)
             recorded = [test for file in files for test in record.tests(file)]
             mine = selection(change, recorded, files, chosen.budget)
@@ -540,7 +535,7 @@ def main(arguments: Sequence[str] | None = None, root: Path = ROOT) -> int:
             noticed += caught
             print(f"{number} {'noticed' if caught else 'NOT NOTICED'}: {change.path}:{change.old.lineno}", flush=True)
             if not caught:
-                lines = (source.splitlines(), text.splitlines())
+                lines = (change.source.splitlines(), text.splitlines())
                 shown = difflib.unified_diff(*lines, str(change.path), "changed", n=1, lineterm="")
                 print("\n".join(shown), flush=True)
     print(

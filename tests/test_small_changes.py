@@ -83,9 +83,7 @@ def test_a_change_belongs_to_the_function_around_it_or_to_those_that_name_the_co
 
 def test_a_change_is_met_by_the_cheapest_tests_that_call_its_function() -> None:
     change = next(
-        Change(Path("passim/toy.py"), old, new, functions_of(TOY, old))
-        for old, new in changes_of(TOY)
-        if ast.unparse(old) == "count > 0"
+        Change(Path("passim/toy.py"), TOY, old, new) for old, new in changes_of(TOY) if ast.unparse(old) == "count > 0"
     )
     calls = frozenset({"passim/toy.py:counted_down"})
     recorded = [
