@@ -7,7 +7,7 @@ import pytest
 
 from passim import InputError
 from passim.answers.growth.curves import Curves
-from passim.answers.growth.goals import first_that_stays, parse_goal, smallest, told
+from passim.answers.growth.goals import _measured, first_that_stays, parse_goal, smallest, told
 from passim.answers.growth.orders import Order
 
 
@@ -52,6 +52,22 @@ def test_what_a_goal_takes(text: str, satellites: int) -> None:
     found = smallest(SINGLE, parse_goal(text))
     assert found.reached
     assert (found.middle, found.low, found.high) == (satellites,) * 3
+
+
+@pytest.mark.parametrize(
+    ("amount", "bound", "words"),
+    [
+        (0.99000, 0.991, "99.0 %"),
+        (0.99100, 0.991, "99.1 %"),
+        # 0.0497 of a per cent short of 99.1 % is 99.1 to a tenth, which would look met; 0.05 short is not.
+        (0.990503, 0.991, "99.05 %"),
+        (0.990490, 0.991, "99.0 %"),
+        (0.9909996, 0.991, "99.09996 %"),
+        (0.99099999999, 0.991, "99.100000 %"),
+    ],
+)
+def test_a_share_that_just_misses_a_goal_is_never_told_as_meeting_it(amount: float, bound: float, words: str) -> None:
+    assert _measured("covered", amount, [bound]) == words
 
 
 def test_a_goal_that_all_satellites_miss() -> None:

@@ -331,10 +331,42 @@ def test_place_of_a_gateway() -> None:
     latitude_deg, longitude_deg = GatewayPlace(600.0, 180.0).coordinates_deg(SITE)
     assert latitude_deg == pytest.approx(39.604, abs=0.001)
     assert longitude_deg == pytest.approx(-28.0, abs=1e-9)
-    # Due east the great circle bends towards the equator.
+    # Due east the great circle bends towards the equator. By Napier's rules for a right angle at the site: the sine of
+    # the latitude is cos(5.396) sin(45), the tangent of the longitude tan(5.396) / cos(45). 178 + 7.608 is in the west.
     latitude_deg, longitude_deg = GatewayPlace(600.0, 90.0).coordinates_deg(replace(SITE, longitude_deg=178.0))
-    assert latitude_deg < 45.0
-    assert -180.0 <= longitude_deg < -170.0
+    assert (latitude_deg, longitude_deg) == pytest.approx((44.746, 185.608 - 360.0), abs=0.001)
+    # To the south-west, by the rules of cosines and of sines: sin(lat) = sin(45) cos(5.396) - sin(5.396) / 2, and the
+    # sine of the longitude is -sin(45) sin(5.396) / cos(lat).
+    latitude_deg, longitude_deg = GatewayPlace(600.0, 225.0).coordinates_deg(SITE)
+    assert (latitude_deg, longitude_deg) == pytest.approx((41.068, -28.0 - 5.060), abs=0.001)
+
+
+def test_neighbours_of_a_setting_are_half_a_step_away_or_lack_a_limit() -> None:
+    """Steps of the grid by hand: 5 deg of mask, arc and cone, 10 deg of tilt, 45 of azimuth; 100 km and 22.5 deg."""
+    setting = Setting(35.0, Cone(90.0, 20.0, 50.0), GatewayPlace(600.0, 0.0), 10.0)
+    found = list(Grid().neighbours(setting, 1))
+    cones = [Cone(67.5, 20.0, 50.0), Cone(112.5, 20.0, 50.0), Cone(90.0, 20.0, 47.5), Cone(90.0, 20.0, 52.5),
+             Cone(90.0, 15.0, 50.0), Cone(90.0, 25.0, 50.0)]  # fmt: skip
+    places = [(550.0, 0.0), (650.0, 0.0), (600.0, 348.75), (600.0, 11.25)]
+    wanted = [
+        *(replace(setting, mask_deg=mask) for mask in (None, 32.5, 37.5)),
+        *(replace(setting, arc_deg=arc) for arc in (None, 7.5, 12.5)),
+        *(replace(setting, cone=cone) for cone in (None, *cones)),
+        *(replace(setting, gateway=place) for place in (None, *(GatewayPlace(*numbers) for numbers in places))),
+    ]
+    assert len(found) == len(wanted)
+    assert set(found) == set(wanted)
+    # Eighths of a step, and at the ends of what can be: no cone beyond 90 deg or straight up, no gateway next door.
+    narrow = Setting(cone=Cone(0.0, 90.0, 90.0), gateway=GatewayPlace(110.0, 0.0))
+    assert {s.cone for s in Grid().neighbours(narrow, 3)} - {None, narrow.cone} == {
+        Cone(354.375, 90.0, 90.0), Cone(5.625, 90.0, 90.0), Cone(0.0, 90.0, 89.375), Cone(0.0, 88.75, 90.0),
+    }  # fmt: skip
+    near = {s.gateway.distance_km for s in Grid().neighbours(replace(narrow, cone=None), 0) if s.gateway}
+    assert near == {110.0, 210.0}
+    assert {s.mask_deg for s in Grid().neighbours(Setting(mask_deg=75.0), 0)} == {70.0}
+    assert {s.mask_deg for s in Grid().neighbours(Setting(mask_deg=5.0), 0)} == {10.0}
+    assert {s.arc_deg for s in Grid().neighbours(Setting(arc_deg=55.0), 0)} == {50.0, 60.0}
+    assert {s.arc_deg for s in Grid().neighbours(Setting(arc_deg=5.0), 0)} == {10.0}
 
 
 def test_an_assumption_holds_what_the_workspace_needs() -> None:

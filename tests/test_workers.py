@@ -99,6 +99,7 @@ def test_two_processes_are_two_and_neither_is_this_one(tmp_path: Path) -> None:
 def test_nothing_to_do_is_done_at_once() -> None:
     assert list(map_chunks(scaled, 7, [], team=WorkerConfig(2))) == []
     assert list(map_chunks(identity_of_worker, "", [0], team=WorkerConfig(2))) == [os.getpid()]
+    assert list(map_chunks(identity_of_worker, "", [0])) == [os.getpid()]
 
 
 def test_a_killed_worker_costs_time_not_the_result(tmp_path: Path) -> None:
