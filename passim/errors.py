@@ -70,7 +70,7 @@ class WorkspaceError(InputError):
         if len(self.problems) == 1:
             what = f"{what}: {self.problems[0]}"
         elif self.problems:
-            what = f"{what}: {len(self.problems)} things cannot be used"
+            what = f"{what}: {len(self.problems):,} things cannot be used"
         super().__init__(what, got=got, wanted=wanted, try_next=try_next)
 
 

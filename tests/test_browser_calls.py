@@ -27,7 +27,8 @@ from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as calls
 from passim.sky import visibility
 from passim_apps.dashboard.tasks.calls import MOST_SUGGESTIONS
-from passim_apps.text.calls import check_cells, check_rows, check_sentence
+from passim_apps.text.calls import check_columns, check_rows, check_sentence
+from passim_apps.text.columns import cells_of
 from passim_apps.text.units import LocalClock
 from patience import PATIENCE_S
 
@@ -191,7 +192,7 @@ def test_calendars_shape_the_page_and_outlive_a_restart(tmp_path: Path) -> None:
         forecast, call_kinds.LESSON, planned, hours=HOURS, timezone=scenario.MARRAM_LOFT.timezone, busy=busy
     )
     clock = LocalClock(scenario.MARRAM_LOFT.timezone, forecast.span)
-    rows = [check_cells(row, clock, row.freezes) for row in check_rows(check, clock).itertuples(index=False)]
+    rows = cells_of(check_columns(clock), check_rows(check, clock)).rows
 
     def as_passim_has_it(page: Any) -> None:
         """Wait until the page holds the ranking and the check of passim itself."""

@@ -340,7 +340,7 @@ def test_each_answer_says_which_band_it_is_in(old: str, folder: Path, day: str, 
     # Lists of times say the same of themselves, and put it first where no time can be told.
     for command in ("gaps", "passes", "minutes", "serving", "causes"):
         listed = done(folder, command, *asked, at=at).stdout
-        assert listed.startswith("Elements 9.58 days old: totals are reliable, exact times are not.\n") == (
+        assert listed.startswith("Elements 9.6 days old: totals are reliable, exact times are not.\n") == (
             band == "statistics only"
         )
         assert f"(band: {band})." in listed

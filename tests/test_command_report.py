@@ -26,6 +26,7 @@ from passim_apps.command_line.main import main
 from passim_apps.report.page import page, text
 from passim_apps.report.parts import Section, Table
 from passim_apps.report.sections import MOST_GAP_ROWS
+from passim_apps.text.columns import TEXT, Cells, Column
 from passim_apps.text.units import duration, share
 from report_outline import Outline, itertext, numbers
 
@@ -191,7 +192,7 @@ def test_each_picture_has_words_and_a_table_beside_it(html: str, outline: Outlin
 
 def test_every_text_is_escaped() -> None:
     evil = "</script><script>alert(1)</script>\"'&\x1b"
-    table = Table("t", evil, (evil,), [[evil]], evil)
+    table = Table("t", evil, Cells([Column("t", evil, TEXT)], [[evil]]), evil)
     made = page(evil, evil, evil, [Section(evil, (evil,), (table,), (evil,))])
     own = made.replace(get_plotlyjs().replace("</script", "<\\/script"), "")
     assert "alert(1)" in own

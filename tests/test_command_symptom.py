@@ -160,30 +160,20 @@ def test_ranges_are_answered_in_words_and_rows_and_a_candidate_is_adopted(tmp_pa
     assert not Workspace.load(folder).assumptions
 
 
-def test_a_narrow_terminal_gets_a_block_a_candidate(fleet: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    from passim_apps.command_line import output
-
-    class Terminal:
-        @staticmethod
-        def isatty() -> bool:
-            return True
-
+def test_a_narrow_terminal_has_the_setting_under_its_figures(fleet: str, monkeypatch: pytest.MonkeyPatch) -> None:
     # The width changes nothing in the answer, so it is found once.
     monkeypatch.setattr(match, "find_settings", cached_once(match.find_settings))
-    monkeypatch.setenv("COLUMNS", "80")
-    monkeypatch.setattr(output, "sys", Terminal)
-    Terminal.stdout = Terminal.stderr = Terminal  # type: ignore[attr-defined]
     narrow = ["symptom", "--elements", fleet, *PLACE, *SPAN, *SEEN, "--top", "2"]
+    monkeypatch.setenv("COLUMNS", "80")
     text = done(*narrow).stdout
-    assert max(len(line) for line in text.splitlines()) <= 80
     lines = text.splitlines()
-    first = lines.index(next(line for line in lines if line.startswith("1. ")))
-    second = lines.index(next(line for line in lines if line.startswith("2. ")))
-    assert second - first <= 6
-    assert any(line.startswith("   fit ") for line in lines[first:second])
-    assert "Others like it" not in text
+    assert max(map(len, lines)) <= 80
+    first, second = (next(k for k, line in enumerate(lines) if line.split()[:1] == [number]) for number in "12")
+    under = [line for line in lines[first + 1 : second] if line.strip()]
+    assert under[0].startswith("   Setting: ")
+    assert any(line.startswith("   When: ") for line in under)
     monkeypatch.setenv("COLUMNS", "300")
-    assert "Others like it" in done(*narrow).stdout
+    assert "Setting: " not in done(*narrow).stdout
 
 
 def test_limits_given_are_told_as_kept(fleet: str) -> None:

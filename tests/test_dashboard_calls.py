@@ -36,6 +36,7 @@ from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.dashboard.tasks import calls as call_work
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import calls as call_words
+from passim_apps.text.columns import cells_of
 from patience import PATIENCE_S
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
@@ -230,7 +231,7 @@ def test_planned_calls_are_checked_as_the_command_checks_them(state: DashboardSt
     pending.still.done.wait(PATIENCE_S)
     shown = answer(state, calls, query).panels["check"]
     assert shown.caption.startswith("2 calls of lessons.ics: 1 with a good start; the worst, Geometry at 09:00")
-    cells = [shown.table.cells(row) for row in shown.table.rows.itertuples(index=False)]
+    cells = cells_of(shown.table.columns, shown.table.rows).rows
     verdicts = {row[4]: row[2] for row in cells}
     assert verdicts == {"Geometry": "may end", "Choir": "good start"}
     # The fair is not a better time for anything.

@@ -71,7 +71,7 @@ def test_the_ages_say_what_may_be_told_at_which(state: DashboardState) -> None:
     ],
 )
 def test_ages_have_a_tenth_at_most(age: timedelta, words: str) -> None:
-    assert elements_words.age_words(age.total_seconds()) == words
+    assert timing.age_words(age.total_seconds()) == words
 
 
 def test_elements_of_one_age_are_told_once() -> None:

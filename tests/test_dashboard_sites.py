@@ -31,6 +31,8 @@ from passim_apps.dashboard.tasks import sites as sites_work
 from passim_apps.figures.places import COVERED, SITES
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import sites_page as sites_words
+from passim_apps.text.columns import cells_of
+from passim_apps.text.sites import against_words
 from passim_apps.text.units import duration
 from patience import PATIENCE_S
 
@@ -108,8 +110,7 @@ def test_places_are_compared_as_passim_compares_them(state: DashboardState, mask
             twofold_us += (t - before) * (level >= 2)
             level, before = level + step, t
         assert mine.twofold_fraction == pytest.approx(twofold_us / (DAY.end_us - DAY.start_us), abs=1e-12)
-    cells = [table.cells(row) for row in table.shown.itertuples(index=False)]
-    assert {len(row) for row in cells} == {len(table.headings)}
+    cells = cells_of(table.columns, table.shown).rows
     assert all(row[7].endswith(" of 10 h") for row in cells)
 
 
@@ -125,8 +126,8 @@ def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_sit
     assert asked(state, "?site=Marram&spot=loft").sentence == answer.sentence
     # A site of one spot is compared with all places.
     assert asked(state, "?site=Lantern").sentence.startswith("Best served on Wed 25 Nov, today: Skerry, never")
-    cells = {row[0]: row for row in (table.cells(row) for row in table.shown.itertuples(index=False))}
-    assert table.headings[1:4] == (">Away", ">Covered", ">Against your spot")
+    cells = {row[0]: row for row in cells_of(table.columns, table.shown).rows}
+    assert [column.heading for column in table.columns[1:4]] == ["Away", "Covered", "Against your spot"]
     less = duration(out_s["Marram", "yard"] - out_s["Marram", "loft"])
     assert (cells["Marram loft"][1], cells["Marram loft"][3]) == ("", f"\N{MINUS SIGN}{less}")
     assert (cells["Marram yard"][1], cells["Marram yard"][3]) == ("", "yours")
@@ -320,7 +321,7 @@ def test_spots_come_first_then_the_nearest_of_the_best_sites(rows: list[Any], he
 
 
 def test_differences_are_told_with_their_sign() -> None:
-    assert [sites_words.against_words(each) for each in (-7140.0, 0.0, 30.0)] == [
+    assert [against_words(each) for each in (-7140.0, 0.0, 30.0)] == [
         "\N{MINUS SIGN}1 h 59 min", "the same", "+30 s",
     ]  # fmt: skip
 

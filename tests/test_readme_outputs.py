@@ -21,7 +21,9 @@ def test_the_readme_shows_commands_with_their_output() -> None:
 
 def test_the_readme_shows_what_the_commands_print(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("COLUMNS", "120")
+    stated = re.search(r"printed at a width of (\d+) columns", README)
+    assert stated, "the README says at which width its answers are printed"
+    monkeypatch.setenv("COLUMNS", stated[1])
     for line, shown in BLOCKS:
         words = shlex.split(line)[1:]
         result = CliRunner().invoke(main, words)

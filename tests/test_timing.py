@@ -211,4 +211,4 @@ def test_an_empty_fleet_and_a_naive_moment_are_refused() -> None:
 
 
 def test_ages_in_words() -> None:
-    assert [age_words(s) for s in (600, -2400, 23400, 2.31 * DAY_S)] == ["10 min", "40 min", "6.5 h", "2.31 days"]
+    assert [age_words(s) for s in (600, -2400, 23400, 2.31 * DAY_S)] == ["10 min", "40 min", "6.5 h", "2.3 days"]

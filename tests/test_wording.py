@@ -70,7 +70,7 @@ def test_counts_lists_and_ages() -> None:
 
 def test_ages_of_years_are_written_out() -> None:
     assert [age_words(days * 86_400.0) for days in (9.58, 24.42, 670.2, 2520.0)] == [
-        "9.58 days", "24.4 days", "670 days", "2,520 days"
+        "9.6 days", "24.4 days", "670 days", "2,520 days"
     ]  # fmt: skip
 
 

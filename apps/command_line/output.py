@@ -27,9 +27,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..text import notes as note_words
+from ..text.columns import Column, cells_of, with_offset
 from ..text.notes import Note
-from ..text.units import LocalClock, counted, printable
+from ..text.units import LocalClock, counted, printable, wrapped
 from .parsing import OutputChoice
+from .table import table_lines, width
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,23 +47,18 @@ class Answer:
     """What a command found.
 
     ``sentence`` may have several lines, which only the table keeps apart. ``rows`` is the table for files; times in it
-    are aware and UTC. ``headings`` and ``cells`` make the table for people: a heading that begins with ">" stands over
-    numbers and is set flush right; ``cells`` turns one row, as `DataFrame.itertuples` gives it, into one text a
-    heading. ``clock`` gives times their local columns; without it there are none. A table for people stops after
-    ``longest_table`` rows unless --all is given. Where ``block`` is given and the table is wider than the terminal,
-    each row becomes a block instead: the first of its texts, and the others below it, set in.
+    are aware and UTC, and ``columns`` word them for people. ``clock`` gives times their local columns; without it there
+    are none. A table for people stops after ``longest_table`` rows unless --all is given.
     """
 
     command: str
     sentence: str
     rows: pd.DataFrame
-    headings: Sequence[str]
-    cells: Callable[[Any], Sequence[str]]
+    columns: Sequence[Column]
     notes: Sequence[Note] = ()
     facts: Mapping[str, Any] = field(default_factory=dict)
     clock: LocalClock | None = None
     longest_table: int = LONGEST_TABLE
-    block: Callable[[Any], Sequence[str]] | None = None
 
     @property
     def in_one_line(self) -> str:
@@ -213,54 +210,35 @@ def _json_text(answer: Answer) -> str:
     return "{\n" + ",\n".join(parts) + "\n}\n"
 
 
-def told_columns(count: int, cells: Sequence[Sequence[str]]) -> list[int]:
-    """Return which of `count` columns to show: a column without a single entry only takes room from the others."""
-    return [number for number in range(count) if any(row[number] for row in cells)]
-
-
 def _people_text(answer: Answer, choice: OutputChoice) -> str:
-    from rich.box import SIMPLE_HEAD
-    from rich.console import Console
-    from rich.padding import Padding
-    from rich.table import Table
-    from rich.text import Text
-
-    # Rendered to plain text first: the same characters on a terminal and in a pipe, where nothing is cut to 80 columns.
-    buffer = io.StringIO()
-    on_terminal = sys.stdout.isatty()
-    console = Console(file=buffer, width=None if on_terminal else 1000, force_terminal=False, color_system=None)
+    most = width()
+    lines: list[str] = []
     for line in answer.sentence.splitlines():
-        console.print(Text(printable(line)))
+        lines += wrapped(printable(line), most)
     shown = answer.rows if choice.show_all else answer.rows.head(answer.longest_table)
+    left_out: list[Column] = []
     if len(shown):
-        table = Table(box=SIMPLE_HEAD, header_style="", pad_edge=False)
-        cells = [[printable(cell) for cell in answer.cells(row)] for row in shown.itertuples(index=False)]
-        told = told_columns(len(answer.headings), cells)
-        for heading in (answer.headings[number] for number in told):
-            table.add_column(Text(heading.lstrip(">")), justify="right" if heading.startswith(">") else "left")
-        for row in cells:
-            table.add_row(*[Text(row[number]) for number in told])
-        if (
-            answer.block is not None
-            and console.measure(table, options=console.options.update(width=1000)).maximum > console.width
-        ):
-            for candidate in shown.itertuples(index=False):
-                first, *others = answer.block(candidate)
-                console.print(Text("\n" + printable(first)))
-                for text in others:
-                    console.print(Padding(Text(printable(text)), (0, 0, 0, 3)))
-            console.print()
-        else:
-            console.print(table)
+        table, left_out = table_lines(cells_of(with_offset(answer.columns, answer.clock), shown), most)
+        lines += table
     hidden = len(answer.rows) - len(shown)
     if hidden:
-        console.print(Text(f"{counted(hidden, 'more row')}: --all shows them, --format csv or json writes them.\n"))
+        more = f"{counted(hidden, 'more row')}: --all shows them, --format csv or json writes them."
+        lines += [*wrapped(more, most), ""]
     elif not len(shown):
-        console.print()
+        lines.append("")
+    notes = note_lines(answer, choice)
+    if left_out:
+        notes = [_left_out_note(left_out, most), *notes]
     # One thought a line: a paragraph of them all is not read.
-    for note in note_lines(answer, choice):
-        console.print(Text(f"- {printable(note)}"))
-    return "".join(line.rstrip() + "\n" for line in buffer.getvalue().splitlines())
+    for note in notes:
+        lines += wrapped(printable(note), most, "- ", "  ")
+    return "".join(f"{line}\n" for line in lines)
+
+
+def _left_out_note(columns: Sequence[Column], most: int) -> str:
+    """Say which columns had no room, and where they are."""
+    names = ", ".join(column.heading for column in columns)
+    return f"Left out at a width of {most}: {names}. A wider window shows them, --format csv has them all."
 
 
 @contextlib.contextmanager

@@ -273,10 +273,7 @@ def _planned(
         "calls",
         call_words.plan_sentence(plan, clock),
         plan.by_hour if plan.statistics_only else plan.shown,
-        call_words.HOUR_HEADINGS
-        if plan.statistics_only
-        else call_words.local_headings(call_words.PLAN_HEADINGS, clock),
-        call_words.hour_cells if plan.statistics_only else (lambda row: call_words.plan_cells(row, clock)),
+        call_words.HOUR_COLUMNS if plan.statistics_only else call_words.plan_columns(clock),
         (*notes, asked.ahead.found.service_note, *asked.ahead.found.notes),
         facts,
         clock,
@@ -328,8 +325,7 @@ def _checked(
         "calls",
         call_words.check_sentence(check, name, clock, left_out),
         rows,
-        call_words.local_headings(call_words.CHECK_HEADINGS, clock),
-        lambda row: call_words.check_cells(row, clock, row.freezes),
+        call_words.check_columns(clock),
         (
             *call_words.check_notes(check),
             *weighed(call_words.left_out_sentences(check)),
@@ -504,7 +500,6 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
         )  # fmt: skip
     if not tables:
         raise SpanError("hours for calls", got="no start at any site", wanted="room for one", try_next="more days")
-    headings = {tuple(call_words.local_headings(call_words.PLAN_HEADINGS, clock)) for clock in clocks.values()}
     # What holds at every site is said once.
     common = [note for note in told[0][1] if all(note in notes for _, notes in told)]
     own = [note for name, notes in told for note in led((n for n in notes if n not in common), name)]
@@ -512,8 +507,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
         "calls",
         "\n".join(lines),
         pd.concat(tables, ignore_index=True),
-        ("Site", *(headings.pop() if len(headings) == 1 else call_words.PLAN_HEADINGS)),
-        lambda row: [row.site, *call_words.plan_cells(row, clocks[row.site])],
+        call_words.site_plan_columns(clocks),
         (*common, *own),
         {"minutes": each.minutes, "span": {"start": instant(each.span.start), "end": instant(each.span.end)},
          "sites": facts},

@@ -126,9 +126,7 @@ def causes(
     if sky_path is not None:
         track = sky_map.sky_track(found.visibility, sky_step_s)
         pieces = track["piece"].nunique()
-        sky = Answer(
-            "causes", f"Sky map: {pieces:,} pieces of passes.", track, (), lambda row: (), (), found.facts, found.clock
-        )
+        sky = Answer("causes", f"Sky map: {pieces:,} pieces of passes.", track, (), (), found.facts, found.clock)
         write(sky, OutputChoice("csv", sky_path, False))
     write(answer, output_choice)
 
@@ -164,15 +162,10 @@ def _limit_answer(
 ) -> Answer:
     """Return the answer that lists the limits and what each gives back."""
     from ..command_line.output import Answer
-    from ..text.causes import amount
-    from ..text.units import share
+    from ..text.causes import limit_columns
 
-    def cells(row: Any) -> list[str]:
-        back = [amount(row.given_back_s, found.span.duration_s), share(row.gap_share)]
-        return [row.limit, row.description, *back, str(row.gaps_closed), str(row.gaps_shortened)]
-
-    headings = ("Limit", "What it is", ">Service regained", ">Of the gaps", ">Gaps closed", ">Gaps shortened")
-    return Answer("causes", "\n".join(lines), known.seconds_by_cause(), headings, cells, notes, facts)
+    columns = limit_columns(found.span.duration_s)
+    return Answer("causes", "\n".join(lines), known.seconds_by_cause(), columns, notes, facts)
 
 
 def _sector_answer(
@@ -182,15 +175,8 @@ def _sector_answer(
     from passim.answers.sites import horizon_cost as skyline
 
     from ..command_line.output import Answer
-    from ..text.causes import amount, sector_sentence
+    from ..text.causes import sector_columns, sector_sentence
 
     sectors = skyline.sector_costs(known)
-
-    def cells(row: Any) -> list[str]:
-        back = amount(row.given_back_s, found.span.duration_s) if row.given_back_s else ""
-        where = [f"{row.from_deg:g}", f"{row.to_deg:g}", f"{row.horizon_highest_deg:.1f}"]
-        return [*where, back, str(row.gaps_closed) if row.gaps_closed else ""]
-
-    headings = (">From °", ">To °", ">Skyline up to °", ">Service regained", ">Gaps closed")
     lines = [*lines, sector_sentence(found, sectors)]
-    return Answer("causes", "\n".join(lines), sectors, headings, cells, notes, facts)
+    return Answer("causes", "\n".join(lines), sectors, sector_columns(found.span.duration_s), notes, facts)

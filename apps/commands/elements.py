@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import click
 
 from ..command_line.options import (
@@ -75,6 +73,7 @@ def elements(
     from passim.spans import moment
 
     from ..command_line.output import Answer, check_out, tell, write
+    from ..text.elements import SHELL_COLUMNS
     from ..text.notes import Note, background
     from ..text.units import ages, counted, instant
 
@@ -96,17 +95,6 @@ def elements(
     condition = health.assess(fleet, now)
     notes = [background(f"Epochs from {instant(oldest)} to {instant(newest)}."), Note(condition.sentence()), *notes]
 
-    def cells(row: Any) -> list[str]:
-        return [
-            f"{row.altitude_km:,.1f}",
-            f"{row.inclination_deg:.2f}",
-            f"{row.objects:,}",
-            f"{row.sets:,}",
-            f"{row.altitude_lowest_km:,.1f} to {row.altitude_highest_km:,.1f}",
-            f"{row.inclination_lowest_deg:.2f} to {row.inclination_highest_deg:.2f}",
-        ]
-
-    headings = (">Altitude km", ">Inclination °", ">Objects", ">Sets", ">Altitudes km", ">Inclinations °")
     facts = {
         "sets": len(fleet),
         "objects": fleet.object_count,
@@ -119,4 +107,4 @@ def elements(
     if out is not None:
         write_elements(fleet, out)
         tell(f"Wrote {counted(len(fleet), 'set')} to {out}.")
-    write(Answer("elements", sentence, rows, headings, cells, notes, facts), choice)
+    write(Answer("elements", sentence, rows, SHELL_COLUMNS, notes, facts), choice)

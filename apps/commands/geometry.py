@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ..command_line.options import DEFAULT_MASK_DEG, OutputChoice, output_options
 from ..text.notes import Note
+
+if TYPE_CHECKING:
+    from ..text.columns import Format
 
 
 @click.command("geometry", short_help="What altitude and mask alone decide, in closed form.")
@@ -65,6 +68,7 @@ def geometry(
     from passim.sky import closed_forms
 
     from ..command_line.output import Answer, check_out, write
+    from ..text.columns import TEXT, Column, number, of_row
     from ..text.units import duration, share
 
     check_out(output_choice.out)
@@ -90,7 +94,7 @@ def geometry(
         lines.append(("share of time one satellite is in view", in_view, "of 1", None, 6))
         if satellites is not None:
             none = closed_forms.chance_none_in_view(satellites, in_view)
-            lines.append((f"satellites in view on average, of {satellites}", satellites * in_view, "", None, 2))
+            lines.append((f"satellites in view on average, of {satellites:,}", satellites * in_view, "", None, 2))
             lines.append(("share of time with none, placed at random", none, "of 1", None, 4))
             notes.append(Note("A regular pattern leaves far more or far less than random places do: ask passim gaps."))
 
@@ -101,15 +105,22 @@ def geometry(
         f"last {duration(closed.longest_pass_s)} at most."
     )
     if satellites is not None:
-        sentence += f" Placed at random, {satellites} satellites would leave {share(none)} of the time without one."
+        sentence += f" Placed at random, {satellites:,} satellites would leave {share(none)} of the time without one."
 
-    def cells(row: Any) -> list[str]:
-        flat = "" if pd.isna(row.flat_earth_value) else f"{row.flat_earth_value:,.{decimals[row.quantity]}f}"
-        return [row.quantity, f"{row.value:,.{decimals[row.quantity]}f}", row.unit, flat]
+    def figure(key: str) -> Format:
+        def words(row: Any) -> str:
+            return Column(key, "", number(decimals[row.quantity])).cell(row)
 
-    headings = ("Quantity", ">Value", "Unit", ">On a flat Earth")
+        return of_row(words, numeric=True)
+
+    columns = (
+        Column("quantity", "Quantity", TEXT),
+        Column("value", "Value", figure("value")),
+        Column("unit", "Unit", TEXT),
+        Column("flat_earth_value", "On a flat Earth", figure("flat_earth_value"), 1),
+    )
     facts = {"altitude_km": altitude_km, "mask_deg": mask_deg}
-    write(Answer("geometry", sentence, rows, headings, cells, notes, facts), output_choice)
+    write(Answer("geometry", sentence, rows, columns, notes, facts), output_choice)
 
 
 def _finite(value: float) -> float | None:

@@ -177,7 +177,7 @@ def _answer_orders(
 
     from ..command_line.output import Answer, progress, write
     from ..command_line.query import find
-    from ..text.growth import cells, goal_sentence, growth_sentence, headings
+    from ..text.growth import DRAWS, goal_sentence, growth_columns, growth_sentence
     from ..text.service import handovers_on_top_note
 
     found = find(fleet_choice, site_choice, span_choice)
@@ -218,7 +218,7 @@ def _answer_orders(
             grid |= {result.low, result.middle, result.high}
     notes = [*weighed(order.notes), *_definition(goal), *_hours_note(hours_words, keeps)]
     if order.draws > 1:
-        notes.append(Note("In brackets: the band that holds eight draws of ten."))
+        notes.append(Note(f"{DRAWS}: the band that holds them, for the figure before it."))
     # People see some of the numbers; files and --all hold all of them.
     everything = output_choice.show_all or output_choice.format != "table"
     shown = table if everything else table[table["satellites"].isin(grid)]
@@ -229,8 +229,7 @@ def _answer_orders(
             "growth",
             found.headed(sentence),
             shown,
-            headings(list(table.columns)),
-            cells,
+            growth_columns(list(table.columns)),
             (*handovers_on_top_note(found.visibility), *notes, found.service_note, *found.notes),
             facts,
             None,
@@ -257,7 +256,7 @@ def _answer_plan(
 
     from ..command_line.output import Answer, progress, write
     from ..command_line.query import CAUTION, check_age, headed, search_notes
-    from ..text.growth import AHEAD_HEADINGS, ahead_cells, ahead_sentence, plan_notes
+    from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_notes
     from ..text.service import without_handovers_note
     from ..text.units import duration, instant
 
@@ -311,8 +310,7 @@ def _answer_plan(
             "growth",
             headed(ahead_sentence(ahead, goal, told, length), ahead.visibility.report, span),
             ahead.table,
-            AHEAD_HEADINGS,
-            ahead_cells,
+            AHEAD_COLUMNS,
             notes,
             facts,
         ),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -79,6 +78,7 @@ def hindcast(
 
     from ..command_line.output import Answer, check_out, write
     from ..command_line.query import CAUTION
+    from ..text.hindcast import AGE_COLUMNS, SATELLITE_COLUMNS, SCORE_COLUMNS
     from ..text.notes import Note, weighed
     from ..text.service import without_handovers_note
     from ..text.units import LocalClock
@@ -100,15 +100,11 @@ def hindcast(
     found = scoring.hindcast(pairs, view, model=model, allow_stale=allow_stale, step_s=step_s)
 
     clock = LocalClock(view.site.timezone, found.pairs[0].span)
-    rows: pd.DataFrame
-    headings: Sequence[str]
-    cells: Callable[[Any], list[str]]
-    if listing == "ages":
-        rows, headings, cells = found.ages, AGE_HEADINGS, age_cells
-    elif listing == "satellites":
-        rows, headings, cells = found.satellites, SATELLITE_HEADINGS, satellite_cells
-    else:
-        rows, headings, cells = found.scores, SCORE_HEADINGS, score_cells
+    rows, columns = {
+        "ages": (found.ages, AGE_COLUMNS),
+        "satellites": (found.satellites, SATELLITE_COLUMNS),
+        "scores": (found.scores, SCORE_COLUMNS),
+    }[listing]
     facts = {
         "pairs": [pair_facts(pair) for pair in found.pairs],
         "timing": {"stated": dataclasses.asdict(found.model), "fitted": dataclasses.asdict(found.fitted)},
@@ -116,7 +112,7 @@ def hindcast(
     }
     scored = weighed(pair_note(pair) for pair in found.pairs)
     told = (*without_handovers_note(view), *scored, *notes, *fleet_notes, CAUTION)
-    write(Answer("hindcast", "\n".join(found.sentences), rows, headings, cells, told, facts, clock), output_choice)
+    write(Answer("hindcast", "\n".join(found.sentences), rows, columns, told, facts, clock), output_choice)
 
 
 def pair_note(pair: scoring.PairScore) -> str:
@@ -169,61 +165,3 @@ def plain_records(table: pd.DataFrame) -> list[dict[str, Any]]:
 
     columns, rows = plain_rows(table, None)
     return [dict(zip(columns, row, strict=True)) for row in rows]
-
-
-SCORE_HEADINGS = (
-    "Forecast",
-    ">Brier",
-    ">Reliability",
-    ">Resolution",
-    ">Uncertainty",
-    ">Skill",
-    ">95 %",
-    ">Hits",
-    ">False",
-)
-AGE_HEADINGS = (">Pair", ">Age", ">Satellites", ">Late in common", ">Spread", ">Usual spread", ">Moved", ">Lost")
-SATELLITE_HEADINGS = ("Number", "Name", ">Pair", ">Age", ">Passes", ">Late", ">Rise late", ">Set late", "Moved")
-
-
-def score_cells(row: Any) -> list[str]:
-    """Return the cells of one kind of forecast."""
-    parts = (row.brier, row.reliability, row.resolution, row.uncertainty)
-    bounds = "" if missing(row.skill_low) else f"{row.skill_low:.2f} to {row.skill_high:.2f}"
-    skill = "" if missing(row.skill) else f"{row.skill:.2f}"
-    rates = [percent(rate) for rate in (row.hit_rate, row.false_alarm_ratio)]
-    return [row.forecast, *(f"{part:.4f}" for part in parts), skill, bounds, *rates]
-
-
-def age_cells(row: Any) -> list[str]:
-    """Return the cells of one age of elements."""
-    from passim.forecast import timing
-
-    spreads = [seconds(value) for value in (row.shared_s, row.sigma_s, row.expected_sigma_s)]
-    return [str(row.pair), timing.age_words(row.age_s), str(row.satellites), *spreads, str(row.moved), str(row.lost)]
-
-
-def satellite_cells(row: Any) -> list[str]:
-    """Return the cells of one satellite."""
-    from passim.forecast import timing
-
-    lates = [seconds(value) for value in (row.late_s, row.rise_late_s, row.set_late_s)]
-    moved = "lost" if missing(row.late_s) else "moved" if row.moved else ""
-    return [row.satellite_id, row.name, str(row.pair), timing.age_words(row.age_s), str(row.passes), *lates, moved]
-
-
-def seconds(value: float) -> str:
-    """Return seconds of either sign, or nothing where they are not known."""
-    return "" if missing(value) else f"{value:.2f} s"
-
-
-def percent(value: float) -> str:
-    """Return a share in per cent, or nothing where it is not known."""
-    from ..text.units import share
-
-    return "" if missing(value) else share(value)
-
-
-def missing(value: float) -> bool:
-    """Say whether a figure is not known."""
-    return value != value

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import click
 
 from ..command_line.options import (
@@ -45,6 +43,7 @@ def minutes(
     from ..command_line.output import Answer, check_out, plain_numbers, write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
+    from ..text.gaps import minute_columns
     from ..text.units import duration
 
     check_out(output_choice.out)
@@ -64,17 +63,6 @@ def minutes(
             f"from {clock.when(worst['minute'])}, loses {duration(worst['gap_s'])}."
         )
 
-    def cells(row: Any) -> list[str]:
-        return [
-            clock.day(row.minute),
-            clock.time(row.minute),
-            str(row.satellites_min),
-            f"{row.satellites_mean:.1f}",
-            str(row.satellites_max),
-            duration(row.gap_s) if row.gap_s else "",
-        ]
-
-    headings = ("Day", found.clock.heading("Minute"), ">Fewest", ">Mean", ">Most", ">No service")
     facts = {**found.facts, "summary": plain_numbers(summary)}
     notes = (found.service_note, *found.notes)
-    write(Answer("minutes", found.headed(sentence), table, headings, cells, notes, facts, clock), output_choice)
+    write(Answer("minutes", found.headed(sentence), table, minute_columns(clock), notes, facts, clock), output_choice)

@@ -57,7 +57,7 @@ def now(
 
     from ..command_line.call_options import forecast, kind_facts, kind_of
     from ..command_line.output import Answer, check_out, write
-    from ..text.calls import NOW_HEADINGS, ages_sentence, good_note, local_headings, none_good_facts, plan_cells
+    from ..text.calls import ages_sentence, good_note, none_good_facts, now_columns
     from ..text.notes import Note, background
     from ..text.units import instant
 
@@ -96,8 +96,7 @@ def now(
             _sentence(said, ahead),
             # Where no moment can be told from another, a call now has no figures of its own.
             said.table if said.freshness.band.shows_odds else said.table.iloc[:0],
-            local_headings(NOW_HEADINGS, ahead.clock),
-            lambda row: [row.what, *plan_cells(row, ahead.clock)],
+            now_columns(ahead.clock),
             (
                 Note(ages_sentence(said.freshness, said.freshness, "now", "now")),
                 Note(kind.describe()),

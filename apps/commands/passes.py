@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import click
 
 from ..command_line.options import (
@@ -50,7 +48,8 @@ def passes(
     from ..command_line.output import Answer, check_out, write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
-    from ..text.units import counted, cut_ends, duration
+    from ..text.columns import DURATION, TEXT, Column, day_column, number, of_row, time_column
+    from ..text.units import counted, cut_ends
 
     check_out(output_choice.out)
     found = find(fleet_choice, site_choice, span_choice, hours_of_day(between_text, "--between"))
@@ -66,24 +65,18 @@ def passes(
             f"{clock.when(highest['peak'])} ({highest['name'] or highest['satellite_id']})."
         )
 
-    def cells(row: Any) -> list[str]:
-        return [
-            clock.day(row.rise),
-            clock.time(row.rise),
-            clock.time(row.peak),
-            clock.time(row.set),
-            duration(row.duration_s),
-            f"{row.peak_elevation_deg:.1f}",
-            f"{row.rise_azimuth_deg:.0f}",
-            f"{row.set_azimuth_deg:.0f}",
-            row.satellite_id,
-            row.name,
-            cut_ends(row),
-        ]
-
-    headings = (
-        "Day", clock.heading("Rise"), "Peak", "Set", ">Length", ">Height °", ">From °", ">To °", ">Number", "Name",
-        "Cut",
-    )  # fmt: skip
+    columns = [
+        day_column(clock, "rise"),
+        time_column(clock, "rise", "Rise", local=True),
+        time_column(clock, "peak", "Peak", priority=2),
+        time_column(clock, "set", "Set"),
+        Column("duration_s", "Length", DURATION),
+        Column("peak_elevation_deg", "Elevation °", number(1)),
+        Column("rise_azimuth_deg", "From °", number(0), 3),
+        Column("set_azimuth_deg", "To °", number(0), 3),
+        Column("satellite_id", "Number", TEXT, 4),
+        Column("name", "Name", TEXT),
+        Column("cut", "Cut", of_row(cut_ends), 1),
+    ]
     sentence = found.headed(sentence)
-    write(Answer("passes", sentence, table, headings, cells, found.notes, found.facts, clock), output_choice)
+    write(Answer("passes", sentence, table, columns, found.notes, found.facts, clock), output_choice)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -96,6 +95,7 @@ def serving(
     from ..command_line.output import Answer, check_out, plain_numbers, write
     from ..command_line.query import find
     from ..text.notes import Note
+    from ..text.serving import freeze_columns, handover_columns, path_columns, turn_columns
 
     check_out(output_choice.out)
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
@@ -105,24 +105,21 @@ def serving(
     seen = found.visibility
     timeline = serve(seen.candidates(), found.span, service, seen.look, fleet=seen.fleet)
 
-    rows: pd.DataFrame
-    headings: Sequence[str]
-    cells: Callable[[Any, LocalClock], list[str]]
+    clock = found.clock
     if listing == "path":
-        rows, headings, cells = timeline.along(step_s), PATH_HEADINGS, path_cells
+        rows, columns = timeline.along(step_s), path_columns(clock)
     elif listing == "handovers":
-        rows, headings, cells = timeline.handovers, HANDOVER_HEADINGS, handover_cells
+        rows, columns = timeline.handovers, handover_columns(clock)
     elif listing == "freezes":
-        rows, headings, cells = timeline.freezes, FREEZE_HEADINGS, freeze_cells
+        rows, columns = timeline.freezes, freeze_columns(clock)
     else:
-        rows, headings, cells = timeline.intervals, SATELLITE_HEADINGS, satellite_cells
+        rows, columns = timeline.intervals, turn_columns(clock)
     write(
         Answer(
             "serving",
             found.headed(serving_sentence(timeline, found.length, found.clock, found.in_reach)),
             without_indices(rows),
-            local_headings(headings, found.clock),
-            lambda row: cells(row, found.clock),
+            columns,
             (Note(f"Service: {service.describe()}."), *found.notes),
             {**found.facts, "service": dataclasses.asdict(service), "summary": plain_numbers(timeline.summary())},
             found.clock,
@@ -179,67 +176,3 @@ def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock, 
 def without_indices(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows without the columns that count satellites by their place in the fleet: identifiers tell more."""
     return rows.drop(columns=[name for name in ("satellite", "from", "to") if name in rows.columns])
-
-
-def local_headings(headings: Sequence[str], clock: LocalClock) -> list[str]:
-    """Return headings of which the first that stands over times of day carries the offset from UTC."""
-    return [clock.heading(words) if words in ("Start", "Time") else words for words in headings]
-
-
-SATELLITE_HEADINGS = ("Day", "Start", "End", ">Served", "Number", "Name", "Began", "Ended")
-HANDOVER_HEADINGS = ("Day", "Time", "From", ">Height °", "To", ">Height °", ">Wait")
-FREEZE_HEADINGS = ("Day", "Start", "End", ">Length", "Mostly", ">No satellite", ">Waiting", ">Acquiring", "Cut")
-PATH_HEADINGS = ("Day", "Time", "State", ">Height °", ">From °", ">Range km", ">Delay ms", "Number", "Name")
-
-
-def satellite_cells(row: Any, clock: LocalClock) -> list[str]:
-    """Return the cells of one turn of a satellite."""
-    from ..text.units import duration
-
-    times = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.served_s)]
-    return [*times, row.satellite_id, row.name, row.began, row.ended]
-
-
-def handover_cells(row: Any, clock: LocalClock) -> list[str]:
-    """Return the cells of one handover."""
-    from ..text.units import duration
-
-    return [
-        clock.day(row.time),
-        clock.time(row.time),
-        row.from_name or row.from_satellite_id,
-        f"{row.from_elevation_deg:.1f}",
-        row.to_name or row.to_satellite_id,
-        f"{row.to_elevation_deg:.1f}",
-        duration(row.wait_s) if row.wait_s else "",
-    ]
-
-
-def freeze_cells(row: Any, clock: LocalClock) -> list[str]:
-    """Return the cells of one freeze."""
-    from ..text.units import cut_ends, duration
-
-    seconds = (row.no_satellite_s, row.waiting_s, row.acquiring_s)
-    return [
-        clock.day(row.start),
-        clock.time(row.start),
-        clock.time(row.end),
-        duration(row.duration_s),
-        row.kind,
-        *(duration(part_s) if part_s else "" for part_s in seconds),
-        cut_ends(row),
-    ]
-
-
-def path_cells(row: Any, clock: LocalClock) -> list[str]:
-    """Return the cells of one moment along the way."""
-    times = [clock.day(row.time), clock.time(row.time), row.state]
-    if row.elevation_deg != row.elevation_deg:  # not a number: no satellite is in use
-        return [*times, "", "", "", "", "", ""]
-    numbers = [
-        f"{row.elevation_deg:.1f}",
-        f"{row.azimuth_deg:.0f}",
-        f"{row.range_km:.0f}",
-        f"{row.one_way_delay_ms:.2f}",
-    ]
-    return [*times, *numbers, row.satellite_id, row.name]

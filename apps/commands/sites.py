@@ -195,7 +195,7 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     from ..command_line.output import Answer, progress
     from ..command_line.query import CAUTION, check_age, headed, search_notes
     from ..command_line.query import fleet_notes as told_of_fleet
-    from ..text.sites import SITE_HEADINGS, site_cells, site_sentence
+    from ..text.sites import SITE_COLUMNS, site_sentence
     from ..text.units import duration
 
     named, notes = places.named()
@@ -224,7 +224,7 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     length = duration(span.duration_s) + (f" ({hours.words} of each day alone)" if hours else "")
     sentence = headed(site_sentence(found, length), found.report, span)
     facts = _facts(span, limits=limits, **({"hours_of_day": hours.words} if hours else {}))
-    return Answer("sites", sentence, found.table, SITE_HEADINGS, site_cells, told, facts)
+    return Answer("sites", sentence, found.table, SITE_COLUMNS, told, facts)
 
 
 def _latitude_answer(
@@ -235,7 +235,7 @@ def _latitude_answer(
 
     from ..command_line.output import Answer, progress
     from ..command_line.query import CAUTION, check_age, headed, search_notes
-    from ..text.sites import LATITUDE_HEADINGS, latitude_cells, latitude_sentence
+    from ..text.sites import LATITUDE_COLUMNS, latitude_sentence
     from ..text.units import counted, duration
 
     latitudes_deg = latitudes(text)
@@ -259,7 +259,7 @@ def _latitude_answer(
     sentence = headed(latitude_sentence(found, duration(span.duration_s)), found.report, span)
     limits = view.descriptions
     facts = _facts(span, limits=limits)
-    return Answer("sites", sentence, found.table, LATITUDE_HEADINGS, latitude_cells, told, facts)
+    return Answer("sites", sentence, found.table, LATITUDE_COLUMNS, told, facts)
 
 
 def _world_answer(
@@ -270,7 +270,7 @@ def _world_answer(
 
     from ..command_line.output import Answer, plain_numbers, progress
     from ..command_line.query import CAUTION, check_age, headed, search_notes
-    from ..text.sites import WORLD_HEADINGS, world_cells, world_sentence
+    from ..text.sites import WORLD_COLUMNS, world_sentence
     from ..text.units import duration
 
     points_deg = sweeps.world_places(step_deg)
@@ -292,7 +292,7 @@ def _world_answer(
     limits = view.descriptions
     facts = _facts(span, limits=limits, surface=plain_numbers(numbers))
     sentence = headed(world_sentence(summary, step_deg, duration(span.duration_s)), sweep.report, span)
-    return Answer("sites", sentence, sweeps.world_table(rows), WORLD_HEADINGS, world_cells, told, facts)
+    return Answer("sites", sentence, sweeps.world_table(rows), WORLD_COLUMNS, told, facts)
 
 
 def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: work.WorkerConfig) -> Answer:
@@ -301,7 +301,7 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
 
     from ..command_line.output import Answer, progress
     from ..command_line.query import CAUTION, check_age, headed, search_notes
-    from ..text.sites import FLEET_HEADINGS, fleet_cells, fleet_sentence, numbers_by_row
+    from ..text.sites import FLEET_COLUMNS, fleet_sentence, numbers_by_row
     from ..text.units import duration
 
     view, notes = places.one()
@@ -325,7 +325,7 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
     # The oldest fleet decides whether a warning stands before the answer.
     oldest = max(found.reports, key=lambda r: abs(span.middle - r.epoch_median))
     sentence = headed(sentence, oldest, span)
-    return Answer("sites", sentence, found.table, FLEET_HEADINGS, fleet_cells, (*told, CAUTION), facts)
+    return Answer("sites", sentence, found.table, FLEET_COLUMNS, (*told, CAUTION), facts)
 
 
 def latitudes(text: str) -> list[float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -95,6 +95,7 @@ def symptom(
     from ..command_line.query import CAUTION, check_age, headed, search_notes, times_note
     from ..command_line.query import fleet_notes as told_of_fleet
     from ..text.notes import Note, background
+    from ..text.symptom import COLUMNS
     from ..text.units import LocalClock, instant
 
     # The cheap questions first.
@@ -134,8 +135,7 @@ def symptom(
     }
     looked = f"Looked at {clock.stretch(span)}."
     sentence = headed("\n".join([found.sentence(), looked, *found.observations]), found.report, span)
-    headings, cells = _columns(found)
-    write(Answer("symptom", sentence, found.table(), headings, cells, notes, facts, block=_block), output_choice)
+    write(Answer("symptom", sentence, found.table(), COLUMNS, notes, facts), output_choice)
 
     if adopt is not None and workspace is not None:
         _refuse_to_adopt(found, adopt)
@@ -222,45 +222,6 @@ def _span(span_choice: SpanChoice, seen: room.Symptom | room.FreezeRecord) -> Sp
     return seen.span if isinstance(seen, room.FreezeRecord) and not asked else span_choice.span()
 
 
-def _columns(found: room.SymptomAnswer) -> tuple[tuple[str, ...], Any]:
-    """Return the headings of the table for people, and what turns a row into its cells."""
-    from passim.answers.symptom import match as room
-
-    def cells(row: Any) -> list[str]:
-        lengths = (
-            f"{room.seconds_words(row.length_min_s)} to {room.seconds_words(row.length_max_s)}" if row.freezes else ""
-        )
-        return [
-            str(row.number),
-            row.setting,
-            f"{row.fit:.2f}",
-            room.rate_words(row.freezes_per_hour),
-            room.seconds_words(row.length_mean_s) if row.freezes else "",
-            lengths,
-            row.when,
-            f"{row.similar}" if row.similar else "",
-        ]
-
-    return ("", "Setting", ">Fit", ">An hour", ">Mean", "From to", "When", ">Others like it"), cells
-
-
-def _block(row: Any) -> tuple[str, str]:
-    """Return one candidate as a block of lines, for a terminal that is too narrow for the table."""
-    from passim.answers.symptom import match as room
-
-    from ..text.units import counted
-
-    told = [f"fit {row.fit:.2f}"]
-    if row.freezes:
-        lengths = [room.seconds_words(s) for s in (row.length_mean_s, row.length_min_s, row.length_max_s)]
-        told.append(f"{room.rate_words(row.freezes_per_hour)} an hour, {lengths[0]} on average")
-        told.append(f"from {lengths[1]} to {lengths[2]}")
-    told.append(row.when)
-    if row.similar:
-        told.append(f"{counted(row.similar, 'other')} like it")
-    return f"{row.number}. {row.setting}", "; ".join(told)
-
-
 def _refuse_to_adopt(found: room.SymptomAnswer, adopt: int) -> None:
     """Raise InputError where there is no such candidate, or none that explains anything."""
     from passim.answers.symptom import match as room
@@ -269,7 +230,7 @@ def _refuse_to_adopt(found: room.SymptomAnswer, adopt: int) -> None:
     if found.verdict == room.NOT_THE_SKY:
         raise InputError("--adopt", got=adopt, wanted="a candidate that explains the freezes: there is none")
     if adopt > len(found.candidates):
-        raise InputError("--adopt", got=adopt, wanted=f"a candidate from 1 to {len(found.candidates)}")
+        raise InputError("--adopt", got=adopt, wanted=f"a candidate from 1 to {len(found.candidates):,}")
     if found.candidates[adopt - 1].setting.kinds == ():
         raise InputError(
             "--adopt", got=adopt, wanted="a candidate with a limit of its own: this one is the sky as set up"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -281,6 +281,7 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
     import pandas as pd
 
     from ..command_line.output import Answer, check_out, write
+    from ..text.columns import TEXT, Column, Format
     from ..text.units import counted
 
     check_out(output_choice.out)
@@ -298,18 +299,6 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
                 lower.append(f"{name} {spot}")
     rows = pd.DataFrame(lines, columns=columns)
 
-    def cells(row: Any) -> list[str]:
-        return [
-            row.site,
-            row.spot,
-            f"{row.latitude_deg:g}",
-            f"{row.longitude_deg:g}",
-            f"{row.height_m:g}",
-            row.timezone,
-            row.horizon,
-            row.limits,
-        ]
-
     fleets = ", ".join(opened.fleet_names)
     what = f"{counted(len(opened.site_names), 'site')} and {counted(len(opened.fleet_names), 'fleet')}"
     sentence = f"{opened.settings.name or opened.folder}: {what}{f' ({fleets})' if fleets else ''}, in {opened.file}."
@@ -319,7 +308,17 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
         words = f"{floor}: the horizon counts only where it is higher. It is lower at {', '.join(lower)}."
         notes.append(Note(words))
     notes += weighed(f"Assumed since {a.since}, not measured: {a.setting}; {a.how}." for a in opened.assumptions)
-    headings = ("Site", "Spot", ">Latitude °", ">Longitude °", ">Height m", "Zone", "Horizon", "Other limits")
+    plain = Format(lambda value: f"{value:g}")
+    shown = (
+        Column("site", "Site", TEXT),
+        Column("spot", "Spot", TEXT),
+        Column("latitude_deg", "Latitude °", plain),
+        Column("longitude_deg", "Longitude °", plain),
+        Column("height_m", "Height m", Format(lambda height_m: f"{height_m:,g}")),
+        Column("timezone", "Zone", TEXT, 1),
+        Column("horizon", "Horizon", TEXT, below=True),
+        Column("limits", "Other limits", TEXT, below=True),
+    )
     facts = {
         "workspace": str(opened.folder),
         "name": opened.settings.name,
@@ -327,7 +326,7 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
         "assumptions": [{"setting": a.setting, "since": str(a.since), "how": a.how} for a in opened.assumptions],
     }
     write(
-        Answer("workspace show", sentence, rows, headings, cells, (*notes, *weighed(opened.notes)), facts),
+        Answer("workspace show", sentence, rows, shown, (*notes, *weighed(opened.notes)), facts),
         output_choice,
     )
 

@@ -10,6 +10,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from ..figures.theme import Theme
+from ..text.columns import Column
 from ..text.notes import Note
 from ..text.units import LocalClock
 
@@ -54,15 +55,14 @@ class Control:
 
 @dataclass(frozen=True)
 class Table:
-    """Numbers as a table: rows for files, headings and cells for people, as `Answer` of the command line has them.
+    """Numbers as a table: rows for files, columns that word them for people, as `Answer` of the command line has them.
 
     Where the file holds more than a person wants to read, ``shown`` are the rows for people, and ``told`` says what
     the file has besides.
     """
 
     rows: pd.DataFrame
-    headings: Sequence[str]
-    cells: Callable[[Any], Sequence[str]]
+    columns: Sequence[Column]
     clock: LocalClock | None = None
     empty: str = "There is nothing to list."
     shown: pd.DataFrame | None = None

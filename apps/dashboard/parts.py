@@ -7,7 +7,6 @@ import binascii
 import csv
 import io
 import json
-import re
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -15,11 +14,12 @@ import flask
 import plotly.graph_objects as go
 from dash import dcc, html
 
-from passim.errors import InputError, InternalError
+from passim.errors import InputError
 
-from ..command_line.output import plain_rows, told_columns
+from ..command_line.output import plain_rows
 from ..figures.theme import CONFIG
-from ..text.units import counted, printable
+from ..text.columns import cells_of
+from ..text.units import counted
 from .page_model import Page, Panel, Table
 from .pool import Job
 
@@ -156,22 +156,16 @@ def table_data(table: Table, caption: str) -> dict[str, Any]:
     """Return what the browser draws a table for people from: its first rows where it is long; the file has them all.
 
     assets/passim.js draws it as one piece, because a component for each cell would cost more time than all the rest.
-    A heading that begins with ">" belongs to numbers, which stand flush right.
     """
     rows = table.rows if table.shown is None else table.shown
-    cells = [
-        [printable(str(cell)) for cell in table.cells(row)] for row in rows.head(MOST_ROWS).itertuples(index=False)
-    ]
-    hidden = len(rows) - len(cells)
+    cells = cells_of(table.columns, rows.head(MOST_ROWS))
+    hidden = len(rows) - len(cells.rows)
     told = table.told or (f"{counted(hidden, 'more row')} in the file." if hidden else "")
-    headings = list(table.headings)
-    if any(len(row) != len(headings) for row in cells):
-        raise InternalError(f"the table {caption!r} has rows of other lengths than its headings")
-    told_in = told_columns(len(headings), cells)
     return {
         "caption": caption,
-        "headings": [headings[number] for number in told_in],
-        "rows": [[row[number] for number in told_in] for row in cells],
+        "headings": [column.heading for column in cells.columns],
+        "numeric": [column.format.numeric for column in cells.columns],
+        "rows": cells.rows,
         "told": table.empty if rows.empty else told,
     }
 
@@ -186,11 +180,6 @@ def not_yet(job: Job) -> flask.Response:
     answer = flask.Response(f"Still being computed, {job.share:.0%} done: ask again.\n", 202, mimetype="text/plain")
     answer.headers["Retry-After"] = "1"
     return answer
-
-
-def unbroken(text: str) -> str:
-    """Return text whose numbers stay on one line with their units."""
-    return re.sub(r"(?<=\d) (?=(?:%|s|min|h|d|km|MB)\b|%)", "\N{NO-BREAK SPACE}", text)
 
 
 def csv_text(table: Table) -> str:

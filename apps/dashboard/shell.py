@@ -16,13 +16,14 @@ from passim.parallel import chunks
 from ..command_line.query import CAUTION
 from ..figures.theme import LIGHT, THEMES
 from ..text.notes import weighed
+from ..text.units import unbroken
 from ..text.workspace import lacking_sentence, next_steps
 from .address import query_of, read_query
 from .answer_cache import share
 from .controls import Offer, known, offers
 from .notes import age_warning, in_words, notes_list, refuse_old
 from .page_model import Answer, Page
-from .parts import aria, choice_list, file_path, panel_block, part, table_data, unbroken
+from .parts import aria, choice_list, file_path, panel_block, part, table_data
 from .pool import Job
 from .state import DashboardState, PageRequest, Pending
 

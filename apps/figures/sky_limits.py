@@ -216,10 +216,10 @@ def _causes(gaps: pd.DataFrame | None, limit: str) -> str:
     together = gaps["closed_by_pairs"].str.split(", | with ").map(lambda names: limit in names)
     number, some, total = int(alone.sum()), int(together.sum()), len(gaps)
     if number == 0:
-        return f"causes {some} of {total} gaps, not alone" if some else "causes no gap"
+        return f"causes {some:,} of {total:,} gaps, not alone" if some else "causes no gap"
     if number == total:
-        return "causes the only gap" if total == 1 else f"causes all {total} gaps"
-    return f"causes {number} of {total} gaps"
+        return "causes the only gap" if total == 1 else f"causes all {total:,} gaps"
+    return f"causes {number:,} of {total:,} gaps"
 
 
 def _tint(colour: str, share: float) -> str:

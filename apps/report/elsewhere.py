@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from ..figures.places import by_latitude, world_map
 from ..figures.theme import LIGHT
-from ..text.sites import LATITUDE_HEADINGS, degrees, latitude_cells, latitude_sentence, world_sentence
+from ..text.columns import without
+from ..text.sites import LATITUDE_COLUMNS, degrees, latitude_sentence, world_sentence
 from ..text.units import duration, share
 from .parts import Picture, Section, Table, table_of
 
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
 # Name, latitude and longitude of a site in degrees.
 Spot = tuple[str, float, float]
 
-# Places in the row of a sweep: its spread over longitudes and the closed form are for those who look closer.
-_COLUMNS: Final = (0, 1, 4, 5, 6)
+# The spread over longitudes and the closed form are for those who look closer.
+_CLOSER: Final = ("covered_fraction_min", "covered_fraction_max", "in_view_closed_form", "covered_if_random")
 _MAP_PX: Final = 380
 _SOURCE: Final = "The element sets of the fleet, and the terminal named in this report."
 _OUTLINES: Final = "Coasts: Natural Earth and the United Nations, as plotly.js brings them."
@@ -70,16 +71,11 @@ def _latitude_picture(elsewhere: other_places.Elsewhere, sites: Sequence[Spot]) 
 
 
 def _latitude_table(elsewhere: other_places.Elsewhere) -> Table:
-    def cells(row: Any) -> Sequence[str]:
-        every = latitude_cells(row)
-        return [every[k] for k in _COLUMNS]
-
     return table_of(
         "latitudes",
         "Latitude by latitude",
-        [LATITUDE_HEADINGS[k] for k in _COLUMNS],
+        without(LATITUDE_COLUMNS, *_CLOSER),
         elsewhere.latitudes.table,
-        cells,
         "passim sites --latitudes looks closer, and in both hemispheres.",
     )
 

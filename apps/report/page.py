@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from ..figures import land_outlines
 from ..figures.theme import CONFIG, LIGHT
+from ..text.columns import Column
 from ..text.units import printable
 from .parts import Picture, Section, Table
 
@@ -170,14 +171,14 @@ def _picture(picture: Picture) -> str:
 
 def _table(table: Table) -> str:
     name = text(table.name)
-    kinds = [_kind(heading, [row[k] for row in table.rows]) for k, heading in enumerate(table.headings)]
+    columns, lines = table.cells.columns, table.cells.rows
+    kinds = [_kind(column, [row[k] for row in lines]) for k, column in enumerate(columns)]
     heads = "".join(
-        f'<th scope="col"{kind}>{text(heading.removeprefix(">"))}</th>'
-        for heading, kind in zip(table.headings, kinds, strict=True)
+        f'<th scope="col"{kind}>{text(column.heading)}</th>' for column, kind in zip(columns, kinds, strict=True)
     )
     rows = "\n".join(
         "<tr>" + "".join(f"<td{kind}>{text(cell)}</td>" for cell, kind in zip(row, kinds, strict=True)) + "</tr>"
-        for row in table.rows
+        for row in lines
     )
     note = f'\n<p class="note">{text(table.note)}</p>' if table.note else ""
     return (
@@ -190,15 +191,15 @@ def _table(table: Table) -> str:
 
 def _frame(table: Table) -> str:
     """Return the classes of what holds a table: how it is set on paper."""
-    headings = (heading.removeprefix(">") for heading in table.headings)
-    widest = (max(map(len, cells)) for cells in zip(headings, *table.rows, strict=True))
-    columns = 2 if len(table.rows) > _SLIM_ROWS and sum(widest) <= _SLIM_LETTERS else 1
-    return " ".join(["frame"] + ["slim"] * (columns > 1) + ["brief"] * (len(table.rows) <= columns * _BRIEF_ROWS))
+    rows = table.cells.rows
+    widest = (max(map(len, cells)) for cells in zip((c.heading for c in table.cells.columns), *rows, strict=True))
+    columns = 2 if len(rows) > _SLIM_ROWS and sum(widest) <= _SLIM_LETTERS else 1
+    return " ".join(["frame"] + ["slim"] * (columns > 1) + ["brief"] * (len(rows) <= columns * _BRIEF_ROWS))
 
 
-def _kind(heading: str, cells: Sequence[str]) -> str:
+def _kind(column: Column, cells: Sequence[str]) -> str:
     """Return the class of a column: numbers stand flush right, and short texts are never broken."""
-    words = ["number"] if heading.startswith(">") else []
+    words = ["number"] if column.format.numeric else []
     if max((len(cell) for cell in cells), default=0) <= _SHORT:
         words.append("short")
     return f' class="{" ".join(words)}"' if words else ""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
+
+from ..text.columns import Cells, Column, cells_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,12 +30,11 @@ class Picture:
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """Rows as text. A heading that begins with ">" stands over numbers."""
+    """Rows in the words of their columns."""
 
     name: str
     title: str
-    headings: Sequence[str]
-    rows: Sequence[Sequence[str]]
+    cells: Cells
     note: str = ""
 
 
@@ -47,13 +48,6 @@ class Section:
     points: Sequence[str] = field(default_factory=tuple)
 
 
-def table_of(
-    name: str,
-    title: str,
-    headings: Sequence[str],
-    rows: pd.DataFrame,
-    cells: Callable[[Any], Sequence[str]],
-    note: str = "",
-) -> Table:
-    """Return a table of the rows of a frame, each worded by `cells`."""
-    return Table(name, title, headings, [list(cells(row)) for row in rows.itertuples(index=False)], note)
+def table_of(name: str, title: str, columns: Sequence[Column], rows: pd.DataFrame, note: str = "") -> Table:
+    """Return a table of the rows of a frame, worded by `columns`."""
+    return Table(name, title, cells_of(columns, rows), note)

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from datetime import time
 from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
+
 from ..command_line.query import QueryResult, search_notes
 from ..figures.calls import call_days
 from ..figures.day_minutes import day_minutes
@@ -13,25 +15,29 @@ from ..figures.gap_clock import gap_clock
 from ..figures.growth import GoalMark, OrderCurve, growth_curves
 from ..figures.sky import MOST_PASSES, drawn_passes, panorama
 from ..figures.theme import LIGHT
-from ..text.calls import PLAN_HEADINGS, plan_cells, plan_notes, plan_sentence
-from ..text.causes import amount, cause_sentence, clear_sentence, given_back_sentence, missing_words, sector_sentence
-from ..text.gaps import days_caption, gap_sentence
-from ..text.growth import cells as growth_cells
-from ..text.growth import goal_sentence, growth_sentence
-from ..text.growth import headings as growth_headings
+from ..text.calls import plan_columns, plan_notes, plan_sentence
+from ..text.causes import (
+    cause_gap_columns,
+    cause_sentence,
+    clear_sentence,
+    given_back_sentence,
+    limit_columns,
+    sector_columns,
+    sector_sentence,
+)
+from ..text.elements import STATUS_COLUMNS
+from ..text.gaps import day_columns, days_caption, gap_sentence, hour_columns
+from ..text.growth import goal_sentence, growth_columns, growth_sentence
 from ..text.notes import beside
-from ..text.units import LocalClock, counted, cut_ends, duration, share
+from ..text.units import LocalClock, counted, duration
 from .parts import Picture, Section, Table, table_of
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from passim.answers import report as reports
     from passim.answers.calls import hours as call_times
 
 # Two printed pages hold so many rows; whoever needs every gap has the command for it.
 MOST_GAP_ROWS: Final = 100
-_GAP_HEADINGS: Final = ("Day", "Start", "End", ">Length", "Opened by", "Missing satellite", "Cut")
 # More rows of starts than these fit on no page.
 _MOST_CALL_DAYS: Final = 7.0
 _SKY_PX: Final = 460
@@ -101,9 +107,8 @@ def _days(found: QueryResult, report: reports.SiteReport, hours: call_times.Allo
         table_of(
             "by-day",
             "Day by day",
-            ("Day", ">Without service", ">Share", ">Gaps", ">Longest"),
+            day_columns(clock),
             report.days,
-            lambda row: _day_cells(row, clock),
         ),
         Picture(
             "day",
@@ -118,9 +123,8 @@ def _days(found: QueryResult, report: reports.SiteReport, hours: call_times.Allo
         table_of(
             "by-hour",
             "The first day, hour by hour",
-            ("Hour", ">Without service", ">Gaps begun"),
+            hour_columns(clock),
             first.by_local_hour(clock.name),
-            lambda row: _hour_cells(row, clock),
         ),
     ]
     # Where no single time may be told, the longest calm is none either.
@@ -149,30 +153,15 @@ def _hours_caption(coverage: Any, clock: LocalClock) -> str:
     )
 
 
-def _day_cells(row: Any, clock: LocalClock) -> list[str]:
-    return [
-        clock.day(row.day_local) + ("" if row.whole else f", {duration(row.span_s)} of it"),
-        duration(row.gap_s),
-        share(1.0 - row.covered_fraction),
-        f"{row.gap_count:,}",
-        duration(row.longest_gap_s) if row.longest_gap_s else "none",
-    ]
-
-
-def _hour_cells(row: Any, clock: LocalClock) -> list[str]:
-    return [f"{clock.day(row.hour_local)} {clock.time(row.hour_local)[:5]}", duration(row.gap_s), str(row.gaps_begun)]
-
-
 def _every_gap(found: QueryResult, report: reports.SiteReport) -> tuple[Section, ...]:
     """Return the gaps one by one, last of all: a long list that few read; nothing where no single time may be told."""
     clock, gaps, timed = found.clock, report.gaps, report.timed_gaps
     if timed.empty:
         return ()
     shown = timed.head(MOST_GAP_ROWS)
-    cut = bool((shown["cut_at_start"] | shown["cut_at_end"]).any())
     notes = []
     if len(shown) < len(timed):
-        notes.append(f"The first {len(shown)} of {len(timed)}; passim causes --all lists every one.")
+        notes.append(f"The first {len(shown):,} of {len(timed):,}; passim causes --all lists every one.")
     if len(timed) < len(gaps):
         notes.append(
             f"{counted(len(gaps) - len(timed), 'later gap')} not listed: by then the elements are too old for "
@@ -181,17 +170,11 @@ def _every_gap(found: QueryResult, report: reports.SiteReport) -> tuple[Section,
     table = table_of(
         "gaps",
         "From the first on",
-        _GAP_HEADINGS if cut else _GAP_HEADINGS[:-1],
+        cause_gap_columns(clock),
         shown,
-        lambda row: _gap_cells(row, clock) if cut else _gap_cells(row, clock)[:-1],
         " ".join(notes),
     )
     return (Section("The gaps, one by one", (), (table,)),)
-
-
-def _gap_cells(row: Any, clock: LocalClock) -> list[str]:
-    when = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
-    return [*when, row.cause, missing_words(row), cut_ends(row)]
 
 
 def _calls(found: QueryResult, report: reports.SiteReport, hours: call_times.AllowedHours) -> Section:
@@ -208,9 +191,8 @@ def _calls(found: QueryResult, report: reports.SiteReport, hours: call_times.All
     table = table_of(
         "calls",
         "Good starts" if plan.none_good is None else "The least bad starts: none is good",
-        PLAN_HEADINGS,
+        plan_columns(clock),
         plan.shown,
-        lambda row: plan_cells(row, clock),
         " ".join(beside(plan_notes(plan, call_forecast.RUNS))),
     )
     if report.span.duration_s > _MOST_CALL_DAYS * 86400.0:
@@ -249,9 +231,8 @@ def _causes(found: QueryResult, report: reports.SiteReport) -> Section:
     by_limit = table_of(
         "limits",
         "Service regained by removing one limit",
-        ("Limit", "What it is", ">Service regained", ">Of the gaps", ">Gaps closed", ">Gaps shortened"),
+        limit_columns(report.span.duration_s),
         causes.seconds_by_cause(),
-        lambda row: _limit_cells(row, report.span.duration_s),
     )
     blocks: list[Picture | Table] = [picture, by_limit]
     cost = report.sectors[report.sectors["given_back_s"] > 0.0]
@@ -260,9 +241,8 @@ def _causes(found: QueryResult, report: reports.SiteReport) -> Section:
             table_of(
                 "sectors",
                 "What the skyline costs by direction",
-                (">From °", ">To °", ">Skyline up to °", ">Seconds a day", ">Gaps closed"),
+                sector_columns(report.span.duration_s),
                 cost,
-                _sector_cells,
             )
         )
     sentences = (given_back_sentence(found, causes), sector_sentence(found, report.sectors)) if len(report.gaps) else ()
@@ -280,16 +260,6 @@ def _sky_caption(report: reports.SiteReport, gaps: pd.DataFrame) -> str:
         f"{directions.iloc[0]} times, and between {marked['missing_elevation_deg'].min():.0f}° and "
         f"{marked['missing_elevation_deg'].max():.0f}° high."
     )
-
-
-def _limit_cells(row: Any, span_s: float) -> list[str]:
-    numbers = [amount(row.given_back_s, span_s), share(row.gap_share), str(row.gaps_closed), str(row.gaps_shortened)]
-    return [row.limit, row.description, *numbers]
-
-
-def _sector_cells(row: Any) -> list[str]:
-    where = [f"{row.from_deg:g}", f"{row.to_deg:g}", f"{row.horizon_highest_deg:.1f}"]
-    return [*where, f"{row.given_back_s_per_day:.1f}", str(row.gaps_closed)]
 
 
 def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
@@ -323,20 +293,19 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
     table = table_of(
         "growth",
         title,
-        growth_headings(list(grid.columns)),
+        growth_columns(list(grid.columns)),
         grid,
-        growth_cells,
         "passim growth --all lists every number.",
     )
     return Section("More satellites", sentences, (picture, table))
 
 
 def _elements(report: reports.SiteReport) -> Section:
-    counts = [(word, f"{number:,}") for word, number in report.health.counts.items()]
+    counts = pd.DataFrame(report.health.counts.items(), columns=["status", "objects"])
     ends = [
         f"At the {end}, {fresh.words[:1].lower()}{fresh.words[1:]}"
         for end, fresh in (("start", report.first), ("end", report.last))
     ]
     notes = search_notes(report.visibility.report, report.span)
-    table = Table("objects", "Who is in the elements", ("Status", ">Objects"), counts)
+    table = table_of("objects", "Who is in the elements", STATUS_COLUMNS, counts)
     return Section("The elements", (*ends, report.health.sentence(), *beside(notes)), (table,))

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
 
+from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, number, of_row, picked, with_offset
 from .notes import Note, background
 from .units import TOTALS_ONLY, LocalClock, counted, duration, share
 
@@ -20,31 +21,10 @@ if TYPE_CHECKING:
     from passim.answers.calls import plan as calls
     from passim.forecast import Freshness
 
-_START = "Start"
-PLAN_HEADINGS = (
-    "Day",
-    "Start",
-    "End",
-    ">Pauses",
-    ">Frozen",
-    ">Worst freeze (9 calls in 10)",
-    ">Call dropped",
-    ">Elements' age",
-)
-HOUR_HEADINGS = ("Hour", ">Starts", ">Pauses", ">Frozen", ">Worst freeze (9 calls in 10)", ">Call dropped")
-CHECK_HEADINGS = (
-    "Day", "Start", "Verdict", "Better start", "Call", "End", ">Pauses", ">Frozen", ">Call dropped", "Freezes",
-)  # fmt: skip
-NOW_HEADINGS = ("A call", *PLAN_HEADINGS)
 _MOST_CHANGES = 6
 # From this share of starts as good as the best on, nearly any will do.
 _MOST_WILL_DO = 0.5
 _MOST_FREEZES = 4
-
-
-def local_headings(headings: Sequence[str], clock: LocalClock) -> list[str]:
-    """Return headings of which that of the starts carries the offset from UTC."""
-    return [clock.heading(words) if words == _START else words for words in headings]
 
 
 def pauses(number: float) -> str:
@@ -70,8 +50,7 @@ def outlook(row: Any) -> str:
 
 def minute(moment: Any, clock: LocalClock, *, day: bool = True) -> str:
     """Return a start to the minute: "09:45 on Wed 25 Nov"; with its offset where the clocks change."""
-    time = clock.time(moment)
-    return time[:5] + time[8:] + (f" on {clock.day(moment)}" if day else "")
+    return clock.minute(moment) + (f" on {clock.day(moment)}" if day else "")
 
 
 def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
@@ -197,32 +176,64 @@ def _spread(gain: calls.Gain) -> str:
     return f"8 of 10 starts: {low if low == high else f'{low} to {high}'} frozen"
 
 
-def plan_cells(row: Any, clock: LocalClock) -> list[str]:
-    """Return the cells of one suggested start."""
-    from passim.forecast import timing
+def plan_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of suggested starts."""
+    return plan_columns_of(lambda _: clock)
 
+
+def plan_columns_of(clock_of: Callable[[Any], LocalClock]) -> list[Column]:
+    """Return the columns of suggested starts, each told by the clock of its row."""
     return [
-        clock.day(row.start),
-        minute(row.start, clock, day=False),
-        minute(row.end, clock, day=False),
-        f"{row.expected_pauses:.1f}",
-        duration(row.expected_frozen_s),
-        duration(row.worst_p90_s),
-        share(row.chance_of_end),
-        timing.age_words(row.age_s),
+        Column("day", "Day", of_row(lambda row: clock_of(row).day(row.start))),
+        Column("start", "Start", of_row(lambda row: minute(row.start, clock_of(row), day=False)), local=True),
+        Column("end", "End", of_row(lambda row: minute(row.end, clock_of(row), day=False)), 3),
+        *_EXPECTED,
+        Column("age_s", "Elements' age", AGE, 4),
     ]
 
 
-def hour_cells(row: Any) -> list[str]:
-    """Return the cells of one local hour."""
-    return [
-        f"{row.hour:02d}:00",
-        str(row.starts),
-        f"{row.expected_pauses:.1f}",
-        duration(row.expected_frozen_s),
-        duration(row.worst_p90_s),
-        share(row.chance_of_end),
-    ]
+_PAUSES = Column("expected_pauses", "Pauses", number(1))
+_FROZEN = Column("expected_frozen_s", "Frozen", DURATION)
+_DROPPED = Column("chance_of_end", "Call dropped", SHARE)
+_EXPECTED = (_PAUSES, _FROZEN, Column("worst_p90_s", "Worst freeze (9 calls in 10)", DURATION, 2), _DROPPED)
+HOUR_COLUMNS: Final = (
+    Column("hour", "Hour", Format(lambda hour: f"{hour:02d}:00", numeric=False)),
+    Column("starts", "Starts", COUNT, 1),
+    *_EXPECTED,
+)
+
+
+# What choosing gains over a random start, for some of the starts.
+GAIN_COLUMNS: Final = (
+    Column("starts_in", "Starts", TEXT),
+    Column("starts", "Number", COUNT),
+    Column("best_pauses", "Pauses, best", number(1)),
+    Column("random_pauses", "Random", number(1)),
+    Column("best_frozen_s", "Frozen, best", DURATION),
+    Column("random_frozen_s", "Random", DURATION),
+    Column("random_frozen", "8 of 10", of_row(lambda row: _eight_of_ten(row), numeric=True)),
+    Column("share_as_good", "As good", SHARE),
+    Column("verdict", "Choosing", TEXT),
+)
+
+
+def _eight_of_ten(row: Any) -> str:
+    low, high = duration(row.random_frozen_low_s), duration(row.random_frozen_high_s)
+    return low if low == high else f"{low} to {high}"
+
+
+def now_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of a call now and at the next good start."""
+    return [Column("what", "A call", TEXT), *plan_columns(clock)]
+
+
+def site_plan_columns(clocks: Mapping[str, LocalClock]) -> list[Column]:
+    """Return the columns of suggested starts at several sites, each told by its own clock."""
+    columns = plan_columns_of(lambda row: clocks[row.site])
+    headings = {tuple(one.heading for one in with_offset(columns, clock)) for clock in clocks.values()}
+    # Where all clocks stand alike, their offset is that of the column.
+    told = with_offset(columns, next(iter(clocks.values()))) if len(headings) == 1 else columns
+    return [Column("site", "Site", TEXT), *told]
 
 
 def plan_notes(plan: calls.CallPlan, runs: int) -> list[Note]:
@@ -264,7 +275,7 @@ def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock, le
 
     calm = sum(call_outlook.is_good(call.outlook) for call in check.calls)
     worst = max(check.calls, key=lambda call: float(call.outlook["expected_frozen_s"]))
-    rest = f" ({len(check.left_out)} not checked)" if check.left_out else ""
+    rest = f" ({len(check.left_out):,} not checked)" if check.left_out else ""
     head = f"{counted(len(check.calls), 'call')} of {name}{rest}: {calm} with a good start"
     if calm == len(check.calls):
         return f"{head}."
@@ -305,15 +316,29 @@ def left_out_words(notes: Sequence[str]) -> list[str]:
     return [note.partition(": ")[2].removesuffix(", left out.") for note in notes]
 
 
-def check_cells(row: Any, clock: LocalClock, freezes: str) -> list[str]:
-    """Return the cells of one checked call."""
-    there = "none"
-    if row.better_start == row.better_start:
+def check_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of checked calls; the rows are those of `check_rows`."""
+
+    def better(row: Any) -> str:
+        if row.better_start != row.better_start:
+            return "none"
         # The day of the call stands in its row, and a narrow window shows only the first columns.
         there = minute(row.better_start, clock, day=clock.day(row.better_start) != clock.day(row.start))
-        there += f" ({meets(row.better_expected_pauses, row.better_expected_frozen_s)})"
-    first = plan_cells(row, clock)
-    return [*first[:2], verdict(row), there, row.title, first[2], first[3], first[4], first[6], freezes]
+        return f"{there} ({meets(row.better_expected_pauses, row.better_expected_frozen_s)})"
+
+    day, start, end = picked(plan_columns(clock), "day", "start", "end")
+    return [
+        day,
+        start,
+        Column("verdict", "Verdict", of_row(verdict)),
+        Column("better_start", "Better start", of_row(better), below=True),
+        Column("title", "Call", TEXT, below=True),
+        end,
+        _PAUSES,
+        _FROZEN,
+        _DROPPED,
+        Column("freezes", "Freezes", TEXT, below=True),
+    ]
 
 
 def check_notes(check: call_check.CallCheck) -> list[Note]:
@@ -337,7 +362,7 @@ def _first(titles: Sequence[str]) -> str:
     from .units import listed
 
     times = {title: titles.count(title) for title in dict.fromkeys(titles)}
-    return listed([title if number == 1 else f"{title} ({number} times)" for title, number in times.items()])
+    return listed([title if number == 1 else f"{title} ({number:,} times)" for title, number in times.items()])
 
 
 def busy_words(taken: Sequence[tuple[str, int]]) -> str:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from passim.answers.sites import mounting
 
 from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
 from ..command_line.query import QueryResult
-from .gaps import gap_sentence
+from .columns import COUNT, SHARE, TEXT, Column, Format, blank_at_zero, number, of_row
+from .gaps import gap_columns, gap_sentence
 from .service import sky_alone_words
-from .units import counted, cut_ends, duration, share
+from .units import LocalClock, counted, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -152,33 +154,57 @@ def cause_gap_answer(
     command: str, found: QueryResult, why: causes.Causes, *, longest_table: int = LONGEST_TABLE
 ) -> Answer:
     """Return the answer that lists the gaps with their causes, under the sentence that sums them up."""
-    clock = found.clock
-
-    def cells(row: Any) -> list[str]:
-        when = [clock.day(row.start), clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
-        return [*when, row.cause, missing_words(row), stopped_by_words(row), cut_ends(row)]
-
-    headings = (
-        "Day",
-        clock.heading("Start"),
-        "End",
-        ">Length",
-        "Opened by",
-        "Missing satellite",
-        "which was stopped by",
-        "Cut",
-    )
     return Answer(
         command,
         cause_sentence(found, why),
         why.table(),
-        headings,
-        cells,
+        cause_gap_columns(found.clock),
         found.notes,
         {**found.facts, "summary": plain_numbers(why.coverage.summary())},
-        clock,
+        found.clock,
         longest_table=longest_table,
     )
+
+
+def cause_gap_columns(clock: LocalClock, chosen: pd.Timestamp | None = None) -> list[Column]:
+    """Return the columns of gaps with what opened them; the gap that begins at `chosen` is marked."""
+
+    def start(row: Any) -> str:
+        return f"{'▶ ' if chosen is not None and row.start == chosen else ''}{clock.time(row.start)}"
+
+    day, start_column, end, length, cut = gap_columns(clock)
+    return [
+        day,
+        replace(start_column, format=of_row(start)),
+        end,
+        length,
+        Column("cause", "Opened by", TEXT),
+        Column("missing", "Missing satellite", of_row(missing_words)),
+        Column("blocked_by", "Stopped by", of_row(stopped_by_words), 2),
+        cut,
+    ]
+
+
+def limit_columns(span_s: float) -> list[Column]:
+    """Return the columns of limits and what removing each would regain in a span of so many seconds."""
+    return [
+        Column("limit", "Limit", TEXT),
+        Column("description", "What it is", TEXT, below=True),
+        Column("given_back_s", "Service regained", Format(lambda seconds: amount(seconds, span_s))),
+        Column("gap_share", "Of the gaps", SHARE),
+        Column("gaps_closed", "Gaps closed", COUNT),
+        Column("gaps_shortened", "Gaps shortened", COUNT, 1),
+    ]
+
+
+def sector_columns(span_s: float) -> list[Column]:
+    """Return the columns of sectors of the horizon and what each costs in a span of so many seconds."""
+    return [
+        Column("sector", "From north", of_row(lambda row: f"{row.from_deg:g}° to {row.to_deg:g}°")),
+        Column("horizon_highest_deg", "Skyline up to", number(1, "°")),
+        Column("given_back_s", "Service regained", blank_at_zero(Format(lambda seconds: amount(seconds, span_s)))),
+        Column("gaps_closed", "Gaps closed", blank_at_zero(COUNT)),
+    ]
 
 
 def missing_words(row: Any) -> str:

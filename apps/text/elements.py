@@ -4,27 +4,52 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Final
 
 from passim.forecast import timing
 
-from .units import counted
+from .columns import COUNT, TEXT, Column, Format, number, of_row
+from .units import age, counted
 
 LIMITS_DAYS: Final = tuple(band.up_to_s / 86400.0 for band in timing.BANDS if math.isfinite(band.up_to_s))
 
 
-def age_words(age_s: float) -> str:
-    """Return an age in words, to a tenth at most: "40 min", "8.5 h", "2.3 days", "7,300 days"."""
-    age_s = abs(age_s)
-    if age_s < 2 * 3600.0:
-        return f"{age_s / 60.0:.0f} min"
-    number, unit = (age_s / 3600.0, "h") if age_s < 48 * 3600.0 else (age_s / 86400.0, "days")
-    return f"{number:,.0f} {unit}" if number >= 100.0 else f"{number:.1f}".removesuffix(".0") + f" {unit}"
+SHELL_COLUMNS: Final = (
+    Column("altitude_km", "Altitude km", number(1)),
+    Column("inclination_deg", "Inclination °", number(2)),
+    Column("objects", "Objects", COUNT),
+    Column("sets", "Sets", COUNT),
+    Column(
+        "altitudes",
+        "Altitudes km",
+        of_row(lambda row: f"{row.altitude_lowest_km:,.1f} to {row.altitude_highest_km:,.1f}", numeric=True),
+        1,
+    ),
+    Column(
+        "inclinations",
+        "Inclinations °",
+        of_row(lambda row: f"{row.inclination_lowest_deg:.2f} to {row.inclination_highest_deg:.2f}", numeric=True),
+        2,
+    ),
+)
+STATUS_COLUMNS: Final = (Column("status", "Status", TEXT), Column("objects", "Objects", COUNT))
+
+
+def object_columns(now: datetime) -> list[Column]:
+    """Return the columns of objects, whose elements are told as old as they are at `now`."""
+    return [
+        Column("satellite_id", "Number", TEXT),
+        Column("name", "Name", TEXT),
+        Column("epoch", "Age", Format(lambda epoch: age(now - epoch))),
+        Column("status", "Status", TEXT),
+        Column("serving", "Serves", Format(lambda serves: "yes" if serves else "no", numeric=False)),
+    ]
 
 
 def sentence(fleet: str, serving: int, counts: Mapping[str, int], fresh: timing.Freshness) -> str:
     """Say how many objects of a fleet serve, and how old their elements are."""
-    total, old = counts["catalogued"], age_words(fresh.median_s)
+    total, old = counts["catalogued"], timing.age_words(fresh.median_s)
     if serving:
         return (
             f"{counted(serving, 'satellite')} of {fleet} serve; their elements are {old} old, and {fresh.band.words}."
@@ -41,11 +66,12 @@ def sentence(fleet: str, serving: int, counts: Mapping[str, int], fresh: timing.
 
 def ages_sentence(fresh: timing.Freshness, youngest_s: float) -> str:
     """Say how old the elements are: all of one age, or half of them and the oldest."""
-    median, oldest = age_words(fresh.median_s), age_words(fresh.oldest_s)
-    if age_words(youngest_s) == oldest:
+    median, oldest = timing.age_words(fresh.median_s), timing.age_words(fresh.oldest_s)
+    if timing.age_words(youngest_s) == oldest:
         return f"All are {oldest} old."
     if median == oldest:
-        return f"Half of them or more are {oldest} old, the oldest there are; the youngest, {age_words(youngest_s)}."
+        youngest = timing.age_words(youngest_s)
+        return f"Half of them or more are {oldest} old, the oldest there are; the youngest, {youngest}."
     return f"Half of them are older than {median}; the oldest, {oldest}."
 
 
@@ -58,7 +84,7 @@ def bands_sentence(fresh: timing.Freshness) -> str:
     ]
     return (
         f"What is told hangs on their age at the time forecast: {'; '.join(parts)}; beyond, nothing is forecast. "
-        f"Now, at {age_words(fresh.median_s)}: {_told(fresh.band)}."
+        f"Now, at {timing.age_words(fresh.median_s)}: {_told(fresh.band)}."
     )
 
 

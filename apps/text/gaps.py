@@ -6,6 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
 from ..command_line.query import QueryResult
+from .columns import (
+    COUNT,
+    DURATION,
+    DURATION_OR_NONE,
+    Column,
+    Format,
+    blank_at_zero,
+    day_column,
+    number,
+    of_row,
+    time_column,
+)
 from .units import LocalClock, counted, cut_ends, duration, share
 
 if TYPE_CHECKING:
@@ -14,25 +26,66 @@ if TYPE_CHECKING:
     from passim import Coverage
 
 
+def gap_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of gaps."""
+    return [
+        day_column(clock),
+        time_column(clock, "start", "Start", local=True),
+        time_column(clock, "end", "End", priority=1),
+        Column("duration_s", "Length", DURATION),
+        Column("cut", "Cut", of_row(cut_ends), 3),
+    ]
+
+
+def day_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of local days, as `Coverage.by_local_day` gives them."""
+
+    def day(row: Any) -> str:
+        return clock.day(row.day_local) + ("" if row.whole else f", {duration(row.span_s)} of it")
+
+    return [
+        Column("day_local", "Day", of_row(day)),
+        Column("gap_s", "Without service", DURATION),
+        Column("out_fraction", "Share", of_row(lambda row: share(1.0 - row.covered_fraction), numeric=True)),
+        Column("gap_count", "Gaps", COUNT),
+        Column("longest_gap_s", "Longest", DURATION_OR_NONE),
+    ]
+
+
+def hour_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of local hours, as `Coverage.by_local_hour` gives them."""
+
+    def hour(row: Any) -> str:
+        return f"{clock.day(row.hour_local)} {clock.minute(row.hour_local)}"
+
+    return [
+        Column("hour_local", "Hour", of_row(hour)),
+        Column("gap_s", "Without service", DURATION),
+        Column("gaps_begun", "Gaps begun", COUNT),
+    ]
+
+
+def minute_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of minutes, as `Coverage.minutes` gives them."""
+    return [
+        day_column(clock, "minute"),
+        Column("minute", "Minute", Format(clock.minute, numeric=False), local=True),
+        Column("satellites_min", "Fewest", COUNT),
+        Column("satellites_mean", "Mean", number(1)),
+        Column("satellites_max", "Most", COUNT),
+        Column("gap_s", "No service", blank_at_zero(DURATION)),
+    ]
+
+
 def gap_answer(command: str, found: QueryResult, coverage: Coverage, *, longest_table: int = LONGEST_TABLE) -> Answer:
     """Return the answer that lists the gaps of `coverage`."""
     gaps, summary, clock = coverage.gaps(), coverage.summary(), found.clock
-
-    def cells(row: Any) -> list[str]:
-        return [
-            clock.day(row.start),
-            clock.time(row.start),
-            clock.time(row.end),
-            duration(row.duration_s),
-            cut_ends(row),
-        ]
 
     return Answer(
         command,
         found.headed(gap_sentence(found, summary, gaps)),
         gaps,
-        ("Day", found.clock.heading("Start"), "End", ">Length", "Cut"),
-        cells,
+        gap_columns(clock),
         (found.service_note, *found.notes),
         {**found.facts, "summary": plain_numbers(summary)},
         clock,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
 
 from ..command_line.call_options import minutes_between, weekdays_of
 from ..command_line.parsing import SiteChoice, found_workspace
+from .columns import COUNT, DURATION_OR_NONE, SHARE, TEXT, Column, Format, of_row
 from .notes import Note, background, weighed
 from .units import counted, duration, share
 
@@ -21,8 +23,6 @@ if TYPE_CHECKING:
 WORKSPACE_HOURS = "workspace"
 # More launches than these are for the plan's own file.
 _MOST_LAUNCHES_TOLD = 6
-
-AHEAD_HEADINGS = (">Serving from", ">Satellites", ">Planned", ">Without service", ">Gaps", ">Mean gap", ">Longest gap")
 
 
 def call_hours(text: str, site_choice: SiteChoice) -> call_times.AllowedHours:
@@ -158,56 +158,75 @@ def plan_sentence(ahead: growth_ahead.Ahead) -> str:
     )
 
 
-def headings(columns: Sequence[str]) -> list[str]:
-    """Return the headings of a table of growth with these columns."""
-    names = {
-        "satellites": "Satellites",
-        "gap_fraction": "Without service",
-        "gap_count": "Gaps",
-        "mean_gap_s": "Mean gap",
-        "longest_gap_s": "Longest gap",
-        "median_gap_s": "Median gap",
-        "p90_gap_s": "90 % under",
-    }
-    return [f">{names[name]}" for name in _shown(columns)]
-
-
-def cells(row: Any) -> list[str]:
-    """Return the cells of one number of satellites; where there are draws, the band stands in brackets."""
-    numbers = row._asdict()
-    return [_cell(name, numbers) for name in _shown(list(numbers))]
-
-
-def ahead_cells(row: Any) -> list[str]:
-    """Return the cells of one day of a plan."""
-    numbers = row._asdict()
-    return [
-        f"{row.date:%Y-%m-%d}",
-        f"{row.satellites:,}",
-        f"{row.planned:,}",
-        *(_cell(name, numbers) for name in ("gap_fraction", "gap_count", "mean_gap_s", "longest_gap_s")),
-    ]
-
-
-def _shown(columns: Sequence[str]) -> list[str]:
-    return [name for name in columns if name == "p90_gap_s" or not name.endswith(("_p10", "_p90"))]
-
-
-def _cell(name: str, numbers: dict[str, Any]) -> str:
-    value = _text(name, numbers[name])
-    if f"{name}_p10" not in numbers or not value:
-        return value
-    return f"{value} ({_text(name, numbers[f'{name}_p10'])} - {_text(name, numbers[f'{name}_p90'])})"
-
-
-def _text(name: str, value: Any) -> str:
-    if value != value:  # not a number: every gap is cut, or the number is off the grid
-        return ""
-    if name == "gap_fraction":
-        return share(float(value))
-    if name.endswith("_s"):
-        return duration(float(value)) if value else "none"
+def _amount(value: Any) -> str:
     return f"{value:,.4g}" if isinstance(value, float) else f"{value:,}"
+
+
+# The band that holds eight draws of ten.
+DRAWS: Final = "8 draws of 10"
+# What every number of satellites gives.
+_FIGURES: Final = (
+    Column("satellites", "Satellites", COUNT),
+    Column("gap_fraction", "Without service", SHARE),
+    Column("gap_count", "Gaps", Format(_amount), 1),
+    Column("mean_gap_s", "Mean gap", DURATION_OR_NONE, 2),
+    Column("longest_gap_s", "Longest gap", DURATION_OR_NONE),
+    Column("median_gap_s", "Median gap", DURATION_OR_NONE, 3),
+    Column("p90_gap_s", "90 % under", DURATION_OR_NONE, 4),
+)
+_SATELLITES, _OUT, _GAPS, _MEAN, _LONGEST = _FIGURES[:5]
+AHEAD_COLUMNS: Final = (
+    Column("date", "Serving from", Format(lambda day: f"{day:%Y-%m-%d}")),
+    _SATELLITES,
+    Column("planned", "Planned", COUNT, 3),
+    _OUT,
+    _GAPS,
+    _MEAN,
+    _LONGEST,
+)
+NEEDED_COLUMNS: Final = (
+    Column("order", "Order", TEXT),
+    Column("satellites", "Satellites needed", of_row(lambda row: _needed(row), numeric=True)),
+    Column("band", DRAWS, of_row(lambda row: _needed_band(row), numeric=True)),
+    Column("today", "Serving today", COUNT),
+)
+
+
+def growth_columns(names: Sequence[str]) -> list[Column]:
+    """Return the columns of a table of growth with these `names`; where there are draws, each with its band."""
+    columns = []
+    for column in _FIGURES:
+        if column.key in names:
+            columns.append(column)
+        if f"{column.key}_p10" in names:
+            columns.append(_band(column))
+    return columns
+
+
+def order_columns(names: Sequence[str]) -> list[Column]:
+    """Return the columns of several orders side by side: the k-th has out_k and longest_k."""
+    columns = [_SATELLITES]
+    for k, name in enumerate(names):
+        columns += [replace(_OUT, key=f"out_{k}", heading=f"Out, {name}"), replace(_LONGEST, key=f"longest_{k}")]
+    return columns
+
+
+def _band(column: Column) -> Column:
+    """Return the column of the band that holds eight draws of ten of a figure."""
+
+    def words(row: Any) -> str:
+        low, high = (replace(column, key=f"{column.key}_{end}").cell(row) for end in ("p10", "p90"))
+        return low if low == high else f"{low} to {high}"
+
+    return Column(f"{column.key}_band", DRAWS, of_row(words, numeric=True), 5 + column.priority)
+
+
+def _needed(row: Any) -> str:
+    return f"{row.satellites:,.0f}" if row.reached else "not with these orbits"
+
+
+def _needed_band(row: Any) -> str:
+    return "" if not row.reached or row.low == row.high else f"{row.low:,.0f} to {row.high:,.0f}"
 
 
 def _day(day: Any) -> str:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from ..command_line.output import Answer
 from ..command_line.parsing import FleetChoice, SiteChoice, SpanChoice, found_workspace
 from ..command_line.query import CAUTION, check_age, fleet_notes, headed, search_notes
+from .columns import COUNT, DURATION, TEXT, Column, Format, of_row
 from .notes import Note, background, weighed, without
 from .units import counted, duration, instant, listed
 
@@ -103,11 +104,7 @@ def mast_answer(result: mounting.Comparison, start: Basis) -> Answer:
             f"{duration(step.gained_s_per_day)} a day."
         )
 
-    def cells(row: Any) -> list[str]:
-        return [f"{row.mount_height_m:g} m", *_figures(row), duration(row.gained_s_per_day)]
-
-    headings = (">Mount", *_HEADINGS, ">Gained a day")
-    return _answer("survey mast", sentence, result, start, headings, cells)
+    return _answer("survey mast", sentence, result, start, MAST_COLUMNS)
 
 
 def spots_answer(result: mounting.Comparison, start: Basis) -> Answer:
@@ -123,13 +120,8 @@ def spots_answer(result: mounting.Comparison, start: Basis) -> Answer:
         saved = duration(first.out_s_per_day - best.out_s_per_day)
         verdict = f"{best.spot} has the least, {saved} a day less than {first.spot}."
 
-    def cells(row: Any) -> list[str]:
-        return [row.spot, *_figures(row), signed(row.difference_s_per_day)]
-
     sentence = f"Without service a day: {named}. {verdict}"
-    return _answer(
-        "survey spots", sentence, result, start, ("Spot", *_HEADINGS, ">Compared with the first spot"), cells
-    )
+    return _answer("survey spots", sentence, result, start, SPOT_COLUMNS)
 
 
 def portable_answer(result: mounting.Comparison, start: Basis) -> Answer:
@@ -140,9 +132,6 @@ def portable_answer(result: mounting.Comparison, start: Basis) -> Answer:
         f"{low.horizon_highest_deg:g}° all round, the second under a bad one of {high.horizon_highest_deg:g}°."
     )
 
-    def cells(row: Any) -> list[str]:
-        return [row.horizon, *_figures(row), signed(row.difference_s_per_day)]
-
     # What moves along with the terminal must be asked for again, and what was not given must be said.
     gateways = "gateway" in start.view.names
     asked = (
@@ -150,8 +139,7 @@ def portable_answer(result: mounting.Comparison, start: Basis) -> Answer:
         if gateways
         else "No gateway was given, so this is the sky alone; where satellites need a gateway in reach, expect more."
     )
-    headings = ("Horizon", *_HEADINGS, ">Compared with the open one")
-    return _answer("survey portable", sentence, result, start, headings, cells, (asked, _SIGHT_SOON))
+    return _answer("survey portable", sentence, result, start, PORTABLE_COLUMNS, (asked, _SIGHT_SOON))
 
 
 def signed(seconds: float) -> str:
@@ -161,14 +149,32 @@ def signed(seconds: float) -> str:
     return f"{'+' if seconds > 0.0 else '-'}{duration(abs(seconds))}"
 
 
-_HEADINGS = (">Skyline", ">Gaps", ">Longest", ">Out a day")
-
-
-def _figures(row: Any) -> list[str]:
-    """Return the cells that all three tables share."""
+def _skyline(row: Any) -> str:
     low, high = row.horizon_lowest_deg, row.horizon_highest_deg
-    skyline = f"{low:.1f}°" if low == high else f"{low:.1f} to {high:.1f}°"
-    return [skyline, f"{row.gap_count:,}", duration(row.gap_longest_s), _out(row)]
+    return f"{low:.1f}°" if low == high else f"{low:.1f} to {high:.1f}°"
+
+
+_FIGURES: Final = (
+    Column("skyline", "Skyline", of_row(_skyline, numeric=True)),
+    Column("gap_count", "Gaps", COUNT),
+    Column("gap_longest_s", "Longest", DURATION),
+    Column("out_s_per_day", "Out a day", DURATION),
+)
+MAST_COLUMNS: Final = (
+    Column("mount_height_m", "Mount", Format(lambda height_m: f"{height_m:,g} m")),
+    *_FIGURES,
+    Column("gained_s_per_day", "Gained a day", DURATION),
+)
+SPOT_COLUMNS: Final = (
+    Column("spot", "Spot", TEXT),
+    *_FIGURES,
+    Column("difference_s_per_day", "Compared with the first spot", Format(signed)),
+)
+PORTABLE_COLUMNS: Final = (
+    Column("horizon", "Horizon", TEXT),
+    *_FIGURES,
+    Column("difference_s_per_day", "Compared with the open one", Format(signed)),
+)
 
 
 def _out(row: Any) -> str:
@@ -180,8 +186,7 @@ def _answer(
     sentence: str,
     result: mounting.Comparison,
     start: Basis,
-    headings: Sequence[str],
-    cells: Callable[[Any], Sequence[str]],
+    columns: Sequence[Column],
     more_notes: Sequence[str] = (),
 ) -> Answer:
     """Put the notes behind a sentence and a table: how it was computed, and what a change of the mounting risks."""
@@ -219,7 +224,7 @@ def _answer(
             "epoch_newest": instant(result.report.epoch_newest),
         },
     }
-    return Answer(command, headed(sentence, result.report, span), result.table, headings, cells, notes, facts)
+    return Answer(command, headed(sentence, result.report, span), result.table, columns, notes, facts)
 
 
 def horizon_sentence(azimuths_deg: Sequence[float], elevations_deg: Sequence[float], path: str) -> str:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
 
+from .columns import COUNT, DEGREES, DURATION, SHARE, TEXT, Column, blank_at_zero, number, of_row, without
 from .units import counted, duration, share
 
 if TYPE_CHECKING:
@@ -13,18 +15,105 @@ if TYPE_CHECKING:
     from passim.answers.sites import compare as sites
     from passim.answers.sites import sweeps
 
-SITE_HEADINGS = (
-    "Site", ">Covered", ">Gaps", ">Mean gap", ">Longest", ">Frozen in call hours", "Main limit",
-    ">Service regained",
-)  # fmt: skip
-LATITUDE_HEADINGS = (
-    ">Latitude", ">Covered", ">from", ">to", ">Gaps an hour", ">Longest gap", ">In view", ">closed form",
-    ">Covered if random",
-)  # fmt: skip
-WORLD_HEADINGS = (">Latitude", ">Longitude", ">Covered", ">Gaps", ">Mean gap", ">Longest", ">In view")
-FLEET_HEADINGS = (
-    "Fleet", ">Satellites", ">Mask", "Gateway", ">Covered", ">Gaps", ">Mean gap", ">Longest", ">In view",
-)  # fmt: skip
+# Where there are gaps and no limit lifted alone mends any.
+NO_LIMIT = "no single limit"
+
+# The gaps of a place: its share of time with service, how many there are, their mean and the longest.
+_GAP_FIGURES: Final = (
+    Column("covered_fraction", "Covered", SHARE),
+    Column("gap_count", "Gaps", COUNT),
+    Column("gap_mean_s", "Mean gap", of_row(lambda row: _length(row, "gap_mean_s"), numeric=True), 3),
+    Column("gap_longest_s", "Longest", of_row(lambda row: _length(row, "gap_longest_s"), numeric=True)),
+)
+_IN_VIEW: Final = Column("in_view_mean", "In view", number(2), 2)
+_LATITUDE: Final = Column("latitude_deg", "Latitude", DEGREES)
+SITE_COLUMNS: Final = (
+    Column("site", "Site", TEXT),
+    *_GAP_FIGURES,
+    Column("call_frozen_s", "Frozen in call hours", of_row(lambda row: _frozen(row), numeric=True)),
+    Column("best_limit", "Main limit", of_row(lambda row: row.best_limit or (NO_LIMIT if row.gap_count else "")), 1),
+    Column("given_back_s", "Service regained", of_row(lambda row: _regained(row), numeric=True), 2),
+)
+LATITUDE_COLUMNS: Final = (
+    _LATITUDE,
+    Column("covered_fraction", "Covered", SHARE),
+    Column("covered_fraction_min", "from", SHARE, 3),
+    Column("covered_fraction_max", "to", SHARE, 3),
+    Column("gaps_per_hour", "Gaps an hour", of_row(lambda row: _gaps_per_hour(row), numeric=True)),
+    Column("gap_longest_s_max", "Longest gap", blank_at_zero(DURATION)),
+    _IN_VIEW,
+    Column("in_view_closed_form", "closed form", number(2), 4),
+    Column("covered_if_random", "Covered if random", SHARE, 5),
+)
+BAND_COLUMNS: Final = tuple(
+    replace(column, key="gap_longest_s") if column.key == "gap_longest_s_max" else column
+    for column in without(LATITUDE_COLUMNS, "in_view_closed_form", "covered_if_random")
+)
+WORLD_COLUMNS: Final = (_LATITUDE, Column("longitude_deg", "Longitude", DEGREES), *_GAP_FIGURES, _IN_VIEW)
+FLEET_COLUMNS: Final = (
+    Column("fleet", "Fleet", TEXT),
+    Column("satellites", "Satellites", COUNT, 1),
+    Column("mask_deg", "Mask", DEGREES),
+    Column("gateway", "Gateway", TEXT),
+    *_GAP_FIGURES,
+    _IN_VIEW,
+)
+
+
+def beside_columns(chosen_site: str, chosen_title: str) -> list[Column]:
+    """Return the columns of places beside the chosen one.
+
+    The rows have `site_name`, the site alone, and `site`, the title of the place.
+    """
+
+    def away(row: Any) -> str:
+        return "" if row.site_name == chosen_site else distance_words(row.distance_km)
+
+    def against(row: Any) -> str:
+        return "yours" if row.title == chosen_title else against_words(row.against_chosen_s)
+
+    site, covered, *rest = SITE_COLUMNS
+    main_limit = [column.key for column in rest].index("best_limit")
+    return [
+        site,
+        Column("distance_km", "Away", of_row(away, numeric=True)),
+        covered,
+        Column("against_chosen_s", "Against your spot", of_row(against, numeric=True)),
+        *rest[:main_limit],
+        Column("twofold_fraction", "Two or more", SHARE),
+        *rest[main_limit:],
+    ]
+
+
+def distance_words(distance_km: float) -> str:
+    """Return a distance in words, no finer than a sphere tells it: "780 km", "52 km", "3.4 km"."""
+    if distance_km >= 100.0:
+        return f"{round(distance_km, -1):,.0f} km"
+    return f"{distance_km:.0f} km" if distance_km >= 10.0 else f"{distance_km:.1f} km"
+
+
+def against_words(difference_s: float) -> str:
+    """Return how much longer, or shorter, a place is without service than the chosen one: "−1 h 59 min"."""
+    if difference_s == 0.0:
+        return "the same"
+    return ("\N{MINUS SIGN}" if difference_s < 0.0 else "+") + duration(abs(difference_s))
+
+
+def _length(row: Any, key: str) -> str:
+    return duration(getattr(row, key)) if row.gap_count else ""
+
+
+def _gaps_per_hour(row: Any) -> str:
+    return f"{row.gaps_per_hour:,.1f}" if row.covered_fraction_max else ""
+
+
+def _frozen(row: Any) -> str:
+    known = row.call_frozen_s == row.call_frozen_s and row.call_hours_s
+    return f"{duration(row.call_frozen_s)} of {duration(row.call_hours_s)}" if known else ""
+
+
+def _regained(row: Any) -> str:
+    return duration(row.best_limit_gives_back_s) if row.best_limit else ""
 
 
 def degrees(latitude_deg: float) -> str:
@@ -43,8 +132,8 @@ def site_sentence(found: sites.SiteComparison, length: str) -> str:
     level = [row for row in rows if row.covered_fraction == best.covered_fraction]
     if best.covered_fraction == worst.covered_fraction:
         if best.gap_count == 0:
-            return f"None of {len(rows)} places is ever without service in {length}{most_in_view(rows)}."
-        return f"All {len(rows)} places are covered {share(best.covered_fraction)} of {length}{most_in_view(rows)}."
+            return f"None of {len(rows):,} places is ever without service in {length}{most_in_view(rows)}."
+        return f"All {len(rows):,} places are covered {share(best.covered_fraction)} of {length}{most_in_view(rows)}."
     good = _service(best)
     if len(level) > 1:
         how = "never without service" if best.gap_count == 0 else f"covered {share(best.covered_fraction)} of the time"
@@ -55,7 +144,7 @@ def site_sentence(found: sites.SiteComparison, length: str) -> str:
         out = worst.covered_fraction == 0.0
         how = "have no service at all" if out else f"are covered {share(worst.covered_fraction)} of the time"
         bad = f"{_names([row.site for row in last])} {how}"
-    lines = [f"Of {len(rows)} places {good} in {length}{most_in_view(level)}; {bad}."]
+    lines = [f"Of {len(rows):,} places {good} in {length}{most_in_view(level)}; {bad}."]
     frozen = [row for row in rows if row.call_frozen_s == row.call_frozen_s and row.call_hours_s > 0.0]
     if frozen:
         least, most = min(frozen, key=_frozen_share), max(frozen, key=_frozen_share)
@@ -67,22 +156,6 @@ def site_sentence(found: sites.SiteComparison, length: str) -> str:
             line += f", {most.site} {'is frozen ' if calm else ''}{duration(most.call_frozen_s)}"
         lines.append(f"{line}.")
     return "\n".join(lines)
-
-
-# Where there are gaps and no limit lifted alone mends any.
-NO_LIMIT = "no single limit"
-
-
-def site_cells(row: Any) -> list[str]:
-    """Return the cells of one place."""
-    said = row.call_frozen_s == row.call_frozen_s
-    return [
-        row.site,
-        *_gap_cells(row),
-        f"{duration(row.call_frozen_s)} of {duration(row.call_hours_s)}" if said and row.call_hours_s else "",
-        row.best_limit or (NO_LIMIT if row.gap_count else ""),
-        duration(row.best_limit_gives_back_s) if row.best_limit else "",
-    ]
 
 
 def latitude_sentence(found: sweeps.LatitudeSweep, length: str) -> str:
@@ -130,21 +203,6 @@ def _runs(level_deg: Sequence[float], all_deg: Sequence[float]) -> str:
     return band_words(runs, float("nan"))
 
 
-def latitude_cells(row: Any) -> list[str]:
-    """Return the cells of one latitude."""
-    return [
-        f"{row.latitude_deg:g}°",
-        share(row.covered_fraction),
-        share(row.covered_fraction_min),
-        share(row.covered_fraction_max),
-        f"{row.gaps_per_hour:.1f}" if row.covered_fraction_max else "",
-        duration(row.gap_longest_s_max) if row.gap_longest_s_max else "",
-        f"{row.in_view_mean:.2f}",
-        f"{row.in_view_closed_form:.2f}",
-        share(row.covered_if_random),
-    ]
-
-
 def world_sentence(found: sweeps.WorldSummary, step_deg: float, length: str) -> str:
     """Say how the Earth's surface fares."""
     return (
@@ -152,11 +210,6 @@ def world_sentence(found: sweeps.WorldSummary, step_deg: float, length: str) -> 
         f"{share(found.covered_fraction)} of {length}: {share(found.never_out_fraction)} of its surface is never "
         f"without service, {share(found.never_in_fraction)} never has any."
     )
-
-
-def world_cells(row: Any) -> list[str]:
-    """Return the cells of one point of the world."""
-    return [f"{row.latitude_deg:g}°", f"{row.longitude_deg:g}°", *_gap_cells(row), f"{row.in_view_mean:.2f}"]
 
 
 def fleet_sentence(found: sites.FleetComparison, site: str, length: str) -> str:
@@ -175,18 +228,6 @@ def fleet_sentence(found: sites.FleetComparison, site: str, length: str) -> str:
             else f"{line}; no gateway is known, and one would lower it."
         )
     return "\n".join(lines)
-
-
-def fleet_cells(row: Any) -> list[str]:
-    """Return the cells of one fleet, mask and gateway."""
-    return [
-        row.fleet,
-        f"{row.satellites:,}",
-        f"{row.mask_deg:g}°",
-        row.gateway,
-        *_gap_cells(row),
-        f"{row.in_view_mean:.2f}",
-    ]
 
 
 def points(spread: float) -> str:
@@ -238,12 +279,6 @@ def most_in_view(level: Sequence[Any]) -> str:
     return f", {name} with most satellites in view, {first.in_view_mean:.1f} on average"
 
 
-def _gap_cells(row: Any) -> list[str]:
-    """Return covered share, gaps, their mean and longest."""
-    lengths = [duration(row.gap_mean_s), duration(row.gap_longest_s)] if row.gap_count else ["", ""]
-    return [share(row.covered_fraction), f"{row.gap_count:,}", *lengths]
-
-
 def _frozen_share(row: Any) -> float:
     return float(row.call_frozen_s / row.call_hours_s)
 
@@ -251,7 +286,7 @@ def _frozen_share(row: Any) -> float:
 def together(names: Sequence[str]) -> str:
     """Return names in a row: "Skerry and Lantern"; of many the first three and how many more."""
     if len(names) > 4:
-        names = [*names[:3], f"{len(names) - 3} more"]
+        names = [*names[:3], f"{len(names) - 3:,} more"]
     return " and ".join([*([", ".join(names[:-1])] if len(names) > 1 else []), names[-1]])
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from passim.answers.sites import compare as side_by_side
 from passim.answers.sites import sweeps, world_bands
 
-from .sites import NO_LIMIT, band_words, degrees, latitude_sentence, most_in_view, together
+from .sites import NO_LIMIT, band_words, degrees, distance_words, latitude_sentence, most_in_view, together
 from .units import counted, duration, share
 
 
@@ -20,7 +20,7 @@ def best_sentence(rows: Sequence[Any], here: int, day: str) -> str:
     level = [row for row in rows if row.covered_fraction == best.covered_fraction]
     if len(level) == len(rows):
         return (
-            f"No place is better served than another on {day}: each of the {len(rows)} is {_fares(best)}"
+            f"No place is better served than another on {day}: each of the {len(rows):,} is {_fares(best)}"
             f"{most_in_view(level)}."
         )
     names = together([row.title for row in level])
@@ -45,10 +45,12 @@ def headline(rows: Sequence[Any], here: int, day: str) -> str:
         return best_sentence(rows, here, day)
     best = spots[0]
     if all(row.out_s == best.out_s for row in spots):
-        first = f"At {mine.site} no spot is better than another on {day}: {_without(best)} at each of the {len(spots)}."
+        first = (
+            f"At {mine.site} no spot is better than another on {day}: {_without(best)} at each of the {len(spots):,}."
+        )
     else:
         other = mine if mine.out_s > best.out_s else next(row for row in spots if row.out_s > best.out_s)
-        than = f"better than the {other.spot}" if len(spots) == 2 else f"the best of {len(spots)} spots"
+        than = f"better than the {other.spot}" if len(spots) == 2 else f"the best of {len(spots):,} spots"
         instead = "" if len(spots) == 2 else f" at the {other.spot}"
         less = _less(best)
         first = (
@@ -63,20 +65,6 @@ def headline(rows: Sequence[Any], here: int, day: str) -> str:
     if away.out_s < best.out_s:
         return f"{first} {where} has {_less(away)}."
     return f"{first} No other site has less; {where} has {_less(away)}."
-
-
-def distance_words(distance_km: float) -> str:
-    """Return a distance in words, no finer than a sphere tells it: "780 km", "52 km", "3.4 km"."""
-    if distance_km >= 100.0:
-        return f"{round(distance_km, -1):,.0f} km"
-    return f"{distance_km:.0f} km" if distance_km >= 10.0 else f"{distance_km:.1f} km"
-
-
-def against_words(difference_s: float) -> str:
-    """Return how much longer, or shorter, a place is without service than the chosen one: "−1 h 59 min"."""
-    if difference_s == 0.0:
-        return "the same"
-    return ("\N{MINUS SIGN}" if difference_s < 0.0 else "+") + duration(abs(difference_s))
 
 
 def no_limit_sentence(rows: Sequence[Any]) -> str:
@@ -148,22 +136,6 @@ def world_caption(
         f"{share(summary.never_in_fraction)} never; the mean is {share(summary.covered_fraction)}. All by the middles "
         f"of the grid's cells, so an edge on the map may be {off_deg:g}° off. Grid: {grid}."
     )
-
-
-def band_cells(row: Any) -> list[str]:
-    """Return the cells of one latitude of the world; the headings are `BAND_HEADINGS`."""
-    return [
-        f"{row.latitude_deg:g}°",
-        share(row.covered_fraction),
-        share(row.covered_fraction_min),
-        share(row.covered_fraction_max),
-        f"{row.gaps_per_hour:.1f}" if row.covered_fraction_max else "",
-        duration(row.gap_longest_s) if row.gap_longest_s else "",
-        f"{row.in_view_mean:.2f}",
-    ]
-
-
-BAND_HEADINGS = (">Latitude", ">Covered", ">from", ">to", ">Gaps an hour", ">Longest gap", ">In view")
 
 
 def call_hours_words(comparison: side_by_side.SiteComparison) -> str:

@@ -10,8 +10,21 @@ from typing import Any, Final
 
 from passim.answers.symptom import match as room
 
+from .columns import COUNT, TEXT, Column, Format, blank_at_zero, number, of_row
 from .units import duration
 
+COLUMNS: Final = (
+    Column("number", "No.", COUNT),
+    Column("setting", "Setting", TEXT, below=True),
+    Column("fit", "Fit", number(2)),
+    Column("freezes_per_hour", "An hour", Format(room.rate_words)),
+    Column(
+        "length_mean_s", "Mean", of_row(lambda row: duration(row.length_mean_s) if row.freezes else "", numeric=True)
+    ),
+    Column("lengths", "From to", of_row(lambda row: lengths_words(row))),
+    Column("when", "When", TEXT, below=True),
+    Column("similar", "Others like it", blank_at_zero(COUNT), 1),
+)
 _MOST_NAMED: Final = 3
 _BEST: Final = " The best of "
 
@@ -42,7 +55,7 @@ def found_sentence(found: room.SymptomAnswer) -> str:
         how = "fit, and none is the answer yet" if better else "fit about equally"
         named = [f"({number}) {one.describe()}" for number, one in equal[:_MOST_NAMED]]
         if len(equal) > _MOST_NAMED:
-            named.append(f"{len(equal) - _MOST_NAMED} more in the table")
+            named.append(f"{len(equal) - _MOST_NAMED:,} more in the table")
         return f"{start} Several settings {how}: {'; '.join(named)}."
     traits = best.traits
     rate = f"{room.rate_words(traits.per_hour)} freezes an hour while it is bad"

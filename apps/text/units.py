@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import re
+import textwrap
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
@@ -41,7 +43,7 @@ def duration(seconds: float) -> str:
     if minutes < 48 * 60:
         return f"{minutes // 60} h {minutes % 60} min" if minutes % 60 else f"{minutes // 60} h"
     hours = round(seconds / 3600)
-    return f"{hours // 24} d {hours % 24} h" if hours % 24 else f"{hours // 24} d"
+    return f"{hours // 24:,} d {hours % 24} h" if hours % 24 else f"{hours // 24:,} d"
 
 
 def age(length: timedelta) -> str:
@@ -78,7 +80,7 @@ def counted(number: int, one: str, many: str = "") -> str:
 def listed(names: Sequence[str], first: int = 3, between: str = ", ") -> str:
     """Return the first few names and how many more there are: "a, b, c and 4 more"."""
     shown = between.join(names[:first])
-    return f"{shown} and {len(names) - first} more" if len(names) > first else shown
+    return f"{shown} and {len(names) - first:,} more" if len(names) > first else shown
 
 
 def instant(moment: datetime) -> str:
@@ -90,6 +92,28 @@ def instant(moment: datetime) -> str:
 def cut_ends(row: Any) -> str:
     """Return which end of a pass or a gap the span cuts: "", "start", "end" or "start and end"."""
     return " and ".join(end for end, is_cut in (("start", row.cut_at_start), ("end", row.cut_at_end)) if is_cut)
+
+
+def unbroken(text: str) -> str:
+    """Return text whose numbers stay on one line with their units, and lengths of two units with themselves."""
+    text = re.sub(r"(?<=\d) (?=(?:%|s|min|h|d|km|MB)\b|%)", "\N{NO-BREAK SPACE}", text)
+    return re.sub(r"(?<=\d\xa0)(min|h|d) (?=\d+\xa0(?:s|min|h)\b)", "\\1\N{NO-BREAK SPACE}", text)
+
+
+def wrapped(text: str, most: int, indent: str = "", then: str | None = None) -> list[str]:
+    """Return text as lines of at most `most` characters, numbers with their units and long words left whole.
+
+    The first line is set in by `indent`, the others by `then`, or the same.
+    """
+    lines = textwrap.wrap(
+        unbroken(text),
+        max(most, 20),
+        initial_indent=indent,
+        subsequent_indent=indent if then is None else then,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
 def printable(text: str) -> str:
@@ -125,6 +149,11 @@ class LocalClock:
         """Return the time of day of an aware datetime: "08:42:10"."""
         local: datetime = _whole_second(moment).astimezone(self._zone)
         return local.strftime("%H:%M:%S") + ("" if self._one_offset else self._offset(moment))
+
+    def minute(self, moment: Any) -> str:
+        """Return the time of day of an aware datetime to the minute: "08:42"; with its offset where clocks change."""
+        time = self.time(moment)
+        return time[:5] + time[8:]
 
     def times(self, moments_us: NDArray[np.int64]) -> list[str]:
         """Return the times of day of many moments, microseconds since 1970 UTC, each as `time` has it."""

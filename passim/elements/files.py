@@ -45,7 +45,7 @@ def read_elements(path_or_paths: _AnyPath | Iterable[_AnyPath], *, lenient: bool
         else:
             files.append(path)
 
-    name = " + ".join(_stem(Path(path)) for path in given) if len(given) <= 3 else f"{len(given)} files"
+    name = " + ".join(_stem(Path(path)) for path in given) if len(given) <= 3 else f"{len(given):,} files"
     records: list[ElementSet] = []
     for file in files:
         try:
@@ -62,7 +62,7 @@ def read_elements(path_or_paths: _AnyPath | Iterable[_AnyPath], *, lenient: bool
             got, wanted = Words(f"more than {len(records) - 1:,}"), f"at most {MOST_SETS:,}"
             raise ElementsError("element sets of these files", got=got, wanted=wanted, try_next="fewer files")
     if not records:
-        got = Words(f"{len(skipped)} files and records left out, the last: {skipped[-1]}")
+        got = Words(f"{len(skipped):,} files and records left out, the last: {skipped[-1]}")
         raise ElementsError("no usable element set", got=got, wanted="at least one")
     if len(skipped) > MOST_SKIPPED:
         skipped[MOST_SKIPPED:] = [f"{len(skipped) - MOST_SKIPPED:,} more records and files left out"]

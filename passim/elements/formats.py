@@ -70,7 +70,7 @@ def _records(data: bytes, report: ReadLog) -> list[ElementSet]:
     """Return the records of unpacked bytes, read in the form that their content shows."""
     if not data.strip():
         raise report.refuse_file(
-            ElementsError("empty file", got=Words(f"{len(data)} bytes"), wanted=_WANTED, try_next=_FETCH)
+            ElementsError("empty file", got=Words(f"{len(data):,} bytes"), wanted=_WANTED, try_next=_FETCH)
         )
     # XML says itself how it is encoded, so its reader takes the bytes.
     head = _text_of(data[:4096], strict=False).lstrip("\ufeff \t\r\n").lower()

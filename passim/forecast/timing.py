@@ -247,14 +247,12 @@ def band_for(
 
 
 def age_words(age_s: float) -> str:
-    """Return an age as people say it: ``40 min``, ``6.5 h``, ``2.3 days``, ``2,520 days``."""
+    """Return an age as people say it, to a tenth at most: ``40 min``, ``6.5 h``, ``2.3 days``, ``2,520 days``."""
     age_s = abs(age_s)
     if age_s < 2 * _HOUR_S:
         return f"{age_s / 60.0:.0f} min"
-    if age_s < 48 * _HOUR_S:
-        return f"{age_s / _HOUR_S:.3g} h"
-    days = age_s / SECONDS_PER_DAY
-    return f"{days:.3g} days" if days < 999.5 else f"{days:,.0f} days"
+    number, unit = (age_s / _HOUR_S, "h") if age_s < 48 * _HOUR_S else (age_s / SECONDS_PER_DAY, "days")
+    return f"{number:,.0f} {unit}" if number >= 100.0 else f"{number:.1f}".removesuffix(".0") + f" {unit}"
 
 
 def _days(age_s: ArrayLike) -> Floats:

@@ -241,7 +241,7 @@ class PassSearch:
         if self._trouble and not self._usable.any():
             index, (_, reason) = min(self._trouble.items())
             raise EmptyFleetError(
-                f"no satellite left of {len(self.fleet)}: {self.fleet[index].label}: {reason}",
+                f"no satellite left of {len(self.fleet):,}: {self.fleet[index].label}: {reason}",
                 wanted="at least one that SGP4 can follow in the span",
                 try_next="newer elements or an earlier span",
             )

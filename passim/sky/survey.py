@@ -122,7 +122,7 @@ def from_sightings(
     if len(sightings) < 2:
         raise SiteError(
             "sightings",
-            got=f"{len(sightings)} point{'s' if len(sightings) != 1 else ''}",
+            got=f"{len(sightings):,} point{'s' if len(sightings) != 1 else ''}",
             wanted="at least two points of azimuth and height",
             try_next="a plain mask in degrees for a horizon that is equally high all round",
         )
@@ -150,7 +150,7 @@ def from_sightings(
     notes = []
     below = sum(point.elevation_deg < 0.0 for point in points)
     if below:
-        notes.append(f"{below} of {len(points)} points lie below the horizontal and count as 0 deg.")
+        notes.append(f"{below} of {len(points):,} points lie below the horizontal and count as 0 deg.")
     wide = [
         f"{_turned(before.azimuth_deg, declination_deg):g} to {_turned(after.azimuth_deg, declination_deg):g} deg"
         for before, after in pairwise([*points, points[0]])

@@ -84,10 +84,10 @@
     if (data && data.rows.length) {
       const table = make("table", null, fragment);
       make("caption", data.caption, table, "unseen");
-      const flush = data.headings.map((text) => (text.startsWith(">") ? "number" : ""));
+      const flush = data.numeric.map((numeric) => (numeric ? "number" : ""));
       const head = make("tr", null, make("thead", null, table));
       data.headings.forEach((text, k) => {
-        make("th", text.replace(/^>/, ""), head, flush[k]).scope = "col";
+        make("th", text, head, flush[k]).scope = "col";
       });
       const body = make("tbody", null, table);
       for (const row of data.rows) {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 from passim import Coverage
 from passim.errors import InputError
@@ -12,9 +12,10 @@ from passim.forecast import timing
 from ...figures.day_minutes import day_minutes
 from ...figures.gap_clock import gap_clock
 from ...figures.theme import Theme
-from ...text.causes import missing_words
-from ...text.gaps import days_caption
-from ...text.units import LocalClock, counted, cut_ends, duration, share
+from ...text.causes import cause_gap_columns
+from ...text.columns import without
+from ...text.gaps import day_columns, days_caption, minute_columns
+from ...text.units import LocalClock, counted, duration, share
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
 from ..state import PageRequest
@@ -75,25 +76,6 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         day_seen.coverage.minutes(clock.name),
         day_seen.causes.table(),
     )
-    by_day_shown = by_day.rename(columns={"day_local": "day"})
-
-    def day_cells(row: Any) -> list[str]:
-        day = clock.day(row.day) + ("" if row.whole else f", {duration(row.span_s)} of it")
-        return [day, duration(row.gap_s), share(row.gap_s / row.span_s), f"{row.gap_count:,}"]
-
-    def minute_cells(row: Any) -> list[str]:
-        return [
-            day_clock.time(row.minute)[:5],
-            str(row.satellites_min),
-            f"{row.satellites_mean:.1f}",
-            str(row.satellites_max),
-            duration(row.gap_s),
-        ]
-
-    def gap_cells(row: Any) -> list[str]:
-        when = [day_clock.time(row.start), day_clock.time(row.end), duration(row.duration_s)]
-        return [*when, row.cause, missing_words(row), cut_ends(row)]
-
     fresh = timing.band_for(question.fleet, day_span.middle, allow_stale=True)
     return Answer(
         _sentence(day_seen.coverage, day_clock, fresh),
@@ -104,7 +86,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                     lambda: gap_clock(seen.coverage, clock, question.minute, theme, called),
                 ),
                 days_caption(by_day, clock),
-                Table(by_day_shown.drop(columns="date"), ("Day", ">Without service", ">Share", ">Gaps"), day_cells),
+                Table(
+                    by_day.drop(columns="date").rename(columns={"day_local": "day"}), day_columns(clock), shown=by_day
+                ),
             ),
             "day": Shown(
                 question.drawn(
@@ -114,8 +98,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 _day_caption(day_seen.coverage, day_clock),
                 Table(
                     minutes,
-                    ("Minute", ">Least", ">Mean", ">Most in view", ">Seconds out"),
-                    minute_cells,
+                    without(minute_columns(day_clock), "day"),
                     day_clock,
                 ),
             ),
@@ -124,8 +107,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 f"{counted(len(gaps), 'gap')} on {day_clock.day(day_span.start)}.",
                 Table(
                     gaps,
-                    ("Start", "End", ">Length", "Opened by", "Missing satellite", "Cut"),
-                    gap_cells,
+                    without(cause_gap_columns(day_clock), "day"),
                     day_clock,
                     "No gap on this day.",
                 ),

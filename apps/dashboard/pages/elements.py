@@ -18,7 +18,7 @@ from ...figures.fleet import ages, by_status
 from ...figures.theme import Theme
 from ...text import elements as elements_words
 from ...text.notes import Note
-from ...text.units import age, counted, listed
+from ...text.units import counted, listed
 from ..address import changed, query_of, read_query
 from ..handed_in import HandedIn, Waiting, reading, waiting_place
 from ..notes import common_notes
@@ -71,9 +71,6 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     epoch_ages = [question.now - record.epoch for record in nearest]
     counts = pd.DataFrame({"status": list(health.counts), "objects": list(health.counts.values())})
 
-    def object_cells(row: Any) -> list[str]:
-        return [row.satellite_id, row.name, age(question.now - row.epoch), row.status, "yes" if row.serving else "no"]
-
     days = [length.total_seconds() / 86400.0 for length in epoch_ages]
     return Answer(
         elements_words.sentence(
@@ -83,7 +80,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             "status": Shown(
                 by_status(health.counts, theme),
                 health.sentence(),
-                Table(counts, ("Status", ">Objects"), lambda row: [row.status, f"{row.objects:,}"]),
+                Table(counts, elements_words.STATUS_COLUMNS),
             ),
             "ages": Shown(
                 ages(days, theme, limits_days=elements_words.LIMITS_DAYS),
@@ -91,8 +88,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 f"{elements_words.bands_sentence(fresh)}",
                 Table(
                     objects,
-                    ("Number", "Name", ">Age", "Status", "Serves"),
-                    object_cells,
+                    elements_words.object_columns(question.now),
                     question.clock(Span.starting(question.now)),
                 ),
             ),

@@ -24,10 +24,11 @@ from passim.workspace import plans
 from ...figures.growth import TITLES, GoalMark, OrderCurve, growth_curves, plan_by_date
 from ...figures.theme import Theme
 from ...text.growth import (
-    AHEAD_HEADINGS,
-    ahead_cells,
+    AHEAD_COLUMNS,
+    NEEDED_COLUMNS,
     goal_sentence,
     growth_sentence,
+    order_columns,
     plan_caption,
     plan_goal_sentence,
     plan_notes,
@@ -196,18 +197,8 @@ def _curve_table(tables: Sequence[pd.DataFrame], names: Sequence[str]) -> Table:
         few = table.iloc[grid - 1].reset_index(drop=True)
         shown[f"out_{k}"], shown[f"longest_{k}"] = few["gap_fraction"], few["longest_gap_s"]
     shown = shown.iloc[::-1].reset_index(drop=True)
-
-    def cells(row: Any) -> list[str]:
-        numbers = [f"{row.satellites:,}"]
-        for k in range(len(tables)):
-            longest_s = getattr(row, f"longest_{k}")
-            numbers += [share(getattr(row, f"out_{k}")), duration(longest_s) if longest_s else "none"]
-        return numbers
-
-    headings = [">Satellites"]
-    for name in names:
-        headings += [f">Out, {name}", ">Longest gap"]
-    return Table(rows, headings, cells, shown=shown, told=f"Every number from 1 to {len(tables[0]):,} is in the file.")
+    told = f"Every number from 1 to {len(tables[0]):,} is in the file."
+    return Table(rows, order_columns(names), shown=shown, told=told)
 
 
 def _needed_caption(goal: growth_goals.Goal) -> str:
@@ -229,14 +220,7 @@ def _needed_table(found: Sequence[growth_goals.Smallest], names: Sequence[str]) 
             for name, one in zip(names, found, strict=True)
         ]
     )
-
-    def cells(row: Any) -> list[str]:
-        if not row.reached:
-            return [row.order, "not with these orbits", "", f"{row.today:,}"]
-        band = "" if row.low == row.high else f"{row.low:,.0f} to {row.high:,.0f}"
-        return [row.order, f"{row.satellites:,.0f}", band, f"{row.today:,}"]
-
-    return Table(rows, ("Order", ">Satellites needed", ">8 draws of 10", ">Serving today"), cells)
+    return Table(rows, NEEDED_COLUMNS)
 
 
 def _plan(
@@ -282,7 +266,7 @@ def _ahead(
     shown = Shown(
         plan_by_date(ahead.table, theme, met=None if met is None else pd.Timestamp(met)),
         plan_caption(ahead, goal, told),
-        Table(ahead.table, AHEAD_HEADINGS, ahead_cells),
+        Table(ahead.table, AHEAD_COLUMNS),
     )
     return _Planned(
         {PLAN.name: shown},

@@ -16,7 +16,9 @@ from passim.errors import InputError
 
 from ...figures.strip import next_hour
 from ...figures.theme import Theme
-from ...text.calls import NOW_HEADINGS, gap_line, none_good_sentences, outlook, pauses, plan_cells
+from ...text.calls import gap_line, none_good_sentences, now_columns, outlook, pauses
+from ...text.columns import picked
+from ...text.gaps import gap_columns
 from ...text.notes import Note
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
@@ -69,21 +71,20 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     gaps = coverage.gaps()
     out = _under_way(said, gaps, question.now)
 
-    def gap_cells(row: Any) -> list[str]:
-        return [clock.time(row.start), clock.time(row.end), duration(row.duration_s)]
-
     return Answer(
         f"{_out_words(out, question.now)}{_sentence(said, clock)}",
         {
             "hour": Shown(
                 next_hour(coverage, clock, question.now, theme),
                 _caption(coverage, clock),
-                Table(gaps, ("Start", "End", ">Length"), gap_cells, clock, "No gap in the next hour."),
+                Table(
+                    gaps, picked(gap_columns(clock), "start", "end", "duration_s"), clock, "No gap in the next hour."
+                ),
             ),
             "ahead": Shown(
                 None,
                 said.kind.describe(),
-                Table(said.table, NOW_HEADINGS, lambda row: [row.what, *plan_cells(row, clock)], clock),
+                Table(said.table, now_columns(clock), clock),
             ),
         },
         (Note(said.freshness.words), *notes_of(question, seen, span, tell_age=False)),

@@ -115,7 +115,9 @@ def parse_calendar(
         # The lines are sound one by one, so the file is wrong as a whole.
         raise _refused(name, 1, str(error), "a calendar in iCalendar format") from None
     if len(components) != len(sources):
-        raise _refused(name, 1, f"{len(components)} events in {len(sources)} blocks", "BEGIN:VEVENT at the top level")
+        raise _refused(
+            name, 1, f"{len(components):,} events in {len(sources):,} blocks", "BEGIN:VEVENT at the top level"
+        )
 
     cancelled = free = 0
     series: list[tuple[_Series, bool]] = []
@@ -160,7 +162,7 @@ def parse_calendar(
         notes.append(f"{name}: {free} marked as taking no time, left out.")
     notes += unfollowed[:_MOST_NOTES]
     if len(unfollowed) > _MOST_NOTES:
-        notes.append(f"{name}: {len(unfollowed) - _MOST_NOTES} more events with a rule that cannot be followed.")
+        notes.append(f"{name}: {len(unfollowed) - _MOST_NOTES:,} more events with a rule that cannot be followed.")
     return CalendarEvents(tuple(events), tuple(notes))
 
 

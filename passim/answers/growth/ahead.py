@@ -54,7 +54,7 @@ class Ahead:
     def assumptions(self) -> str:
         """Say what the plan takes for granted, as part of a sentence."""
         rows = [f"{launch.words()}, {how}" for launch, how in zip(self.launches, self.how, strict=True)]
-        shown = rows if len(rows) <= 3 else [*rows[:2], f"and {len(rows) - 2} more launches"]
+        shown = rows if len(rows) <= 3 else [*rows[:2], f"and {len(rows) - 2:,} more launches"]
         return f"{'; '.join(shown)}; today's {int(self.table['satellites'].iloc[0]):,} satellites staying as they are"
 
     def date_met(self, goal: Goal) -> datetime | None:

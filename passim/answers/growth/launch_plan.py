@@ -283,7 +283,7 @@ class _Shell:
         if not self.nodes_deg:
             return "evenly spaced in a shell of their own"
         kept = "keeping their phasing" if self.clear else "whose phases follow no one pattern"
-        return f"in the widest gaps between the {len(self.nodes_deg)} planes there, {kept}"
+        return f"in the widest gaps between the {len(self.nodes_deg):,} planes there, {kept}"
 
     def _is_star(self, gaps: Floats) -> bool:
         near_polar = abs(self.inclination_deg - 90.0) <= _NEAR_POLAR_DEG

@@ -88,7 +88,7 @@ def when_words(by_hour: Floats) -> str:
 
 def rate_words(per_hour: float) -> str:
     """Return "8" or "0.7": freezes an hour to what a person can tell apart."""
-    return f"{per_hour:.1f}" if per_hour < 0.95 else f"{per_hour:.0f}"
+    return f"{per_hour:.1f}" if per_hour < 0.95 else f"{per_hour:,.0f}"
 
 
 def seconds_words(length_s: float) -> str:

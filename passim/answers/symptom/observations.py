@@ -86,7 +86,7 @@ class FreezeRecord:
         if len(start) < FEWEST_FREEZES:
             raise InputError(
                 "record of freezes",
-                got=f"{len(start)} freeze{'' if len(start) == 1 else 's'}",
+                got=f"{len(start):,} freeze{'' if len(start) == 1 else 's'}",
                 wanted=f"at least {FEWEST_FREEZES}: fewer fall together with any prediction by chance",
                 try_next="a longer record, or --every and --length",
             )
@@ -131,7 +131,7 @@ class FreezeRecord:
         """Say in plain words what the record holds."""
         length_s = (self.end_us - self.start_us) / 1e6
         return (
-            f"a record of {len(self)} freezes, {length_s.min():.3g} to {length_s.max():.3g} s long, "
+            f"a record of {len(self):,} freezes, {length_s.min():.3g} to {length_s.max():.3g} s long, "
             f"in {self.span.duration_s / 3600.0:.3g} h"
         )
 

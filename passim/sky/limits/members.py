@@ -86,7 +86,7 @@ class Excluded:
 
     def describe(self) -> str:
         """Say how many are left out."""
-        return f"{len(self.satellite_ids)} satellite{'s' if len(self.satellite_ids) != 1 else ''} left out by number"
+        return f"{len(self.satellite_ids):,} satellite{'s' if len(self.satellite_ids) != 1 else ''} left out by number"
 
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return the intervals of all the others. Raises ElementsError for a number that is not in the fleet."""

@@ -11,8 +11,7 @@ from passim.answers.calls import check as call_check
 from passim.errors import InputError
 
 from ....text.calls import (
-    CHECK_HEADINGS,
-    check_cells,
+    check_columns,
     check_notes,
     check_rows,
     check_sentence,
@@ -106,8 +105,7 @@ def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Sh
     check = checked.check
     table = Table(
         check_rows(check, clock),
-        CHECK_HEADINGS,
-        lambda row: check_cells(row, clock, row.freezes),
+        check_columns(clock),
         clock,
         "No call of this calendar could be checked.",
     )

@@ -19,13 +19,12 @@ from ....figures.calls import call_days, call_hours_only
 from ....figures.theme import Theme, apply_theme
 from ....text.calendar import calendar_question, calendar_windows
 from ....text.calls import (
-    HOUR_HEADINGS,
-    PLAN_HEADINGS,
+    GAIN_COLUMNS,
+    HOUR_COLUMNS,
     busy_words,
     gain_sentence,
     gain_verdict,
-    hour_cells,
-    plan_cells,
+    plan_columns,
     plan_notes,
     plan_sentence,
 )
@@ -97,7 +96,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         shown = Shown(
             call_hours_only(plan, theme),
             "The elements are too old for single starts: means by the local hour are all that can be said.",
-            Table(plan.by_hour, HOUR_HEADINGS, hour_cells, clock),
+            Table(plan.by_hour, HOUR_COLUMNS, clock),
         )
     else:
         shown = Shown(
@@ -255,8 +254,7 @@ def _starts_table(plan: call_answers.CallPlan, clock: LocalClock) -> Table:
     ranks, good = range(1, len(plan.ranked) + 1), call_outlook.good_starts(plan.ranked)
     return Table(
         plan.ranked.assign(rank=ranks, suggested=chosen.to_numpy(), good=good),
-        PLAN_HEADINGS,
-        lambda row: plan_cells(row, clock),
+        plan_columns(clock),
         clock,
         "No start is free.",
         plan.shown,
@@ -267,8 +265,8 @@ def _starts_table(plan: call_answers.CallPlan, clock: LocalClock) -> Table:
 def _hours_shown(plan: call_answers.CallPlan, clock: LocalClock) -> Shown:
     if plan.ranked.empty and not plan.statistics_only:
         # What the plan has by the hour is then of starts that are taken.
-        return Shown(None, "No start is free.", Table(plan.by_hour.iloc[:0], HOUR_HEADINGS, hour_cells, clock))
-    return Shown(None, _hours_caption(plan), Table(plan.by_hour, HOUR_HEADINGS, hour_cells, clock))
+        return Shown(None, "No start is free.", Table(plan.by_hour.iloc[:0], HOUR_COLUMNS, clock))
+    return Shown(None, _hours_caption(plan), Table(plan.by_hour, HOUR_COLUMNS, clock))
 
 
 def _hours_caption(plan: call_answers.CallPlan) -> str:
@@ -285,26 +283,7 @@ def _hours_caption(plan: call_answers.CallPlan) -> str:
 def _gain_table(plan: call_answers.CallPlan) -> Table:
     parts = {f"{plan.hours.words}": plan.gain, "before noon": plan.before_noon, "from noon on": plan.from_noon}
     rows = pd.DataFrame([_gain_row(name, gain) for name, gain in parts.items() if gain is not None])
-
-    def cells(row: Any) -> list[str]:
-        low, high = duration(row.random_frozen_low_s), duration(row.random_frozen_high_s)
-        return [
-            row.starts_in,
-            f"{row.starts:,}",
-            f"{row.best_pauses:.1f}",
-            f"{row.random_pauses:.1f}",
-            duration(row.best_frozen_s),
-            duration(row.random_frozen_s),
-            low if low == high else f"{low} to {high}",
-            share(row.share_as_good),
-            row.verdict,
-        ]
-
-    headings = (
-        "Starts", ">Number", ">Pauses, best", ">Random", ">Frozen, best", ">Random", ">8 of 10", ">As good",
-        "Choosing",
-    )  # fmt: skip
-    return Table(rows, headings, cells, empty="Single starts cannot be told apart, or none is free.")
+    return Table(rows, GAIN_COLUMNS, empty="Single starts cannot be told apart, or none is free.")
 
 
 def _gain_row(name: str, gain: call_answers.Gain) -> dict[str, Any]:

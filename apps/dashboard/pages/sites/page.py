@@ -19,8 +19,8 @@ from ....figures.sites import side_by_side
 from ....figures.theme import Theme
 from ....text import sites_page as sites_words
 from ....text.notes import Note, background, weighed
-from ....text.sites import LATITUDE_HEADINGS, SITE_HEADINGS, latitude_cells, site_cells, site_sentence
-from ....text.units import counted, duration, share
+from ....text.sites import BAND_COLUMNS, LATITUDE_COLUMNS, beside_columns, site_sentence
+from ....text.units import counted, duration
 from ...controls import day_words
 from ...notes import common_notes
 from ...page_model import Answer, Control, Help, Page, Panel, Shown, Table
@@ -32,10 +32,6 @@ from ...tasks import sites as sites_work
 _QUICK_PLACE_DAYS: Final = 5000.0
 # A fine grid of a large fleet, which somebody asked for.
 _PATIENCE_S: Final = 3600.0
-_HEADINGS: Final = (
-    SITE_HEADINGS[0], ">Away", SITE_HEADINGS[1], ">Against your spot", *SITE_HEADINGS[2:6], ">Two or more",
-    *SITE_HEADINGS[6:],
-)  # fmt: skip
 USUAL, NO_MAP = "usual", "none"
 
 SIDE = Panel(
@@ -166,19 +162,13 @@ def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: 
     out = [1.0 - fraction for fraction in table["covered_fraction"]]
     mine = rows[here]
 
-    def cells(row: Any) -> list[str]:
-        title, covered, *numbers = site_cells(row)
-        away = "" if row.site_name == mine.site else sites_words.distance_words(row.distance_km)
-        against = "yours" if row.title == mine.title else sites_words.against_words(row.against_chosen_s)
-        return [title, away, covered, against, *numbers[:4], share(row.twofold_fraction), *numbers[4:]]
-
     # People read a place by its title; a file has its site and spot.
     shown = table.assign(site_name=table["site"], site=table["title"])
     return Shown(
         side_by_side(titles, out, here, theme),
         f"How much of {day} is without service, best place on top. While two or more satellites are in view, one that "
         f"fails is not felt.{sites_words.lift_sentence(rows)}{sites_words.no_limit_sentence(rows)}",
-        Table(table, _HEADINGS, cells, shown=shown),
+        Table(table, beside_columns(mine.site, mine.title), shown=shown),
     )
 
 
@@ -212,7 +202,7 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
     table = done.sweep.table
     some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
     told = "The file has the latitudes without any service as well."
-    return done.sweep, Shown(figure, caption, Table(table, LATITUDE_HEADINGS, latitude_cells, shown=some, told=told))
+    return done.sweep, Shown(figure, caption, Table(table, LATITUDE_COLUMNS, shown=some, told=told))
 
 
 def _world(question: PageRequest, span: Span, grid: sites_work.Grid, theme: Theme) -> Shown:
@@ -221,8 +211,7 @@ def _world(question: PageRequest, span: Span, grid: sites_work.Grid, theme: Them
     done: sites_work.World = _worked_out(question, ("world", grid), span, view, sites_work.go_round, grid)
     table = Table(
         done.table,
-        sites_words.BAND_HEADINGS,
-        sites_words.band_cells,
+        BAND_COLUMNS,
         shown=done.bands.table,
         told=f"Each of the {len(done.table):,} points is in the file.",
     )

@@ -16,10 +16,10 @@ from passim.answers.symptom import observations as symptom_seen
 from passim.errors import InputError
 from passim.sky import view as views
 
-from ....command_line.output import told_columns
 from ....command_line.query import search_notes
 from ....commands.symptom import hours_of_day
 from ....text import symptom as symptom_words
+from ....text.columns import Column, cells_of, without
 from ....text.notes import beside
 from ....text.units import printable
 from ...address import read_query
@@ -39,8 +39,6 @@ _UNIT_S: Final = {"min": 60.0, "s": 1.0}
 # The fields of the question, each with the id "symptom-..." and in what is asked.
 _GIVEN: Final = ("every-low", "every-high", "length-low", "length-high", "happens", "quiet", "known")
 _KNOWN, _UNKNOWN = "known", "unknown"
-_HEADINGS: Final = (">No.", "Setting", ">Fit", ">An hour", "From to", "When")
-_IN_WORDS: Final = ("Setting", "When")
 
 
 def block(_: PageRequest) -> Any:
@@ -295,15 +293,16 @@ def _told(question: PageRequest, asked: dict[str, Any], found: room.SymptomAnswe
     if isinstance(found.symptom, room.FreezeRecord):
         clock = question.clock(found.span)
         notes += [f"Looked at {clock.stretch(found.span)}.", *beside(search_notes(found.report, found.span))]
-    rows: list[Any] = list(found.table().itertuples(index=False))
-    words = [_cells(row) for row in rows]
-    shown = told_columns(len(_HEADINGS), words)
-    heads = [html.Th(_HEADINGS[place].lstrip(">"), scope="col") for place in shown]
+    told = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), found.table())
+    heads = [html.Th(column.heading, scope="col") for column in told.columns]
     body = [
         html.Tr(
-            [*(_cell(place, cells[place]) for place in shown), html.Td(_keep_button(found, int(row.number), left_out))]
+            [
+                *(_cell(column, words) for column, words in zip(told.columns, row, strict=True)),
+                html.Td(_keep_button(found, number, left_out)),
+            ]
         )
-        for row, cells in zip(rows, words, strict=True)
+        for number, row in enumerate(told.rows, 1)
     ]
     return [
         html.P(printable(symptom_words.found_sentence(found)), className="answer"),
@@ -328,17 +327,8 @@ def _told(question: PageRequest, asked: dict[str, Any], found: room.SymptomAnswe
     ]
 
 
-def _cells(row: Any) -> list[str]:
-    """Return a candidate in the words of `_HEADINGS`."""
-    rate, lengths = f"{row.freezes_per_hour:.1f}", symptom_words.lengths_words(row)
-    return [str(row.number), row.setting, f"{row.fit:.2f}", rate, lengths, row.when]
-
-
-def _cell(place: int, words: str) -> Any:
-    heading = _HEADINGS[place]
-    return html.Td(
-        printable(words), className="number" if heading.startswith(">") else "words" if heading in _IN_WORDS else ""
-    )
+def _cell(column: Column, words: str) -> Any:
+    return html.Td(words, className="number" if column.format.numeric else "words" if column.below else "")
 
 
 def _keep_button(found: room.SymptomAnswer, number: int, left_out: bool) -> Any:
