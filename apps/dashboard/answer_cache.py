@@ -1,6 +1,6 @@
 """Whole answers, kept ready to send: what many phones ask in the same minute is worked out and packed once.
 
-Kept are, for as long as the server runs, what never changes while it does (the empty page, its layout, scripts and
+Kept are, for as long as the server runs, what never changes while it does (the layout, scripts and
 looks) and, for as long as they are true, the answers of pages and the files of their numbers. What an answer is true
 for stands in its key: the place asked, the choices, the files of the workspace as they are, and the time. Whoever works
 one out says with `share` that others may have it; an answer that is only half there is nobody else's.

@@ -25,8 +25,6 @@ from .state import DashboardState, Pending
 ASSETS: Final = Path(__file__).resolve().parent / "assets"
 # Dash's own routes of what never changes while a server runs.
 _LASTING: Final = (
-    "/",
-    "/<path:path>",
     "/_dash-layout",
     "/_dash-dependencies",
     "/assets/<path:filename>",

@@ -1,0 +1,177 @@
+"""Whole answers kept ready: the same question is answered once, and nobody gets an answer that is not true for them."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import flask
+import pandas as pd
+import pytest
+from flask.testing import FlaskClient
+
+from passim.workspace import create
+from passim_apps.dashboard.factory import make_app
+from passim_apps.dashboard.page_model import Answer, Help, Page, Panel, Shown, Table
+from passim_apps.dashboard.pool import Job
+from passim_apps.dashboard.state import DashboardState, Pending
+
+HOST = "127.0.0.1:8750"
+AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
+PANEL = Panel("list", "A list", Help("It", "so", "from here"), picture=False)
+
+
+class Asked:
+    """A page that counts how often it is worked out, and says what it was asked."""
+
+    def __init__(self) -> None:
+        self.times = 0
+        self.job: Job | None = None
+        self.page = Page("/asked", "Asked", "What?", (PANEL,), self.answer, private=("own",))
+
+    def answer(self, question: Any, theme: Any) -> Answer:
+        self.times += 1
+        if self.job is not None:
+            raise Pending(self.job)
+        rows = pd.DataFrame({"number": range(400), "site": [question.site_name] * 400})
+        table = Table(rows, ("Number", "Site"), lambda row: [str(row.number), row.site])
+        return Answer(f"Asked {self.times} times.", {"list": Shown(None, "", table)})
+
+
+@pytest.fixture
+def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[DashboardState]:
+    opened = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
+    monkeypatch.setattr(opened, "now", lambda: AT)
+    yield opened
+    opened.close()
+
+
+def a_client(state: DashboardState, asked: Asked) -> FlaskClient:
+    server: flask.Flask = make_app(state, hosts=[HOST], pages=[asked.page]).server
+    return server.test_client()
+
+
+def ask(client: FlaskClient, path: str, **headers: str) -> flask.Response:
+    given = {"Host": HOST, **{key.replace("_", "-"): value for key, value in headers.items()}}
+    answer: flask.Response = client.get(path, headers=given)
+    answer.get_data()
+    answer.close()
+    return answer
+
+
+def refreshed(client: FlaskClient, search: str = "", scheme: str = "light", ticks: int = 0) -> Any:
+    """Return what the callback that fills the page answers."""
+    names = ["sentence.children", "second.children", "notes.children", "notice.children", "working.hidden"]
+    names += ["progress.value", "poll.disabled", "job.data"]
+    outputs: list[Any] = [dict(zip(("id", "property"), name.split("."), strict=True)) for name in names]
+    outputs += [[], [], [{"id": {"name": "list", "part": "csv"}, "property": "href"}]]
+    parts = [("picture", "figure"), ("caption", "children"), ("csv", "href")]
+    names += [f'{{"name":["ALL"],"part":"{part}"}}.{word}' for part, word in parts]
+    names += ["tables.data", "offers.data"]
+    outputs += [{"id": "tables", "property": "data"}, {"id": "offers", "property": "data"}]
+    given = [
+        ("shown.data", "/asked"), ("address.search", search), ("scheme.data", scheme), ("tick.n_intervals", ticks),
+        ("worked.data", None), ("again.data", None), ("changed.data", None),
+    ]  # fmt: skip
+    inputs = [dict(zip(("id", "property", "value"), (*name.split("."), value), strict=True)) for name, value in given]
+    body = {
+        "output": f"..{'...'.join(names)}..",
+        "outputs": outputs,
+        "inputs": inputs,
+        "state": [{"id": "sentence", "property": "children", "value": "…"}],
+        "changedPropIds": ["shown.data"],
+    }
+    headers = {"Host": HOST, "Origin": f"http://{HOST}"}
+    answer = client.post("/_dash-update-component", headers=headers, json=body)
+    assert answer.status_code == 200, answer.data
+    return answer.get_json()["response"]["sentence"]["children"]
+
+
+def test_the_same_question_is_answered_once_while_it_is_true(
+    state: DashboardState, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = Asked()
+    client = a_client(state, asked)
+    first = ask(client, "/csv/asked/list.csv")
+    assert (first.status_code, asked.times) == (200, 1)
+    assert ask(client, "/csv/asked/list.csv").data == first.data
+    assert asked.times == 1
+    for path, times in (("?site=Skerry", 2), ("?site=Skerry", 2), ("?site=Lantern&day=2026-11-26", 3)):
+        answer = ask(client, f"/csv/asked/list.csv{path}")
+        assert answer.data.splitlines()[1].decode().endswith(path[6:].partition("&")[0])
+        assert asked.times == times
+    # A new plan in the folder, new elements, new settings, another minute.
+    folder = state.workspace.folder
+    changes = [
+        lambda: (folder / "more.csv").write_text("x"),
+        lambda: monkeypatch.setattr(state, "now", lambda: AT + timedelta(minutes=1)),
+        lambda: (folder / "passim.toml").write_text((folder / "passim.toml").read_text() + "\n"),
+    ]
+    for times, change in enumerate(changes, 4):
+        change()
+        ask(client, "/csv/asked/list.csv")
+        ask(client, "/csv/asked/list.csv")
+        assert asked.times == times
+
+
+def test_a_page_is_worked_out_once_for_all_phones_of_a_minute(state: DashboardState) -> None:
+    asked = Asked()
+    client = a_client(state, asked)
+    assert refreshed(client) == "Asked 1 times."
+    assert refreshed(client, ticks=7) == "Asked 1 times."
+    assert refreshed(client, scheme="dark") == "Asked 2 times."
+    assert refreshed(client, search="?site=Skerry") == "Asked 3 times."
+    assert refreshed(client) == "Asked 1 times."
+
+
+def test_what_moves_with_the_clock_is_true_for_a_second(state: DashboardState, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = Asked()
+    object.__setattr__(asked.page, "tick_s", 10.0)
+    client = a_client(state, asked)
+    assert [refreshed(client), refreshed(client)] == ["Asked 1 times."] * 2
+    monkeypatch.setattr(state, "now", lambda: AT + timedelta(seconds=1))
+    assert refreshed(client) == "Asked 2 times."
+
+
+def test_an_answer_for_one_browser_or_half_of_one_is_nobody_elses(state: DashboardState) -> None:
+    asked = Asked()
+    client = a_client(state, asked)
+    for _ in range(2):
+        ask(client, "/csv/asked/list.csv?own=0123")
+    assert asked.times == 2
+    asked.job = Job("read", len, (), 60.0)
+    for _ in range(2):
+        assert ask(client, "/csv/asked/list.csv").status_code == 202
+        assert refreshed(client) == "…"
+    assert asked.times == 6
+    asked.job = None
+    assert ask(client, "/csv/asked/list.csv").status_code == 200
+
+
+def test_answers_are_packed_for_those_who_take_it(state: DashboardState) -> None:
+    client = a_client(state, Asked())
+    for path in ("/csv/asked/list.csv", "/_dash-layout", "/assets/passim.js"):
+        plain, packed = ask(client, path), ask(client, path, Accept_Encoding="gzip, deflate")
+        assert "Content-Encoding" not in plain.headers
+        assert packed.headers["Content-Encoding"] == "gzip"
+        assert plain.headers["Vary"] == packed.headers["Vary"] == "Accept-Encoding"
+        assert gzip.decompress(packed.data) == plain.data
+        assert len(packed.data) < len(plain.data) / 2
+        assert plain.mimetype == packed.mimetype
+    assert json.loads(ask(client, "/_dash-layout").data)
+
+
+def test_what_a_browser_has_it_need_not_load_again(state: DashboardState) -> None:
+    client = a_client(state, Asked())
+    page = ask(client, "/asked").get_data(as_text=True)
+    named = next(part for part in page.split('"') if part.startswith("/assets/passim.js?m="))
+    assert ask(client, named).headers["Cache-Control"] == "private, max-age=31536000, immutable"
+    plain = ask(client, "/assets/passim.js")
+    assert plain.headers["Cache-Control"] == "no-cache"
+    again = ask(client, "/assets/passim.js", If_None_Match=plain.headers["ETag"])
+    assert (again.status_code, again.data) == (304, b"")
+    assert ask(client, "/csv/asked/list.csv").headers["Cache-Control"] == "no-store"
