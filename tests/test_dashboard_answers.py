@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 from flask.testing import FlaskClient
 
+from asking import filled
 from passim.workspace import create
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.page_model import Answer, Help, Page, Panel, Shown, Table
@@ -64,31 +65,7 @@ def ask(client: FlaskClient, path: str, **headers: str) -> flask.Response:
 
 
 def refreshed(client: FlaskClient, search: str = "", scheme: str = "light", ticks: int = 0) -> Any:
-    """Return what the callback that fills the page answers."""
-    names = ["sentence.children", "second.children", "notes.children", "notice.children", "working.hidden"]
-    names += ["progress.value", "poll.disabled", "job.data"]
-    outputs: list[Any] = [dict(zip(("id", "property"), name.split("."), strict=True)) for name in names]
-    outputs += [[], [], [{"id": {"name": "list", "part": "csv"}, "property": "href"}]]
-    parts = [("picture", "figure"), ("caption", "children"), ("csv", "href")]
-    names += [f'{{"name":["ALL"],"part":"{part}"}}.{word}' for part, word in parts]
-    names += ["tables.data", "offers.data"]
-    outputs += [{"id": "tables", "property": "data"}, {"id": "offers", "property": "data"}]
-    given = [
-        ("shown.data", "/asked"), ("address.search", search), ("scheme.data", scheme), ("tick.n_intervals", ticks),
-        ("worked.data", None), ("again.data", None), ("changed.data", None),
-    ]  # fmt: skip
-    inputs = [dict(zip(("id", "property", "value"), (*name.split("."), value), strict=True)) for name, value in given]
-    body = {
-        "output": f"..{'...'.join(names)}..",
-        "outputs": outputs,
-        "inputs": inputs,
-        "state": [{"id": "sentence", "property": "children", "value": "…"}],
-        "changedPropIds": ["shown.data"],
-    }
-    headers = {"Host": HOST, "Origin": f"http://{HOST}"}
-    answer = client.post("/_dash-update-component", headers=headers, json=body)
-    assert answer.status_code == 200, answer.data
-    return answer.get_json()["response"]["sentence"]["children"]
+    return filled(client, HOST, "/asked", search, scheme, ticks)["sentence"]["children"]
 
 
 def test_the_same_question_is_answered_once_while_it_is_true(

@@ -13,10 +13,12 @@ from typing import Any
 import flask
 import pytest
 
+from asking import filled
 from passim.parallel.executors import WorkLost
 from passim.workspace import create
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages import PAGES
+from passim_apps.dashboard.shell import NO_ANSWER
 from passim_apps.dashboard.state import DashboardState, Pending
 from patience import PATIENCE_S
 
@@ -113,6 +115,13 @@ def test_a_worker_that_is_killed_again_and_again_ends_as_a_sentence(state: Dashb
     answer = client.get("/csv/now/hour.csv", headers=HEADERS)
     assert answer.status_code == 503
     assert answer.text.startswith("The work was lost")
+    with pytest.raises(Pending) as under_way:
+        ask()
+    assert under_way.value.job.done.wait(PATIENCE_S)
+    found = filled(client, HOST, "/")
+    assert found["sentence"]["children"] == NO_ANSWER
+    told = found["notice"]["children"][0]["props"]
+    assert (told["className"], told["children"][:14]) == ("failed bare", "The work was l")
 
 
 def kill_the_worker(*, report: Any) -> None:

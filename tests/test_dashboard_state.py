@@ -12,15 +12,18 @@ import pandas as pd
 import pytest
 
 import passim
+from asking import outcome
 from passim.answers import scenario
 from passim.errors import ElementsError, InputError, WorkspaceError
 from passim.workspace import NewSite, Workspace, create
 from passim_apps.dashboard.address import Choices, query_of, read_query
 from passim_apps.dashboard.controls import known, offers
 from passim_apps.dashboard.factory import make_app
-from passim_apps.dashboard.notes import age_warning, refuse_old
+from passim_apps.dashboard.notes import NO_TIMES, age_warning, answered, refuse_old
+from passim_apps.dashboard.page_model import Page
 from passim_apps.dashboard.pages import PAGES, clock, elements, now
 from passim_apps.dashboard.pages.sites import page as sites
+from passim_apps.dashboard.pages.sky import page as sky
 from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
 from patience import PATIENCE_S
@@ -237,14 +240,49 @@ def test_pages_hold_the_bands_that_the_command_line_holds(tmp_path: Path) -> Non
             assert ("; none from " in sentence) == times
             assert sentence.endswith("the elements are too old by then to tell when.") != times
             assert bool(age_warning(question, clock.PAGE)) != times
-        answer = (
-            make_app(opened, hosts=["x"])
-            .server.test_client()
-            .get("/csv/clock/days.csv?day=2026-12-10", headers={"Host": "x"})
-        )
-        assert (answer.status_code, "days old by then" in answer.text) == (400, True)
+        client = make_app(opened, hosts=["x"]).server.test_client()
+        for path in ("/csv/clock/days.csv", "/ics/calls.ics"):
+            answer = client.get(f"{path}?day=2026-12-10", headers={"Host": "x"})
+            assert (answer.status_code, "days old by then" in answer.text) == (400, True), path
     finally:
         opened.close()
+
+
+@pytest.mark.parametrize("page", [clock.PAGE, now.PAGE, sky.PAGE], ids=lambda page: page.name)
+def test_past_seven_days_no_picture_or_table_tells_single_times(tmp_path: Path, page: Page) -> None:
+    """Shares and counts stand; what tells when is left out of picture, table, file and list, with one sentence."""
+    for name in ("old", "new"):
+        (tmp_path / name).mkdir()
+    old, new = a_place(tmp_path / "old", AT - timedelta(days=9)), a_place(tmp_path / "new", AT)
+    try:
+        found, usual = (
+            outcome(lambda each=each: answered(each.question(read_query("?days=1&mask=40")[0]), page, LIGHT))  # type: ignore[misc]
+            for each in (old, new)
+        )
+        for panel in page.panels:
+            here, there = found.panels[panel.name], usual.panels[panel.name]
+            if "picture" in panel.times:
+                assert not here.figure.data
+                assert there.figure.data
+            if "table" in panel.times:
+                assert here.table is not None
+                assert (len(here.table.rows), here.table.empty) == (0, NO_TIMES)
+                assert len(there.table.rows) > 0
+            elif here.table is not None:
+                assert len(here.table.rows) > 0
+            assert not re.search(r"\d\d:\d\d", here.caption), here.caption
+        assert re.search(r"\d\d:\d\d", f"{usual.sentence} {usual.second} {usual.panels[page.panels[0].name].caption}")
+        assert not re.search(r"\d\d:\d\d", f"{found.sentence} {found.second}"), found
+        if page is sky.PAGE:
+            crosses = [
+                ["missing" in trace.name for trace in each.panels["panorama"].figure.data] for each in (found, usual)
+            ]
+            assert [any(each) for each in crosses] == [False, True]
+            lists = [offers(each.question(read_query("?mask=40")[0]), page)["gap"].options for each in (old, new)]
+            assert len(lists[0]) == 1 < len(lists[1])
+    finally:
+        old.close()
+        new.close()
 
 
 def test_an_empty_workspace_is_no_fault_of_a_page(tmp_path: Path) -> None:

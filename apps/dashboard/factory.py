@@ -16,7 +16,7 @@ from . import shell
 from .address import read_query
 from .answer_cache import AnswerCache, share
 from .faults import answer_faults
-from .notes import refuse_old
+from .notes import answered
 from .page_model import Page
 from .parts import csv_text, not_yet
 from .security import Password, Rules, protect
@@ -90,15 +90,14 @@ def _serve_files(server: flask.Flask, state: DashboardState, pages: Sequence[Pag
         choices, _ = read_query(_query())
         question = state.question(choices)
         try:
-            refuse_old(question, page)
-            answered = page.answer(question, LIGHT)
+            found = answered(question, page, LIGHT)
         except Pending as still:
             return not_yet(still.job)
         except InputError as error:
             return flask.Response(f"{error}\n", 400, mimetype="text/plain")
-        shown = answered.panels.get(panel_name)
-        if shown is None and answered.still is not None:
-            return not_yet(answered.still)
+        shown = found.panels.get(panel_name)
+        if shown is None and found.still is not None:
+            return not_yet(found.still)
         if shown is None or shown.table is None:
             return flask.Response("There is nothing to list.\n", 404, mimetype="text/plain")
         share()

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
+import plotly.graph_objects as go
 from dash import html
 
 from passim import Span
@@ -14,13 +16,16 @@ from passim.errors import ElementsError, InputError
 from passim.forecast import timing
 
 from ..command_line.query import search_notes, times_note
+from ..figures.theme import Theme, apply_theme
 from ..text.notes import Note, shown, weighed
 from ..text.service import assumed_words
 from ..text.units import counted, listed
-from .page_model import Page
+from .page_model import Answer, Page, Panel, Shown
 from .state import PageRequest
 from .tasks.passes import Seen
 
+_BLANK_PX: Final = 40
+NO_TIMES: Final = "The elements are too old by then to tell when."
 # What only the command line offers: an option, one of its commands.
 _OF_COMMANDS = re.compile(r"(^|\s|\()--[a-z]|\bpassim [a-z]")
 
@@ -43,6 +48,46 @@ def refuse_old(question: PageRequest, page: Page) -> None:
             wanted=f"at most {timing.age_words(timing.OLDEST_S)}: {fresh.band.words}",
             try_next="newer ones, loaded on the page Elements, or an earlier day",
         )
+
+
+def tells_no_times(question: PageRequest, page: Page) -> bool:
+    """Say whether elements are too old for single times of the day chosen; shares and counts still stand."""
+    return not timing.band_for(question.fleet, _moment(question, page), allow_stale=True).band.shows_odds
+
+
+def answered(question: PageRequest, page: Page, theme: Theme) -> Answer:
+    """Return what a page answers, without single times where elements are too old for them. Raises Pending, InputError.
+
+    Raises ElementsError, as the command line does, where they are too old for anything.
+    """
+    refuse_old(question, page)
+    found = page.answer(question, theme)
+    if page.loads or question.workspace.missing or not tells_no_times(question, page):
+        return found
+    panels = {name: _without_times(page.panel(name), shown, theme) for name, shown in found.panels.items()}
+    return replace(found, panels=panels)
+
+
+def _without_times(panel: Panel | None, shown: Shown, theme: Theme) -> Shown:
+    if panel is None or not panel.times:
+        return shown
+    figure, table = shown.figure, shown.table
+    if figure is not None and "picture" in panel.times:
+        # Without one of its own the place would keep the picture of the answer before.
+        figure = blank(theme)
+    if table is not None and "table" in panel.times:
+        table = replace(table, rows=table.rows.iloc[:0], shown=None, told="", empty=NO_TIMES)
+    # What is said of a picture that stays holds as well.
+    caption = shown.caption if panel.picture and "picture" not in panel.times else NO_TIMES
+    return Shown(figure, caption, table)
+
+
+def blank(theme: Theme) -> go.Figure:
+    """Return an empty picture, a line high."""
+    figure = apply_theme(go.Figure(), theme, _BLANK_PX)
+    figure.update_xaxes(visible=False)
+    figure.update_yaxes(visible=False)
+    return figure
 
 
 def age_warning(question: PageRequest, page: Page) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -32,13 +32,18 @@ class Help:
 
 @dataclass(frozen=True)
 class Panel:
-    """A place on a page for a picture, a table, or both; ``name`` is a word for the address and for ids."""
+    """A place on a page for a picture, a table, or both; ``name`` is a word for the address and for ids.
+
+    ``times`` says what of it tells single times, and is left out where elements are too old for them: "picture",
+    "table".
+    """
 
     name: str
     title: str
     help: Help
     picture: bool = True
     table: bool = True
+    times: Sequence[Literal["picture", "table"]] = ()
 
 
 @dataclass(frozen=True)

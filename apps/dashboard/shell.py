@@ -21,7 +21,7 @@ from ..text.workspace import lacking_sentence, next_steps
 from .address import query_of, read_query
 from .answer_cache import share
 from .controls import Offer, known, offers
-from .notes import age_warning, in_words, notes_list, refuse_old
+from .notes import age_warning, answered, in_words, notes_list
 from .page_model import Answer, Page
 from .parts import aria, choice_list, file_path, panel_block, part, table_data
 from .pool import Job
@@ -212,8 +212,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             answer = Answer(lacking_sentence(missing), {}, weighed(steps))
             return (*filled(page, answer, names, "", faults), {"path": path, "search": search or "", "lists": {}})
         try:
-            refuse_old(question, page)
-            answer = page.answer(question, THEMES.get(scheme, LIGHT))
+            answer = answered(question, page, THEMES.get(scheme, LIGHT))
         except Pending as still:
             found = unchanged(names, fresh, job=still.job, told=faults)
         except InputError as error:

@@ -26,9 +26,19 @@ from .sky_limits import LOST, Drawing, draw_ground, draw_limits, draw_without_ga
 from .sky_lines import MOST_PASSES, MOST_POINTS, as_line, drawn_passes, smoothed
 from .theme import Theme, apply_theme, out_marker, plain
 
-__all__ = ["MOST_PASSES", "MOST_POINTS", "drawn_passes", "lost_look", "panorama", "sky_of_day", "with_moment"]
+__all__ = [
+    "MOST_PASSES",
+    "MOST_POINTS",
+    "drawn_passes",
+    "lost_look",
+    "panorama",
+    "sky_of_day",
+    "with_moment",
+    "without_gaps",
+]
 
 _LETTERS_A_LINE: Final = 55
+_MISSING: Final = "missing"  # the crosses of gaps
 # Less than this a day is nothing, as in the words: edges are known to a millisecond each.
 _COSTS_FROM_S: Final = 0.05
 _COMPASS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW", "N")
@@ -129,6 +139,11 @@ def _looks(theme: Theme, height_px: int) -> dict[str, Any]:
     return looks
 
 
+def without_gaps(day: dict[str, Any]) -> dict[str, Any]:
+    """Return the picture of a day, as `sky_of_day` makes it, without the crosses, which tell when each gap is."""
+    return {**day, "data": [trace for trace in day["data"] if trace["name"] != _MISSING]}
+
+
 def with_moment(
     day: dict[str, Any],
     theme: Theme,
@@ -146,7 +161,7 @@ def with_moment(
     notes = list(layout.get("annotations", ()))
     if chosen is not None and pd.notna(chosen["missing_azimuth_deg"]):
         # Beside the one that is chosen the others step back.
-        data = [{**trace, "opacity": 0.5} if trace["name"] == "missing" else trace for trace in data]
+        data = [{**trace, "opacity": 0.5} if trace["name"] == _MISSING else trace for trace in data]
         ring, words = _chosen(float(chosen["missing_azimuth_deg"]), float(chosen["missing_elevation_deg"]), theme)
         data.append(ring)
         notes.append(words)
@@ -201,7 +216,7 @@ def _missing(drawing: Drawing, gaps: pd.DataFrame, theme: Theme) -> bool:
         ],
         hovertemplate="%{hovertext}<extra></extra>",
         cliponaxis=False,
-        name="missing",
+        name=_MISSING,
     )
     return True
 

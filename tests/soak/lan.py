@@ -15,6 +15,8 @@ import argparse
 import asyncio
 import contextlib
 import json
+import multiprocessing
+import os
 import random
 import re
 import statistics
@@ -33,6 +35,7 @@ import psutil
 from passim.workspace import create
 
 PAGE_WITHIN_S = 5.0
+_PHONE = "127.0.0.2"
 _SESSIONS = 40
 _ANSWER_WITHIN_S = 60.0
 _PATHS = ("/", "/clock", "/sky", "/calls", "/elements")
@@ -52,7 +55,7 @@ class Soak:
 
     port: int
     told: list[str]
-    end_s: float = 0.0
+    end_s: float = 0.0  # monotonic, which all processes of a machine share
     visits_s: list[float] = field(default_factory=list)
     failures: list[str] = field(default_factory=list)
     counts: Counter[str] = field(default_factory=Counter)
@@ -139,10 +142,8 @@ def opening(path: str) -> bytes:
     ).encode()
 
 
-async def phone(soak: Soak) -> None:
-    """Visit Now every five seconds and the other pages in turn, and note how long each visit takes."""
-    source = "127.0.0.2"
-    cookie = await soak.log_in(source)
+async def phone(soak: Soak, source: str, cookie: str) -> None:
+    """Visit a page every five seconds, one after the other, and note how long each visit takes."""
     turn = 0
     while not soak.over:
         began_s, path = time.monotonic(), _PATHS[turn % len(_PATHS)]
@@ -154,6 +155,12 @@ async def phone(soak: Soak) -> None:
             soak.visits_s.append(time.monotonic() - began_s)
         turn += 1
         await asyncio.sleep(5.0)
+
+
+def phone_alone(soak: Soak, source: str, cookie: str, end: Any) -> None:
+    """Be the phone in a process of its own, so that its times are the server's and not those of the other clients."""
+    asyncio.run(phone(soak, source, cookie))
+    end.send((soak.visits_s, soak.failures))
 
 
 async def ordinary(soak: Soak, source: str, cookie: str) -> None:
@@ -226,13 +233,15 @@ async def hostile(soak: Soak, source: str) -> None:
     await asyncio.gather(*(one() for _ in range(10)))
 
 
-async def run(soak: Soak, clients: int, slow_ones: int, hostile_ones: int, minutes: float) -> None:
-    """Let all clients at the server for so many minutes."""
-    cookies = [await soak.log_in(f"127.0.3.{1 + k}") for k in range(_SESSIONS)]
-    soak.end_s = time.monotonic() + 60.0 * minutes
+async def _logged_in(soak: Soak) -> list[str]:
+    """Return the tokens of sessions: the phone's, then those that the ordinary clients share."""
+    return [await soak.log_in(source) for source in (_PHONE, *(f"127.0.3.{1 + k}" for k in range(_SESSIONS)))]
+
+
+async def run(soak: Soak, cookies: list[str], clients: int, slow_ones: int, hostile_ones: int) -> None:
+    """Let all clients but the phone at the server until the end."""
     many = clients - slow_ones - hostile_ones - 1
     await asyncio.gather(
-        phone(soak),
         *(ordinary(soak, f"127.1.{k // 200}.{1 + k % 200}", cookies[k % _SESSIONS]) for k in range(many)),
         *(slow(soak, f"127.2.{k // 200}.{1 + k % 200}") for k in range(slow_ones)),
         *(hostile(soak, f"127.3.{k // 200}.{1 + k % 200}") for k in range(hostile_ones)),
@@ -283,7 +292,15 @@ def _judged(server: subprocess.Popen[str], told: list[str], given: Any) -> int:
     # The first visit computes what later ones find: memory is compared once the server is warm.
     asyncio.run(_warm(soak))
     before_mb = memory_mb(process)
-    asyncio.run(run(soak, given.clients, given.slow, given.hostile, given.minutes))
+    cookies = asyncio.run(_logged_in(soak))
+    soak.end_s = time.monotonic() + 60.0 * given.minutes
+    context = multiprocessing.get_context("spawn")
+    here, there = context.Pipe(duplex=False)
+    alone = context.Process(target=phone_alone, args=(soak, _PHONE, cookies[0], there))
+    alone.start()
+    asyncio.run(run(soak, cookies[1:], given.clients, given.slow, given.hostile))
+    soak.visits_s, soak.failures = here.recv()
+    alone.join()
     after_mb = memory_mb(process)
 
     visits_s = sorted(soak.visits_s)
@@ -299,6 +316,8 @@ def _judged(server: subprocess.Popen[str], told: list[str], given: Any) -> int:
     for line in soak.failures[:10]:
         print(f"  {line}")
     others = [line for line in told if "password" not in line.lower()]
+    load = ", ".join(f"{each:.1f}" for each in os.getloadavg())
+    print(f"The machine: {os.cpu_count()} processors, load average {load} (1, 5 and 15 min)")
     print(f"The server: {before_mb:.0f} MB before, {after_mb:.0f} MB after; it wrote {len(others)} lines")
     for line in others[:10]:
         print(f"  {line.rstrip()[:150]}")

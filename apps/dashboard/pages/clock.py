@@ -37,6 +37,7 @@ DAYS = Panel(
         "Days are those of the site's clock.",
         _SOURCE,
     ),
+    times=("picture",),
 )
 DAY = Panel(
     "day",
@@ -49,6 +50,7 @@ DAY = Panel(
         "service.",
         _SOURCE,
     ),
+    times=("picture", "table"),
 )
 GAPS = Panel(
     "gaps",
@@ -60,6 +62,7 @@ GAPS = Panel(
         _SOURCE,
     ),
     picture=False,
+    times=("table",),
 )
 
 
@@ -114,7 +117,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             ),
         },
         notes_of(question, seen, span),
-        _over_days(seen, clock, days),
+        _over_days(seen, clock, days, fresh),
     )
 
 
@@ -144,14 +147,17 @@ def _sentence(coverage: Coverage, clock: LocalClock, fresh: timing.Freshness) ->
     return f"{day}: {counted(len(gaps), 'gap')}, {duration(out_s)} in all; {calm}."
 
 
-def _over_days(seen: Seen, clock: LocalClock, days: int) -> str:
+def _over_days(seen: Seen, clock: LocalClock, days: int, fresh: timing.Freshness) -> str:
     gaps = seen.coverage.gaps()
     if gaps.empty:
         return f"No gap in the {days} days shown."
     longest = gaps.iloc[int(gaps["duration_s"].argmax())]
+    out = share(1.0 - seen.coverage.summary()["covered_fraction"])
+    if not fresh.band.shows_odds:
+        return f"Over the {days} days shown service is out {out} of the time."
     return (
-        f"Over the {days} days shown service is out {share(1.0 - seen.coverage.summary()['covered_fraction'])} of the "
-        f"time; the longest gap, {duration(longest['duration_s'])}, comes at {clock.when(longest['start'])}."
+        f"Over the {days} days shown service is out {out} of the time; the longest gap, "
+        f"{duration(longest['duration_s'])}, comes at {clock.when(longest['start'])}."
     )
 
 

@@ -41,6 +41,7 @@ HOUR = Panel(
         "and within every other limit, such as a gateway: a ground station that the satellite must see as well.",
         "The element sets of the fleet chosen, and the site, spot and limits of the workspace.",
     ),
+    times=("picture", "table"),
 )
 AHEAD = Panel(
     "ahead",
@@ -54,6 +55,7 @@ AHEAD = Panel(
         "passim.forecast.timing).",
     ),
     picture=False,
+    times=("table",),
 )
 
 

@@ -6,7 +6,6 @@ from typing import Any, Final
 
 import flask
 import pandas as pd
-import plotly.graph_objects as go
 from dash import Dash, Input, Output, State, html, no_update
 
 from passim.answers.calls import calendar_out
@@ -16,7 +15,7 @@ from passim.answers.calls import plan as call_answers
 from passim.errors import InputError
 
 from ....figures.calls import call_days, call_hours_only
-from ....figures.theme import Theme, apply_theme
+from ....figures.theme import Theme
 from ....text.calendar import calendar_question, calendar_windows
 from ....text.calls import (
     GAIN_COLUMNS,
@@ -31,7 +30,7 @@ from ....text.calls import (
 from ....text.notes import Note, weighed
 from ....text.units import LocalClock, counted, duration, share
 from ...address import query_of, read_query
-from ...notes import notes_of
+from ...notes import blank, notes_of, refuse_old
 from ...page_model import Answer, Help, Page, Panel, Shown, Table
 from ...parts import aria, not_yet
 from ...pool import Job
@@ -42,7 +41,6 @@ from . import upload_places as calls_places
 from . import uploads as calls_held
 
 ICS_PATH: Final = "/ics/calls.ics"
-_BLANK_PX: Final = 40
 _NO_START: Final = "No start is left."
 _NOTHING_TO_GAIN: Final = "Nothing is suggested, so there is nothing to gain."
 
@@ -144,10 +142,7 @@ def _without_start(
     """Return the answer for days in which no call can begin any more; planned calls are checked all the same."""
     checked, notes, still = _checked(question, asked, clock)
     # Without a picture of its own the place would keep that of the answer before.
-    blank = apply_theme(go.Figure(), theme, _BLANK_PX)
-    blank.update_xaxes(visible=False)
-    blank.update_yaxes(visible=False)
-    empty = Shown(blank, _NO_START)
+    empty = Shown(blank(theme), _NO_START)
     return Answer(words, {STARTS.name: empty, **checked}, notes, still=still)
 
 
@@ -177,6 +172,7 @@ def _why_not(state: DashboardState, search: str | None) -> str:
     """Return why there are no calls to take along, empty where there are."""
     question = state.question(read_query(search)[0])
     try:
+        refuse_old(question, PAGE)
         asked = calls_asked.asked_of(question)
         if calls_asked.no_start_words(question, asked):
             return "no start left in these days"
@@ -210,6 +206,7 @@ def register(app: Dash, state: DashboardState) -> None:
         choices, _ = read_query(flask.request.query_string.decode("utf-8", "replace"))
         try:
             question = state.question(choices)
+            refuse_old(question, PAGE)
             plan = calls_asked.plan_of(question, calls_asked.asked_of(question))
             site_name = question.site.name
         except Pending as still:

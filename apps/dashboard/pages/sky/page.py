@@ -10,7 +10,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html,
 from passim.coverage import sky_moment as moments
 from passim.errors import InputError
 
-from ....figures.sky import MOST_PASSES, with_moment
+from ....figures.sky import MOST_PASSES, with_moment, without_gaps
 from ....figures.theme import Theme
 from ....text.sky import gap_words, standing_words
 from ....text.units import counted
@@ -45,6 +45,7 @@ PANORAMA: Final = Panel(
         " satellite must see as well, holds for the usual height of the fleet's orbits.",
         _SOURCE,
     ),
+    times=("table",),
 )
 LIMITS: Final = Panel(
     "limits",
@@ -80,8 +81,10 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 
     # The sky of one moment: the middle of the gap chosen, else now where now lies in the day shown.
     standing, chosen = None, None
-    caption = f"A day of passes, {counted(day.passes, 'pass', 'passes')} in all. {_HOW_TO_CHOOSE}"
-    moment = question.now if span.start <= question.now < span.end else None
+    caption = f"A day of passes, {counted(day.passes, 'pass', 'passes')} in all."
+    if told.starts:
+        caption += f" {_HOW_TO_CHOOSE}"
+    moment = question.now if shown.times and span.start <= question.now < span.end else None
     if place is not None:
         chosen = day.gaps.iloc[place]
         row: Any = next(day.gaps.iloc[place : place + 1].itertuples(index=False))
@@ -92,11 +95,14 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         if place is None:
             caption = standing_words(standing, f"Now, {clock.time(moment)}", floor_deg)
             caption += f" {_HOW_TO_CHOOSE}" if told.starts else ""
+    drawn = picture(question, shown, theme)
+    if not shown.times:
+        drawn = without_gaps(drawn)
     return Answer(
         told.sentence,
         {
             "panorama": Shown(
-                with_moment(picture(question, shown, theme), theme, standing=standing, chosen=chosen),
+                with_moment(drawn, theme, standing=standing, chosen=chosen),
                 caption,
                 gap_table(
                     day.gaps,
@@ -125,7 +131,7 @@ def gap_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     near = shown.around(told.place_of(given), question.now, _LISTED)
     pairs = list(zip(told.starts[near], told.labels[near], strict=True))
     stray = [(given, "none of this day and place")] if given and given not in told.starts else []
-    count = counted(len(told.starts), "gap")
+    count = counted(len(shown.day.gaps), "gap")
     return [(NO_GAP, f"none chosen; {count} on {shown.clock.day(shown.span.start)}"), *pairs, *stray]
 
 

@@ -14,6 +14,7 @@ import pandas as pd
 from passim import Horizon, Span
 from passim.answers.sites import mounting
 from passim.coverage import causes
+from passim.forecast import timing
 
 from ....command_line.query import QueryResult
 from ....figures.sky import sky_of_day
@@ -53,13 +54,17 @@ class Told:
 
 @dataclass(frozen=True, eq=False)
 class SkyShown:
-    """A day as the page shows it: what is seen, its sky laid out, and what is said of it."""
+    """A day as the page shows it: what is seen, its sky laid out, and what is said of it.
+
+    ``times`` is False where elements are too old for single gaps: then none can be chosen.
+    """
 
     span: Span
     clock: LocalClock
     seen: Seen
     day: sky_day.SkyDay
     told: Told
+    times: bool
     key: tuple[Any, ...]
 
     def around(self, place: int | None, now: datetime, most: int) -> slice:
@@ -76,12 +81,14 @@ def sky_shown(question: PageRequest) -> SkyShown:
     key = (seen.visibility.view, span)
     day: sky_day.SkyDay = question.computed(("sky", *key), span, sky_day.lay_out, seen.causes)
 
+    times = timing.band_for(question.fleet, span.middle, allow_stale=True).band.shows_odds
+
     def tell() -> tuple[Told, int]:
-        return _told(seen, day, clock), _WORDS_BYTES + _BYTES_A_GAP * len(day.gaps)
+        return _told(seen, day, clock, times), _WORDS_BYTES + _BYTES_A_GAP * len(day.gaps)
 
     whole_key = (*key, question.fleet_key)
     told: Told = question.state.remember(("sky told", *whole_key), tell)
-    return SkyShown(span, clock, seen, day, told, whole_key)
+    return SkyShown(span, clock, seen, day, told, times, whole_key)
 
 
 def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, Any]:
@@ -102,7 +109,7 @@ def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, A
     return found
 
 
-def _told(seen: Seen, day: sky_day.SkyDay, clock: LocalClock) -> Told:
+def _told(seen: Seen, day: sky_day.SkyDay, clock: LocalClock, times: bool) -> Told:
     # Of the passes the words ask only whether there are any.
     found = QueryResult(seen.visibility, pd.DataFrame({"lane": seen.visibility.candidates().lane}), clock, (), {})
     sentence, second = verdict_first(found, seen.causes)
@@ -114,6 +121,6 @@ def _told(seen: Seen, day: sky_day.SkyDay, clock: LocalClock) -> Told:
         f"{given_back_sentence(found, seen.causes)} {causes.NEVER_ADD_UP}" if rows else "There is no gap to close.",
         # Whatever speaks of a lower horizon stands beside what roofs can do.
         " ".join([sector_sentence(found, day.sectors), *(mounting.MOUNTING_CAUTIONS if costs else ())]),
-        tuple(instant(row.start) for row in rows),
-        tuple(gap_label(row, clock) for row in rows),
+        tuple(instant(row.start) for row in rows if times),
+        tuple(gap_label(row, clock) for row in rows if times),
     )
