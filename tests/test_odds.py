@@ -13,8 +13,10 @@ from passim.coverage import Coverage
 from passim.errors import InputError, SiteError, SpanError
 from passim.forecast.normal import normal_cdf, normal_nodes
 from passim.forecast.odds import SKIPPED_BELOW, Odds, odds_of_no_service
+from passim.forecast.odds import _where_thin as where_thin
 from passim.forecast.odds_events import simulate
 from passim.forecast.timing import TimingModel
+from passim.forecast.timing_errors import Scatter
 from passim.intervals import GroupedIntervals
 from passim.spans import Span
 
@@ -187,12 +189,17 @@ def test_draws_agree_with_the_closed_form_at_every_second(model: TimingModel, ag
     assert odds.expected_gap_s > 10.0
 
 
+def everywhere(law: Scatter, middles_us: NDArray[np.float64], around_us: float = 0.0) -> NDArray[np.bool_]:
+    """All moments for those that are worked out; the same steps."""
+    return where_thin(law, middles_us, around_us) if around_us else np.ones(middles_us.size, dtype=bool)
+
+
 def test_what_is_skipped_stays_below_its_bound(monkeypatch: pytest.MonkeyPatch) -> None:
     joint = scene(900, 300, seed=2)
     for age_days in (0.2, 2.0, 7.0):
         odds = odds_of_no_service(joint, epochs(300, age_days), HOUR, searched=AROUND)
         with monkeypatch.context() as patch:
-            patch.setattr("passim.forecast.odds._where_thin", lambda law, middles: np.ones(middles.size, dtype=bool))
+            patch.setattr("passim.forecast.odds._where_thin", everywhere)
             whole = odds_of_no_service(joint, epochs(300, age_days), HOUR, searched=AROUND)
         assert np.any(odds.no_service == 0.0)
         assert np.abs(odds.no_service - whole.no_service).max() < SKIPPED_BELOW
@@ -304,3 +311,19 @@ def test_the_odds_of_many_short_gaps_against_a_dense_grid(shared_s: float) -> No
     coarse = odds_of_no_service(known, ages, span, model, searched=AROUND, even=True).per_minute()
     if not shared_s:
         assert np.abs(coarse["no_service"] - wanted["no_service"]).max() > 0.01
+
+
+def test_steps_are_finer_only_where_they_tell_anything() -> None:
+    """Two satellites that are up throughout leave no doubt; ten rises at once need no more steps than one."""
+    seconds = round((HOUR.end - HOUR.start).total_seconds())
+    model = TimingModel.steady(0.1)
+    edge = (0, 0.0, 1800.0)
+
+    def steps(*rows: tuple[int, float, float]) -> int:
+        return odds_of_no_service(laned(*rows), epochs(12), HOUR, model, searched=AROUND).no_service.size
+
+    # Round one rise and set, 5.5 errors either way by steps of a sixteenth of a second.
+    alone = steps(edge)
+    assert seconds < alone <= seconds + 2 * 2 * 20 + 2
+    assert steps(edge, (1, -400.0, 4000.0), (2, -400.0, 4000.0)) == seconds
+    assert steps(*((lane, 0.0, 1800.0) for lane in range(10))) == alone

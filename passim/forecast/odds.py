@@ -37,8 +37,9 @@ _REACH: Final = 5.5
 # Depths inside a pass at which the chance of a miss is bounded, in standard deviations without and with a manoeuvre.
 _PLAIN_DEPTHS: Final = (1.0, 2.0, 3.5)
 _TAIL_DEPTHS: Final = (0.5, 1.5, 3.0, _REACH)
-# Steps round a rise or set, in standard deviations from it: half of one long, as far as the chance still changes.
-_AROUND_AN_EDGE: Final = np.arange(-2.0 * _REACH, 2.0 * _REACH + 1.0) / 2.0
+# Steps round a rise or set are at most this part of its error long, and more than half as long: a mean over even steps
+# is then right to exp(-2 (3 pi / 2)^2) of it (the Euler-Maclaurin sum of a normal curve), and a highest moment to 2 %.
+_STEP_PER_ERROR: Final = 2.0 / 3.0
 # Times are whole microseconds, so a timing error of less than one tells nothing.
 _LEAST_US: Final = 1.0
 # Chances of single satellites worked out at a time: this keeps the arrays of a block inside the processor's cache.
@@ -123,9 +124,9 @@ def odds_of_no_service(
     """Return the odds of no service in `span`, one value for each step of at most `step_s` seconds.
 
     A timing error of a tenth of a second makes gaps that lie between the moments of a grid of seconds. So round each
-    rise and set whose error is shorter than two steps, the steps are half an error long, which holds the mean over any
-    stretch to a hundredth of its part in gaps (measured against a grid of milliseconds). With `even` every step is
-    `step_s` long but the last, for those who compare moment by moment.
+    rise and set, where service is in doubt at all, steps are halved until none is longer than two thirds of the error,
+    which holds the mean over any stretch to a hundredth of its part in gaps (measured against a grid of milliseconds).
+    With `even` every step is `step_s` long but the last, for those who compare moment by moment.
 
     `joint` holds when which satellite can serve by prediction, as `Visibility.joint` returns it: its lanes are indices
     of `epochs_us`, shape (lanes,), the epochs of their element sets in microseconds since 1970 UTC. It may, and should,
@@ -162,19 +163,41 @@ def odds_of_no_service(
 
 
 def _finer(edges_us: Index, law: Scatter, span: Span, step_us: int) -> Index:
-    """Return the edges of the steps with more of them, half an error apart, wherever an error is below two steps."""
+    """Return the edges of the steps with more of them where the error is short and service in doubt.
+
+    Halves of halves are the same for neighbouring edges, so that many edges close together need no more steps than the
+    sharpest of them.
+    """
+    half_us = 0.5 * step_us
+    middles_us = (edges_us[:-1] - span.start_us + np.diff(edges_us) // 2).astype(np.float64)
+    # How many of the steps before each, and before the end, hold a moment in doubt.
+    doubtful = np.append(0, np.cumsum(_where_thin(law, middles_us, half_us)))
     places_us = np.concatenate([law.start_us, law.end_us])
     found = [edges_us]
     for own_us, there in ((law.sigma_us, law.sigma_us >= 0.0), (law.tail_us, law.tail_us > law.sigma_us)):
         width_us = np.tile(np.maximum(np.hypot(own_us, law.shared_us), _LEAST_US), 2)
-        sharp = np.flatnonzero((width_us < 2.0 * step_us) & np.tile(there, 2))
-        more = np.rint(places_us[sharp, None] + width_us[sharp, None] * _AROUND_AN_EDGE).astype(np.int64)
-        found.append(more[(more > 0) & (more < span.end_us - span.start_us)] + span.start_us)
+        ends = (places_us + sign * _REACH * width_us for sign in (-1.0, 1.0))
+        first, last = (np.clip(end // step_us, 0, edges_us.size - 2).astype(np.int64) for end in ends)
+        most_us = _STEP_PER_ERROR * width_us
+        sharp = np.flatnonzero((most_us < step_us) & np.tile(there, 2) & (doubtful[last + 1] > doubtful[first]))
+        width_us, place_us = width_us[sharp], places_us[sharp]
+        halvings = np.ceil(np.log2(step_us / most_us[sharp]))
+        for times in np.unique(halvings):
+            short_us, here = step_us / 2.0**times, halvings == times
+            low = np.floor((place_us[here] - _REACH * width_us[here]) / short_us).astype(np.int64)
+            high = np.ceil((place_us[here] + _REACH * width_us[here]) / short_us).astype(np.int64)
+            # Edges close together share most of their steps.
+            low, high = intervals.union((low, high + 1))
+            nth = np.repeat(low - np.append(0, np.cumsum(high - low)[:-1]), high - low) + np.arange(np.sum(high - low))
+            more = np.rint(nth * short_us).astype(np.int64)
+            found.append(more[(more > 0) & (more < span.end_us - span.start_us)] + span.start_us)
     return np.unique(np.concatenate(found))
 
 
-def _where_thin(law: Scatter, middles_us: Floats) -> NDArray[np.bool_]:
+def _where_thin(law: Scatter, middles_us: Floats, around_us: float = 0.0) -> NDArray[np.bool_]:
     """Return which moments, ascending, may be without service with a chance of SKIPPED_BELOW or more.
+
+    With `around_us` they stand for all moments that are no farther from them.
 
     The deeper inside its pass, the less likely a satellite is missed: at a depth d or more from both ends of a pass of
     length L by at most Q(d) + Q(L - d), Q being the mixture's upper tail, since Q is convex. Chances multiply, so their
@@ -186,13 +209,13 @@ def _where_thin(law: Scatter, middles_us: Floats) -> NDArray[np.bool_]:
     depths = [k * sigma_us for k in _PLAIN_DEPTHS] + [k * tail_us for k in _TAIL_DEPTHS]
     starts, ends, weights, before = [], [], [], np.zeros(law.lane.size)
     for depth_us in np.sort(np.stack(depths), axis=0):
-        length_us = law.end_us - law.start_us - 2.0 * _REACH * law.shared_us
+        length_us = law.end_us - law.start_us - 2.0 * (_REACH * law.shared_us + around_us)
         rest_us = length_us - depth_us
         plain = normal_cdf(-depth_us / sigma_us) + normal_cdf(-rest_us / sigma_us)
         tail = normal_cdf(-depth_us / tail_us) + normal_cdf(-rest_us / tail_us)
         missed = plain + law.tail_share * (tail - plain)
         now = np.maximum(-np.log(np.minimum(missed, 1.0)), before)
-        inset_us = depth_us + _REACH * law.shared_us
+        inset_us = depth_us + _REACH * law.shared_us + around_us
         real = (rest_us > depth_us) & (now > before)
         starts.append((law.start_us + inset_us)[real])
         ends.append((law.end_us - inset_us)[real])
