@@ -75,14 +75,13 @@ _FACES = re.compile(
     r"^test_(browser|command|dashboard|figures|report|same_answer|readme|project|packing|workers|developers|documents"
     r"|good_starts|pictures|left_behind|boundaries|system_faults)"
 )
-# Tests of a file that neither are called like it nor import it: it is reached through another door.
+# Files whose tests stand elsewhere than their name and the imports say, or in one place alone.
 TESTS_BESIDE: dict[str, tuple[str, ...]] = {
     "apps/dashboard/security.py": ("test_dashboard_security",),
     "passim/answers/report.py": ("test_report",),
     "passim/constants.py": ("test_against_orbits_and_patterns", "test_orbits", "test_patterns"),
     "passim/parallel/chunks.py": ("test_workers",),
     "passim/parallel/executors.py": ("test_workers",),
-    "passim/parallel/leash.py": ("test_leash",),
     "passim/workspace/checking.py": ("test_system_faults",),
 }
 # Loaded once, before every run is forked off.
@@ -212,7 +211,7 @@ def changed(source: str, old: ast.expr, new: ast.expr) -> str:
 
 
 def tests_of(root: Path, path: Path) -> list[str]:
-    """Return the files of tests of a file: those of the table, called like it, importing it, called like its folder.
+    """Return the tests of a file: those of the table, else files called like it or importing it, else like its folder.
 
     No test drives a browser for this.
     """
@@ -237,7 +236,8 @@ def tests_of(root: Path, path: Path) -> list[str]:
                 importing.append(test.stem)
             elif path.parent.name in words:
                 like_folder.append(test.stem)
-    return [f"tests/{stem}.py" for stem in (beside + called + importing + like_folder)[:_MOST_FILES]]
+    found = beside or (called + importing)[:_MOST_FILES] or like_folder[:_MOST_FILES]
+    return [f"tests/{stem}.py" for stem in found]
 
 
 def _exports(root: Path, path: Path) -> set[str]:
