@@ -235,6 +235,14 @@ def test_the_tolerance_is_in_units_of_x(tolerance: float) -> None:
 # Turning points
 
 
+def test_a_rate_of_nothing_at_an_end_is_the_turning_point() -> None:
+    """Of x^2 from 0 on and of -(x - 1)^2 up to 1: a rate of exactly 0 counts as falling, so these are brackets."""
+    humps = family(polynomial(0.0, 0.0, 1.0), polynomial(-1.0, 2.0, -1.0))
+    place, height = turning_points(humps, np.arange(2), np.zeros(2), np.ones(2))
+    assert place == pytest.approx([0.0, 1.0], abs=1e-6)
+    assert height == pytest.approx([0.0, 0.0], abs=1e-12)
+
+
 @pytest.mark.parametrize(
     ("pair", "where", "height"),
     [

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, time
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -241,6 +242,26 @@ def test_a_fit_that_shifts_in_time_reach_too_does_not_decide(south_answer: Sympt
     assert _verdict((replace(fitting[0], fit=0.3),), 9.0, 5.0) == PARTLY
     assert _verdict((), 9.0, 5.0) == NOT_THE_SKY
     assert "a longer record will decide" in replace(south_answer, verdict=UNDECIDED).sentence()
+
+
+@pytest.mark.parametrize(
+    ("fit", "by_ranges", "by_record", "not_proven"),
+    [
+        (1.0, EXPLAINED, EXPLAINED, UNDECIDED),
+        (0.5, EXPLAINED, EXPLAINED, UNDECIDED),
+        (0.499, PARTLY, PARTLY, NOT_THE_SKY),
+        (0.3, PARTLY, PARTLY, NOT_THE_SKY),
+        (0.299, NOT_THE_SKY, PARTLY, NOT_THE_SKY),
+        (0.1, NOT_THE_SKY, PARTLY, NOT_THE_SKY),
+        (0.099, NOT_THE_SKY, NOT_THE_SKY, NOT_THE_SKY),
+    ],
+)
+def test_what_counts_as_a_fit(fit: float, by_ranges: str, by_record: str, not_proven: str) -> None:
+    """The bounds as the module states them: 0.5 explains, 0.3 may; of a record 0.1 may, once it gains beyond chance."""
+    candidates = (SimpleNamespace(fit=fit),)
+    assert _verdict(candidates, None, None) == by_ranges  # type: ignore[arg-type]
+    assert _verdict(candidates, 5.01, 5.0) == by_record  # type: ignore[arg-type]
+    assert _verdict(candidates, 5.0, 5.0) == not_proven  # type: ignore[arg-type]
 
 
 # --- order, honesty, sameness ---------------------------------------------------------------------------------------
