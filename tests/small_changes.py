@@ -53,7 +53,7 @@ WANTED_SHARE = 0.95
 # A test that takes longer is not run; a run may take a few times what its tests took, and this much more.
 SLOWEST_TEST_S = 5.0
 # Tests of one file beyond this are left out.
-_LONGEST_FILE_S = 25.0
+_LONGEST_FILE_S = 60.0
 # How many files of tests are looked at for one file.
 _MOST_FILES = 6
 _MARGIN_S = 10.0
@@ -82,7 +82,8 @@ TESTS_BESIDE: dict[str, tuple[str, ...]] = {
     "passim/constants.py": ("test_against_orbits_and_patterns", "test_orbits", "test_patterns"),
     "passim/parallel/chunks.py": ("test_workers",),
     "passim/parallel/executors.py": ("test_workers",),
-    "passim/workspace/checking.py": ("test_system_faults",),
+    "passim/forecast/timing_errors.py": ("test_odds", "test_odds_events", "test_timing"),
+    "passim/workspace/checking.py": ("test_workspace", "test_system_faults"),
 }
 # Loaded once, before every run is forked off.
 _LIBRARIES = (
@@ -211,33 +212,35 @@ def changed(source: str, old: ast.expr, new: ast.expr) -> str:
 
 
 def tests_of(root: Path, path: Path) -> list[str]:
-    """Return the tests of a file: those of the table, else files called like it or importing it, else like its folder.
+    """Return the tests of a file: those of the table, else called like it or importing it, else using its room.
 
     No test drives a browser for this.
     """
     dotted = ".".join(path.with_suffix("").parts).replace("apps.", "passim_apps.")
     door, _, name = dotted.rpartition(".")
-    beside, called, importing, like_folder = list[str](), list[str](), list[str](), list[str]()
+    ranked: list[list[str]] = [[], [], [], [], []]
     for test in sorted((root / "tests").glob("test_*.py")):
-        words = test.stem.split("_")
-        if "browser" in words:
+        if "browser" in test.stem.split("_"):
             continue
+        text = test.read_text(encoding="utf-8")
+        # An import of the door may take several lines.
+        taken = re.search(rf"^from {re.escape(door)} import (\([^)]*\)|.*)", text, re.MULTILINE)
+        names = set(re.findall(r"\w+", taken[1])) if taken else set()
+        imports = re.search(rf"\b{re.escape(dotted)}\b", text) or (
+            name in names or (door != "passim" and _exports(root, path) & names)
+        )
+        is_face = path.parts[0] == "passim" and _FACES.match(test.stem) is not None
         if test.stem in TESTS_BESIDE.get(str(path), ()):
-            beside.append(test.stem)
-        elif path.parts[0] == "apps" or not _FACES.match(test.stem):
-            text = test.read_text(encoding="utf-8")
-            # An import of the door may take several lines.
-            taken = re.search(rf"^from {re.escape(door)} import (\([^)]*\)|.*)", text, re.MULTILINE)
-            if name in test.stem:
-                called.append(test.stem)
-            elif re.search(rf"\b{re.escape(dotted)}\b", text) or (
-                taken and door != "passim" and {name, *_exports(root, path)} & set(re.findall(r"\w+", taken[1]))
-            ):
-                importing.append(test.stem)
-            elif path.parent.name in words:
-                like_folder.append(test.stem)
-    found = beside or (called + importing)[:_MOST_FILES] or like_folder[:_MOST_FILES]
-    return [f"tests/{stem}.py" for stem in found]
+            ranked[0].append(test.stem)
+        elif name in test.stem and not is_face:
+            ranked[1].append(test.stem)
+        elif imports:
+            ranked[3 if is_face else 2].append(test.stem)
+        elif re.search(rf"\b{re.escape(door)}\b", text) and not is_face:
+            ranked[4].append(test.stem)
+    beside, called, importing, faces, of_the_room = ranked
+    found = beside or called + importing or faces or of_the_room
+    return [f"tests/{stem}.py" for stem in found[:_MOST_FILES]]
 
 
 def _exports(root: Path, path: Path) -> set[str]:

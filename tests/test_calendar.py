@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from passim.answers.calls.calendar_in import Event, parse_calendar, read_calendar
+from passim.answers.calls.calendar_in import Event, _unfolded, parse_calendar, read_calendar
 from passim.answers.calls.calendar_out import CallWindow, Written, check_target, write_calendar
 from passim.answers.calls.recurrence import FREQUENCIES, repeated
 from passim.errors import InputError
@@ -210,6 +210,14 @@ def test_busy_times_are_united() -> None:
     )
     start, end = read.busy_us()
     assert ((end - start) / 60e6).tolist() == [90.0]
+
+
+def test_folds_are_undone_as_the_standard_shows() -> None:
+    """The example of RFC 5545, section 3.1 (recalled): a line break and one space or tab are taken out, no more."""
+    text = "DESCRIPTION:This is a lo\r\n ng description\r\n  that exists on a long line.\r\n\r\nEND:VEVENT\r\n"
+    unfolded = [(1, "DESCRIPTION:This is a long description that exists on a long line."), (5, "END:VEVENT")]
+    assert list(_unfolded(text)) == unfolded
+    assert list(_unfolded(text.replace("\n ", "\n\t"))) == unfolded
 
 
 def test_folded_lines_and_a_zone_of_the_files_own() -> None:

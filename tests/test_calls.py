@@ -388,6 +388,19 @@ def test_the_nearest_better_start_keeps_clear_of_other_events(marram: ServiceFor
     assert none.nearest_better is None
 
 
+def test_of_calm_starts_the_nearest_is_offered_be_it_before_or_after() -> None:
+    """Freezes of 10 s at 14:01, 14:06, 14:11 and 14:16: by hand, half an hour is calm until 13:31 and from 14:17."""
+    gaps_s = [14 * 3600.0 + 60.0 + 300.0 * k for k in range(4)]
+    edges = [-300.0, *(edge for gap in gaps_s for edge in (gap, gap + 10.0)), 24 * 3600.0 + 300.0]
+    known = one_satellite(list(zip(edges[::2], edges[1::2], strict=True)), hours=24.0)
+    for minute, offered in ((0, (14, 17)), (2, (14, 17)), (-15, (13, 31))):
+        event = call("Geometry", 14.0 + minute / 60.0, 30)
+        (checked,) = check_calls(known, LESSON, [event], hours=AllowedHours(600, 1080)).calls
+        assert checked.nearest_better is not None
+        at = checked.nearest_better["start"].tz_convert("UTC")
+        assert (at.hour, at.minute) == offered
+
+
 def test_a_good_start_of_the_same_day_comes_before_a_nearer_one_that_is_a_little_better() -> None:
     """Freezes of 10 s at 10:01, 10:06, 10:11, 10:16 and 10:40: by hand the first calm half hour begins at 10:41."""
     gaps_s = [36060.0 + 300.0 * k for k in range(4)] + [38400.0]

@@ -319,6 +319,10 @@ def test_causes_against_counting_seconds_one_by_one(grid):
     first = ((table["start"].astype("int64") - SPAN.start_us) // SECOND_US).tolist()
     last = ((table["end"].astype("int64") - SPAN.start_us) // SECOND_US).tolist()
     assert sum(last) - sum(first) == (~covered(())).sum()
+    for fact in causes.seconds_by_cause().to_dict("records"):
+        back = [covered((fact["limit"],))[a:b] for a, b in zip(first, last, strict=True)]
+        assert fact["gaps_closed"] == sum(each.all() for each in back)
+        assert fact["gaps_shortened"] == sum(each.any() and not each.all() for each in back)
     look = visibility.look(np.tile(np.arange(3), len(table)), np.repeat(middle_us(table), 3))
     elevations_deg = look.elevation_deg.reshape(-1, 3).tolist()
     for row, a, b, elevation_deg in zip(table.to_dict("records"), first, last, elevations_deg, strict=True):

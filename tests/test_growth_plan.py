@@ -84,6 +84,9 @@ def test_later_rows_see_the_planes_of_earlier_ones(half: Fleet) -> None:
     assert planned.row.tolist() == [0] * 60 + [1] * 120
     assert "12 planes there" in planned.how[1]
     assert len(set(planned.fleet.satellite_ids) | set(half.satellite_ids)) == 360
+    # They are numbered on, one after the other, through both rows.
+    numbers = [int(number) for number in planned.fleet.satellite_ids]
+    assert numbers == list(range(numbers[0], numbers[0] + 180))
 
 
 def test_a_star_stays_in_its_half_of_the_circle() -> None:

@@ -28,7 +28,7 @@ from passim.answers.symptom.match import (
     find_settings,
 )
 from passim.answers.symptom.observations import FreezeRecord, Symptom
-from passim.answers.symptom.score import RangeJudge, RecordJudge, hours_within, noticed
+from passim.answers.symptom.score import RangeJudge, RecordJudge, hours_within, noticed, rate_by_hour
 from passim.answers.symptom.search import Trials
 from passim.answers.symptom.settings import GatewayPlace, Grid, Setting, compass_words, joined
 from passim.coverage import Service, serve
@@ -262,6 +262,34 @@ def test_what_counts_as_a_fit(fit: float, by_ranges: str, by_record: str, not_pr
     assert _verdict(candidates, None, None) == by_ranges  # type: ignore[arg-type]
     assert _verdict(candidates, 5.01, 5.0) == by_record  # type: ignore[arg-type]
     assert _verdict(candidates, 5.0, 5.0) == not_proven  # type: ignore[arg-type]
+
+
+def test_the_gain_of_a_prediction_is_that_of_its_table_by_hand() -> None:
+    """A thousand seconds: 30 s recorded in five freezes, 40 s predicted, 20 s in both.
+
+    The four cells are 20, 10, 20 and 950 s, expected by chance 1.2, 28.8, 38.8 and 931.2 s. The sum of each cell times
+    the log of cell over expected is 20 ln(16.667) + 10 ln(0.34722) + 20 ln(0.51546) + 950 ln(1.02019) = 51.43, in
+    seconds; a freeze is 6 s on average. A prediction that meets less than chance does gains nothing.
+    """
+    span = Span.starting(EPOCH, 1.0)
+    start_us = span.start_us + np.array([100, 700, 1300, 1900, 2500], dtype=np.int64) * 1_000_000
+    judge = RecordJudge(FreezeRecord(start_us, start_us + 6_000_000), span)
+    assert float(judge._gain(20.0, 40.0, 30.0, 1000.0)) == pytest.approx(51.425 / 6.0, abs=0.001)
+    assert float(judge._gain(1.0, 40.0, 30.0, 1000.0)) == 0.0
+
+
+def test_the_rate_of_an_hour_is_its_freezes_over_its_length() -> None:
+    """Freezes at 0:10, 0:30 and 5:50 UTC; the hour that begins at 12 is seen for five minutes, and so has no rate."""
+    span = Span.starting(EPOCH, 12.0 + 5.0 / 60.0)
+    at_s = np.array([600, 1800, 5 * 3600 + 3000])
+    start_us = span.start_us + at_s.astype(np.int64) * 1_000_000
+    freezes = Intervals(start_us, start_us + 5_000_000)
+    rates = rate_by_hour(freezes, span, "UTC")
+    assert rates[:12].tolist() == [2.0, 0.0, 0.0, 0.0, 0.0, 1.0] + [0.0] * 6
+    assert np.isnan(rates[12:]).all()
+    # Half of the first hour comes again the day after, without a freeze.
+    longer = rate_by_hour(freezes, Span.starting(EPOCH, 24.5), "UTC")
+    assert longer[0] == pytest.approx(2.0 / 1.5)
 
 
 # --- order, honesty, sameness ---------------------------------------------------------------------------------------
