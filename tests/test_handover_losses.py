@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 
 from passim import Coverage, Fleet, Horizon, InputError, Site, Span
 from passim.answers.calls.forecast import ServiceForecast, searched_span
+from passim.answers.calls.kinds import VIDEO
 from passim.answers.sites.compare import compare_sites
 from passim.answers.sites.horizon_cost import what_if_horizon
 from passim.answers.sites.mounting import compare_spots
@@ -18,6 +19,7 @@ from passim.coverage.causes import find_causes
 from passim.elements.patterns import walker
 from passim.forecast.odds_events import simulate
 from passim.forecast.timing import TimingModel
+from passim.intervals import Intervals, intersection
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
 from passim.sky.visibility import Visibility, find_visibility
@@ -166,3 +168,49 @@ def test_odds_of_a_minute_count_the_futures(fleet: Fleet) -> None:
     first_us, last_us = (int(edges[1]) for edges in forecast.gaps_us())
     inside = Span.starting(datetime.fromtimestamp((first_us + last_us) / 2e6, UTC), hours=0.001 / 3600.0)
     assert forecast.odds(inside, step_s=0.001).no_service.tolist() == [1.0]
+
+
+def _within_a_millisecond(one: Intervals, other: Intervals) -> bool:
+    """Searches over different spans follow different arcs, which agree within a millisecond."""
+    edges = [np.concatenate(pair) for pair in (one, other)]
+    return edges[0].size == edges[1].size and bool(np.all(np.abs(edges[0] - edges[1]) < 1000))
+
+
+def test_an_hour_asked_alone_has_the_freezes_of_the_day(fleet: Fleet) -> None:
+    """Which satellite is in use follows from 00:00 UTC on, whatever the span: an open sky forgets nothing for hours."""
+    day, hour = Span.starting(START, hours=13.1), Span.starting(START + timedelta(hours=12), hours=1)
+    for limits in ((), (GATEWAY,)):
+        views = [
+            View(PLACE, limits, service=Service(policy, clock_s, offset_s, acquisition_s))
+            for policy in POLICIES
+            for clock_s, offset_s, acquisition_s in ((15.0, 4.0, 1.0), (None, 0.0, 3.0), (7.0, 0.0, 3.0))
+        ]
+        whole_day, alone = (find_visibility(fleet, views, span) for span in (day, hour))
+        for of_day, of_hour in zip(whole_day, alone, strict=True):
+            found = Coverage.from_visibility(of_day).gap_intervals
+            expected = intersection(found, ([hour.start_us], [hour.end_us]))
+            assert expected.start.size > 0
+            assert _within_a_millisecond(Coverage.from_visibility(of_hour).gap_intervals, expected), of_day.view.service
+            # And so has a forecast, with the satellites that come late into its span.
+            forecast = ServiceForecast.of(seen(fleet, of_hour.view, searched_span(hour)), hour)
+            assert _within_a_millisecond(Intervals(*forecast.gaps_us()), expected)
+
+
+@pytest.mark.parametrize("policy", POLICIES)
+def test_days_asked_together_have_the_freezes_of_each(fleet: Fleet, policy: str) -> None:
+    """Over midnight of UTC, with a clock whose moments leave it out."""
+    service = Service(policy, 7.0, 3.0, 4.0)  # type: ignore[arg-type]
+    midnight = START + timedelta(hours=24)
+    view = View(PLACE, (GATEWAY,), service=service)
+    both, later = Span(midnight - timedelta(hours=1), midnight + timedelta(hours=1)), Span.starting(midnight, hours=1)
+    together = Coverage.from_visibility(seen(fleet, view, both)).gap_intervals
+    alone = Coverage.from_visibility(seen(fleet, view, later)).gap_intervals
+    assert seen(fleet, view, later).in_use is None
+    assert _within_a_millisecond(alone, intersection(together, ([later.start_us], [later.end_us])))
+    # Drawn futures, too, start afresh at midnight.
+    found = seen(fleet, view, searched_span(both))
+    forecast = ServiceForecast.of(found, both, TimingModel.steady(0.0))
+    drawn = forecast.futures(VIDEO, runs=2)
+    if policy != "highest":
+        assert drawn.start_us.tolist() == forecast.gaps_us()[0].tolist() * 2
+    assert drawn.expected_gap_s == pytest.approx(np.subtract(*forecast.gaps_us()[::-1]).sum() / 1e6, rel=0.03)

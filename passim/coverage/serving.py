@@ -24,7 +24,7 @@ from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import GroupedIntervals, GroupedSet, Intervals
 from passim.sky.handover_policy import SECOND_US, Look, Stints, Whole, elevations_deg
-from passim.sky.service import Service, rows_within, served_from_us, stints_within
+from passim.sky.service import InUse, Service, rows_within, served_from_us, stints_within
 from passim.sky.site import Site
 from passim.spans import Span
 
@@ -37,7 +37,13 @@ _MOST_STEPS = 1_000_000
 
 
 def serve(
-    allowed: GroupedSet, span: Span, service: Service, look: Look, *, fleet: Fleet | None = None
+    allowed: GroupedSet,
+    span: Span,
+    service: Service,
+    look: Look,
+    *,
+    fleet: Fleet | None = None,
+    in_use: InUse | None = None,
 ) -> ServingTimeline:
     """Return which satellite serves when within `span`.
 
@@ -46,16 +52,17 @@ def serve(
     `elevation_deg` (and for `ServingTimeline.along` also `azimuth_deg` and `range_km`) of shape (n,), such as
     `Visibility.look`. With `fleet`, whose order the indices follow, tables also hold identifiers and names.
 
-    At the start of the span a choice is made whatever the clock, and the satellite then taken needs no acquisition:
-    service was there before the span began. Without a clock "highest" compares at every whole second.
+    `in_use` is what the terminal is doing when the span starts, such as `Visibility.in_use`. Unless given, a choice is
+    made at the start whatever the clock, and the satellite then taken needs no acquisition: service was there before
+    the span began. The same is done at every 00:00 UTC. Without a clock "highest" compares at every whole second.
 
     Raises InputError for intervals that are not whole microseconds or end before they start, and for a satellite that
     is not in `fleet`.
     """
     rows = _rows(allowed, span, fleet)
-    stints = stints_within(rows, span, service, look)
+    stints = stints_within(rows, span, service, look, in_use)
     gaps = intervals.complement((rows.start, rows.end), span.start_us, span.end_us)
-    return ServingTimeline(span, service, rows, stints, gaps, look, fleet)
+    return ServingTimeline(span, service, rows, stints, gaps, look, fleet, in_use)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -77,6 +84,7 @@ class ServingTimeline:
     gaps: Intervals
     look: Look
     fleet: Fleet | None = None
+    in_use: InUse | None = None
 
     def __repr__(self) -> str:
         return (
@@ -93,7 +101,7 @@ class ServingTimeline:
     @cached_property
     def served_from_us(self) -> Whole:
         """When service comes in each stint, at its end where it is lost before it was acquired, shape (stints,)."""
-        return served_from_us(self.stints, self.span, self.service)
+        return served_from_us(self.allowed, self.stints, self.span, self.service, self.in_use)
 
     def served(self) -> Intervals:
         """Return when there is service, sorted and apart: start and end, microseconds since 1970 UTC."""

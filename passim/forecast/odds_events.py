@@ -23,7 +23,7 @@ from passim.forecast.timing_errors import Scatter, scatter
 from passim.forecast.windows import GapsOfRuns, WindowOdds
 from passim.intervals import GroupedSet, Intervals
 from passim.sky.handover_policy import Look
-from passim.sky.service import Service
+from passim.sky.service import InUse, Service
 from passim.spans import Span
 
 Floats = NDArray[np.float64]
@@ -139,14 +139,15 @@ def simulate(
     searched: Span | None = None,
     service: Service | None = None,
     look: Look | None = None,
+    in_use: InUse | None = None,
 ) -> Simulation:
     """Return the gaps of `runs` drawn futures of `span`.
 
     `joint`, `epochs_us` and `searched` are as for `passim.forecast.odds.odds_of_no_service`, and so is the law of
-    errors. Where `service` loses time at handovers, that counts as gaps, and `look`, such as `Visibility.look`, says
-    who is highest. The same `seed` gives the same futures. Nothing is left out: only stretches that stay covered in
-    every run drawn are passed over. Raises InputError for arrays that do not fit together or a number of runs that is
-    not from 1 to 100,000.
+    errors. Where `service` loses time at handovers, that counts as gaps; `look`, such as `Visibility.look`, says who is
+    highest, and `in_use` what the terminal is predicted to do at the start, from which every future goes on. The same
+    `seed` gives the same futures. Nothing is left out: only stretches that stay covered in every run drawn are passed
+    over. Raises InputError for arrays that do not fit together or a number of runs that is not from 1 to 100,000.
     """
     if isinstance(runs, bool) or not isinstance(runs, (int, np.integer)) or not 1 <= runs <= _MOST_RUNS:
         raise InputError("runs", got=runs, wanted=f"a whole number from 1 to {_MOST_RUNS}", try_next="200")
@@ -162,7 +163,7 @@ def simulate(
     found = []
     for first, draws in _drawn(law, int(runs), int(seed), side_by_side=loses_time):
         if service is not None and look is not None and loses_time:
-            run, start_us, end_us = _served(law, draws, span, searched or span, service, look)
+            run, start_us, end_us = _served(law, draws, span, searched or span, service, look, in_use)
         else:
             run, start_us, end_us = _gaps_of_runs(law, draws, length_us)
         found.append((run + first, start_us + span.start_us, end_us + span.start_us))
@@ -242,7 +243,13 @@ def _drawn(law: Scatter, runs: int, seed: int, *, side_by_side: bool = False) ->
 
 
 def _served(
-    law: Scatter, draws: _Draws, span: Span, searched: Span, service: Service, look: Look
+    law: Scatter,
+    draws: _Draws,
+    span: Span,
+    searched: Span,
+    service: Service,
+    look: Look,
+    in_use: InUse | None,
 ) -> tuple[Index, Index, Index]:
     """Return the freezes of each run drawn, of a terminal that loses time at handovers: run, start and end."""
     low_us, high_us = draws.range_us(law)
@@ -257,6 +264,7 @@ def _served(
         look,
         origin_us=origin_us,
         searched_us=(float(searched.start_us - origin_us), float(searched.end_us - origin_us)),
+        in_use=in_use,
     )
 
 

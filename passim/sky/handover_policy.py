@@ -3,6 +3,8 @@
 An interval is a row: one satellite (its lane) that may serve from `start_us` up to `end_us`. A stint is a stretch in
 which one row is in use. Stints do not know of acquisition: what is chosen does not depend on how long it takes to get
 going, so that a longer acquisition can only take time away.
+
+At 00:00 UTC of every day the terminal chooses afresh, whatever it was doing: see `passim.sky.service`.
 """
 
 from __future__ import annotations
@@ -21,6 +23,9 @@ Whole = NDArray[np.int64]
 Look = Callable[[Whole, Whole], Any]
 
 SECOND_US = 1_000_000
+DAY_US = 86_400 * SECOND_US
+# Given as the first row of a terminal that has none in use when the span begins.
+NOTHING = -1
 
 # Heights are compared exactly only where it matters. Between knots this far apart the sine of a height is read off a
 # straight line, which errs by at most knot**2 / 8 times the curvature: about (v / h)**2 overhead for a satellite at
@@ -55,14 +60,24 @@ class Clock:
         return np.arange(self.at_or_after(start_us), end_us, self.period_us, dtype=np.int64)
 
 
+# The fresh start of every day.
+MIDNIGHTS = Clock(DAY_US)
+
+
 def keep_until_lost(
-    allowed: GroupedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look | None
+    allowed: GroupedIntervals,
+    start_us: int,
+    end_us: int,
+    clock: Clock | None,
+    look: Look | None,
+    first: int | None = None,
 ) -> Stints:
     """Return the stints of a terminal that keeps its satellite until it is lost, within [start_us, end_us).
 
     At a choice it takes the highest by `look`, or without one the satellite that stays longest; of equals the one of
-    the smallest lane. With a clock choices happen only at its moments, and at the start. `allowed` must be sorted by
-    start and hold no touching rows of one lane.
+    the smallest lane. With a clock choices happen only at its moments, at midnight of UTC, and at the start unless
+    `first` says which row is in use there, or `NOTHING`. `allowed` must be sorted by start and hold no touching rows of
+    one lane.
     """
     lane, begins, ends = allowed
     highest = {} if look is None else _highest_at_choices(allowed, start_us, end_us, clock, look)
@@ -72,58 +87,83 @@ def keep_until_lost(
     taken: list[int] = []
     left: list[int] = []
     up = np.empty(0, dtype=np.int64)
-    seen, now = 0, start_us
+    seen, now = 0, start_us if first != NOTHING else _next_choice(start_us, clock)
     while now < end_us:
         fresh = int(np.searchsorted(begins, now, side="right"))
-        if look is not None:
-            row = highest[now]
-        else:
+        if look is None:
             # Bring the list of rows that hold this moment up to date.
             up = np.concatenate([up, np.arange(seen, fresh)])
             up = up[ends[up] > now]
-            row = int(up[_first_choice(lane[up], ends[up])]) if up.size else -1
         seen = fresh
+        if first is not None and first >= 0 and now == start_us:
+            row = first
+        elif look is not None:
+            row = highest[now]
+        else:
+            row = int(up[_first_choice(lane[up], ends[up])]) if up.size else NOTHING
         if row >= 0:
-            until = min(end_of[row], end_us)
-            rows.append(row)
-            taken.append(now)
-            left.append(until)
+            until = min(end_of[row], MIDNIGHTS.at_or_after(now + 1), end_us)
+            if rows and rows[-1] == row and left[-1] == now:
+                # Midnight chose the one in use.
+                left[-1] = until
+            else:
+                rows.append(row)
+                taken.append(now)
+                left.append(until)
         elif seen < len(begin_of):
             until = begin_of[seen]
         else:
             break
-        now = until if clock is None else clock.at_or_after(until)
+        now = _next_choice(until, clock)
     return Stints(*(np.array(column, dtype=np.int64) for column in (rows, taken, left)))
+
+
+def _next_choice(time_us: int, clock: Clock | None) -> int:
+    """Return when a terminal without a satellite may choose, at the earliest: at once, or with a clock when it may."""
+    return time_us if clock is None else min(clock.at_or_after(time_us), MIDNIGHTS.at_or_after(time_us))
 
 
 def _highest_at_choices(
     allowed: GroupedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look
 ) -> dict[int, int]:
-    """Return the row of the highest satellite, or -1, at every moment at which a terminal that keeps may choose.
+    """Return the row of the highest satellite, or `NOTHING`, at every moment at which a terminal that keeps may choose.
 
-    That is the start, and where a row begins or ends, or the moment of the clock after it: one look for all of them.
+    That is the start, midnight, and where a row begins or ends, or the moment of the clock after it: one look for all.
     """
-    edges = np.concatenate([allowed.start, allowed.end])
-    moments = edges if clock is None else edges + (clock.offset_us - edges) % clock.period_us
-    moments = np.unique(np.append(moments[(moments > start_us) & (moments < end_us)], start_us)).astype(np.int64)
+    edges = np.concatenate([allowed.start, allowed.end, [start_us]])
+    if clock is not None:
+        edges = np.minimum(*(edges + (c.offset_us - edges) % c.period_us for c in (clock, MIDNIGHTS)))
+    moments = np.concatenate([edges[(edges > start_us) & (edges < end_us)], MIDNIGHTS.within(start_us, end_us)])
+    moments = np.unique(np.append(moments, start_us)).astype(np.int64)
     return dict(zip(moments.tolist(), _highest_rows(allowed, moments, look).tolist(), strict=True))
 
 
-def always_highest(allowed: GroupedIntervals, start_us: int, end_us: int, clock: Clock | None, look: Look) -> Stints:
+def always_highest(
+    allowed: GroupedIntervals,
+    start_us: int,
+    end_us: int,
+    clock: Clock | None,
+    look: Look,
+    first: int | None = None,
+) -> Stints:
     """Return the stints of a terminal that is always on the highest satellite, within [start_us, end_us).
 
-    With a clock it chooses at its moments, and at the start. Without, it compares at every whole second and chooses at
-    once when its satellite is lost or the first one rises. Of equals it takes the one of the smallest lane. `allowed`
-    must be sorted by start and hold no touching rows of one lane; `look` must be smooth, as the motion of satellites
-    above about 225 km is, and answer up to ten seconds outside a row.
+    With a clock it chooses at its moments. Without, it compares at every whole second and chooses at once when its
+    satellite is lost or the first one rises. It also chooses at midnight of UTC, and at the start unless `first` says
+    which row is in use there, or `NOTHING`. Of equals it takes the one of the smallest lane. `allowed` must be sorted
+    by start and hold no touching rows of one lane; `look` must be smooth, as the motion of satellites above about
+    225 km is, and answer up to ten seconds outside a row.
     """
     if not allowed.start.size:
         none = np.empty(0, dtype=np.int64)
         return Stints(none, none, none)
-    grid = (clock or Clock(SECOND_US)).within(start_us, end_us)
+    grid = np.union1d((clock or Clock(SECOND_US)).within(start_us, end_us), MIDNIGHTS.within(start_us, end_us))
     risen = np.empty(0, dtype=np.int64) if clock else _rises_from_nothing(allowed, start_us, end_us)
     moments = np.unique(np.concatenate([[start_us], grid, risen]).astype(np.int64))
     all_moments, all_rows = moments, _highest_rows(allowed, moments, look)
+    # Whoever is in use at the start stays so until the next comparison.
+    if first is not None and not (grid.size and grid[0] == start_us):
+        all_rows[0] = first
 
     # Without a clock, whoever is lost between two moments is replaced there and then; so may be the replacement.
     chosen = all_rows
@@ -146,9 +186,9 @@ def always_highest(allowed: GroupedIntervals, start_us: int, end_us: int, clock:
     until = np.minimum(until[used], allowed.end[row])
     # A choice that changes nothing goes on with the same stint.
     same = (row[1:] == row[:-1]) & (begin[1:] == until[:-1])
-    first = np.flatnonzero(np.append(True, ~same)[: row.size])
-    last = np.flatnonzero(np.append(~same, True)[: row.size])
-    return Stints(row[first], begin[first], until[last])
+    opens = np.flatnonzero(np.append(True, ~same)[: row.size])
+    closes = np.flatnonzero(np.append(~same, True)[: row.size])
+    return Stints(row[opens], begin[opens], until[closes])
 
 
 def _first_choice(lane: Whole, merit: NDArray[Any]) -> int:
@@ -172,8 +212,8 @@ def _rises_from_nothing(allowed: GroupedIntervals, start_us: int, end_us: int) -
 
 
 def _highest_rows(allowed: GroupedIntervals, moments: Whole, look: Look) -> Whole:
-    """Return the row of the highest satellite at each of the ascending `moments`, -1 where there is none."""
-    best = np.full(moments.size, -1, dtype=np.int64)
+    """Return the row of the highest satellite at each of the ascending `moments`, `NOTHING` where there is none."""
+    best = np.full(moments.size, NOTHING, dtype=np.int64)
     for first in range(0, moments.size, _MOMENTS_A_BLOCK):
         block = moments[first : first + _MOMENTS_A_BLOCK]
         place, row = _close_calls(allowed, block, look)

@@ -3,6 +3,14 @@
 A terminal uses one satellite at a time. With a clock it waits for the next moment at which satellites are given, and
 whenever it takes one it may need some seconds to acquire it. What goes by in both is lost, though the sky would serve:
 `lost_at_handovers` says when, and every answer takes it from here.
+
+Which satellite is in use depends on the one before. Two terminals that began at different moments soon use the same one
+where the sky has gaps or its satellites differ: within 500 s at the demo's site behind its gateway, whatever the
+policy. Under an open and regular sky they may go on side by side for hours (measured at 45 N: 77 min with 72 planes of
+22, and to the end of the day where the satellite that stays longest is taken). So that a moment has one answer,
+whatever span it is asked about in, the terminal is taken to choose afresh at 00:00 UTC of every day, at once and
+without acquisition, and what it does at the start of a span follows from midnight on: `InUse` says what that is. What
+remains: a real terminal began at some other moment, so under such a sky its handovers may fall elsewhere.
 """
 
 from __future__ import annotations
@@ -15,8 +23,18 @@ import numpy as np
 
 from passim.errors import InputError
 from passim.intervals import GroupedIntervals, GroupedSet, Intervals, complement, difference, union, union_by_lane
-from passim.sky.handover_policy import SECOND_US, Clock, Look, Stints, Whole, always_highest, keep_until_lost
-from passim.spans import Span
+from passim.sky.handover_policy import (
+    MIDNIGHTS,
+    NOTHING,
+    SECOND_US,
+    Clock,
+    Look,
+    Stints,
+    Whole,
+    always_highest,
+    keep_until_lost,
+)
+from passim.spans import Span, moment
 
 Policy = Literal["keep-then-highest", "keep-then-longest", "highest"]
 POLICIES: Final[tuple[Policy, ...]] = get_args(Policy)
@@ -45,7 +63,8 @@ class Service:
     acquisition_s       how long service is away whenever a satellite is taken. From 0 to 600 s
 
     With a clock a satellite lost before a moment of the clock stays lost until then; at that moment the policies that
-    keep a satellite keep the one in use if it is still allowed. Raises InputError.
+    keep a satellite keep the one in use if it is still allowed. At 00:00 UTC every policy chooses afresh: the module
+    says why. Raises InputError.
     """
 
     policy: Policy = "keep-then-highest"
@@ -102,36 +121,97 @@ def rows_within(allowed: GroupedSet, span: Span) -> GroupedIntervals:
     return GroupedIntervals(lane[order], start[order].astype(np.int64), end[order].astype(np.int64))
 
 
-def stints_within(rows: GroupedIntervals, span: Span, service: Service, look: Look) -> Stints:
+@dataclass(frozen=True, slots=True)
+class InUse:
+    """What a terminal is doing at a moment: the satellite in use (its lane), None while there is none.
+
+    since_us    when that satellite was taken, microseconds since 1970 UTC
+    """
+
+    satellite: int | None = None
+    since_us: int = 0
+
+
+def stints_within(
+    rows: GroupedIntervals, span: Span, service: Service, look: Look, in_use: InUse | None = None
+) -> Stints:
     """Return which of `rows`, as `rows_within` gives them, is in use when within the span, acquisition included.
 
-    At the start of the span a choice is made whatever the clock.
+    `in_use` is what the terminal is doing at the start of the span; unless given, it chooses there whatever the clock.
     """
+    first = None
+    if in_use is not None:
+        held = (rows.lane == in_use.satellite) & (rows.start <= span.start_us) & (rows.end > span.start_us)
+        first = int(np.argmax(held)) if held.any() else NOTHING
     ends = span.start_us, span.end_us
     if service.policy == "highest":
-        return always_highest(rows, *ends, service.clock, look)
-    return keep_until_lost(rows, *ends, service.clock, look if service.policy == "keep-then-highest" else None)
+        return always_highest(rows, *ends, service.clock, look, first)
+    by_height = look if service.policy == "keep-then-highest" else None
+    return keep_until_lost(rows, *ends, service.clock, by_height, first)
 
 
-def served_from_us(stints: Stints, span: Span, service: Service) -> Whole:
+def taken_us(rows: GroupedIntervals, stints: Stints, span: Span, in_use: InUse | None = None) -> Whole:
+    """Return when the satellite of each stint was taken: its start, or before the span what `in_use` says."""
+    taken = stints.start_us.copy()
+    if taken.size and taken[0] == span.start_us and in_use is not None:
+        held = in_use.satellite == rows.lane[stints.row[0]]
+        taken[0] = in_use.since_us if held else taken[0]
+    return taken
+
+
+def served_from_us(
+    rows: GroupedIntervals, stints: Stints, span: Span, service: Service, in_use: InUse | None = None
+) -> Whole:
     """Return when service comes in each stint, at its end where it is lost before it was acquired, shape (stints,).
 
-    What is in use at the start of the span needs no acquisition: service was there before the span began.
+    What is chosen at 00:00 UTC needs no acquisition, and whatever is in use then has it behind it. Where `in_use` is
+    not given, nor does what is chosen at the start of the span: service was there before the span began.
     """
-    acquisition_us = np.where(stints.start_us == span.start_us, 0, round(service.acquisition_s * SECOND_US))
-    return np.minimum(stints.start_us + acquisition_us, stints.end_us)
+    taken = taken_us(rows, stints, span, in_use)
+    midnight = taken + -taken % MIDNIGHTS.period_us
+    served = np.minimum(taken + round(service.acquisition_s * SECOND_US), midnight)
+    if in_use is None:
+        served = np.where(taken == span.start_us, taken, served)
+    return np.asarray(np.clip(served, stints.start_us, stints.end_us))
 
 
-def lost_at_handovers(allowed: GroupedSet, span: Span, service: Service, look: Look) -> Intervals:
+def in_use_at(rows: GroupedIntervals, stints: Stints, span: Span, moment_us: int, in_use: InUse | None = None) -> InUse:
+    """Return what the terminal is doing at a moment of the span, or at its end, as far as that follows from before."""
+    stint = int(np.searchsorted(stints.start_us, moment_us, side="right")) - 1
+    if stint < 0 or rows.end[stints.row[stint]] <= moment_us:
+        return InUse()
+    left_us = int(stints.end_us[stint])
+    if left_us < moment_us or left_us == moment_us < span.end_us:
+        return InUse()
+    taken = taken_us(rows, stints, span, in_use)
+    return InUse(int(rows.lane[stints.row[stint]]), int(taken[stint]))
+
+
+def warmed_up(span: Span, service: Service) -> Span | None:
+    """Return the stretch before a span from which follows what the terminal does at its start; None for none.
+
+    It begins at 00:00 UTC, since when each choice depends on the one before. "highest" forgets sooner: all that counts
+    is the last comparison, and what is being acquired.
+    """
+    since_us = span.start_us - span.start_us % MIDNIGHTS.period_us
+    if service.policy == "highest":
+        period_s = service.clock_period_s or 1.0
+        since_us = max(since_us, span.start_us - round((2.0 * period_s + service.acquisition_s + 1.0) * SECOND_US))
+    return Span(moment(since_us), span.start) if service.loses_time and since_us < span.start_us else None
+
+
+def lost_at_handovers(
+    allowed: GroupedSet, span: Span, service: Service, look: Look, in_use: InUse | None = None
+) -> Intervals:
     """Return when some satellite is allowed and yet none serves: it waits for the clock, or acquires.
 
-    Sorted and apart, microseconds since 1970 UTC. `allowed` and `look` are those of `passim.coverage.serve`.
+    Sorted and apart, microseconds since 1970 UTC. The arguments are those of `passim.coverage.serve`.
     """
     rows = rows_within(allowed, span)
     if not service.loses_time:
         return Intervals(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64))
-    stints = stints_within(rows, span, service, look)
-    served = union((served_from_us(stints, span, service), stints.end_us))
+    stints = stints_within(rows, span, service, look, in_use)
+    served = union((served_from_us(rows, stints, span, service, in_use), stints.end_us))
     gaps = complement((rows.start, rows.end), span.start_us, span.end_us)
     return difference(complement(served, span.start_us, span.end_us), gaps)
 

@@ -32,7 +32,16 @@ from passim.sky.look_angles import LookAngles, look_angles
 from passim.sky.pass_intervals import Intervals, concatenated, joined_in_time
 from passim.sky.passes import PassSearch, pass_table
 from passim.sky.search_report import SearchReport
-from passim.sky.service import HANDOVER, lost_at_handovers
+from passim.sky.service import (
+    HANDOVER,
+    INSTANT,
+    InUse,
+    in_use_at,
+    lost_at_handovers,
+    rows_within,
+    stints_within,
+    warmed_up,
+)
 from passim.sky.view import View
 from passim.spans import Span
 
@@ -57,6 +66,7 @@ class Visibility:
     report: SearchReport
     notes: tuple[str, ...]
     _peaks: Intervals = field(repr=False)
+    in_use: InUse | None = None
 
     def joint(self, without: Collection[str] = ()) -> GroupedIntervals:
         """Return when satellites are allowed by all limits but `without`. Raises InputError for an unknown name."""
@@ -123,9 +133,10 @@ def find_visibility(
 ) -> Visibility | list[Visibility]:
     """Return when the satellites of `fleet` can serve a view within `span`, or a list of that for several views.
 
-    Of each object the element set nearest the middle of the span is used. `progress` is called with the share done.
-    Raises EmptyFleetError if no satellite is left to propagate, SiteError for a gateway that no satellite ever sees
-    together with the site.
+    Of each object the element set nearest the middle of the span is used. Where a service loses time at handovers, the
+    sky before the span is searched too, from 00:00 UTC on, for what the terminal is doing when the span starts.
+    `progress` is called with the share done. Raises EmptyFleetError if no satellite is left to propagate, SiteError for
+    a gateway that no satellite ever sees together with the site.
     """
     single = isinstance(views, View)
     every = [views] if isinstance(views, View) else list(views)
@@ -134,6 +145,18 @@ def find_visibility(
         for limit in view.limits:
             if isinstance(limit, GatewayLimit):
                 limit.check(view.site, view.floor_deg, search.fleet)
+    found = _searched(search, every, span, progress)
+    in_use = _in_use_before(found)
+    results = [
+        _with_handovers(seen, in_use.get(number)) if seen.view.service.loses_time else seen
+        for number, seen in enumerate(found)
+    ]
+    return results[0] if single else results
+
+
+def _searched(search: PassSearch, every: list[View], asked: Span, progress: Progress | None = None) -> list[Visibility]:
+    """Return what a search finds for each view, handovers left aside; who serves at all is judged for `asked`."""
+    span = search.span
     peaks: list[list[Intervals]] = [[] for _ in every]
     allowed: list[dict[str, list[GroupedIntervals]]] = [{limit.name: [] for limit in view.all_limits} for view in every]
     for done, part in enumerate(search.parts):
@@ -143,7 +166,7 @@ def find_visibility(
             peaks[number].append(found)
             grid, _ = part.prepare()
             base = _laned(found, span)
-            scene = Scene(view.site, search.fleet, span, base, grid, part.members)
+            scene = Scene(view.site, search.fleet, asked, base, grid, part.members)
             for limit in view.all_limits:
                 lifted = limit.name == "horizon" and view.site.horizon.highest_deg == view.floor_deg
                 allowed[number][limit.name].append(base if lifted else limit.allowed(scene))
@@ -156,18 +179,39 @@ def find_visibility(
         together = joined_in_time(concatenated(peaks[number]))
         base = _laned(together, span)
         limits = {name: union_by_lane(*pieces) for name, pieces in allowed[number].items()}
-        notes = tuple(note for limit in view.limits for note in _notes(limit, search.fleet, span))
-        seen = Visibility(view, span, search.fleet, base, limits, search.report(together), notes, together)
-        results.append(_with_handovers(seen) if view.service.loses_time else seen)
-    return results[0] if single else results
+        notes = tuple(note for limit in view.limits for note in _notes(limit, search.fleet, asked))
+        results.append(Visibility(view, span, search.fleet, base, limits, search.report(together), notes, together))
+    return results
 
 
-def _with_handovers(seen: Visibility) -> Visibility:
+def _with_handovers(seen: Visibility, in_use: InUse | None) -> Visibility:
     """Return `seen` with what its terminal loses at handovers among the limits."""
-    span, base = seen.span, seen.base
-    lost = lost_at_handovers(seen.joint((HANDOVER,)), span, seen.view.service, seen.look)
+    span, base, service = seen.span, seen.base, seen.view.service
+    lost = lost_at_handovers(seen.joint((HANDOVER,)), span, service, seen.look, in_use)
     row, start, end = restrict((base.start, base.end), complement(lost, span.start_us, span.end_us))
-    return replace(seen, allowed={**seen.allowed, HANDOVER: GroupedIntervals(base.lane[row], start, end)})
+    handover = GroupedIntervals(base.lane[row], start, end)
+    return replace(seen, allowed={**seen.allowed, HANDOVER: handover}, in_use=in_use)
+
+
+def _in_use_before(every: list[Visibility]) -> dict[int, InUse]:
+    """Return what the terminals of some views of one span are doing when it starts, by their place in `every`.
+
+    Those that choose afresh then, such as all at 00:00 UTC, are left out.
+    """
+    stretches = {number: warmed_up(seen.span, seen.view.service) for number, seen in enumerate(every)}
+    in_use = {}
+    # One propagation for all views that look back equally far.
+    for before in {stretch for stretch in stretches.values() if stretch is not None}:
+        members = [number for number, stretch in stretches.items() if stretch == before]
+        asked, fleet = every[members[0]].span, every[members[0]].fleet
+        views = [replace(every[number].view, service=INSTANT) for number in members]
+        earlier = _searched(PassSearch(fleet, before), views, asked)
+        for number, sky in zip(members, earlier, strict=True):
+            seen = every[number]
+            rows = rows_within(union_by_lane(sky.joint(), seen.joint((HANDOVER,))), before)
+            stints = stints_within(rows, before, seen.view.service, seen.look)
+            in_use[number] = in_use_at(rows, stints, before, before.end_us)
+    return in_use
 
 
 def positions_km(fleet: Fleet, satellite: Index, time_us: NDArray[np.int64]) -> NDArray[np.float64]:

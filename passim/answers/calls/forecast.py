@@ -15,9 +15,9 @@ from passim.errors import InputError
 from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.odds_events import Simulation, simulate
 from passim.forecast.timing import Freshness, TimingModel, band_for, band_of
-from passim.intervals import GroupedIntervals, complement, union
+from passim.intervals import GroupedIntervals, complement, intersection, union
 from passim.sky.handover_policy import Look
-from passim.sky.service import INSTANT, Service, lost_at_handovers
+from passim.sky.service import INSTANT, InUse, Service, in_use_at, lost_at_handovers, rows_within, stints_within
 from passim.sky.visibility import Visibility
 from passim.spans import Span, moment
 
@@ -104,7 +104,9 @@ class ServiceForecast:
         wider = self._wider(buffer_s)
         gaps = complement((self.joint.start, self.joint.end), wider.start_us, wider.end_us)
         if self.look is not None and self.service.loses_time:
-            gaps = union(gaps, lost_at_handovers(self.joint, wider, self.service, self.look))
+            # Served from the start of the search on, where it is known what the terminal is doing.
+            lost = lost_at_handovers(self.joint, self.searched, self.service, self.look, self._in_use)
+            gaps = union(gaps, intersection(lost, ([wider.start_us], [wider.end_us])))
         start, end = _played_on(gaps.start, gaps.end, buffer_s, wider)
         start, end = np.maximum(start, self.span.start_us), np.minimum(end, self.span.end_us)
         return start[end > start], end[end > start]
@@ -148,7 +150,21 @@ class ServiceForecast:
             searched=self.searched,
             service=self.service,
             look=self.look,
+            in_use=self._in_use_at(span.start_us),
         )
+
+    @property
+    def _in_use(self) -> InUse | None:
+        """What the terminal is doing when the search starts."""
+        return None if self.seen is None else self.seen.in_use
+
+    def _in_use_at(self, moment_us: int) -> InUse | None:
+        """Return what it is doing at a moment by prediction; None where it loses no time, whatever it does."""
+        if self.look is None or not self.service.loses_time:
+            return None
+        rows = rows_within(self.joint, self.searched)
+        stints = stints_within(rows, self.searched, self.service, self.look, self._in_use)
+        return in_use_at(rows, stints, self.searched, moment_us, self._in_use)
 
     def _wider(self, buffer_s: float) -> Span:
         """Return the span to look at: with a buffer, how long ago a gap began at the start of the span matters too."""

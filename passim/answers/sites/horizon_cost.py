@@ -131,7 +131,7 @@ def what_if_horizon(visibility: Visibility, horizon: Horizon, within: IntervalSe
     bare = View(replace(view.site, horizon=horizon), lowest_elevation_deg=view.floor_deg)
     found = find_visibility(visibility.fleet, bare, span)
     candidates = intersection_by_lane(visibility.candidates(("horizon",)), found.allowed["horizon"])
-    lost = lost_at_handovers(candidates, span, view.service, visibility.look)
+    lost = lost_at_handovers(candidates, span, view.service, visibility.look, visibility.in_use)
     served = difference((candidates.start, candidates.end), lost)
     both = Coverage.from_visibility(visibility), Coverage.from_intervals(*served, span)
     before, after = ((coverage if within is None else coverage.within(within)).gap_intervals for coverage in both)

@@ -27,6 +27,8 @@ Index = NDArray[np.intp]
 class Scene:
     """One part of the work: a site, the satellites above its floor, and the arcs they follow.
 
+    ``span`` is the one asked about: who serves at all is judged for it. The arcs may lie before it.
+
     ``base`` holds when satellites stand above the floor, sorted by lane; a lane is the index in ``fleet``, times are
     microseconds since 1970 UTC. ``grid_lanes`` maps the grid's own satellite numbers to lanes, in ascending order.
     """
