@@ -178,7 +178,7 @@ def _within_a_millisecond(one: Intervals, other: Intervals) -> bool:
 
 def test_an_hour_asked_alone_has_the_freezes_of_the_day(fleet: Fleet) -> None:
     """Which satellite is in use follows from 00:00 UTC on, whatever the span: an open sky forgets nothing for hours."""
-    day, hour = Span.starting(START, hours=13.1), Span.starting(START + timedelta(hours=12), hours=1)
+    day, hour = Span.starting(START, hours=12.5), Span.starting(START + timedelta(hours=11.3), hours=1)
     for limits in ((), (GATEWAY,)):
         views = [
             View(PLACE, limits, service=Service(policy, clock_s, offset_s, acquisition_s))
