@@ -16,7 +16,7 @@ from passim.coverage import POLICIES, Service, serve
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility
 from passim_apps.command_line.main import main
-from passim_apps.commands.serving import POLICY_NAMES
+from passim_apps.command_line.options import POLICY_NAMES
 
 START = datetime(2026, 11, 25, tzinfo=UTC)
 SPAN = passim.Span.starting(START, hours=2)

@@ -13,12 +13,14 @@ from typing import Any, Final, TypeVar
 import click
 
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
-from .parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, SiteChoice, SpanChoice, mask
+from .parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, ServiceChoice, SiteChoice, SpanChoice, mask
 
 __all__ = [
     "DEFAULT_MASK_DEG",
+    "POLICY_NAMES",
     "FleetChoice",
     "OutputChoice",
+    "ServiceChoice",
     "SiteChoice",
     "SpanChoice",
     "allow_stale_option",
@@ -31,6 +33,7 @@ __all__ = [
     "mask",
     "output_options",
     "place_options",
+    "service_options",
     "site_options",
     "span_options",
     "workspace_option",
@@ -135,6 +138,32 @@ _PLACE: Final = (
         "--spot", "spot_name", metavar="NAME", help="A mounting spot of the workspace's site. Default: its first."
     ),
 )
+# The library's words for the policies, kept here so that help need not load it; a test holds them equal.
+POLICY_NAMES: Final = ("keep-then-highest", "keep-then-longest", "highest")
+
+_SERVICE: Final = (
+    click.option(
+        "--policy",
+        type=click.Choice(POLICY_NAMES),
+        help="How satellites are chosen: keep one until it is lost, then take the highest or the one that stays "
+        f"longest; or be on the highest always. Default: the workspace's, else {POLICY_NAMES[0]}.",
+    ),
+    click.option(
+        "--clock",
+        "clock_text",
+        metavar="PERIOD[,OFFSET]",
+        help="Satellites are handed out only every PERIOD seconds, counted from 1970-01-01 00:00 UTC plus OFFSET, and "
+        "so from every midnight UTC where PERIOD divides the day; one lost in between stays lost until then. Default: "
+        "the workspace's, else none.",
+    ),
+    click.option(
+        "--acquisition",
+        "acquisition_s",
+        type=float,
+        metavar="S",
+        help="Seconds without service whenever a satellite is taken. Default: the workspace's, else 0.",
+    ),
+)
 _LIMITS: Final = (
     click.option(
         "--zone",
@@ -168,14 +197,17 @@ _LIMITS: Final = (
     click.option(
         "--exclude", "excluded", multiple=True, metavar="ID", help="A satellite that does not serve. Repeat for more."
     ),
+    *_SERVICE,
     click.option(
         "--without",
         "without",
         multiple=True,
         metavar="LIMIT",
-        help="Lift a limit: horizon, cone, arc, gateway, serving, share or excluded. Repeat for more.",
+        help="Lift a limit: horizon, cone, arc, gateway, serving, share, excluded or handover. Repeat for more.",
     ),
 )
+# For commands that bring limits of their own.
+service_options = _bundle("service_choice", ServiceChoice, *_SERVICE)
 site_options = _bundle("site_choice", SiteChoice, *_PLACE, _mask_option, *_LIMITS)
 # For commands that bring horizons of their own, to which a mask would have nothing to say.
 place_options = _bundle("site_choice", SiteChoice, *_PLACE, *_LIMITS)

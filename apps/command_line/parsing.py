@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import PurePath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span
     from passim.sky import limits
     from passim.sky import view as views
+    from passim.sky.service import Service
     from passim.workspace import Workspace
 
 DEFAULT_MASK_DEG = 25.0
@@ -68,6 +69,25 @@ class FleetChoice:
 
 
 @dataclass(frozen=True)
+class ServiceChoice:
+    """How the terminal is given its satellites, where that is not as usual."""
+
+    policy: str | None = None
+    clock_text: str | None = None
+    acquisition_s: float | None = None
+
+    def service(self, usual: Service) -> Service:
+        """Return what the options say, and the rest as usual. Raises InputError."""
+        given: dict[str, Any] = {"policy": self.policy, "acquisition_s": self.acquisition_s}
+        if self.clock_text is not None:
+            period_s, *offset_s = _numbers(
+                "--clock", self.clock_text, "PERIOD or PERIOD,OFFSET in seconds", (1, 2), "--clock 15 or --clock 15,2"
+            )
+            given |= {"clock_period_s": period_s, "clock_offset_s": offset_s[0] if offset_s else 0.0}
+        return dataclasses.replace(usual, **{name: value for name, value in given.items() if value is not None})
+
+
+@dataclass(frozen=True)
 class SiteChoice:
     """Where the antenna stands, what it can see of the sky, and what else limits its service."""
 
@@ -81,6 +101,9 @@ class SiteChoice:
     arc_deg: float | None = None
     share_text: str | None = None
     excluded: tuple[str, ...] = ()
+    policy: str | None = None
+    clock_text: str | None = None
+    acquisition_s: float | None = None
     without: tuple[str, ...] = ()
 
     def site(self) -> tuple[Site, list[Note]]:
@@ -95,7 +118,8 @@ class SiteChoice:
         else:
             seen, notes = self._view_of_workspace()
         named = {limit.name: limit for limit in seen.limits} | self._given_limits()
-        seen = dataclasses.replace(seen, limits=tuple(named[name] for name in _in_order(named)))
+        service = ServiceChoice(self.policy, self.clock_text, self.acquisition_s).service(seen.service)
+        seen = dataclasses.replace(seen, limits=tuple(named[name] for name in _in_order(named)), service=service)
         if self.without:
             seen = seen.without(*dict.fromkeys(self.without))
             notes.append(lifted_note(self.without))

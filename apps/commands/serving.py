@@ -21,39 +21,15 @@ from ..command_line.options import (
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.coverage import Service, ServingTimeline
+    from passim.coverage import ServingTimeline
 
     from ..text.units import LocalClock
-
-# The library's words for the policies, kept here so that help need not load it; a test holds them equal.
-POLICY_NAMES = ("keep-then-highest", "keep-then-longest", "highest")
 
 
 @click.command("serving", short_help="Which satellite serves when, handovers, and freezes.")
 @fleet_options
 @site_options
 @span_options
-@click.option(
-    "--policy",
-    type=click.Choice(POLICY_NAMES),
-    help="What is chosen: keep a satellite until it is lost, then take the highest or the one that stays longest; or "
-    f"be on the highest always. Default: the workspace's, else {POLICY_NAMES[0]}.",
-)
-@click.option(
-    "--clock",
-    "clock_text",
-    metavar="PERIOD[,OFFSET]",
-    help="Satellites are handed out only every PERIOD seconds, counted from 1970-01-01 00:00 UTC plus OFFSET, and so "
-    "from every midnight UTC where PERIOD divides the day; one lost in between stays lost until then. Default: the "
-    "workspace's, else none.",
-)
-@click.option(
-    "--acquisition",
-    "acquisition_s",
-    type=float,
-    metavar="S",
-    help="Seconds without service whenever a satellite is taken. Default: the workspace's, else 0.",
-)
 @click.option(
     "--list",
     "listing",
@@ -70,9 +46,6 @@ def serving(
     fleet_choice: FleetChoice,
     site_choice: SiteChoice,
     span_choice: SpanChoice,
-    policy: str | None,
-    clock_text: str | None,
-    acquisition_s: float | None,
     listing: str,
     step_s: float,
     output_choice: OutputChoice,
@@ -98,12 +71,10 @@ def serving(
     from ..text.serving import freeze_columns, handover_columns, path_columns, turn_columns
 
     check_out(output_choice.out)
-    # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
-    usual = site_choice.workspace()
-    service = service_of(policy, clock_text, acquisition_s, usual.service if usual else None)
     found = find(fleet_choice, site_choice, span_choice)
     seen = found.visibility
-    timeline = serve(seen.candidates(), found.span, service, seen.look, fleet=seen.fleet)
+    service = seen.view.service
+    timeline = serve(seen.candidates(), found.span, service, seen.look, fleet=seen.fleet, in_use=seen.in_use_at_start())
 
     clock = found.clock
     if listing == "path":
@@ -126,30 +97,6 @@ def serving(
         ),
         output_choice,
     )
-
-
-def service_of(policy: Any, clock_text: str | None, acquisition_s: float | None, usual: Service | None) -> Service:
-    """Return the service that the options describe; `usual`, the workspace's, says the rest. Raises InputError."""
-    from passim.coverage import Service
-    from passim.errors import InputError
-
-    given = {"policy": policy, "acquisition_s": acquisition_s}
-    service = dataclasses.replace(usual or Service(), **{k: v for k, v in given.items() if v is not None})
-    if clock_text is None:
-        return service
-    try:
-        numbers = [float(part) for part in clock_text.split(",")]
-    except ValueError:
-        numbers = []
-    if len(numbers) not in (1, 2):
-        raise InputError(
-            "--clock",
-            got=clock_text,
-            wanted="PERIOD or PERIOD,OFFSET in seconds",
-            try_next="--clock 15 or --clock 15,2",
-        )
-    period_s, offset_s = (*numbers, 0.0)[:2]
-    return dataclasses.replace(service, clock_period_s=period_s, clock_offset_s=offset_s)
 
 
 def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock, in_reach: str) -> str:

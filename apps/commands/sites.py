@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..command_line.options import between_option, fleet_options, output_options, span_options
+from ..command_line.options import between_option, fleet_options, output_options, service_options, span_options
 from ..command_line.parsing import (
     DEFAULT_MASK_DEG,
     FleetChoice,
     OutputChoice,
+    ServiceChoice,
     SiteChoice,
     SpanChoice,
     found_workspace,
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
 @click.option(
     "--gateway", "gateways", multiple=True, metavar="LAT,LON[,MASK]", help="A gateway that counts for all of the sites."
 )
+@service_options
 @click.option("--without", "without", multiple=True, metavar="LIMIT", help="Lift a limit everywhere. Repeat for more.")
 @click.option(
     "--latitudes",
@@ -75,6 +77,7 @@ def sites(
     site_texts: tuple[str, ...],
     mask_text: str | None,
     gateways: tuple[str, ...],
+    service_choice: ServiceChoice,
     without: tuple[str, ...],
     latitudes_text: str | None,
     longitudes: int | None,
@@ -116,7 +119,7 @@ def sites(
         raise click.UsageError("--between compares named places in those hours: leave --latitudes, --world, --fleets.")
     check_out(output_choice.out)
     team, span = WorkerChoice(workers, cluster).team(), span_choice.span()
-    places = _Places(site_texts, mask_text, gateways, without, fleet_choice.workspace_dir)
+    places = _Places(site_texts, mask_text, gateways, service_choice, without, fleet_choice.workspace_dir)
     if fleets:
         answer = _fleet_answer(fleet_choice, places, span, team)
     elif latitudes_text is not None:
@@ -135,6 +138,7 @@ class _Places:
     site_texts: tuple[str, ...]
     mask_text: str | None
     gateways: tuple[str, ...]
+    service_choice: ServiceChoice
     without: tuple[str, ...]
     workspace_dir: str | None
 
@@ -176,6 +180,7 @@ class _Places:
         if workspace is not None:
             seen = workspace.view_from(site, ())
             notes.append(background(f"Terminal: that of {workspace.file}."))
+        seen = dataclasses.replace(seen, service=self.service_choice.service(seen.service))
         if self.without:
             seen = seen.without(*dict.fromkeys(self.without))
             notes.append(lifted_note(self.without))
@@ -183,7 +188,14 @@ class _Places:
 
     def _choice(self, site_text: str | None, spot: str | None) -> SiteChoice:
         return SiteChoice(
-            site_text, self.mask_text, None, spot, self.workspace_dir, gateways=self.gateways, without=self.without
+            site_text,
+            self.mask_text,
+            None,
+            spot,
+            self.workspace_dir,
+            gateways=self.gateways,
+            **dataclasses.asdict(self.service_choice),
+            without=self.without,
         )
 
 

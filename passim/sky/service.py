@@ -197,7 +197,7 @@ def warmed_up(span: Span, service: Service) -> Span | None:
     if service.policy == "highest":
         period_s = service.clock_period_s or 1.0
         since_us = max(since_us, span.start_us - round((2.0 * period_s + service.acquisition_s + 1.0) * SECOND_US))
-    return Span(moment(since_us), span.start) if service.loses_time and since_us < span.start_us else None
+    return Span(moment(since_us), span.start) if since_us < span.start_us else None
 
 
 def lost_at_handovers(

@@ -79,12 +79,19 @@ class Visibility:
 
         These are what a terminal chooses from; where it loses no time at handovers, that is the same as `joint`.
         """
-        lifted = (*without, HANDOVER) if HANDOVER in self.allowed else without
+        lifted = (*without, HANDOVER) if HANDOVER in self.view.names else without
         return self.joint(lifted)
 
     def look(self, satellite: Index, time_us: NDArray[np.int64]) -> LookAngles:
         """Return where satellites (indices in ``fleet``) stand at times, each of shape (n,), from SGP4 itself."""
         return look_angles(self.view.site, positions_km(self.fleet, satellite, time_us))
+
+    def in_use_at_start(self) -> InUse | None:
+        """Return what the terminal is doing when the span starts, also where it loses no time at handovers.
+
+        None where it chooses afresh then, as at every 00:00 UTC.
+        """
+        return self.in_use if self.view.service.loses_time else _in_use_before([self]).get(0)
 
     def passes(self, without: Collection[str] = ()) -> pd.DataFrame:
         """Return the pass table of the intervals in which satellites can serve, with the columns of `find_passes`.
@@ -146,12 +153,11 @@ def find_visibility(
             if isinstance(limit, GatewayLimit):
                 limit.check(view.site, view.floor_deg, search.fleet)
     found = _searched(search, every, span, progress)
-    in_use = _in_use_before(found)
-    results = [
-        _with_handovers(seen, in_use.get(number)) if seen.view.service.loses_time else seen
-        for number, seen in enumerate(found)
-    ]
-    return results[0] if single else results
+    losing = [number for number, seen in enumerate(found) if seen.view.service.loses_time]
+    in_use = _in_use_before([found[number] for number in losing])
+    for place, number in enumerate(losing):
+        found[number] = _with_handovers(found[number], in_use.get(place))
+    return found[0] if single else found
 
 
 def _searched(search: PassSearch, every: list[View], asked: Span, progress: Progress | None = None) -> list[Visibility]:
@@ -187,7 +193,7 @@ def _searched(search: PassSearch, every: list[View], asked: Span, progress: Prog
 def _with_handovers(seen: Visibility, in_use: InUse | None) -> Visibility:
     """Return `seen` with what its terminal loses at handovers among the limits."""
     span, base, service = seen.span, seen.base, seen.view.service
-    lost = lost_at_handovers(seen.joint((HANDOVER,)), span, service, seen.look, in_use)
+    lost = lost_at_handovers(seen.candidates(), span, service, seen.look, in_use)
     row, start, end = restrict((base.start, base.end), complement(lost, span.start_us, span.end_us))
     handover = GroupedIntervals(base.lane[row], start, end)
     return replace(seen, allowed={**seen.allowed, HANDOVER: handover}, in_use=in_use)
@@ -208,7 +214,7 @@ def _in_use_before(every: list[Visibility]) -> dict[int, InUse]:
         earlier = _searched(PassSearch(fleet, before), views, asked)
         for number, sky in zip(members, earlier, strict=True):
             seen = every[number]
-            rows = rows_within(union_by_lane(sky.joint(), seen.joint((HANDOVER,))), before)
+            rows = rows_within(union_by_lane(sky.joint(), seen.candidates()), before)
             stints = stints_within(rows, before, seen.view.service, seen.look)
             in_use[number] = in_use_at(rows, stints, before, before.end_us)
     return in_use

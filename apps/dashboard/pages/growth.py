@@ -35,6 +35,7 @@ from ...text.growth import (
     plan_sentence,
 )
 from ...text.notes import Note, weighed
+from ...text.service import handovers_on_top_note
 from ...text.units import counted, duration, share
 from ..address import changed, query_of, read_query
 from ..handed_in import HandedIn, Waiting, reading, waiting_place
@@ -147,7 +148,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             **plan.panels,
         },
         notes,
-        plan.brings or growth_sentence(order, tables[0], asked),
+        " ".join([plan.brings or growth_sentence(order, tables[0], asked), *handovers_on_top_note(seen.visibility)]),
     )
 
 

@@ -13,6 +13,7 @@ from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import now as now_answer
 from passim.errors import InputError
+from passim.sky import view as views
 
 from ...figures.strip import next_hour
 from ...figures.theme import Theme
@@ -20,6 +21,7 @@ from ...text.calls import gap_line, none_good_sentences, now_columns, outlook, p
 from ...text.columns import picked
 from ...text.gaps import gap_columns
 from ...text.notes import Note
+from ...text.service import sky_alone_words
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
@@ -90,7 +92,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             ),
         },
         (Note(said.freshness.words), *notes_of(question, seen, span, tell_age=False)),
-        _second(said, gaps, out, question.now, clock),
+        " ".join([_second(said, gaps, out, question.now, clock), *_alone(said, out, question.view)]),
     )
 
 
@@ -164,6 +166,12 @@ def _second(said: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, c
     none = [] if said.none_good is None else none_good_sentences(said.none_good, said.kind, clock)
     awaits = f"{outlook(said.call)[:1].upper()}{outlook(said.call)[1:]}."
     return " ".join([awaits, _gap_words(said, gaps, out, now, clock), *none])
+
+
+def _alone(said: now_answer.Now, out: Any, view: views.View) -> list[str]:
+    """Return what to say where no gap is ahead and no gateway counts."""
+    told = said.freshness.band.shows_odds and said.served and out is None and said.next_gap is None
+    return [words for words in [sky_alone_words(view)] if told and words]
 
 
 def _gap_words(said: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, clock: LocalClock) -> str:
