@@ -7,6 +7,7 @@ import io
 import json
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -144,3 +145,53 @@ def test_out_writes_the_rows(path: str, tmp_path: Path) -> None:
 )
 def test_bad_input_gets_one_line(options: list[str], message: str, path: str) -> None:
     assert refused(path, *options).startswith(message)
+
+
+def answer(command: str, *options: str) -> dict[str, Any]:
+    span = ["--from", "2026-11-25T05:00:00Z", "--hours", "1"] if command != "now" else ["--at", "2026-11-25T05:00:00Z"]
+    result = CliRunner().invoke(main, [command, *span, *options, "--format", "json"], prog_name="passim")
+    assert result.exit_code == 0, (command, result.stderr)
+    told: dict[str, Any] = json.loads(result.stdout)
+    return told
+
+
+def test_how_satellites_are_given_is_an_option_of_every_command(path: str, tmp_path: Path) -> None:
+    place = ["--elements", path, "--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
+    given = ["--policy", "highest", "--clock", "15,2", "--acquisition", "3"]
+    freezes = answer("serving", *place, *given, "--list", "freezes")
+    sky = answer("gaps", *place)["summary"]["gap_count"]
+    assert freezes["summary"]["freeze_count"] > sky
+    for command in ("gaps", "causes", "minutes"):
+        told = answer(command, *place, *given)
+        assert told["summary"]["gap_count"] == freezes["summary"]["freeze_count"]
+        assert "at fixed moments every 15 s (offset 2 s)" in told["limits"]["handover"]
+    (row,) = answer("sites", *place[:4], *given)["rows"]
+    assert row["gap_count"] == freezes["summary"]["freeze_count"]
+    assert "handover" in answer("now", *place, *given)["limits"]
+    # Lifted again, the sky alone is left.
+    assert answer("gaps", *place, *given, "--without", "handover")["summary"]["gap_count"] == sky
+    # Of a workspace's service the parts that are not said again stay, and only what holds is told.
+    (tmp_path / "passim.toml").write_text(
+        'name = "invented"\n[terminal]\nclock_period_s = 30.0\nacquisition_s = 5.0\n'
+        '[[sites]]\nname = "Mill"\nlatitude_deg = 45.0\nlongitude_deg = -28.0\nzone = "UTC"\n'
+        '[[sites.spots]]\nname = "roof"\nmask_deg = 25.0\n'
+    )
+    told = answer("serving", "--workspace", str(tmp_path), "--elements", path, "--clock", "15")
+    assert told["service"] == {
+        "policy": "keep-then-highest", "clock_period_s": 15.0, "clock_offset_s": 0.0, "acquisition_s": 5.0,
+    }  # fmt: skip
+    assert told["limits"]["handover"] == Service("keep-then-highest", 15.0, 0.0, 5.0).describe()
+
+
+def test_the_turns_of_an_hour_are_those_of_the_day(path: str) -> None:
+    """Without losses too: who is in use at noon follows from midnight on."""
+    place = ["--elements", path, "--site", "45.0,-28.0,40", "--mask", "10", "--policy", "keep-then-longest"]
+    hour, longer = (
+        json.loads(
+            CliRunner()
+            .invoke(main, ["serving", *place, "--from", start, "--to", "2026-11-25T06:00Z", "--format", "json"])
+            .stdout
+        )["rows"]
+        for start in ("2026-11-25T05:01Z", "2026-11-25T03:00Z")
+    )
+    assert [row["satellite_id"] for row in hour] == [row["satellite_id"] for row in longer][-len(hour) :]
