@@ -20,7 +20,7 @@ import pandas as pd
 from passim.answers.symptom.discriminate import Traits, observations, rate_words, seconds_words, traits_of, when_words
 from passim.answers.symptom.observations import FEWEST_FREEZES, FreezeRecord, Symptom
 from passim.answers.symptom.score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, RangeJudge, RecordJudge
-from passim.answers.symptom.search import Found, Trials, search_settings
+from passim.answers.symptom.search import Found, Trials, judged, search_settings
 from passim.answers.symptom.settings import Grid, Setting
 from passim.elements.records import Fleet
 from passim.errors import InputError
@@ -260,7 +260,12 @@ def find_settings(
     found, tried = search_settings(trials, grid, judge, taken, progress)
 
     # One candidate for each sort of setting, and no limits that change nothing.
+    # The search reads heights off curves; what is shown is served exactly, as every other answer is.
+    def exactly(one: Found) -> Found:
+        return judged(one.setting, trials.freezes(one.setting), judge) if trials.loses_time(one.setting) else one
+
     leaders = _as_set_up_first(_leaders(found, top), found, top)
+    leaders = [(exactly(one), similar) for one, similar in leaders]
     candidates = tuple(_candidate(leader, similar, trials, symptom.describe()) for leader, similar in leaders)
     gain, chance_level = judge.proof() if isinstance(judge, RecordJudge) else (None, None)
     verdict = _verdict(candidates, gain, chance_level)

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import reduce
+from functools import cached_property, reduce
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from passim.answers.symptom.score import Judge, Judgement
+from passim.answers.symptom.served import ManySettings
 from passim.answers.symptom.settings import Grid, Setting, joined
 from passim.coverage.serving import serve
 from passim.elements.records import Fleet
@@ -26,6 +27,8 @@ from passim.spans import Span
 
 Progress = Callable[[float], None]
 
+# So many settings are tried before progress is told.
+_A_BATCH = 400
 # How many settings of each round go on to the next.
 _BEAM = 40
 # Steps of the grid are halved so many times in each round of refining.
@@ -89,12 +92,42 @@ class Trials:
         parts = [self._allowed[part] for part in setting.parts()]
         return reduce(intersection_by_lane, parts) if parts else self.known
 
+    def loses_time(self, setting: Setting) -> bool:
+        """Say whether time is lost at handovers under a setting."""
+        return setting.service(self.view.service).loses_time
+
     def freezes(self, setting: Setting) -> Intervals:
-        """Return when there is no service under a setting whose limits are prepared."""
+        """Return when there is no service under a setting whose limits are prepared.
+
+        When the span starts the terminal is on the satellite that it is on as it is set up, where that is allowed.
+        """
         allowed, service = self.allowed(setting), setting.service(self.view.service)
         if service.loses_time:
-            return serve(allowed, self.span, service, self.visibility.look).frozen()
+            in_use = self.visibility.in_use
+            return serve(allowed, self.span, service, self.visibility.look, in_use=in_use).frozen()
         return complement((allowed.start, allowed.end), self.span.start_us, self.span.end_us)
+
+    def freezes_of_many(self, settings: list[Setting]) -> list[Intervals]:
+        """Return the same of many settings at once, in their order.
+
+        Where time is lost at handovers the satellite taken may be another where two stand equally high, and "highest"
+        without a clock compares every 5 s: good enough to search by.
+        """
+        allowed = [self.allowed(setting) for setting in settings]
+        services = [setting.service(self.view.service) for setting in settings]
+        found = [complement((a.start, a.end), self.span.start_us, self.span.end_us) for a in allowed]
+        losing = [number for number, service in enumerate(services) if service.loses_time]
+        if losing:
+            served = self._many.freezes(
+                [allowed[k] for k in losing], [services[k] for k in losing], self.visibility.in_use
+            )
+            for k, freezes in zip(losing, served, strict=True):
+                found[k] = freezes
+        return found
+
+    @cached_property
+    def _many(self) -> ManySettings:
+        return ManySettings(self.known, self.span, self.visibility.look)
 
     def directions(self, when: Intervals) -> NDArray[np.float64]:
         """Return the azimuths, degrees, of satellites that stand in view but cannot serve in the middle of `when`."""
@@ -112,6 +145,11 @@ def _visibility(fleet: Fleet, view: View, span: Span) -> Visibility:
     return found
 
 
+def judged(setting: Setting, freezes: Intervals, judge: Judge, *, leads: bool = False) -> Found:
+    """Return a setting with its freezes and what the judge makes of them."""
+    return Found(setting, freezes, judge.judge(freezes, len(setting.kinds), setting.parameters, leads=leads))
+
+
 def search_settings(
     trials: Trials, grid: Grid, judge: Judge, taken: Iterable[str], progress: Progress | None = None
 ) -> tuple[list[Found], int]:
@@ -127,12 +165,11 @@ def search_settings(
     def evaluate(settings: Iterable[Setting], begin: float, end: float, *, leads: bool = True) -> None:
         fresh = [s for s in dict.fromkeys(settings) if s not in every]
         trials.prepare(fresh, lambda share: tell(begin + 0.5 * (end - begin) * share))
-        for number, setting in enumerate(fresh):
-            freezes = trials.freezes(setting)
-            judgement = judge.judge(freezes, len(setting.kinds), setting.parameters, leads=leads)
-            every[setting] = Found(setting, freezes, judgement)
-            if number % 50 == 0:
-                tell(begin + (end - begin) * (0.5 + 0.5 * number / len(fresh)))
+        for first in range(0, len(fresh), _A_BATCH):
+            batch = fresh[first : first + _A_BATCH]
+            for setting, freezes in zip(batch, trials.freezes_of_many(batch), strict=True):
+                every[setting] = judged(setting, freezes, judge, leads=leads)
+            tell(begin + (end - begin) * (0.5 + 0.5 * first / len(fresh)))
 
     def best(count: int, chosen: Callable[[Setting], bool] = lambda setting: True) -> list[Setting]:
         """Return the settings with the best guide among those chosen."""
