@@ -33,7 +33,18 @@ from passim.coverage import Coverage
 from passim.coverage.causes import find_causes
 from passim.elements import read_elements, walker, write_elements
 from passim.elements.records import ElementSet, Fleet
-from passim.errors import ElementsError, EmptyFleetError, InputError, InternalError, PassimError, SiteError, SpanError
+from passim.errors import (
+    ElementsError,
+    EmptyFleetError,
+    InputError,
+    InternalError,
+    NotServingWarning,
+    PassimError,
+    PassimWarning,
+    SiteError,
+    SpanError,
+    StaleElementsWarning,
+)
 from passim.sky.horizon import Horizon
 from passim.sky.passes import find_passes
 from passim.sky.search_report import SearchReport
@@ -51,12 +62,15 @@ __all__ = [
     "Horizon",
     "InputError",
     "InternalError",
+    "NotServingWarning",
     "PassimError",
+    "PassimWarning",
     "SearchReport",
     "Site",
     "SiteError",
     "Span",
     "SpanError",
+    "StaleElementsWarning",
     "View",
     "find_causes",
     "find_passes",

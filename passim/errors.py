@@ -9,6 +9,10 @@
     |   `-- WorkspaceError      a workspace or its file cannot be used
     `-- InternalError           passim contradicts itself: a defect, please report it
 
+    PassimWarning               what an answer should not be taken without (a warning, not an error)
+    |-- StaleElementsWarning    elements too old for any single time
+    `-- NotServingWarning       satellites are counted that hardly serve
+
 Every message is one line that says what was wrong, what was given, what was wanted and what to try next.
 """
 
@@ -76,6 +80,18 @@ class WorkspaceError(InputError):
 
 class InternalError(PassimError):
     """passim contradicts itself. This is a defect in passim, not in the input."""
+
+
+class PassimWarning(UserWarning):
+    """Base of every warning: an answer is given, and there is something that it should not be taken without."""
+
+
+class StaleElementsWarning(PassimWarning):
+    """Element sets are over 14 days from the middle of the span: shares and counts may hold, no single time does."""
+
+
+class NotServingWarning(PassimWarning):
+    """Satellites are counted that are away from their shell, decayed or not seen of late, and hardly serve."""
 
 
 def _shown(value: object, longest: int = 80) -> str:

@@ -138,7 +138,7 @@ def search(
 
     seen_from = view.View(place) if isinstance(place, Site) else place
     with progress("Finding passes") as report:
-        seen = visibility.find_visibility(fleet, seen_from, span, progress=report)
+        seen = visibility.find_visibility(fleet, seen_from, span, progress=report, warn=False)
     assert isinstance(seen, visibility.Visibility)  # one view, one answer
     passes, site = seen.passes(), seen_from.site
     clock = LocalClock(site.timezone, span)

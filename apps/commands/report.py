@@ -131,7 +131,9 @@ def report(
     found = search(fleet, view, span, (*view_notes, *fleet_notes))
     # Calls need to know of satellites that come late into the span.
     with progress("Finding passes around it") as tell_share:
-        wider = visibility.find_visibility(fleet, view, call_forecast.searched_span(span), progress=tell_share)
+        wider = visibility.find_visibility(
+            fleet, view, call_forecast.searched_span(span), progress=tell_share, warn=False
+        )
     assert isinstance(wider, visibility.Visibility)  # one view, one answer
     with progress("Counting satellites") as tell_share:
         made = reports.make_report(

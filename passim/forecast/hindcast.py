@@ -223,8 +223,8 @@ class _Pair:
 
     def search(self, view: View) -> None:
         """Find when who serves, by both snapshots."""
-        self._forecast = find_visibility(self.older, view, self.searched)
-        self._truth = find_visibility(self.newer, view, self.searched)
+        self._forecast = find_visibility(self.older, view, self.searched, warn=False)
+        self._truth = find_visibility(self.newer, view, self.searched, warn=False)
 
     def errors(self, number: int) -> pd.DataFrame:
         """Return how late the passes of each object came, one row each; none for objects without a pass.

@@ -20,6 +20,7 @@ from passim.intervals import GroupedIntervals, IntervalSet, restrict
 from passim.orbits.arcs import NodeGrid, segment_length_s
 from passim.orbits.propagation import Propagator
 from passim.sky.cull import CoarseOrbits, coarse_orbits
+from passim.sky.doubts import warn_of_idle, warn_of_stale
 from passim.sky.horizon_function import HorizonFunction
 from passim.sky.pass_intervals import Intervals, SkyLimit, concatenated, edges_of, intervals_of, joined_in_time
 from passim.sky.search_report import SearchReport, report_of
@@ -69,9 +70,10 @@ def find_passes(
     Of each object the element set nearest the middle of the span is used. ``attrs["report"]`` is a `SearchReport`:
     sets set aside, satellites that gave no usable state, those that never and those that always stand above.
 
-    Every object counts, whether it serves or not and however old its elements are: the command line leaves out those
-    away from their shell, and refuses elements over 14 days old. For the same answer as there ask `find_visibility`
-    with ``View.usual(site)``, or with the view of a workspace, and look at the ages in ``report``.
+    Every object counts, whether it serves or not and however old its elements are. A `NotServingWarning` says where
+    some hardly serve (away from their shell, stale, decayed), a `StaleElementsWarning` where the elements are over 14
+    days from the middle of the span. The command line leaves out the former and refuses the latter: for the same answer
+    as there ask `find_visibility` with ``View.usual(site)``, or with the view of a workspace.
 
     `progress` is called with the share done, from 0 to 1.
 
@@ -86,6 +88,10 @@ def find_passes(
     if len(set(names)) < len(names):
         twice = next(n for n in names if names.count(n) > 1)
         raise InputError("names of the sites", got=f"{twice} twice", wanted="a name of its own for each site")
+    nearest, _ = fleet.nearest(span.middle)
+    if len(nearest):
+        warn_of_stale(nearest, span)
+        warn_of_idle(nearest, span)
     tables, reports = [], []
     for table in iterate_passes(fleet, sites, span, progress=progress):
         reports.append(table.attrs["report"])

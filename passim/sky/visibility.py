@@ -24,6 +24,7 @@ from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, complement, intersection_by_lane, restrict, union_by_lane
 from passim.orbits.frames import earth_angle_rad, earth_fixed, julian_date
 from passim.orbits.propagation import Propagator
+from passim.sky.doubts import warn_of_stale
 from passim.sky.horizon import Horizon
 from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
@@ -126,28 +127,33 @@ class Visibility:
 
 
 @overload
-def find_visibility(fleet: Fleet, views: View, span: Span, *, progress: Progress | None = None) -> Visibility: ...
+def find_visibility(
+    fleet: Fleet, views: View, span: Span, *, progress: Progress | None = None, warn: bool = True
+) -> Visibility: ...
 
 
 @overload
 def find_visibility(
-    fleet: Fleet, views: Iterable[View], span: Span, *, progress: Progress | None = None
+    fleet: Fleet, views: Iterable[View], span: Span, *, progress: Progress | None = None, warn: bool = True
 ) -> list[Visibility]: ...
 
 
 def find_visibility(
-    fleet: Fleet, views: View | Iterable[View], span: Span, *, progress: Progress | None = None
+    fleet: Fleet, views: View | Iterable[View], span: Span, *, progress: Progress | None = None, warn: bool = True
 ) -> Visibility | list[Visibility]:
     """Return when the satellites of `fleet` can serve a view within `span`, or a list of that for several views.
 
     Of each object the element set nearest the middle of the span is used. Where a service loses time at handovers, the
     sky before the span is searched too, from 00:00 UTC on, for what the terminal is doing when the span starts.
-    `progress` is called with the share done. Raises EmptyFleetError if no satellite is left to propagate, SiteError for
-    a gateway that no satellite ever sees together with the site.
+    `progress` is called with the share done. A `StaleElementsWarning` says where the elements are over 14 days from the
+    middle of the span, unless `warn` is false, for a caller that tells so itself. Raises EmptyFleetError if no
+    satellite is left to propagate, SiteError for a gateway that no satellite ever sees together with the site.
     """
     single = isinstance(views, View)
     every = [views] if isinstance(views, View) else list(views)
     search = PassSearch(fleet, span)
+    if warn:
+        warn_of_stale(search.fleet, span)
     for view in every:
         for limit in view.limits:
             if isinstance(limit, GatewayLimit):

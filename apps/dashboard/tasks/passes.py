@@ -37,7 +37,7 @@ class Seen:
 
 def find(fleet: Fleet, view: views.View, span: Span, report: Report | None = None) -> Seen:
     """Find when the satellites of a fleet can serve a view, and what opens the gaps. Raises InputError."""
-    found = visibility.find_visibility(fleet, view, span, progress=report)
+    found = visibility.find_visibility(fleet, view, span, progress=report, warn=False)
     assert isinstance(found, visibility.Visibility)  # one view, one answer
     return Seen(found, causes.find_causes(found))
 

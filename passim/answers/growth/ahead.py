@@ -90,7 +90,7 @@ def growth_ahead(
     planned = planned_satellites(present, in_turn, span.middle, seed=seed)
     open_view = view.without(*(name for name in _OF_THE_FLEET if name in view.names))
     together = Fleet([*present.records, *planned.fleet.records], fleet.name, skipped=fleet.skipped)
-    visibility = find_visibility(together, open_view, span, progress=progress)
+    visibility = find_visibility(together, open_view, span, progress=progress, warn=False)
 
     # Ranks by day of service: today's first, then row by row of the plan. The search may have left out an object.
     row_of = dict(zip(planned.fleet.satellite_ids.tolist(), planned.row.tolist(), strict=True))

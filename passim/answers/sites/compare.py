@@ -92,7 +92,7 @@ def compare_sites(
         raise InputError("sites", got=len(titles), wanted=f"1 to {MOST_VIEWS} of them")
     _check_names(titles, "sites")
     calls: Sequence[AllowedHours | None] = [None] * len(views) if call_hours is None else call_hours
-    found = find_visibility(fleet, views, span, progress=progress)
+    found = find_visibility(fleet, views, span, progress=progress, warn=False)
     rows = [_site_row(seen, kept, hours) for seen, kept in zip(found, calls, strict=True)]
     notes = tuple(dict.fromkeys(note for seen in found for note in seen.notes))
     table = pd.DataFrame(rows).astype({"gap_mean_s": float, "call_frozen_s": float})

@@ -129,7 +129,7 @@ def what_if_horizon(visibility: Visibility, horizon: Horizon, within: IntervalSe
     """
     view, span = visibility.view, visibility.span
     bare = View(replace(view.site, horizon=horizon), lowest_elevation_deg=view.floor_deg)
-    found = find_visibility(visibility.fleet, bare, span)
+    found = find_visibility(visibility.fleet, bare, span, warn=False)
     candidates = intersection_by_lane(visibility.candidates(("horizon",)), found.allowed["horizon"])
     lost = lost_at_handovers(candidates, span, view.service, visibility.look, visibility.in_use)
     served = difference((candidates.start, candidates.end), lost)

@@ -183,7 +183,7 @@ def _compare(
 ) -> Comparison:
     """Find when each view has service and put the figures side by side."""
     _check_number(len(views), "views")
-    found = find_visibility(fleet, list(views), span, progress=progress)
+    found = find_visibility(fleet, list(views), span, progress=progress, warn=False)
     coverages = [Coverage.from_visibility(visibility) for visibility in found]
     summaries = [coverage.summary() for coverage in coverages]
     out_s = [(1.0 - summary["covered_fraction"]) * DAY_S for summary in summaries]

@@ -140,7 +140,7 @@ class Trials:
 
 def _visibility(fleet: Fleet, view: View, span: Span) -> Visibility:
     """Return the visibility of one view."""
-    found = find_visibility(fleet, view, span)
+    found = find_visibility(fleet, view, span, warn=False)
     assert isinstance(found, Visibility)  # one view, one answer
     return found
 
