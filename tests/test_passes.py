@@ -20,6 +20,9 @@ from passim.sky import passes as room
 from passim.sky.passes import PASS_COLUMNS
 from passim.spans import microseconds
 
+# Every object counts here, at its shell or not; tests/test_warnings.py holds what is warned of.
+pytestmark = pytest.mark.filterwarnings("ignore::passim.NotServingWarning")
+
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 DAY = Span.starting(EPOCH, hours=24)
 SITE = Site("Marram", 45.0, -28.0, 40.0)

@@ -15,7 +15,7 @@ import pytest
 
 from passim import Horizon, Site, Span, walker
 from passim.answers import scenario
-from passim.answers.symptom.discriminate import longest_stretch, rate_words, when_words
+from passim.answers.symptom.discriminate import longest_stretch, observations, rate_words, traits_of, when_words
 from passim.answers.symptom.match import (
     ELSEWHERE,
     EXPLAINED,
@@ -28,7 +28,7 @@ from passim.answers.symptom.match import (
     find_settings,
 )
 from passim.answers.symptom.observations import FreezeRecord, Symptom
-from passim.answers.symptom.score import RangeJudge, RecordJudge, hours_within, noticed, rate_by_hour
+from passim.answers.symptom.score import RangeJudge, RecordJudge, hours_within, noticed, overlap, rate_by_hour
 from passim.answers.symptom.search import Trials
 from passim.answers.symptom.settings import GatewayPlace, Grid, Setting, compass_words, joined
 from passim.coverage import Service, serve
@@ -564,3 +564,23 @@ def test_settings_are_served_by_the_policy_of_the_view() -> None:
     frozen = serve(trials.visibility.candidates(), span, usual, trials.visibility.look).frozen()
     assert trials.freezes(Setting()).start.tolist() == frozen.start.tolist()
     assert len(frozen.start) > 0
+
+
+def test_the_same_times_are_only_told_of_the_same_times() -> None:
+    """ "Nothing tells them apart" wants nearly all of the time in both, and as many freezes an hour."""
+    start = HALF_DAY.start_us + np.arange(5, 700, 10, dtype=np.int64) * 60_000_000
+    whole = Intervals(start, start + 20_000_000)
+
+    def told(other: Intervals) -> str:
+        traits = [traits_of(one, HALF_DAY, "UTC", lambda when: np.zeros(0)) for one in (whole, other)]
+        return observations([(whole, traits[0]), (other, traits[1])], HALF_DAY, "UTC")[0]
+
+    same = "Candidates 1 and 2 freeze at the same times: nothing in this span tells them apart."
+    assert told(Intervals(start, start + 19_500_000)) == same
+    assert told(Intervals(start, start + 17_000_000)) != same
+    # Two halves a second apart: 95 % of the time in both, and twice as many freezes.
+    halves = Intervals(
+        np.sort(np.append(start, start + 10_400_000)), np.sort(np.append(start + 9_800_000, start + 20_000_000))
+    )
+    assert overlap(whole, halves) >= 0.95
+    assert told(halves) != same

@@ -26,9 +26,9 @@ from .times import aware_time
 
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span
+    from passim.coverage import Service
     from passim.sky import limits
     from passim.sky import view as views
-    from passim.sky.service import Service
     from passim.workspace import Workspace
 
 DEFAULT_MASK_DEG = 25.0

@@ -28,8 +28,8 @@ from ..text.causes import (
 from ..text.elements import STATUS_COLUMNS
 from ..text.gaps import day_columns, days_caption, gap_sentence, hour_columns
 from ..text.growth import goal_sentence, growth_columns, growth_sentence
-from ..text.notes import beside
-from ..text.service import First, handovers_on_top_note
+from ..text.notes import beside, left_out
+from ..text.service import handovers_on_top_note
 from ..text.units import LocalClock, counted, duration
 from .parts import Picture, Section, Table, table_of
 
@@ -47,8 +47,7 @@ _ORDER_WORDS: Final = {"random": "at random, with the band of eight draws in ten
 
 def headline(found: QueryResult, report: reports.SiteReport) -> str:
     """Return the sentence that answers the question: what freezes, and to what; before it what was lifted for it."""
-    lifted = dict.fromkeys(note for note in found.notes if isinstance(note, First))
-    return "\n".join([*lifted, cause_sentence(found, report.causes)])
+    return "\n".join([*left_out(found.notes), cause_sentence(found, report.causes)])
 
 
 def subtitle(found: QueryResult, report: reports.SiteReport) -> str:
@@ -276,7 +275,7 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
     sentences = [
         growth_sentence(main.order, main.table, found.length),
         goal_sentence(main.order, main.goal, told),
-        *handovers_on_top_note(report.visibility),
+        *left_out(handovers_on_top_note(report.visibility)),
         *report.no_growth,
     ]
     goal = GoalMark.of(report.goal, main.goal.middle if main.goal.reached else None, main.curves.counted_s)

@@ -34,7 +34,7 @@ from ...text.growth import (
     plan_notes,
     plan_sentence,
 )
-from ...text.notes import Note, weighed
+from ...text.notes import Note, left_out, weighed
 from ...text.service import handovers_on_top_note
 from ...text.units import counted, duration, share
 from ..address import changed, query_of, read_query
@@ -148,7 +148,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             **plan.panels,
         },
         notes,
-        " ".join([plan.brings or growth_sentence(order, tables[0], asked), *handovers_on_top_note(seen.visibility)]),
+        " ".join(
+            [plan.brings or growth_sentence(order, tables[0], asked), *left_out(handovers_on_top_note(seen.visibility))]
+        ),
     )
 
 
