@@ -14,6 +14,7 @@ from passim import Coverage, Fleet, InputError, Site, Span, walker
 from passim.answers import scenario
 from passim.answers.calls.call_windows import call_windows
 from passim.answers.calls.hours import AllowedHours
+from passim.answers.growth import orders
 from passim.answers.growth.curves import (
     COLUMNS,
     QUANTILE_COLUMNS,
@@ -277,6 +278,18 @@ def test_a_list_that_cannot_be_used_gets_one_line(tmp_path, plover: Fleet, text:
     with pytest.raises(InputError, match=message) as error:
         listed_order(plover, path)
     assert len(str(error.value).splitlines()) == 1
+
+
+def test_a_list_of_the_largest_size_is_read_and_one_byte_more_is_not(tmp_path, plover, monkeypatch) -> None:
+    path = tmp_path / "order.txt"
+    path.write_text("900000002\n900000001\n", encoding="utf-8")
+    for largest in (20, 19):
+        monkeypatch.setattr(orders, "_LARGEST_LIST_BYTES", largest)
+        if largest == 20:
+            assert listed_order(plover, path).ranks[0, :2].tolist() == [1, 0]
+        else:
+            with pytest.raises(InputError, match="the file is too large"):
+                listed_order(plover, path)
 
 
 def test_a_list_that_is_no_text_file(tmp_path, plover: Fleet) -> None:

@@ -71,6 +71,16 @@ def test_a_span_cannot_be_changed():
 START = datetime(2026, 11, 25, tzinfo=UTC)
 
 
+def test_the_first_and_the_last_year_are_looked_at() -> None:
+    """From 1957, the year of the first satellite, to 2200."""
+    for year in (1957, 2200):
+        day = datetime(year, 6, 1, tzinfo=UTC)
+        assert Span.starting(day, hours=1).start == day
+    for year in (1956, 2201):
+        with pytest.raises(SpanError, match="a year from 1957 to 2200"):
+            Span.starting(datetime(year, 6, 1, tzinfo=UTC), hours=1)
+
+
 @pytest.mark.parametrize(
     ("make", "message"),
     [
