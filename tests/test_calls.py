@@ -446,6 +446,22 @@ def test_changes_between_two_answers(marram: ServiceForecast) -> None:
     assert changes(before, after, DAY + timedelta(days=1)) == []
 
 
+def test_changes_come_by_start_and_calls_of_one_start_by_name() -> None:
+    """A different order of the two records, and of names and starts, changes nothing."""
+
+    def kept(uid: str, hour: int, pauses: float) -> dict[str, object]:
+        start = (DAY + timedelta(hours=hour)).isoformat()
+        return {"uid": uid, "title": uid, "start": start, "chance_of_end": 0.0, "expected_pauses": pauses,
+                "expected_frozen_s": 0.0}  # fmt: skip
+
+    places = [(uid, hour) for hour in (12, 9) for uid in "dbace"]
+    before, after = ([kept(uid, hour, pauses) for uid, hour in places] for pauses in (0.0, 3.0))
+    for calls in (after, after[::-1]):
+        found = changes({"calls": before}, {"calls": calls}, DAY)
+        assert [(c.start.hour, c.title) for c in found] == [(h, uid) for h in (9, 12) for uid in "abcde"]
+        assert {c.what for c in found} == {"worse"}
+
+
 def test_the_next_day_only_what_both_answers_looked_at_is_compared(marram: ServiceForecast) -> None:
     """By hand: three calls, of which one is over, one fell out of the days looked at, and one got worse; a new one."""
 
