@@ -218,6 +218,17 @@ def files_below(folder: Path) -> set[str]:
     return {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
 
 
+def test_objects_in_two_files_of_one_fleet_count_once(tmp_path: Path) -> None:
+    here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
+    data = encoded((SAMPLES / "two-line.txt").read_bytes())
+    try:
+        _, once = outcome(lambda: elements.take(here, [("monday.tle", data)]))
+        _, twice = outcome(lambda: elements.take(here, [("monday.tle", data), ("tuesday.tle", data)]))
+    finally:
+        here.close()
+    assert once.partition(": ")[2].removesuffix(" in 1 file.") == twice.partition(": ")[2].removesuffix(" in 2 files.")
+
+
 def test_a_file_lands_in_the_workspace_whatever_it_is_called(tmp_path: Path) -> None:
     here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
     known = files_below(tmp_path) | {"school/.passim.before"}  # the settings as they were

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import csv
+import io
 import re
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
@@ -19,7 +21,7 @@ from passim_apps.command_line import output
 from passim_apps.command_line.main import main
 from passim_apps.command_line.table import UNLIMITED, table_lines, width
 from passim_apps.dashboard.page_model import Table
-from passim_apps.dashboard.parts import table_data
+from passim_apps.dashboard.parts import csv_text, table_data
 from passim_apps.report.parts import table_of
 from passim_apps.text import calls, causes, elements, gaps, growth, hindcast, mounting, serving, sites, symptom
 from passim_apps.text.columns import (
@@ -364,3 +366,23 @@ def test_every_face_words_a_table_alike() -> None:
     # Control characters of a file reach no face.
     evil = cells_of([Column("name", "Name", TEXT)], pd.DataFrame({"name": ["A\x1b[2J"]}))
     assert evil.rows == [["A\\x1b[2J"]]
+
+
+def test_files_that_hold_for_one_site_name_it_in_each_row(school: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(school)
+    for question in (
+        ("growth", "--at", AT, "--hours", "1", "--plan", "plan.csv"),
+        ("growth", "--at", AT, "--hours", "1", "--order", "launch"),
+        ("gaps", "--at", AT, "--hours", "2"),
+        ("survey", "spots", "--at", AT, "--hours", "1"),
+        ("sites", "--fleets", "--site", "Marram", "--at", AT, "--hours", "1"),
+    ):
+        rows = list(csv.DictReader(io.StringIO(run(*question, "--format", "csv"))))
+        assert rows, question
+        assert {row["site"].partition(" ")[0] for row in rows} == {"Marram"}, question
+    # The same on a page, but for what holds for the whole Earth or for the elements alone.
+    assert csv_text(Table(ROWS, FOUR), "Marram loft").splitlines()[0].endswith(",site")
+    assert csv_text(Table(ROWS, FOUR), "Marram loft").splitlines()[2].endswith(",Marram loft")
+    assert not csv_text(Table(ROWS, FOUR, of_site=False), "Marram loft").splitlines()[0].endswith(",site")
+    named = csv_text(Table(ROWS.assign(site="Skerry"), FOUR), "Marram loft")
+    assert "Marram loft" not in named

@@ -147,6 +147,13 @@ def plain_rows(rows: pd.DataFrame, clock: LocalClock | None) -> tuple[list[str],
     return list(columns), [list(row) for row in zip(*columns.values(), strict=True)]
 
 
+def rows_of_site(columns: list[str], rows: list[list[Any]], site: str | None) -> tuple[list[str], list[list[Any]]]:
+    """Return the rows with the name of the one site they hold for in each: files are put together sooner or later."""
+    if site is None or "site" in columns:
+        return columns, rows
+    return [*columns, "site"], [[*row, site] for row in rows]
+
+
 def plain_numbers(numbers: Mapping[str, Any]) -> dict[str, int | float | None]:
     """Return numbers by name as JSON can hold them: NumPy's made plain, rounded, None for what is not finite."""
     plain: dict[str, int | float | None] = {}
@@ -181,12 +188,9 @@ def _stamps(column: pd.Series[Any], *, local: bool) -> list[str | None]:
 
 
 def _csv_text(answer: Answer) -> str:
-    columns, rows = plain_rows(answer.rows, answer.clock)
-    # Files of several sites are put together sooner or later: each row says where it holds.
     site = answer.facts.get("site")
-    if site is not None and "site" not in columns:
-        columns = [*columns, "site"]
-        rows = [[*row, site["name"]] for row in rows]
+    name = site["name"] if isinstance(site, Mapping) else site
+    columns, rows = rows_of_site(*plain_rows(answer.rows, answer.clock), name)
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(columns)

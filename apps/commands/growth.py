@@ -255,7 +255,7 @@ def _answer_plan(
     from passim.answers.growth import launch_plan as growth_plan
 
     from ..command_line.output import Answer, progress, write
-    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..command_line.query import CAUTION, check_age, headed, search_notes, site_facts
     from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_notes
     from ..text.service import without_handovers_note
     from ..text.units import duration, instant
@@ -297,6 +297,7 @@ def _answer_plan(
         CAUTION,
     ]
     facts: dict[str, Any] = {
+        "site": site_facts(view.site),
         "span": {"start": instant(span.start), "end": instant(span.end)},
         "limits": view.descriptions,
         "assumptions": ahead.assumptions(),

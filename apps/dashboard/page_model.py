@@ -63,7 +63,7 @@ class Table:
     """Numbers as a table: rows for files, columns that word them for people, as `Answer` of the command line has them.
 
     Where the file holds more than a person wants to read, ``shown`` are the rows for people, and ``told`` says what
-    the file has besides.
+    the file has besides. The file of a table ``of_site`` names the site in each row.
     """
 
     rows: pd.DataFrame
@@ -72,6 +72,7 @@ class Table:
     empty: str = "There is nothing to list."
     shown: pd.DataFrame | None = None
     told: str = ""
+    of_site: bool = True
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from dash import dcc, html
 
 from passim.errors import InputError
 
-from ..command_line.output import plain_rows
+from ..command_line.output import plain_rows, rows_of_site
 from ..figures.theme import CONFIG
 from ..text.columns import cells_of
 from ..text.units import counted
@@ -182,9 +182,12 @@ def not_yet(job: Job) -> flask.Response:
     return answer
 
 
-def csv_text(table: Table) -> str:
-    """Return a table as CSV: UTC with local columns beside them. Text that a spreadsheet would run is made plain."""
-    columns, rows = plain_rows(table.rows, table.clock)
+def csv_text(table: Table, site: str) -> str:
+    """Return a table as CSV: UTC with local columns beside them, and in each row the `site` where it holds for one.
+
+    Text that a spreadsheet would run is made plain.
+    """
+    columns, rows = rows_of_site(*plain_rows(table.rows, table.clock), site if table.of_site else None)
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(columns)

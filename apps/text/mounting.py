@@ -10,7 +10,7 @@ import click
 
 from ..command_line.output import Answer
 from ..command_line.parsing import FleetChoice, SiteChoice, SpanChoice, found_workspace
-from ..command_line.query import CAUTION, check_age, fleet_notes, headed, search_notes
+from ..command_line.query import CAUTION, check_age, fleet_notes, headed, search_notes, site_facts
 from .columns import COUNT, DURATION, TEXT, Column, Format, of_row
 from .notes import Note, background, weighed, without
 from .units import counted, duration, instant, listed
@@ -209,13 +209,7 @@ def _answer(
         *weighed(mounting.MOUNTING_CAUTIONS, "caution"),
     )
     facts = {
-        "site": {
-            "name": site.name,
-            "latitude_deg": site.latitude_deg,
-            "longitude_deg": site.longitude_deg,
-            "height_m": site.height_m,
-            "timezone": site.timezone,
-        },
+        "site": site_facts(site),
         "span": {"start": instant(span.start), "end": instant(span.end)},
         "limits": {name: words for name, words in start.view.descriptions.items() if name != "horizon"},
         "elements": {

@@ -80,7 +80,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             "status": Shown(
                 by_status(health.counts, theme),
                 health.sentence(),
-                Table(counts, elements_words.STATUS_COLUMNS),
+                Table(counts, elements_words.STATUS_COLUMNS, of_site=False),
             ),
             "ages": Shown(
                 ages(days, theme, limits_days=elements_words.LIMITS_DAYS),
@@ -90,6 +90,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                     objects,
                     elements_words.object_columns(question.now),
                     question.clock(Span.starting(question.now)),
+                    of_site=False,
                 ),
             ),
         },
@@ -185,18 +186,19 @@ def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> tuple[str, 
     Raises Pending while a worker reads them; InputError, and changes nothing, where one of them cannot be used.
     """
     if len(given) > MOST_FILES:
-        raise InputError("element files", got=f"{len(given)} at once", wanted=f"at most {MOST_FILES}")
+        raise InputError("element files", got=f"{len(given):,} at once", wanted=f"at most {MOST_FILES}")
     files = [(name, bytes_of(name, text)) for name, text in given]
     if sum(len(data) for _, data in files) > LARGEST_FILE_BYTES:
         wanted = f"at most {LARGEST_FILE_BYTES // 2**20} MB together"
         raise InputError("element files", got="more", wanted=wanted, try_next="fewer at once")
-    objects = 0
+    # Two files of one fleet, a day apart, hold the same objects: each counts once.
+    objects: set[str] = set()
     for name, data in files:
         # Read by a worker, which can be stopped where a file takes too long.
         key = ("objects", name, hashlib.sha256(data).digest())
-        objects += state.work_out(key, work.count_objects, data, name, deadline_s=_READ_WITHIN_S)
+        objects |= state.work_out(key, work.object_ids, data, name, deadline_s=_READ_WITHIN_S)
     fleet_name = adding.add_fleet(state.workspace, files)
-    return fleet_name, f"Loaded as {fleet_name}: {counted(objects, 'object')} in {counted(len(files), 'file')}."
+    return fleet_name, f"Loaded as {fleet_name}: {counted(len(objects), 'object')} in {counted(len(files), 'file')}."
 
 
 PAGE: Final = Page(

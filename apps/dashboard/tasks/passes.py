@@ -42,6 +42,6 @@ def find(fleet: Fleet, view: views.View, span: Span, report: Report | None = Non
     return Seen(found, causes.find_causes(found))
 
 
-def count_objects(data: bytes, file_name: str, report: Report | None = None) -> int:
-    """Return how many objects are in the bytes of one file that was handed in. Raises ElementsError."""
-    return parse_elements(data, file_name).object_count
+def object_ids(data: bytes, file_name: str, report: Report | None = None) -> frozenset[str]:
+    """Return which objects are in the bytes of one file that was handed in. Raises ElementsError."""
+    return frozenset(map(str, parse_elements(data, file_name).satellite_ids))

@@ -202,7 +202,7 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
     table = done.sweep.table
     some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
     told = "The file has the latitudes without any service as well."
-    return done.sweep, Shown(figure, caption, Table(table, LATITUDE_COLUMNS, shown=some, told=told))
+    return done.sweep, Shown(figure, caption, Table(table, LATITUDE_COLUMNS, shown=some, told=told, of_site=False))
 
 
 def _world(question: PageRequest, span: Span, grid: sites_work.Grid, theme: Theme) -> Shown:
@@ -214,6 +214,7 @@ def _world(question: PageRequest, span: Span, grid: sites_work.Grid, theme: Them
         BAND_COLUMNS,
         shown=done.bands.table,
         told=f"Each of the {len(done.table):,} points is in the file.",
+        of_site=False,
     )
     day = question.clock(span).day(span.middle)
     caption = sites_words.world_caption(done.bands, done.summary, grid.words, day, grid.latitude_deg / 2.0)
