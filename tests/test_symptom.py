@@ -15,6 +15,7 @@ import pytest
 
 from passim import Horizon, Site, Span, walker
 from passim.answers import scenario
+from passim.answers.symptom import match
 from passim.answers.symptom.discriminate import longest_stretch, observations, rate_words, traits_of, when_words
 from passim.answers.symptom.match import (
     ELSEWHERE,
@@ -290,6 +291,25 @@ def test_the_rate_of_an_hour_is_its_freezes_over_its_length() -> None:
     # Half of the first hour comes again the day after, without a freeze.
     longer = rate_by_hour(freezes, Span.starting(EPOCH, 24.5), "UTC")
     assert longer[0] == pytest.approx(2.0 / 1.5)
+
+
+def test_settings_point_the_same_way_up_to_the_bound_itself() -> None:
+    """Bearings of the grid lie on whole steps of 22.5 deg, so that the bound is met exactly, over north too."""
+    apart = match._SAME_DIRECTION_DEG
+    for first in (90.0, 350.0):
+        for further, same in ((0.0, True), (apart, True), (apart + 0.5, False)):
+            bearings = first, (first + further) % 360.0
+            gateways = [Setting(gateway=GatewayPlace(600.0, bearing)) for bearing in bearings]
+            cones = [Setting(cone=Cone(bearing, 20.0, 50.0)) for bearing in bearings]
+            assert match._same_sort(*gateways) == match._same_sort(*cones) == same
+            assert not match._same_sort(gateways[0], cones[0])
+
+
+def test_the_longest_run_of_hours_begins_after_the_hour_that_breaks_it() -> None:
+    for hours, wanted in (
+        ((1, 3, 4, 5, 6), (3, 4)), ((3,), (3, 1)), ((22, 23, 0, 1, 12), (22, 4)), ((2, 3, 8, 9), (2, 2)), ((), None),
+    ):  # fmt: skip
+        assert longest_stretch(np.isin(np.arange(24), hours)) == wanted
 
 
 # --- order, honesty, sameness ---------------------------------------------------------------------------------------
