@@ -207,7 +207,7 @@ def test_given_calls_are_checked_and_changes_told(folder: Path, tmp_path: Path) 
     options = ["--days", "1", "--check", str(lessons)]
     first = done(folder, "calls", *options).stdout.splitlines()
     assert first[0].startswith("2 calls of lessons.ics: 1 with a good start; the worst, Geometry at 09:00 on Wed 25 ")
-    assert "; from " in first[0]
+    assert "; a start at " in first[0]
     row = next(line for line in first if "Geometry" in line and "09:45" in line)
     assert " for " in row
     assert "none" in next(line for line in first if "Choir" in line and "15:00" in line)
