@@ -1,20 +1,22 @@
 """The dashboard: a Dash application over passim, served on this machine alone unless told otherwise.
 
-address     what is chosen, as the query of the page's address
-state        the workspace, the clock, and what has been computed, kept by key within a bound of bytes
-jobs        worker processes for what takes longer than a breath, with progress and cancel
-work        what those processes run; sky_day, for the Sky page
-planning    the same for now and growth
-call_work   the same for calls and their calendars
-sites_work  the same for places, latitudes and the world
-security    who may ask: hosts, origins, passwords; what a page may load
-parts       the pieces that pages are made of: sentence, picture, table, help
-answering   from an address and a page to what the page shows
-shell       navigation, choices and the place of the page
-factory     the application, put together
-connections the server's bounds: deadlines, and how many connections one address has
-serving     the server, the browser, the address on the local network
-pages/      one file a page
+address       what is chosen, as the query of the page's address
+state         the workspace, the clock, and what has been computed, kept by key within a bound of bytes
+pool          worker processes for what takes longer than a breath, with progress and cancel
+tasks/        what those processes run, one file a subject
+page_model    what a page is and answers, as plain records
+controls      what there is to choose from
+notes         what every page says of ages, assumptions and zones; no single times where elements are too old
+parts         the pieces that pages are made of: sentence, picture, table, help
+shell         navigation, choices and the place of the page
+handed_in     uploads that a worker reads first
+answer_cache  whole answers kept ready: the same question of the same minute is answered once
+faults        what is said where a request raises
+security      who may ask: hosts, origins, passwords; what a page may load
+factory       the application, put together
+connections   the server's bounds: deadlines, connections of an address, whose turn it is for a thread
+serving       the server, the browser, the address on the local network
+pages/        one file or folder a page
 
 All arithmetic stays in passim; pages ask the state and call pure functions of `passim_apps.figures`.
 
