@@ -99,7 +99,7 @@ def test_hours_and_days_come_from_the_address_or_the_site(
     ("query", "words"),
     [
         ("?from=9h", "hours for calls, from"),
-        ("?from=20:00", "hours for calls; got '20:00 to 18:00'"),
+        ("?from=18:00", "hours for calls; got '18:00 to 18:00'"),
         ("?weekdays=feast", "days for calls"),
         ("?ahead=99", "days ahead"),
         ("?minutes=0", "length of the call"),
@@ -137,7 +137,7 @@ def test_days_without_a_start_left_are_told_in_a_sentence(tmp_path: Path, at: da
 
 
 def test_the_button_follows_the_answer(state: DashboardState) -> None:
-    (_, why) = calls.calendar_button(state, "?from=20:00")
+    (_, why) = calls.calendar_button(state, "?from=18:00")
     assert why.children == " no answer to this choice"
     (alive,) = calls.calendar_button(state, "?ahead=1")
     assert alive.href == "/ics/calls.ics?ahead=1"
