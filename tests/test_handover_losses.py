@@ -55,6 +55,19 @@ def test_gaps_are_the_freezes_of_the_terminal(fleet: Fleet, policy: str) -> None
         assert len(sky.start) < len(gaps.start)
 
 
+def test_what_lifting_a_limit_regains_is_the_difference_of_two_answers(fleet: Fleet) -> None:
+    """A roof line that costs minutes may not be called innocent because a wait for the clock ends in its gaps."""
+    roof = replace(PLACE, horizon=Horizon.from_points([(20, 25), (40, 45), (140, 45), (160, 25)]))
+    view = View(roof, (GATEWAY,), lowest_elevation_deg=25.0, service=SLOW)
+    causes = find_causes(seen(fleet, view))
+    table = causes.seconds_by_cause().set_index("limit")["given_back_s"]
+    out_s = float(causes.gap_us.sum()) / 1e6
+    for name in ("horizon", "gateway", "handover"):
+        lifted = Coverage.from_visibility(seen(fleet, view.without(name))).gap_intervals
+        assert table[name] == pytest.approx(out_s - float((lifted.end - lifted.start).sum()) / 1e6, abs=0.01)
+    assert table["horizon"] > 60.0
+
+
 def test_a_terminal_that_loses_nothing_has_no_handovers_to_lift(fleet: Fleet) -> None:
     view = View(PLACE, (GATEWAY,), service=Service("highest"))
     found = seen(fleet, view)

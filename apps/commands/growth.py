@@ -178,7 +178,7 @@ def _answer_orders(
     from ..command_line.output import Answer, progress, write
     from ..command_line.query import find
     from ..text.growth import DRAWS, goal_sentence, growth_columns, growth_sentence
-    from ..text.service import handovers_on_top_note
+    from ..text.service import before_handovers, handovers_on_top_note
 
     found = find(fleet_choice, site_choice, span_choice)
     windows, hours_words = _windows(keeps, site_choice, found.site.timezone, found.span)
@@ -227,7 +227,7 @@ def _answer_orders(
     write(
         Answer(
             "growth",
-            found.headed(sentence),
+            found.headed(before_handovers(sentence, found.visibility.view)),
             shown,
             growth_columns(list(table.columns)),
             (*handovers_on_top_note(found.visibility), *notes, found.service_note, *found.notes),
@@ -257,7 +257,7 @@ def _answer_plan(
     from ..command_line.output import Answer, progress, write
     from ..command_line.query import CAUTION, check_age, headed, search_notes, site_facts
     from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_notes
-    from ..text.service import without_handovers_note
+    from ..text.service import before_handovers, without_handovers_note
     from ..text.units import duration, instant
 
     view, view_notes = site_choice.view()
@@ -309,7 +309,11 @@ def _answer_plan(
     write(
         Answer(
             "growth",
-            headed(ahead_sentence(ahead, goal, told, length), ahead.visibility.report, span),
+            headed(
+                before_handovers(ahead_sentence(ahead, goal, told, length), ahead.visibility.view),
+                ahead.visibility.report,
+                span,
+            ),
             ahead.table,
             AHEAD_COLUMNS,
             notes,

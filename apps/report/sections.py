@@ -29,7 +29,7 @@ from ..text.elements import STATUS_COLUMNS
 from ..text.gaps import day_columns, days_caption, gap_sentence, hour_columns
 from ..text.growth import goal_sentence, growth_columns, growth_sentence
 from ..text.notes import beside, left_out
-from ..text.service import handovers_on_top_note
+from ..text.service import before_handovers, handovers_on_top_note
 from ..text.units import LocalClock, counted, duration
 from .parts import Picture, Section, Table, table_of
 
@@ -273,7 +273,7 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
     main = lines[0]
     told = growth_goals.told(report.goal, main.curves.values, main.curves.counted_s)
     sentences = [
-        growth_sentence(main.order, main.table, found.length),
+        before_handovers(growth_sentence(main.order, main.table, found.length), found.visibility.view),
         goal_sentence(main.order, main.goal, told),
         *left_out(handovers_on_top_note(report.visibility)),
         *report.no_growth,

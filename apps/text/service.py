@@ -45,6 +45,13 @@ def without_handovers_note(view: views.View) -> tuple[Note, ...]:
     return (Note("Time lost at handovers is left out here.", "left out"),) if view.service.loses_time else ()
 
 
+def before_handovers(sentence: str, view: views.View) -> str:
+    """Return the sentence of an answer that leaves handovers out, which it then says first."""
+    if not view.service.loses_time:
+        return sentence
+    return f"Before what handovers cost: {sentence[0].lower()}{sentence[1:]}"
+
+
 def handovers_on_top_note(seen: visibility.Visibility) -> tuple[Note, ...]:
     """Return the same, with what handovers cost with all the satellites there are; none where they lose no time."""
     from passim import Coverage

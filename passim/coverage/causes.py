@@ -6,8 +6,9 @@ and one that either would close counts under both. So the seconds of several lim
 
 Where a terminal loses time at handovers, "handover" stands among the limits: it stops every satellite while one is
 allowed and yet none serves. A gap of the sky that ends in a wait is then closed by its limit with handover, and one in
-which a satellite is allowed throughout by handover alone. With another limit lifted the handovers are taken to stay
-where they are: a fleet of more satellites would move them, and which freeze they then hit is chance.
+which a satellite is allowed throughout by handover alone. What closes a gap is asked with the handovers where they are,
+since with others to choose from they would only move to other moments. What lifting a limit regains over the span is
+asked with the handovers followed anew, so that it is the difference between two answers and not a part of one.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from numpy.typing import NDArray
 from passim.coverage.blocked import BlockedIntervals, bit_count, blocked_within, names_of
 from passim.coverage.steps import Coverage
 from passim.intervals import Intervals, IntervalSet
+from passim.sky.service import HANDOVER
 from passim.sky.visibility import Visibility
 
 Whole = NDArray[np.int64]
@@ -48,6 +50,8 @@ class Causes:
     single_us     shape (limits, gaps): microseconds of each gap in which a satellite could serve with that limit lifted
     pairs         pairs of limits that close a gap that no single one does, each with the gaps, shape (gaps,)
     all_lifted_us shape (gaps,): the same with every limit lifted, the floor alone left
+    regained_us   shape (limits,): microseconds out less those out with that limit lifted and the handovers followed
+                  anew, negative where they move for the worse; without such losses the sum of ``single_us``
     """
 
     visibility: Visibility
@@ -56,6 +60,7 @@ class Causes:
     single_us: Whole
     pairs: dict[tuple[str, str], Truths]
     all_lifted_us: Whole
+    regained_us: Whole
 
     @property
     def limits(self) -> tuple[str, ...]:
@@ -111,13 +116,13 @@ class Causes:
         """Return one row a limit: what lifting it alone, all others kept, would give back.
 
         Columns: limit; description; gaps_closed (whole gaps gone); gaps_shortened (gaps of which a part comes back, or
-        a hole in the middle); given_back_s over the span; given_back_s_per_day, the same for 24 h; gap_share, of all
-        the seconds in gaps, 0 to 1.
+        a hole in the middle); given_back_s over the span, from ``regained_us``; given_back_s_per_day, the same
+        for 24 h; gap_share, of all the seconds in gaps, at most 1.
 
         There is no row of totals, because there is no total: see `NEVER_ADD_UP`.
         """
         out_us = int(self.gap_us.sum())
-        given_us = self.single_us.sum(axis=1)
+        given_us = self.regained_us
         days = self.visibility.span.duration_s / 86400.0
         described = self.visibility.view.descriptions
         return pd.DataFrame(
@@ -223,7 +228,14 @@ def find_causes(visibility: Visibility, within: IntervalSet | None = None) -> Ca
             closed = left & (_open_us(stopped, 1 << a | 1 << b, gaps) == gap_us)
             if closed.any():
                 pairs[names[a], names[b]] = closed
-    return Causes(visibility, coverage, stopped, single_us, pairs, _open_us(stopped, (1 << len(names)) - 1, gaps))
+    regained_us = single_us.sum(axis=1)
+    if HANDOVER in names:
+        for number, name in enumerate(names):
+            lifted = Coverage.from_intervals(*visibility.served((name,)), visibility.span)
+            still = (lifted if within is None else lifted.within(within)).gap_intervals
+            regained_us[number] = int(gap_us.sum()) - int((still.end - still.start).sum())
+    all_lifted_us = _open_us(stopped, (1 << len(names)) - 1, gaps)
+    return Causes(visibility, coverage, stopped, single_us, pairs, all_lifted_us, regained_us)
 
 
 def seconds_by_cause(visibility: Visibility) -> pd.DataFrame:

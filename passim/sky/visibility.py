@@ -21,7 +21,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
-from passim.intervals import GroupedIntervals, complement, intersection_by_lane, restrict, union_by_lane
+from passim.intervals import (
+    GroupedIntervals,
+    complement,
+    difference,
+    intersection_by_lane,
+    restrict,
+    union,
+    union_by_lane,
+)
+from passim.intervals import Intervals as Stretches
 from passim.orbits.frames import earth_angle_rad, earth_fixed, julian_date
 from passim.orbits.propagation import Propagator
 from passim.sky.doubts import warn_of_stale
@@ -82,6 +91,18 @@ class Visibility:
         """
         lifted = (*without, HANDOVER) if HANDOVER in self.view.names else without
         return self.joint(lifted)
+
+    def served(self, without: Collection[str] = ()) -> Stretches:
+        """Return when there is service with some limits lifted, sorted and apart, microseconds since 1970 UTC.
+
+        What the terminal loses at handovers is followed anew: with others to choose from it loses other satellites, at
+        other moments. Raises InputError for an unknown name.
+        """
+        candidates = self.candidates(without)
+        if HANDOVER in without or not self.view.service.loses_time:
+            return union((candidates.start, candidates.end))
+        lost = lost_at_handovers(candidates, self.span, self.view.service, self.look, self.in_use)
+        return difference((candidates.start, candidates.end), lost)
 
     def look(self, satellite: Index, time_us: NDArray[np.int64]) -> LookAngles:
         """Return where satellites (indices in ``fleet``) stand at times, each of shape (n,), from SGP4 itself."""

@@ -35,7 +35,7 @@ from ...text.growth import (
     plan_sentence,
 )
 from ...text.notes import Note, left_out, weighed
-from ...text.service import handovers_on_top_note
+from ...text.service import before_handovers, handovers_on_top_note
 from ...text.units import counted, duration, share
 from ..address import changed, query_of, read_query
 from ..handed_in import HandedIn, Waiting, reading, waiting_place
@@ -141,7 +141,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         *notes_of(question, seen, span),
     ]
     return Answer(
-        waits or goal_sentence(order, found[0], told),
+        before_handovers(waits or goal_sentence(order, found[0], told), seen.visibility.view),
         {
             CURVE.name: Shown(drawn, _caption(tables[0], names), _curve_table(tables, names)),
             NEEDED.name: Shown(None, _needed_caption(goal), _needed_table(found, names)),
@@ -149,7 +149,10 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         },
         notes,
         " ".join(
-            [plan.brings or growth_sentence(order, tables[0], asked), *left_out(handovers_on_top_note(seen.visibility))]
+            [
+                before_handovers(plan.brings or growth_sentence(order, tables[0], asked), seen.visibility.view),
+                *left_out(handovers_on_top_note(seen.visibility)),
+            ]
         ),
     )
 

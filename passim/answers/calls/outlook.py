@@ -155,7 +155,7 @@ def _costliest(forecast: ServiceForecast, start_us: Index, minutes: int) -> tupl
         return "", 0.0, 0.0
     calls = intervals.union((start_us, start_us + minutes * 60_000_000))
     causes = find_causes(forecast.seen, calls)
-    out_us, given_us = int(causes.gap_us.sum()), causes.single_us.sum(axis=1)
+    out_us, given_us = int(causes.gap_us.sum()), causes.regained_us
     if not out_us or not given_us.max(initial=0):
         return "", 0.0, out_us / 1e6
     worst = int(given_us.argmax())
