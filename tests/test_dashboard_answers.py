@@ -152,3 +152,11 @@ def test_what_a_browser_has_it_need_not_load_again(state: DashboardState) -> Non
     again = ask(client, "/assets/passim.js", If_None_Match=plain.headers["ETag"])
     assert (again.status_code, again.data) == (304, b"")
     assert ask(client, "/csv/asked/list.csv").headers["Cache-Control"] == "no-store"
+
+
+def test_every_table_of_clock_is_drawn_from_what_it_is_given(state: DashboardState) -> None:
+    """The columns of a table and the rows of the page meet only when the page is filled."""
+    client = make_app(state, hosts=[HOST]).server.test_client()
+    tables = filled(client, HOST, "/clock", "?days=1")["tables"]["data"]
+    assert set(tables) == {"days", "day", "gaps"}
+    assert all(len(table["rows"]) > 0 for table in tables.values())

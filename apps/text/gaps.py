@@ -9,7 +9,6 @@ from ..command_line.query import QueryResult
 from .columns import (
     COUNT,
     DURATION,
-    DURATION_OR_NONE,
     Column,
     Format,
     blank_at_zero,
@@ -46,9 +45,8 @@ def day_columns(clock: LocalClock) -> list[Column]:
     return [
         Column("day_local", "Day", of_row(day)),
         Column("gap_s", "Without service", DURATION),
-        Column("out_fraction", "Share", of_row(lambda row: share(1.0 - row.covered_fraction), numeric=True)),
+        Column("out_fraction", "Share", of_row(lambda row: share(row.gap_s / row.span_s), numeric=True)),
         Column("gap_count", "Gaps", COUNT),
-        Column("longest_gap_s", "Longest", DURATION_OR_NONE),
     ]
 
 
