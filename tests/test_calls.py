@@ -287,7 +287,8 @@ def test_too_old_elements_are_refused_unless_told() -> None:
 
 
 def test_a_forecast_needs_its_margin(marram: ServiceForecast) -> None:
-    assert marram.searched.end - marram.span.end == MARGIN
+    assert marram.searched.end - marram.span.end >= MARGIN
+    assert marram.span.start - marram.searched.start >= MARGIN
     seen = find_visibility(scenario.plover(DAY), VIEW, Span.starting(DAY, 2))
     with pytest.raises(InputError, match="span of the calls"):
         ServiceForecast.of(seen, Span.starting(DAY, 3))

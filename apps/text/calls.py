@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, number, of_row, picked, with_offset
+from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, of_row, picked, with_offset
 from .notes import Note, background
 from .units import TOTALS_ONLY, LocalClock, counted, duration, share
 
@@ -31,8 +31,20 @@ def pauses(number: float) -> str:
     """Return an expected number of pauses: "no pause", "0.7 pauses", "1 pause"."""
     if number < 0.05:
         return "no pause"
-    text = f"{number:.1f}".removesuffix(".0")
+    text = pause_number(number).removesuffix(".0")
     return f"{text} pause" if text == "1" else f"{text} pauses"
+
+
+def pause_number(number: float) -> str:
+    """Return an expected number of pauses, never rounded up to the bound of a good start: "0.4", "0.49", "under 0.5"."""
+    from passim.answers.calls import outlook as call_outlook
+
+    bound = call_outlook.MOST_PAUSES
+    for decimals in (1, 2):
+        text = f"{number:,.{decimals}f}"
+        if number >= bound or float(text) < bound:
+            return text
+    return f"under {bound:g}"
 
 
 def meets(expected_pauses: float, frozen_s: float) -> str:
@@ -192,7 +204,8 @@ def plan_columns_of(clock_of: Callable[[Any], LocalClock]) -> list[Column]:
     ]
 
 
-_PAUSES = Column("expected_pauses", "Pauses", number(1))
+_PAUSE_NUMBER = Format(pause_number)
+_PAUSES = Column("expected_pauses", "Pauses", _PAUSE_NUMBER)
 _FROZEN = Column("expected_frozen_s", "Frozen", DURATION)
 _DROPPED = Column("chance_of_end", "Call dropped", SHARE)
 _EXPECTED = (_PAUSES, _FROZEN, Column("worst_p90_s", "Worst freeze (9 calls in 10)", DURATION, 2), _DROPPED)
@@ -207,8 +220,8 @@ HOUR_COLUMNS: Final = (
 GAIN_COLUMNS: Final = (
     Column("starts_in", "Starts", TEXT),
     Column("starts", "Number", COUNT),
-    Column("best_pauses", "Pauses, best", number(1)),
-    Column("random_pauses", "Random", number(1)),
+    Column("best_pauses", "Pauses, best", _PAUSE_NUMBER),
+    Column("random_pauses", "Random", _PAUSE_NUMBER),
     Column("best_frozen_s", "Frozen, best", DURATION),
     Column("random_frozen_s", "Random", DURATION),
     Column("random_frozen", "8 of 10", of_row(lambda row: _eight_of_ten(row), numeric=True)),

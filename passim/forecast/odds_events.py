@@ -8,7 +8,7 @@ A terminal that loses time at handovers is served in each run by its own policy:
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,13 +24,17 @@ from passim.forecast.windows import GapsOfRuns, WindowOdds
 from passim.intervals import GroupedSet, Intervals
 from passim.sky.handover_policy import Look
 from passim.sky.service import InUse, Service
-from passim.spans import Span
+from passim.spans import Span, moment
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 # Drawn intervals held at a time: some tens of megabytes.
 _INTERVALS_A_BLOCK: Final = 1_000_000
+# What a terminal keeps is forgotten within some passes: served anew in blocks of fixed time, each after so long of
+# warming up, a moment has the same futures in every span (lengths: this project's own, no source).
+_BLOCK_US: Final = 7_200_000_000
+_WARM_UP_US: Final = 600_000_000
 # More runs than this tell nothing more: the error of a chance is below 0.002 by then.
 _MOST_RUNS: Final = 100_000
 
@@ -139,14 +143,17 @@ def simulate(
     searched: Span | None = None,
     service: Service | None = None,
     look: Look | None = None,
-    in_use: InUse | None = None,
+    in_use_at: Callable[[int], InUse | None] | None = None,
 ) -> Simulation:
     """Return the gaps of `runs` drawn futures of `span`.
 
     `joint`, `epochs_us` and `searched` are as for `passim.forecast.odds.odds_of_no_service`, and so is the law of
     errors. Where `service` loses time at handovers, that counts as gaps; `look`, such as `Visibility.look`, says who is
-    highest, and `in_use` what the terminal is predicted to do at the start, from which every future goes on. The same
-    `seed` gives the same futures. Nothing is left out: only stretches that stay covered in every run drawn are passed
+    highest. What a terminal keeps hangs on what it kept before: `in_use_at` says what it is predicted to do at a moment,
+    microseconds since 1970 UTC. Every block of `blocks_of` is then served for itself, from what is predicted some
+    minutes before it, so that a moment has the same futures whatever span is asked about; unless given, a choice is made
+    at the start of the span. The same `seed` gives the same futures: a satellite's draw hangs on its place among
+    `epochs_us`, never on the span. Nothing is left out: only stretches that stay covered in every run drawn are passed
     over. Raises InputError for arrays that do not fit together or a number of runs that is not from 1 to 100,000.
     """
     if isinstance(runs, bool) or not isinstance(runs, (int, np.integer)) or not 1 <= runs <= _MOST_RUNS:
@@ -161,9 +168,13 @@ def simulate(
     law = scatter(joint, epochs_us, span, model or TimingModel(), searched)
     length_us = float(span.end_us - span.start_us)
     found = []
-    for first, draws in _drawn(law, int(runs), int(seed), side_by_side=loses_time):
+    for first, draws in _drawn(law, np.asarray(epochs_us).size, int(runs), int(seed), side_by_side=loses_time):
         if service is not None and look is not None and loses_time:
-            run, start_us, end_us = _served(law, draws, span, searched or span, service, look, in_use)
+            around = searched or span
+            if in_use_at is None:
+                run, start_us, end_us = _served(law, draws, span, around, service, look, None)
+            else:
+                run, start_us, end_us = _served_by_blocks(law, draws, span, around, service, look, in_use_at)
         else:
             run, start_us, end_us = _gaps_of_runs(law, draws, length_us)
         found.append((run + first, start_us + span.start_us, end_us + span.start_us))
@@ -183,6 +194,12 @@ class _Draws:
     own: Floats
     manoeuvred: Floats | None
     shared: Floats
+
+    def of_rows(self, rows: Index) -> _Draws:
+        """Return the draws for the intervals `rows` alone, which count from 0 then."""
+        lanes, satellite = np.unique(self.satellite[rows], return_inverse=True)
+        manoeuvred = None if self.manoeuvred is None else self.manoeuvred[:, lanes]
+        return _Draws(satellite, self.own[:, lanes], manoeuvred, self.shared)
 
     def shifts_us(self, law: Scatter, rows: Index) -> Floats:
         """Return the shift of the intervals `rows` in each run, microseconds, shape (runs, rows)."""
@@ -220,26 +237,71 @@ class _Draws:
         return low + self.shared.min() * law.shared_us, high + self.shared.max() * law.shared_us
 
 
-def _drawn(law: Scatter, runs: int, seed: int, *, side_by_side: bool = False) -> Iterator[tuple[int, _Draws]]:
+def blocks_of(span: Span) -> list[tuple[int, int]]:
+    """Return start and end, microseconds since 1970 UTC, of the blocks of fixed time that `span` reaches into."""
+    return [
+        (k * _BLOCK_US, (k + 1) * _BLOCK_US) for k in range(span.start_us // _BLOCK_US, -(-span.end_us // _BLOCK_US))
+    ]
+
+
+def _drawn(
+    law: Scatter, satellites: int, runs: int, seed: int, *, side_by_side: bool = False
+) -> Iterator[tuple[int, _Draws]]:
     """Yield the draws of all runs, block by block, each with its first run; they do not depend on the blocks' size.
 
-    Runs that are served side by side need no room for every interval, only for every satellite.
+    All `satellites` are drawn for, whether they occur or not, so that each has the same draw in every span. Runs that
+    are served side by side need no room for every interval, only for every satellite.
     """
     own, uniform, shared = map(np.random.default_rng, np.random.SeedSequence(seed).spawn(3))
     lanes, satellite = np.unique(law.lane, return_inverse=True)
     any_tail = bool(np.any(law.tail_us > law.sigma_us))
-    a_block = max(1, _INTERVALS_A_BLOCK // max(1, lanes.size if side_by_side else law.lane.size))
+    a_block = max(1, _INTERVALS_A_BLOCK // max(1, satellites, 0 if side_by_side else law.lane.size))
     for first in range(0, runs, a_block):
-        shape = (min(a_block, runs - first), lanes.size)
+        shape = (min(a_block, runs - first), satellites)
         yield (
             first,
             _Draws(
                 satellite,
-                own.standard_normal(shape),
-                uniform.random(shape) if any_tail else None,
+                own.standard_normal(shape)[:, lanes],
+                uniform.random(shape)[:, lanes] if any_tail else None,
                 shared.standard_normal(shape[0]),
             ),
         )
+
+
+def _served_by_blocks(
+    law: Scatter,
+    draws: _Draws,
+    span: Span,
+    searched: Span,
+    service: Service,
+    look: Look,
+    in_use_at: Callable[[int], InUse | None],
+) -> tuple[Index, Index, Index]:
+    """Return the same as `_served`, each block served for itself after a time of warming up, microseconds of the span.
+
+    Freezes that meet at the edge of a block are one.
+    """
+    low_us, high_us = draws.range_us(law)
+    first_us, last_us = law.start_us + low_us, law.end_us + high_us
+    found = []
+    for begin_us, end_us in blocks_of(span):
+        chain = Span(moment(max(begin_us - _WARM_UP_US, searched.start_us)), moment(min(end_us, span.end_us)))
+        ahead_us = chain.start_us - span.start_us
+        near = np.flatnonzero((last_us > ahead_us) & (first_us < chain.end_us - span.start_us))
+        part = law.rows(near)
+        part = part._replace(start_us=part.start_us - ahead_us, end_us=part.end_us - ahead_us)
+        run, start, end = _served(part, draws.of_rows(near), chain, searched, service, look, in_use_at(chain.start_us))
+        start = np.maximum(start + ahead_us, max(begin_us, span.start_us) - span.start_us)
+        end = end + ahead_us
+        real = end > start
+        found.append((run[real], start[real], end[real]))
+    run, start, end = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    order = np.lexsort((start, run))
+    run, start, end = run[order], start[order], end[order]
+    goes_on = (run[1:] == run[:-1]) & (start[1:] == end[:-1])
+    opens, closes = np.append(True, ~goes_on)[: run.size], np.append(~goes_on, True)[: run.size]
+    return run[opens], start[opens], end[closes]
 
 
 def _served(

@@ -106,7 +106,8 @@ def check_calls(
     """
     span, hours = forecast.span, hours or AllowedHours()
     checked, left_out = [], []
-    # Starts are judged by two sets of futures, so that luck in one finds no better start.
+    # Starts are compared by two sets of futures, so that luck in one finds no better start; whether one is good is told
+    # by the first alone, as everywhere.
     futures = (forecast.futures(kind, runs=runs, seed=seed), forecast.futures(kind, runs=runs, seed=seed + 1))
     gaps = forecast.gaps_us(kind.buffer_s)
     # What awaits each start of calls of one length, whoever else is busy: appointments are often of the same length.
@@ -174,8 +175,8 @@ def _nearest_better(
     # which the call holds is worth that too.
     day = pd.DatetimeIndex(judged[0]["start"]).tz_convert(zone(timezone)).date
     same_day = np.asarray(day == event.start.astimezone(zone(timezone)).date())
-    calm = good & same_day & np.logical_and.reduce([good_starts(table) for table in judged])
-    holds = good & np.logical_and.reduce([(t["chance_of_end"] <= MOST_CHANCE_OF_END).to_numpy() for t in judged])
+    calm = good & same_day & good_starts(judged[0])
+    holds = good & (judged[0]["chance_of_end"] <= MOST_CHANCE_OF_END).to_numpy()
     for wanted in (calm[nearest], holds[nearest], good[nearest]):
         if wanted.any():
             found_row: pd.Series = judged[0].iloc[nearest[int(wanted.argmax())]]

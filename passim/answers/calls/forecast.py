@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
@@ -13,7 +14,7 @@ from passim.answers.calls.kinds import CallKind
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.forecast.odds import Odds, odds_of_no_service
-from passim.forecast.odds_events import Simulation, simulate
+from passim.forecast.odds_events import Simulation, blocks_of, simulate
 from passim.forecast.timing import Freshness, TimingModel, band_for, band_of
 from passim.intervals import GroupedIntervals, complement, intersection, union
 from passim.sky.handover_policy import Look
@@ -26,13 +27,21 @@ Index = NDArray[np.int64]
 # Satellites are sought this far beyond the span on both sides, so that one that comes late into it is known: more than
 # five times the widest timing error of elements of two weeks (36 s with a manoeuvre).
 MARGIN: Final = timedelta(minutes=5)
+# A block warms up for 10 min, satellites come up to MARGIN late, and a low orbit is in view for up to 15 min at a time.
+_BEFORE_BLOCKS: Final = timedelta(minutes=30)
+_AFTER_BLOCKS: Final = timedelta(minutes=20)
 RUNS: Final = 200
 _HOUR_US: Final = 3_600_000_000
 
 
 def searched_span(span: Span) -> Span:
-    """Return the span in which to search for satellites that a forecast of `span` needs."""
-    return Span(span.start - MARGIN, span.end + MARGIN)
+    """Return the span in which to search for satellites that a forecast of `span` needs.
+
+    It holds the whole blocks in which futures are drawn, so that one start, length and moment has one estimate whatever
+    span is asked about; and it begins and ends well beyond what these look at, so that no pass there is cut.
+    """
+    blocks = blocks_of(Span(span.start - MARGIN, span.end))
+    return Span(moment(blocks[0][0]) - _BEFORE_BLOCKS, moment(blocks[-1][1]) + _AFTER_BLOCKS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +159,7 @@ class ServiceForecast:
             searched=self.searched,
             service=self.service,
             look=self.look,
-            in_use=self._in_use_at(span.start_us),
+            in_use_at=self._in_use_at(),
         )
 
     @property
@@ -158,13 +167,13 @@ class ServiceForecast:
         """What the terminal is doing when the search starts."""
         return None if self.seen is None else self.seen.in_use
 
-    def _in_use_at(self, moment_us: int) -> InUse | None:
-        """Return what it is doing at a moment by prediction; None where it loses no time, whatever it does."""
+    def _in_use_at(self) -> Callable[[int], InUse | None] | None:
+        """Return what tells what it is doing at a moment by prediction; None where it loses no time, whatever it does."""
         if self.look is None or not self.service.loses_time:
             return None
         rows = rows_within(self.joint, self.searched)
         stints = stints_within(rows, self.searched, self.service, self.look, self._in_use)
-        return in_use_at(rows, stints, self.searched, moment_us, self._in_use)
+        return lambda moment_us: in_use_at(rows, stints, self.searched, moment_us, self._in_use)
 
     def _wider(self, buffer_s: float) -> Span:
         """Return the span to look at: with a buffer, how long ago a gap began at the start of the span matters too."""

@@ -174,8 +174,8 @@ def plan_calls(
     found = starts(forecast.span, minutes, hours, timezone, taken)
     first, last = forecast.freshness_at(found.allowed_us[[0, -1]])
 
-    # One set of futures to choose by, another to tell by.
-    choose_by, tell_by = (forecast.futures(kind, runs=runs, seed=number) for number in (seed, seed + 1))
+    # One set of futures to tell by, the one that every answer about calls tells by, and another to choose by.
+    tell_by, choose_by = (forecast.futures(kind, runs=runs, seed=number) for number in (seed, seed + 1))
     allowed = windows(forecast, tell_by, kind, found.allowed_us, minutes)
     choosing = windows(forecast, choose_by, kind, found.free_us, minutes)
     with_odds = choosing["band"].isin(_bands_with_odds(choosing, forecast)).to_numpy()
