@@ -482,7 +482,8 @@ def test_every_site_in_one_table_and_a_calendar_each(folder: Path, tmp_path: Pat
     assert (tmp_path / "week-Lantern.ics").exists()
     assert "Lantern: Wrote 2 calls to " in named
     assert named.splitlines()[1].startswith("Skerry: ")
-    assert "wanted a folder that exists, or a name with {site}" in refused(folder, "calls", *options, "--ics", "x.ics")
+    wanted = "wanted a folder, or a new one in a folder that exists, or a name with {site}"
+    assert wanted in refused(folder, "calls", *options, "--ics", "x.ics")
     for more in (["--check", "x.ics"], ["--site", "Skerry"]):
         assert "all-sites" in run(folder, "calls", *options, *more).stderr
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import re
+import shlex
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -176,6 +177,7 @@ class SiteChoice:
                 f"--site {self.site_text}: the name of a site needs a workspace, and there is none here. Give "
                 f"--workspace DIR, or LAT,LON[,HEIGHT_M] such as --site 45.0,-28.0,40."
             )
+        _check_no_spot(workspace, self.site_text)
         seen = workspace.view(self.site_text, self.spot_name)
         notes = [background(f"Site: {seen.site.name}, from {workspace.file}.", "place")]
         words = f"{seen.site.horizon.lowest_deg:g}° above the horizon all round"
@@ -315,7 +317,25 @@ def zone_of_site(site_text: str | None, zone_name: str | None, workspace_dir: st
         Site("the place", latitude_deg, longitude_deg, height_m)  # refuses what is no place
         return time_zone(None, latitude_deg, longitude_deg)[0]
     workspace = found_workspace(workspace_dir)
-    return None if workspace is None or not workspace.site_names else workspace.site(site_text).timezone
+    if workspace is None or not workspace.site_names:
+        return None
+    _check_no_spot(workspace, site_text)
+    return workspace.site(site_text).timezone
+
+
+def _check_no_spot(workspace: Workspace, site_text: str | None) -> None:
+    """Refuse SITE/SPOT, as other options take it, where a site is meant. Raises WorkspaceError."""
+    from passim.errors import WorkspaceError
+
+    if site_text is None or site_text.casefold() in (name.casefold() for name in workspace.site_names):
+        return
+    for site in workspace.site_names:
+        for spot in workspace.spot_names(site):
+            if site_text.casefold() == f"{site}/{spot}".casefold():
+                raise WorkspaceError(
+                    "site", got=site_text, wanted="the name of a site alone",
+                    try_next=shlex.join(["--site", site, "--spot", spot]),
+                )  # fmt: skip
 
 
 def found_workspace(workspace_dir: str | None) -> Workspace | None:

@@ -519,15 +519,25 @@ def _calendar_files(given: str, names: list[str]) -> dict[str, Path]:
     from passim.answers.calls import calendar_out
     from passim.errors import InputError
 
-    if "{site}" not in given and not Path(given).is_dir():
+    folder = Path(given)
+    # A name like that of a calendar is no folder for several.
+    new = not folder.exists() and folder.absolute().parent.is_dir() and folder.suffix.lower() != ".ics"
+    if "{site}" not in given and not (new or folder.is_dir()):
         raise InputError(
-            "--ics with --all-sites", got=given, wanted="a folder that exists, or a name with {site}",
+            "--ics with --all-sites", got=given,
+            wanted="a folder, or a new one in a folder that exists, or a name with {site}",
             try_next="calls-{site}.ics",
         )  # fmt: skip
     pattern = given if "{site}" in given else str(Path(given) / "{site}.ics")
     files = {name: Path(pattern.replace("{site}", re.sub(r"[^\w-]+", "-", name).strip("-"))) for name in names}
     if len(set(files.values())) < len(files):
         raise InputError("--ics with --all-sites", got=given, wanted="names of sites that differ in their letters")
+    if "{site}" not in given and new:
+        try:
+            folder.mkdir()
+        except OSError as error:
+            got = f"{given}: {error.strerror}"
+            raise InputError("--ics with --all-sites", got=got, wanted="a folder that can be made") from None
     for file in files.values():
         calendar_out.check_target(file)
     return files

@@ -77,7 +77,7 @@ def call_days(plan: calls.CallPlan, span: Span, clock: LocalClock, now: datetime
         name=EXPECTED,
         customdata=np.concatenate([_numbers(day) for day in days]),
         hovertemplate="start %{customdata[0]:02d}:%{customdata[1]:02d}: %{customdata[2]:.0f} s frozen, "
-        "%{customdata[3]:.1f} pauses,<br>%{customdata[4]:.1%} chance that the call ends<extra></extra>",
+        "%{customdata[3]:.2f} pauses,<br>%{customdata[4]:.1%} chance that the call ends<extra></extra>",
     )  # fmt: skip
     _suggest(figure, plan, days, clock, theme)
 
@@ -144,7 +144,10 @@ def _height(day: _Day, scale_s: float) -> Floats:
 def _numbers(day: _Day) -> NDArray[np.float32]:
     """Return hour and minute of each start, and what is told of it, of shape (n, 5)."""
     minutes = np.round(60.0 * day.hour)
-    told = day.starts[["expected_frozen_s", "expected_pauses", "chance_of_end"]].to_numpy(dtype=np.float64)
+    told = day.starts[["expected_frozen_s", "expected_pauses", "chance_of_end"]].to_numpy(dtype=np.float64).copy()
+    # Two decimals, and never rounded up to the bound of a good start.
+    bound = call_outlook.MOST_PAUSES
+    told[:, 1] = np.where(told[:, 1] < bound, np.minimum(told[:, 1], bound - 0.01), told[:, 1])
     return np.column_stack([minutes // 60.0, minutes % 60.0, told]).astype(np.float32)
 
 

@@ -36,7 +36,7 @@ def pauses(number: float) -> str:
 
 
 def pause_number(number: float) -> str:
-    """Return an expected number of pauses, never rounded up to the bound of a good start: "0.4", "0.49", "under 0.5"."""
+    """Return an expected number of pauses, never rounded up to the bound of a good start: "0.49", "under 0.5"."""
     from passim.answers.calls import outlook as call_outlook
 
     bound = call_outlook.MOST_PAUSES
@@ -45,6 +45,14 @@ def pause_number(number: float) -> str:
         if number >= bound or float(text) < bound:
             return text
     return f"under {bound:g}"
+
+
+def chance_of_end(chance: float) -> str:
+    """Return the chance that a call is dropped, never rounded down to the bound of a good start: "over 5 %"."""
+    from passim.answers.calls import outlook as call_outlook
+
+    most = call_outlook.MOST_CHANCE_OF_END
+    return f"over {most:.0%}".replace("%", " %") if chance > most and share(chance) == share(most) else share(chance)
 
 
 def meets(expected_pauses: float, frozen_s: float) -> str:
@@ -57,7 +65,9 @@ def meets(expected_pauses: float, frozen_s: float) -> str:
 def outlook(row: Any) -> str:
     """Return what awaits a call: "2.1 pauses and 44 s frozen expected, 3.0 % chance that the call ends"."""
     words = f"{meets(row.expected_pauses, row.expected_frozen_s)} expected"
-    return words + (f", {share(row.chance_of_end)} chance that the call ends" if row.chance_of_end >= 0.01 else "")
+    return words + (
+        f", {chance_of_end(row.chance_of_end)} chance that the call ends" if row.chance_of_end >= 0.01 else ""
+    )
 
 
 def minute(moment: Any, clock: LocalClock, *, day: bool = True) -> str:
@@ -207,7 +217,7 @@ def plan_columns_of(clock_of: Callable[[Any], LocalClock]) -> list[Column]:
 _PAUSE_NUMBER = Format(pause_number)
 _PAUSES = Column("expected_pauses", "Pauses", _PAUSE_NUMBER)
 _FROZEN = Column("expected_frozen_s", "Frozen", DURATION)
-_DROPPED = Column("chance_of_end", "Call dropped", SHARE)
+_DROPPED = Column("chance_of_end", "Call dropped", Format(chance_of_end))
 _EXPECTED = (_PAUSES, _FROZEN, Column("worst_p90_s", "Worst freeze (9 calls in 10)", DURATION, 2), _DROPPED)
 HOUR_COLUMNS: Final = (
     Column("hour", "Hour", Format(lambda hour: f"{hour:02d}:00", numeric=False)),
@@ -415,7 +425,7 @@ def event_text(row: Any, kind: call_kinds.CallKind) -> str:
     longest = "no freeze" if row.worst_p90_s < 0.05 else f"no freeze longer than {duration(row.worst_p90_s)}"
     return (
         f"Expected freezes: {row.expected_freezes:.1f}, of them {pauses(row.expected_pauses)}; "
-        f"{duration(row.expected_frozen_s)} frozen; chance that the call ends: {share(row.chance_of_end)}; "
+        f"{duration(row.expected_frozen_s)} frozen; chance that the call ends: {chance_of_end(row.chance_of_end)}; "
         f"9 of 10 such calls meet {longest}.\n{kind.describe()}\n"
         "Planning help from orbital elements and a simplified terminal, not a promise of service."
     )

@@ -149,10 +149,10 @@ def simulate(
 
     `joint`, `epochs_us` and `searched` are as for `passim.forecast.odds.odds_of_no_service`, and so is the law of
     errors. Where `service` loses time at handovers, that counts as gaps; `look`, such as `Visibility.look`, says who is
-    highest. What a terminal keeps hangs on what it kept before: `in_use_at` says what it is predicted to do at a moment,
+    highest. What a terminal keeps hangs on what it kept before: `in_use_at` says what it is predicted to do at a time,
     microseconds since 1970 UTC. Every block of `blocks_of` is then served for itself, from what is predicted some
-    minutes before it, so that a moment has the same futures whatever span is asked about; unless given, a choice is made
-    at the start of the span. The same `seed` gives the same futures: a satellite's draw hangs on its place among
+    minutes before it, so that a moment has the same futures whatever span is asked about; unless given, a choice is
+    made at the start of the span. The same `seed` gives the same futures: a satellite's draw hangs on its place among
     `epochs_us`, never on the span. Nothing is left out: only stretches that stay covered in every run drawn are passed
     over. Raises InputError for arrays that do not fit together or a number of runs that is not from 1 to 100,000.
     """

@@ -168,7 +168,7 @@ class ServiceForecast:
         return None if self.seen is None else self.seen.in_use
 
     def _in_use_at(self) -> Callable[[int], InUse | None] | None:
-        """Return what tells what it is doing at a moment by prediction; None where it loses no time, whatever it does."""
+        """Return what tells what it is predicted to do at a moment; None where it loses no time, whatever it does."""
         if self.look is None or not self.service.loses_time:
             return None
         rows = rows_within(self.joint, self.searched)
