@@ -20,6 +20,7 @@ from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.page_model import Answer, Help, Page, Panel, Shown, Table
 from passim_apps.dashboard.pool import Job
 from passim_apps.dashboard.state import DashboardState, Pending
+from passim_apps.text.columns import COUNT, TEXT, Column
 
 HOST = "127.0.0.1:8750"
 AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
@@ -39,7 +40,7 @@ class Asked:
         if self.job is not None:
             raise Pending(self.job)
         rows = pd.DataFrame({"number": range(400), "site": [question.site_name] * 400})
-        table = Table(rows, ("Number", "Site"), lambda row: [str(row.number), row.site])
+        table = Table(rows, [Column("number", "Number", COUNT), Column("site", "Site", TEXT)], of_site=False)
         return Answer(f"Asked {self.times} times.", {"list": Shown(None, "", table)})
 
 

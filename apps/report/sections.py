@@ -108,7 +108,7 @@ def _days(found: QueryResult, report: reports.SiteReport, hours: call_times.Allo
         table_of(
             "by-day",
             "Day by day",
-            day_columns(clock),
+            day_columns(clock, longest=True),
             report.days,
         ),
         Picture(

@@ -9,6 +9,7 @@ from ..command_line.query import QueryResult
 from .columns import (
     COUNT,
     DURATION,
+    DURATION_OR_NONE,
     Column,
     Format,
     blank_at_zero,
@@ -36,8 +37,8 @@ def gap_columns(clock: LocalClock) -> list[Column]:
     ]
 
 
-def day_columns(clock: LocalClock) -> list[Column]:
-    """Return the columns of local days, as `Coverage.by_local_day` gives them."""
+def day_columns(clock: LocalClock, *, longest: bool = False) -> list[Column]:
+    """Return the columns of local days, as `Coverage.by_local_day` gives them; with the `longest` gap of a report's."""
 
     def day(row: Any) -> str:
         return clock.day(row.day_local) + ("" if row.whole else f", {duration(row.span_s)} of it")
@@ -47,6 +48,7 @@ def day_columns(clock: LocalClock) -> list[Column]:
         Column("gap_s", "Without service", DURATION),
         Column("out_fraction", "Share", of_row(lambda row: share(row.gap_s / row.span_s), numeric=True)),
         Column("gap_count", "Gaps", COUNT),
+        *([Column("longest_gap_s", "Longest", DURATION_OR_NONE)] if longest else []),
     ]
 
 
