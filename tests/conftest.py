@@ -30,6 +30,12 @@ def stays_on_this_machine(host: str | bytes | None) -> bool:
         return False
 
 
+@pytest.fixture(autouse=True)
+def _no_stated_width(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Answers are as wide as they like, whatever a terminal or a library has put into the environment."""
+    monkeypatch.delenv("COLUMNS", raising=False)
+
+
 @pytest.fixture(autouse=True, scope="session")
 def _no_network() -> Iterator[None]:
     """Fail the test that looks up a name or connects to another machine, whatever the code under test catches.

@@ -45,7 +45,7 @@ VIEW = View(
 
 
 def forecast_of(epoch: datetime, span: Span, **options: bool) -> ServiceForecast:
-    seen = find_visibility(scenario.plover(epoch), VIEW, searched_span(span))
+    seen = find_visibility(scenario.plover(epoch), VIEW, searched_span(span), warn=False)
     return ServiceForecast.of(seen, span, **options)
 
 

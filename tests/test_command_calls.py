@@ -453,7 +453,7 @@ def test_now_without_a_workspace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     given = ["--elements", old, "--site", "45.0,-28.0,40", "--mask", "35", "--at", AT]
     result = CliRunner().invoke(main, ["now", *given], prog_name="passim")
     assert result.exit_code == 0, result.stderr
-    result = CliRunner().invoke(main, ["calls", *given, "--days", "1"], prog_name="passim")
+    result = CliRunner().invoke(main, ["calls", *given, "--days", "1", "--notes"], prog_name="passim")
     assert result.exit_code == 0, result.stderr
     assert "Kept for comparison: nothing, which needs a workspace." in result.stdout
 

@@ -45,7 +45,7 @@ def made(
     view = view or scenario.view_of(scenario.MARRAM_LOFT)
     fleet = fleet or scenario.plover(AT.replace(hour=0))
     return reports.make_report(
-        find_visibility(fleet, view, span),
+        find_visibility(fleet, view, span, warn=False),
         find_visibility(fleet, view, call_forecast.searched_span(span)),
         at=AT,
         kind=call_kinds.LESSON,
