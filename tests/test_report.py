@@ -46,7 +46,7 @@ def made(
     fleet = fleet or scenario.plover(AT.replace(hour=0))
     return reports.make_report(
         find_visibility(fleet, view, span, warn=False),
-        find_visibility(fleet, view, call_forecast.searched_span(span)),
+        find_visibility(fleet, view, call_forecast.searched_span(span), warn=False),
         at=AT,
         kind=call_kinds.LESSON,
         minutes=30,
