@@ -257,7 +257,7 @@ def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
         (["--out", "r.html", "--goal", "longest"], "goal"),
         (["--out", "r.html", "--goal", "pauses_per_hour <= 2"], "goal of a report"),
         (["--out", "r.html", "--minutes", "0"], "minutes"),
-        (["--out", "r.html", "--between", "18:00-08:00"], "--between"),
+        (["--out", "r.html", "--between", "25:00-08:00"], "--between"),
         (["--out", "r.html", "--world", "7"], "step of the world's grid"),
         (["--out", "r.html", "--world", "30", "--no-world"], "give one of them"),
         (["--out", "r.html", "--workers", "0"], "number of workers"),
