@@ -67,7 +67,7 @@ def share(fraction: float) -> str:
         return "under 0.1 %"
     if 99.95 <= percent < 100.0:
         return "over 99.9 %"
-    return f"{percent:.1f} %" if 0.0 < percent < 100.0 else f"{percent:.0f} %"
+    return f"{percent:.1f} %" if 0.0 < percent < 100.0 else f"{percent:,.0f} %"
 
 
 def counted(number: int, one: str, many: str = "") -> str:
