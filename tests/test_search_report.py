@@ -12,6 +12,9 @@ from passim.elements import SatelliteId
 from passim.errors import EmptyFleetError
 from passim.sky import SearchReport
 
+# Decayed satellites are what these tests are about.
+pytestmark = pytest.mark.filterwarnings("ignore::passim.NotServingWarning")
+
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 DAY = Span.starting(EPOCH, hours=24)
 SITE = Site("Marram", 45.0, -28.0, 40.0)
