@@ -78,7 +78,7 @@ def test_coverage_within_hours_counts_nothing_outside_them() -> None:
     assert night.counted_us == 6 * H
     assert night.covered_fraction() == pytest.approx(4 / 6)
     summary = night.summary()
-    assert (summary["span_s"], summary["gap_count"], summary["gap_mean_s"]) == (6 * 3600.0, 2, None)
+    assert (summary["span_s"], summary["gap_count"], summary["gap_mean_s"]) == (6 * 3600.0, 2, 3600.0)
     assert summary["in_view_mean"] == pytest.approx(4 / 6)
     assert night.gaps_per_hour() == pytest.approx(1 / 6)
     assert len(night.minutes()) == 6 * 60
