@@ -21,8 +21,8 @@ from passim.answers.calls.check import check_calls, horizon_of
 from passim.answers.calls.forecast import MARGIN, ServiceForecast, searched_span
 from passim.answers.calls.hours import MINUTE_US, AllowedHours
 from passim.answers.calls.kinds import LESSON, STREAM
-from passim.answers.calls.outlook import COLUMNS, windows
-from passim.answers.calls.plan import CallPlan, plan_calls, rank
+from passim.answers.calls.outlook import COLUMNS, rank, windows
+from passim.answers.calls.plan import CallPlan, plan_calls
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
 from passim.forecast.timing import TimingModel

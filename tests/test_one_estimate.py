@@ -135,12 +135,30 @@ def test_now_plan_and_check_agree(fleet: Fleet) -> None:
                 assert same(plan.none_good.shorter, here.none_good.shorter)
             least = here.none_good.least_bad
             assert same(ranked.loc[least["start"]], least)
+            assert plan.none_good.least_bad["start"] == least["start"]
         begins = [AT + timedelta(minutes=m) for m in (0, 40, 95)]
         events = [Event(f"{k}", f"{k}", at, at + timedelta(minutes=minutes)) for k, at in enumerate(begins)]
         for call in check_calls(forecast, VIDEO, events).calls:
             assert same(call.outlook, ranked.loc[pd.Timestamp(call.event.start)])
     # The longer call has no good start here and the shorter has, so that both ways were looked at.
     assert here.none_good is not None
+
+
+def test_the_least_bad_start_is_one(fleet: Fleet) -> None:
+    """Whoever asks, and however many starts are listed: ranked by futures other than those that tell of it."""
+    for service, at in ((Service(), AT), (Service(clock_period_s=15.0, acquisition_s=0.5), AT + timedelta(hours=3))):
+        span = Span.starting(at, 8.0)
+        forecast = ServiceForecast.of(
+            find_visibility(fleet, View(PLACE, (GATEWAY,), service=service), searched_span(span)), span
+        )
+        plans = [plan_calls(forecast, VIDEO, minutes=60, most=most, runs=50) for most in (1, 5)]
+        here = now(forecast, VIDEO, minutes=60, runs=50)
+        assert here.none_good is not None
+        for plan in plans:
+            assert plan.none_good is not None
+            least = plan.none_good.least_bad
+            assert least["start"] == plan.least_bad["start"].iloc[0] == here.none_good.least_bad["start"]
+            assert same(least, here.none_good.least_bad)
 
 
 def test_commands_agree(folder: Path) -> None:

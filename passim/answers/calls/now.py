@@ -12,8 +12,15 @@ from numpy.typing import NDArray
 from passim.answers.calls.forecast import RUNS, ServiceForecast
 from passim.answers.calls.hours import MINUTE_US, check_length
 from passim.answers.calls.kinds import CallKind
-from passim.answers.calls.outlook import NoneGood, good_starts, is_good, none_good, windows
-from passim.answers.calls.plan import rank
+from passim.answers.calls.outlook import (
+    NoneGood,
+    good_starts,
+    is_good,
+    least_bad,
+    none_good,
+    ranked_by,
+    windows,
+)
 from passim.forecast.timing import Freshness
 from passim.spans import Span, microseconds, moment
 
@@ -134,7 +141,10 @@ def now(forecast: ServiceForecast, kind: CallKind, *, minutes: int = 30, runs: i
         if is_so.any():
             good = later.iloc[int(is_so.argmax())]
         else:
-            nothing = none_good(forecast, futures, kind, minutes, later.iloc[int(rank(later)[0])], starts_of)
+            # Ranked by other futures than they are told by, as everywhere.
+            choose_by = forecast.futures(kind, runs=runs, seed=seed + 1)
+            ranking = ranked_by(windows(forecast, choose_by, kind, minute_us, minutes), later)
+            nothing = none_good(forecast, futures, kind, minutes, least_bad(ranking, minutes), starts_of)
     expected_share = float(odds.expected_gap_s / this_minute.duration_s)
     wise = fresh.band.shows_odds and is_good(call)
     return Now(span.start, kind, minutes, fresh, served, expected_share, gap, call, wise, good, nothing, span.end)

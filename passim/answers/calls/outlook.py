@@ -1,7 +1,16 @@
-"""What awaits a call, which outlook is good, and what to say where none is.
+"""What awaits a call, which outlook is good, how starts are ranked, and what to say where none is good.
 
-One definition of a good start serves every answer about calls: now, the suggested starts, the calendar, the check of
-calls set by others, the report and the pages.
+One definition of a good start, and one ranking, serve every answer about calls: now, the suggested starts, the
+calendar, the check of calls set by others, the report and the pages.
+
+With gaps every few minutes no half hour is clean, so the chance of a clean call cannot rank. Starts are ranked by, one
+after the other: (1) whether the chance of a freeze that ends the call is at most 5 %, (2) the expected number of
+pauses, (3) the expected frozen seconds, (4) the 90th percentile of the worst freeze. Differences that drawn futures
+cannot tell, a tenth of a pause or a second, count as none, so that the next question decides; of equals the earliest
+comes first.
+
+The best of thousands looks better than it is, because luck in the draw helped to choose it. So starts are ranked on one
+set of futures and told of by another.
 """
 
 from __future__ import annotations
@@ -16,6 +25,7 @@ from numpy.typing import NDArray
 
 from passim import intervals
 from passim.answers.calls.forecast import ServiceForecast
+from passim.answers.calls.hours import spread
 from passim.answers.calls.kinds import CallKind
 from passim.coverage.causes import find_causes
 from passim.forecast.odds_events import Simulation
@@ -27,6 +37,8 @@ Floats = NDArray[np.float64]
 # a pause is expected (this project's own, no source).
 MOST_CHANCE_OF_END: Final = 0.05
 MOST_PAUSES: Final = 0.5
+# What drawn futures can tell apart (this project's own, no source).
+_PAUSE_STEP, _SECOND_STEP = 0.1, 1.0
 
 COLUMNS: Final = (
     "start",
@@ -73,6 +85,48 @@ def good_starts(calls: pd.DataFrame) -> NDArray[np.bool_]:
     """Say the same of each of many outlooks, shape (calls,)."""
     good = (calls["chance_of_end"] <= MOST_CHANCE_OF_END) & (calls["expected_pauses"] < MOST_PAUSES)
     return good.to_numpy(dtype=np.bool_)
+
+
+@dataclass(frozen=True, eq=False)
+class Ranking:
+    """Starts in order, best first.
+
+    told    one row a start with the columns `COLUMNS`: the figures to tell, which are not those that it is ranked by
+    tier    shape (starts,): those of the same number cannot be told apart
+    """
+
+    told: pd.DataFrame
+    tier: Index
+
+
+def ranked_by(choosing: pd.DataFrame, told: pd.DataFrame) -> Ranking:
+    """Rank the starts of `choosing`; `told` has the figures of these and maybe others by the futures that are told."""
+    order = rank(choosing)
+    ordered = choosing.iloc[order]
+    return Ranking(told.set_index("start").loc[ordered["start"]].reset_index()[list(COLUMNS)], _tiers(ordered))
+
+
+def rank(table: pd.DataFrame) -> Index:
+    """Return the order of rows with the columns `COLUMNS`, best first; see the module for what decides."""
+    order = np.lexsort((microseconds_of(table["start"]), *reversed(keys(table))))
+    return np.asarray(order, dtype=np.int64)
+
+
+def least_bad(ranking: Ranking, minutes: int) -> pd.Series:
+    """Return the start to name where none is good; of equals one at a quarter of an hour, else the first."""
+    start_us = microseconds_of(ranking.told["start"])
+    (place,) = spread(start_us, ranking.tier, np.zeros_like(start_us), minutes, 1)
+    return ranking.told.iloc[place]
+
+
+def keys(table: pd.DataFrame) -> list[Floats]:
+    """Return what decides between starts, in its order, less being better."""
+    return [
+        (table["chance_of_end"].to_numpy(dtype=np.float64) > MOST_CHANCE_OF_END).astype(np.float64),
+        np.round(table["expected_pauses"].to_numpy(dtype=np.float64) / _PAUSE_STEP),
+        np.round(table["expected_frozen_s"].to_numpy(dtype=np.float64) / _SECOND_STEP),
+        np.round(table["worst_p90_s"].to_numpy(dtype=np.float64) / _SECOND_STEP),
+    ]
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,6 +214,18 @@ def _costliest(forecast: ServiceForecast, start_us: Index, minutes: int) -> tupl
         return "", 0.0, out_us / 1e6
     worst = int(given_us.argmax())
     return causes.limits[worst], float(given_us[worst] / out_us), out_us / 1e6
+
+
+def _tiers(ranked: pd.DataFrame) -> Index:
+    """Return which rows of a table in its order cannot be told apart: equal numbers, shape (rows,)."""
+    deciding = np.column_stack(keys(ranked))
+    differs = np.any(np.diff(deciding, axis=0) != 0.0, axis=1)
+    return np.concatenate([[0], np.cumsum(differs)])[: len(ranked)].astype(np.int64)
+
+
+def microseconds_of(times: pd.Series) -> Index:
+    """Return aware UTC times as microseconds since 1970 UTC."""
+    return np.asarray(times.dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64))
 
 
 def _utc(time_us: Index) -> pd.DatetimeIndex:

@@ -1,17 +1,9 @@
 """When to call: every minute at which a call may begin, ranked by what awaits it, and what choosing gains.
 
-With gaps every few minutes no half hour is clean, so the chance of a clean call cannot rank. Starts are ranked by, one
-after the other: (1) whether the chance of a freeze that ends the call is at most 5 %, (2) the expected number of
-pauses, (3) the expected frozen seconds, (4) the 90th percentile of the worst freeze. Differences that drawn futures
-cannot tell, a tenth of a pause or a second, count as none, so that the next question decides; of equals the earliest
-comes first.
-
-Only good starts are suggested (`passim.answers.calls.outlook` says what is good). Among equals those on the day with
-the fewest so far come first, then those that keep farthest, up to a quarter of an hour, from any freeze that a timing
-error could bring in, so that a call may begin a little late; then those at a quarter of an hour by the clock.
-
-The best of thousands looks better than it is, because luck in the draw helped to choose it. So starts are ranked on one
-set of futures and told of by another.
+Only good starts are suggested: `passim.answers.calls.outlook` says what is good, and ranks them. Among equals those on
+the day with the fewest so far come first, then those that keep farthest, up to a quarter of an hour, from any freeze
+that a timing error could bring in, so that a call may begin a little late; then those at a quarter of an hour by the
+clock.
 """
 
 from __future__ import annotations
@@ -28,12 +20,16 @@ from passim.answers.calls.forecast import RUNS, ServiceForecast
 from passim.answers.calls.hours import AllowedHours, spread, starts
 from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.outlook import (
-    COLUMNS,
     MOST_CHANCE_OF_END,
     NoneGood,
     clear_us,
     good_starts,
+    keys,
+    least_bad,
+    microseconds_of,
     none_good,
+    rank,
+    ranked_by,
     windows,
 )
 from passim.errors import InputError
@@ -44,8 +40,7 @@ from passim.spans import Span, zone
 Index = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-# What drawn futures can tell apart, and what a person would notice (this project's own, no source).
-_PAUSE_STEP, _SECOND_STEP = 0.1, 1.0
+# What a person would notice (this project's own, no source).
 _WORTH_PAUSES, _WORTH_FROZEN_S = 0.5, 10.0
 # From this share of starts as good as the best on, none is said to be better.
 _NEARLY_ALL: Final = 0.95
@@ -179,24 +174,25 @@ def plan_calls(
     allowed = windows(forecast, tell_by, kind, found.allowed_us, minutes)
     choosing = windows(forecast, choose_by, kind, found.free_us, minutes)
     with_odds = choosing["band"].isin(_bands_with_odds(choosing, forecast)).to_numpy()
-    choosing = choosing[with_odds].reset_index(drop=True)
-    order = rank(choosing)
-    told = allowed.set_index("start").loc[choosing["start"].iloc[order]].reset_index()[list(COLUMNS)]
+    ranking = ranked_by(choosing[with_odds], allowed)
+    told, told_us = ranking.told, microseconds_of(ranking.told["start"])
 
     # Where many are equally good, those of one day alone would leave nobody a choice of days.
     is_good = good_starts(told)
     none = not is_good.any()
     rows = np.flatnonzero(is_good | none)
-    told_us = microseconds_of(told["start"])
-    clear = np.minimum.reduce([clear_us(futures, kind, told_us, minutes) for futures in (choose_by, tell_by)])
+    # A freeze reaches into every call that is not good, so that none of them is clear of it.
+    clear = (
+        None if none else np.minimum.reduce([clear_us(f, kind, told_us, minutes)[rows] for f in (choose_by, tell_by)])
+    )
     day = told["start"].dt.tz_convert(zone(timezone)).dt.day_of_year.to_numpy(dtype=np.int64)
-    tier = _tiers(choosing.iloc[order])
-    chosen = spread(told_us[rows], tier[rows], day[rows], minutes, most, clear[rows])
+    chosen = spread(told_us[rows], ranking.tier[rows], day[rows], minutes, most, clear)
     listed = told.iloc[rows[chosen]].reset_index(drop=True)
-    # What was chosen is put in order by the figures that are told.
-    listed = listed.iloc[rank(listed)].reset_index(drop=True)
     nothing = None
-    if none and not listed.empty:
+    if not none:
+        # What was chosen is put in order by the figures that are told.
+        listed = listed.iloc[rank(listed)].reset_index(drop=True)
+    elif not listed.empty:
         last_us = int(told_us.max())
 
         def starts_of(length: int) -> Index:
@@ -204,7 +200,7 @@ def plan_calls(
             free_us = starts(forecast.span, length, hours, timezone, taken).free_us
             return free_us if len(told) == found.free_us.size else free_us[free_us <= last_us]
 
-        nothing = none_good(forecast, tell_by, kind, minutes, listed.iloc[0], starts_of)
+        nothing = none_good(forecast, tell_by, kind, minutes, least_bad(ranking, minutes), starts_of)
     rankable = allowed[allowed["band"].isin(_bands_with_odds(allowed, forecast))]
     noon = told["start"].dt.tz_convert(zone(timezone)).dt.hour >= 12
     return CallPlan(
@@ -229,12 +225,6 @@ def plan_calls(
     )
 
 
-def rank(table: pd.DataFrame) -> Index:
-    """Return the order of rows with the columns `COLUMNS`, best first; see the module for what decides."""
-    order = np.lexsort((microseconds_of(table["start"]), *reversed(_keys(table))))
-    return np.asarray(order, dtype=np.int64)
-
-
 def better(calls: pd.DataFrame, than: Mapping[str, float] | pd.Series) -> NDArray[np.bool_]:
     """Say of which `calls` a person would notice that they go better than one other, shape (calls,).
 
@@ -252,7 +242,7 @@ def gain_of(ranked: pd.DataFrame, allowed: pd.DataFrame, fewest: int = 1) -> Gai
     end, pauses, frozen = (Spread.of(allowed[name].to_numpy(dtype=np.float64)) for name in _FIGURES)
     random = dict(zip(_FIGURES, (end.mean, pauses.mean, frozen.mean), strict=True))
     as_good = np.ones(len(allowed), dtype=bool)
-    for key, of_first in zip(_keys(allowed), _keys(best), strict=True):
+    for key, of_first in zip(keys(allowed), keys(best), strict=True):
         as_good &= key <= of_first[0]
     best_figures = tuple(best[name].to_numpy(dtype=np.float64) for name in _FIGURES)
     best_end, best_pauses, best_frozen_s = (float(figure[0]) for figure in best_figures)
@@ -285,23 +275,6 @@ def _worth(
     return np.asarray(np.where(lost != other_lost, ~lost, by_pauses))
 
 
-def _keys(table: pd.DataFrame) -> list[Floats]:
-    """Return what decides between starts, in its order, less being better."""
-    return [
-        (table["chance_of_end"].to_numpy(dtype=np.float64) > MOST_CHANCE_OF_END).astype(np.float64),
-        np.round(table["expected_pauses"].to_numpy(dtype=np.float64) / _PAUSE_STEP),
-        np.round(table["expected_frozen_s"].to_numpy(dtype=np.float64) / _SECOND_STEP),
-        np.round(table["worst_p90_s"].to_numpy(dtype=np.float64) / _SECOND_STEP),
-    ]
-
-
-def _tiers(ranked: pd.DataFrame) -> Index:
-    """Return which rows of a table in its order cannot be told apart: equal numbers, shape (rows,)."""
-    keys = np.column_stack(_keys(ranked))
-    differs = np.any(np.diff(keys, axis=0) != 0.0, axis=1)
-    return np.concatenate([[0], np.cumsum(differs)])[: len(ranked)].astype(np.int64)
-
-
 def _bands_with_odds(table: pd.DataFrame, forecast: ServiceForecast) -> list[str]:
     """Return the names of the bands in which single starts can be told apart."""
     fresh = forecast.freshness_at(microseconds_of(table["start"]))
@@ -315,8 +288,3 @@ def _by_hour(allowed: pd.DataFrame, timezone: str) -> pd.DataFrame:
     table = grouped[["chance_of_end", "expected_pauses", "expected_freezes", "expected_frozen_s", "worst_p90_s"]].mean()
     table.insert(0, "starts", grouped.size())
     return table.reset_index()
-
-
-def microseconds_of(times: pd.Series) -> Index:
-    """Return aware UTC times as microseconds since 1970 UTC."""
-    return np.asarray(times.dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64))
