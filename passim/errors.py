@@ -13,12 +13,30 @@
     |-- StaleElementsWarning    elements too old for any single time
     `-- NotServingWarning       satellites are counted that hardly serve
 
-Every message is one line that says what was wrong, what was given, what was wanted and what to try next.
+Every message is one line that says what was wrong, what was given, what was wanted and what to try next. What to try
+is told in words that hold everywhere; what each face calls by a name of its own is a `WayOut`, which the face words.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from copy import copy
+from datetime import datetime
+from enum import Enum
+from typing import Self
+
+
+class WayOut(Enum):
+    """What else can be tried, where every face has its own name for it. The value is that of this library.
+
+    LATER_START comes with the moment to begin at.
+    """
+
+    ALLOW_STALE = "allow_stale=True for an answer all the same"
+    LATER_START = "a span from"
+    LENIENT = "lenient=True to skip bad records"
+    RECORD_RANGES = "FreezeRanges in place of a record"
+    GROWTH_ALONE = "find_growth"
 
 
 class PassimError(Exception):
@@ -31,18 +49,43 @@ class InputError(PassimError):
     ``what`` names the thing, ``got`` shows what was given, ``wanted`` says what would be right and ``try_next``
     the next step. The four are joined to one line; control characters and line ends in ``got`` are escaped, and a
     long value is shortened, so that a hostile file cannot write on the terminal.
+
+    ``way_out`` is a step that goes by another name on every face, and ``start`` the moment that goes with
+    `WayOut.LATER_START`. As text the error gives this library's name for it; `line` puts in that of a face.
     """
 
-    def __init__(self, what: str, *, got: object = None, wanted: str = "", try_next: str = "") -> None:
+    def __init__(
+        self,
+        what: str,
+        *,
+        got: object = None,
+        wanted: str = "",
+        try_next: str = "",
+        way_out: WayOut | None = None,
+        start: datetime | None = None,
+    ) -> None:
         self.what, self.got, self.wanted, self.try_next = what, got, wanted, try_next
-        parts = [what]
-        if got is not None:
-            parts.append(f"got {_shown(got)}")
-        if wanted:
-            parts.append(f"wanted {wanted}")
-        if try_next:
-            parts.append(f"try {try_next}")
-        super().__init__("; ".join(parts))
+        self.way_out, self.start = way_out, start
+        super().__init__(self.line(_in_python))
+
+    def line(self, name: Callable[[WayOut, datetime | None], str]) -> str:
+        """Return the error as one line, with the name that `name` gives to the way out."""
+        parts = [self.what]
+        if self.got is not None:
+            parts.append(f"got {_shown(self.got)}")
+        if self.wanted:
+            parts.append(f"wanted {self.wanted}")
+        way_out = name(self.way_out, self.start) if self.way_out is not None else ""
+        if self.try_next or way_out:
+            parts.append(f"try {', or '.join(filter(None, (self.try_next, way_out)))}")
+        return "; ".join(parts)
+
+    def about(self, what: str) -> Self:
+        """Return the same error with other words for what it is about, such as the file and the line in front."""
+        about = copy(self)
+        about.what = what
+        about.args = (about.line(_in_python),)
+        return about
 
 
 class ElementsError(InputError):
@@ -92,6 +135,11 @@ class StaleElementsWarning(PassimWarning):
 
 class NotServingWarning(PassimWarning):
     """Satellites are counted that are away from their shell, decayed or not seen of late, and hardly serve."""
+
+
+def _in_python(way_out: WayOut, start: datetime | None) -> str:
+    """Return the name of a way out for whoever calls this library."""
+    return f"{way_out.value} {start.isoformat(timespec='minutes')}" if start is not None else way_out.value
 
 
 def _shown(value: object, longest: int = 80) -> str:

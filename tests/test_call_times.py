@@ -152,10 +152,10 @@ def test_among_equals_the_clearest_comes_first_then_the_quarter_of_an_hour() -> 
     [
         # 2026-03-01 is a Sunday; Berlin is at UTC+1 then, from 29 March on at UTC+2 (IANA data base).
         ("2026-03-01T00:00+01:00", 24, "got 'none in Sun 1 Mar 00:00 to Mon 2 Mar 00:00: 1 Mar is a Sunday'"),
-        ("2026-03-01T00:00+01:00", 24, "try --from 2026-03-02T08:00+01:00"),
+        ("2026-03-01T00:00+01:00", 24, "try a span from 2026-03-02T08:00+01:00"),
         ("2026-03-02T19:00+01:00", 3, "got 'none in Mon 2 Mar 19:00 to Mon 2 Mar 22:00'"),
-        ("2026-03-02T19:00+01:00", 3, "try --from 2026-03-03T08:00+01:00"),
-        ("2026-03-27T18:00+01:00", 24, "try --from 2026-03-30T08:00+02:00"),
+        ("2026-03-02T19:00+01:00", 3, "try a span from 2026-03-03T08:00+01:00"),
+        ("2026-03-27T18:00+01:00", 24, "try a span from 2026-03-30T08:00+02:00"),
     ],
 )
 def test_hours_that_are_not_in_the_span_say_when_they_open(start: str, hours: float, words: str) -> None:

@@ -400,7 +400,7 @@ def test_too_old_elements_say_their_age_and_what_to_do(old: str, folder: Path) -
         assert line.startswith("passim: elements are 26.")
         assert " days old at the " in line
         assert "wanted at most 14 days; try newer elements, " in line
-        assert line.endswith(", or --allow-stale for counts all the same")
+        assert line.endswith(", or --allow-stale for an answer all the same")
         text = done(folder, command, "--elements", old, "--allow-stale", *more, at=at).stdout
         assert text.startswith("Elements 26.")
         assert " days old: totals are reliable, exact times are not.\n" in text
@@ -417,7 +417,7 @@ def test_the_days_that_the_elements_are_good_for_are_named(old: str, folder: Pat
     line = refused(folder, "calls", "--elements", old, at="2026-12-06T09:00:00Z")
     assert line == (
         "passim: elements are 14.4 days old at the end of the last day (2026-12-09 09:00 UTC); wanted at most 14 days; "
-        "try newer elements, --days 2, or --allow-stale for counts all the same"
+        "try newer elements, --days 2, or --allow-stale for an answer all the same"
     )
     assert done(folder, "calls", "--elements", old, "--days", "2", at="2026-12-06T09:00:00Z").stdout
 

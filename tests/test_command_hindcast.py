@@ -105,7 +105,7 @@ def test_old_elements_are_scored_only_when_told(folder: Path) -> None:
     line = refused(run(folder, "old.json", "new.json"))
     assert "older elements too old" in line
     assert "a median age of 18 days" in line
-    assert line.endswith("or --allow-stale to score them all the same")
+    assert line.endswith("or --allow-stale for an answer all the same")
     assert "18 days old at the middle of the span" in done(folder, "--allow-stale", older="old.json")
 
 

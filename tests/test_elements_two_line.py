@@ -169,7 +169,7 @@ def test_a_fault_is_named_in_one_line(line_1: str, line_2: str, number: int, mes
     with pytest.raises(ElementsError) as raised:
         read(f"{line_1}\n{line_2}\n")
     assert str(raised.value) == (
-        f"sets.tle, line {number}: {message}; try correcting the record, or --lenient to skip bad records"
+        f"sets.tle, line {number}: {message}; try correcting the record, or lenient=True to skip bad records"
     )
 
 
@@ -202,7 +202,7 @@ def test_half_sets_and_foreign_text_are_refused(text: str, line: int, message: s
     with pytest.raises(ElementsError) as raised:
         read(text)
     assert str(raised.value).startswith(f"sets.tle, line {line}: {message}")
-    assert str(raised.value).endswith("or --lenient to skip bad records")
+    assert str(raised.value).endswith("or lenient=True to skip bad records")
 
 
 def test_a_damaged_line_1_costs_one_set_only() -> None:

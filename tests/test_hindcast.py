@@ -208,7 +208,7 @@ def test_too_few_satellites_of_an_age_have_no_spread() -> None:
 @pytest.mark.parametrize(
     ("days", "change", "words"),
     [
-        (18.0, {}, r"older elements too old .*a median age of 18 days.*at most 14 days.*--allow-stale"),
+        (18.0, {}, r"older elements too old .*a median age of 18 days.*at most 14 days.*allow_stale=True"),
         (-2.0, {}, r"order of the snapshots; .*wanted the older first; try exchanging the two"),
         (2.0, {"span": passim.Span.starting(datetime(2026, 11, 30, tzinfo=UTC))}, r"newer elements, .*5 days at"),
         (2.0, {"hours": 0.0}, r"length of the span; got '0.0 hours'"),

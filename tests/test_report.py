@@ -23,7 +23,7 @@ from passim.answers.sites import elsewhere as report_elsewhere
 from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage import redundancy
 from passim.coverage.causes import find_causes
-from passim.errors import InputError, SpanError
+from passim.errors import InputError, SpanError, WayOut
 from passim.parallel import chunks as workers
 from passim.sky.view import View
 from passim.sky.visibility import find_visibility
@@ -113,7 +113,7 @@ def test_calls_are_those_of_their_own_answer(loft: reports.Report) -> None:
     )
     assert loft.plan is not None
     pd.testing.assert_frame_equal(loft.plan.suggestions, plan.suggestions)
-    assert loft.no_plan == ""
+    assert loft.no_plan is None
 
 
 def test_growth_is_that_of_its_own_answer_in_three_orders(loft: reports.Report) -> None:
@@ -134,7 +134,8 @@ def test_planes_stand_in_for_launches_that_nobody_knows() -> None:
     bare = Fleet([replace(each, designator="") for each in scenario.plover(AT.replace(hour=0))], "no designators")
     report = made(Span.starting(AT, hours=3), fleet=bare)
     assert [line.order.name for line in report.growth] == ["plane", "random"]
-    (reason,) = report.no_growth
+    (reason,) = report.no_order
+    assert isinstance(reason, str)
     assert reason.startswith("The fleet does not say when its satellites were launched")
 
 
@@ -186,8 +187,7 @@ def test_gaps_past_the_age_for_single_times_are_not_timed() -> None:
 def test_elements_past_every_band_rank_no_start_and_say_why() -> None:
     report = made(Span.starting(AT + timedelta(days=20), hours=2))
     assert report.plan is None
-    assert "20.3 days old" in report.no_plan
-    assert report.no_plan.endswith(".")
+    assert "20.3 days old" in str(report.no_plan)
     assert len(report.timed_gaps) == 0
 
 
@@ -195,7 +195,11 @@ def test_hours_that_hold_no_call_are_told() -> None:
     # The 28th is a Saturday.
     report = made(Span(datetime(2026, 11, 28, 9, tzinfo=UTC), datetime(2026, 11, 28, 12, tzinfo=UTC)))
     assert report.plan is None
-    assert report.no_plan.startswith("No start is ranked: ")
+    assert report.no_plan is not None
+    assert report.no_plan.what.startswith("hours for calls")
+    # A day that has none, told with the next that has.
+    assert report.no_plan.way_out is WayOut.LATER_START
+    assert report.no_plan.start == datetime(2026, 11, 30, 9, tzinfo=UTC)
 
 
 def test_a_place_without_any_pass_still_makes_a_report() -> None:

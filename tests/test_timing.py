@@ -198,7 +198,7 @@ def test_elements_too_old_are_refused_with_their_age_unless_told() -> None:
         band_for(fleet, late)
     assert str(caught.value) == (
         "elements are 20 days old at 2026-12-15 00:00 UTC (oldest 21 days); wanted at most 14 days; "
-        "try newer elements, an earlier time, or allow_stale (--allow-stale) for statistics all the same"
+        "try newer elements, an earlier time, or allow_stale=True for an answer all the same"
     )
     assert band_for(fleet, late, allow_stale=True).band.name == "refuse"
 

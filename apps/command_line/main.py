@@ -108,10 +108,12 @@ def _report(error: Exception) -> int:
     # Imported here because a command that fails has paid for the library already, and help should not.
     from passim.errors import InputError, InternalError, PassimError, WorkspaceError
 
+    from ..text.ways_out import in_command_words
+
     if os.environ.get(TRACEBACK_VARIABLE):
         traceback.print_exception(error, file=sys.stderr)
     if isinstance(error, InputError):
-        _complain(str(error))
+        _complain(in_command_words(error))
         # A file with several faults has them all told, one a line.
         problems = error.problems if isinstance(error, WorkspaceError) else ()
         for problem in problems if len(problems) > 1 else ():

@@ -185,7 +185,7 @@ def check_age(
 
     `instead` is what to try beside newer elements. Raises ElementsError, EmptyFleetError.
     """
-    from passim.errors import ElementsError
+    from passim.errors import ElementsError, WayOut
     from passim.forecast import timing
 
     fresh = timing.band_for(fleet, when, allow_stale=True)
@@ -196,7 +196,8 @@ def check_age(
         f"elements are {timing.age_words(fresh.median_s)} {'old at' if all_before else 'away from'} {at} "
         f"({when:%Y-%m-%d %H:%M} UTC)",
         wanted=f"at most {timing.age_words(timing.OLDEST_S)}",
-        try_next=f"newer elements, {instead or 'another time'}, or --allow-stale for counts all the same",
+        try_next=f"newer elements, {instead or 'another time'}",
+        way_out=WayOut.ALLOW_STALE,
     )
 
 

@@ -398,7 +398,7 @@ def _changes(
         if before is not None and str(before["epoch_newest"]) < epoch:
             found = call_changes.changes(before, record, span_choice.now, ahead.service.span)
     except (WorkspaceError, KeyError, TypeError, ValueError) as error:
-        notes.append(Note(f"The answer kept last cannot be compared with ({error}); this one takes its place."))
+        notes.append(Note(f"The last answer cannot be compared with this one, which takes its place: {error}."))
     try:
         keep_answer(workspace.folder, question, call_changes.kept_record(record, ahead.service.span, epoch))
     except WorkspaceError as error:
@@ -463,6 +463,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
     from ..command_line.parsing import found_workspace
     from ..text import calls as call_words
     from ..text.units import instant
+    from ..text.ways_out import in_command_words
 
     workspace = found_workspace(each.site_choice.workspace_dir)
     if workspace is None:
@@ -473,7 +474,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
         try:
             asked, plan = each.of(name)
         except SpanError as error:
-            lines.append(f"{name}: no start: {error}.")
+            lines.append(f"{name}: no start: {in_command_words(error)}.")
             continue
         clock = clocks[name] = asked.ahead.clock
         lines.append(f"{name}: {call_words.plan_sentence(plan, clock).splitlines()[0]}")

@@ -11,6 +11,7 @@ from passim.errors import InputError, WorkspaceError
 from passim.workspace import Workspace
 
 from ..text.units import printable
+from ..text.ways_out import in_page_words
 from .address import Choices, place_value
 from .page_model import Page
 from .state import DAYS_AHEAD, PageRequest
@@ -55,7 +56,7 @@ def known(workspace: Workspace, choices: Choices) -> tuple[Choices, tuple[str, .
         try:
             look()
         except WorkspaceError as error:
-            faults.append(f"{error}; the page goes on without it.")
+            faults.append(f"{in_page_words(error)}; the page goes on without it.")
             return False
         return True
 

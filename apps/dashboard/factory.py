@@ -12,6 +12,7 @@ from dash import Dash
 from passim.errors import InputError
 
 from ..figures.theme import LIGHT
+from ..text.ways_out import in_page_words
 from . import shell
 from .address import read_query
 from .answer_cache import AnswerCache, share
@@ -94,7 +95,7 @@ def _serve_files(server: flask.Flask, state: DashboardState, pages: Sequence[Pag
         except Pending as still:
             return not_yet(still.job)
         except InputError as error:
-            return flask.Response(f"{error}\n", 400, mimetype="text/plain")
+            return flask.Response(f"{in_page_words(error)}\n", 400, mimetype="text/plain")
         shown = found.panels.get(panel_name)
         if shown is None and found.still is not None:
             return not_yet(found.still)

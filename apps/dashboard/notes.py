@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -12,7 +11,7 @@ import plotly.graph_objects as go
 from dash import html
 
 from passim import Span
-from passim.errors import ElementsError, InputError
+from passim.errors import ElementsError
 from passim.forecast import timing
 
 from ..command_line.query import search_notes, times_note
@@ -26,14 +25,6 @@ from .tasks.passes import Seen
 
 _BLANK_PX: Final = 40
 NO_TIMES: Final = "The elements are too old by then to tell when."
-# What only the command line offers: an option, one of its commands.
-_OF_COMMANDS = re.compile(r"(^|\s|\()--[a-z]|\bpassim [a-z]")
-
-
-def in_words(error: InputError) -> str:
-    """Return an error as a page shows it: without a next step that is one of the command line."""
-    wanted, try_next = ("" if _OF_COMMANDS.search(text) else text for text in (error.wanted, error.try_next))
-    return str(InputError(error.what, got=error.got, wanted=wanted, try_next=try_next))
 
 
 def refuse_old(question: PageRequest, page: Page) -> None:

@@ -17,11 +17,12 @@ from ..command_line.query import CAUTION
 from ..figures.theme import LIGHT, THEMES
 from ..text.notes import weighed
 from ..text.units import unbroken
+from ..text.ways_out import in_page_words
 from ..text.workspace import lacking_sentence, next_steps
 from .address import query_of, read_query
 from .answer_cache import share
 from .controls import Offer, known, offers
-from .notes import age_warning, answered, in_words, notes_list
+from .notes import age_warning, answered, notes_list
 from .page_model import Answer, Page
 from .parts import aria, choice_list, file_path, panel_block, part, table_data
 from .pool import Job
@@ -216,7 +217,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         except Pending as still:
             found = unchanged(names, fresh, job=still.job, told=faults)
         except InputError as error:
-            found = unchanged(names, fresh, told=faults, failed=in_words(error))
+            found = unchanged(names, fresh, told=faults, failed=in_page_words(error))
         except chunks.WorkLost as lost:
             found = unchanged(names, fresh, told=faults, failed=f"{lost}.")
         except Exception as error:

@@ -31,6 +31,7 @@ from ..text.growth import goal_sentence, growth_columns, growth_sentence
 from ..text.notes import beside, left_out
 from ..text.service import before_handovers, handovers_on_top_note
 from ..text.units import LocalClock, counted, duration
+from ..text.ways_out import in_command_words
 from .parts import Picture, Section, Table, table_of
 
 if TYPE_CHECKING:
@@ -182,7 +183,8 @@ def _calls(found: QueryResult, report: reports.SiteReport, hours: call_times.All
     asked = f"{report.kind.words[:1].upper()}{report.kind.words[1:]} of {report.minutes} min, {hours.words}."
     plan = report.plan
     if plan is None:
-        return Section("When to call", (asked, report.no_plan))
+        why = [f"No start is ranked: {in_command_words(report.no_plan)}."] if report.no_plan is not None else []
+        return Section("When to call", (asked, *why))
     clock = found.clock
     sentences = (asked, *plan_sentence(plan, clock).splitlines())
     if plan.statistics_only or plan.shown.empty:
@@ -268,15 +270,22 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
     from passim.answers.growth import goals as growth_goals
 
     lines = report.growth
+    if report.no_growth is not None:
+        words = f"What other numbers of satellites give cannot be told: {in_command_words(report.no_growth)}."
+        return Section("More satellites", (words,))
+    no_order = [
+        each if isinstance(each, str) else f"One order is left out: {in_command_words(each)}."
+        for each in report.no_order
+    ]
     if not lines:
-        return Section("More satellites", report.no_growth)
+        return Section("More satellites", no_order)
     main = lines[0]
     told = growth_goals.told(report.goal, main.curves.values, main.curves.counted_s)
     sentences = [
         before_handovers(growth_sentence(main.order, main.table, found.length), found.visibility.view),
         goal_sentence(main.order, main.goal, told),
         *left_out(handovers_on_top_note(report.visibility)),
-        *report.no_growth,
+        *no_order,
     ]
     goal = GoalMark.of(report.goal, main.goal.middle if main.goal.reached else None, main.curves.counted_s)
     curves = [OrderCurve(_ORDER_WORDS.get(line.order.name, line.order.words), line.table) for line in lines]

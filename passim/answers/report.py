@@ -30,7 +30,7 @@ from passim.coverage.sky_map import sky_track
 from passim.coverage.steps import Coverage
 from passim.elements.health import Health, assess
 from passim.elements.shells import mean_altitude_km
-from passim.errors import InputError, SpanError
+from passim.errors import InputError, SpanError, WayOut
 from passim.forecast.timing import Freshness, band_for
 from passim.orbits.propagation import Propagator
 from passim.sky.outlines import Outline, outlines
@@ -80,8 +80,9 @@ class SiteReport:
 
     at              when it was asked
     visibility      who can serve when over the span, limit by limit; `causes` its gaps and what opens them
-    plan            good starts for calls; None where none can be told, and ``no_plan`` then says why
-    growth          one line an order; ``no_growth`` says which order cannot be given and why
+    plan            good starts for calls; None where none can be ranked, and ``no_plan`` then says why
+    growth          one line an order; where there is none ``no_growth`` says why
+    no_order        why orders are left out: one error each, or the note of the order that stands in for it
     first, last     how fresh the elements are at the start and at the end of the span
     health          who of the fleet serves
     sectors         what each sector of the skyline costs; ``track`` and ``outlines`` draw the sky of the first day
@@ -95,10 +96,11 @@ class SiteReport:
     kind: CallKind
     minutes: int
     plan: CallPlan | None
-    no_plan: str
+    no_plan: InputError | None
     goal: Goal
     growth: tuple[GrowthLine, ...]
-    no_growth: tuple[str, ...]
+    no_growth: InputError | None
+    no_order: tuple[InputError | str, ...]
     first: Freshness
     last: Freshness
     health: Health
@@ -214,10 +216,10 @@ def make_report(
             "goal of a report",
             got=goal.text,
             wanted="one about the whole time, without pauses",
-            try_next="passim growth",
+            way_out=WayOut.GROWTH_ALONE,
         )
     causes = find_causes(visibility)
-    growth, no_growth = _growth(visibility, goal, draws, seed, progress)
+    growth, no_growth, no_order = _growth(visibility, goal, draws, seed, progress)
     plan, no_plan = _plan(wider, span, kind, minutes, hours, runs, seed)
     track = _track_of_first_day(visibility)
     radius_km = float(np.median(Propagator.of(visibility.fleet).semi_major_axis_km))
@@ -232,6 +234,7 @@ def make_report(
         goal=goal,
         growth=growth,
         no_growth=no_growth,
+        no_order=no_order,
         first=_fresh(visibility, span.start),
         last=_fresh(visibility, span.end),
         health=assess(visibility.fleet, span.middle),
@@ -255,7 +258,7 @@ def check_length(span: Span) -> None:
 
 def _growth(
     visibility: Visibility, goal: Goal, draws: int, seed: int, progress: Progress | None
-) -> tuple[tuple[GrowthLine, ...], tuple[str, ...]]:
+) -> tuple[tuple[GrowthLine, ...], InputError | None, tuple[InputError | str, ...]]:
     """Return the orders that this fleet can be put in, with their curves, and why others cannot be given."""
     fleet, span = visibility.fleet, visibility.span
     try:
@@ -267,9 +270,9 @@ def _growth(
         )
         sweep = RankSweep(visibility.candidates(), span)
     except InputError as error:
-        return (), (f"What other numbers of satellites give cannot be told: {error}.",)
+        return (), error, ()
     lines: list[GrowthLine] = []
-    left_out: list[str] = []
+    left_out: list[InputError | str] = []
     for number, make in enumerate(orders):
 
         def report(done: float, number: int = number) -> None:
@@ -284,15 +287,15 @@ def _growth(
                 continue
             curves = curves_of(sweep, order, progress=report)
         except InputError as error:
-            left_out.append(f"One order is left out: {error}.")
+            left_out.append(error)
             continue
         lines.append(GrowthLine(curves, smallest(curves, goal)))
-    return tuple(lines), tuple(left_out)
+    return tuple(lines), None, tuple(left_out)
 
 
 def _plan(
     wider: Visibility, span: Span, kind: CallKind, minutes: int, hours: AllowedHours, runs: int, seed: int
-) -> tuple[CallPlan | None, str]:
+) -> tuple[CallPlan | None, InputError | None]:
     """Return the good starts, or why there are none: elements past every band, or hours that hold no call."""
     try:
         forecast = ServiceForecast.of(wider, span)
@@ -300,8 +303,8 @@ def _plan(
             forecast, kind, minutes=minutes, hours=hours, timezone=wider.view.site.timezone, runs=runs, seed=seed
         )
     except InputError as error:
-        return None, f"No start is ranked: {error}."
-    return plan, ""
+        return None, error
+    return plan, None
 
 
 def _track_of_first_day(visibility: Visibility) -> pd.DataFrame:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from passim.elements.lines import printable
-from passim.errors import ElementsError
+from passim.errors import ElementsError, WayOut
 
 # Whoever has read a hundred lines of damage knows enough; the others are counted.
 MOST_SKIPPED: Final = 100
@@ -33,8 +33,10 @@ class ReadLog:
         if self.lenient:
             self.skipped.append(str(ElementsError(where, got=error.got, wanted=error.wanted)))
             return
-        try_next = f"{error.try_next or 'correcting the record'}, or --lenient to skip bad records"
-        raise ElementsError(where, got=error.got, wanted=error.wanted, try_next=try_next) from None
+        try_next = error.try_next or "correcting the record"
+        raise ElementsError(
+            where, got=error.got, wanted=error.wanted, try_next=try_next, way_out=WayOut.LENIENT
+        ) from None
 
     def told(self) -> list[str]:
         """Return the lines of what was left out, the last of them a count where there were more than a hundred."""
@@ -42,5 +44,4 @@ class ReadLog:
 
     def refuse_file(self, error: ElementsError) -> ElementsError:
         """Return `error` with the file in front: nothing in it can be used, lenient or not."""
-        where = f"{self.source}: {error.what}"
-        return ElementsError(where, got=error.got, wanted=error.wanted, try_next=error.try_next)
+        return error.about(f"{self.source}: {error.what}")

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from passim.constants import SECONDS_PER_DAY
 from passim.coverage import Coverage
 from passim.elements.records import Fleet
-from passim.errors import ElementsError, InputError
+from passim.errors import ElementsError, InputError, WayOut
 from passim.forecast.baselines import climatology, day_clock, shifted_yesterday
 from passim.forecast.event_scores import EventScores, match_times, score_events
 from passim.forecast.hindcast_fit import PassErrors, by_age, fitted_model, pass_errors
@@ -208,7 +208,8 @@ class _Pair:
                 f"older elements too old for {span.middle:%Y-%m-%d %H:%M}Z",
                 got=f"a median age of {age_words(freshness.median_s)} at that time",
                 wanted=f"at most {age_words(BANDS[-2].up_to_s)}, past which no forecast is made",
-                try_next="snapshots fewer days apart, or --allow-stale to score them all the same",
+                try_next="snapshots fewer days apart",
+                way_out=WayOut.ALLOW_STALE,
             )
         newer_age_s = float(np.median(_ages_s(newer, span)))
         if newer_age_s > _OLDEST_TRUTH_S:

@@ -32,7 +32,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from passim.constants import SECONDS_PER_DAY
 from passim.elements.records import Fleet
-from passim.errors import ElementsError, EmptyFleetError, InputError
+from passim.errors import ElementsError, EmptyFleetError, InputError, WayOut
 from passim.spans import aware, microseconds
 
 Floats = NDArray[np.float64]
@@ -241,7 +241,8 @@ def band_for(
         raise ElementsError(
             f"elements are {age_words(median_s)} old at {moment:%Y-%m-%d %H:%M} UTC (oldest {age_words(oldest_s)})",
             wanted=f"at most {age_words(OLDEST_S)}",
-            try_next="newer elements, an earlier time, or allow_stale (--allow-stale) for statistics all the same",
+            try_next="newer elements, an earlier time",
+            way_out=WayOut.ALLOW_STALE,
         )
     return Freshness(band, median_s, oldest_s, float(model.total_sigma_s(median_s)))
 

@@ -40,7 +40,7 @@ def warn_of_idle(fleet: Fleet, span: Span) -> None:
         counts = ", ".join(f"{health.counts[word]:,} {word}" for word in STATUSES if health.counts[word])
         warnings.warn(
             f"{idle:,} of {len(fleet):,} satellites hardly serve and are counted all the same ({counts}); for those "
-            "that serve, as on the command line: find_visibility(fleet, View.usual(site), span)",
+            "that serve alone: find_visibility(fleet, View.usual(site), span)",
             NotServingWarning,
             stacklevel=_CALLER,
         )

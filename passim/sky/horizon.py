@@ -111,9 +111,7 @@ class Horizon:
         try:
             return cls.from_points(points)
         except SiteError as error:
-            raise SiteError(
-                f"horizon file {name}: {error.what}", got=error.got, wanted=error.wanted, try_next=error.try_next
-            ) from None
+            raise error.about(f"horizon file {name}: {error.what}") from None
 
     @property
     def is_flat(self) -> bool:

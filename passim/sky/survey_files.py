@@ -69,7 +69,7 @@ def _record(path: str | Path, kind: CsvKind, row: CsvRow, make: Callable[[CsvRow
     try:
         return make(row)
     except SiteError as error:
-        raise SiteError(f"{place}: {error.what}", got=error.got, wanted=error.wanted, try_next=error.try_next) from None
+        raise error.about(f"{place}: {error.what}") from None
     except ValueError as error:
         raise SiteError(place, got=str(row), wanted="numbers in degrees and metres", try_next=str(error)) from None
 

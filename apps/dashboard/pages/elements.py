@@ -19,6 +19,7 @@ from ...figures.theme import Theme
 from ...text import elements as elements_words
 from ...text.notes import Note
 from ...text.units import counted, listed
+from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
 from ..handed_in import HandedIn, Waiting, reading, waiting_place
 from ..notes import common_notes
@@ -141,7 +142,7 @@ def register(app: Dash, state: DashboardState) -> None:
             return reading(), no_update, no_update, waiting.token, False
         except PassimError as error:
             # The old state stays, and the same file can be handed in again.
-            return html.P(str(error), className="fault", role="alert"), no_update, no_update, None, True
+            return html.P(in_page_words(error), className="fault", role="alert"), no_update, no_update, None, True
         query = query_of(changed(read_query(search)[0], {"fleet": fleet_name}))
         return html.P(told), query, state.now().isoformat(), None, True
 

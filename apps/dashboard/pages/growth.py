@@ -37,6 +37,7 @@ from ...text.growth import (
 from ...text.notes import Note, left_out, weighed
 from ...text.service import before_handovers, handovers_on_top_note
 from ...text.units import counted, duration, share
+from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
 from ..handed_in import HandedIn, Waiting, reading, waiting_place
 from ..notes import notes_of
@@ -248,7 +249,7 @@ def _plan(
         return _ahead(question, theme, span, goal, windows, told_today, files[name])
     except InputError as error:
         # A plan grows old: its launches come to fly. The rest of the page holds without it.
-        return _Planned({PLAN.name: Shown(None, f"{error}.")})
+        return _Planned({PLAN.name: Shown(None, f"{in_page_words(error)}.")})
 
 
 def _ahead(
@@ -360,7 +361,7 @@ def register(app: Dash, state: DashboardState) -> None:
             return reading(), no_update, no_update, waiting.token, False
         except InputError as error:
             # The old state stays, and the same file can be handed in again.
-            return html.P(str(error), className="fault", role="alert"), no_update, no_update, None, True
+            return html.P(in_page_words(error), className="fault", role="alert"), no_update, no_update, None, True
         usual = next(iter(plans.plan_files(state.workspace)), NO_PLAN)
         query = query_of(changed(read_query(search)[0], {"plan": None if name == usual else name}))
         return html.P(told), query, state.now().isoformat(), None, True

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from passim.errors import InputError, SpanError
+from passim.errors import InputError, SpanError, WayOut
 from passim.spans import Span, zone
 
 Index = NDArray[np.int64]
@@ -153,26 +153,32 @@ def no_hours_in(span: Span, hours: AllowedHours, timezone: str, wanted: str, min
     """Return the error for a span that holds none of `hours`: local times, and the next start that does."""
     where = zone(timezone)
     first, last = span.start.astimezone(where), span.end.astimezone(where)
+    too_long = minutes > hours.length_min < DAY_MINUTES
+    opens = None if too_long else _next_opening(span, hours, where)
+    if too_long:
+        try_next = "a shorter call or more hours"
+    else:
+        try_next = "" if opens is not None else "more days, other hours or other weekdays"
     reason = "" if first.weekday() in hours.weekdays else f": {first.day} {first:%b} is a {first:%A}"
     return SpanError(
         f"hours for calls ({hours.words})",
         got=f"none in {_stamp(first)} to {_stamp(last)}{reason}",
         wanted=wanted,
-        try_next=_next_opening(span, hours, where, minutes),
+        try_next=try_next,
+        way_out=None if opens is None else WayOut.LATER_START,
+        start=opens,
     )
 
 
-def _next_opening(span: Span, hours: AllowedHours, where: tzinfo, minutes: int) -> str:
-    """Return the option that begins the span where the hours next open, if they hold so long a call at all."""
-    if minutes > hours.length_min < DAY_MINUTES:
-        return "a shorter call or more hours"
+def _next_opening(span: Span, hours: AllowedHours, where: tzinfo) -> datetime | None:
+    """Return when the hours next open by the local clock, within two weeks; None where they do not."""
     first = span.start.astimezone(where)
     for days in range(15):
         day = first.date() + timedelta(days=days)
         opens = datetime.combine(day, time(), tzinfo=where) + timedelta(minutes=hours.from_minute)
         if day.weekday() in hours.weekdays and opens > first:
-            return f"--from {opens.isoformat(timespec='minutes')}"
-    return "more days, other hours or other weekdays"
+            return opens
+    return None
 
 
 def _stamp(moment: datetime) -> str:

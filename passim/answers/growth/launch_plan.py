@@ -151,8 +151,7 @@ def parse_plan(data: bytes, name: str, now: datetime) -> tuple[PlannedLaunch, ..
                 **{name: _number(cells, name) for name in PLAN_COLUMNS[3:]},
             )
         except InputError as error:
-            what = f"{where}: {error.what}"
-            raise InputError(what, got=error.got, wanted=error.wanted, try_next=error.try_next) from None
+            raise error.about(f"{where}: {error.what}") from None
         if launch.serves_from < now:
             raise InputError(
                 f"{where}: a launch that would serve already",

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.csv_files import CsvKind, number, parse_csv_file, read_csv_bytes
-from passim.errors import InputError
+from passim.errors import InputError, WayOut
 from passim.intervals import union
 from passim.spans import Span, aware, microseconds, moment
 
@@ -88,14 +88,16 @@ class FreezeRecord:
                 "record of freezes",
                 got=f"{len(start):,} freeze{'' if len(start) == 1 else 's'}",
                 wanted=f"at least {FEWEST_FREEZES}: fewer fall together with any prediction by chance",
-                try_next="a longer record, or --every and --length",
+                try_next="a longer record",
+                way_out=WayOut.RECORD_RANGES,
             )
         if end[-1] - start[0] < SHORTEST_RECORD_S * 1e6:
             raise InputError(
                 "record of freezes",
                 got=f"{(end[-1] - start[0]) / 6e7:.0f} min from first to last",
                 wanted="at least 30 min",
-                try_next="a longer record, or --every and --length",
+                try_next="a longer record",
+                way_out=WayOut.RECORD_RANGES,
             )
         object.__setattr__(self, "start_us", start)
         object.__setattr__(self, "end_us", end)

@@ -20,6 +20,7 @@ from ....text.calls import (
 )
 from ....text.notes import Note, weighed
 from ....text.units import LocalClock, printable
+from ....text.ways_out import in_page_words
 from ...page_model import Help, Panel, Shown, Table
 from ...state import PageRequest
 from ...tasks import calls as call_work
@@ -99,7 +100,7 @@ def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Sh
         checked = checked_of(question, asked)
     except InputError as error:
         # The ranking above does not hang on it.
-        return Shown(None, f"{error}."), []
+        return Shown(None, f"{in_page_words(error)}."), []
     if checked is None:
         return None, []
     check = checked.check

@@ -29,6 +29,7 @@ from ....text.calls import (
 )
 from ....text.notes import Note, weighed
 from ....text.units import LocalClock, counted, duration, share
+from ....text.ways_out import in_page_words
 from ...address import query_of, read_query
 from ...notes import blank, notes_of, refuse_old
 from ...page_model import Answer, Help, Page, Panel, Shown, Table
@@ -212,7 +213,7 @@ def register(app: Dash, state: DashboardState) -> None:
         except Pending as still:
             return not_yet(still.job)
         except InputError as error:
-            return flask.Response(f"{error}\n", 400, mimetype="text/plain")
+            return flask.Response(f"{in_page_words(error)}\n", 400, mimetype="text/plain")
         if plan.suggestions.empty:
             why = "No single start can be suggested" if plan.none_good is None else "No start is good"
             return flask.Response(f"{why}.\n", 404, mimetype="text/plain")

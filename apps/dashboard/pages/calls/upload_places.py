@@ -9,6 +9,7 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, 
 
 from passim.errors import InputError, PassimError
 
+from ....text.ways_out import in_page_words
 from ...address import changed, query_of, read_query
 from ...handed_in import HandedIn, Waiting, reading, waiting_place
 from ...parts import aria, drop_place
@@ -87,7 +88,7 @@ def register(app: Dash, state: DashboardState) -> None:
             return no_update, no_update, *at_place(reading()), [place, waiting.token], False
         except PassimError as error:
             # The old state stays, and the same file can be handed in again.
-            return no_update, no_update, *at_place(html.P(str(error), className="fault")), None, True
+            return no_update, no_update, *at_place(html.P(in_page_words(error), className="fault")), None, True
         query = query_of(changed(read_query(search)[0], {place: ".".join(keys)}))
         return query if query != (search or "") else no_update, new_kept, [], [], None, True
 

@@ -19,6 +19,7 @@ from passim.workspace import horizons
 from ....figures.horizon_change import horizon_change
 from ....figures.theme import CONFIG, LIGHT, THEMES
 from ....text.sky import change_sentence, horizon_words
+from ....text.ways_out import in_page_words
 from ...address import changed, place_value, query_of, read_query
 from ...parts import aria, bytes_of
 from ...state import DashboardState, PageRequest, Pending
@@ -302,5 +303,5 @@ def _floor_note(question: PageRequest, horizon: Any) -> list[str]:
     ]
 
 
-def _fault(error: Exception) -> Any:
-    return html.P(str(error), className="fault")
+def _fault(error: InputError) -> Any:
+    return html.P(in_page_words(error), className="fault")

@@ -22,7 +22,6 @@ LARGEST_FILE_BYTES: Final = 1_000_000
 MOST_FREEZES: Final = 2_000
 LONGEST_DAYS: Final = 14.0
 _LONGEST_NAME: Final = 80
-_RANGES: Final = "the ranges in place of a record"
 # What a browser keeps lies between 1970 and 2200 and makes no freeze of more than a day.
 _LATEST_MS: Final = 7_258_118_400_000
 _DAY_MS: Final = 86_400_000
@@ -51,12 +50,7 @@ def read(name: str, data: bytes) -> Record:
     name = printable(Path(name.replace("\\", "/")).name)[:_LONGEST_NAME] or "record"
     if len(data) > LARGEST_FILE_BYTES:
         raise InputError(f"record {name}", got=f"{len(data):,} bytes", wanted="at most 1 MB")
-    try:
-        freezes = symptom.FreezeRecord.from_csv_bytes(data, name)
-    except InputError as error:
-        # What the command offers instead stands here in the fields above.
-        try_next = error.try_next.replace("--every and --length", _RANGES)
-        raise InputError(error.what, got=error.got, wanted=error.wanted, try_next=try_next) from None
+    freezes = symptom.FreezeRecord.from_csv_bytes(data, name)
     if len(freezes) > MOST_FREEZES:
         raise InputError(f"record {name}", got=f"{len(freezes):,} freezes", wanted=f"at most {MOST_FREEZES:,}")
     days = freezes.span.duration_s / 86400.0

@@ -22,6 +22,7 @@ from ....text import symptom as symptom_words
 from ....text.columns import Column, cells_of, without
 from ....text.notes import beside
 from ....text.units import printable
+from ....text.ways_out import in_page_words
 from ...address import read_query
 from ...parts import aria, bytes_of, drop_place
 from ...state import DashboardState, PageRequest, Pending
@@ -150,7 +151,7 @@ def register(app: Dash, state: DashboardState) -> None:
             record = sky_record.read(name, bytes_of(name, contents, sky_record.LARGEST_FILE_BYTES))
         except InputError as error:
             # The old state stays, and the same file can be handed in again.
-            return no_update, html.P(str(error), className="fault"), None
+            return no_update, html.P(in_page_words(error), className="fault"), None
         return record.kept(), [], None
 
     in_browser: Any = app.clientside_callback  # untyped in dash
@@ -216,7 +217,7 @@ def register(app: Dash, state: DashboardState) -> None:
         except Pending as still:
             return no_update, [], *sky_working.under_way(still.job)
         except InputError as error:
-            return no_update, html.P(str(error), className="fault"), *sky_working.at_rest()
+            return no_update, html.P(in_page_words(error), className="fault"), *sky_working.at_rest()
         return _told(question, asked, found), [], *sky_working.at_rest()
 
     @app.callback(
@@ -242,7 +243,7 @@ def register(app: Dash, state: DashboardState) -> None:
             told = "The workspace or the fleet has changed since: search again first."
             return html.P(told, className="fault"), no_update
         except InputError as error:
-            return html.P(str(error), className="fault"), no_update
+            return html.P(in_page_words(error), className="fault"), no_update
         told = (
             f"Candidate {number} now stands in the workspace, marked as an assumption; the page above counts with it."
         )

@@ -1,0 +1,47 @@
+"""What each face calls the ways out of an error that go by another name on every face."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from passim.errors import InputError, WayOut
+
+if TYPE_CHECKING:
+    from passim.errors import PassimError
+
+COMMAND = {
+    WayOut.ALLOW_STALE: "--allow-stale for an answer all the same",
+    WayOut.LATER_START: "--from {start}",
+    WayOut.LENIENT: "--lenient to skip bad records",
+    WayOut.RECORD_RANGES: "--every and --length",
+    WayOut.GROWTH_ALONE: "passim growth",
+}
+# Where a page has no such thing it names the command that has.
+PAGE = {
+    WayOut.ALLOW_STALE: "the same question on the command line with --allow-stale",
+    WayOut.LATER_START: "days that reach {day}",
+    WayOut.LENIENT: "passim elements --lenient, which skips bad records and writes the rest to a file",
+    WayOut.RECORD_RANGES: "the ranges in place of a record",
+    WayOut.GROWTH_ALONE: "the page Growth",
+}
+
+
+def in_command_words(error: PassimError) -> str:
+    """Return an error as one line, with the way out as the command line has it."""
+    return _line(error, COMMAND)
+
+
+def in_page_words(error: PassimError) -> str:
+    """Return an error as one line, with the way out as the pages have it."""
+    return _line(error, PAGE)
+
+
+def _line(error: PassimError, words: dict[WayOut, str]) -> str:
+    def name(way_out: WayOut, start: datetime | None) -> str:
+        if start is None:
+            return words[way_out]
+        day = f"{start:%a} {start.day} {start:%b}, {start:%H:%M}"
+        return words[way_out].format(start=start.isoformat(timespec="minutes"), day=day)
+
+    return error.line(name) if isinstance(error, InputError) else str(error)

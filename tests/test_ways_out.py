@@ -1,0 +1,97 @@
+"""What an error says can be done: one code in the library, and each face's own name for it."""
+
+from __future__ import annotations
+
+import ast
+import pickle
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+import passim
+from passim.elements.read_log import ReadLog
+from passim.errors import ElementsError, InputError, SpanError, WayOut, WorkspaceError
+from passim_apps.command_line.main import COMMANDS, main
+from passim_apps.dashboard.pages import PAGES
+from passim_apps.text import ways_out
+
+START = datetime(2026, 11, 30, 8, tzinfo=UTC)
+# The file of a workspace is for people to write in; what it says at its top is no error.
+FOR_PEOPLE = {"creating.py"}
+
+
+def spoken(path: Path) -> list[str]:
+    """Return the strings of a module that are no docstring."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    documents = {
+        id(node.body[0].value)
+        for node in ast.walk(tree)
+        if isinstance(node, (ast.Module, ast.ClassDef, ast.FunctionDef))
+        and node.body
+        and isinstance(node.body[0], ast.Expr)
+    }
+    return [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in documents
+    ]
+
+
+def test_the_library_names_no_option_no_command_and_no_page() -> None:
+    pages = "|".join(page.name for page in PAGES)
+    of_a_face = re.compile(
+        rf"(^|[\s('\"])--[a-z]|\bpassim ({'|'.join(COMMANDS)})\b|\bcommand line\b|\bpages? ({pages})\b|\b({pages}) page"
+    )
+    room = Path(passim.__file__).parent
+    named = {
+        (str(path.relative_to(room)), text)
+        for path in room.rglob("*.py")
+        if path.name not in FOR_PEOPLE
+        for text in spoken(path)
+        if of_a_face.search(text)
+    }
+    assert named == set()
+
+
+def test_every_way_out_has_a_name_on_each_face() -> None:
+    assert set(ways_out.COMMAND) == set(ways_out.PAGE) == set(WayOut)
+    context = click.Context(main)
+    options = {
+        name
+        for command in main.list_commands(context)
+        for param in getattr(main.get_command(context, command), "params", ())
+        for name in param.opts
+    }
+    for words in ways_out.COMMAND.values():
+        assert set(re.findall(r"--[a-z-]+", words)) <= options
+    for way_out in WayOut:
+        error = InputError("what", got=1, wanted="two", try_next="three", way_out=way_out, start=START)
+        lines = {str(error), ways_out.in_command_words(error), ways_out.in_page_words(error)}
+        assert all(line.startswith("what; got 1; wanted two; try three, or ") for line in lines)
+        assert len(lines) == 3
+        assert not any("{" in line for line in lines)
+
+
+def test_an_error_keeps_its_way_out_on_its_way() -> None:
+    error = SpanError("hours", wanted="some", way_out=WayOut.LATER_START, start=START)
+    for same in (error, pickle.loads(pickle.dumps(error)), error.about("hours")):
+        assert type(same) is SpanError
+        assert str(same) == "hours; wanted some; try a span from 2026-11-30T08:00+00:00"
+        assert ways_out.in_command_words(same) == "hours; wanted some; try --from 2026-11-30T08:00+00:00"
+        assert ways_out.in_page_words(same) == "hours; wanted some; try days that reach Mon 30 Nov, 08:00"
+    moved = error.about("school: hours")
+    assert (str(moved), str(error)) == (f"school: {error}", str(error))
+    problems = WorkspaceError("file", problems=["a", "b"]).about("other")
+    assert problems.problems == ("a", "b")
+    assert str(problems) == "other"
+
+
+def test_a_page_drops_no_next_step() -> None:
+    try:
+        ReadLog("sets.tle").refuse("line 14", ElementsError("a checksum", got=3, wanted=4))
+    except ElementsError as error:
+        told = ways_out.in_page_words(error)
+    assert told.startswith("sets.tle, line 14: a checksum; got 3; wanted 4; try correcting the record, or ")
+    assert "passim elements --lenient" in told
