@@ -31,6 +31,7 @@ from __future__ import annotations
 
 from passim.coverage import Coverage
 from passim.coverage.causes import find_causes
+from passim.coverage.visibility import find_visibility
 from passim.elements import read_elements, walker, write_elements
 from passim.elements.records import ElementSet, Fleet
 from passim.errors import (
@@ -50,7 +51,6 @@ from passim.sky.passes import find_passes
 from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim.spans import Span
 
 __all__ = [

@@ -26,10 +26,10 @@ from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import orders as growth_orders
 from passim.answers.sites import horizon_cost as skyline
 from passim.answers.sites import sweeps
-from passim.coverage import Coverage, causes, sky_map
+from passim.coverage import Coverage, causes, sky_map, visibility
 from passim.elements import shells
 from passim.parallel import chunks as workers
-from passim.sky import outlines, visibility
+from passim.sky import outlines
 from passim_apps.figures.calls import call_days
 from passim_apps.figures.day_minutes import day_minutes
 from passim_apps.figures.files import write_pictures

@@ -11,13 +11,13 @@ import pytest
 
 from passim import Fleet, Horizon, Site, Span, read_elements, walker, write_elements
 from passim.answers.calls import calendar_in
+from passim.coverage.visibility import find_visibility
 from passim.elements import files, formats, omm_xml, rounded_to_two_line
 from passim.errors import ElementsError, InputError, SiteError
 from passim.forecast.timing import band_for, band_of
 from passim.orbits.propagation import Propagator
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 BANDS = {24: "normal", 72: "odds beside times", 168: "odds only", 336: "statistics only"}

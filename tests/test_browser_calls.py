@@ -25,7 +25,7 @@ from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import hours as call_times
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as calls
-from passim.sky import visibility
+from passim.coverage import visibility
 from passim_apps.dashboard.tasks.calls import MOST_SUGGESTIONS
 from passim_apps.text.calls import check_columns, check_rows, check_sentence
 from passim_apps.text.columns import cells_of

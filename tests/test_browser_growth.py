@@ -16,7 +16,7 @@ from passim.answers.growth import curves as growth
 from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import launch_plan as growth_plan
 from passim.answers.growth import orders as growth_orders
-from passim.sky import visibility
+from passim.coverage import visibility
 from passim.workspace import create
 
 pytestmark = pytest.mark.browser

@@ -13,7 +13,7 @@ import pytest
 from browsing import PATIENCE_MS, a_browser, a_page, choose, open_at, served, settle, traces
 from passim import Horizon, Span, walker, write_elements
 from passim.coverage import Coverage
-from passim.sky.visibility import find_visibility
+from passim.coverage.visibility import find_visibility
 from passim.workspace import NewSite, Workspace, create
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages import PAGES

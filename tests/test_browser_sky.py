@@ -20,8 +20,8 @@ from passim import Horizon, Site, Span
 from passim.answers import scenario
 from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
+from passim.coverage import visibility
 from passim.coverage.causes import Causes, find_causes
-from passim.sky import visibility
 from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.workspace import Workspace, create
 from passim_apps.text.symptom import found_sentence

@@ -23,6 +23,7 @@ from passim.answers.calls.hours import MINUTE_US, AllowedHours
 from passim.answers.calls.kinds import LESSON, STREAM
 from passim.answers.calls.outlook import COLUMNS, rank, windows
 from passim.answers.calls.plan import CallPlan, plan_calls
+from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
 from passim.forecast.timing import TimingModel
@@ -30,7 +31,6 @@ from passim.intervals import GroupedIntervals, Intervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim.spans import Span, microseconds
 from passim_apps.text.calls import plan_sentence
 from passim_apps.text.units import LocalClock

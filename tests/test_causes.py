@@ -15,6 +15,7 @@ from passim import Coverage, Fleet, Horizon, InputError, Site, Span, walker
 from passim.coverage.blocked import blocked_always
 from passim.coverage.causes import NEVER_ADD_UP, Causes, compass, find_causes, seconds_by_cause
 from passim.coverage.sky_map import sky_track
+from passim.coverage.visibility import Visibility, find_visibility, positions_km
 from passim.elements.health import assess
 from passim.intervals import GroupedIntervals, Intervals, clip, difference, total_length
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
@@ -22,7 +23,6 @@ from passim.sky.limits.geostationary_arc import arc_of
 from passim.sky.local_arcs import unit_vector
 from passim.sky.look_angles import look_angles
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility, positions_km
 from passim.spans import microseconds
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)

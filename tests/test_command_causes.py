@@ -17,9 +17,9 @@ from passim import Coverage, Horizon, Site, Span, read_elements
 from passim.answers import scenario
 from passim.answers.sites.horizon_cost import sector_costs, what_if_lowered
 from passim.coverage.causes import NEVER_ADD_UP, find_causes
+from passim.coverage.visibility import find_visibility
 from passim.sky.limits import Gateway, GatewayLimit, ServingFilter
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim_apps.command_line.main import main
 from passim_apps.command_line.query import search
 from passim_apps.text.causes import cause_sentence, verdict_first

@@ -16,9 +16,9 @@ import passim
 from passim.answers import scenario
 from passim.answers.growth.curves import growth, logarithmic_grid
 from passim.answers.growth.orders import launch_order, random_orders
+from passim.coverage.visibility import find_visibility
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim_apps.command_line.main import main
 
 # A Wednesday.

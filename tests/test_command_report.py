@@ -18,8 +18,8 @@ from plotly.offline import get_plotlyjs
 
 from passim.answers.sites import elsewhere as report_elsewhere
 from passim.coverage.causes import find_causes
+from passim.coverage.visibility import find_visibility
 from passim.parallel import chunks as workers
-from passim.sky.visibility import find_visibility
 from passim.spans import Span
 from passim.workspace import Workspace
 from passim_apps.command_line.main import main

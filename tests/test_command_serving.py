@@ -14,8 +14,8 @@ from click.testing import CliRunner, Result
 
 import passim
 from passim.coverage import POLICIES, Service, serve
+from passim.coverage.visibility import find_visibility
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim_apps.command_line.main import main
 from passim_apps.command_line.options import POLICY_NAMES
 

@@ -18,9 +18,9 @@ from passim import Horizon, Span
 from passim.answers.calls.hours import AllowedHours
 from passim.answers.sites import compare as side_by_side
 from passim.answers.sites import sweeps, world_bands
+from passim.coverage import visibility
 from passim.errors import InputError
 from passim.parallel import chunks as workers
-from passim.sky import visibility
 from passim.workspace import create
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.controls import offers
@@ -93,7 +93,7 @@ def test_places_are_compared_as_passim_compares_them(state: DashboardState, mask
     fleet = workspace.fleet(None, AT)
     hours = [AllowedHours(480, 1080, (0, 1, 2, 3, 4))] * len(views)
     own = side_by_side.compare_sites(fleet, views, DAY, call_hours=hours).table
-    own = own.assign(place=places, twofold=[s.joint() for s in visibility.find_visibility(fleet, views, DAY)])
+    own = own.assign(place=places, twofold=[s.joint() for s in visibility.find_visibilities(fleet, views, DAY)])
 
     table = asked(state, YARD + ("" if mask_deg is None else f"&mask={mask_deg:g}")).panels["side"].table
     assert table.rows["covered_fraction"].is_monotonic_decreasing

@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from passim import Coverage, Horizon, Site, Span, walker
+from passim.coverage.visibility import Visibility, find_visibility
 from passim.search import positive_stretches
 from passim.sky.local_arcs import ZENITH
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility
 
 PAGE = Path(__file__).resolve().parent.parent / "DEVELOPERS.md"
 

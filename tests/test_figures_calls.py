@@ -19,7 +19,7 @@ from passim.answers.calls import plan as calls
 from passim.answers.growth import curves as growth
 from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import orders as growth_orders
-from passim.sky import visibility
+from passim.coverage import visibility
 from passim_apps.figures.calls import call_days, call_hours_only
 from passim_apps.figures.growth import GoalMark, OrderCurve, growth_curves, plan_by_date
 from passim_apps.figures.theme import DARK, LIGHT, Theme

@@ -20,12 +20,12 @@ from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage.causes import find_causes
 from passim.coverage.sky_map import sky_track
 from passim.coverage.sky_moment import sky_moment
+from passim.coverage.visibility import Visibility, find_visibility, positions_km
 from passim.errors import SpanError
 from passim.sky import outlines
 from passim.sky.limits import ArcKeepOut, Cone, GatewayLimit
 from passim.sky.look_angles import look_angles
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility, positions_km
 from passim_apps.figures import growth as growth_figures
 from passim_apps.figures import places, sky
 from passim_apps.figures.sky_lines import as_line

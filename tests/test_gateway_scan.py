@@ -14,10 +14,10 @@ import pytest
 from skyfield.api import EarthSatellite, load, wgs84
 
 from passim import Coverage, Horizon, Site, Span, walker
+from passim.coverage.visibility import find_visibility
 from passim.orbits.propagation import Propagator
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 
 TIMESCALE = load.timescale(builtin=True)
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)

@@ -19,13 +19,13 @@ from passim.answers.calls.kinds import LESSON, VIDEO
 from passim.answers.calls.now import now
 from passim.answers.calls.outlook import good_starts, is_good
 from passim.answers.calls.plan import plan_calls
+from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.forecast.timing import TimingModel
 from passim.intervals import GroupedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim.spans import Span
 from passim.workspace import create
 from passim_apps.command_line.main import main

@@ -27,11 +27,11 @@ from passim.answers.growth.curves import (
 )
 from passim.answers.growth.orders import Order, launch_order, listed_order, plane_order, random_orders, serving_lanes
 from passim.coverage.ranks import RankSweep
+from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.patterns import jittered
 from passim.intervals import GroupedIntervals
 from passim.sky.limits import Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(START, hours=6)

@@ -12,10 +12,10 @@ from passim import Coverage, Fleet, Horizon, InputError, Site, Span, walker
 from passim.answers.growth.ahead import growth_ahead
 from passim.answers.growth.goals import parse_goal
 from passim.answers.growth.launch_plan import PLAN_COLUMNS, PlannedLaunch, planned_satellites, read_plan
+from passim.coverage.visibility import find_visibility
 from passim.elements.slots import node_and_phase_deg
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(START, hours=4)

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from passim import Coverage, Fleet, Horizon, InputError, Site, Span
+from passim import Fleet, Horizon, InputError, Site, Span
 from passim.answers.calls.forecast import ServiceForecast, searched_span
 from passim.answers.calls.kinds import VIDEO
 from passim.answers.sites.compare import compare_sites
@@ -16,13 +16,13 @@ from passim.answers.sites.horizon_cost import what_if_horizon
 from passim.answers.sites.mounting import compare_spots
 from passim.coverage import POLICIES, Service, serve
 from passim.coverage.causes import find_causes
+from passim.coverage.visibility import Visibility, find_visibilities, find_visibility
 from passim.elements.patterns import walker
 from passim.forecast.odds_events import simulate
 from passim.forecast.timing import TimingModel
 from passim.intervals import Intervals, intersection
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(START, hours=2)
@@ -48,10 +48,10 @@ def test_gaps_are_the_freezes_of_the_terminal(fleet: Fleet, policy: str) -> None
         service = Service(policy, clock_s, 0.0, acquisition_s)  # type: ignore[arg-type]
         found = seen(fleet, View(PLACE, (GATEWAY,), service=service))
         frozen = serve(found.candidates(), SPAN, service, found.look).frozen()
-        gaps = Coverage.from_visibility(found).gap_intervals
+        gaps = found.coverage().gap_intervals
         assert gaps.start.tolist() == frozen.start.tolist()
         assert gaps.end.tolist() == frozen.end.tolist()
-        sky = Coverage.from_visibility(found, ("handover",)).gap_intervals
+        sky = found.coverage(("handover",)).gap_intervals
         assert len(sky.start) < len(gaps.start)
 
 
@@ -63,7 +63,7 @@ def test_what_lifting_a_limit_regains_is_the_difference_of_two_answers(fleet: Fl
     table = causes.seconds_by_cause().set_index("limit")["given_back_s"]
     out_s = float(causes.gap_us.sum()) / 1e6
     for name in ("horizon", "gateway", "handover"):
-        lifted = Coverage.from_visibility(seen(fleet, view.without(name))).gap_intervals
+        lifted = seen(fleet, view.without(name)).coverage().gap_intervals
         assert table[name] == pytest.approx(out_s - float((lifted.end - lifted.start).sum()) / 1e6, abs=0.01)
     assert table["horizon"] > 60.0
 
@@ -100,14 +100,14 @@ def test_handovers_are_a_cause_of_their_own(fleet: Fleet) -> None:
     assert {"handover", "gateway with handover"} <= causes <= {"handover", "gateway", "gateway with handover"}
     alone = dict(zip(both.limits, both.single_us.sum(axis=1) / 1e6, strict=True))
     assert alone["gateway"] + alone["handover"] == pytest.approx(both.gap_us.sum() / 1e6, abs=1e-5)
-    plain = Coverage.from_visibility(seen(fleet, replace(view, service=Service())))
+    plain = seen(fleet, replace(view, service=Service())).coverage()
     assert alone["gateway"] == pytest.approx(plain.gaps()["duration_s"].sum(), abs=1e-5)
 
 
 def test_sites_spots_and_another_horizon_count_them(fleet: Fleet) -> None:
     view = View(PLACE, (GATEWAY,), service=SLOW)
     found = seen(fleet, view)
-    gaps = Coverage.from_visibility(found).gaps()
+    gaps = found.coverage().gaps()
     row = compare_sites(fleet, [view], SPAN).table.iloc[0]
     assert (row["gap_count"], row["gap_longest_s"]) == (len(gaps), gaps["duration_s"].max())
     spots = compare_spots(fleet, [("here", view), ("same", view)], SPAN).table
@@ -116,9 +116,7 @@ def test_sites_spots_and_another_horizon_count_them(fleet: Fleet) -> None:
     assert (what_if.gap_count_before, what_if.gap_count_after) == (len(gaps), len(gaps))
     higher = Horizon.flat(35.0)
     what_if = what_if_horizon(found, higher)
-    anew = Coverage.from_visibility(
-        seen(fleet, replace(view, site=replace(PLACE, horizon=higher), lowest_elevation_deg=25.0))
-    )
+    anew = seen(fleet, replace(view, site=replace(PLACE, horizon=higher), lowest_elevation_deg=25.0)).coverage()
     assert what_if.gap_s_after == pytest.approx(anew.gaps()["duration_s"].sum(), abs=0.01)
 
 
@@ -198,12 +196,12 @@ def test_an_hour_asked_alone_has_the_freezes_of_the_day(fleet: Fleet) -> None:
             for policy in POLICIES
             for clock_s, offset_s, acquisition_s in ((15.0, 4.0, 1.0), (None, 0.0, 3.0), (7.0, 0.0, 3.0))
         ]
-        whole_day, alone = (find_visibility(fleet, views, span) for span in (day, hour))
+        whole_day, alone = (find_visibilities(fleet, views, span) for span in (day, hour))
         for of_day, of_hour in zip(whole_day, alone, strict=True):
-            found = Coverage.from_visibility(of_day).gap_intervals
+            found = of_day.coverage().gap_intervals
             expected = intersection(found, ([hour.start_us], [hour.end_us]))
             assert expected.start.size > 0
-            assert _within_a_millisecond(Coverage.from_visibility(of_hour).gap_intervals, expected), of_day.view.service
+            assert _within_a_millisecond(of_hour.coverage().gap_intervals, expected), of_day.view.service
             # And so has a forecast, with the satellites that come late into its span.
             forecast = ServiceForecast.of(seen(fleet, of_hour.view, searched_span(hour)), hour)
             assert _within_a_millisecond(Intervals(*forecast.gaps_us()), expected)
@@ -216,8 +214,8 @@ def test_days_asked_together_have_the_freezes_of_each(fleet: Fleet, policy: str)
     midnight = START + timedelta(hours=24)
     view = View(PLACE, (GATEWAY,), service=service)
     both, later = Span(midnight - timedelta(hours=1), midnight + timedelta(hours=1)), Span.starting(midnight, hours=1)
-    together = Coverage.from_visibility(seen(fleet, view, both)).gap_intervals
-    alone = Coverage.from_visibility(seen(fleet, view, later)).gap_intervals
+    together = seen(fleet, view, both).coverage().gap_intervals
+    alone = seen(fleet, view, later).coverage().gap_intervals
     assert seen(fleet, view, later).in_use is None
     assert _within_a_millisecond(alone, intersection(together, ([later.start_us], [later.end_us])))
     # Drawn futures, too, start afresh at midnight.

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from passim import ElementsError, Fleet, Horizon, InputError, Site, SiteError, Span, find_passes, walker
+from passim.coverage.visibility import find_visibilities, find_visibility
 from passim.intervals import difference_by_lane, total_lengths_by_lane, union_by_lane
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
 from passim.sky.limits.geostationary_arc import GeostationaryArc
 from passim.sky.local_arcs import unit_vector
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(EPOCH, hours=6)
@@ -159,7 +159,7 @@ EAST = Gateway("East", 45.0, -22.0, 0.0, Horizon.from_points([(0, 25), (90, 40),
 
 
 def test_any_of_several_gateways_will_do():
-    one, other, both = find_visibility(
+    one, other, both = find_visibilities(
         FLEET, [View(MARRAM, (GatewayLimit(which),)) for which in ((NEAR,), (EAST,), (NEAR, EAST))], SPAN
     )
     together = union_by_lane(one.allowed["gateway"], other.allowed["gateway"])

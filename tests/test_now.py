@@ -16,6 +16,7 @@ from passim.answers import scenario
 from passim.answers.calls.forecast import ServiceForecast, searched_span
 from passim.answers.calls.kinds import LESSON
 from passim.answers.calls.now import now
+from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.errors import SpanError
 from passim.forecast.odds import odds_of_no_service
@@ -24,7 +25,6 @@ from passim.intervals import GroupedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim.spans import Span
 from passim.workspace import create
 from passim_apps.dashboard.address import Choices

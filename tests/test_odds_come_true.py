@@ -16,6 +16,7 @@ import pytest
 import passim
 from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
 from passim.coverage import Coverage
+from passim.coverage.visibility import find_visibility
 from passim.forecast.baselines import climatology, day_clock, shifted_yesterday
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.timing import TimingModel
@@ -23,7 +24,6 @@ from passim.forecast.verification import brier_score, brier_skill, reliability_t
 from passim.intervals import GroupedIntervals, Steps, level_at
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim.spans import microseconds
 
 DAY = passim.Span.starting(datetime(2026, 11, 25, tzinfo=UTC))

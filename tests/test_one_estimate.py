@@ -20,11 +20,11 @@ from passim.answers.calls.kinds import VIDEO
 from passim.answers.calls.now import now
 from passim.answers.calls.outlook import good_starts, windows
 from passim.answers.calls.plan import plan_calls
+from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.service import Policy, Service
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim_apps.command_line.main import main
 from passim_apps.text.calls import chance_of_end, pause_number, pauses
 

@@ -15,8 +15,7 @@ from passim.elements import SatelliteId
 from passim.errors import InputError
 from passim.orbits.arcs import NodeGrid
 from passim.orbits.propagation import Propagator
-from passim.sky import SearchReport, cull, iterate_passes, pass_intervals
-from passim.sky import passes as room
+from passim.sky import SearchReport, cull, fleet_search, iterate_passes, pass_intervals
 from passim.sky.passes import PASS_COLUMNS
 from passim.spans import microseconds
 
@@ -395,8 +394,8 @@ def test_results_do_not_depend_on_how_the_work_is_cut(
     monkeypatch.setattr(pass_intervals, "_MOST_SEGMENTS", 7)
     assert same(find_passes(mixed, site, span), usual)
     # The smallest parts are of an hour.
-    monkeypatch.setattr(room, "_MOST_STATES", 1)
-    assert len(room.PassSearch(mixed, span).parts) >= 31
+    monkeypatch.setattr(fleet_search, "_MOST_STATES", 1)
+    assert len(fleet_search.FleetSearch(mixed, span).parts) >= 31
     assert same(find_passes(mixed, site, span), usual, within_us=500.0)
 
 

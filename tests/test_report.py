@@ -23,10 +23,10 @@ from passim.answers.sites import elsewhere as report_elsewhere
 from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage import redundancy
 from passim.coverage.causes import find_causes
+from passim.coverage.visibility import find_visibilities, find_visibility
 from passim.errors import InputError, SpanError, WayOut
 from passim.parallel import chunks as workers
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim.spans import zone
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
@@ -240,7 +240,7 @@ def test_other_places_stand_under_an_open_sky_and_see_no_gateway() -> None:
     # The row of this latitude is what the view itself has at those places, without its gateway and its firs.
     there = [replace(firs, longitude_deg=-180.0 + 60.0 * (k + 0.5), height_m=0.0) for k in range(6)]
     views = [replace(view, site=each).without("gateway", "horizon") for each in there]
-    found = find_visibility(fleet, views, span)
+    found = find_visibilities(fleet, views, span)
     joint = [each.joint() for each in found]
     covered = [Coverage.from_intervals(each.start, each.end, span).covered_fraction() for each in joint]
     assert seen.here["covered_fraction"] == pytest.approx(np.mean(covered), abs=1e-9)

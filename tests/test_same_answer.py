@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from passim import Coverage, Span, walker, write_elements
+from passim import Span, walker, write_elements
 from passim.answers.calls.forecast import ServiceForecast, searched_span
 from passim.answers.calls.hours import AllowedHours
 from passim.answers.calls.kinds import VIDEO
@@ -27,7 +27,7 @@ from passim.answers.report import make_report
 from passim.answers.sites.compare import compare_sites
 from passim.coverage import serve
 from passim.coverage.causes import find_causes
-from passim.sky.visibility import find_visibility
+from passim.coverage.visibility import find_visibility
 from passim.workspace import Workspace
 from passim_apps.command_line.main import main
 from passim_apps.command_line.query import QueryResult
@@ -154,7 +154,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
     workspace = Workspace.load(folder)
     view = workspace.view("Mill")
     seen = find_visibility(workspace.fleet(), view, SPAN)
-    coverage, causes = Coverage.from_visibility(seen), find_causes(seen)
+    coverage, causes = seen.coverage(), find_causes(seen)
     gaps, frozen_s = coverage.gaps(), coverage.gaps()["duration_s"].sum()
     assert len(gaps) > 0
     frozen = serve(seen.candidates(), SPAN, view.service, seen.look).frozen()

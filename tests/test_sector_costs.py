@@ -11,9 +11,9 @@ import pytest
 from passim import Coverage, Horizon, InputError, Site, SiteError, Span, find_passes, walker
 from passim.answers.sites.horizon_cost import sector_costs, what_if_horizon, what_if_lowered
 from passim.coverage.causes import find_causes
+from passim.coverage.visibility import find_visibility
 from passim.sky.limits import Cone, Gateway, GatewayLimit
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(EPOCH, hours=12)

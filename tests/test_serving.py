@@ -23,12 +23,12 @@ from passim import intervals
 from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
 from passim.coverage import POLICIES, Coverage, Service, ServingTimeline, serve
 from passim.coverage.statistics import gap_statistics
+from passim.coverage.visibility import Visibility, find_visibility
 from passim.errors import InputError
 from passim.intervals import GroupedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span, microseconds
 
 SECOND_US = 1_000_000

@@ -32,12 +32,12 @@ from passim.answers.sites.sweeps import (
     world_table,
 )
 from passim.coverage import Service
+from passim.coverage.visibility import Visibility, find_visibilities, find_visibility
 from passim.errors import EmptyFleetError, InputError
 from passim.intervals import GroupedIntervals
 from passim.parallel.chunks import WorkerConfig
 from passim.sky.limits import Cone, Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility
 from passim_apps.text.sites import latitude_sentence, site_sentence
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
@@ -97,7 +97,7 @@ def test_figures_over_several_slices_are_those_of_the_plain_way(fleet: Fleet) ->
         View(place(85.0), (ServingShare(80.0),)),
     ]
     quick = [found.figures for found in figures_of(fleet, views, span, team=WorkerConfig(1))]
-    plain = [plain_figures(seen) for seen in find_visibility(fleet, views, span)]
+    plain = [plain_figures(seen) for seen in find_visibilities(fleet, views, span)]
     assert quick == plain
     assert quick[0].gap_count > 10
     assert quick[-1] == SiteFigures(0.0, 1, 0.0, span.duration_s, span.duration_s, 0, 0.0, 0)

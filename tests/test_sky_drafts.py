@@ -11,9 +11,9 @@ import pytest
 
 from passim import Horizon, Span
 from passim.answers import scenario
+from passim.coverage import visibility
 from passim.coverage.causes import Causes, find_causes
 from passim.errors import SiteError, WorkspaceError
-from passim.sky import visibility
 from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.sky.view import View
 from passim.workspace import Workspace, create

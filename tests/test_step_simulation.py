@@ -8,9 +8,9 @@ import numpy as np
 
 from passim import Coverage, Span
 from passim.answers import scenario
+from passim.coverage.visibility import find_visibility
 from passim.intervals import Steps, level_at
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from step_simulation import LOFT, SOUTH, YARD, gaps, plover, served
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from passim.coverage.visibility import find_visibility
 from passim.elements.patterns import walker
 from passim.errors import SiteError
 from passim.sky.envelope import SIDE_DEG
@@ -22,7 +23,6 @@ from passim.sky.site import Site
 from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings, highest, lowered
 from passim.sky.survey_files import read_obstacles, read_sightings, write_horizon
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim.spans import Span
 
 TREE = Obstacle(90.0, 8.0, 20.0, 10.0, "fir")

@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 
 from passim import EmptyFleetError, Fleet, Horizon, InputError, Site, Span, find_passes, walker
+from passim.coverage.visibility import find_visibilities, find_visibility
 from passim.intervals import difference_by_lane, intersection_by_lane, union_by_lane
 from passim.sky.limits import ArcKeepOut, Cone, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(EPOCH + timedelta(hours=3), hours=8)
@@ -111,7 +111,7 @@ def test_an_unknown_limit_is_refused(visibility):
 
 def test_several_views_are_as_each_alone(visibility):
     views = [VIEW, View(Site("Skerry", 52.0, -28.0, 15.0)), VIEW.without("cone")]
-    together = find_visibility(FLEET, iter(views), SPAN)
+    together = find_visibilities(FLEET, iter(views), SPAN)
     assert [found.view for found in together] == views
     assert same(together[0].joint(), visibility.joint())
     for view, found in zip(views, together, strict=True):
@@ -119,7 +119,7 @@ def test_several_views_are_as_each_alone(visibility):
         assert same(found.joint(), alone.joint())
         assert same(found.base, alone.base)
         assert list(found.allowed) == list(alone.allowed)
-    assert find_visibility(FLEET, [], SPAN) == []
+    assert find_visibilities(FLEET, [], SPAN) == []
 
 
 def test_days_are_joined_without_a_seam():
@@ -144,7 +144,7 @@ def test_days_are_joined_without_a_seam():
 
 def test_progress_runs_from_nothing_to_all():
     told = []
-    find_visibility(FLEET, [VIEW, VIEW], Span.starting(EPOCH, hours=30), progress=told.append)
+    find_visibilities(FLEET, [VIEW, VIEW], Span.starting(EPOCH, hours=30), progress=told.append)
     assert told == sorted(told)
     assert told[-1] == pytest.approx(1.0)
 

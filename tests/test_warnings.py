@@ -89,7 +89,7 @@ def test_python_and_the_command_line_agree_or_python_warns(mixed: passim.Fleet, 
     fleet = passim.read_elements(path)
     with pytest.warns(passim.NotServingWarning):
         all_of_them = passim.Coverage.from_passes(passim.find_passes(fleet, SITE, SPAN), SPAN)
-    serving = passim.Coverage.from_visibility(passim.find_visibility(fleet, passim.View.usual(SITE), SPAN))
+    serving = passim.find_visibility(fleet, passim.View.usual(SITE), SPAN).coverage()
     assert len(serving.gaps()) == gaps(path)
     assert len(all_of_them.gaps()) == gaps(path, "--without", "serving")
     assert serving.covered_fraction() < all_of_them.covered_fraction()

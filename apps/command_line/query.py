@@ -19,11 +19,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from passim import Coverage, Fleet, SearchReport, Site, Span
+    from passim.coverage import visibility
     from passim.elements import health
     from passim.forecast import Band
     from passim.intervals import Intervals
     from passim.sky import view as views
-    from passim.sky import visibility
     from passim.spans import DailyHours
 
 CAUTION = Note(
@@ -90,9 +90,8 @@ class QueryResult:
     @property
     def coverage(self) -> Coverage:
         """How many satellites are in view, in the hours asked about. Raises SpanError where the span meets none."""
-        from passim import Coverage
 
-        whole = Coverage.from_visibility(self.visibility)
+        whole = self.visibility.coverage()
         return whole if self.within is None else whole.within(self.within)
 
     @property
@@ -133,8 +132,9 @@ def search(
     Without `tell_age` the answer says itself how old the elements are. Raises InputError.
     """
     from passim import Site
+    from passim.coverage import visibility
     from passim.elements import health
-    from passim.sky import view, visibility
+    from passim.sky import view
 
     seen_from = view.View(place) if isinstance(place, Site) else place
     with progress("Finding passes") as report:

@@ -94,7 +94,7 @@ def report(
     from passim.answers.growth import goals as growth_goals
     from passim.answers.sites import elsewhere as other_places
     from passim.answers.sites import sweeps
-    from passim.sky import visibility
+    from passim.coverage import visibility
 
     from ..command_line.call_options import hours_of, kind_of
     from ..command_line.output import check_out, progress, tell, write_file

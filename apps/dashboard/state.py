@@ -352,7 +352,7 @@ class PageRequest:
 
     def coverage(self, span: Span, within: Span) -> Coverage:
         """Return the coverage of `span`, cut out of what is seen over `within`, which holds it."""
-        return Coverage.from_visibility(self.seen(within).visibility, span=span)
+        return self.seen(within).visibility.coverage(span=span)
 
 
 def _stamp(workspace: Workspace) -> Hashable:

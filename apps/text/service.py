@@ -9,8 +9,8 @@ from .notes import Note
 from .units import share
 
 if TYPE_CHECKING:
+    from passim.coverage import visibility
     from passim.sky import view as views
-    from passim.sky import visibility
 
 
 def assumed_words(view: views.View, in_reach: str = "within every limit") -> str:
@@ -54,15 +54,11 @@ def before_handovers(sentence: str, view: views.View) -> str:
 
 def handovers_on_top_note(seen: visibility.Visibility) -> tuple[Note, ...]:
     """Return the same, with what handovers cost with all the satellites there are; none where they lose no time."""
-    from passim import Coverage
     from passim.sky import service
 
     if not seen.view.service.loses_time:
         return ()
-    lost = (
-        Coverage.from_visibility(seen, (service.HANDOVER,)).covered_fraction()
-        - Coverage.from_visibility(seen).covered_fraction()
-    )
+    lost = seen.coverage((service.HANDOVER,)).covered_fraction() - seen.coverage().covered_fraction()
     return (
         Note(
             f"Time lost at handovers is left out here: with all the satellites, another {share(lost)} of the time.",

@@ -28,6 +28,7 @@ from passim.coverage.causes import NEVER_ADD_UP, Causes, find_causes
 from passim.coverage.ranks import RankSweep
 from passim.coverage.sky_map import sky_track
 from passim.coverage.steps import Coverage
+from passim.coverage.visibility import Visibility
 from passim.elements.health import Health, assess
 from passim.elements.shells import mean_altitude_km
 from passim.errors import InputError, SpanError, WayOut
@@ -35,7 +36,6 @@ from passim.forecast.timing import Freshness, band_for
 from passim.orbits.propagation import Propagator
 from passim.sky.outlines import Outline, outlines
 from passim.sky.site import Site
-from passim.sky.visibility import Visibility
 from passim.spans import Span, local_days
 
 Progress = Callable[[float], None]
@@ -149,7 +149,7 @@ class SiteReport:
     @cached_property
     def first_day(self) -> Coverage:
         """The coverage of the first 24 hours, or of the whole span where it is shorter."""
-        return Coverage.from_visibility(self.visibility, span=_first_day(self.span))
+        return self.visibility.coverage(span=_first_day(self.span))
 
     @cached_property
     def days(self) -> pd.DataFrame:

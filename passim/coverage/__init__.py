@@ -1,14 +1,13 @@
 """Who is in view when, and who serves: the step function of coverage, its gaps, and what can be said of them.
 
 steps           Coverage: satellites in view over a span; its gaps, minutes, hours, days and summary
+visibility      find_visibility: when which satellite can serve a view, limit by limit
 statistics      figures that sum up a set of gaps
-spare           how much of each half hour has no satellite, one, or one to spare
-stopped         which limits stop which satellite when
+redundancy      how much of each half hour has no satellite, one, or one to spare
+blocked         which limits stop which satellite when
 causes          what would close each gap, and where the satellite stood that was missing
 sky_map         where passes run, and where they are lost to what
-service         Service: how a terminal is given its satellites
 serving         serve: which satellite serves when, handovers, and the freezes
-choosing        the choices behind it, on arrays
 serving_path    range and delay up to the satellite and down to a gateway
 """
 

@@ -12,9 +12,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from passim.coverage.visibility import Visibility
 from passim.errors import InternalError
 from passim.intervals import GroupedIntervals, Intervals, difference_by_lane, restrict, sweep, union
-from passim.sky.visibility import Visibility
 
 Whole = NDArray[np.int64]
 

@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 
 from passim.coverage.blocked import BlockedIntervals, bit_count, blocked_within, names_of
 from passim.coverage.steps import Coverage
+from passim.coverage.visibility import Visibility
 from passim.intervals import Intervals, IntervalSet
 from passim.sky.service import HANDOVER
-from passim.sky.visibility import Visibility
 
 Whole = NDArray[np.int64]
 Truths = NDArray[np.bool_]
@@ -208,7 +208,7 @@ def find_causes(visibility: Visibility, within: IntervalSet | None = None) -> Ca
 
     `within`, start and end in microseconds since 1970 UTC, are the parts of the span that count; default all of it.
     """
-    coverage = Coverage.from_visibility(visibility)
+    coverage = visibility.coverage()
     if within is not None:
         coverage = coverage.within(within)
     gaps = coverage.gap_intervals
@@ -231,7 +231,7 @@ def find_causes(visibility: Visibility, within: IntervalSet | None = None) -> Ca
     regained_us = single_us.sum(axis=1)
     if HANDOVER in names:
         for number, name in enumerate(names):
-            lifted = Coverage.from_intervals(*visibility.served((name,)), visibility.span)
+            lifted = visibility.coverage((name,))
             still = (lifted if within is None else lifted.within(within)).gap_intervals
             regained_us[number] = int(gap_us.sum()) - int((still.end - still.start).sum())
     all_lifted_us = _open_us(stopped, (1 << len(names)) - 1, gaps)

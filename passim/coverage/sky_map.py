@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from passim.coverage.blocked import blocked_always, names_of
+from passim.coverage.visibility import Visibility
 from passim.errors import InputError
-from passim.sky.visibility import Visibility
 
 _MOST_SAMPLES = 5_000_000
 

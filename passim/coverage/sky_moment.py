@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from passim.coverage.blocked import names_of
+from passim.coverage.visibility import Visibility
 from passim.errors import SpanError
 from passim.intervals import GroupedIntervals
-from passim.sky.visibility import Visibility
 from passim.spans import aware, microseconds
 
 

@@ -6,10 +6,9 @@ span, and the minutes, hours and days of a table add up to its gaps.
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,9 +19,6 @@ from passim.coverage.statistics import gap_statistics
 from passim.errors import InputError, SpanError
 from passim.intervals import Intervals, IntervalSet, Steps
 from passim.spans import Span, aware, local_days, local_hours, microseconds, minute_edges, moment, zone
-
-if TYPE_CHECKING:
-    from passim.sky.visibility import Visibility
 
 _MINUTE_US = 60_000_000
 
@@ -38,7 +34,7 @@ class Coverage:
     windows     the parts of the span that count, start and end in microseconds since 1970 UTC: all of it, unless
                 `within` took a part. Gaps, shares, tables and the summary are those of the windows alone
 
-    Made by `from_visibility`, `from_passes` or `from_intervals`; the arrays cannot be written to. Where a terminal
+    Made by `Visibility.coverage`, `from_passes` or `from_intervals`; the arrays cannot be written to. Where a terminal
     loses time at handovers, no satellite counts while it waits for one or acquires it: 0 is no service, always.
     """
 
@@ -108,16 +104,6 @@ class Coverage:
                 try_next=f"passes[passes['site'] == {sites[0]!r}]",
             )
         return cls.from_intervals(_whole_us(passes["rise"]), _whole_us(passes["set"]), span)
-
-    @classmethod
-    def from_visibility(cls, seen: Visibility, without: Collection[str] = (), span: Span | None = None) -> Coverage:
-        """Return the coverage of what was `seen`, with the limits `without` lifted; of a part of it where `span` is.
-
-        What the terminal loses at handovers counts as no service, unless "handover" is lifted. Raises InputError for a
-        name that is no limit.
-        """
-        joint = seen.joint(without)
-        return cls.from_intervals(joint.start, joint.end, span or seen.span)
 
     @classmethod
     def from_intervals(cls, start_us: ArrayLike, end_us: ArrayLike, span: Span) -> Coverage:

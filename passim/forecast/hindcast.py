@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from passim.constants import SECONDS_PER_DAY
 from passim.coverage import Coverage
+from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError, WayOut
 from passim.forecast.baselines import climatology, day_clock, shifted_yesterday
@@ -33,7 +34,6 @@ from passim.forecast.verification import YesNo, brier_decomposition, brier_skill
 from passim.intervals import GroupedIntervals, IntervalSet, Steps, level_at
 from passim.sky.service import HANDOVER
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span, moment
 
 Floats = NDArray[np.float64]
@@ -273,7 +273,7 @@ class _Pair:
     def score(self, stated: TimingModel) -> PairScore:
         """Return what is told of the pair as a whole; gaps are matched within the errors that their ages earn."""
         forecast, came = (
-            Coverage.from_visibility(seen, (HANDOVER,) if HANDOVER in seen.view.names else (), self.span)
+            seen.coverage((HANDOVER,) if HANDOVER in seen.view.names else (), self.span)
             for seen in (self._forecast, self._truth)
         )
         # An edge is off by the errors of both its elements; two standard deviations hold nineteen in twenty.

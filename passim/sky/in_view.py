@@ -6,7 +6,7 @@ handed over slice by slice, and memory stays the same however long the span is.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -16,22 +16,17 @@ from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals
 from passim.orbits.arcs import NodeGrid
 from passim.orbits.propagation import Propagator
+from passim.sky.fleet_search import FleetSearch, Part, Progress
 from passim.sky.horizon import Horizon
 from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
 from passim.sky.limits.gateways import GatewayLimit
 from passim.sky.limits.members import Excluded, ServingFilter, ServingShare
-from passim.sky.pass_intervals import Intervals
-from passim.sky.passes import PassSearch
 from passim.sky.view import View
 from passim.spans import Span
 
-Progress = Callable[[float], None]
-
 _SLICE = timedelta(days=1)
 _OF_THE_FLEET = (ServingFilter, ServingShare, Excluded)
-_NO_TIMES = np.empty(0)
-_NOTHING = Intervals(np.empty(0, dtype=np.intp), _NO_TIMES, _NO_TIMES, _NO_TIMES, _NO_TIMES, np.empty((3, 0)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,32 +91,33 @@ def without_fleet_limits(view: View) -> View:
     return replace(view, limits=tuple(limit for limit in view.limits if not isinstance(limit, _OF_THE_FLEET)))
 
 
-def _slice(fleet: Fleet, views: Sequence[View], span: Span, progress: Progress) -> Slice:
-    """Search one slice, part by part."""
-    search = PassSearch(fleet, span)
+def check_gateways(views: Sequence[View], fleet: Fleet) -> None:
+    """Raise SiteError for a gateway of a view that no satellite of `fleet` ever sees together with the site."""
     for view in views:
         for limit in view.limits:
             if isinstance(limit, GatewayLimit):
-                limit.check(view.site, view.floor_deg, search.fleet)
-    found: list[list[GroupedIntervals]] = [[] for _ in views]
-    for done, part in enumerate(search.parts):
-        grid, _ = part.prepare()
-        for number, view in enumerate(views):
-            horizon = view.site.horizon
-            limits = [limit for limit in view.all_limits if limit.name != "horizon"]
-            # The horizon is the first search of all, unless the terminal does not look as low as that.
-            floor = horizon
-            if horizon.lowest_deg < view.floor_deg:
-                floor, limits = Horizon.flat(view.floor_deg), list(view.all_limits)
-            joint = search.edges_us(part, view.site, HorizonFunction(floor))
-            for limit in limits:
-                # Each limit is sought only where those before it allow the satellite.
-                joint = limit.allowed(Scene(view.site, search.fleet, span, joint, grid, part.members))
-            found[number].append(joint)
-            progress((done + (number + 1) / len(views)) / len(search.parts))
-        part.forget()
-    unusable = search.report(_NOTHING).unusable
-    return Slice(span, tuple(_together(parts) for parts in found), unusable)
+                limit.check(view.site, view.floor_deg, fleet)
+
+
+def _slice(fleet: Fleet, views: Sequence[View], span: Span, progress: Progress) -> Slice:
+    """Search one slice, part by part."""
+    search = FleetSearch(fleet, span)
+    check_gateways(views, search.fleet)
+
+    def look(part: Part, view: View) -> GroupedIntervals:
+        horizon = view.site.horizon
+        limits = [limit for limit in view.all_limits if limit.name != "horizon"]
+        # The horizon is the first search of all, unless the terminal does not look as low as that.
+        if horizon.lowest_deg < view.floor_deg:
+            horizon, limits = Horizon.flat(view.floor_deg), list(view.all_limits)
+        joint = part.edges(view.site, HorizonFunction(horizon))
+        for limit in limits:
+            # Each limit is sought only where those before it allow the satellite.
+            joint = limit.allowed(Scene(view.site, search.fleet, span, joint, part.grid, part.members))
+        return joint
+
+    finds = search.each(views, look, progress)
+    return Slice(span, tuple(_together(parts) for parts in finds), search.report().unusable)
 
 
 def _together(parts: list[GroupedIntervals]) -> GroupedIntervals:

@@ -58,7 +58,7 @@ class SkyLimit(Protocol):
 
 
 @dataclass(frozen=True)
-class Intervals:
+class PassIntervals:
     """Intervals of satellites on the allowed side: satellite index and seconds since a common start, shape (n,).
 
     ``peak_s`` is when the satellite stands highest in the interval, ``peak_sine`` the sine of its elevation then, and
@@ -86,7 +86,7 @@ def _blocks(satellite: Index, most: int) -> Iterator[tuple[int, int]]:
         first = last
 
 
-def intervals_of(grid: NodeGrid, coarse: CoarseOrbits, site: Site, limit: SkyLimit) -> Intervals:
+def intervals_of(grid: NodeGrid, coarse: CoarseOrbits, site: Site, limit: SkyLimit) -> PassIntervals:
     """Return every interval in which a satellite of `grid` is on the allowed side of `limit` at `site`.
 
     Times are seconds since the start of the grid. `coarse` must be of the same stretch of time as `grid`.
@@ -138,7 +138,7 @@ def allowed_within(
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))  # type: ignore[return-value]
 
 
-def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index) -> Intervals:
+def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index) -> PassIntervals:
     """Search the given (satellite, segment) pairs of a grid, sorted."""
     arcs, stretches, owner, start_s, end_s = _whole_stretches(grid, site, limit, satellite, number)
     peak_x, peak_sine = _peaks(arcs, stretches)
@@ -152,7 +152,7 @@ def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, numb
             arcs.azimuth_deg(stretches.lane[closes], stretches.right[closes]),
         ]
     )
-    return Intervals(
+    return PassIntervals(
         owner[opens],
         start_s[opens],
         end_s[closes],
@@ -361,7 +361,7 @@ def _first_largest(values: Floats, opens: Index) -> Index:
     return largest[np.r_[True, np.diff(run[largest]) > 0]]
 
 
-def joined_in_time(found: Intervals) -> Intervals:
+def joined_in_time(found: PassIntervals) -> PassIntervals:
     """Join intervals that go on from one part of the work to the next."""
     order = np.lexsort((found.start_s, found.satellite))
     satellite, start_s, end_s = found.satellite[order], found.start_s[order], found.end_s[order]
@@ -370,14 +370,14 @@ def joined_in_time(found: Intervals) -> Intervals:
     azimuths = np.stack(
         [found.azimuths_deg[0, order[opens]], found.azimuths_deg[1, best], found.azimuths_deg[2, order[closes]]]
     )
-    return Intervals(
+    return PassIntervals(
         satellite[opens], start_s[opens], end_s[closes], found.peak_s[best], found.peak_sine[best], azimuths
     )
 
 
-def concatenated(parts: list[Intervals]) -> Intervals:
+def concatenated(parts: list[PassIntervals]) -> PassIntervals:
     """Put several finds behind each other."""
-    return Intervals(
+    return PassIntervals(
         np.concatenate([p.satellite for p in parts]),
         np.concatenate([p.start_s for p in parts]),
         np.concatenate([p.end_s for p in parts]),

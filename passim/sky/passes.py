@@ -1,34 +1,37 @@
-"""Passes: every interval in which a satellite stands above a site's horizon.
+"""Passes: every interval in which a satellite stands above a site's horizon, as a table.
 
-The span is cut into parts that fit in memory; one propagation of a part serves every site. What is found is joined
-across the parts and made into a table.
+The way down to an edge: `find_passes` -> `FleetSearch.each` (fleet_search.py) -> `intervals_of` (pass_intervals.py) ->
+`segments_within_cull` (cull.py), arcs (orbits/arcs.py), `HorizonFunction` -> `positive_stretches` (search.py). Words:
+
+    part        a piece of the span for satellites whose segments are equally long: what fits in memory at once
+    segment     the time between two nodes of SGP4, 300 s as a rule
+    arc         the polynomial that stands for an orbit within one segment
+    curve       how far an arc is on the allowed side of a limit, km at the satellite: positive where it is allowed
+    bracket     a piece of a segment in which a curve turns at most once, so that its signs and rates show every edge
+    stretch     a piece of one segment in which a curve is positive, from edge to edge or to the end of the segment
+    interval    stretches that go on from segment to segment, joined: a pass, from rise to set
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
-from itertools import pairwise
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
-from passim.errors import EmptyFleetError, InputError
-from passim.intervals import GroupedIntervals, IntervalSet, restrict
-from passim.orbits.arcs import NodeGrid, segment_length_s
-from passim.orbits.propagation import Propagator
-from passim.sky.cull import CoarseOrbits, coarse_orbits
+from passim.errors import InputError
+from passim.intervals import IntervalSet, restrict
 from passim.sky.doubts import warn_of_idle, warn_of_stale
+from passim.sky.fleet_search import FleetSearch, Progress
 from passim.sky.horizon_function import HorizonFunction
-from passim.sky.pass_intervals import Intervals, SkyLimit, concatenated, edges_of, intervals_of, joined_in_time
-from passim.sky.search_report import SearchReport, report_of
+from passim.sky.pass_intervals import concatenated, joined_in_time
+from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
-from passim.spans import Span, moment
+from passim.spans import Span
 
 Index = NDArray[np.intp]
-Progress = Callable[[float], None]
 
 PASS_COLUMNS = (
     "satellite_id",
@@ -44,9 +47,6 @@ PASS_COLUMNS = (
     "cut_at_start",
     "cut_at_end",
 )
-
-# How many node states are kept together: this bounds the memory, whatever the fleet and the span.
-_MOST_STATES = 3_000_000
 
 
 def passes_within(passes: pd.DataFrame, parts: IntervalSet) -> pd.DataFrame:
@@ -113,154 +113,22 @@ def iterate_passes(
 
     One propagation of the fleet serves all of them.
     """
-    search = PassSearch(fleet, span)
-    found: list[list[Intervals]] = [[] for _ in sites]
-    for done, part in enumerate(search.parts):
-        for number, site in enumerate(sites):
-            found[number].append(search.look(part, site))
-            if progress:
-                progress((done + (number + 1) / len(sites)) / len(search.parts))
-        part.forget()
-    for number, site in enumerate(sites):
-        yield search.table(found[number], site)
-        found[number] = []
-
-
-class _Part:
-    """A stretch of the span for satellites whose segments are equally long."""
-
-    def __init__(self, search: PassSearch, members: Index, start_s: float, end_s: float, segment_s: float) -> None:
-        self.members, self.start_s, self.end_s, self.segment_s = members, start_s, end_s, segment_s
-        self._search = search
-        self._grid: NodeGrid | None = None
-        self._planes: CoarseOrbits | None = None
-
-    def prepare(self) -> tuple[NodeGrid, CoarseOrbits]:
-        """Return the node grid and the coarse planes, made at first use."""
-        if self._grid is None or self._planes is None:
-            propagator = self._search.propagator_of(self.segment_s)
-            start_us = self._search.span.start_us + round(self.start_s * 1e6)
-            self._grid = NodeGrid(propagator, start_us, self.end_s - self.start_s, self.segment_s)
-            self._planes = coarse_orbits(propagator, start_us, self.end_s - self.start_s)
-        return self._grid, self._planes
-
-    def forget(self) -> None:
-        """Let go of the nodes, after filing which satellites gave a usable state and what was wrong with others."""
-        if self._grid is not None and self._planes is not None:
-            self._search.note_usable(self.members[self._planes.satellite])
-            self._search.note_usable(self.members[self._grid.followed()])
-            for index, (time_s, reason) in self._grid.trouble.items():
-                self._search.note_trouble(int(self.members[index]), self.start_s + time_s, reason)
-        self._grid = self._planes = None
-
-
-class PassSearch:
-    """The search of one fleet over one span, for any number of sites.
-
-    `parts` cut the work in time and by segment length; `look` searches one part for one site, `table` makes the pass
-    table of a site from all its parts.
-    """
-
-    def __init__(self, fleet: Fleet, span: Span) -> None:
-        self.span = span
-        self.fleet, self.set_aside = fleet.nearest(span.middle)
-        if not len(self.fleet):
-            raise EmptyFleetError("fleet", got="no element set", wanted="at least one", try_next="another element file")
-        propagator = Propagator.of(self.fleet)
-        length_s = segment_length_s(propagator)
-        self._members = {float(length): np.flatnonzero(length_s == length) for length in np.unique(length_s)}
-        whole = len(self._members) == 1
-        self._propagators = {
-            length: propagator if whole else propagator.select(members) for length, members in self._members.items()
-        }
-        self._trouble: dict[int, tuple[float, str]] = {}
-        self._usable = np.zeros(len(self.fleet), dtype=bool)
-        self.parts = list(self._cut())
-
-    def propagator_of(self, segment_s: float) -> Propagator:
-        """Return the propagator of the satellites whose segments are `segment_s` long."""
-        return self._propagators[segment_s]
-
-    def note_trouble(self, satellite: int, time_s: float, reason: str) -> None:
-        """Keep the first unusable state of a satellite."""
-        if satellite not in self._trouble or time_s < self._trouble[satellite][0]:
-            self._trouble[satellite] = (time_s, reason)
-
-    def note_usable(self, satellites: Index) -> None:
-        """Keep which satellites gave a usable state at all."""
-        self._usable[satellites] = True
-
-    def _cut(self) -> Iterator[_Part]:
-        duration_s = self.span.duration_s
-        for segment_s, members in self._members.items():
-            # Whole days if memory allows, else whole hours; always whole segments, so that parts join at nodes.
-            states_per_second = len(members) / segment_s
-            hours = int(np.clip(_MOST_STATES / states_per_second / 3600.0, 1.0, 24.0))
-            edges = np.append(np.arange(0.0, duration_s, hours * 3600.0), duration_s)
-            for start_s, end_s in pairwise(edges.tolist()):
-                yield _Part(self, members, start_s, end_s, segment_s)
-
-    def look(self, part: _Part, site: Site, limit: SkyLimit | None = None) -> Intervals:
-        """Search one part for one site and one limit of its sky, its horizon unless told otherwise."""
-        grid, coarse = part.prepare()
-        found = intervals_of(grid, coarse, site, limit or HorizonFunction(site.horizon))
-        return replace(
-            found,
-            satellite=part.members[found.satellite],
-            start_s=found.start_s + part.start_s,
-            end_s=found.end_s + part.start_s,
-            peak_s=found.peak_s + part.start_s,
-        )
-
-    def edges_us(self, part: _Part, site: Site, limit: SkyLimit | None = None) -> GroupedIntervals:
-        """Return when `look` would find satellites, and no more: by satellite index, microseconds since 1970 UTC."""
-        grid, coarse = part.prepare()
-        satellite, start_s, end_s = edges_of(grid, coarse, site, limit or HorizonFunction(site.horizon))
-        start_us = np.round((start_s + part.start_s) * 1e6).astype(np.int64) + self.span.start_us
-        end_us = np.round((end_s + part.start_s) * 1e6).astype(np.int64) + self.span.start_us
-        some = end_us > start_us
-        return GroupedIntervals(part.members[satellite[some]].astype(np.int64), start_us[some], end_us[some])
-
-    def table(self, parts: list[Intervals], site: Site) -> pd.DataFrame:
-        """Return the pass table of one site from what `look` found in every part."""
+    search = FleetSearch(fleet, span)
+    finds = search.each(sites, lambda part, site: part.passes(site, HorizonFunction(site.horizon)), progress)
+    for number in range(len(sites)):
+        parts, finds[number] = finds[number], []
         found = joined_in_time(concatenated(parts)) if len(parts) > 1 else parts[0]
-        start_us = np.round(found.start_s * 1e6).astype(np.int64) + self.span.start_us
-        end_us = np.round(found.end_s * 1e6).astype(np.int64) + self.span.start_us
-        peak_us = np.round(found.peak_s * 1e6).astype(np.int64) + self.span.start_us
-        return pass_table(
-            self.fleet,
-            self.span,
-            self.report(found),
+        start_us, end_us = search.time_us(found.start_s), search.time_us(found.end_s)
+        yield pass_table(
+            search.fleet,
+            span,
+            search.report(found),
             satellite=found.satellite,
             start_us=start_us,
-            peak_us=np.clip(peak_us, start_us, end_us),
+            peak_us=np.clip(search.time_us(found.peak_s), start_us, end_us),
             end_us=end_us,
             peak_elevation_deg=np.degrees(np.arcsin(np.clip(found.peak_sine, -1.0, 1.0))),
             azimuths_deg=found.azimuths_deg,
-        )
-
-    def report(self, found: Intervals) -> SearchReport:
-        """Return the report on this search, from the intervals found for one site, in seconds since the span's start.
-
-        Raises EmptyFleetError when no satellite gave a usable state: no passes would then say nothing about the sky.
-        """
-        if self._trouble and not self._usable.any():
-            index, (_, reason) = min(self._trouble.items())
-            raise EmptyFleetError(
-                f"no satellite left of {len(self.fleet):,}: {self.fleet[index].label}: {reason}",
-                wanted="at least one that SGP4 can follow in the span",
-                try_next="newer elements or an earlier span",
-            )
-        throughout = (np.round(found.start_s * 1e6) <= 0) & (np.round((self.span.duration_s - found.end_s) * 1e6) <= 0)
-        return report_of(
-            self.fleet,
-            set_aside=self.set_aside,
-            seen=np.unique(found.satellite),
-            always=np.unique(found.satellite[throughout]),
-            unusable=[
-                (index, f"{reason}, from {moment(self.span.start_us + round(time_s * 1e6)):%Y-%m-%d %H:%M}Z on")
-                for index, (time_s, reason) in sorted(self._trouble.items())
-            ],
         )
 
 

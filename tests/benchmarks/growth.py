@@ -61,8 +61,8 @@ def plain(rounds: int) -> list[Figure]:
     import passim
     from passim.answers.growth.curves import growth
     from passim.answers.growth.orders import random_orders
+    from passim.coverage.visibility import find_visibility
     from passim.sky.view import View
-    from passim.sky.visibility import find_visibility
 
     fleet = passim.walker(
         total=PLAIN_SATELLITES, planes=40, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=EPOCH
@@ -91,8 +91,8 @@ def _grow(fleet: object) -> None:
     """Go the whole way: visibility, a hundred orders, every N, the table with its bands."""
     from passim.answers.growth.curves import growth
     from passim.answers.growth.orders import random_orders
+    from passim.coverage.visibility import find_visibility
     from passim.sky.view import View
-    from passim.sky.visibility import find_visibility
 
     seen = find_visibility(fleet, View(site_at()), span_of(24))  # type: ignore[call-overload]
     growth(seen, random_orders(seen.fleet, draws=DRAWS))

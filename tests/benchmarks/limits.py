@@ -14,9 +14,9 @@ import argparse
 import sys
 
 from passim import find_passes
+from passim.coverage.visibility import find_visibility
 from passim.sky.limits import ArcKeepOut, Cone, Gateway, GatewayLimit
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 
 from .pass_finding import LARGE, fleet_of, site_at, span_of, sweep_of
 from .timing import in_turn, machine, peak_memory_mb

@@ -13,9 +13,9 @@ from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import hours as call_times
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as call_answers
+from passim.coverage import visibility
 from passim.errors import InputError
 from passim.forecast import timing
-from passim.sky import visibility
 
 from .passes import Report
 

@@ -14,10 +14,9 @@ from passim.answers.growth import ahead as growth_ahead
 from passim.answers.growth import curves as growth
 from passim.answers.growth import launch_plan as growth_plan
 from passim.answers.growth import orders as growth_orders
-from passim.coverage import ranks
+from passim.coverage import ranks, visibility
 from passim.forecast import timing
 from passim.sky import view as views
-from passim.sky import visibility
 
 from .passes import Report
 

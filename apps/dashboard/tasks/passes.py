@@ -6,10 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from passim import Coverage, Fleet, Span
-from passim.coverage import causes
+from passim.coverage import causes, visibility
 from passim.elements import parse_elements
 from passim.sky import view as views
-from passim.sky import visibility
 
 Report = Callable[[float], None]
 

@@ -11,10 +11,10 @@ from passim import Fleet, Span
 from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
 from passim.coverage import causes as why
-from passim.coverage import sky_map
+from passim.coverage import sky_map, visibility
 from passim.intervals import GroupedIntervals
 from passim.orbits import propagation
-from passim.sky import outlines, visibility
+from passim.sky import outlines
 from passim.sky import view as views
 
 from ...figures.sky import MOST_PASSES

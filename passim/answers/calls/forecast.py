@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.answers.calls.kinds import CallKind
+from passim.coverage.visibility import Visibility
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.forecast.odds import Odds, odds_of_no_service
@@ -19,7 +20,6 @@ from passim.forecast.timing import Freshness, TimingModel, band_for, band_of
 from passim.intervals import GroupedIntervals, complement, intersection, union
 from passim.sky.handover_policy import Look
 from passim.sky.service import INSTANT, InUse, Service, in_use_at, lost_at_handovers, rows_within, stints_within
-from passim.sky.visibility import Visibility
 from passim.spans import Span, moment
 
 Index = NDArray[np.int64]

@@ -19,10 +19,10 @@ from passim.answers.growth.goals import Goal, first_that_stays
 from passim.answers.growth.launch_plan import PlannedLaunch, planned_satellites
 from passim.answers.growth.orders import Order, serving_lanes
 from passim.coverage.ranks import RankSweep
+from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span
 
 # Limits of the fleet are settled on today's satellites; a plan says for itself who serves.

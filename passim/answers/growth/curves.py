@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from passim.answers.growth.orders import Order
 from passim.coverage.ranks import FirstCover, RankSweep, nearest_smaller
 from passim.coverage.statistics import gap_statistics
+from passim.coverage.visibility import Visibility
 from passim.errors import InputError, SpanError
-from passim.sky.visibility import Visibility
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]

@@ -18,6 +18,7 @@ from passim import intervals
 from passim.answers.calls.hours import MINUTE_US, AllowedHours
 from passim.answers.sites.figures import figures_of, report_on_places
 from passim.coverage.steps import Coverage
+from passim.coverage.visibility import Visibility, find_visibilities
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
@@ -27,7 +28,6 @@ from passim.sky.horizon import Horizon
 from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import DailyHours, Span, zone
 
 Progress = Callable[[float], None]
@@ -85,14 +85,14 @@ def compare_sites(
     `call_hours` says for each view when calls are held, in its own local time. With `hours` these of each local day
     count alone, and a gap that reaches out of them is cut there. What the terminal of a view loses at handovers counts
     as without service. Raises InputError for no views, more than `MOST_VIEWS` or two of one title, SpanError where the
-    span meets none of the hours, and what `find_visibility` raises.
+    span meets none of the hours, and what `find_visibilities` raises.
     """
     titles = [view.title for view in views]
     if not 1 <= len(titles) <= MOST_VIEWS:
         raise InputError("sites", got=len(titles), wanted=f"1 to {MOST_VIEWS} of them")
     _check_names(titles, "sites")
     calls: Sequence[AllowedHours | None] = [None] * len(views) if call_hours is None else call_hours
-    found = find_visibility(fleet, views, span, progress=progress, warn=False)
+    found = find_visibilities(fleet, views, span, progress=progress, warn=False)
     rows = [_site_row(seen, kept, hours) for seen, kept in zip(found, calls, strict=True)]
     notes = tuple(dict.fromkeys(note for seen in found for note in seen.notes))
     table = pd.DataFrame(rows).astype({"gap_mean_s": float, "call_frozen_s": float})
@@ -135,7 +135,7 @@ def call_times(span: Span, hours: AllowedHours, timezone: str) -> Intervals:
 def _site_row(seen: Visibility, calls: AllowedHours | None, hours: DailyHours | None) -> dict[str, Any]:
     """Return the row of one view."""
     span, view = seen.span, seen.view
-    coverage = Coverage.from_visibility(seen)
+    coverage = seen.coverage()
     counted = Intervals(*hours.inside(span, view.site.timezone)) if hours else None
     if counted is not None:
         coverage = coverage.within(counted)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from passim.coverage import Coverage
 from passim.coverage.blocked import BlockedIntervals, bits_of
 from passim.coverage.causes import Causes, find_causes
+from passim.coverage.visibility import Visibility, find_visibility
 from passim.errors import InputError
 from passim.intervals import IntervalSet, difference, intersection_by_lane, union
 from passim.search import positive_stretches
@@ -27,7 +28,6 @@ from passim.sky.horizon import Horizon
 from passim.sky.service import lost_at_handovers
 from passim.sky.survey import lowered
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -133,7 +133,7 @@ def what_if_horizon(visibility: Visibility, horizon: Horizon, within: IntervalSe
     candidates = intersection_by_lane(visibility.candidates(("horizon",)), found.allowed["horizon"])
     lost = lost_at_handovers(candidates, span, view.service, visibility.look, visibility.in_use)
     served = difference((candidates.start, candidates.end), lost)
-    both = Coverage.from_visibility(visibility), Coverage.from_intervals(*served, span)
+    both = visibility.coverage(), Coverage.from_intervals(*served, span)
     before, after = ((coverage if within is None else coverage.within(within)).gap_intervals for coverage in both)
     return WhatIf(
         horizon,

@@ -15,13 +15,13 @@ from typing import Any, Final
 import pandas as pd
 
 from passim.coverage import Coverage
+from passim.coverage.visibility import find_visibilities
 from passim.elements.records import Fleet
 from passim.errors import SiteError
 from passim.sky.horizon import Horizon
 from passim.sky.search_report import SearchReport
 from passim.sky.survey import Obstacle, from_obstacles
 from passim.sky.view import View
-from passim.sky.visibility import find_visibility
 from passim.spans import Span
 
 Progress = Callable[[float], None]
@@ -75,7 +75,7 @@ def compare_spots(
     """Compare named mounting spots; differences are counted from the first, so put the present one there.
 
     The table begins with the columns spot and horizon_lowest_deg, horizon_highest_deg. Raises SiteError for fewer than
-    two spots, more than `MOST_VIEWS` or two of one name, and what `find_visibility` raises.
+    two spots, more than `MOST_VIEWS` or two of one name, and what `find_visibilities` raises.
     """
     names = [name for name, _ in spots]
     for name in names:
@@ -183,8 +183,8 @@ def _compare(
 ) -> Comparison:
     """Find when each view has service and put the figures side by side."""
     _check_number(len(views), "views")
-    found = find_visibility(fleet, list(views), span, progress=progress, warn=False)
-    coverages = [Coverage.from_visibility(visibility) for visibility in found]
+    found = find_visibilities(fleet, views, span, progress=progress, warn=False)
+    coverages = [visibility.coverage() for visibility in found]
     summaries = [coverage.summary() for coverage in coverages]
     out_s = [(1.0 - summary["covered_fraction"]) * DAY_S for summary in summaries]
     table = pd.DataFrame(

@@ -18,11 +18,11 @@ from passim.answers.symptom.score import Judge, Judgement
 from passim.answers.symptom.served import ManySettings
 from passim.answers.symptom.settings import Grid, Setting, joined
 from passim.coverage.serving import serve
+from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_lane
 from passim.sky.limits import Limit, Scene
 from passim.sky.view import View
-from passim.sky.visibility import Visibility, find_visibility
 from passim.spans import Span
 
 Progress = Callable[[float], None]

@@ -11,36 +11,28 @@ allowed by all the others and yet none serves. So whoever asks for `Visibility.j
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import reduce
-from typing import overload
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
-from passim.intervals import (
-    GroupedIntervals,
-    complement,
-    difference,
-    intersection_by_lane,
-    restrict,
-    union,
-    union_by_lane,
-)
-from passim.intervals import Intervals as Stretches
+from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_lane, restrict, union_by_lane
 from passim.orbits.frames import earth_angle_rad, earth_fixed, julian_date
 from passim.orbits.propagation import Propagator
 from passim.sky.doubts import warn_of_stale
+from passim.sky.fleet_search import FleetSearch, Part, Progress
 from passim.sky.horizon import Horizon
 from passim.sky.horizon_function import HorizonFunction
+from passim.sky.in_view import check_gateways
 from passim.sky.limits.base import Scene
-from passim.sky.limits.gateways import GatewayLimit
 from passim.sky.look_angles import LookAngles, look_angles
-from passim.sky.pass_intervals import Intervals, concatenated, joined_in_time
-from passim.sky.passes import PassSearch, pass_table
+from passim.sky.pass_intervals import PassIntervals, concatenated, joined_in_time
+from passim.sky.passes import pass_table
 from passim.sky.search_report import SearchReport
 from passim.sky.service import (
     HANDOVER,
@@ -56,7 +48,6 @@ from passim.sky.view import View
 from passim.spans import Span
 
 Index = NDArray[np.intp]
-Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True)
@@ -75,7 +66,7 @@ class Visibility:
     allowed: dict[str, GroupedIntervals]
     report: SearchReport
     notes: tuple[str, ...]
-    _peaks: Intervals = field(repr=False)
+    _peaks: PassIntervals = field(repr=False)
     in_use: InUse | None = None
 
     def joint(self, without: Collection[str] = ()) -> GroupedIntervals:
@@ -92,17 +83,19 @@ class Visibility:
         lifted = (*without, HANDOVER) if HANDOVER in self.view.names else without
         return self.joint(lifted)
 
-    def served(self, without: Collection[str] = ()) -> Stretches:
-        """Return when there is service with some limits lifted, sorted and apart, microseconds since 1970 UTC.
+    def coverage(self, without: Collection[str] = (), span: Span | None = None) -> Coverage:
+        """Return the coverage with the limits `without` lifted; of a part of the span searched where `span` is given.
 
-        What the terminal loses at handovers is followed anew: with others to choose from it loses other satellites, at
-        other moments. Raises InputError for an unknown name.
+        What the terminal loses at handovers counts as no service, unless "handover" is lifted too. With other limits
+        lifted it is followed anew: with others to choose from the terminal loses other satellites, at other moments.
+        Raises InputError for an unknown name.
         """
-        candidates = self.candidates(without)
-        if HANDOVER in without or not self.view.service.loses_time:
-            return union((candidates.start, candidates.end))
-        lost = lost_at_handovers(candidates, self.span, self.view.service, self.look, self.in_use)
-        return difference((candidates.start, candidates.end), lost)
+        serving = self.joint(without)
+        if without and self.view.service.loses_time and HANDOVER not in without:
+            candidates = self.candidates(without)
+            lost = lost_at_handovers(candidates, self.span, self.view.service, self.look, self.in_use)
+            serving = _less(candidates, lost, self.span)
+        return Coverage.from_intervals(serving.start, serving.end, span or self.span)
 
     def look(self, satellite: Index, time_us: NDArray[np.int64]) -> LookAngles:
         """Return where satellites (indices in ``fleet``) stand at times, each of shape (n,), from SGP4 itself."""
@@ -147,73 +140,69 @@ class Visibility:
         )
 
 
-@overload
 def find_visibility(
-    fleet: Fleet, views: View, span: Span, *, progress: Progress | None = None, warn: bool = True
-) -> Visibility: ...
-
-
-@overload
-def find_visibility(
-    fleet: Fleet, views: Iterable[View], span: Span, *, progress: Progress | None = None, warn: bool = True
-) -> list[Visibility]: ...
-
-
-def find_visibility(
-    fleet: Fleet, views: View | Iterable[View], span: Span, *, progress: Progress | None = None, warn: bool = True
-) -> Visibility | list[Visibility]:
-    """Return when the satellites of `fleet` can serve a view within `span`, or a list of that for several views.
+    fleet: Fleet, view: View, span: Span, *, progress: Progress | None = None, warn: bool = True
+) -> Visibility:
+    """Return when the satellites of `fleet` can serve a view within `span`, limit by limit.
 
     Of each object the element set nearest the middle of the span is used. Where a service loses time at handovers, the
     sky before the span is searched too, from 00:00 UTC on, for what the terminal is doing when the span starts.
-    `progress` is called with the share done. A `StaleElementsWarning` says where the elements are over 14 days from the
-    middle of the span, unless `warn` is false, for a caller that tells so itself. Raises EmptyFleetError if no
-    satellite is left to propagate, SiteError for a gateway that no satellite ever sees together with the site.
+    `progress` is called with the share done, from 0 to 1. A `StaleElementsWarning` says where the elements are over 14
+    days from the middle of the span, unless `warn` is false, for a caller that tells so itself. Raises EmptyFleetError
+    if no satellite is left to propagate, SiteError for a gateway that no satellite ever sees together with the site.
     """
-    single = isinstance(views, View)
-    every = [views] if isinstance(views, View) else list(views)
-    search = PassSearch(fleet, span)
+    search = FleetSearch(fleet, span)
     if warn:
         warn_of_stale(search.fleet, span)
-    for view in every:
-        for limit in view.limits:
-            if isinstance(limit, GatewayLimit):
-                limit.check(view.site, view.floor_deg, search.fleet)
-    found = _searched(search, every, span, progress)
+    return _found(search, [view], progress)[0]
+
+
+def find_visibilities(
+    fleet: Fleet, views: Iterable[View], span: Span, *, progress: Progress | None = None, warn: bool = True
+) -> list[Visibility]:
+    """Return what `find_visibility` does for each of several views, in their order, from one propagation of the fleet.
+
+    Raises what it raises.
+    """
+    search = FleetSearch(fleet, span)
+    if warn:
+        warn_of_stale(search.fleet, span)
+    return _found(search, list(views), progress)
+
+
+def _found(search: FleetSearch, views: list[View], progress: Progress | None) -> list[Visibility]:
+    """Return the visibility of every view, handovers among the limits where they lose time."""
+    check_gateways(views, search.fleet)
+    found = _searched(search, views, search.span, progress)
     losing = [number for number, seen in enumerate(found) if seen.view.service.loses_time]
     in_use = _in_use_before([found[number] for number in losing])
     for place, number in enumerate(losing):
         found[number] = _with_handovers(found[number], in_use.get(place))
-    return found[0] if single else found
+    return found
 
 
-def _searched(search: PassSearch, every: list[View], asked: Span, progress: Progress | None = None) -> list[Visibility]:
+def _searched(
+    search: FleetSearch, views: Sequence[View], asked: Span, progress: Progress | None = None
+) -> list[Visibility]:
     """Return what a search finds for each view, handovers left aside; who serves at all is judged for `asked`."""
     span = search.span
-    peaks: list[list[Intervals]] = [[] for _ in every]
-    allowed: list[dict[str, list[GroupedIntervals]]] = [{limit.name: [] for limit in view.all_limits} for view in every]
-    for done, part in enumerate(search.parts):
-        for number, view in enumerate(every):
-            floor = HorizonFunction(Horizon.flat(view.floor_deg))
-            found = search.look(part, view.site, floor)
-            peaks[number].append(found)
-            grid, _ = part.prepare()
-            base = _laned(found, span)
-            scene = Scene(view.site, search.fleet, asked, base, grid, part.members)
-            for limit in view.all_limits:
-                lifted = limit.name == "horizon" and view.site.horizon.highest_deg == view.floor_deg
-                allowed[number][limit.name].append(base if lifted else limit.allowed(scene))
-            if progress:
-                progress((done + (number + 1) / len(every)) / len(search.parts))
-        part.forget()
+
+    def look(part: Part, view: View) -> tuple[PassIntervals, dict[str, GroupedIntervals]]:
+        above = part.passes(view.site, HorizonFunction(Horizon.flat(view.floor_deg)))
+        base = _grouped(search, above)
+        scene = Scene(view.site, search.fleet, asked, base, part.grid, part.members)
+        flat = view.site.horizon.highest_deg == view.floor_deg
+        return above, {
+            limit.name: base if flat and limit.name == "horizon" else limit.allowed(scene) for limit in view.all_limits
+        }
 
     results = []
-    for number, view in enumerate(every):
-        together = joined_in_time(concatenated(peaks[number]))
-        base = _laned(together, span)
-        limits = {name: union_by_lane(*pieces) for name, pieces in allowed[number].items()}
+    for view, finds in zip(views, search.each(views, look, progress), strict=True):
+        together = joined_in_time(concatenated([above for above, _ in finds]))
+        allowed = {limit.name: union_by_lane(*(pieces[limit.name] for _, pieces in finds)) for limit in view.all_limits}
         notes = tuple(note for limit in view.limits for note in _notes(limit, search.fleet, asked))
-        results.append(Visibility(view, span, search.fleet, base, limits, search.report(together), notes, together))
+        base, report = _grouped(search, together), search.report(together)
+        results.append(Visibility(view, span, search.fleet, base, allowed, report, notes, together))
     return results
 
 
@@ -221,9 +210,7 @@ def _with_handovers(seen: Visibility, in_use: InUse | None) -> Visibility:
     """Return `seen` with what its terminal loses at handovers among the limits."""
     span, base, service = seen.span, seen.base, seen.view.service
     lost = lost_at_handovers(seen.candidates(), span, service, seen.look, in_use)
-    row, start, end = restrict((base.start, base.end), complement(lost, span.start_us, span.end_us))
-    handover = GroupedIntervals(base.lane[row], start, end)
-    return replace(seen, allowed={**seen.allowed, HANDOVER: handover}, in_use=in_use)
+    return replace(seen, allowed={**seen.allowed, HANDOVER: _less(base, lost, span)}, in_use=in_use)
 
 
 def _in_use_before(every: list[Visibility]) -> dict[int, InUse]:
@@ -238,7 +225,7 @@ def _in_use_before(every: list[Visibility]) -> dict[int, InUse]:
         members = [number for number, stretch in stretches.items() if stretch == before]
         asked, fleet = every[members[0]].span, every[members[0]].fleet
         views = [replace(every[number].view, service=INSTANT) for number in members]
-        earlier = _searched(PassSearch(fleet, before), views, asked)
+        earlier = _searched(FleetSearch(fleet, before), views, asked)
         for number, sky in zip(members, earlier, strict=True):
             seen = every[number]
             rows = rows_within(union_by_lane(sky.joint(), seen.candidates()), before)
@@ -264,11 +251,16 @@ def positions_km(fleet: Fleet, satellite: Index, time_us: NDArray[np.int64]) -> 
     return out
 
 
-def _laned(found: Intervals, span: Span) -> GroupedIntervals:
-    """Return found intervals by lane in whole microseconds, sorted; `found` must be sorted by satellite and time."""
-    start_us = np.round(found.start_s * 1e6).astype(np.int64) + span.start_us
-    end_us = np.round(found.end_s * 1e6).astype(np.int64) + span.start_us
+def _grouped(search: FleetSearch, found: PassIntervals) -> GroupedIntervals:
+    """Return found intervals by satellite in whole microseconds; `found` must be sorted by satellite and time."""
+    start_us, end_us = search.time_us(found.start_s), search.time_us(found.end_s)
     return GroupedIntervals(found.satellite.astype(np.int64), start_us, np.maximum(end_us, start_us))
+
+
+def _less(intervals: GroupedIntervals, lost: Intervals, span: Span) -> GroupedIntervals:
+    """Return what lies in the span and outside `lost`."""
+    row, start, end = restrict((intervals.start, intervals.end), complement(lost, span.start_us, span.end_us))
+    return GroupedIntervals(intervals.lane[row], start, end)
 
 
 def _keys(lane: NDArray[np.int64], time_us: NDArray[np.int64], origin_us: int) -> NDArray[np.int64]:

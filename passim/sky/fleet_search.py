@@ -1,0 +1,186 @@
+"""The one search behind every answer: a fleet over a span, part by part, for any number of sites or views.
+
+The span is cut into parts that fit in memory, and one propagation of a part serves every place: `FleetSearch.each`
+walks the parts, lets its caller look at each place, and lets go of the nodes. Passes, visibility limit by limit and the
+counts of many places are three things to look for in the same walk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.elements.records import Fleet
+from passim.errors import EmptyFleetError
+from passim.intervals import GroupedIntervals
+from passim.orbits.arcs import NodeGrid, segment_length_s
+from passim.orbits.propagation import Propagator
+from passim.sky.cull import CoarseOrbits, coarse_orbits
+from passim.sky.pass_intervals import PassIntervals, SkyLimit, edges_of, intervals_of
+from passim.sky.search_report import SearchReport, report_of
+from passim.sky.site import Site
+from passim.spans import Span, moment
+
+Index = NDArray[np.intp]
+Progress = Callable[[float], None]
+Place = TypeVar("Place")
+Find = TypeVar("Find")
+
+# How many node states are held together: this bounds the memory, whatever the fleet and the span.
+_MOST_STATES = 3_000_000
+
+
+class Part:
+    """A stretch of the span for satellites whose segments are equally long; ``members`` are their indices."""
+
+    def __init__(self, search: FleetSearch, members: Index, start_s: float, end_s: float, segment_s: float) -> None:
+        self.members, self.start_s, self.end_s, self.segment_s = members, start_s, end_s, segment_s
+        self._search = search
+        self._nodes: tuple[NodeGrid, CoarseOrbits] | None = None
+
+    @property
+    def grid(self) -> NodeGrid:
+        """The node grid of the members, made at first use; its own satellite numbers are places in ``members``."""
+        return self._prepared()[0]
+
+    def passes(self, site: Site, limit: SkyLimit) -> PassIntervals:
+        """Return the intervals, with peaks and azimuths, on the allowed side of `limit` at `site`.
+
+        Satellites are indices of the whole fleet, times seconds since the start of the span.
+        """
+        found = intervals_of(*self._prepared(), site, limit)
+        return replace(
+            found,
+            satellite=self.members[found.satellite],
+            start_s=found.start_s + self.start_s,
+            end_s=found.end_s + self.start_s,
+            peak_s=found.peak_s + self.start_s,
+        )
+
+    def edges(self, site: Site, limit: SkyLimit) -> GroupedIntervals:
+        """Return when `passes` would find satellites, and no more: by satellite index, microseconds since 1970 UTC."""
+        satellite, start_s, end_s = edges_of(*self._prepared(), site, limit)
+        start_us = self._search.time_us(start_s + self.start_s)
+        end_us = self._search.time_us(end_s + self.start_s)
+        some = end_us > start_us
+        return GroupedIntervals(self.members[satellite[some]].astype(np.int64), start_us[some], end_us[some])
+
+    def forget(self) -> None:
+        """Let go of the nodes, after filing which satellites gave a usable state and what was wrong with others."""
+        if self._nodes is not None:
+            grid, coarse = self._nodes
+            self._search.note_usable(self.members[coarse.satellite])
+            self._search.note_usable(self.members[grid.followed()])
+            for index, (time_s, reason) in grid.trouble.items():
+                self._search.note_trouble(int(self.members[index]), self.start_s + time_s, reason)
+        self._nodes = None
+
+    def _prepared(self) -> tuple[NodeGrid, CoarseOrbits]:
+        """Return the node grid and the coarse orbits of the cull, made at first use."""
+        if self._nodes is None:
+            propagator = self._search.propagator_of(self.segment_s)
+            start_us = self._search.span.start_us + round(self.start_s * 1e6)
+            duration_s = self.end_s - self.start_s
+            grid = NodeGrid(propagator, start_us, duration_s, self.segment_s)
+            self._nodes = grid, coarse_orbits(propagator, start_us, duration_s)
+        return self._nodes
+
+
+class FleetSearch:
+    """The search of one fleet over one span: ``fleet`` has one set an object, that nearest the middle of the span.
+
+    Raises EmptyFleetError if no satellite is left to propagate.
+    """
+
+    def __init__(self, fleet: Fleet, span: Span) -> None:
+        self.span = span
+        self.fleet, self.set_aside = fleet.nearest(span.middle)
+        if not len(self.fleet):
+            raise EmptyFleetError("fleet", got="no element set", wanted="at least one", try_next="another element file")
+        propagator = Propagator.of(self.fleet)
+        length_s = segment_length_s(propagator)
+        self._members = {float(length): np.flatnonzero(length_s == length) for length in np.unique(length_s)}
+        whole = len(self._members) == 1
+        self._propagators = {
+            length: propagator if whole else propagator.select(members) for length, members in self._members.items()
+        }
+        self._trouble: dict[int, tuple[float, str]] = {}
+        self._usable = np.zeros(len(self.fleet), dtype=bool)
+        self.parts = list(self._cut())
+
+    def each(
+        self, places: Sequence[Place], look: Callable[[Part, Place], Find], progress: Progress | None = None
+    ) -> list[list[Find]]:
+        """Return what `look` finds in every part for each of `places`: a list a place, in the order of the parts.
+
+        The places share the nodes of a part, which are let go of before the next one. `progress` is called with the
+        share done.
+        """
+        finds: list[list[Find]] = [[] for _ in places]
+        for done, part in enumerate(self.parts):
+            for number, place in enumerate(places):
+                finds[number].append(look(part, place))
+                if progress:
+                    progress((done + (number + 1) / len(places)) / len(self.parts))
+            part.forget()
+        return finds
+
+    def time_us(self, since_start_s: NDArray[np.float64]) -> NDArray[np.int64]:
+        """Return seconds since the start of the span as microseconds since 1970 UTC, in their shape."""
+        return np.round(since_start_s * 1e6).astype(np.int64) + self.span.start_us
+
+    def propagator_of(self, segment_s: float) -> Propagator:
+        """Return the propagator of the satellites whose segments are `segment_s` long."""
+        return self._propagators[segment_s]
+
+    def note_trouble(self, satellite: int, time_s: float, reason: str) -> None:
+        """File the first unusable state of a satellite."""
+        if satellite not in self._trouble or time_s < self._trouble[satellite][0]:
+            self._trouble[satellite] = (time_s, reason)
+
+    def note_usable(self, satellites: Index) -> None:
+        """File which satellites gave a usable state at all."""
+        self._usable[satellites] = True
+
+    def report(self, found: PassIntervals | None = None) -> SearchReport:
+        """Return the report on this search; who was never up and who always follows from what was `found` at a site.
+
+        Raises EmptyFleetError when no satellite gave a usable state: no passes would then say nothing about the sky.
+        """
+        if self._trouble and not self._usable.any():
+            index, (_, reason) = min(self._trouble.items())
+            raise EmptyFleetError(
+                f"no satellite left of {len(self.fleet):,}: {self.fleet[index].label}: {reason}",
+                wanted="at least one that SGP4 can follow in the span",
+                try_next="newer elements or an earlier span",
+            )
+        seen = always = np.empty(0, dtype=np.intp)
+        if found is not None:
+            left_s = self.span.duration_s - found.end_s
+            throughout = (np.round(found.start_s * 1e6) <= 0) & (np.round(left_s * 1e6) <= 0)
+            seen, always = np.unique(found.satellite), np.unique(found.satellite[throughout])
+        return report_of(
+            self.fleet,
+            set_aside=self.set_aside,
+            seen=seen,
+            always=always,
+            unusable=[
+                (index, f"{reason}, from {moment(self.span.start_us + round(time_s * 1e6)):%Y-%m-%d %H:%M}Z on")
+                for index, (time_s, reason) in sorted(self._trouble.items())
+            ],
+        )
+
+    def _cut(self) -> Iterator[Part]:
+        duration_s = self.span.duration_s
+        for segment_s, members in self._members.items():
+            # Whole days if memory allows, else whole hours; always whole segments, so that parts join at nodes.
+            states_per_second = len(members) / segment_s
+            hours = int(np.clip(_MOST_STATES / states_per_second / 3600.0, 1.0, 24.0))
+            edges = np.append(np.arange(0.0, duration_s, hours * 3600.0), duration_s)
+            for start_s, end_s in pairwise(edges.tolist()):
+                yield Part(self, members, start_s, end_s, segment_s)
