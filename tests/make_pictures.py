@@ -75,7 +75,9 @@ def sky_of_the_day() -> go.Figure:
     altitude_km = float(np.median(shells.mean_altitude_km(seen.fleet.column("mean_motion_rev_day"))))
     lines = outlines.outlines(seen.view, 6378.135 + altitude_km)
     costs = skyline.sector_costs(why)
-    return panorama(sky_map.sky_track(seen), lines, costs, LIGHT, missing=why.table(), passes=80, height_px=440)
+    return panorama(
+        sky_map.sky_track(seen), lines, costs, LIGHT, missing=why.table(), causes=why.each, passes=80, height_px=440
+    )
 
 
 def starts_of_the_day() -> go.Figure:

@@ -111,8 +111,9 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
     loft = known(scenario.MARRAM_LOFT)
     assert page.inner_text("#sentence").startswith("Your roof line is not the cause: ")
     assert page.inner_text("#second") == (
-        "All would close if the satellite need not see a gateway. A gateway is a ground station that the satellite "
-        "must see as well. Nothing on your roof changes that: move calls to calm hours, or ask the provider."
+        "All would close if the satellite did not have to see a gateway. A gateway is a ground station that "
+        "the satellite must see as well. Nothing on your roof changes that: move calls to calm hours, or ask the "
+        "provider."
     )
     drawn, gaps = traces(page, "panorama"), loft.table()
     assert drawn["missing"]["x"] == pytest.approx(gaps["missing_azimuth_deg"].to_list(), abs=0.006)
@@ -126,11 +127,11 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
     assert heads.all_inner_texts() == ["Start", "End", "Length", "Opened by", "Missing satellite"]
 
     choose(page, "place", "Marram/yard")
-    wait_for_sentence(page, "Your roof line has a part in it: ")
+    wait_for_sentence(page, "Your roof line plays a part: ")
     closed = known(scenario.MARRAM_YARD).seconds_by_cause().set_index("limit")["gaps_closed"]
     count = len(known(scenario.MARRAM_YARD).table())
     assert page.inner_text("#second").startswith(
-        f"{closed['gateway']} of {count} would close if the satellite need not see a gateway, "
+        f"{closed['gateway']} of {count} would close if the satellite did not have to see a gateway, "
         f"{closed['horizon']} if the horizon were open down to 25° (1 of them by either) and "
     )
     assert "can injure and kill" in page.inner_text("#second")

@@ -15,6 +15,7 @@ from passim import Coverage, Fleet, Horizon, InputError, Site, Span, walker
 from passim.coverage.blocked import blocked_always
 from passim.coverage.causes import NEVER_ADD_UP, Causes, compass, find_causes, seconds_by_cause
 from passim.coverage.sky_map import sky_track
+from passim.coverage.verdict import RoofLine
 from passim.coverage.visibility import Visibility, find_visibility, positions_km
 from passim.elements.health import assess
 from passim.intervals import GroupedIntervals, Intervals, clip, difference, total_length
@@ -243,6 +244,40 @@ def test_an_empty_sky_is_no_limits_fault():
     assert set(empty["blocked_by"]) == {"nothing above 25°"}
     assert set(empty["missing_direction"]) == set(empty["missing_satellite_id"]) == {""}
     assert (empty["closed_by"] == "").all()
+
+
+def test_the_verdict_is_numbers_and_names():
+    few = Fleet(list(REGULAR)[:20], "one plane (invented)")
+    hedge = Horizon.from_points([(0, 25), (260, 25), (261, 30), (279, 30), (280, 25)])
+    pair = regular_view(horizon=Horizon.flat(40.0), cone=Cone(0.0, 0.0, 50.0))
+    scenes = (
+        (REGULAR, regular_view(horizon=Horizon.flat(40.0)), RoofLine.THE_CAUSE, ("horizon",)),
+        (REGULAR, regular_view(gateway=gateways(39.604, -28.0)), RoofLine.NOT_THE_CAUSE, ("gateway",)),
+        (RING, ring_view(hedge, cone=Cone(270.0, 10.0, 70.0)), RoofLine.ONE_OF_THE_CAUSES, ("horizon", "cone")),
+        (REGULAR, pair, RoofLine.A_PART, ()),
+        (few, regular_view(gateway=gateways(39.604, -28.0)), RoofLine.NOT_THE_CAUSE, None),
+    )
+    for fleet, view, roof_line, leading in scenes:
+        causes = find_causes(seen(fleet, view))
+        verdict, table = causes.verdict(), causes.table()
+        by_limit = causes.seconds_by_cause()
+        assert verdict.roof_line is roof_line
+        assert leading is None or verdict.leading == leading
+        assert verdict.gap_count == len(table) == len(causes.each)
+        assert verdict.closed_alone == dict(zip(by_limit["limit"], by_limit["gaps_closed"], strict=True))
+        assert verdict.several_ways == table["closed_by"].str.contains(",").sum()
+        assert verdict.by_no_single == (table["closed_by"] == "").sum()
+        assert verdict.only_by_pairs == (table["closed_by_pairs"] != "").sum()
+        assert verdict.out_of_sky == table["cause"].str.startswith("no satellite").sum()
+        assert verdict.mean_s == pytest.approx(table["duration_s"].mean())
+        assert verdict.longest_s == table["duration_s"].max()
+        assert verdict.busiest is not None
+        assert verdict.busiest.gaps_per_hour >= 0.7 * verdict.gaps_per_hour
+        together = table["closed_by_pairs"].str.contains("horizon").sum()
+        assert verdict.closed_together["horizon"] == together
+    assert find_causes(seen(REGULAR, pair)).verdict().pairs == (("horizon", "cone"),)
+    nothing = find_causes(seen(REGULAR, regular_view())).verdict()
+    assert (nothing.roof_line, nothing.busiest, nothing.leading) == (RoofLine.NO_GAP, None, ())
 
 
 # --- the regular check fleet ------------------------------------------------------------------------------------------

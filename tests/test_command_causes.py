@@ -22,7 +22,7 @@ from passim.sky.limits import Gateway, GatewayLimit, ServingFilter
 from passim.sky.view import View
 from passim_apps.command_line.main import main
 from passim_apps.command_line.query import search
-from passim_apps.text.causes import cause_sentence, verdict_first
+from passim_apps.text.causes import cause_words
 
 FIRS = [(0, 25), (280, 25), (285, 60), (330, 60), (334, 25)]
 GATEWAY = ["--gateway", "39.604,-28.0"]
@@ -82,13 +82,14 @@ SOUTH = GatewayLimit((Gateway("South", 39.604, -28.0),))
 
 
 def test_a_gateway_is_told_from_the_roof_line(here: list[str]) -> None:
-    first, second, *_ = done(*here, *GATEWAY).stdout.splitlines()
+    first, second, third, *_ = done(*here, *GATEWAY).stdout.splitlines()
     assert first == (
-        "12 gaps an hour over 6 h, about 20 s each, 6.8 % of the time, the longest 36 s; all would close if the "
-        "satellite need not see a gateway: your roof line is not the cause."
+        "Your roof line is not the cause: 12 gaps an hour over 6 h, about 20 s each, 6.8 % of the time, the longest "
+        "36 s."
     )
-    assert second.startswith("Service regained by removing one limit: gateway ")
-    assert second.endswith("; horizon and serving nothing.")
+    assert second.startswith("All would close if the satellite did not have to see a gateway. A gateway is ")
+    assert third.startswith("Service regained by removing one limit: gateway ")
+    assert third.endswith("; horizon and serving nothing.")
 
 
 def test_the_busy_part_of_the_day_is_named() -> None:
@@ -98,35 +99,39 @@ def test_the_busy_part_of_the_day_is_named() -> None:
     south = GatewayLimit((Gateway("South", 39.6, -28.0, 50.0),))
     view = View(scenario.MARRAM_LOFT, (south,))
     found = search(scenario.plover(span.start), view, span)
-    sentence = cause_sentence(found, find_causes(found.visibility))
-    assert re.match(
+    words = cause_words(found, find_causes(found.visibility))
+    assert re.fullmatch(
+        r"Your roof line is not the cause: "
         r"\d+ gaps an hour in the bad hours, the night and the morning of Sun 1 Mar, about (1[5-9]|2\d) s each "
-        r"\(\d\d in 24 h, \d\.\d an hour over all; \d\.\d % of the time, the longest \d\d s\); all would close",
-        sentence,
+        r"\(\d\d in 24 h, \d\.\d an hour overall; \d\.\d % of the time, the longest \d\d s\)\.",
+        words.headline,
     )
-    assert sentence.endswith("if the satellite need not see a gateway: your roof line is not the cause.")
+    assert words.detail.startswith("All would close if the satellite did not have to see a gateway. ")
     # Over several days all nights count together.
     days = Span.starting(span.start, hours=72)
     found = search(scenario.plover(span.start), view, days)
-    over_days = cause_sentence(found, find_causes(found.visibility))
+    over_days = cause_words(found, find_causes(found.visibility)).headline
     assert re.search(r"gaps an hour in the bad hours, the nights, about .* \(\d+ in 3 d, ", over_days), over_days
 
 
 def test_a_roof_line_is_called_one(here: list[str], firs: str) -> None:
-    wall = done(*here, "--mask", "42").stdout.splitlines()[0]
-    assert "all would close if the horizon were open down to 25°: it is your roof line." in wall
-    both = done(*here, "--mask", firs, *GATEWAY).stdout.splitlines()[0]
-    assert "if the satellite need not see a gateway: your roof line has a part in it." in both
+    wall = done(*here, "--mask", "42").stdout.splitlines()
+    assert wall[0].startswith("It is your roof line: ")
+    assert wall[1].startswith("All would close if the horizon were open down to 25°. ")
+    both = done(*here, "--mask", firs, *GATEWAY).stdout.splitlines()
+    assert both[0].startswith("Your roof line plays a part: ")
+    assert "if the satellite did not have to see a gateway" in both[1]
 
 
-def test_the_verdict_of_a_page_says_what_helps() -> None:
+def test_the_verdict_says_what_helps() -> None:
     span = Span.starting(datetime(2026, 3, 1, 0, tzinfo=UTC), hours=6)
     told = []
     for horizon, *limits in ((Horizon.flat(25.0), SOUTH), (Horizon.flat(45.0),)):
         view = View(dataclasses.replace(scenario.MARRAM_LOFT, horizon=horizon), (*limits, ServingFilter()))
         found = search(scenario.plover(span.start), view, span)
-        told.append(verdict_first(found, find_causes(found.visibility)))
-    (gateway, its_help), (roof, roof_help) = told
+        words = cause_words(found, find_causes(found.visibility))
+        told += words.lines
+    gateway, its_help, roof, roof_help = told
     assert gateway.startswith("Your roof line is not the cause: ")
     assert its_help.endswith("Nothing on your roof changes that: move calls to calm hours, or ask the provider.")
     assert "injure" not in its_help
@@ -139,8 +144,8 @@ def test_the_verdict_of_a_page_says_what_helps() -> None:
 
 def test_a_pair_is_told_as_one(here: list[str]) -> None:
     result = done(*here, "--mask", "40", "--cone", "0,0,50")
-    assert "no limit alone closes any of them, horizon with cone together most" in result.stdout.splitlines()[0]
-    assert "your roof line has a part in it" in result.stdout
+    assert result.stdout.startswith("Your roof line plays a part: ")
+    assert "No limit alone closes any of them; horizon with cone together close most." in result.stdout
 
 
 def test_no_gap_needs_no_cause(here: list[str]) -> None:
@@ -245,9 +250,7 @@ def test_bad_options_are_refused_in_one_line(here: list[str], tmp_path: Path, op
 def test_one_gap_all_day_is_told_as_one_and_blamed_on_what_makes_it(here: list[str]) -> None:
     far = ["--gateway", "45.0,-28.0,89.9"]
     first = done(*here, *far).stdout.splitlines()[0]
-    assert first == (
-        "1 gap, all of 6 h; it would close if the satellite need not see a gateway: your roof line is not the cause."
-    )
+    assert first == ("Your roof line is not the cause: 1 gap, all of 6 h.")
     for command in ("gaps", "serving"):
         told = CliRunner().invoke(main, [command, *here, *far], prog_name="passim")
         assert told.exit_code == 0, told.output

@@ -159,7 +159,7 @@ def test_other_places_are_passims_own_and_said_to_be_coarse(school: str, html: s
 def test_the_page_says_what_a_reader_must_know(html: str, outline: Outline) -> None:
     assert '<html lang="en">' in html
     (headline,) = outline.texts["h1"]
-    assert "your roof line is not the cause" in headline
+    assert "Your roof line is not the cause: " in headline
     titles = outline.texts["h2"]
     assert titles == [
         "The place", "The days ahead", "When to call", "Why service is lost", "Another site", "More satellites",

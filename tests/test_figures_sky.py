@@ -61,7 +61,7 @@ def firs() -> Visibility:
 def picture(seen: Visibility, theme=LIGHT, **more) -> go.Figure:
     why = find_causes(seen)
     lines = outlines.outlines(seen.view, RADIUS_KM)
-    return sky.panorama(sky_track(seen), lines, sector_costs(why), theme, missing=why.table(), **more)
+    return sky.panorama(sky_track(seen), lines, sector_costs(why), theme, missing=why.table(), causes=why.each, **more)
 
 
 # --- outlines ---------------------------------------------------------------------------------------------------------
@@ -275,9 +275,9 @@ def test_each_limit_says_how_many_gaps_it_causes(loft: Visibility, firs: Visibil
 
 
 def test_the_picture_of_a_day_serves_every_gap_and_stays_as_it_is(loft: Visibility) -> None:
-    table, costs = find_causes(loft).table(), sector_costs(loft)
-    lines = outlines.outlines(loft.view, RADIUS_KM)
-    day = sky.sky_of_day(sky_track(loft), lines, costs, LIGHT, missing=table)
+    why, costs = find_causes(loft), sector_costs(loft)
+    table, lines = why.table(), outlines.outlines(loft.view, RADIUS_KM)
+    day = sky.sky_of_day(sky_track(loft), lines, costs, LIGHT, missing=table, causes=why.each)
     kept = copy.deepcopy(day)
     standing = sky_moment(loft, AT.replace(minute=40))
     for place in (3, 4):

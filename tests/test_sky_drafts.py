@@ -195,13 +195,17 @@ def test_the_words_of_a_change_are_passims_numbers() -> None:
 
 def test_every_gap_has_its_words() -> None:
     why, clock = causes(FIRS), LocalClock("Atlantic/Azores", SPAN)
-    for row in why.table().itertuples(index=False):
-        told = gap_words(row, clock, why.visibility.view.floor_deg)
+    for row, cause in zip(why.table().itertuples(index=False), why.each, strict=True):
+        told = gap_words(row, cause, clock, why.visibility.view.floor_deg)
         assert told.startswith(clock.time(row.start))
-        if row.closed_by:
-            assert all(f"the {name}" in told for name in row.closed_by.split(", "))
+        assert (row.closed_by, row.closed_by_pairs) == (
+            ", ".join(cause.closed_by),
+            ", ".join(" with ".join(pair) for pair in cause.closed_by_pairs),
+        )
+        if cause.closed_by:
+            assert all(f"the {name}" in told for name in cause.closed_by)
             assert "It would close if" in told
-        elif row.closed_by_pairs:
+        elif cause.closed_by_pairs:
             assert "both together" in told
         if row.missing_direction:
             assert f"number {row.missing_satellite_id}, stood {row.missing_direction}," in told

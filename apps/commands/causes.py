@@ -74,7 +74,7 @@ def causes(
     from ..command_line.output import Answer, check_out, plain_numbers, write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
-    from ..text.causes import cause_gap_answer, cause_sentence, given_back_sentence, lowering_sentence
+    from ..text.causes import cause_gap_answer, cause_words, given_back_sentence, lowering_sentence
 
     if by_limit and by_sector:
         raise click.UsageError("--limits and --sectors both say what to list: give one of them.")
@@ -86,7 +86,7 @@ def causes(
 
     # The words, and the same as numbers for JSON.
     what_ifs = [(*asked, skyline.what_if_lowered(found.visibility, *asked, found.within)) for asked in lowered]
-    lines = [cause_sentence(found, known)]
+    lines = cause_words(found, known).lines
     if len(known.gaps.start):
         lines.append(given_back_sentence(found, known))
     lines += [lowering_sentence(*each) for each in what_ifs]

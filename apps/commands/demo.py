@@ -44,7 +44,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     from ..command_line.output import check_out, tell, write
     from ..command_line.parsing import now_of
     from ..command_line.query import search
-    from ..text.causes import cause_gap_answer, cause_sentence, clear_sentence, given_back_sentence
+    from ..text.causes import cause_gap_answer, cause_words, clear_sentence, given_back_sentence
     from ..text.gaps import gap_sentence
     from ..text.units import share
 
@@ -67,7 +67,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     yard_words = gap_sentence(yard, known_yard.coverage.summary(), known_yard.coverage.gaps())
     sentences = [
         f"{scenario.SCHOOL_NAME}, {loft.site.name}: service for {share(summary['covered_fraction'])} of the next 24 h.",
-        cause_sentence(loft, known),
+        *cause_words(loft, known).lines,
         clear_sentence(loft, known),
         given_back_sentence(loft, known),
         f"In the yard, behind firs up to {scenario.MARRAM_YARD.horizon.highest_deg:g}°: "

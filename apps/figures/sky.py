@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from passim.coverage.verdict import GapCause
 from passim.sky import outlines
 
 from ..text.units import duration, instant
@@ -53,6 +54,7 @@ def panorama(
     *,
     standing: pd.DataFrame | None = None,
     missing: pd.DataFrame | None = None,
+    causes: Sequence[GapCause] = (),
     chosen: int | None = None,
     passes: int = MOST_PASSES,
     height_px: int = 520,
@@ -65,8 +67,9 @@ def panorama(
     standing    where satellites stand at a moment, as `passim.coverage.sky_moment.sky_moment` gives it
     missing     gaps with their causes, as `passim.coverage.causes.Causes.table` gives them: each marks where the
                 satellite stood that was missing; the row at place `chosen` stands out
+    causes      what opens each of them, as `Causes.each` gives it: each limit says how many it causes
     """
-    day = sky_of_day(track, limits, sectors, theme, missing=missing, passes=passes, height_px=height_px)
+    day = sky_of_day(track, limits, sectors, theme, missing=missing, causes=causes, passes=passes, height_px=height_px)
     row = None if missing is None or chosen is None else missing.iloc[chosen]
     return with_moment(day, theme, standing=standing, chosen=row)
 
@@ -78,6 +81,7 @@ def sky_of_day(
     theme: Theme,
     *,
     missing: pd.DataFrame | None = None,
+    causes: Sequence[GapCause] = (),
     passes: int = MOST_PASSES,
     height_px: int = 520,
 ) -> dict[str, Any]:
@@ -86,10 +90,10 @@ def sky_of_day(
     # Decided once, on the figures as they are: an axis for costs that a rounding has taken away would draw nothing.
     costs = float(sectors["given_back_s_per_day"].max()) >= _COSTS_FROM_S
     ground = next((outline for outline in limits if outline.limit == "horizon"), None)
-    draw_without_gateway(drawing, limits, ground, missing, theme)
-    draw_ground(drawing, ground, missing, theme)
+    draw_without_gateway(drawing, limits, ground, causes, theme)
+    draw_ground(drawing, ground, causes, theme)
     states = _passes(drawing, drawn_passes(track, passes)[0], theme)
-    draw_limits(drawing, limits, ground, missing, theme)
+    draw_limits(drawing, limits, ground, causes, theme)
     marked = missing is not None and _missing(drawing, missing, theme)
     most_s = _sectors(drawing, sectors, theme) if costs else 0.0
     lines = _key(drawing, states, marked, theme)

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
+from passim.coverage.verdict import GapCause
 from passim.sky import outlines
 
 from .theme import HATCH, Theme, plain
@@ -66,7 +66,7 @@ def draw_without_gateway(
     drawing: Drawing,
     limits: Sequence[outlines.Outline],
     ground: outlines.Outline | None,
-    missing: pd.DataFrame | None,
+    causes: Sequence[GapCause],
     theme: Theme,
 ) -> None:
     """Tint the sky from which no gateway is in view, like a hill behind the skyline, and name it."""
@@ -90,10 +90,10 @@ def draw_without_gateway(
         if over.max() > 0.0:
             x = float(np.clip(azimuth[np.argmax(over)], *_LABELS_WITHIN_DEG))
             foot = float(_ground_deg(ground, np.array([x]))[0]) + 1.0
-            _name(drawing, x, foot, "gateway", missing, colour, theme.paper)
+            _name(drawing, x, foot, "gateway", causes, colour, theme.paper)
 
 
-def draw_ground(drawing: Drawing, ground: outlines.Outline | None, missing: pd.DataFrame | None, theme: Theme) -> None:
+def draw_ground(drawing: Drawing, ground: outlines.Outline | None, causes: Sequence[GapCause], theme: Theme) -> None:
     """Draw the skyline as ground, with its name in it."""
     if ground is None:
         return
@@ -107,14 +107,14 @@ def draw_ground(drawing: Drawing, ground: outlines.Outline | None, missing: pd.D
         hoverinfo="skip",
         name="horizon",
     )
-    _name(drawing, _ABOVE_DEG, 1.0, "horizon", missing, theme.ink, theme.rule)
+    _name(drawing, _ABOVE_DEG, 1.0, "horizon", causes, theme.ink, theme.rule)
 
 
 def draw_limits(
     drawing: Drawing,
     limits: Sequence[outlines.Outline],
     ground: outlines.Outline | None,
-    missing: pd.DataFrame | None,
+    causes: Sequence[GapCause],
     theme: Theme,
 ) -> None:
     """Draw every limit but the skyline as a line or a band with its name on it."""
@@ -146,7 +146,7 @@ def draw_limits(
             wanted = float(np.clip(azimuth[known][np.argmax(seen[known])], *_LABELS_WITHIN_DEG))
             place = known[np.argmin(np.abs(azimuth[known] - wanted))]
             words = plain(outline.words) if outline.limit == "arc" else None
-            _name(drawing, azimuth[place], seen[place], outline.limit, missing, colour, theme.paper, words)
+            _name(drawing, azimuth[place], seen[place], outline.limit, causes, colour, theme.paper, words)
 
 
 def _ground_deg(ground: outlines.Outline | None, azimuth: Floats) -> Floats:
@@ -178,16 +178,16 @@ def _name(
     x: float,
     y: float,
     limit: str,
-    missing: pd.DataFrame | None,
+    causes: Sequence[GapCause],
     colour: str,
     paper: str,
     words: str | None = None,
 ) -> None:
     """Write the name of a limit above a point of the picture, and how many gaps it causes."""
     name = _LABELS.get(limit, limit) if words is None else words
-    causes = _causes(missing, limit)
+    causes_told = _causes_words(causes, limit)
     # On two lines, so that it fits on a phone.
-    _write(drawing, float(x), float(y), f"{name}:<br><b>{causes}</b>" if causes else name, colour, paper)
+    _write(drawing, float(x), float(y), f"{name}:<br><b>{causes_told}</b>" if causes_told else name, colour, paper)
 
 
 def _write(
@@ -208,13 +208,13 @@ def _write(
     )
 
 
-def _causes(gaps: pd.DataFrame | None, limit: str) -> str:
+def _causes_words(causes: Sequence[GapCause], limit: str) -> str:
     """Return how many of the gaps a limit causes: those that would close without it."""
-    if gaps is None or gaps.empty:
+    if not causes:
         return ""
-    alone = gaps["closed_by"].str.split(", ").map(lambda names: limit in names)
-    together = gaps["closed_by_pairs"].str.split(", | with ").map(lambda names: limit in names)
-    number, some, total = int(alone.sum()), int(together.sum()), len(gaps)
+    number = sum(limit in each.closed_by for each in causes)
+    some = sum(any(limit in pair for pair in each.closed_by_pairs) for each in causes)
+    total = len(causes)
     if number == 0:
         return f"causes {some:,} of {total:,} gaps, not alone" if some else "causes no gap"
     if number == total:

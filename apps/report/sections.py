@@ -18,7 +18,7 @@ from ..figures.theme import LIGHT
 from ..text.calls import plan_columns, plan_notes, plan_sentence
 from ..text.causes import (
     cause_gap_columns,
-    cause_sentence,
+    cause_words,
     clear_sentence,
     given_back_sentence,
     limit_columns,
@@ -48,7 +48,7 @@ _ORDER_WORDS: Final = {"random": "at random, with the band of eight draws in ten
 
 def headline(found: QueryResult, report: reports.SiteReport) -> str:
     """Return the sentence that answers the question: what freezes, and to what; before it what was lifted for it."""
-    return "\n".join([*left_out(found.notes), cause_sentence(found, report.causes)])
+    return "\n".join([*left_out(found.notes), *cause_words(found, report.causes).lines])
 
 
 def subtitle(found: QueryResult, report: reports.SiteReport) -> str:
@@ -219,10 +219,11 @@ def _causes(found: QueryResult, report: reports.SiteReport) -> Section:
     _, passes = drawn_passes(track)
     drawn = "" if passes <= MOST_PASSES else f" Of {passes:,} passes {MOST_PASSES} are drawn, evenly through the day."
     gap_day = report.gaps[report.gaps["start"] < report.first_day.span.end]
+    its_causes = causes.each[: len(gap_day)]
     picture = Picture(
         "sky",
         "The sky of the first day",
-        panorama(track, report.outlines, report.sectors, LIGHT, missing=gap_day, height_px=_SKY_PX),
+        panorama(track, report.outlines, report.sectors, LIGHT, missing=gap_day, causes=its_causes, height_px=_SKY_PX),
         _sky_caption(report, gap_day) + drawn,
         "The view all round, north to the left and right, south in the middle, height upwards. Lines are passes: full "
         "where a satellite can serve, broken where a limit stops it. Crosses mark where the satellite stood that was "

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from passim.answers.sites import mounting
+from passim.coverage.verdict import BusyParts, RoofLine, Verdict
 
 from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
 from ..command_line.query import QueryResult
@@ -26,7 +27,7 @@ IF_LIFTED = {
     "horizon": "the horizon were open down to {floor:g}°",
     "cone": "the antenna could use the whole sky",
     "arc": "satellites near the geostationary arc could be used",
-    "gateway": "the satellite need not see a gateway",
+    "gateway": "the satellite did not have to see a gateway",
     "serving": "satellites away from their shell served too",
     "share": "every satellite served",
     "excluded": "the satellites left out by number served",
@@ -39,16 +40,17 @@ _GATEWAY_ALONE = (
     f"{WHAT_A_GATEWAY_IS} Nothing on your roof changes that: move calls to calm hours, or ask the provider."
 )
 _GATEWAY_TOO = f"{WHAT_A_GATEWAY_IS[:-1]}: for that part, move calls to calm hours, or ask the provider."
-_ROOF_LINE = "A freer or higher spot helps with the roof line; the tables below say in which direction."
+_FREER_SPOT = "A freer or higher spot helps with the roof line; the sectors of the horizon say in which direction."
 
 _PARTS_OF_DAY = ("night", "morning", "afternoon", "evening")
-NOT_THE_ROOF = "your roof line is not the cause"
+_ROOF_LINE = {
+    RoofLine.THE_CAUSE: "It is your roof line",
+    RoofLine.ONE_OF_THE_CAUSES: "Your roof line is one of the causes",
+    RoofLine.A_PART: "Your roof line plays a part",
+    RoofLine.NOT_THE_CAUSE: "Your roof line is not the cause",
+}
 _NEARLY_ALL, _MOST = 0.9, 0.5
-# A horizon that gives back less than this part of the time in gaps is not what opens them.
-_NEXT_TO_NOTHING = 0.01
-# Parts of the day with at least so much of the busiest part's gaps an hour are named with it, and only where they have
-# so many times those of the whole span.
-_AS_BUSY = 0.7
+# The busiest parts of the day are named only where they have so many times the gaps an hour of the whole span.
 _CLEARLY_MORE = 1.25
 # Fewer gaps an hour than this are told by their number alone.
 _FEW_AN_HOUR = 1.5
@@ -57,42 +59,46 @@ _NOTICED_S = 0.05
 _DAY_S = 86400.0
 
 
-def cause_sentence(found: QueryResult, why: causes.Causes) -> str:
-    """Return the sentence that says how often service is lost, and what would close the gaps."""
-    table = why.table()
-    if table.empty:
-        nothing = gap_sentence(found, why.coverage.summary(), table)
-        return f"{nothing} Neither your roof line nor the sky costs anything. {_sky_alone(found)}".rstrip()
-    given_back = {row["limit"]: row for row in why.seconds_by_cause().to_dict("records")}
-    return f"{_how_often(found, why, table)}; {_what_closes(found, table, given_back)}: {_verdict(table, given_back)}."
+@dataclass(frozen=True)
+class CauseWords:
+    """The verdict in words, the same on every face: roof line or not and how often; what would close the gaps."""
+
+    headline: str
+    detail: str
+
+    @property
+    def lines(self) -> list[str]:
+        """Both, a line each."""
+        return [self.headline, self.detail]
 
 
-def verdict_first(found: QueryResult, why: causes.Causes) -> tuple[str, str]:
-    """Return the same as two sentences, the verdict leading: roof line or not and how often; what would close them."""
-    table = why.table()
-    if table.empty:
-        return gap_sentence(found, why.coverage.summary(), table), _sky_alone(found)
-    given_back = {row["limit"]: row for row in why.seconds_by_cause().to_dict("records")}
-    verdict = _verdict(table, given_back)
-    closes = _who_shares(found, table, given_back) or _what_closes(found, table, given_back)
-    return (
-        f"{verdict[0].upper()}{verdict[1:]}: {_how_often(found, why, table)}.",
-        " ".join([f"{closes[0].upper()}{closes[1:]}.", *_what_helps(table, verdict)]),
+def cause_words(found: QueryResult, why: causes.Causes) -> CauseWords:
+    """Return the verdict on what opens the gaps, in words."""
+    verdict = why.verdict()
+    if verdict.busiest is None:
+        nothing = gap_sentence(found, why.coverage.summary(), why.coverage.gaps())
+        alone = sky_alone_words(found.visibility.view)
+        return CauseWords(nothing, f"Neither your roof line nor the sky costs anything. {alone}".rstrip())
+    floor_deg = found.visibility.view.floor_deg
+    closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
+    return CauseWords(
+        f"{_ROOF_LINE[verdict.roof_line]}: {_how_often(verdict, verdict.busiest, found.length)}.",
+        " ".join([f"{closes[0].upper()}{closes[1:]}.", *_what_helps(verdict)]),
     )
 
 
-def _sky_alone(found: QueryResult) -> str:
-    return sky_alone_words(found.visibility.view)
-
-
-def _what_helps(table: pd.DataFrame, verdict: str) -> list[str]:
+def _what_helps(verdict: Verdict) -> list[str]:
     """Return what can be done about the gaps; whatever speaks of a roof says how to stay safe on it."""
+
+    def closes_some(limit: str) -> bool:
+        return bool(verdict.closed_alone.get(limit) or verdict.closed_together.get(limit))
+
     told = []
-    closing = table["closed_by"] + ", " + table["closed_by_pairs"]
-    if closing.str.contains("gateway").any():
-        told.append(_GATEWAY_ALONE if verdict == NOT_THE_ROOF else _GATEWAY_TOO)
-    if verdict != NOT_THE_ROOF and closing.str.contains("horizon").any():
-        told += [_ROOF_LINE, mounting.MOUNTING_CAUTIONS[0]]
+    roof_is_clear = verdict.roof_line is RoofLine.NOT_THE_CAUSE
+    if closes_some("gateway"):
+        told.append(_GATEWAY_ALONE if roof_is_clear else _GATEWAY_TOO)
+    if not roof_is_clear and closes_some("horizon"):
+        told += [_FREER_SPOT, mounting.MOUNTING_CAUTIONS[0]]
     return told
 
 
@@ -156,7 +162,7 @@ def cause_gap_answer(
     """Return the answer that lists the gaps with their causes, under the sentence that sums them up."""
     return Answer(
         command,
-        cause_sentence(found, why),
+        "\n".join(cause_words(found, why).lines),
         why.table(),
         cause_gap_columns(found.clock),
         found.notes,
@@ -217,116 +223,79 @@ def stopped_by_words(row: Any) -> str:
     return "" if row.blocked_by == row.cause else str(row.blocked_by)
 
 
-def _how_often(found: QueryResult, why: causes.Causes, table: pd.DataFrame) -> str:
+def if_lifted(name: str, floor_deg: float) -> str:
+    """Return what lifting a limit means, after "if"."""
+    return IF_LIFTED.get(name, f"the limit {name} were lifted").format(floor=floor_deg)
+
+
+def _how_often(verdict: Verdict, busiest: BusyParts, length: str) -> str:
     """Return how many gaps there are where they are thickest, and how long: "9 gaps an hour in the bad hours, ..."."""
-    hours = why.coverage.by_local_hour(found.site.timezone)
-    hours["part"] = hours["hour"] // 6
-    # One day has its own parts; over several days all mornings count together.
-    one_day = found.span.duration_s <= 1.5 * _DAY_S
-    by = ["date", "part"] if one_day else ["part"]
-    parts = hours.groupby(by, sort=False, as_index=False)[["span_s", "gap_s", "gaps_begun"]].sum().to_dict("records")
-    # A part of the day that the span hardly touches says nothing of how often.
-    longest_s = max(part["span_s"] for part in parts)
-    parts = [part for part in parts if part["span_s"] >= 0.5 * longest_s]
-    rates = [3600.0 * part["gaps_begun"] / part["span_s"] for part in parts]
-    busy = [part for part, rate in zip(parts, rates, strict=True) if rate >= _AS_BUSY * max(rates)]
-    begun, out_s, span_s = (sum(part[column] for part in busy) for column in ("gaps_begun", "gap_s", "span_s"))
-
-    an_hour, busy_an_hour = why.coverage.gaps_per_hour(), 3600.0 * begun / span_s
-    each = duration(float(table["duration_s"].mean()))
-    if len(table) == 1:
-        only = table.iloc[0]
-        if only["cut_at_start"] and only["cut_at_end"]:
-            return f"1 gap, all of {found.length}"
-        at_least = "at least " if only["cut_at_start"] or only["cut_at_end"] else ""
-        return f"1 gap in {found.length}, {at_least}{each} long"
-    longest = table.iloc[int(table["duration_s"].argmax())]
-    at_least = "at least " if longest["cut_at_start"] or longest["cut_at_end"] else ""
-    out = (
-        f"{share(1.0 - why.coverage.covered_fraction())} of the time, the longest "
-        f"{at_least}{duration(longest['duration_s'])}"
+    count, an_hour, each = verdict.gap_count, verdict.gaps_per_hour, duration(verdict.mean_s)
+    at_least = "at least " if any(verdict.longest_cut) else ""
+    if count == 1:
+        return f"1 gap, all of {length}" if all(verdict.longest_cut) else f"1 gap in {length}, {at_least}{each} long"
+    out = f"{share(verdict.out_fraction)} of the time, the longest {at_least}{duration(verdict.longest_s)}"
+    if busiest.gaps_per_hour < _FEW_AN_HOUR:
+        return f"{counted(count, 'gap')} in {length}, about {each} each, {out}"
+    if busiest.gaps_per_hour < _CLEARLY_MORE * an_hour:
+        return f"{an_hour:.0f} gaps an hour over {length}, about {each} each, {out}"
+    often = f"{busiest.gaps_per_hour:.0f} gaps an hour in the bad hours, {_when(busiest)}"
+    return (
+        f"{often}, about {duration(busiest.mean_s)} each ({count:,} in {length}, {an_hour:.1f} an hour overall; {out})"
     )
-    if busy_an_hour < _FEW_AN_HOUR:
-        return f"{counted(len(table), 'gap')} in {found.length}, about {each} each, {out}"
-    if busy_an_hour < _CLEARLY_MORE * an_hour:
-        return f"{an_hour:.0f} gaps an hour over {found.length}, about {each} each, {out}"
-    often = f"{busy_an_hour:.0f} gaps an hour in the bad hours, {_when(busy)}, about {duration(out_s / begun)} each"
-    return f"{often} ({len(table):,} in {found.length}, {an_hour:.1f} an hour over all; {out})"
 
 
-def _when(busy: list[Any]) -> str:
+def _when(busiest: BusyParts) -> str:
     """Return the name of parts of one day or of every day: "the night and the morning of Sun 1 Mar", "the mornings"."""
-    if "date" not in busy[0]:
-        return " and ".join(f"the {_PARTS_OF_DAY[part['part']]}s" for part in busy)
     days = []
-    for day, parts in itertools.groupby(busy, key=lambda part: part["date"]):
-        names = " and ".join(f"the {_PARTS_OF_DAY[part['part']]}" for part in parts)
-        days.append(f"{names} of {day:%a} {day.day} {day:%b}")
+    for day, parts in itertools.groupby(busiest.parts, key=lambda part: part[0]):
+        many = "s" if day is None else ""
+        names = " and ".join(f"the {_PARTS_OF_DAY[part]}{many}" for _, part in parts)
+        days.append(names if day is None else f"{names} of {day:%a} {day.day} {day:%b}")
     return " and ".join(days)
 
 
-def _what_closes(found: QueryResult, table: pd.DataFrame, given_back: dict[str, Any]) -> str:
-    """Return what would close the gaps: "nearly all would close if the satellite need not see a gateway"."""
-    best = max(row["gaps_closed"] for row in given_back.values())
-    floor_deg = found.visibility.view.floor_deg
-    if best == 0:
-        pairs = table.loc[table["closed_by_pairs"] != "", "closed_by_pairs"].tolist()
-        if len(pairs) >= _MOST * len(table):
-            return f"no limit alone closes any of them, {max(pairs, key=pairs.count)} together most"
-        if table["cause"].str.startswith("no satellite").mean() >= _MOST:
+def _what_closes(verdict: Verdict, floor_deg: float) -> str:
+    """Return what would close the gaps: "nearly all would close if the satellite did not have to see a gateway"."""
+    count, leading = verdict.gap_count, verdict.leading
+    if not leading:
+        if verdict.only_by_pairs >= _MOST * count:
+            together = ", ".join(" with ".join(pair) for pair in verdict.pairs)
+            return f"no limit alone closes any of them; {together} together close most"
+        if verdict.out_of_sky >= _MOST * count:
             return f"in most of them no satellite stands above {floor_deg:g}° at all"
         return "no limit alone closes any of them"
-    lifted = " or if ".join(_lifted(name, floor_deg) for name, row in given_back.items() if row["gaps_closed"] == best)
-    part = best / len(table)
+    best = verdict.closed_alone[leading[0]]
+    lifted = " or if ".join(if_lifted(name, floor_deg) for name in leading)
+    part = best / count
     if part == 1.0:
-        how_many = "it" if len(table) == 1 else "all"
+        how_many = "it" if count == 1 else "all"
     elif part >= _NEARLY_ALL:
-        how_many = f"nearly all, {best:,} of {len(table):,},"
+        how_many = f"nearly all, {best:,} of {count:,},"
     else:
-        how_many = f"most, {best:,} of {len(table):,}," if part > _MOST else f"no more than {best:,} of {len(table):,}"
+        how_many = f"most, {best:,} of {count:,}," if part > _MOST else f"no more than {best:,} of {count:,}"
     return f"{how_many} would close if {lifted}"
 
 
-def _who_shares(found: QueryResult, table: pd.DataFrame, given_back: dict[str, Any]) -> str:
+def _who_shares(verdict: Verdict, floor_deg: float) -> str:
     """Return what closes how many where more than one limit closes some: "59 of 125 would close if ..., 49 if ...".
 
     Empty where one limit closes nearly all, or none closes any: `_what_closes` says it in fewer words.
     """
-    closing = sorted(
-        ((row["gaps_closed"], name) for name, row in given_back.items() if row["gaps_closed"]),
-        key=lambda each: -each[0],
-    )
-    if len(closing) < 2 or closing[0][0] >= _NEARLY_ALL * len(table):
+    closing = sorted(((number, name) for name, number in verdict.closed_alone.items() if number), key=lambda e: -e[0])
+    count = verdict.gap_count
+    if len(closing) < 2 or closing[0][0] >= _NEARLY_ALL * count:
         return ""
-    floor_deg = found.visibility.view.floor_deg
-    told = [f"{number:,} if {_lifted(name, floor_deg)}" for number, name in closing]
-    told[0] = f"{closing[0][0]:,} of {len(table):,} would close if {_lifted(closing[0][1], floor_deg)}"
+    told = [f"{number:,} if {if_lifted(name, floor_deg)}" for number, name in closing]
+    told[0] = f"{closing[0][0]:,} of {count:,} would close if {if_lifted(closing[0][1], floor_deg)}"
     # A gap that either of two limits would close stands in the number of each.
-    twice = int(table["closed_by"].str.contains(", ").sum())
+    twice = verdict.several_ways
     if twice:
         told[-1] += (
             f" ({twice:,} of them by either)" if len(told) == 2 else f" ({twice:,} of them in more than one way)"
         )
-    by_none = table["closed_by"] == ""
-    if by_none.any():
-        paired = (table.loc[by_none, "closed_by_pairs"] != "").all()
-        told.append(
-            f"{int(by_none.sum()):,} {'only if two limits were lifted together' if paired else 'by no single change'}"
-        )
+    by_none = verdict.by_no_single
+    if by_none:
+        paired = verdict.only_by_pairs == by_none
+        told.append(f"{by_none:,} {'only if two limits were lifted together' if paired else 'by no single change'}")
     return ", ".join(told[:-1]) + f" and {told[-1]}"
-
-
-def _lifted(name: str, floor_deg: float) -> str:
-    return IF_LIFTED.get(name, f"the limit {name} were lifted").format(floor=floor_deg)
-
-
-def _verdict(table: pd.DataFrame, given_back: dict[str, Any]) -> str:
-    """Return whether it is the roof line or the sky."""
-    horizon = given_back["horizon"]
-    closed = [row["gaps_closed"] for row in given_back.values()]
-    if 0 < horizon["gaps_closed"] == max(closed):
-        return "it is your roof line" if closed.count(max(closed)) == 1 else "your roof line is one of the causes"
-    in_pairs = table["closed_by_pairs"].str.contains("horizon").any()
-    if horizon["gap_share"] < _NEXT_TO_NOTHING and not in_pairs:
-        return NOT_THE_ROOF
-    return "your roof line has a part in it"

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from .causes import IF_LIFTED
+from .causes import if_lifted
 from .units import LocalClock, counted, duration
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from passim import Coverage, Horizon
+    from passim.coverage.verdict import GapCause
 
 
-def gap_words(row: Any, clock: LocalClock, floor_deg: float) -> str:
+def gap_words(row: Any, cause: GapCause, clock: LocalClock, floor_deg: float) -> str:
     """Return the sentences about one gap: when, opened by what, what would close it, and who was missing where."""
     when = f"{clock.time(row.start)} to {clock.time(row.end)}, {duration(row.duration_s)}"
-    return f"{when}: {_opened_by(row, floor_deg)} {_missing(row)}"
+    return f"{when}: {_opened_by(row, cause, floor_deg)} {_missing(row, cause)}"
 
 
 def gap_label(row: Any, clock: LocalClock) -> str:
@@ -58,29 +59,24 @@ def _out(seconds: float) -> str:
     return "no moment out" if seconds < 0.0005 else f"{duration(seconds)} out"
 
 
-def _opened_by(row: Any, floor_deg: float) -> str:
+def _opened_by(row: Any, cause: GapCause, floor_deg: float) -> str:
     """Return what opens a gap and what would close it."""
-    if row.closed_by:
-        names = row.closed_by.split(", ")
-        return f"opened by the {' or the '.join(names)}. It would close if {_ifs(names, ' or if ', floor_deg)}."
-    if row.closed_by_pairs:
-        pairs = [pair.split(" with ") for pair in row.closed_by_pairs.split(", ")]
-        told = [_ifs(names, " and ", floor_deg) for names in pairs]
-        return f"opened by the {row.cause}. It would close only if {', or if '.join(told)}, both together."
-    if row.cause.startswith("no satellite"):
+    if cause.closed_by:
+        told = " or if ".join(if_lifted(name, floor_deg) for name in cause.closed_by)
+        return f"opened by the {' or the '.join(cause.closed_by)}. It would close if {told}."
+    if cause.closed_by_pairs:
+        told = ", or if ".join(" and ".join(if_lifted(n, floor_deg) for n in pair) for pair in cause.closed_by_pairs)
+        return f"opened by the {row.cause}. It would close only if {told}, both together."
+    if cause.out_of_sky:
         return f"opened by the sky itself: there is {row.cause} for all of it, whatever is lifted."
     return f"opened by {row.cause} at once: no two of them lifted would close it."
 
 
-def _ifs(names: list[str], between: str, floor_deg: float) -> str:
-    return between.join(IF_LIFTED.get(name, f"the limit {name} were lifted").format(floor=floor_deg) for name in names)
-
-
-def _missing(row: Any) -> str:
+def _missing(row: Any, cause: GapCause) -> str:
     if not row.missing_direction:
         return f"At its middle: {row.blocked_by}."
     return (
         f"At its middle the satellite that was missing, number {row.missing_satellite_id}, stood "
         f"{row.missing_direction}, {row.missing_elevation_deg:.0f}° high, stopped by the "
-        f"{row.blocked_by.replace(' with ', ' with the ')}."
+        f"{' with the '.join(cause.blocked_by)}."
     )

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from passim.coverage.blocked import BlockedIntervals, bit_count, blocked_within, names_of
 from passim.coverage.steps import Coverage
+from passim.coverage.verdict import GapCause, Verdict, verdict_of
 from passim.coverage.visibility import Visibility
 from passim.intervals import Intervals, IntervalSet
 from passim.sky.service import HANDOVER
@@ -99,18 +100,43 @@ class Causes:
                                 the fewest limits stop. No angles and "nothing above 25°" if none stood above the floor
         """
         table = self.coverage.gaps()
-        singles = self._words(self.closed_by.T, self.limits)
-        pairs = [" with ".join(pair) for pair in self.pairs]
-        by_pair = np.array(list(self.pairs.values()), dtype=bool).reshape(len(pairs), len(table))
-        table["cause"] = [
-            self._cause(*given)
-            for given in zip(singles, self._words(by_pair.T, pairs), self._out_of_sky(), strict=True)
-        ]
-        table["closed_by"] = [", ".join(names) for names in singles]
-        table["closed_by_pairs"] = [", ".join(names) for names in self._words(by_pair.T, pairs)]
+        pairs = [[" with ".join(pair) for pair in each.closed_by_pairs] for each in self.each]
+        table["cause"] = [self._cause(each, words) for each, words in zip(self.each, pairs, strict=True)]
+        table["closed_by"] = [", ".join(each.closed_by) for each in self.each]
+        table["closed_by_pairs"] = [", ".join(words) for words in pairs]
         for name, given_us in zip(self.limits, self.single_us, strict=True):
             table[f"given_back_{name}_s"] = given_us / 1e6
-        return table.join(self._missing(by_pair))
+        missing = self._missing.drop(columns="blocked_by_limits")
+        blocked = [" with ".join(each.blocked_by) or f"nothing above {self._floor}" for each in self.each]
+        return table.join(missing.assign(blocked_by=pd.array(blocked, dtype="str")))
+
+    @cached_property
+    def each(self) -> tuple[GapCause, ...]:
+        """What opens each gap, in order: the same as `table`, as names and not as text."""
+        by_pair = self._by_pair.T.tolist()
+        rows = zip(
+            self.closed_by.T.tolist(),
+            by_pair,
+            (self.all_lifted_us < self.gap_us).tolist(),
+            self._missing["blocked_by_limits"].tolist(),
+            strict=True,
+        )
+        return tuple(
+            GapCause(
+                tuple(name for name, closes in zip(self.limits, single, strict=True) if closes),
+                tuple(pair for pair, closes in zip(self.pairs, paired, strict=True) if closes),
+                out_of_sky,
+                names_of(bits, self.limits),
+            )
+            for single, paired, out_of_sky, bits in rows
+        )
+
+    def verdict(self) -> Verdict:
+        """Return what opens the gaps all in all: roof line or not, what closes how many, how often it is worst."""
+        given_us = dict(zip(self.limits, self.regained_us.tolist(), strict=True))
+        out_us = int(self.gap_us.sum())
+        share = given_us["horizon"] / out_us if out_us else 0.0
+        return verdict_of(self.limits, self.each, self.coverage, self.visibility.view.site.timezone, share)
 
     def seconds_by_cause(self) -> pd.DataFrame:
         """Return one row a limit: what lifting it alone, all others kept, would give back.
@@ -137,28 +163,23 @@ class Causes:
             }
         )
 
-    def _out_of_sky(self) -> Truths:
-        """Return which gaps stay open with every limit lifted, shape (gaps,)."""
-        return np.asarray(self.all_lifted_us < self.gap_us)
-
-    def _cause(self, singles: list[str], pairs: list[str], out_of_sky: np.bool_) -> str:
-        if singles:
-            return " or ".join(singles)
-        if pairs:
-            return " or ".join(pairs)
-        return f"no satellite above {self._floor}" if out_of_sky else "three limits or more"
+    def _cause(self, each: GapCause, pairs: list[str]) -> str:
+        if each.closed_by or pairs:
+            return " or ".join(each.closed_by or pairs)
+        return f"no satellite above {self._floor}" if each.out_of_sky else "three limits or more"
 
     @property
     def _floor(self) -> str:
         return f"{self.visibility.view.floor_deg:g}°"
 
-    @staticmethod
-    def _words(chosen: Truths, words: tuple[str, ...] | list[str]) -> list[list[str]]:
-        """Return for each row of `chosen`, shape (rows, words), the words that hold."""
-        return [[word for word, holds in zip(words, row, strict=True) if holds] for row in chosen.tolist()]
+    @property
+    def _by_pair(self) -> Truths:
+        """Which pair closes which gap, shape (pairs, gaps)."""
+        return np.array(list(self.pairs.values()), dtype=bool).reshape(len(self.pairs), len(self.gaps.start))
 
-    def _missing(self, by_pair: Truths) -> pd.DataFrame:
-        """Return the columns that tell which satellite was missing at the middle of each gap."""
+    @cached_property
+    def _missing(self) -> pd.DataFrame:
+        """The columns that tell which satellite was missing at the middle of each gap, and what stopped it, as bits."""
         start, end = self.gaps
         count = len(start)
         middle = (start + end) // 2
@@ -171,7 +192,7 @@ class Causes:
         brings_back = np.zeros(len(piece), dtype=bool)
         for number in range(len(self.limits)):
             brings_back |= self.closed_by[number, gap] & (limits == 1 << number)
-        for pair, closed in zip(self.pairs, by_pair, strict=True):
+        for pair, closed in zip(self.pairs, self._by_pair, strict=True):
             both = sum(1 << self.limits.index(name) for name in pair)
             brings_back |= closed[gap] & ((limits & ~both) == 0)
         rank = np.where(brings_back, 0, bit_count(limits))
@@ -188,17 +209,17 @@ class Causes:
         azimuth_deg[gap[first]] = look.azimuth_deg[first]
         elevation_deg[gap[first]] = look.elevation_deg[first]
         directions, satellites = np.full(count, "", dtype=object), np.full(count, "", dtype=object)
-        blocked = np.full(count, f"nothing above {self._floor}", dtype=object)
+        blocked = np.zeros(count, dtype=np.int64)
         directions[gap[first]] = [compass(a) for a in look.azimuth_deg[first].tolist()]
         satellites[gap[first]] = [str(i) for i in self.visibility.fleet.satellite_ids[lane[first]]]
-        blocked[gap[first]] = [" with ".join(names_of(bits, self.limits)) for bits in limits[first].tolist()]
+        blocked[gap[first]] = limits[first]
         return pd.DataFrame(
             {
                 "missing_azimuth_deg": azimuth_deg,
                 "missing_elevation_deg": elevation_deg,
                 "missing_direction": pd.array(directions, dtype="str"),
                 "missing_satellite_id": pd.array(satellites, dtype="str"),
-                "blocked_by": pd.array(blocked, dtype="str"),
+                "blocked_by_limits": blocked,
             }
         )
 

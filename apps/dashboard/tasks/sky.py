@@ -12,6 +12,7 @@ from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
 from passim.coverage import causes as why
 from passim.coverage import sky_map, visibility
+from passim.coverage.verdict import GapCause
 from passim.intervals import GroupedIntervals
 from passim.orbits import propagation
 from passim.sky import outlines
@@ -28,13 +29,15 @@ _STEP_S = 20.0
 class SkyDay:
     """The sky of a span as the page shows it.
 
-    gaps, given_back    as `Causes.table` and `Causes.seconds_by_cause` give them
+    gaps, causes        as `Causes.table` and `Causes.each` give them, one a gap
+    given_back          as `Causes.seconds_by_cause` gives it
     sectors             as `skyline.sector_costs` gives them
     track               as `sky_track` gives it, of those passes that are drawn; ``passes`` says of how many
     radius_km           how far from the Earth's centre the fleet usually is
     """
 
     gaps: pd.DataFrame
+    causes: tuple[GapCause, ...]
     given_back: pd.DataFrame
     sectors: pd.DataFrame
     track: pd.DataFrame
@@ -45,7 +48,7 @@ class SkyDay:
     def size_bytes(self) -> int:
         """About how much memory it takes."""
         tables = (self.gaps, self.given_back, self.sectors, self.track)
-        return 4096 + sum(int(table.memory_usage(deep=True).sum()) for table in tables)
+        return 4096 + 400 * len(self.causes) + sum(int(table.memory_usage(deep=True).sum()) for table in tables)
 
 
 def lay_out(causes: why.Causes, report: work.Report | None = None) -> SkyDay:
@@ -53,6 +56,7 @@ def lay_out(causes: why.Causes, report: work.Report | None = None) -> SkyDay:
     seen = causes.visibility
     return SkyDay(
         causes.table(),
+        causes.each,
         causes.seconds_by_cause(),
         skyline.sector_costs(causes),
         sky_map.sky_track(_few_passes(seen), _STEP_S),

@@ -89,7 +89,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         chosen = day.gaps.iloc[place]
         row: Any = next(day.gaps.iloc[place : place + 1].itertuples(index=False))
         moment = row.start.to_pydatetime() + (row.end - row.start).to_pytimedelta() / 2
-        caption = gap_words(row, clock, floor_deg)
+        caption = gap_words(row, day.causes[place], clock, floor_deg)
     if moment is not None:
         standing = moments.sky_moment(seen.visibility, moment)
         if place is None:

@@ -19,7 +19,7 @@ from passim.forecast import timing
 from ....command_line.query import QueryResult
 from ....figures.sky import sky_of_day
 from ....figures.theme import Theme
-from ....text.causes import given_back_sentence, sector_sentence, verdict_first
+from ....text.causes import cause_words, given_back_sentence, sector_sentence
 from ....text.sky import gap_label
 from ....text.units import LocalClock, instant
 from ...state import PageRequest
@@ -103,7 +103,7 @@ def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, A
     def draw() -> tuple[dict[str, Any], int]:
         others = question.state.remember(("sky lines", anywhere, day.radius_km), lines)
         limits = sky_day.with_ground(view, others)
-        return sky_of_day(day.track, limits, day.sectors, theme, missing=day.gaps), _PICTURE_BYTES
+        return sky_of_day(day.track, limits, day.sectors, theme, missing=day.gaps, causes=day.causes), _PICTURE_BYTES
 
     found: dict[str, Any] = question.state.remember(("sky picture", theme.name, *shown.key), draw)
     return found
@@ -112,12 +112,12 @@ def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, A
 def _told(seen: Seen, day: sky_day.SkyDay, clock: LocalClock, times: bool) -> Told:
     # Of the passes the words ask only whether there are any.
     found = QueryResult(seen.visibility, pd.DataFrame({"lane": seen.visibility.candidates().lane}), clock, (), {})
-    sentence, second = verdict_first(found, seen.causes)
+    words = cause_words(found, seen.causes)
     costs = bool((day.sectors["given_back_s"] > 0.0).any())
     rows: list[Any] = list(day.gaps.itertuples(index=False))
     return Told(
-        sentence,
-        second,
+        words.headline,
+        words.detail,
         f"{given_back_sentence(found, seen.causes)} {causes.NEVER_ADD_UP}" if rows else "There is no gap to close.",
         # Whatever speaks of a lower horizon stands beside what roofs can do.
         " ".join([sector_sentence(found, day.sectors), *(mounting.MOUNTING_CAUTIONS if costs else ())]),
