@@ -6,6 +6,7 @@ is numbered the same, and coordinates keep a tenth of a pixel. Without FOLDER th
 
 from __future__ import annotations
 
+import argparse
 import re
 import sys
 from collections import Counter
@@ -197,4 +198,6 @@ def main(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER)
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", nargs="?", type=Path, default=FOLDER, metavar="FOLDER")
+    main(parser.parse_args().folder)

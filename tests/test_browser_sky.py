@@ -272,7 +272,7 @@ def test_a_bad_file_shows_its_line_and_the_old_state_stays(page: Any, address: s
     fault = page.locator("#horizon-file-fault", has_text="roof.csv")
     fault.wait_for()
     assert fault.inner_text() == (
-        "horizon file roof.csv, line 3; got '90,high'; wanted two numbers: azimuth and height in degrees"
+        "horizon file roof.csv, line 3; got '90,high'; wanted two numbers: azimuth and elevation in degrees"
     )
     assert page.inner_text("#trial-sentence") == told
     assert page.get_by_label("height ° of point 5", exact=True).input_value() == "70"

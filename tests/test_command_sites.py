@@ -217,7 +217,7 @@ def test_what_cannot_be_answered_is_refused_in_one_line(fleet_file: str, argumen
 def test_a_horizon_by_azimuth_does_not_travel(fleet_file: str, tmp_path: Path) -> None:
     path = tmp_path / "horizon.csv"
     path.write_text("azimuth_deg,elevation_deg\n0,25\n180,40\n")
-    assert "wanted the same height all round" in refused("--elements", fleet_file, "--world", "90", "--mask", str(path))
+    assert "wanted one elevation all round" in refused("--elements", fleet_file, "--world", "90", "--mask", str(path))
 
 
 def test_a_cluster_that_does_not_answer_is_told_at_once(fleet_file: str) -> None:

@@ -73,7 +73,7 @@ def test_a_profile_goes_through_its_points_and_stays_between_lowest_and_highest(
         (lambda: Horizon.flat("25"), "mask; got '25'; wanted from 0 to below 90 deg above the horizontal"),
         (
             lambda: Horizon.from_points([(0, 10)]),
-            "horizon profile; got '1 point'; wanted at least two points of azimuth and height; "
+            "horizon profile; got '1 point'; wanted at least two points of azimuth and elevation; "
             "try a plain mask in degrees for a flat horizon",
         ),
         (lambda: Horizon.from_points([]), "horizon profile; got '0 points'; wanted at least two points"),
@@ -135,7 +135,7 @@ def test_a_file_gives_the_profile_of_its_points(tmp_path: Path) -> None:
         (b"\n\nazimuth,elevation\n", ", line 3; got 'azimuth,elevation'; wanted the header azimuth_deg,elevation_deg"),
         (
             b"azimuth_deg,elevation_deg\n0,10\nninety,20\n",
-            ", line 3; got 'ninety,20'; wanted two numbers: azimuth and height in degrees",
+            ", line 3; got 'ninety,20'; wanted two numbers: azimuth and elevation in degrees",
         ),
         (
             b"azimuth_deg,elevation_deg\n0,10,3\n",

@@ -287,7 +287,7 @@ def test_a_sweep_leaves_gateways_at_home() -> None:
 
 def test_sweeps_refuse_what_they_cannot_do(fleet: Fleet, span: Span) -> None:
     ring = Horizon.from_points([(0, 25), (180, 30)])
-    with pytest.raises(InputError, match="the same height all round"):
+    with pytest.raises(InputError, match="one elevation all round"):
         PlaceSweep(fleet, View(replace(place(45.0), horizon=ring)), [(0.0, 0.0)], span)
     with pytest.raises(InputError, match="longitudes; got 0"):
         sweep_latitudes(fleet, View(place(45.0)), [45.0], span, longitudes=0)

@@ -76,7 +76,7 @@ def test_points_and_obstacles_are_those_of_the_survey() -> None:
         ({"points": [["0", "x"], ["90", "3"]]}, "height of point 1; got 'x'; wanted a number; try 12.5"),
         ({"points": [["0", "nan"], ["90", "3"]]}, "height of point 1; got 'nan'; wanted a number; try 12.5"),
         ({"points": [["0", "3"], ["", ""], ["90", ""]]}, "height of point 3; got 'nothing'; wanted a number; try 12.5"),
-        ({"points": [["0", "3"]]}, "sightings; got '1 point'; wanted at least two points of azimuth and height"),
+        ({"points": [["0", "3"]]}, "sightings; got '1 point'; wanted at least two points of azimuth and elevation"),
         ({"points": [["0", "3"], ["0", "4"]]}, "azimuths of the sightings; got '0 after 0'"),
         ({"points": [["400", "3"], ["0", "4"]]}, "azimuth of a sighting; got 400.0; wanted from 0 to 360 deg"),
         ({"lowest": ""}, "least height of any direction; got 'nothing'"),

@@ -45,7 +45,7 @@ _base_option = click.option(
     metavar="DEG|FILE.csv",
     default=f"{DEFAULT_MASK_DEG:g}",
     show_default=True,
-    help="No direction is given less than this: the height below which the terminal does not work, or a horizon file. "
+    help="No direction gets less than this: the elevation below which the terminal does not work, or a horizon file. "
     "0 gives the bare skyline.",
 )
 _HOW_TO_KEEP = "--base 0 keeps them"
@@ -88,7 +88,7 @@ def survey(ctx: click.Context) -> None:
 
 
 @survey.command("sighted", short_help="A horizon file from sighted points.")
-@click.option("--points", "points_text", metavar="AZ:EL,...", help="Azimuth and height of each point, clockwise.")
+@click.option("--points", "points_text", metavar="AZ:EL,...", help="Azimuth and elevation of each point, clockwise.")
 @click.option("--file", "path", metavar="CSV", help="The same as a file with the columns azimuth_deg,elevation_deg.")
 @_declination_option
 @_base_option
@@ -196,7 +196,7 @@ def mast(
 ) -> None:
     """Compare mount heights amid obstacles: how many seconds without service a day each height leaves.
 
-    --mask is what lies behind the obstacles: the height below which the terminal does not work, or a horizon file.
+    --mask is what lies behind the obstacles: the elevation below which the terminal does not work, or a horizon file.
     Heights are measured from the same ground as the obstacles.
 
     \b
@@ -335,7 +335,7 @@ def portable(
 )
 @click.option("--out", required=True, metavar="FILE", help="File to write: .html for a page, .txt for plain text.")
 def sheet(bearings: str, place: str, declination_deg: float | None, out: str) -> None:
-    """Write a sheet to print: bearings with blanks for their heights, how to sight them, and what to beware of.
+    """Write a sheet to print: bearings with blanks for their elevations, how to sight them, and what to beware of.
 
     \b
     Example:

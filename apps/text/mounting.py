@@ -226,7 +226,7 @@ def horizon_sentence(azimuths_deg: Sequence[float], elevations_deg: Sequence[flo
     low, high = min(elevations_deg), max(elevations_deg)
     if low == high:
         return f"Wrote a horizon to {path}: {low:.1f}° all round."
-    tops = [f"{azimuth:.0f}°" for azimuth, height in zip(azimuths_deg, elevations_deg, strict=True) if height == high]
+    tops = [f"{azimuth:.0f}°" for azimuth, top in zip(azimuths_deg, elevations_deg, strict=True) if top == high]
     return (
         f"Wrote a horizon of {counted(len(azimuths_deg), 'point')} to {path}: from {low:.1f}° to {high:.1f}°, highest "
         f"towards {listed(tops)}."

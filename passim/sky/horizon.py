@@ -60,7 +60,7 @@ class Horizon:
             pairs = [(float(azimuth), float(elevation)) for azimuth, elevation in points]
         except (TypeError, ValueError):
             raise SiteError(
-                "horizon profile", got=points, wanted="points of two numbers, azimuth and height in degrees"
+                "horizon profile", got=points, wanted="points of two numbers, azimuth and elevation in degrees"
             ) from None
         if len(pairs) >= 2 and pairs[-1][0] == 360.0:
             if pairs[0][0] != 0.0:
@@ -75,7 +75,7 @@ class Horizon:
             raise SiteError(
                 "horizon profile",
                 got=f"{len(pairs)} point{'s' if len(pairs) != 1 else ''}",
-                wanted="at least two points of azimuth and height",
+                wanted="at least two points of azimuth and elevation",
                 try_next="a plain mask in degrees for a flat horizon",
             )
         for (before, _), (after, _) in pairwise(pairs):
@@ -105,7 +105,7 @@ class Horizon:
                 raise SiteError(
                     f"horizon file {name}, line {row.line}",
                     got=str(row),
-                    wanted="two numbers: azimuth and height in degrees",
+                    wanted="two numbers: azimuth and elevation in degrees",
                     try_next=str(error),
                 ) from None
         try:

@@ -1,4 +1,4 @@
-"""The limits of a view as lines in its sky, for a panorama: where each begins, by azimuth and height.
+"""The limits of a view as lines in its sky, for a panorama: where each begins, by azimuth and elevation.
 
 Everything is laid out from north over east, south and west back to north, 0 to 360 deg, as one sees it turning on the
 spot. These are pictures of the limits; the searches use the limits themselves.
@@ -151,7 +151,7 @@ def _edges(inside: NDArray[np.bool_], heights: Floats) -> tuple[Floats, Floats]:
 
 
 def _as_line(direction: Floats) -> tuple[Floats, Floats]:
-    """Return unit directions (3, n) as azimuth and height, broken where they wrap at north or go below 0 deg."""
+    """Return unit directions (3, n) as azimuth and elevation, broken where they wrap at north or go below 0 deg."""
     azimuth_deg = np.degrees(np.arctan2(direction[0], direction[1])) % 360.0
     elevation_deg = np.degrees(np.arcsin(np.clip(direction[2], -1.0, 1.0)))
     below = elevation_deg < 0.0

@@ -1,6 +1,6 @@
 """A horizon profile from what a person can find out on the spot: a few sightings, or obstacles with a tape measure.
 
-    sightings    azimuth and height of points of the skyline, by compass and clinometer, in clockwise order
+    sightings    azimuth and elevation of points of the skyline, by compass and clinometer, in clockwise order
     obstacles    bearing, width, distance and height of what stands around, seen from a mount of some height
 
 Bearings read off a compass are magnetic: true = magnetic + declination, declination positive to the east. The user
@@ -123,7 +123,7 @@ def from_sightings(
         raise SiteError(
             "sightings",
             got=f"{len(sightings):,} point{'s' if len(sightings) != 1 else ''}",
-            wanted="at least two points of azimuth and height",
+            wanted="at least two points of azimuth and elevation",
             try_next="a plain mask in degrees for a horizon that is equally high all round",
         )
     points = list(sightings)

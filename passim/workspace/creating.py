@@ -217,7 +217,7 @@ name = {_value(name)}
 relay_between_satellites = false
 
 [terminal]
-# Below this height the terminal itself does not work; 25 is usual; lower it only if yours says so.
+# Below this elevation the terminal itself does not work; 25 is usual; lower it only if yours says so.
 lowest_elevation_deg = 25.0
 # A flat antenna steers within a cone: tilt from straight up towards an azimuth, and half of its field of view.
 # cone = {{ azimuth_deg = 0.0, tilt_deg = 20.0, half_angle_deg = 50.0 }}
@@ -245,9 +245,9 @@ excluded = []
 
 {chr(10).join(gateways)}
 # ---- sites, the one in use first; each with its mounting spots, the one in use first ----
-# A spot's horizon is one of: mask_deg = 25.0, a height all round;
+# A spot's horizon is one of: mask_deg = 25.0, the same elevation all round;
 #   horizon_file = "roof.csv", a file with the columns azimuth_deg,elevation_deg beside this one;
-#   horizon = [[0, 12], [90, 30], [180, 25]], points of azimuth and height.
+#   horizon = [[0, 12], [90, 30], [180, 25]], points of azimuth and elevation.
 
 {chr(10).join(sites)}
 # ---- kinds of call: from how many seconds on a freeze is noticed, is a pause, ends the call ----

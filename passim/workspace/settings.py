@@ -154,7 +154,7 @@ class ServingSettings(Section):
 
 
 class Skyline(Section):
-    """A horizon: one height all round, the name of a horizon file, or points of azimuth and height."""
+    """A horizon: one elevation all round, the name of a horizon file, or points of azimuth and elevation."""
 
     mask_deg: Number | None = None
     horizon_file: str | None = None
@@ -171,7 +171,7 @@ class Skyline(Section):
     @classmethod
     def _a_profile(cls, points: list[list[float]] | None) -> list[list[float]] | None:
         if points is not None:
-            made(lambda: Horizon.from_points([(azimuth, height) for azimuth, height in points]))
+            made(lambda: Horizon.from_points([(azimuth, elevation) for azimuth, elevation in points]))
         return points
 
     @field_validator("horizon_file")
@@ -194,7 +194,7 @@ class Skyline(Section):
         if self.horizon_file is not None:
             return Horizon.from_csv(folder / self.horizon_file)
         if self.horizon is not None:
-            return Horizon.from_points([(azimuth, height) for azimuth, height in self.horizon])
+            return Horizon.from_points([(azimuth, elevation) for azimuth, elevation in self.horizon])
         return Horizon.flat(usual_mask_deg if self.mask_deg is None else self.mask_deg)
 
 

@@ -79,7 +79,10 @@ class PlaceSweep:
             raise EmptyFleetError("fleet", got="no element set", wanted="at least one", try_next="another element file")
         if not view.site.horizon.is_flat:
             raise InputError(
-                "horizon of a sweep", got="one by azimuth", wanted="the same height all round", try_next="a flat mask"
+                "horizon of a sweep",
+                got="one by azimuth",
+                wanted="one elevation all round",
+                try_next="a flat mask",
             )
         self.fleet, self._set_aside = fleet.nearest(span.middle)
         self.view, self.span, self.places_deg = travelling(view), span, tuple(places_deg)

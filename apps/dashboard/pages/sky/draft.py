@@ -143,7 +143,7 @@ def _obstacle(numbers: list[float]) -> survey.Obstacle:
 
 
 def _plain(horizon: Horizon, lowest: Horizon) -> Horizon:
-    """Return a horizon that nowhere leaves the lowest height as just that height all round."""
+    """Return a horizon that nowhere leaves the lowest height as just that elevation all round."""
     return lowest if horizon.is_flat and horizon.lowest_deg == lowest.lowest_deg else horizon
 
 
