@@ -16,6 +16,7 @@ from asking import outcome
 from passim.answers import scenario
 from passim.errors import ElementsError, InputError, WorkspaceError
 from passim.workspace import NewSite, Workspace, create
+from passim_apps.dashboard import shell
 from passim_apps.dashboard.address import Choices, query_of, read_query
 from passim_apps.dashboard.controls import known, offers
 from passim_apps.dashboard.factory import make_app
@@ -123,10 +124,32 @@ def test_a_number_of_days_out_of_range_is_told(state: DashboardState, query: str
 
 def test_now_says_yes_in_the_afternoon_and_no_in_the_morning(state: DashboardState) -> None:
     """The scenario's lesson: mornings freeze, afternoons do not."""
-    morning = now.PAGE.answer(state.question(Choices()), LIGHT)
+    morning = outcome(lambda: now.PAGE.answer(state.question(Choices()), LIGHT))
     assert morning.sentence.startswith("Not a good moment for a live video lesson of 30 min")
     afternoon = dataclasses.replace(state.question(Choices()), now=datetime(2026, 11, 25, 14, 5, tzinfo=UTC))
-    assert now.PAGE.answer(afternoon, LIGHT).sentence == "A good moment for a live video lesson of 30 min."
+    with pytest.raises(Pending):  # 200 futures of a whole fleet are no work for the thread of a request
+        now.PAGE.answer(afternoon, LIGHT)
+    told = outcome(lambda: now.PAGE.answer(afternoon, LIGHT))
+    assert told.sentence == "A good moment for a live video lesson of 30 min."
+    assert told.still is None
+
+
+def test_what_was_said_of_a_minute_stands_until_the_next_ones_answer_is_there(state: DashboardState) -> None:
+    asked = dataclasses.replace(state.question(Choices()), now=datetime(2026, 11, 25, 14, 5, 50, tzinfo=UTC))
+    before = outcome(lambda: now.PAGE.answer(asked, LIGHT))
+    later = dataclasses.replace(asked, now=asked.now + timedelta(seconds=20))
+    meanwhile = now.PAGE.answer(later, LIGHT)
+    assert meanwhile.still is not None
+    assert meanwhile.sentence == before.sentence
+    hidden, _, nobody_asks, number = shell.filled(now.PAGE, meanwhile, [[], [], []], "", ())[4:8]
+    assert (hidden, nobody_asks, number) == (True, False, meanwhile.still.number)  # nothing blinks once a minute
+    assert meanwhile.still.done.wait(PATIENCE_S)
+    tables = [each.panels["ahead"].table for each in (meanwhile, now.PAGE.answer(later, LIGHT))]
+    starts = [table.rows["start"][0] for table in tables if table is not None]
+    assert starts == [datetime(2026, 11, 25, 14, 5, tzinfo=UTC), datetime(2026, 11, 25, 14, 6, tzinfo=UTC)]
+    much_later = dataclasses.replace(asked, now=asked.now + timedelta(minutes=5))
+    with pytest.raises(Pending):
+        now.PAGE.answer(much_later, LIGHT)
 
 
 def test_sites_are_ordered_by_their_service(state: DashboardState) -> None:

@@ -101,7 +101,8 @@ def _serve_files(server: flask.Flask, state: DashboardState, pages: Sequence[Pag
             return not_yet(found.still)
         if shown is None or shown.table is None:
             return flask.Response("There is nothing to list.\n", 404, mimetype="text/plain")
-        share()
+        if found.still is None:
+            share()
         answer = flask.Response(csv_text(shown.table, question.site.name), mimetype="text/csv")
         answer.headers["Content-Disposition"] = f'attachment; filename="passim-{page_name}-{panel_name}.csv"'
         return answer

@@ -325,7 +325,8 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
         unbroken(answer.second),
         notes_list(answer.notes),
         [html.P(fault) for fault in faults],
-        *_under_way(answer.still),
+        # One that moves with the clock shows what holds until its next answer is there: nothing to wait for.
+        *_under_way(answer.still, told=page.tick_s is None),
         [answer.panels[name].figure if name in answer.panels else no_update for name in pictures],
         [unbroken(answer.panels[name].caption) if name in answer.panels else "" for name in captions],
         [f"{file_path(page, name)}{query}" for name in files],
@@ -350,6 +351,6 @@ def unchanged(
     )
 
 
-def _under_way(job: Job | None) -> tuple[bool, str, bool, int | None]:
+def _under_way(job: Job | None, *, told: bool = True) -> tuple[bool, str, bool, int | None]:
     """Return whether the line of work is hidden, the share done, whether nobody asks for it, and its number."""
-    return (True, "1", True, None) if job is None else (False, f"{job.share:.2f}", False, job.number)
+    return (True, "1", True, None) if job is None else (not told, f"{job.share:.2f}", False, job.number)

@@ -32,8 +32,11 @@ from .pool import Job, WorkerPool
 from .tasks import passes as work
 from .tasks.passes import Seen
 
-# A satellite and day take about 0.07 ms of one core: this much is found within 0.2 s.
-_QUICK_SATELLITE_DAYS: Final = 2600.0
+# What is to be found within this is found at once; a worker takes a moment to hear of it.
+_QUICK_S: Final = 0.18
+# Of one core, a satellite and day: finding passes, and drawing the futures of what was found.
+SEARCH_MS: Final = 0.07
+DRAWS_MS: Final = 0.55
 _KEPT_BYTES: Final = 256 * 2**20
 _KEPT_FAULTS: Final = 32
 # The largest picture of a page weighs about half of this.
@@ -195,6 +198,10 @@ class DashboardState:
                     self._kept.put(key, found, size_bytes)
         return found
 
+    def retained(self, key: Hashable) -> Any:
+        """Return what is kept under `key`, or None."""
+        return self._kept.get(key)
+
     def work_out(self, key: Hashable, function: Callable[..., Any], *arguments: Any, deadline_s: float = 600.0) -> Any:
         """Return what a worker process found under `key`. Raises Pending until it is there, or its error, once."""
         found = self._kept.get(key)
@@ -319,14 +326,22 @@ class PageRequest:
         found: Seen = self.computed(("seen", view, span), span, work.find, self.fleet, view, span)
         return found
 
-    def computed(self, key: tuple[Hashable, ...], span: Span, function: Callable[..., Any], *arguments: Any) -> Any:
+    def computed(
+        self,
+        key: tuple[Hashable, ...],
+        span: Span,
+        function: Callable[..., Any],
+        *arguments: Any,
+        ms_per_satellite_day: float = SEARCH_MS,
+    ) -> Any:
         """Return what `function` of `work` finds for the fleet over `span`: here and now where that is little work.
 
         `key` stands for everything that the answer depends on but the fleet. Raises Pending, InputError.
         """
         fleet_key, fleet = self._fleet
         whole_key = (*key, fleet_key)
-        if fleet.object_count * span.duration_s / 86400.0 > _QUICK_SATELLITE_DAYS:
+        takes_s = fleet.object_count * span.duration_s / 86400.0 * ms_per_satellite_day / 1000.0
+        if takes_s > _QUICK_S:
             return self.state.work_out(whole_key, function, *arguments)
 
         def compute() -> tuple[Any, int]:
@@ -334,6 +349,10 @@ class PageRequest:
             return here, getattr(here, "size_bytes", 4096)
 
         return self.state.remember(whole_key, compute)
+
+    def retained(self, key: tuple[Hashable, ...]) -> Any:
+        """Return what `computed` found under a key before, where it is still kept; else None."""
+        return self.state.retained((*key, self.fleet_key))
 
     @property
     def minute(self) -> datetime:

@@ -5,8 +5,8 @@
 The dashboard runs in a process of its own, with its password, on loopback alone; each client has an address of its own
 out of 127.0.0.0/8, which only Linux has whole. A visit of the phone is all that a browser asks for that has the scripts
 already: the page, its looks, its layout, the answer that fills it, and the numbers of its picture. Printed are the
-visits' median, 95th percentile and worst time, and the server's memory before and after. The exit status is 1 where a
-visit failed or took more than 5 s.
+visits' median, 95th percentile and worst time, and the memory of the server and of its workers as the time goes on. The
+exit status is 1 where a visit failed or took more than 5 s.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import itertools
 import json
 import math
 import multiprocessing
@@ -35,10 +36,12 @@ from typing import Any
 import psutil
 
 from passim.workspace import create
+from tests.callbacks import filling, opening
 
 PAGE_WITHIN_S = 5.0
 _PHONE = "127.0.0.2"
 _SESSIONS = 40
+_WEIGHED = 6  # times in all: every ten minutes of an hour
 _ANSWER_WITHIN_S = 60.0
 _PATHS = ("/", "/clock", "/sky", "/calls", "/elements")
 _SERVE = """
@@ -61,6 +64,9 @@ class Soak:
     visits: list[tuple[float, float, str]] = field(default_factory=list)  # whole, of it the page, s; its path
     failures: list[str] = field(default_factory=list)
     counts: Counter[str] = field(default_factory=Counter)
+    steps: list[tuple[str, float]] = field(default_factory=list)  # of the visit under way, or the last one
+    slowest_steps: list[tuple[str, float]] = field(default_factory=list)
+    memory_mb: list[tuple[float, float]] = field(default_factory=list)  # the server, and its workers together
 
     @property
     def password(self) -> str:
@@ -107,8 +113,22 @@ class Soak:
         await asyncio.sleep(0.1)  # until the next one is told
         return found[1]
 
+    async def called(self, source: str, cookie: str, body: dict[str, Any]) -> dict[str, Any]:
+        """Return what a callback of the pages answers. Raises RuntimeError where it does not."""
+        status, _, got = await self.ask(
+            source, "/_dash-update-component", cookie=cookie, body=json.dumps(body).encode(), kind="application/json"
+        )
+        if status != 200:
+            raise RuntimeError(f"{status} for {body['inputs'][0]['value']}: {got[:200]!r}")
+        found: dict[str, Any] = json.loads(got)["response"]
+        return found
+
+    def step(self, what: str) -> None:
+        """Note that a step of the visit under way is done."""
+        self.steps.append((what, time.monotonic()))
+
     async def visit(self, source: str, cookie: str, path: str) -> float:
-        """Ask for a page and for what fills it; return when the page was there, without the numbers of its picture.
+        """Ask for a page and for what fills it; return when its answer was there, without the numbers of its picture.
 
         Raises RuntimeError where any of it does not come.
         """
@@ -118,15 +138,23 @@ class Soak:
             status, _, got = await self.ask(source, wanted, cookie=cookie)
             if status != 200 or not got:
                 raise RuntimeError(f"{status} for {wanted}")
-        status, _, got = await self.ask(
-            source, "/_dash-update-component", cookie=cookie, body=opening(path), kind="application/json"
-        )
-        if status != 200:
-            raise RuntimeError(f"{status} for the page {path}: {got[:200]!r}")
+            self.step(wanted)
+        await self.called(source, cookie, opening(path))
+        self.step("opened")
+        parts = {"picture": () if path == "/elements" else (panel,), "caption": (panel,), "csv": (panel,)}
+        told = "…"
+        while told == "…":
+            told = (await self.called(source, cookie, filling(path, panels=parts)))["sentence"]["children"]
+            self.step("computing" if told == "…" else "answered")
+            if told == "…":
+                await asyncio.sleep(0.4)  # as the browser does while it says that it is being computed
+        if told == "No answer to this choice.":
+            raise RuntimeError(f"no answer on {path}")
         there_s = time.monotonic()
         status = 202
         while status == 202:
             status, _, got = await self.ask(source, f"/csv/{name}/{panel}.csv", cookie=cookie)
+            self.step(f"numbers, {status}")
             if status == 202:
                 await asyncio.sleep(0.4)
         if status not in (200, 404):  # a page may have nothing to list
@@ -134,32 +162,20 @@ class Soak:
         return there_s
 
 
-def opening(path: str) -> bytes:
-    """Return the request by which a page is opened."""
-    names = [("panels", "children"), ("choices", "children"), ("shown", "data"), ("tick", "interval")]
-    names.append(("tick", "disabled"))
-    return json.dumps(
-        {
-            "output": f"..{'...'.join('.'.join(name) for name in names)}..",
-            "outputs": [{"id": key, "property": value} for key, value in names],
-            "inputs": [{"id": "address", "property": "pathname", "value": path}],
-            "state": [{"id": "address", "property": "search", "value": ""}],
-            "changedPropIds": ["address.pathname"],
-        }
-    ).encode()
-
-
 async def phone(soak: Soak, source: str, cookie: str) -> None:
     """Visit a page every five seconds, one after the other, and note how long each visit takes."""
     turn = 0
     while not soak.over:
         began_s, path = time.monotonic(), _PATHS[turn % len(_PATHS)]
+        soak.steps = [(path, began_s)]
         try:
             there_s = await soak.visit(source, cookie, path)
         except (OSError, RuntimeError, TimeoutError) as error:
             soak.failures.append(f"{type(error).__name__}: {error}")
         else:
             soak.visits.append((time.monotonic() - began_s, there_s - began_s, path))
+            if soak.visits[-1] == max(soak.visits):
+                soak.slowest_steps = soak.steps
         turn += 1
         await asyncio.sleep(5.0)
 
@@ -167,7 +183,7 @@ async def phone(soak: Soak, source: str, cookie: str) -> None:
 def phone_alone(soak: Soak, source: str, cookie: str, end: Any) -> None:
     """Be the phone in a process of its own, so that its times are the server's and not those of the other clients."""
     asyncio.run(phone(soak, source, cookie))
-    end.send((soak.visits, soak.failures))
+    end.send((soak.visits, soak.failures, soak.slowest_steps))
 
 
 async def ordinary(soak: Soak, source: str, cookie: str) -> None:
@@ -245,19 +261,34 @@ async def _logged_in(soak: Soak) -> list[str]:
     return [await soak.log_in(source) for source in (_PHONE, *(f"127.0.3.{1 + k}" for k in range(_SESSIONS)))]
 
 
-async def run(soak: Soak, cookies: list[str], clients: int, slow_ones: int, hostile_ones: int) -> None:
+async def weigh(soak: Soak, server: psutil.Process, every_s: float) -> None:
+    """Note now and then how much memory the server and its workers take."""
+    while not soak.over:
+        await asyncio.sleep(min(every_s, max(soak.end_s - time.monotonic(), 0.1)))
+        soak.memory_mb.append(memory_mb(server))
+
+
+async def run(
+    soak: Soak, server: psutil.Process, cookies: list[str], clients: int, slow_ones: int, hostile_ones: int
+) -> None:
     """Let all clients but the phone at the server until the end."""
     many = clients - slow_ones - hostile_ones - 1
+    weighed_every_s = (soak.end_s - time.monotonic()) / _WEIGHED
     await asyncio.gather(
+        weigh(soak, server, weighed_every_s),
         *(ordinary(soak, f"127.1.{k // 200}.{1 + k % 200}", cookies[k % _SESSIONS]) for k in range(many)),
         *(slow(soak, f"127.2.{k // 200}.{1 + k % 200}") for k in range(slow_ones)),
         *(hostile(soak, f"127.3.{k // 200}.{1 + k % 200}") for k in range(hostile_ones)),
     )
 
 
-def memory_mb(process: psutil.Process) -> float:
-    """Return the memory of the server, its workers not counted."""
-    return float(process.memory_info().rss) / 1e6
+def memory_mb(server: psutil.Process) -> tuple[float, float]:
+    """Return the memory of the server, and of its workers together."""
+    workers_mb = 0.0
+    for worker in server.children():
+        with contextlib.suppress(psutil.NoSuchProcess):
+            workers_mb += worker.memory_info().rss / 1e6
+    return server.memory_info().rss / 1e6, workers_mb
 
 
 def main() -> int:
@@ -298,17 +329,16 @@ def _judged(server: subprocess.Popen[str], told: list[str], given: Any) -> int:
     process = psutil.Process(server.pid)
     # The first visit computes what later ones find: memory is compared once the server is warm.
     asyncio.run(_warm(soak))
-    before_mb = memory_mb(process)
+    soak.memory_mb.append(memory_mb(process))
     cookies = asyncio.run(_logged_in(soak))
     soak.end_s = time.monotonic() + 60.0 * given.minutes
     context = multiprocessing.get_context("spawn")
     here, there = context.Pipe(duplex=False)
     alone = context.Process(target=phone_alone, args=(soak, _PHONE, cookies[0], there))
     alone.start()
-    asyncio.run(run(soak, cookies[1:], given.clients, given.slow, given.hostile))
-    soak.visits, soak.failures = here.recv()
+    asyncio.run(run(soak, process, cookies[1:], given.clients, given.slow, given.hostile))
+    soak.visits, soak.failures, soak.slowest_steps = here.recv()
     alone.join()
-    after_mb = memory_mb(process)
 
     print(f"{given.minutes:g} min, {given.clients} clients, {given.slow} of them slow, {given.hostile} hostile")
     for what, count in sorted(soak.counts.items()):
@@ -319,12 +349,18 @@ def _judged(server: subprocess.Popen[str], told: list[str], given: Any) -> int:
         print(f"The phone: {len(soak.visits)} visits, {len(soak.failures)} failed; the slowest of {worst_path}")
         print(f"  the page:             {_times(page_s)}")
         print(f"  with all its numbers: {_times(whole_s)}")
+        pairs = itertools.pairwise(soak.slowest_steps)
+        print(f"  the slowest: {', '.join(f'{what} {at_s - before_s:.2f} s' for (_, before_s), (what, at_s) in pairs)}")
     for line in soak.failures[:10]:
         print(f"  {line}")
     others = [line for line in told if "password" not in line.lower()]
     load = ", ".join(f"{each:.1f}" for each in os.getloadavg())
     print(f"The machine: {os.cpu_count()} processors, load average {load} (1, 5 and 15 min)")
-    print(f"The server: {before_mb:.0f} MB before, {after_mb:.0f} MB after; it wrote {len(others)} lines")
+    server_mb, workers_mb = ([f"{mb:.0f}" for mb in each] for each in zip(*soak.memory_mb, strict=True))
+    print(f"Memory in MB, before and {len(server_mb) - 1} times as the time went on:")
+    print(f"  the server:  {', '.join(server_mb)}")
+    print(f"  its workers: {', '.join(workers_mb)}")
+    print(f"The server wrote {len(others)} lines")
     for line in others[:10]:
         print(f"  {line.rstrip()[:150]}")
     return 0 if not soak.failures and worst_s <= PAGE_WITHIN_S else 1

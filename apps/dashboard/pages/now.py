@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -25,7 +25,8 @@ from ...text.service import sky_alone_words
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
-from ..state import PageRequest
+from ..pool import Job
+from ..state import DRAWS_MS, PageRequest, Pending
 from ..tasks import growth as planning
 
 LOOK_AHEAD_H: Final = 24.0
@@ -68,8 +69,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     today = question.days(2, question.today)
     searched = call_forecast.searched_span(today)
     seen = question.seen(searched)
-    span = Span(at, min(at + timedelta(hours=LOOK_AHEAD_H), today.end))
-    said = _said(question, span, searched)
+    said, still = _said(question, at, today)
+    span = _looked_at(at, today)
     clock, hour = question.clock(span), Span.starting(at, 1.0)
     coverage = question.coverage(hour, searched)
     gaps = coverage.gaps()
@@ -93,6 +94,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         },
         (Note(said.freshness.words), *notes_of(question, seen, span, tell_age=False)),
         " ".join([_second(said, gaps, out, question.now, clock), *_alone(said, out, question.view)]),
+        still,
     )
 
 
@@ -109,16 +111,36 @@ def minutes_of(question: PageRequest) -> int:
     return int(text)
 
 
-def _said(question: PageRequest, span: Span, searched: Span) -> now_answer.Now:
-    """Return what can be said at the start of `span`, found once a minute."""
+def _looked_at(at: datetime, days: Span) -> Span:
+    return Span(at, min(at + timedelta(hours=LOOK_AHEAD_H), days.end))
+
+
+def _said(question: PageRequest, at: datetime, days: Span) -> tuple[now_answer.Now, Job | None]:
+    """Return what can be said of the minute `at`, and the work on it where that is still under way.
+
+    Until it is done, what was said of the minute before stands. Raises Pending where nothing was, InputError.
+    """
     kind = call_kinds.call_kind(question.choices.other("kind", kinds(question)[0].name), kinds(question))
-    minutes = minutes_of(question)
-    model = question.workspace.timing_model
-    said: planning.Said = question.computed(
-        ("now", question.view, searched, span, kind.name, minutes, model), span, planning.say,
-        question.seen(searched).visibility, span, kind, minutes, model,
-    )  # fmt: skip
-    return said.now
+    minutes, model = minutes_of(question), question.workspace.timing_model
+    searched = call_forecast.searched_span(days)
+
+    def key_of(span: Span) -> tuple[Hashable, ...]:
+        return ("now", question.view, searched, span, kind.name, minutes, model)
+
+    span = _looked_at(at, days)
+    still: Job | None = None
+    found: planning.Said | None
+    try:
+        found = question.computed(
+            key_of(span), span, planning.say, question.seen(searched).visibility, span, kind, minutes, model,
+            ms_per_satellite_day=DRAWS_MS,
+        )  # fmt: skip
+    except Pending as working:
+        still = working.job
+        found = question.retained(key_of(_looked_at(at - timedelta(minutes=1), days)))
+        if found is None:
+            raise
+    return found.now, still
 
 
 def _sentence(said: now_answer.Now, clock: LocalClock) -> str:

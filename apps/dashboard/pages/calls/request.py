@@ -20,7 +20,7 @@ from passim.spans import moment
 from ....command_line.call_options import weekdays_of
 from ....text.units import counted
 from ...page_model import Control
-from ...state import PageRequest
+from ...state import DRAWS_MS, PageRequest
 from ...tasks import calls as call_work
 from ...tasks.passes import Seen
 from .. import now as now_page
@@ -97,6 +97,7 @@ def plan_of(question: PageRequest, asked: Asked) -> call_answers.CallPlan:
         ("calls", question.view, asked.span, kind.name, thresholds_s, asked.minutes, asked.hours, asked.busy, model),
         asked.span, call_work.plan,
         seen.visibility, asked.span, kind, asked.minutes, asked.hours, question.site.timezone, asked.busy, model,
+        ms_per_satellite_day=DRAWS_MS,
     )  # fmt: skip
     return found.plan
 
