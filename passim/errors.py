@@ -145,5 +145,6 @@ def _in_python(way_out: WayOut, start: datetime | None) -> str:
 def _shown(value: object, longest: int = 80) -> str:
     """Return `value` as one printable line of at most `longest` characters."""
     text = repr(value) if isinstance(value, (str, bytes)) else str(value)
-    text = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+    # Of a long one no more is looked at than can be shown.
+    text = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text[: longest + 1])
     return text if len(text) <= longest else text[: longest - 1] + "…"
