@@ -6,7 +6,7 @@
 
 An input follows from the seed and its number alone. A forked process reads one after the other; this one watches it,
 and where it hangs or dies the input is told and the next begun in a new process. Prints counts, the slowest and the
-largest; ends with 1 where any input failed. A temporary folder in memory (TMPDIR=/dev/shm) spares a quarter of the time.
+largest; ends with 1 where any input failed. TMPDIR=/dev/shm spares a quarter of the time.
 """
 
 from __future__ import annotations
