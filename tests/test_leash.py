@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import signal
@@ -11,11 +12,13 @@ import time
 from multiprocessing.connection import Connection
 from pathlib import Path
 
+import click
 import psutil
 import pytest
 
 from passim.parallel.chunks import Progress, WorkerConfig, map_chunks
 from passim.parallel.leash import MemoryMet, fasten
+from passim_apps.command_line.main import OneLineErrors
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
 PATIENCE_S = 60.0
@@ -32,10 +35,17 @@ def hog(_: None, chunk: int, tell: Progress) -> int:
     raise MemoryError
 
 
-def begun() -> subprocess.Popen[str]:
-    """Begin a process with two workers, both at work."""
+class Napping(OneLineErrors):
+    """The command line of passim with one command, whose two workers never look up."""
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command:
+        return click.Command(cmd_name, callback=nap_twice)
+
+
+def begun(*arguments: str) -> subprocess.Popen[str]:
+    """Begin a process with two workers, both at work: a script, or with the argument "nap" a command."""
     process = subprocess.Popen(
-        [sys.executable, __file__],
+        [sys.executable, __file__, *arguments],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -67,11 +77,35 @@ def test_an_interrupt_while_workers_are_begun_leaves_no_trace_of_theirs() -> Non
         time.sleep(0.01)
     # As a terminal does: to everybody of the session.
     os.killpg(process.pid, signal.SIGINT)
-    time.sleep(1.0)
-    process.kill()
     _, told = process.communicate(timeout=PATIENCE_S)
     assert "SpawnProcess" not in told
     assert "spawn_main" not in told
+
+
+def test_a_second_interrupt_finds_a_command_that_is_ending_already() -> None:
+    """The first does not wait for a chunk that never looks up; impatient fingers leave no trace."""
+    process = begun("nap")
+    children = psutil.Process(process.pid).children(recursive=True)
+    for _ in range(3):
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGINT)
+        time.sleep(0.05)
+    _, told = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 130
+    assert told.strip() == ""
+    _, alive = psutil.wait_procs(children, timeout=10.0)
+    assert alive == []
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
+def test_a_command_that_is_ended_from_outside_leaves_no_word_of_its_tidying(number: int) -> None:
+    """Python keeps a process that frees the semaphores of killed ones, and told so on the terminal."""
+    process = begun("nap")
+    os.kill(process.pid, number)
+    # The end of what is told is there once nobody holds the other end of the pipe, that process included.
+    _, told = process.communicate(timeout=PATIENCE_S)
+    assert told == ""
+    assert process.returncode == {signal.SIGTERM: 128 + number, signal.SIGKILL: -number}[signal.Signals(number)]
 
 
 def limited(line: Connection) -> None:
@@ -100,8 +134,15 @@ def test_a_limit_that_is_met_is_told_in_words() -> None:
         list(map_chunks(hog, None, [1, 2], team=WorkerConfig(2)))
 
 
-if __name__ == "__main__":
+def nap_twice() -> None:
+    # By the name under which the workers find it.
     sys.path.insert(0, str(Path(__file__).parent))
     import test_leash
 
     list(map_chunks(test_leash.nap, None, [1, 2], team=WorkerConfig(2)))
+
+
+if __name__ == "__main__":
+    if sys.argv[1:] == ["nap"]:
+        Napping("passim").main(["nap"])
+    nap_twice()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -15,6 +16,14 @@ from passim.workspace import keep_answer, kept_answer
 from passim.workspace.checking import read_settings
 
 COMMAND = f"{sys.executable} -m passim_apps.command_line.main"
+# What takes from root the right to open everything; nobody else has it.
+AS_ANYBODY = (
+    ""
+    if sys.platform == "win32" or os.getuid() != 0
+    else "setpriv --bounding-set=-dac_override,-dac_read_search"
+    if shutil.which("setpriv")
+    else None
+)
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="folders and streams as POSIX has them")
 
 
@@ -58,6 +67,41 @@ def test_a_home_that_is_no_folder_is_told_in_one_line(tmp_path: Path) -> None:
     done = shell(f"cd {tmp_path} && {COMMAND} workspace check", HOME=str(file), XDG_DATA_HOME="")
     assert done.returncode in (1, 2)
     assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.skipif(AS_ANYBODY is None, reason="root may do everything, and there is no setpriv to take that away")
+def test_folders_of_somebody_else_are_told_in_one_line(tmp_path: Path) -> None:
+    """A home, a workspace and elements that may not be read, and a folder that may not be written."""
+    closed, home, theirs = tmp_path / "closed", tmp_path / "home", tmp_path / "theirs"
+    for folder in (closed, home, theirs):
+        folder.mkdir()
+    (closed / "passim.toml").write_text("")
+    (theirs / "fleet.tle").write_text("")
+    modes = {closed: 0, home: 0, theirs / "fleet.tle": 0, theirs: 0o555}
+
+    def told(line: str) -> str:
+        begun = f"cd / && {AS_ANYBODY} {COMMAND} {line}"
+        done = shell(begun, HOME=str(home), XDG_DATA_HOME="", XDG_CONFIG_HOME="")
+        assert done.returncode in (1, 2), line
+        assert done.stdout == "", line
+        assert done.stderr.count("\n") == 1, done.stderr
+        return done.stderr.lower()
+
+    try:
+        for path, mode in modes.items():
+            path.chmod(mode)
+            if os.getuid() == 0:
+                os.chown(path, 65534, 65534)
+        there = "--site 45,-28 --from 2026-03-01 --hours 1"
+        assert "permission denied" in told(f"workspace check --workspace {closed}")
+        assert "permission denied" in told("workspace check")
+        for elements in (closed, closed / "fleet.tle", theirs / "fleet.tle"):
+            assert "permission denied" in told(f"gaps --elements {elements} {there}"), elements
+        assert "permission denied" in told(f"geometry --altitude 550 --out {theirs / 'geometry.csv'}")
+        assert [path.name for path in theirs.iterdir()] == ["fleet.tle"]
+    finally:
+        for path in modes:
+            path.chmod(0o700)
 
 
 def test_no_warning_of_a_library_reaches_the_terminal() -> None:

@@ -46,6 +46,7 @@ COMMANDS = {
 }
 
 TRACEBACK_VARIABLE = "PASSIM_TRACEBACK"
+_TRACKER_WARNING = "ignore:resource_tracker:UserWarning"
 
 
 class OneLineErrors(click.Group):
@@ -68,6 +69,8 @@ class OneLineErrors(click.Group):
         _end_on_request()
         # Of a number out of range numpy warns developers; whoever runs tests or asks with -W has filters before this.
         warnings.filterwarnings("ignore", category=RuntimeWarning, append=True)
+        # A process of Python's own tidies up after workers whose command was killed, and would warn of it by then.
+        os.environ["PYTHONWARNINGS"] = ",".join(filter(None, [os.environ.get("PYTHONWARNINGS"), _TRACKER_WARNING]))
         # A terminal that cannot write "°" shows "?" for it; that must not end the work.
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):
@@ -79,6 +82,8 @@ class OneLineErrors(click.Group):
             _complain(f"{error.format_message()} Try {path} --help.")
             status = 2
         except click.Abort:  # click's word for a keyboard interrupt
+            # Workers are gone by now: a second one finds nothing to end but the interpreter's own tidying.
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
             status = 130
         except click.ClickException as error:
             _complain(error.format_message())

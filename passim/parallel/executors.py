@@ -10,7 +10,9 @@ import contextlib
 import hashlib
 import logging
 import multiprocessing
+import os
 import pickle
+import signal
 import socket
 import threading
 import time
@@ -85,8 +87,15 @@ class Executor(ABC):
     def __enter__(self) -> Executor:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+    def abandon(self) -> None:
+        """Let the workers go without waiting for what is under way: this process was told to end."""
         self.close()
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        if kind is not None and issubclass(kind, (KeyboardInterrupt, SystemExit)):
+            self.abandon()
+        else:
+            self.close()
 
 
 class Pool(Executor):
@@ -101,7 +110,7 @@ class Pool(Executor):
         # the end of it and stops; no lock is held, so that a worker killed at any moment leaves the others alone.
         context = multiprocessing.get_context("spawn")
         self._theirs, self._ours = context.Pipe(duplex=False)
-        # The other way each worker says once that it has begun.
+        # The other way each worker says once that it has begun, and who it is.
         self._begun, begun = context.Pipe(duplex=False)
         self._begun_end = begun
         self._key = hashlib.sha256(self._packed).hexdigest()
@@ -120,6 +129,17 @@ class Pool(Executor):
             raise WorkNotBegun
         self.close()
         self._open()
+
+    def abandon(self) -> None:
+        # Whoever presses Ctrl-C is not kept waiting for a chunk that takes a minute, nor tempted to press it again.
+        # Workers that have not begun yet find the pipe closed before their first chunk.
+        self._ours.close()
+        with contextlib.suppress(EOFError, OSError):
+            while self._begun.poll():
+                pid = int.from_bytes(self._begun.recv_bytes(), "big")
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+        self.close()
 
     def close(self) -> None:
         self._ours.close()
@@ -320,7 +340,7 @@ def _enter(line: Connection, begun: Connection, key: str, packed: bytes) -> None
     """Begin a worker process."""
     global _line
     fasten()
-    begun.send_bytes(b"1")
+    begun.send_bytes(os.getpid().to_bytes(8, "big"))
     begun.close()
     _line = line
     _keep(key, packed)
@@ -329,6 +349,7 @@ def _enter(line: Connection, begun: Connection, key: str, packed: bytes) -> None
 def _work(task: Any, key: str, packed: bytes | None, chunk: Any) -> Any:
     """Do one chunk."""
     try:
+        _tell(0.0)
         return task(_keep(key, packed), chunk, _tell)
     except MemoryError:
         raise MemoryMet from None
