@@ -11,7 +11,17 @@ from pathlib import Path
 import click
 import pytest
 
+from passim.answers.calls import calendar_in, recurrence
+from passim.answers.growth import launch_plan
+from passim.answers.symptom import observations
+from passim.csv_files import CsvKind
+from passim.elements import formats
+from passim.workspace import checking
 from passim_apps.command_line.main import main
+from passim_apps.dashboard import connections
+from passim_apps.dashboard.pages import elements as elements_page
+from passim_apps.dashboard.pages.calls import uploads
+from passim_apps.dashboard.pages.sky import record
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -81,3 +91,25 @@ def test_the_readme_names_every_command() -> None:
 def test_the_command_lines_in_the_documents_exist(name: str) -> None:
     text = (ROOT / name).read_text(encoding="utf-8")
     assert [fault for line in example_lines(text) for fault in faults_in_example(line)] == []
+
+
+def test_the_limits_in_the_readme_are_those_of_the_code() -> None:
+    words = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    limits, mib, mb = connections.ConnectionLimits(), 2**20, 1_000_000
+    taken_mib = elements_page.LARGEST_FILE_BYTES // mib
+    assert limits.grace_s == limits.head_s
+    for said in (
+        f"{formats.LARGEST_BYTES // mib} MiB a file and {formats.MOST_SETS:,} sets",
+        f"unpacks past {formats._SMALL_BYTES // mib} MiB, {formats._MOST_UNPACKED} times its size",
+        f"| a calendar | {calendar_in._LARGEST_FILE_BYTES // mb} MB, and {recurrence.MOST_REPEATS:,} repeats",
+        f"| a record of freezes | {observations._KINDS[0].largest_bytes // mb} MB |",
+        f"`passim.toml` | {checking.LARGEST_FILE_BYTES // mb} MB |",
+        f"elements {taken_mib} MiB together, a calendar {uploads.LARGEST_FILE_BYTES // mib}",
+        f"at most {limits.per_address} connections of {limits.together}, ",
+        f"a request's head {limits.head_s:g} s to arrive, ",
+        f"its answer {limits.slowest_bytes_s // 1024:g} KiB a second after the first {limits.grace_s:g} s",
+        f"an idle connection {limits.idle_s:g} s",
+    ):
+        assert said in words
+    plans, records = launch_plan.LARGEST_PLAN_BYTES, record.LARGEST_FILE_BYTES
+    assert {plans, records, checking.LARGEST_FILE_BYTES, CsvKind(what="", columns=()).largest_bytes} == {mb}
