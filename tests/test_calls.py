@@ -32,7 +32,7 @@ from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
 from passim.spans import Span, microseconds
-from passim_apps.text.calls import plan_sentence
+from passim_apps.text.calls import plan_sentences
 from passim_apps.text.units import LocalClock
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
@@ -187,7 +187,7 @@ def test_nearly_any_start_is_not_none_is_better() -> None:
     assert found.gain.share_worse == pytest.approx(5 / 176)
     assert not found.gain.worth_choosing
     assert not found.gain.all_alike
-    words = plan_sentence(found, LocalClock("UTC", known.span)).splitlines()
+    words = plan_sentences(found, LocalClock("UTC", known.span))
     assert words == [
         "Nearly any start will do: 97.2 % are as good as the best; a random one meets 1.1 s frozen.",
         "The first of the best: 00:00 on Wed 25 Nov, no freeze expected.",

@@ -18,6 +18,7 @@ from passim.sky.limits import ServingFilter
 from passim.sky.view import View
 from passim.workspace import create
 from passim_apps.command_line.main import main
+from passim_apps.text.hindcast import hindcast_sentences
 from snapshots import older_snapshot
 
 EPOCH = datetime(2026, 11, 25, 12, tzinfo=UTC)
@@ -78,7 +79,7 @@ def test_csv_and_json_hold_what_the_library_says(listing: str, folder: Path) -> 
             assert values == pytest.approx(expected[column].tolist(), abs=1e-5, nan_ok=True), column
         else:
             assert values == expected[column].tolist(), column
-    assert as_json["answer"] == " ".join(found.sentences)
+    assert as_json["answer"] == " ".join(hindcast_sentences(found))
     assert as_json["timing"]["fitted"]["per_day_s"] == found.fitted.per_day_s
     assert as_json["timing"]["stated"]["per_day_s"] == found.model.per_day_s
     (pair,) = as_json["pairs"]

@@ -30,7 +30,7 @@ from passim_apps.dashboard.state import DashboardState
 from passim_apps.dashboard.tasks import sites as sites_work
 from passim_apps.figures.places import COVERED, SITES
 from passim_apps.figures.theme import LIGHT
-from passim_apps.text import sites_page as sites_words
+from passim_apps.text import sites as sites_words
 from passim_apps.text.columns import cells_of
 from passim_apps.text.sites import against_words
 from passim_apps.text.units import duration

@@ -35,7 +35,7 @@ from passim_apps.dashboard.pages.calls import page as calls_page
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.calendar import calendar_windows
-from passim_apps.text.calls import now_sentence, plan_sentence
+from passim_apps.text.calls import now_sentence, plan_sentences
 from passim_apps.text.units import LocalClock
 from report_outline import Outline
 
@@ -89,7 +89,7 @@ def test_none_good_by_hand() -> None:
     assert said.none_good.minutes == 4
     # Both say so first, and neither speaks of a best or a next good start.
     clock = LocalClock("UTC", known.span)
-    for words in (plan_sentence(plan, clock), now_sentence(said, clock)):
+    for words in ("\n".join(plan_sentences(plan, clock)), now_sentence(said, clock)):
         lines = words.splitlines()
         assert lines[0].startswith("No good start for a video call of 30 min in the ")
         assert "est start" not in words
@@ -106,7 +106,7 @@ def test_not_even_a_minute_is_good() -> None:
     plan = plan_calls(trains(60.0, 40.0), VIDEO, minutes=30)
     assert plan.none_good is not None
     assert (plan.none_good.minutes, plan.none_good.shorter) == (0, None)
-    words = plan_sentence(plan, LocalClock("UTC", plan.span))
+    words = "\n".join(plan_sentences(plan, LocalClock("UTC", plan.span)))
     assert "No shorter call would do: not even one of a minute has a good start for a video call." in words
 
 
@@ -141,7 +141,7 @@ def test_the_limit_that_costs_most_is_named(morning: ServiceForecast) -> None:
     # The longest good call is one: a minute more has no good start, and one of that length has.
     assert plan_calls(morning, LESSON, minutes=none.minutes).none_good is None
     assert plan_calls(morning, LESSON, minutes=none.minutes + 1).none_good is not None
-    words = plan_sentence(plan, LocalClock("Atlantic/Azores", plan.span))
+    words = "\n".join(plan_sentences(plan, LocalClock("Atlantic/Azores", plan.span)))
     assert "What would have to change: the gateway limit costs most; removing it alone would give back 100 %" in words
 
 

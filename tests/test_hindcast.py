@@ -17,6 +17,7 @@ from passim.forecast.timing import TimingModel
 from passim.intervals import GroupedIntervals
 from passim.sky.limits import Excluded
 from passim.sky.view import View
+from passim_apps.text.hindcast import hindcast_sentences
 from snapshots import older_snapshot
 
 EPOCH = datetime(2026, 11, 25, 12, tzinfo=UTC)
@@ -100,7 +101,7 @@ def test_the_pair_is_told_of(found: Hindcast) -> None:
     assert pair.newer_age_s == 0.0
     assert pair.out_forecast == pytest.approx(pair.out_came, abs=0.02)
     assert 0 < pair.gaps.hits <= min(pair.gaps.forecast_count, pair.gaps.came_count)
-    text = " ".join(found.sentences)
+    text = " ".join(hindcast_sentences(found))
     assert "Elements of 96 objects, 18 days old at the middle of the span" in text
     assert "as after a manoeuvre: 6 (6 %)." in text
     assert "So few ages cannot tell the terms of the model apart" in text
@@ -118,7 +119,7 @@ def test_gaps_that_came_a_little_off_are_not_said_to_be_missing(newer: passim.Fl
     assert pair.gaps.hits < 0.2 * pair.gaps.forecast_count
     assert pair.further_off_s.size > 0.8 * pair.gaps.forecast_count
     assert pair.further_off_median_s == pytest.approx(6.0, abs=0.7)
-    sentence = next(text for text in found.sentences if "gaps forecast" in text)
+    sentence = next(text for text in hindcast_sentences(found) if "gaps forecast" in text)
     left = pair.gaps.forecast_count - pair.gaps.hits - pair.further_off_s.size
     assert f"; {pair.further_off_s.size} came further off, " in sentence
     assert f"; {left} did not come. Of {pair.gaps.came_count} that came," in sentence
@@ -130,7 +131,7 @@ def test_what_luck_alone_would_match_is_told_where_it_matters(found: Hindcast) -
     assert pair.gaps.tolerance_s > 60.0
     assert pair.by_chance > 0.2 * pair.gaps.hits
     assert pair.further_off_s.size == 0
-    assert f"({pair.by_chance:.0f} would by luck)" in " ".join(found.sentences)
+    assert f"({pair.by_chance:.0f} would by luck)" in " ".join(hindcast_sentences(found))
 
 
 def test_a_perfect_forecast_scores_so(newer: passim.Fleet) -> None:
@@ -150,13 +151,13 @@ def test_three_ages_tell_the_terms_apart(newer: passim.Fleet) -> None:
         pairs.append(Snapshots(older_snapshot(newer, days, late_s), newer, hours=24.0))
     found = hindcast(pairs, VIEW, step_s=60.0)
     assert len(found.ages) == 4
-    assert "Timing errors at 4 ages give" in " ".join(found.sentences)
+    assert "Timing errors at 4 ages give" in " ".join(hindcast_sentences(found))
     for days in (0.6, 1.5, 4.0, 8.0):
         assert float(found.fitted.sigma_s(days * 86400.0)) == pytest.approx(
             float(model.sigma_s(days * 86400.0)), rel=0.12
         )
     assert len(found.pairs) == 4
-    assert "Pair 4: elements of 96 objects" in " ".join(found.sentences)
+    assert "Pair 4: elements of 96 objects" in " ".join(hindcast_sentences(found))
 
 
 def test_objects_in_one_snapshot_alone_and_other_orders_do_no_harm(newer: passim.Fleet, late_s: np.ndarray) -> None:
@@ -239,5 +240,5 @@ def test_a_sky_that_never_changes_says_so(newer: passim.Fleet) -> None:
     high = replace(VIEW, site=replace(VIEW.site, horizon=passim.Horizon.flat(89.9)), lowest_elevation_deg=25.0)
     older = older_snapshot(newer, 1.0, np.zeros(96))
     found = hindcast(Snapshots(older, newer, passim.Span.starting(EPOCH, hours=1.0)), high, step_s=10.0)
-    assert "Service never changed in the span" in found.sentences[-1]
+    assert "Service never changed in the span" in hindcast_sentences(found)[-1]
     assert found.scores["skill"].isna().all()

@@ -69,7 +69,11 @@ def test_one_that_leads_is_told_with_lengths_in_minutes() -> None:
     long = replace(leads, candidates=(candidate(35.0, 0.9, 900.0, 295.0), leads.candidates[1]))
     assert "4 min 55 s on average" in found_sentence(long)
     nothing = replace(leads, verdict=symptom.NOT_THE_SKY)
-    assert found_sentence(nothing) == nothing.sentence()
+    told = found_sentence(nothing)
+    assert told.startswith("No: none of 1,234 settings of the sky at ")
+    assert told.endswith(symptom.ELSEWHERE)
+    undecided = found_sentence(replace(leads, verdict=symptom.UNDECIDED))
+    assert "shifted in time it fits about as well: a longer record will decide. The best of 1,234" in undecided
 
 
 def test_what_to_watch_for_names_every_candidate() -> None:

@@ -37,6 +37,7 @@ from passim.errors import InputError
 from passim.intervals import Intervals
 from passim.sky.limits import Cone, Gateway, GatewayLimit
 from passim.sky.view import View
+from passim_apps.text.symptom import found_sentence
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 DAY = Span.starting(EPOCH, hours=24)
@@ -144,7 +145,7 @@ def test_a_record_names_other_settings_that_made_it(fleet, truth: Setting) -> No
     if truth.gateway is not None and best.setting.gateway is not None:
         assert same_way_deg(best.setting.gateway.bearing_deg, 180.0) <= 11.25
         # The demo's free afternoons (house figures, own step simulation).
-        assert "none between 12:00 and 21:00" in answer.sentence()
+        assert "none between 12:00 and 21:00" in answer.table()["when"].iloc[0]
     if truth.mask_deg is not None:
         assert best.setting.mask_deg == pytest.approx(35.0, abs=1.25)
 
@@ -195,7 +196,7 @@ def test_random_freezes_are_not_the_sky(fleet, seed: int) -> None:
     answer = find_settings(fleet, SITE, HALF_DAY, random_record(seed, HALF_DAY), grid=grid)
     assert answer.verdict == NOT_THE_SKY
     assert answer.observations == ()
-    assert answer.sentence().endswith(ELSEWHERE)
+    assert found_sentence(answer).endswith(ELSEWHERE)
 
 
 def test_freezes_to_the_beat_of_a_clock_are_not_the_sky() -> None:
@@ -208,7 +209,7 @@ def test_freezes_to_the_beat_of_a_clock_are_not_the_sky() -> None:
 def test_ranges_that_no_setting_gives_are_not_the_sky() -> None:
     answer = find_settings(PLOVER, SITE, HALF_DAY, Symptom((300.0, 301.0), (3.0, 3.1)), grid=SMALL)
     assert answer.verdict == NOT_THE_SKY
-    assert "house network" in answer.sentence()
+    assert "house network" in found_sentence(answer)
 
 
 def test_a_wide_range_is_never_more_than_a_maybe() -> None:
@@ -242,7 +243,7 @@ def test_a_fit_that_shifts_in_time_reach_too_does_not_decide(south_answer: Sympt
     assert _verdict((replace(fitting[0], fit=0.3),), 5.0, 5.0) == NOT_THE_SKY
     assert _verdict((replace(fitting[0], fit=0.3),), 9.0, 5.0) == PARTLY
     assert _verdict((), 9.0, 5.0) == NOT_THE_SKY
-    assert "a longer record will decide" in replace(south_answer, verdict=UNDECIDED).sentence()
+    assert "a longer record will decide" in found_sentence(replace(south_answer, verdict=UNDECIDED))
 
 
 @pytest.mark.parametrize(

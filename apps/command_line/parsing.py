@@ -66,7 +66,10 @@ class FleetChoice:
                 "passim workspace new DIR."
             )
         fleet, notes = _told(workspace.fleet(self.fleet_name, at))
-        return fleet, [background(f"Fleet: {fleet.name}, from {workspace.file}."), *notes]
+        return fleet, [
+            background(f"Fleet: {fleet.name}, from {workspace.file}.", to_send=f"Fleet: {fleet.name}."),
+            *notes,
+        ]
 
 
 @dataclass(frozen=True)
@@ -160,7 +163,10 @@ class SiteChoice:
             return view.View.usual(site), notes
         return workspace.view_from(site), [
             *notes,
-            Note(f"Terminal and gateways: those of {workspace.file}."),
+            Note(
+                f"Terminal and gateways: those of {workspace.file}.",
+                to_send="Terminal and gateways: those of the workspace.",
+            ),
             *weighed(workspace.notes),
         ]
 
@@ -179,7 +185,7 @@ class SiteChoice:
             )
         _check_no_spot(workspace, self.site_text)
         seen = workspace.view(self.site_text, self.spot_name)
-        notes = [background(f"Site: {seen.site.name}, from {workspace.file}.", "place")]
+        notes = [background(f"Site: {seen.site.name}, from {workspace.file}.", "place", f"Site: {seen.site.name}.")]
         words = f"{seen.site.horizon.lowest_deg:g}° above the horizon all round"
         if not seen.site.horizon.is_flat:
             words = f"a horizon from {seen.site.horizon.lowest_deg:g}° to {seen.site.horizon.highest_deg:g}°"

@@ -185,9 +185,8 @@ def _to_the_last(span: Span, events: Sequence[calendar.Event], fleet: Fleet) -> 
 
 def _other_sites(site_choice: SiteChoice) -> list[str]:
     """Return the names of the sites of the workspace but for that of the question."""
-    workspace, own = site_choice.workspace(), site_choice.site()[0].name
-    names = [] if workspace is None else workspace.site_names
-    return [name for name in names if own != name and not own.startswith(f"{name} ")]
+    workspace = site_choice.workspace()
+    return [] if workspace is None else list(workspace.other_site_names(site_choice.site_text))
 
 
 def _question(asked: _Asked, busy_files: Sequence[str], what: str) -> str:
@@ -271,7 +270,7 @@ def _planned(
     }
     answer = Answer(
         "calls",
-        call_words.plan_sentence(plan, clock),
+        "\n".join(call_words.plan_sentences(plan, clock)),
         plan.by_hour if plan.statistics_only else plan.shown,
         call_words.HOUR_COLUMNS if plan.statistics_only else call_words.plan_columns(clock),
         (*notes, asked.ahead.found.service_note, *asked.ahead.found.notes),
@@ -320,10 +319,10 @@ def _checked(
         other_sites=other_sites,
         seed=asked.seed,
     )
-    left_out, rows = call_words.left_out_words(given.notes), call_words.check_rows(check, clock)
+    rows = call_words.check_rows(check, clock)
     answer = Answer(
         "calls",
-        call_words.check_sentence(check, name, clock, left_out),
+        call_words.check_sentence(check, name, clock, given.left_out),
         rows,
         call_words.check_columns(clock),
         (
@@ -477,7 +476,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
             lines.append(f"{name}: no start: {in_command_words(error)}.")
             continue
         clock = clocks[name] = asked.ahead.clock
-        lines.append(f"{name}: {call_words.plan_sentence(plan, clock).splitlines()[0]}")
+        lines.append(f"{name}: {call_words.plan_sentences(plan, clock)[0]}")
         question = _question(asked, each.busy_files, f"top {each.top}, {each.span.duration_s:g} s")
         choice = dataclasses.replace(each.site_choice, site_text=name)
         found, kept_notes = _changes(call_changes.plan_record(plan), question, each.span_choice, choice, asked.ahead)

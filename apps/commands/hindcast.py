@@ -78,7 +78,7 @@ def hindcast(
 
     from ..command_line.output import Answer, check_out, write
     from ..command_line.query import CAUTION
-    from ..text.hindcast import AGE_COLUMNS, SATELLITE_COLUMNS, SCORE_COLUMNS
+    from ..text.hindcast import AGE_COLUMNS, SATELLITE_COLUMNS, SCORE_COLUMNS, hindcast_sentences, pair_note
     from ..text.notes import Note, weighed
     from ..text.service import without_handovers_note
     from ..text.units import LocalClock
@@ -112,16 +112,7 @@ def hindcast(
     }
     scored = weighed(pair_note(pair) for pair in found.pairs)
     told = (*without_handovers_note(view), *scored, *notes, *fleet_notes, CAUTION)
-    write(Answer("hindcast", "\n".join(found.sentences), rows, columns, told, facts, clock), output_choice)
-
-
-def pair_note(pair: scoring.PairScore) -> str:
-    """Say what was scored, and which objects could not be."""
-    from ..text.units import counted, instant
-
-    words = f"Scored: {instant(pair.span.start)} to {instant(pair.span.end)}. {pair.freshness.words}"
-    alone = len(pair.only_older) + len(pair.only_newer)
-    return f"{words} {counted(alone, 'object')} in one snapshot alone left out." if alone else words
+    write(Answer("hindcast", "\n".join(hindcast_sentences(found)), rows, columns, told, facts, clock), output_choice)
 
 
 def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -11,7 +10,6 @@ import click
 from ..command_line.call_options import kind_option, minutes_option
 from ..command_line.options import FleetChoice, SiteChoice, SpanChoice, days_span_options, fleet_options, site_options
 from ..command_line.worker_options import WorkerChoice, workers_options
-from ..text.notes import Note
 
 if TYPE_CHECKING:
     from passim import Site
@@ -144,7 +142,7 @@ def report(
             minutes=minutes,
             hours=hours,
             goal=goal,
-            told=_without_paths((found.service_note, *view_notes, *fleet_notes), site_choice),
+            told=tuple(note.to_send or note.text for note in (found.service_note, *view_notes, *fleet_notes)),
             progress=tell_share,
         )
     if not no_world and world_deg is None:
@@ -173,12 +171,3 @@ def _sites(site_choice: SiteChoice, own: Site) -> list[tuple[str, float, float]]
     if not any(where == [own.latitude_deg, own.longitude_deg] for _, *where in found):
         found.insert(0, (own.name, own.latitude_deg, own.longitude_deg))
     return found
-
-
-def _without_paths(notes: Sequence[Note], site_choice: SiteChoice) -> tuple[str, ...]:
-    """Return notes that do not tell, in a file made to be sent, where the sender keeps the workspace."""
-    workspace = site_choice.workspace()
-    texts = [note.text for note in notes]
-    if workspace is None:
-        return tuple(texts)
-    return tuple(text.replace(str(workspace.file), "the workspace") for text in texts)

@@ -207,7 +207,7 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     from ..command_line.output import Answer, progress
     from ..command_line.query import CAUTION, check_age, headed, search_notes
     from ..command_line.query import fleet_notes as told_of_fleet
-    from ..text.sites import SITE_COLUMNS, site_sentence
+    from ..text.sites import SITE_COLUMNS, call_hours_sentence, site_sentence
     from ..text.units import duration
 
     named, notes = places.named()
@@ -234,7 +234,8 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     )
     limits = {view.title: view.descriptions for view, _ in named}
     length = duration(span.duration_s) + (f" ({hours.words} of each day alone)" if hours else "")
-    sentence = headed(site_sentence(found, length), found.report, span)
+    told = filter(None, (site_sentence(found, length), call_hours_sentence(found)))
+    sentence = headed("\n".join(told), found.report, span)
     facts = _facts(span, limits=limits, **({"hours_of_day": hours.words} if hours else {}))
     return Answer("sites", sentence, found.table, SITE_COLUMNS, told, facts)
 

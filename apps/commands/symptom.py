@@ -95,7 +95,7 @@ def symptom(
     from ..command_line.query import CAUTION, check_age, headed, search_notes, times_note
     from ..command_line.query import fleet_notes as told_of_fleet
     from ..text.notes import Note, background
-    from ..text.symptom import COLUMNS
+    from ..text.symptom import COLUMNS, found_sentence
     from ..text.units import LocalClock, instant
 
     # The cheap questions first.
@@ -134,7 +134,7 @@ def symptom(
         "observations": list(found.observations),
     }
     looked = f"Looked at {clock.stretch(span)}."
-    sentence = headed("\n".join([found.sentence(), looked, *found.observations]), found.report, span)
+    sentence = headed("\n".join([found_sentence(found), looked, *found.observations]), found.report, span)
     write(Answer("symptom", sentence, found.table(), COLUMNS, notes, facts), output_choice)
 
     if adopt is not None and workspace is not None:

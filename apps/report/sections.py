@@ -15,7 +15,7 @@ from ..figures.gap_clock import gap_clock
 from ..figures.growth import GoalMark, OrderCurve, growth_curves
 from ..figures.sky import MOST_PASSES, drawn_passes, panorama
 from ..figures.theme import LIGHT
-from ..text.calls import plan_columns, plan_notes, plan_sentence
+from ..text.calls import plan_columns, plan_notes, plan_sentences
 from ..text.causes import (
     cause_gap_columns,
     cause_words,
@@ -186,7 +186,7 @@ def _calls(found: QueryResult, report: reports.SiteReport, hours: call_times.All
         why = [f"No start is ranked: {in_command_words(report.no_plan)}."] if report.no_plan is not None else []
         return Section("When to call", (asked, *why))
     clock = found.clock
-    sentences = (asked, *plan_sentence(plan, clock).splitlines())
+    sentences = (asked, *plan_sentences(plan, clock))
     if plan.statistics_only or plan.shown.empty:
         return Section("When to call", sentences)
     from passim.answers.calls import forecast as call_forecast

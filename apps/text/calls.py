@@ -25,13 +25,16 @@ _MOST_CHANGES = 6
 # From this share of starts as good as the best on, nearly any will do.
 _MOST_WILL_DO = 0.5
 _MOST_FREEZES = 4
+# Fewer pauses and less time frozen than these are told as none.
+_NO_PAUSE, _NO_FREEZE_S = 0.05, 0.5
 
 
 def pauses(number: float) -> str:
     """Return an expected number of pauses: "no pause", "0.7 pauses", "1 pause"."""
-    if number < 0.05:
+    if number < _NO_PAUSE:
         return "no pause"
-    text = pause_number(number).removesuffix(".0")
+    text, whole = pause_number(number), f"{round(number):,}"
+    text = whole if text == f"{whole}.0" else text
     return f"{text} pause" if text == "1" else f"{text} pauses"
 
 
@@ -52,12 +55,12 @@ def chance_of_end(chance: float) -> str:
     from passim.answers.calls import outlook as call_outlook
 
     most = call_outlook.MOST_CHANCE_OF_END
-    return f"over {most:.0%}".replace("%", " %") if chance > most and share(chance) == share(most) else share(chance)
+    return f"over {100.0 * most:.0f} %" if chance > most and share(chance) == share(most) else share(chance)
 
 
 def meets(expected_pauses: float, frozen_s: float) -> str:
     """Return what a call meets: "no freeze", "2.1 pauses and 44 s frozen"."""
-    if expected_pauses < 0.05 and frozen_s < 0.5:
+    if expected_pauses < _NO_PAUSE and frozen_s < _NO_FREEZE_S:
         return "no freeze"
     return f"{pauses(expected_pauses)} and {duration(frozen_s)} frozen"
 
@@ -75,35 +78,33 @@ def minute(moment: Any, clock: LocalClock, *, day: bool = True) -> str:
     return clock.minute(moment) + (f" on {clock.day(moment)}" if day else "")
 
 
-def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
-    """Return the sentences that say when to call and what choosing gains."""
+def plan_sentences(plan: calls.CallPlan, clock: LocalClock) -> list[str]:
+    """Return the sentences that say when to call, the first of them the headline, and what choosing gains."""
     where = plan.hours.words
     looked = f"Looked at {clock.days(plan.span)}, {where}"
     if plan.statistics_only:
         calm = plan.by_hour.iloc[int(plan.by_hour["expected_frozen_s"].to_numpy().argmin())]
-        return (
-            f"Elements {_age(plan.last.median_s)} old: {TOTALS_ONLY}.\nThey are too old to tell one start "
-            f"from another; by the local hour, the calmest begins at {int(calm['hour']):02d}:00, with {outlook(calm)}."
-            f"\n{looked}."
-        )
+        return [
+            f"Elements {_age(plan.last.median_s)} old: {TOTALS_ONLY}.",
+            "They are too old to tell one start from another; by the local hour, the calmest begins at "
+            f"{int(calm['hour']):02d}:00, with {outlook(calm)}.",
+            f"{looked}.",
+        ]
     if plan.gain is None:
-        return f"No start is free: busy times meet each one. {looked}."
+        return [f"No start is free: busy times meet each one. {looked}."]
     if plan.none_good is not None:
         call = f"{plan.kind.words} of {plan.minutes} min"
-        random = gain_sentence(plan)
-        return "\n".join(
-            [
-                f"No good start for {call} in the time looked at: {clock.days(plan.span)}, {where}.",
-                *none_good_sentences(plan.none_good, plan.kind, clock),
-                random,
-            ]
-        )
+        return [
+            f"No good start for {call} in the time looked at: {clock.days(plan.span)}, {where}.",
+            *none_good_sentences(plan.none_good, plan.kind, clock),
+            gain_sentence(plan),
+        ]
     gain, best = plan.gain, plan.suggestions.iloc[0]
     if gain.all_alike:
-        return f"{gain_sentence(plan)}\n{looked}."
+        return [gain_sentence(plan), f"{looked}."]
     best_words = f"{minute(best['start'], clock)}, {outlook(best)}"
     if _nearly_any(gain):
-        return f"{gain_sentence(plan)}\nThe first of the best: {best_words}.\n{looked}."
+        return [gain_sentence(plan), f"The first of the best: {best_words}.", f"{looked}."]
     random = gain_sentence(plan)
     sentences = [
         f"Best start for {plan.kind.words} of {plan.minutes} min: {best_words}.",
@@ -112,7 +113,7 @@ def plan_sentence(plan: calls.CallPlan, clock: LocalClock) -> str:
     for name, part in ((" before noon", plan.before_noon), (" from noon on", plan.from_noon)):
         if part is not None and part.all_alike and not _only_half(plan):
             sentences.append(f"{_alike(part, name)}.")
-    return "\n".join(sentences)
+    return sentences
 
 
 def none_good_sentences(none: call_outlook.NoneGood, kind: call_kinds.CallKind, clock: LocalClock) -> list[str]:
@@ -159,8 +160,10 @@ def gain_sentence(plan: calls.CallPlan) -> str:
         return f"{_alike(gain, _only_half(plan))} ({_spread(gain)})."
     random, as_good = meets(gain.pauses.mean, gain.frozen_s.mean), share(gain.share_as_good)
     if _nearly_any(gain):
-        easy = f"Nearly any start will do: {as_good} are as good as the best; a random one meets"
-        return f"{easy} {random.removeprefix('no pause and ')}."
+        # Short freezes that make no pause need no word on pauses here.
+        some = f"{duration(gain.frozen_s.mean)} frozen"
+        meets_some = some if gain.pauses.mean < _NO_PAUSE and gain.frozen_s.mean >= _NO_FREEZE_S else random
+        return f"Nearly any start will do: {as_good} are as good as the best; a random one meets {meets_some}."
     return f"A random start meets {random} ({_spread(gain)}); {as_good} of the starts are as good as the best."
 
 
@@ -332,11 +335,6 @@ def check_rows(check: call_check.CallCheck, clock: LocalClock) -> pd.DataFrame:
     rows = check.table()
     rows.insert(len(rows.columns) - 1, "freezes", [freeze_words(call, clock) for call in check.calls])
     return rows
-
-
-def left_out_words(notes: Sequence[str]) -> list[str]:
-    """Return what the reader of a calendar left out, from its notes: "2 cancelled"."""
-    return [note.partition(": ")[2].removesuffix(", left out.") for note in notes]
 
 
 def check_columns(clock: LocalClock) -> list[Column]:

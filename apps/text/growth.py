@@ -125,7 +125,7 @@ def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told:
         )
     if met == first["date"]:
         return ""
-    short = words.removeprefix("at least ")
+    short = goal.words(reached=True)
     return (
         f"{short[:1].upper()}{short[1:]} from {_day(met)} on, by the plan, with {_serving(ahead, met)} satellites; not "
         f"with today's {today}."

@@ -1,10 +1,18 @@
-"""The tables of ``passim hindcast``: each kind of forecast, each age of elements, each satellite."""
+"""The hindcast as people read it: how far satellites were off, which gaps came as forecast, what the odds were worth."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
+import numpy as np
+import pandas as pd
+
+from passim.forecast import hindcast as scoring
+from passim.forecast.timing import age_words
+
 from .columns import AGE, COUNT, SHARE, TEXT, Column, number, of_row
+from .units import counted, instant
 
 
 def _bounds(row: Any) -> str:
@@ -50,3 +58,86 @@ SATELLITE_COLUMNS: Final = (
     Column("set_late_s", "Set late", _SECONDS, 5),
     Column("moved", "Moved", of_row(_moved)),
 )
+
+
+def hindcast_sentences(found: scoring.Hindcast) -> list[str]:
+    """Say how far satellites were off, what became of service, what fits the errors, and what the odds were worth."""
+    return [*_pair_sentences(found.pairs, found.ages), _fit_sentence(found), *_score_sentences(found.scores)]
+
+
+def _pair_sentences(pairs: Sequence[scoring.PairScore], ages: pd.DataFrame) -> list[str]:
+    """Say of each pair how old its elements were, how far satellites were off, and what became of service."""
+    told = []
+    for place, pair in enumerate(pairs, 1):
+        which = f"Pair {place}: e" if len(pairs) > 1 else "E"
+        told.append(
+            f"{which}lements of {pair.in_both} objects, {age_words(pair.freshness.median_s)} old at the middle of the "
+            f"span, against elements {age_words(pair.newer_age_s)} from it."
+        )
+        for row in ages[(ages["pair"] == place) & np.isfinite(ages["sigma_s"])].itertuples():
+            way = "late" if row.shared_s >= 0.0 else "early"
+            moved = f"{row.moved} ({100.0 * row.moved_share:.0f} %)" if row.moved else "none"
+            lost = f", {row.lost} of them beyond following" if row.lost else ""
+            told.append(
+                f"At {age_words(row.age_s)}, {row.satellites} satellites came {abs(row.shared_s):.2g} s {way} in the "
+                f"median, with a spread of {row.sigma_s:.2g} s (the model says {row.expected_sigma_s:.2g} s); "
+                f"off by more than four times that, as after a manoeuvre: {moved}{lost}."
+            )
+        gaps = pair.gaps
+        if not gaps.forecast_count and not gaps.came_count and pair.out_came == 0.0:
+            told.append("No gap was forecast and none came.")
+            continue
+        told.append(
+            f"No service was forecast for {100.0 * pair.out_forecast:.2g} % of the time and came for "
+            f"{100.0 * pair.out_came:.2g} %. {_gap_words(pair)}"
+        )
+    return told
+
+
+def _gap_words(pair: scoring.PairScore) -> str:
+    """Say how many of the forecast gaps came, how near, and how many that came had not been forecast."""
+    gaps, off = pair.gaps, pair.further_off_s.size
+    luck = f" ({pair.by_chance:.0f} would by luck)" if pair.by_chance >= 0.1 * max(gaps.hits, 1) else ""
+    words = (
+        f"Of {gaps.forecast_count} gaps forecast, {gaps.hits} began within {gaps.tolerance_s:.2g} s of their time, "
+        f"twice the timing error at these ages{luck}"
+    )
+    if off:
+        words += f"; {off} came further off, {pair.further_off_median_s:.2g} s in the median"
+    missed, unforeseen = gaps.false_alarms - off, gaps.misses - off
+    return f"{words}; {missed} did not come. Of {gaps.came_count} that came, {unforeseen} had not been forecast."
+
+
+def _fit_sentence(found: scoring.Hindcast) -> str:
+    """Say which timing model fits what came, and how much of it the ages could tell."""
+    fitted, factor = found.fitted, found.fit.growth_factor
+    words = f"Timing errors at {found.fit.age_groups} ages give"
+    if factor is not None:
+        words = f"So few ages cannot tell the terms of the model apart; its growth times {factor:.2g} gives"
+    return (
+        f"{words} {fitted.at_epoch_s:.2g} s at the epoch, {fitted.per_day_s:.2g} s/day and {fitted.per_day2_s:.2g} "
+        "s/day² for each satellite."
+    )
+
+
+def _score_sentences(scores: pd.DataFrame) -> list[str]:
+    """Say what the odds were worth, or that there was nothing to forecast."""
+    by_name = scores.set_index("forecast")
+    if by_name["uncertainty"].iloc[0] == 0.0:
+        return ["Service never changed in the span, so there is nothing to score: a higher mask makes gaps."]
+    words = []
+    for name, label in (
+        (scoring.STATED, "the stated errors"),
+        (scoring.FITTED, "the fitted errors, which saw these days"),
+    ):
+        brier, skill = (float(by_name[column][name]) for column in ("brier", "skill"))
+        over = f"a skill of {skill:.2f} over climatology" if np.isfinite(skill) else "no skill that can be told"
+        words.append(f"Brier score {brier:.2g} and {over} with {label}")
+    return [f"{'; '.join(words)}."]
+
+
+def pair_note(pair: scoring.PairScore) -> str:
+    """Say what was scored, and which objects could not be."""
+    words = f"Scored: {instant(pair.span.start)} to {instant(pair.span.end)}. {pair.freshness.words}"
+    alone = len(pair.only_older) + len(pair.only_newer)
+    return f"{words} {counted(alone, 'object')} in one snapshot alone left out." if alone else words

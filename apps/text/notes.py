@@ -18,16 +18,20 @@ Topic = Literal["", "place", "horizon", "limits"]
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """A sentence beside an answer, with its weight."""
+    """A sentence beside an answer, with its weight.
+
+    ``to_send`` stands in for the text in a file made to be sent, where the text tells something of this computer.
+    """
 
     text: str
     weight: Weight = "reading"
     about: Topic = ""
+    to_send: str = ""
 
 
-def background(text: str, about: Topic = "") -> Note:
+def background(text: str, about: Topic = "", to_send: str = "") -> Note:
     """Return a note that is shown only when asked for."""
-    return Note(text, "background", about)
+    return Note(text, "background", about, to_send)
 
 
 def weighed(texts: Iterable[str], weight: Weight = "reading") -> tuple[Note, ...]:

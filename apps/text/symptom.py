@@ -1,7 +1,6 @@
 """What the symptom matcher found, as people read it: one best setting or several as good, what a fit is, what to watch.
 
-The room `passim.answers.symptom` says the same in the words of the command; here candidates that fit about equally are
-never told as one answer, and lengths stand in minutes.
+Candidates that fit about equally are never told as one answer.
 """
 
 from __future__ import annotations
@@ -26,7 +25,7 @@ COLUMNS: Final = (
     Column("similar", "Others like it", blank_at_zero(COUNT), 1),
 )
 _MOST_NAMED: Final = 3
-_BEST: Final = " The best of "
+_CAN: Final = {room.EXPLAINED: "can explain", room.PARTLY: "may explain, at least in part,"}
 
 FIT_OF_RANGES: Final = (
     "Fit: how well the freezes that a setting predicts match what you gave; 1 is perfect, 0 not at all, and from 0.5 "
@@ -44,9 +43,13 @@ def fit_words(found: room.SymptomAnswer) -> str:
 
 def found_sentence(found: room.SymptomAnswer) -> str:
     """Return what was found; where several candidates fit about as well as the first, none of them is the answer."""
+    seen = found.symptom.describe()
     if found.verdict == room.NOT_THE_SKY:
-        return found.sentence()
-    start = found.sentence().partition(_BEST)[0]
+        return f"No: none of {found.tried:,} settings of the sky at {found.site.name} explains {seen}. {room.ELSEWHERE}"
+    if found.verdict == room.UNDECIDED:
+        start = f"The sky fits {seen}, but shifted in time it fits about as well: a longer record will decide."
+    else:
+        start = f"The sky {_CAN[found.verdict]} {seen}."
     best = found.candidates[0]
     # What comes first is plain rather than best: a setting with more limits may fit better and stand further down.
     equal = [(number, one) for number, one in enumerate(found.candidates, 1) if one.fit >= best.fit - room.ABOUT_EQUAL]

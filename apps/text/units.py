@@ -57,7 +57,8 @@ def ages(least: timedelta, most: timedelta) -> str:
     youngest, oldest = age(least), age(most)
     if youngest == oldest:
         return oldest
-    return f"{youngest.removesuffix(' old')} to {oldest}" if youngest.endswith(" old") else f"{youngest} to {oldest}"
+    # What is old at the least is old at the most, so that one word serves both.
+    return f"{duration(least.total_seconds()) if least >= timedelta(0) else youngest} to {oldest}"
 
 
 def share(fraction: float) -> str:

@@ -27,7 +27,7 @@ from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError, WayOut
 from passim.forecast.baselines import climatology, day_clock, shifted_yesterday
 from passim.forecast.event_scores import EventScores, match_times, score_events
-from passim.forecast.hindcast_fit import PassErrors, by_age, fitted_model, pass_errors
+from passim.forecast.hindcast_fit import FitBasis, PassErrors, by_age, fitted_model, pass_errors
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.timing import BANDS, Freshness, TimingModel, age_words, band_for
 from passim.forecast.verification import YesNo, brier_decomposition, brier_skill, yes_no
@@ -40,7 +40,8 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 FORECASTS: Final = ("yes or no", "odds", "odds, fitted", "climatology", "yesterday")
-_STATED, _FITTED = FORECASTS[1], FORECASTS[2]
+STATED: Final = FORECASTS[1]
+FITTED: Final = FORECASTS[2]
 # How far passes are sought beyond the span, so that what comes late into it is known: past the reach of most errors.
 _MARGIN: Final = timedelta(minutes=20)
 # A gap that came further from its time than this is another gap: by luck one in ten lies as near, where they come every
@@ -110,7 +111,7 @@ class Hindcast:
                     false_alarm_rate (yes is a chance of 0.5 or more)
     model           the timing model that was stated
     fitted          the one fitted to what came
-    sentences       the matter in plain words
+    fit             what it was fitted to
     """
 
     pairs: tuple[PairScore, ...]
@@ -119,7 +120,7 @@ class Hindcast:
     scores: pd.DataFrame
     model: TimingModel
     fitted: TimingModel
-    sentences: tuple[str, ...]
+    fit: FitBasis
 
 
 def hindcast(
@@ -158,14 +159,13 @@ def hindcast(
         )
     satellites["moved"] = moved
     satellites["shared_s"] = _shared_of(satellites, ages)
-    fitted, fit_words = fitted_model(satellites, ages, model)
+    fitted, fit = fitted_model(satellites, ages, model)
 
     timezone = view.site.timezone
     moments = [pair.moments(model, fitted, timezone, step_s) for pair in compared]
     scores = _scores(moments, seed)
     records = tuple(pair.score(model) for pair in compared)
-    sentences = (*_pair_sentences(records, ages), fit_words, *_score_sentences(scores))
-    return Hindcast(records, satellites, ages, scores, model, fitted, sentences)
+    return Hindcast(records, satellites, ages, scores, model, fitted, fit)
 
 
 class _Pair:
@@ -345,49 +345,6 @@ def _scores(moments: Sequence[_Moments], seed: int) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _pair_sentences(pairs: Sequence[PairScore], ages: pd.DataFrame) -> list[str]:
-    """Say of each pair how old its elements were, how far satellites were off, and what became of service."""
-    told = []
-    for number, pair in enumerate(pairs, 1):
-        which = f"Pair {number}: e" if len(pairs) > 1 else "E"
-        told.append(
-            f"{which}lements of {pair.in_both} objects, {age_words(pair.freshness.median_s)} old at the middle of the "
-            f"span, against elements {age_words(pair.newer_age_s)} from it."
-        )
-        for row in ages[(ages["pair"] == number) & np.isfinite(ages["sigma_s"])].itertuples():
-            way = "late" if row.shared_s >= 0.0 else "early"
-            moved = f"{row.moved} ({100.0 * row.moved_share:.0f} %)" if row.moved else "none"
-            lost = f", {row.lost} of them beyond following" if row.lost else ""
-            told.append(
-                f"At {age_words(row.age_s)}, {row.satellites} satellites came {abs(row.shared_s):.2g} s {way} in the "
-                f"median, with a spread of {row.sigma_s:.2g} s (the model says {row.expected_sigma_s:.2g} s); "
-                f"off by more than four times that, as after a manoeuvre: {moved}{lost}."
-            )
-        gaps = pair.gaps
-        if not gaps.forecast_count and not gaps.came_count and pair.out_came == 0.0:
-            told.append("No gap was forecast and none came.")
-            continue
-        told.append(
-            f"No service was forecast for {100.0 * pair.out_forecast:.2g} % of the time and came for "
-            f"{100.0 * pair.out_came:.2g} %. {_gap_words(pair)}"
-        )
-    return told
-
-
-def _gap_words(pair: PairScore) -> str:
-    """Say how many of the forecast gaps came, how near, and how many that came had not been forecast."""
-    gaps, off = pair.gaps, pair.further_off_s.size
-    luck = f" ({pair.by_chance:.0f} would by luck)" if pair.by_chance >= 0.1 * max(gaps.hits, 1) else ""
-    words = (
-        f"Of {gaps.forecast_count} gaps forecast, {gaps.hits} began within {gaps.tolerance_s:.2g} s of their time, "
-        f"twice the timing error at these ages{luck}"
-    )
-    if off:
-        words += f"; {off} came further off, {pair.further_off_median_s:.2g} s in the median"
-    missed, unforeseen = gaps.false_alarms - off, gaps.misses - off
-    return f"{words}; {missed} did not come. Of {gaps.came_count} that came, {unforeseen} had not been forecast."
-
-
 def _further_off(forecast_us: IntervalSet, came_us: IntervalSet, gaps: EventScores) -> Floats:
     """Return how much later than forecast those gaps came that `gaps` does not match, up to 15 s off, shape (n,)."""
     if gaps.tolerance_s >= _FAR_S:
@@ -407,19 +364,6 @@ def _by_chance(forecast_us: IntervalSet, came_us: IntervalSet, tolerance_s: floa
     length_us = span.end_us - span.start_us
     moved = [(start + length_us * step // 24) % length_us for step in range(2, 23)]
     return float(np.mean([match_times(times, came, tolerance_s).came.size for times in moved]))
-
-
-def _score_sentences(scores: pd.DataFrame) -> list[str]:
-    """Say what the odds were worth, or that there was nothing to forecast."""
-    by_name = scores.set_index("forecast")
-    if by_name["uncertainty"].iloc[0] == 0.0:
-        return ["Service never changed in the span, so there is nothing to score: a higher mask makes gaps."]
-    words = []
-    for name, label in ((_STATED, "the stated errors"), (_FITTED, "the fitted errors, which saw these days")):
-        brier, skill = (float(by_name[column][name]) for column in ("brier", "skill"))
-        over = f"a skill of {skill:.2f} over climatology" if np.isfinite(skill) else "no skill that can be told"
-        words.append(f"Brier score {brier:.2g} and {over} with {label}")
-    return [f"{'; '.join(words)}."]
 
 
 def _shared_of(satellites: pd.DataFrame, ages: pd.DataFrame) -> Floats:

@@ -13,7 +13,7 @@ and once more without them. A satellite further off than four times that counts 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Final, NamedTuple
 
@@ -132,8 +132,19 @@ def by_age(satellites: pd.DataFrame, model: TimingModel) -> tuple[pd.DataFrame, 
     return pd.DataFrame(rows), moved
 
 
-def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingModel) -> tuple[TimingModel, str]:
-    """Return `model` with its numbers fitted to the errors of `by_age`, and a sentence that says how.
+@dataclass(frozen=True, slots=True)
+class FitBasis:
+    """What a model was fitted to: so many groups of ages, and, where those are too few, by what its growth was scaled.
+
+    ``growth_factor`` is None where the ages tell all three terms of sigma.
+    """
+
+    age_groups: int
+    growth_factor: float | None
+
+
+def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingModel) -> tuple[TimingModel, FitBasis]:
+    """Return `model` with its numbers fitted to the errors of `by_age`, and what they were fitted to.
 
     `satellites` has the columns age_s, late_s, shared_s and moved. With spreads at three ages or more, the three terms
     of sigma are least squares with none below 0, each spread weighted by its own size and its satellites, and the
@@ -145,22 +156,19 @@ def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingMode
     told = ages[np.isfinite(ages["sigma_s"])]
     days, sigma_s = told["age_s"].to_numpy() / SECONDS_PER_DAY, told["sigma_s"].to_numpy()
     weight = told["satellites"].to_numpy(dtype=np.float64)
-    groups = told["age_low_days"].nunique()
+    groups, factor = told["age_low_days"].nunique(), None
     # A model without growth or without manoeuvres has no shape to scale: that of the usual one serves.
     usual = TimingModel()
     shape = model if model.per_day_s > 0.0 or model.per_day2_s > 0.0 else usual
     if groups >= _AGES_FOR_ALL:
         at_epoch_s, per_day_s, per_day2_s = _terms(days, sigma_s, weight)
         shared_s = math.sqrt(np.average((told["shared_s"].to_numpy() / days**2) ** 2, weights=weight))
-        words = f"Timing errors at {groups} ages give"
     else:
         at_epoch_s = model.at_epoch_s
         growth2 = (shape.per_day_s * days) ** 2 + (shape.per_day2_s * days**2) ** 2
         factor = math.sqrt(np.average(np.maximum(sigma_s**2 - at_epoch_s**2, 0.0) / growth2, weights=weight))
         per_day_s, per_day2_s = shape.per_day_s * factor, shape.per_day2_s * factor
         shared_s = shape.shared_per_day2_s * factor
-        words = f"So few ages cannot tell the terms of the model apart; its growth times {factor:.2g} gives"
-    words += f" {at_epoch_s:.2g} s at the epoch, {per_day_s:.2g} s/day and {per_day2_s:.2g} s/day² for each satellite."
     fitted = replace(
         model, at_epoch_s=at_epoch_s, per_day_s=per_day_s, per_day2_s=per_day2_s, shared_per_day2_s=shared_s
     )
@@ -180,7 +188,7 @@ def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingMode
         off = np.abs(followed["late_s"].to_numpy() - followed["shared_s"].to_numpy()) / days
         per_day = math.sqrt(3.0) * 1.4826 * float(np.median(off))
     fitted = replace(fitted, manoeuvre_shares=scaled, manoeuvre_per_day_s=per_day)
-    return fitted, words
+    return fitted, FitBasis(groups, factor)
 
 
 def _centre_and_sigma(values: Floats) -> tuple[float, float]:

@@ -91,6 +91,11 @@ class Workspace:
         """The names of the sites, in the order of the file."""
         return tuple(site.name for site in self.settings.sites)
 
+    def other_site_names(self, name: str | None) -> tuple[str, ...]:
+        """Return the names of the sites but that of `name`, the first where it is None; all where it names none."""
+        own = (self.site_names[0] if name is None and self.site_names else name or "").strip().casefold()
+        return tuple(other for other in self.site_names if other.casefold() != own)
+
     @property
     def fleet_names(self) -> tuple[str, ...]:
         """The names of the fleets, in the order of the file."""

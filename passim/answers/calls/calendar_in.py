@@ -55,10 +55,14 @@ _Met = tuple[datetime, Event]
 
 @dataclass(frozen=True)
 class CalendarEvents:
-    """The events of a file that meet a span, in order, and sentences on what was left out."""
+    """The events of a file that meet a span, in order, and sentences on what was left out.
+
+    ``left_out`` says the same in a few words each, without the name of the file: "2 cancelled".
+    """
 
     events: tuple[Event, ...]
     notes: tuple[str, ...]
+    left_out: tuple[str, ...] = ()
 
     def busy_us(self) -> Intervals:
         """Return the busy times, united, microseconds since 1970 UTC."""
@@ -146,24 +150,25 @@ def parse_calendar(
                 shift = _utc(one.begins, one.where) - one.instead_of
                 onward.setdefault(one.uid, []).append(_Onward(one.instead_of, shift, one.length, counts))
     events = [event for kept in moved.values() for event in kept]
-    unfollowed: list[str] = []
+    unfollowed: list[_Series] = []
     for one, counts in series:
         if one.instead_of is not None or not counts:
             continue
         events += _unmoved(one, span, moved, sorted(onward.get(one.uid, ()), key=lambda o: o.since))
         # Whoever asks about calls is told with the calls themselves.
         if one.fault is not None and not suggested:
-            unfollowed.append(one.fault_words())
+            unfollowed.append(one)
     events.sort(key=lambda e: (e.start, e.end, e.uid))
-    notes = []
-    if cancelled:
-        notes.append(f"{name}: {cancelled} cancelled, left out.")
-    if free:
-        notes.append(f"{name}: {free} marked as taking no time, left out.")
-    notes += unfollowed[:_MOST_NOTES]
+    left_out = [f"{cancelled} cancelled"] if cancelled else []
+    left_out += [f"{free} marked as taking no time"] if free else []
+    notes = [f"{name}: {words}, left out." for words in left_out]
+    notes += [f"{name}, line {one.line}: {one.fault_words()}." for one in unfollowed[:_MOST_NOTES]]
+    left_out += [one.fault_words() for one in unfollowed[:_MOST_NOTES]]
     if len(unfollowed) > _MOST_NOTES:
-        notes.append(f"{name}: {len(unfollowed) - _MOST_NOTES:,} more events with a rule that cannot be followed.")
-    return CalendarEvents(tuple(events), tuple(notes))
+        more = f"{len(unfollowed) - _MOST_NOTES:,} more events with a rule that cannot be followed"
+        notes.append(f"{name}: {more}.")
+        left_out.append(more)
+    return CalendarEvents(tuple(events), tuple(notes), tuple(left_out))
 
 
 @dataclass(frozen=True)
@@ -337,8 +342,8 @@ class _Series:
             "all of it counts" if self.all_day else f"{self.begins:%H:%M} to {self.begins + self.length:%H:%M} counts"
         )
         return (
-            f"{self.name}, line {self.line}: the rule by which {self.title!r} repeats cannot be followed "
-            f"({self.fault}); {hours} as busy on every day from {self.begins:%Y-%m-%d} on."
+            f"the rule by which {self.title!r} repeats cannot be followed ({self.fault}); {hours} as busy on every day "
+            f"from {self.begins:%Y-%m-%d} on"
         )
 
 

@@ -84,12 +84,17 @@ class AllowedHours:
         hours = "all day" if self.length_min == DAY_MINUTES and self.from_minute == 0 else (
             f"{_clock(self.from_minute)} to {_clock(self.to_minute)}"
         )  # fmt: skip
+        return f"{hours}, {self.day_words}"
+
+    @property
+    def day_words(self) -> str:
+        """The days in words: Mon to Fri."""
         days = sorted(set(self.weekdays))
         if len(days) == 7:
-            return f"{hours}, every day"
+            return "every day"
         if len(days) > 2 and days[-1] - days[0] == len(days) - 1:
-            return f"{hours}, {_DAY_NAMES[days[0]]} to {_DAY_NAMES[days[-1]]}"
-        return f"{hours}, {' and '.join(_DAY_NAMES[day] for day in days)}"
+            return f"{_DAY_NAMES[days[0]]} to {_DAY_NAMES[days[-1]]}"
+        return " and ".join(_DAY_NAMES[day] for day in days)
 
 
 @dataclass(frozen=True, eq=False)

@@ -76,8 +76,8 @@ class Condition:
     bound: float
     text: str
 
-    def words(self) -> str:
-        """Say it in plain words: "no gap over 5 s", "at least 99.9 % covered"."""
+    def words(self, *, reached: bool = False) -> str:
+        """Say it in plain words: "no gap over 5 s", "at least 99.9 % covered"; "99.9 % covered" once reached."""
         amount = _amount(self.quantity, self.bound)
         if self.quantity == "longest_gap_s" and self.comparison == "<=":
             return f"no gap over {amount}" if self.bound > 0 else "no gap"
@@ -89,6 +89,8 @@ class Condition:
         if self.quantity == "gap_count" and self.comparison == "<=" and self.bound == 0:
             return "no gap"
         names = _NAMES | _ONE if amount == "1" else _NAMES
+        if reached and self.comparison == ">=":
+            return f"{amount} {names[self.quantity]}"
         return f"{at} {amount} {names[self.quantity]}"
 
 
@@ -105,9 +107,10 @@ class Goal:
         """Whether the curves must carry pause_count."""
         return any(condition.quantity == "pauses_per_hour" for condition in self.conditions)
 
-    def words(self) -> str:
-        """Say the goal in plain words."""
-        return " and ".join(c.words() for c in self.conditions) + (" in call hours" if self.in_call_hours else "")
+    def words(self, *, reached: bool = False) -> str:
+        """Say the goal in plain words, or what holds from the moment on when it is `reached`."""
+        told = [c.words(reached=reached and place == 0) for place, c in enumerate(self.conditions)]
+        return " and ".join(told) + (" in call hours" if self.in_call_hours else "")
 
     def met(self, values: Mapping[str, Floats], counted_s: float) -> Bools:
         """Say where the goal holds, in the shape of `values`, which are named and shaped as those of `Curves`."""

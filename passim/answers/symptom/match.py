@@ -174,22 +174,6 @@ class SymptomAnswer:
     report: SearchReport
     fleet_notes: tuple[str, ...] = ()
 
-    def sentence(self) -> str:
-        """Say in plain words what was found."""
-        seen = self.symptom.describe()
-        if self.verdict == NOT_THE_SKY:
-            return f"No: none of {self.tried:,} settings of the sky at {self.site.name} explains {seen}. {ELSEWHERE}"
-        best = self.candidates[0]
-        can = {EXPLAINED: "can explain", PARTLY: "may explain, at least in part,"}
-        if self.verdict == UNDECIDED:
-            words = f"The sky fits {seen}, but shifted in time it fits about as well: a longer record will decide."
-        else:
-            words = f"The sky {can[self.verdict]} {seen}."
-        words = f"{words} The best of {self.tried:,} settings: {best.describe()}"
-        traits = best.traits
-        rate = f"{rate_words(traits.per_hour)} freezes an hour while it is bad"
-        return f"{words}; it predicts {rate}, {seconds_words(traits.mean_s)} on average, {when_words(traits.by_hour)}."
-
     def table(self) -> pd.DataFrame:
         """Return one row a candidate, best first.
 

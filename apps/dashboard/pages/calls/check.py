@@ -16,7 +16,6 @@ from ....text.calls import (
     check_rows,
     check_sentence,
     left_out_sentences,
-    left_out_words,
 )
 from ....text.notes import Note, weighed
 from ....text.units import LocalClock, printable
@@ -53,6 +52,7 @@ class Checked:
     check: call_check.CallCheck
     name: str
     notes: tuple[str, ...]
+    left_out: tuple[str, ...]
 
 
 def checked_of(question: PageRequest, asked: Asked) -> Checked | None:
@@ -77,21 +77,17 @@ def checked_of(question: PageRequest, asked: Asked) -> Checked | None:
             try_next="fewer days ahead, or passim calls --check",
         )
     kind, model = asked.kind, question.workspace.timing_model
+    other_sites = question.workspace.other_site_names(question.site_name)
     key = (
         "check", question.view, question.fleet_key, asked.span, kind.name, kind.at_least_s, kind.buffer_s, asked.hours,
-        asked.busy, events, _other_sites(question), model,
+        asked.busy, events, other_sites, model,
     )  # fmt: skip
     found: call_work.Checked = question.state.work_out(
         key, call_work.check, seen_of(question, asked).visibility, asked.span, kind, events, asked.hours,
-        question.site.timezone, asked.busy, _other_sites(question), model, deadline_s=_CHECK_WITHIN_S,
+        question.site.timezone, asked.busy, other_sites, model, deadline_s=_CHECK_WITHIN_S,
     )  # fmt: skip
     check = replace(found.check, left_out=(*found.check.left_out, *left_out))
-    return Checked(check, held.name, read.notes)
-
-
-def _other_sites(question: PageRequest) -> tuple[str, ...]:
-    own = question.site.name
-    return tuple(n for n in question.workspace.site_names if own != n and not own.startswith(f"{n} "))
+    return Checked(check, held.name, read.notes, read.left_out)
 
 
 def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Shown | None, list[Note]]:
@@ -110,7 +106,7 @@ def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Sh
         clock,
         "No call of this calendar could be checked.",
     )
-    sentence = check_sentence(check, checked.name, clock, left_out_words(checked.notes))
+    sentence = check_sentence(check, checked.name, clock, checked.left_out)
     # Nobody looks for a call that is missing from the table in the notes at the end of the page.
     sentence = " ".join([sentence, *left_out_sentences(check)])
     return Shown(None, printable(sentence), table), [*check_notes(check), *weighed(checked.notes)]

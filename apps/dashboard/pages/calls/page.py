@@ -25,7 +25,7 @@ from ....text.calls import (
     gain_verdict,
     plan_columns,
     plan_notes,
-    plan_sentence,
+    plan_sentences,
 )
 from ....text.notes import Note, weighed
 from ....text.units import LocalClock, counted, duration, share
@@ -90,7 +90,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     if none_left:
         return _without_start(question, asked, none_left, clock, theme)
     plan, seen = calls_asked.plan_of(question, asked), calls_asked.seen_of(question, asked)
-    first, *rest = plan_sentence(plan, clock).splitlines()
+    first, *rest = plan_sentences(plan, clock)
     if plan.statistics_only:
         shown = Shown(
             call_hours_only(plan, theme),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
@@ -197,7 +197,7 @@ def _own_words(question: PageRequest, what: str) -> str:
     words = {
         "from": f"{minute // 60:02d}:{minute % 60:02d}",
         "until": f"{minute // 60:02d}:{minute % 60:02d}",
-        "weekdays": replace(usual, from_minute=0, to_minute=call_times.DAY_MINUTES).words.removeprefix("all day, "),
+        "weekdays": usual.day_words,
     }[what]
     return f"{words}, as the site keeps" if kept else words
 

@@ -17,9 +17,9 @@ from ....command_line.query import search_notes
 from ....figures.places import by_latitude, world_map
 from ....figures.sites import side_by_side
 from ....figures.theme import Theme
-from ....text import sites_page as sites_words
+from ....text import sites as sites_words
 from ....text.notes import Note, background, weighed
-from ....text.sites import BAND_COLUMNS, LATITUDE_COLUMNS, beside_columns, site_sentence
+from ....text.sites import BAND_COLUMNS, LATITUDE_COLUMNS, beside_columns
 from ....text.units import counted, duration
 from ...controls import day_words
 from ...notes import common_notes
@@ -106,7 +106,6 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         notes.append(Note(f"{rest} being worked out."))
 
     comparison = found.comparison
-    _, _, in_calls = site_sentence(comparison, duration(span.duration_s)).partition("\n")
     hours = sites_words.call_hours_words(comparison)
     return Answer(
         sites_words.headline(rows, here, day_words(question.day, question.today)),
@@ -118,7 +117,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             *notes,
             *common_notes(question, span),
         ),
-        in_calls,
+        sites_words.call_hours_sentence(comparison),
         still,
     )
 
