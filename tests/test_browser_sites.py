@@ -69,7 +69,7 @@ def test_the_comparison_comes_first_and_the_map_with_its_land_follows(address: s
         asked: list[str] = []
         page.on("request", lambda request: asked.append(request.url))
         page.goto(f"{address}/sites?mask=50")
-        assert "at each of the 2" in wait_for_sentence(page, "At Marram no spot is better than another")
+        assert "at each of the 2" in wait_for_sentence(page, "At Marram every spot is equally good")
         assert panel(page, "side").locator("tbody tr").count() == 4
 
         panel(page, "world").locator(".layer.coastlines path").first.wait_for(state="attached")

@@ -84,7 +84,7 @@ def test_the_best_start_is_in_the_afternoon(folder: Path) -> None:
     assert lines[0].startswith("Best start for a live video lesson of 30 min: ")
     assert lines[0].endswith(" on Wed 25 Nov, no freeze expected.")
     assert lines[1].startswith("Looked at Wed 25 to Thu 26 Nov, 08:00 to 18:00, Mon to Fri: a random start meets ")
-    assert lines[2] == "No start from noon on is better than another: no freeze to expect from any."
+    assert lines[2] == "Every start from noon on is equally good: no freeze expected."
     assert "Start (UTC-01:00)" in lines[4]
     assert "Elements' age" in lines[4]
     (ages,) = [line for line in lines if "Elements: " in line]
@@ -119,10 +119,7 @@ def test_hours_for_calls_may_go_over_midnight(folder: Path) -> None:
 
 def test_an_even_window_is_said_to_be_one(folder: Path) -> None:
     line = done(folder, "calls", "--days", "1", "--between", "13:00-18:00").stdout.splitlines()[0]
-    assert (
-        line
-        == "No start from noon on is better than another: no freeze to expect from any (8 of 10 starts: 0 s frozen)."
-    )
+    assert line == "Every start from noon on is equally good: no freeze expected (8 of 10 starts: 0 s frozen)."
 
 
 def test_csv_and_json_hold_the_same_rows(folder: Path) -> None:
@@ -151,7 +148,7 @@ def test_a_kind_of_the_workspace(folder: Path) -> None:
     assert (kind["buffer_s"], kind["sources"]["buffer_s"]) == (60.0, "this workspace")
     # The longest gap of the day is 44 s, so a minute in hand carries a stream through the morning.
     line = done(folder, "calls", "--days", "1", "--kind", "stream", "--between", "8:00-12:00").stdout.splitlines()[0]
-    assert line.startswith("No start before noon is better than another: no freeze to expect from any")
+    assert line.startswith("Every start before noon is equally good: no freeze expected")
     file.write_text(f"{file.read_text(encoding='utf-8')}ends_from_s = 1.0\n", encoding="utf-8")
     assert "calls.kinds.stream: thresholds of the kind of call stream" in refused(folder, "calls", "--kind", "stream")
 

@@ -186,7 +186,7 @@ def test_a_plan_is_a_scenario_with_its_launches_in_the_notes(path: str, tmp_path
         "gaps between the 22 planes there, keeping their phasing.",
         "Launch: 22 planes of 20 at 550 km and 53° launched 2027-03-01, serving after 60 days, 0 % lost, in the widest "
         "gaps between the 26 planes there, keeping their phasing.",
-        "Today's 360 satellites are taken to stay as they are.",
+        "Today's 360 satellites are assumed to stay as they are.",
     ]
     lines = done(path, "--plan", str(plan)).stdout.splitlines()
     assert lines[0].startswith("By this plan, a scenario and no forecast, service is ")

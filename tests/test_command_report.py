@@ -163,7 +163,7 @@ def test_the_page_says_what_a_reader_must_know(html: str, outline: Outline) -> N
     titles = outline.texts["h2"]
     assert titles == [
         "The place", "The days ahead", "When to call", "Why service is lost", "Another site", "More satellites",
-        "What is taken for granted", "The elements", "Cautions", "The gaps, one by one",
+        "Assumptions", "The elements", "Cautions", "The gaps, one by one",
     ]  # fmt: skip
     every = " ".join(itertext(outline))
     for words in (

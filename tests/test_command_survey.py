@@ -156,7 +156,7 @@ def test_spots_are_compared_with_the_first(where: list[str]) -> None:
     # The mask of the site is not what was compared, so it is not told.
     assert "Mask:" not in result.stdout
     same = done("spots", "--compare", "a=25", "--compare", "b=25", *where).stdout
-    assert "None is better than another." in same
+    assert "All are equally good." in same
     assert "yard has the least." in done("spots", "--compare", "yard=25", "--compare", "pit=50", *where).stdout
 
 

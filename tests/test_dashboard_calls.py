@@ -68,7 +68,7 @@ def test_calls_are_best_from_noon_on_in_the_scenario(state: DashboardState) -> N
     """Mornings freeze, afternoons do not, and the page says so."""
     said = answer(state, calls, "?kind=lesson")
     assert said.sentence.startswith("Best start for a live video lesson of 30 min: 12:")
-    assert "No start from noon on is better than another" in said.second
+    assert "Every start from noon on is equally good" in said.second
     table = said.panels["starts"].table
     assert len(table.shown) == 5
     assert table.rows["rank"].tolist() == list(range(1, len(table.rows) + 1))

@@ -251,12 +251,12 @@ def place(title: str, covered: float, gaps: int = 3, longest_s: float = 30.0, in
         (
             [place("Reef", 1.0, 0), place("Bay", 1.0, 0)],
             1,
-            "No place is better served than another on Mon: each of the 2 is never without service.",
+            "Every place is served equally well on Mon: each of the 2 is never without service.",
         ),
         (
             [place("Reef", 1.0, 0), place("Bay", 1.0, 0, in_view=6.23)],
             1,
-            "No place is better served than another on Mon: each of the 2 is never without service, Bay with most "
+            "Every place is served equally well on Mon: each of the 2 is never without service, Bay with most "
             "satellites in view, 6.2 on average.",
         ),
         (
@@ -301,7 +301,7 @@ def spot(site: str, name: str, out_s: float, distance_km: float = 0.0) -> Any:
         (
             [spot("Bay", "roof", 60.0), spot("Bay", "mast", 60.0)],
             1,
-            "At Bay no spot is better than another on Mon: 1 min without service at each of the 2.",
+            "At Bay every spot is equally good on Mon: 1 min without service at each of the 2.",
         ),
         (
             [

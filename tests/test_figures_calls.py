@@ -81,10 +81,10 @@ def test_every_start_stands_at_its_day_and_hour(plan: calls.CallPlan, whole: Spa
     good = call_outlook.good_starts(by_time)
     assert 0 < good.sum() < len(good)
     assert outline_hours(figure, "good start") == pytest.approx(good.sum() / 60.0)
-    assert outline_hours(figure, "freezes to expect") == pytest.approx((~good).sum() / 60.0)
+    assert outline_hours(figure, "freezes expected") == pytest.approx((~good).sum() / 60.0)
     assert trace(figure, "good start").fillcolor == theme.service
-    assert trace(figure, "freezes to expect").fillpattern.shape == "/"
-    assert trace(figure, "freezes to expect").fillpattern.bgcolor == theme.out
+    assert trace(figure, "freezes expected").fillpattern.shape == "/"
+    assert trace(figure, "freezes expected").fillpattern.bgcolor == theme.out
 
 
 @BOTH

@@ -169,7 +169,7 @@ def test_the_command_says_so_first_and_writes_no_event(tmp_path: Path) -> None:
     result = CliRunner().invoke(main, [*given, "--ics", str(target)], prog_name="passim")
     assert result.exit_code == 0, result.stderr
     lines = result.stdout.splitlines()
-    assert lines[0].startswith("No good start for a live video lesson of 200 min in the time looked at: ")
+    assert lines[0].startswith("No good start for a live video lesson of 200 min in the time searched: ")
     assert lines[1].startswith("Least bad: ")
     assert lines[2].startswith("Calls of up to ")
     assert lines[3].startswith("What would have to change: the gateway limit costs most; ")
@@ -190,7 +190,7 @@ def test_the_pages_say_so_first(tmp_path: Path) -> None:
         )
         question = state.question(chosen)
         answer = calls_page.PAGE.answer(question, LIGHT)
-        assert answer.sentence.startswith("No good start for a live video lesson of 200 min in the time looked at: ")
+        assert answer.sentence.startswith("No good start for a live video lesson of 200 min in the time searched: ")
         assert "Least bad: " in answer.second
         assert "the gateway limit costs most" in answer.second
         assert answer.panels["starts"].caption.startswith("No start is good. Worst to begin is ")
@@ -213,7 +213,7 @@ def test_the_report_says_so_first(tmp_path: Path) -> None:
     html = target.read_text(encoding="utf-8")
     told = "\n".join(Outline(html).texts["p"])
     wanted = (
-        "No good start for a live video lesson of 200 min in the time looked at: ", "Least bad: ", "Calls of up to ",
+        "No good start for a live video lesson of 200 min in the time searched: ", "Least bad: ", "Calls of up to ",
         "What would have to change: the gateway limit costs most; ",
     )  # fmt: skip
     places = [told.index(words) for words in wanted]

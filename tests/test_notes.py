@@ -77,7 +77,10 @@ def test_a_note_that_changes_the_reading_is_shown(asked: list[str], tmp_path: Pa
     done("workspace", "new", str(folder), "--demo")
     file = folder / "passim.toml"
     file.write_text(file.read_text().replace('name = "loft"\nmask_deg = 25.0', 'name = "loft"'))
-    assert "taken for granted" in done("gaps", "--workspace", str(folder), *asked[2:]).stdout
+    assert (
+        "25° above the horizon all round, assumed: the workspace says nothing about the horizon there"
+        in done("gaps", "--workspace", str(folder), *asked[2:]).stdout
+    )
 
 
 MOST_NOTES = 4

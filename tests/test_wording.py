@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -151,6 +152,55 @@ CLUMSY = (
     "Working it out", "is taken to be there", "In force: the record", "Against first", "Lift first",
     "a little patience", "drawn futures and told of",
 )  # fmt: skip
+
+
+TAKES_APART = {
+    "replace", "split", "rsplit", "splitlines", "partition", "rpartition", "startswith", "endswith", "removeprefix",
+    "removesuffix",
+}  # fmt: skip
+# What may be taken apart: what somebody typed, names of files, lines of an answer, and signs that a format reserves.
+OF_INPUT = {
+    ("text/growth.py", "text.partition(',')"),
+    ("text/units.py", "line.replace('\\xa0', ' ')"),
+    ("report/page.py", "sentence.splitlines()"),
+    ("report/page.py", "get_plotlyjs().replace('</script', '<' + chr(92) + '/script')"),
+    ("report/page.py", "packed.replace('&', '\\\\u0026').replace('<', '\\\\u003c').replace('>', '\\\\u003e')"),
+    ("report/page.py", "packed.replace('&', '\\\\u0026').replace('<', '\\\\u003c')"),
+    ("report/page.py", "packed.replace('&', '\\\\u0026')"),
+    ("commands/calls.py", "pattern.replace('{site}', re.sub('[^\\\\w-]+', '-', name).strip('-'))"),
+    ("commands/design.py", "out.lower().removesuffix('.gz').endswith('.tle')"),
+    ("commands/design.py", "out.lower().removesuffix('.gz')"),
+    ("commands/sites.py", "text.split(':')"),
+    ("commands/sites.py", "Path(path).name.partition('.')"),
+    ("commands/survey.py", "text.split(',')"),
+    ("commands/survey.py", "text.partition('=')"),
+    ("commands/survey.py", "out.lower().rpartition('.')"),
+    ("commands/survey.py", "part.split(':')"),
+    ("commands/workspace.py", "name.replace('_', '-')"),
+    ("dashboard/pages/calls/uploads.py", "choices.other(place).split('.')"),
+    ("dashboard/pages/growth.py", "str(text).split()"),
+    ("dashboard/pages/sky/draft.py", "text.strip().replace(',', '.')"),
+    ("dashboard/pages/sky/record.py", "name.replace('\\\\', '/')"),
+    ("dashboard/pages/sky/symptom.py", "(text or '').split(',')"),
+    ("dashboard/pages/sky/symptom.py", "text.replace(',', '.')"),
+}
+
+
+def test_no_face_takes_apart_a_sentence_that_passim_made() -> None:
+    apps = Path(passim_apps.__file__).parent
+    found = set()
+    for room in ("text", "report", "commands", "dashboard/pages"):
+        for path in sorted((apps / room).rglob("*.py")):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                # dataclasses.replace and the replace of times take fields by name, not text.
+                if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Attribute):
+                    continue
+                of_module = isinstance(node.func.value, ast.Name) and node.func.value.id in ("dataclasses", "np", "re")
+                of_text = not node.keywords and not of_module
+                if node.func.attr in TAKES_APART and of_text:
+                    found.add((path.relative_to(apps).as_posix(), ast.unparse(node)))
+    assert found - OF_INPUT == set()
+    assert OF_INPUT - found == set(), "allowed, and no longer there"
 
 
 def test_no_face_falls_back_into_clumsy_words() -> None:

@@ -91,7 +91,7 @@ lenient_option = click.option(
 allow_stale_option = click.option(
     "--allow-stale",
     is_flag=True,
-    help="Answer although the elements are over 14 days away from the time asked about. Default: refuse them.",
+    help="Answer even if the elements are over 14 days away from the time asked about. Default: refuse them.",
 )
 workspace_option = click.option(
     "--workspace",
@@ -146,13 +146,13 @@ _SERVICE: Final = (
         "--policy",
         type=click.Choice(POLICY_NAMES),
         help="How satellites are chosen: keep one until it is lost, then take the highest or the one that stays "
-        f"longest; or be on the highest always. Default: the workspace's, else {POLICY_NAMES[0]}.",
+        f"longest; or always use the highest. Default: the workspace's, else {POLICY_NAMES[0]}.",
     ),
     click.option(
         "--clock",
         "clock_text",
         metavar="PERIOD[,OFFSET]",
-        help="Satellites are handed out only every PERIOD seconds, counted from 1970-01-01 00:00 UTC plus OFFSET, and "
+        help="Satellites are assigned only every PERIOD seconds, counted from 1970-01-01 00:00 UTC plus OFFSET, and "
         "so from every midnight UTC where PERIOD divides the day; one lost in between stays lost until then. Default: "
         "the workspace's, else none.",
     ),
@@ -161,7 +161,7 @@ _SERVICE: Final = (
         "acquisition_s",
         type=float,
         metavar="S",
-        help="Seconds without service whenever a satellite is taken. Default: the workspace's, else 0.",
+        help="Seconds without service each time a satellite is acquired. Default: the workspace's, else 0.",
     ),
 )
 _LIMITS: Final = (
@@ -186,13 +186,17 @@ _LIMITS: Final = (
         help="The antenna's cone: azimuth and tilt from straight up of where it points, and its half-angle, degrees.",
     ),
     click.option(
-        "--arc", "arc_deg", type=float, metavar="DEG", help="Angle kept to the geostationary arc. Default: none."
+        "--arc",
+        "arc_deg",
+        type=float,
+        metavar="DEG",
+        help="Angle to keep clear of the geostationary arc. Default: none.",
     ),
     click.option(
         "--share",
         "share_text",
         metavar="PERCENT[,SEED]",
-        help="The part of the fleet that serves; SEED draws which satellites (default 0).",
+        help="The share of the fleet that serves; SEED picks which satellites (default 0).",
     ),
     click.option(
         "--exclude", "excluded", multiple=True, metavar="ID", help="A satellite that does not serve. Repeat for more."
@@ -241,15 +245,15 @@ between_option = click.option(
     "--between",
     "between_text",
     metavar="HH:MM-HH:MM",
-    help="Count these hours of each day alone, local time of the site; 22:00-04:00 goes over midnight.",
+    help="Count only these hours of each day, local time of the site; 22:00-04:00 goes over midnight.",
 )
 
-quiet_option = click.option("--quiet", is_flag=True, help="The answer without its notes, but for the line of caution.")
+quiet_option = click.option("--quiet", is_flag=True, help="Leave out the notes, except the line of caution.")
 notes_option = click.option(
     "--notes",
     "all_notes",
     is_flag=True,
-    help="All notes, those too that only tell where the answer comes from; JSON holds them always.",
+    help="Show all notes, including those that only say where the answer comes from; JSON always holds them.",
 )
 
 output_options = _bundle(
@@ -259,7 +263,7 @@ output_options = _bundle(
         "--format",
         "format_name",
         type=click.Choice(["table", "csv", "json"]),
-        help="Table in local time for people, or csv or json in UTC with local columns. Default: by the suffix of "
+        help="Table in local time, or csv or json in UTC with local columns. Default: by the suffix of "
         "--out, else table.",
     ),
     click.option("--out", metavar="FILE", help="Write the answer to FILE instead of standard output."),

@@ -191,7 +191,7 @@ class SiteChoice:
             words = f"a horizon from {seen.site.horizon.lowest_deg:g}° to {seen.site.horizon.highest_deg:g}°"
         unknown = self.mask_text is None and workspace.horizon_unknown(self.site_text, self.spot_name)
         if unknown:
-            words += ", taken for granted: the workspace says nothing of the horizon there"
+            words += ", assumed: the workspace says nothing about the horizon there"
         horizon_words = f"Mask: {words}."
         if self.mask_text is not None:
             horizon, horizon_words = mask(self.mask_text)

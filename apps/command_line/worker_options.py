@@ -37,5 +37,5 @@ def workers_options(command: Command) -> Command:
         "passim[cluster].",
     )(command)
     return click.option(
-        "--workers", type=int, metavar="N", help="Processes of this machine to work with. Default: one a processor."
+        "--workers", type=int, metavar="N", help="Processes to use on this machine. Default: one per processor."
     )(command)

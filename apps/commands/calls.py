@@ -50,7 +50,7 @@ _CHECK_AROUND = timedelta(days=40)
     "--days",
     type=float,
     metavar="N",
-    help=f"Days to look ahead. Default: {DEFAULT_DAYS:g}; with --check, as far as elements tell.",
+    help=f"Days to look ahead. Default: {DEFAULT_DAYS:g}; with --check, as far as the elements allow.",
 )
 @click.option(
     "--between", metavar="HH:MM-HH:MM", help="Local hours for calls. Default: the workspace's call hours, else all day."
@@ -79,7 +79,7 @@ _CHECK_AROUND = timedelta(days=40)
     "--all-sites", is_flag=True, help="Every site of the workspace in one table, each in its own call hours and zone."
 )
 @click.option("--top", type=int, default=5, show_default=True, metavar="N", help="How many starts to suggest.")
-@click.option("--seed", type=int, default=1, show_default=True, metavar="N", help="Which futures are drawn.")
+@click.option("--seed", type=int, default=1, show_default=True, metavar="N", help="Seed of the simulated futures.")
 @output_options
 def calls(
     fleet_choice: FleetChoice,
@@ -101,16 +101,16 @@ def calls(
     """Suggest when to call, or say how the calls of a calendar will go.
 
     Every minute of the hours for calls is ranked by the chance of a freeze that ends the call (at most 5 %), the pauses
-    and the frozen seconds to expect, and the worst freeze of nine calls in ten. Starts that are equally good are spread
-    over the days. The gain over a random start stands beside it; where no start is better than another, or nearly any
-    will do, that is said. Where none is good, that comes first, with the least bad one, the longest call that would do,
-    and the limit that costs most; a calendar then gets no event. In a workspace the same question asked again with
-    newer elements also says what has changed, for every site with --all-sites.
+    and the frozen seconds expected, and the worst freeze of nine calls in ten. Starts that are equally good are spread
+    over the days. The gain over a random start stands beside it, and whether nearly any start will do. Where no start
+    is good, the answer says so first, with the least bad one, the longest call that would do, and the limit that costs
+    most; a calendar then gets no event. In a workspace, asking again with newer elements also says what has changed,
+    for every site with --all-sites.
 
-    --check looks at every call of a calendar, those that --ics has written among them, as far ahead as the elements
-    tell single calls unless --days says less. Calls that are not checked are named with the reason: elements too old by
-    then, another site by their LOCATION, over already, a rule of repetition that cannot be followed. Calls over 40 days
-    away, either way, are not named. --hours and --to may say the end instead of --days.
+    --check looks at every call of a calendar, including those that --ics has written, as far ahead as the elements
+    allow, or less with --days. Calls that are not checked are named with the reason: elements too old by then, another
+    site by their LOCATION, over already, or a repetition rule that cannot be followed. Calls more than 40 days away,
+    either way, are not named. --hours or --to may set the end instead of --days.
 
     \b
     Example:

@@ -36,7 +36,9 @@ _LOWER = re.compile(r"\s*([\d.]+)\s*-\s*([\d.]+)\s*:\s*([+-]?[\d.]+)\s*")
     metavar="FROM-TO:DEG",
     help="What if the horizon clockwise from FROM to TO were DEG lower: 290-320:5. Repeat for more, each alone.",
 )
-@click.option("--sky", "sky_path", metavar="FILE.csv", help="Write where passes run, and where they are lost to what.")
+@click.option(
+    "--sky", "sky_path", metavar="FILE.csv", help="Write the tracks of all passes, and which limit cuts each where."
+)
 @click.option(
     "--sky-step", "sky_step_s", type=float, default=10.0, show_default=True, metavar="S", help="Step of --sky, seconds."
 )
@@ -56,8 +58,8 @@ def causes(
     """Say what opens each gap: the horizon, the antenna, the gateway, or satellites that do not serve.
 
     A limit is a cause if, lifted alone, it leaves no moment of the gap without a satellite: "gateway or cone" means
-    that either would do, "gateway with cone" that only both together would. Beside it stands where the satellite was
-    that went missing, at the middle of the gap. Service regained by one limit may not be added to that by another.
+    that either would do, "gateway with cone" that only both together would. Beside it stands where the missing
+    satellite was at the middle of the gap. The service regained by different limits must not be added up.
 
     \b
     Example:
@@ -90,7 +92,6 @@ def causes(
     if len(known.gaps.start):
         lines.append(given_back_sentence(found, known))
     lines += [lowering_sentence(*each) for each in what_ifs]
-    lines = found.headed("\n".join(lines)).splitlines()
     facts = {
         **found.facts,
         "summary": plain_numbers(known.coverage.summary()),
@@ -121,7 +122,7 @@ def causes(
         answer = _limit_answer(found, known, lines, notes, facts)
     else:
         answer = cause_gap_answer("causes", found, known)
-        answer = dataclasses.replace(answer, sentence="\n".join(lines), notes=notes, facts=facts)
+        answer = dataclasses.replace(answer, sentence=found.headed("\n".join(lines)), notes=notes, facts=facts)
 
     if sky_path is not None:
         track = sky_map.sky_track(found.visibility, sky_step_s)
@@ -165,7 +166,7 @@ def _limit_answer(
     from ..text.causes import limit_columns
 
     columns = limit_columns(found.span.duration_s)
-    return Answer("causes", "\n".join(lines), known.seconds_by_cause(), columns, notes, facts)
+    return Answer("causes", found.headed("\n".join(lines)), known.seconds_by_cause(), columns, notes, facts)
 
 
 def _sector_answer(
@@ -178,5 +179,5 @@ def _sector_answer(
     from ..text.causes import sector_columns, sector_sentence
 
     sectors = skyline.sector_costs(known)
-    lines = [*lines, sector_sentence(found, sectors)]
-    return Answer("causes", "\n".join(lines), sectors, sector_columns(found.span.duration_s), notes, facts)
+    sentence = found.headed("\n".join([*lines, sector_sentence(found, sectors)]))
+    return Answer("causes", sentence, sectors, sector_columns(found.span.duration_s), notes, facts)

@@ -16,11 +16,11 @@ from ..command_line.options import at_option, workspace_option
 @click.option("--no-browser", is_flag=True, help="Do not open the browser.")
 @at_option
 def dashboard(workspace_dir: str | None, port: int, lan: bool, no_browser: bool, at_text: str | None) -> None:
-    """Open the dashboard: is it a good moment, when are the gaps, how do sites compare, what is loaded.
+    """Open the dashboard: is this a good moment, when are the gaps, how do sites compare, what is loaded.
 
-    It is served on this machine alone; --lan lets a phone in the same network open it too, with the password that is
-    printed. Nothing is fetched from anywhere. Without a workspace it shows the invented demonstration. With --at the
-    dashboard's clock starts there and goes on: a rehearsal.
+    It is served on this machine alone; --lan lets a phone on the same network open it too, with the password it prints.
+    Nothing is fetched from anywhere. Without a workspace it shows the invented demonstration. With --at its clock
+    starts at that time and runs on: a rehearsal.
 
     \b
     Example:

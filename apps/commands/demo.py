@@ -19,7 +19,7 @@ _ROOF_NOTE = Note(
 
 @click.command("demo", short_help="An invented site, end to end, with no network.")
 @at_option
-@click.option("--keep", metavar="DIR", help="Also write the invented school as a workspace into DIR, to go on from.")
+@click.option("--keep", metavar="DIR", help="Also write the invented school as a workspace into DIR, to continue from.")
 @output_options
 def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> None:
     """Show what passim answers, with an invented school, station and fleet, and no network.

@@ -62,7 +62,7 @@ def design(
     first_number: int | None,
     out: str,
 ) -> None:
-    """Write the element sets of a regular (Walker) pattern, to ask what a fleet of that kind would do.
+    """Write the element sets of a regular (Walker) pattern, to try what a fleet of that kind would do.
 
     The satellites are invented: circular orbits in planes spaced equally round the equator, each plane a launch of
     its own. A perfect pattern misleads, so vary --phasing, --epoch and --jitter before drawing a conclusion from one.

@@ -54,10 +54,10 @@ def elements(
 ) -> None:
     """Say what element files hold: how many sets and objects, how old, in which shells; and convert them.
 
-    PATH is a file or a folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, plain or .gz; without one the
-    workspace's fleet is taken. A shell gathers the objects within 5 km and 0.15 deg of the place where most stand
-    together. A note counts who is at a shell, drifting, stale or decayed at the moment of --at. CSV and JSON hold the
-    columns altitude_km, inclination_deg, objects, sets, and the lowest and highest of both.
+    PATH is a file or a folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, plain or .gz; without one,
+    the workspace's fleet is used. A shell gathers the objects within 5 km and 0.15 deg of where they stand densest. A
+    note counts who is at a shell, drifting, stale or decayed at the moment of --at. CSV and JSON hold the columns
+    altitude_km, inclination_deg, objects, sets, and the lowest and highest of both.
 
     \b
     Example:

@@ -50,8 +50,8 @@ def geometry(
 ) -> None:
     """Say how wide a satellite sees, how far away it is at the mask, and how long a pass lasts at most.
 
-    Closed forms on a spherical Earth for a circular orbit, the Earth not turning; beside the two that the drawing on a
-    flat Earth also gives, its answer. No element sets are needed. CSV and JSON hold the columns quantity, value, unit
+    Closed forms on a spherical Earth for a circular orbit, the Earth not turning; two of them also with the answer that
+    a drawing on a flat Earth gives. No element sets are needed. CSV and JSON hold the columns quantity, value, unit
     and flat_earth_value.
 
     \b

@@ -62,7 +62,7 @@ ORDERS = ("launch", "plane", "random")
     is_flag=False,
     flag_value="workspace",
     metavar="[HH:MM-HH:MM[,Mon-Fri]]",
-    help="Keep to call hours, the site's own time: those of the workspace, or the ones given.",
+    help="Count call hours only, in the site's own time: those of the workspace, or the ones given.",
 )
 @between_option
 @output_options
@@ -80,16 +80,16 @@ def growth(
     between_text: str | None,
     output_choice: OutputChoice,
 ) -> None:
-    """Tell what a site would have with the first N satellites, for every N from 1 to all of them, exactly.
+    """Say exactly what a site would have with the first N satellites, for every N from 1 to all of them.
 
     Columns: satellites, gap_fraction, gap_count, mean_gap_s, longest_gap_s; --quantiles adds median_gap_s and
-    p90_gap_s. For random orders each is the mean over the draws, with _p10 and _p90 beside it. The table thins N out;
+    p90_gap_s. For random orders each is the mean over the draws, with _p10 and _p90 beside it. The table shows some N;
     --all, CSV and JSON hold every N.
 
     A goal is one or more conditions with "and" between them: covered, gap_fraction, gap_count, gaps_per_hour,
     pauses_per_hour (gaps over 5 s), mean_gap_s or longest_gap_s; then <=, <, >= or >; then a number, with % for shares
-    and s or min for lengths. "in call hours" at its end keeps it to these. The answer is the smallest N from which on
-    it stays met in this order.
+    and s or min for lengths. "in call hours" at its end limits it to these. The answer is the smallest N from which the
+    goal stays met in this order.
 
     A plan is a CSV file with the columns date,planes,satellites,altitude_km,inclination_deg,days_to_serve and
     losses_percent, one row a launch: launch day, planes, satellites in all, their shell, days until they serve, share

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     type=click.Choice(["scores", "ages", "satellites"]),
     default="scores",
     show_default=True,
-    help="What the rows tell of: each kind of forecast, each age of elements, or each satellite.",
+    help="What the rows list: each kind of forecast, each age of elements, or each satellite.",
 )
 @output_options
 def hindcast(
@@ -56,12 +56,12 @@ def hindcast(
 
     Both are files or folders of element sets, days apart; give OLD NEW again for further pairs. The passes of each
     satellite tell how early or late it came; their spread is the timing error at that age, and satellites off by more
-    than four times it are taken to have manoeuvred. The odds of no service are scored with the usual errors, which a
-    workspace may state as its own, and with those fitted here, beside a plain yes or no, climatology, and yesterday
-    moved by the lag that fits best.
+    than four times that are assumed to have manoeuvred. The odds of no service are scored with the usual errors, which
+    a workspace may state as its own, and with those fitted here, beside a plain yes or no, climatology, and the day
+    before shifted by the lag that fits best.
 
-    A Brier score is the mean squared difference of chance and outcome: 0 is perfect. Skill is what part of
-    climatology's score a forecast removes: 1 is perfect, 0 no better. JSON also holds the fitted errors.
+    A Brier score is the mean squared difference of chance and outcome: 0 is perfect. Skill is the part of climatology's
+    score that a forecast removes: 1 is perfect, 0 no better. JSON also holds the fitted errors.
 
     \b
     Example:

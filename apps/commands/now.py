@@ -41,8 +41,8 @@ def now(
 ) -> None:
     """Say whether service is expected this minute, when the next gap comes, and whether to call.
 
-    It looks 24 hours ahead. A start is good where a call is lost in at most one of twenty cases and most calls meet no
-    pause. What counts as a pause depends on the kind of call. Where no start is good, that comes first, with the least
+    It looks 24 hours ahead. A start is good where at most one call in twenty is dropped and most calls meet no pause.
+    What counts as a pause depends on the kind of call. Where no start is good, the answer says so first, with the least
     bad one, the longest call that would do, and the limit that costs most.
 
     \b

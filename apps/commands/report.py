@@ -38,7 +38,7 @@ DEFAULT_GOAL = "longest_gap_s <= 30"
     metavar="EXPR",
     default=DEFAULT_GOAL,
     show_default=True,
-    help="What more satellites are to bring.",
+    help="The goal that more satellites should meet.",
 )
 @click.option(
     "--world",
@@ -51,7 +51,11 @@ DEFAULT_GOAL = "longest_gap_s <= 30"
 @click.option("--out", metavar="FILE.html", help="Write the report to FILE: one file, which opens with no network.")
 @click.option("--pictures", "pictures_dir", metavar="DIR", help="Write its pictures into DIR (needs passim[pictures]).")
 @click.option(
-    "--picture-format", type=click.Choice(["svg", "png"]), default="svg", show_default=True, help="What pictures are."
+    "--picture-format",
+    type=click.Choice(["svg", "png"]),
+    default="svg",
+    show_default=True,
+    help="Format of the pictures.",
 )
 @workers_options
 def report(
@@ -74,10 +78,10 @@ def report(
 ) -> None:
     """Write what is known of a place into one HTML file that needs no network, to read, print and send.
 
-    It holds the site in sentences, the gaps of the days ahead, good starts for calls, what service is lost to and in
-    which direction, what other latitudes and the rest of the world would have, what every number of satellites would
-    give, what is taken for granted, how old the elements are, and the cautions. The map of the world is a coarse look
-    at the first day. It prints on A4 and on Letter.
+    It holds the site in sentences, the gaps of the days ahead, good starts for calls, why and in which direction
+    service is lost, what other latitudes and the rest of the world would have, what every number of satellites would
+    give, the assumptions, how old the elements are, and the cautions. The map of the world is a coarse look at the
+    first day. It prints on A4 and on Letter.
 
     \b
     Example:

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     type=click.Choice(["satellites", "handovers", "freezes", "path"]),
     default="satellites",
     show_default=True,
-    help="What the rows tell of: each satellite in its turn, each handover, each freeze, or the link step by step.",
+    help="What the rows list: each satellite in its turn, each handover, each freeze, or the link step by step.",
 )
 @click.option(
     "--step", "step_s", type=float, default=10.0, show_default=True, metavar="S", help="Step of --list path, seconds."
@@ -53,7 +53,7 @@ def serving(
     """Say which satellite serves when, and when service freezes.
 
     A terminal uses one satellite at a time. Service freezes while none is in view, while the terminal waits for the
-    moment at which satellites are handed out (--clock), and while it acquires the next one (--acquisition). A freeze
+    next moment at which satellites are assigned (--clock), and while it acquires the next one (--acquisition). A freeze
     that the start or the end of the span cuts is marked: it is at least that long. Delays are those of light from the
     terminal to the satellite, one way.
 

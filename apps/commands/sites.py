@@ -89,9 +89,9 @@ def sites(
     cluster: str | None,
     output_choice: OutputChoice,
 ) -> None:
-    """Compare places: how much of the time each is covered, how often service breaks, and what to lift first.
+    """Compare places: how much of the time each is covered, how often service breaks, and which limit costs most.
 
-    With --latitudes or --world one terminal is thought to stand at many places, without gateways; the closed form
+    --latitudes and --world place one terminal at many places, without gateways; the closed form
     beside a sweep by latitude is the long-run mean in view of the mask alone. With --fleets several fleets are compared
     at one site before anything is bought, under masks of 25, 30, 35 and 40°, with and without its gateway. Large work
     is shared among processors, or machines with --cluster; the answer does not depend on how many.
@@ -234,8 +234,8 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     )
     limits = {view.title: view.descriptions for view, _ in named}
     length = duration(span.duration_s) + (f" ({hours.words} of each day alone)" if hours else "")
-    told = filter(None, (site_sentence(found, length), call_hours_sentence(found)))
-    sentence = headed("\n".join(told), found.report, span)
+    sentences = filter(None, (site_sentence(found, length), call_hours_sentence(found)))
+    sentence = headed("\n".join(sentences), found.report, span)
     facts = _facts(span, limits=limits, **({"hours_of_day": hours.words} if hours else {}))
     return Answer("sites", sentence, found.table, SITE_COLUMNS, told, facts)
 
@@ -324,7 +324,7 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
         check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale, at=at)
     with progress("Comparing fleets") as report:
         found = side_by_side.compare_fleets(fleets, view, span, team=team, progress=report)
-    hangs = "Masks are flat and stand in for the site's own horizon; not known before somebody has stood there."
+    hangs = "Masks are flat and replace the site's own horizon, which nobody knows before standing there."
     told = [
         *without_handovers_note(view),
         Note(hangs),

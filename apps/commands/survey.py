@@ -45,7 +45,7 @@ _base_option = click.option(
     metavar="DEG|FILE.csv",
     default=f"{DEFAULT_MASK_DEG:g}",
     show_default=True,
-    help="No direction gets less than this: the elevation below which the terminal does not work, or a horizon file. "
+    help="Minimum elevation, all round: the one below which the terminal does not work, or a horizon file. "
     "0 gives the bare skyline.",
 )
 _HOW_TO_KEEP = "--base 0 keeps them"
@@ -173,7 +173,7 @@ def obstacles(
     _write_horizon(found, out, keep_as, workspace)
 
 
-@survey.command("mast", short_help="What one metre more mast buys.")
+@survey.command("mast", short_help="What each further metre of mast gains.")
 @_obstacles_option
 @click.option("--from-height", "lowest_m", type=float, default=2.0, show_default=True, metavar="M", help="Lowest, m.")
 @click.option("--to-height", "highest_m", type=float, default=8.0, show_default=True, metavar="M", help="Highest, m.")
@@ -232,7 +232,8 @@ def mast(
     "spot_texts",
     multiple=True,
     metavar="NAME=DEG|NAME=FILE.csv",
-    help="A spot and its horizon, in degrees all round or as a horizon file. Repeat; the first is compared with.",
+    help="A spot and its horizon, in degrees all round or as a horizon file. Repeat; the others are compared with "
+    "the first.",
 )
 @fleet_options
 @place_options
@@ -298,10 +299,10 @@ def portable(
     span_choice: SpanChoice,
     output_choice: OutputChoice,
 ) -> None:
-    """Say what a place gives before anyone has seen its horizon: a range between an open and a bad one.
+    """Say what to expect of a place before anyone has seen its horizon: a range between an open and a bad one.
 
-    A terminal that travels takes nothing along but itself: the place, its time zone and the gateways in reach are asked
-    for anew, so --site must be given, and --gateway where satellites need one.
+    A terminal that travels takes only itself along, so give the new place as --site, and --gateway where satellites
+    need one.
 
     \b
     Example:
@@ -335,7 +336,7 @@ def portable(
 )
 @click.option("--out", required=True, metavar="FILE", help="File to write: .html for a page, .txt for plain text.")
 def sheet(bearings: str, place: str, declination_deg: float | None, out: str) -> None:
-    """Write a sheet to print: bearings with blanks for their elevations, how to sight them, and what to beware of.
+    """Write a sheet to print: bearings with blanks for their elevations, how to sight them, and the cautions.
 
     \b
     Example:

@@ -73,12 +73,13 @@ def symptom(
     adopt: int | None,
     output_choice: OutputChoice,
 ) -> None:
-    """Search the settings that would freeze as you see it, when you know no gateway and no antenna cone.
+    """Search the settings that would freeze as you see it, when you know neither the gateways nor the antenna's cone.
 
-    Masks, antenna cones, distance and bearing of a gateway, a keep-out around the geostationary arc, a clock that hands
-    out satellites and the time to acquire one are tried, alone and together, on top of the limits already given. The
-    candidates come best first, with what to watch for to tell them apart. Where none fits, it is not the sky. CSV and
-    JSON hold each candidate whole: mask, cone, gateway, arc, clock and acquisition as columns of numbers.
+    Masks, antenna cones, distance and bearing of a gateway, a keep-out around the geostationary arc, a clock by which
+    satellites are assigned and the time to acquire one are tried, alone and together, on top of the limits already
+    given. The candidates come best first, with what to watch for to tell them apart. Where none fits, the sky is not
+    the cause. CSV and JSON hold each candidate whole: mask, cone, gateway, arc, clock and acquisition as columns of
+    numbers.
 
     \b
     Example:

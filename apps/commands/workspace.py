@@ -25,9 +25,7 @@ if TYPE_CHECKING:
 _height_option = click.option(
     "--height", metavar="M", help=f"Its {HEIGHT_ABOVE_ELLIPSOID}, m: {HOW_TO_GET_A_HEIGHT}. Default: 0."
 )
-_zone_option = click.option(
-    "--zone", metavar="NAME", help="Its time zone. Default: the one at the coordinates, whenever it is asked."
-)
+_zone_option = click.option("--zone", metavar="NAME", help="Its time zone. Default: the one at the coordinates.")
 _mask_option = click.option(
     "--mask",
     metavar="DEG|FILE.csv",
@@ -79,10 +77,10 @@ def workspace() -> None:
 @_weekdays_option
 @at_option
 def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str | tuple[str, ...] | None) -> None:
-    """Write a new workspace into DIR, with a plain word beside each setting.
+    """Write a new workspace into DIR, with each setting explained in plain words.
 
-    On a terminal it asks for what no option gives, and checks each answer at once. Paths are taken from the current
-    folder. A folder that holds a workspace already is left as it is, even where its file is damaged.
+    On a terminal it asks for whatever the options leave out, and checks each answer at once. Paths are taken from the
+    current folder. A folder that holds a workspace already is left as it is, even where its file is damaged.
 
     \b
     Example:
@@ -134,7 +132,7 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
 
 @workspace.group("add", short_help="Add a site, a mounting spot or a gateway.")
 def add() -> None:
-    """Add a site, a mounting spot or a gateway to a workspace; every remark in its file stays where it is.
+    """Add a site, a mounting spot or a gateway to a workspace; every comment in its file stays where it is.
 
     What changes is shown, and passim workspace undo takes it back.
 
@@ -156,7 +154,7 @@ def add() -> None:
 @_call_hours_option
 @_weekdays_option
 def add_site(workspace_dir: str | None, **options: str | None) -> None:
-    """Add a site behind those there are. Every gateway of the file counts for it.
+    """Add a site after the existing ones. Every gateway of the file counts for it.
 
     \b
     Example:
@@ -179,7 +177,7 @@ def add_site(workspace_dir: str | None, **options: str | None) -> None:
 @click.option("--name", metavar="NAME", required=True, help="What to call the mounting spot.")
 @_mask_option
 def add_spot(site_name: str, workspace_dir: str | None, name: str, mask: str | None) -> None:
-    """Add a mounting spot to SITE, behind those it has.
+    """Add a mounting spot to SITE, after the existing ones.
 
     \b
     Example:
@@ -334,9 +332,9 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
 @workspace.command("check", short_help="Whether a workspace is sound, and where it is not.")
 @workspace_option
 def check(workspace_dir: str | None) -> None:
-    """Read everything a workspace names, horizon and element files too, and say all that is wrong, each with its line.
+    """Read everything a workspace names, horizon and element files too, and list what is wrong, each with its line.
 
-    Exit status 0 says that it is sound; notes may still point at what looks odd, or at what is missing before anything
+    Exit status 0 means that it is sound; notes may still point out what looks odd, or what is missing before anything
     can be computed.
 
     \b

@@ -115,9 +115,9 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
     if question.choices.mask_deg is not None:
         mask_deg, floor_deg = question.choices.mask_deg, question.view.lowest_elevation_deg or 0.0
         counts = f", but counts as {floor_deg:g}°: the terminal works from there up" if mask_deg < floor_deg else ""
-        notes.append(Note(f"The mask of {mask_deg:g}° stands in for the spot's own horizon{counts}."))
+        notes.append(Note(f"The mask of {mask_deg:g}° replaces the spot's own horizon{counts}."))
     elif workspace.horizon_unknown(question.site_name, question.spot):
-        notes.append(Note("The workspace says nothing of the horizon there: 25° all round is taken for granted."))
+        notes.append(Note("The workspace says nothing about the horizon there: 25° all round is assumed."))
     assumed = [f"{a.setting} ({a.how})" for a in workspace.assumptions]
     if assumed:
         notes.append(Note(f"Assumed, not measured: {listed(assumed, 5, '; ')}."))

@@ -20,7 +20,7 @@ from passim.spans import local_days, microseconds, moment, zone
 from ..text.units import LocalClock, duration
 from .theme import HATCH, Theme, apply_theme
 
-GOOD, FROZEN, SUGGESTED, EXPECTED = "good start", "freezes to expect", "suggested", "seconds frozen"
+GOOD, FROZEN, SUGGESTED, EXPECTED = "good start", "freezes expected", "suggested", "seconds frozen"
 _ROW_PX, _LEAST_PX, _ROUND_PX = 104, 200, 104
 # A row is one high. The curve stands on a strip in the colour of its starts, suggested calls lie under it, and the day
 # is named over it, so that on a phone the picture has the whole width.

@@ -75,7 +75,7 @@ def sections(
         _causes(found, report),
         elsewhere,
         _growth(found, report),
-        Section("What is taken for granted", points=report.assumptions),
+        Section("Assumptions", points=report.assumptions),
         _elements(report),
         Section("Cautions", points=report.cautions),
         *_every_gap(found, report),
@@ -209,7 +209,7 @@ def _calls(found: QueryResult, report: reports.SiteReport, hours: call_times.All
         else "The higher the curve, the longer a call that begins then is frozen; no start is good.",
         f"One row a day, over it every start of a call of {report.minutes} min within the hours for calls: the higher "
         "the curve, the longer that call is frozen on average.",
-        "Futures are drawn within the timing error of the elements, and every start is counted in each of them.",
+        "Futures are simulated within the timing error of the elements, and every start is scored in each of them.",
     )
     return Section("When to call", sentences, (picture, table))
 

@@ -121,8 +121,9 @@ def as_page(sheet: Sheet) -> str:
         f'<tr><td class="number">{compass}</td><td class="number">{true}</td><td></td><td></td></tr>\n'
         for compass, true in [*sheet.rows, *[("", "")] * _SPARE_ROWS]
     )
-    *numbers, last = (f'<th scope="col">{head}</th>' for head in _OBSTACLE_HEADS)
-    obstacle_heads = "".join([*numbers, last.replace("<th ", '<th class="wide" ')])
+    *numbers, last = _OBSTACLE_HEADS
+    obstacle_heads = "".join(f'<th scope="col">{head}</th>' for head in numbers)
+    obstacle_heads += f'<th class="wide" scope="col">{last}</th>'
     obstacle_rows = f"<tr>{'<td></td>' * len(_OBSTACLE_HEADS)}</tr>\n" * _OBSTACLE_ROWS
     desk = html.escape("\n".join(AT_THE_DESK))
     return f"""<!DOCTYPE html>

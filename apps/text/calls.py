@@ -95,7 +95,7 @@ def plan_sentences(plan: calls.CallPlan, clock: LocalClock) -> list[str]:
     if plan.none_good is not None:
         call = f"{plan.kind.words} of {plan.minutes} min"
         return [
-            f"No good start for {call} in the time looked at: {clock.days(plan.span)}, {where}.",
+            f"No good start for {call} in the time searched: {clock.days(plan.span)}, {where}.",
             *none_good_sentences(plan.none_good, plan.kind, clock),
             gain_sentence(plan),
         ]
@@ -175,7 +175,7 @@ def _only_half(plan: calls.CallPlan) -> str:
 def gain_verdict(gain: calls.Gain) -> str:
     """Return in a few words whether to choose, as `gain_sentence` says it."""
     if gain.all_alike:
-        return "no start is better"
+        return "all starts are alike"
     if _nearly_any(gain):
         return "nearly any will do"
     return "worth choosing" if gain.worth_choosing else "little to gain"
@@ -183,7 +183,7 @@ def gain_verdict(gain: calls.Gain) -> str:
 
 def _alike(gain: calls.Gain, when: str) -> str:
     random = meets(gain.pauses.mean, gain.frozen_s.mean)
-    return f"No start{when} is better than another: {random} to expect from any"
+    return f"Every start{when} is equally good: {random} expected"
 
 
 def _nearly_any(gain: calls.Gain) -> bool:
@@ -307,7 +307,7 @@ def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock, le
         return f"{head}."
     sentence = f"{head}; the worst, {worst.event.title} at {minute(worst.event.start, clock)}: {outlook(worst.outlook)}"
     if worst.nearest_better is None:
-        return f"{sentence}; no start in reach is better."
+        return f"{sentence}; no nearby start is better."
     there = worst.nearest_better
     return f"{sentence}; a start at {minute(there['start'], clock)} instead: {outlook(there)}."
 

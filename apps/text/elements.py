@@ -83,7 +83,8 @@ def bands_sentence(fresh: timing.Freshness) -> str:
         if math.isfinite(band.up_to_s)
     ]
     return (
-        f"What is told hangs on their age at the time forecast: {'; '.join(parts)}; beyond, nothing is forecast. "
+        f"How much can be said depends on their age at the time forecast: {'; '.join(parts)}; beyond that, nothing "
+        "is forecast. "
         f"Now, at {timing.age_words(fresh.median_s)}: {_told(fresh.band)}."
     )
 

@@ -106,7 +106,7 @@ def plan_notes(ahead: growth_ahead.Ahead) -> list[Note]:
             f"And {counted(more, 'more launch', 'more launches')}: see the plan.",
         ]
     today = int(ahead.table["satellites"].iloc[0])
-    stay = f"Today's {counted(today, 'satellite')} {'is' if today == 1 else 'are'} taken to stay as they are."
+    stay = f"Today's {counted(today, 'satellite')} {'is' if today == 1 else 'are'} assumed to stay as they are."
     return [*weighed(launches), background(stay)]
 
 

@@ -1,4 +1,4 @@
-"""The hindcast as people read it: how far satellites were off, which gaps came as forecast, what the odds were worth."""
+"""The hindcast as people read it: how far satellites were off, which gaps came, what the odds were worth."""
 
 from __future__ import annotations
 

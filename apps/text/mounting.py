@@ -113,7 +113,7 @@ def spots_answer(result: mounting.Comparison, start: Basis) -> Answer:
     first, best = table.iloc[0], table.iloc[result.best]
     named = ", ".join(f"{row.spot} {_out(row)}" for row in table.itertuples(index=False))
     if (table["out_s_per_day"] == first.out_s_per_day).all():
-        verdict = "None is better than another."
+        verdict = "All are equally good."
     elif result.best == 0:
         verdict = f"{best.spot} has the least."
     else:
@@ -135,7 +135,7 @@ def portable_answer(result: mounting.Comparison, start: Basis) -> Answer:
     # What moves along with the terminal must be asked for again, and what was not given must be said.
     gateways = "gateway" in start.view.names
     asked = (
-        "Gateways: those named above; check that they are the ones in reach of this place."
+        "Gateways: those named above; check that they serve this place."
         if gateways
         else "No gateway was given, so this is the sky alone; where satellites need a gateway in reach, expect more."
     )

@@ -335,7 +335,7 @@ def best_sentence(rows: Sequence[Any], here: int, day: str) -> str:
     level = [row for row in rows if row.covered_fraction == best.covered_fraction]
     if len(level) == len(rows):
         return (
-            f"No place is better served than another on {day}: each of the {len(rows):,} is {_fares(best)}"
+            f"Every place is served equally well on {day}: each of the {len(rows):,} is {_fares(best)}"
             f"{most_in_view(level)}."
         )
     names = together([row.title for row in level])
@@ -360,9 +360,7 @@ def headline(rows: Sequence[Any], here: int, day: str) -> str:
         return best_sentence(rows, here, day)
     best = spots[0]
     if all(row.out_s == best.out_s for row in spots):
-        first = (
-            f"At {mine.site} no spot is better than another on {day}: {_without(best)} at each of the {len(spots):,}."
-        )
+        first = f"At {mine.site} every spot is equally good on {day}: {_without(best)} at each of the {len(spots):,}."
     else:
         other = mine if mine.out_s > best.out_s else next(row for row in spots if row.out_s > best.out_s)
         than = f"better than the {other.spot}" if len(spots) == 2 else f"the best of {len(spots):,} spots"

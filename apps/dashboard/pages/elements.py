@@ -48,7 +48,8 @@ AGES = Panel(
     "ages",
     "How old the elements are",
     Help(
-        "How many objects have elements of which age. The older, the further single passes and gaps are off.",
+        "How many objects have elements of what age. The older they are, the further off single passes and gaps may "
+        "be.",
         "Now minus the epoch of each object's nearest element set.",
         "The epochs in the element files.",
     ),

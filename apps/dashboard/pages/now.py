@@ -50,9 +50,10 @@ AHEAD = Panel(
     "ahead",
     "A call now, and the next good start",
     Help(
-        "What awaits a call that begins now, and one at the next good start: pauses to expect, seconds frozen, the "
+        "What awaits a call that begins now, and one at the next good start: pauses expected, seconds frozen, the "
         "worst freeze that nine of ten such calls stay below, and the chance that the call ends.",
-        "Two hundred futures are drawn in which satellites come early or late by what their elements' age allows. A "
+        "Two hundred futures are simulated, with satellites early or late by as much as the age of their elements "
+        "allows. A "
         "start is good where a call is lost in at most one of twenty and most calls meet no pause.",
         "The passes of the next 24 hours, and the timing model of passim (its sources stand in "
         "passim.forecast.timing).",
@@ -150,10 +151,10 @@ def _sentence(said: now_answer.Now, clock: LocalClock) -> str:
         return "Whether this is a good moment cannot be told: the elements are too old for single moments."
     if said.call_is_wise:
         return f"A good moment for {call}."
-    start = f"Not a good moment for {call}: {pauses(said.call['expected_pauses'])} to expect"
+    start = f"Not a good moment for {call}: {pauses(said.call['expected_pauses'])} expected"
     until = duration((said.looked_until - said.at).total_seconds())
     if said.none_good is not None:
-        worst = f"now {pauses(said.call['expected_pauses'])} to expect"
+        worst = f"now {pauses(said.call['expected_pauses'])} expected"
         return f"No good start for {call} in the next {until}: {worst}."
     if said.next_good is None:
         return f"{start}, and no good start in the next {until}."

@@ -34,12 +34,12 @@ CHECK = Panel(
     "check",
     "How planned calls will go",
     Help(
-        "Each call of the calendar handed in: whether it is a good start, the pauses and frozen seconds to expect, the "
+        "Each call of the uploaded calendar: whether it is a good start, the pauses and frozen seconds expected, the "
         "chance that it ends, the single freezes foreseen, and the nearest start at which you would notice that it "
         "goes better.",
         "Two hundred futures for each call, as for the ranking. A better start lies within the hours for calls, meets "
         "no other appointment, and is better in two sets of futures.",
-        "The calendar handed in, the passes at the site within every limit, and the timing model of passim.",
+        "The uploaded calendar, the passes at the site within every limit, and the timing model of passim.",
     ),
     picture=False,
 )

@@ -52,7 +52,8 @@ STARTS = Panel(
         "One row a day, with the local time at which a call could begin from left to right. Flat and teal are good "
         "starts; where it is hatched, freezes are to be expected, and the height is how many seconds the call would be "
         "frozen. The blue blocks under the curve are the calls suggested, as long as they last.",
-        "Two hundred futures are drawn in which satellites come early or late by what their elements' age allows, and "
+        "Two hundred futures are simulated, with satellites early or late by as much as the age of their elements "
+        "allows, and "
         "a call is begun at every minute. Starts rank by the chance that the call ends, then by pauses, then by "
         "seconds frozen. Two hundred other futures say what stands here, so that luck in the draw does not count.",
         "The passes at the site within every limit, and the timing model of passim (its sources stand in "
@@ -239,7 +240,7 @@ def _caption(plan: call_answers.CallPlan, clock: LocalClock, asked: calls_asked.
         calm = "No start is good"
     blank = " Empty: an appointment leaves no room." if asked.busy else ""
     if worst["expected_frozen_s"] < 0.5:
-        return f"{calm}; hardly a freeze to expect from any of them. Shaded: the hours for calls.{blank}"
+        return f"{calm}; hardly a freeze expected in any of them. Shaded: the hours for calls.{blank}"
     return (
         f"{calm}{teal}. Worst to begin is {clock.time(worst['start'])[:5]} on {clock.day(worst['start'])}, "
         f"with {duration(worst['expected_frozen_s'])} frozen. Shaded: the hours for calls, {plan.hours.words}.{blank}"

@@ -43,7 +43,7 @@ SIDE = Panel(
         "a second satellite is there, and which limit, removed alone, regains most service.",
         "Each place is asked the same question about the same fleet and the same 24 hours, the local day of the site "
         "chosen: all passes above its own mask and within its own limits. Call hours are those of each place. Where a "
-        "mask is chosen below, it stands in for every place's own horizon. What two limits cost does not add up.",
+        "mask is chosen below, it replaces every place's own horizon. What two limits cost does not add up.",
         "The element sets of the fleet chosen, and the sites, spots, gateways and call hours of the workspace.",
     ),
 )

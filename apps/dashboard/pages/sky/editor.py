@@ -256,7 +256,7 @@ def register(app: Dash, state: DashboardState) -> None:
             return _fault(error), no_update, no_update, no_update
         told = (
             f"Saved: {question.site_name}, {question.spot} now has this horizon, in {kept.file_name} of the workspace. "
-            f"The one before stays in {kept.before_name}: hand that in here as a CSV file to go back."
+            f"The one before stays in {kept.before_name}: upload that here as a CSV file to go back."
         )
         left = _without(drafts, _place(question))
         # A mask in the address would hide the horizon just saved.
