@@ -41,10 +41,11 @@ class Planned:
 
 @dataclass(frozen=True, eq=False)
 class Appointments:
-    """The appointments of one calendar that meet some days, and sentences on what its reader left out."""
+    """The appointments of one calendar that meet some days, and what its reader left out, in sentences and in short."""
 
     events: tuple[calendar.Event, ...]
     notes: tuple[str, ...]
+    left_out: tuple[str, ...]
 
     @property
     def size_bytes(self) -> int:
@@ -80,7 +81,7 @@ def read_appointments(
             wanted=f"at most {MOST_APPOINTMENTS:,}",
             try_next="fewer days",
         )
-    return Appointments(found.events, found.notes)
+    return Appointments(found.events, found.notes, found.left_out)
 
 
 def plan(
