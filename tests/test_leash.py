@@ -11,6 +11,7 @@ import sys
 import time
 from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any
 
 import click
 import psutil
@@ -108,6 +109,21 @@ def test_a_command_that_is_ended_from_outside_leaves_no_word_of_its_tidying(numb
     assert process.returncode == {signal.SIGTERM: 128 + number, signal.SIGKILL: -number}[signal.Signals(number)]
 
 
+def test_a_scheduler_that_is_killed_is_told_in_one_line() -> None:
+    """Its library used to write 36 lines of traces over the terminal."""
+    pytest.importorskip("distributed", reason="the extra passim[cluster] is not installed")
+    pipes: Any = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    with subprocess.Popen([sys.executable, __file__, "cluster"], **pipes) as cluster:
+        assert cluster.stdout is not None
+        address = cluster.stdout.readline().strip()
+        with subprocess.Popen([sys.executable, __file__, "nap", address], **pipes) as process:
+            assert cluster.stdout.readline() == "at 1\n"
+            cluster.kill()
+            _, told = process.communicate(timeout=PATIENCE_S)
+    assert told == f"passim: the cluster at {address} has gone away\n"
+    assert process.returncode == 1
+
+
 def limited(line: Connection) -> None:
     fasten(2**29)
     try:
@@ -139,10 +155,25 @@ def nap_twice() -> None:
     sys.path.insert(0, str(Path(__file__).parent))
     import test_leash
 
-    list(map_chunks(test_leash.nap, None, [1, 2], team=WorkerConfig(2)))
+    team = WorkerConfig(cluster=sys.argv[2]) if sys.argv[2:] else WorkerConfig(2)
+    list(map_chunks(test_leash.nap, None, [1, 2], team=team))
+
+
+def serve_cluster() -> None:
+    """Be a scheduler with a worker, and say where."""
+    from distributed import LocalCluster
+
+    sys.path.insert(0, str(Path(__file__).parent))
+    with LocalCluster(  # type: ignore[no-untyped-call]
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None, protocol="tcp://"
+    ) as cluster:
+        print(cluster.scheduler_address, flush=True)
+        time.sleep(1000.0)
 
 
 if __name__ == "__main__":
-    if sys.argv[1:] == ["nap"]:
+    if sys.argv[1:] == ["cluster"]:
+        serve_cluster()
+    elif sys.argv[1:2] == ["nap"]:
         Napping("passim").main(["nap"])
     nap_twice()

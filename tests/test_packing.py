@@ -74,6 +74,13 @@ def test_the_wheel_brings_the_command(wheel: zipfile.ZipFile) -> None:
     assert "passim = passim_apps.command_line.main:main" in entry_points
 
 
+def test_the_programs_beside_the_tests_start_from_the_root_of_the_tree() -> None:
+    """They are run by hand, with nothing of pytest's on the path."""
+    names = ("packing_trial", "dates", "small_changes", "soak.lan", "soak.kills", "soak.readers", "benchmarks.refusals")
+    imported = "; ".join(f"import tests.{name}" for name in names)
+    subprocess.run([sys.executable, "-c", imported], cwd=ROOT, check=True, timeout=PATIENCE_S)
+
+
 # --- the source archive -----------------------------------------------------------------------------------------------
 
 
