@@ -196,7 +196,7 @@ def test_the_pages_say_so_first(tmp_path: Path) -> None:
         assert answer.panels["starts"].caption.startswith("No start is good. Worst to begin is ")
         none_at_all = now(trains(300.0, 40.0), LESSON)
         with pytest.MonkeyPatch.context() as patched:
-            patched.setattr(now_page, "_said", lambda *_: none_at_all)
+            patched.setattr(now_page, "_said", lambda *_: (none_at_all, None))
             said = now_page.PAGE.answer(state.question(Choices()), LIGHT)
         assert said.sentence.startswith("No good start for a live video lesson of 30 min in the next 3 h: now ")
         assert "Calls of up to 4 min have a good start: first 00:01" in said.second.replace("23:01", "00:01")
