@@ -41,6 +41,17 @@ def tell_all_the_time(*, report: Report) -> str:
     return "too late"
 
 
+class Late:
+    """An argument that takes a worker more than a second to load, as its libraries do when it was just started."""
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return time.sleep, (1.5,)
+
+
+def at_once(_: None, *, report: Report) -> str:
+    return "in time"
+
+
 def die_once(flag: str, *, report: Report) -> str:
     if not os.path.exists(flag):
         open(flag, "w").close()
@@ -95,7 +106,13 @@ def test_a_job_past_its_deadline_is_ended(pool: WorkerPool) -> None:
     assert "too long" in str(job.error)
 
 
-@pytest.mark.parametrize(("deadline_s", "told"), [(600.0, "stopped"), (3.0, "takes too long")])
+def test_the_deadline_begins_with_the_work_and_not_while_its_worker_gets_ready(pool: WorkerPool) -> None:
+    job = pool.submit("late", at_once, Late(), deadline_s=1.4)
+    assert job.done.wait(PATIENCE_S)
+    assert (job.result, job.error) == ("in time", None)
+
+
+@pytest.mark.parametrize(("deadline_s", "told"), [(600.0, "stopped"), (1.0, "takes too long")])
 def test_work_that_tells_of_itself_all_the_time_is_ended_too(pool: WorkerPool, deadline_s: float, told: str) -> None:
     job = pool.submit("a", tell_all_the_time, deadline_s=deadline_s)
     if deadline_s > PATIENCE_S:

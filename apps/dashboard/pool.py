@@ -25,6 +25,8 @@ from passim.parallel import chunks, leash
 _LOOK_S: Final = 0.05
 _TRIES: Final = 2
 _CALM_S: Final = 3.0
+# A worker that has not begun by then hangs: on a machine with much to do it begins many seconds after it was started.
+_BEGIN_WITHIN_S: Final = 600.0
 
 
 @dataclass(eq=False)
@@ -32,7 +34,7 @@ class Job:
     """One piece of work: a function of a module, its arguments, and how far it is.
 
     ``share`` runs from 0 to 1. When ``done`` is set, ``error`` is None and ``result`` holds what the function returned,
-    or ``error`` says why there is none.
+    or ``error`` says why there is none. ``deadline_s`` is how long it may take from when a worker begins it.
     """
 
     key: Hashable
@@ -178,14 +180,25 @@ class _Bench:
             self._drop()
             self._open()
         assert self._line is not None
-        began_s = time.monotonic()
+        # The deadline is for the work: until it begins, a worker that was just started loads its libraries.
+        until_s = time.monotonic() + _BEGIN_WITHIN_S
         self._line.send((job.function, job.arguments))
         while True:
-            # First, for a worker that tells of its progress all the time never leaves the line idle.
             if job.cancelled.is_set():
                 self._drop()
                 return None, _stopped()
-            if time.monotonic() - began_s > job.deadline_s:
+            if self._line.poll(_LOOK_S):
+                word, value = self._line.recv()
+                if word == "begun":
+                    until_s = time.monotonic() + job.deadline_s
+                elif word == "share":
+                    job.share = value
+                elif word == "done":
+                    return value, None
+                else:
+                    return None, value
+            # At each turn, for a worker that tells of its progress all the time never leaves the line idle.
+            if time.monotonic() > until_s:
                 self._drop()
                 return None, InputError(
                     "this takes too long",
@@ -193,15 +206,6 @@ class _Bench:
                     wanted="less",
                     try_next="a smaller file, fewer satellites or fewer days",
                 )
-            if not self._line.poll(_LOOK_S):
-                continue
-            word, value = self._line.recv()
-            if word == "share":
-                job.share = value
-            elif word == "done":
-                return value, None
-            else:
-                return None, value
 
     def _open(self) -> None:
         context = multiprocessing.get_context("spawn")
@@ -235,6 +239,7 @@ def _work(line: Connection) -> None:
     with contextlib.suppress(EOFError, OSError, KeyboardInterrupt):
         while True:
             function, arguments = line.recv()
+            line.send(("begun", None))
             try:
                 answer = ("done", function(*arguments, report=report))
             except MemoryError:
