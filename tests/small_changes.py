@@ -83,6 +83,7 @@ TESTS_BESIDE: dict[str, tuple[str, ...]] = {
     "passim/parallel/chunks.py": ("test_workers",),
     "passim/parallel/executors.py": ("test_workers",),
     "passim/forecast/timing_errors.py": ("test_odds", "test_odds_events", "test_timing"),
+    "passim/spans.py": ("test_spans", "test_daily_hours", "test_call_times"),
     "passim/workspace/checking.py": ("test_workspace", "test_system_faults"),
 }
 # Loaded once, before every run is forked off.

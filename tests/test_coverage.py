@@ -55,6 +55,11 @@ def test_edges_and_counts():
     assert FIVE.edges_us.dtype == FIVE.in_view.dtype == np.int64
 
 
+def test_no_pass_at_all_is_one_step_of_none():
+    nothing = coverage_of()
+    assert (nothing.edges_us.tolist(), nothing.in_view.tolist()) == ([SPAN.start_us, SPAN.end_us], [0])
+
+
 def test_in_view_at_counts_a_rise_and_not_a_set():
     def at(seconds: float) -> int:
         return FIVE.in_view_at(SPAN.start + timedelta(seconds=seconds))

@@ -11,7 +11,7 @@ import pytest
 from passim import Coverage, Fleet, Horizon, InputError, Site, Span, walker
 from passim.answers.growth.ahead import growth_ahead
 from passim.answers.growth.goals import parse_goal
-from passim.answers.growth.launch_plan import PLAN_COLUMNS, PlannedLaunch, planned_satellites, read_plan
+from passim.answers.growth.launch_plan import PLAN_COLUMNS, PlannedLaunch, _Shell, planned_satellites, read_plan
 from passim.coverage.visibility import find_visibility
 from passim.elements.slots import node_and_phase_deg
 from passim.sky.limits import ServingFilter
@@ -252,3 +252,10 @@ def test_losses_are_rounded_to_whole_satellites(satellites: int, percent: float,
         days_to_serve=60.0, losses_percent=percent,
     )  # fmt: skip
     assert row.lost == lost
+
+
+def test_satellites_of_a_shell_of_their_own_stand_evenly_and_turned_from_plane_to_plane() -> None:
+    """Four slots are 90 deg apart; of three planes each is turned by a third of that, one alone by nothing."""
+    shell = _Shell(15.0, 53.0, (), 0, 1, 0.0, False)
+    assert shell.phases_deg(40.0, 4, 1) == [0.0, 90.0, 180.0, 270.0]
+    assert [shell.phases_deg(node_deg, 4, 3)[0] for node_deg in (0.0, 120.0, 240.0)] == [0.0, 30.0, 60.0]

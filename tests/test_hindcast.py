@@ -206,6 +206,13 @@ def test_too_few_satellites_of_an_age_have_no_spread() -> None:
     assert moved.tolist() == [False] * 3 + [True] + [False] * 6
 
 
+def test_the_oldest_ages_have_no_upper_end() -> None:
+    """91 and 93 days: the last edge that the module states is 92."""
+    table = pd.DataFrame({"pair": 1, "age_s": [91 * 86400.0, 93 * 86400.0], "late_s": [1.0, 2.0]})
+    ages, _ = by_age(table, TimingModel())
+    assert ages[["age_low_days", "age_high_days"]].to_numpy().tolist() == [[46.0, 92.0], [92.0, np.inf]]
+
+
 @pytest.mark.parametrize(
     ("days", "change", "words"),
     [

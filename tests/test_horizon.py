@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from passim import Horizon
 from passim.errors import SiteError
+from passim.sky.horizon_function import _sector_curve
 
 TREE = [(0.0, 10.0), (80.0, 10.0), (90.0, 40.0), (100.0, 10.0)]
 
@@ -172,3 +174,19 @@ def test_a_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:
         Horizon.from_csv(tmp_path)
     with pytest.raises(SiteError, match=r"horizon file .*; got 'embedded null byte'; wanted a readable"):
         Horizon.from_csv("a\0b.csv")
+
+
+def test_the_height_above_a_sloping_skyline_changes_as_it_says() -> None:
+    """A satellite on a straight line, before a skyline of 10 deg in the north that climbs to 40 deg in the east.
+
+    The rate that the search is given is that of small steps of the height itself.
+    """
+    begins, moves = np.array([[300.0], [400.0], [250.0]]), np.array([[7.0], [-3.0], [2.0]])
+    arcs = SimpleNamespace(motion=lambda lane, x: (begins + moves * x, moves + 0.0 * x))
+    skyline = Horizon.from_points([(0.0, 10.0), (90.0, 40.0), (180.0, 20.0)])
+    none = np.zeros(1, dtype=np.intp)
+    curve = _sector_curve(arcs, skyline, none, np.array([36.87]))  # type: ignore[arg-type]
+    heights = [curve(none, np.array([x]))[0][0] for x in (-1e-3, 0.0, 1e-3)]
+    # At 36.870 deg, 500 km away, the line stands at 10 + 30 * 0.40967 = 22.290 deg: 250 cos - 500 sin = 41.67 km.
+    assert heights[1] == pytest.approx(41.67, abs=0.01)
+    assert curve(none, np.zeros(1))[1][0] == pytest.approx((heights[2] - heights[0]) / 2e-3, rel=1e-6)

@@ -28,6 +28,7 @@ from passim.errors import InputError
 from passim.intervals import GroupedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
+from passim.sky.service import InUse, stints_within
 from passim.sky.view import View
 from passim.spans import Span, microseconds
 
@@ -128,6 +129,26 @@ def test_always_the_highest() -> None:
         (2, 60, 90, "handover", "lost"),
         (3, 100, 120, "after a gap", "end"),
     ]
+
+
+def test_who_is_in_use_at_the_start_stays_until_there_is_a_choice() -> None:
+    """Moments of the clock at 20, 35, 50; at 25 s satellites 0 and 1 are up, at 35 s 2 is too."""
+    look = look_by(HEIGHTS)
+
+    def first_two(from_s: int, policy: Any, in_use: InUse | None) -> list[tuple[int, float]]:
+        span = Span(MIDNIGHT + timedelta(seconds=from_s), MIDNIGHT + timedelta(seconds=120))
+        found = stints_within(laned(SCENE), span, Service(policy, 15.0, 5.0), look, in_use)
+        start_s = (found.start_us - MIDNIGHT_US) / 1e6
+        return list(zip(found.row.tolist(), start_s.tolist(), strict=True))[:2]
+
+    assert first_two(25, "highest", InUse(0)) == [(0, 25), (1, 35)]
+    assert first_two(25, "highest", None) == [(1, 25), (2, 65)]
+    assert first_two(25, "highest", InUse()) == [(1, 35), (2, 65)]
+    # At a moment of the clock the highest is taken at once, whoever was in use.
+    assert first_two(35, "highest", InUse(0)) == [(1, 35), (2, 65)]
+    # One that keeps its satellite keeps the very one in use, though another stays longer.
+    assert first_two(35, "keep-then-longest", InUse(1)) == [(1, 35), (2, 65)]
+    assert first_two(35, "keep-then-longest", None) == [(2, 35), (3, 110)]
 
 
 def test_a_clock_makes_the_lost_wait() -> None:
