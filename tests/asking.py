@@ -7,13 +7,23 @@ from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
 import flask
+import pytest
 from flask.testing import FlaskClient
 
 from callbacks import filling
+from passim_apps.dashboard.pages import elements, growth
+from passim_apps.dashboard.pages.calls import check, uploads
 from passim_apps.dashboard.state import Pending
 from patience import PATIENCE_S
 
 Found = TypeVar("Found")
+
+
+def unhurried(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let files that are handed in be read however busy the machine is."""
+    for module in (elements, growth, uploads):
+        monkeypatch.setattr(module, "_READ_WITHIN_S", PATIENCE_S)
+    monkeypatch.setattr(check, "_CHECK_WITHIN_S", PATIENCE_S)
 
 
 def got(client: FlaskClient, path: str, headers: Mapping[str, str]) -> flask.Response:

@@ -34,6 +34,8 @@ def stays_on_this_machine(host: str | bytes | None) -> bool:
 def _no_stated_width(monkeypatch: pytest.MonkeyPatch) -> None:
     """Answers are as wide as they like, whatever a terminal or a library has put into the environment."""
     monkeypatch.delenv("COLUMNS", raising=False)
+    # readline, which pytest loads, puts it where processes find it that are begun, and os.environ does not.
+    os.unsetenv("COLUMNS")
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -124,14 +124,14 @@ def served(request: pytest.FixtureRequest) -> Iterator[Served]:
     opened.close()
 
 
-def drip(client: socket.socket, piece: bytes, for_s: float) -> float:
-    """Send a piece every tenth of a second until the other end closes; return how long that took, at most `for_s`."""
-    began_s = time.monotonic()
+def drip(client: socket.socket, piece: bytes) -> None:
+    """Send a piece every tenth of a second until the other end closes; fail where it never does."""
+    until_s = time.monotonic() + PATIENCE_S
     with contextlib.suppress(OSError):
-        while time.monotonic() - began_s < for_s and not is_closed(client):
+        while not is_closed(client):
+            assert time.monotonic() < until_s
             client.sendall(piece)
             time.sleep(0.1)
-    return time.monotonic() - began_s
 
 
 @pytest.mark.parametrize(
@@ -150,7 +150,7 @@ def test_a_byte_now_and_then_keeps_no_connection(served: Served, first: bytes, p
     client = served.client(first)
     if served.done or b"GET / HTTP/1.1\r\nHost" in first:
         client.recv(65536)
-    assert drip(client, piece, 10.0) < 9.0
+    drip(client, piece)
 
 
 def test_an_answer_that_nobody_takes_is_given_up(served: Served) -> None:
@@ -160,6 +160,8 @@ def test_an_answer_that_nobody_takes_is_given_up(served: Served) -> None:
     assert "here" in served.ask()
 
 
+# A sixteenth of the rate at which it comes here: on a busy machine a pause lasts longer than it says.
+@pytest.mark.parametrize("served", [(replace(QUICK, slowest_bytes_s=10_000.0), lambda head: True)], indirect=True)
 def test_a_body_that_comes_steadily_is_taken_however_long_it_takes(served: Served) -> None:
     client = served.client(b"POST /take HTTP/1.1\r\nHost: x\r\nConnection: close\r\nContent-Length: 400000\r\n\r\n")
     for _ in range(20):

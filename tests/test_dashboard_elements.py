@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from asking import unhurried
 from passim.forecast import timing
 from passim.workspace import adding, create
 from passim_apps.dashboard.address import read_query
@@ -19,6 +20,11 @@ from passim_apps.text import elements as elements_words
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)
 SAMPLES = Path(__file__).parents[1] / "tle_samples"
+
+
+@pytest.fixture(autouse=True)
+def _unhurried(monkeypatch: pytest.MonkeyPatch) -> None:
+    unhurried(monkeypatch)
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ import flask
 import pytest
 from flask.testing import FlaskClient
 
-from asking import got, outcome
+from asking import got, outcome, unhurried
 from passim.answers.growth import launch_plan as growth_plan
 from passim.errors import InputError
 from passim.workspace import Workspace, create, plans
@@ -34,6 +34,11 @@ HOST = "127.0.0.1:8750"
 ORIGIN = f"http://{HOST}"
 AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
 SAMPLES = Path(__file__).resolve().parent.parent / "tle_samples"
+
+
+@pytest.fixture(autouse=True)
+def _unhurried(monkeypatch: pytest.MonkeyPatch) -> None:
+    unhurried(monkeypatch)
 
 
 @pytest.fixture(scope="module")

@@ -20,9 +20,9 @@ import pytest
 from passim.parallel.chunks import Progress, WorkerConfig, map_chunks
 from passim.parallel.leash import MemoryMet, fasten
 from passim_apps.command_line.main import OneLineErrors
+from patience import PATIENCE_S
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
-PATIENCE_S = 60.0
 
 
 def nap(_: None, chunk: int, tell: Progress) -> int:
@@ -64,7 +64,7 @@ def test_workers_end_with_the_process_they_work_for(number: int) -> None:
     assert len(children) >= 2
     os.kill(process.pid, number)
     process.communicate(timeout=PATIENCE_S)
-    _, alive = psutil.wait_procs(children, timeout=10.0)
+    _, alive = psutil.wait_procs(children, timeout=PATIENCE_S)
     assert alive == []
 
 

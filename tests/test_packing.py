@@ -106,7 +106,7 @@ def test_the_source_archive_can_run_its_own_tests(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "tests/test_spans.py"]
     command += ["tests/test_samples.py"]
     answer = subprocess.run(
-        command, cwd=tree, env=environment, capture_output=True, text=True, check=False, timeout=300
+        command, cwd=tree, env=environment, capture_output=True, text=True, check=False, timeout=PATIENCE_S
     )
     assert answer.returncode == 0, answer.stdout + answer.stderr
 

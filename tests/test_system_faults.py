@@ -14,6 +14,7 @@ import pytest
 from passim.errors import WorkspaceError
 from passim.workspace import keep_answer, kept_answer
 from passim.workspace.checking import read_settings
+from patience import PATIENCE_S
 
 COMMAND = f"{sys.executable} -m passim_apps.command_line.main"
 # What takes from root the right to open everything; nobody else has it.
@@ -29,7 +30,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="folders and str
 
 def shell(line: str, **environment: str) -> subprocess.CompletedProcess[str]:
     done = subprocess.run(
-        ["/bin/sh", "-c", line], capture_output=True, text=True, timeout=120, env={**os.environ, **environment}
+        ["/bin/sh", "-c", line], capture_output=True, text=True, timeout=PATIENCE_S, env={**os.environ, **environment}
     )
     assert "Traceback" not in done.stderr
     assert "defect" not in done.stderr

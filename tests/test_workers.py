@@ -131,7 +131,7 @@ def test_a_script_without_a_main_guard_is_told_so(tmp_path: Path) -> None:
     for guard in ("if True:", 'if __name__ == "__main__":'):
         script.write_text(SCRIPT.format(guard=guard))
         found[guard] = subprocess.run(
-            [sys.executable, str(script)], capture_output=True, text=True, timeout=120, check=False
+            [sys.executable, str(script)], capture_output=True, text=True, timeout=PATIENCE_S, check=False
         )
     bare, guarded = found.values()
     assert bare.returncode == 1
