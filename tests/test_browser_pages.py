@@ -95,8 +95,42 @@ def drawn_gaps_s(page: Page) -> list[float]:
 # --- every page -------------------------------------------------------------------------------------------------------
 
 
+def serious_faults(page: Page) -> list[tuple[str, str, str]]:
+    """Return what axe finds on a page that is serious or worse: the rule, how bad, and the first element."""
+    axe = pytest.importorskip("axe_playwright_python.base", reason="axe-playwright-python is part of the test extra")
+    page.evaluate(axe.AXE_SCRIPT)
+    # What passes is listed with one element a rule: on a page full of pictures the others take most of the time.
+    found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
+    assert len(found["passes"]) > 10
+    return [
+        (v["id"], v["impact"], v["nodes"][0]["html"][:200])
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+    ]
+
+
+def check_the_keyboard_reaches_everything(page: Page) -> None:
+    wanted = page.evaluate(
+        """() => [...document.querySelectorAll('a[href], select, button, summary, input:not([type=file])')]
+            .filter(e => e.checkVisibility({visibilityProperty: true}) && !e.disabled && e.tabIndex >= 0)
+            .filter(e => e.type !== "radio" || e.checked)  // the others of a group are reached by arrow
+            .map((e, k) => { e.dataset.nth = k; return String(k); })"""
+    )
+    reached = []
+    for _ in range(len(wanted) + 80):
+        page.keyboard.press("Tab")
+        nth = page.evaluate("document.activeElement.dataset.nth ?? null")
+        if nth is not None and nth in reached:
+            break
+        if nth is not None:
+            reached.append(nth)
+            outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+            assert outline != "none"
+    assert set(reached) == set(wanted)
+
+
 @pytest.mark.parametrize("path", PATHS)
-def test_a_page_opens_and_shows_its_picture(page: Page, path: str) -> None:
+def test_a_page_has_its_picture_no_serious_fault_of_axe_and_all_by_keyboard(page: Page, path: str) -> None:
     open_at(page, path)
     assert page.locator("#notice").inner_text() == ""
     assert page.locator("h1").count() == 1
@@ -114,37 +148,26 @@ def test_a_page_opens_and_shows_its_picture(page: Page, path: str) -> None:
     assert len(first.inner_text()) > 20
     assert page.locator("#notes li").count() >= 2
     assert "passim" in page.title()
+    assert serious_faults(page) == []
+    check_the_keyboard_reaches_everything(page)
 
 
 @pytest.mark.parametrize("path", PATHS)
-def test_a_phone_needs_no_sideways_scrolling(phone: Page, path: str) -> None:
-    open_at(phone, path)
-    assert phone.evaluate("document.documentElement.scrollWidth") <= 390
-    # The sentence and the beginning of the picture are there before anything is scrolled.
-    box = phone.locator(".picture-frame").first.bounding_box()
-    assert box is not None
-    assert box["y"] < 844
-    for target in phone.locator("button:visible, select:visible, summary:visible, a.button:visible").all():
-        size = target.bounding_box()
-        assert size is not None
-        assert size["height"] >= 44, target.inner_text()
-
-
-@pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 390)])
-@pytest.mark.parametrize("path", PATHS)
-def test_axe_finds_nothing_serious(browser: Browser, address: str, path: str, scheme: str, width: int) -> None:
-    axe = pytest.importorskip("axe_playwright_python.base", reason="axe-playwright-python is part of the test extra")
-    with a_page(browser, address, viewport={"width": width, "height": 900}, color_scheme=scheme) as page:
-        open_at(page, path)
-        page.evaluate(axe.AXE_SCRIPT)
-        found = page.evaluate("axe.run(document)")
-        told = [
-            (v["id"], v["impact"], v["nodes"][0]["html"][:200])
-            for v in found["violations"]
-            if v["impact"] in ("serious", "critical")
-        ]
-        assert told == []
-        assert len(found["passes"]) > 10
+def test_a_phone_in_the_dark_needs_no_sideways_scrolling(browser: Browser, address: str, path: str) -> None:
+    with a_page(
+        browser, address, viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True, color_scheme="dark"
+    ) as phone:
+        open_at(phone, path)
+        assert phone.evaluate("document.documentElement.scrollWidth") <= 390
+        # The sentence and the beginning of the picture are there before anything is scrolled.
+        box = phone.locator(".picture-frame").first.bounding_box()
+        assert box is not None
+        assert box["y"] < 844
+        for target in phone.locator("button:visible, select:visible, summary:visible, a.button:visible").all():
+            size = target.bounding_box()
+            assert size is not None
+            assert size["height"] >= 44, target.inner_text()
+        assert serious_faults(phone) == []
 
 
 def test_dark_pages_are_drawn_dark(browser: Browser, address: str) -> None:
@@ -412,28 +435,6 @@ def test_a_bad_file_shows_its_line_and_a_good_one_becomes_a_fleet(browser: Brows
 
 
 # --- the keyboard -----------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("path", PATHS)
-def test_the_keyboard_reaches_everything(page: Page, path: str) -> None:
-    open_at(page, path)
-    wanted = page.evaluate(
-        """() => [...document.querySelectorAll('a[href], select, button, summary, input:not([type=file])')]
-            .filter(e => e.checkVisibility({visibilityProperty: true}) && !e.disabled && e.tabIndex >= 0)
-            .filter(e => e.type !== "radio" || e.checked)  // the others of a group are reached by arrow
-            .map((e, k) => { e.dataset.nth = k; return String(k); })"""
-    )
-    reached = []
-    for _ in range(len(wanted) + 80):
-        page.keyboard.press("Tab")
-        nth = page.evaluate("document.activeElement.dataset.nth ?? null")
-        if nth is not None and nth in reached:
-            break
-        if nth is not None:
-            reached.append(nth)
-            outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
-            assert outline != "none"
-    assert set(reached) == set(wanted)
 
 
 def test_a_site_is_chosen_and_a_page_opened_by_keyboard_alone(page: Page) -> None:

@@ -14,6 +14,8 @@ from click.testing import CliRunner, Result
 
 import passim
 from passim.answers import scenario
+from passim.answers.symptom import match
+from passim.answers.symptom.settings import Grid
 from passim.workspace import create
 from passim_apps.command_line.main import main
 from passim_apps.text.units import duration
@@ -390,7 +392,10 @@ def test_an_unreadable_calendar_names_its_line(folder: Path, tmp_path: Path) -> 
         assert refused(folder, "calls", option, str(bad)).startswith(f"passim: calendar file {bad}, line 7; got ")
 
 
-def test_too_old_elements_say_their_age_and_what_to_do(old: str, folder: Path) -> None:
+def test_too_old_elements_say_their_age_and_what_to_do(old: str, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # What symptom searches is all one here.
+    masks = Grid(gateway_distances_km=(), cone_half_angles_deg=(), arcs_deg=(), slots_s=(), acquisitions_s=())
+    monkeypatch.setattr(match, "Grid", lambda: masks)
     at = "2026-12-21T09:00:00Z"
     for command, *more in COMMANDS_ABOUT_TIMES:
         line = refused(folder, command, "--elements", old, *more, at=at)

@@ -18,7 +18,7 @@ from asking import filled
 from passim.workspace import create
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.page_model import Answer, Help, Page, Panel, Shown, Table
-from passim_apps.dashboard.pool import Job
+from passim_apps.dashboard.pool import Job, WorkerPool
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.text.columns import COUNT, TEXT, Column
 
@@ -44,12 +44,18 @@ class Asked:
         return Answer(f"Asked {self.times} times.", {"list": Shown(None, "", table)})
 
 
+@pytest.fixture(scope="module")
+def pool() -> Iterator[WorkerPool]:
+    """Workers take a second each to begin: the tests share them."""
+    with WorkerPool(2) as opened:
+        yield opened
+
+
 @pytest.fixture
-def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[DashboardState]:
-    opened = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
+def state(tmp_path: Path, pool: WorkerPool, monkeypatch: pytest.MonkeyPatch) -> DashboardState:
+    opened = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT, pool=pool)
     monkeypatch.setattr(opened, "now", lambda: AT)
-    yield opened
-    opened.close()
+    return opened
 
 
 def a_client(state: DashboardState, asked: Asked) -> FlaskClient:

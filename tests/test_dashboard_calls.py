@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 from icalendar import Calendar
 
-from asking import got, outcome
+from asking import got, outcome, unhurried
 from invented_calendars import ics
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import outlook as call_outlook
@@ -32,6 +32,7 @@ from passim_apps.dashboard.pages.calls import page as calls
 from passim_apps.dashboard.pages.calls import request as calls_asked
 from passim_apps.dashboard.pages.calls import upload_places as calls_places
 from passim_apps.dashboard.pages.calls import uploads as calls_held
+from passim_apps.dashboard.pool import WorkerPool
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.dashboard.tasks import calls as call_work
 from passim_apps.figures.theme import LIGHT
@@ -43,11 +44,22 @@ AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
 HOST = "127.0.0.1:8750"
 
 
+@pytest.fixture(autouse=True)
+def _unhurried(monkeypatch: pytest.MonkeyPatch) -> None:
+    unhurried(monkeypatch)
+
+
+@pytest.fixture(scope="module")
+def pool() -> Iterator[WorkerPool]:
+    """Workers take a second each to begin: the tests share them."""
+    with WorkerPool(2) as opened:
+        yield opened
+
+
 @pytest.fixture
-def state(tmp_path: Path) -> Iterator[DashboardState]:
-    opened = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
-    yield opened
-    opened.close()
+def state(tmp_path: Path, pool: WorkerPool) -> DashboardState:
+    opened = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT, pool=pool)
+    return opened
 
 
 def answer(state: DashboardState, page: Any, query: str = "") -> Any:

@@ -179,12 +179,12 @@ def test_a_small_file_that_unpacks_to_a_huge_one_is_refused_before_it_is_unpacke
 @pytest.mark.parametrize(
     "text",
     [
-        "[" + ", ".join(["{}"] * 200_000) + "]",
-        '[{"a": [' + ",".join(["{}"] * 200_000) + "]}]",
-        "[" * 200_000,
-        "\n" * 200_000 + "NORAD_CAT_ID,EPOCH\n" + "," * 200_000,
+        "[" + ", ".join(["{}"] * 60_000) + "]",
+        '[{"a": [' + ",".join(["{}"] * 60_000) + "]}]",
+        "[" * 60_000,
+        "\n" * 60_000 + "NORAD_CAT_ID,EPOCH\n" + "," * 60_000,
         "CCSDS_OMM_VERS = 3.0\n" + "A = 1\n" * 60_000,
-        "1 \n" * 100_000,
+        "1 \n" * 60_000,
     ],
     ids=["json", "json in a record", "json deep", "csv", "kvn", "two-line"],
 )
@@ -193,7 +193,7 @@ def test_what_is_no_element_set_costs_no_more_than_a_few_times_its_size(text: st
     tracemalloc.start()
     with pytest.raises(ElementsError):
         parse_elements(data, "x", lenient=True)
-    assert tracemalloc.get_traced_memory()[1] < 4 * len(data) + 2**22
+    assert tracemalloc.get_traced_memory()[1] < 4 * len(data) + 2**21
     tracemalloc.stop()
 
 

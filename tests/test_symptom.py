@@ -42,6 +42,7 @@ from passim_apps.text.symptom import found_sentence
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 DAY = Span.starting(EPOCH, hours=24)
 HALF_DAY = Span.starting(EPOCH, hours=12)
+QUARTER_DAY = Span.starting(EPOCH, hours=6)
 SITE = Site("invented", 45.0, -28.0, 0.0, "Atlantic/Azores", Horizon.flat(25.0))
 REGULAR = walker(total=360, planes=18, phasing=7, inclination_deg=53.0, altitude_km=550.0, epoch=EPOCH, name="invented")
 PLOVER = scenario.plover(EPOCH)
@@ -54,9 +55,11 @@ SMALL = Grid(
     cone_tilts_deg=(20.0,),
     cone_azimuths_deg=(0.0, 90.0, 180.0, 270.0),
     arcs_deg=(10.0,),
-    slot_offsets_s=(0.0,),
-    acquisitions_s=(5.0,),
+    slots_s=(),
+    acquisitions_s=(),
 )
+# The same, and with clocks, each setting of which is served for itself.
+CLOCKED = replace(SMALL, slots_s=(15.0,), slot_offsets_s=(0.0,), acquisitions_s=(5.0,))
 SOUTH = Setting(gateway=GatewayPlace(600.0, 180.0))
 NORTH_CONE = Setting(cone=Cone(0.0, 20.0, 50.0))
 FIRS = Setting(mask_deg=35.0)
@@ -97,7 +100,7 @@ def same_way_deg(a: float, b: float) -> float:
 
 @pytest.fixture(scope="module")
 def south_answer() -> SymptomAnswer:
-    return find_settings(REGULAR, SITE, DAY, record_of(train(REGULAR, SOUTH)), grid=SMALL)
+    return find_settings(REGULAR, SITE, HALF_DAY, record_of(train(REGULAR, SOUTH, HALF_DAY)), grid=CLOCKED)
 
 
 # --- a known setting is found again ---------------------------------------------------------------------------------
@@ -133,7 +136,8 @@ def test_a_record_names_the_gateway_that_made_it(south_answer: SymptomAnswer) ->
     ("fleet", "truth"), [(REGULAR, NORTH_CONE), (PLOVER, FIRS), (PLOVER, SOUTH)], ids=["cone", "mask", "demo gateway"]
 )
 def test_a_record_names_other_settings_that_made_it(fleet, truth: Setting) -> None:
-    answer = find_settings(fleet, SITE, DAY, record_of(train(fleet, truth)), grid=SMALL, top=3)
+    span = DAY if truth.gateway else QUARTER_DAY if truth.cone else HALF_DAY
+    answer = find_settings(fleet, SITE, span, record_of(train(fleet, truth, span)), grid=SMALL, top=3)
     best = answer.candidates[0]
     assert answer.verdict == EXPLAINED
     assert best.setting.kinds == truth.kinds
@@ -152,7 +156,7 @@ def test_a_record_names_other_settings_that_made_it(fleet, truth: Setting) -> No
 
 def test_a_record_finds_a_gateway_between_the_steps_of_the_grid() -> None:
     truth = Setting(gateway=GatewayPlace(655.0, 195.0))
-    answer = find_settings(PLOVER, SITE, DAY, record_of(train(PLOVER, truth)), grid=SMALL)
+    answer = find_settings(PLOVER, SITE, HALF_DAY, record_of(train(PLOVER, truth, HALF_DAY)), grid=SMALL)
     place = answer.candidates[0].setting.gateway
     assert answer.verdict == EXPLAINED
     assert place is not None
@@ -161,7 +165,7 @@ def test_a_record_finds_a_gateway_between_the_steps_of_the_grid() -> None:
 
 
 def test_ranges_name_the_gateway_among_the_candidates() -> None:
-    answer = find_settings(REGULAR, SITE, HALF_DAY, ranges_of(train(REGULAR, SOUTH, HALF_DAY)), grid=SMALL)
+    answer = find_settings(REGULAR, SITE, QUARTER_DAY, ranges_of(train(REGULAR, SOUTH, QUARTER_DAY)), grid=SMALL)
     assert answer.verdict == EXPLAINED
     assert answer.chance_level is None
     places = [c.setting.gateway for c in answer.candidates if c.setting.kinds == ("gateway",)]
@@ -170,7 +174,7 @@ def test_ranges_name_the_gateway_among_the_candidates() -> None:
 
 
 def test_ranges_name_the_cone_that_made_them() -> None:
-    answer = find_settings(REGULAR, SITE, HALF_DAY, ranges_of(train(REGULAR, NORTH_CONE, HALF_DAY)), grid=SMALL)
+    answer = find_settings(REGULAR, SITE, QUARTER_DAY, ranges_of(train(REGULAR, NORTH_CONE, QUARTER_DAY)), grid=SMALL)
     cone = answer.candidates[0].setting.cone
     assert answer.verdict == EXPLAINED
     assert cone is not None
@@ -181,7 +185,7 @@ def test_ranges_name_the_cone_that_made_them() -> None:
 def test_a_record_names_the_clock_that_made_it() -> None:
     truth = joined(FIRS, Setting(slot_s=15.0, acquisition_s=5.0))
     freezes = train(PLOVER, truth, HALF_DAY)
-    grid = replace(SMALL, gateway_distances_km=(), cone_half_angles_deg=(), arcs_deg=())
+    grid = replace(CLOCKED, gateway_distances_km=(), cone_half_angles_deg=(), arcs_deg=())
     answer = find_settings(PLOVER, SITE, HALF_DAY, record_of(freezes), grid=grid)
     assert answer.candidates[0].setting == truth
     assert answer.candidates[0].fit > 0.99
@@ -190,9 +194,9 @@ def test_a_record_names_the_clock_that_made_it() -> None:
 # --- what is not the sky --------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("fleet", "seed"), [(REGULAR, 0), (PLOVER, 1), (REGULAR, 2), (PLOVER, 3), (PLOVER, 4)])
+@pytest.mark.parametrize(("fleet", "seed"), [(REGULAR, 0), (PLOVER, 1), (PLOVER, 4)])
 def test_random_freezes_are_not_the_sky(fleet, seed: int) -> None:
-    grid = replace(SMALL, slots_s=(), acquisitions_s=(), cone_half_angles_deg=(50.0,))
+    grid = replace(SMALL, cone_half_angles_deg=(50.0,))
     answer = find_settings(fleet, SITE, HALF_DAY, random_record(seed, HALF_DAY), grid=grid)
     assert answer.verdict == NOT_THE_SKY
     assert answer.observations == ()
@@ -201,8 +205,8 @@ def test_random_freezes_are_not_the_sky(fleet, seed: int) -> None:
 
 def test_freezes_to_the_beat_of_a_clock_are_not_the_sky() -> None:
     # A router that stalls every 300 s exactly: near the period of the trains, 95.65 min / 20 = 287 s, and not it.
-    start_us = DAY.start_us + np.arange(100, 86_000, 300, dtype=np.int64) * 1_000_000
-    answer = find_settings(REGULAR, SITE, DAY, FreezeRecord(start_us, start_us + 10_000_000), grid=SMALL)
+    start_us = HALF_DAY.start_us + np.arange(100, 43_000, 300, dtype=np.int64) * 1_000_000
+    answer = find_settings(REGULAR, SITE, HALF_DAY, FreezeRecord(start_us, start_us + 10_000_000), grid=CLOCKED)
     assert answer.verdict == NOT_THE_SKY
 
 
@@ -214,7 +218,7 @@ def test_ranges_that_no_setting_gives_are_not_the_sky() -> None:
 
 def test_a_wide_range_is_never_more_than_a_maybe() -> None:
     # What a person would say of random freezes: the middle 80 % of exponential intervals spans a factor of 22.
-    hours = Span.starting(EPOCH, hours=5)
+    hours = Span.starting(EPOCH, hours=3)
     answer = find_settings(REGULAR, SITE, hours, Symptom((30.0, 900.0), (3.0, 45.0)), grid=SMALL)
     assert answer.verdict in (PARTLY, NOT_THE_SKY)
     assert TOO_WIDE in answer.notes
@@ -357,7 +361,7 @@ def test_hours_stated_as_quiet_count_against_freezes_then() -> None:
 
 
 def test_the_same_question_has_the_same_answer() -> None:
-    hours = Span.starting(EPOCH, hours=4)
+    hours = Span.starting(EPOCH, hours=2)
     seen = ranges_of(train(REGULAR, SOUTH, hours))
     told: list[float] = []
     one = find_settings(REGULAR, SITE, hours, seen, grid=SMALL, progress=told.append)
@@ -371,7 +375,7 @@ def test_the_same_question_has_the_same_answer() -> None:
 def test_limits_that_the_view_has_are_kept_and_not_searched() -> None:
     gateway = Gateway("invented", *GatewayPlace(600.0, 180.0).coordinates_deg(SITE))
     view = View(SITE, (GatewayLimit((gateway,)),))
-    answer = find_settings(REGULAR, view, HALF_DAY, record_of(train(REGULAR, SOUTH, HALF_DAY)), grid=SMALL)
+    answer = find_settings(REGULAR, view, QUARTER_DAY, record_of(train(REGULAR, SOUTH, QUARTER_DAY)), grid=SMALL)
     assert answer.candidates[0].setting == Setting()
     assert answer.candidates[0].describe() == "the sky as it is set up, and nothing else"
     assert not any("gateway" in c.setting.kinds for c in answer.candidates)
@@ -442,7 +446,7 @@ def test_neighbours_of_a_setting_are_half_a_step_away_or_lack_a_limit() -> None:
 def test_an_assumption_holds_what_the_workspace_needs() -> None:
     setting = Setting(35.0, Cone(0.0, 20.0, 50.0), GatewayPlace(600.0, 180.0), 10.0, 15.0, 3.0, 5.0)
     seen = ranges_of(train(PLOVER, FIRS))
-    grid = replace(SMALL, gateway_distances_km=(), cone_half_angles_deg=(), slots_s=(), acquisitions_s=())
+    grid = replace(SMALL, gateway_distances_km=(), cone_half_angles_deg=())
     candidate = find_settings(PLOVER, SITE, DAY, seen, grid=grid).candidates[0]
     kept = replace(candidate, setting=setting).as_assumption()
     assert kept["values"] == {

@@ -553,17 +553,17 @@ for k in range(times):
 def test_two_writers_lose_nothing(tmp_path: Path) -> None:
     workspace(tmp_path, "# a remark\n" + SITE)
     command = [sys.executable, "-c", WRITER, str(tmp_path)]
-    both = [subprocess.Popen([*command, who, "8"], stdout=subprocess.DEVNULL) for who in ("left", "right")]
+    both = [subprocess.Popen([*command, who, "5"], stdout=subprocess.DEVNULL) for who in ("left", "right")]
     assert [process.wait(timeout=PATIENCE_S) for process in both] == [0, 0]
     opened = Workspace.load(tmp_path)
-    assert {g.name for g in opened.gateways()} == {f"{who} {k}" for who in ("left", "right") for k in range(8)}
+    assert {g.name for g in opened.gateways()} == {f"{who} {k}" for who in ("left", "right") for k in range(5)}
     assert opened.file.read_text().startswith("# a remark\n")
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no kill -9 on this system")
 def test_kill_9_leaves_the_old_file_or_the_new_one(tmp_path: Path) -> None:
     workspace(tmp_path, SITE)
-    for pause_s in (0.0, 0.003, 0.011, 0.02):
+    for pause_s in (0.0, 0.011):  # tests/soak/kills.py does it a thousand times
         process = subprocess.Popen(
             [sys.executable, "-c", WRITER, str(tmp_path), f"run {pause_s}", "10000"], stdout=subprocess.PIPE
         )
