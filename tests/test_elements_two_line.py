@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -322,3 +323,19 @@ def test_rounding_makes_any_set_fit_and_moves_it_by_half_a_digit(record: Element
     assert abs(rounded.eccentricity - record.eccentricity) <= 1.0000001e-7
     assert abs(rounded.bstar - record.bstar) <= max(0.5000001e-4 * abs(record.bstar), 0.5000001e-14)
     assert rounded.name == record.name[:24].strip() or rounded.name == ""
+
+
+def test_both_ends_of_every_range_are_legal_and_what_lies_beyond_is_not() -> None:
+    record = parse_two_line(LINE_1, LINE_2)
+    for field, lowest, highest in (
+        ("mean_motion_rev_day", 0.005, 18.0), ("inclination_deg", 0.0, 180.0), ("node_deg", 0.0, 360.0),
+        ("perigee_deg", 0.0, 360.0), ("mean_anomaly_deg", 0.0, 360.0), ("bstar", -1000.0, 1000.0),
+        ("mean_motion_dot", -1.0, 1.0), ("mean_motion_ddot", -10.0, 10.0),
+    ):  # fmt: skip
+        for end, way in ((lowest, -math.inf), (highest, math.inf)):
+            assert getattr(replace(record, **{field: end}), field) == end
+            with pytest.raises(ElementsError, match=f"^{field} of object 99999"):
+                replace(record, **{field: math.nextafter(end, way)})
+    assert replace(record, eccentricity=0.0).eccentricity == 0.0
+    with pytest.raises(ElementsError, match=r"^eccentricity of object 99999; got 1\.0; wanted from 0 to below 1"):
+        replace(record, eccentricity=1.0)
