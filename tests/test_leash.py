@@ -94,7 +94,7 @@ def test_a_second_interrupt_finds_a_command_that_is_ending_already() -> None:
     _, told = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 130
     assert told.strip() == ""
-    _, alive = psutil.wait_procs(children, timeout=10.0)
+    _, alive = psutil.wait_procs(children, timeout=PATIENCE_S)
     assert alive == []
 
 
