@@ -28,7 +28,7 @@ from passim.errors import InputError
 from passim.intervals import GroupedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
-from passim.sky.service import InUse, stints_within
+from passim.sky.service import InUse, in_use_at, stints_within
 from passim.sky.view import View
 from passim.spans import Span, microseconds
 
@@ -149,6 +149,21 @@ def test_who_is_in_use_at_the_start_stays_until_there_is_a_choice() -> None:
     # One that keeps its satellite keeps the very one in use, though another stays longer.
     assert first_two(35, "keep-then-longest", InUse(1)) == [(1, 35), (2, 65)]
     assert first_two(35, "keep-then-longest", None) == [(2, 35), (3, 110)]
+
+
+def test_who_is_in_use_at_a_moment_and_since_when() -> None:
+    rows, span = laned(SCENE), span_of(120)
+    found = stints_within(rows, span, Service("keep-then-highest"), look_by(HEIGHTS))
+    for at_s, satellite, since_s in (
+        (10, 0, 0),
+        (40, 1, 40),
+        (59, 1, 40),
+        (89, 2, 60),
+        (95, None, None),
+        (110, 3, 100),
+    ):
+        wanted = InUse() if satellite is None else InUse(satellite, MIDNIGHT_US + since_s * SECOND_US)
+        assert in_use_at(rows, found, span, MIDNIGHT_US + at_s * SECOND_US) == wanted, at_s
 
 
 def test_a_clock_makes_the_lost_wait() -> None:
