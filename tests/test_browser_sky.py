@@ -90,7 +90,7 @@ def assert_gaps(page: Any, name: str, causes: Causes) -> None:
 def open_sky(page: Any, address: str, query: str = "") -> None:
     open_at(page, f"{address}/sky{query}")
     wait_for_sentence(page, "roof line")
-    page.get_by_label("height ° of point 1", exact=True).wait_for()
+    page.get_by_label("elevation ° of point 1", exact=True).wait_for()
 
 
 def trial(page: Any, text: str) -> str:
@@ -221,7 +221,7 @@ def test_a_touch_on_a_cross_chooses_its_gap(page: Any, address: str) -> None:
 def test_another_horizon_changes_the_gaps_as_passim_says(page: Any, address: str) -> None:
     open_sky(page, address)
     assert page.locator("#trial-frame").is_hidden()
-    page.get_by_label("height ° of point 5", exact=True).fill("70")
+    page.get_by_label("elevation ° of point 5", exact=True).fill("70")
     told = trial(page, "With this horizon ")
     points = [Sighting(45.0 * k, 70.0 if k == 4 else 25.0) for k in range(8)]
     tried = from_sightings(points, base=Horizon.flat(25.0)).horizon
@@ -233,8 +233,8 @@ def test_another_horizon_changes_the_gaps_as_passim_says(page: Any, address: str
     assert "can injure and kill" in page.locator("section", has=page.locator("#trial-picture")).inner_text()
 
     # What is no number is named in one line, and what was there stays.
-    page.get_by_label("height ° of point 2", exact=True).fill("high")
-    page.locator("#trial-fault", has_text="height of point 2; got 'high'; wanted a number").wait_for()
+    page.get_by_label("elevation ° of point 2", exact=True).fill("high")
+    page.locator("#trial-fault", has_text="elevation of point 2; got 'high'; wanted a number").wait_for()
     assert page.inner_text("#trial-sentence") == told
     assert page.get_by_role("button", name="Save as the spot's horizon").is_disabled()
 
@@ -243,7 +243,7 @@ def test_another_horizon_changes_the_gaps_as_passim_says(page: Any, address: str
     page.locator("#trial-fault", has_text=re.compile("^$")).wait_for(state="attached")
     page.reload()
     page.locator("#trial-sentence", has_text="With this horizon ").wait_for()
-    heights = [page.get_by_label(f"height ° of point {k}", exact=True).input_value() for k in range(1, 8)]
+    heights = [page.get_by_label(f"elevation ° of point {k}", exact=True).input_value() for k in range(1, 8)]
     assert heights == ["25", "25", "25", "70", "25", "25", "25"]
     page.get_by_role("button", name="Start again").click()
     trial(page, "Nothing is saved")
@@ -266,7 +266,7 @@ def test_obstacles_by_tape_measure(page: Any, address: str) -> None:
 
 def test_a_bad_file_shows_its_line_and_the_old_state_stays(page: Any, address: str) -> None:
     open_sky(page, address)
-    page.get_by_label("height ° of point 5", exact=True).fill("70")
+    page.get_by_label("elevation ° of point 5", exact=True).fill("70")
     told = trial(page, "With this horizon ")
     hand_in(page, "roof.csv", f"{HEADER}0,30\n90,high\n")
     fault = page.locator("#horizon-file-fault", has_text="roof.csv")
@@ -275,7 +275,7 @@ def test_a_bad_file_shows_its_line_and_the_old_state_stays(page: Any, address: s
         "horizon file roof.csv, line 3; got '90,high'; wanted two numbers: azimuth and elevation in degrees"
     )
     assert page.inner_text("#trial-sentence") == told
-    assert page.get_by_label("height ° of point 5", exact=True).input_value() == "70"
+    assert page.get_by_label("elevation ° of point 5", exact=True).input_value() == "70"
 
     # The same name with sound content is taken, and a lowest height that is lower lets it count as it is.
     hand_in(page, "roof.csv", f"{HEADER}0,30\n90,40\n200,62.5\n")
@@ -291,7 +291,7 @@ def test_a_saved_horizon_survives_a_restart(browser: Any, tmp_path: Path) -> Non
     folder = tmp_path / "school"
     with served(folder) as address, a_page(browser, address) as page:
         open_sky(page, address, "?mask=40")
-        page.get_by_label("height ° of point 5", exact=True).fill("70")
+        page.get_by_label("elevation ° of point 5", exact=True).fill("70")
         trial(page, "With this horizon ")
         page.get_by_role("button", name="Save as the spot's horizon").click()
         page.locator("#trial-saved", has_text="Saved: Marram, loft now has this horizon").wait_for()
@@ -426,7 +426,7 @@ def test_a_search_can_be_stopped(page: Any, address: str) -> None:
 def test_a_phone_on_a_roof(browser: Any, address: str) -> None:
     with a_page(browser, address, viewport={"width": 390, "height": 844}) as page:
         open_sky(page, address)
-        page.get_by_label("height ° of point 1", exact=True).fill("70")
+        page.get_by_label("elevation ° of point 1", exact=True).fill("70")
         trial(page, "With this horizon ")
         assert page.evaluate("document.documentElement.scrollWidth") <= 390
         # The answer stays in sight beside the height that changes it.

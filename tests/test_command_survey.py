@@ -259,7 +259,7 @@ def test_a_text_sheet_fits_on_paper(tmp_path: Path) -> None:
         (["sighted", "--points", "90:38", "--out", "h.csv"], "sightings; got '1 point'"),
         (["sighted", "--points", "90,38", "--out", "h.csv"], "--points; got '90'; wanted AZ:EL in degrees"),
         (["sighted", "--points", "90:38,60:1,20:5", "--out", "h.csv"], "got '20 after 60'; wanted clockwise order"),
-        (["sighted", "--points", "90:nan,20:5", "--out", "h.csv"], "height of the sighting at 90 deg; got nan"),
+        (["sighted", "--points", "90:nan,20:5", "--out", "h.csv"], "elevation of the sighting at 90 deg; got nan"),
         (["sighted", "--points", "0:1,9:1", "--declination", "999", "--out", "h.csv"], "magnetic declination; got 999"),
         (["sighted", "--points", "0:1,9:1", "--out", "no/such/h.csv"], "--out; got 'no/such/h.csv'"),
         (

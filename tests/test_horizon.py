@@ -87,11 +87,11 @@ def test_a_profile_goes_through_its_points_and_stays_between_lowest_and_highest(
         (lambda: Horizon.from_points([(0, 10), (0, 20)]), "azimuths of the horizon profile; got '0 after 0'"),
         (
             lambda: Horizon.from_points([(0, 10), (180, 5), (360, 20)]),
-            "horizon at north; got '10.0 deg at 0 and 20.0 deg at 360'; wanted one height",
+            "horizon at north; got '10.0 deg at 0 and 20.0 deg at 360'; wanted one elevation",
         ),
         (
             lambda: Horizon.from_points([(0, 10), (90, 95)]),
-            "height of a horizon point; got 95.0; wanted from 0 to below",
+            "elevation of a horizon point; got 95.0; wanted from 0 to below",
         ),
         (
             lambda: Horizon.from_points([(-10, 10), (90, 5)]),
@@ -105,13 +105,13 @@ def test_a_profile_goes_through_its_points_and_stays_between_lowest_and_highest(
             lambda: Horizon.from_points([("north", 10)]),
             "horizon profile; got [('north', 10)]; wanted points of two numbers",
         ),
-        (lambda: Horizon((0.0, 90.0), (10.0,)), "horizon; got '2 azimuths'; wanted one height for each azimuth"),
-        (lambda: Horizon((), ()), "horizon; got '0 azimuths'; wanted one height for each azimuth"),
+        (lambda: Horizon((0.0, 90.0), (10.0,)), "horizon; got '2 azimuths'; wanted one elevation for each azimuth"),
+        (lambda: Horizon((), ()), "horizon; got '0 azimuths'; wanted one elevation for each azimuth"),
         (
             lambda: Horizon((90.0, 0.0), (1.0, 2.0)),
             "azimuths of the horizon; got [90.0, 0.0]; wanted ascending, each once",
         ),
-        (lambda: Horizon(("a",), (1.0,)), "horizon; got ('a',); wanted azimuths and heights as numbers, in degrees"),
+        (lambda: Horizon(("a",), (1.0,)), "horizon; got ('a',); wanted azimuths and elevations as numbers, in degrees"),
     ],
 )
 def test_what_is_wrong_is_said_in_one_line(make: object, message: str) -> None:
@@ -147,7 +147,7 @@ def test_a_file_gives_the_profile_of_its_points(tmp_path: Path) -> None:
         (b'azimuth_deg,elevation_deg\n0,"10\n11"\n', ", line 2; got "),
         (b"azimuth_deg,elevation_deg\n0,10\n", ": horizon profile; got '1 point'; wanted at least two points"),
         (b"azimuth_deg,elevation_deg\n0,10\n90,20\n45,5\n", ": azimuths of the horizon profile; got '45 after 90'"),
-        (b"azimuth_deg,elevation_deg\n0,10\n90,99\n", ": height of a horizon point; got 99.0"),
+        (b"azimuth_deg,elevation_deg\n0,10\n90,99\n", ": elevation of a horizon point; got 99.0"),
         (b"azimuth_deg,elevation_deg\n0,nan\n90,9\n", ", line 2; got '0,nan'; wanted two numbers"),
         (b"\xff\xfe\x00", "; got 'text that is not UTF-8'; wanted a readable CSV file"),
         (b"azimuth_deg,elevation_deg\n" + b"1" * 200_000, "; got 'field larger than field limit"),

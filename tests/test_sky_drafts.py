@@ -73,13 +73,16 @@ def test_points_and_obstacles_are_those_of_the_survey() -> None:
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"points": [["0", "x"], ["90", "3"]]}, "height of point 1; got 'x'; wanted a number; try 12.5"),
-        ({"points": [["0", "nan"], ["90", "3"]]}, "height of point 1; got 'nan'; wanted a number; try 12.5"),
-        ({"points": [["0", "3"], ["", ""], ["90", ""]]}, "height of point 3; got 'nothing'; wanted a number; try 12.5"),
+        ({"points": [["0", "x"], ["90", "3"]]}, "elevation of point 1; got 'x'; wanted a number; try 12.5"),
+        ({"points": [["0", "nan"], ["90", "3"]]}, "elevation of point 1; got 'nan'; wanted a number; try 12.5"),
+        (
+            {"points": [["0", "3"], ["", ""], ["90", ""]]},
+            "elevation of point 3; got 'nothing'; wanted a number; try 12.5",
+        ),
         ({"points": [["0", "3"]]}, "sightings; got '1 point'; wanted at least two points of azimuth and elevation"),
         ({"points": [["0", "3"], ["0", "4"]]}, "azimuths of the sightings; got '0 after 0'"),
         ({"points": [["400", "3"], ["0", "4"]]}, "azimuth of a sighting; got 400.0; wanted from 0 to 360 deg"),
-        ({"lowest": ""}, "least height of any direction; got 'nothing'"),
+        ({"lowest": ""}, "least elevation of any direction; got 'nothing'"),
         ({"lowest": "95"}, "mask; got 95.0; wanted from 0 to below 90 deg"),
         ({"declination": "west"}, "compass declination; got 'west'"),
         ({"way": "obstacles"}, "obstacles; got 'none yet'; wanted bearing, width, distance and height"),

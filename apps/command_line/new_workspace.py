@@ -180,7 +180,7 @@ def _zone(text: str) -> str:
 
 
 def _mask(text: str) -> tuple[float, str | None]:
-    """Return the height of the roof line all round and no file, or any height and the file that holds it."""
+    """Return the elevation of the roof line all round and no file, or any elevation and the file that holds it."""
     horizon, _ = mask(text)
     try:
         return float(text), None
@@ -235,7 +235,7 @@ QUESTIONS = (
     Question("--zone", "Time zone, such as Atlantic/Azores (empty: the one at the coordinates)", _zone),
     Question(
         "--mask",
-        "Roof line: its height in degrees all round, or a horizon file such as roof.csv",
+        "Roof line: its elevation in degrees all round, or a horizon file such as roof.csv",
         _mask,
         default=f"{DEFAULT_MASK_DEG:g}",
     ),

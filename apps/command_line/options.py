@@ -122,7 +122,7 @@ _mask_option = click.option(
     "--mask",
     "mask_text",
     metavar="DEG|FILE.csv",
-    help="Height above the horizon from which a satellite is in view: degrees all round, or a horizon file with "
+    help="Elevation from which a satellite is in view: degrees all round, or a horizon file with "
     f"the columns azimuth_deg,elevation_deg. Default: the spot's own; {DEFAULT_MASK_DEG:g} for coordinates.",
 )
 _PLACE: Final = (

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     default=DEFAULT_MASK_DEG,
     show_default=True,
     metavar="DEG",
-    help="Height above the horizon from which a satellite is in view, degrees.",
+    help="Elevation from which a satellite is in view, degrees.",
 )
 @click.option("--inclination", "inclination_deg", type=float, metavar="DEG", help="Adds the highest latitude reached.")
 @click.option(

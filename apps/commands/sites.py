@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     "--mask",
     "mask_text",
     metavar="DEG|FILE.csv",
-    help=f"Height above the horizon for all of them. Default: each spot's own; {DEFAULT_MASK_DEG:g} elsewhere.",
+    help=f"Minimum elevation for all of them. Default: each spot's own; {DEFAULT_MASK_DEG:g} elsewhere.",
 )
 @click.option(
     "--gateway", "gateways", multiple=True, metavar="LAT,LON[,MASK]", help="A gateway that counts for all of the sites."

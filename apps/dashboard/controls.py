@@ -18,7 +18,7 @@ from .state import DAYS_AHEAD, PageRequest
 
 TODAY: Final = "today"
 OWN: Final = "own"
-_MASK: Final = "Mask: height that counts"
+_MASK: Final = "Mask: minimum elevation"
 _MASKS_DEG: Final = (10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60)
 
 

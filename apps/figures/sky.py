@@ -1,4 +1,4 @@
-"""The sky of a site as an unrolled panorama: north, east, south, west and north again, height upwards.
+"""The sky of a site as an unrolled panorama: north, east, south, west and north again, elevation upwards.
 
 It holds what one sees turning on the spot: the skyline, the limits that have a place in the sky, passes drawn by what
 becomes of them, and, under it, what each sector of the skyline costs. Each limit says on the spot how many gaps it
@@ -110,7 +110,7 @@ def _layout(theme: Theme, height_px: int, key_lines: int, most_s: float, notes: 
         "range": [0, 90],
         "tickvals": [0, 30, 60, 90],
         "ticktext": ["0°", "30°", "60°", "90°"],
-        "title": {"text": "height", "standoff": 4, "font": {"size": 12, "color": theme.quiet}},
+        "title": {"text": "elevation", "standoff": 4, "font": {"size": 12, "color": theme.quiet}},
     }
     compass = {
         "domain": [0.0, 1.0],

@@ -74,7 +74,7 @@ def draw_without_gateway(
         if outline.limit != "gateway":
             continue
         colour, _ = lost_look("gateway", theme)
-        # Where there is no height from which on a gateway is in view, there is none up to the zenith.
+        # Where there is no elevation from which on a gateway is in view, there is none up to the zenith.
         hill = np.where(np.isfinite(outline.elevation_deg), outline.elevation_deg, 90.0)
         azimuth = np.linspace(0.0, 360.0, len(hill))
         drawing.scatter(
@@ -150,14 +150,14 @@ def draw_limits(
 
 
 def _ground_deg(ground: outlines.Outline | None, azimuth: Floats) -> Floats:
-    """Return the height of the ground at each azimuth; NaN where the azimuth is."""
+    """Return the elevation of the ground at each azimuth; NaN where the azimuth is."""
     if ground is None:
         return np.zeros(len(azimuth))
     return np.interp(azimuth, ground.azimuth_deg, ground.elevation_deg)
 
 
 def _band(drawing: Drawing, azimuth: Floats, low: Floats, high: Floats, colour: str) -> None:
-    """Fill a band between two heights, in one polygon for each stretch of azimuth that it takes up."""
+    """Fill a band between two elevations, in one polygon for each stretch of azimuth that it takes up."""
     known = np.isfinite(low)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
     for first, past in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):

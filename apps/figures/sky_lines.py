@@ -57,7 +57,7 @@ def thinned(track: pd.DataFrame, most: int) -> pd.DataFrame:
 
 
 def as_line(track: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Return azimuths and heights to draw: rounded where a pass turns fast near the zenith, broken between pieces.
+    """Return azimuths and elevations to draw: rounded where a pass turns fast near the zenith, broken between pieces.
 
     A break also stands where a pass goes through north, because there the picture ends; the line reaches the edge on
     both sides of it.

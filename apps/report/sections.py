@@ -225,10 +225,10 @@ def _causes(found: QueryResult, report: reports.SiteReport) -> Section:
         "The sky of the first day",
         panorama(track, report.outlines, report.sectors, LIGHT, missing=gap_day, causes=its_causes, height_px=_SKY_PX),
         _sky_caption(report, gap_day) + drawn,
-        "The view all round, north to the left and right, south in the middle, height upwards. Lines are passes: full "
+        "The sky unrolled, north to the left and right, south in the middle, elevation upwards. Lines are passes: full "
         "where a satellite can serve, broken where a limit stops it. Crosses mark where the satellite stood that was "
         "missing in a gap. Below, the seconds a day that would come back if ten degrees of the skyline alone went down "
-        "to the lowest height that is used.",
+        "to the lowest elevation that is used.",
         "Passes are sampled from the propagated orbits and cut where a limit begins. The missing satellite is the "
         "highest one that lifting the cause would bring back at the middle of the gap.",
     )

@@ -84,7 +84,7 @@ def as_text(sheet: Sheet) -> str:
     lines += _paragraphs("How to sight", HOW_TO)
     lines += _paragraphs("Compass and true north", COMPASS)
     rule = f"+{'-' * 10}+{'-' * 10}+{'-' * 12}+{'-' * 46}+"
-    lines += [rule, f"|{'compass':^10}|{'true':^10}|{'height':^12}|{'what stands there':^46}|"]
+    lines += [rule, f"|{'compass':^10}|{'true':^10}|{'elevation':^12}|{'what stands there':^46}|"]
     lines += [f"|{'deg':^10}|{'deg':^10}|{'deg':^12}|{'':46}|", rule]
     for compass, true in [*sheet.rows, *[("", "")] * _SPARE_ROWS]:
         lines += [f"|{compass:>7}   |{true:>7}   |{'':12}|{'':46}|", rule]
@@ -146,7 +146,7 @@ def as_page(sheet: Sheet) -> str:
 <h2>Compass and true north</h2>{bullets(COMPASS)}
 <table>
 <caption>Sightings, clockwise</caption>
-<thead><tr><th scope="col">compass deg</th><th scope="col">true deg</th><th scope="col">height deg</th>
+<thead><tr><th scope="col">compass deg</th><th scope="col">true deg</th><th scope="col">elevation deg</th>
 <th scope="col" class="wide">what stands there</th></tr></thead>
 <tbody>
 {rows}</tbody>

@@ -332,7 +332,7 @@ def _assumptions(
     """Return whole sentences on what is taken for granted."""
     view = visibility.view
     altitude_km = float(np.median(mean_altitude_km(visibility.fleet.column("mean_motion_rev_day"))))
-    heights = "Heights above the horizontal are geometric: no refraction, no light time."
+    elevations = "Elevations are geometric: no refraction, no light time."
     gateway = (
         [f"The line of the gateway in the picture of the sky holds for satellites {altitude_km:.0f} km up."]
         if "gateway" in view.names
@@ -344,7 +344,7 @@ def _assumptions(
             (
                 *told,
                 f"Nothing below {view.floor_deg:g}° above the horizontal is used, even where a limit is lifted.",
-                heights,
+                elevations,
                 *gateway,
                 NEVER_ADD_UP,
                 kind.describe(),

@@ -1,6 +1,6 @@
 """The horizon of a site: how high the skyline stands in each direction.
 
-A profile is piecewise linear in azimuth between its points and wraps at north. Heights are geometric elevation angles
+A profile is piecewise linear in azimuth between its points and wraps at north. Elevations are geometric angles
 above the plane that touches the WGS 84 ellipsoid at the site; no refraction is applied.
 """
 
@@ -23,7 +23,7 @@ _KIND = CsvKind(what="horizon file", columns=("azimuth_deg", "elevation_deg"), e
 
 @dataclass(frozen=True, slots=True)
 class Horizon:
-    """A skyline: azimuths in degrees from true north, clockwise, ascending in [0, 360), and its height at each.
+    """A skyline: azimuths in degrees from true north, clockwise, ascending in [0, 360), and its elevation at each.
 
     One point is a flat horizon. Make one with `flat`, `from_points` or `from_csv`. Raises SiteError.
     """
@@ -34,7 +34,7 @@ class Horizon:
     def __post_init__(self) -> None:
         azimuths, elevations = _numbers(self.azimuths_deg), _numbers(self.elevations_deg)
         if len(azimuths) == 0 or azimuths.shape != elevations.shape:
-            raise SiteError("horizon", got=f"{len(azimuths)} azimuths", wanted="one height for each azimuth")
+            raise SiteError("horizon", got=f"{len(azimuths)} azimuths", wanted="one elevation for each azimuth")
         if not np.all((azimuths >= 0.0) & (azimuths < 360.0)):
             raise SiteError("azimuth of a horizon point", got=azimuths.tolist(), wanted="from 0 to below 360 deg")
         if not np.all(np.diff(azimuths) > 0.0):
@@ -42,7 +42,7 @@ class Horizon:
                 "azimuths of the horizon", got=azimuths.tolist(), wanted="ascending, each once", try_next="sorting them"
             )
         for elevation in elevations:
-            _check_elevation(elevation, "height of a horizon point")
+            _check_elevation(elevation, "elevation of a horizon point")
 
     @classmethod
     def flat(cls, elevation_deg: float) -> Horizon:
@@ -54,7 +54,7 @@ class Horizon:
     def from_points(cls, points: Iterable[tuple[float, float]]) -> Horizon:
         """Return the horizon through (azimuth_deg, elevation_deg) points, at least two, in ascending azimuth.
 
-        A last point at 360 may repeat the first at 0 with the same height. Raises SiteError.
+        A last point at 360 may repeat the first at 0 with the same elevation. Raises SiteError.
         """
         try:
             pairs = [(float(azimuth), float(elevation)) for azimuth, elevation in points]
@@ -69,7 +69,9 @@ class Horizon:
                 pairs = pairs[:-1]
             else:
                 raise SiteError(
-                    "horizon at north", got=f"{pairs[0][1]} deg at 0 and {pairs[-1][1]} deg at 360", wanted="one height"
+                    "horizon at north",
+                    got=f"{pairs[0][1]} deg at 0 and {pairs[-1][1]} deg at 360",
+                    wanted="one elevation",
                 )
         if len(pairs) < 2:
             raise SiteError(
@@ -120,16 +122,16 @@ class Horizon:
 
     @property
     def lowest_deg(self) -> float:
-        """The lowest height of the skyline, degrees."""
+        """The lowest elevation of the skyline, degrees."""
         return min(self.elevations_deg)
 
     @property
     def highest_deg(self) -> float:
-        """The greatest height of the skyline, degrees."""
+        """The greatest elevation of the skyline, degrees."""
         return max(self.elevations_deg)
 
     def elevation_deg(self, azimuth_deg: ArrayLike) -> NDArray[np.float64]:
-        """Return the height of the skyline at `azimuth_deg`, any shape, degrees."""
+        """Return the elevation of the skyline at `azimuth_deg`, any shape, degrees."""
         return np.asarray(
             np.interp(np.asarray(azimuth_deg, dtype=float), self.azimuths_deg, self.elevations_deg, period=360.0)
         )
@@ -140,7 +142,7 @@ def _numbers(values: object) -> NDArray[np.float64]:
     try:
         return np.array(values, dtype=float)
     except (TypeError, ValueError):
-        raise SiteError("horizon", got=values, wanted="azimuths and heights as numbers, in degrees") from None
+        raise SiteError("horizon", got=values, wanted="azimuths and elevations as numbers, in degrees") from None
 
 
 def is_number(value: object) -> bool:

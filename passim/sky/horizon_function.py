@@ -2,7 +2,7 @@
 
 Below the lowest point of the skyline nothing is seen and above the highest everything; only between the two does the
 azimuth matter. There an arc is cut where it passes the azimuths of the profile's points, so that within each piece the
-skyline is one straight line and the height above it is a smooth function: a tree that splits a pass cannot be missed.
+skyline is one straight line and the angle above it is a smooth function: a tree that splits a pass cannot be missed.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Where to look for a satellite: azimuth, height above the horizon, range and the delay over it."""
+"""Where to look for a satellite: azimuth, elevation, range and the delay over it."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 
 # Fine enough that a line drawn through the points bends by less than a pixel of a wide picture.
 _AZIMUTH_STEP_DEG: Final = 1.0
-_HEIGHT_STEP_DEG: Final = 0.25
+_ELEVATION_STEP_DEG: Final = 0.25
 _LINE_POINTS: Final = 721
 
 
@@ -32,7 +32,7 @@ _LINE_POINTS: Final = 721
 class Outline:
     """One limit of a view as it stands in the sky.
 
-    limit           the name of the limit, "floor" for the height below which nothing is looked at
+    limit           the name of the limit, "floor" for the elevation below which nothing is looked at
     words           what it is, a part of a sentence
     azimuth_deg, elevation_deg
                     the line where it begins, shape (points,); NaN in both where the line breaks off
@@ -70,7 +70,7 @@ def outlines(view: View, radius_km: float | None = None) -> tuple[Outline, ...]:
 
 
 def horizon_outline(horizon: Horizon) -> Outline:
-    """Return the skyline: its own points, and its height due north at both ends."""
+    """Return the skyline: its own points, and its elevation due north at both ends."""
     inner = [a for a in horizon.azimuths_deg if 0.0 < a < 360.0]
     azimuth_deg = np.array([0.0, *inner, 360.0])
     return Outline("horizon", "the horizon", azimuth_deg, horizon.elevation_deg(azimuth_deg % 360.0))
@@ -101,52 +101,56 @@ def arc_outlines(site: Site, keep_out: ArcKeepOut) -> list[Outline]:
     # No site sees more than 81.3 deg of the arc to either side; what lies below the horizontal is cut off.
     line = arc.offsets_km(np.radians(np.linspace(-82.0, 82.0, _LINE_POINTS)))
     azimuth_deg, elevation_deg = _as_line(line / np.linalg.norm(line, axis=0))
-    azimuths, heights, directions = _grid()
+    azimuths, elevations, directions = _grid()
     angle, _ = arc.angle_rad(directions.reshape(3, -1))
-    inside = (angle < np.radians(keep_out.angle_deg)).reshape(len(azimuths), len(heights))
-    low_deg, high_deg = _edges(inside, heights)
+    inside = (angle < np.radians(keep_out.angle_deg)).reshape(len(azimuths), len(elevations))
+    low_deg, high_deg = _edges(inside, elevations)
     band = Outline("arc", keep_out.describe(), azimuths, np.full(len(azimuths), np.nan), low_deg, high_deg)
     return [band, Outline("arc", "the geostationary arc", azimuth_deg, elevation_deg)]
 
 
 def gateway_outline(site: Site, limit: GatewayLimit, radius_km: float) -> Outline:
-    """Return the height from which on a satellite `radius_km` from the Earth's centre sees a gateway, by azimuth.
+    """Return the elevation from which on a satellite `radius_km` from the Earth's centre sees a gateway, by azimuth.
 
-    Below the line, and where there is none at all, it sees none. NaN breaks the line where there is no such height.
-    Where the gateway is lost again higher up, the lowest height counts.
+    Below the line, and where there is none at all, it sees none. NaN breaks the line where there is no such elevation.
+    Where the gateway is lost again higher up, the lowest elevation counts.
     """
-    azimuths, heights, directions = _grid()
+    azimuths, elevations, directions = _grid()
     # Along each direction, go as far as the sphere of that radius: |s + t d| = r.
     up = site.position_km
     local = directions.reshape(3, -1)
     along = local.T @ site.east_north_up @ up
     range_km = -along + np.sqrt(along**2 - up @ up + radius_km**2)
-    azimuth_deg, elevation_deg = np.repeat(azimuths, len(heights)) % 360.0, np.tile(heights, len(azimuths))
+    azimuth_deg, elevation_deg = np.repeat(azimuths, len(elevations)) % 360.0, np.tile(elevations, len(azimuths))
     position_km = position_of(site, LookAngles(azimuth_deg, elevation_deg, range_km))
     sees = np.zeros(len(range_km), dtype=bool)
     for gateway in limit.gateways:
         look = look_angles(gateway.site, position_km)
         sees |= look.elevation_deg >= gateway.horizon.elevation_deg(look.azimuth_deg)
-    low_deg, _ = _edges(sees.reshape(len(azimuths), len(heights)), heights)
+    low_deg, _ = _edges(sees.reshape(len(azimuths), len(elevations)), elevations)
     line_azimuth_deg = np.where(np.isfinite(low_deg), azimuths, np.nan)
     names = " or ".join(gateway.name for gateway in limit.gateways)
     return Outline("gateway", f"from here up a satellite sees the gateway {names}", line_azimuth_deg, low_deg)
 
 
 def _grid() -> tuple[Floats, Floats, Floats]:
-    """Return azimuths from 0 to 360 deg, heights from 0 to 90 deg, and all their directions, (3, azimuths, heights)."""
+    """Return azimuths over 360 deg, elevations over 90 deg, and all their directions, (3, azimuths, elevations)."""
     azimuths = np.arange(0.0, 360.0 + _AZIMUTH_STEP_DEG / 2.0, _AZIMUTH_STEP_DEG)
-    heights = np.arange(0.0, 90.0 + _HEIGHT_STEP_DEG / 2.0, _HEIGHT_STEP_DEG)
-    azimuth, height = np.radians(azimuths)[:, None], np.radians(heights)[None, :]
-    up = np.broadcast_to(np.sin(height), (len(azimuths), len(heights)))
-    return azimuths, heights, np.stack([np.sin(azimuth) * np.cos(height), np.cos(azimuth) * np.cos(height), up])
+    elevations = np.arange(0.0, 90.0 + _ELEVATION_STEP_DEG / 2.0, _ELEVATION_STEP_DEG)
+    azimuth, elevation = np.radians(azimuths)[:, None], np.radians(elevations)[None, :]
+    up = np.broadcast_to(np.sin(elevation), (len(azimuths), len(elevations)))
+    return (
+        azimuths,
+        elevations,
+        np.stack([np.sin(azimuth) * np.cos(elevation), np.cos(azimuth) * np.cos(elevation), up]),
+    )
 
 
-def _edges(inside: NDArray[np.bool_], heights: Floats) -> tuple[Floats, Floats]:
-    """Return the lowest and highest height inside, by azimuth; NaN where nothing is."""
+def _edges(inside: NDArray[np.bool_], elevations: Floats) -> tuple[Floats, Floats]:
+    """Return the lowest and highest elevation inside, by azimuth; NaN where nothing is."""
     some = inside.any(axis=1)
-    low = np.where(some, heights[inside.argmax(axis=1)], np.nan)
-    high = np.where(some, heights[len(heights) - 1 - inside[:, ::-1].argmax(axis=1)], np.nan)
+    low = np.where(some, elevations[inside.argmax(axis=1)], np.nan)
+    high = np.where(some, elevations[len(elevations) - 1 - inside[:, ::-1].argmax(axis=1)], np.nan)
     return low, high
 
 

@@ -37,7 +37,7 @@ _LARGEST_OBSTACLES: Final = 500
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """One point of the skyline: azimuth from 0 to 360 deg and height, from -30 to below 90 deg. Raises SiteError."""
+    """One point of the skyline: azimuth from 0 to 360 deg and elevation, from -30 to below 90 deg. Raises SiteError."""
 
     azimuth_deg: float
     elevation_deg: float
@@ -47,7 +47,7 @@ class Sighting:
             raise SiteError("azimuth of a sighting", got=self.azimuth_deg, wanted="from 0 to 360 deg")
         if not -30.0 <= self.elevation_deg < 90.0:
             raise SiteError(
-                f"height of the sighting at {self.azimuth_deg:g} deg",
+                f"elevation of the sighting at {self.azimuth_deg:g} deg",
                 got=self.elevation_deg,
                 wanted="from -30 to below 90 deg above the horizontal",
             )
@@ -113,7 +113,7 @@ def from_sightings(
 
     sightings         in clockwise order; north may be passed once on the way round
     declination_deg   added to every azimuth, east positive: the compass's declination at the site
-    base              a height below which the skyline is of no interest; default: the horizontal
+    base              an elevation below which the skyline is of no interest; default: the horizontal
     how_to_keep       what the note on points below the base adds in brackets: how to keep them as they are
 
     Points below the horizontal count as 0. Raises SiteError.
@@ -132,7 +132,7 @@ def from_sightings(
             raise SiteError(
                 "sightings at north",
                 got=f"{points[0].elevation_deg:g} deg at 0 and {points[-1].elevation_deg:g} deg at 360",
-                wanted="one height",
+                wanted="one elevation",
             )
         points.pop()
     # Clockwise and once round: the steps add up to less than a turn. A repeated azimuth is a whole turn away.
@@ -218,7 +218,7 @@ def lowered(horizon: Horizon, from_deg: float, to_deg: float, by_deg: float) -> 
     """Return `horizon` with the sector clockwise from `from_deg` to `to_deg` lowered by `by_deg`, to no less than 0.
 
     A negative `by_deg` raises it. From 290 to 20 the sector passes north; from 0 to 360 it is the whole circle. The
-    ends of the sector keep the greater of the two heights. Raises SiteError.
+    ends of the sector keep the greater of the two elevations. Raises SiteError.
     """
     for azimuth_deg in (from_deg, to_deg):
         if not 0.0 <= azimuth_deg <= 360.0:

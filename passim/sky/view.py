@@ -26,8 +26,8 @@ class View:
     ``service`` is how the terminal is given its satellites; where it loses time at handovers, "handover" is one of the
     names and lifted like a limit.
 
-    ``lowest_elevation_deg`` is the height below which the terminal itself does not work; unless given it is 25 deg, or
-    the lowest point of the horizon where that is lower. It stays when the horizon is lifted. ``label`` names the view
+    ``lowest_elevation_deg`` is the elevation below which the terminal itself does not work; unless given, 25 deg or the
+    lowest point of the horizon where that is lower. It stays when the horizon is lifted. ``label`` names the view
     among others of one site. Raises InputError when two limits have one name.
     """
 
@@ -71,7 +71,7 @@ class View:
 
     @property
     def floor_deg(self) -> float:
-        """The lowest height that is ever looked at, degrees."""
+        """The lowest elevation that is ever looked at, degrees."""
         if self.lowest_elevation_deg is not None:
             return self.lowest_elevation_deg
         return min(USUAL_FLOOR_DEG, self.site.horizon.lowest_deg)

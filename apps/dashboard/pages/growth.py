@@ -326,7 +326,7 @@ def plan_place(question: PageRequest) -> Sequence[Any]:
                 *waiting_place("plan"),
                 html.P(
                     f"A CSV file, one row a launch, with the header {','.join(growth_plan.PLAN_COLUMNS)}: the day of "
-                    "the launch, its planes, satellites in all, their height and inclination, days until they serve, "
+                    "the launch, its planes, satellites in all, their altitude and inclination, days until they serve, "
                     f"and the share that never does. At most {growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {kept}.",
                     className="quiet",
                 ),

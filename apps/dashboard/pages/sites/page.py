@@ -55,7 +55,7 @@ LATITUDE = Panel(
         "from the worst of them to the best. Hatched latitudes never have any. Dotted: what would be covered if the "
         "satellites stood at random. The upright lines are the sites.",
         "One terminal, with the limits it carries with it, is thought to stand at each place under a flat horizon: the "
-        "mask chosen, else the lowest height of the spot chosen. All its passes of the day are found. Gateways belong "
+        "mask chosen, else the spot's lowest elevation. All its passes of the day are found. Gateways belong "
         "to one place and are left out, so that a site may have less than its latitude. The closed form knows the mask "
         "alone: the share of its time that each satellite is above it there, in the long run.",
         "The element sets of the fleet chosen, the terminal of the workspace, the sites.",

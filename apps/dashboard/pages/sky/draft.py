@@ -19,7 +19,7 @@ from passim.sky import view as views
 POINTS, OBSTACLES, FILE = "points", "obstacles", "file"
 WAYS: Final = (POINTS, OBSTACLES, FILE)
 COLUMNS: Final = {
-    POINTS: (("azimuth", "azimuth °"), ("height", "height °")),
+    POINTS: (("azimuth", "azimuth °"), ("height", "elevation °")),
     OBSTACLES: (
         ("bearing", "bearing °"),
         ("width", "width m"),
@@ -36,7 +36,8 @@ SINGLE: Final = {
 MOST_ROWS: Final = 40
 _MOST_FILE_POINTS: Final = 20_000
 LONGEST_TEXT: Final = 40
-# A table of points begins with the horizon's own where they are few, else with its height in these directions.
+_POINT: Final = ("azimuth", "elevation")
+# A table of points begins with the horizon's own where they are few, else with its elevation in these directions.
 _MOST_OWN_POINTS: Final = 24
 _FEW, _MANY = 8, 16
 
@@ -106,7 +107,7 @@ def waits_for(draft: Draft) -> str:
 
 def survey_of(draft: Draft) -> survey.Survey:
     """Return the horizon that a draft describes, and what its user should be told. Raises SiteError."""
-    lowest = Horizon.flat(_number(draft["lowest"], "least height of any direction"))
+    lowest = Horizon.flat(_number(draft["lowest"], "least elevation of any direction"))
     if draft["way"] == FILE:
         if draft[FILE] is None:
             raise SiteError("horizon file", got="none yet", wanted="a CSV file with azimuth_deg,elevation_deg")
@@ -117,7 +118,10 @@ def survey_of(draft: Draft) -> survey.Survey:
     if draft["way"] == POINTS:
         sightings = [
             survey.Sighting(
-                *(_number(text, f"{what} of point {k}") for text, what in zip(row, ("azimuth", "height"), strict=True))
+                *(
+                    _number(text, f"{what} of point {k}")
+                    for text, what in zip(row, ("azimuth", "elevation"), strict=True)
+                )
             )
             for k, row in _filled(draft[POINTS])
         ]
@@ -143,7 +147,7 @@ def _obstacle(numbers: list[float]) -> survey.Obstacle:
 
 
 def _plain(horizon: Horizon, lowest: Horizon) -> Horizon:
-    """Return a horizon that nowhere leaves the lowest height as just that elevation all round."""
+    """Return a horizon that nowhere leaves the lowest elevation as just that elevation all round."""
     return lowest if horizon.is_flat and horizon.lowest_deg == lowest.lowest_deg else horizon
 
 

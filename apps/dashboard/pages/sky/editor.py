@@ -31,7 +31,7 @@ _PLACES_KEPT: Final = 50
 # Shut it takes no room; it is not taken out of the page, where a picture would find no width to fill.
 _SHUT, _OPEN = "trial-frame shut", "trial-frame"
 _UNTOUCHED: Final = (
-    "Change a height here, and the gaps before and after stand below. Nothing is saved until you say so."
+    "Change an elevation here, and the gaps before and after stand below. Nothing is saved until you say so."
 )
 
 
@@ -41,7 +41,7 @@ def block(question: PageRequest) -> Any:
         [
             html.H2("Try another horizon", id="horizon", className="panel-title"),
             html.P(
-                "What if a tree were gone, or the terminal stood elsewhere? Heights are degrees above the horizontal, "
+                "What if a tree were gone, or the terminal were elsewhere? Elevations are degrees above the horizon, "
                 "azimuths degrees clockwise from north.",
                 className="caption",
             ),
@@ -249,7 +249,7 @@ def register(app: Dash, state: DashboardState) -> None:
         try:
             draft = _draft_of(question, drafts)
             if draft is None:
-                raise SiteError("horizon", got="nothing changed", wanted="a change", try_next="another height")
+                raise SiteError("horizon", got="nothing changed", wanted="a change", try_next="another elevation")
             horizon = sky_draft.survey_of(draft).horizon
             kept = horizons.keep_horizon(question.workspace, question.site_name, question.spot, horizon)
         except InputError as error:
@@ -298,8 +298,8 @@ def _floor_note(question: PageRequest, horizon: Any) -> list[str]:
     if view.lowest_elevation_deg is not None or horizon.lowest_deg >= view.floor_deg:
         return []
     return [
-        f"It goes below {view.floor_deg:g}°: satellites count there too, unless the workspace says from which height "
-        "on the terminal works (lowest_elevation_deg)."
+        f"It goes below {view.floor_deg:g}°: satellites count there too, unless the workspace says from which "
+        "elevation on the terminal works (lowest_elevation_deg)."
     ]
 
 

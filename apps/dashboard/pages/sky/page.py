@@ -34,7 +34,7 @@ PANORAMA: Final = Panel(
     "panorama",
     "The sky, turning on the spot",
     Help(
-        "The whole sky unrolled: north at both ends, south in the middle, height upwards. The ground is the horizon; "
+        "The sky unrolled: north at both ends, south in the middle, elevation upwards. The ground is the horizon; "
         "the hill behind it, sky without a gateway in view; other limits are lines or bands. Each says how many gaps "
         f"would close without it. Each thin line is a pass, at most {MOST_PASSES} of the day, drawn by what becomes of "
         "it: it can serve, or is lost to a limit. Crosses mark where the missing satellite stood in each gap; blue "
@@ -42,7 +42,7 @@ PANORAMA: Final = Panel(
         "10° of the horizon costs.",
         "Passes come from SGP4 and are cut exactly where a limit begins. A limit is the cause of a gap if, lifted "
         "alone, it leaves no moment of the gap without a satellite. The line of a gateway, a ground station that the"
-        " satellite must see as well, holds for the usual height of the fleet's orbits.",
+        " satellite must see as well, holds for the usual altitude of the fleet's orbits.",
         _SOURCE,
     ),
     times=("table",),
@@ -63,7 +63,7 @@ SECTORS: Final = Panel(
     "What each part of the horizon costs",
     Help(
         "For each 10° of the horizon, the seconds without service that come back if it alone went down to the lowest "
-        "height that the terminal uses.",
+        "elevation that the terminal uses.",
         "A satellite that the horizon alone stops counts for the part it stands in; its track is cut where its azimuth "
         "passes from one part to the next.",
         _SOURCE,
