@@ -12,7 +12,7 @@ import dataclasses
 import functools
 import re
 import shlex
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import PurePath
@@ -20,17 +20,21 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..text.notes import Note, background, weighed
-from ..text.service import lifted_note
+from ..text.notes import Note, background, weighed, without
+from ..text.service import lifted_note, policy_note
 from ..text.units import counted, listed
 from .times import aware_time
 
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span
+    from passim.answers.calls.hours import AllowedHours
     from passim.coverage import Service
     from passim.sky import limits
     from passim.sky import view as views
     from passim.workspace import Workspace
+
+    # A place asked about beside others, and when calls are held there.
+    Spotted = tuple[views.View, AllowedHours | None]
 
 DEFAULT_MASK_DEG = 25.0
 # Marks the fields of a record that belong to another one, which lends them.
@@ -127,6 +131,9 @@ class SiteChoice:
         if self.without:
             seen = seen.without(*dict.fromkeys(self.without))
             notes.append(lifted_note(self.without))
+        workspace = self.workspace()
+        guessed = self.policy is None and (workspace is None or workspace.policy_guessed)
+        notes += policy_note(seen, guessed=guessed)
         # The mask has its own note, and the serving filter tells its counts once the fleet is read.
         told = [limit.describe() for limit in seen.limits if limit.name != "serving"]
         if told:
@@ -134,6 +141,23 @@ class SiteChoice:
         if seen.floor_note is not None:
             notes.append(Note(seen.floor_note))
         return seen, notes
+
+    def each_spot(self, site_texts: Sequence[str | None]) -> tuple[list[Spotted], list[Note]]:
+        """Return the views of several sites, from all their spots, with their call hours, and what the user is told.
+
+        What is told of each place stands in its row; what is told of all of them is told once. Raises InputError.
+        """
+        workspace = self.workspace()
+        found: list[Spotted] = []
+        notes: list[Note] = []
+        for text in site_texts:
+            inside = workspace is not None and text is not None and not _looks_like_coordinates(text)
+            for spot in workspace.spot_names(text) if inside and workspace is not None else (None,):
+                view, told = dataclasses.replace(self, site_text=text, spot_name=spot).view()
+                kept = workspace.call_hours(text) if inside and workspace is not None else None
+                found.append((view, None if kept is None else kept.allowed))
+                notes += without(told, "place", "horizon", "limits")
+        return found, list(dict.fromkeys(notes))
 
     def workspace(self) -> Workspace | None:
         """Return the workspace whose terminal is meant, at coordinates as at its own sites. Raises InputError."""

@@ -20,7 +20,7 @@ from ..command_line.options import (
     span_options,
 )
 from ..command_line.times import hours_of_day
-from ..text.notes import Note, background, weighed
+from ..text.notes import Note, background, weighed, without
 
 if TYPE_CHECKING:
     from passim.answers.growth import curves as growing
@@ -230,7 +230,7 @@ def _answer_orders(
             found.headed(before_handovers(sentence, found.visibility.view)),
             shown,
             growth_columns(list(table.columns)),
-            (*handovers_on_top_note(found.visibility), *notes, found.service_note, *found.notes),
+            (*handovers_on_top_note(found.visibility), *notes, found.service_note, *without(found.notes, "policy")),
             facts,
             None,
             len(table),
@@ -292,7 +292,7 @@ def _answer_plan(
         *([background("The goal's date is the first from which on it stays met under the plan.")] if goal else []),
         *search_notes(ahead.visibility.report, span),
         *weighed(ahead.notes),
-        *view_notes,
+        *without(view_notes, "policy"),
         *fleet_notes,
         CAUTION,
     ]

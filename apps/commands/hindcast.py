@@ -79,7 +79,7 @@ def hindcast(
     from ..command_line.output import Answer, check_out, write
     from ..command_line.query import CAUTION
     from ..text.hindcast import AGE_COLUMNS, SATELLITE_COLUMNS, SCORE_COLUMNS, hindcast_sentences, pair_note
-    from ..text.notes import Note, weighed
+    from ..text.notes import Note, weighed, without
     from ..text.service import without_handovers_note
     from ..text.units import LocalClock
 
@@ -111,7 +111,7 @@ def hindcast(
         "scores": plain_records(found.scores),
     }
     scored = weighed(pair_note(pair) for pair in found.pairs)
-    told = (*without_handovers_note(view), *scored, *notes, *fleet_notes, CAUTION)
+    told = (*without_handovers_note(view), *scored, *without(notes, "policy"), *fleet_notes, CAUTION)
     write(Answer("hindcast", "\n".join(hindcast_sentences(found)), rows, columns, told, facts, clock), output_choice)
 
 

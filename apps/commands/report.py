@@ -13,6 +13,9 @@ from ..command_line.worker_options import WorkerChoice, workers_options
 
 if TYPE_CHECKING:
     from passim import Site
+    from passim.sky import view as views
+
+    from ..command_line.parsing import Spotted
 
 DEFAULT_DAYS = 3.0
 # Past a freeze of 30 s a call ends: see `passim.answers.calls.kinds`.
@@ -79,9 +82,9 @@ def report(
     """Write what is known of a place into one HTML file that needs no network, to read, print and send.
 
     It holds the site in sentences, the gaps of the days ahead, good starts for calls, why and in which direction
-    service is lost, what other latitudes and the rest of the world would have, what every number of satellites would
-    give, the assumptions, how old the elements are, and the cautions. The map of the world is a coarse look at the
-    first day. It prints on A4 and on Letter.
+    service is lost, what your other sites and spots have, what other latitudes and the rest of the world would have,
+    what every number of satellites would give, the assumptions, how old the elements are, and the cautions. The map of
+    the world is a coarse look at the first day. It prints on A4 and on Letter.
 
     \b
     Example:
@@ -94,6 +97,7 @@ def report(
     from passim.answers.calls import forecast as call_forecast
     from passim.answers.calls import hours as call_times
     from passim.answers.growth import goals as growth_goals
+    from passim.answers.sites import compare as side_by_side
     from passim.answers.sites import elsewhere as other_places
     from passim.answers.sites import sweeps
     from passim.coverage import visibility
@@ -102,7 +106,7 @@ def report(
     from ..command_line.output import check_out, progress, tell, write_file
     from ..command_line.query import check_age, search
     from ..figures.files import check_pictures, write_pictures
-    from ..report.elsewhere import elsewhere_section
+    from ..report.elsewhere import beside_section, elsewhere_section
     from ..report.page import page
     from ..report.sections import headline, pictures, sections, subtitle
 
@@ -155,8 +159,19 @@ def report(
         elsewhere = other_places.look_elsewhere(
             found.visibility.fleet, view, made.first_day.span, step_deg=world_deg, team=team, progress=tell_share
         )
-    others = elsewhere_section(made, elsewhere, _sites(site_choice, made.site))
-    parts = sections(found, made, hours, fleet.words, others)
+    others = [elsewhere_section(made, elsewhere, _sites(site_choice, made.site))]
+    beside = _beside(site_choice, view)
+    if 1 < len(beside) <= side_by_side.MOST_VIEWS:
+        with progress("Comparing your sites") as tell_share:
+            compared = side_by_side.compare_sites(
+                fleet,
+                [seen for seen, _ in beside],
+                span,
+                call_hours=[kept for _, kept in beside],
+                progress=tell_share,
+            )
+        others.insert(0, beside_section(compared, found.length))
+    parts = sections(found, made, hours, fleet.words, *others)
     if out is not None:
         title = f"{made.site.name}: when service is lost, and to what"
         write_file(out, page(title, found.headed(headline(found, made)), subtitle(found, made), parts))
@@ -165,6 +180,15 @@ def report(
         figures = [(picture.name, picture.figure) for picture in pictures(parts)]
         for path in write_pictures(figures, pictures_dir, picture_format):
             tell(f"Wrote {path}.")
+
+
+def _beside(site_choice: SiteChoice, own: views.View) -> list[Spotted]:
+    """Return the view of the report, where it is none of the workspace's, and all of these, with their call hours."""
+    workspace = site_choice.workspace()
+    if workspace is None:
+        return []
+    found, _ = site_choice.each_spot(workspace.site_names)
+    return found if any(own == seen for seen, _ in found) else [(own, None), *found]
 
 
 def _sites(site_choice: SiteChoice, own: Site) -> list[tuple[str, float, float]]:

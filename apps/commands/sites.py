@@ -22,16 +22,16 @@ from ..command_line.parsing import (
 from ..command_line.times import hours_of_day
 from ..command_line.worker_options import WorkerChoice, workers_options
 from ..text.notes import Note, background, led, without
-from ..text.service import everywhere_note, lifted_note, without_handovers_note
+from ..text.service import everywhere_notes, lifted_note, without_handovers_note
 
 if TYPE_CHECKING:
     from passim import Fleet, Span
-    from passim.answers.calls import hours as call_times
     from passim.parallel import chunks as work
     from passim.sky import view as views
     from passim.spans import DailyHours
 
     from ..command_line.output import Answer
+    from ..command_line.parsing import Spotted
 
 
 @click.command("sites", short_help="Sites, latitudes, the world and fleets side by side.")
@@ -142,24 +142,13 @@ class _Places:
     without: tuple[str, ...]
     workspace_dir: str | None
 
-    def named(self) -> tuple[list[tuple[views.View, call_times.AllowedHours | None]], list[Note]]:
+    def named(self) -> tuple[list[Spotted], list[Note]]:
         """Return the view of each place with its call hours, and what the user should be told."""
         workspace = found_workspace(self.workspace_dir)
         texts: tuple[str | None, ...] = self.site_texts
         if not texts and workspace is not None:
             texts = workspace.site_names
-        found: list[tuple[views.View, call_times.AllowedHours | None]] = []
-        notes: list[Note] = []
-        for text in texts or (None,):
-            inside = workspace is not None and text is not None and "," not in text
-            for spot in workspace.spot_names(text) if inside and workspace is not None else (None,):
-                view, told = self._choice(text, spot).view()
-                kept = workspace.call_hours(text) if inside and workspace is not None else None
-                hours = None if kept is None else kept.allowed
-                found.append((view, hours))
-                # What is told of each place stands in its row; what is told of all of them is told once.
-                notes += without(told, "place", "horizon", "limits")
-        return found, list(dict.fromkeys(notes))
+        return self._choice(None, None).each_spot(texts or (None,))
 
     def one(self) -> tuple[views.View, list[Note]]:
         """Return the view of the one place asked about, and what the user should be told."""
@@ -184,7 +173,7 @@ class _Places:
         if self.without:
             seen = seen.without(*dict.fromkeys(self.without))
             notes.append(lifted_note(self.without))
-        return seen, [everywhere_note(seen), *notes]
+        return seen, [*everywhere_notes(seen), *notes]
 
     def _choice(self, site_text: str | None, spot: str | None) -> SiteChoice:
         return SiteChoice(
@@ -328,7 +317,7 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
     told = [
         *without_handovers_note(view),
         Note(hangs),
-        *without(notes, "horizon"),
+        *without(notes, "horizon", "policy"),
         *fleet_notes,
     ]
     for fleet, report_on_it in zip(fleets, found.reports, strict=True):

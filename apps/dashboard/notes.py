@@ -17,7 +17,7 @@ from passim.forecast import timing
 from ..command_line.query import search_notes, times_note
 from ..figures.theme import Theme, apply_theme
 from ..text.notes import Note, shown, weighed
-from ..text.service import assumed_words
+from ..text.service import assumed_words, policy_note
 from ..text.units import counted, listed
 from .page_model import Answer, Page, Panel, Shown
 from .state import PageRequest
@@ -103,6 +103,7 @@ def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = 
     return (
         *search_notes(seen.visibility.report, span, tell_age=tell_age),
         Note(f"{assumed_words(view)[:-1]}: {limits}.", "reading" if view.service.loses_time else "background"),
+        *policy_note(view, guessed=question.workspace.policy_guessed),
         *weighed(seen.visibility.notes, "background"),
         *common_notes(question, span),
     )

@@ -1,4 +1,4 @@
-"""The part of a report that says whether another site would be better: by latitude, and on a map of the world."""
+"""The parts of a report that say whether another place would be better: the user's own, each latitude, the world."""
 
 from __future__ import annotations
 
@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Final
 from ..figures.places import by_latitude, world_map
 from ..figures.theme import LIGHT
 from ..text.columns import without
-from ..text.sites import LATITUDE_COLUMNS, degrees, latitude_sentence, world_sentence
+from ..text.notes import left_out
+from ..text.service import everywhere_notes
+from ..text.sites import (
+    LATITUDE_COLUMNS,
+    SITE_COLUMNS,
+    degrees,
+    latitude_sentence,
+    site_sentence,
+    world_sentence,
+)
 from ..text.units import duration, share
 from .parts import Picture, Section, Table, table_of
 
@@ -16,6 +25,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from passim.answers import report as reports
+    from passim.answers.sites import compare as side_by_side
     from passim.answers.sites import elsewhere as other_places
 
 # Name, latitude and longitude of a site in degrees.
@@ -28,10 +38,20 @@ _SOURCE: Final = "The element sets of the fleet, and the terminal named in this 
 _OUTLINES: Final = "Coasts: Natural Earth and the United Nations, as plotly.js brings them."
 
 
+def beside_section(found: side_by_side.SiteComparison, length: str) -> Section:
+    """Return the sites and spots of the workspace side by side: what ``passim sites`` says of the same span."""
+    table = table_of("sites", "Sites and spots side by side", SITE_COLUMNS, found.table)
+    return Section("Your other sites and spots", site_sentence(found, length).splitlines(), (table,))
+
+
 def elsewhere_section(report: reports.SiteReport, elsewhere: other_places.Elsewhere, sites: Sequence[Spot]) -> Section:
     """Return what other places would have; `sites` are marked, the one of the report among them."""
     blocks: list[Picture | Table] = [_latitude_picture(elsewhere, sites)]
-    sentences = [_here_sentence(report, elsewhere), latitude_sentence(elsewhere.latitudes, _length(elsewhere))]
+    sentences = [
+        *left_out(everywhere_notes(elsewhere.view)),
+        _here_sentence(report, elsewhere),
+        latitude_sentence(elsewhere.latitudes, _length(elsewhere)),
+    ]
     world = elsewhere.world
     if world is not None and elsewhere.surface is not None and elsewhere.step_deg is not None:
         sentences.append(world_sentence(elsewhere.surface, elsewhere.step_deg, _length(elsewhere)))
@@ -46,10 +66,11 @@ def _length(elsewhere: other_places.Elsewhere) -> str:
 
 def _here_sentence(report: reports.SiteReport, elsewhere: other_places.Elsewhere) -> str:
     here = elsewhere.here
+    handovers = ", handovers too," if elsewhere.view.service.loses_time else ""
     return (
         f"Under an open sky down to {elsewhere.view.floor_deg:g}°, and with no gateway to see, places as far from the "
         f"equator as {report.site.name} ({degrees(here.latitude_deg)}) would have service "
-        f"{share(here.covered_fraction)} of {_length(elsewhere)}; with its own skyline and limits it has "
+        f"{share(here.covered_fraction)} of {_length(elsewhere)}; with its own skyline and limits{handovers} it has "
         f"{share(report.first_day.covered_fraction())}."
     )
 

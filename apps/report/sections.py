@@ -65,15 +65,15 @@ def sections(
     report: reports.SiteReport,
     hours: call_times.AllowedHours,
     fleet_name: str,
-    elsewhere: Section,
+    *elsewhere: Section,
 ) -> tuple[Section, ...]:
-    """Return the report, part by part; `elsewhere` is what other places would have."""
+    """Return the report, part by part; `elsewhere` are those on other places."""
     return (
         _place(report, fleet_name),
         _days(found, report, hours),
         _calls(found, report, hours),
         _causes(found, report),
-        elsewhere,
+        *elsewhere,
         _growth(found, report),
         Section("Assumptions", points=report.assumptions),
         _elements(report),
@@ -283,9 +283,9 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
     main = lines[0]
     told = growth_goals.told(report.goal, main.curves.values, main.curves.counted_s)
     sentences = [
+        *left_out(handovers_on_top_note(report.visibility)),
         before_handovers(growth_sentence(main.order, main.table, found.length), found.visibility.view),
         goal_sentence(main.order, main.goal, told),
-        *left_out(handovers_on_top_note(report.visibility)),
         *no_order,
     ]
     goal = GoalMark.of(report.goal, main.goal.middle if main.goal.reached else None, main.curves.counted_s)

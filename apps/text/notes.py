@@ -13,7 +13,7 @@ from typing import Literal
 Weight = Literal["left out", "caution", "reading", "background"]
 
 # What a note is about, where an answer that says so itself drops it.
-Topic = Literal["", "place", "horizon", "limits"]
+Topic = Literal["", "place", "horizon", "limits", "policy"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from .notes import Note
 from .units import share
@@ -11,6 +11,9 @@ from .units import share
 if TYPE_CHECKING:
     from passim.coverage import visibility
     from passim.sky import view as views
+
+# What an answer says first that leaves handovers out.
+_LEFT_OUT: Final = "Time lost at handovers is left out here"
 
 
 def assumed_words(view: views.View, in_reach: str = "within every limit") -> str:
@@ -34,15 +37,33 @@ def lifted_note(names: Collection[str]) -> Note:
     return Note(f"Lifted: {', '.join(dict.fromkeys(names))}.", "left out")
 
 
-def everywhere_note(view: views.View) -> Note:
-    """Return the note on what belongs to one place, and is left out of an answer for all places."""
-    handovers = " So is the time lost at handovers." if view.service.loses_time else ""
-    return Note(f"Gateways belong to one place and are left out.{handovers}", "left out")
+def everywhere_notes(view: views.View) -> tuple[Note, ...]:
+    """Return the notes on what an answer for all places leaves out: gateways, which belong to one, and handovers."""
+    return (*without_handovers_note(view), Note("Gateways belong to one place and are left out.", "left out"))
 
 
 def without_handovers_note(view: views.View) -> tuple[Note, ...]:
     """Return the note of an answer that leaves handovers out; none where they lose no time."""
-    return (Note("Time lost at handovers is left out here.", "left out"),) if view.service.loses_time else ()
+    return (Note(f"{_LEFT_OUT}.", "left out"),) if view.service.loses_time else ()
+
+
+def policy_note(view: views.View, *, guessed: bool) -> tuple[Note, ...]:
+    """Return the note of an answer in which handovers count whose policy nobody stated; none for others.
+
+    Whoever leaves handovers out drops it by what it is about.
+    """
+    from passim.sky import service
+
+    if not guessed or not view.service.loses_time:
+        return ()
+    words = service.Service(view.service.policy).describe()
+    return (
+        Note(
+            f"Time lost at handovers counts here, and which satellite is taken is passim's own guess: {words}. policy "
+            "in the workspace file states another.",
+            about="policy",
+        ),
+    )
 
 
 def before_handovers(sentence: str, view: views.View) -> str:
@@ -61,7 +82,7 @@ def handovers_on_top_note(seen: visibility.Visibility) -> tuple[Note, ...]:
     lost = seen.coverage((service.HANDOVER,)).covered_fraction() - seen.coverage().covered_fraction()
     return (
         Note(
-            f"Time lost at handovers is left out here: with all the satellites, another {share(lost)} of the time.",
+            f"{_LEFT_OUT}: with all the satellites, another {share(lost)} of the time.",
             "left out",
         ),
     )

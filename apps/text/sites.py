@@ -403,7 +403,7 @@ def latitude_caption(swept: sweeps.LatitudeSweep, name: str, latitude_deg: float
     table = swept.table
     here = table[table["latitude_deg"] == latitude_deg]
     best = _all_day(swept, length) or latitude_sentence(swept, length)
-    words = f"Under {mask_deg:g}° all round and without a gateway, {best[0].lower()}{best[1:]}"
+    words = f"Under {mask_deg:g}° all round, {best[0].lower()}{best[1:]}"
     if not here.empty:
         covered = share(float(here["covered_fraction"].iloc[0]))
         words += f" The latitude of {name}, {degrees(latitude_deg)}, is covered {covered}."

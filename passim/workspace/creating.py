@@ -223,8 +223,8 @@ lowest_elevation_deg = 25.0
 # cone = {{ azimuth_deg = 0.0, tilt_deg = 20.0, half_angle_deg = 50.0 }}
 # Angle kept to the geostationary arc. No standard fixes one angle for all; unset is off.
 # arc_keep_out_deg = 18.0
-# Which satellite is taken: "keep-then-highest", "keep-then-longest" or "highest".
-policy = "keep-then-highest"
+# Which satellite is taken: "keep-then-highest", which is passim's own guess, "keep-then-longest" or "highest".
+# policy = "keep-then-highest"
 # Where satellites are handed out on a fixed clock: its period, and its offset. The clock runs through from 1970-01-01
 # 00:00 UTC; a period that divides the day, such as 15 s, therefore falls on every midnight of UTC.
 # clock_period_s = 15.0

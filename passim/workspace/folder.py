@@ -112,6 +112,11 @@ class Workspace:
         return self.settings.terminal.service()
 
     @property
+    def policy_guessed(self) -> bool:
+        """Whether the file does not say which satellite is taken: passim's own guess then stands in for it."""
+        return "policy" not in self.settings.terminal.model_fields_set
+
+    @property
     def timing_model(self) -> TimingModel:
         """How the timing error of satellites grows with the age of their elements."""
         return self.settings.timing.model()

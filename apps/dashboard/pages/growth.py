@@ -34,7 +34,7 @@ from ...text.growth import (
     plan_notes,
     plan_sentence,
 )
-from ...text.notes import Note, left_out, weighed
+from ...text.notes import Note, left_out, weighed, without
 from ...text.service import before_handovers, handovers_on_top_note
 from ...text.units import counted, duration, share
 from ...text.ways_out import in_page_words
@@ -139,7 +139,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         *weighed(note for curves in grown.curves for note in curves.order.notes),
         *([Note(f"Only call hours count here: {hours.words} ({question.site.timezone}).")] if hours else []),
         *plan.notes,
-        *notes_of(question, seen, span),
+        *without(notes_of(question, seen, span), "policy"),
     ]
     return Answer(
         before_handovers(waits or goal_sentence(order, found[0], told), seen.visibility.view),
@@ -151,8 +151,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         notes,
         " ".join(
             [
-                before_handovers(plan.brings or growth_sentence(order, tables[0], asked), seen.visibility.view),
                 *left_out(handovers_on_top_note(seen.visibility)),
+                before_handovers(plan.brings or growth_sentence(order, tables[0], asked), seen.visibility.view),
             ]
         ),
     )

@@ -18,7 +18,8 @@ from ....figures.places import by_latitude, world_map
 from ....figures.sites import side_by_side
 from ....figures.theme import Theme
 from ....text import sites as sites_words
-from ....text.notes import Note, background, weighed
+from ....text.notes import Note, background, left_out, weighed
+from ....text.service import everywhere_notes, policy_note
 from ....text.sites import BAND_COLUMNS, LATITUDE_COLUMNS, beside_columns
 from ....text.units import counted, duration
 from ...controls import day_words
@@ -93,7 +94,6 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     try:
         swept, shown = _latitude(question, span, theme)
         panels[LATITUDE.name] = shown
-        notes.append(Note("Gateways belong to one place: the curve by latitude and the map leave them out."))
         if swept.left_out:
             objects = counted(swept.left_out, "object")
             notes.append(background(f"The closed form leaves out {objects} on eccentric or very high orbits."))
@@ -114,6 +114,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             *search_notes(comparison.report, span),
             *([Note(hours)] if hours else []),
             *weighed(comparison.notes),
+            *policy_note(question.view, guessed=question.workspace.policy_guessed),
             *notes,
             *common_notes(question, span),
         ),
@@ -201,7 +202,9 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
     table = done.sweep.table
     some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
     told = "The file has the latitudes without any service as well."
-    return done.sweep, Shown(figure, caption, Table(table, LATITUDE_COLUMNS, shown=some, told=told, of_site=False))
+    return done.sweep, Shown(
+        figure, _everywhere(view) + caption, Table(table, LATITUDE_COLUMNS, shown=some, told=told, of_site=False)
+    )
 
 
 def _world(question: PageRequest, span: Span, grid: sites_work.Grid, theme: Theme) -> Shown:
@@ -222,7 +225,12 @@ def _world(question: PageRequest, span: Span, grid: sites_work.Grid, theme: Them
         ("sites world", view, span, grid, spots, theme),
         lambda: world_map(done.table, theme, sites=spots, chosen=spots[0][0]),
     )
-    return Shown(figure, caption, table)
+    return Shown(figure, _everywhere(view) + caption, table)
+
+
+def _everywhere(view: views.View) -> str:
+    """Say first what is left out of an answer for all places, as the command line does."""
+    return "".join(f"{words} " for words in left_out(everywhere_notes(view)))
 
 
 def _worked_out(
