@@ -157,7 +157,7 @@ def test_tables_answer_in_a_sentence_and_say_what_they_rest_on(name: str, fleet:
     assert " in 3 h" in first
     assert first.endswith(".")
     good = "predicted times are good to about a second (band: normal)"
-    assert f"Elements of 60 objects, 1 h 30 min old at the middle of the span: {good}." in notes
+    assert f"Elements of 60 objects, 90 min old at the middle of the span: {good}." in notes
     assert "Mask: 30° above the horizon all round." in notes
     assert "Times: Atlantic/Azores, UTC-01:00." in notes
     assert "not a promise of service; not for emergency calls" in notes[-1]

@@ -32,8 +32,7 @@ from passim_apps.figures.places import COVERED, SITES
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import sites as sites_words
 from passim_apps.text.columns import cells_of
-from passim_apps.text.sites import against_words
-from passim_apps.text.units import duration
+from passim_apps.text.units import difference, duration
 from patience import PATIENCE_S
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
@@ -321,7 +320,7 @@ def test_spots_come_first_then_the_nearest_of_the_best_sites(rows: list[Any], he
 
 
 def test_differences_are_told_with_their_sign() -> None:
-    assert [against_words(each) for each in (-7140.0, 0.0, 30.0)] == [
+    assert [difference(each) for each in (-7140.0, 0.0, 30.0)] == [
         "\N{MINUS SIGN}1 h 59 min", "the same", "+30 s",
     ]  # fmt: skip
 

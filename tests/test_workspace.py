@@ -17,10 +17,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passim.answers import scenario
+from passim.answers.calls.call_windows import call_windows
+from passim.answers.calls.hours import AllowedHours
 from passim.elements import write_elements
 from passim.errors import ElementsError, InputError, SiteError, SpanError, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
+from passim.spans import Span
 from passim.workspace import CallHours, NewGateway, NewSite, Workspace, create, plans
 from passim.workspace.checking import read_settings
 from passim.workspace.lines import LineNumbers
@@ -362,7 +365,7 @@ def test_a_horizon_file_that_vanished_is_told_of(tmp_path: Path) -> None:
         (SITE.replace('"Marram"', "'Marram'\nzone = 'Atlantis/Nowhere'"), "^line 4, .*zone: time zone; got 'Atlantis"),
         (SITE.replace('"Marram"', "'a,b'"), "^line 3, .*name: value; got 'a,b'"),
         (SITE.replace("-28.0", "-28.0\ngateways = ['West']"), r"^line 6, sites\.Marram\.gateways: gateway; got 'West'"),
-        (SITE.replace("-28.0", "-28.0\ncall_hours = { start = '18:00', end = '08:00' }"), "an end after the start"),
+        (SITE.replace("-28.0", "-28.0\ncall_hours = { start = '18:00', end = '18:00' }"), "two different times"),
         (SITE.replace("-28.0", "-28.0\ncall_hours = { start = '8 am', end = '18:00' }"), "such as 08:00"),
         (GATEWAY + GATEWAY, r"^line 8, gateways\.South\.name: second gateway of one name"),
         ("[[fleets]]\nname = 'x'", r'^line 1, fleets\.x: wanted either elements = \["file or folder", \.\.\.\]'),
@@ -592,3 +595,25 @@ def test_the_timing_model_is_the_users_to_set(tmp_path: Path) -> None:
     file.write_text(file.read_text().replace("per_day_s = 2.5", "per_day_s = -1.0"))
     with pytest.raises(WorkspaceError, match="per_day_s"):
         Workspace.load(folder)
+
+
+def test_call_hours_of_the_file_may_go_over_midnight(tmp_path: Path) -> None:
+    """As `--between 22:00-04:00` may: what comes after midnight belongs to the day before."""
+    site = SITE.replace(
+        "-28.0", "-28.0\nzone = 'UTC'\ncall_hours = {{ start = {start}, end = {end}, days = ['Fri'] }}", 1
+    )
+    wanted = {
+        ("'22:00'", "'04:00'"): (22 * 60, 4 * 60),
+        ("22:00:00", "04:00:00"): (22 * 60, 4 * 60),
+        ("'22:00'", "'24:00'"): (22 * 60, 24 * 60),
+        ("'22:00'", "00:00:00"): (22 * 60, 24 * 60),
+    }
+    for (start, end), minutes in wanted.items():
+        (tmp_path / "passim.toml").write_text(site.format(start=start, end=end), encoding="utf-8")
+        kept = Workspace.load(tmp_path).call_hours()
+        assert kept is not None
+        assert kept.allowed == AllowedHours(*minutes, (4,))
+        # Friday 27 November 2026, and the night that follows.
+        friday = Span(datetime(2026, 11, 27, 12, tzinfo=UTC), datetime(2026, 11, 28, 12, tzinfo=UTC))
+        begins, ends = call_windows(friday, kept.allowed, "UTC")
+        assert ((ends - begins) / 60_000_000).tolist() == [(minutes[1] - minutes[0]) % 1440]

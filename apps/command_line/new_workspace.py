@@ -206,14 +206,9 @@ def _elements(text: str) -> list[str]:
 def _hours(text: str) -> tuple[Any, Any]:
     from datetime import time
 
-    from passim.errors import InputError
-
     start, end = minutes_between(text, "--call-hours")
-    if end < start:
-        raise InputError("--call-hours", got=text, wanted="an end after the start, within one day")
-    if end == 1440:
-        raise InputError("--call-hours", got=text, wanted="an end before midnight", try_next="08:00-23:59")
-    return time(*divmod(start, 60)), time(*divmod(end, 60))
+    # The midnight that ends the day stands in the file as that which begins the next.
+    return time(*divmod(start, 60)), time(*divmod(end % 1440, 60))
 
 
 def _days(text: str) -> list[str]:

@@ -40,6 +40,8 @@ LONGEST_TABLE = 40
 # Microdegrees, microseconds and millimetres: finer than anything passim claims to know.
 _DECIMALS = 6
 _PATIENCE_S = 1.0
+# Where no bar can be drawn, a line so often.
+_LINE_EVERY_S = 15.0
 
 
 @dataclass(frozen=True)
@@ -245,14 +247,28 @@ def _left_out_note(columns: Sequence[Column], most: int) -> str:
     return f"Left out at a width of {most}: {names}. A wider window shows them, --format csv has them all."
 
 
+def _line_teller(what: str) -> Callable[[float], None]:
+    """Return the function that is told how much is done, and writes it on a line of standard error now and then."""
+    told_s = time.monotonic()
+
+    def report(done: float) -> None:
+        nonlocal told_s
+        if time.monotonic() - told_s >= _LINE_EVERY_S:
+            told_s = time.monotonic()
+            tell(f"{what}: {100.0 * done:.0f} %")
+
+    return report
+
+
 @contextlib.contextmanager
-def progress(what: str) -> Iterator[Callable[[float], None] | None]:
+def progress(what: str, *, lines: bool = False) -> Iterator[Callable[[float], None] | None]:
     """Give the function that is told how much is done, from 0 to 1; it draws a bar once the work lasts over a second.
 
-    Gives None, and draws nothing, where standard error is no terminal.
+    Where standard error is no terminal it gives None and draws nothing, or with `lines` writes a line now and then, as
+    for work that lasts minutes.
     """
     if not sys.stderr.isatty():
-        yield None
+        yield _line_teller(what) if lines else None
         return
     with contextlib.ExitStack() as stack:
         bar: Any = None

@@ -27,14 +27,14 @@ from .times import aware_time
 
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span
-    from passim.answers.calls.hours import AllowedHours
+    from passim.answers.calls import hours as call_times
     from passim.coverage import Service
     from passim.sky import limits
     from passim.sky import view as views
     from passim.workspace import Workspace
 
     # A place asked about beside others, and when calls are held there.
-    Spotted = tuple[views.View, AllowedHours | None]
+    Spotted = tuple[views.View, call_times.AllowedHours | None]
 
 DEFAULT_MASK_DEG = 25.0
 # Marks the fields of a record that belong to another one, which lends them.

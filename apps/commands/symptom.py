@@ -112,7 +112,7 @@ def symptom(
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
 
-    with progress("Trying settings") as report:
+    with progress("Trying settings", lines=True) as report:
         found = room.find_settings(fleet, view, span, seen, top=top, progress=report)
     clock = LocalClock(view.site.timezone, span)
     how = (room.IN_ORDER, room.IN_ORDER_OF_RECORD)

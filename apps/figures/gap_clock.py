@@ -130,7 +130,7 @@ def _shade_calls(
     """Shade the hours for calls, in one piece from the first to the last of days that follow each other."""
     first, end = (t.hour + t.minute / 60.0 for t in hours[:2])
     # What comes after midnight belongs to the day before.
-    parts = [(first, end, 0)] if first < end else [(first, 24.0, 0), (0.0, end, 1)]
+    parts = [(first, end, 0)] if first < end else [(first, 24.0, 0), *([(0.0, end, 1)] if end else [])]
     for from_h, to_h, days_ago in parts:
         held = [False, *((day.weekday() - days_ago) % 7 in hours[2] for day in days), False]
         begins = [k for k in range(len(days)) if held[k + 1] and not held[k]]

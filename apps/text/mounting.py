@@ -13,7 +13,7 @@ from ..command_line.parsing import FleetChoice, SiteChoice, SpanChoice, found_wo
 from ..command_line.query import CAUTION, check_age, fleet_notes, headed, search_notes, site_facts
 from .columns import COUNT, DURATION, TEXT, Column, Format, of_row
 from .notes import Note, background, weighed, without
-from .units import counted, duration, instant, listed
+from .units import counted, difference, duration, instant, listed
 
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Span
@@ -142,13 +142,6 @@ def portable_answer(result: mounting.Comparison, start: Basis) -> Answer:
     return _answer("survey portable", sentence, result, start, PORTABLE_COLUMNS, (asked, _SIGHT_SOON))
 
 
-def signed(seconds: float) -> str:
-    """Return a difference of lengths with its sign: "+36 min", "-4 s", "0 s"."""
-    if seconds == 0.0:
-        return "0 s"
-    return f"{'+' if seconds > 0.0 else '-'}{duration(abs(seconds))}"
-
-
 def _skyline(row: Any) -> str:
     low, high = row.horizon_lowest_deg, row.horizon_highest_deg
     return f"{low:.1f}°" if low == high else f"{low:.1f} to {high:.1f}°"
@@ -168,12 +161,12 @@ MAST_COLUMNS: Final = (
 SPOT_COLUMNS: Final = (
     Column("spot", "Spot", TEXT),
     *_FIGURES,
-    Column("difference_s_per_day", "Compared with the first spot", Format(signed)),
+    Column("difference_s_per_day", "Compared with the first spot", Format(difference)),
 )
 PORTABLE_COLUMNS: Final = (
     Column("horizon", "Horizon", TEXT),
     *_FIGURES,
-    Column("difference_s_per_day", "Compared with the open one", Format(signed)),
+    Column("difference_s_per_day", "Compared with the open one", Format(difference)),
 )
 
 

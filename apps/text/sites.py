@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from passim.answers.sites import world_bands as bands_room
 
 from .columns import COUNT, DEGREES, DURATION, SHARE, TEXT, Column, blank_at_zero, number, of_row, without
-from .units import counted, duration, share
+from .units import counted, difference, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,7 +72,7 @@ def beside_columns(chosen_site: str, chosen_title: str) -> list[Column]:
         return "" if row.site_name == chosen_site else distance_words(row.distance_km)
 
     def against(row: Any) -> str:
-        return "yours" if row.title == chosen_title else against_words(row.against_chosen_s)
+        return "yours" if row.title == chosen_title else difference(row.against_chosen_s)
 
     site, covered, *rest = SITE_COLUMNS
     main_limit = [column.key for column in rest].index("best_limit")
@@ -92,13 +92,6 @@ def distance_words(distance_km: float) -> str:
     if distance_km >= 100.0:
         return f"{round(distance_km, -1):,.0f} km"
     return f"{distance_km:.0f} km" if distance_km >= 10.0 else f"{distance_km:.1f} km"
-
-
-def against_words(difference_s: float) -> str:
-    """Return how much longer, or shorter, a place is without service than the chosen one: "−1 h 59 min"."""
-    if difference_s == 0.0:
-        return "the same"
-    return ("\N{MINUS SIGN}" if difference_s < 0.0 else "+") + duration(abs(difference_s))
 
 
 def _length(row: Any, key: str) -> str:

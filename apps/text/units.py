@@ -46,14 +46,23 @@ def duration(seconds: float) -> str:
     return f"{hours // 24:,} d {hours % 24} h" if hours % 24 else f"{hours // 24:,} d"
 
 
+def difference(seconds: float) -> str:
+    """Return how much longer or shorter one length is than another: "+36 min", "−1 h 59 min", "the same"."""
+    if seconds == 0.0:
+        return "the same"
+    return ("\N{MINUS SIGN}" if seconds < 0.0 else "+") + duration(abs(seconds))
+
+
 def age(length: timedelta) -> str:
-    """Return how old something is, or how far ahead of the moment asked about: "17 h old", "3 h ahead"."""
+    """Return how old something is, or how far ahead of the moment asked about: "17 h old", "2.5 days ahead"."""
+    from passim.forecast import timing
+
     seconds = length.total_seconds()
-    return f"{duration(abs(seconds))} {'old' if seconds >= 0 else 'ahead'}"
+    return f"{timing.age_words(seconds)} {'old' if seconds >= 0 else 'ahead'}"
 
 
 def ages(least: timedelta, most: timedelta) -> str:
-    """Return a range of ages, or the one age where both read the same: "3 h to 9 d old"."""
+    """Return a range of ages, or the one age where both read the same: "3 h to 9 days old"."""
     youngest, oldest = age(least), age(most)
     if youngest == oldest:
         return oldest

@@ -251,6 +251,23 @@ class Workspace:
         put in the place of the one of its name. It counts for every site that lists no gateways; where `site_name` is
         one that does, it becomes the only one of its list. `how` is one sentence. Raises WorkspaceError.
         """
+        return self.edit(self._assuming(values, how, on, gateway, site_name))
+
+    def would_assume(
+        self,
+        values: Mapping[str, Any],
+        how: str,
+        on: date,
+        gateway: Gateway | None = None,
+        site_name: str | None = None,
+    ) -> list[str]:
+        """Return the lines of the file that `assume` would change, as `changes_since` has them. Raises as it does."""
+        return saving.preview(self.file, self._assuming(values, how, on, gateway, site_name))
+
+    def _assuming(
+        self, values: Mapping[str, Any], how: str, on: date, gateway: Gateway | None, site_name: str | None
+    ) -> Callable[[tomlkit.TOMLDocument], None]:
+        """Return what `assume` does to the document of the file."""
 
         def change(document: tomlkit.TOMLDocument) -> None:
             marked = [setting for setting, value in values.items() if value is not None]
@@ -266,7 +283,7 @@ class Workspace:
                     marked.append(setting)
             _mark(document, set(values), marked, how, on)
 
-        return self.edit(change)
+        return change
 
     def _site(self, name: str | None) -> SiteSettings:
         if not self.settings.sites:

@@ -57,6 +57,17 @@ def edit(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> str:
     return edit_text(path, changed)
 
 
+def preview(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> list[str]:
+    """Return the lines that `edit` would change, as `differences` has them, and write nothing. Raises as it."""
+    old = read_text(path)
+    read_settings(old, path)
+    document = tomlkit.parse(old)
+    change(document)
+    new = tomlkit.dumps(document)
+    read_settings(new, path)
+    return differences(old, new)
+
+
 def edit_text(path: Path, change: Callable[[str], str]) -> str:
     """Change the file at `path` to what `change` makes of its text, and return the new text.
 
@@ -95,9 +106,9 @@ def undo(path: Path) -> tuple[str, str]:
         if head.removeprefix(_BEFORE_HEAD) != _digest(current):
             raise WorkspaceError(
                 f"workspace file {path}",
-                got="a change by hand since passim changed it",
+                got="changes by hand since passim changed it, which undo would lose",
                 wanted="the file as passim left it",
-                try_next=f"taking back what you want from {before}",
+                try_next=f"copying the lines you want back from {before}, the file as it was before passim's change",
             )
         read_settings(old, path)
         _write(before, f"{_BEFORE_HEAD}{_digest(old)}\n{current}")

@@ -15,7 +15,7 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
-from passim.answers.calls.hours import AllowedHours
+from passim.answers.calls.hours import DAY_MINUTES, AllowedHours
 from passim.answers.calls.kinds import CALL_KINDS, VIDEO, CallKind
 from passim.elements.identifiers import SatelliteId
 from passim.errors import InputError, WorkspaceError
@@ -245,7 +245,11 @@ class SpotSettings(Skyline):
 
 
 class CallHours(Section):
-    """When calls are held, in the site's own time; days are Mon to Sun."""
+    """When calls are held, in the site's own time; days are Mon to Sun.
+
+    Hours may go over midnight, 22:00 to 04:00: what comes after it belongs to the day on which they began. An end of
+    24:00 or 00:00 is the midnight that ends the day.
+    """
 
     start: time
     end: time
@@ -258,6 +262,8 @@ class CallHours(Section):
     def _clock_time(cls, given: Any) -> Any:
         if not isinstance(given, str):
             return given
+        if given.strip() == "24:00":
+            return time()
         try:
             return time.fromisoformat(given.strip())
         except ValueError:
@@ -265,10 +271,8 @@ class CallHours(Section):
             raise ValueError(str(fault)) from None
 
     @model_validator(mode="after")
-    def _in_order(self) -> CallHours:
-        if not self.start < self.end:
-            got = f"{self.start:%H:%M} to {self.end:%H:%M}"
-            raise ValueError(str(InputError("call hours", got=got, wanted="an end after the start, within one day")))
+    def _some_hours(self) -> CallHours:
+        made(lambda: self.allowed)
         return self
 
     @property
@@ -280,7 +284,7 @@ class CallHours(Section):
     def allowed(self) -> AllowedHours:
         """The same as answers take it, in minutes of the local day."""
         first, end = (at.hour * 60 + at.minute for at in (self.start, self.end))
-        return AllowedHours(first, end, self.weekdays)
+        return AllowedHours(first, end or DAY_MINUTES, self.weekdays)
 
 
 class CallKindSettings(Section):

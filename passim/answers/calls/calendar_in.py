@@ -2,7 +2,8 @@
 
 The library icalendar takes the text apart, dateutil repeats what recurs. What cannot be understood is refused with its
 line, because a busy time that is lost in silence becomes a call in the middle of it. A rule of repetition that RFC 5545
-does not allow is told of by name, and the hours of its event count as busy on every day from its start.
+does not allow is told of by name, and the hours of its event count as busy on every day from its start. One that lets
+something repeat all day long is told of as well, and where it does so thousands of times all the time counts as busy.
 """
 
 from __future__ import annotations
@@ -20,7 +21,16 @@ import numpy as np
 from icalendar import Calendar
 from icalendar.parser import Contentline
 
-from passim.answers.calls.recurrence import FREQUENCIES, MOST_REPEATS, every_day, fault, repeated
+from passim.answers.calls.recurrence import (
+    FREQUENCIES,
+    MOST_REPEATS,
+    WITHIN_A_DAY,
+    ends_at,
+    every_day,
+    fault,
+    parts_of,
+    repeated,
+)
 from passim.errors import InputError
 from passim.intervals import Intervals, union
 from passim.spans import Span, microseconds, zone
@@ -150,20 +160,22 @@ def parse_calendar(
                 shift = _utc(one.begins, one.where) - one.instead_of
                 onward.setdefault(one.uid, []).append(_Onward(one.instead_of, shift, one.length, counts))
     events = [event for kept in moved.values() for event in kept]
-    unfollowed: list[_Series] = []
+    unfollowed: list[tuple[int, str]] = []
     for one, counts in series:
         if one.instead_of is not None or not counts:
             continue
-        events += _unmoved(one, span, moved, sorted(onward.get(one.uid, ()), key=lambda o: o.since))
+        found = _unmoved(one, span, moved, sorted(onward.get(one.uid, ()), key=lambda o: o.since))
+        events += found
         # Whoever asks about calls is told with the calls themselves.
-        if one.fault is not None and not suggested:
-            unfollowed.append(one)
+        words = "" if suggested else one.rule_words(found)
+        if words:
+            unfollowed.append((one.line, words))
     events.sort(key=lambda e: (e.start, e.end, e.uid))
     left_out = [f"{cancelled} cancelled"] if cancelled else []
     left_out += [f"{free} marked as taking no time"] if free else []
     notes = [f"{name}: {words}, left out." for words in left_out]
-    notes += [f"{name}, line {one.line}: {one.fault_words()}." for one in unfollowed[:_MOST_NOTES]]
-    left_out += [one.fault_words() for one in unfollowed[:_MOST_NOTES]]
+    notes += [f"{name}, line {line}: {words}." for line, words in unfollowed[:_MOST_NOTES]]
+    left_out += [words for _, words in unfollowed[:_MOST_NOTES]]
     if len(unfollowed) > _MOST_NOTES:
         more = f"{len(unfollowed) - _MOST_NOTES:,} more events with a rule that cannot be followed"
         notes.append(f"{name}: {more}.")
@@ -300,7 +312,11 @@ class _Series:
     def events(self, span: Span) -> Iterator[_Met]:
         """Yield the original start and the event, for each that meets `span`."""
         recurring = self.rule is not None or bool(self.besides)
-        for begins in self._begins(span):
+        every = self._begins(span)
+        if every is None:
+            yield from self._throughout(span)
+            return
+        for begins in every:
             length = self.besides.get(begins) or self.length
             start = _utc(begins, self.where)
             end = _utc(begins + length, self.where) if self.all_day else start + length
@@ -313,8 +329,17 @@ class _Series:
                     ),
                 )  # fmt: skip
 
-    def _begins(self, span: Span) -> list[datetime]:
-        """Return by its own clock when the event begins, from before the span to its end."""
+    def _throughout(self, span: Span) -> Iterator[_Met]:
+        """Yield one event for all the time in which a rule repeats that repeats too often to be followed."""
+        start, until = _utc(self.begins, self.where), ends_at(self.rule or "", self.where)
+        end = span.end if until is None else min(_utc(until, self.where) + self.length, span.end)
+        why = self.fault or f"over {MOST_REPEATS:,} times in the time looked at"
+        event = Event(self.uid, self.title, max(start, span.start), end, False, True, self.place, why)
+        if event.start < event.end:
+            yield start, event
+
+    def _begins(self, span: Span) -> list[datetime] | None:
+        """Return by its own clock when the event begins, from before the span to its end; None for all the time."""
         if self.rule is None and not self.besides:
             return [self.begins]
         # A day more on both sides holds whatever the clock of the event is away from UTC.
@@ -324,19 +349,42 @@ class _Series:
         last = span.end.replace(tzinfo=None) + day
         # RFC 5545, 3.8.5.3: the start is the first of the series, whether its rule would give it or not.
         found = {self.begins, *self.besides}
+        if self.fault is not None and self._within_a_day:
+            return None
         if self.rule is not None and self.fault is not None:
             found.update(every_day(self.begins, first, last))
         elif self.rule is not None:
             try:
-                found.update(repeated(self.rule, self.begins, self.where, first, last))
+                again = repeated(self.rule, self.begins, self.where, first, last)
             except (ValueError, TypeError, KeyError) as error:
                 raise _refused(self.name, self.line, f"RRULE {self.rule}: {error}", "a rule as of RFC 5545") from None
+            if again is None:
+                return None
+            found.update(again)
         kept = sorted(begins for begins in found - set(self.without) if first <= begins <= last)
         if len(kept) > MOST_REPEATS:
             raise _refused(self.name, self.line, f"over {MOST_REPEATS} repetitions", "a rule that repeats less often")
         return kept
 
-    def fault_words(self) -> str:
+    @property
+    def _within_a_day(self) -> bool:
+        return self.rule is not None and parts_of(self.rule).get("FREQ") in WITHIN_A_DAY
+
+    def rule_words(self, found: Sequence[Event]) -> str:
+        """Say what to know of the rule by which `found` repeat: empty for one that people use, and that is followed."""
+        too_often = self.fault is None and next((event.guessed for event in found if event.guessed), "")
+        if too_often or (self.fault is not None and self._within_a_day):
+            return (
+                f"the rule by which {self.title!r} repeats cannot be followed ({self.fault or too_often}); all the time "
+                f"from {self.begins:%Y-%m-%d %H:%M} on counts as busy"
+            )
+        if self.fault is not None:
+            return self._fault_words()
+        if self._within_a_day and found:
+            return f"{self.title!r} repeats {len(found):,} times in the time looked at; each counts as busy"
+        return ""
+
+    def _fault_words(self) -> str:
         """Say that the rule cannot be followed, why, and what counts instead."""
         hours = (
             "all of it counts" if self.all_day else f"{self.begins:%H:%M} to {self.begins + self.length:%H:%M} counts"

@@ -16,9 +16,13 @@ from typing import Any, Final
 
 from dateutil.rrule import rrulestr  # type: ignore[import-untyped]
 
-FREQUENCIES: Final = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
+# Rules that may let something begin more than once a day by themselves.
+WITHIN_A_DAY: Final = ("HOURLY", "MINUTELY", "SECONDLY")
+FREQUENCIES: Final = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY", *WITHIN_A_DAY)
 # A rule that yields more than this within a span repeats every few minutes: no calendar of people.
 MOST_REPEATS: Final = 5_000
+# So many steps of a rule take dateutil a fraction of a second.
+_MOST_STEPS: Final = 50_000
 
 # The numbers of each part (RFC 5545, 3.3.10): the largest, whether 0 is one of them, and whether a minus sign may count
 # from the end.
@@ -34,7 +38,13 @@ _NUMBERS: Final = {
     "BYMONTH": (12, False, False),
     "BYSETPOS": (366, False, True),
 }
-_PERIODS: Final = {"DAILY": timedelta(days=1), "WEEKLY": timedelta(days=7)}
+_PERIODS: Final = {
+    "SECONDLY": timedelta(seconds=1),
+    "MINUTELY": timedelta(minutes=1),
+    "HOURLY": timedelta(hours=1),
+    "DAILY": timedelta(days=1),
+    "WEEKLY": timedelta(days=7),
+}
 _ONE_NUMBER: Final = re.compile(r"[+-]?\d{1,9}", re.ASCII)
 _ONE_DAY: Final = re.compile(r"(?:[+-]?(?:[1-9]|[1-4]\d|5[0-3]))?(?:MO|TU|WE|TH|FR|SA|SU)", re.ASCII)
 _UNTIL: Final = re.compile(r"\d{8}(?:T\d{6}Z?)?", re.ASCII)
@@ -76,10 +86,11 @@ def fault(rule: str, begins: datetime) -> str | None:
     return None
 
 
-def repeated(rule: str, begins: datetime, where: Any, first: datetime, last: datetime) -> list[datetime]:
-    """Return when a sound rule lets what begins at `begins` begin again, from `first` to `last`, one more than enough.
+def repeated(rule: str, begins: datetime, where: Any, first: datetime, last: datetime) -> list[datetime] | None:
+    """Return when a sound rule lets what begins at `begins` begin again, from `first` to `last`.
 
-    All times are naive, by the clock of `where`. Raises ValueError for what dateutil does not take after all.
+    None for one that repeats more than `MOST_REPEATS` times, or steps through so many moments that finding out takes
+    long. All times are naive, by the clock of `where`. Raises ValueError for what dateutil does not take after all.
     """
     first = max(first, begins)
     parts = parts_of(rule)
@@ -94,6 +105,10 @@ def repeated(rule: str, begins: datetime, where: Any, first: datetime, last: dat
         # because BYSETPOS counts within whole ones.
         period *= int(parts.get("INTERVAL", "1"))
         begins += max(0, (first - begins) // period - 1) * period
+    elif period is not None:
+        period *= int(parts.get("INTERVAL", "1"))
+    if parts["FREQ"] in WITHIN_A_DAY and period is not None and (last - begins) // period > _MOST_STEPS:
+        return None
     # The same weekdays and leap days come again in late years, from where dateutil's end is near.
     years = _years_on(begins.year, last.year)
     ends = _moved(last, years)
@@ -102,7 +117,14 @@ def repeated(rule: str, begins: datetime, where: Any, first: datetime, last: dat
         text += f";UNTIL={ends:%Y%m%dT%H%M%S}"
     found = rrulestr(f"RRULE:{text}", dtstart=_moved(begins, years)).xafter(_moved(first, years), inc=True)
     inside = takewhile(lambda moment: moment <= ends, found)
-    return [_moved(moment, -years) for moment in islice(inside, MOST_REPEATS + 1)]
+    every = list(islice(inside, MOST_REPEATS + 1))
+    return None if len(every) > MOST_REPEATS else [_moved(moment, -years) for moment in every]
+
+
+def ends_at(rule: str, where: Any) -> datetime | None:
+    """Return by the clock of `where` when a rule ends that says so, None for any other."""
+    text = parts_of(rule).get("UNTIL", "")
+    return _until(text, where) if _is_until(text) else None
 
 
 def every_day(begins: datetime, first: datetime, last: datetime) -> list[datetime]:

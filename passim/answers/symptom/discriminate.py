@@ -169,7 +169,7 @@ def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
 
 
 def _by_rate(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
-    """Say it where one freezes more often over all, as far as a person can tell."""
+    """Say it where one freezes more often overall, as far as a person can tell."""
     rates = rate_words(of_a.per_hour), rate_words(of_b.per_hour)
     if rates[0] == rates[1]:
         return []

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from passim.csv_files import CsvKind, number, parse_csv_file, read_csv_bytes
 from passim.errors import InputError, WayOut
+from passim.forecast.timing import age_words
 from passim.intervals import union
 from passim.spans import Span, aware, microseconds, moment
 
@@ -134,7 +135,7 @@ class FreezeRecord:
         length_s = (self.end_us - self.start_us) / 1e6
         return (
             f"a record of {len(self):,} freezes, {length_s.min():.3g} to {length_s.max():.3g} s long, "
-            f"in {self.span.duration_s / 3600.0:.3g} h"
+            f"in {age_words(self.span.duration_s)}"
         )
 
 

@@ -101,6 +101,6 @@ def check_age(fleet: Fleet, span: Span) -> None:
 def words(record: Record) -> str:
     """Return what a record holds: "freezes.csv: 23 freezes, 5 to 40 s long, in 10 h"."""
     length_s = (record.freezes.end_us - record.freezes.start_us) / 1e6
-    hours = record.freezes.span.duration_s / 3600.0
+    length = timing.age_words(record.freezes.span.duration_s)
     freezes = counted(len(record.freezes), "freeze")
-    return f"{record.name}: {freezes}, {length_s.min():.3g} to {length_s.max():.3g} s long, in {hours:.3g} h"
+    return f"{record.name}: {freezes}, {length_s.min():.3g} to {length_s.max():.3g} s long, in {length}"

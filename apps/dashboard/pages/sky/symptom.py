@@ -5,6 +5,8 @@ How it freezes is told by ranges, or by a record that is handed in (`sky_record`
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Sequence
 from datetime import time
 from typing import Any, Final
 
@@ -224,32 +226,100 @@ def register(app: Dash, state: DashboardState) -> None:
         Output("symptom-kept", "children", allow_duplicate=True),
         Output("changed", "data", allow_duplicate=True),
         Input({"sky": "keep", "number": ALL}, "n_clicks"),
+        Input({"sky": "write", "number": ALL}, "n_clicks"),
         State("symptom-asked", "data"),
         prevent_initial_call=True,
     )
-    def keep(clicks: list[int], asked: dict[str, Any] | None) -> Any:
-        if not any(clicks) or not asked or not isinstance(ctx.triggered_id, dict):
+    def keep(offers: list[int], writes: list[int], asked: dict[str, Any] | None) -> Any:
+        # What is kept is shown first, and written once that is agreed to.
+        if not any((*offers, *writes)) or not asked or not isinstance(ctx.triggered_id, dict):
             return no_update, no_update
-        number = int(ctx.triggered_id["number"])
+        number, writing = int(ctx.triggered_id["number"]), ctx.triggered_id["sky"] == "write"
         question = state.question(read_query(asked["search"])[0])
         try:
             found = _found(question, asked)
             if not 1 <= number <= len(found.candidates) or not _may_keep(found, number):
                 raise InputError("candidate to keep", got=number, wanted="one that is offered")
-            question.workspace.assume(
-                **found.candidates[number - 1].as_assumption(), on=question.today, site_name=question.site_name
-            )
+            if not writing:
+                return offered(question, found, number), no_update
+            return written(question, found, number), state.now().isoformat()
         except Pending:
             told = "The workspace or the fleet has changed since: search again first."
             return html.P(told, className="fault"), no_update
         except InputError as error:
             return html.P(in_page_words(error), className="fault"), no_update
-        told = (
-            f"Candidate {number} now stands in the workspace, marked as an assumption; the page above counts with it."
-        )
-        return html.P(told, className="done"), state.now().isoformat()
+
+    @app.callback(
+        Output("symptom-kept", "children", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
+        Input({"sky": "take-back", "of": ALL}, "n_clicks"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def take_back(clicks: list[int], search: str) -> Any:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            return no_update, no_update
+        question = state.question(read_query(search)[0])
+        try:
+            return taken_back(question, str(ctx.triggered_id["of"])), state.now().isoformat()
+        except InputError as error:
+            return html.P(in_page_words(error), className="fault"), no_update
 
     sky_working.register(app, state, "symptom")
+
+
+def offered(question: PageRequest, found: room.SymptomAnswer, number: int) -> Any:
+    """Return the lines of the workspace file that change where a candidate is kept, to be agreed to.
+
+    Raises InputError.
+    """
+    lines = question.workspace.would_assume(**_assumption(question, found, number))
+    return [
+        html.P(f"Keeping candidate {number} changes these lines of the workspace file (- goes, + comes):"),
+        _lines(lines),
+        html.Button("Write these lines", id={"sky": "write", "number": number}, className="button strong", n_clicks=0),
+    ]
+
+
+def written(question: PageRequest, found: room.SymptomAnswer, number: int) -> Any:
+    """Put a candidate into the workspace; return what has changed there and how to take it back. Raises InputError."""
+    before = question.workspace.text
+    changed = question.workspace.assume(**_assumption(question, found, number))
+    told = f"Candidate {number} now stands in the workspace, marked as an assumption; the page above counts with it."
+    return [
+        html.P(told, className="done"),
+        _lines(changed.changes_since(before)),
+        html.Button(
+            "Take it back", id={"sky": "take-back", "of": _digest(changed.text)}, className="button", n_clicks=0
+        ),
+    ]
+
+
+def taken_back(question: PageRequest, of: str) -> Any:
+    """Undo the change that made the workspace file that of the digest `of`; return what changed. Raises InputError."""
+    if _digest(question.workspace.text) != of:
+        raise InputError(
+            "workspace file",
+            got="other changes since, which taking it back would lose",
+            wanted="the file as it was left",
+            try_next="changing the lines you want by hand",
+        )
+    _, lines = question.workspace.undo()
+    return [html.P("Taken back: the workspace is as it was before.", className="done"), _lines(lines)]
+
+
+def _assumption(question: PageRequest, found: room.SymptomAnswer, number: int) -> dict[str, Any]:
+    """Return what the workspace takes as the assumption of a candidate."""
+    taken = found.candidates[number - 1].as_assumption()
+    return {**taken, "on": question.today, "site_name": question.site_name}
+
+
+def _lines(lines: Sequence[str]) -> Any:
+    return html.Pre("\n".join(map(printable, lines)), className="file-lines")
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def _found(question: PageRequest, asked: dict[str, Any]) -> room.SymptomAnswer:
