@@ -352,9 +352,21 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
         buttons = page.get_by_role("button", name="Keep candidate")
         keepable = [k for k, c in enumerate(found.candidates, 1) if c.setting.kinds and found.verdict != "not the sky"]
         assert buttons.count() == len(keepable) > 0
-        buttons.first.click()
-        page.locator("#symptom-kept", has_text=f"Candidate {keepable[0]} now stands in the workspace").wait_for()
-        page.locator("#notes", has_text="Assumed, not measured").wait_for()
+        file = folder / "passim.toml"
+        before = file.read_text(encoding="utf-8")
+
+        def keep() -> None:
+            buttons.first.click()
+            page.locator("#symptom-kept", has_text=f"Keeping candidate {keepable[0]} changes these lines").wait_for()
+            page.get_by_role("button", name="Write these lines").click()
+            page.locator("#symptom-kept", has_text=f"Candidate {keepable[0]} now stands in the workspace").wait_for()
+            page.locator("#notes", has_text="Assumed, not measured").wait_for()
+
+        keep()
+        page.get_by_role("button", name="Take it back").click()
+        page.locator("#symptom-kept", has_text="Taken back: the workspace is as it was before.").wait_for()
+        assert file.read_text(encoding="utf-8") == before
+        keep()
     assumed = Workspace.load(folder).assumptions
     assert assumed
     assert all("searched for from freezes every 8 to 15 min" in one.how for one in assumed)

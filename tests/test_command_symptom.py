@@ -15,6 +15,7 @@ from click.testing import CliRunner, Result
 from passim.answers.symptom import match, search
 from passim.answers.symptom.settings import Grid
 from passim.workspace import Workspace
+from passim_apps.command_line import output
 from passim_apps.command_line.main import main
 from passim_apps.commands.symptom import hours_of_day, seconds_range
 
@@ -42,6 +43,8 @@ def small_grid(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the command, which asks for the whole grid by naming none, search the small one and refine it once."""
     monkeypatch.setattr(match, "Grid", lambda: SMALL)
     monkeypatch.setattr(search, "_FINER", (1,))
+    # A machine that is busy with other work would have the command tell how far it is.
+    monkeypatch.setattr(output, "_LINE_EVERY_S", float("inf"))
 
 
 def run(*arguments: str) -> Result:

@@ -31,7 +31,7 @@ def test_a_record_is_what_the_command_reads(tmp_path: Any) -> None:
     assert found.name == "freezes.csv"
     np.testing.assert_array_equal(found.freezes.start_us, own.start_us)
     np.testing.assert_array_equal(found.freezes.end_us, own.end_us)
-    assert sky_record.words(found) == "freezes.csv: 12 freezes, 20 to 24 s long, in 1.47 h"
+    assert sky_record.words(found) == "freezes.csv: 12 freezes, 20 to 24 s long, in 88 min"
 
 
 def test_a_browser_gives_back_what_it_kept() -> None:
