@@ -375,8 +375,8 @@ class _Series:
         too_often = self.fault is None and next((event.guessed for event in found if event.guessed), "")
         if too_often or (self.fault is not None and self._within_a_day):
             return (
-                f"the rule by which {self.title!r} repeats cannot be followed ({self.fault or too_often}); all the time "
-                f"from {self.begins:%Y-%m-%d %H:%M} on counts as busy"
+                f"the rule by which {self.title!r} repeats cannot be followed ({self.fault or too_often}); all the "
+                f"time from {self.begins:%Y-%m-%d %H:%M} on counts as busy"
             )
         if self.fault is not None:
             return self._fault_words()
