@@ -393,7 +393,7 @@ def test_the_answer_says_what_would_tell_candidates_apart(south_answer: SymptomA
     table = south_answer.table()
     assert list(table["number"]) == list(range(1, len(table) + 1))
     assert table.loc[0, "gateway_latitude_deg"] == pytest.approx(39.604, abs=0.5)
-    assert table.loc[0, "when"] == "all day"
+    assert table.loc[0, "when"] == "in every hour of the span"
     assert {"gain", "explained_fraction", "false_alarm_fraction"} <= set(table.columns)
 
 
