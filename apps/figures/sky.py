@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from passim.coverage.verdict import GapCause
+from passim.coverage import GapCause
 from passim.sky import outlines
 
 from ..text.units import duration, instant

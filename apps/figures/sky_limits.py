@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.coverage.verdict import GapCause
+from passim.coverage import GapCause
 from passim.sky import outlines
 
 from .theme import HATCH, Theme, plain

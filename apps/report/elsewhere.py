@@ -13,6 +13,7 @@ from ..text.service import everywhere_notes
 from ..text.sites import (
     LATITUDE_COLUMNS,
     SITE_COLUMNS,
+    call_hours_sentence,
     degrees,
     latitude_sentence,
     site_sentence,
@@ -41,7 +42,11 @@ _OUTLINES: Final = "Coasts: Natural Earth and the United Nations, as plotly.js b
 def beside_section(found: side_by_side.SiteComparison, length: str) -> Section:
     """Return the sites and spots of the workspace side by side: what ``passim sites`` says of the same span."""
     table = table_of("sites", "Sites and spots side by side", SITE_COLUMNS, found.table)
-    return Section("Your other sites and spots", site_sentence(found, length).splitlines(), (table,))
+    return Section(
+        "Your other sites and spots",
+        [*filter(None, (site_sentence(found, length), call_hours_sentence(found)))],
+        (table,),
+    )
 
 
 def elsewhere_section(report: reports.SiteReport, elsewhere: other_places.Elsewhere, sites: Sequence[Spot]) -> Section:

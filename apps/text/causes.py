@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from passim.answers.sites import mounting
-from passim.coverage.verdict import BusyParts, RoofLine, Verdict
+from passim.coverage import BusyParts, RoofLine, Verdict
 
 from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
 from ..command_line.query import QueryResult

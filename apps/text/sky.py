@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from passim import Coverage, Horizon
-    from passim.coverage.verdict import GapCause
+    from passim.coverage import GapCause
 
 
 def gap_words(row: Any, cause: GapCause, clock: LocalClock, floor_deg: float) -> str:

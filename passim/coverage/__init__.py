@@ -6,6 +6,7 @@ statistics      figures that sum up a set of gaps
 redundancy      how much of each half hour has no satellite, one, or one to spare
 blocked         which limits stop which satellite when
 causes          what would close each gap, and where the satellite stood that was missing
+verdict         what opens the gaps, all in all
 sky_map         where passes run, and where they are lost to what
 serving         serve: which satellite serves when, handovers, and the freezes
 serving_path    range and delay up to the satellite and down to a gateway
@@ -13,6 +14,17 @@ serving_path    range and delay up to the satellite and down to a gateway
 
 from passim.coverage.serving import ServingTimeline, serve
 from passim.coverage.steps import Coverage
+from passim.coverage.verdict import BusyParts, GapCause, RoofLine, Verdict
 from passim.sky.service import POLICIES, Service
 
-__all__ = ["POLICIES", "Coverage", "Service", "ServingTimeline", "serve"]
+__all__ = [
+    "POLICIES",
+    "BusyParts",
+    "Coverage",
+    "GapCause",
+    "RoofLine",
+    "Service",
+    "ServingTimeline",
+    "Verdict",
+    "serve",
+]

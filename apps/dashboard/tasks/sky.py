@@ -10,9 +10,8 @@ import pandas as pd
 from passim import Fleet, Span
 from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
+from passim.coverage import GapCause, sky_map, visibility
 from passim.coverage import causes as why
-from passim.coverage import sky_map, visibility
-from passim.coverage.verdict import GapCause
 from passim.intervals import GroupedIntervals
 from passim.orbits import propagation
 from passim.sky import outlines
