@@ -9,13 +9,18 @@ The rooms, each of which may use those above it:
     parallel            work on as many cores or machines as there are
     elements            public element sets: read, check, write, invent
     orbits              SGP4 to arrays, Earth-fixed frame, smooth arcs
-    sky                 site, horizon, passes, closed forms
-    coverage            how many are in view when, and the gaps
+    sky                 site, horizon, limits of service, passes, closed forms
+    coverage            who can serve when, the gaps, and what opens them
     forecast            timing errors by age, odds, scores, hindcast
     answers             one folder a question that a user asks
     workspace           the folder a user works in, as one TOML file
 
 The way of the data: text -> ElementSet -> Fleet -> arcs -> passes (a table) -> Coverage (a step function) -> answers.
+
+Questions are asked of a fleet, a view and a span, in this order, and everything else by name. A view is a site with its
+horizon, the limits of its service and how its terminal is given satellites; `View.usual` has the command line's
+defaults, `Workspace.view` those of a folder. Every answer is a frozen record: single facts are its fields, and each
+table that it has is a DataFrame, whose columns its docstring states. Times are aware and in UTC, lengths in seconds.
 
     >>> from datetime import UTC, datetime
     >>> import passim
@@ -29,9 +34,12 @@ The way of the data: text -> ElementSet -> Fleet -> arcs -> passes (a table) -> 
 
 from __future__ import annotations
 
+import importlib as _importlib
+from typing import TYPE_CHECKING as _TYPE_CHECKING
+
 from passim.coverage import Coverage
-from passim.coverage.causes import find_causes
-from passim.coverage.visibility import find_visibility
+from passim.coverage.causes import Causes, find_causes
+from passim.coverage.visibility import Visibility, find_visibilities, find_visibility
 from passim.elements import read_elements, walker, write_elements
 from passim.elements.records import ElementSet, Fleet
 from passim.errors import (
@@ -45,20 +53,45 @@ from passim.errors import (
     SiteError,
     SpanError,
     StaleElementsWarning,
+    WorkspaceError,
 )
 from passim.sky.horizon import Horizon
+from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
 from passim.sky.passes import find_passes
 from passim.sky.search_report import SearchReport
+from passim.sky.service import Service
 from passim.sky.site import Site
 from passim.sky.view import View
-from passim.spans import Span
+from passim.spans import DailyHours, Span
+
+if _TYPE_CHECKING:
+    from passim.answers.calls.forecast import odds
+    from passim.answers.calls.kinds import CallKind
+    from passim.answers.calls.plan import plan_calls
+    from passim.answers.growth.find import find_growth
+    from passim.answers.sites.compare import compare_sites
+    from passim.answers.symptom.match import match_symptom
+    from passim.answers.symptom.observations import FreezeRanges, FreezeRecord
+    from passim.forecast.hindcast import hindcast
+    from passim.forecast.timing import TimingModel
+    from passim.workspace import Workspace
 
 __all__ = [
+    "ArcKeepOut",
+    "CallKind",
+    "Causes",
+    "Cone",
     "Coverage",
+    "DailyHours",
     "ElementSet",
     "ElementsError",
     "EmptyFleetError",
+    "Excluded",
     "Fleet",
+    "FreezeRanges",
+    "FreezeRecord",
+    "Gateway",
+    "GatewayLimit",
     "Horizon",
     "InputError",
     "InternalError",
@@ -66,16 +99,55 @@ __all__ = [
     "PassimError",
     "PassimWarning",
     "SearchReport",
+    "Service",
+    "ServingFilter",
+    "ServingShare",
     "Site",
     "SiteError",
     "Span",
     "SpanError",
     "StaleElementsWarning",
+    "TimingModel",
     "View",
+    "Visibility",
+    "Workspace",
+    "WorkspaceError",
+    "compare_sites",
     "find_causes",
+    "find_growth",
     "find_passes",
+    "find_visibilities",
     "find_visibility",
+    "hindcast",
+    "match_symptom",
+    "odds",
+    "plan_calls",
     "read_elements",
     "walker",
     "write_elements",
 ]
+
+# What takes a while to load is loaded when it is asked for: calendars, settings, the search for settings.
+_WHERE = {
+    "CallKind": "passim.answers.calls.kinds",
+    "FreezeRanges": "passim.answers.symptom.observations",
+    "FreezeRecord": "passim.answers.symptom.observations",
+    "TimingModel": "passim.forecast.timing",
+    "Workspace": "passim.workspace",
+    "compare_sites": "passim.answers.sites.compare",
+    "find_growth": "passim.answers.growth.find",
+    "hindcast": "passim.forecast.hindcast",
+    "match_symptom": "passim.answers.symptom.match",
+    "odds": "passim.answers.calls.forecast",
+    "plan_calls": "passim.answers.calls.plan",
+}
+
+
+def __getattr__(name: str) -> object:
+    if name not in _WHERE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(_importlib.import_module(_WHERE[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

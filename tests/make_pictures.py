@@ -72,7 +72,7 @@ def gaps_of_the_day() -> go.Figure:
 def sky_of_the_day() -> go.Figure:
     """Why: the panorama of the loft, with what the gateway takes away and where the missing satellites stood."""
     seen = found()
-    why = causes.find_causes(seen)
+    why = causes.causes_of(seen)
     altitude_km = float(np.median(shells.mean_altitude_km(seen.fleet.column("mean_motion_rev_day"))))
     lines = outlines.outlines(seen.view, 6378.135 + altitude_km)
     costs = skyline.sector_costs(why)
@@ -86,7 +86,7 @@ def starts_of_the_day() -> go.Figure:
     hours = scenario.CALL_HOURS
     span = Span.starting(DAY.start, hours=3 * 24)
     seen = found(call_forecast.searched_span(span))
-    plan = calls.plan_calls(
+    plan = calls.plan_of(
         call_forecast.ServiceForecast.of(seen, span),
         call_kinds.LESSON,
         hours=call_times.AllowedHours(hours.start.hour * 60, hours.end.hour * 60, hours.weekdays),

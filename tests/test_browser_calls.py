@@ -63,7 +63,7 @@ def own_forecast(site: Any, days: int) -> call_forecast.ServiceForecast:
 
 def own_plan(site: Any, days: int, minutes: int = 30, busy_us: Any = None) -> calls.CallPlan:
     """Return the plan as asked of passim itself."""
-    return calls.plan_calls(
+    return calls.plan_of(
         own_forecast(site, days), call_kinds.LESSON, minutes=minutes, hours=HOURS, timezone=site.timezone,
         busy_us=busy_us, most=MOST_SUGGESTIONS,
     )  # fmt: skip

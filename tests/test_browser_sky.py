@@ -21,7 +21,7 @@ from passim.answers import scenario
 from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
 from passim.coverage import visibility
-from passim.coverage.causes import Causes, find_causes
+from passim.coverage.causes import Causes, causes_of
 from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.workspace import Workspace, create
 from passim_apps.text.symptom import found_sentence
@@ -61,7 +61,7 @@ def known(site: Site, horizon: Horizon | None = None) -> Causes:
         view = replace(view, site=replace(site, horizon=horizon))
     found = visibility.find_visibility(scenario.plover(NOW.replace(hour=0, minute=0)), view, DAY)
     assert isinstance(found, visibility.Visibility)
-    return find_causes(found)
+    return causes_of(found)
 
 
 def utc_times(times: list[str]) -> list[datetime]:
@@ -317,10 +317,10 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
     """What fits best is what passim finds; a candidate that is kept stands in the workspace, marked."""
     folder = tmp_path / "school"
     workspace = create(folder, demo=True, at=NOW)
-    seen = symptom.Symptom((480.0, 900.0), (10.0, 45.0))
+    seen = symptom.FreezeRanges((480.0, 900.0), (10.0, 45.0))
     fleet = workspace.fleet(None, NOW)
     with ThreadPoolExecutor(1) as pool, served(folder) as address, a_page(browser, address) as page:
-        searched = pool.submit(symptom.find_settings, fleet, workspace.view("Marram", "loft"), DAY, seen, top=5)
+        searched = pool.submit(symptom.match_symptom, fleet, workspace.view("Marram", "loft"), DAY, seen, top=5)
         open_sky(page, address)
         page.locator("#symptom-every-low").fill("soon")
         page.get_by_role("button", name="Search").click()
@@ -409,7 +409,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
     record, fleet = symptom.FreezeRecord(*times), scenario.plover(NOW.replace(hour=0, minute=0))
     with ThreadPoolExecutor(1) as pool:
         view = scenario.view_of(scenario.MARRAM_LOFT)
-        searched = pool.submit(symptom.find_settings, fleet, view, record.span, record)
+        searched = pool.submit(symptom.match_symptom, fleet, view, record.span, record)
         page.get_by_role("button", name="Search").click()
         page.locator("#symptom-answer .ranks").wait_for()
         found = searched.result()

@@ -22,7 +22,7 @@ from passim.answers.calls.forecast import MARGIN, ServiceForecast, searched_span
 from passim.answers.calls.hours import MINUTE_US, AllowedHours
 from passim.answers.calls.kinds import LESSON, STREAM
 from passim.answers.calls.outlook import COLUMNS, rank, windows
-from passim.answers.calls.plan import CallPlan, plan_calls
+from passim.answers.calls.plan import CallPlan, plan_of
 from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
@@ -81,7 +81,7 @@ def test_ages_are_those_of_the_start_and_not_of_its_hour(marram: ServiceForecast
 
 def test_a_plan_tells_how_fresh_the_elements_are_at_its_first_and_last_start(marram: ServiceForecast) -> None:
     """From 8:00 to 18:00 on the Azores, 09:00 to 19:00 UTC: an hour may start from 09:00 to 18:00 the day after."""
-    found = plan_calls(marram, LESSON, minutes=60, hours=AllowedHours(480, 1080), timezone=AZORES)
+    found = plan_of(marram, LESSON, minutes=60, hours=AllowedHours(480, 1080), timezone=AZORES)
     for fresh, when in ((found.first, DAY + timedelta(hours=9)), (found.last, DAY + timedelta(hours=24 + 18))):
         assert fresh.median_s == pytest.approx(marram.freshness(when).median_s, abs=1.0)
 
@@ -143,7 +143,7 @@ def test_the_order_of_starts() -> None:
 
 def plan(marram: ServiceForecast, from_hour: int, to_hour: int, **options: object) -> CallPlan:
     hours = AllowedHours(from_hour * 60, to_hour * 60, (0, 1, 2, 3, 4))
-    return plan_calls(marram, LESSON, hours=hours, timezone=AZORES, **options)  # type: ignore[arg-type]
+    return plan_of(marram, LESSON, hours=hours, timezone=AZORES, **options)  # type: ignore[arg-type]
 
 
 def test_afternoons_come_before_mornings(marram: ServiceForecast) -> None:
@@ -181,7 +181,7 @@ def test_no_start_of_an_even_afternoon_is_better(marram: ServiceForecast) -> Non
 def test_nearly_any_start_is_not_none_is_better() -> None:
     """One gap of 40 s at minute 150: by hand 5 of the 176 starts of a call of 5 min meet it, those of 146 to 150."""
     known = one_satellite([(-300.0, 9000.0), (9040.0, 11100.0)], hours=3.0)
-    found = plan_calls(known, LESSON, minutes=5)
+    found = plan_of(known, LESSON, minutes=5)
     assert found.gain is not None
     assert found.gain.share_as_good == pytest.approx(171 / 176)
     assert found.gain.share_worse == pytest.approx(5 / 176)
@@ -202,7 +202,7 @@ def test_nearly_any_start_is_not_none_is_better() -> None:
 
 def test_equally_good_starts_are_suggested_on_every_day() -> None:
     covered = one_satellite([(-300.0, 72 * 3600.0 + 300.0)], hours=72.0)
-    found = plan_calls(covered, LESSON, hours=AllowedHours(480, 1080), most=6)
+    found = plan_of(covered, LESSON, hours=AllowedHours(480, 1080), most=6)
     assert found.suggestions["start"].dt.day.value_counts().to_dict() == {25: 2, 26: 2, 27: 2}
     assert found.span == covered.span
 
@@ -211,12 +211,12 @@ def test_suggestions_keep_clear_of_the_cliff() -> None:
     """Out until 60:18 and from 170:00 on, by hand: of the equal starts from 61 to 140, those with 15 min clear on both
     sides are 76 to 125, and of those the first quarters of an hour are 90 and 120."""
     known = one_satellite([(3618.0, 10200.0)])
-    found = plan_calls(known, LESSON, most=2)
+    found = plan_of(known, LESSON, most=2)
     at = [round((when - DAY).total_seconds() / 60) for when in found.suggestions["start"].dt.to_pydatetime()]
     assert at == [90, 120]
     # A freeze that only one drawn future has is one to keep clear of: with errors of 30 s the cliff is minutes wide.
     uncertain = one_satellite([(3618.0, 10200.0)], model=TimingModel.steady(30.0))
-    blurred = plan_calls(uncertain, LESSON, most=1).suggestions["start"].iloc[0]
+    blurred = plan_of(uncertain, LESSON, most=1).suggestions["start"].iloc[0]
     assert 76 < round((blurred - DAY).total_seconds() / 60) < 125
 
 
@@ -267,7 +267,7 @@ def test_a_number_of_suggestions(marram: ServiceForecast, most: object) -> None:
 
 def test_old_elements_leave_the_hours_only() -> None:
     span = Span.starting(DAY + timedelta(days=9, hours=9), 12)
-    found = plan_calls(forecast_of(DAY, span), LESSON, timezone=AZORES)
+    found = plan_of(forecast_of(DAY, span), LESSON, timezone=AZORES)
     assert found.statistics_only
     assert found.first.band.name == "statistics only"
     assert found.suggestions.empty
@@ -279,7 +279,7 @@ def test_too_old_elements_are_refused_unless_told() -> None:
     span = Span.starting(DAY + timedelta(days=15), 6)
     with pytest.raises(ElementsError, match=r"elements .*15 days.*; wanted at most 14 days; try newer elements"):
         forecast_of(DAY, span)
-    found = plan_calls(forecast_of(DAY, span, allow_stale=True), LESSON, timezone=AZORES)
+    found = plan_of(forecast_of(DAY, span, allow_stale=True), LESSON, timezone=AZORES)
     assert found.statistics_only
     # The first day may do where the last does not: the whole span counts.
     with pytest.raises(ElementsError, match="15 days"):

@@ -14,7 +14,7 @@ from passim.answers.calls.hours import MINUTE_US
 from passim.answers.calls.kinds import STREAM, VIDEO
 from passim.answers.calls.now import now
 from passim.answers.calls.outlook import windows
-from passim.answers.calls.plan import Gain, Spread, better, gain_of, plan_calls
+from passim.answers.calls.plan import Gain, Spread, better, gain_of, plan_of
 from passim.coverage import Coverage
 from passim.elements.records import Fleet
 from passim.forecast.timing import Freshness, TimingModel, band_of
@@ -105,7 +105,7 @@ def test_noon_itself_belongs_to_the_afternoon() -> None:
     span = Span(DAY + timedelta(hours=12), DAY + timedelta(hours=14, minutes=30))
     known = one_gap(20 * 3600.0, 10.0, 24.0)
     part = ServiceForecast(span, known.fleet, known.joint, searched_span(span), known.model)
-    plan = plan_calls(part, VIDEO, timezone="Atlantic/Azores")
+    plan = plan_of(part, VIDEO, timezone="Atlantic/Azores")
     assert plan.before_noon is not None
     assert plan.from_noon is not None
     assert (plan.before_noon.starts, plan.from_noon.starts) == (60, 61)
@@ -150,7 +150,7 @@ def test_the_fewest_starts_of_a_part_of_the_day(starts: int, told: bool) -> None
     begins = DAY + timedelta(hours=12) - timedelta(minutes=starts)
     span = Span(begins, begins + timedelta(hours=2))
     part = ServiceForecast(span, known.fleet, known.joint, searched_span(span), known.model)
-    assert (plan_calls(part, VIDEO).before_noon is not None) == told
+    assert (plan_of(part, VIDEO).before_noon is not None) == told
 
 
 def test_a_clear_stretch_within_one_minute_is_told_to_the_second() -> None:

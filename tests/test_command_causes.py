@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 from passim import Coverage, Horizon, Site, Span, read_elements
 from passim.answers import scenario
 from passim.answers.sites.horizon_cost import sector_costs, what_if_lowered
-from passim.coverage.causes import NEVER_ADD_UP, find_causes
+from passim.coverage.causes import NEVER_ADD_UP, causes_of
 from passim.coverage.visibility import find_visibility
 from passim.sky.limits import Gateway, GatewayLimit, ServingFilter
 from passim.sky.view import View
@@ -99,7 +99,7 @@ def test_the_busy_part_of_the_day_is_named() -> None:
     south = GatewayLimit((Gateway("South", 39.6, -28.0, 50.0),))
     view = View(scenario.MARRAM_LOFT, (south,))
     found = search(scenario.plover(span.start), view, span)
-    words = cause_words(found, find_causes(found.visibility))
+    words = cause_words(found, causes_of(found.visibility))
     assert re.fullmatch(
         r"Your roof line is not the cause: "
         r"\d+ gaps an hour in the bad hours, the night and the morning of Sun 1 Mar, about (1[5-9]|2\d) s each "
@@ -110,7 +110,7 @@ def test_the_busy_part_of_the_day_is_named() -> None:
     # Over several days all nights count together.
     days = Span.starting(span.start, hours=72)
     found = search(scenario.plover(span.start), view, days)
-    over_days = cause_words(found, find_causes(found.visibility)).headline
+    over_days = cause_words(found, causes_of(found.visibility)).headline
     assert re.search(r"gaps an hour in the bad hours, the nights, about .* \(\d+ in 3 d, ", over_days), over_days
 
 
@@ -129,7 +129,7 @@ def test_the_verdict_says_what_helps() -> None:
     for horizon, *limits in ((Horizon.flat(25.0), SOUTH), (Horizon.flat(45.0),)):
         view = View(dataclasses.replace(scenario.MARRAM_LOFT, horizon=horizon), (*limits, ServingFilter()))
         found = search(scenario.plover(span.start), view, span)
-        words = cause_words(found, find_causes(found.visibility))
+        words = cause_words(found, causes_of(found.visibility))
         told += words.lines
     gateway, its_help, roof, roof_help = told
     assert gateway.startswith("Your roof line is not the cause: ")
@@ -156,7 +156,7 @@ def test_no_gap_needs_no_cause(here: list[str]) -> None:
 
 def test_rows_are_the_librarys(here: list[str], fleet_file: str) -> None:
     answer = json.loads(done(*here, *GATEWAY, "--format", "json").stdout)
-    known = find_causes(seen(fleet_file, Horizon.flat(25.0), SOUTH))
+    known = causes_of(seen(fleet_file, Horizon.flat(25.0), SOUTH))
     table = known.table()
     assert [row["cause"] for row in answer["rows"]] == table["cause"].tolist()
     assert [row["missing_direction"] for row in answer["rows"]] == table["missing_direction"].tolist()

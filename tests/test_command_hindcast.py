@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 import passim
-from passim.forecast.hindcast import Snapshots, hindcast
+from passim.forecast.hindcast import Snapshots, score_snapshots
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
 from passim.workspace import create
@@ -67,7 +67,7 @@ def refused(result: Result) -> str:
 @pytest.mark.parametrize("listing", LISTINGS)
 def test_csv_and_json_hold_what_the_library_says(listing: str, folder: Path) -> None:
     read = [passim.read_elements(folder / name) for name in ("two-days.json", "new.json")]
-    found = hindcast(Snapshots(*read, hours=24.0), View(SITE, (ServingFilter(),)), step_s=60.0)
+    found = score_snapshots(Snapshots(*read, hours=24.0), View(SITE, (ServingFilter(),)), step_s=60.0)
     expected = getattr(found, listing)
     as_json = json.loads(done(folder, "--list", listing, "--format", "json"))
     rows = as_json["rows"]

@@ -17,7 +17,7 @@ from click.testing import CliRunner, Result
 from plotly.offline import get_plotlyjs
 
 from passim.answers.sites import elsewhere as report_elsewhere
-from passim.coverage.causes import find_causes
+from passim.coverage.causes import causes_of
 from passim.coverage.visibility import find_visibility
 from passim.parallel import chunks as workers
 from passim.spans import Span
@@ -97,7 +97,7 @@ def test_the_library_stands_in_it_once_and_its_sharing_button_is_gone(html: str)
 def test_numbers_in_the_tables_are_passims_own(school: str, outline: Outline) -> None:
     workspace = Workspace.load(school)
     span = Span.starting(datetime.fromisoformat(AT), hours=36)
-    why = find_causes(find_visibility(workspace.fleet(at=span.start), workspace.view(), span))
+    why = causes_of(find_visibility(workspace.fleet(at=span.start), workspace.view(), span))
     days = why.coverage.by_local_day("Atlantic/Azores")
     rows = outline.tables["table-by-day"]
     assert [row[1] for row in rows] == [duration(s) for s in days["gap_s"]]
@@ -116,7 +116,7 @@ def test_numbers_in_the_tables_are_passims_own(school: str, outline: Outline) ->
 def test_numbers_in_the_pictures_are_passims_own(school: str, outline: Outline) -> None:
     workspace = Workspace.load(school)
     span = Span.starting(datetime.fromisoformat(AT), hours=36)
-    why = find_causes(find_visibility(workspace.fleet(at=span.start), workspace.view(), span))
+    why = causes_of(find_visibility(workspace.fleet(at=span.start), workspace.view(), span))
     assert list(outline.pictures) == [f"picture-{name}" for name in PICTURES]
     drawn = {name: json.loads(held)["data"] for name, held in outline.pictures.items()}
     gaps = why.table()

@@ -165,7 +165,7 @@ def test_ranges_are_answered_in_words_and_rows_and_a_candidate_is_adopted(tmp_pa
 
 def test_a_narrow_terminal_has_the_setting_under_its_figures(fleet: str, monkeypatch: pytest.MonkeyPatch) -> None:
     # The width changes nothing in the answer, so it is found once.
-    monkeypatch.setattr(match, "find_settings", cached_once(match.find_settings))
+    monkeypatch.setattr(match, "match_symptom", cached_once(match.match_symptom))
     narrow = ["symptom", "--elements", fleet, *PLACE, *SPAN, *SEEN, "--top", "2"]
     monkeypatch.setenv("COLUMNS", "80")
     text = done(*narrow).stdout

@@ -62,7 +62,7 @@ def whole() -> Span:
 def plan(whole: Span) -> calls.CallPlan:
     forecast = call_forecast.ServiceForecast.of(found(call_forecast.searched_span(whole)), whole)
     hours = call_times.AllowedHours(480, 1080, (2, 3))  # Wednesday and Thursday
-    return calls.plan_calls(forecast, call_kinds.LESSON, hours=hours, timezone=ZONE, most=5)
+    return calls.plan_of(forecast, call_kinds.LESSON, hours=hours, timezone=ZONE, most=5)
 
 
 @BOTH

@@ -17,7 +17,7 @@ from passim.answers.growth import curves as growth
 from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import orders as growth_orders
 from passim.answers.sites.horizon_cost import sector_costs
-from passim.coverage.causes import find_causes
+from passim.coverage.causes import causes_of
 from passim.coverage.sky_map import sky_track
 from passim.coverage.sky_moment import sky_moment
 from passim.coverage.visibility import Visibility, find_visibility, positions_km
@@ -59,7 +59,7 @@ def firs() -> Visibility:
 
 
 def picture(seen: Visibility, theme=LIGHT, **more) -> go.Figure:
-    why = find_causes(seen)
+    why = causes_of(seen)
     lines = outlines.outlines(seen.view, RADIUS_KM)
     return sky.panorama(sky_track(seen), lines, sector_costs(why), theme, missing=why.table(), causes=why.each, **more)
 
@@ -230,7 +230,7 @@ def test_every_axis_that_is_drawn_on_is_there_whatever_the_horizon_costs(loft: V
 
 
 def test_marks_stand_where_the_missing_satellites_stood(loft: Visibility) -> None:
-    table = find_causes(loft).table()
+    table = causes_of(loft).table()
     figure = picture(loft, chosen=3)
     marks = trace(figure, "missing")
     np.testing.assert_allclose(marks.x, table["missing_azimuth_deg"], atol=0.006)
@@ -262,12 +262,12 @@ def notes(figure: go.Figure) -> str:
 
 
 def test_each_limit_says_how_many_gaps_it_causes(loft: Visibility, firs: Visibility) -> None:
-    gaps = find_causes(loft).table()
+    gaps = causes_of(loft).table()
     assert f"no gateway in view here:<br><b>causes all {len(gaps)} gaps</b>" in notes(picture(loft))
     assert "horizon, your roof line:<br><b>causes no gap</b>" in notes(picture(loft))
     # Where no part of the skyline costs anything there is nothing to draw under the sky.
     assert "sectors" not in [each.name for each in picture(loft).data]
-    why = find_causes(firs)
+    why = causes_of(firs)
     for _, row in why.seconds_by_cause().iterrows():
         if row["limit"] in ("horizon", "gateway"):
             assert 0 < row["gaps_closed"] < len(why.table())
@@ -275,7 +275,7 @@ def test_each_limit_says_how_many_gaps_it_causes(loft: Visibility, firs: Visibil
 
 
 def test_the_picture_of_a_day_serves_every_gap_and_stays_as_it_is(loft: Visibility) -> None:
-    why, costs = find_causes(loft), sector_costs(loft)
+    why, costs = causes_of(loft), sector_costs(loft)
     table, lines = why.table(), outlines.outlines(loft.view, RADIUS_KM)
     day = sky.sky_of_day(sky_track(loft), lines, costs, LIGHT, missing=table, causes=why.each)
     kept = copy.deepcopy(day)

@@ -18,7 +18,7 @@ from passim.answers.calls.hours import AllowedHours
 from passim.answers.calls.kinds import LESSON, VIDEO
 from passim.answers.calls.now import now
 from passim.answers.calls.outlook import good_starts, is_good
-from passim.answers.calls.plan import plan_calls
+from passim.answers.calls.plan import plan_of
 from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.forecast.timing import TimingModel
@@ -72,7 +72,7 @@ def test_where_a_start_stops_being_good(chance: float, pauses: float, good: bool
 def test_none_good_by_hand() -> None:
     """Gaps of 40 s every 5 min: every half hour is dropped; from minute 1 on 4 min are clear, and no start has 5."""
     known = trains(300.0, 40.0)
-    plan = plan_calls(known, VIDEO, minutes=30)
+    plan = plan_of(known, VIDEO, minutes=30)
     assert plan.suggestions.empty
     assert not plan.least_bad.empty
     assert plan.shown is plan.least_bad
@@ -103,7 +103,7 @@ def test_none_good_by_hand() -> None:
 
 def test_not_even_a_minute_is_good() -> None:
     """A gap of 40 s in every minute: by hand no call of whole minutes is clear of it."""
-    plan = plan_calls(trains(60.0, 40.0), VIDEO, minutes=30)
+    plan = plan_of(trains(60.0, 40.0), VIDEO, minutes=30)
     assert plan.none_good is not None
     assert (plan.none_good.minutes, plan.none_good.shorter) == (0, None)
     words = "\n".join(plan_sentences(plan, LocalClock("UTC", plan.span)))
@@ -113,7 +113,7 @@ def test_not_even_a_minute_is_good() -> None:
 def test_only_good_starts_are_suggested_and_the_calendar_holds_no_other() -> None:
     """Gaps of 40 s every 5 min but from minute 60 to 150: by hand, calls of 29 min fit there from 61, 90 and 119."""
     begins = [60.0 * m for m in range(0, 181, 5) if not 60 < m < 150]
-    plan = plan_calls(with_gaps(begins, 40.0), VIDEO, minutes=29, most=5)
+    plan = plan_of(with_gaps(begins, 40.0), VIDEO, minutes=29, most=5)
     assert plan.suggestions["start"].tolist() == [pd.Timestamp(DAY + timedelta(minutes=m)) for m in (61, 90, 119)]
     assert good_starts(plan.suggestions).all()
     assert plan.none_good is None
@@ -132,25 +132,25 @@ def morning() -> ServiceForecast:
 
 def test_the_limit_that_costs_most_is_named(morning: ServiceForecast) -> None:
     """Every gap of Marram's mornings closes where the gateway is not needed (house figures, own step simulation)."""
-    plan = plan_calls(morning, LESSON, minutes=90)
+    plan = plan_of(morning, LESSON, minutes=90)
     none = plan.none_good
     assert none is not None
     assert none.limit == "gateway"
     assert none.given_back == pytest.approx(1.0)
     assert 1 <= none.minutes < 90
     # The longest good call is one: a minute more has no good start, and one of that length has.
-    assert plan_calls(morning, LESSON, minutes=none.minutes).none_good is None
-    assert plan_calls(morning, LESSON, minutes=none.minutes + 1).none_good is not None
+    assert plan_of(morning, LESSON, minutes=none.minutes).none_good is None
+    assert plan_of(morning, LESSON, minutes=none.minutes + 1).none_good is not None
     words = "\n".join(plan_sentences(plan, LocalClock("Atlantic/Azores", plan.span)))
     assert "What would have to change: the gateway limit costs most; removing it alone would give back 100 %" in words
 
 
 def test_a_calendar_calls_off_what_is_good_no_longer(tmp_path: Path) -> None:
     target = tmp_path / "calls.ics"
-    good = plan_calls(trains(3600.0, 1.0), VIDEO, minutes=30, most=2)
+    good = plan_of(trains(3600.0, 1.0), VIDEO, minutes=30, most=2)
     write_calendar(target, calendar_windows(good, "Here"), "q", DAY)
     assert target.read_text().count("STATUS:TENTATIVE") == 2
-    bad = plan_calls(trains(300.0, 40.0), VIDEO, minutes=30, most=2)
+    bad = plan_of(trains(300.0, 40.0), VIDEO, minutes=30, most=2)
     write_calendar(target, calendar_windows(bad, "Here"), "q", DAY)
     text = target.read_text()
     assert text.count("STATUS:CANCELLED") == 2
@@ -224,7 +224,7 @@ def test_the_report_says_so_first(tmp_path: Path) -> None:
 
 def test_hours_are_kept_for_the_shorter_call() -> None:
     """Good half hours lie outside the hours asked about: within them, by hand, 4 min are the longest."""
-    plan = plan_calls(trains(300.0, 40.0), VIDEO, minutes=30, hours=AllowedHours(60, 120))
+    plan = plan_of(trains(300.0, 40.0), VIDEO, minutes=30, hours=AllowedHours(60, 120))
     assert plan.none_good is not None
     assert plan.none_good.minutes == 4
     assert plan.none_good.shorter is not None

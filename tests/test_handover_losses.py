@@ -15,7 +15,7 @@ from passim.answers.sites.compare import compare_sites
 from passim.answers.sites.horizon_cost import what_if_horizon
 from passim.answers.sites.mounting import compare_spots
 from passim.coverage import POLICIES, Service, serve
-from passim.coverage.causes import find_causes
+from passim.coverage.causes import causes_of
 from passim.coverage.visibility import Visibility, find_visibilities, find_visibility
 from passim.elements.patterns import walker
 from passim.forecast.odds_events import simulate
@@ -59,7 +59,7 @@ def test_what_lifting_a_limit_regains_is_the_difference_of_two_answers(fleet: Fl
     """A roof line that costs minutes may not be called innocent because a wait for the clock ends in its gaps."""
     roof = replace(PLACE, horizon=Horizon.from_points([(20, 25), (40, 45), (140, 45), (160, 25)]))
     view = View(roof, (GATEWAY,), lowest_elevation_deg=25.0, service=SLOW)
-    causes = find_causes(seen(fleet, view))
+    causes = causes_of(seen(fleet, view))
     table = causes.seconds_by_cause().set_index("limit")["given_back_s"]
     out_s = float(causes.gap_us.sum()) / 1e6
     for name in ("horizon", "gateway", "handover"):
@@ -87,7 +87,7 @@ def test_lifting_handovers_keeps_the_policy(fleet: Fleet) -> None:
 
 
 def test_handovers_are_a_cause_of_their_own(fleet: Fleet) -> None:
-    open_sky = find_causes(seen(fleet, View(PLACE, service=SLOW)))
+    open_sky = causes_of(seen(fleet, View(PLACE, service=SLOW)))
     table = open_sky.table()
     assert len(table) > 20
     assert set(table["cause"]) == {"handover"}
@@ -95,7 +95,7 @@ def test_handovers_are_a_cause_of_their_own(fleet: Fleet) -> None:
 
     # A gap of the gateway that ends in a wait needs both; one without a wait the gateway alone.
     view = View(PLACE, (GATEWAY,), service=SLOW)
-    both = find_causes(seen(fleet, view))
+    both = causes_of(seen(fleet, view))
     causes = set(both.table()["cause"])
     assert {"handover", "gateway with handover"} <= causes <= {"handover", "gateway", "gateway with handover"}
     alone = dict(zip(both.limits, both.single_us.sum(axis=1) / 1e6, strict=True))

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 import passim
-from passim.forecast.hindcast import FORECASTS, Hindcast, Snapshots, hindcast
+from passim.forecast.hindcast import FORECASTS, Hindcast, Snapshots, score_snapshots
 from passim.forecast.hindcast_fit import by_age, pass_errors
 from passim.forecast.timing import TimingModel
 from passim.intervals import GroupedIntervals
@@ -45,7 +45,7 @@ def late_s() -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def found(newer: passim.Fleet, late_s: np.ndarray) -> Hindcast:
-    return hindcast(Snapshots(older_snapshot(newer, 18.0, late_s), newer), VIEW, allow_stale=True, step_s=5.0)
+    return score_snapshots(Snapshots(older_snapshot(newer, 18.0, late_s), newer), VIEW, allow_stale=True, step_s=5.0)
 
 
 def test_each_satellite_comes_as_late_as_was_put_in(found: Hindcast, late_s: np.ndarray) -> None:
@@ -110,7 +110,7 @@ def test_the_pair_is_told_of(found: Hindcast) -> None:
 def test_gaps_that_came_a_little_off_are_not_said_to_be_missing(newer: passim.Fleet) -> None:
     # Two days old, every satellite off by 6 s one way or the other: half again the tolerance of the stated model.
     late_s = 6.0 * np.where(np.arange(96) % 2, 1.0, -1.0)
-    found = hindcast(Snapshots(older_snapshot(newer, 2.0, late_s), newer, hours=24.0), VIEW, step_s=60.0)
+    found = score_snapshots(Snapshots(older_snapshot(newer, 2.0, late_s), newer, hours=24.0), VIEW, step_s=60.0)
     (pair,) = found.pairs
     # Older and newer elements: 2 * sqrt(sigma(2 d)^2 + sigma(0)^2), the errors of both ends of the comparison.
     expected = 2.0 * np.hypot(*TimingModel().total_sigma_s([2 * 86400.0, pair.newer_age_s]))
@@ -135,7 +135,7 @@ def test_what_luck_alone_would_match_is_told_where_it_matters(found: Hindcast) -
 
 
 def test_a_perfect_forecast_scores_so(newer: passim.Fleet) -> None:
-    found = hindcast(Snapshots(older_snapshot(newer, 1.0, np.zeros(96)), newer, hours=24.0), VIEW, step_s=10.0)
+    found = score_snapshots(Snapshots(older_snapshot(newer, 1.0, np.zeros(96)), newer, hours=24.0), VIEW, step_s=10.0)
     assert np.abs(found.satellites["late_s"]).max() < 0.02
     assert found.scores["brier"][0] < 1e-3
     assert found.pairs[0].gaps.hits == found.pairs[0].gaps.came_count > 10
@@ -149,7 +149,7 @@ def test_three_ages_tell_the_terms_apart(newer: passim.Fleet) -> None:
         steps = np.array([NORMAL.inv_cdf((k + 0.5) / 96) for k in range(96)])
         late_s = float(model.sigma_s(days * 86400.0)) * generator.permutation(steps)
         pairs.append(Snapshots(older_snapshot(newer, days, late_s), newer, hours=24.0))
-    found = hindcast(pairs, VIEW, step_s=60.0)
+    found = score_snapshots(pairs, VIEW, step_s=60.0)
     assert len(found.ages) == 4
     assert "Timing errors at 4 ages give" in " ".join(hindcast_sentences(found))
     for days in (0.6, 1.5, 4.0, 8.0):
@@ -163,7 +163,7 @@ def test_three_ages_tell_the_terms_apart(newer: passim.Fleet) -> None:
 def test_objects_in_one_snapshot_alone_and_other_orders_do_no_harm(newer: passim.Fleet, late_s: np.ndarray) -> None:
     older = older_snapshot(newer, 2.0, late_s)
     shuffled = older.select(np.random.Generator(np.random.PCG64(1)).permutation(96)[:60])
-    found = hindcast(Snapshots(shuffled, newer.select(range(90)), hours=24.0), VIEW, step_s=60.0)
+    found = score_snapshots(Snapshots(shuffled, newer.select(range(90)), hours=24.0), VIEW, step_s=60.0)
     (pair,) = found.pairs
     kept = set(shuffled.satellite_ids)
     assert pair.in_both == len(kept & set(newer.satellite_ids[:90]))
@@ -177,7 +177,7 @@ def test_objects_in_one_snapshot_alone_and_other_orders_do_no_harm(newer: passim
 def test_objects_that_do_not_serve_are_not_counted(newer: passim.Fleet, late_s: np.ndarray) -> None:
     # Stands in for the serving filter: what counts is the limit's name.
     view = replace(VIEW, limits=(replace(Excluded.of(newer.satellite_ids[:20]), name="serving"),))
-    found = hindcast(Snapshots(older_snapshot(newer, 2.0, late_s), newer, hours=24.0), view, step_s=60.0)
+    found = score_snapshots(Snapshots(older_snapshot(newer, 2.0, late_s), newer, hours=24.0), view, step_s=60.0)
     assert set(found.satellites["satellite_id"]) == set(newer.satellite_ids[20:])
 
 
@@ -227,7 +227,7 @@ def test_pairs_that_cannot_be_scored_are_refused(
 ) -> None:
     pair = Snapshots(older_snapshot(newer, days, np.zeros(96)), newer, **change)
     with pytest.raises(passim.InputError, match=words):
-        hindcast(pair, VIEW)
+        score_snapshots(pair, VIEW)
 
 
 def test_other_fleets_and_too_few_objects_are_refused(newer: passim.Fleet) -> None:
@@ -235,17 +235,17 @@ def test_other_fleets_and_too_few_objects_are_refused(newer: passim.Fleet) -> No
         total=4, planes=2, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=EPOCH, first_satellite_id=7
     )
     with pytest.raises(passim.ElementsError, match="96 and 4 objects, none in both"):
-        hindcast(Snapshots(newer, other), VIEW)
+        score_snapshots(Snapshots(newer, other), VIEW)
     few = newer.select(range(3))
     with pytest.raises(passim.ElementsError, match="objects to compare; got '3 with passes in both snapshots'"):
-        hindcast(Snapshots(older_snapshot(few, 1.0, np.zeros(3)), few), VIEW, step_s=60.0)
+        score_snapshots(Snapshots(older_snapshot(few, 1.0, np.zeros(3)), few), VIEW, step_s=60.0)
     with pytest.raises(passim.InputError, match="pairs of snapshots; got 'none'"):
-        hindcast([], VIEW)
+        score_snapshots([], VIEW)
 
 
 def test_a_sky_that_never_changes_says_so(newer: passim.Fleet) -> None:
     high = replace(VIEW, site=replace(VIEW.site, horizon=passim.Horizon.flat(89.9)), lowest_elevation_deg=25.0)
     older = older_snapshot(newer, 1.0, np.zeros(96))
-    found = hindcast(Snapshots(older, newer, passim.Span.starting(EPOCH, hours=1.0)), high, step_s=10.0)
+    found = score_snapshots(Snapshots(older, newer, passim.Span.starting(EPOCH, hours=1.0)), high, step_s=10.0)
     assert "Service never changed in the span" in hindcast_sentences(found)[-1]
     assert found.scores["skill"].isna().all()

@@ -19,7 +19,7 @@ from passim.answers.calls.forecast import ServiceForecast, searched_span
 from passim.answers.calls.kinds import VIDEO
 from passim.answers.calls.now import now
 from passim.answers.calls.outlook import good_starts, windows
-from passim.answers.calls.plan import plan_calls
+from passim.answers.calls.plan import plan_of
 from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.sky.limits import Gateway, GatewayLimit
@@ -119,7 +119,7 @@ def test_now_plan_and_check_agree(fleet: Fleet) -> None:
     view = View(PLACE, (GATEWAY,), service=Service(clock_period_s=15.0, clock_offset_s=12.0, acquisition_s=0.5))
     forecast = ServiceForecast.of(find_visibility(fleet, view, searched_span(span)), span)
     for minutes in (2, 30):
-        plan, here = plan_calls(forecast, VIDEO, minutes=minutes), now(forecast, VIDEO, minutes=minutes)
+        plan, here = plan_of(forecast, VIDEO, minutes=minutes), now(forecast, VIDEO, minutes=minutes)
         ranked = plan.ranked.set_index("start").sort_index()
         assert same(ranked.iloc[0], here.call)
         assert (plan.none_good is None) == (here.none_good is None)
@@ -151,7 +151,7 @@ def test_the_least_bad_start_is_one(fleet: Fleet) -> None:
         forecast = ServiceForecast.of(
             find_visibility(fleet, View(PLACE, (GATEWAY,), service=service), searched_span(span)), span
         )
-        plans = [plan_calls(forecast, VIDEO, minutes=60, most=most, runs=50) for most in (1, 5)]
+        plans = [plan_of(forecast, VIDEO, minutes=60, most=most, runs=50) for most in (1, 5)]
         here = now(forecast, VIDEO, minutes=60, runs=50)
         assert here.none_good is not None
         for plan in plans:

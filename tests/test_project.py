@@ -171,7 +171,7 @@ def test_the_import_check_of_rooms_can_tell(tmp_path: Path, line: str, allowed: 
         ("import dash", True),
         ("from passim.sky.site import Site", False),
         ("import passim.sky.site", False),
-        ("from passim.answers.calls.plan import plan_calls", False),
+        ("from passim.answers.calls.plan import plan_of", False),
         ("from passim_apps.command_line.options import SiteChoice", False),
     ],
 )

@@ -22,7 +22,7 @@ from passim.answers.growth import orders as growth_orders
 from passim.answers.sites import elsewhere as report_elsewhere
 from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage import redundancy
-from passim.coverage.causes import find_causes
+from passim.coverage.causes import causes_of
 from passim.coverage.visibility import find_visibilities, find_visibility
 from passim.errors import InputError, SpanError, WayOut
 from passim.parallel import chunks as workers
@@ -69,7 +69,7 @@ def test_gaps_causes_and_sectors_are_those_of_their_own_answers(loft: reports.Re
     coverage = Coverage.from_intervals(joint.start, joint.end, seen.span)
     assert loft.summary == coverage.summary()
     assert loft.summary["gap_count"] > 50
-    pd.testing.assert_frame_equal(loft.gaps, find_causes(seen).table())
+    pd.testing.assert_frame_equal(loft.gaps, causes_of(seen).table())
     pd.testing.assert_frame_equal(loft.sectors, sector_costs(seen))
 
 
@@ -108,7 +108,7 @@ def test_the_first_day_is_24_hours_and_its_sky_too(loft: reports.Report) -> None
 def test_calls_are_those_of_their_own_answer(loft: reports.Report) -> None:
     wider = find_visibility(loft.visibility.fleet, loft.visibility.view, call_forecast.searched_span(loft.span))
     forecast = call_forecast.ServiceForecast.of(wider, loft.span)
-    plan = calls.plan_calls(
+    plan = calls.plan_of(
         forecast, call_kinds.LESSON, minutes=30, hours=SCHOOL_HOURS, timezone="Atlantic/Azores", runs=20, seed=1
     )
     assert loft.plan is not None

@@ -26,7 +26,7 @@ from passim.answers.growth.goals import parse_goal
 from passim.answers.report import make_report
 from passim.answers.sites.compare import compare_sites
 from passim.coverage import serve
-from passim.coverage.causes import find_causes
+from passim.coverage.causes import causes_of
 from passim.coverage.visibility import find_visibility
 from passim.workspace import Workspace
 from passim_apps.command_line.main import main
@@ -154,7 +154,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
     workspace = Workspace.load(folder)
     view = workspace.view("Mill")
     seen = find_visibility(workspace.fleet(), view, SPAN)
-    coverage, causes = seen.coverage(), find_causes(seen)
+    coverage, causes = seen.coverage(), causes_of(seen)
     gaps, frozen_s = coverage.gaps(), coverage.gaps()["duration_s"].sum()
     assert len(gaps) > 0
     frozen = serve(seen.candidates(), SPAN, view.service, seen.look).frozen()

@@ -10,7 +10,7 @@ import pytest
 
 from passim import Coverage, Horizon, InputError, Site, SiteError, Span, find_passes, walker
 from passim.answers.sites.horizon_cost import sector_costs, what_if_horizon, what_if_lowered
-from passim.coverage.causes import find_causes
+from passim.coverage.causes import causes_of
 from passim.coverage.visibility import find_visibility
 from passim.sky.limits import Cone, Gateway, GatewayLimit
 from passim.sky.view import View
@@ -69,8 +69,8 @@ def test_sectors_go_round_and_say_how_high_the_skyline_is(visibility):
     # Where the skyline is at the floor there is nothing to give back.
     assert (table.loc[table["horizon_highest_deg"] == 25.0, "given_back_s"] == 0.0).all()
     # No sector gives back more than lifting the whole horizon, and half the circle no less than its costliest sector.
-    all_s = find_causes(visibility).seconds_by_cause().set_index("limit").loc["horizon", "given_back_s"]
-    halves = sector_costs(find_causes(visibility), 180.0)
+    all_s = causes_of(visibility).seconds_by_cause().set_index("limit").loc["horizon", "given_back_s"]
+    halves = sector_costs(causes_of(visibility), 180.0)
     assert table["given_back_s"].max() <= halves["given_back_s"].max() <= all_s
     wide = sector_costs(visibility, 90.0)
     assert wide["given_back_s"].iloc[3] >= table["given_back_s"].iloc[27:].max()
@@ -87,7 +87,7 @@ def test_an_open_horizon_costs_nothing():
     found = find_visibility(FLEET, View(Site("Marram", 45.0, -28.0), (gateway,)), SPAN)
     table = sector_costs(found)
     assert (table["given_back_s"] == 0.0).all()
-    assert len(find_causes(found).table()) > 10
+    assert len(causes_of(found).table()) > 10
 
 
 @pytest.mark.parametrize(
@@ -107,7 +107,7 @@ def test_lowering_gives_back_what_a_new_search_says(visibility, from_deg, to_deg
 
 
 def test_lowering_all_the_way_is_lifting_the_horizon(visibility):
-    lifted = find_causes(visibility).seconds_by_cause().set_index("limit").loc["horizon", "given_back_s"]
+    lifted = causes_of(visibility).seconds_by_cause().set_index("limit").loc["horizon", "given_back_s"]
     assert what_if_lowered(visibility, 0.0, 360.0, 80.0).given_back_s == pytest.approx(lifted, abs=1e-4)
 
 

@@ -12,7 +12,7 @@ import pytest
 from passim import Horizon, Span
 from passim.answers import scenario
 from passim.coverage import visibility
-from passim.coverage.causes import Causes, find_causes
+from passim.coverage.causes import Causes, causes_of
 from passim.errors import SiteError, WorkspaceError
 from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.sky.view import View
@@ -38,7 +38,7 @@ def causes(horizon: Horizon) -> Causes:
     view = replace(loft, site=replace(loft.site, horizon=horizon))
     found = visibility.find_visibility(scenario.plover(SPAN.start.replace(hour=0)), view, SPAN)
     assert isinstance(found, visibility.Visibility)
-    return find_causes(found)
+    return causes_of(found)
 
 
 def draft(**changes: Any) -> sky_draft.Draft:

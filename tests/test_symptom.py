@@ -26,9 +26,9 @@ from passim.answers.symptom.match import (
     UNDECIDED,
     SymptomAnswer,
     _verdict,
-    find_settings,
+    match_symptom,
 )
-from passim.answers.symptom.observations import FreezeRecord, Symptom
+from passim.answers.symptom.observations import FreezeRanges, FreezeRecord
 from passim.answers.symptom.score import RangeJudge, RecordJudge, hours_within, noticed, overlap, rate_by_hour
 from passim.answers.symptom.search import Trials
 from passim.answers.symptom.settings import GatewayPlace, Grid, Setting, compass_words, joined
@@ -76,12 +76,12 @@ def record_of(freezes: Intervals) -> FreezeRecord:
     return FreezeRecord(freezes.start, freezes.end)
 
 
-def ranges_of(freezes: Intervals) -> Symptom:
+def ranges_of(freezes: Intervals) -> FreezeRanges:
     """How a person would put it: the middle 80 % of intervals and lengths."""
     every_s, length_s = np.diff(freezes.start) / 1e6, (freezes.end - freezes.start) / 1e6
     low_every, high_every = np.percentile(every_s, [10, 90])
     low_length, high_length = np.percentile(length_s, [10, 90])
-    return Symptom((low_every, high_every), (low_length, high_length))
+    return FreezeRanges((low_every, high_every), (low_length, high_length))
 
 
 def random_record(seed: int, span: Span = DAY, per_hour: float = 8.0) -> FreezeRecord:
@@ -100,7 +100,7 @@ def same_way_deg(a: float, b: float) -> float:
 
 @pytest.fixture(scope="module")
 def south_answer() -> SymptomAnswer:
-    return find_settings(REGULAR, SITE, HALF_DAY, record_of(train(REGULAR, SOUTH, HALF_DAY)), grid=CLOCKED)
+    return match_symptom(REGULAR, SITE, HALF_DAY, record_of(train(REGULAR, SOUTH, HALF_DAY)), grid=CLOCKED)
 
 
 # --- a known setting is found again ---------------------------------------------------------------------------------
@@ -137,7 +137,7 @@ def test_a_record_names_the_gateway_that_made_it(south_answer: SymptomAnswer) ->
 )
 def test_a_record_names_other_settings_that_made_it(fleet, truth: Setting) -> None:
     span = DAY if truth.gateway else QUARTER_DAY if truth.cone else HALF_DAY
-    answer = find_settings(fleet, SITE, span, record_of(train(fleet, truth, span)), grid=SMALL, top=3)
+    answer = match_symptom(fleet, SITE, span, record_of(train(fleet, truth, span)), grid=SMALL, top=3)
     best = answer.candidates[0]
     assert answer.verdict == EXPLAINED
     assert best.setting.kinds == truth.kinds
@@ -156,7 +156,7 @@ def test_a_record_names_other_settings_that_made_it(fleet, truth: Setting) -> No
 
 def test_a_record_finds_a_gateway_between_the_steps_of_the_grid() -> None:
     truth = Setting(gateway=GatewayPlace(655.0, 195.0))
-    answer = find_settings(PLOVER, SITE, HALF_DAY, record_of(train(PLOVER, truth, HALF_DAY)), grid=SMALL)
+    answer = match_symptom(PLOVER, SITE, HALF_DAY, record_of(train(PLOVER, truth, HALF_DAY)), grid=SMALL)
     place = answer.candidates[0].setting.gateway
     assert answer.verdict == EXPLAINED
     assert place is not None
@@ -165,7 +165,7 @@ def test_a_record_finds_a_gateway_between_the_steps_of_the_grid() -> None:
 
 
 def test_ranges_name_the_gateway_among_the_candidates() -> None:
-    answer = find_settings(REGULAR, SITE, QUARTER_DAY, ranges_of(train(REGULAR, SOUTH, QUARTER_DAY)), grid=SMALL)
+    answer = match_symptom(REGULAR, SITE, QUARTER_DAY, ranges_of(train(REGULAR, SOUTH, QUARTER_DAY)), grid=SMALL)
     assert answer.verdict == EXPLAINED
     assert answer.chance_level is None
     places = [c.setting.gateway for c in answer.candidates if c.setting.kinds == ("gateway",)]
@@ -174,7 +174,7 @@ def test_ranges_name_the_gateway_among_the_candidates() -> None:
 
 
 def test_ranges_name_the_cone_that_made_them() -> None:
-    answer = find_settings(REGULAR, SITE, QUARTER_DAY, ranges_of(train(REGULAR, NORTH_CONE, QUARTER_DAY)), grid=SMALL)
+    answer = match_symptom(REGULAR, SITE, QUARTER_DAY, ranges_of(train(REGULAR, NORTH_CONE, QUARTER_DAY)), grid=SMALL)
     cone = answer.candidates[0].setting.cone
     assert answer.verdict == EXPLAINED
     assert cone is not None
@@ -186,7 +186,7 @@ def test_a_record_names_the_clock_that_made_it() -> None:
     truth = joined(FIRS, Setting(slot_s=15.0, acquisition_s=5.0))
     freezes = train(PLOVER, truth, HALF_DAY)
     grid = replace(CLOCKED, gateway_distances_km=(), cone_half_angles_deg=(), arcs_deg=())
-    answer = find_settings(PLOVER, SITE, HALF_DAY, record_of(freezes), grid=grid)
+    answer = match_symptom(PLOVER, SITE, HALF_DAY, record_of(freezes), grid=grid)
     assert answer.candidates[0].setting == truth
     assert answer.candidates[0].fit > 0.99
 
@@ -197,7 +197,7 @@ def test_a_record_names_the_clock_that_made_it() -> None:
 @pytest.mark.parametrize(("fleet", "seed"), [(REGULAR, 0), (PLOVER, 1), (PLOVER, 4)])
 def test_random_freezes_are_not_the_sky(fleet, seed: int) -> None:
     grid = replace(SMALL, cone_half_angles_deg=(50.0,))
-    answer = find_settings(fleet, SITE, HALF_DAY, random_record(seed, HALF_DAY), grid=grid)
+    answer = match_symptom(fleet, SITE, HALF_DAY, random_record(seed, HALF_DAY), grid=grid)
     assert answer.verdict == NOT_THE_SKY
     assert answer.observations == ()
     assert found_sentence(answer).endswith(ELSEWHERE)
@@ -206,12 +206,12 @@ def test_random_freezes_are_not_the_sky(fleet, seed: int) -> None:
 def test_freezes_to_the_beat_of_a_clock_are_not_the_sky() -> None:
     # A router that stalls every 300 s exactly: near the period of the trains, 95.65 min / 20 = 287 s, and not it.
     start_us = HALF_DAY.start_us + np.arange(100, 43_000, 300, dtype=np.int64) * 1_000_000
-    answer = find_settings(REGULAR, SITE, HALF_DAY, FreezeRecord(start_us, start_us + 10_000_000), grid=CLOCKED)
+    answer = match_symptom(REGULAR, SITE, HALF_DAY, FreezeRecord(start_us, start_us + 10_000_000), grid=CLOCKED)
     assert answer.verdict == NOT_THE_SKY
 
 
 def test_ranges_that_no_setting_gives_are_not_the_sky() -> None:
-    answer = find_settings(PLOVER, SITE, HALF_DAY, Symptom((300.0, 301.0), (3.0, 3.1)), grid=SMALL)
+    answer = match_symptom(PLOVER, SITE, HALF_DAY, FreezeRanges((300.0, 301.0), (3.0, 3.1)), grid=SMALL)
     assert answer.verdict == NOT_THE_SKY
     assert "house network" in found_sentence(answer)
 
@@ -219,7 +219,7 @@ def test_ranges_that_no_setting_gives_are_not_the_sky() -> None:
 def test_a_wide_range_is_never_more_than_a_maybe() -> None:
     # What a person would say of random freezes: the middle 80 % of exponential intervals spans a factor of 22.
     hours = Span.starting(EPOCH, hours=3)
-    answer = find_settings(REGULAR, SITE, hours, Symptom((30.0, 900.0), (3.0, 45.0)), grid=SMALL)
+    answer = match_symptom(REGULAR, SITE, hours, FreezeRanges((30.0, 900.0), (3.0, 45.0)), grid=SMALL)
     assert answer.verdict in (PARTLY, NOT_THE_SKY)
     assert TOO_WIDE in answer.notes
 
@@ -227,7 +227,7 @@ def test_a_wide_range_is_never_more_than_a_maybe() -> None:
 def test_a_sky_that_is_half_the_story_is_told_as_half() -> None:
     made, noise = train(PLOVER, SOUTH), random_record(1, per_hour=4.0)
     both = FreezeRecord(np.concatenate([made.start, noise.start_us]), np.concatenate([made.end, noise.end_us]))
-    answer = find_settings(PLOVER, SITE, DAY, both, grid=SMALL)
+    answer = match_symptom(PLOVER, SITE, DAY, both, grid=SMALL)
     assert answer.verdict == PARTLY
     assert answer.candidates[0].setting.gateway is not None
     assert 0.2 < answer.candidates[0].parts["explained"] < 0.7
@@ -235,7 +235,7 @@ def test_a_sky_that_is_half_the_story_is_told_as_half() -> None:
 
 def test_an_hour_is_enough_where_the_setting_is_in_the_grid() -> None:
     hour = Span.starting(EPOCH, hours=1)
-    answer = find_settings(REGULAR, SITE, hour, record_of(train(REGULAR, SOUTH, hour)), grid=SMALL)
+    answer = match_symptom(REGULAR, SITE, hour, record_of(train(REGULAR, SOUTH, hour)), grid=SMALL)
     assert answer.verdict == EXPLAINED
     assert answer.candidates[0].setting == SOUTH
 
@@ -364,8 +364,8 @@ def test_the_same_question_has_the_same_answer() -> None:
     hours = Span.starting(EPOCH, hours=2)
     seen = ranges_of(train(REGULAR, SOUTH, hours))
     told: list[float] = []
-    one = find_settings(REGULAR, SITE, hours, seen, grid=SMALL, progress=told.append)
-    two = find_settings(REGULAR, SITE, hours, seen, grid=SMALL)
+    one = match_symptom(REGULAR, SITE, hours, seen, grid=SMALL, progress=told.append)
+    two = match_symptom(REGULAR, SITE, hours, seen, grid=SMALL)
     assert [c.setting for c in one.candidates] == [c.setting for c in two.candidates]
     assert one.table().equals(two.table())
     assert told == sorted(told)
@@ -375,7 +375,7 @@ def test_the_same_question_has_the_same_answer() -> None:
 def test_limits_that_the_view_has_are_kept_and_not_searched() -> None:
     gateway = Gateway("invented", *GatewayPlace(600.0, 180.0).coordinates_deg(SITE))
     view = View(SITE, (GatewayLimit((gateway,)),))
-    answer = find_settings(REGULAR, view, QUARTER_DAY, record_of(train(REGULAR, SOUTH, QUARTER_DAY)), grid=SMALL)
+    answer = match_symptom(REGULAR, view, QUARTER_DAY, record_of(train(REGULAR, SOUTH, QUARTER_DAY)), grid=SMALL)
     assert answer.candidates[0].setting == Setting()
     assert answer.candidates[0].describe() == "the sky as it is set up, and nothing else"
     assert not any("gateway" in c.setting.kinds for c in answer.candidates)
@@ -447,7 +447,7 @@ def test_an_assumption_holds_what_the_workspace_needs() -> None:
     setting = Setting(35.0, Cone(0.0, 20.0, 50.0), GatewayPlace(600.0, 180.0), 10.0, 15.0, 3.0, 5.0)
     seen = ranges_of(train(PLOVER, FIRS))
     grid = replace(SMALL, gateway_distances_km=(), cone_half_angles_deg=())
-    candidate = find_settings(PLOVER, SITE, DAY, seen, grid=grid).candidates[0]
+    candidate = match_symptom(PLOVER, SITE, DAY, seen, grid=grid).candidates[0]
     kept = replace(candidate, setting=setting).as_assumption()
     assert kept["values"] == {
         "terminal.lowest_elevation_deg": 35.0,
@@ -551,7 +551,7 @@ def test_a_record_that_is_not_there(tmp_path: Path) -> None:
 )
 def test_bad_ranges_get_one_line(every_s, length_s, words: str) -> None:
     with pytest.raises(InputError) as caught:
-        Symptom(every_s, length_s)
+        FreezeRanges(every_s, length_s)
     assert words in str(caught.value)
 
 
@@ -559,11 +559,11 @@ def test_a_span_beside_the_record_and_an_empty_grid_are_refused() -> None:
     record = random_record(0)
     later = Span.starting(datetime(2026, 3, 5, tzinfo=UTC), hours=6)
     with pytest.raises(InputError, match="at least 5 in the span"):
-        find_settings(REGULAR, SITE, later, record, grid=SMALL)
+        match_symptom(REGULAR, SITE, later, record, grid=SMALL)
     with pytest.raises(InputError, match="nothing to try"):
         Grid((), (), (), 25.0, (), (), (), (), (), (), ())
     with pytest.raises(InputError, match="number of candidates"):
-        find_settings(REGULAR, SITE, DAY, record, top=0)
+        match_symptom(REGULAR, SITE, DAY, record, top=0)
 
 
 @pytest.mark.parametrize(

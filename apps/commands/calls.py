@@ -246,7 +246,7 @@ def _planned(
     from ..text import calls as call_words
 
     clock = asked.ahead.clock
-    plan = answers.plan_calls(
+    plan = answers.plan_of(
         asked.ahead.service,
         asked.kind,
         minutes=asked.minutes,
@@ -438,7 +438,7 @@ class _OfEach:
         timezone = choice.site()[0].timezone
         busy = [calendar.read_calendar(file, self.span, timezone) for file in self.busy_files]
         ahead = forecast(self.fleet_choice, choice, self.span, notes=weighed(n for read in busy for n in read.notes))
-        plan = answers.plan_calls(
+        plan = answers.plan_of(
             ahead.service,
             kind,
             minutes=self.minutes,

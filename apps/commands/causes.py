@@ -84,7 +84,7 @@ def causes(
     check_out(sky_path)
     lowered = [lowering(text) for text in lowerings]
     found = find(fleet_choice, site_choice, span_choice, hours_of_day(between_text, "--between"))
-    known = why.find_causes(found.visibility, found.within)
+    known = why.causes_of(found.visibility, found.within)
 
     # The words, and the same as numbers for JSON.
     what_ifs = [(*asked, skyline.what_if_lowered(found.visibility, *asked, found.within)) for asked in lowered]

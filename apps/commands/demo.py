@@ -61,7 +61,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     # The loft is what the school has; the yard is what it could have instead.
     loft = search(fleet, scenario.view_of(scenario.MARRAM_LOFT), span)
     yard = search(fleet, scenario.view_of(scenario.MARRAM_YARD), span)
-    known, known_yard = causes.find_causes(loft.visibility), causes.find_causes(yard.visibility)
+    known, known_yard = causes.causes_of(loft.visibility), causes.causes_of(yard.visibility)
 
     summary = known.coverage.summary()
     yard_words = gap_sentence(yard, known_yard.coverage.summary(), known_yard.coverage.gaps())

@@ -152,13 +152,7 @@ class _Order:
 
         seen = found.visibility
         fleet, counted = seen.fleet, growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
-        if self.text == "launch":
-            return growth_orders.launch_or_plane_order(fleet, found.span.middle, counted)
-        if self.text == "plane":
-            return growth_orders.plane_order(fleet, found.span.middle, counted)
-        if self.text == "random":
-            return growth_orders.random_orders(fleet, draws=self.draws, seed=self.seed, counted=counted)
-        return growth_orders.listed_order(fleet, self.text, counted)
+        return growth_orders.named_order(self.text, fleet, found.span.middle, counted, draws=self.draws, seed=self.seed)
 
 
 def _answer_orders(

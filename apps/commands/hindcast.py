@@ -97,7 +97,7 @@ def hindcast(
         pairs.append(scoring.Snapshots(read[0][0], read[1][0], span, hours))
     workspace = site_choice.workspace()
     model = None if workspace is None else workspace.timing_model
-    found = scoring.hindcast(pairs, view, model=model, allow_stale=allow_stale, step_s=step_s)
+    found = scoring.score_snapshots(pairs, view, model=model, allow_stale=allow_stale, step_s=step_s)
 
     clock = LocalClock(view.site.timezone, found.pairs[0].span)
     rows, columns = {

@@ -113,7 +113,7 @@ def symptom(
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
 
     with progress("Trying settings", lines=True) as report:
-        found = room.find_settings(fleet, view, span, seen, top=top, progress=report)
+        found = room.match_symptom(fleet, view, span, seen, top=top, progress=report)
     clock = LocalClock(view.site.timezone, span)
     how = (room.IN_ORDER, room.IN_ORDER_OF_RECORD)
     notes = [background(text) if text in how else Note(text) for text in found.notes]
@@ -192,7 +192,7 @@ def _seen(
     record_path: str | None,
     happens_texts: tuple[str, ...],
     quiet_texts: tuple[str, ...],
-) -> room.Symptom | room.FreezeRecord:
+) -> room.FreezeRanges | room.FreezeRecord:
     """Return what was seen. Raises InputError."""
     from passim.answers.symptom import match as room
 
@@ -207,7 +207,7 @@ def _seen(
             "what does it look like? Give --every and --length, such as --every 3-5min --length 5-30s, or --record "
             "FILE.csv."
         )
-    return room.Symptom(
+    return room.FreezeRanges(
         seconds_range("--every", every_text),
         seconds_range("--length", length_text),
         tuple(hours_of_day("--hours-of-day", text) for text in happens_texts),
@@ -215,7 +215,7 @@ def _seen(
     )
 
 
-def _span(span_choice: SpanChoice, seen: room.Symptom | room.FreezeRecord) -> Span:
+def _span(span_choice: SpanChoice, seen: room.FreezeRanges | room.FreezeRecord) -> Span:
     """Return the span asked for, or that of the record."""
     from passim.answers.symptom import match as room
 

@@ -19,12 +19,12 @@ import pandas as pd
 from passim.answers.calls.forecast import RUNS, ServiceForecast
 from passim.answers.calls.hours import AllowedHours
 from passim.answers.calls.kinds import CallKind
-from passim.answers.calls.plan import CallPlan, plan_calls
+from passim.answers.calls.plan import CallPlan, plan_of
 from passim.answers.growth.curves import Curves, curves_of
 from passim.answers.growth.goals import Goal, Smallest, smallest
 from passim.answers.growth.orders import Order, launch_or_plane_order, plane_order, random_orders, serving_lanes
 from passim.answers.sites.horizon_cost import sector_costs
-from passim.coverage.causes import NEVER_ADD_UP, Causes, find_causes
+from passim.coverage.causes import NEVER_ADD_UP, Causes, causes_of
 from passim.coverage.ranks import RankSweep
 from passim.coverage.sky_map import sky_track
 from passim.coverage.steps import Coverage
@@ -218,7 +218,7 @@ def make_report(
             wanted="one about the whole time, without pauses",
             way_out=WayOut.GROWTH_ALONE,
         )
-    causes = find_causes(visibility)
+    causes = causes_of(visibility)
     growth, no_growth, no_order = _growth(visibility, goal, draws, seed, progress)
     plan, no_plan = _plan(wider, span, kind, minutes, hours, runs, seed)
     track = _track_of_first_day(visibility)
@@ -299,7 +299,7 @@ def _plan(
     """Return the good starts, or why there are none: elements past every band, or hours that hold no call."""
     try:
         forecast = ServiceForecast.of(wider, span)
-        plan = plan_calls(
+        plan = plan_of(
             forecast, kind, minutes=minutes, hours=hours, timezone=wider.view.site.timezone, runs=runs, seed=seed
         )
     except InputError as error:

@@ -25,9 +25,13 @@ from numpy.typing import NDArray
 from passim.coverage.blocked import BlockedIntervals, bit_count, blocked_within, names_of
 from passim.coverage.steps import Coverage
 from passim.coverage.verdict import GapCause, Verdict, verdict_of
-from passim.coverage.visibility import Visibility
+from passim.coverage.visibility import Visibility, find_visibility
+from passim.elements.records import Fleet
 from passim.intervals import Intervals, IntervalSet
+from passim.sky.fleet_search import Progress
 from passim.sky.service import HANDOVER
+from passim.sky.view import View
+from passim.spans import DailyHours, Span
 
 Whole = NDArray[np.int64]
 Truths = NDArray[np.bool_]
@@ -224,7 +228,25 @@ class Causes:
         )
 
 
-def find_causes(visibility: Visibility, within: IntervalSet | None = None) -> Causes:
+def find_causes(
+    fleet: Fleet,
+    view: View,
+    span: Span,
+    *,
+    hours: DailyHours | None = None,
+    progress: Progress | None = None,
+    warn: bool = True,
+) -> Causes:
+    """Return what opens each gap of a view within `span`, and what each limit lifted alone would give back.
+
+    With `hours` these of each day count alone, by the clock of the site, and a gap that reaches out of them is cut
+    there. Raises SpanError where the span meets none of them, and warns and raises as `find_visibility` does.
+    """
+    seen = find_visibility(fleet, view, span, progress=progress, warn=warn)
+    return causes_of(seen, hours.inside(span, view.site.timezone) if hours else None)
+
+
+def causes_of(visibility: Visibility, within: IntervalSet | None = None) -> Causes:
     """Return what opens each gap of a view: interval algebra on what `find_visibility` kept, no new search.
 
     `within`, start and end in microseconds since 1970 UTC, are the parts of the span that count; default all of it.
@@ -261,7 +283,7 @@ def find_causes(visibility: Visibility, within: IntervalSet | None = None) -> Ca
 
 def seconds_by_cause(visibility: Visibility) -> pd.DataFrame:
     """Return `Causes.seconds_by_cause` of a view: what each limit lifted alone gives back. Never to be added up."""
-    return find_causes(visibility).seconds_by_cause()
+    return causes_of(visibility).seconds_by_cause()
 
 
 def compass(azimuth_deg: float) -> str:

@@ -124,6 +124,27 @@ class Hindcast:
 
 
 def hindcast(
+    older: Fleet,
+    newer: Fleet,
+    view: View,
+    span: Span | None = None,
+    *,
+    hours: float = 48.0,
+    model: TimingModel | None = None,
+    allow_stale: bool = False,
+    step_s: float = 1.0,
+    seed: int = 0,
+) -> Hindcast:
+    """Return how well the `older` elements of a fleet forecast what the `newer` ones show, at a view.
+
+    `span` is what is scored; unless given, `hours` about the median newer epoch. The other options and the errors are
+    those of `score_snapshots`, which takes several pairs.
+    """
+    pair = Snapshots(older, newer, span, hours)
+    return score_snapshots(pair, view, model=model, allow_stale=allow_stale, step_s=step_s, seed=seed)
+
+
+def score_snapshots(
     pairs: Snapshots | Iterable[Snapshots],
     view: View,
     *,

@@ -6,6 +6,7 @@ and whose satellites all keep their shell, is never doubted.
 
 from __future__ import annotations
 
+import sys
 import warnings
 
 import numpy as np
@@ -14,9 +15,6 @@ from passim.elements.health import STALE_AFTER_DAYS, STATUSES, assess
 from passim.elements.records import Fleet
 from passim.errors import NotServingWarning, StaleElementsWarning
 from passim.spans import Span
-
-# The warning is told where the search was called, two calls above these functions.
-_CALLER = 3
 
 
 def warn_of_stale(fleet: Fleet, span: Span) -> None:
@@ -28,7 +26,7 @@ def warn_of_stale(fleet: Fleet, span: Span) -> None:
             f"the elements are {days:.0f} days away from the middle of the span: shares and counts may still hold, no "
             "single time does; use newer elements, or a span nearer to them",
             StaleElementsWarning,
-            stacklevel=_CALLER,
+            stacklevel=_outside_passim(),
         )
 
 
@@ -42,5 +40,13 @@ def warn_of_idle(fleet: Fleet, span: Span) -> None:
             f"{idle:,} of {len(fleet):,} satellites hardly serve and are counted all the same ({counts}); for those "
             "that serve alone: find_visibility(fleet, View.usual(site), span)",
             NotServingWarning,
-            stacklevel=_CALLER,
+            stacklevel=_outside_passim(),
         )
+
+
+def _outside_passim() -> int:
+    """Return the stack level, counted from the caller, of the first frame outside this library: who asked."""
+    frame, level = sys._getframe(1), 1
+    while frame.f_back is not None and frame.f_globals.get("__name__", "").startswith("passim."):
+        frame, level = frame.f_back, level + 1
+    return level

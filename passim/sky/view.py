@@ -38,9 +38,12 @@ class View:
     service: Service = INSTANT
 
     @classmethod
-    def usual(cls, site: Site) -> View:
-        """Return the view of a site of which nothing but its horizon is known: only satellites at a shell serve."""
-        return cls(site, (ServingFilter(),))
+    def usual(cls, site: Site, *limits: Limit) -> View:
+        """Return the view of a site under its horizon and `limits`; only satellites at a shell serve.
+
+        That is what the command line asks about where no workspace says more.
+        """
+        return cls(site, (*limits, ServingFilter()))
 
     def __post_init__(self) -> None:
         names = self.names

@@ -96,7 +96,7 @@ def plan(
     report: Report | None = None,
 ) -> Planned:
     """Rank the starts of calls in `span`, which lies in what was `seen`, but for those `busy`. Raises InputError."""
-    found = call_answers.plan_calls(
+    found = call_answers.plan_of(
         call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True),
         kind,
         minutes=minutes,

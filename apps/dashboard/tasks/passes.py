@@ -38,7 +38,7 @@ def find(fleet: Fleet, view: views.View, span: Span, report: Report | None = Non
     """Find when the satellites of a fleet can serve a view, and what opens the gaps. Raises InputError."""
     found = visibility.find_visibility(fleet, view, span, progress=report, warn=False)
     assert isinstance(found, visibility.Visibility)  # one view, one answer
-    return Seen(found, causes.find_causes(found))
+    return Seen(found, causes.causes_of(found))
 
 
 def object_ids(data: bytes, file_name: str, report: Report | None = None) -> frozenset[str]:

@@ -90,9 +90,9 @@ def match(
     fleet: Fleet,
     view: views.View,
     span: Span,
-    seen: symptom.Symptom | symptom.FreezeRecord,
+    seen: symptom.FreezeRanges | symptom.FreezeRecord,
     top: int,
     report: work.Report | None = None,
 ) -> symptom.SymptomAnswer:
     """Search the settings that would freeze as somebody saw it. Raises InputError."""
-    return symptom.find_settings(fleet, view, span, seen, top=top, progress=report)
+    return symptom.match_symptom(fleet, view, span, seen, top=top, progress=report)

@@ -11,15 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.answers.calls.kinds import CallKind
-from passim.coverage.visibility import Visibility
+from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.odds_events import Simulation, blocks_of, simulate
 from passim.forecast.timing import Freshness, TimingModel, band_for, band_of
 from passim.intervals import GroupedIntervals, complement, intersection, union
+from passim.sky.fleet_search import Progress
 from passim.sky.handover_policy import Look
 from passim.sky.service import INSTANT, InUse, Service, in_use_at, lost_at_handovers, rows_within, stints_within
+from passim.sky.view import View
 from passim.spans import Span, moment
 
 Index = NDArray[np.int64]
@@ -80,6 +82,25 @@ class ServiceForecast:
         band_for(seen.fleet, span.end, model, allow_stale=allow_stale)
         service, look = seen.view.service, seen.look
         return cls(span, seen.fleet, seen.candidates(), seen.span, model, allow_stale, service, look, seen)
+
+    @classmethod
+    def find(
+        cls,
+        fleet: Fleet,
+        view: View,
+        span: Span,
+        *,
+        model: TimingModel | None = None,
+        allow_stale: bool = False,
+        progress: Progress | None = None,
+        warn: bool = True,
+    ) -> ServiceForecast:
+        """Return the forecast of `span` at a view, from a search of ``searched_span(span)``.
+
+        Warns as `find_visibility` does, unless `warn` is false; raises as it and `of` do.
+        """
+        seen = find_visibility(fleet, view, searched_span(span), progress=progress, warn=warn)
+        return cls.of(seen, span, model, allow_stale=allow_stale)
 
     def freshness(self, when: datetime) -> Freshness:
         """Return how old the elements are at `when`, and what may still be said."""
@@ -178,6 +199,32 @@ class ServiceForecast:
     def _wider(self, buffer_s: float) -> Span:
         """Return the span to look at: with a buffer, how long ago a gap began at the start of the span matters too."""
         return Span(max(self.span.start - MARGIN / 2, self.searched.start), self.span.end) if buffer_s else self.span
+
+
+def odds(
+    fleet: Fleet,
+    view: View,
+    span: Span,
+    *,
+    model: TimingModel | None = None,
+    step_s: float = 1.0,
+    runs: int = RUNS,
+    seed: int = 1,
+    allow_stale: bool = False,
+    progress: Progress | None = None,
+    warn: bool = True,
+) -> Odds:
+    """Return the odds of no service at a view in `span`, one value for each step of at most `step_s` seconds.
+
+    `model` says how timing errors grow with the age of elements, the usual ones unless given. Where the terminal loses
+    time at handovers, the odds are the mean of `runs` futures drawn from `seed`, else in closed form. The tables are
+    ``per_minute(timezone)`` and ``per_second()``. Elements over 14 days old at an end of the span are refused with an
+    ElementsError unless `allow_stale`. Warns and raises as `find_visibility` does; raises SpanError for the step.
+    """
+    forecast = ServiceForecast.find(
+        fleet, view, span, model=model, allow_stale=allow_stale, progress=progress, warn=warn
+    )
+    return forecast.odds(span, step_s=step_s, runs=runs, seed=seed)
 
 
 def _played_on(start_us: Index, end_us: Index, buffer_s: float, span: Span) -> tuple[Index, Index]:

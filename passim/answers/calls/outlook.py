@@ -27,7 +27,7 @@ from passim import intervals
 from passim.answers.calls.forecast import ServiceForecast
 from passim.answers.calls.hours import spread
 from passim.answers.calls.kinds import CallKind
-from passim.coverage.causes import find_causes
+from passim.coverage.causes import causes_of
 from passim.forecast.odds_events import Simulation
 
 Index = NDArray[np.int64]
@@ -208,7 +208,7 @@ def _costliest(forecast: ServiceForecast, start_us: Index, minutes: int) -> tupl
     if forecast.seen is None or not start_us.size:
         return "", 0.0, 0.0
     calls = intervals.union((start_us, start_us + minutes * 60_000_000))
-    causes = find_causes(forecast.seen, calls)
+    causes = causes_of(forecast.seen, calls)
     out_us, given_us = int(causes.gap_us.sum()), causes.regained_us
     if not out_us or not given_us.max(initial=0):
         return "", 0.0, out_us / 1e6

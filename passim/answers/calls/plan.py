@@ -8,8 +8,9 @@ clock.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final
 
 import numpy as np
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 
 from passim.answers.calls.forecast import RUNS, ServiceForecast
 from passim.answers.calls.hours import AllowedHours, spread, starts
-from passim.answers.calls.kinds import CallKind
+from passim.answers.calls.kinds import VIDEO, CallKind, call_kind
 from passim.answers.calls.outlook import (
     MOST_CHANCE_OF_END,
     NoneGood,
@@ -32,10 +33,13 @@ from passim.answers.calls.outlook import (
     ranked_by,
     windows,
 )
+from passim.elements.records import Fleet
 from passim.errors import InputError
-from passim.forecast.timing import Freshness
+from passim.forecast.timing import Freshness, TimingModel
 from passim.intervals import Intervals
-from passim.spans import Span, zone
+from passim.sky.fleet_search import Progress
+from passim.sky.view import View
+from passim.spans import Span, aware, microseconds, zone
 
 Index = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -145,6 +149,47 @@ class CallPlan:
 
 
 def plan_calls(
+    fleet: Fleet,
+    view: View,
+    span: Span,
+    *,
+    kind: CallKind | str = VIDEO,
+    minutes: int = 30,
+    hours: AllowedHours | None = None,
+    busy: Iterable[tuple[datetime, datetime]] = (),
+    most: int = 5,
+    model: TimingModel | None = None,
+    runs: int = RUNS,
+    seed: int = 1,
+    allow_stale: bool = False,
+    progress: Progress | None = None,
+    warn: bool = True,
+) -> CallPlan:
+    """Rank every minute of `span` at which a call of `minutes` may begin at a view, and suggest up to `most` of them.
+
+    `kind` is a kind of call or the name of one of passim's own: video, lesson, voice, screen or stream. `hours` are
+    those of the site's clock, all day unless given; starts whose call meets one of `busy`, pairs of aware times, are
+    left out. `model`, `runs`, `seed`, `allow_stale`, warnings and errors are those of `passim.odds`; raises SpanError
+    for a call longer than the span or the hours, InputError for other numbers.
+    """
+    forecast = ServiceForecast.find(
+        fleet, view, span, model=model, allow_stale=allow_stale, progress=progress, warn=warn
+    )
+    taken = np.array([[microseconds(aware(at, "busy time")) for at in ends] for ends in busy], dtype=np.int64)
+    return plan_of(
+        forecast,
+        call_kind(kind) if isinstance(kind, str) else kind,
+        minutes=minutes,
+        hours=hours,
+        timezone=view.site.timezone,
+        busy_us=Intervals(*taken.reshape(-1, 2).T),
+        most=most,
+        runs=runs,
+        seed=seed,
+    )
+
+
+def plan_of(
     forecast: ServiceForecast,
     kind: CallKind,
     *,

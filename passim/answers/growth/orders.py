@@ -92,6 +92,22 @@ def serving_lanes(fleet: Fleet, view: View, span: Span) -> Bools:
     return serving
 
 
+def named_order(
+    name: str, fleet: Fleet, moment: datetime, counted: Bools | None = None, *, draws: int = 100, seed: int = 1
+) -> Order:
+    """Return the order called `name`: "launch" (planes where nobody knows the launches), "plane", "random" or a file.
+
+    Raises InputError.
+    """
+    if name == "launch":
+        return launch_or_plane_order(fleet, moment, counted)
+    if name == "plane":
+        return plane_order(fleet, moment, counted)
+    if name == "random":
+        return random_orders(fleet, draws=draws, seed=seed, counted=counted)
+    return listed_order(fleet, name, counted)
+
+
 def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
     """Return the order of launches: groups by year and number of the international designator, then piece and number.
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from passim.coverage import Coverage
 from passim.coverage.blocked import BlockedIntervals, bits_of
-from passim.coverage.causes import Causes, find_causes
+from passim.coverage.causes import Causes, causes_of
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.errors import InputError
 from passim.intervals import IntervalSet, difference, intersection_by_lane, union
@@ -55,7 +55,7 @@ def sector_costs(visibility: Visibility | Causes, width_deg: float = 10.0) -> pd
     sectors = round(360.0 / width_deg) if width_deg > 0.0 else 0
     if not 2 <= sectors <= 360 or abs(sectors * width_deg - 360.0) > 1e-9:
         raise InputError("width of a sector", got=width_deg, wanted="from 1 to 180 deg, and a whole number to a circle")
-    causes = visibility if isinstance(visibility, Causes) else find_causes(visibility)
+    causes = visibility if isinstance(visibility, Causes) else causes_of(visibility)
     view, span, gaps = causes.visibility.view, causes.visibility.span, causes.gaps
     edges_deg: Floats = np.arange(sectors + 1, dtype=np.float64) * width_deg
 

@@ -1,7 +1,7 @@
 """What could be behind the freezes: from what somebody saw to the settings of the sky that would produce it.
 
 Most users know no gateway and no antenna cone; they know "it freezes every five minutes for half a minute". Given a
-fleet, a view and a span, `find_settings` tries the settings of a `Grid`, ranks them by how well the freezes that they
+fleet, a view and a span, `match_symptom` tries the settings of a `Grid`, ranks them by how well the freezes that they
 predict fit, and says when no setting of the sky explains what was seen. `symptom_score` says how a fit is reckoned.
 
 What was seen does not name its cause: a gateway far away and a high mask take away much the same passes. So the answer
@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from passim.answers.symptom.discriminate import Traits, observations, rate_words, seconds_words, traits_of, when_words
-from passim.answers.symptom.observations import FEWEST_FREEZES, FreezeRecord, Symptom
+from passim.answers.symptom.observations import FEWEST_FREEZES, FreezeRanges, FreezeRecord
 from passim.answers.symptom.score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, RangeJudge, RecordJudge
 from passim.answers.symptom.search import Found, Trials, judged, search_settings
 from passim.answers.symptom.settings import Grid, Setting
@@ -37,12 +37,12 @@ __all__ = [
     "PARTLY",
     "UNDECIDED",
     "Candidate",
+    "FreezeRanges",
     "FreezeRecord",
     "Grid",
     "Setting",
-    "Symptom",
     "SymptomAnswer",
-    "find_settings",
+    "match_symptom",
     "rate_words",
     "seconds_words",
 ]
@@ -149,7 +149,7 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class SymptomAnswer:
-    """What `find_settings` found.
+    """What `match_symptom` found.
 
     verdict         `EXPLAINED`, `PARTLY`, `UNDECIDED` (it fits, and so it does when shifted) or `NOT_THE_SKY`
     candidates      best first; where it is not the sky, what came nearest
@@ -161,7 +161,7 @@ class SymptomAnswer:
     fleet_notes     which satellites are taken to serve
     """
 
-    symptom: Symptom | FreezeRecord
+    symptom: FreezeRanges | FreezeRecord
     site: Site
     span: Span
     verdict: str
@@ -209,11 +209,11 @@ class SymptomAnswer:
         return pd.DataFrame(rows)
 
 
-def find_settings(
+def match_symptom(
     fleet: Fleet,
     view: View | Site,
     span: Span,
-    symptom: Symptom | FreezeRecord,
+    symptom: FreezeRanges | FreezeRecord,
     *,
     grid: Grid | None = None,
     top: int = 5,
@@ -253,13 +253,13 @@ def find_settings(
     candidates = tuple(_candidate(leader, similar, trials, symptom.describe()) for leader, similar in leaders)
     gain, chance_level = judge.proof() if isinstance(judge, RecordJudge) else (None, None)
     verdict = _verdict(candidates, gain, chance_level)
-    is_wide = isinstance(symptom, Symptom) and max(symptom.widths) > WIDE_RANGE
+    is_wide = isinstance(symptom, FreezeRanges) and max(symptom.widths) > WIDE_RANGE
     if is_wide and verdict == EXPLAINED:
         verdict = PARTLY
     notes = [CONFOUNDED] if candidates and verdict != NOT_THE_SKY else []
     if len(candidates) > 1:
-        notes.append(IN_ORDER if isinstance(symptom, Symptom) else IN_ORDER_OF_RECORD)
-    notes += [RANGES_ARE_LOOSE] if isinstance(symptom, Symptom) else []
+        notes.append(IN_ORDER if isinstance(symptom, FreezeRanges) else IN_ORDER_OF_RECORD)
+    notes += [RANGES_ARE_LOOSE] if isinstance(symptom, FreezeRanges) else []
     notes += [TOO_WIDE] if is_wide else []
     if isinstance(symptom, FreezeRecord) and isinstance(judge, RecordJudge) and judge.freezes < len(symptom):
         notes.append(f"{len(symptom) - judge.freezes} freezes of the record lie outside the span and were left out.")
@@ -280,9 +280,9 @@ def find_settings(
     )
 
 
-def _judge(symptom: Symptom | FreezeRecord, span: Span, timezone: str) -> RangeJudge | RecordJudge:
+def _judge(symptom: FreezeRanges | FreezeRecord, span: Span, timezone: str) -> RangeJudge | RecordJudge:
     """Return who judges predictions. Raises InputError where the span holds too little of a record."""
-    if isinstance(symptom, Symptom):
+    if isinstance(symptom, FreezeRanges):
         return RangeJudge(symptom, span, timezone)
     judge = RecordJudge(symptom, span)
     if judge.freezes < FEWEST_FREEZES:

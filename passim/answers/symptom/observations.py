@@ -31,7 +31,7 @@ _KINDS: Final = tuple(
 
 
 @dataclass(frozen=True, slots=True)
-class Symptom:
+class FreezeRanges:
     """Freezes as somebody describes them, from lowest to highest, seconds.
 
     every_s     from the start of one freeze to the start of the next, while it is bad

@@ -37,7 +37,7 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from passim.answers.symptom.observations import FreezeRecord, HoursOfDay, Symptom
+from passim.answers.symptom.observations import FreezeRanges, FreezeRecord, HoursOfDay
 from passim.intervals import Intervals, difference, intersection, restrict, total_length, union
 from passim.spans import Span, microseconds, zone
 
@@ -103,7 +103,7 @@ class Judge(Protocol):
 class RangeJudge:
     """Judges predicted freezes by stated ranges; the module says how."""
 
-    def __init__(self, symptom: Symptom, span: Span, timezone: str) -> None:
+    def __init__(self, symptom: FreezeRanges, span: Span, timezone: str) -> None:
         self._symptom, self._span = symptom, span
         whole = Intervals(np.array([span.start_us]), np.array([span.end_us]))
         self._happens = hours_within(symptom.happens, span, timezone) if symptom.happens else whole

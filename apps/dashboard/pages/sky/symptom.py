@@ -1,4 +1,4 @@
-"""Symptom matcher: from how it freezes to the settings of the sky that would freeze like that, best first.
+"""FreezeRanges matcher: from how it freezes to the settings of the sky that would freeze like that, best first.
 
 How it freezes is told by ranges, or by a record that is handed in (`sky_record`); the browser keeps both.
 """
@@ -327,7 +327,7 @@ def _found(question: PageRequest, asked: dict[str, Any]) -> room.SymptomAnswer:
     view = question.view.without(*_left_out(question.view, asked))
     record = sky_record.sound(asked["record"])
     if record is None:
-        seen: Any = room.Symptom(
+        seen: Any = room.FreezeRanges(
             _seconds(asked, "every", "from one freeze to the next", "min"),
             _seconds(asked, "length", "length of a freeze", "s"),
             _hours(asked["happens"], "hours in which it happens"),
