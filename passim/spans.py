@@ -130,6 +130,10 @@ class Span:
             )
         return cls(start, start + timedelta(microseconds=round(float(hours) * _HOUR_US)))
 
+    def __str__(self) -> str:
+        hours = f"{self.duration_s / 3600.0:.4g}"
+        return f"{self.start:%Y-%m-%d %H:%M}Z, {hours} h"
+
     @property
     def start_us(self) -> int:
         """Start, microseconds since 1970 UTC."""

@@ -117,7 +117,7 @@ def gaps_by_satellites() -> go.Figure:
     goal = growth_goals.parse_goal(GOAL)
     met = growth_goals.smallest(curves["as launched"], goal)
     mark = GoalMark.of(goal, met.middle if met.reached else None, DAY.duration_s)
-    return growth_curves([OrderCurve(words, each.table()) for words, each in curves.items()], LIGHT, goal=mark)
+    return growth_curves([OrderCurve(words, each.table) for words, each in curves.items()], LIGHT, goal=mark)
 
 
 PICTURES = {

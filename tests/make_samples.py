@@ -14,6 +14,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from passim.answers.scenario import plover
 from passim.elements import rounded_to_two_line
 from passim.elements.files import write_elements
@@ -21,6 +23,7 @@ from passim.elements.identifiers import SatelliteId
 from passim.elements.patterns import mean_motion_rev_day, scattered, walker
 from passim.elements.records import ElementSet, Fleet
 from passim.orbits.propagation import Propagator
+from snapshots import older_snapshot
 
 EPOCH: Final = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -57,6 +60,17 @@ def navigation_pattern() -> Fleet:
                 )
             )
     return Fleet(records, "navigation pattern")
+
+
+def plover_before() -> Fleet:
+    """Return the fleet Plover by elements two days older: most satellites come within a second of their forecast."""
+    newer = plover(EPOCH)
+    late_s = np.random.Generator(np.random.PCG64(1)).normal(0.0, 0.5, len(newer))
+    older = older_snapshot(newer, 2.0, late_s)
+    angles = ("node_deg", "perigee_deg", "mean_anomaly_deg")
+    return Fleet(
+        [replace(record, **{name: round(getattr(record, name), 4) for name in angles}) for record in older], older.name
+    )
 
 
 def polar_star() -> Fleet:
@@ -182,6 +196,7 @@ def make(folder: Path) -> None:
 
     # Whole fleets, one in each format.
     write_elements(plover(EPOCH), folder / "plover.json.gz")
+    write_elements(plover_before(), folder / "plover-two-days-older.json.gz")
     random_fleet = scattered(total=100, inclination_deg=53.0, altitude_km=550.0, epoch=EPOCH, seed=7, name="Sanderling")
     write_elements(random_fleet, folder / "scattered-100.csv")
     write_elements(navigation_pattern(), folder / "navigation-24.xml", created=EPOCH)

@@ -115,7 +115,7 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
         "the satellite must see as well. Nothing on your roof changes that: move calls to calm hours, or ask the "
         "provider."
     )
-    drawn, gaps = traces(page, "panorama"), loft.table()
+    drawn, gaps = traces(page, "panorama"), loft.table
     assert drawn["missing"]["x"] == pytest.approx(gaps["missing_azimuth_deg"].to_list(), abs=0.006)
     assert drawn["missing"]["y"] == pytest.approx(gaps["missing_elevation_deg"].to_list(), abs=0.006)
     assert len(drawn["can serve"]["x"]) > 100
@@ -129,14 +129,14 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
     choose(page, "place", "Marram/yard")
     wait_for_sentence(page, "Your roof line plays a part: ")
     closed = known(scenario.MARRAM_YARD).seconds_by_cause().set_index("limit")["gaps_closed"]
-    count = len(known(scenario.MARRAM_YARD).table())
+    count = len(known(scenario.MARRAM_YARD).table)
     assert page.inner_text("#second").startswith(
         f"{closed['gateway']} of {count} would close if the satellite did not have to see a gateway, "
         f"{closed['horizon']} if the horizon were open down to 25° (1 of them by either) and "
     )
     assert "can injure and kill" in page.inner_text("#second")
     # Each gap counts once: those of one limit, of the other, of either, and of none.
-    table = known(scenario.MARRAM_YARD).table()
+    table = known(scenario.MARRAM_YARD).table
     assert closed["gateway"] + closed["horizon"] - 1 + (table["closed_by"] == "").sum() == count
     heads.filter(has_text="Stopped by").wait_for()
     sectors = skyline.sector_costs(known(scenario.MARRAM_YARD))["given_back_s_per_day"]
@@ -150,7 +150,7 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
 def test_the_cause_of_the_gap_chosen(page: Any, address: str) -> None:
     """Every cause there is in the yard, each in the words of the page and at its place in the picture."""
     open_sky(page, address, "?site=Marram&spot=yard")
-    gaps = known(scenario.MARRAM_YARD).table()
+    gaps = known(scenario.MARRAM_YARD).table
     caption = page.locator("#panels .caption").first
     seen = set()
     for _, row in gaps.iterrows():
@@ -184,7 +184,7 @@ def test_the_cause_of_the_gap_chosen(page: Any, address: str) -> None:
 
 def test_a_touch_on_a_cross_chooses_its_gap(page: Any, address: str) -> None:
     open_sky(page, address, "?site=Marram&spot=yard")
-    gaps = known(scenario.MARRAM_YARD).table().dropna(subset=["missing_azimuth_deg"]).reset_index(drop=True)
+    gaps = known(scenario.MARRAM_YARD).table.dropna(subset=["missing_azimuth_deg"]).reset_index(drop=True)
     # The cross that stands farthest from all others, so that a touch means it and no other.
     place = gaps[["missing_azimuth_deg", "missing_elevation_deg"]].to_numpy()
     apart = np.hypot(*(place[:, None] - place[None]).T)
@@ -304,7 +304,7 @@ def test_a_saved_horizon_survives_a_restart(browser: Any, tmp_path: Path) -> Non
     assert saved.elevation_deg(180.0) == 70.0
     assert Workspace.load(folder).site("Marram", "yard").horizon == Horizon.flat(35.0)
 
-    gaps = known(scenario.MARRAM_LOFT, saved).table()
+    gaps = known(scenario.MARRAM_LOFT, saved).table
     with served(folder) as address, a_page(browser, address) as page:
         open_sky(page, address)
         missing = gaps["missing_azimuth_deg"].dropna()
@@ -339,7 +339,7 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
         assert page.locator("#symptom-working").is_hidden()
         found = searched.result()
         assert page.locator("#symptom-answer .answer").inner_text() == found_sentence(found)
-        table = found.table()
+        table = found.table
         cells = page.locator("#symptom-answer .ranks tbody tr").evaluate_all(
             "rows => rows.map(row => [...row.cells].slice(0, 3).map(cell => cell.innerText))"
         )
@@ -417,7 +417,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
     cells = page.locator("#symptom-answer .ranks tbody tr").evaluate_all(
         "rows => rows.map(row => [...row.cells].slice(0, 3).map(cell => cell.innerText))"
     )
-    assert cells == [[str(r.number), r.setting, f"{r.fit:.2f}"] for r in found.table().itertuples()]
+    assert cells == [[str(r.number), r.setting, f"{r.fit:.2f}"] for r in found.table.itertuples()]
 
     page.get_by_role("button", name="Remove the record").click()
     page.locator("#symptom-every-low").wait_for()

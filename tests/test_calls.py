@@ -322,7 +322,7 @@ def test_calls_are_checked_and_better_starts_found(marram: ServiceForecast) -> N
     # Choir has nothing to gain.
     assert choir.freezes == ()
     assert choir.nearest_better is None
-    table = check.table()
+    table = check.table
     assert table["better_start"].isna().tolist() == [False, True]
     assert table["title"].tolist() == ["Geometry", "Choir"]
 
@@ -337,7 +337,7 @@ def test_what_is_no_call_is_left_out_with_a_reason(marram: ServiceForecast) -> N
     ]
     check = check_calls(marram, LESSON, events, timezone=AZORES)
     assert check.calls == ()
-    assert check.table().empty
+    assert check.table.empty
     assert {event.title: reason for event, reason in check.left_out} == {
         "Early": "it has begun already",
         "Camp": "it lasts over 12 h",

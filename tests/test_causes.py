@@ -102,7 +102,7 @@ def middle_us(table):
 @pytest.mark.parametrize(("fleet", "view"), [(REGULAR, regular_view()), (RING, ring_view())], ids=["45 N", "equator"])
 def test_slack_limits_open_no_gap(fleet, view):
     causes = causes_of(seen(fleet, view))
-    table = causes.table()
+    table = causes.table
     assert len(table) == 0
     assert list(table.columns) == [
         "start", "end", "duration_s", "cut_at_start", "cut_at_end", "cause", "closed_by", "closed_by_pairs",
@@ -132,7 +132,7 @@ def test_the_limit_that_binds_is_named(scene):
     name = scene.partition(" ")[0]
     visibility = seen(fleet, view)
     causes = causes_of(visibility)
-    table = causes.table()
+    table = causes.table
     assert len(table) >= at_least
     assert set(table["cause"]) == set(table["closed_by"]) == set(table["blocked_by"]) == {name}
     assert set(table["closed_by_pairs"]) == {""}
@@ -185,7 +185,7 @@ def test_the_limit_that_binds_is_named(scene):
 def test_a_keep_out_on_the_equator_takes_the_whole_ring_away():
     # From the equator the arc runs from due east through the zenith to due west, where the ring does.
     visibility = seen(RING, ring_view(arc=ArcKeepOut(1.0)), hours=1.0)
-    table = causes_of(visibility).table()
+    table = causes_of(visibility).table
     assert table["duration_s"].tolist() == [3600.0]
     assert (table["cause"] + table["blocked_by"]).tolist() == ["arcarc"]
     assert table["cut_at_start"].all()
@@ -197,7 +197,7 @@ def test_a_pair_is_named_where_no_single_limit_closes_the_gap():
     # nothing, both together everything.
     view = regular_view(horizon=Horizon.flat(40.0), cone=Cone(0.0, 0.0, 50.0))
     causes = causes_of(seen(REGULAR, view))
-    table = causes.table()
+    table = causes.table
     assert len(table) > 20
     assert set(table["cause"]) == set(table["closed_by_pairs"]) == set(table["blocked_by"]) == {"horizon with cone"}
     assert set(table["closed_by"]) == {""}
@@ -211,7 +211,7 @@ def test_three_limits_on_one_sky_are_told_as_such():
     view = regular_view(
         horizon=Horizon.flat(40.0), cone=Cone(0.0, 0.0, 50.0), gateway=gateways(45.0, -28.0, mask_deg=40.0)
     )
-    table = causes_of(seen(REGULAR, view)).table()
+    table = causes_of(seen(REGULAR, view)).table
     assert len(table) > 20
     assert set(table["cause"]) == {"three limits or more"}
     assert set(table["closed_by"]) == set(table["closed_by_pairs"]) == {""}
@@ -224,7 +224,7 @@ def test_either_of_two_is_named_where_each_would_do():
     hedge = Horizon.from_points([(0, 25), (260, 25), (261, 30), (279, 30), (280, 25)])
     view = ring_view(hedge, cone=Cone(270.0, 10.0, 70.0))
     causes = causes_of(seen(RING, view))
-    table = causes.table()
+    table = causes.table
     assert len(table) > 20
     assert set(table["cause"]) == {"horizon or cone"}
     assert set(table["closed_by"]) == {"horizon, cone"}
@@ -237,7 +237,7 @@ def test_either_of_two_is_named_where_each_would_do():
 def test_an_empty_sky_is_no_limits_fault():
     few = Fleet(list(REGULAR)[:20], "one plane (invented)")
     causes = causes_of(seen(few, regular_view(gateway=gateways(39.604, -28.0))))
-    table = causes.table()
+    table = causes.table
     empty = table[table["missing_elevation_deg"].isna()]
     assert len(empty)
     assert set(empty["cause"]) == {"no satellite above 25°"}
@@ -294,7 +294,7 @@ def test_regular_fleet_with_and_without_its_gateway():
     assert causes.coverage.gaps_per_hour() == pytest.approx(12.1, abs=0.15)
     assert summary["gap_mean_s"] == pytest.approx(19.9, abs=0.5)
     assert summary["gap_longest_s"] == pytest.approx(36.0, abs=1.0)
-    assert set(causes.table()["cause"]) == {"gateway"}
+    assert set(causes.table["cause"]) == {"gateway"}
     alone = visibility.joint(["gateway"])
     assert len(Coverage.from_intervals(alone.start, alone.end, visibility.span).gaps()) == 0
     by_limit = seconds_by_cause(visibility)
@@ -344,7 +344,7 @@ sparse = st.tuples(grids, grids).map(lambda two: two[0] & two[1])
 def test_causes_against_counting_seconds_one_by_one(grid):
     visibility = invented(grid)
     causes = causes_of(visibility)
-    table = causes.table()
+    table = causes.table
     names = tuple(grid)
 
     def covered(lifted):
@@ -405,7 +405,7 @@ def test_closed_by_means_that_no_gap_is_left_inside():
         horizon=Horizon.flat(28.0), cone=Cone(0.0, 20.0, 52.0), gateway=gateways(39.604, -28.0), arc=ArcKeepOut(12.0)
     )
     visibility = seen(REGULAR, view, hours=6.0)
-    table = causes_of(visibility).table()
+    table = causes_of(visibility).table
     assert table["cause"].nunique() > 3
     for name in view.names:
         lifted = visibility.joint([name])
@@ -476,4 +476,4 @@ def test_sky_track_of_an_empty_sky():
     site = Site("Pole", 90.0, 0.0)
     track = sky_track(seen(RING, View(site), hours=1.0))
     assert len(track) == 0
-    assert len(causes_of(seen(RING, View(site), hours=1.0)).table()) == 1
+    assert len(causes_of(seen(RING, View(site), hours=1.0)).table) == 1

@@ -157,7 +157,7 @@ def test_no_gap_needs_no_cause(here: list[str]) -> None:
 def test_rows_are_the_librarys(here: list[str], fleet_file: str) -> None:
     answer = json.loads(done(*here, *GATEWAY, "--format", "json").stdout)
     known = causes_of(seen(fleet_file, Horizon.flat(25.0), SOUTH))
-    table = known.table()
+    table = known.table
     assert [row["cause"] for row in answer["rows"]] == table["cause"].tolist()
     assert [row["missing_direction"] for row in answer["rows"]] == table["missing_direction"].tolist()
     assert answer["rows"][0]["missing_azimuth_deg"] == pytest.approx(table["missing_azimuth_deg"].iloc[0], abs=1e-3)

@@ -103,7 +103,7 @@ def test_numbers_in_the_tables_are_passims_own(school: str, outline: Outline) ->
     assert [row[1] for row in rows] == [duration(s) for s in days["gap_s"]]
     assert [row[2] for row in rows] == [share(f) for f in days["gap_s"] / days["span_s"]]
     assert [row[3] for row in rows] == [str(n) for n in days["gap_count"]]
-    gaps = why.table()
+    gaps = why.table
     assert [row[3] for row in outline.tables["table-gaps"]] == [duration(s) for s in gaps["duration_s"]][:MOST_GAP_ROWS]
     assert [row[4] for row in outline.tables["table-gaps"]] == gaps["cause"].tolist()[:MOST_GAP_ROWS]
     limits = why.seconds_by_cause()
@@ -119,7 +119,7 @@ def test_numbers_in_the_pictures_are_passims_own(school: str, outline: Outline) 
     why = causes_of(find_visibility(workspace.fleet(at=span.start), workspace.view(), span))
     assert list(outline.pictures) == [f"picture-{name}" for name in PICTURES]
     drawn = {name: json.loads(held)["data"] for name, held in outline.pictures.items()}
-    gaps = why.table()
+    gaps = why.table
     out = next(t for t in drawn["picture-days"] if t["name"] == "no service")
     # Each region goes up, across and down, and the pen is lifted: five places.
     across = numbers(out["x"]).reshape(-1, 5)

@@ -130,7 +130,7 @@ def curves() -> list[growth.Curves]:
 
 @BOTH
 def test_every_number_of_satellites_is_drawn(curves: list[growth.Curves], theme: Theme) -> None:
-    named = [OrderCurve(name, one.table()) for name, one in zip(("as launched", "at random"), curves, strict=True)]
+    named = [OrderCurve(name, one.table) for name, one in zip(("as launched", "at random"), curves, strict=True)]
     goal = growth_goals.parse_goal("covered >= 95 %")
     needed = growth_goals.smallest(curves[0], goal).middle
     figure = growth_curves(named, theme, goal=GoalMark.of(goal, needed, curves[0].counted_s))

@@ -230,7 +230,7 @@ def test_every_axis_that_is_drawn_on_is_there_whatever_the_horizon_costs(loft: V
 
 
 def test_marks_stand_where_the_missing_satellites_stood(loft: Visibility) -> None:
-    table = causes_of(loft).table()
+    table = causes_of(loft).table
     figure = picture(loft, chosen=3)
     marks = trace(figure, "missing")
     np.testing.assert_allclose(marks.x, table["missing_azimuth_deg"], atol=0.006)
@@ -262,7 +262,7 @@ def notes(figure: go.Figure) -> str:
 
 
 def test_each_limit_says_how_many_gaps_it_causes(loft: Visibility, firs: Visibility) -> None:
-    gaps = causes_of(loft).table()
+    gaps = causes_of(loft).table
     assert f"no gateway in view here:<br><b>causes all {len(gaps)} gaps</b>" in notes(picture(loft))
     assert "horizon, your roof line:<br><b>causes no gap</b>" in notes(picture(loft))
     # Where no part of the skyline costs anything there is nothing to draw under the sky.
@@ -270,8 +270,8 @@ def test_each_limit_says_how_many_gaps_it_causes(loft: Visibility, firs: Visibil
     why = causes_of(firs)
     for _, row in why.seconds_by_cause().iterrows():
         if row["limit"] in ("horizon", "gateway"):
-            assert 0 < row["gaps_closed"] < len(why.table())
-            assert f"<b>causes {row['gaps_closed']} of {len(why.table())} gaps</b>" in notes(picture(firs))
+            assert 0 < row["gaps_closed"] < len(why.table)
+            assert f"<b>causes {row['gaps_closed']} of {len(why.table)} gaps</b>" in notes(picture(firs))
 
 
 def test_the_picture_of_a_day_serves_every_gap_and_stays_as_it_is(loft: Visibility) -> None:
@@ -319,7 +319,7 @@ def curves(loft: Visibility) -> dict[str, growth.Curves]:
 
 
 def test_growth_shows_every_number_and_the_band_of_draws(curves: dict[str, growth.Curves]) -> None:
-    lines = [growth_figures.OrderCurve(words, each.table()) for words, each in curves.items()]
+    lines = [growth_figures.OrderCurve(words, each.table) for words, each in curves.items()]
     figure = growth_figures.growth_curves(lines, LIGHT)
     table = lines[0].table
     out, longest = (each for each in figure.data if each.name == "as launched")
@@ -352,9 +352,7 @@ def test_the_goal_is_drawn_at_its_bound_and_at_the_number_that_meets_it(curves: 
     met = growth_goals.smallest(launched, goal)
     assert met.reached
     mark = growth_figures.GoalMark.of(goal, met.middle, launched.counted_s)
-    figure = growth_figures.growth_curves(
-        [growth_figures.OrderCurve("as launched", launched.table())], LIGHT, goal=mark
-    )
+    figure = growth_figures.growth_curves([growth_figures.OrderCurve("as launched", launched.table)], LIGHT, goal=mark)
     shapes = {shape.name: shape for shape in figure.layout.shapes}
     assert shapes["goal"].y0 == pytest.approx(10.0)
     assert shapes["goal met"].x0 == met.middle

@@ -156,7 +156,7 @@ def test_draws_have_their_mean_and_band(seen: Visibility) -> None:
 
 def test_the_mean_gap_of_every_row_multiplies_to_its_time_out(seen: Visibility) -> None:
     for order in (plane_order(seen.fleet, SPAN.middle), random_orders(seen.fleet, draws=7, seed=3)):
-        table = growth_curves(seen, order).table()
+        table = growth_curves(seen, order).table
         assert (table["gap_fraction"] > 0.5).any()  # most of it in gaps that the span cuts
         out_s = table["gap_fraction"] * SPAN.duration_s
         assert (table["mean_gap_s"] * table["gap_count"]).to_numpy() == pytest.approx(out_s.to_numpy())

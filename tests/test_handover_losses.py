@@ -88,7 +88,7 @@ def test_lifting_handovers_keeps_the_policy(fleet: Fleet) -> None:
 
 def test_handovers_are_a_cause_of_their_own(fleet: Fleet) -> None:
     open_sky = causes_of(seen(fleet, View(PLACE, service=SLOW)))
-    table = open_sky.table()
+    table = open_sky.table
     assert len(table) > 20
     assert set(table["cause"]) == {"handover"}
     assert open_sky.seconds_by_cause().set_index("limit")["gaps_closed"]["handover"] == len(table)
@@ -96,7 +96,7 @@ def test_handovers_are_a_cause_of_their_own(fleet: Fleet) -> None:
     # A gap of the gateway that ends in a wait needs both; one without a wait the gateway alone.
     view = View(PLACE, (GATEWAY,), service=SLOW)
     both = causes_of(seen(fleet, view))
-    causes = set(both.table()["cause"])
+    causes = set(both.table["cause"])
     assert {"handover", "gateway with handover"} <= causes <= {"handover", "gateway", "gateway with handover"}
     alone = dict(zip(both.limits, both.single_us.sum(axis=1) / 1e6, strict=True))
     assert alone["gateway"] + alone["handover"] == pytest.approx(both.gap_us.sum() / 1e6, abs=1e-5)

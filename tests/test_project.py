@@ -208,7 +208,7 @@ print(*sorted({"dash", "flask", "numpy", "pandas", "plotly", "requests", "sgp4",
 
 def test_the_public_door_is_sorted_and_shows_nothing_else() -> None:
     assert list(passim.__all__) == sorted(set(passim.__all__))
-    shown = {
+    shown = set(passim._WHERE) | {
         name
         for name, value in vars(passim).items()
         if not name.startswith("_") and not isinstance(value, types.ModuleType) and name != "annotations"

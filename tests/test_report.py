@@ -69,7 +69,7 @@ def test_gaps_causes_and_sectors_are_those_of_their_own_answers(loft: reports.Re
     coverage = Coverage.from_intervals(joint.start, joint.end, seen.span)
     assert loft.summary == coverage.summary()
     assert loft.summary["gap_count"] > 50
-    pd.testing.assert_frame_equal(loft.gaps, causes_of(seen).table())
+    pd.testing.assert_frame_equal(loft.gaps, causes_of(seen).table)
     pd.testing.assert_frame_equal(loft.sectors, sector_costs(seen))
 
 

@@ -166,7 +166,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
     freezes, places = said(folder, "serving", "--list", "freezes"), said(folder, "sites")
     minutes, soon = said(folder, "minutes"), said(folder, "now")
     assert times(listed["rows"]) == times(explained["rows"]) == times(freezes["rows"]) == stamped(gaps)
-    assert [row["cause"] for row in explained["rows"]] == causes.table()["cause"].tolist()
+    assert [row["cause"] for row in explained["rows"]] == causes.table["cause"].tolist()
     for summary in (listed["summary"], explained["summary"], minutes["summary"]):
         assert summary["gap_count"] == len(gaps)
         assert (1.0 - summary["covered_fraction"]) * 86_400.0 == pytest.approx(frozen_s, abs=0.1)
@@ -213,7 +213,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
         seen, wider, at=DAY, kind=VIDEO, minutes=30, hours=AllowedHours(), goal=parse_goal("covered >= 90 %"), draws=1,
         runs=2,
     )  # fmt: skip
-    pd.testing.assert_frame_equal(report.gaps, causes.table())
+    pd.testing.assert_frame_equal(report.gaps, causes.table)
     assert report.summary == coverage.summary()
     assert report.days["gap_s"].sum() == pytest.approx(frozen_s)
 

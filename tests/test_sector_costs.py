@@ -87,7 +87,7 @@ def test_an_open_horizon_costs_nothing():
     found = find_visibility(FLEET, View(Site("Marram", 45.0, -28.0), (gateway,)), SPAN)
     table = sector_costs(found)
     assert (table["given_back_s"] == 0.0).all()
-    assert len(causes_of(found).table()) > 10
+    assert len(causes_of(found).table) > 10
 
 
 @pytest.mark.parametrize(

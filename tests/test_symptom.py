@@ -367,7 +367,7 @@ def test_the_same_question_has_the_same_answer() -> None:
     one = match_symptom(REGULAR, SITE, hours, seen, grid=SMALL, progress=told.append)
     two = match_symptom(REGULAR, SITE, hours, seen, grid=SMALL)
     assert [c.setting for c in one.candidates] == [c.setting for c in two.candidates]
-    assert one.table().equals(two.table())
+    assert one.table.equals(two.table)
     assert told == sorted(told)
     assert told[-1] == 1.0
 
@@ -390,7 +390,7 @@ def test_the_answer_says_what_would_tell_candidates_apart(south_answer: SymptomA
     )
     assert any("in the order of how well they foretell the record" in note for note in south_answer.notes)
     assert any("stand in for another" in note for note in south_answer.notes)
-    table = south_answer.table()
+    table = south_answer.table
     assert list(table["number"]) == list(range(1, len(table) + 1))
     assert table.loc[0, "gateway_latitude_deg"] == pytest.approx(39.604, abs=0.5)
     assert table.loc[0, "when"] == "in every hour of the span"

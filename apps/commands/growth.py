@@ -187,7 +187,7 @@ def _answer_orders(
             pauses=pauses,
             progress=report,
         )
-    table = curves.table()
+    table = curves.table
     grid = set(growing.logarithmic_grid(len(table)).tolist())
     facts: dict[str, Any] = {
         **found.facts,

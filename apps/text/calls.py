@@ -332,7 +332,7 @@ def verdict(row: Any) -> str:
 
 def check_rows(check: call_check.CallCheck, clock: LocalClock) -> pd.DataFrame:
     """Return the rows of a check with the predicted freezes of each call as text."""
-    rows = check.table()
+    rows = check.table
     rows.insert(len(rows.columns) - 1, "freezes", [freeze_words(call, clock) for call in check.calls])
     return rows
 

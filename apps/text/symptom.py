@@ -62,7 +62,7 @@ def found_sentence(found: room.SymptomAnswer) -> str:
         return f"{start} Several settings {how}: {'; '.join(named)}."
     traits = best.traits
     rate = f"{room.rate_words(traits.per_hour)} freezes an hour while it is bad"
-    when = found.table()["when"].iloc[0]
+    when = found.table["when"].iloc[0]
     return (
         f"{start} The best of {found.tried:,} settings: {best.describe()}; it predicts {rate}, "
         f"{duration(traits.mean_s)} on average, {when}."

@@ -71,7 +71,7 @@ class GrowthLine:
     @cached_property
     def table(self) -> pd.DataFrame:
         """One row a number of satellites, with the columns of `Curves.table`."""
-        return self.curves.table()
+        return self.curves.table
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,7 +133,7 @@ class SiteReport:
     @cached_property
     def gaps(self) -> pd.DataFrame:
         """The gaps with their causes, as `Causes.table` gives them."""
-        return self.causes.table()
+        return self.causes.table
 
     @cached_property
     def timed_gaps(self) -> pd.DataFrame:

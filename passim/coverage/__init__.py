@@ -9,6 +9,7 @@ causes          what would close each gap, and where the satellite stood that wa
 verdict         what opens the gaps, all in all
 sky_map         where passes run, and where they are lost to what
 serving         serve: which satellite serves when, handovers, and the freezes
+notebook        what a notebook shows of an answer
 serving_path    range and delay up to the satellite and down to a gateway
 """
 

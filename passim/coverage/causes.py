@@ -23,6 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.coverage.blocked import BlockedIntervals, bit_count, blocked_within, names_of
+from passim.coverage.notebook import as_html
 from passim.coverage.steps import Coverage
 from passim.coverage.verdict import GapCause, Verdict, verdict_of
 from passim.coverage.visibility import Visibility, find_visibility
@@ -67,6 +68,14 @@ class Causes:
     all_lifted_us: Whole
     regained_us: Whole
 
+    def __repr__(self) -> str:
+        closed = [f"{name} {count:,}" for name, count in zip(self.limits, self.closed_by.sum(axis=1), strict=True)]
+        where = f"{self.visibility.view.title}, {self.visibility.span}"
+        return f"<Causes at {where}: {self.coverage.headline}; closed by lifting one limit: {', '.join(closed)}>"
+
+    def _repr_html_(self) -> str:
+        return as_html(self, self.seconds_by_cause())
+
     @property
     def limits(self) -> tuple[str, ...]:
         """The names of the limits, in the order of the rows of ``single_us``."""
@@ -87,8 +96,9 @@ class Causes:
         """Which limit, lifted alone, closes which gap, shape (limits, gaps)."""
         return np.asarray(self.single_us == self.gap_us)
 
+    @property
     def table(self) -> pd.DataFrame:
-        """Return one row a gap, in order: when, how long, which limit, and where the satellite stood that was missing.
+        """One row a gap, in order: when, how long, which limit, and where the satellite stood that was missing.
 
         start, end, duration_s, cut_at_start, cut_at_end    as `Coverage.gaps` gives them
         cause                   a few words: "gateway"; "gateway or cone", either of which would close it; "gateway with

@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from passim import intervals
+from passim.coverage.notebook import as_html
 from passim.coverage.statistics import gap_statistics
 from passim.errors import InputError, SpanError
 from passim.intervals import Intervals, IntervalSet, Steps
@@ -128,10 +129,16 @@ class Coverage:
         return cls(span, *steps)
 
     def __repr__(self) -> str:
-        return (
-            f"<Coverage {self.span.start.isoformat()} to {self.span.end.isoformat()}: {self.in_view.size} slices, "
-            f"{self.in_view.min()} to {self.in_view.max()} in view, {self.covered_fraction():.2%} covered>"
-        )
+        return f"<Coverage of {self.span}: {self.headline}>"
+
+    def _repr_html_(self) -> str:
+        return as_html(self, self.gaps())
+
+    @property
+    def headline(self) -> str:
+        """The share without a satellite and the number of gaps, as an answer's `repr` gives them: 1.8 % out, 80 gaps"""
+        count = len(self.gap_intervals.start)
+        return f"{100.0 * (1.0 - self.covered_fraction()):.3g} % out, {count:,} gap{'' if count == 1 else 's'}"
 
     def __reduce__(self) -> tuple[type[Coverage], tuple[Span, NDArray[np.int64], NDArray[np.int64], Intervals]]:
         # Copies in other processes are made, and so checked and locked, as any other.

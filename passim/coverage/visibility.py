@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from passim.coverage.notebook import as_html
 from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_lane, restrict, union_by_lane
@@ -68,6 +69,14 @@ class Visibility:
     notes: tuple[str, ...]
     _peaks: PassIntervals = field(repr=False)
     in_use: InUse | None = None
+
+    def __repr__(self) -> str:
+        name = self.fleet.name or "a fleet"
+        who = f"{name}, {len(self.fleet):,} satellites, from {self.view.title}"
+        return f"<Visibility of {who}, {self.span}: {self.coverage().headline}>"
+
+    def _repr_html_(self) -> str:
+        return as_html(self, self.passes())
 
     def joint(self, without: Collection[str] = ()) -> GroupedIntervals:
         """Return when satellites are allowed by all limits but `without`. Raises InputError for an unknown name."""

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from passim.constants import SECONDS_PER_DAY
 from passim.coverage import Coverage
+from passim.coverage.notebook import as_html
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError, WayOut
@@ -121,6 +122,14 @@ class Hindcast:
     model: TimingModel
     fitted: TimingModel
     fit: FitBasis
+
+    def __repr__(self) -> str:
+        brier = dict(zip(self.scores["forecast"], self.scores["brier"], strict=True))
+        words = ", ".join(f"{name} {score:.3g}" for name, score in brier.items())
+        return f"<Hindcast of {len(self.satellites):,} satellites, {self.pairs[0].span}: Brier score {words}>"
+
+    def _repr_html_(self) -> str:
+        return as_html(self, self.scores)
 
 
 def hindcast(

@@ -77,7 +77,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     by_day, minutes, gaps = (
         seen.coverage.by_local_day(clock.name),
         day_seen.coverage.minutes(clock.name),
-        day_seen.causes.table(),
+        day_seen.causes.table,
     )
     fresh = timing.band_for(question.fleet, day_span.middle, allow_stale=True)
     return Answer(

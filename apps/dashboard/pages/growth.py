@@ -119,7 +119,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         ("growth", question.view, span, hours), span, planning.grow, seen.visibility, windows
     )
     found = [growth_goals.smallest(curves, goal) for curves in grown.curves]
-    tables = [curves.table() for curves in grown.curves]
+    tables = [curves.table for curves in grown.curves]
     main, order = grown.curves[0], grown.curves[0].order
     day = question.clock(span).day(span.middle)
     asked = f"the call hours of {day}" if hours else f"the {duration(span.duration_s)} of {day}"

@@ -64,8 +64,9 @@ class CallCheck:
     calls: tuple[CheckedCall, ...]
     left_out: tuple[tuple[Event, str], ...]
 
+    @property
     def table(self) -> pd.DataFrame:
-        """Return one row a call: title, uid, the columns of an outlook, freezes (text) and the nearest better start.
+        """One row a call: title, uid, the columns of an outlook, freezes (text) and the nearest better start.
 
         better_start is NaT, and what awaits the call there is missing, where no start is better.
         """

@@ -33,6 +33,7 @@ from passim.answers.calls.outlook import (
     ranked_by,
     windows,
 )
+from passim.coverage.notebook import as_html
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.forecast.timing import Freshness, TimingModel
@@ -136,6 +137,17 @@ class CallPlan:
     first: Freshness
     last: Freshness
     span: Span
+
+    def __repr__(self) -> str:
+        words = "no start that can be ranked"
+        if not self.shown.empty:
+            best = "best start" if self.none_good is None else "no good start, the least bad"
+            at = self.shown["start"].iloc[0].tz_convert(self.timezone)
+            words = f"{best} {at:%Y-%m-%d %H:%M} ({self.timezone}), {len(self.ranked):,} starts ranked"
+        return f"<CallPlan for {self.kind.words} of {self.minutes} min, {self.span}: {words}>"
+
+    def _repr_html_(self) -> str:
+        return as_html(self, self.shown)
 
     @property
     def shown(self) -> pd.DataFrame:

@@ -55,8 +55,9 @@ class Curves:
         """The numbers of satellites, 1 to all, shape (all,)."""
         return np.arange(1, self.order.satellites + 1)
 
+    @property
     def table(self) -> pd.DataFrame:
-        """Return one row a number of satellites, 1 to all of them.
+        """One row a number of satellites, 1 to all of them.
 
             satellites      N
             gap_fraction    share of the time without service
@@ -94,7 +95,7 @@ def growth(
     progress: Progress | None = None,
 ) -> pd.DataFrame:
     """Return the curve of every N from 1 to all, with the columns of `Curves.table`; see `growth_curves`."""
-    return growth_curves(visibility, order, windows=windows, quantiles=quantiles, progress=progress).table()
+    return growth_curves(visibility, order, windows=windows, quantiles=quantiles, progress=progress).table
 
 
 def growth_curves(

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import pandas as pd
 
 from passim.answers.growth.curves import Curves, growth_curves
 from passim.answers.growth.goals import Goal, Smallest, parse_goal, smallest
 from passim.answers.growth.orders import Order, named_order, serving_lanes
+from passim.coverage.notebook import as_html
 from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.sky.fleet_search import Progress
@@ -28,15 +28,26 @@ class Growth:
     curves: Curves
     smallest: Smallest | None = None
 
+    def __repr__(self) -> str:
+        out = float(self.curves.values["gap_fraction"][:, -1].mean())
+        words = f"{self.order.satellites:,} satellites {self.order.words}, with all of them {100.0 * out:.3g} % out"
+        if self.smallest is None:
+            return f"<Growth to {words}>"
+        met = f"from {self.smallest.middle:,} on" if self.smallest.reached else "never"
+        return f"<Growth to {words}; {self.smallest.goal.text} met {met}>"
+
+    def _repr_html_(self) -> str:
+        return as_html(self, self.table)
+
     @property
     def order(self) -> Order:
         """The order in which satellites are added."""
         return self.curves.order
 
-    @cached_property
+    @property
     def table(self) -> pd.DataFrame:
         """One row a number of satellites, with the columns of `Curves.table`."""
-        return self.curves.table()
+        return self.curves.table
 
 
 def find_growth(

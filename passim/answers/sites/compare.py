@@ -17,6 +17,7 @@ import pandas as pd
 from passim import intervals
 from passim.answers.calls.hours import MINUTE_US, AllowedHours
 from passim.answers.sites.figures import figures_of, report_on_places
+from passim.coverage.notebook import as_html
 from passim.coverage.steps import Coverage
 from passim.coverage.visibility import Visibility, find_visibilities
 from passim.elements.records import Fleet
@@ -59,6 +60,14 @@ class SiteComparison:
     table: pd.DataFrame
     report: SearchReport
     notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        out = 100.0 * (1.0 - self.table["covered_fraction"])
+        each = (f"{site} {share:.3g} % out" for site, share in zip(self.table["site"], out, strict=True))
+        return f"<SiteComparison: {', '.join(each)}>"
+
+    def _repr_html_(self) -> str:
+        return as_html(self, self.table)
 
     @property
     def best(self) -> int:

@@ -22,6 +22,7 @@ from passim.answers.symptom.observations import FEWEST_FREEZES, FreezeRanges, Fr
 from passim.answers.symptom.score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, RangeJudge, RecordJudge
 from passim.answers.symptom.search import Found, Trials, judged, search_settings
 from passim.answers.symptom.settings import Grid, Setting
+from passim.coverage.notebook import as_html
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
@@ -175,7 +176,7 @@ class SymptomAnswer:
     fleet_notes: tuple[str, ...] = ()
 
     def table(self) -> pd.DataFrame:
-        """Return one row a candidate, best first.
+        """One row a candidate, best first.
 
         Columns: number, setting (words), fit, limits (how many), freezes_per_hour (over the hours that have any),
         freezes, length_mean_s, length_min_s, length_max_s, frozen_fraction, when (words), similar; the numbers of

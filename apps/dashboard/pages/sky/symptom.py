@@ -364,7 +364,7 @@ def _told(question: PageRequest, asked: dict[str, Any], found: room.SymptomAnswe
     if isinstance(found.symptom, room.FreezeRecord):
         clock = question.clock(found.span)
         notes += [f"Looked at {clock.stretch(found.span)}.", *beside(search_notes(found.report, found.span))]
-    told = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), found.table())
+    told = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), found.table)
     heads = [html.Th(column.heading, scope="col") for column in told.columns]
     body = [
         html.Tr(
