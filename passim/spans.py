@@ -6,9 +6,11 @@ without leap seconds) or a float number of seconds since the start of a span. Pe
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from difflib import get_close_matches
+from typing import Final
 from zoneinfo import ZoneInfo, available_timezones
 
 import numpy as np
@@ -22,36 +24,90 @@ _MICROSECOND = timedelta(microseconds=1)
 _SECOND_US, _MINUTE_US, _HOUR_US, _DAY_US = 1_000_000, 60_000_000, 3_600_000_000, 86_400_000_000
 _DAY_MINUTES = 1440
 
+DAY_NAMES: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_HOURS = re.compile(r"\s*(\d{1,2})(?::(\d\d))?\s*-\s*(\d{1,2})(?::(\d\d))?\s*", re.ASCII)
+
 # Nothing was in orbit before October 1957; far past 2200 the arithmetic of calendars ends before the sky does.
 _FIRST_YEAR, _LAST_YEAR = 1957, 2200
 
 
 @dataclass(frozen=True, slots=True)
 class DailyHours:
-    """A stretch of every local day, [from, to) in minutes since midnight; 22:00 to 04:00 goes over midnight.
+    """Hours of the local day, [from, to) in minutes since midnight, on some days of the week from Monday = 0.
 
-    Minutes are those of the clock on the wall: where it shows an hour twice, both count, and one that it skips is not
-    there. Raises SpanError unless both lie within one day and differ.
+    22:00 to 04:00 goes over midnight: what comes after it belongs to the day on which it began. Minutes are those of
+    the clock on the wall: where it shows an hour twice, both count, and one that it skips is not there. Raises
+    SpanError unless both lie within one day and differ, and for no or unknown days.
     """
 
-    from_minute: int
-    to_minute: int
+    from_minute: int = 0
+    to_minute: int = _DAY_MINUTES
+    weekdays: tuple[int, ...] = tuple(range(7))
 
     def __post_init__(self) -> None:
         whole = all(0 <= minute <= _DAY_MINUTES for minute in (self.from_minute, self.to_minute))
         if not whole or self.from_minute == _DAY_MINUTES or self.from_minute == self.to_minute:
             raise SpanError(
                 "hours of the day",
-                got=self.words,
+                got=self.clock_words,
                 wanted="two different times of the day, from 00:00 to 24:00",
                 try_next="22:00-04:00",
             )
+        if not self.weekdays or not set(self.weekdays) <= set(range(7)):
+            raise SpanError("days of the week", got=self.weekdays, wanted="at least one, 0 for Monday to 6 for Sunday")
+
+    @classmethod
+    def parse(cls, text: str, what: str = "hours of the day", try_next: str = "08:00-18:00") -> DailyHours:
+        """Return the hours of "22:00-04:00" or "8-18", with days behind a comma: "08:00-18:00,mon-fri".
+
+        `what` and `try_next` are those of the SpanError for anything else.
+        """
+        clock, _, days = text.partition(",")
+        found = _HOURS.fullmatch(clock)
+        numbers = [int(part or 0) for part in found.groups()] if found else []
+        wanted = "two times of the day, HH:MM-HH:MM"
+        if not numbers or max(numbers[1], numbers[3]) > 59:
+            raise SpanError(what, got=text, wanted=wanted, try_next=try_next)
+        weekdays = parse_weekdays(days, what) if days.strip() else tuple(range(7))
+        try:
+            return cls(numbers[0] * 60 + numbers[1], numbers[2] * 60 + numbers[3], weekdays)
+        except SpanError as error:
+            # What was typed reads better than what it was taken for.
+            raise SpanError(what, got=text, wanted=error.wanted, try_next=try_next) from None
+
+    @property
+    def clock_words(self) -> str:
+        """The hours in words, without the days: 22:00 to 04:00."""
+        clocks = (f"{minute // 60:02d}:{minute % 60:02d}" for minute in (self.from_minute, self.to_minute))
+        return " to ".join(clocks)
 
     @property
     def words(self) -> str:
-        """The hours in words: 22:00 to 04:00."""
-        clocks = (f"{minute // 60:02d}:{minute % 60:02d}" for minute in (self.from_minute, self.to_minute))
-        return " to ".join(clocks)
+        """The hours and days in words: 08:00 to 18:00, Mon to Fri; all day, every day."""
+        hours = "all day" if (self.from_minute, self.to_minute) == (0, _DAY_MINUTES) else self.clock_words
+        days = sorted(set(self.weekdays))
+        if len(days) == 7:
+            return f"{hours}, every day"
+        if len(days) > 2 and days[-1] - days[0] == len(days) - 1:
+            return f"{hours}, {DAY_NAMES[days[0]]} to {DAY_NAMES[days[-1]]}"
+        return f"{hours}, {' and '.join(DAY_NAMES[day] for day in days)}"
+
+    @property
+    def over_midnight(self) -> bool:
+        """Whether the hours go on after midnight."""
+        return self.to_minute < self.from_minute
+
+    @property
+    def length_min(self) -> int:
+        """How long the hours of a day are, minutes by the clock."""
+        return (self.to_minute - self.from_minute) % _DAY_MINUTES or _DAY_MINUTES
+
+    def of_day(self) -> tuple[tuple[int, int], ...]:
+        """Return what a calendar day has of the hours, [from, to) in minutes: two parts where they go over midnight."""
+        if not self.over_midnight:
+            return ((self.from_minute, self.to_minute),)
+        parts = ((0, self.to_minute), (self.from_minute, _DAY_MINUTES))
+        return tuple((start, end) for start, end in parts if start < end)
 
     def within(self, span: Span, timezone: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Return start and end of these hours inside `span`, microseconds since 1970 UTC, ascending, (stretches,) each.
@@ -59,13 +115,14 @@ class DailyHours:
         Stretches that touch are one. Empty where the span meets none. Raises SiteError for an unknown zone.
         """
         edges_us, offsets_us = _steady_offsets(span, zone(timezone))
-        length = (self.to_minute - self.from_minute) % _DAY_MINUTES or _DAY_MINUTES
         found = []
         for start, end, offset_us in zip(edges_us[:-1], edges_us[1:], offsets_us, strict=True):
             # A day earlier than the first may reach into it.
             days = np.arange((start + offset_us) // _DAY_US - 1, (end + offset_us) // _DAY_US + 1, dtype=np.int64)
+            # 1 January 1970 was a Thursday.
+            days = days[np.isin((days + 3) % 7, self.weekdays)]
             from_us = days * _DAY_US + self.from_minute * _MINUTE_US - offset_us
-            found.append(np.clip(np.stack([from_us, from_us + length * _MINUTE_US], axis=1), start, end))
+            found.append(np.clip(np.stack([from_us, from_us + self.length_min * _MINUTE_US], axis=1), start, end))
         start_us, end_us = np.concatenate(found).T
         there = end_us > start_us
         start_us, end_us = start_us[there], end_us[there]
@@ -80,7 +137,7 @@ class DailyHours:
         if not start_us.size:
             wanted = "some of them inside the span"
             raise SpanError(
-                "hours of the day", got=f"{self.words} ({timezone})", wanted=wanted, try_next="a longer span"
+                "hours of the day", got=f"{self.clock_words} ({timezone})", wanted=wanted, try_next="a longer span"
             )
         return start_us, end_us
 
@@ -153,6 +210,21 @@ class Span:
     def middle(self) -> datetime:
         """The moment half-way."""
         return self.start + (self.end - self.start) / 2
+
+
+def parse_weekdays(text: str, what: str = "days of the week") -> tuple[int, ...]:
+    """Return "mon-fri" or "mon,wed,sat-sun" as days from Monday = 0, ascending. Raises SpanError, calling it `what`."""
+    names = [name.lower() for name in DAY_NAMES]
+    days: set[int] = set()
+    for part in text.lower().split(","):
+        ends = [word.strip()[:3] for word in part.split("-")]
+        if len(ends) > 2 or not set(ends) <= set(names):
+            raise SpanError(what, got=text, wanted=f"names of days, {names[0]} to {names[-1]}",
+                            try_next="mon-fri or mon,wed,sat")  # fmt: skip
+        first, last = names.index(ends[0]), names.index(ends[-1])
+        # A range may go over the week's end: sat-mon.
+        days |= {day % 7 for day in range(first, last + 1 + (7 if last < first else 0))}
+    return tuple(sorted(days))
 
 
 def aware(value: object, what: str = "time") -> datetime:

@@ -19,7 +19,6 @@ import plotly.graph_objects as go
 from passim import Fleet, Span
 from passim.answers import scenario
 from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import hours as call_times
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as calls
 from passim.answers.growth import curves as growth
@@ -83,13 +82,12 @@ def sky_of_the_day() -> go.Figure:
 
 def starts_of_the_day() -> go.Figure:
     """When to call: what a lesson of 30 minutes meets by its start, in the call hours of three days."""
-    hours = scenario.CALL_HOURS
     span = Span.starting(DAY.start, hours=3 * 24)
     seen = found(call_forecast.searched_span(span))
     plan = calls.plan_of(
         call_forecast.ServiceForecast.of(seen, span),
         call_kinds.LESSON,
-        hours=call_times.AllowedHours(hours.start.hour * 60, hours.end.hour * 60, hours.weekdays),
+        hours=scenario.CALL_HOURS,
         timezone="Atlantic/Azores",
     )
     return call_days(plan, span, LocalClock("Atlantic/Azores", span), DAY.end, LIGHT)

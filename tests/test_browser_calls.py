@@ -17,12 +17,11 @@ from icalendar import Calendar
 
 from browsing import AT, browser_page, choose, served, traces, wait_for_sentence
 from invented_calendars import ics
-from passim import Span
+from passim import DailyHours, Span
 from passim.answers import scenario
 from passim.answers.calls import calendar_in as calendar
 from passim.answers.calls import check as call_check
 from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import hours as call_times
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as calls
 from passim.coverage import visibility
@@ -35,7 +34,7 @@ from patience import PATIENCE_S
 pytestmark = pytest.mark.browser
 
 NOW = datetime.fromisoformat(AT).astimezone(UTC)
-HOURS = call_times.AllowedHours(480, 1080, (0, 1, 2, 3, 4))
+HOURS = DailyHours(480, 1080, (0, 1, 2, 3, 4))
 MIDNIGHT = datetime(2026, 11, 25, 1, tzinfo=UTC)  # the station's clocks are an hour behind UTC in winter
 
 
@@ -136,7 +135,7 @@ def test_hours_that_leave_no_room_are_told_and_the_page_stays(page: Any, address
     choose(page, "from", "18:00")
     notice = page.locator("#notice p")
     notice.wait_for()
-    assert "hours for calls; got '18:00 to 18:00'" in notice.inner_text()
+    assert "hours of the day; got '18:00 to 18:00'" in notice.inner_text()
     assert "Best start" in page.inner_text("#sentence")
     dead = page.get_by_role("link", name="Add these calls to a calendar", disabled=True)
     dead.wait_for()

@@ -8,11 +8,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from passim.answers.calls.call_windows import call_windows
-from passim.answers.calls.hours import MINUTE_US, AllowedHours, spread, starts
+from passim.answers.calls.hours import MINUTE_US, call_windows, spread, starts
 from passim.answers.calls.kinds import CALL_KINDS, LESSON, THRESHOLDS, CallKind, call_kind
 from passim.errors import InputError, SiteError, SpanError
-from passim.spans import Span, microseconds
+from passim.spans import DailyHours, Span, microseconds
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 AZORES = "Atlantic/Azores"
@@ -72,7 +71,7 @@ def local(times_us: np.ndarray, zone: str) -> list[datetime]:
 def test_starts_lie_on_whole_minutes_inside_the_hours_of_the_days() -> None:
     """2026-11-27 is a Friday."""
     span = Span.starting(datetime(2026, 11, 27, 16, 0, 30, tzinfo=UTC), 96)
-    found = local(starts(span, 30, AllowedHours(480, 1080, (0, 1, 2, 3, 4)), AZORES).allowed_us, AZORES)
+    found = local(starts(span, 30, DailyHours(480, 1080, (0, 1, 2, 3, 4)), AZORES).allowed_us, AZORES)
     assert found[0] == datetime(2026, 11, 27, 15, 1, tzinfo=ZoneInfo(AZORES))
     assert all(t.second == 0 and t.weekday() < 5 and 8 <= t.hour < 18 for t in found)
     assert max(t.hour * 60 + t.minute for t in found) == 17 * 60 + 30
@@ -91,7 +90,7 @@ def test_starts_lie_on_whole_minutes_inside_the_hours_of_the_days() -> None:
 )
 def test_hours_are_those_of_the_clock_where_it_changes(day: str, expected: int) -> None:
     span = Span.starting(datetime.fromisoformat(f"{day}T00:00:00").replace(tzinfo=ZoneInfo("Europe/Berlin")), 22)
-    found = starts(span, 30, AllowedHours(60, 240), "Europe/Berlin").allowed_us
+    found = starts(span, 30, DailyHours(60, 240), "Europe/Berlin").allowed_us
     assert found.size == expected
     # Every call is 30 minutes long and ends by 04:00 of that clock.
     ends = local(found + 30 * MINUTE_US, "Europe/Berlin")
@@ -101,7 +100,7 @@ def test_hours_are_those_of_the_clock_where_it_changes(day: str, expected: int) 
 def test_a_call_does_not_run_through_an_hour_that_comes_twice_and_is_not_allowed() -> None:
     """From 01:00 to 02:30 on 2026-10-25 in Berlin: 02:00 to 02:30 comes twice, and 02:30 to 03:00 lies between."""
     span = Span.starting(datetime(2026, 10, 24, 22, tzinfo=UTC), 12)
-    found = starts(span, 30, AllowedHours(60, 150), "Europe/Berlin").allowed_us
+    found = starts(span, 30, DailyHours(60, 150), "Europe/Berlin").allowed_us
     utc = [t.astimezone(UTC) for t in local(found, "Europe/Berlin")]
     assert (utc[0], utc[60]) == (datetime(2026, 10, 24, 23, tzinfo=UTC), datetime(2026, 10, 25, 0, tzinfo=UTC))
     assert utc[61:] == [datetime(2026, 10, 25, 1, tzinfo=UTC)]
@@ -112,7 +111,7 @@ def test_busy_times_take_every_minute_they_touch() -> None:
     busy = [
         (microseconds(DAY + timedelta(minutes=40, seconds=30)), microseconds(DAY + timedelta(minutes=50, seconds=1)))
     ]
-    found = starts(span, 30, AllowedHours(), "UTC", busy)
+    found = starts(span, 30, DailyHours(), "UTC", busy)
     minutes = ((found.free_us - span.start_us) // MINUTE_US).tolist()
     assert minutes == [*range(0, 11), *range(51, 91)]
     assert found.allowed_us.size == 91
@@ -160,7 +159,7 @@ def test_among_equals_the_clearest_comes_first_then_the_quarter_of_an_hour() -> 
 )
 def test_hours_that_are_not_in_the_span_say_when_they_open(start: str, hours: float, words: str) -> None:
     span = Span.starting(datetime.fromisoformat(start), hours)
-    office = AllowedHours(480, 1080, (0, 1, 2, 3, 4))
+    office = DailyHours(480, 1080, (0, 1, 2, 3, 4))
     with pytest.raises(SpanError, match="hours for calls") as caught:
         starts(span, 30, office, "Europe/Berlin")
     assert words in str(caught.value)
@@ -172,14 +171,14 @@ def test_hours_that_are_not_in_the_span_say_when_they_open(start: str, hours: fl
 @pytest.mark.parametrize(
     ("minutes", "hours", "message"),
     [
-        (0, AllowedHours(), "length of the call; got 0; wanted a whole number of minutes"),
-        (181, AllowedHours(), "length of the call; got '181 min'; wanted at most the 180 min of the span"),
-        (30, AllowedHours(0, 20), "got '30 min'; wanted at most the 20 min of the hours 00:00 to 00:20"),
-        (30, AllowedHours(600, 700), "got 'none in Wed 25 Nov 00:00 to Wed 25 Nov 03:00'; wanted room for a call"),
-        (30, AllowedHours(weekdays=(6,)), "hours for calls (all day, Sun)"),
+        (0, DailyHours(), "length of the call; got 0; wanted a whole number of minutes"),
+        (181, DailyHours(), "length of the call; got '181 min'; wanted at most the 180 min of the span"),
+        (30, DailyHours(0, 20), "got '30 min'; wanted at most the 20 min of the hours 00:00 to 00:20"),
+        (30, DailyHours(600, 700), "got 'none in Wed 25 Nov 00:00 to Wed 25 Nov 03:00'; wanted room for a call"),
+        (30, DailyHours(weekdays=(6,)), "hours for calls (all day, Sun)"),
     ],
 )  # fmt: skip
-def test_no_room_for_a_call(minutes: int, hours: AllowedHours, message: str) -> None:
+def test_no_room_for_a_call(minutes: int, hours: DailyHours, message: str) -> None:
     with pytest.raises(SpanError) as refused:
         starts(Span.starting(DAY, 3), minutes, hours, "UTC")
     assert message in str(refused.value)
@@ -187,20 +186,20 @@ def test_no_room_for_a_call(minutes: int, hours: AllowedHours, message: str) -> 
 
 @pytest.mark.parametrize("given", [(480, 480), (1440, 480), (-1, 60), (0, 1441)])
 def test_an_empty_window_of_hours(given: tuple[int, int]) -> None:
-    with pytest.raises(InputError, match=r"hours for calls; got .*; wanted two different times of the day"):
-        AllowedHours(*given)
+    with pytest.raises(InputError, match=r"hours of the day; got .*; wanted two different times of the day"):
+        DailyHours(*given)
 
 
 def test_unknown_days_and_zones() -> None:
-    with pytest.raises(InputError, match="days for calls"):
-        AllowedHours(weekdays=())
+    with pytest.raises(InputError, match="days of the week"):
+        DailyHours(weekdays=())
     with pytest.raises(SiteError, match="time zone"):
-        starts(Span.starting(DAY, 3), 30, AllowedHours(), "Mars/Base")
+        starts(Span.starting(DAY, 3), 30, DailyHours(), "Mars/Base")
 
 
 def test_hours_over_midnight_belong_to_the_day_on_which_they_begin() -> None:
     """By hand, 24 November 2026 is a Tuesday: its night runs from 22:00 up to 04:00 on Wednesday."""
-    nights = AllowedHours(22 * 60, 4 * 60, (1,))
+    nights = DailyHours(22 * 60, 4 * 60, (1,))
     assert nights.words == "22:00 to 04:00, Tue"
     assert (nights.length_min, nights.of_day()) == (360, ((0, 240), (1320, 1440)))
     span = Span(datetime(2026, 11, 23, tzinfo=UTC), datetime(2026, 11, 27, tzinfo=UTC))
@@ -212,4 +211,4 @@ def test_hours_over_midnight_belong_to_the_day_on_which_they_begin() -> None:
     assert ends_us.tolist() == [microseconds(last) + 60 * MINUTE_US]
     with pytest.raises(SpanError, match="at most the 360 min of the hours 22:00 to 04:00"):
         starts(span, 361, nights, "UTC")
-    assert AllowedHours(22 * 60, 0).of_day() == ((1320, 1440),)
+    assert DailyHours(22 * 60, 0).of_day() == ((1320, 1440),)

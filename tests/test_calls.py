@@ -19,7 +19,7 @@ from passim.answers.calls.calendar_in import Event
 from passim.answers.calls.changes import changes, check_record, kept_record, plan_record
 from passim.answers.calls.check import check_calls, horizon_of
 from passim.answers.calls.forecast import MARGIN, ServiceForecast, searched_span
-from passim.answers.calls.hours import MINUTE_US, AllowedHours
+from passim.answers.calls.hours import MINUTE_US
 from passim.answers.calls.kinds import LESSON, STREAM
 from passim.answers.calls.outlook import COLUMNS, rank, windows
 from passim.answers.calls.plan import CallPlan, plan_of
@@ -28,8 +28,7 @@ from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
 from passim.forecast.timing import TimingModel
 from passim.intervals import GroupedIntervals, Intervals
-from passim.sky.horizon import Horizon
-from passim.sky.limits import Gateway, GatewayLimit
+from passim.sky.limits import GatewayLimit
 from passim.sky.view import View
 from passim.spans import Span, microseconds
 from passim_apps.text.calls import plan_sentences
@@ -40,7 +39,7 @@ AZORES = "Atlantic/Azores"
 SOUTH = scenario.SOUTH
 VIEW = View(
     scenario.MARRAM_LOFT,
-    (GatewayLimit((Gateway("South", SOUTH.latitude_deg, SOUTH.longitude_deg, SOUTH.height_m, Horizon.flat(25.0)),)),),
+    (GatewayLimit((SOUTH,)),),
 )
 
 
@@ -81,7 +80,7 @@ def test_ages_are_those_of_the_start_and_not_of_its_hour(marram: ServiceForecast
 
 def test_a_plan_tells_how_fresh_the_elements_are_at_its_first_and_last_start(marram: ServiceForecast) -> None:
     """From 8:00 to 18:00 on the Azores, 09:00 to 19:00 UTC: an hour may start from 09:00 to 18:00 the day after."""
-    found = plan_of(marram, LESSON, minutes=60, hours=AllowedHours(480, 1080), timezone=AZORES)
+    found = plan_of(marram, LESSON, minutes=60, hours=DailyHours(480, 1080), timezone=AZORES)
     for fresh, when in ((found.first, DAY + timedelta(hours=9)), (found.last, DAY + timedelta(hours=24 + 18))):
         assert fresh.median_s == pytest.approx(marram.freshness(when).median_s, abs=1.0)
 
@@ -142,7 +141,7 @@ def test_the_order_of_starts() -> None:
 
 
 def plan(marram: ServiceForecast, from_hour: int, to_hour: int, **options: object) -> CallPlan:
-    hours = AllowedHours(from_hour * 60, to_hour * 60, (0, 1, 2, 3, 4))
+    hours = DailyHours(from_hour * 60, to_hour * 60, (0, 1, 2, 3, 4))
     return plan_of(marram, LESSON, hours=hours, timezone=AZORES, **options)  # type: ignore[arg-type]
 
 
@@ -202,7 +201,7 @@ def test_nearly_any_start_is_not_none_is_better() -> None:
 
 def test_equally_good_starts_are_suggested_on_every_day() -> None:
     covered = one_satellite([(-300.0, 72 * 3600.0 + 300.0)], hours=72.0)
-    found = plan_of(covered, LESSON, hours=AllowedHours(480, 1080), most=6)
+    found = plan_of(covered, LESSON, hours=DailyHours(480, 1080), most=6)
     assert found.suggestions["start"].dt.day.value_counts().to_dict() == {25: 2, 26: 2, 27: 2}
     assert found.span == covered.span
 
@@ -304,7 +303,7 @@ def call(title: str, hour: float, minutes: int = 45, day: int = 0, **options: bo
 
 def test_calls_are_checked_and_better_starts_found(marram: ServiceForecast) -> None:
     events = [call("Choir", 16.0), call("Geometry", 10.5)]
-    hours = AllowedHours(480, 1080)
+    hours = DailyHours(480, 1080)
     check = check_calls(marram, LESSON, events, hours=hours, timezone=AZORES)
     geometry, choir = check.calls
     assert (geometry.event.title, choir.event.title) == ("Geometry", "Choir")
@@ -385,7 +384,7 @@ def test_the_nearest_better_start_keeps_clear_of_other_events(marram: ServiceFor
     moved = kept.nearest_better
     assert moved["start"] >= block.end or moved["end"] <= block.start
     # Hours that hold no call of this length hold no better start.
-    (none,) = check_calls(marram, LESSON, [geometry], hours=AllowedHours(0, 20), timezone=AZORES).calls
+    (none,) = check_calls(marram, LESSON, [geometry], hours=DailyHours(0, 20), timezone=AZORES).calls
     assert none.nearest_better is None
 
 
@@ -396,7 +395,7 @@ def test_of_calm_starts_the_nearest_is_offered_be_it_before_or_after() -> None:
     known = one_satellite(list(zip(edges[::2], edges[1::2], strict=True)), hours=24.0)
     for minute, offered in ((0, (14, 17)), (2, (14, 17)), (-15, (13, 31))):
         event = call("Geometry", 14.0 + minute / 60.0, 30)
-        (checked,) = check_calls(known, LESSON, [event], hours=AllowedHours(600, 1080)).calls
+        (checked,) = check_calls(known, LESSON, [event], hours=DailyHours(600, 1080)).calls
         assert checked.nearest_better is not None
         at = checked.nearest_better["start"].tz_convert("UTC")
         assert (at.hour, at.minute) == offered
@@ -407,7 +406,7 @@ def test_a_good_start_of_the_same_day_comes_before_a_nearer_one_that_is_a_little
     gaps_s = [36060.0 + 300.0 * k for k in range(4)] + [38400.0]
     edges = [-300.0, *(edge for gap in gaps_s for edge in (gap, gap + 10.0)), 24 * 3600.0 + 300.0]
     known = one_satellite(list(zip(edges[::2], edges[1::2], strict=True)), hours=24.0)
-    hours = AllowedHours(600, 1080)
+    hours = DailyHours(600, 1080)
     (checked,) = check_calls(known, LESSON, [call("Geometry", 10.0, 30)], hours=hours).calls
     assert checked.outlook["expected_pauses"] == pytest.approx(4.0, abs=0.2)
     assert checked.nearest_better is not None

@@ -128,7 +128,7 @@ def test_every_question_can_be_answered(fleet: str) -> None:
     assert len(opened.fleet()) == 360
     hours = opened.call_hours()
     assert hours is not None
-    assert (f"{hours.start:%H:%M}", f"{hours.end:%H:%M}", hours.weekdays) == ("09:00", "17:00", (0, 2))
+    assert (hours.clock_words, hours.weekdays) == ("09:00 to 17:00", (0, 2))
     assert "Next: passim gaps --workspace own" in result.stderr
     # The questions, each with an example, and nothing on standard output but what was written.
     assert len(re.findall(r", such as |such as roof", result.stderr)) == len(answers)
@@ -158,6 +158,7 @@ def test_a_slip_is_told_at_once_and_asked_again() -> None:
         ("none.json", "none.json; got no such file or directory"),
         ("", None),
         ("9 to 5", "call-hours; got '9 to 5'; wanted two times of the day"),
+        ("09:00-25:00", "call-hours; got '09:00-25:00'; wanted two different times of the day"),
         ("09:00-17:00", None),
         ("workdays", "weekdays; got 'workdays'; wanted names of days"),
         ("", None),
@@ -203,7 +204,7 @@ def test_what_was_typed_is_not_lost() -> None:
         (["--latitude", "47,2"], "latitude; got '47,2'; wanted degrees with a point, such as 47.2"),
         (["--name", " "], "name of the site is empty"),
         (["--name", "a,b"], "name of the site; got 'a,b'; wanted at most 60 letters without a comma"),
-        (["--call-hours", "09:00-09:00"], "two different times of the day"),
+        (["--call-hours", "17:00-17:00"], "--call-hours; got '17:00-17:00'; wanted two different times"),
         (["--weekdays", "mon-fri"], "--weekdays are the days of --call-hours"),
         (["--gateway", "95,0"], "latitude of gateway"),
     ],

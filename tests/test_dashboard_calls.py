@@ -111,7 +111,7 @@ def test_hours_and_days_come_from_the_address_or_the_site(
     ("query", "words"),
     [
         ("?from=9h", "hours for calls, from"),
-        ("?from=18:00", "hours for calls; got '18:00 to 18:00'"),
+        ("?from=18:00", "hours of the day; got '18:00 to 18:00'"),
         ("?weekdays=feast", "days for calls"),
         ("?ahead=99", "days ahead"),
         ("?minutes=0", "length of the call"),

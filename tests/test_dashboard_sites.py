@@ -15,12 +15,12 @@ import pytest
 
 from asking import got
 from passim import Horizon, Span
-from passim.answers.calls.hours import AllowedHours
 from passim.answers.sites import compare as side_by_side
 from passim.answers.sites import sweeps, world_bands
 from passim.coverage import visibility
 from passim.errors import InputError
 from passim.parallel import chunks as workers
+from passim.spans import DailyHours
 from passim.workspace import create
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.controls import offers
@@ -90,7 +90,7 @@ def test_places_are_compared_as_passim_compares_them(state: DashboardState, mask
     if mask_deg is not None:
         views = [replace(view, site=replace(view.site, horizon=Horizon.flat(mask_deg))) for view in views]
     fleet = workspace.fleet(None, AT)
-    hours = [AllowedHours(480, 1080, (0, 1, 2, 3, 4))] * len(views)
+    hours = [DailyHours(480, 1080, (0, 1, 2, 3, 4))] * len(views)
     own = side_by_side.compare_sites(fleet, views, DAY, call_hours=hours).table
     own = own.assign(place=places, twofold=[s.joint() for s in visibility.find_visibilities(fleet, views, DAY)])
 

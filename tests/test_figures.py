@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -13,7 +13,7 @@ import pandas as pd
 import plotly.graph_objects as go
 import pytest
 
-from passim import Coverage, Span
+from passim import Coverage, DailyHours, Span
 from passim.spans import microseconds
 from passim_apps.figures import theme as themes
 from passim_apps.figures.day_minutes import day_minutes
@@ -105,7 +105,11 @@ def test_gaps_stand_at_their_day_and_hour(theme: Theme) -> None:
     span = Span(at(25, 0), at(28, 0))
     gaps = ((at(25, 9), at(25, 9, 30)), (at(26, 23, 45), at(27, 0, 15)))
     figure = gap_clock(
-        coverage_with_gaps(span, *gaps), LocalClock(ZONE, span), at(26, 12), theme, (time(8), time(18), (0, 1, 2, 3, 4))
+        coverage_with_gaps(span, *gaps),
+        LocalClock(ZONE, span),
+        at(26, 12),
+        theme,
+        DailyHours(480, 1080, (0, 1, 2, 3, 4)),
     )
     out = trace(figure, "no service")
     # The gap over midnight stands in both rows.
@@ -173,7 +177,7 @@ def test_pictures_of_many_gaps_are_few_elements() -> None:
 def test_call_hours_are_not_shaded_on_days_without_calls() -> None:
     span = Span(at(27, 0), at(29, 0))  # Friday and Saturday
     figure = gap_clock(
-        coverage_with_gaps(span), LocalClock(ZONE, span), at(27, 12), LIGHT, (time(8), time(18), (0, 1, 2, 3, 4))
+        coverage_with_gaps(span), LocalClock(ZONE, span), at(27, 12), LIGHT, DailyHours(480, 1080, (0, 1, 2, 3, 4))
     )
     assert [(s.y0, s.y1) for s in figure.layout.shapes if s.name == "call hours"] == [(-0.5, 0.5)]
 

@@ -9,10 +9,9 @@ import pandas as pd
 import plotly.graph_objects as go
 import pytest
 
-from passim import Span
+from passim import DailyHours, Span
 from passim.answers import scenario
 from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import hours as call_times
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import outlook as call_outlook
 from passim.answers.calls import plan as calls
@@ -61,7 +60,7 @@ def whole() -> Span:
 @pytest.fixture(scope="module")
 def plan(whole: Span) -> calls.CallPlan:
     forecast = call_forecast.ServiceForecast.of(found(call_forecast.searched_span(whole)), whole)
-    hours = call_times.AllowedHours(480, 1080, (2, 3))  # Wednesday and Thursday
+    hours = DailyHours(480, 1080, (2, 3))  # Wednesday and Thursday
     return calls.plan_of(forecast, call_kinds.LESSON, hours=hours, timezone=ZONE, most=5)
 
 

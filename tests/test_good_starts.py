@@ -14,7 +14,6 @@ from click.testing import CliRunner
 from passim.answers import scenario
 from passim.answers.calls.calendar_out import write_calendar
 from passim.answers.calls.forecast import ServiceForecast, searched_span
-from passim.answers.calls.hours import AllowedHours
 from passim.answers.calls.kinds import LESSON, VIDEO
 from passim.answers.calls.now import now
 from passim.answers.calls.outlook import good_starts, is_good
@@ -23,10 +22,9 @@ from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.forecast.timing import TimingModel
 from passim.intervals import GroupedIntervals
-from passim.sky.horizon import Horizon
-from passim.sky.limits import Gateway, GatewayLimit
+from passim.sky.limits import GatewayLimit
 from passim.sky.view import View
-from passim.spans import Span
+from passim.spans import DailyHours, Span
 from passim.workspace import create
 from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import Choices
@@ -123,8 +121,7 @@ def test_only_good_starts_are_suggested_and_the_calendar_holds_no_other() -> Non
 @pytest.fixture(scope="module")
 def morning() -> ServiceForecast:
     """Marram's loft with its gateway from 09:00 to 12:00 UTC, when its gateway opens a gap every ten minutes or so."""
-    south = scenario.SOUTH
-    gateway = Gateway("South", south.latitude_deg, south.longitude_deg, south.height_m, Horizon.flat(25.0))
+    gateway = scenario.SOUTH
     view = View(scenario.MARRAM_LOFT, (GatewayLimit((gateway,)),))
     span = Span.starting(DAY + timedelta(hours=9), 3)
     return ServiceForecast.of(find_visibility(scenario.plover(DAY), view, searched_span(span)), span)
@@ -224,7 +221,7 @@ def test_the_report_says_so_first(tmp_path: Path) -> None:
 
 def test_hours_are_kept_for_the_shorter_call() -> None:
     """Good half hours lie outside the hours asked about: within them, by hand, 4 min are the longest."""
-    plan = plan_of(trains(300.0, 40.0), VIDEO, minutes=30, hours=AllowedHours(60, 120))
+    plan = plan_of(trains(300.0, 40.0), VIDEO, minutes=30, hours=DailyHours(60, 120))
     assert plan.none_good is not None
     assert plan.none_good.minutes == 4
     assert plan.none_good.shorter is not None

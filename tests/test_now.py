@@ -23,8 +23,7 @@ from passim.errors import SpanError
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.timing import TimingModel
 from passim.intervals import GroupedIntervals
-from passim.sky.horizon import Horizon
-from passim.sky.limits import Gateway, GatewayLimit
+from passim.sky.limits import GatewayLimit
 from passim.sky.view import View
 from passim.spans import Span
 from passim.workspace import create
@@ -124,8 +123,7 @@ def test_a_call_longer_than_the_span() -> None:
 
 def test_the_morning_and_the_afternoon_of_marram() -> None:
     """No gap from 12:00 to 21:00 local, UTC-1: tests/step_simulation.py, which takes nothing of passim."""
-    south = scenario.SOUTH
-    gateway = Gateway("South", south.latitude_deg, south.longitude_deg, south.height_m, Horizon.flat(25.0))
+    gateway = scenario.SOUTH
     view = View(scenario.MARRAM_LOFT, (GatewayLimit((gateway,)),))
     whole = Span.starting(DAY + timedelta(hours=9), 16)
     seen = find_visibility(scenario.plover(DAY), view, searched_span(whole))

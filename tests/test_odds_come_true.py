@@ -56,9 +56,7 @@ class Scored:
 
 
 def view(latitude_deg: float) -> View:
-    gateway = Gateway(
-        SOUTH.name, latitude_deg, SOUTH.longitude_deg, SOUTH.height_m, passim.Horizon.flat(SOUTH.mask_deg)
-    )
+    gateway = Gateway(SOUTH.name, latitude_deg, SOUTH.longitude_deg, SOUTH.height_m, SOUTH.horizon)
     return View(MARRAM_LOFT, (GatewayLimit((gateway,)),))
 
 

@@ -15,7 +15,6 @@ from passim.answers import scenario
 from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as calls
-from passim.answers.calls.hours import AllowedHours
 from passim.answers.growth import curves as growth
 from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import orders as growth_orders
@@ -27,10 +26,10 @@ from passim.coverage.visibility import find_visibilities, find_visibility
 from passim.errors import InputError, SpanError, WayOut
 from passim.parallel import chunks as workers
 from passim.sky.view import View
-from passim.spans import zone
+from passim.spans import DailyHours, zone
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
-SCHOOL_HOURS = AllowedHours(480, 1080, (0, 1, 2, 3, 4))
+SCHOOL_HOURS = DailyHours(480, 1080, (0, 1, 2, 3, 4))
 GOAL = growth_goals.parse_goal("covered >= 90 %")
 
 
@@ -38,7 +37,7 @@ def made(
     span: Span,
     view: View | None = None,
     fleet: Fleet | None = None,
-    hours: AllowedHours = SCHOOL_HOURS,
+    hours: DailyHours = SCHOOL_HOURS,
     goal: growth_goals.Goal = GOAL,
 ) -> reports.Report:
     """Return a report with few draws: every number must hold for any."""

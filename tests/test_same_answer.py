@@ -20,7 +20,6 @@ from click.testing import CliRunner
 
 from passim import Span, walker, write_elements
 from passim.answers.calls.forecast import ServiceForecast, searched_span
-from passim.answers.calls.hours import AllowedHours
 from passim.answers.calls.kinds import VIDEO
 from passim.answers.growth.goals import parse_goal
 from passim.answers.report import make_report
@@ -28,6 +27,7 @@ from passim.answers.sites.compare import compare_sites
 from passim.coverage import serve
 from passim.coverage.causes import causes_of
 from passim.coverage.visibility import find_visibility
+from passim.spans import DailyHours
 from passim.workspace import Workspace
 from passim_apps.command_line.main import main
 from passim_apps.command_line.query import QueryResult
@@ -210,7 +210,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
 
     # The report.
     report = make_report(
-        seen, wider, at=DAY, kind=VIDEO, minutes=30, hours=AllowedHours(), goal=parse_goal("covered >= 90 %"), draws=1,
+        seen, wider, at=DAY, kind=VIDEO, minutes=30, hours=DailyHours(), goal=parse_goal("covered >= 90 %"), draws=1,
         runs=2,
     )  # fmt: skip
     pd.testing.assert_frame_equal(report.gaps, causes.table)
@@ -218,7 +218,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
     assert report.days["gap_s"].sum() == pytest.approx(frozen_s)
 
     # And what is read of it: its headline, and every gap.
-    parts = sections(found, report, AllowedHours(), "invented fleet", Section("Another site"))
+    parts = sections(found, report, DailyHours(), "invented fleet", Section("Another site"))
     read = Outline(page("invented", headline(found, report), "", parts))
     assert explained["answer"].startswith(read.texts["h1"][0])
     clock = LocalClock("UTC", SPAN)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime
 
 import pytest
 
@@ -59,8 +59,7 @@ def test_stations_of_the_scenario():
     assert scenario.MARRAM_LOFT.horizon.lowest_deg == 25.0
     assert scenario.MARRAM_YARD.horizon.lowest_deg == 35.0
     assert {spot.timezone for station in scenario.STATIONS for spot in station.spots} == {"Atlantic/Azores"}
-    assert (scenario.CALL_HOURS.start, scenario.CALL_HOURS.end) == (time(8), time(18))
-    assert scenario.CALL_HOURS.weekdays == (0, 1, 2, 3, 4), "Monday to Friday"
+    assert scenario.CALL_HOURS.words == "08:00 to 18:00, Mon to Fri"
 
 
 def first_day(site, epoch=EPOCH):

@@ -26,8 +26,7 @@ from passim.coverage.statistics import gap_statistics
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.errors import InputError
 from passim.intervals import GroupedIntervals
-from passim.sky.horizon import Horizon
-from passim.sky.limits import Gateway, GatewayLimit
+from passim.sky.limits import GatewayLimit
 from passim.sky.service import InUse, in_use_at, stints_within
 from passim.sky.view import View
 from passim.spans import Span, microseconds
@@ -498,7 +497,7 @@ def test_a_service_says_what_it_is() -> None:
 
 # --- the invented scenario --------------------------------------------------------------------------------------------
 
-GATEWAY = Gateway(SOUTH.name, SOUTH.latitude_deg, SOUTH.longitude_deg, SOUTH.height_m, Horizon.flat(SOUTH.mask_deg))
+GATEWAY = SOUTH
 
 
 @pytest.fixture(scope="module")

@@ -16,9 +16,8 @@ import pandas as pd
 import pytest
 
 from passim import Coverage, Fleet, Horizon, Site, Span, find_passes, intervals, walker
-from passim.answers.calls.hours import AllowedHours
 from passim.answers.sites import figures as site_figures
-from passim.answers.sites.compare import MASKS_DEG, SiteComparison, call_times, compare_fleets, compare_sites
+from passim.answers.sites.compare import MASKS_DEG, SiteComparison, compare_fleets, compare_sites
 from passim.answers.sites.figures import PlaceFigures, SiteFigures, Tally, figures_of, report_on_places
 from passim.answers.sites.sweeps import (
     LatitudeSweep,
@@ -38,6 +37,7 @@ from passim.intervals import GroupedIntervals
 from passim.parallel.chunks import WorkerConfig
 from passim.sky.limits import Cone, Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
+from passim.spans import DailyHours
 from passim_apps.text.sites import latitude_sentence, site_sentence
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
@@ -169,7 +169,7 @@ def test_sites_side_by_side(fleet: Fleet, span: Span) -> None:
         View(place(45.0, name="with gateway"), (GATEWAY,)),
         View(place(45.0, name="in a yard", mask_deg=35.0), (GATEWAY,)),
     ]
-    hours = AllowedHours(0, 120)
+    hours = DailyHours(0, 120)
     found = compare_sites(fleet, views, span, call_hours=[hours, hours, None])
     table = found.table
     assert (found.best, found.worst) == (0, 2)
@@ -196,7 +196,7 @@ def test_sites_side_by_side(fleet: Fleet, span: Span) -> None:
 def test_waits_of_the_service_count_as_frozen(fleet: Fleet, span: Span) -> None:
     instant = View(place(45.0))
     slow = replace(instant, service=Service(acquisition_s=2.0), label="slow")
-    table = compare_sites(fleet, [instant, slow], span, call_hours=[AllowedHours()] * 2).table
+    table = compare_sites(fleet, [instant, slow], span, call_hours=[DailyHours()] * 2).table
     assert table["call_frozen_s"][0] == 0.0
     assert table["call_frozen_s"][1] > 60.0
     assert table["covered_fraction"][0] == 1.0
@@ -209,11 +209,11 @@ def test_waits_of_the_service_count_as_frozen(fleet: Fleet, span: Span) -> None:
 def test_call_times_follow_the_clock_on_the_wall() -> None:
     """Berlin, 2026-03-29: at 02:00 the clocks jump to 03:00, so 01:00 to 04:00 lasts two hours; Mondays only: none."""
     span = Span(datetime(2026, 3, 28, 23, 0, 30, tzinfo=UTC), datetime(2026, 3, 29, 22, tzinfo=UTC))
-    day = call_times(span, AllowedHours(60, 240), "Europe/Berlin")
+    day = intervals.Intervals(*DailyHours(60, 240).within(span, "Europe/Berlin"))
     assert intervals.total_length(day) == 2 * 3600 * 1_000_000
-    assert intervals.total_length(call_times(span, AllowedHours(60, 240, (0,)), "Europe/Berlin")) == 0
+    assert not DailyHours(60, 240, (0,)).within(span, "Europe/Berlin")[0].size
     # The span begins half a minute into its first minute.
-    whole = call_times(span, AllowedHours(), "Europe/Berlin")
+    whole = intervals.Intervals(*DailyHours().within(span, "Europe/Berlin"))
     assert intervals.total_length(whole) == span.end_us - span.start_us
 
 

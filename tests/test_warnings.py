@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 import warnings
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -95,17 +94,3 @@ def test_python_and_the_command_line_agree_or_python_warns(mixed: passim.Fleet, 
     assert serving.covered_fraction() < all_of_them.covered_fraction()
     # In words, and not as warnings, the command line says so too.
     assert gaps(path, "--from", "2026-04-01T00:00Z", "--hours", "1", "--allow-stale") >= 0
-
-
-def test_the_example_of_the_readme_agrees_with_the_command_line() -> None:
-    root = Path(__file__).parents[1]
-    (example,) = re.findall(r"## In Python\n\n```python\n(.*?)```", (root / "README.md").read_text("utf-8"), re.DOTALL)
-    names: dict[str, object] = {"print": lambda *_: None}
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")
-        exec(example.replace("tle_samples", str(root / "tle_samples")), names)
-    found = names["coverage"]
-    assert isinstance(found, passim.Coverage)
-    assert len(found.gaps()) == gaps(
-        root / "tle_samples" / "plover.json.gz", "--from", found.span.start.isoformat(), "--hours", "24"
-    )

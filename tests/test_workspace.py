@@ -17,14 +17,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passim.answers import scenario
-from passim.answers.calls.call_windows import call_windows
-from passim.answers.calls.hours import AllowedHours
+from passim.answers.calls.hours import call_windows
 from passim.elements import write_elements
 from passim.errors import ElementsError, InputError, SiteError, SpanError, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
-from passim.spans import Span
-from passim.workspace import CallHours, NewGateway, NewSite, Workspace, create, plans
+from passim.spans import DailyHours, Span
+from passim.workspace import NewGateway, NewSite, Workspace, create, plans
 from passim.workspace.checking import read_settings
 from passim.workspace.lines import LineNumbers
 from patience import PATIENCE_S
@@ -89,11 +88,7 @@ def test_the_demo_is_the_scenario(tmp_path: Path) -> None:
         assert [g.name for g in opened.gateways(station.name)] == [station.gateway.name]
         hours = opened.call_hours(station.name)
         assert hours is not None
-        assert (hours.start, hours.end, hours.weekdays) == (
-            scenario.CALL_HOURS.start,
-            scenario.CALL_HOURS.end,
-            scenario.CALL_HOURS.weekdays,
-        )
+        assert hours == scenario.CALL_HOURS
     assert opened.site().name == "Marram loft"
     assert opened.site("marram", "YARD").horizon.highest_deg == 35.0
 
@@ -201,8 +196,9 @@ def test_files_that_cannot_be_used_leave_no_folder_behind(tmp_path: Path) -> Non
 
 
 def test_call_hours_of_a_new_site_are_kept(tmp_path: Path) -> None:
-    hours = CallHours.model_validate({"start": "09:00", "end": "17:30", "days": ["Mon", "Wed"]})
-    assert create(tmp_path, site=NewSite(**PLACE, call_hours=hours)).call_hours() == hours
+    for number, text in enumerate(("09:00-17:30,mon,wed", "22:00-04:00", "18:00-24:00,sun")):
+        hours = DailyHours.parse(text)
+        assert create(tmp_path / str(number), site=NewSite(**PLACE, call_hours=hours)).call_hours() == hours
 
 
 def test_a_decimal_comma_is_told_with_its_point(tmp_path: Path) -> None:
@@ -542,6 +538,7 @@ def test_a_file_that_cannot_be_sound_leaves_no_folder_behind(tmp_path: Path) -> 
 WRITER = """
 import sys
 from datetime import date
+from passim.spans import DailyHours
 from passim.workspace import Workspace
 from passim.sky.limits import Gateway
 
@@ -612,8 +609,8 @@ def test_call_hours_of_the_file_may_go_over_midnight(tmp_path: Path) -> None:
         (tmp_path / "passim.toml").write_text(site.format(start=start, end=end), encoding="utf-8")
         kept = Workspace.load(tmp_path).call_hours()
         assert kept is not None
-        assert kept.allowed == AllowedHours(*minutes, (4,))
+        assert kept == DailyHours(*minutes, (4,))
         # Friday 27 November 2026, and the night that follows.
         friday = Span(datetime(2026, 11, 27, 12, tzinfo=UTC), datetime(2026, 11, 28, 12, tzinfo=UTC))
-        begins, ends = call_windows(friday, kept.allowed, "UTC")
+        begins, ends = call_windows(friday, kept, "UTC")
         assert ((ends - begins) / 60_000_000).tolist() == [(minutes[1] - minutes[0]) % 1440]

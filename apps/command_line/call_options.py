@@ -16,12 +16,11 @@ from .times import hours_of_day
 if TYPE_CHECKING:
     from passim import Fleet, Span
     from passim.answers.calls import forecast as call_forecast
-    from passim.answers.calls import hours as call_times
     from passim.answers.calls import kinds as call_kinds
+    from passim.spans import DailyHours
 
     from .query import QueryResult
 
-DAY_NAMES = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 minutes_option = click.option(
     "--minutes", type=int, default=30, show_default=True, metavar="N", help="Length of the call, minutes."
@@ -100,40 +99,15 @@ def kind_facts(kind: call_kinds.CallKind) -> dict[str, Any]:
     return {**facts, "sources": dict(kind.sources)}
 
 
-def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice) -> call_times.AllowedHours:
+def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice) -> DailyHours:
     """Return the hours and days of the options; the site's own call hours say the rest, else all. Raises InputError."""
-    from passim.answers.calls import hours as call_times
+    from passim.spans import DailyHours, parse_weekdays
 
     workspace = site_choice.workspace()
     at_coordinates = "," in (site_choice.site_text or "")
     usual = None if workspace is None or at_coordinates else workspace.call_hours(site_choice.site_text)
-    hours = call_times.AllowedHours() if usual is None else usual.allowed
-    from_minute, to_minute, days = hours.from_minute, hours.to_minute, hours.weekdays
+    hours = usual or DailyHours()
     if between is not None:
-        from_minute, to_minute = minutes_between(between, "--between")
-    if weekdays is not None:
-        days = weekdays_of(weekdays, "--weekdays")
-    return call_times.AllowedHours(from_minute, to_minute, days)
-
-
-def minutes_between(text: str, what: str) -> tuple[int, int]:
-    """Return "08:00-18:00" or "22-4" as minutes of the day; `what` names them in an InputError."""
-    hours = hours_of_day(text, what, try_next="08:00-18:00")
-    assert hours is not None  # there is text
-    return hours.from_minute, hours.to_minute
-
-
-def weekdays_of(text: str, what: str) -> tuple[int, ...]:
-    """Return "mon-fri" or "mon,wed,sat-sun" as days from Monday = 0; `what` names them in an InputError."""
-    from passim.errors import InputError
-
-    days: set[int] = set()
-    for part in text.lower().split(","):
-        ends = [word.strip()[:3] for word in part.split("-")]
-        if len(ends) > 2 or not set(ends) <= set(DAY_NAMES):
-            raise InputError(what, got=text, wanted=f"names of days, {DAY_NAMES[0]} to {DAY_NAMES[-1]}",
-                             try_next="mon-fri or mon,wed,sat")  # fmt: skip
-        first, last = DAY_NAMES.index(ends[0]), DAY_NAMES.index(ends[-1])
-        # A range may go over the week's end: sat-mon.
-        days |= {day % 7 for day in range(first, last + 1 + (7 if last < first else 0))}
-    return tuple(sorted(days))
+        told = hours_of_day(between, "--between", try_next="08:00-18:00") or hours
+        hours = dataclasses.replace(hours, from_minute=told.from_minute, to_minute=told.to_minute)
+    return hours if weekdays is None else dataclasses.replace(hours, weekdays=parse_weekdays(weekdays, "--weekdays"))

@@ -9,18 +9,19 @@ from __future__ import annotations
 import re
 import shlex
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
-from .call_options import minutes_between, weekdays_of
 from .output import tell
 from .parsing import DEFAULT_MASK_DEG, gateway, mask, number
+from .times import hours_of_day
 
 if TYPE_CHECKING:
     from passim.sky import limits
+    from passim.spans import DailyHours
     from passim.workspace import NewSite
 
 _WORKING_DAYS = "mon-fri"
@@ -92,15 +93,14 @@ def read_answers(given: Mapping[str, tuple[str, ...]], answers: Answers, *, ask:
 
 def new_site(answers: Answers) -> NewSite:
     """Return the site that the answers describe. Raises UsageError for days without hours."""
-    from passim.workspace import CallHours, NewSite
+    from passim.workspace import NewSite
 
     hours, days = answers.first("--call-hours"), answers.first("--weekdays")
     if hours is None and days is not None:
         raise click.UsageError("--weekdays are the days of --call-hours: give the hours too.")
     call_hours = None
     if hours is not None:
-        days = _days(_WORKING_DAYS) if days is None else days
-        call_hours = CallHours.model_validate({"start": hours[0], "end": hours[1], "days": days})
+        call_hours = replace(hours, weekdays=_days(_WORKING_DAYS) if days is None else days)
     mask_deg, horizon_file = answers.first("--mask", (DEFAULT_MASK_DEG, None))
     return NewSite(
         name=answers.first("--name"),
@@ -203,19 +203,15 @@ def _elements(text: str) -> list[str]:
     return paths
 
 
-def _hours(text: str) -> tuple[Any, Any]:
-    from datetime import time
-
-    start, end = minutes_between(text, "--call-hours")
-    # The midnight that ends the day stands in the file as that which begins the next.
-    return time(*divmod(start, 60)), time(*divmod(end % 1440, 60))
+def _hours(text: str) -> DailyHours | None:
+    return hours_of_day(text, "--call-hours", try_next="08:00-18:00")
 
 
-def _days(text: str) -> list[str]:
-    return [_DAYS[day] for day in weekdays_of(text, "--weekdays")]
+def _days(text: str) -> tuple[int, ...]:
+    from passim.spans import parse_weekdays
 
+    return parse_weekdays(text, "--weekdays")
 
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 QUESTIONS = (
     Question("--name", "Name of the site, such as Marram", _name, needed=True),

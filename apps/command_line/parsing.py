@@ -27,14 +27,13 @@ from .times import aware_time
 
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span
-    from passim.answers.calls import hours as call_times
     from passim.coverage import Service
     from passim.sky import limits
     from passim.sky import view as views
     from passim.workspace import Workspace
 
     # A place asked about beside others, and when calls are held there.
-    Spotted = tuple[views.View, call_times.AllowedHours | None]
+    Spotted = tuple[views.View, DailyHours | None]
 
 DEFAULT_MASK_DEG = 25.0
 # Marks the fields of a record that belong to another one, which lends them.
@@ -155,7 +154,7 @@ class SiteChoice:
             for spot in workspace.spot_names(text) if inside and workspace is not None else (None,):
                 view, told = dataclasses.replace(self, site_text=text, spot_name=spot).view()
                 kept = workspace.call_hours(text) if inside and workspace is not None else None
-                found.append((view, None if kept is None else kept.allowed))
+                found.append((view, kept))
                 notes += without(told, "place", "horizon", "limits")
         return found, list(dict.fromkeys(notes))
 

@@ -99,7 +99,7 @@ class QueryResult:
         """How long the span is, in words, or the hours asked about."""
         if self.hours is None:
             return duration(self.span.duration_s)
-        return f"{duration(self.coverage.counted_us / 1e6)} ({self.hours.words})"
+        return f"{duration(self.coverage.counted_us / 1e6)} ({self.hours.clock_words})"
 
     def headed(self, sentence: str) -> str:
         """Return an answer's sentence, with a warning in the line before it where the elements are old."""
@@ -118,7 +118,7 @@ def find(
     found = search(fleet, view, span, (*view_notes, *fleet_notes))
     if hours is None:
         return found
-    facts = {**found.facts, "hours_of_day": hours.words, "hours_s": 0.0}
+    facts = {**found.facts, "hours_of_day": hours.clock_words, "hours_s": 0.0}
     found = replace(found, hours=hours, facts=facts)
     facts["hours_s"] = found.coverage.counted_us / 1e6
     return found

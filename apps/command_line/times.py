@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 _DAYS = {"yesterday": -1, "today": 0, "tomorrow": 1}
 _BY_DAY = re.compile(r"(?:(yesterday|today|tomorrow)\b)?[\sT]*(\d{1,2}:\d\d(?::\d\d)?)?", re.IGNORECASE)
-_HOURS = re.compile(r"\s*(\d{1,2})(?::(\d\d))?\s*-\s*(\d{1,2})(?::(\d\d))?\s*", re.ASCII)
 _WANTED = "a time such as 2026-11-25T08:00Z, or local time such as 2026-11-25 08:00, today 08:00 or tomorrow"
 _WANTED_OFFSET = "a time with its offset from UTC, such as 2026-11-25T08:00:00Z or 2026-11-25T08:00+01:00"
 
@@ -55,21 +54,15 @@ def aware_time(
 
 def hours_of_day(text: str | None, option: str, *, try_next: str = "22:00-04:00") -> DailyHours | None:
     """Return the hours of "22:00-04:00" or "8-18", which may go over midnight; None for None. Raises InputError."""
-    from passim.errors import InputError
+    from passim.errors import SpanError
     from passim.spans import DailyHours
 
     if text is None:
         return None
-    found = _HOURS.fullmatch(text)
-    numbers = [int(part or 0) for part in found.groups()] if found else []
-    if not numbers or max(numbers[1], numbers[3]) > 59:
+    if "," in text:
         wanted = "two times of the day, HH:MM-HH:MM"
-        raise InputError(option, got=text, wanted=wanted, try_next=f"{option} {try_next}")
-    try:
-        return DailyHours(numbers[0] * 60 + numbers[1], numbers[2] * 60 + numbers[3])
-    except InputError as error:
-        # What was typed reads better than what it was taken for.
-        raise InputError(option, got=text, wanted=error.wanted, try_next=f"{option} {try_next}") from None
+        raise SpanError(option, got=text, wanted=wanted, try_next=f"{option} {try_next}")
+    return DailyHours.parse(text, option, f"{option} {try_next}")
 
 
 def _wall(text: str) -> datetime | date | None:

@@ -320,22 +320,24 @@ def _answer_plan(
 def _windows(keeps: _Hours, site_choice: SiteChoice, timezone: str, span: Any) -> tuple[growing.Windows | None, str]:
     """Return the call hours inside the span and their words; None where no hours are set apart. Raises InputError."""
     if keeps.between is not None:
-        return keeps.between.inside(span, timezone), f"{keeps.between.words} ({timezone})"
+        return keeps.between.inside(span, timezone), f"{keeps.between.clock_words} ({timezone})"
     if keeps.text is None:
         return None, ""
-    from passim.answers.calls import call_windows
+    from passim.answers.calls import hours as call_times
 
     from ..text.growth import call_hours
 
     hours = call_hours(keeps.text, site_choice)
-    return call_windows.call_windows(span, hours, timezone), f"{hours.words} ({timezone})"
+    return call_times.call_windows(span, hours, timezone), f"{hours.words} ({timezone})"
 
 
 def _asked(length: str, keeps: _Hours, everything: bool) -> str:
     """Say which time is asked about."""
     if not everything:
         return length
-    return f"the call hours of {length}" if keeps.between is None else f"the hours {keeps.between.words} of {length}"
+    if keeps.between is None:
+        return f"the call hours of {length}"
+    return f"the hours {keeps.between.clock_words} of {length}"
 
 
 def _definition(goal: growth_goals.Goal | None) -> tuple[Note, ...]:

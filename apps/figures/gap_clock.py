@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from datetime import datetime, time
+from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -13,7 +12,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from passim import Coverage
-from passim.spans import local_days, moment
+from passim.spans import DailyHours, local_days, moment
 
 from ..text.units import LocalClock, duration
 from .regions import edges_of, out_regions, strokes, told_at
@@ -36,7 +35,7 @@ def gap_clock(
     clock: LocalClock,
     now: datetime,
     theme: Theme,
-    hours: tuple[time, time, Collection[int]] | None = None,
+    hours: DailyHours | None = None,
 ) -> go.Figure:
     """Return the gaps of `coverage` as marks over local hours, a row a local day, the first on top.
 
@@ -124,15 +123,12 @@ def _told_places(length: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArra
     return piece, (nth + 0.5) * length[piece] / count[piece]
 
 
-def _shade_calls(
-    figure: go.Figure, hours: tuple[time, time, Collection[int]], days: list[datetime], theme: Theme
-) -> None:
+def _shade_calls(figure: go.Figure, hours: DailyHours, days: list[datetime], theme: Theme) -> None:
     """Shade the hours for calls, in one piece from the first to the last of days that follow each other."""
-    first, end = (t.hour + t.minute / 60.0 for t in hours[:2])
-    # What comes after midnight belongs to the day before.
-    parts = [(first, end, 0)] if first < end else [(first, 24.0, 0), *([(0.0, end, 1)] if end else [])]
+    # What comes after midnight belongs to the day before; the words stand over the hours before it.
+    parts = [(start / 60.0, end / 60.0, int(hours.over_midnight and not start)) for start, end in hours.of_day()][::-1]
     for from_h, to_h, days_ago in parts:
-        held = [False, *((day.weekday() - days_ago) % 7 in hours[2] for day in days), False]
+        held = [False, *((day.weekday() - days_ago) % 7 in hours.weekdays for day in days), False]
         begins = [k for k in range(len(days)) if held[k + 1] and not held[k]]
         ends = [k for k in range(len(days)) if held[k + 1] and not held[k + 2]]
         for top, bottom in zip(begins, ends, strict=True):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import time
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
@@ -36,7 +35,7 @@ from .parts import Picture, Section, Table, table_of
 
 if TYPE_CHECKING:
     from passim.answers import report as reports
-    from passim.answers.calls import hours as call_times
+    from passim.spans import DailyHours
 
 # Two printed pages hold so many rows; whoever needs every gap has the command for it.
 MOST_GAP_ROWS: Final = 100
@@ -63,7 +62,7 @@ def subtitle(found: QueryResult, report: reports.SiteReport) -> str:
 def sections(
     found: QueryResult,
     report: reports.SiteReport,
-    hours: call_times.AllowedHours,
+    hours: DailyHours,
     fleet_name: str,
     *elsewhere: Section,
 ) -> tuple[Section, ...]:
@@ -92,7 +91,7 @@ def _place(report: reports.SiteReport, fleet_name: str) -> Section:
     return Section("The place", (*report.site_sentences(), f"{fleet_name[0].upper()}{fleet_name[1:]}: {objects}."))
 
 
-def _days(found: QueryResult, report: reports.SiteReport, hours: call_times.AllowedHours) -> Section:
+def _days(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> Section:
     clock, coverage = found.clock, report.coverage
     first = report.first_day
     gaps, timed = report.gaps, report.timed_gaps
@@ -100,7 +99,7 @@ def _days(found: QueryResult, report: reports.SiteReport, hours: call_times.Allo
         Picture(
             "days",
             "Gaps by date and time of day",
-            gap_clock(coverage, clock, report.at, LIGHT, _shaded(hours)),
+            gap_clock(coverage, clock, report.at, LIGHT, hours if hours.length_min < 1440 else None),
             days_caption(report.days, clock),
             "One row a day, local time from left to right, shaded where it was computed. Each mark is a gap, as wide "
             "as it is long but never thinner than a hair; at the end of a row stands how long that day is out.",
@@ -132,15 +131,6 @@ def _days(found: QueryResult, report: reports.SiteReport, hours: call_times.Allo
     # Where no single time may be told, the longest calm is none either.
     calm = report.first.words if len(gaps) and not len(timed) else clear_sentence(found, report.causes)
     return Section("The days ahead", (gap_sentence(found, report.summary, gaps), calm), blocks)
-
-
-def _shaded(hours: call_times.AllowedHours) -> tuple[time, time, tuple[int, ...]] | None:
-    """Return the hours for calls as times of day and days of the week, to be shaded; None for the whole day."""
-    if (hours.from_minute, hours.to_minute) == (0, 1440):
-        return None
-    last = min(hours.to_minute, 1439)
-    start, end = time(hours.from_minute // 60, hours.from_minute % 60), time(last // 60, last % 60)
-    return start, end, tuple(hours.weekdays)
 
 
 def _hours_caption(coverage: Any, clock: LocalClock) -> str:
@@ -179,7 +169,7 @@ def _every_gap(found: QueryResult, report: reports.SiteReport) -> tuple[Section,
     return (Section("The gaps, one by one", (), (table,)),)
 
 
-def _calls(found: QueryResult, report: reports.SiteReport, hours: call_times.AllowedHours) -> Section:
+def _calls(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> Section:
     asked = f"{report.kind.words[:1].upper()}{report.kind.words[1:]} of {report.minutes} min, {hours.words}."
     plan = report.plan
     if plan is None:

@@ -17,7 +17,6 @@ import numpy as np
 import pandas as pd
 
 from passim.answers.calls.forecast import RUNS, ServiceForecast
-from passim.answers.calls.hours import AllowedHours
 from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.plan import CallPlan, plan_of
 from passim.answers.growth.curves import Curves, curves_of
@@ -36,7 +35,7 @@ from passim.forecast.timing import Freshness, band_for
 from passim.orbits.propagation import Propagator
 from passim.sky.outlines import Outline, outlines
 from passim.sky.site import Site
-from passim.spans import Span, local_days
+from passim.spans import DailyHours, Span, local_days
 
 Progress = Callable[[float], None]
 
@@ -194,7 +193,7 @@ def make_report(
     at: datetime,
     kind: CallKind,
     minutes: int,
-    hours: AllowedHours,
+    hours: DailyHours,
     goal: Goal,
     told: tuple[str, ...] = (),
     draws: int = DRAWS,
@@ -294,7 +293,7 @@ def _growth(
 
 
 def _plan(
-    wider: Visibility, span: Span, kind: CallKind, minutes: int, hours: AllowedHours, runs: int, seed: int
+    wider: Visibility, span: Span, kind: CallKind, minutes: int, hours: DailyHours, runs: int, seed: int
 ) -> tuple[CallPlan | None, InputError | None]:
     """Return the good starts, or why there are none: elements past every band, or hours that hold no call."""
     try:

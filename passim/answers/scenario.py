@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
@@ -26,7 +26,7 @@ from passim.sky.horizon import Horizon
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.site import Site
 from passim.sky.view import View
-from passim.spans import microseconds
+from passim.spans import DailyHours, microseconds
 
 SCHOOL_NAME: Final = "Hythe Field School (invented)"
 FLEET_NAME: Final = "Plover (invented)"
@@ -38,36 +38,16 @@ PLANES_A_LAUNCH_GROUP: Final = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ScenarioGateway:
-    """An invented gateway: where it stands and the flat mask above which it works, degrees and metres."""
-
-    name: str
-    latitude_deg: float
-    longitude_deg: float
-    height_m: float
-    mask_deg: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ScenarioStation:
     """An invented station: the mounting spots that could carry its terminal, and the gateway that serves it."""
 
     name: str
     spots: tuple[Site, ...]
-    gateway: ScenarioGateway
+    gateway: Gateway
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CallHours:
-    """When calls are held, in the station's own zone; ``weekdays`` counts from Monday = 0."""
-
-    start: time
-    end: time
-    weekdays: tuple[int, ...]
-
-
-SOUTH: Final = ScenarioGateway(name="South", latitude_deg=39.6, longitude_deg=-28.0, height_m=50.0, mask_deg=25.0)
-NORTH: Final = ScenarioGateway(name="North", latitude_deg=57.4, longitude_deg=-28.0, height_m=30.0, mask_deg=25.0)
+SOUTH: Final = Gateway("South", 39.6, -28.0, 50.0, Horizon.flat(25.0))
+NORTH: Final = Gateway("North", 57.4, -28.0, 30.0, Horizon.flat(25.0))
 GATEWAYS: Final = (SOUTH, NORTH)
 
 MARRAM_LOFT: Final = Site("Marram loft", 45.0, -28.0, 40.0, "Atlantic/Azores", Horizon.flat(25.0))
@@ -81,7 +61,7 @@ STATIONS: Final = (
     ScenarioStation(name="Lantern", spots=(LANTERN,), gateway=NORTH),
 )
 
-CALL_HOURS: Final = CallHours(start=time(8, 0), end=time(18, 0), weekdays=(0, 1, 2, 3, 4))
+CALL_HOURS: Final = DailyHours(8 * 60, 18 * 60, (0, 1, 2, 3, 4))
 
 
 def view_of(spot: Site) -> View:
@@ -91,10 +71,7 @@ def view_of(spot: Site) -> View:
     """
     for station in STATIONS:
         if spot in station.spots:
-            gateway = station.gateway
-            horizon = Horizon.flat(gateway.mask_deg)
-            place = Gateway(gateway.name, gateway.latitude_deg, gateway.longitude_deg, gateway.height_m, horizon)
-            return View(spot, (GatewayLimit((place,)),))
+            return View(spot, (GatewayLimit((station.gateway,)),))
     raise InputError("mounting spot", got=spot.name, wanted="a spot of the invented stations")
 
 

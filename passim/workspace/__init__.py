@@ -18,12 +18,11 @@ from passim.workspace.creating import NewGateway, NewSite, check_folder, create
 from passim.workspace.folder import FILE_NAME, Workspace
 from passim.workspace.kept import keep_answer, kept_answer
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
-from passim.workspace.settings import Assumption, CallHours, check_name
+from passim.workspace.settings import Assumption, check_name
 
 __all__ = [
     "FILE_NAME",
     "Assumption",
-    "CallHours",
     "NewGateway",
     "NewSite",
     "Workspace",

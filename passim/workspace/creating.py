@@ -18,11 +18,10 @@ from passim.elements.files import read_elements
 from passim.errors import InputError, WorkspaceError
 from passim.sky.horizon import Horizon
 from passim.sky.site import Site
-from passim.spans import aware
+from passim.spans import DAY_NAMES, DailyHours, aware
 from passim.workspace import plans, saving
 from passim.workspace.checking import read_settings
 from passim.workspace.folder import FILE_NAME, Workspace
-from passim.workspace.settings import WEEKDAYS, CallHours
 
 _MOST_COPIES = 100
 
@@ -53,7 +52,7 @@ class NewSite:
     mask_deg: float = 25.0
     horizon_file: str | None = None
     spot: str = "roof"
-    call_hours: CallHours | None = None
+    call_hours: DailyHours | None = None
 
 
 def create(
@@ -133,7 +132,7 @@ def demo_text() -> str:
     """Return the file of the invented scenario."""
     call_hours = _call_hours(scenario.CALL_HOURS)
     gateways = [
-        _gateway(g.name, g.latitude_deg, g.longitude_deg, g.height_m, g.mask_deg, " Invented.")
+        _gateway(g.name, g.latitude_deg, g.longitude_deg, g.height_m, g.horizon.lowest_deg, " Invented.")
         for g in scenario.GATEWAYS
     ]
     sites = []
@@ -310,9 +309,10 @@ def _gateway(
     )
 
 
-def _call_hours(hours: CallHours | scenario.CallHours) -> str:
-    days = ", ".join(_value(WEEKDAYS[day]) for day in hours.weekdays)
-    return f'call_hours = {{ start = "{hours.start:%H:%M}", end = "{hours.end:%H:%M}", days = [{days}] }}'
+def _call_hours(hours: DailyHours) -> str:
+    days = ", ".join(_value(DAY_NAMES[day]) for day in hours.weekdays)
+    start, end = (f"{minute // 60 % 24:02d}:{minute % 60:02d}" for minute in (hours.from_minute, hours.to_minute))
+    return f'call_hours = {{ start = "{start}", end = "{end}", days = [{days}] }}'
 
 
 def site_section(site: NewSite, horizon_file: str | None = None) -> str:

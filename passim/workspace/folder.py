@@ -24,11 +24,11 @@ from passim.sky.limits import Gateway, GatewayLimit, Limit
 from passim.sky.service import Service
 from passim.sky.site import Site
 from passim.sky.view import View
+from passim.spans import DailyHours
 from passim.workspace import saving
 from passim.workspace.checking import read_settings, zone_at, zone_note
 from passim.workspace.settings import (
     Assumption,
-    CallHours,
     FleetSettings,
     GatewaySettings,
     SiteSettings,
@@ -144,9 +144,10 @@ class Workspace:
         spots = self._site(site_name).spots
         return (spots[0] if spot is None else _named(spots, spot, "mounting spot")).horizon_unknown
 
-    def call_hours(self, site_name: str | None = None) -> CallHours | None:
+    def call_hours(self, site_name: str | None = None) -> DailyHours | None:
         """Return when calls are held at a site, in its own time; None if the file is silent. Raises WorkspaceError."""
-        return self._site(site_name).call_hours
+        settings = self._site(site_name).call_hours
+        return None if settings is None else settings.hours()
 
     def site(self, site_name: str | None = None, spot: str | None = None) -> Site:
         """Return a site as seen from one of its mounting spots.

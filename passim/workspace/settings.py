@@ -15,7 +15,6 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
-from passim.answers.calls.hours import DAY_MINUTES, AllowedHours
 from passim.answers.calls.kinds import CALL_KINDS, VIDEO, CallKind
 from passim.elements.identifiers import SatelliteId
 from passim.errors import InputError, WorkspaceError
@@ -24,9 +23,8 @@ from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, Limit, ServingFilter, ServingShare
 from passim.sky.service import Policy, Service
 from passim.sky.site import Site
-from passim.spans import zone
+from passim.spans import DAY_NAMES, DailyHours, zone
 
-WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 INVENTED_FLEETS: Final = ("plover",)
 
 _Made = TypeVar("_Made")
@@ -244,7 +242,7 @@ class SpotSettings(Skyline):
         return all(getattr(self, key) is None for key in Skyline.model_fields)
 
 
-class CallHours(Section):
+class CallHoursSettings(Section):
     """When calls are held, in the site's own time; days are Mon to Sun.
 
     Hours may go over midnight, 22:00 to 04:00: what comes after it belongs to the day on which they began. An end of
@@ -271,20 +269,14 @@ class CallHours(Section):
             raise ValueError(str(fault)) from None
 
     @model_validator(mode="after")
-    def _some_hours(self) -> CallHours:
-        made(lambda: self.allowed)
+    def _some_hours(self) -> CallHoursSettings:
+        made(self.hours)
         return self
 
-    @property
-    def weekdays(self) -> tuple[int, ...]:
-        """The days counted from Monday = 0, ascending."""
-        return tuple(sorted({WEEKDAYS.index(day) for day in self.days}))
-
-    @property
-    def allowed(self) -> AllowedHours:
-        """The same as answers take it, in minutes of the local day."""
+    def hours(self) -> DailyHours:
+        """Return the hours; an end at 00:00 is the midnight at the end of the day. Raises SpanError."""
         first, end = (at.hour * 60 + at.minute for at in (self.start, self.end))
-        return AllowedHours(first, end or DAY_MINUTES, self.weekdays)
+        return DailyHours(first, end or 1440, tuple(sorted({DAY_NAMES.index(day) for day in self.days})))
 
 
 class CallKindSettings(Section):
@@ -332,7 +324,7 @@ class SiteSettings(PlaceSettings):
 
     zone: str | None = None
     gateways: list[str] | None = None
-    call_hours: CallHours | None = None
+    call_hours: CallHoursSettings | None = None
     spots: Annotated[list[SpotSettings], Field(min_length=1)]
 
     @field_validator("zone")

@@ -26,8 +26,7 @@ from passim.coverage.visibility import find_visibility
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.odds_events import simulate
 from passim.intervals import GroupedIntervals
-from passim.sky.horizon import Horizon
-from passim.sky.limits.gateways import Gateway, GatewayLimit
+from passim.sky.limits.gateways import GatewayLimit
 from passim.sky.view import View
 
 from .pass_finding import LARGE, fleet_of, site_at, span_of, sweep_of
@@ -70,7 +69,7 @@ def large_sky() -> Sky:
 def scenario_week() -> Sky:
     """Seven days of the invented fleet over Marram's loft, with and only with the gateway South in view."""
     span = span_of(24 * 7)
-    gateway = Gateway(SOUTH.name, SOUTH.latitude_deg, SOUTH.longitude_deg, SOUTH.height_m, Horizon.flat(SOUTH.mask_deg))
+    gateway = SOUTH
     view = View(MARRAM_LOFT, (GatewayLimit((gateway,)),))
     found = find_visibility(plover(span.start - timedelta(hours=6)), view, span)
     return Sky(found.joint(), found.fleet.epochs.astype(np.int64), found.span)

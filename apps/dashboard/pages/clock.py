@@ -73,7 +73,6 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     seen, day_seen = question.seen(span), question.seen(day_span)
     clock, day_clock = question.clock(span), question.clock(day_span)
     hours = question.workspace.call_hours(question.site_name)
-    called = (hours.start, hours.end, hours.weekdays) if hours else None
     by_day, minutes, gaps = (
         seen.coverage.by_local_day(clock.name),
         day_seen.coverage.minutes(clock.name),
@@ -85,8 +84,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         {
             "days": Shown(
                 question.drawn(
-                    ("clock days", question.view, span, question.minute, called, theme),
-                    lambda: gap_clock(seen.coverage, clock, question.minute, theme, called),
+                    ("clock days", question.view, span, question.minute, hours, theme),
+                    lambda: gap_clock(seen.coverage, clock, question.minute, theme, hours),
                 ),
                 days_caption(by_day, clock),
                 Table(

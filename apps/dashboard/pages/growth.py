@@ -12,8 +12,7 @@ import numpy as np
 import pandas as pd
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from passim import Span
-from passim.answers.calls import call_windows
+from passim import DailyHours, Span
 from passim.answers.calls import hours as call_times
 from passim.answers.growth import curves as growing
 from passim.answers.growth import goals as growth_goals
@@ -113,7 +112,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     span, goal = question.days(1), growth_goals.parse_goal(_goal_text(question))
     in_call_hours = goal.in_call_hours or question.choices.other("within", ALL_DAY) == CALL_HOURS
     hours = _call_hours(question, goal) if in_call_hours else None
-    windows = None if hours is None else call_windows.call_windows(span, hours, question.site.timezone)
+    windows = None if hours is None else call_times.call_windows(span, hours, question.site.timezone)
     seen = question.seen(span)
     grown: planning.Grown = question.computed(
         ("growth", question.view, span, hours), span, planning.grow, seen.visibility, windows
@@ -162,14 +161,14 @@ def _goal_text(question: PageRequest) -> str:
     return question.choices.other("goal", GOALS[0])
 
 
-def _call_hours(question: PageRequest, goal: growth_goals.Goal) -> call_times.AllowedHours:
+def _call_hours(question: PageRequest, goal: growth_goals.Goal) -> DailyHours:
     kept = question.workspace.call_hours(question.site_name)
     if kept is None:
         raise InputError(
             "call hours", got=f"none for {question.site_name}", wanted="call_hours of the site in the workspace",
             try_next="a goal for the whole day" if goal.in_call_hours else "the whole day",
         )  # fmt: skip
-    return kept.allowed
+    return kept
 
 
 def _second_measure(question: PageRequest, mark: GoalMark) -> str:

@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from passim import Span
+from passim import DailyHours, Span
 from passim.answers.calls import calendar_in as calendar
 from passim.answers.calls import check as call_check
 from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import hours as call_times
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as call_answers
 from passim.coverage import visibility
@@ -89,7 +88,7 @@ def plan(
     span: Span,
     kind: call_kinds.CallKind,
     minutes: int,
-    hours: call_times.AllowedHours,
+    hours: DailyHours,
     timezone: str,
     busy: Sequence[calendar.Event],
     model: timing.TimingModel,
@@ -113,7 +112,7 @@ def check(
     span: Span,
     kind: call_kinds.CallKind,
     events: Sequence[calendar.Event],
-    hours: call_times.AllowedHours,
+    hours: DailyHours,
     timezone: str,
     busy: Sequence[calendar.Event],
     other_sites: Sequence[str],

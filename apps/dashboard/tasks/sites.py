@@ -8,8 +8,7 @@ from typing import Final
 
 import pandas as pd
 
-from passim import Fleet, Horizon, Site, Span
-from passim.answers.calls import hours as call_times
+from passim import DailyHours, Fleet, Horizon, Site, Span
 from passim.answers.sites import compare as side_by_side
 from passim.answers.sites import sweeps, world_bands
 from passim.parallel import chunks as workers
@@ -120,7 +119,7 @@ def compare(
     fleet: Fleet,
     seen_from: Sequence[views.View],
     span: Span,
-    hours: Sequence[call_times.AllowedHours | None],
+    hours: Sequence[DailyHours | None],
     report: Report | None = None,
 ) -> Compared:
     """Put places side by side. Raises InputError."""

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from passim.answers.calls.calendar_in import Event
 from passim.answers.calls.forecast import RUNS, ServiceForecast
-from passim.answers.calls.hours import MINUTE_US, AllowedHours, starts
+from passim.answers.calls.hours import MINUTE_US, starts
 from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.outlook import COLUMNS, MOST_CHANCE_OF_END, good_starts, windows
 from passim.answers.calls.plan import better
@@ -22,7 +22,7 @@ from passim.elements.records import Fleet
 from passim.errors import SpanError
 from passim.forecast.odds_events import Simulation
 from passim.forecast.timing import BANDS, age_words, band_for
-from passim.spans import microseconds, moment, zone
+from passim.spans import DailyHours, microseconds, moment, zone
 
 Index = NDArray[np.int64]
 
@@ -88,7 +88,7 @@ def check_calls(
     kind: CallKind,
     events: Sequence[Event],
     *,
-    hours: AllowedHours | None = None,
+    hours: DailyHours | None = None,
     timezone: str = "UTC",
     busy: Sequence[Event] = (),
     other_sites: Sequence[str] = (),
@@ -105,7 +105,7 @@ def check_calls(
     of repetition cannot be followed, those by which elements are too old to tell single calls, those that are over, and
     those that last over half a day or reach out of the span. Raises SiteError for an unknown zone.
     """
-    span, hours = forecast.span, hours or AllowedHours()
+    span, hours = forecast.span, hours or DailyHours()
     checked, left_out = [], []
     # Starts are compared by two sets of futures, so that luck in one finds no better start; whether one is good is told
     # by the first alone, as everywhere.
@@ -142,7 +142,7 @@ def _judge(
     futures: tuple[Simulation, Simulation],
     kind: CallKind,
     length_us: int,
-    hours: AllowedHours,
+    hours: DailyHours,
     timezone: str,
 ) -> list[pd.DataFrame] | None:
     """Return what awaits each allowed start of such calls, in each set of futures; None where no start is allowed."""
@@ -158,7 +158,7 @@ def _nearest_better(
     judged: list[pd.DataFrame] | None,
     event: Event,
     outlook: pd.Series,
-    hours: AllowedHours,
+    hours: DailyHours,
     timezone: str,
     taken: Sequence[Event],
 ) -> pd.Series | None:

@@ -12,11 +12,10 @@ from datetime import datetime, time, timedelta, tzinfo
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from passim.errors import InputError, SpanError, WayOut
-from passim.spans import Span, zone
+from passim.errors import SpanError, WayOut
+from passim.spans import DailyHours, Span, zone
 
 Index = NDArray[np.int64]
 
@@ -25,76 +24,6 @@ DAY_MINUTES: Final = 1440
 # People begin late and overrun: a call this far from the nearest freeze is as safe as one farther off (this project's
 # own, no source).
 ENOUGH_CLEAR_MIN: Final = 15
-_DAY_NAMES: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-
-
-@dataclass(frozen=True)
-class AllowedHours:
-    """Hours of the local day, [from, to) in minutes since its midnight, and days of the week from Monday = 0.
-
-    Hours may go over midnight, 22:00 to 04:00: what comes after it belongs to the day on which they began. Raises
-    InputError for hours that hold no minute or leave the day, and for no or unknown days.
-    """
-
-    from_minute: int = 0
-    to_minute: int = DAY_MINUTES
-    weekdays: tuple[int, ...] = (0, 1, 2, 3, 4, 5, 6)
-
-    def __post_init__(self) -> None:
-        ends = (self.from_minute, self.to_minute)
-        if not all(0 <= end <= DAY_MINUTES for end in ends) or self.from_minute in (self.to_minute, DAY_MINUTES):
-            raise InputError(
-                "hours for calls",
-                got=" to ".join(map(_clock, ends)),
-                wanted="two different times of the day, from 00:00 to 24:00",
-                try_next="08:00-18:00",
-            )
-        if not self.weekdays or not set(self.weekdays) <= set(range(7)):
-            raise InputError("days for calls", got=self.weekdays, wanted="at least one, 0 for Monday to 6 for Sunday")
-
-    @property
-    def over_midnight(self) -> bool:
-        """Whether the hours go on after midnight."""
-        return self.to_minute < self.from_minute
-
-    @property
-    def length_min(self) -> int:
-        """How long the hours of a day are, minutes by the clock."""
-        return (self.to_minute - self.from_minute) % DAY_MINUTES or DAY_MINUTES
-
-    def of_day(self) -> tuple[tuple[int, int], ...]:
-        """Return what a calendar day has of the hours, [from, to) in minutes: two parts where they go over midnight."""
-        if not self.over_midnight:
-            return ((self.from_minute, self.to_minute),)
-        parts = ((0, self.to_minute), (self.from_minute, DAY_MINUTES))
-        return tuple((start, end) for start, end in parts if start < end)
-
-    def open_at(self, wall: pd.DatetimeIndex) -> NDArray[np.bool_]:
-        """Return at which of these local times the hours are open, shape (n,)."""
-        minute = np.asarray(wall.hour) * 60 + np.asarray(wall.minute)
-        day = np.asarray(wall.day_of_week)
-        begun, over = minute >= self.from_minute, minute >= self.to_minute
-        today, yesterday = np.isin(day, self.weekdays), np.isin((day - 1) % 7, self.weekdays)
-        found = (begun & today) | (~over & yesterday) if self.over_midnight else begun & ~over & today
-        return np.asarray(found, dtype=bool)
-
-    @property
-    def words(self) -> str:
-        """The hours and days in words: 08:00 to 18:00, Mon to Fri."""
-        hours = "all day" if self.length_min == DAY_MINUTES and self.from_minute == 0 else (
-            f"{_clock(self.from_minute)} to {_clock(self.to_minute)}"
-        )  # fmt: skip
-        return f"{hours}, {self.day_words}"
-
-    @property
-    def day_words(self) -> str:
-        """The days in words: Mon to Fri."""
-        days = sorted(set(self.weekdays))
-        if len(days) == 7:
-            return "every day"
-        if len(days) > 2 and days[-1] - days[0] == len(days) - 1:
-            return f"{_DAY_NAMES[days[0]]} to {_DAY_NAMES[days[-1]]}"
-        return " and ".join(_DAY_NAMES[day] for day in days)
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +40,7 @@ class Starts:
 
 
 def starts(
-    span: Span, minutes: int, hours: AllowedHours, timezone: str, busy_us: Iterable[tuple[int, int]] = ()
+    span: Span, minutes: int, hours: DailyHours, timezone: str, busy_us: Iterable[tuple[int, int]] = ()
 ) -> Starts:
     """Return the starts of calls of `minutes` that lie wholly within `span` and within `hours` as clocks there show.
 
@@ -128,8 +57,10 @@ def starts(
         )
     first, past = -(-span.start_us // MINUTE_US), span.end_us // MINUTE_US
     minute = np.arange(first, past, dtype=np.int64)
-    wall = pd.DatetimeIndex((minute * MINUTE_US).astype("datetime64[us]"), tz="UTC").tz_convert(zone(timezone))
-    allowed = _runs(hours.open_at(wall), minutes)
+    is_open = np.zeros(minute.size, dtype=bool)
+    for low, high in zip(*hours.within(span, timezone), strict=True):
+        is_open[-(-low // MINUTE_US) - first : high // MINUTE_US - first] = True
+    allowed = _runs(is_open, minutes)
     if not allowed.any():
         raise no_hours_in(span, hours, timezone, f"room for a call of {minutes} min", minutes)
 
@@ -139,6 +70,17 @@ def starts(
         low, high = start_us // MINUTE_US - first, -(-end_us // MINUTE_US) - first
         free[max(low, 0) : max(high, 0)] = False
     return Starts(minutes, minute[allowed] * MINUTE_US, minute[allowed & _runs(free, minutes)] * MINUTE_US)
+
+
+def call_windows(span: Span, hours: DailyHours, timezone: str) -> tuple[Index, Index]:
+    """Return starts and ends of the call hours inside `span`, microseconds since 1970 UTC, each of shape (windows,).
+
+    Sorted and apart. Raises SpanError where none lies in the span, SiteError for an unknown zone.
+    """
+    start_us, end_us = hours.within(span, timezone)
+    if not start_us.size:
+        raise no_hours_in(span, hours, timezone, "some of them inside the span")
+    return start_us, end_us
 
 
 def check_length(minutes: int, span: Span) -> None:
@@ -154,7 +96,7 @@ def check_length(minutes: int, span: Span) -> None:
         )
 
 
-def no_hours_in(span: Span, hours: AllowedHours, timezone: str, wanted: str, minutes: int = 1) -> SpanError:
+def no_hours_in(span: Span, hours: DailyHours, timezone: str, wanted: str, minutes: int = 1) -> SpanError:
     """Return the error for a span that holds none of `hours`: local times, and the next start that does."""
     where = zone(timezone)
     first, last = span.start.astimezone(where), span.end.astimezone(where)
@@ -175,7 +117,7 @@ def no_hours_in(span: Span, hours: AllowedHours, timezone: str, wanted: str, min
     )
 
 
-def _next_opening(span: Span, hours: AllowedHours, where: tzinfo) -> datetime | None:
+def _next_opening(span: Span, hours: DailyHours, where: tzinfo) -> datetime | None:
     """Return when the hours next open by the local clock, within two weeks; None where they do not."""
     first = span.start.astimezone(where)
     for days in range(15):
@@ -225,7 +167,3 @@ def _runs(good: NDArray[np.bool_], length: int) -> NDArray[np.bool_]:
     if whole > 0:
         begins[:whole] = so_far[length:] - so_far[:whole] == length
     return begins
-
-
-def _clock(minute: int) -> str:
-    return f"{minute // 60:02d}:{minute % 60:02d}"

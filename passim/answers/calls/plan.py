@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.answers.calls.forecast import RUNS, ServiceForecast
-from passim.answers.calls.hours import AllowedHours, spread, starts
+from passim.answers.calls.hours import spread, starts
 from passim.answers.calls.kinds import VIDEO, CallKind, call_kind
 from passim.answers.calls.outlook import (
     MOST_CHANCE_OF_END,
@@ -40,7 +40,7 @@ from passim.forecast.timing import Freshness, TimingModel
 from passim.intervals import Intervals
 from passim.sky.fleet_search import Progress
 from passim.sky.view import View
-from passim.spans import Span, aware, microseconds, zone
+from passim.spans import DailyHours, Span, aware, microseconds, zone
 
 Index = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -122,7 +122,7 @@ class CallPlan:
 
     kind: CallKind
     minutes: int
-    hours: AllowedHours
+    hours: DailyHours
     timezone: str
     ranked: pd.DataFrame
     suggestions: pd.DataFrame
@@ -167,7 +167,7 @@ def plan_calls(
     *,
     kind: CallKind | str = VIDEO,
     minutes: int = 30,
-    hours: AllowedHours | None = None,
+    hours: DailyHours | None = None,
     busy: Iterable[tuple[datetime, datetime]] = (),
     most: int = 5,
     model: TimingModel | None = None,
@@ -206,7 +206,7 @@ def plan_of(
     kind: CallKind,
     *,
     minutes: int = 30,
-    hours: AllowedHours | None = None,
+    hours: DailyHours | None = None,
     timezone: str = "UTC",
     busy_us: Intervals | None = None,
     most: int = 5,
@@ -221,7 +221,7 @@ def plan_of(
     """
     if isinstance(most, bool) or not isinstance(most, (int, np.integer)) or not 1 <= most <= _MOST_SUGGESTIONS:
         raise InputError("number of suggestions", got=most, wanted=f"a whole number from 1 to {_MOST_SUGGESTIONS}")
-    hours = hours or AllowedHours()
+    hours = hours or DailyHours()
     taken = [] if busy_us is None else list(zip(busy_us[0].tolist(), busy_us[1].tolist(), strict=True))
     found = starts(forecast.span, minutes, hours, timezone, taken)
     first, last = forecast.freshness_at(found.allowed_us[[0, -1]])

@@ -11,11 +11,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
 
 from passim import intervals
-from passim.answers.calls.hours import MINUTE_US, AllowedHours
 from passim.answers.sites.figures import figures_of, report_on_places
 from passim.coverage.notebook import as_html
 from passim.coverage.steps import Coverage
@@ -29,7 +27,7 @@ from passim.sky.horizon import Horizon
 from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
 from passim.sky.view import View
-from passim.spans import DailyHours, Span, zone
+from passim.spans import DailyHours, Span
 
 Progress = Callable[[float], None]
 
@@ -85,7 +83,7 @@ def compare_sites(
     views: Sequence[View],
     span: Span,
     *,
-    call_hours: Sequence[AllowedHours | None] | None = None,
+    call_hours: Sequence[DailyHours | None] | None = None,
     hours: DailyHours | None = None,
     progress: Progress | None = None,
 ) -> SiteComparison:
@@ -100,7 +98,7 @@ def compare_sites(
     if not 1 <= len(titles) <= MOST_VIEWS:
         raise InputError("sites", got=len(titles), wanted=f"1 to {MOST_VIEWS} of them")
     _check_names(titles, "sites")
-    calls: Sequence[AllowedHours | None] = [None] * len(views) if call_hours is None else call_hours
+    calls: Sequence[DailyHours | None] = [None] * len(views) if call_hours is None else call_hours
     found = find_visibilities(fleet, views, span, progress=progress, warn=False)
     rows = [_site_row(seen, kept, hours) for seen, kept in zip(found, calls, strict=True)]
     notes = tuple(dict.fromkeys(note for seen in found for note in seen.notes))
@@ -128,20 +126,7 @@ def beside_chosen(table: pd.DataFrame, sites: Sequence[Site], chosen: int, span:
     )
 
 
-def call_times(span: Span, hours: AllowedHours, timezone: str) -> Intervals:
-    """Return when calls are held in `span`, by the clock of `timezone`: microseconds since 1970 UTC.
-
-    Whole minutes by the clock on the wall, so that a day of 23 or 25 hours keeps its hours. Raises SiteError.
-    """
-    first, past = span.start_us // MINUTE_US, -(-span.end_us // MINUTE_US)
-    minute_us = np.arange(first, past, dtype=np.int64) * MINUTE_US
-    wall = pd.DatetimeIndex(minute_us.astype("datetime64[us]"), tz="UTC").tz_convert(zone(timezone))
-    held = hours.open_at(wall)
-    minutes = Intervals(minute_us[held], minute_us[held] + MINUTE_US)
-    return intervals.intersection(minutes, ([span.start_us], [span.end_us]))
-
-
-def _site_row(seen: Visibility, calls: AllowedHours | None, hours: DailyHours | None) -> dict[str, Any]:
+def _site_row(seen: Visibility, calls: DailyHours | None, hours: DailyHours | None) -> dict[str, Any]:
     """Return the row of one view."""
     span, view = seen.span, seen.view
     coverage = seen.coverage()
@@ -151,7 +136,7 @@ def _site_row(seen: Visibility, calls: AllowedHours | None, hours: DailyHours | 
     summary = coverage.summary()
     called_us = frozen_us = None
     if calls is not None:
-        called = call_times(span, calls, view.site.timezone)
+        called = Intervals(*calls.within(span, view.site.timezone))
         if counted is not None:
             called = intervals.intersection(called, counted)
         called_us = intervals.total_length(called)

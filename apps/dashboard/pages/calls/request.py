@@ -15,9 +15,8 @@ from passim.answers.calls import hours as call_times
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as call_answers
 from passim.errors import InputError, SpanError
-from passim.spans import moment
+from passim.spans import DailyHours, moment, parse_weekdays
 
-from ....command_line.call_options import weekdays_of
 from ....text.units import counted
 from ...page_model import Control
 from ...state import DRAWS_MS, PageRequest
@@ -57,7 +56,7 @@ class Asked:
     span: Span
     kind: call_kinds.CallKind
     minutes: int
-    hours: call_times.AllowedHours
+    hours: DailyHours
     taken: tuple[Taken, ...]
 
     @property
@@ -139,14 +138,14 @@ def whole_days(question: PageRequest) -> Span:
     return question.days(int(text))
 
 
-def hours_of(question: PageRequest) -> call_times.AllowedHours:
+def hours_of(question: PageRequest) -> DailyHours:
     """Return the hours and days for calls: those chosen, else the site's own, else all. Raises InputError."""
     usual = _usual(question)
     begins, ends, days = (question.choices.other(key, _OWN) for key in ("from", "until", "weekdays"))
-    return call_times.AllowedHours(
+    return DailyHours(
         usual.from_minute if begins == _OWN else _minute("from", begins),
         usual.to_minute if ends == _OWN else _minute("until", ends),
-        usual.weekdays if days == _OWN else weekdays_of(days, "days for calls"),
+        usual.weekdays if days == _OWN else parse_weekdays(days, "days for calls"),
     )
 
 
@@ -159,9 +158,8 @@ def _from_now_on(span: Span, now: datetime) -> datetime:
     return min(epoch + -((epoch - now) // step) * step, span.end - timedelta(minutes=1))
 
 
-def _usual(question: PageRequest) -> call_times.AllowedHours:
-    kept = question.workspace.call_hours(question.site_name)
-    return call_times.AllowedHours() if kept is None else kept.allowed
+def _usual(question: PageRequest) -> DailyHours:
+    return question.workspace.call_hours(question.site_name) or DailyHours()
 
 
 def _minute(what: str, text: str) -> int:

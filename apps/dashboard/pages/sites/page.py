@@ -134,8 +134,7 @@ def _compared(question: PageRequest, span: Span) -> sites_work.Compared:
     """Return the places of the workspace side by side: here and now where that is little work."""
     workspace = question.workspace
     seen_from = tuple(question.with_mask(workspace.view(*place)) for place in _places(workspace))
-    kept = [workspace.call_hours(site) for site, _ in _places(workspace)]
-    hours = tuple(None if each is None else each.allowed for each in kept)
+    hours = tuple(workspace.call_hours(site) for site, _ in _places(workspace))
     key = ("sites", seen_from, span, hours)
     asked = (question.fleet, seen_from, span, hours)
     found: sites_work.Compared
