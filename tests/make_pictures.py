@@ -76,7 +76,7 @@ def sky_of_the_day() -> go.Figure:
     lines = outlines.outlines(seen.view, 6378.135 + altitude_km)
     costs = skyline.sector_costs(why)
     return panorama(
-        sky_map.sky_track(seen), lines, costs, LIGHT, missing=why.table(), causes=why.each, passes=80, height_px=440
+        sky_map.sky_track(seen), lines, costs, LIGHT, missing=why.table, causes=why.each, passes=80, height_px=440
     )
 
 

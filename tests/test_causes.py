@@ -258,8 +258,8 @@ def test_the_verdict_is_numbers_and_names():
         (few, regular_view(gateway=gateways(39.604, -28.0)), RoofLine.NOT_THE_CAUSE, None),
     )
     for fleet, view, roof_line, leading in scenes:
-        causes = find_causes(seen(fleet, view))
-        verdict, table = causes.verdict(), causes.table()
+        causes = causes_of(seen(fleet, view))
+        verdict, table = causes.verdict(), causes.table
         by_limit = causes.seconds_by_cause()
         assert verdict.roof_line is roof_line
         assert leading is None or verdict.leading == leading
@@ -275,8 +275,8 @@ def test_the_verdict_is_numbers_and_names():
         assert verdict.busiest.gaps_per_hour >= 0.7 * verdict.gaps_per_hour
         together = table["closed_by_pairs"].str.contains("horizon").sum()
         assert verdict.closed_together["horizon"] == together
-    assert find_causes(seen(REGULAR, pair)).verdict().pairs == (("horizon", "cone"),)
-    nothing = find_causes(seen(REGULAR, regular_view())).verdict()
+    assert causes_of(seen(REGULAR, pair)).verdict().pairs == (("horizon", "cone"),)
+    nothing = causes_of(seen(REGULAR, regular_view())).verdict()
     assert (nothing.roof_line, nothing.busiest, nothing.leading) == (RoofLine.NO_GAP, None, ())
 
 

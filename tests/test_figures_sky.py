@@ -61,7 +61,7 @@ def firs() -> Visibility:
 def picture(seen: Visibility, theme=LIGHT, **more) -> go.Figure:
     why = causes_of(seen)
     lines = outlines.outlines(seen.view, RADIUS_KM)
-    return sky.panorama(sky_track(seen), lines, sector_costs(why), theme, missing=why.table(), causes=why.each, **more)
+    return sky.panorama(sky_track(seen), lines, sector_costs(why), theme, missing=why.table, causes=why.each, **more)
 
 
 # --- outlines ---------------------------------------------------------------------------------------------------------
@@ -276,7 +276,7 @@ def test_each_limit_says_how_many_gaps_it_causes(loft: Visibility, firs: Visibil
 
 def test_the_picture_of_a_day_serves_every_gap_and_stays_as_it_is(loft: Visibility) -> None:
     why, costs = causes_of(loft), sector_costs(loft)
-    table, lines = why.table(), outlines.outlines(loft.view, RADIUS_KM)
+    table, lines = why.table, outlines.outlines(loft.view, RADIUS_KM)
     day = sky.sky_of_day(sky_track(loft), lines, costs, LIGHT, missing=table, causes=why.each)
     kept = copy.deepcopy(day)
     standing = sky_moment(loft, AT.replace(minute=40))

@@ -193,7 +193,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
         assert question.days(1) == SPAN
         shown = question.seen(SPAN)
         pd.testing.assert_frame_equal(shown.coverage.gaps(), gaps)
-        pd.testing.assert_frame_equal(shown.causes.table(), causes.table())
+        pd.testing.assert_frame_equal(shown.causes.table, causes.table)
         assert sky_shown(question).told.sentence == cause_words(found, causes).headline
         side = sites._side_table(question, sites._compared(question, SPAN), SPAN)
         assert (side["gap_count"].tolist(), side["gap_longest_s"].tolist()) == ([len(gaps)], [gaps["duration_s"].max()])

@@ -198,7 +198,7 @@ def test_the_words_of_a_change_are_passims_numbers() -> None:
 
 def test_every_gap_has_its_words() -> None:
     why, clock = causes(FIRS), LocalClock("Atlantic/Azores", SPAN)
-    for row, cause in zip(why.table().itertuples(index=False), why.each, strict=True):
+    for row, cause in zip(why.table.itertuples(index=False), why.each, strict=True):
         told = gap_words(row, cause, clock, why.visibility.view.floor_deg)
         assert told.startswith(clock.time(row.start))
         assert (row.closed_by, row.closed_by_pairs) == (

@@ -163,7 +163,7 @@ def cause_gap_answer(
     return Answer(
         command,
         "\n".join(cause_words(found, why).lines),
-        why.table(),
+        why.table,
         cause_gap_columns(found.clock),
         found.notes,
         {**found.facts, "summary": plain_numbers(why.coverage.summary())},

@@ -54,7 +54,7 @@ def lay_out(causes: why.Causes, report: work.Report | None = None) -> SkyDay:
     """Lay out the sky of a view over its span. Raises InputError."""
     seen = causes.visibility
     return SkyDay(
-        causes.table(),
+        causes.table,
         causes.each,
         causes.seconds_by_cause(),
         skyline.sector_costs(causes),
