@@ -85,12 +85,17 @@ class DailyHours:
     def words(self) -> str:
         """The hours and days in words: 08:00 to 18:00, Mon to Fri; all day, every day."""
         hours = "all day" if (self.from_minute, self.to_minute) == (0, _DAY_MINUTES) else self.clock_words
+        return f"{hours}, {self.day_words}"
+
+    @property
+    def day_words(self) -> str:
+        """The days in words: Mon to Fri."""
         days = sorted(set(self.weekdays))
         if len(days) == 7:
-            return f"{hours}, every day"
+            return "every day"
         if len(days) > 2 and days[-1] - days[0] == len(days) - 1:
-            return f"{hours}, {DAY_NAMES[days[0]]} to {DAY_NAMES[days[-1]]}"
-        return f"{hours}, {' and '.join(DAY_NAMES[day] for day in days)}"
+            return f"{DAY_NAMES[days[0]]} to {DAY_NAMES[days[-1]]}"
+        return " and ".join(DAY_NAMES[day] for day in days)
 
     @property
     def over_midnight(self) -> bool:

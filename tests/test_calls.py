@@ -30,7 +30,7 @@ from passim.forecast.timing import TimingModel
 from passim.intervals import GroupedIntervals, Intervals
 from passim.sky.limits import GatewayLimit
 from passim.sky.view import View
-from passim.spans import Span, microseconds
+from passim.spans import DailyHours, Span, microseconds
 from passim_apps.text.calls import plan_sentences
 from passim_apps.text.units import LocalClock
 

@@ -149,7 +149,7 @@ def test_a_record_names_other_settings_that_made_it(fleet, truth: Setting) -> No
     if truth.gateway is not None and best.setting.gateway is not None:
         assert same_way_deg(best.setting.gateway.bearing_deg, 180.0) <= 11.25
         # The demo's free afternoons (house figures, own step simulation).
-        assert "none between 12:00 and 21:00" in answer.table()["when"].iloc[0]
+        assert "none between 12:00 and 21:00" in answer.table["when"].iloc[0]
     if truth.mask_deg is not None:
         assert best.setting.mask_deg == pytest.approx(35.0, abs=1.25)
 

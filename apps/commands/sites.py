@@ -222,10 +222,10 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
         CAUTION,
     )
     limits = {view.title: view.descriptions for view, _ in named}
-    length = duration(span.duration_s) + (f" ({hours.words} of each day alone)" if hours else "")
+    length = duration(span.duration_s) + (f" ({hours.clock_words} of each day alone)" if hours else "")
     sentences = filter(None, (site_sentence(found, length), call_hours_sentence(found)))
     sentence = headed("\n".join(sentences), found.report, span)
-    facts = _facts(span, limits=limits, **({"hours_of_day": hours.words} if hours else {}))
+    facts = _facts(span, limits=limits, **({"hours_of_day": hours.clock_words} if hours else {}))
     return Answer("sites", sentence, found.table, SITE_COLUMNS, told, facts)
 
 

@@ -136,7 +136,7 @@ def symptom(
     }
     looked = f"Looked at {clock.stretch(span)}."
     sentence = headed("\n".join([found_sentence(found), looked, *found.observations]), found.report, span)
-    write(Answer("symptom", sentence, found.table(), COLUMNS, notes, facts), output_choice)
+    write(Answer("symptom", sentence, found.table, COLUMNS, notes, facts), output_choice)
 
     if adopt is not None and workspace is not None:
         _refuse_to_adopt(found, adopt)

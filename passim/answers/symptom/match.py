@@ -174,6 +174,15 @@ class SymptomAnswer:
     report: SearchReport
     fleet_notes: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        count = len(self.candidates)
+        words = f"{self.verdict}, {count} candidate{'' if count == 1 else 's'} of {self.tried:,} settings tried"
+        return f"<SymptomAnswer at {self.site.name}, {self.span}: {words}>"
+
+    def _repr_html_(self) -> str:
+        return as_html(self, self.table)
+
+    @property
     def table(self) -> pd.DataFrame:
         """One row a candidate, best first.
 
