@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from passim.coverage import Service
     from passim.sky import limits
     from passim.sky import view as views
+    from passim.spans import DailyHours
     from passim.workspace import Workspace
 
     # A place asked about beside others, and when calls are held there.

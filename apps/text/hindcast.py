@@ -71,16 +71,16 @@ def _pair_sentences(pairs: Sequence[scoring.PairScore], ages: pd.DataFrame) -> l
     for place, pair in enumerate(pairs, 1):
         which = f"Pair {place}: e" if len(pairs) > 1 else "E"
         told.append(
-            f"{which}lements of {pair.in_both} objects, {timing.age_words(pair.freshness.median_s)} old at the middle of the "
-            f"span, against elements {timing.age_words(pair.newer_age_s)} from it."
+            f"{which}lements of {pair.in_both} objects, {timing.age_words(pair.freshness.median_s)} old at the middle "
+            f"of the span, against elements {timing.age_words(pair.newer_age_s)} from it."
         )
         for row in ages[(ages["pair"] == place) & np.isfinite(ages["sigma_s"])].itertuples():
             way = "late" if row.shared_s >= 0.0 else "early"
             moved = f"{row.moved} ({100.0 * row.moved_share:.0f} %)" if row.moved else "none"
             lost = f", {row.lost} of them beyond following" if row.lost else ""
             told.append(
-                f"At {timing.age_words(row.age_s)}, {row.satellites} satellites came {abs(row.shared_s):.2g} s {way} in the "
-                f"median, with a spread of {row.sigma_s:.2g} s (the model says {row.expected_sigma_s:.2g} s); "
+                f"At {timing.age_words(row.age_s)}, {row.satellites} satellites came {abs(row.shared_s):.2g} s {way} "
+                f"in the median, with a spread of {row.sigma_s:.2g} s (the model says {row.expected_sigma_s:.2g} s); "
                 f"off by more than four times that, as after a manoeuvre: {moved}{lost}."
             )
         gaps = pair.gaps

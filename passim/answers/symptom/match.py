@@ -22,6 +22,7 @@ from passim.answers.symptom.observations import FEWEST_FREEZES, FreezeRanges, Fr
 from passim.answers.symptom.score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, RangeJudge, RecordJudge
 from passim.answers.symptom.search import Found, Trials, judged, search_settings
 from passim.answers.symptom.settings import Grid, Setting
+from passim.coverage.notebook import as_html
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
