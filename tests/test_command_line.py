@@ -279,7 +279,8 @@ def test_demo_shows_freezing_mornings_clear_afternoons_and_why() -> None:
     assert all(2 <= hours.count(hour) <= 10 for hour in range(6, 12))
     assert not any(12 <= hour < 21 for hour in hours)
     assert {row["cause"] for row in found["rows"]} == {"gateway"}
-    assert found["answer"].startswith("Your roof line is not the cause: ")
+    assert found["answer"].startswith("Hythe Field School (invented), Marram loft: ")
+    assert " Your roof line is not the cause: " in found["answer"]
     assert "All would close if the satellite did not have to see a gateway." in found["answer"]
     assert "In the yard, behind firs up to 35°:" in found["answer"]
     assert any("roofs and masts can injure and kill" in note for note in found["notes"])

@@ -159,11 +159,12 @@ def test_other_places_are_passims_own_and_said_to_be_coarse(school: str, html: s
 def test_the_page_says_what_a_reader_must_know(html: str, outline: Outline) -> None:
     assert '<html lang="en">' in html
     (headline,) = outline.texts["h1"]
-    assert "Your roof line is not the cause: " in headline
+    assert headline.startswith("Your roof line is not the cause: ")
+    assert outline.texts["p"][0].startswith("All would close if the satellite did not have to see a gateway.")
     titles = outline.texts["h2"]
     assert titles == [
-        "The place", "The days ahead", "When to call", "Why service is lost", "Another site", "More satellites",
-        "Assumptions", "The elements", "Cautions", "The gaps, one by one",
+        "The place", "The days ahead", "When to call", "Why service is lost", "Your other sites and spots",
+        "Another site", "More satellites", "Assumptions", "The elements", "Cautions", "The gaps, one by one",
     ]  # fmt: skip
     every = " ".join(itertext(outline))
     for words in (
@@ -181,6 +182,23 @@ def test_a_report_to_be_sent_does_not_tell_where_the_workspace_lies(school: str,
     assert "from the workspace" in html
 
 
+def test_the_timing_error_of_the_workspace_counts(school: str, tmp_path: Path) -> None:
+    """As it does for ``passim calls``: with elements that err by minutes no start is as sure as with good ones."""
+    given = (Path(school) / "passim.toml").read_text(encoding="utf-8")
+    wide = given.replace("# [timing]", "[timing]").replace("# per_day_s = 0.7", "per_day_s = 40.0")
+    (tmp_path / "passim.toml").write_text(wide, encoding="utf-8")
+    out = tmp_path / "out.html"
+    asked = ["--workspace", str(tmp_path), "--at", AT, "--days", "1"]
+    result = run(*asked, "--no-world", "--workers", "1", "--out", str(out))
+    assert result.exit_code == 0, result.output
+    listed = CliRunner().invoke(main, ["calls", *asked, "--format", "json"])
+    assert listed.exit_code == 0, listed.output
+    answer = json.loads(listed.stdout)["answer"]
+    assert answer in " ".join(Outline(out.read_text(encoding="utf-8")).texts["p"])
+    tight = CliRunner().invoke(main, ["calls", "--workspace", school, *asked[2:], "--format", "json"])
+    assert json.loads(tight.stdout)["answer"] != answer
+
+
 def test_each_picture_has_words_and_a_table_beside_it(html: str, outline: Outline) -> None:
     for name in PICTURES:
         assert f'id="caption-{name}"' in html
@@ -193,7 +211,7 @@ def test_each_picture_has_words_and_a_table_beside_it(html: str, outline: Outlin
 def test_every_text_is_escaped() -> None:
     evil = "</script><script>alert(1)</script>\"'&\x1b"
     table = Table("t", evil, Cells([Column("t", evil, TEXT)], [[evil]]), evil)
-    made = page(evil, evil, evil, [Section(evil, (evil,), (table,), (evil,))])
+    made = page(evil, evil, evil, evil, [Section(evil, (evil,), (table,), (evil,))])
     own = made.replace(get_plotlyjs().replace("</script", "<\\/script"), "")
     assert "alert(1)" in own
     assert "<script>alert" not in own

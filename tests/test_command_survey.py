@@ -176,7 +176,7 @@ def test_a_gateway_counts_in_every_comparison(where: list[str]) -> None:
         alone, beside = (json.loads(done(*command, *where, *more, "--format", "json").stdout) for more in ([], gateway))
         assert beside["limits"]["gateway"]
         assert all(b["out_s_per_day"] > a["out_s_per_day"] for a, b in zip(alone["rows"], beside["rows"], strict=True))
-    assert any("check that they are the ones in reach" in note for note in done_notes("portable", *where, *gateway))
+    assert any("check that they serve this place" in note for note in done_notes("portable", *where, *gateway))
 
 
 def done_notes(*arguments: str) -> list[str]:

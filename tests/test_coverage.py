@@ -106,9 +106,7 @@ def test_a_copy_in_another_process_is_the_same_and_as_frozen():
 
 
 def test_it_shows_itself_in_one_line():
-    assert repr(FIVE) == (
-        "<Coverage 2026-11-25T08:00:00+00:00 to 2026-11-25T09:00:00+00:00: 9 slices, 0 to 2 in view, 92.78% covered>"
-    )
+    assert repr(FIVE) == "<Coverage of 2026-11-25 08:00Z, 1 h: 7.22 % out, 4 gaps>"
 
 
 # --- gaps -------------------------------------------------------------------------------------------------------------

@@ -59,7 +59,7 @@ def test_the_ages_say_what_may_be_told_at_which(state: DashboardState) -> None:
     assert (
         "up to 1 day, times and odds; up to 3 days, times, with odds beside them; up to 7 days, odds only;" in caption
     )
-    assert "up to 14 days, only how long service is out in all; beyond, nothing is forecast." in caption
+    assert "up to 14 days, only how long service is out in all; beyond that, nothing is forecast." in caption
     fresh = timing.band_for(state.workspace.fleet(None, AT), AT)
     assert f"Now, at {fresh.median_s / 3600.0:.1f} h: times and odds." in caption
     assert [note.text for note in answer.panels["ages"].figure.layout.annotations] == ["1 day"]

@@ -37,7 +37,7 @@ from passim_apps.dashboard.pages.sky.told import sky_shown
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.report.page import page
 from passim_apps.report.parts import Section
-from passim_apps.report.sections import MOST_GAP_ROWS, headline, sections
+from passim_apps.report.sections import MOST_GAP_ROWS, detail, headline, sections
 from passim_apps.text.causes import cause_words
 from passim_apps.text.units import LocalClock, duration
 from report_outline import Outline
@@ -219,7 +219,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
 
     # And what is read of it: its headline, and every gap.
     parts = sections(found, report, DailyHours(), "invented fleet", Section("Another site"))
-    read = Outline(page("invented", headline(found, report), "", parts))
+    read = Outline(page("invented", headline(found, report), detail(found, report), "", parts))
     assert explained["answer"].startswith(read.texts["h1"][0])
     clock = LocalClock("UTC", SPAN)
     written = [row[1:4] for row in read.tables["table-gaps"]]

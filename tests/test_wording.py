@@ -160,7 +160,6 @@ TAKES_APART = {
 }  # fmt: skip
 # What may be taken apart: what somebody typed, names of files, lines of an answer, and signs that a format reserves.
 OF_INPUT = {
-    ("text/growth.py", "text.partition(',')"),
     ("text/units.py", "line.replace('\\xa0', ' ')"),
     ("report/page.py", "sentence.splitlines()"),
     ("report/page.py", "get_plotlyjs().replace('</script', '<' + chr(92) + '/script')"),

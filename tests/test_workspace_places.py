@@ -91,7 +91,7 @@ def test_undo_takes_the_last_change_back_and_once_more_brings_it_again(school: W
     assert undone.undo()[0].text == after
     # A change by hand since is never lost.
     changed.file.write_text(f"{after}# mine\n")
-    with pytest.raises(WorkspaceError, match="a change by hand"):
+    with pytest.raises(WorkspaceError, match="changes by hand since passim changed it"):
         changed.undo()
     assert changed.file.read_text() == f"{after}# mine\n"
 

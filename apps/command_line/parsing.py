@@ -71,7 +71,9 @@ class FleetChoice:
             )
         fleet, notes = _told(workspace.fleet(self.fleet_name, at))
         return fleet, [
-            background(f"Fleet: {fleet.name}, from {workspace.file}.", to_send=f"Fleet: {fleet.name}."),
+            background(
+                f"Fleet: {fleet.name}, from {workspace.file}.", to_send=f"Fleet: {fleet.name}, from the workspace."
+            ),
             *notes,
         ]
 

@@ -108,7 +108,7 @@ def report(
     from ..figures.files import check_pictures, write_pictures
     from ..report.elsewhere import beside_section, elsewhere_section
     from ..report.page import page
-    from ..report.sections import headline, pictures, sections, subtitle
+    from ..report.sections import detail, headline, pictures, sections, subtitle
 
     # The cheap questions first: a slip in an hour should not wait for a file of thousands of sets.
     if out is None and pictures_dir is None:
@@ -135,6 +135,7 @@ def report(
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
 
     found = search(fleet, view, span, (*view_notes, *fleet_notes))
+    workspace = site_choice.workspace()
     # Calls need to know of satellites that come late into the span.
     with progress("Finding passes around it") as tell_share:
         wider = visibility.find_visibility(
@@ -150,6 +151,7 @@ def report(
             minutes=minutes,
             hours=hours,
             goal=goal,
+            model=None if workspace is None else workspace.timing_model,
             told=tuple(note.to_send or note.text for note in (found.service_note, *view_notes, *fleet_notes)),
             progress=tell_share,
         )
@@ -174,7 +176,8 @@ def report(
     parts = sections(found, made, hours, fleet.words, *others)
     if out is not None:
         title = f"{made.site.name}: when service is lost, and to what"
-        write_file(out, page(title, found.headed(headline(found, made)), subtitle(found, made), parts))
+        first = found.headed(headline(found, made))
+        write_file(out, page(title, first, detail(found, made), subtitle(found, made), parts))
         tell(f"Wrote the report to {out}.")
     if pictures_dir is not None:
         figures = [(picture.name, picture.figure) for picture in pictures(parts)]

@@ -93,7 +93,7 @@ _DRAW: Final = """
 """
 
 
-def page(title: str, sentence: str, subtitle: str, sections: Sequence[Section]) -> str:
+def page(title: str, sentence: str, detail: str, subtitle: str, sections: Sequence[Section]) -> str:
     """Return the report as the text of one HTML file. `sentence` may have several lines, a warning before it."""
     from plotly.offline import get_plotlyjs
 
@@ -117,6 +117,7 @@ def page(title: str, sentence: str, subtitle: str, sections: Sequence[Section]) 
             "<body>",
             "<main>",
             f"<h1>{'<br>'.join(text(line) for line in sentence.splitlines())}</h1>",
+            f"<p>{text(detail)}</p>",
             f'<p class="quiet">{text(subtitle)}</p>',
             body,
             "</main>",

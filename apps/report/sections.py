@@ -47,7 +47,12 @@ _ORDER_WORDS: Final = {"random": "at random, with the band of eight draws in ten
 
 def headline(found: QueryResult, report: reports.SiteReport) -> str:
     """Return the sentence that answers the question: what freezes, and to what; before it what was lifted for it."""
-    return "\n".join([*left_out(found.notes), *cause_words(found, report.causes).lines])
+    return "\n".join([*left_out(found.notes), cause_words(found, report.causes).headline])
+
+
+def detail(found: QueryResult, report: reports.SiteReport) -> str:
+    """Return what would close the gaps, and what can be done about them."""
+    return cause_words(found, report.causes).detail
 
 
 def subtitle(found: QueryResult, report: reports.SiteReport) -> str:

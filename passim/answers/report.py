@@ -31,7 +31,7 @@ from passim.coverage.visibility import Visibility
 from passim.elements.health import Health, assess
 from passim.elements.shells import mean_altitude_km
 from passim.errors import InputError, SpanError, WayOut
-from passim.forecast.timing import Freshness, band_for
+from passim.forecast.timing import Freshness, TimingModel, band_for
 from passim.orbits.propagation import Propagator
 from passim.sky.outlines import Outline, outlines
 from passim.sky.site import Site
@@ -83,6 +83,7 @@ class SiteReport:
     growth          one line an order; where there is none ``no_growth`` says why
     no_order        why orders are left out: one error each, or the note of the order that stands in for it
     first, last     how fresh the elements are at the start and at the end of the span
+    model           how far predicted times may be off by the age of the elements
     health          who of the fleet serves
     sectors         what each sector of the skyline costs; ``track`` and ``outlines`` draw the sky of the first day
     assumptions     whole sentences: what is taken for granted
@@ -102,6 +103,7 @@ class SiteReport:
     no_order: tuple[InputError | str, ...]
     first: Freshness
     last: Freshness
+    model: TimingModel
     health: Health
     sectors: pd.DataFrame
     track: pd.DataFrame
@@ -142,8 +144,11 @@ class SiteReport:
         # One look an hour is enough for an age.
         hours, which = np.unique(self.gaps["start"].dt.floor("h").to_numpy(), return_inverse=True)
         moments = pd.DatetimeIndex(hours, tz="UTC")
-        shown = np.array([_fresh(self.visibility, when.to_pydatetime()).band.shows_times for when in moments])
+        shown = np.array([self._fresh(when.to_pydatetime()).band.shows_times for when in moments])
         return self.gaps[shown[which]]
+
+    def _fresh(self, when: datetime) -> Freshness:
+        return _fresh(self.visibility, when, self.model)
 
     @cached_property
     def first_day(self) -> Coverage:
@@ -195,6 +200,7 @@ def make_report(
     minutes: int,
     hours: DailyHours,
     goal: Goal,
+    model: TimingModel | None = None,
     told: tuple[str, ...] = (),
     draws: int = DRAWS,
     seed: int = 1,
@@ -205,8 +211,9 @@ def make_report(
 
     `wider` is the same view over `call_forecast.searched_span` of that span, from which calls are forecast: `minutes`
     long, of `kind`, within `hours` of the site's clock. `goal` is what growth is asked about; one about call hours or
-    pauses is refused, because the curves are those of the whole time. `told` are sentences that go with the
-    assumptions. Raises SpanError for a span over `MOST_DAYS`, InputError for a goal that cannot be asked.
+    pauses is refused, because the curves are those of the whole time. `model` says how far times may be off. `told`
+    are sentences that go with the assumptions. Raises SpanError for a span over `MOST_DAYS`, InputError for a goal that
+    cannot be asked.
     """
     span, view = visibility.span, visibility.view
     check_length(span)
@@ -219,7 +226,8 @@ def make_report(
         )
     causes = causes_of(visibility)
     growth, no_growth, no_order = _growth(visibility, goal, draws, seed, progress)
-    plan, no_plan = _plan(wider, span, kind, minutes, hours, runs, seed)
+    model = model or TimingModel()
+    plan, no_plan = _plan(wider, span, model, kind, minutes, hours, runs, seed)
     track = _track_of_first_day(visibility)
     radius_km = float(np.median(Propagator.of(visibility.fleet).semi_major_axis_km))
     return SiteReport(
@@ -234,8 +242,9 @@ def make_report(
         growth=growth,
         no_growth=no_growth,
         no_order=no_order,
-        first=_fresh(visibility, span.start),
-        last=_fresh(visibility, span.end),
+        first=_fresh(visibility, span.start, model),
+        last=_fresh(visibility, span.end, model),
+        model=model,
         health=assess(visibility.fleet, span.middle),
         sectors=sector_costs(causes),
         track=track,
@@ -293,11 +302,18 @@ def _growth(
 
 
 def _plan(
-    wider: Visibility, span: Span, kind: CallKind, minutes: int, hours: DailyHours, runs: int, seed: int
+    wider: Visibility,
+    span: Span,
+    model: TimingModel,
+    kind: CallKind,
+    minutes: int,
+    hours: DailyHours,
+    runs: int,
+    seed: int,
 ) -> tuple[CallPlan | None, InputError | None]:
     """Return the good starts, or why there are none: elements past every band, or hours that hold no call."""
     try:
-        forecast = ServiceForecast.of(wider, span)
+        forecast = ServiceForecast.of(wider, span, model)
         plan = plan_of(
             forecast, kind, minutes=minutes, hours=hours, timezone=wider.view.site.timezone, runs=runs, seed=seed
         )
@@ -321,8 +337,8 @@ def _first_day(span: Span) -> Span:
     return Span(span.start, min(span.end, span.start + timedelta(hours=24)))
 
 
-def _fresh(visibility: Visibility, when: datetime) -> Freshness:
-    return band_for(visibility.fleet, when, allow_stale=True)
+def _fresh(visibility: Visibility, when: datetime, model: TimingModel) -> Freshness:
+    return band_for(visibility.fleet, when, model, allow_stale=True)
 
 
 def _assumptions(

@@ -128,6 +128,9 @@ def parse_calendar(
     except (ValueError, KeyError, IndexError, TypeError) as error:
         # The lines are sound one by one, so the file is wrong as a whole.
         raise _refused(name, 1, str(error), "a calendar in iCalendar format") from None
+    except AttributeError:
+        # A parameter that is given twice reaches the library as a list, where it expects text.
+        raise _refused(name, 1, "a parameter with several values", "a calendar in iCalendar format") from None
     if len(components) != len(sources):
         raise _refused(
             name, 1, f"{len(components):,} events in {len(sources):,} blocks", "BEGIN:VEVENT at the top level"
