@@ -3,7 +3,7 @@
 The room knows nothing of satellites. A *curve* is a callable ``curve(lane, x) -> (value, rate)``: `lane` is an integer
 array that says which function of a family is meant, `x` a float array of the same shape; value and its derivative come
 back with that shape. A *bracket* is a lane with a left and a right end, short enough that the function has at most one
-turning point inside. Callers choose such brackets; `rises_and_falls` then misses nothing inside them: it looks at signs
+turning point inside. Callers choose such brackets; `positive_stretches` misses nothing inside them: it looks at signs
 of the values *and* of the rates, so a hump that stands above zero only between the ends is found by its peak.
 """
 

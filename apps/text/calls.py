@@ -325,9 +325,9 @@ def verdict(row: Any) -> str:
     """Return in a word or two how a call goes, by what passim counts as a good start."""
     from passim.answers.calls import outlook as call_outlook
 
-    if row.chance_of_end > call_outlook.MOST_CHANCE_OF_END:
-        return "may end"
-    return "pauses" if row.expected_pauses >= call_outlook.MOST_PAUSES else "good start"
+    if call_outlook.is_good(row._asdict()):
+        return "good start"
+    return "may end" if row.chance_of_end > call_outlook.MOST_CHANCE_OF_END else "pauses"
 
 
 def check_rows(check: call_check.CallCheck, clock: LocalClock) -> pd.DataFrame:

@@ -16,6 +16,7 @@ from passim.answers.calls.kinds import LESSON, VIDEO
 from passim.elements.atomic import write_atomically
 from passim.elements.files import read_elements
 from passim.errors import InputError, WorkspaceError
+from passim.forecast.timing import TimingModel
 from passim.sky.horizon import Horizon
 from passim.sky.site import Site
 from passim.spans import DAY_NAMES, DailyHours, aware
@@ -203,6 +204,7 @@ def _text(
 ) -> str:
     """Return the whole file."""
     remark = f"# {remark}\n" if remark else ""
+    model = TimingModel()
     return f"""\
 # A passim workspace: where you are, what your terminal can see, and which satellites count.
 # Degrees, north and east positive; metres; seconds. What stands behind a # is a remark, or a setting not in use.
@@ -256,19 +258,19 @@ excluded = []
 kind = {_value(kind)}
 # [[calls.kinds]]
 # name = "video"
-# noticed_from_s = 0.5
-# pause_from_s = 5.0
-# ends_from_s = 30.0
-# buffer_s = 0.0
+# noticed_from_s = {VIDEO.noticed_from_s}
+# pause_from_s = {VIDEO.pause_from_s}
+# ends_from_s = {VIDEO.ends_from_s}
+# buffer_s = {VIDEO.buffer_s}
 
 # How the timing error of each satellite grows with the age of its elements: seconds at their epoch, seconds a day, and
 # seconds a day squared; what a manoeuvre adds a day, and what all share. passim hindcast fits them to your own files.
 # [timing]
-# at_epoch_s = 0.08
-# per_day_s = 0.7
-# per_day2_s = 0.11
-# manoeuvre_per_day_s = 4.0
-# shared_per_day2_s = 0.03
+# at_epoch_s = {model.at_epoch_s}
+# per_day_s = {model.per_day_s}
+# per_day2_s = {model.per_day2_s}
+# manoeuvre_per_day_s = {model.manoeuvre_per_day_s}
+# shared_per_day2_s = {model.shared_per_day2_s}
 
 # ---- fleets, the one in use first ----
 

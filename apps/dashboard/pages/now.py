@@ -27,7 +27,7 @@ from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
 from ..pool import Job
 from ..state import DRAWS_MS, PageRequest, Pending
-from ..tasks import growth as planning
+from ..tasks import now as now_work
 
 LOOK_AHEAD_H: Final = 24.0
 # Less than this reads as no freeze, here and in the words of calls.
@@ -130,10 +130,10 @@ def _said(question: PageRequest, at: datetime, days: Span) -> tuple[now_answer.N
 
     span = _looked_at(at, days)
     still: Job | None = None
-    found: planning.Said | None
+    found: now_work.NowAnswer | None
     try:
         found = question.computed(
-            key_of(span), span, planning.say, question.seen(searched).visibility, span, kind, minutes, model,
+            key_of(span), span, now_work.answer_now, question.seen(searched).visibility, span, kind, minutes, model,
             ms_per_satellite_day=DRAWS_MS,
         )  # fmt: skip
     except Pending as working:

@@ -1,4 +1,4 @@
-"""What worker processes run for now and growth, and the server itself where it is quick; see `work`."""
+"""What worker processes run for growth, and the server itself where it is quick; see `work`."""
 
 from __future__ import annotations
 
@@ -7,29 +7,17 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from passim import Fleet, Span
-from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import now as now_answers
 from passim.answers.growth import ahead as growth_ahead
 from passim.answers.growth import curves as growth
 from passim.answers.growth import launch_plan as growth_plan
 from passim.answers.growth import orders as growth_orders
 from passim.coverage import ranks, visibility
-from passim.forecast import timing
 from passim.sky import view as views
 
 from .passes import Report
 
 # Random orders: the more satellites, the fewer draws, since a band of many satellites is narrow anyway.
 _DRAWS, _FEWEST_DRAWS, _DRAWN_SATELLITES = 50, 10, 50_000
-
-
-@dataclass(frozen=True, eq=False)
-class Said:
-    """What can be said of a moment, with about how much memory it takes."""
-
-    now: now_answers.Now
-    size_bytes: int = 16_384
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,19 +48,6 @@ class GrownAhead:
         arrays = [array for intervals in laned for array in intervals]
         arrays += list(self.ahead.curves.values.values())
         return 4096 + 1000 * len(seen.fleet) + sum(int(array.nbytes) for array in arrays)
-
-
-def say(
-    seen: visibility.Visibility,
-    span: Span,
-    kind: call_kinds.CallKind,
-    minutes: int,
-    model: timing.TimingModel,
-    report: Report | None = None,
-) -> Said:
-    """Say what awaits a call at the start of `span`, which lies in what was `seen`. Raises InputError."""
-    forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True)
-    return Said(now_answers.now(forecast, kind, minutes=minutes))
 
 
 def read_plan(

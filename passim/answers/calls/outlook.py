@@ -78,13 +78,16 @@ def windows(
 
 def is_good(call: pd.Series | Mapping[str, Any]) -> bool:
     """Say whether an outlook is that of a good start: hardly ever dropped, and without a pause more often than not."""
-    return bool(call["chance_of_end"] <= MOST_CHANCE_OF_END and call["expected_pauses"] < MOST_PAUSES)
+    return bool(_good(call["chance_of_end"], call["expected_pauses"]))
 
 
 def good_starts(calls: pd.DataFrame) -> NDArray[np.bool_]:
     """Say the same of each of many outlooks, shape (calls,)."""
-    good = (calls["chance_of_end"] <= MOST_CHANCE_OF_END) & (calls["expected_pauses"] < MOST_PAUSES)
-    return good.to_numpy(dtype=np.bool_)
+    return np.asarray(_good(calls["chance_of_end"], calls["expected_pauses"]), dtype=np.bool_)
+
+
+def _good(chance_of_end: Any, expected_pauses: Any) -> Any:
+    return (chance_of_end <= MOST_CHANCE_OF_END) & (expected_pauses < MOST_PAUSES)
 
 
 @dataclass(frozen=True, eq=False)

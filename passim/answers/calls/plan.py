@@ -111,7 +111,7 @@ class CallPlan:
                     where none is good
     least_bad       where none is good, the same of those that are not; else empty
     none_good       where none is good, what to say of that; else None
-    gain            over a random start; None where nothing is suggested
+    gain            over a random start; None where no start is free
     before_noon, from_noon
                     the same gain for starts in these halves of the local day; None where there are too few
     by_hour         one row a local hour: hour, starts, and means of the figures over the starts in it

@@ -1,0 +1,35 @@
+"""What worker processes run for the page Now: what awaits a call that begins at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from passim import Span
+from passim.answers.calls import forecast as call_forecast
+from passim.answers.calls import kinds as call_kinds
+from passim.answers.calls import now as now_answers
+from passim.coverage import visibility
+from passim.forecast import timing
+
+from .passes import Report
+
+
+@dataclass(frozen=True, eq=False)
+class NowAnswer:
+    """What can be told of a moment, with about how much memory it takes."""
+
+    now: now_answers.Now
+    size_bytes: int = 16_384
+
+
+def answer_now(
+    seen: visibility.Visibility,
+    span: Span,
+    kind: call_kinds.CallKind,
+    minutes: int,
+    model: timing.TimingModel,
+    report: Report | None = None,
+) -> NowAnswer:
+    """Return what awaits a call at the start of `span`, which lies in what was `seen`. Raises InputError."""
+    forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True)
+    return NowAnswer(now_answers.now(forecast, kind, minutes=minutes))
