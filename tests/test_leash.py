@@ -172,6 +172,8 @@ def serve_cluster() -> None:
 
 
 if __name__ == "__main__":
+    # A shell that runs tests in its background has them ignore interrupts, and all that they start.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     if sys.argv[1:] == ["cluster"]:
         serve_cluster()
     elif sys.argv[1:2] == ["nap"]:
