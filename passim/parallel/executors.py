@@ -92,7 +92,7 @@ class Executor(ABC):
         self.close()
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        if kind is not None and issubclass(kind, (KeyboardInterrupt, SystemExit, GeneratorExit)):
+        if kind is not None and issubclass(kind, (KeyboardInterrupt, SystemExit)):
             self.abandon()
         else:
             self.close()
