@@ -117,9 +117,11 @@ def test_a_scheduler_that_is_killed_is_told_in_one_line() -> None:
         assert cluster.stdout is not None
         address = cluster.stdout.readline().strip()
         with subprocess.Popen([sys.executable, __file__, "nap", address], **pipes) as process:
-            assert cluster.stdout.readline() == "at 1\n"
+            # Either chunk may be the first; whatever it is, nobody is left napping.
+            first = cluster.stdout.readline()
             cluster.kill()
             _, told = process.communicate(timeout=PATIENCE_S)
+    assert first in ("at 1\n", "at 2\n")
     assert told == f"passim: the cluster at {address} has gone away\n"
     assert process.returncode == 1
 
