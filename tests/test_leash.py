@@ -167,7 +167,7 @@ def serve_cluster() -> None:
 
     sys.path.insert(0, str(Path(__file__).parent))
     with LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None, protocol="tcp://"
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0", protocol="tcp://"
     ) as cluster:
         print(cluster.scheduler_address, flush=True)
         time.sleep(1000.0)

@@ -272,7 +272,7 @@ def cluster(distributed: Any) -> Iterator[str]:
     with (
         dask.config.set(settings),
         distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, protocol="tcp://"
+            n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=":0", protocol="tcp://"
         ) as running,
     ):
         yield running.scheduler_address
