@@ -174,8 +174,9 @@ def serve_cluster() -> None:
 
 
 if __name__ == "__main__":
-    # A shell that runs tests in its background has them ignore interrupts, and all that they start.
+    # Tests in a shell's background ignore interrupts, those under nohup hang-ups, and so does all that they start.
     signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
     if sys.argv[1:] == ["cluster"]:
         serve_cluster()
     elif sys.argv[1:2] == ["nap"]:
