@@ -27,7 +27,8 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals as POSI
 
 def nap(_: None, chunk: int, tell: Progress) -> int:
     """A chunk that never looks up."""
-    print(f"at {chunk}", flush=True)
+    # In one piece: what two workers print into one pipe may come in between.
+    os.write(1, f"at {chunk}\n".encode())
     time.sleep(1000.0)
     return chunk
 
