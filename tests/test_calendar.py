@@ -269,9 +269,8 @@ def test_folded_lines_and_a_zone_of_the_files_own() -> None:
     assert (event.title, event.start) == ("A long name", datetime(2026, 3, 26, 6, tzinfo=UTC))
 
 
-@pytest.mark.parametrize(
-    ("data", "message"),
-    [
+def test_what_cannot_be_understood_is_refused_with_its_line(subtests: pytest.Subtests) -> None:
+    for data, message in [
         (b"hello\r\n", "line 1; got 'hello'; wanted NAME:VALUE"),
         (b"SUMMARY:x\r\n", "line 1; got 'SUMMARY:x'; wanted BEGIN:VCALENDAR first"),
         (b"", "line 1; got 'an empty file'; wanted BEGIN:VCALENDAR"),
@@ -294,15 +293,14 @@ def test_folded_lines_and_a_zone_of_the_files_own() -> None:
         (calendar("DTSTART:20260326T090000Z|RDATE;VALUE=PERIOD:20260327T090000Z/"), "line 8; got"),
         (calendar("DTSTART:20260326T090000Z|RDATE:2026"), "line 8; got"),
         (calendar("DTSTART:00010101T000000|DURATION:PT1H"), "line 4; got 'a time outside the years 1 to 9999'"),
-    ],
-)  # fmt: skip
-def test_what_cannot_be_understood_is_refused_with_its_line(data: bytes, message: str) -> None:
-    with pytest.raises(InputError) as refused:
-        parse_calendar(data, WEEK, ZONE, "mine.ics")
-    text = str(refused.value)
-    assert "\n" not in text
-    assert text.startswith("calendar file mine.ics, line ")
-    assert message in text
+    ]:  # fmt: skip
+        with subtests.test(data=data, message=message):
+            with pytest.raises(InputError) as refused:
+                parse_calendar(data, WEEK, ZONE, "mine.ics")
+            text = str(refused.value)
+            assert "\n" not in text
+            assert text.startswith("calendar file mine.ics, line ")
+            assert message in text
 
 
 def test_a_pipe_is_no_calendar(tmp_path: Path) -> None:

@@ -361,9 +361,8 @@ def test_statistics_in_place_of_times(old: str, folder: Path, tmp_path: Path) ->
 # --- bad input --------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("options", "message"),
-    [
+def test_bad_input_gets_one_line(folder: Path, subtests: pytest.Subtests) -> None:
+    for options, message in [
         (["--hours", "1", "--minutes", "90"], "length of the call; got '90 min'; wanted at most the 60 min"),
         (["--minutes", "0"], "length of the call; got 0"),
         (["--minutes", "90", "--between", "08:00-09:00"], "length of the call; got '90 min'; wanted at most"),
@@ -379,10 +378,9 @@ def test_statistics_in_place_of_times(old: str, folder: Path, tmp_path: Path) ->
         (["--top", "0"], "number of suggestions; got 0"),
         (["--seed", "-1"], "seed; got -1"),
         (["--ics", "no/such/folder.ics"], "calendar file to write; got 'no/such/folder.ics'"),
-    ],
-)  # fmt: skip
-def test_bad_input_gets_one_line(options: list[str], message: str, folder: Path) -> None:
-    assert refused(folder, "calls", *options).startswith(f"passim: {message}")
+    ]:  # fmt: skip
+        with subtests.test(options=options, message=message):
+            assert refused(folder, "calls", *options).startswith(f"passim: {message}")
 
 
 def test_an_unreadable_calendar_names_its_line(folder: Path, tmp_path: Path) -> None:

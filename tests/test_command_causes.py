@@ -226,9 +226,8 @@ def test_what_serves_is_what_gaps_counts(here: list[str], fleet_file: str) -> No
     assert len(rows) == len(expected)
 
 
-@pytest.mark.parametrize(
-    ("options", "words"),
-    [
+def test_bad_options_are_refused_in_one_line(here: list[str], tmp_path: Path, subtests: pytest.Subtests) -> None:
+    for options, words in [
         (["--lower", "290:5"], "--lower; got '290:5'; wanted FROM-TO:DEG"),
         (["--lower", "1.2.3-20:5"], "--lower; got '1.2.3-20:5'"),
         (["--lower", "100-100:5"], "sector of the horizon"),
@@ -240,11 +239,10 @@ def test_what_serves_is_what_gaps_counts(here: list[str], fleet_file: str) -> No
         (["--cone", "0,0,95"], "half-angle of the antenna cone"),
         (["--arc", "70"], "keep-out angle around the geostationary arc"),
         (["--without", "roof"], "limit to lift; got 'roof'"),
-    ],
-)
-def test_bad_options_are_refused_in_one_line(here: list[str], tmp_path: Path, options: list[str], words: str) -> None:
-    options = [str(tmp_path / "sky.csv") if option == "SKY" else option for option in options]
-    assert words in refused(*here, *options)
+    ]:
+        with subtests.test(options=options, words=words):
+            options = [str(tmp_path / "sky.csv") if option == "SKY" else option for option in options]
+            assert words in refused(*here, *options)
 
 
 def test_one_gap_all_day_is_told_as_one_and_blamed_on_what_makes_it(here: list[str]) -> None:

@@ -204,9 +204,8 @@ def test_an_order_from_a_file(path: str, tmp_path: Path) -> None:
     assert "358 of the fleet are not in the list" in " ".join(answer["notes"])
 
 
-@pytest.mark.parametrize(
-    ("options", "message"),
-    [
+def test_bad_input_gets_one_line(path: str, subtests: pytest.Subtests) -> None:
+    for options, message in [
         (["--goal", "longest_gap_s <= soon"], "passim: number of the goal for longest_gap_s; got 'soon'"),
         (["--goal", "gaps < 3"], "passim: quantity of the goal; got 'gaps'"),
         (["--order", "alphabet"], "passim: order of the satellites: no such file or directory; got 'alphabet'"),
@@ -240,10 +239,9 @@ def test_an_order_from_a_file(path: str, tmp_path: Path) -> None:
             "passim: plan missing.csv; got 'No such file or directory'; wanted a readable CSV file with the header ",
         ),
         (["--plan", "x.csv", "--order", "plane"], "passim: --plan has an order of its own, by date"),
-    ],
-)
-def test_bad_input_gets_one_line(options: list[str], message: str, path: str) -> None:
-    assert refused(path, *options).startswith(message)
+    ]:
+        with subtests.test(options=options, message=message):
+            assert refused(path, *options).startswith(message)
 
 
 def test_without_designators_planes_are_counted_and_said_so(tmp_path: Path) -> None:

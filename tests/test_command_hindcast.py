@@ -130,9 +130,8 @@ def test_out_writes_the_rows(folder: Path, tmp_path: Path) -> None:
     assert len((tmp_path / "late.csv").read_text(encoding="utf-8").splitlines()) == 97
 
 
-@pytest.mark.parametrize(
-    ("older", "newer", "arguments", "words"),
-    [
+def test_bad_input_gets_one_line(folder: Path, subtests: pytest.Subtests) -> None:
+    for older, newer, arguments, words in [
         ("new.json", "two-days.json", [], "order of the snapshots"),
         ("two-days.json", "other.json", [], "96 and 6 objects, none in both"),
         ("two-days.json", "missing.json", [], "missing.json"),
@@ -141,10 +140,9 @@ def test_out_writes_the_rows(folder: Path, tmp_path: Path) -> None:
         ("two-days.json", "new.json", ["--from", "2026-12-24T00:00:00Z"], "too old"),
         ("two-days.json", "new.json", ["--mask", "95"], "95"),
         ("two-days.json", "new.json", ["extra.json"], "which snapshots? Give OLD and NEW"),
-    ],
-)
-def test_bad_input_gets_one_line(older: str, newer: str, arguments: list[str], words: str, folder: Path) -> None:
-    assert words in refused(run(folder, older, newer, *arguments))
+    ]:
+        with subtests.test(older=older, newer=newer, arguments=arguments, words=words):
+            assert words in refused(run(folder, older, newer, *arguments))
 
 
 def test_a_workspace_that_states_its_own_errors_is_scored_with_them(folder: Path, tmp_path: Path) -> None:

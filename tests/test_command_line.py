@@ -88,18 +88,19 @@ def test_no_argument_shows_the_help() -> None:
     assert done().stdout == done("--help").stdout
 
 
-@pytest.mark.parametrize("name", COMMANDS)
-def test_every_command_has_an_example_to_paste(name: str) -> None:
-    text = done(name, "--help").stdout
-    _, example = text.split("Example:\n")
-    lines = example.split("\n\n")[0].splitlines()
-    assert lines
-    for line in lines:
-        assert line.startswith(f"    passim {name}")
-        # What the example says must at least be understood: its options exist and its values parse.
-        command = main.get_command(click.Context(main), name)
-        assert command is not None
-        command.make_context(name, shlex.split(line)[2:])
+def test_every_command_has_an_example_to_paste(subtests: pytest.Subtests) -> None:
+    for name in COMMANDS:
+        with subtests.test(name=name):
+            text = done(name, "--help").stdout
+            _, example = text.split("Example:\n")
+            lines = example.split("\n\n")[0].splitlines()
+            assert lines
+            for line in lines:
+                assert line.startswith(f"    passim {name}")
+                # What the example says must at least be understood: its options exist and its values parse.
+                command = main.get_command(click.Context(main), name)
+                assert command is not None
+                command.make_context(name, shlex.split(line)[2:])
 
 
 # --- every command in every format ----------------------------------------------------------------------------------
@@ -441,9 +442,8 @@ def test_progress_draws_only_once_the_work_lasts(
 # --- what is refused ------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("arguments", "words"),
-    [
+def test_a_slip_in_an_option_is_told_in_one_line(fleet: str, subtests: pytest.Subtests) -> None:
+    for arguments, words in [
         (["--site", "95,0", *SPAN], "latitude"),
         (["--site", "nan,0", *SPAN], "latitude"),
         (["--site", "45,361", *SPAN], "longitude"),
@@ -473,10 +473,9 @@ def test_progress_draws_only_once_the_work_lasts(
         ([*SITE, *SPAN, "--out", "/"], "the name of a file"),
         ([*SITE, *SPAN, "--out", "gaps.ics"], "wanted .csv or .json, or .txt for the table; try passim calls --ics"),
         ([*SITE, *SPAN, "--out", "gaps.xlsx"], "wanted .csv or .json, or .txt for the table; try --format"),
-    ],
-)
-def test_a_slip_in_an_option_is_told_in_one_line(arguments: list[str], words: str, fleet: str) -> None:
-    assert words in refused("gaps", "--elements", fleet, *arguments)
+    ]:
+        with subtests.test(arguments=arguments, words=words):
+            assert words in refused("gaps", "--elements", fleet, *arguments)
 
 
 @pytest.mark.parametrize(
@@ -494,24 +493,26 @@ def test_a_bad_horizon_file_is_told_in_one_line(content: str, words: str, fleet:
     assert words in refused("gaps", "--elements", fleet, *SITE, *SPAN, "--mask", str(horizon))
 
 
-@pytest.mark.parametrize("command", ["gaps", "elements"])
-@pytest.mark.parametrize(
-    ("name", "content"),
-    [
-        ("empty.tle", ""),
-        ("page.json", "<!DOCTYPE html><html><body>Sign in</body></html>"),
-        ("none.json", "No GP data found"),
-        ("half.tle", "PLOVER 01\n1 90001U 26001A   26329.00000000  .00000000  00000-0  00000-0 0  9991\n"),
-        ("half.json", '[{"OBJECT_NAME": "PLOVER 01", "NORAD_CAT_ID": 900000001}]'),
-        ("cut.json", '[{"OBJECT_NAME": "PLOVER 01", '),
-        ("list.json", "[]"),
-    ],
-)
-def test_a_file_without_elements_is_told_in_one_line(command: str, name: str, content: str, tmp_path: Path) -> None:
-    path = tmp_path / name
-    path.write_text(content)
-    line = refused("gaps", "--elements", str(path), *SITE, *SPAN) if command == "gaps" else refused(command, str(path))
-    assert name in line
+def test_a_file_without_elements_is_told_in_one_line(tmp_path: Path, subtests: pytest.Subtests) -> None:
+    for command in ["gaps", "elements"]:
+        for name, content in [
+            ("empty.tle", ""),
+            ("page.json", "<!DOCTYPE html><html><body>Sign in</body></html>"),
+            ("none.json", "No GP data found"),
+            ("half.tle", "PLOVER 01\n1 90001U 26001A   26329.00000000  .00000000  00000-0  00000-0 0  9991\n"),
+            ("half.json", '[{"OBJECT_NAME": "PLOVER 01", "NORAD_CAT_ID": 900000001}]'),
+            ("cut.json", '[{"OBJECT_NAME": "PLOVER 01", '),
+            ("list.json", "[]"),
+        ]:
+            with subtests.test(command=command, name=name, content=content):
+                path = tmp_path / name
+                path.write_text(content)
+                line = (
+                    refused("gaps", "--elements", str(path), *SITE, *SPAN)
+                    if command == "gaps"
+                    else refused(command, str(path))
+                )
+                assert name in line
 
 
 def test_a_missing_file_an_empty_folder_and_none_at_all(tmp_path: Path) -> None:

@@ -265,9 +265,10 @@ def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
     assert "table-gaps" not in Outline(out.read_text(encoding="utf-8")).tables
 
 
-@pytest.mark.parametrize(
-    ("arguments", "words"),
-    [
+def test_what_cannot_be_used_is_refused_in_one_line(
+    school: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, subtests: pytest.Subtests
+) -> None:
+    for arguments, words in [
         ([], "where to? Give --out report.html, or --pictures DIR"),
         (["--out", "no-such-folder/r.html"], "--out"),
         (["--out", "r.html", "--days", "20"], "wanted at most 14 days"),
@@ -279,14 +280,11 @@ def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
         (["--out", "r.html", "--world", "7"], "step of the world's grid"),
         (["--out", "r.html", "--world", "30", "--no-world"], "give one of them"),
         (["--out", "r.html", "--workers", "0"], "number of workers"),
-    ],
-)
-def test_what_cannot_be_used_is_refused_in_one_line(
-    school: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], words: str
-) -> None:
-    monkeypatch.chdir(tmp_path)
-    assert words in refused("--workspace", school, "--at", AT, *arguments)
-    assert list(tmp_path.iterdir()) == []
+    ]:
+        with subtests.test(arguments=arguments, words=words):
+            monkeypatch.chdir(tmp_path)
+            assert words in refused("--workspace", school, "--at", AT, *arguments)
+            assert list(tmp_path.iterdir()) == []
 
 
 # --- pictures ---------------------------------------------------------------------------------------------------------

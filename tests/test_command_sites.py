@@ -193,9 +193,8 @@ def test_fleets_of_the_workspace(school: str) -> None:
 # --- what is refused --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("arguments", "told"),
-    [
+def test_what_cannot_be_answered_is_refused_in_one_line(fleet_file: str, subtests: pytest.Subtests) -> None:
+    for arguments, told in [
         (["--latitudes", "north"], "--latitudes; got 'north'; wanted FROM:TO:STEP"),
         (["--latitudes", "60:0:5"], "ascending within -90 and 90"),
         (["--latitudes", "0:60:20", "--longitudes", "0"], "longitudes; got 0"),
@@ -208,10 +207,9 @@ def test_fleets_of_the_workspace(school: str) -> None:
         (["--world", "90", "--workers", "2", "--cluster", "tcp://127.0.0.1:1"], "wanted one of them"),
         (["--latitudes", "0:60:30", "--without", "gateway"], "limit to lift"),
         ([], "where? Give --site"),
-    ],
-)
-def test_what_cannot_be_answered_is_refused_in_one_line(fleet_file: str, arguments: list[str], told: str) -> None:
-    assert told in refused("--elements", fleet_file, *arguments)
+    ]:
+        with subtests.test(arguments=arguments, told=told):
+            assert told in refused("--elements", fleet_file, *arguments)
 
 
 def test_a_horizon_by_azimuth_does_not_travel(fleet_file: str, tmp_path: Path) -> None:

@@ -251,9 +251,10 @@ def test_a_text_sheet_fits_on_paper(tmp_path: Path) -> None:
 # --- what is refused --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("arguments", "message"),
-    [
+def test_what_cannot_be_used_is_refused_in_one_line(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, subtests: pytest.Subtests
+) -> None:
+    for arguments, message in [
         (["sighted", "--out", "h.csv"], "Give either --points AZ:EL,AZ:EL,... or --file CSV"),
         (["sighted", "--points", "1:2", "--file", "x.csv", "--out", "h.csv"], "Give either --points"),
         (["sighted", "--points", "90:38", "--out", "h.csv"], "sightings; got '1 point'"),
@@ -269,14 +270,11 @@ def test_a_text_sheet_fits_on_paper(tmp_path: Path) -> None:
         (["spots", "--compare", "25", "--compare", "a=3"], "--compare; got '25'; wanted NAME=DEG or NAME=FILE.csv"),
         (["sheet", "--out", "sheet.doc"], "--out; got 'sheet.doc'; wanted a name that ends in .html or .txt"),
         (["sheet", "--out", "sheet.txt", "--declination", "nan"], "magnetic declination; got nan"),
-    ],
-)
-def test_what_cannot_be_used_is_refused_in_one_line(
-    arguments: list[str], message: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    monkeypatch.chdir(tmp_path)
-    assert message in refused(*arguments)
-    assert list(tmp_path.iterdir()) == []
+    ]:
+        with subtests.test(arguments=arguments, message=message):
+            monkeypatch.chdir(tmp_path)
+            assert message in refused(*arguments)
+            assert list(tmp_path.iterdir()) == []
 
 
 def test_bad_comparisons_are_refused_in_one_line(walls: str, where: list[str]) -> None:

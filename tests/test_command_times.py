@@ -23,9 +23,8 @@ def azores() -> str:
     return "Atlantic/Azores"
 
 
-@pytest.mark.parametrize(
-    ("text", "moment"),
-    [
+def test_local_time_is_that_of_the_site(subtests: pytest.Subtests) -> None:
+    for text, moment in [
         ("2026-11-25T08:00Z", "2026-11-25T08:00+00:00"),
         ("2026-11-25T08:00+05:30", "2026-11-25T02:30+00:00"),
         ("2026-11-25 08:00", "2026-11-25T09:00+00:00"),
@@ -35,10 +34,9 @@ def azores() -> str:
         ("Tomorrow", "2026-11-25T01:00+00:00"),
         ("yesterday 23:59:30", "2026-11-24T00:59:30+00:00"),
         ("8:15", "2026-11-24T09:15+00:00"),
-    ],
-)
-def test_local_time_is_that_of_the_site(text: str, moment: str) -> None:
-    assert aware_time(text, "--from", azores, NOW) == datetime.fromisoformat(moment)
+    ]:
+        with subtests.test(text=text, moment=moment):
+            assert aware_time(text, "--from", azores, NOW) == datetime.fromisoformat(moment)
 
 
 def test_a_zone_is_asked_for_only_where_the_time_has_no_offset() -> None:

@@ -193,9 +193,8 @@ def test_what_was_typed_is_not_lost() -> None:
     assert "wanted a folder without a workspace" in again.stderr
 
 
-@pytest.mark.parametrize(
-    ("options", "words"),
-    [
+def test_options_of_a_new_workspace_are_checked_before_anything_is_written(subtests: pytest.Subtests) -> None:
+    for options, words in [
         (["--mask", "none.csv"], "horizon file none.csv; got 'No such file or directory'; wanted a readable CSV file"),
         (["--mask", "bad.csv"], "horizon file bad.csv, line 2"),
         (["--mask", "91"], "mask; got 91.0; wanted from 0 to below 90 deg above the horizontal; try 25"),
@@ -207,15 +206,14 @@ def test_what_was_typed_is_not_lost() -> None:
         (["--call-hours", "17:00-17:00"], "--call-hours; got '17:00-17:00'; wanted two different times"),
         (["--weekdays", "mon-fri"], "--weekdays are the days of --call-hours"),
         (["--gateway", "95,0"], "latitude of gateway"),
-    ],
-)
-def test_options_of_a_new_workspace_are_checked_before_anything_is_written(options: list[str], words: str) -> None:
-    Path("bad.csv").write_text("azimuth_deg,elevation_deg\n0;5\n")
-    given = {"--name": "Mill", "--latitude": "47.2", "--longitude": "8.5"}
-    given.update(dict([options]))
-    (line,) = refused("workspace", "new", "own", *[word for pair in given.items() for word in pair])
-    assert words in line
-    assert not Path("own").exists()
+    ]:
+        with subtests.test(options=options, words=words):
+            Path("bad.csv").write_text("azimuth_deg,elevation_deg\n0;5\n")
+            given = {"--name": "Mill", "--latitude": "47.2", "--longitude": "8.5"}
+            given.update(dict([options]))
+            (line,) = refused("workspace", "new", "own", *[word for pair in given.items() for word in pair])
+            assert words in line
+            assert not Path("own").exists()
 
 
 def test_paths_are_taken_from_the_current_folder(tmp_path: Path, fleet: str, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -469,9 +467,8 @@ def test_the_serving_filter_tells_its_counts_and_can_be_lifted(tmp_path: Path, f
     assert any(row["satellite_id"].startswith("8") for row in lifted["rows"])
 
 
-@pytest.mark.parametrize(
-    ("options", "words"),
-    [
+def test_a_slip_in_a_limit_is_told_in_one_line(fleet: str, subtests: pytest.Subtests) -> None:
+    for options, words in [
         (["--cone", "0,20,95"], "half-angle of the antenna cone; got 95.0"),
         (["--cone", "0,20"], "--cone; got '0,20'; wanted AZ,TILT,HALF in degrees; try --cone 0,20,50"),
         (["--mask", "91"], "mask; got 91.0; wanted from 0 to below 90 deg above the horizontal; try 25"),
@@ -499,11 +496,10 @@ def test_the_serving_filter_tells_its_counts_and_can_be_lifted(tmp_path: Path, f
         (["--without", "servin"], "wanted one of horizon, serving; try serving"),
         (["--spot", "yard"], "--spot names a mounting spot of a workspace's site"),
         (["--fleet", "Plover"], "give one of them"),
-    ],
-)
-def test_a_slip_in_a_limit_is_told_in_one_line(options: list[str], words: str, fleet: str) -> None:
-    (line,) = refused("gaps", *SPAN, "--site", "45.0,-28.0", "--elements", fleet, *options)
-    assert words in line
+    ]:
+        with subtests.test(options=options, words=words):
+            (line,) = refused("gaps", *SPAN, "--site", "45.0,-28.0", "--elements", fleet, *options)
+            assert words in line
 
 
 def test_assumptions_are_told_with_every_answer(tmp_path: Path) -> None:

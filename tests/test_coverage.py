@@ -411,9 +411,8 @@ def with_column(**columns) -> pd.DataFrame:
     return passes_between((0, 100), (200, 300)).assign(**columns)
 
 
-@pytest.mark.parametrize(
-    ("make", "message"),
-    [
+def test_wrong_input_says_so(subtests: pytest.Subtests) -> None:
+    for make, message in [
         (
             lambda: Coverage.from_passes(with_site("Marram", "Skerry", "Marram"), SPAN),
             "table of passes; got '2 sites (Marram, Skerry)'; wanted the passes of one site; "
@@ -453,12 +452,11 @@ def with_column(**columns) -> pd.DataFrame:
             "coverage; got 'edges of int64 (2,) and counts of int64 (2,)'; wanted whole numbers, with one edge more "
             "than slices; try Coverage.from_intervals",
         ),
-    ],
-)
-def test_wrong_input_says_so(make, message):
-    with pytest.raises(InputError) as caught:
-        make()
-    assert str(caught.value) == message
+    ]:
+        with subtests.test(make=make, message=message):
+            with pytest.raises(InputError) as caught:
+                make()
+            assert str(caught.value) == message
 
 
 @pytest.mark.parametrize("time", [SPAN.end, SPAN.start - timedelta(microseconds=1)])

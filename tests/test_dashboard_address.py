@@ -49,9 +49,8 @@ def test_an_address_reads_as_it_is_written_in_the_docstring() -> None:
     assert choices.other("kind", "lesson") == "lesson"
 
 
-@pytest.mark.parametrize(
-    ("query", "told"),
-    [
+def test_what_cannot_be_used_is_left_out_and_told(subtests: pytest.Subtests) -> None:
+    for query, told in [
         ("?day=2026-02-30", "day; got '2026-02-30'; wanted a date such as 2026-11-25"),
         ("?day=1066-10-14", "wanted a date"),
         ("?mask=95", "mask; got '95'; wanted degrees from 0 to below 90"),
@@ -61,14 +60,13 @@ def test_an_address_reads_as_it_is_written_in_the_docstring() -> None:
         ("?site=" + "x" * 201, "a short key and value"),
         ("?" + "x" * 2001, "address; got '2001 characters'"),
         ("?" + "&".join(f"k{k}=1" for k in range(31)), "too many parts"),
-    ],
-)
-def test_what_cannot_be_used_is_left_out_and_told(query: str, told: str) -> None:
-    choices, faults = read_query(query)
-    assert choices == Choices()
-    [fault] = faults
-    assert told in fault
-    assert fault.endswith("the page goes on without it.")
+    ]:
+        with subtests.test(query=query, told=told):
+            choices, faults = read_query(query)
+            assert choices == Choices()
+            [fault] = faults
+            assert told in fault
+            assert fault.endswith("the page goes on without it.")
 
 
 def test_a_control_changes_its_part_alone() -> None:

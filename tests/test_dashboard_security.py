@@ -77,22 +77,20 @@ def test_the_own_names_are_answered(client: FlaskClient, host: str) -> None:
     assert ask(client, "/", Host=host).status_code == 200
 
 
-@pytest.mark.parametrize(
-    "host",
-    [
+def test_a_foreign_name_reaches_nothing(client: FlaskClient, subtests: pytest.Subtests) -> None:
+    """A name somebody else owns can be pointed at this machine; the browser then sends it as Host."""
+    for host in [
         "elements.example:8750",
         "127.0.0.1",
         "127.0.0.1:9",
         "127.0.0.1:8750.elements.example",
         "127.0.0.1:8750@x.example",
-    ],
-)
-@pytest.mark.parametrize("path", ["/", "/_dash-layout", "/assets/passim.css", "/csv/clock/days.csv"])
-def test_a_foreign_name_reaches_nothing(client: FlaskClient, host: str, path: str) -> None:
-    """A name somebody else owns can be pointed at this machine; the browser then sends it as Host."""
-    answer = ask(client, path, Host=host)
-    assert answer.status_code == 403
-    assert b"Plover" not in answer.data
+    ]:
+        for path in ["/", "/_dash-layout", "/assets/passim.css", "/csv/clock/days.csv"]:
+            with subtests.test(host=host, path=path):
+                answer = ask(client, path, Host=host)
+                assert answer.status_code == 403
+                assert b"Plover" not in answer.data
 
 
 def test_a_forwarded_host_does_not_help(client: FlaskClient) -> None:
@@ -453,21 +451,19 @@ def test_a_large_body_is_taken_from_a_session_alone() -> None:
     assert who_is_known(None)({})
 
 
-@pytest.mark.parametrize(
-    ("host", "status"),
-    [
+def test_on_the_network_every_address_is_answered_and_no_foreign_name(
+    state: DashboardState, subtests: pytest.Subtests
+) -> None:
+    """An address as Host was typed or linked as it is; only a name can have been pointed at this machine."""
+    for host, status in [
         ("192.0.2.99:8750", 200), ("[2001:db8::7]:8750", 200), ("school-pc.local:8750", 200),
         ("192.0.2.99:8751", 403), ("192.0.2.99", 403), ("2001:db8::7:8750", 403), ("[192.0.2.99]:8750", 403),
         ("192.0.2.99.elements.example:8750", 403), ("elements.example:8750", 403), ("3221225985:8750", 403),
         ("", 403), (":8750", 403), ("[]:8750", 403),
-    ],
-)  # fmt: skip
-def test_on_the_network_every_address_is_answered_and_no_foreign_name(
-    state: DashboardState, host: str, status: int
-) -> None:
-    """An address as Host was typed or linked as it is; only a name can have been pointed at this machine."""
-    app = make_app(state, hosts=hosts_of(8750, ["school-pc.local", "2001:db8::5"]), any_address_port=8750)
-    assert app.server.test_client().get("/", headers={"Host": host}).status_code == status
+    ]:  # fmt: skip
+        with subtests.test(host=host, status=status):
+            app = make_app(state, hosts=hosts_of(8750, ["school-pc.local", "2001:db8::5"]), any_address_port=8750)
+            assert app.server.test_client().get("/", headers={"Host": host}).status_code == status
 
 
 def test_an_address_of_ipv6_stands_in_brackets() -> None:

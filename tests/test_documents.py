@@ -66,14 +66,17 @@ def faults_in_example(line: str) -> list[str]:
     return [f"{line}: {name} has no {option}" for option in options if option not in known]
 
 
-@pytest.mark.parametrize("name", COMMANDS)
-def test_help_ends_with_an_example_that_would_run(name: str) -> None:
-    text = inspect.cleandoc(COMMANDS[name].help or "")
-    last_paragraph = re.split(r"\n\s*\n", text)[-1].removeprefix("\b\n")
-    examples = example_lines(last_paragraph)
-    assert examples, f"the help of {name} does not end with an example line that starts with 'passim '"
-    assert [fault for line in examples for fault in faults_in_example(line)] == []
-    assert any(line == name or line.startswith(f"{name} ") for line in examples), "the example shows another command"
+def test_help_ends_with_an_example_that_would_run(subtests: pytest.Subtests) -> None:
+    for name in COMMANDS:
+        with subtests.test(name=name):
+            text = inspect.cleandoc(COMMANDS[name].help or "")
+            last_paragraph = re.split(r"\n\s*\n", text)[-1].removeprefix("\b\n")
+            examples = example_lines(last_paragraph)
+            assert examples, f"the help of {name} does not end with an example line that starts with 'passim '"
+            assert [fault for line in examples for fault in faults_in_example(line)] == []
+            assert any(line == name or line.startswith(f"{name} ") for line in examples), (
+                "the example shows another command"
+            )
 
 
 def test_the_example_check_can_tell() -> None:

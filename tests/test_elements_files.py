@@ -137,15 +137,16 @@ UNREADABLE = {
 }
 
 
-@pytest.mark.parametrize("kind", UNREADABLE)
-def test_what_is_no_element_file_gets_one_clear_line(tmp_path: Path, kind: str) -> None:
-    content, message = UNREADABLE[kind]
-    with pytest.raises(ElementsError) as raised:
-        read_elements(put(tmp_path / "x.tle", content))
-    text = str(raised.value)
-    assert text.startswith(str(tmp_path / "x.tle"))
-    assert message in text
-    assert text.isprintable()
+def test_what_is_no_element_file_gets_one_clear_line(tmp_path: Path, subtests: pytest.Subtests) -> None:
+    for kind in UNREADABLE:
+        with subtests.test(kind=kind):
+            content, message = UNREADABLE[kind]
+            with pytest.raises(ElementsError) as raised:
+                read_elements(put(tmp_path / "x.tle", content))
+            text = str(raised.value)
+            assert text.startswith(str(tmp_path / "x.tle"))
+            assert message in text
+            assert text.isprintable()
 
 
 @pytest.mark.parametrize("content", [ZEROS, bytes(3 * 2**20)], ids=["packed", "plain"])

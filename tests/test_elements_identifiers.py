@@ -46,9 +46,8 @@ def invented(**changes: object) -> ElementSet:
 
 # The rule of Alpha-5 as the public catalogue gives it: A is 10, no I, no O, Z is 33 (read: A0000 and Z9999; the
 # others by counting letters).
-@pytest.mark.parametrize(
-    ("written", "plain"),
-    [
+def test_numbers_become_plain_digits(subtests: pytest.Subtests) -> None:
+    for written, plain in [
         ("00005", "5"),
         ("    5", "5"),
         (25544, "25544"),
@@ -60,11 +59,10 @@ def invented(**changes: object) -> ElementSet:
         ("Z9999", "339999"),
         ("340000", "340000"),
         (999999999, "999999999"),
-    ],
-)
-def test_numbers_become_plain_digits(written: str | int, plain: str) -> None:
-    assert SatelliteId(written) == plain
-    assert SatelliteId(written).number == int(plain)
+    ]:
+        with subtests.test(written=written, plain=plain):
+            assert SatelliteId(written) == plain
+            assert SatelliteId(written).number == int(plain)
 
 
 @pytest.mark.parametrize(
@@ -108,9 +106,8 @@ def test_a_number_past_alpha_5_names_the_way_out() -> None:
 # ---------------------------------------------------------------------------------------------------- epochs
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
+def test_every_legal_spelling_is_the_same_moment(subtests: pytest.Subtests) -> None:
+    for text in [
         "2026-03-01T06:00:00",
         "2026-03-01T06:00:00Z",
         "2026-03-01T06:00:00.0",
@@ -122,10 +119,9 @@ def test_a_number_past_alpha_5_names_the_way_out() -> None:
         "2026-060T06:00:00",
         "2026-060T06:00:00.000Z",
         "2026-060T06:00:00+00:00",
-    ],
-)
-def test_every_legal_spelling_is_the_same_moment(text: str) -> None:
-    assert parse_iso_epoch(text) == EPOCH
+    ]:
+        with subtests.test(text=text):
+            assert parse_iso_epoch(text) == EPOCH
 
 
 @pytest.mark.parametrize(
@@ -148,9 +144,8 @@ def test_rounding_carries_into_the_next_year() -> None:
     assert parse_iso_epoch("2026-365T23:59:59.9999999Z") == datetime(2027, 1, 1, tzinfo=UTC)
 
 
-@pytest.mark.parametrize(
-    ("text", "why"),
-    [
+def test_other_epochs_are_refused(subtests: pytest.Subtests) -> None:
+    for text, why in [
         ("2026-03-01T06:00:00+01:00", "wanted UTC, without another offset"),
         ("2026-03-01T06:00:00-0030", "wanted UTC, without another offset"),
         ("2016-12-31T23:59:60", "wanted a time outside a leap second"),
@@ -169,11 +164,9 @@ def test_rounding_carries_into_the_next_year() -> None:
         ("26060.25", "wanted UTC such as"),
         ("٢٠٢٦-03-01T06:00:00", "wanted UTC such as"),
         ("", "wanted UTC such as"),
-    ],
-)
-def test_other_epochs_are_refused(text: str, why: str) -> None:
-    with pytest.raises(ElementsError, match="^EPOCH; got .*" + why):
-        parse_iso_epoch(text)
+    ]:
+        with subtests.test(text=text, why=why), pytest.raises(ElementsError, match="^EPOCH; got .*" + why):
+            parse_iso_epoch(text)
 
 
 @given(MOMENTS)
@@ -233,9 +226,8 @@ def test_rounding_an_epoch_moves_it_by_half_a_step_at_most(moment: datetime) -> 
 # ---------------------------------------------------------------------------------------------------- records
 
 
-@pytest.mark.parametrize(
-    ("field", "value"),
-    [
+def test_records_refuse_what_is_not_legal(subtests: pytest.Subtests) -> None:
+    for field, value in [
         ("mean_motion_rev_day", 0.0),
         ("mean_motion_rev_day", 1e-300),
         ("mean_motion_rev_day", 18.1),
@@ -260,12 +252,11 @@ def test_rounding_an_epoch_moves_it_by_half_a_step_at_most(moment: datetime) -> 
         ("name", "\ud800"),
         ("epoch", EPOCH.replace(tzinfo=None)),
         ("epoch", "2026-03-01"),
-    ],
-)
-def test_records_refuse_what_is_not_legal(field: str, value: object) -> None:
-    with pytest.raises(ElementsError, match=f"^{field} of .*wanted ") as raised:
-        invented(**{field: value})
-    assert str(raised.value).isprintable()
+    ]:
+        with subtests.test(field=field, value=value):
+            with pytest.raises(ElementsError, match=f"^{field} of .*wanted ") as raised:
+                invented(**{field: value})
+            assert str(raised.value).isprintable()
 
 
 def test_records_hold_plain_types() -> None:

@@ -61,9 +61,8 @@ def test_the_keywords_say_what_the_columns_say() -> None:
     assert element_set_of(message_of(RECORD)) == RECORD
 
 
-@pytest.mark.parametrize(
-    ("keyword", "value", "field", "expected"),
-    [
+def test_legal_values(subtests: pytest.Subtests) -> None:
+    for keyword, value, field, expected in [
         ("NORAD_CAT_ID", "A0000", "satellite_id", "100000"),
         ("NORAD_CAT_ID", "00005", "satellite_id", "5"),
         ("NORAD_CAT_ID", 123456789, "satellite_id", "123456789"),
@@ -86,10 +85,9 @@ def test_the_keywords_say_what_the_columns_say() -> None:
         ("BTERM", "", "bstar", 1e-5),
         ("USER_DEFINED_COLOUR", "red", "bstar", 1e-5),
         ("SOMETHING_NEW", [1, {"a": None}], "bstar", 1e-5),
-    ],
-)
-def test_legal_values(keyword: str, value: object, field: str, expected: object) -> None:
-    assert getattr(element_set_of(MESSAGE | {keyword: value}), field) == expected
+    ]:
+        with subtests.test(keyword=keyword, value=value, field=field, expected=expected):
+            assert getattr(element_set_of(MESSAGE | {keyword: value}), field) == expected
 
 
 @pytest.mark.parametrize(
@@ -99,17 +97,15 @@ def test_keywords_that_may_be_absent(keyword: str) -> None:
     assert element_set_of({key: value for key, value in MESSAGE.items() if key != keyword}).satellite_id == "99999"
 
 
-@pytest.mark.parametrize(
-    "keyword",
-    ["NORAD_CAT_ID", *NUMBERS],
-)
-@pytest.mark.parametrize("value", [None, "", "  ", "absent"])
-def test_keywords_that_may_not_be_absent(keyword: str, value: str | None) -> None:
-    message = {**MESSAGE, keyword: value}
-    if value == "absent":
-        del message[keyword]
-    with pytest.raises(ElementsError, match=rf"^{keyword}( of .*)?; got (nothing|null); wanted "):
-        element_set_of(message)
+def test_keywords_that_may_not_be_absent(subtests: pytest.Subtests) -> None:
+    for keyword in ["NORAD_CAT_ID", *NUMBERS]:
+        for value in [None, "", "  ", "absent"]:
+            with subtests.test(keyword=keyword, value=value):
+                message = {**MESSAGE, keyword: value}
+                if value == "absent":
+                    del message[keyword]
+                with pytest.raises(ElementsError, match=rf"^{keyword}( of .*)?; got (nothing|null); wanted "):
+                    element_set_of(message)
 
 
 @pytest.mark.parametrize(
@@ -187,9 +183,8 @@ def test_json_object_or_array() -> None:
     )
 
 
-@pytest.mark.parametrize(
-    ("text", "message"),
-    [
+def test_json_faults(subtests: pytest.Subtests) -> None:
+    for text, message in [
         ("[]", "sets: no element sets; got none; wanted two-line sets or OMM"),
         ("[1]", "sets, record 1: record; got a number; wanted a JSON object of OMM keywords"),
         ("[null]", "sets, record 1: record; got no object; wanted"),
@@ -210,12 +205,11 @@ def test_json_object_or_array() -> None:
             json.dumps([MESSAGE, MESSAGE | {"BSTAR": "x"}]),
             "sets, record 2: BSTAR of object 99999; got 'x'; wanted a finite",
         ),
-    ],
-)
-def test_json_faults(text: str, message: str) -> None:
-    with pytest.raises(ElementsError) as raised:
-        read(text)
-    assert str(raised.value).startswith(message)
+    ]:
+        with subtests.test(text=text, message=message):
+            with pytest.raises(ElementsError) as raised:
+                read(text)
+            assert str(raised.value).startswith(message)
 
 
 def test_lenient_json_skips_records_and_keeps_what_stands_before_a_cut() -> None:
@@ -357,9 +351,8 @@ BOMB = (
 OUTSIDE = '<!DOCTYPE ndm [<!ENTITY x SYSTEM "file:///etc/passwd">]><ndm><omm><OBJECT_NAME>&x;</OBJECT_NAME></omm></ndm>'
 
 
-@pytest.mark.parametrize(
-    ("text", "message"),
-    [
+def test_xml_faults(subtests: pytest.Subtests) -> None:
+    for text, message in [
         (BOMB, "sets: XML; got a declaration <!DOCTYPE; wanted XML without a document type declaration or entities"),
         (OUTSIDE, "sets: XML; got a declaration <!DOCTYPE; wanted XML without a document type declaration or entities"),
         ("<ndm></ndm>", "sets: no element sets; got none"),
@@ -384,12 +377,11 @@ OUTSIDE = '<!DOCTYPE ndm [<!ENTITY x SYSTEM "file:///etc/passwd">]><ndm><omm><OB
             '<?xml version="1.0" encoding="no-such"?>' + omm(MESSAGE),
             "sets: XML; got unknown encoding: no-such; wanted a whole XML document",
         ),
-    ],
-)
-def test_xml_faults(text: str, message: str) -> None:
-    with pytest.raises(ElementsError) as raised:
-        read(text)
-    assert str(raised.value).startswith(message)
+    ]:
+        with subtests.test(text=text, message=message):
+            with pytest.raises(ElementsError) as raised:
+                read(text)
+            assert str(raised.value).startswith(message)
 
 
 def test_lenient_xml_skips_messages_and_keeps_what_stands_before_a_cut() -> None:

@@ -52,9 +52,8 @@ def test_the_columns_become_numbers() -> None:
     )
 
 
-@pytest.mark.parametrize(
-    ("column", "text", "field", "value"),
-    [
+def test_fields_of_line_1(subtests: pytest.Subtests) -> None:
+    for column, text, field, value in [
         (34, "-.00000033", "mean_motion_dot", -0.33e-6),
         (34, "+.99999999", "mean_motion_dot", 0.99999999),
         (45, " 12345-4", "mean_motion_ddot", 0.12345e-4),
@@ -73,11 +72,10 @@ def test_the_columns_become_numbers() -> None:
         (63, "2", "bstar", 0.1e-4),
         (63, " ", "bstar", 0.1e-4),
         (65, "   1", "element_set_number", 1),
-    ],
-)
-def test_fields_of_line_1(column: int, text: str, field: str, value: object) -> None:
-    line_2 = changed(LINE_2, 3, text) if column == 3 else LINE_2
-    assert getattr(parse_two_line(changed(LINE_1, column, text), line_2), field) == value
+    ]:
+        with subtests.test(column=column, text=text, field=field, value=value):
+            line_2 = changed(LINE_2, 3, text) if column == 3 else LINE_2
+            assert getattr(parse_two_line(changed(LINE_1, column, text), line_2), field) == value
 
 
 SHAPES = {
@@ -94,12 +92,13 @@ SHAPES = {
 }
 
 
-@pytest.mark.parametrize("shape", SHAPES)
-def test_every_shape_of_file_gives_the_same_set(shape: str) -> None:
-    fleet = read(SHAPES[shape])
-    assert len(fleet) == 1
-    assert replace(fleet[0], name="") == parse_two_line(LINE_1, LINE_2)
-    assert fleet[0].name == ("" if shape in ("two lines", "no last line end") else "PLOVER 1")
+def test_every_shape_of_file_gives_the_same_set(subtests: pytest.Subtests) -> None:
+    for shape in SHAPES:
+        with subtests.test(shape=shape):
+            fleet = read(SHAPES[shape])
+            assert len(fleet) == 1
+            assert replace(fleet[0], name="") == parse_two_line(LINE_1, LINE_2)
+            assert fleet[0].name == ("" if shape in ("two lines", "no last line end") else "PLOVER 1")
 
 
 def test_named_and_nameless_sets_may_stand_side_by_side() -> None:
@@ -165,25 +164,26 @@ FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(("line_1", "line_2", "number", "message"), FAULTS)
-def test_a_fault_is_named_in_one_line(line_1: str, line_2: str, number: int, message: str) -> None:
-    with pytest.raises(ElementsError) as raised:
-        read(f"{line_1}\n{line_2}\n")
-    assert str(raised.value) == (
-        f"sets.tle, line {number}: {message}; try correcting the record, or lenient=True to skip bad records"
-    )
+def test_a_fault_is_named_in_one_line(subtests: pytest.Subtests) -> None:
+    for line_1, line_2, number, message in FAULTS:
+        with subtests.test(line_1=line_1, line_2=line_2, number=number, message=message):
+            with pytest.raises(ElementsError) as raised:
+                read(f"{line_1}\n{line_2}\n")
+            assert str(raised.value) == (
+                f"sets.tle, line {number}: {message}; try correcting the record, or lenient=True to skip bad records"
+            )
 
 
-@pytest.mark.parametrize(("line_1", "line_2", "number", "message"), FAULTS)
-def test_a_lenient_reading_skips_the_set_and_says_so(line_1: str, line_2: str, number: int, message: str) -> None:
-    fleet = read(f"{line_1}\n{line_2}\n{LINE_1}\n{LINE_2}\n", lenient=True)
-    assert len(fleet) == 1
-    assert fleet.skipped == (f"sets.tle, line {number}: {message}",)
+def test_a_lenient_reading_skips_the_set_and_says_so(subtests: pytest.Subtests) -> None:
+    for line_1, line_2, number, message in FAULTS:
+        with subtests.test(line_1=line_1, line_2=line_2, number=number, message=message):
+            fleet = read(f"{line_1}\n{line_2}\n{LINE_1}\n{LINE_2}\n", lenient=True)
+            assert len(fleet) == 1
+            assert fleet.skipped == (f"sets.tle, line {number}: {message}",)
 
 
-@pytest.mark.parametrize(
-    ("text", "line", "message"),
-    [
+def test_half_sets_and_foreign_text_are_refused(subtests: pytest.Subtests) -> None:
+    for text, line, message in [
         (f"{LINE_1}\n", 1, "half a set; got '1 99999U"),
         (f"{LINE_2}\n{LINE_1}\n{LINE_2}", 1, "half a set; got '2 99999"),
         (f"{LINE_1}\n{LINE_1}\n{LINE_2}\n", 1, "half a set; got '1 99999U"),
@@ -197,13 +197,12 @@ def test_a_lenient_reading_skips_the_set_and_says_so(line_1: str, line_2: str, n
         ),
         (f"{LINE_1}\n{LINE_2}\nA\x1b[2JB\n{LINE_1}\n{LINE_2}", 3, "text outside a set; got 'A"),
         (f"{LINE_1}\n{LINE_2[:40]}", 2, "length of line 2; got 40 columns"),
-    ],
-)
-def test_half_sets_and_foreign_text_are_refused(text: str, line: int, message: str) -> None:
-    with pytest.raises(ElementsError) as raised:
-        read(text)
-    assert str(raised.value).startswith(f"sets.tle, line {line}: {message}")
-    assert str(raised.value).endswith("or lenient=True to skip bad records")
+    ]:
+        with subtests.test(text=text, line=line, message=message):
+            with pytest.raises(ElementsError) as raised:
+                read(text)
+            assert str(raised.value).startswith(f"sets.tle, line {line}: {message}")
+            assert str(raised.value).endswith("or lenient=True to skip bad records")
 
 
 def test_a_damaged_line_1_costs_one_set_only() -> None:
@@ -259,17 +258,15 @@ def test_what_fits_the_columns_comes_back_equal(records: list[ElementSet]) -> No
     assert {len(line) for line in lines} == {69}
 
 
-@pytest.mark.parametrize(
-    "name", ["0 X", "1 X", "2 X", "# X", "0", "{", "[x]", "<x>", "EPOCH,OBJECT_NAME", "A = B", "1"]
-)
-def test_names_that_look_like_something_else_survive(name: str) -> None:
-    record = replace(parse_two_line(LINE_1, LINE_2), name=name)
-    assert parse_elements(format_two_line(record).encode()).records == (record,)
+def test_names_that_look_like_something_else_survive(subtests: pytest.Subtests) -> None:
+    for name in ["0 X", "1 X", "2 X", "# X", "0", "{", "[x]", "<x>", "EPOCH,OBJECT_NAME", "A = B", "1"]:
+        with subtests.test(name=name):
+            record = replace(parse_two_line(LINE_1, LINE_2), name=name)
+            assert parse_elements(format_two_line(record).encode()).records == (record,)
 
 
-@pytest.mark.parametrize(
-    ("field", "value", "shown", "wanted", "way_out"),
-    [
+def test_what_does_not_fit_is_refused(subtests: pytest.Subtests) -> None:
+    for field, value, shown, wanted, way_out in [
         ("satellite_id", SatelliteId(340000), "'340000'", "at most 339999", "writing .json"),
         ("name", "X" * 25, None, "at most 24 characters", "writing .json, or rounded_to_two_line(fleet)"),
         ("name", "A\nB", "'A\\nB'", "no line ends or control characters", "writing .json"),
@@ -285,19 +282,16 @@ def test_names_that_look_like_something_else_survive(name: str) -> None:
         ("designator", "1956-001A", "'1956-001A'", "YYYY-NNNPPP of 1957 to 2056, or none", "writing .json"),
         ("element_set_number", 10000, "10000", "at most 4 digits", None),
         ("revolution_at_epoch", 100000, "100000", "at most 5 digits", None),
-    ],
-)
-def test_what_does_not_fit_is_refused(
-    field: str, value: object, shown: str | None, wanted: str, way_out: str | None
-) -> None:
-    record = replace(parse_two_line(LINE_1, LINE_2, "PLOVER 1"), **{field: value})
-    with pytest.raises(ElementsError) as raised:
-        format_two_line(record)
-    message = str(raised.value)
-    assert message.startswith(f"{field} of {record.label} does not fit a two-line set; got {shown or ''}")
-    assert f"; wanted {wanted}" in message
-    assert message.endswith("; try " + (way_out or "writing .json, or rounded_to_two_line(fleet)"))
-    assert message.isprintable()
+    ]:
+        with subtests.test(field=field, value=value, shown=shown, wanted=wanted, way_out=way_out):
+            record = replace(parse_two_line(LINE_1, LINE_2, "PLOVER 1"), **{field: value})
+            with pytest.raises(ElementsError) as raised:
+                format_two_line(record)
+            message = str(raised.value)
+            assert message.startswith(f"{field} of {record.label} does not fit a two-line set; got {shown or ''}")
+            assert f"; wanted {wanted}" in message
+            assert message.endswith("; try " + (way_out or "writing .json, or rounded_to_two_line(fleet)"))
+            assert message.isprintable()
 
 
 @given(

@@ -322,11 +322,12 @@ def test_the_measure_of_contrast_can_tell() -> None:
 
 
 @BOTH
-@pytest.mark.parametrize("ground", ["paper", "shade"])
-@pytest.mark.parametrize("name", ["ink", "quiet", "out", "chosen"])
-def test_text_can_be_read(theme: Theme, name: str, ground: str) -> None:
+def test_text_can_be_read(theme: Theme, subtests: pytest.Subtests) -> None:
     """WCAG 2.2, 1.4.3 (AA): 4.5 to 1 for text."""
-    assert contrast(getattr(theme, name), getattr(theme, ground)) >= 4.5
+    for ground in ["paper", "shade"]:
+        for name in ["ink", "quiet", "out", "chosen"]:
+            with subtests.test(ground=ground, name=name):
+                assert contrast(getattr(theme, name), getattr(theme, ground)) >= 4.5
 
 
 @BOTH

@@ -28,9 +28,8 @@ def curves(gap_count: list[list[float]], longest_s: list[list[float]], hours: fl
 SINGLE = curves([[4, 5, 2, 3, 1, 0]], [[90, 40, 30, 12, 5, 0]], hours=2.0)
 
 
-@pytest.mark.parametrize(
-    ("text", "satellites"),
-    [
+def test_what_a_goal_takes(subtests: pytest.Subtests) -> None:
+    for text, satellites in [
         ("longest_gap_s <= 5", 5),
         ("longest_gap_s<5", 6),
         ("longest_gap_s <= 0.5 min", 3),
@@ -46,12 +45,11 @@ SINGLE = curves([[4, 5, 2, 3, 1, 0]], [[90, 40, 30, 12, 5, 0]], hours=2.0)
         ("gap_fraction <= 0.5%", 4),
         ("longest_gap_s <= 40 and gap_count <= 3", 3),
         ("longest_gap_s <= 40 AND gap_count <= 3  in Call Hours", 3),
-    ],
-)
-def test_what_a_goal_takes(text: str, satellites: int) -> None:
-    found = smallest(SINGLE, parse_goal(text))
-    assert found.reached
-    assert (found.middle, found.low, found.high) == (satellites,) * 3
+    ]:
+        with subtests.test(text=text, satellites=satellites):
+            found = smallest(SINGLE, parse_goal(text))
+            assert found.reached
+            assert (found.middle, found.low, found.high) == (satellites,) * 3
 
 
 @pytest.mark.parametrize(
@@ -125,9 +123,8 @@ def test_a_percentage_is_the_share_it_says() -> None:
     assert not parse_goal("gaps_per_hour <= 2").needs_pauses
 
 
-@pytest.mark.parametrize(
-    ("text", "message"),
-    [
+def test_what_is_no_goal_gets_one_line(subtests: pytest.Subtests) -> None:
+    for text, message in [
         ("", "goal; got ''; wanted a quantity, a comparison and a number"),
         ("in call hours", "goal; got 'in call hours'; wanted a quantity"),
         ("longest_gap_s", "goal; got 'longest_gap_s'; wanted a quantity, a comparison and a number; try longest_gap_s"),
@@ -144,10 +141,9 @@ def test_a_percentage_is_the_share_it_says() -> None:
         ("covered >= 130", "number of the goal for covered; got '130'; wanted a share from 0 to 1; try 99 %"),
         ("gap_count <= 5 and", "goal; got 'gap_count <= 5 and'"),
         ("gap_count <= 5 or covered >= 1", "goal; got 'gap_count <= 5 or covered >= 1'"),
-    ],
-)
-def test_what_is_no_goal_gets_one_line(text: str, message: str) -> None:
-    with pytest.raises(InputError) as error:
-        parse_goal(text)
-    assert str(error.value).startswith(message)
-    assert len(str(error.value).splitlines()) == 1
+    ]:
+        with subtests.test(text=text, message=message):
+            with pytest.raises(InputError) as error:
+                parse_goal(text)
+            assert str(error.value).startswith(message)
+            assert len(str(error.value).splitlines()) == 1

@@ -199,9 +199,8 @@ def test_the_columns_may_stand_in_any_order(tmp_path) -> None:
     assert read_plan(path, NOW) == (launch(),)
 
 
-@pytest.mark.parametrize(
-    ("row", "message"),
-    [
+def test_a_row_that_cannot_fly_gets_one_line(tmp_path, subtests: pytest.Subtests) -> None:
+    for row, message in [
         (",9,180,550,53,60,0", "line 2: a launch without a date; wanted the day of the launch, YYYY-MM-DD"),
         ("June,9,180,550,53,60,0", "line 2: date of a planned launch; got 'June'"),
         ("2025-06-01,9,180,550,53,60,0", "line 2: a launch that would serve already; got 'serving from 2025-07-31'"),
@@ -218,16 +217,15 @@ def test_the_columns_may_stand_in_any_order(tmp_path) -> None:
         ("2026-06-01,9,180,550,53,soon,0", "line 2: days_to_serve of a planned launch; got 'soon'; wanted a number"),
         ("2026-06-01,9,180,550,53,60", "line 2; got '2026-06-01,9,180,550,53,60'; wanted 7 cells"),
         ("", "got 'no launch'; wanted at least one row"),
-    ],
-)
-def test_a_row_that_cannot_fly_gets_one_line(tmp_path, row: str, message: str) -> None:
-    path = tmp_path / "plan.csv"
-    path.write_text(f"{HEADER}\n{row}\n", encoding="utf-8")
-    with pytest.raises(InputError) as error:
-        read_plan(path, NOW)
-    assert message in str(error.value)
-    assert str(error.value).startswith(f"plan {path}")
-    assert len(str(error.value).splitlines()) == 1
+    ]:
+        with subtests.test(row=row, message=message):
+            path = tmp_path / "plan.csv"
+            path.write_text(f"{HEADER}\n{row}\n", encoding="utf-8")
+            with pytest.raises(InputError) as error:
+                read_plan(path, NOW)
+            assert message in str(error.value)
+            assert str(error.value).startswith(f"plan {path}")
+            assert len(str(error.value).splitlines()) == 1
 
 
 def test_a_file_that_is_no_plan(tmp_path) -> None:
@@ -242,16 +240,23 @@ def test_a_file_that_is_no_plan(tmp_path) -> None:
             read_plan(bad, NOW)
 
 
-@pytest.mark.parametrize(
-    ("satellites", "percent", "lost"),
-    [(80, 0.0, 0), (80, 5.0, 4), (10, 4.0, 0), (10, 5.0, 1), (10, 14.0, 1), (10, 15.0, 2), (3, 100.0, 3), (1, 49.0, 0)],
-)
-def test_losses_are_rounded_to_whole_satellites(satellites: int, percent: float, lost: int) -> None:
-    row = PlannedLaunch(
-        date=date(2026, 6, 1), planes=1, satellites=satellites, altitude_km=550.0, inclination_deg=53.0,
-        days_to_serve=60.0, losses_percent=percent,
-    )  # fmt: skip
-    assert row.lost == lost
+def test_losses_are_rounded_to_whole_satellites(subtests: pytest.Subtests) -> None:
+    for satellites, percent, lost in [
+        (80, 0.0, 0),
+        (80, 5.0, 4),
+        (10, 4.0, 0),
+        (10, 5.0, 1),
+        (10, 14.0, 1),
+        (10, 15.0, 2),
+        (3, 100.0, 3),
+        (1, 49.0, 0),
+    ]:
+        with subtests.test(satellites=satellites, percent=percent, lost=lost):
+            row = PlannedLaunch(
+                date=date(2026, 6, 1), planes=1, satellites=satellites, altitude_km=550.0, inclination_deg=53.0,
+                days_to_serve=60.0, losses_percent=percent,
+            )  # fmt: skip
+            assert row.lost == lost
 
 
 def test_satellites_of_a_shell_of_their_own_stand_evenly_and_turned_from_plane_to_plane() -> None:

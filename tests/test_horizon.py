@@ -65,9 +65,8 @@ def test_a_profile_goes_through_its_points_and_stays_between_lowest_and_highest(
     assert around.max() <= profile.highest_deg + 1e-9
 
 
-@pytest.mark.parametrize(
-    ("make", "message"),
-    [
+def test_what_is_wrong_is_said_in_one_line(subtests: pytest.Subtests) -> None:
+    for make, message in [
         (lambda: Horizon.flat(91), "mask; got 91; wanted from 0 to below 90 deg above the horizontal"),
         (lambda: Horizon.flat(90.0), "mask; got 90.0; wanted from 0 to below 90 deg above the horizontal"),
         (lambda: Horizon.flat(-1.0), "mask; got -1.0; wanted from 0 to below 90 deg above the horizontal"),
@@ -112,13 +111,12 @@ def test_a_profile_goes_through_its_points_and_stays_between_lowest_and_highest(
             "azimuths of the horizon; got [90.0, 0.0]; wanted ascending, each once",
         ),
         (lambda: Horizon(("a",), (1.0,)), "horizon; got ('a',); wanted azimuths and elevations as numbers, in degrees"),
-    ],
-)
-def test_what_is_wrong_is_said_in_one_line(make: object, message: str) -> None:
-    with pytest.raises(SiteError) as caught:
-        make()  # type: ignore[operator]
-    assert str(caught.value).startswith(message)
-    assert "\n" not in str(caught.value)
+    ]:
+        with subtests.test(make=make, message=message):
+            with pytest.raises(SiteError) as caught:
+                make()  # type: ignore[operator]
+            assert str(caught.value).startswith(message)
+            assert "\n" not in str(caught.value)
 
 
 def test_a_file_gives_the_profile_of_its_points(tmp_path: Path) -> None:
@@ -129,9 +127,8 @@ def test_a_file_gives_the_profile_of_its_points(tmp_path: Path) -> None:
     assert Horizon.from_csv(path) == Horizon.from_csv(str(path)) == Horizon.from_points(TREE)
 
 
-@pytest.mark.parametrize(
-    ("content", "message"),
-    [
+def test_what_is_wrong_with_a_file_is_said_with_its_place(tmp_path: Path, subtests: pytest.Subtests) -> None:
+    for content, message in [
         (b"", ", line 1; got 'nothing'; wanted the header azimuth_deg,elevation_deg"),
         (b"0,10\n90,20\n", ", line 1; got '0,10'; wanted the header azimuth_deg,elevation_deg"),
         (b"\n\nazimuth,elevation\n", ", line 3; got 'azimuth,elevation'; wanted the header azimuth_deg,elevation_deg"),
@@ -152,17 +149,16 @@ def test_a_file_gives_the_profile_of_its_points(tmp_path: Path) -> None:
         (b"\xff\xfe\x00", "; got 'text that is not UTF-8'; wanted a readable CSV file"),
         (b"azimuth_deg,elevation_deg\n" + b"1" * 200_000, "; got 'field larger than field limit"),
         (b"x" * 1_000_001, "; got '1000001 bytes'; wanted at most 1 MB"),
-    ],
-)
-def test_what_is_wrong_with_a_file_is_said_with_its_place(tmp_path: Path, content: bytes, message: str) -> None:
-    path = tmp_path / "yard.csv"
-    path.write_bytes(content)
-    with pytest.raises(SiteError) as caught:
-        Horizon.from_csv(path)
-    text = str(caught.value)
-    assert "\n" not in text
-    assert text.startswith("horizon file ")
-    assert text.partition("yard.csv")[2].startswith(message)
+    ]:
+        with subtests.test(content=content, message=message):
+            path = tmp_path / "yard.csv"
+            path.write_bytes(content)
+            with pytest.raises(SiteError) as caught:
+                Horizon.from_csv(path)
+            text = str(caught.value)
+            assert "\n" not in text
+            assert text.startswith("horizon file ")
+            assert text.partition("yard.csv")[2].startswith(message)
 
 
 def test_a_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:

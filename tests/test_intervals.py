@@ -167,9 +167,8 @@ def test_whole_numbers_near_the_end_of_int64_stay_exact():
 # --- errors -----------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("call", "words"),
-    [
+def test_errors_say_what_they_got(subtests: pytest.Subtests) -> None:
+    for call, words in [
         (lambda: iv.union(([0, 5], [1, 4])), r"ends before it starts: got \[5, 4\) in row 1, wanted start <= end"),
         (lambda: iv.union(([0.0, np.nan], [1.0, 4.0])), "start: got a value that is not a number in row 1"),
         (lambda: iv.union(([0, 5], [1])), r"one end for each start: got shapes \(2,\) and \(1,\)"),
@@ -192,11 +191,9 @@ def test_whole_numbers_near_the_end_of_int64_stay_exact():
         ),
         (lambda: iv.union_by_lane(([0.5], [0], [1])), "lanes: got dtype float64"),
         (lambda: iv.total_lengths_by_lane(([3], [0], [1]), 3), "lanes: got 3 to 3, wanted 0 to 2"),
-    ],
-)
-def test_errors_say_what_they_got(call, words):
-    with pytest.raises(ValueError, match=words):
-        call()
+    ]:
+        with subtests.test(call=call, words=words), pytest.raises(ValueError, match=words):
+            call()
 
 
 # --- laws, against sets of whole points -------------------------------------------------------------------------------

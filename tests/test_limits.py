@@ -229,9 +229,8 @@ def test_the_serving_filter_tells_its_counts():
 # --- what is refused --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("make", "words"),
-    [
+def test_bad_settings_are_refused_in_one_line(subtests: pytest.Subtests) -> None:
+    for make, words in [
         (lambda: Cone(0.0, 0.0, 91.0), "half-angle of the antenna cone; got 91.0"),
         (lambda: Cone(0.0, 0.0, 0.0), "half-angle of the antenna cone"),
         (lambda: Cone(0.0, 0.0, float("nan")), "half-angle of the antenna cone"),
@@ -247,13 +246,12 @@ def test_the_serving_filter_tells_its_counts():
         (lambda: View(MARRAM, lowest_elevation_deg=90.0), "lowest elevation of the terminal"),
         (lambda: View(MARRAM).without("cone"), "wanted one of horizon"),
         (lambda: View(MARRAM, (ArcKeepOut(5.0),)).without("arcs"), "wanted one of horizon, arc"),
-    ],
-)
-def test_bad_settings_are_refused_in_one_line(make, words):
-    with pytest.raises(InputError) as refused:
-        make()
-    assert words in str(refused.value)
-    assert "\n" not in str(refused.value)
+    ]:
+        with subtests.test(make=make, words=words):
+            with pytest.raises(InputError) as refused:
+                make()
+            assert words in str(refused.value)
+            assert "\n" not in str(refused.value)
 
 
 def test_leaving_out_a_satellite_that_is_not_there_is_refused():

@@ -139,9 +139,8 @@ def test_the_apps_import_only_public_doors() -> None:
     assert [f"{name_in_tree(path)}, {fault}" for path in APPS_FILES for fault in faults_in_apps(path)] == []
 
 
-@pytest.mark.parametrize(
-    ("line", "allowed"),
-    [
+def test_the_import_check_of_rooms_can_tell(tmp_path: Path, subtests: pytest.Subtests) -> None:
+    for line, allowed in [
         ("from passim.errors import SiteError", True),
         ("from passim.sky.horizon import Horizon", True),
         ("import numpy as np", True),
@@ -152,17 +151,15 @@ def test_the_apps_import_only_public_doors() -> None:
         ("import dash", False),
         ("import passim_apps", False),
         ("def late():\n    from passim.answers import calls", False),
-    ],
-)
-def test_the_import_check_of_rooms_can_tell(tmp_path: Path, line: str, allowed: bool) -> None:
-    path = tmp_path / "passes.py"
-    path.write_text(line, encoding="utf-8")
-    assert (faults_in_passim(path, "sky") == []) is allowed
+    ]:
+        with subtests.test(line=line, allowed=allowed):
+            path = tmp_path / "passes.py"
+            path.write_text(line, encoding="utf-8")
+            assert (faults_in_passim(path, "sky") == []) is allowed
 
 
-@pytest.mark.parametrize(
-    ("line", "allowed"),
-    [
+def test_the_import_check_of_apps_can_tell(tmp_path: Path, subtests: pytest.Subtests) -> None:
+    for line, allowed in [
         ("from passim import Site, find_passes", True),
         ("from passim.sky import Site", True),
         ("from passim import errors", True),
@@ -173,12 +170,11 @@ def test_the_import_check_of_rooms_can_tell(tmp_path: Path, line: str, allowed: 
         ("import passim.sky.site", False),
         ("from passim.answers.calls.plan import plan_of", False),
         ("from passim_apps.command_line.options import SiteChoice", False),
-    ],
-)
-def test_the_import_check_of_apps_can_tell(tmp_path: Path, line: str, allowed: bool) -> None:
-    path = tmp_path / "gaps.py"
-    path.write_text(line, encoding="utf-8")
-    assert (faults_in_apps(path) == []) is allowed
+    ]:
+        with subtests.test(line=line, allowed=allowed):
+            path = tmp_path / "gaps.py"
+            path.write_text(line, encoding="utf-8")
+            assert (faults_in_apps(path) == []) is allowed
 
 
 def test_help_imports_nothing_heavy() -> None:

@@ -442,9 +442,8 @@ def test_taking_the_longest_stay_needs_the_fewest_stints(rows: Rows, heights: di
 # --- bad input --------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("given_", "message"),
-    [
+def test_a_service_that_cannot_be(subtests: pytest.Subtests) -> None:
+    for given_, message in [
         (
             {"policy": "best"},
             "policy of service; got 'best'; wanted one of keep-then-highest, keep-then-longest, highest",
@@ -456,12 +455,11 @@ def test_taking_the_longest_stay_needs_the_fewest_stints(rows: Rows, heights: di
         ({"clock_offset_s": 3.0}, "offset of the clock; got 3.0; wanted a period of the clock too; try 15 s"),
         ({"acquisition_s": -1.0}, "acquisition time; got -1.0; wanted a number of seconds from 0 to 600; try 0"),
         ({"acquisition_s": True}, "acquisition time; got True"),
-    ],
-)
-def test_a_service_that_cannot_be(given_: dict[str, Any], message: str) -> None:
-    with pytest.raises(InputError) as refused:
-        Service(**given_)
-    assert str(refused.value).startswith(message)
+    ]:
+        with subtests.test(given_=given_, message=message):
+            with pytest.raises(InputError) as refused:
+                Service(**given_)
+            assert str(refused.value).startswith(message)
 
 
 def test_intervals_that_cannot_be() -> None:

@@ -73,9 +73,8 @@ def test_a_site_has_a_horizon_of_25_degrees_and_utc_unless_told_otherwise() -> N
     assert site.height_m == 0.0
 
 
-@pytest.mark.parametrize(
-    ("values", "message"),
-    [
+def test_what_is_wrong_is_said_in_one_line(subtests: pytest.Subtests) -> None:
+    for values, message in [
         (
             {"latitude_deg": 95.0},
             "latitude of Marram; got 95.0; wanted from -90 to 90 deg, north positive; "
@@ -98,14 +97,13 @@ def test_a_site_has_a_horizon_of_25_degrees_and_utc_unless_told_otherwise() -> N
             "time zone; got 'Atlantic/Azore'; wanted a name of the IANA data base such as Atlantic/Azores; "
             "try Atlantic/Azores",
         ),
-    ],
-)
-def test_what_is_wrong_is_said_in_one_line(values: dict[str, object], message: str) -> None:
-    place: dict[str, object] = {"name": "Marram", "latitude_deg": 45.0, "longitude_deg": -28.0, **values}
-    with pytest.raises(SiteError) as caught:
-        Site(**place)  # type: ignore[arg-type]
-    assert str(caught.value).startswith(message)
-    assert "\n" not in str(caught.value)
+    ]:
+        with subtests.test(values=values, message=message):
+            place: dict[str, object] = {"name": "Marram", "latitude_deg": 45.0, "longitude_deg": -28.0, **values}
+            with pytest.raises(SiteError) as caught:
+                Site(**place)  # type: ignore[arg-type]
+            assert str(caught.value).startswith(message)
+            assert "\n" not in str(caught.value)
 
 
 def test_numbers_of_numpy_are_numbers() -> None:

@@ -70,9 +70,8 @@ def test_points_and_obstacles_are_those_of_the_survey() -> None:
     assert own.horizon.elevation_deg(200.0) == pytest.approx(26.565, abs=0.001)
 
 
-@pytest.mark.parametrize(
-    ("changes", "message"),
-    [
+def test_what_cannot_be_used_is_named(subtests: pytest.Subtests) -> None:
+    for changes, message in [
         ({"points": [["0", "x"], ["90", "3"]]}, "elevation of point 1; got 'x'; wanted a number; try 12.5"),
         ({"points": [["0", "nan"], ["90", "3"]]}, "elevation of point 1; got 'nan'; wanted a number; try 12.5"),
         (
@@ -89,13 +88,12 @@ def test_points_and_obstacles_are_those_of_the_survey() -> None:
         ({"way": "obstacles", "obstacles": [["1", "2", "3", "4"]]}, "height of the mount; got 'nothing'"),
         ({"way": "obstacles", "obstacles": [["1", "2", "0", "4"]], "mount": "2"}, "distance of the obstacle at 1 deg"),
         ({"way": "file"}, "horizon file; got 'none yet'"),
-    ],
-)
-def test_what_cannot_be_used_is_named(changes: dict[str, Any], message: str) -> None:
-    with pytest.raises(SiteError) as caught:
-        sky_draft.survey_of(draft(**changes))
-    assert str(caught.value).startswith(message)
-    assert "\n" not in str(caught.value)
+    ]:
+        with subtests.test(changes=changes, message=message):
+            with pytest.raises(SiteError) as caught:
+                sky_draft.survey_of(draft(**changes))
+            assert str(caught.value).startswith(message)
+            assert "\n" not in str(caught.value)
 
 
 def test_a_file_is_taken_whole_or_not_at_all() -> None:

@@ -42,9 +42,8 @@ def test_a_browser_gives_back_what_it_kept() -> None:
     assert again.name == found.name
 
 
-@pytest.mark.parametrize(
-    ("data", "message"),
-    [
+def test_what_cannot_be_used_is_named_in_one_line(subtests: pytest.Subtests) -> None:
+    for data, message in [
         (b"", "record freezes.csv, line 1; got 'nothing'; wanted the header start,end or start,duration_s"),
         (text_of(9).replace(",23", ",long").encode(), "record freezes.csv, line 5; got 'long'; wanted a length"),
         (
@@ -63,16 +62,15 @@ def test_a_browser_gives_back_what_it_kept() -> None:
         (b"start,end\n" + b"9" * 200_000, "record freezes.csv; got"),
         (text_of(9).replace("2026", "1966").encode(), "record freezes.csv; got 'a record of 9 freezes"),
         (text_of(9).replace("2026", "1926").encode(), "record freezes.csv, line 2; got 1926-11-25 08:02:10+00:00"),
-    ],
-)
-def test_what_cannot_be_used_is_named_in_one_line(data: bytes, message: str) -> None:
-    with pytest.raises(InputError) as caught:
-        sky_record.read("freezes.csv", data)
-    assert str(caught.value).startswith(message)
-    assert "\n" not in str(caught.value)
-    # Neither the place where it was read nor an option of the command line is told.
-    assert "passim-record" not in str(caught.value)
-    assert "--" not in str(caught.value)
+    ]:
+        with subtests.test(data=data, message=message):
+            with pytest.raises(InputError) as caught:
+                sky_record.read("freezes.csv", data)
+            assert str(caught.value).startswith(message)
+            assert "\n" not in str(caught.value)
+            # Neither the place where it was read nor an option of the command line is told.
+            assert "passim-record" not in str(caught.value)
+            assert "--" not in str(caught.value)
 
 
 def test_what_a_browser_kept_is_looked_at_before_it_is_used() -> None:

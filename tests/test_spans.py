@@ -81,9 +81,8 @@ def test_the_first_and_the_last_year_are_looked_at() -> None:
             Span.starting(datetime(year, 6, 1, tzinfo=UTC), hours=1)
 
 
-@pytest.mark.parametrize(
-    ("make", "message"),
-    [
+def test_a_wrong_span_says_so(subtests: pytest.Subtests) -> None:
+    for make, message in [
         (
             lambda: Span(datetime(2026, 11, 25), START),
             "start of the span; got 2026-11-25 00:00:00; wanted a time with its offset from UTC, such as "
@@ -144,12 +143,11 @@ def test_the_first_and_the_last_year_are_looked_at() -> None:
             "start of the span; got 2026-11-25 00:00:00; wanted a time with its offset from UTC, such as "
             "2026-11-25T08:00:00+01:00; try adding Z for UTC or the offset",
         ),
-    ],
-)
-def test_a_wrong_span_says_so(make, message):
-    with pytest.raises(SpanError) as caught:
-        make()
-    assert str(caught.value) == message
+    ]:
+        with subtests.test(make=make, message=message):
+            with pytest.raises(SpanError) as caught:
+                make()
+            assert str(caught.value) == message
 
 
 def test_the_error_calls_the_time_what_the_caller_calls_it():

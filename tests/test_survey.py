@@ -312,9 +312,8 @@ def test_files_of_obstacles_and_sightings_are_read(tmp_path: Path) -> None:
 # --- what is refused --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("rows", "message"),
-    [
+def test_a_bad_row_of_obstacles_is_named(tmp_path: Path, subtests: pytest.Subtests) -> None:
+    for rows, message in [
         ("90,8,-20,10", "line 2: distance of the obstacle at 90 deg; got '-20 m'; wanted over 0"),
         ("90,8,0,10", "distance of the obstacle at 90 deg; got '0 m'"),
         ("90,-8,20,10", "width of the obstacle at 90 deg; got '-8 m'"),
@@ -323,15 +322,14 @@ def test_files_of_obstacles_and_sightings_are_read(tmp_path: Path) -> None:
         ("90,8,20", "line 2; got '90,8,20'; wanted 4 cells, as in the header"),
         ("90,8,20,tall", "line 2; got '90,8,20,tall'; wanted numbers"),
         ("", "got 'no row'; wanted at least one obstacle"),
-    ],
-)
-def test_a_bad_row_of_obstacles_is_named(tmp_path: Path, rows: str, message: str) -> None:
-    path = tmp_path / "obstacles.csv"
-    path.write_text(f"bearing_deg,width_m,distance_m,height_m\n{rows}\n", "utf-8")
-    with pytest.raises(SiteError) as refused:
-        read_obstacles(path)
-    assert message in str(refused.value)
-    assert "\n" not in str(refused.value)
+    ]:
+        with subtests.test(rows=rows, message=message):
+            path = tmp_path / "obstacles.csv"
+            path.write_text(f"bearing_deg,width_m,distance_m,height_m\n{rows}\n", "utf-8")
+            with pytest.raises(SiteError) as refused:
+                read_obstacles(path)
+            assert message in str(refused.value)
+            assert "\n" not in str(refused.value)
 
 
 @pytest.mark.parametrize(

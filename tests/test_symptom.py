@@ -513,9 +513,8 @@ def test_records_are_read_in_both_forms(tmp_path: Path) -> None:
     assert one.describe() == "a record of 6 freezes, 12 to 12 s long, in 5 h"
 
 
-@pytest.mark.parametrize(
-    ("lines", "words"),
-    [
+def test_bad_records_get_one_line(tmp_path: Path, subtests: pytest.Subtests) -> None:
+    for lines, words in [
         ([], "line 1; got 'nothing'"),
         (["from,to", "1,2"], "wanted the header start,end or start,duration_s"),
         (["start,end", "2026-03-01T00:00:00Z"], "line 2; got '2026-03-01T00:00:00Z'; wanted 2 cells, as in the header"),
@@ -526,13 +525,12 @@ def test_records_are_read_in_both_forms(tmp_path: Path) -> None:
         (["start,duration_s", "2026-03-01T00:00:09Z,nan"], "wanted a length in seconds"),
         (["start,duration_s", "2026-03-01T00:00:09Z,3"], "got '1 freeze'; wanted at least 5"),
         (["start,duration_s", *(f"2026-03-01T00:0{k}:00Z,3" for k in range(9))], "wanted at least 30 min"),
-    ],
-)
-def test_bad_records_get_one_line(tmp_path: Path, lines: list[str], words: str) -> None:
-    with pytest.raises(InputError) as caught:
-        FreezeRecord.from_csv(write(tmp_path / "record.csv", *lines))
-    assert words in str(caught.value)
-    assert "\n" not in str(caught.value)
+    ]:
+        with subtests.test(lines=lines, words=words):
+            with pytest.raises(InputError) as caught:
+                FreezeRecord.from_csv(write(tmp_path / "record.csv", *lines))
+            assert words in str(caught.value)
+            assert "\n" not in str(caught.value)
 
 
 def test_a_record_that_is_not_there(tmp_path: Path) -> None:

@@ -123,9 +123,8 @@ def test_a_storm_moves_all_ten_times_as_far_and_a_steady_model_stays() -> None:
     assert steady.manoeuvre_share(DAY_S) == 0.0
 
 
-@pytest.mark.parametrize(
-    "wrong",
-    [
+def test_a_wrong_parameter_is_named(subtests: pytest.Subtests) -> None:
+    for wrong in [
         {"per_day_s": -1.0},
         {"at_epoch_s": float("nan")},
         {"shared_per_day2_s": True},
@@ -134,23 +133,20 @@ def test_a_storm_moves_all_ten_times_as_far_and_a_steady_model_stays() -> None:
         {"manoeuvre_shares": ((6.0, 1.5),)},
         {"manoeuvre_shares": (6.0, 0.5)},
         {"manoeuvre_shares": "often"},
-    ],
-)
-def test_a_wrong_parameter_is_named(wrong: dict[str, object]) -> None:
-    with pytest.raises(InputError, match=next(iter(wrong))) as caught:
-        replace(TimingModel(), **wrong)  # type: ignore[arg-type]
-    assert "\n" not in str(caught.value)
+    ]:
+        with subtests.test(wrong=wrong):
+            with pytest.raises(InputError, match=next(iter(wrong))) as caught:
+                replace(TimingModel(), **wrong)  # type: ignore[arg-type]
+            assert "\n" not in str(caught.value)
 
 
-@pytest.mark.parametrize(
-    ("age_h", "name"),
-    [
+def test_bands(subtests: pytest.Subtests) -> None:
+    for age_h, name in [
         (0, "normal"), (24, "normal"), (24.1, "odds beside times"), (72, "odds beside times"), (73, "odds only"),
         (168, "odds only"), (169, "statistics only"), (336, "statistics only"), (337, "refuse"), (-100, "odds only"),
-    ],
-)  # fmt: skip
-def test_bands(age_h: float, name: str) -> None:
-    assert band_of(age_h * HOUR_S).name == name
+    ]:  # fmt: skip
+        with subtests.test(age_h=age_h, name=name):
+            assert band_of(age_h * HOUR_S).name == name
 
 
 def test_bands_say_less_and_less() -> None:

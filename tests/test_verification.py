@@ -297,9 +297,8 @@ def test_robust_sigma_by_hand() -> None:
 # --- what is refused -----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("call", "words"),
-    [
+def test_what_cannot_be_scored_is_refused(subtests: pytest.Subtests) -> None:
+    for call, words in [
         (lambda: brier_score([0.5, 1.5], [0, 1]), "1 of 2 values such as 1.5'; wanted chances from 0 to 1"),
         (lambda: brier_score([0.5, np.nan], [0, 1]), "try leaving out the moments that have no forecast"),
         (lambda: brier_score([0.5], [0, 1]), "1 and 2 moments"),
@@ -315,10 +314,9 @@ def test_robust_sigma_by_hand() -> None:
         (lambda: shifted_yesterday(np.zeros(100, dtype=bool), 7.0), "seconds that divide a day"),
         (lambda: match_times(s(1), s(1), -1.0), "tolerance; got -1.0"),
         (lambda: match_times([0.5], s(1), 1.0), "whole microseconds"),
-    ],
-)
-def test_what_cannot_be_scored_is_refused(call: object, words: str) -> None:
-    with pytest.raises(InputError, match=words):
-        call()  # type: ignore[operator]
-    with pytest.raises(passim.PassimError):
-        call()  # type: ignore[operator]
+    ]:
+        with subtests.test(call=call, words=words):
+            with pytest.raises(InputError, match=words):
+                call()  # type: ignore[operator]
+            with pytest.raises(passim.PassimError):
+                call()  # type: ignore[operator]

@@ -17,9 +17,8 @@ from passim.spans import Span
 from passim_apps.text.units import LocalClock, age, counted, duration, instant, listed, printable, share
 
 
-@pytest.mark.parametrize(
-    ("seconds", "words"),
-    [
+def test_a_duration_reads_as_people_say_it(subtests: pytest.Subtests) -> None:
+    for seconds, words in [
         (0.0, "0 s"),
         (0.02, "under 0.1 s"),
         (1.84, "1.8 s"),
@@ -33,15 +32,13 @@ from passim_apps.text.units import LocalClock, age, counted, duration, instant, 
         (86_400.0, "24 h"),
         (172_799.0, "2 d"),
         (187_200.0, "2 d 4 h"),
-    ],
-)
-def test_a_duration_reads_as_people_say_it(seconds: float, words: str) -> None:
-    assert duration(seconds) == words
+    ]:
+        with subtests.test(seconds=seconds, words=words):
+            assert duration(seconds) == words
 
 
-@pytest.mark.parametrize(
-    ("fraction", "words"),
-    [
+def test_a_share_is_never_rounded_to_all_or_nothing(subtests: pytest.Subtests) -> None:
+    for fraction, words in [
         (0.0, "0 %"),
         (1.0, "100 %"),
         (0.933, "93.3 %"),
@@ -54,10 +51,9 @@ def test_a_duration_reads_as_people_say_it(seconds: float, words: str) -> None:
         (0.9994, "99.9 %"),
         (0.0005, "0.1 %"),
         (0.0004, "under 0.1 %"),
-    ],
-)
-def test_a_share_is_never_rounded_to_all_or_nothing(fraction: float, words: str) -> None:
-    assert share(fraction) == words
+    ]:
+        with subtests.test(fraction=fraction, words=words):
+            assert share(fraction) == words
 
 
 def test_counts_lists_and_ages() -> None:

@@ -333,9 +333,8 @@ def test_a_horizon_file_that_vanished_is_told_of(tmp_path: Path) -> None:
 # --- what is refused --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("text", "told"),
-    [
+def test_a_slip_is_told_with_its_line_and_key(tmp_path: Path, subtests: pytest.Subtests) -> None:
+    for text, told in [
         ("colour = 1", r"^line 1, colour: unknown key; wanted one of name, relay_between_satellites, terminal"),
         ("[terminal]\narc_keepout_deg = 3", "^line 2, terminal.arc_keepout_deg: unknown key; try arc_keep_out_deg$"),
         ("[terminal]\narc_keep_out_deg = 75", "^line 2, .*keep-out angle.*got 75.0; wanted more than 0, up to 60 deg"),
@@ -369,12 +368,11 @@ def test_a_horizon_file_that_vanished_is_told_of(tmp_path: Path) -> None:
         ("[[assumptions]]\nsetting = 'terminal.cone'\nsince = 2026-11-25\nhow = 'x'", "a setting that stands in this"),
         ("sites = 3", "^line 1, sites: value; got 3; wanted a valid list"),
         ("[[sites]]\n[[sites]]\nname = 3", r"^line 1, sites\.1: name is missing"),
-    ],
-)  # fmt: skip
-def test_a_slip_is_told_with_its_line_and_key(text: str, told: str, tmp_path: Path) -> None:
-    found = problems(tmp_path, text)
-    assert any(re.search(told, problem) for problem in found), found
-    assert all("\n" not in problem and problem.startswith("line ") for problem in found)
+    ]:  # fmt: skip
+        with subtests.test(text=text, told=told):
+            found = problems(tmp_path, text)
+            assert any(re.search(told, problem) for problem in found), found
+            assert all("\n" not in problem and problem.startswith("line ") for problem in found)
 
 
 def test_all_slips_are_told_at_once_in_the_order_of_the_file(tmp_path: Path) -> None:

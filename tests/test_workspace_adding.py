@@ -36,9 +36,8 @@ def test_a_second_fleet_of_one_name_gets_a_number(workspace: Workspace) -> None:
     assert names == ["plover 2", "plover 3", "plover 4"]  # the invented fleet has the first
 
 
-@pytest.mark.parametrize(
-    ("given", "plain"),
-    [
+def test_names_are_made_plain(subtests: pytest.Subtests) -> None:
+    for given, plain in [
         ("fleet.tle", ("fleet", ".tle")),
         ("Fleet of May.JSON.GZ", ("Fleet-of-May", ".json.gz")),
         ("../../etc/passwd", ("passwd", ".txt")),
@@ -49,10 +48,9 @@ def test_a_second_fleet_of_one_name_gets_a_number(workspace: Workspace) -> None:
         ("", ("fleet", ".txt")),
         ("a\0b\nc.xml", ("a-b-c", ".xml")),
         ("x" * 300 + ".kvn", ("x" * 40, ".kvn")),
-    ],
-)
-def test_names_are_made_plain(given: str, plain: tuple[str, str]) -> None:
-    assert plain_name(given) == plain
+    ]:
+        with subtests.test(given=given, plain=plain):
+            assert plain_name(given) == plain
 
 
 def test_a_workspace_that_cannot_be_changed_keeps_no_file_either(workspace: Workspace) -> None:
