@@ -61,6 +61,21 @@ def test_what_is_kept_stays_within_its_bound() -> None:
     assert (kept.get("huge"), kept.get(47)) == ("alone", None)
 
 
+def test_what_nobody_asks_for_is_let_go() -> None:
+    now_s = 0.0
+    kept = ByteLimitedCache(1000, unused_s=60.0, clock=lambda: now_s)
+    # One answer a minute, as an open page asks, and one that somebody asks for all the time.
+    kept.put("looks", "always", 10)
+    for minute in range(100):
+        now_s = 60.0 * minute
+        kept.put(minute, "for this minute", 10)
+        assert kept.get("looks") == "always"
+        assert kept.held_bytes <= 30
+    assert [kept.get(minute) for minute in (97, 98, 99)] == [None, "for this minute", "for this minute"]
+    now_s += 60.1
+    assert (kept.get(99), kept.get("looks"), kept.held_bytes) == (None, None, 0)
+
+
 def test_a_rehearsal_begins_at_its_time_and_goes_on(state: DashboardState) -> None:
     assert 0.0 <= (state.now() - AT).total_seconds() < PATIENCE_S
     assert state.question(Choices()).today == date(2026, 11, 25)

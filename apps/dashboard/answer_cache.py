@@ -20,6 +20,8 @@ import flask
 from .state import ByteLimitedCache, KeyedLocks
 
 _KEPT_BYTES: Final = 96 * 2**20
+# An answer holds the time in its key, to the minute: a few minutes later nobody asks for it again.
+_UNUSED_S: Final = 300.0
 # Less than this fits one packet of Ethernet anyway.
 _PACKED_FROM_BYTES: Final = 1400
 # Of the text that a page is made of, higher levels save another hundredth or two and take several times as long.
@@ -81,7 +83,7 @@ class AnswerCache:
     """The answers kept, the least recently sent dropped first."""
 
     def __init__(self, most_bytes: int = _KEPT_BYTES) -> None:
-        self._kept = ByteLimitedCache(most_bytes)
+        self._kept = ByteLimitedCache(most_bytes, _UNUSED_S)
         self._turns = KeyedLocks()
 
     def keep(self, server: flask.Flask, rule: str, key_of: Callable[[], Hashable | None] | None = None) -> None:

@@ -12,6 +12,7 @@ import dataclasses
 import functools
 import os
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
 from datetime import UTC, date, datetime, timedelta
@@ -39,6 +40,8 @@ SEARCH_MS: Final = 0.07
 DRAWS_MS: Final = 0.55
 _KEPT_BYTES: Final = 256 * 2**20
 _KEPT_FAULTS: Final = 32
+# What nobody has asked for as long as this is let go: most of what is kept is true for one minute.
+_UNUSED_S: Final = 3600.0
 # The largest picture of a page weighs about half of this.
 _PICTURE_BYTES: Final = 500_000
 # Days offered to choose from: elements of today say little of single moments further ahead.
@@ -54,32 +57,53 @@ class Pending(Exception):
 
 
 class ByteLimitedCache:
-    """Results by key, the least recently used dropped first, never more than so many bytes together."""
+    """Results by key: never more than `most_bytes` together, and none that nobody has asked for `unused_s` seconds.
 
-    def __init__(self, most_bytes: int = _KEPT_BYTES) -> None:
-        self.most_bytes = most_bytes
+    The least recently used are dropped first. `clock` tells seconds that never go back.
+    """
+
+    def __init__(
+        self,
+        most_bytes: int = _KEPT_BYTES,
+        unused_s: float = _UNUSED_S,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.most_bytes, self.unused_s = most_bytes, unused_s
         self.held_bytes = 0
-        self._items: OrderedDict[Hashable, tuple[Any, int]] = OrderedDict()
+        self._clock = clock
+        # The value, its size in bytes and when it was last asked for, in the order of the last.
+        self._items: OrderedDict[Hashable, tuple[Any, int, float]] = OrderedDict()
         self._lock = threading.Lock()
 
     def get(self, key: Hashable) -> Any:
         """Return what is kept under a key, or None."""
         with self._lock:
+            self._drop_unused()
             if key not in self._items:
                 return None
-            self._items.move_to_end(key)
-            return self._items[key][0]
+            value, size_bytes, _ = self._items.pop(key)
+            self._items[key] = (value, size_bytes, self._clock())
+            return value
 
     def put(self, key: Hashable, value: Any, size_bytes: int) -> None:
         """Keep a value; one larger than the whole bound is kept alone until the next comes."""
         with self._lock:
+            self._drop_unused()
             if key in self._items:
                 self.held_bytes -= self._items.pop(key)[1]
-            self._items[key] = (value, size_bytes)
+            self._items[key] = (value, size_bytes, self._clock())
             self.held_bytes += size_bytes
             while self.held_bytes > self.most_bytes and len(self._items) > 1:
-                _, (_, size) = self._items.popitem(last=False)
-                self.held_bytes -= size
+                self._drop_oldest()
+
+    def _drop_unused(self) -> None:
+        since_s = self._clock() - self.unused_s
+        while self._items and next(iter(self._items.values()))[2] < since_s:
+            self._drop_oldest()
+
+    def _drop_oldest(self) -> None:
+        _, (_, size_bytes, _) = self._items.popitem(last=False)
+        self.held_bytes -= size_bytes
 
 
 class KeyedLocks:
