@@ -92,16 +92,13 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # waitress has no annotations
     def __init__(self, server: BoundedServer, connection: socket.socket, address: Any, adj: Any, map: Any) -> None:
         super().__init__(server, connection, address, adj, map=map)
         self.parser_class = server.parser
+        # The address at the other end.
+        self.peer = str(self.addr[0])
         self.sent_bytes = 0
         self._answers = 0
         # What it waits for, since when, and how much had been sent then.
         self._phase: tuple[Any, ...] = ("head", None)
         self._since_s, self._sent_before = time.monotonic(), 0
-
-    @property
-    def peer(self) -> str:
-        """The address at the other end."""
-        return str(self.addr[0])
 
     @property
     def is_served(self) -> bool:
@@ -235,11 +232,12 @@ class BoundedServer(TcpWSGIServer):  # type: ignore[misc]  # waitress has no ann
     def _room_for(self, peer: str) -> bool:
         """Say whether one more connection of `peer` may come, after closing another where that makes room."""
         channels = [c for c in self._map.values() if isinstance(c, Channel) and not c.will_close]
-        counts = Counter(channel.peer for channel in channels)
-        if counts[peer] >= self.limits.per_address:
-            return _drop_one(channel for channel in channels if channel.peer == peer)
+        own = [channel for channel in channels if channel.peer == peer]
+        if len(own) >= self.limits.per_address:
+            return _drop_one(own)
         if len(channels) < self.limits.together:
             return True
+        counts = Counter(channel.peer for channel in channels)
         most = max(counts.values())
         loser = {peer} if counts[peer] == most else {other for other, count in counts.items() if count == most}
         return _drop_one(channel for channel in channels if channel.peer in loser)
