@@ -172,7 +172,7 @@ def test_the_page_says_what_a_reader_must_know(html: str, outline: Outline) -> N
         "not a promise of service",
         "power lines",
         "Elements of 360 objects",
-        "at the shell of 550 km",
+        "in the shell at 550 km",
     ):
         assert words in every
 

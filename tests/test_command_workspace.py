@@ -105,7 +105,7 @@ def test_on_a_terminal_it_asks_for_what_is_missing(tmp_path: Path, monkeypatch: 
     assert row == {
         "site": "Marram", "spot": "roof", "latitude_deg": 45.0, "longitude_deg": -28.0, "height_m": 40.0,
         "timezone": "Atlantic/Azores", "horizon": "horizon 35° all round",
-        "limits": "only satellites at their shell taken to serve",
+        "limits": "only satellites in their shell are taken to serve",
     }  # fmt: skip
 
 
@@ -461,7 +461,7 @@ def test_the_serving_filter_tells_its_counts_and_can_be_lifted(tmp_path: Path, f
     assert held["health"] == {
         "catalogued": 366, "at shell": 360, "drifting": 6, "stale": 0, "decayed": 0, "unjudged": 0,
     }  # fmt: skip
-    words = "366 objects catalogued: 360 at shell, 6 drifting; taken to serve are those at the shell of 550 km, 53.0°."
+    words = "366 objects catalogued: 360 at shell, 6 drifting; those in the shell at 550 km, 53.0° are taken to serve."
     assert words in held["notes"]
     assert not any(row["satellite_id"].startswith("8") for row in held["rows"])
     assert any(row["satellite_id"].startswith("8") for row in lifted["rows"])

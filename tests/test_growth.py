@@ -260,7 +260,7 @@ def test_a_listed_order(tmp_path, plover: Fleet) -> None:
     assert (np.delete(order.ranks[0], [0, 359]) == -1).all()
     assert order.words == "in the order of order.txt"
     assert "357 of the fleet are not in the list" in order.notes[0]
-    assert "1 listed are taken not to serve" in order.notes[0]
+    assert "passed over as not serving: 1 of the list" in order.notes[0]
 
 
 @pytest.mark.parametrize(

@@ -113,10 +113,10 @@ class Health:
             who = "every object" if self.serving.all() else "every other object"
             return f"{total}: {told}; no shell stands out, so {who} is taken to serve{self._age_words()}."
         where = " and ".join(f"{s.altitude_km:,.0f} km, {s.inclination_deg:.1f}°" for s in self.shells)
-        shell = "shell of" if len(self.shells) == 1 else "shells of"
+        shell = "shell at" if len(self.shells) == 1 else "shells at"
         spares = int((self.status == AT_SHELL).sum() - self.serving.sum())
-        but = f" but {spares:,}, which share{'s' if spares == 1 else ''} a slot with another" if spares else ""
-        return f"{total}: {told}; taken to serve are those at the {shell} {where}{but}{self._age_words()}."
+        but = f", but for {spares:,}, which share{'s' if spares == 1 else ''} a slot with another" if spares else ""
+        return f"{total}: {told}; those in the {shell} {where} are taken to serve{but}{self._age_words()}."
 
     def _age_words(self) -> str:
         """Say to which moment ages are counted, where it is not the one asked about."""

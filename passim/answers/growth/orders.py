@@ -227,7 +227,7 @@ def listed_order(fleet: Fleet, path: str | Path, counted: Bools | None = None) -
     if missing := len(serving - set(order)):
         note += f"; {missing:,} of the fleet are not in the list and never count"
     if idle:
-        note += f"; {idle:,} listed are taken not to serve and are passed over"
+        note += f"; passed over as not serving: {idle:,} of the list"
     return Order("file", f"in the order of {Path(path).name}", _ranked(len(fleet), [np.array(order)]), (note + ".",))
 
 

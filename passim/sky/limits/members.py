@@ -25,7 +25,7 @@ class ServingFilter:
 
     def describe(self) -> str:
         """Say what the filter does."""
-        return "only satellites at their shell taken to serve"
+        return "only satellites in their shell are taken to serve"
 
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return the intervals of the satellites at a shell, or of all where no shell is clear."""
