@@ -211,7 +211,10 @@ def test_bad_input_gets_one_line(path: str, subtests: pytest.Subtests) -> None:
         (["--order", "alphabet"], "passim: order of the satellites: no such file or directory; got 'alphabet'"),
         (["--draws", "5"], "passim: --draws belongs to --order random."),
         (["--order", "random", "--draws", "0"], "passim: random draws; got 0"),
-        (["--order", "random", "--seed", "-1"], "passim: Invalid value for '--seed'"),
+        (
+            ["--order", "random", "--seed", "-1"],
+            "passim: --seed; got '-1'; wanted a whole number, 0 or more",
+        ),
         (["--call-hours", "8 to 18"], "passim: --call-hours; got '8 to 18'; wanted two times of the day, HH:MM-HH:MM"),
         (["--call-hours", "8-8"], "passim: --call-hours; got '8-8'; wanted two different times of the day"),
         (

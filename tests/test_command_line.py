@@ -13,6 +13,7 @@ import os
 import shlex
 import subprocess
 import sys
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -466,9 +467,12 @@ def test_a_slip_in_an_option_is_told_in_one_line(fleet: str, subtests: pytest.Su
         ([*SITE, "--hours", "nan"], "wanted more than 0"),
         ([*SITE, "--hours", "1e9"], "at most 2208 hours"),
         ([*SITE, "--hours", "2209"], "at most 2208 hours"),
-        ([*SITE, "--hours", "long"], "not a valid float"),
-        ([*SITE, "--format", "pdf"], "'table', 'csv', 'json'"),
-        ([*SITE, "--colour"], "No such option"),
+        ([*SITE, "--hours", "long"], "--hours; got 'long'; wanted a number; try passim gaps --help"),
+        ([*SITE, "--hours", "2,5"], "--hours; got '2,5'; wanted a number; try --hours 2.5"),
+        ([*SITE, "--format", "jsn"], "--format; got 'jsn'; wanted table, csv or json; try --format json"),
+        ([*SITE, "--mas", "5"], "option; got '--mas'; wanted one that passim gaps --help lists; try --mask"),
+        ([*SITE, "--hours"], "--hours; got nothing after it; wanted a value; try --hours VALUE"),
+        ([*SITE, "--all=3"], "--all; got a value; wanted none, as it is a switch; try --all"),
         ([*SITE, *SPAN, "--out", "no/such/folder/gaps.csv"], "a folder that exists"),
         ([*SITE, *SPAN, "--out", "/"], "the name of a file"),
         ([*SITE, *SPAN, "--out", "gaps.ics"], "wanted .csv or .json, or .txt for the table; try passim calls --ics"),
@@ -565,11 +569,36 @@ def test_geometry_refuses_what_its_options_cannot_mean() -> None:
     assert "altitude" in refused("geometry", "--altitude", "0")
     assert "--inclination" in refused("geometry", "--altitude", "550", "--latitude", "45")
     assert "--latitude" in refused("geometry", "--altitude", "550", "--satellites", "45")
-    assert "--altitude" in refused("geometry")
+    missing = refused("geometry")
+    assert missing == "passim: --altitude; got nothing; wanted altitude of the orbit, km; try passim geometry --help"
 
 
 def test_an_unknown_command_is_told_in_one_line() -> None:
-    assert "No such command 'tides'" in refused("tides")
+    assert refused("tides") == "passim: command; got 'tides'; wanted one of those that passim --help lists"
+    assert refused("cals").endswith("; try passim calls")
+    assert refused("workspace", "add", "spt").endswith("; try passim workspace add spot")
+
+
+def every_command(command: click.Command, *path: str) -> Iterator[tuple[tuple[str, ...], click.Command]]:
+    yield path, command
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            below = command.get_command(context, name)
+            assert below is not None
+            yield from every_command(below, *path, name)
+
+
+def test_every_option_says_what_it_got_and_what_it_wanted() -> None:
+    tried = 0
+    for path, command in every_command(main):
+        for option in command.params:
+            if isinstance(option.type, (click.types.StringParamType, click.types.BoolParamType)):
+                continue
+            name = max(option.opts, key=len)
+            assert refused(*path, f"{name}=nine").startswith(f"passim: {name}; got 'nine'; wanted "), (path, name)
+            tried += 1
+    assert tried > 50
 
 
 # --- the rest of the exit statuses ----------------------------------------------------------------------------------

@@ -140,7 +140,7 @@ def test_out_writes_the_rows(path: str, tmp_path: Path) -> None:
         (["--clock", "0"], "passim: period of the clock; got 0.0; wanted a number of seconds from 1 to 3600"),
         (["--acquisition", "-1"], "passim: acquisition time; got -1.0"),
         (["--list", "path", "--step", "0"], "passim: step along the way; got 0.0"),
-        (["--policy", "best"], "passim: Invalid value for '--policy'"),
+        (["--policy", "best"], "passim: --policy; got 'best'; wanted keep-then-highest, keep-then-longest or highest"),
     ],
 )
 def test_bad_input_gets_one_line(options: list[str], message: str, path: str) -> None:

@@ -162,7 +162,9 @@ def test_one_of_two_in_a_slot_is_a_spare() -> None:
     health = assess(SHELL + beside, EPOCH)
     assert (health.counts["at shell"], int(health.serving.sum())) == (121, 120)
     assert not health.serving[-1]
-    assert health.sentence().endswith("in the shell at 550 km, 53.0° are taken to serve, but for 1, which shares a slot with another.")
+    assert health.sentence().endswith(
+        "in the shell at 550 km, 53.0° are taken to serve, but for 1, which shares a slot with another."
+    )
 
 
 def test_satellites_of_a_random_fleet_are_no_doubles() -> None:

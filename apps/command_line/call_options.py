@@ -12,6 +12,7 @@ from ..text.notes import Note
 from ..text.units import LocalClock, instant
 from .parsing import FleetChoice, SiteChoice
 from .times import hours_of_day
+from .usage import WHOLE
 
 if TYPE_CHECKING:
     from passim import Fleet, Span
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 
 minutes_option = click.option(
-    "--minutes", type=int, default=30, show_default=True, metavar="N", help="Length of the call, minutes."
+    "--minutes", type=WHOLE, default=30, show_default=True, metavar="N", help="Length of the call, minutes."
 )
 kind_option = click.option(
     "--kind",

@@ -22,6 +22,8 @@ from typing import Any, NoReturn
 
 import click
 
+from .usage import Commands, in_one_line
+
 # Name of the command -> the module in commands/ that holds it, in the order in which help lists them.
 COMMANDS = {
     "elements": "elements",
@@ -49,7 +51,7 @@ TRACEBACK_VARIABLE = "PASSIM_TRACEBACK"
 _TRACKER_WARNING = "ignore:resource_tracker:UserWarning"
 
 
-class OneLineErrors(click.Group):
+class OneLineErrors(Commands):
     """A group that loads its commands when they are asked for and reports every error in one line."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -78,8 +80,7 @@ class OneLineErrors(click.Group):
         try:
             status = super().main(*args, **extra)
         except click.UsageError as error:
-            path = error.ctx.command_path if error.ctx else "passim"
-            _complain(f"{error.format_message()} Try {path} --help.")
+            _complain(in_one_line(error))
             status = 2
         except click.Abort:  # click's word for a keyboard interrupt
             # Workers are gone by now: a second one finds nothing to end but the interpreter's own tidying.

@@ -14,6 +14,7 @@ import click
 
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
 from .parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, ServiceChoice, SiteChoice, SpanChoice, mask
+from .usage import NUMBER, OneOf
 
 __all__ = [
     "DEFAULT_MASK_DEG",
@@ -144,7 +145,7 @@ POLICY_NAMES: Final = ("keep-then-highest", "keep-then-longest", "highest")
 _SERVICE: Final = (
     click.option(
         "--policy",
-        type=click.Choice(POLICY_NAMES),
+        type=OneOf(POLICY_NAMES),
         help="How satellites are chosen: keep one until it is lost, then take the highest or the one that stays "
         f"longest; or always use the highest. Default: the workspace's, else {POLICY_NAMES[0]}.",
     ),
@@ -159,7 +160,7 @@ _SERVICE: Final = (
     click.option(
         "--acquisition",
         "acquisition_s",
-        type=float,
+        type=NUMBER,
         metavar="S",
         help="Seconds without service each time a satellite is acquired. Default: the workspace's, else 0.",
     ),
@@ -188,7 +189,7 @@ _LIMITS: Final = (
     click.option(
         "--arc",
         "arc_deg",
-        type=float,
+        type=NUMBER,
         metavar="DEG",
         help="Angle to keep clear of the geostationary arc. Default: none.",
     ),
@@ -228,7 +229,7 @@ span_options = _bundle(
     SpanChoice,
     _from_option,
     click.option("--to", "to_text", metavar="TIME", help="End, as for --from; instead of --hours."),
-    click.option("--hours", type=float, metavar="N", help="Length in hours, at most 2208 (92 days). Default: 24."),
+    click.option("--hours", type=NUMBER, metavar="N", help="Length in hours, at most 2208 (92 days). Default: 24."),
     at_option,
 )
 # For commands that look whole days ahead and have --days, which says the length there unless --hours or --to does.
@@ -237,7 +238,7 @@ days_span_options = _bundle(
     SpanChoice,
     _from_option,
     click.option("--to", "to_text", metavar="TIME", help="End, as for --from; instead of --days."),
-    click.option("--hours", type=float, metavar="N", help="Length in hours; instead of --days."),
+    click.option("--hours", type=NUMBER, metavar="N", help="Length in hours; instead of --days."),
     at_option,
 )
 
@@ -262,7 +263,7 @@ output_options = _bundle(
     click.option(
         "--format",
         "format_name",
-        type=click.Choice(["table", "csv", "json"]),
+        type=OneOf(["table", "csv", "json"]),
         help="Table in local time, or csv or json in UTC with local columns. Default: by the suffix of "
         "--out, else table.",
     ),

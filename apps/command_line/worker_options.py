@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from .usage import WHOLE
+
 if TYPE_CHECKING:
     from passim.parallel import chunks as work
 
@@ -37,5 +39,5 @@ def workers_options(command: Command) -> Command:
         "passim[cluster].",
     )(command)
     return click.option(
-        "--workers", type=int, metavar="N", help="Processes to use on this machine. Default: one per processor."
+        "--workers", type=WHOLE, metavar="N", help="Processes to use on this machine. Default: one per processor."
     )(command)

@@ -23,6 +23,7 @@ from ..command_line.options import (
     output_options,
     site_options,
 )
+from ..command_line.usage import NUMBER, WHOLE
 from ..text.notes import Note, background, led, weighed
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ _CHECK_AROUND = timedelta(days=40)
 @kind_option
 @click.option(
     "--days",
-    type=float,
+    type=NUMBER,
     metavar="N",
     help=f"Days to look ahead. Default: {DEFAULT_DAYS:g}; with --check, as far as the elements allow.",
 )
@@ -78,8 +79,8 @@ _CHECK_AROUND = timedelta(days=40)
 @click.option(
     "--all-sites", is_flag=True, help="Every site of the workspace in one table, each in its own call hours and zone."
 )
-@click.option("--top", type=int, default=5, show_default=True, metavar="N", help="How many starts to suggest.")
-@click.option("--seed", type=int, default=1, show_default=True, metavar="N", help="Seed of the simulated futures.")
+@click.option("--top", type=WHOLE, default=5, show_default=True, metavar="N", help="How many starts to suggest.")
+@click.option("--seed", type=WHOLE, default=1, show_default=True, metavar="N", help="Seed of the simulated futures.")
 @output_options
 def calls(
     fleet_choice: FleetChoice,

@@ -9,6 +9,7 @@ import click
 
 from ..command_line.options import between_option, fleet_options, output_options, site_options, span_options
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, SpanChoice
+from ..command_line.usage import NUMBER
 from ..text.notes import Note, background
 
 if TYPE_CHECKING:
@@ -40,7 +41,13 @@ _LOWER = re.compile(r"\s*([\d.]+)\s*-\s*([\d.]+)\s*:\s*([+-]?[\d.]+)\s*")
     "--sky", "sky_path", metavar="FILE.csv", help="Write the tracks of all passes, and which limit cuts each where."
 )
 @click.option(
-    "--sky-step", "sky_step_s", type=float, default=10.0, show_default=True, metavar="S", help="Step of --sky, seconds."
+    "--sky-step",
+    "sky_step_s",
+    type=NUMBER,
+    default=10.0,
+    show_default=True,
+    metavar="S",
+    help="Step of --sky, seconds.",
 )
 @output_options
 def causes(

@@ -8,22 +8,30 @@ import click
 
 from ..command_line.options import at_option
 from ..command_line.times import aware_time
+from ..command_line.usage import NUMBER, WHOLE, WholeBetween
 
 FIRST_TWO_LINE_NUMBER = 90001
 
 
 @click.command("design", short_help="Element sets of an invented regular pattern.")
-@click.option("--total", type=int, required=True, metavar="N", help="Satellites in all, a multiple of --planes.")
-@click.option("--planes", type=int, required=True, metavar="N", help="Orbital planes, equally spaced.")
+@click.option("--total", type=WHOLE, required=True, metavar="N", help="Satellites in all, a multiple of --planes.")
+@click.option("--planes", type=WHOLE, required=True, metavar="N", help="Orbital planes, equally spaced.")
 @click.option(
     "--phasing",
-    type=float,
+    type=NUMBER,
     required=True,
     metavar="F",
     help="Phase step between neighbouring planes, in units of 360 deg / total: whole, 0 to planes - 1.",
 )
-@click.option("--inclination", "inclination_deg", type=float, required=True, metavar="DEG", help="Inclination, deg.")
-@click.option("--altitude", "altitude_km", type=float, required=True, metavar="KM", help="Altitude, km above 6378.135.")
+@click.option("--inclination", "inclination_deg", type=NUMBER, required=True, metavar="DEG", help="Inclination, deg.")
+@click.option(
+    "--altitude",
+    "altitude_km",
+    type=NUMBER,
+    required=True,
+    metavar="KM",
+    help="Altitude above a radius of 6378.135 km.",
+)
 @click.option(
     "--epoch", "epoch_text", metavar="ISO", help="Epoch, with its offset from UTC. Default: 00:00 UTC of today."
 )
@@ -32,15 +40,15 @@ FIRST_TWO_LINE_NUMBER = 90001
 @click.option(
     "--jitter",
     "jitter_deg",
-    type=float,
+    type=NUMBER,
     metavar="DEG",
     help="Move every satellite along its track by a normal draw of this standard deviation, degrees. Default: none.",
 )
-@click.option("--seed", default=1, show_default=True, metavar="N", type=click.IntRange(min=0), help="Seed of --jitter.")
+@click.option("--seed", default=1, show_default=True, metavar="N", type=WholeBetween(0), help="Seed of --jitter.")
 @click.option("--name", default="Walker", show_default=True, help="Name of the fleet; its satellites are numbered.")
 @click.option(
     "--first-number",
-    type=int,
+    type=WHOLE,
     metavar="N",
     help="Catalogue number of the first satellite. Default: 900000001; 90001 for .tle, which holds no larger.",
 )

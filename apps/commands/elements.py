@@ -15,6 +15,7 @@ from ..command_line.options import (
     workspace_option,
 )
 from ..command_line.parsing import found_workspace, now_of, zone_of_site
+from ..command_line.usage import OneOf
 
 
 @click.command("elements", short_help="What element files hold, and their conversion.")
@@ -26,7 +27,7 @@ from ..command_line.parsing import found_workspace, now_of, zone_of_site
 @click.option(
     "--format",
     "format_name",
-    type=click.Choice(["table", "csv", "json"]),
+    type=OneOf(["table", "csv", "json"]),
     default="table",
     show_default=True,
     help="How the listing is written on standard output.",

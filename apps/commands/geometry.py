@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..command_line.options import DEFAULT_MASK_DEG, OutputChoice, output_options
+from ..command_line.usage import NUMBER, WHOLE
 from ..text.notes import Note
 
 if TYPE_CHECKING:
@@ -15,27 +16,27 @@ if TYPE_CHECKING:
 
 
 @click.command("geometry", short_help="What altitude and mask alone decide, in closed form.")
-@click.option("--altitude", "altitude_km", type=float, required=True, metavar="KM", help="Altitude of the orbit, km.")
+@click.option("--altitude", "altitude_km", type=NUMBER, required=True, metavar="KM", help="Altitude of the orbit, km.")
 @click.option(
     "--mask",
     "mask_deg",
-    type=float,
+    type=NUMBER,
     default=DEFAULT_MASK_DEG,
     show_default=True,
     metavar="DEG",
     help="Elevation from which a satellite is in view, degrees.",
 )
-@click.option("--inclination", "inclination_deg", type=float, metavar="DEG", help="Adds the highest latitude reached.")
+@click.option("--inclination", "inclination_deg", type=NUMBER, metavar="DEG", help="Adds the highest latitude reached.")
 @click.option(
     "--latitude",
     "latitude_deg",
-    type=float,
+    type=NUMBER,
     metavar="DEG",
     help="With --inclination: adds the share of time for which one satellite is in view from this latitude.",
 )
 @click.option(
     "--satellites",
-    type=int,
+    type=WHOLE,
     metavar="N",
     help="With --latitude: adds how many of N are in view on average, and the chance of none at random places.",
 )

@@ -20,6 +20,7 @@ from ..command_line.options import (
     span_options,
 )
 from ..command_line.times import hours_of_day
+from ..command_line.usage import WHOLE, WholeBetween
 from ..text.notes import Note, background, weighed, without
 
 if TYPE_CHECKING:
@@ -44,8 +45,8 @@ ORDERS = ("launch", "plane", "random")
     help="In which order satellites are counted: as launched, plane by plane, at random (a model of failures only), or "
     "as a file lists them, one catalogue number a line. Default: launch; plane where the elements do not say.",
 )
-@click.option("--draws", type=int, metavar="N", help="Random orders to draw, with --order random. Default: 100.")
-@click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Seed of all draws. Default: 1.")
+@click.option("--draws", type=WHOLE, metavar="N", help="Random orders to draw, with --order random. Default: 100.")
+@click.option("--seed", type=WholeBetween(0), metavar="N", help="Seed of all draws. Default: 1.")
 @click.option(
     "--goal",
     "goal_text",

@@ -10,6 +10,7 @@ import click
 from ..command_line.options import allow_stale_option, lenient_option, output_options, site_options
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
 from ..command_line.times import aware_time
+from ..command_line.usage import NUMBER, OneOf
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,15 +28,15 @@ if TYPE_CHECKING:
     metavar="TIME",
     help="Start of what is scored, local time of the site or with its offset. Default: half of it before NEW's epochs.",
 )
-@click.option("--hours", type=float, default=48.0, show_default=True, metavar="N", help="Length of what is scored.")
+@click.option("--hours", type=NUMBER, default=48.0, show_default=True, metavar="N", help="Length of what is scored.")
 @click.option(
-    "--step", "step_s", type=float, default=1.0, show_default=True, metavar="S", help="Seconds between moments scored."
+    "--step", "step_s", type=NUMBER, default=1.0, show_default=True, metavar="S", help="Seconds between moments scored."
 )
 @allow_stale_option
 @click.option(
     "--list",
     "listing",
-    type=click.Choice(["scores", "ages", "satellites"]),
+    type=OneOf(["scores", "ages", "satellites"]),
     default="scores",
     show_default=True,
     help="What the rows list: each kind of forecast, each age of elements, or each satellite.",

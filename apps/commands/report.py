@@ -9,6 +9,7 @@ import click
 
 from ..command_line.call_options import kind_option, minutes_option
 from ..command_line.options import FleetChoice, SiteChoice, SpanChoice, days_span_options, fleet_options, site_options
+from ..command_line.usage import NUMBER, OneOf
 from ..command_line.worker_options import WorkerChoice, workers_options
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ DEFAULT_GOAL = "longest_gap_s <= 30"
 @fleet_options
 @site_options
 @days_span_options
-@click.option("--days", type=float, metavar="N", help=f"Days to look ahead, at most 14. Default: {DEFAULT_DAYS:g}.")
+@click.option("--days", type=NUMBER, metavar="N", help=f"Days to look ahead, at most 14. Default: {DEFAULT_DAYS:g}.")
 @minutes_option
 @kind_option
 @click.option(
@@ -46,7 +47,7 @@ DEFAULT_GOAL = "longest_gap_s <= 30"
 @click.option(
     "--world",
     "world_deg",
-    type=float,
+    type=NUMBER,
     metavar="STEP",
     help="Degrees between the places of the map of the world. Default: 10, up to 30 for large fleets.",
 )
@@ -55,7 +56,7 @@ DEFAULT_GOAL = "longest_gap_s <= 30"
 @click.option("--pictures", "pictures_dir", metavar="DIR", help="Write its pictures into DIR (needs passim[pictures]).")
 @click.option(
     "--picture-format",
-    type=click.Choice(["svg", "png"]),
+    type=OneOf(["svg", "png"]),
     default="svg",
     show_default=True,
     help="Format of the pictures.",

@@ -17,6 +17,7 @@ from ..command_line.options import (
     site_options,
     span_options,
 )
+from ..command_line.usage import NUMBER, OneOf
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,13 +34,13 @@ if TYPE_CHECKING:
 @click.option(
     "--list",
     "listing",
-    type=click.Choice(["satellites", "handovers", "freezes", "path"]),
+    type=OneOf(["satellites", "handovers", "freezes", "path"]),
     default="satellites",
     show_default=True,
     help="What the rows list: each satellite in its turn, each handover, each freeze, or the link step by step.",
 )
 @click.option(
-    "--step", "step_s", type=float, default=10.0, show_default=True, metavar="S", help="Step of --list path, seconds."
+    "--step", "step_s", type=NUMBER, default=10.0, show_default=True, metavar="S", help="Step of --list path, seconds."
 )
 @output_options
 def serving(

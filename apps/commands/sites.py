@@ -20,6 +20,7 @@ from ..command_line.parsing import (
     mask,
 )
 from ..command_line.times import hours_of_day
+from ..command_line.usage import NUMBER, WHOLE
 from ..command_line.worker_options import WorkerChoice, workers_options
 from ..text.notes import Note, background, led, without
 from ..text.service import everywhere_notes, lifted_note, without_handovers_note
@@ -61,9 +62,9 @@ if TYPE_CHECKING:
     metavar="FROM:TO:STEP",
     help="Sweep these latitudes instead, each in both hemispheres and averaged over longitudes, without gateways.",
 )
-@click.option("--longitudes", type=int, metavar="N", help="Places around each latitude. Default: 12.")
+@click.option("--longitudes", type=WHOLE, metavar="N", help="Places around each latitude. Default: 12.")
 @click.option(
-    "--world", "world_deg", type=float, metavar="STEP", help="A grid of the world instead, STEP degrees apart."
+    "--world", "world_deg", type=NUMBER, metavar="STEP", help="A grid of the world instead, STEP degrees apart."
 )
 @click.option(
     "--fleets", is_flag=True, help="Every fleet of the workspace, or file of --elements, instead, at one site."

@@ -24,6 +24,7 @@ from ..command_line.parsing import (
     found_workspace,
     mask,
 )
+from ..command_line.usage import NUMBER, Commands, OneOf
 
 if TYPE_CHECKING:
     from passim import Horizon
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 _declination_option = click.option(
     "--declination",
     "declination_deg",
-    type=float,
+    type=NUMBER,
     default=0.0,
     show_default=True,
     metavar="DEG",
@@ -67,6 +68,7 @@ _obstacles_option = click.option(
 
 @click.group(
     "survey",
+    cls=Commands,
     short_help="A horizon from the spot itself, and what a better mount brings.",
     invoke_without_command=True,
 )
@@ -135,7 +137,7 @@ def sighted(
 @survey.command("obstacles", short_help="A horizon file from measured obstacles.")
 @_obstacles_option
 @click.option(
-    "--mount-height", "mount_height_m", type=float, required=True, metavar="M", help="Height of the mount, metres."
+    "--mount-height", "mount_height_m", type=NUMBER, required=True, metavar="M", help="Height of the mount, metres."
 )
 @_declination_option
 @_base_option
@@ -175,9 +177,9 @@ def obstacles(
 
 @survey.command("mast", short_help="What each further metre of mast gains.")
 @_obstacles_option
-@click.option("--from-height", "lowest_m", type=float, default=2.0, show_default=True, metavar="M", help="Lowest, m.")
-@click.option("--to-height", "highest_m", type=float, default=8.0, show_default=True, metavar="M", help="Highest, m.")
-@click.option("--step", "step_m", type=float, default=1.0, show_default=True, metavar="M", help="Step, metres.")
+@click.option("--from-height", "lowest_m", type=NUMBER, default=2.0, show_default=True, metavar="M", help="Lowest, m.")
+@click.option("--to-height", "highest_m", type=NUMBER, default=8.0, show_default=True, metavar="M", help="Highest, m.")
+@click.option("--step", "step_m", type=NUMBER, default=1.0, show_default=True, metavar="M", help="Step, metres.")
 @_declination_option
 @fleet_options
 @site_options
@@ -272,7 +274,7 @@ def spots(
 @click.option(
     "--open",
     "open_deg",
-    type=float,
+    type=NUMBER,
     default=25.0,
     show_default=True,
     metavar="DEG",
@@ -281,7 +283,7 @@ def spots(
 @click.option(
     "--bad",
     "bad_deg",
-    type=float,
+    type=NUMBER,
     default=45.0,
     show_default=True,
     metavar="DEG",
@@ -325,12 +327,12 @@ def portable(
 
 
 @survey.command("sheet", short_help="A sheet to print and fill in on the spot.")
-@click.option("--bearings", type=click.Choice(["12", "24", "36", "72"]), default="24", show_default=True, help="Lines.")
+@click.option("--bearings", type=OneOf(["12", "24", "36", "72"]), default="24", show_default=True, help="Lines.")
 @click.option("--place", default="", metavar="TEXT", help="What to write at the top as the place. Default: a blank.")
 @click.option(
     "--declination",
     "declination_deg",
-    type=float,
+    type=NUMBER,
     metavar="DEG",
     help="Magnetic declination, east positive, to print true bearings too. Default: a blank.",
 )

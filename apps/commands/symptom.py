@@ -9,6 +9,7 @@ import click
 
 from ..command_line.options import fleet_options, output_options, site_options, span_options
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, SpanChoice
+from ..command_line.usage import WholeBetween
 
 if TYPE_CHECKING:
     from datetime import time
@@ -50,11 +51,11 @@ _HOURS = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*-\s*(\d{1,2})(?::(\d{2}))?\s*"
     help="Local hours in which it does not happen. Repeat for more.",
 )
 @click.option(
-    "--top", type=click.IntRange(1, 100), default=5, show_default=True, metavar="N", help="How many candidates to show."
+    "--top", type=WholeBetween(1, 100), default=5, show_default=True, metavar="N", help="How many candidates to show."
 )
 @click.option(
     "--adopt",
-    type=click.IntRange(1),
+    type=WholeBetween(1),
     metavar="N",
     help="Put candidate N into the workspace, marked as an assumption, and show what changes there; passim workspace "
     "undo takes it back.",

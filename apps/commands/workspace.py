@@ -15,6 +15,7 @@ from ..command_line.options import (
     output_options,
     workspace_option,
 )
+from ..command_line.usage import Commands
 from ..text.notes import Note, background, weighed
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
 
@@ -41,7 +42,7 @@ _weekdays_option = click.option(
 )
 
 
-@click.group("workspace", short_help="The folder you work in: sites, terminal, gateways, fleets.")
+@click.group("workspace", cls=Commands, short_help="The folder you work in: sites, terminal, gateways, fleets.")
 def workspace() -> None:
     """Make, show, change and check a workspace: a folder with the file passim.toml.
 
@@ -130,7 +131,7 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
     _made(made)
 
 
-@workspace.group("add", short_help="Add a site, a mounting spot or a gateway.")
+@workspace.group("add", cls=Commands, short_help="Add a site, a mounting spot or a gateway.")
 def add() -> None:
     """Add a site, a mounting spot or a gateway to a workspace; every comment in its file stays where it is.
 
