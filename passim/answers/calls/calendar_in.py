@@ -125,12 +125,9 @@ def parse_calendar(
     try:
         calendars = Calendar.from_ical(text, multiple=True)
         components = [event for calendar in calendars for event in calendar.walk("VEVENT")]
-    except (ValueError, KeyError, IndexError, TypeError) as error:
+    except (ValueError, KeyError, IndexError, TypeError, AttributeError) as error:
         # The lines are sound one by one, so the file is wrong as a whole.
         raise _refused(name, 1, str(error), "a calendar in iCalendar format") from None
-    except AttributeError:
-        # A parameter that is given twice reaches the library as a list, where it expects text.
-        raise _refused(name, 1, "a parameter with several values", "a calendar in iCalendar format") from None
     if len(components) != len(sources):
         raise _refused(
             name, 1, f"{len(components):,} events in {len(sources):,} blocks", "BEGIN:VEVENT at the top level"
@@ -456,6 +453,9 @@ def _sources(text: str, name: str) -> list[_Source]:
         except ValueError:
             raise _refused(name, line, content, "NAME:VALUE, as in every line of an iCalendar file") from None
         key, value = key.upper(), value.strip().upper()
+        if not isinstance(params.get("VALUE", ""), str):
+            # RFC 5545, 3.2.20: it names one type. Two reach the library as a list, where it expects text.
+            raise _refused(name, line, "VALUE with more than one type", "one type, such as VALUE=DATE")
         if not _can_be_looked_up(str(params.get("TZID", ""))):
             raise _refused(name, line, f"time zone {params['TZID']}", "a zone that is known or in the file")
         if not open_blocks and (key, value) != ("BEGIN", "VCALENDAR"):
