@@ -13,16 +13,35 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from passim.workspace import create
+from passim import walker, write_elements
+from passim.workspace import Workspace, create
 from patience import PATIENCE_S
 
 AT = "2026-11-25T07:30-01:00"
 PATIENCE_MS = 1000.0 * PATIENCE_S
+# What a page is opened on: `NARROW` is as narrow as a phone, `PHONE` behaves like one too.
+DESK: dict[str, Any] = {"viewport": {"width": 1280, "height": 900}}
+NARROW: dict[str, Any] = {"viewport": {"width": 390, "height": 844}}
+PHONE: dict[str, Any] = {**NARROW, "has_touch": True, "is_mobile": True}
 # Without these the browser looks up its maker's hosts by itself.
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+
+
+def with_few(folder: Path, at: str = AT) -> Path:
+    """Make an invented workspace with a second fleet, "few": what is worked out place by place is soon there for it."""
+    made = create(folder, demo=True, at=datetime.fromisoformat(at)).folder
+    few = walker(
+        total=36, planes=6, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=datetime.fromisoformat(at),
+        name="few",
+    )  # fmt: skip
+    write_elements(few, made / "few.json")
+    with (made / "passim.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[[fleets]]\nname = "few"\nelements = ["few.json"]\n')
+    assert Workspace.load(made).fleet_names == ("Plover", "few")
+    return made
 
 
 @contextlib.contextmanager
@@ -94,7 +113,7 @@ def a_page(browser: Any, address: str, refusals: Collection[int] = (), **setting
     """
     faults: list[str] = []
     own = (f"{address}/", "data:", "blob:")
-    context = browser.new_context(base_url=address, accept_downloads=True, **settings)
+    context = browser.new_context(base_url=address, accept_downloads=True, **{**DESK, **settings})
 
     def own_only(route: Any) -> None:
         if route.request.url.startswith(own):
@@ -122,13 +141,6 @@ def a_page(browser: Any, address: str, refusals: Collection[int] = (), **setting
     yield page
     context.close()
     assert faults == [], faults
-
-
-@contextlib.contextmanager
-def browser_page(address: str, width_px: int = 1280, height_px: int = 900) -> Iterator[Any]:
-    """Give a page, as `a_page`, of a browser of its own."""
-    with a_browser() as browser, a_page(browser, address, viewport={"width": width_px, "height": height_px}) as page:
-        yield page
 
 
 def settle(page: Any) -> None:

@@ -82,6 +82,34 @@ def _no_network() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Debian's browser, begun once a file: pages of one file are kept apart by their contexts."""
+    from browsing import a_browser
+
+    with a_browser() as found:
+        yield found
+
+
+@pytest.fixture
+def page(browser: Any, address: str) -> Iterator[Any]:
+    """A page of the size of a desk's screen before the dashboard of the file, whose `address` it wants."""
+    from browsing import a_page
+
+    with a_page(browser, address) as found:
+        yield found
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the files first in which a browser is driven.
+
+    They are few tests and take longest. Begun last, one of them would hold a worker when the others have nothing left
+    to do; tests/run has the workers take the files in this order.
+    """
+    driven = {item.path for item in items if item.get_closest_marker("browser")}
+    items.sort(key=lambda item: item.path not in driven)
+
+
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """Let a browser test run only where Debian's browser is: elsewhere skip it, but never in silence under CI."""
     if item.get_closest_marker("browser") and shutil.which("chromium") is None:

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from icalendar import Calendar
 
-from browsing import AT, browser_page, choose, served, traces, wait_for_sentence
+from browsing import AT, NARROW, a_page, choose, served, traces, wait_for_sentence
 from invented_calendars import ics
 from passim import DailyHours, Span
 from passim.answers import scenario
@@ -41,12 +41,6 @@ MIDNIGHT = datetime(2026, 11, 25, 1, tzinfo=UTC)  # the station's clocks are an 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     with served(tmp_path_factory.mktemp("served") / "school") as found:
-        yield found
-
-
-@pytest.fixture
-def page(address: str) -> Iterator[Any]:
-    with browser_page(address) as found:
         yield found
 
 
@@ -151,8 +145,8 @@ def test_hours_that_leave_no_room_are_told_and_the_page_stays(page: Any, address
     page.locator("#second, #sentence", has_text="18:00 to 02:00, Mon to Fri").first.wait_for()
 
 
-def test_the_picture_fits_a_phone_and_the_button_a_thumb(address: str) -> None:
-    with browser_page(address, 390, 844) as page:
+def test_the_picture_fits_a_phone_and_the_button_a_thumb(browser: Any, address: str) -> None:
+    with a_page(browser, address, **NARROW) as page:
         page.goto(f"{address}/calls")
         wait_for_sentence(page, "Best start")
         page.locator(".js-plotly-plot .fills path").first.wait_for(state="attached")
@@ -179,7 +173,7 @@ def served_again(folder: Path, address: str) -> Iterator[None]:
             server.communicate(timeout=PATIENCE_S)
 
 
-def test_calendars_shape_the_page_and_outlive_a_restart(tmp_path: Path) -> None:
+def test_calendars_shape_the_page_and_outlive_a_restart(browser: Any, tmp_path: Path) -> None:
     """Hand in busy times and planned calls, hand in nonsense, reload, restart, look from elsewhere, remove."""
     fair = ("Fair", MIDNIGHT + timedelta(hours=11, minutes=30), MIDNIGHT + timedelta(hours=15))
     geometry = ("Geometry", MIDNIGHT + timedelta(hours=9), MIDNIGHT + timedelta(hours=9, minutes=45))
@@ -212,7 +206,7 @@ def test_calendars_shape_the_page_and_outlive_a_restart(tmp_path: Path) -> None:
     with contextlib.ExitStack() as opened:
         first_server = opened.enter_context(contextlib.ExitStack())
         address = first_server.enter_context(served(folder))
-        page = opened.enter_context(browser_page(address))
+        page = opened.enter_context(a_page(browser, address))
         page.goto(f"{address}/calls?ahead=1&kind=lesson")
         wait_for_sentence(page, "Best start")
         everything = frozen_s(page)
@@ -232,7 +226,7 @@ def test_calendars_shape_the_page_and_outlive_a_restart(tmp_path: Path) -> None:
         as_passim_has_it(page)
 
         # Another browser sees nothing of them under the same address.
-        other = page.context.browser.new_page()
+        other = browser.new_page()
         other.goto(before)
         other.locator("#busy-fault", has_text="of this address").wait_for()
         other.wait_for_function("() => !location.search.includes('busy=')")

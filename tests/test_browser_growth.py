@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from browsing import AT, browser_page, choose, served, traces, wait_for_sentence
+from browsing import AT, NARROW, a_page, choose, served, traces, wait_for_sentence
 from passim import Span
 from passim.answers import scenario
 from passim.answers.growth import curves as growth
@@ -38,12 +38,6 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     (folder / "plan.csv").write_text(PLAN)
     (folder / "other.csv").write_text("azimuth_deg,elevation_deg\n0,10\n")
     with served(folder) as found:
-        yield found
-
-
-@pytest.fixture
-def page(address: str) -> Iterator[Any]:
-    with browser_page(address) as found:
         yield found
 
 
@@ -126,8 +120,8 @@ def test_a_plan_beside_the_workspace_is_shown_by_date(page: Any, address: str) -
     page.get_by_role("heading", name="The plan by date").wait_for(state="hidden")
 
 
-def test_the_picture_fits_a_phone(address: str) -> None:
-    with browser_page(address, 390, 844) as page:
+def test_the_picture_fits_a_phone(browser: Any, address: str) -> None:
+    with a_page(browser, address, **NARROW) as page:
         page.goto(f"{address}/growth")
         wait_for_sentence(page, "today's 360")
         page.locator(".js-plotly-plot .scatterlayer path").first.wait_for(state="attached")

@@ -6,14 +6,13 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from browsing import PATIENCE_MS, a_browser, a_page, served_on_network, settle, wait_for_sentence
+from browsing import PATIENCE_MS, PHONE, a_page, served_on_network, settle, wait_for_sentence
 
 pytest.importorskip("playwright.sync_api", reason="playwright is part of the test extra")
 from playwright.sync_api import Browser, Page, expect
 
 pytestmark = pytest.mark.browser
 
-PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
 expect.set_options(timeout=PATIENCE_MS)
 
 
@@ -21,12 +20,6 @@ expect.set_options(timeout=PATIENCE_MS)
 def network(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Callable[[], str]]]:
     with served_on_network(tmp_path_factory.mktemp("network") / "school") as found:
         yield found
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with a_browser() as opened:
-        yield opened
 
 
 def give(page: Page, password: str) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from browsing import PATIENCE_MS, a_browser, a_page, choose, open_at, served, settle, traces
+from browsing import PATIENCE_MS, PHONE, a_page, choose, open_at, served, settle, traces, with_few
 from passim import Horizon, Span, walker, write_elements
 from passim.coverage import Coverage
 from passim.coverage.visibility import find_visibility
@@ -28,6 +28,8 @@ AT = "2026-11-25T08:05:00+00:00"
 SAMPLES = Path(__file__).resolve().parent.parent / "tle_samples"
 expect.set_options(timeout=PATIENCE_MS)
 PATHS = [page.path for page in PAGES]
+# The Sites page asks about hundreds of places, which takes a small fleet a fraction of the time.
+ASKED = {path: f"{path}?fleet=few" if path == "/sites" else path for path in PATHS}
 
 
 # --- a server and a browser -------------------------------------------------------------------------------------------
@@ -35,7 +37,7 @@ PATHS = [page.path for page in PAGES]
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return create(tmp_path_factory.mktemp("browser") / "school", demo=True, at=datetime.fromisoformat(AT)).folder
+    return with_few(tmp_path_factory.mktemp("browser") / "school", AT)
 
 
 @pytest.fixture(scope="module")
@@ -44,21 +46,9 @@ def address(folder: Path) -> Iterator[str]:
         yield found
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with a_browser() as opened:
-        yield opened
-
-
-@pytest.fixture
-def page(browser: Browser, address: str) -> Iterator[Page]:
-    with a_page(browser, address, viewport={"width": 1280, "height": 900}) as opened:
-        yield opened
-
-
 @pytest.fixture
 def phone(browser: Browser, address: str) -> Iterator[Page]:
-    with a_page(browser, address, viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True) as opened:
+    with a_page(browser, address, **PHONE) as opened:
         yield opened
 
 
@@ -131,7 +121,7 @@ def check_the_keyboard_reaches_everything(page: Page) -> None:
 
 @pytest.mark.parametrize("path", PATHS)
 def test_a_page_has_its_picture_no_serious_fault_of_axe_and_all_by_keyboard(page: Page, path: str) -> None:
-    open_at(page, path)
+    open_at(page, ASKED[path])
     assert page.locator("#notice").inner_text() == ""
     assert page.locator("h1").count() == 1
     assert page.locator("html").get_attribute("lang") == "en"
@@ -154,10 +144,8 @@ def test_a_page_has_its_picture_no_serious_fault_of_axe_and_all_by_keyboard(page
 
 @pytest.mark.parametrize("path", PATHS)
 def test_a_phone_in_the_dark_needs_no_sideways_scrolling(browser: Browser, address: str, path: str) -> None:
-    with a_page(
-        browser, address, viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True, color_scheme="dark"
-    ) as phone:
-        open_at(phone, path)
+    with a_page(browser, address, color_scheme="dark", **PHONE) as phone:
+        open_at(phone, ASKED[path])
         assert phone.evaluate("document.documentElement.scrollWidth") <= 390
         # The sentence and the beginning of the picture are there before anything is scrolled.
         box = phone.locator(".picture-frame").first.bounding_box()
@@ -223,10 +211,10 @@ def test_now_draws_the_hour_and_moves(page: Page, folder: Path) -> None:
 
 
 def test_sites_are_compared_as_passim_compares_them(page: Page, folder: Path) -> None:
-    open_at(page, "/sites")
+    open_at(page, ASKED["/sites"])
     drawn = traces(page, "side")["time without service"]["x"]
     out = sorted(
-        100.0 * (1.0 - coverage_of(folder, 1, f"?site={site}&spot={spot}").covered_fraction())
+        100.0 * (1.0 - coverage_of(folder, 1, f"?fleet=few&site={site}&spot={spot}").covered_fraction())
         for site in ("Marram", "Skerry", "Lantern")
         for spot in Workspace.load(folder).spot_names(site)
     )

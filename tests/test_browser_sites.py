@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from browsing import browser_page, choose, served, traces, wait_for_sentence
+from browsing import choose, served, traces, wait_for_sentence, with_few
 from passim import Horizon, Span
 from passim.answers.sites import sweeps
 from passim.parallel import chunks as workers
@@ -19,14 +19,14 @@ from passim.workspace import Workspace
 pytestmark = pytest.mark.browser
 
 DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), 24.0)
-# Of the many points on both pictures a few are worked out again. High masks leave few passes, which are soon found.
+# Of the many points on both pictures a few are worked out again, and of a small fleet, which is soon done.
 SOME_LATITUDES = [-50.0, 0.0, 45.0, 58.5]
 SOME_PLACES = [(51.0, -15.0), (57.0, 165.0), (3.0, 15.0), (-33.0, 75.0), (63.0, 15.0)]
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("served") / "school"
+    return with_few(tmp_path_factory.mktemp("served") / "school")
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +44,7 @@ def expect_numbers(page: Any, folder: Path, mask_deg: float) -> None:
     workspace = Workspace.load(folder)
     view = workspace.view("Marram", "loft")
     view = replace(view, site=replace(view.site, horizon=Horizon.flat(mask_deg)))
-    fleet, alone = workspace.fleet(None, DAY.start), workers.WorkerConfig(processes=1)
+    fleet, alone = workspace.fleet("few", DAY.start), workers.WorkerConfig(processes=1)
 
     drawn = traces(page, "latitude")["time with service"]
     shown = dict(zip(drawn["x"], drawn["y"], strict=True))
@@ -64,41 +64,38 @@ def expect_numbers(page: Any, folder: Path, mask_deg: float) -> None:
     assert 0.0 in found
 
 
-def test_the_comparison_comes_first_and_the_map_with_its_land_follows(address: str, folder: Path) -> None:
-    with browser_page(address) as page:
-        asked: list[str] = []
-        page.on("request", lambda request: asked.append(request.url))
-        page.goto(f"{address}/sites?mask=50")
-        assert "at each of the 2" in wait_for_sentence(page, "At Marram every spot is equally good")
-        assert panel(page, "side").locator("tbody tr").count() == 4
+def test_the_comparison_comes_first_and_the_map_with_its_land_follows(page: Any, address: str, folder: Path) -> None:
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(f"{address}/sites?fleet=few&mask=50")
+    assert "at each of the 2" in wait_for_sentence(page, "At Marram every spot is equally good")
+    assert panel(page, "side").locator("tbody tr").count() == 4
 
-        panel(page, "world").locator(".layer.coastlines path").first.wait_for(state="attached")
-        page.locator("#working").wait_for(state="hidden")
-        # Every coast is one piece of one path; a request to another host fails in browser_page.
-        coasts = panel(page, "world").locator(".geo2 .layer.coastlines path")
-        assert sum(path.get_attribute("d").count("M") for path in coasts.all()) > 50
-        assert {url for url in asked if "topojson" in url} == {f"{address}/assets/topojson/world_110m.json"}
-        assert panel(page, "world").locator(".choroplethlayer path").count() > 30
-        assert "No latitude has service all through Wed 25 Nov" in panel(page, "world").locator(".caption").inner_text()
-        expect_numbers(page, folder, 50.0)
+    panel(page, "world").locator(".layer.coastlines path").first.wait_for(state="attached")
+    page.locator("#working").wait_for(state="hidden")
+    # Every coast is one piece of one path; a request to another host fails in a_page.
+    coasts = panel(page, "world").locator(".geo2 .layer.coastlines path")
+    assert sum(path.get_attribute("d").count("M") for path in coasts.all()) > 50
+    assert {url for url in asked if "topojson" in url} == {f"{address}/assets/topojson/world_110m.json"}
+    assert panel(page, "world").locator(".choroplethlayer path").count() > 30
+    assert "No latitude has service all through Wed 25 Nov" in panel(page, "world").locator(".caption").inner_text()
+    expect_numbers(page, folder, 50.0)
 
-        choose(page, "mask", "60")
-        panel(page, "latitude").get_by_text("Under 60° all round").wait_for()
-        panel(page, "world").get_by_text("Grid:").wait_for()
-        expect_numbers(page, folder, 60.0)
+    choose(page, "mask", "60")
+    panel(page, "latitude").get_by_text("Under 60° all round").wait_for()
+    panel(page, "world").get_by_text("Grid:").wait_for()
+    expect_numbers(page, folder, 60.0)
 
-        # On a dark ground and on a phone, all three panels stand below one another and none is cut.
-        page.emulate_media(color_scheme="dark")
-        page.set_viewport_size({"width": 390, "height": 844})
-        page.reload()
-        panel(page, "world").locator(".layer.coastlines path").first.wait_for(state="attached")
-        page.locator("#working").wait_for(state="hidden")
-        assert page.evaluate("document.documentElement.scrollWidth") == 390
-        for name in ("side", "latitude", "world"):
-            picture, told = (
-                panel(page, name).locator(part).bounding_box() for part in (".main-svg >> nth=0", ".caption")
-            )
-            assert picture["y"] + picture["height"] <= told["y"] + 1.0, name
-            assert picture["width"] > 330.0
-        colour = panel(page, "world").locator(".js-plotly-plot").evaluate("plot => plot._fullLayout.paper_bgcolor")
-        assert colour == "#14191D"
+    # On a dark ground and on a phone, all three panels stand below one another and none is cut.
+    page.emulate_media(color_scheme="dark")
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.reload()
+    panel(page, "world").locator(".layer.coastlines path").first.wait_for(state="attached")
+    page.locator("#working").wait_for(state="hidden")
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    for name in ("side", "latitude", "world"):
+        picture, told = (panel(page, name).locator(part).bounding_box() for part in (".main-svg >> nth=0", ".caption"))
+        assert picture["y"] + picture["height"] <= told["y"] + 1.0, name
+        assert picture["width"] > 330.0
+    colour = panel(page, "world").locator(".js-plotly-plot").evaluate("plot => plot._fullLayout.paper_bgcolor")
+    assert colour == "#14191D"

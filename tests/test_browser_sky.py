@@ -15,7 +15,7 @@ from urllib.parse import unquote
 import numpy as np
 import pytest
 
-from browsing import AT, a_browser, a_page, choose, open_at, served, traces, wait_for_sentence
+from browsing import AT, NARROW, a_page, choose, open_at, served, traces, wait_for_sentence
 from passim import Horizon, Site, Span
 from passim.answers import scenario
 from passim.answers.sites import horizon_cost as skyline
@@ -38,18 +38,6 @@ HEADER = "azimuth_deg,elevation_deg\n"
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     with served(tmp_path_factory.mktemp("served") / "school") as found:
-        yield found
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with a_browser() as found:
-        yield found
-
-
-@pytest.fixture
-def page(browser: Any, address: str) -> Iterator[Any]:
-    with a_page(browser, address, viewport={"width": 1280, "height": 900}) as found:
         yield found
 
 
@@ -436,7 +424,7 @@ def test_a_search_can_be_stopped(page: Any, address: str) -> None:
 
 
 def test_a_phone_on_a_roof(browser: Any, address: str) -> None:
-    with a_page(browser, address, viewport={"width": 390, "height": 844}) as page:
+    with a_page(browser, address, **NARROW) as page:
         open_sky(page, address)
         page.get_by_label("elevation ° of point 1", exact=True).fill("70")
         trial(page, "With this horizon ")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import logging
 import os
 import signal
@@ -99,25 +100,19 @@ def test_a_worker_that_is_killed_again_and_again_ends_as_a_sentence(state: Dashb
     with pytest.raises(Pending) as under_way:
         state.work_out(("lost",), kill_the_worker)
     assert under_way.value.job.done.wait(PATIENCE_S)
+    with pytest.raises(
+        WorkLost, match=r"^The work was lost: the process that did it ended 2 times .* the same again$"
+    ) as lost:
+        state.work_out(("lost",), kill_the_worker)
 
     def ask(*_: Any) -> Any:
-        return state.work_out(("lost",), kill_the_worker)
+        raise lost.value
 
-    with pytest.raises(WorkLost, match=r"^The work was lost: the process that did it ended 2 times .* the same again$"):
-        ask()
-    import dataclasses
-
-    with pytest.raises(Pending) as under_way:
-        ask()
-    assert under_way.value.job.done.wait(PATIENCE_S)
     pages = [dataclasses.replace(PAGES[0], answer=ask), *PAGES[1:]]
     client = make_app(state, hosts=[HOST], pages=pages).server.test_client()
     answer = client.get("/csv/now/hour.csv", headers=HEADERS)
     assert answer.status_code == 503
     assert answer.text.startswith("The work was lost")
-    with pytest.raises(Pending) as under_way:
-        ask()
-    assert under_way.value.job.done.wait(PATIENCE_S)
     found = filled(client, HOST, "/")
     assert found["sentence"]["children"] == NO_ANSWER
     told = found["notice"]["children"][0]["props"]
