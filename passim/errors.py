@@ -37,6 +37,8 @@ class WayOut(Enum):
     LENIENT = "lenient=True to skip bad records"
     RECORD_RANGES = "FreezeRanges in place of a record"
     GROWTH_ALONE = "find_growth"
+    ACCEPT_FEWER = "accept_fewer=True to take it all the same"
+    UPDATE = "Workspace.update, which brings one"
 
 
 class PassimError(Exception):

@@ -7,8 +7,6 @@ import difflib
 import hashlib
 import os
 import stat
-import sys
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
@@ -16,6 +14,7 @@ from typing import Final
 import tomlkit
 
 from passim.elements.atomic import write_atomically
+from passim.elements.locks import LockBusy, locked_file
 from passim.errors import WorkspaceError
 from passim.workspace.checking import LARGEST_FILE_BYTES, read_settings
 
@@ -23,7 +22,6 @@ LOCK_NAME: Final = ".passim.lock"
 BEFORE_NAME: Final = ".passim.before"
 _BEFORE_HEAD: Final = "# As it was before passim made the file of sha256 "
 _PATIENCE_S: Final = 10.0
-_WAIT_S: Final = 0.02
 
 
 def read_text(path: Path) -> str:
@@ -140,47 +138,19 @@ def create_file(path: Path, text: str) -> None:
 @contextlib.contextmanager
 def locked(folder: Path) -> Iterator[None]:
     """Hold the workspace's lock, which the system lets go when the program ends, however it ends."""
-    lock = folder / LOCK_NAME
+    held = contextlib.ExitStack()
     try:
-        handle = os.open(lock, os.O_RDWR | os.O_CREAT, 0o666)
+        held.enter_context(locked_file(folder / LOCK_NAME, _PATIENCE_S))
+    except LockBusy:
+        raise WorkspaceError(
+            f"workspace in {folder}", got="another program that is changing it", try_next="again in a minute"
+        ) from None
     except OSError as error:
         raise WorkspaceError(
             f"folder {folder} cannot be written: {error.strerror}", try_next="a folder of your own"
         ) from None
-    try:
-        began_s = time.monotonic()
-        while not _taken(handle):
-            if time.monotonic() - began_s > _PATIENCE_S:
-                raise WorkspaceError(
-                    f"workspace in {folder}", got="another program that is changing it", try_next="again in a minute"
-                )
-            time.sleep(_WAIT_S)
+    with held:
         yield
-    finally:
-        os.close(handle)
-
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _taken(handle: int) -> bool:
-        """Try to take the lock."""
-        try:
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        return True
-
-else:
-    import fcntl
-
-    def _taken(handle: int) -> bool:
-        """Try to take the lock."""
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
 
 
 def _write(path: Path, text: str) -> None:
