@@ -38,7 +38,7 @@ class WayOut(Enum):
     RECORD_RANGES = "FreezeRanges in place of a record"
     GROWTH_ALONE = "find_growth"
     ACCEPT_FEWER = "accept_fewer=True to take it all the same"
-    UPDATE = "Workspace.update, which brings one"
+    UPDATE = "update_fleet, which brings its elements"
 
 
 class PassimError(Exception):
@@ -113,14 +113,21 @@ class WorkspaceError(InputError):
     """
 
     def __init__(
-        self, what: str, *, problems: Sequence[str] = (), got: object = None, wanted: str = "", try_next: str = ""
+        self,
+        what: str,
+        *,
+        problems: Sequence[str] = (),
+        got: object = None,
+        wanted: str = "",
+        try_next: str = "",
+        way_out: WayOut | None = None,
     ) -> None:
         self.problems = tuple(problems)
         if len(self.problems) == 1:
             what = f"{what}: {self.problems[0]}"
         elif self.problems:
             what = f"{what}: {len(self.problems):,} things cannot be used"
-        super().__init__(what, got=got, wanted=wanted, try_next=try_next)
+        super().__init__(what, got=got, wanted=wanted, try_next=try_next, way_out=way_out)
 
 
 class InternalError(PassimError):

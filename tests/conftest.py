@@ -39,6 +39,12 @@ def _no_stated_width(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture(autouse=True, scope="session")
+def _own_state(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """What passim notes for its user goes into a folder of the tests, in processes that they start too."""
+    os.environ["XDG_STATE_HOME"] = str(tmp_path_factory.mktemp("state"))
+
+
+@pytest.fixture(autouse=True, scope="session")
 def _no_network() -> Iterator[None]:
     """Fail the test that looks up a name or connects to another machine, whatever the code under test catches.
 

@@ -26,6 +26,7 @@ from .usage import Commands, in_one_line
 
 # Name of the command -> the module in commands/ that holds it, in the order in which help lists them.
 COMMANDS = {
+    "update": "update",
     "elements": "elements",
     "passes": "passes",
     "minutes": "minutes",

@@ -70,12 +70,26 @@ class FleetChoice:
                 "passim workspace new DIR."
             )
         fleet, notes = _told(workspace.fleet(self.fleet_name, at))
+        came = _where_from(workspace, fleet.name, at)
         return fleet, [
             background(
-                f"Fleet: {fleet.name}, from {workspace.file}.", to_send=f"Fleet: {fleet.name}, from the workspace."
+                f"Fleet: {fleet.name}, from {came or workspace.file}.",
+                to_send=f"Fleet: {fleet.name}, from {came or 'the workspace'}.",
             ),
             *notes,
         ]
+
+
+def _where_from(workspace: Workspace, fleet_name: str, at: datetime | None) -> str:
+    """Say from where and when the elements of a fleet with a feed came; empty for another."""
+    if workspace.fleet_settings(fleet_name).feed is None:
+        return ""
+    from passim.elements.feeds.snapshots import read_origin
+
+    from ..text.feeds import snapshot_words
+
+    snapshot = workspace.snapshots(fleet_name).newest(at)
+    return "" if snapshot is None else snapshot_words(read_origin(snapshot), snapshot.fetched_at)
 
 
 @dataclass(frozen=True)

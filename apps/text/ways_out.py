@@ -16,6 +16,8 @@ COMMAND = {
     WayOut.LENIENT: "--lenient to skip bad records",
     WayOut.RECORD_RANGES: "--every and --length",
     WayOut.GROWTH_ALONE: "passim growth",
+    WayOut.ACCEPT_FEWER: "--accept-fewer to take it all the same",
+    WayOut.UPDATE: "passim update",
 }
 # Where a page has no such thing it names the command that has.
 PAGE = {
@@ -24,6 +26,8 @@ PAGE = {
     WayOut.LENIENT: "passim elements --lenient, which skips bad records and writes the rest to a file",
     WayOut.RECORD_RANGES: "the ranges in place of a record",
     WayOut.GROWTH_ALONE: "the page Growth",
+    WayOut.ACCEPT_FEWER: "passim update --accept-fewer, which takes it all the same",
+    WayOut.UPDATE: "Update on the page Elements",
 }
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import hashlib
+import re
 import shlex
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -16,9 +18,10 @@ from tomlkit.items import AoT, Table
 
 from passim.answers import scenario
 from passim.answers.calls.kinds import CALL_KINDS, CallKind
+from passim.elements.feeds.snapshots import SnapshotStore, read_snapshot
 from passim.elements.files import read_elements
 from passim.elements.records import Fleet
-from passim.errors import WorkspaceError
+from passim.errors import WayOut, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.sky.limits import Gateway, GatewayLimit, Limit
 from passim.sky.service import Service
@@ -37,6 +40,7 @@ from passim.workspace.settings import (
 )
 
 FILE_NAME: Final = "passim.toml"
+_LONGEST_FOLDER: Final = 40
 
 _Named = TypeVar("_Named", SiteSettings, GatewaySettings, FleetSettings, SpotSettings)
 
@@ -192,9 +196,28 @@ class Workspace:
     def fleet(self, name: str | None = None, at: datetime | None = None) -> Fleet:
         """Return a fleet: the first of the file unless named.
 
-        An invented fleet has its elements at 00:00 UTC of the day of `at` (default: now), so that it is always fresh.
-        Raises WorkspaceError for a name that is not in the file, ElementsError for files that cannot be used.
+        An invented fleet has its elements at 00:00 UTC of the day of `at` (default: now), so that it is always fresh;
+        one with a feed is its newest whole snapshot that was there by `at`. Raises WorkspaceError for a name that is
+        not in the file and a feed without snapshots, ElementsError for files that cannot be used.
         """
+        settings = self.fleet_settings(name)
+        if settings.feed is not None:
+            store = self.snapshots(settings.name)
+            snapshot = store.newest(at)
+            if snapshot is None:
+                raise WorkspaceError(
+                    f"fleet {settings.name}", got="a feed that has brought nothing yet", way_out=WayOut.UPDATE
+                )
+            return read_snapshot(snapshot, settings.name)
+        if settings.invented is not None:
+            day = (at or datetime.now(UTC)).astimezone(UTC)
+            return scenario.plover(day.replace(hour=0, minute=0, second=0, microsecond=0))
+        paths = [self.folder / element for element in settings.elements or ()]
+        found = read_elements(paths, lenient=settings.lenient)
+        return Fleet(found.records, settings.name, skipped=found.skipped)
+
+    def fleet_settings(self, name: str | None = None) -> FleetSettings:
+        """Return what the file says of a fleet: the first unless named. Raises WorkspaceError."""
         if not self.settings.fleets:
             raise WorkspaceError(
                 f"fleet of {self.file}",
@@ -202,13 +225,15 @@ class Workspace:
                 wanted="a [[fleets]] section",
                 try_next="naming element files in it",
             )
-        settings = self.settings.fleets[0] if name is None else _named(self.settings.fleets, name, "fleet")
-        if settings.invented is not None:
-            day = (at or datetime.now(UTC)).astimezone(UTC)
-            return scenario.plover(day.replace(hour=0, minute=0, second=0, microsecond=0))
-        paths = [self.folder / element for element in settings.elements or ()]
-        found = read_elements(paths, lenient=settings.lenient)
-        return Fleet(found.records, settings.name, skipped=found.skipped)
+        return self.settings.fleets[0] if name is None else _named(self.settings.fleets, name, "fleet")
+
+    def snapshots(self, name: str | None = None) -> SnapshotStore:
+        """Return the snapshots of a fleet that has a feed: the first unless named. Raises WorkspaceError."""
+        fleet = self.fleet_settings(name).name.casefold()
+        plain = re.sub(r"[^a-z0-9]+", "-", fleet).strip("-")
+        # Names that differ in what a file name cannot carry stay apart.
+        mark = "" if plain == fleet else f"-{hashlib.sha256(fleet.encode('utf-8')).hexdigest()[:8]}"
+        return SnapshotStore(self.folder / "snapshots" / f"{plain[:_LONGEST_FOLDER]}{mark}")
 
     def edit(self, change: Callable[[tomlkit.TOMLDocument], None]) -> Workspace:
         """Change the file by what `change` does to its document, and return the workspace as it then is.

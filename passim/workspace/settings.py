@@ -16,6 +16,7 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from passim.answers.calls.kinds import CALL_KINDS, VIDEO, CallKind
+from passim.elements.feeds.sources import Address, Folder, check_address
 from passim.elements.identifiers import SatelliteId
 from passim.errors import InputError, WorkspaceError
 from passim.forecast.timing import TimingModel
@@ -335,18 +336,68 @@ class SiteSettings(PlaceSettings):
         return name
 
 
+class FeedSettings(Section):
+    """Where fresh element sets of a fleet come from: an address that is asked, or a folder that something fills.
+
+    ``minimum_interval_s`` is the least time between two requests of an address, ``every_s`` the usual one.
+    ``authorization_from`` names the environment variable that holds what the Authorization header says.
+    """
+
+    address: str | None = None
+    folder: str | None = None
+    minimum_interval_s: Annotated[Number, Field(ge=0.0)] = 7200.0
+    every_s: Annotated[Number, Field(gt=0.0)] = 28_800.0
+    authorization_from: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] | None = None
+
+    @field_validator("address")
+    @classmethod
+    def _an_address(cls, address: str | None) -> str | None:
+        if address is not None:
+            made(lambda: check_address(address))
+        return address
+
+    @model_validator(mode="after")
+    def _one_source(self) -> FeedSettings:
+        if (self.address is None) == (self.folder is None) or self.folder == "":
+            raise ValueError('wanted either address = "https://..." or folder = "incoming"')
+        if self.address is not None and self.every_s < self.minimum_interval_s:
+            raise ValueError(
+                f"every_s = {self.every_s:g} is less than minimum_interval_s = {self.minimum_interval_s:g}"
+            )
+        if self.folder is not None and self.authorization_from is not None:
+            raise ValueError("authorization_from goes with an address")
+        return self
+
+    def feed(self, folder: Path) -> Address | Folder:
+        """Return the feed; `folder` is that of the workspace."""
+        if self.address is None:
+            return Folder(folder=folder / (self.folder or ""), every_s=self.every_s)
+        return Address(
+            address=self.address,
+            minimum_interval_s=self.minimum_interval_s,
+            every_s=self.every_s,
+            authorization_from=self.authorization_from or "",
+        )
+
+
 class FleetSettings(Section):
-    """A fleet: element files or folders beside the workspace file, or one that passim invents afresh for each day."""
+    """A fleet: element files or folders beside the workspace file, a feed that brings fresh ones, or one that passim
+    invents afresh for each day."""
 
     name: Name
     elements: list[str] | None = None
+    feed: FeedSettings | None = None
     invented: Literal["plover"] | None = None
     lenient: bool = False
 
     @model_validator(mode="after")
     def _from_somewhere(self) -> FleetSettings:
-        if (self.elements is None) == (self.invented is None) or self.elements == []:
-            raise ValueError('wanted either elements = ["file or folder", ...] or invented = "plover"')
+        given = [source for source in (self.elements, self.feed, self.invented) if source is not None]
+        if len(given) != 1 or self.elements == []:
+            raise ValueError(
+                'wanted one of elements = ["file or folder", ...], feed = { address = "https://..." } or '
+                'invented = "plover"'
+            )
         return self
 
 

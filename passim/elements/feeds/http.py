@@ -6,8 +6,8 @@ the request is sent: so that what could not be sent never counts as a request, a
 
 from __future__ import annotations
 
+import contextlib
 import http.client
-import ipaddress
 import socket
 import ssl
 import threading
@@ -16,8 +16,9 @@ import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
-from urllib.parse import SplitResult, urlsplit
+from urllib.parse import SplitResult
 
+from passim.elements.feeds.sources import check_address, is_private, not_private
 from passim.elements.formats import LARGEST_BYTES
 from passim.errors import ElementsError
 
@@ -26,7 +27,6 @@ CONNECT_WITHIN_S: Final = 15.0
 WHOLE_WITHIN_S: Final = 120.0
 LARGEST_ANSWER_BYTES: Final = LARGEST_BYTES
 _PIECE_BYTES: Final = 64 * 2**10
-_LONGEST_ADDRESS: Final = 2000
 
 
 class Unreachable(ElementsError):
@@ -57,39 +57,6 @@ class Request:
     address: str
     head: Mapping[str, str] = field(default_factory=dict)
     within_s: float = WHOLE_WITHIN_S
-
-
-def check_address(address: str) -> SplitResult:
-    """Return the parts of an address that a workspace may name. Raises ElementsError for every other.
-
-    https, or http to this machine and to private networks (RFC 1918, RFC 4193, loopback, link-local). Whether a name
-    leads to such an address is looked at when it is asked.
-    """
-    wanted, try_next = "an address such as https://example.org/elements.json", "the address of the data"
-    if len(address) > _LONGEST_ADDRESS or not address.isascii() or not address.isprintable() or " " in address:
-        raise ElementsError("address of a feed", got=address, wanted=wanted, try_next=try_next)
-    try:
-        parts = urlsplit(address)
-        parts.port  # noqa: B018  # reading it is what checks it
-    except ValueError as error:
-        raise ElementsError("address of a feed", got=address, wanted=f"{wanted} ({error})") from None
-    if parts.scheme not in ("https", "http") or not parts.hostname:
-        raise ElementsError("address of a feed", got=address, wanted=wanted, try_next=try_next)
-    if parts.username is not None or parts.password is not None:
-        raise ElementsError(
-            "address of a feed",
-            got="a password in it",
-            wanted="an address without one",
-            try_next="authorization_from, the name of an environment variable that holds it",
-        )
-    if parts.scheme == "http":
-        try:
-            private = _is_private(parts.hostname)
-        except ValueError:
-            private = True  # a name: known when it is looked up
-        if not private:
-            raise _not_private(parts.hostname, parts.hostname)
-    return parts
 
 
 def get(request: Request, user_agent: str, about_to_send: Callable[[], None]) -> Answer:
@@ -153,26 +120,9 @@ def _connection(parts: SplitResult) -> http.client.HTTPConnection:
         ) from None
     # What was looked at is what is connected to: a name may lead elsewhere a moment later.
     address = str(found[0][4][0])
-    if not _is_private(address):
-        raise _not_private(host, address)
+    if not is_private(address):
+        raise not_private(host, address)
     return http.client.HTTPConnection(address, parts.port, timeout=CONNECT_WITHIN_S)
-
-
-def _is_private(address: str) -> bool:
-    """Say whether an IP address belongs to this machine or a private network. Raises ValueError for a name."""
-    found = ipaddress.ip_address(address.partition("%")[0])
-    found = getattr(found, "ipv4_mapped", None) or found
-    return (found.is_private or found.is_loopback or found.is_link_local) and not found.is_unspecified
-
-
-def _not_private(host: str, address: str) -> ElementsError:
-    got = host if host == address else f"{host}, which is {address}"
-    return ElementsError(
-        "address of a feed with plain http",
-        got=got,
-        wanted="https, or a machine of your own network",
-        try_next="the same address with https",
-    )
 
 
 def _answer(response: http.client.HTTPResponse, host: str) -> Answer:
@@ -258,10 +208,8 @@ def _too_large(host: str) -> ElementsError:
 
 
 def _shut(opened: socket.socket) -> None:
-    try:
+    with contextlib.suppress(OSError):  # it had ended by itself
         opened.shutdown(socket.SHUT_RDWR)
-    except OSError:
-        pass  # it had ended by itself
 
 
 def _words(error: BaseException) -> str:

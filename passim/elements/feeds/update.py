@@ -21,6 +21,7 @@ from typing import Final, Literal
 from passim.elements.feeds import http
 from passim.elements.feeds.request_log import AddressLog, Clocks, Noted, RequestLog, digest_of, soonest
 from passim.elements.feeds.snapshots import Snapshot, SnapshotStore, kept_times, read_origin
+from passim.elements.feeds.sources import Address, Folder, check_address
 from passim.elements.files import READ_SUFFIXES
 from passim.elements.formats import LARGEST_BYTES, parse_elements
 from passim.elements.records import Fleet
@@ -32,38 +33,6 @@ _TRIES: Final = 3
 _BACK_OFF_S: Final = (2.0, 8.0)
 
 Outcome = Literal["new", "unchanged", "not due", "failed"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Address:
-    """A feed that is asked over the network.
-
-    ``minimum_interval_s`` is the least time between two requests, whoever makes them; ``every_s`` the usual one.
-    ``authorization_from`` names the environment variable that holds what the Authorization header says.
-    """
-
-    address: str
-    minimum_interval_s: float = 7200.0
-    every_s: float = 28_800.0
-    authorization_from: str = ""
-
-    @property
-    def words(self) -> str:
-        """What the feed is called."""
-        return self.address
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Folder:
-    """A feed that somebody or something else fills: each file that is put into the folder is the fleet from then on."""
-
-    folder: Path
-    every_s: float = 28_800.0
-
-    @property
-    def words(self) -> str:
-        """What the feed is called."""
-        return str(self.folder)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +88,7 @@ def update_from_address(
     `accept_fewer` takes a list of far fewer objects than the last one. `authorization` goes along as the header of that
     name, and is neither kept nor told. What goes wrong is the error of an Update that failed; the snapshots stand.
     """
-    http.check_address(feed.address)
+    check_address(feed.address)
     with log.turn(feed.address) as turn:
         taken = _content_of_others(turn, store, name, accept_fewer)
         if taken is not None:

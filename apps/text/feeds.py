@@ -1,0 +1,96 @@
+"""What is said of feeds: what became of an update, when the next is due, and what is in use."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING, Final
+from urllib.parse import urlsplit
+
+from .columns import COUNT, TEXT, Column, Format, time_column
+from .units import counted, instant
+
+if TYPE_CHECKING:
+    from passim.elements.feeds.snapshots import Origin
+    from passim.elements.feeds.sources import Address, Folder
+    from passim.elements.feeds.update import Update
+    from passim.workspace.feeds import FeedState
+
+    from .units import LocalClock
+
+_OUTCOMES: Final = {"new": "new", "unchanged": "nothing new", "not due": "not due", "failed": "failed"}
+
+
+def update_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of what became of each fleet's update."""
+    return [
+        Column("fleet", "Fleet", TEXT),
+        Column("outcome", "Update", Format(lambda outcome: _OUTCOMES[outcome], numeric=False)),
+        Column("objects", "Objects", COUNT, 1),
+        Column("skipped", "Left out", COUNT, 2),
+        time_column(clock, "fetched_at", "In use since"),
+        time_column(clock, "next_at", "Next"),
+        Column("source", "Source", TEXT, below=True),
+    ]
+
+
+def plan_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of what an update would ask, and when."""
+    return [
+        Column("fleet", "Fleet", TEXT),
+        time_column(clock, "fetched_at", "In use since"),
+        time_column(clock, "requested_at", "Asked last"),
+        time_column(clock, "next_at", "Next"),
+        Column("source", "Source", TEXT, below=True),
+    ]
+
+
+def source_words(feed: Address | Folder) -> str:
+    """Return what a feed is called: its address, or its folder."""
+    return getattr(feed, "address", None) or f"the folder {getattr(feed, 'folder', '')}"
+
+
+def snapshot_words(origin: Origin, fetched_at: datetime) -> str:
+    """Say where a snapshot came from, and when."""
+    place = urlsplit(origin.source).netloc or origin.source
+    return f"{place}, as it was at {instant(fetched_at)}"
+
+
+def update_sentence(fleet: str, feed: Address | Folder, update: Update, now: datetime, why: str) -> str:
+    """Say what became of the update of a fleet; `why` is the error of one that failed, as the face words it."""
+    where = getattr(feed, "host", None) or source_words(feed)
+    in_use = _in_use(update, now)
+    if update.outcome == "new":
+        left_out = f"; {counted(update.skipped, 'record')} could not be used" if update.skipped else ""
+        return f"{fleet}: fresh elements of {counted(update.objects, 'satellite')} came from {where}{left_out}."
+    if update.outcome == "unchanged":
+        return f"{fleet}: {where} has nothing new. {in_use}"
+    if update.outcome == "not due":
+        told = f"{fleet}: {where} is not due for another {_wait(update.next_at, now)} and was not asked. {in_use}"
+        return f"{told} The last request failed: {update.last_failure}." if update.last_failure else told
+    return f"{fleet}: the update failed. {why}. {in_use}"
+
+
+def plan_sentence(state: FeedState, now: datetime) -> str:
+    """Say what an update would do for a fleet."""
+    where = getattr(state.feed, "host", None)
+    if where is None:
+        return f"{state.fleet}: would look into {source_words(state.feed)}."
+    if (state.due_at - now).total_seconds() <= 1.0:
+        return f"{state.fleet}: would ask {where} now."
+    return f"{state.fleet}: would not ask {where} for another {_wait(state.due_at, now)}."
+
+
+def _in_use(update: Update, now: datetime) -> str:
+    if update.snapshot is None:
+        return "There are no elements yet."
+    return f"Those that came {_length((now - update.snapshot.fetched_at).total_seconds())} ago stay in use."
+
+
+def _wait(moment: datetime | None, now: datetime) -> str:
+    return "moment" if moment is None else _length((moment - now).total_seconds())
+
+
+def _length(seconds: float) -> str:
+    from passim.forecast import timing
+
+    return timing.age_words(max(seconds, 60.0))

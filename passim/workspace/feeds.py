@@ -1,0 +1,106 @@
+"""The feeds of a workspace: which fleets have one, when each is due, and bringing them up to date."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from passim.elements.feeds.request_log import Noted, RequestLog
+from passim.elements.feeds.snapshots import Snapshot
+from passim.elements.feeds.sources import Address, Folder
+from passim.elements.feeds.update import (
+    Update,
+    due_at,
+    update_from_address,
+    update_from_folder,
+)
+from passim.errors import WorkspaceError
+from passim.workspace.folder import Workspace
+from passim.workspace.saving import locked
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeedState:
+    """Where a fleet's feed stands: what it is, the newest snapshot, what is noted of it, and when it is due."""
+
+    fleet: str
+    feed: Address | Folder
+    newest: Snapshot | None
+    noted: Noted
+    due_at: datetime
+
+
+def fleets_with_feeds(workspace: Workspace, name: str | None = None) -> tuple[str, ...]:
+    """Return the names of the fleets that have a feed, or that of `name` alone. Raises WorkspaceError for one without.
+
+    Without a name the file must have at least one.
+    """
+    if name is not None:
+        settings = workspace.fleet_settings(name)
+        if settings.feed is None:
+            raise WorkspaceError(f"fleet {settings.name}", got="no feed", wanted=_WANTED)
+        return (settings.name,)
+    found = tuple(fleet.name for fleet in workspace.settings.fleets if fleet.feed is not None)
+    if not found:
+        raise WorkspaceError(f"fleets of {workspace.file}", got="none with a feed", wanted=_WANTED)
+    return found
+
+
+_WANTED = 'feed = { address = "https://..." } or feed = { folder = "incoming" } in its [[fleets]] section'
+
+
+def feed_state(
+    workspace: Workspace, name: str | None = None, log: RequestLog | None = None, *, early: bool = False
+) -> FeedState:
+    """Return where the feed of a fleet stands, the first with one unless named; nothing is asked.
+
+    With `early` it is due as soon as its least interval allows. Raises WorkspaceError.
+    """
+    fleet, log = fleets_with_feeds(workspace, name)[0], log or RequestLog()
+    feed = _feed(workspace, fleet)
+    noted = log.look(feed.address) if isinstance(feed, Address) else Noted()
+    due = due_at(feed, noted, log.clocks, early=early)
+    return FeedState(fleet=fleet, feed=feed, newest=workspace.snapshots(fleet).newest(), noted=noted, due_at=due)
+
+
+def update_fleet(
+    workspace: Workspace,
+    name: str | None = None,
+    log: RequestLog | None = None,
+    *,
+    early: bool = False,
+    accept_fewer: bool = False,
+    wait: Callable[[float], None] = time.sleep,
+) -> Update:
+    """Bring a fleet with a feed up to date if it is due: the first with one unless named.
+
+    An address is never asked sooner than its `minimum_interval_s` after the last request of this user, and usually
+    `every_s` after it; `early` waits for the first alone. `accept_fewer` takes a list of far fewer objects than the
+    last. Raises WorkspaceError for a fleet without a feed; what goes wrong with the feed is the error of the Update.
+    """
+    fleet, log = fleets_with_feeds(workspace, name)[0], log or RequestLog()
+    feed, store = _feed(workspace, fleet), workspace.snapshots(fleet)
+    if isinstance(feed, Folder):
+        with locked(workspace.folder):
+            return update_from_folder(feed, store, fleet, log.clocks, accept_fewer=accept_fewer)
+    secret = ""
+    if feed.authorization_from:
+        secret = os.environ.get(feed.authorization_from, "")
+        if not secret or not secret.isprintable() or not secret.isascii():
+            raise WorkspaceError(
+                f"environment variable {feed.authorization_from}",
+                got="nothing" if not secret else "characters that a header cannot carry",
+                wanted="what the Authorization header says, such as Bearer and a token",
+            )
+    return update_from_address(
+        feed, store, fleet, log, early=early, accept_fewer=accept_fewer, authorization=secret, wait=wait
+    )
+
+
+def _feed(workspace: Workspace, fleet: str) -> Address | Folder:
+    settings = workspace.fleet_settings(fleet).feed
+    assert settings is not None
+    return settings.feed(workspace.folder)
