@@ -363,7 +363,7 @@ def test_a_slip_is_told_with_its_line_and_key(tmp_path: Path, subtests: pytest.S
         (SITE.replace("-28.0", "-28.0\ncall_hours = { start = '18:00', end = '18:00' }"), "two different times"),
         (SITE.replace("-28.0", "-28.0\ncall_hours = { start = '8 am', end = '18:00' }"), "such as 08:00"),
         (GATEWAY + GATEWAY, r"^line 8, gateways\.South\.name: second gateway of one name"),
-        ("[[fleets]]\nname = 'x'", r'^line 1, fleets\.x: wanted either elements = \["file or folder", \.\.\.\]'),
+        ("[[fleets]]\nname = 'x'", r'^line 1, fleets\.x: wanted one of elements = \["file or folder", \.\.\.\]'),
         ("[[fleets]]\nname = 'x'\ninvented = 'gull'", r"^line 3, fleets\.x\.invented: value; got 'gull'"),
         ("[[assumptions]]\nsetting = 'terminal.cone'\nsince = 2026-11-25\nhow = 'x'", "a setting that stands in this"),
         ("sites = 3", "^line 1, sites: value; got 3; wanted a valid list"),

@@ -69,8 +69,13 @@ class FleetChoice:
                 "which satellites? Give --elements PATH, a file or a folder of element sets, or work in a workspace: "
                 "passim workspace new DIR."
             )
+        from passim.workspace import where_from
+
+        from ..text.feeds import origin_words
+
         fleet, notes = _told(workspace.fleet(self.fleet_name, at))
-        came = _where_from(workspace, fleet.name, at)
+        origin = where_from(workspace, self.fleet_name, at)
+        came = "" if origin is None else origin_words(origin)
         return fleet, [
             background(
                 f"Fleet: {fleet.name}, from {came or workspace.file}.",
@@ -78,18 +83,6 @@ class FleetChoice:
             ),
             *notes,
         ]
-
-
-def _where_from(workspace: Workspace, fleet_name: str, at: datetime | None) -> str:
-    """Say from where and when the elements of a fleet with a feed came; empty for another."""
-    if workspace.fleet_settings(fleet_name).feed is None:
-        return ""
-    from passim.elements.feeds.snapshots import read_origin
-
-    from ..text.feeds import snapshot_words
-
-    snapshot = workspace.snapshots(fleet_name).newest(at)
-    return "" if snapshot is None else snapshot_words(read_origin(snapshot), snapshot.fetched_at)
 
 
 @dataclass(frozen=True)

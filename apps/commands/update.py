@@ -92,7 +92,7 @@ def update(
     while True:
         try:
             answer, _ = _updated(_workspace(workspace_dir), fleet_name, early=early, accept_fewer=accept_fewer)
-            tell(*answer.sentence.splitlines())
+            tell(answer.in_one_line)
         except InputError as error:
             tell(in_command_words(error))
         sleep(every_s)
@@ -123,7 +123,7 @@ def _updated(workspace: Workspace, fleet_name: str | None, *, early: bool, accep
     from datetime import UTC, datetime
 
     from passim.errors import InputError
-    from passim.workspace.feeds import feed_state, fleets_with_feeds, update_fleet
+    from passim.workspace import feed_state, fleets_with_feeds, update_fleet
 
     from ..text.feeds import source_words, update_columns, update_sentence
     from ..text.ways_out import in_command_words
@@ -156,7 +156,7 @@ def _plan(workspace: Workspace, fleet_name: str | None, early: bool) -> Answer:
     """Say what an update would do."""
     from datetime import UTC, datetime
 
-    from passim.workspace.feeds import feed_state, fleets_with_feeds
+    from passim.workspace import feed_state, fleets_with_feeds
 
     from ..text.feeds import plan_columns, plan_sentence, source_words
 

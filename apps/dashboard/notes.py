@@ -13,10 +13,12 @@ from dash import html
 from passim import Span
 from passim.errors import ElementsError
 from passim.forecast import timing
+from passim.workspace import where_from
 
 from ..command_line.query import search_notes, times_note
 from ..figures.theme import Theme, apply_theme
-from ..text.notes import Note, shown, weighed
+from ..text.feeds import origin_words
+from ..text.notes import Note, background, shown, weighed
 from ..text.service import assumed_words, policy_note
 from ..text.units import counted, listed
 from .page_model import Answer, Page, Panel, Shown
@@ -126,6 +128,9 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
     if question.fleet.skipped:
         skipped = counted(len(question.fleet.skipped), "record")
         notes.append(Note(f"{skipped} skipped: {listed(question.fleet.skipped, between=' | ')}."))
+    origin = where_from(workspace, question.choices.fleet, question.now) if workspace.fleet_names else None
+    if origin is not None:
+        notes.append(background(f"Fleet: {question.fleet.name}, from {origin_words(origin)}."))
     if question.state.invented:
         notes.append(Note("Everything here is invented: the school, its sites and the fleet."))
     chosen = question.choices.fleet or next(iter(workspace.fleet_names), "")

@@ -195,7 +195,10 @@ class DashboardState:
         if settings is None:
             return ("none",), workspace.fleet(name, at)  # raises, and says what there is
         files = tuple(_file_stamp(workspace.folder / path) for path in settings.elements or ())
-        key = ("fleet", settings.name, settings.lenient, files, at.date() if settings.invented else None)
+        # A snapshot's name holds its digest.
+        snapshot = workspace.snapshots(settings.name).newest(at) if settings.feed else None
+        came = snapshot and snapshot.path.name
+        key = ("fleet", settings.name, settings.lenient, files, came, at.date() if settings.invented else None)
 
         def read() -> tuple[Fleet, int]:
             found = workspace.fleet(settings.name, at)

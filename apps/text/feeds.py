@@ -10,10 +10,7 @@ from .columns import COUNT, TEXT, Column, Format, time_column
 from .units import counted, instant
 
 if TYPE_CHECKING:
-    from passim.elements.feeds.snapshots import Origin
-    from passim.elements.feeds.sources import Address, Folder
-    from passim.elements.feeds.update import Update
-    from passim.workspace.feeds import FeedState
+    from passim.workspace import Address, FeedState, Folder, Origin, Update
 
     from .units import LocalClock
 
@@ -49,10 +46,10 @@ def source_words(feed: Address | Folder) -> str:
     return getattr(feed, "address", None) or f"the folder {getattr(feed, 'folder', '')}"
 
 
-def snapshot_words(origin: Origin, fetched_at: datetime) -> str:
-    """Say where a snapshot came from, and when."""
+def origin_words(origin: Origin) -> str:
+    """Say where the elements in use came from, and when."""
     place = urlsplit(origin.source).netloc or origin.source
-    return f"{place}, as it was at {instant(fetched_at)}"
+    return f"{place}, as it was at {instant(origin.fetched_at)}"
 
 
 def update_sentence(fleet: str, feed: Address | Folder, update: Update, now: datetime, why: str) -> str:

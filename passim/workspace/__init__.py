@@ -8,13 +8,18 @@ creating    the text of a new file, the invented scenario's among them
 folder      `Workspace`: finding it, and what it gives to the rest of passim
 places      sites, mounting spots and gateways added to the file
 horizons    a surveyed horizon kept as that of a mounting spot
+feeds       which fleets have a feed, when it is due, and bringing them up to date
 kept        answers kept beside the file, so that the next run can say what has changed
 """
 
 from __future__ import annotations
 
+from passim.elements.feeds.snapshots import Origin
+from passim.elements.feeds.sources import Address, Folder
+from passim.elements.feeds.update import Update
 from passim.workspace.checking import zone_at
 from passim.workspace.creating import NewGateway, NewSite, check_folder, create
+from passim.workspace.feeds import FeedState, feed_state, fleets_with_feeds, update_fleet, where_from
 from passim.workspace.folder import FILE_NAME, Workspace
 from passim.workspace.kept import keep_answer, kept_answer
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
@@ -22,9 +27,14 @@ from passim.workspace.settings import Assumption, check_name
 
 __all__ = [
     "FILE_NAME",
+    "Address",
     "Assumption",
+    "FeedState",
+    "Folder",
     "NewGateway",
     "NewSite",
+    "Origin",
+    "Update",
     "Workspace",
     "add_gateway",
     "add_site",
@@ -32,9 +42,13 @@ __all__ = [
     "check_folder",
     "check_name",
     "create",
+    "feed_state",
+    "fleets_with_feeds",
     "keep_answer",
     "keep_horizon_as",
     "kept_answer",
     "site_and_spot",
+    "update_fleet",
+    "where_from",
     "zone_at",
 ]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from passim.elements.feeds.request_log import Noted, RequestLog
-from passim.elements.feeds.snapshots import Snapshot
+from passim.elements.feeds.snapshots import Origin, Snapshot, read_origin
 from passim.elements.feeds.sources import Address, Folder
 from passim.elements.feeds.update import (
     Update,
@@ -49,7 +49,10 @@ def fleets_with_feeds(workspace: Workspace, name: str | None = None) -> tuple[st
     return found
 
 
-_WANTED = 'feed = { address = "https://..." } or feed = { folder = "incoming" } in its [[fleets]] section'
+_WANTED = (
+    'feed = { address = "https://example.org/elements.json" } or feed = { folder = "incoming" } '
+    "in its [[fleets]] section"
+)
 
 
 def feed_state(
@@ -64,6 +67,13 @@ def feed_state(
     noted = log.look(feed.address) if isinstance(feed, Address) else Noted()
     due = due_at(feed, noted, log.clocks, early=early)
     return FeedState(fleet=fleet, feed=feed, newest=workspace.snapshots(fleet).newest(), noted=noted, due_at=due)
+
+
+def where_from(workspace: Workspace, name: str | None = None, at: datetime | None = None) -> Origin | None:
+    """Return where the elements of a fleet came from that are in use at `at`; None for a fleet without a feed."""
+    settings = workspace.fleet_settings(name)
+    snapshot = workspace.snapshots(settings.name).newest(at) if settings.feed is not None else None
+    return None if snapshot is None else read_origin(snapshot)
 
 
 def update_fleet(

@@ -359,7 +359,7 @@ class FeedSettings(Section):
     @model_validator(mode="after")
     def _one_source(self) -> FeedSettings:
         if (self.address is None) == (self.folder is None) or self.folder == "":
-            raise ValueError('wanted either address = "https://..." or folder = "incoming"')
+            raise ValueError('wanted either address = "https://example.org/elements.json" or folder = "incoming"')
         if self.address is not None and self.every_s < self.minimum_interval_s:
             raise ValueError(
                 f"every_s = {self.every_s:g} is less than minimum_interval_s = {self.minimum_interval_s:g}"
@@ -395,8 +395,8 @@ class FleetSettings(Section):
         given = [source for source in (self.elements, self.feed, self.invented) if source is not None]
         if len(given) != 1 or self.elements == []:
             raise ValueError(
-                'wanted one of elements = ["file or folder", ...], feed = { address = "https://..." } or '
-                'invented = "plover"'
+                'wanted one of elements = ["file or folder", ...], '
+                'feed = { address = "https://example.org/elements.json" } or invented = "plover"'
             )
         return self
 

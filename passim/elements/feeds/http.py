@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from typing import Final
 from urllib.parse import SplitResult
 
-from passim.elements.feeds.sources import check_address, is_private, not_private
+from passim.elements.feeds.sources import Refused, Unreachable, check_address, is_private, not_private
 from passim.elements.formats import LARGEST_BYTES
 from passim.errors import ElementsError
 
@@ -27,18 +27,6 @@ CONNECT_WITHIN_S: Final = 15.0
 WHOLE_WITHIN_S: Final = 120.0
 LARGEST_ANSWER_BYTES: Final = LARGEST_BYTES
 _PIECE_BYTES: Final = 64 * 2**10
-
-
-class Unreachable(ElementsError):
-    """No connection could be made: nothing was sent, and it may be tried again."""
-
-
-class Refused(ElementsError):
-    """The server gave another answer than 200 or 304: ``status`` says which, ``rest_s`` how long it asks for quiet."""
-
-    def __init__(self, what: str, *, status: int, rest_s: float, got: object, wanted: str, try_next: str = "") -> None:
-        super().__init__(what, got=got, wanted=wanted, try_next=try_next)
-        self.status, self.rest_s = status, rest_s
 
 
 @dataclass(frozen=True, slots=True)

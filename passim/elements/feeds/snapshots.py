@@ -59,12 +59,13 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Origin:
-    """Where a snapshot came from: an address or a file, the digest of the bytes it was read from, and what they held.
+    """Where a snapshot came from: an address or a file, when, the digest of the bytes it was read from, what they held.
 
     ``sets`` element sets of ``objects`` objects, and ``skipped`` records that could not be used.
     """
 
     source: str
+    fetched_at: datetime
     content_digest: str
     sets: int
     objects: int
@@ -196,13 +197,14 @@ def read_origin(snapshot: Snapshot) -> Origin:
     """Return where a snapshot came from. Raises ElementsError where it is damaged."""
     with _opened(snapshot) as archive:
         head = json.loads(archive["head"].tobytes())
-    return Origin(
-        source=str(head["source"]),
-        content_digest=str(head["content_digest"]),
-        sets=int(head["sets"]),
-        objects=int(head["objects"]),
-        skipped=int(head["skipped"]),
-    )
+        return Origin(
+            source=str(head["source"]),
+            fetched_at=snapshot.fetched_at,
+            content_digest=str(head["content_digest"]),
+            sets=int(head["sets"]),
+            objects=int(head["objects"]),
+            skipped=int(head["skipped"]),
+        )
 
 
 def _packed(fleet: Fleet, source: str, content_digest: str) -> bytes:

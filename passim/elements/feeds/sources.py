@@ -1,4 +1,4 @@
-"""What a feed may be: an address that is asked over the network, or a folder that somebody fills."""
+"""What a feed may be: an address that is asked over the network, or a folder that somebody fills; and how it fails."""
 
 from __future__ import annotations
 
@@ -38,6 +38,18 @@ class Folder:
 
     folder: Path
     every_s: float = 28_800.0
+
+
+class Unreachable(ElementsError):
+    """No connection could be made: nothing was sent, and it may be tried again."""
+
+
+class Refused(ElementsError):
+    """The server gave another answer than 200 or 304: ``status`` says which, ``rest_s`` how long it asks for quiet."""
+
+    def __init__(self, what: str, *, status: int, rest_s: float, got: object, wanted: str, try_next: str = "") -> None:
+        super().__init__(what, got=got, wanted=wanted, try_next=try_next)
+        self.status, self.rest_s = status, rest_s
 
 
 def check_address(address: str) -> SplitResult:

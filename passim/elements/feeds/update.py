@@ -11,21 +11,23 @@ import importlib.metadata
 import os
 import stat
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 from pathlib import Path
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
-from passim.elements.feeds import http
 from passim.elements.feeds.request_log import AddressLog, Clocks, Noted, RequestLog, digest_of, soonest
 from passim.elements.feeds.snapshots import Snapshot, SnapshotStore, kept_times, read_origin
-from passim.elements.feeds.sources import Address, Folder, check_address
+from passim.elements.feeds.sources import Address, Folder, Refused, Unreachable, check_address
 from passim.elements.files import READ_SUFFIXES
 from passim.elements.formats import LARGEST_BYTES, parse_elements
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError, WayOut
+
+if TYPE_CHECKING:
+    from passim.elements.feeds import http
 
 # A list of fewer objects than this share of the last one is more likely a fault than a loss.
 _LEAST_SHARE: Final = 0.5
@@ -98,8 +100,8 @@ def update_from_address(
         try:
             update = _asked(feed, turn, store, name, accept_fewer, authorization, wait)
         except InputError as error:
-            rest_s = error.rest_s if isinstance(error, http.Refused) else 0.0
-            if not isinstance(error, http.Unreachable):
+            rest_s = error.rest_s if isinstance(error, Refused) else 0.0
+            if not isinstance(error, Unreachable):
                 turn.write(good=False, rest_s=rest_s, failure=str(error))
             update = Update(outcome="failed", error=error)
         return _told(feed, turn, store, update)
@@ -138,7 +140,7 @@ def _asked(
         if turn.noted.last_modified:
             conditions["If-Modified-Since"] = turn.noted.last_modified
     head = conditions | ({"Authorization": authorization} if authorization else {})
-    answer = _answer(http.Request(feed.address, head), turn, wait)
+    answer = _answer(feed.address, head, turn, wait)
     now = turn.clocks.now()
     if answer.status == 304:
         if not conditions:
@@ -156,12 +158,16 @@ def _asked(
     return _kept(store, fleet, feed.address, digest, now)
 
 
-def _answer(request: http.Request, turn: AddressLog, wait: Callable[[float], None]) -> http.Answer:
+def _answer(address: str, head: Mapping[str, str], turn: AddressLog, wait: Callable[[float], None]) -> http.Answer:
     """Return the answer; where no connection could be made, and so nothing was sent, try again a little later."""
+    # What speaks HTTP is loaded where somebody is asked.
+    from passim.elements.feeds import http
+
+    request = http.Request(address, head)
     for attempt in range(_TRIES):
         try:
             return http.get(request, user_agent(), turn.requesting)
-        except http.Unreachable:
+        except Unreachable:
             if attempt == _TRIES - 1:
                 raise
             wait(_BACK_OFF_S[attempt])
@@ -202,7 +208,7 @@ def _content_of_others(turn: AddressLog, store: SnapshotStore, name: str, accept
 
 def _judged(content: bytes, source: str, name: str, store: SnapshotStore, accept_fewer: bool) -> Fleet:
     """Return the fleet in what came. Raises ElementsError where it is no whole list, or a suddenly tiny one."""
-    fleet = parse_elements(content, source, lenient=True, name=name)
+    fleet = parse_elements(content, source, name=name)
     newest = store.newest()
     if newest is None or accept_fewer:
         return fleet
