@@ -58,12 +58,12 @@ def begun(*arguments: str) -> subprocess.Popen[str]:
     return process
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGKILL])
-def test_workers_end_with_the_process_they_work_for(number: int) -> None:
+def test_workers_end_with_the_script_they_work_for() -> None:
+    """A script of one's own minds no signal: it is gone at once, as if it had been killed."""
     process = begun()
     children = psutil.Process(process.pid).children(recursive=True)
     assert len(children) >= 2
-    os.kill(process.pid, number)
+    os.kill(process.pid, signal.SIGHUP)
     process.communicate(timeout=PATIENCE_S)
     _, alive = psutil.wait_procs(children, timeout=PATIENCE_S)
     assert alive == []
@@ -100,14 +100,18 @@ def test_a_second_interrupt_finds_a_command_that_is_ending_already() -> None:
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
-def test_a_command_that_is_ended_from_outside_leaves_no_word_of_its_tidying(number: int) -> None:
+def test_a_command_that_is_ended_from_outside_leaves_no_worker_and_no_word_of_its_tidying(number: int) -> None:
     """Python keeps a process that frees the semaphores of killed ones, and told so on the terminal."""
     process = begun("nap")
+    children = psutil.Process(process.pid).children(recursive=True)
+    assert len(children) >= 2
     os.kill(process.pid, number)
     # The end of what is told is there once nobody holds the other end of the pipe, that process included.
     _, told = process.communicate(timeout=PATIENCE_S)
     assert told == ""
     assert process.returncode == {signal.SIGTERM: 128 + number, signal.SIGKILL: -number}[signal.Signals(number)]
+    _, alive = psutil.wait_procs(children, timeout=PATIENCE_S)
+    assert alive == []
 
 
 def test_a_scheduler_that_is_killed_is_told_in_one_line() -> None:
