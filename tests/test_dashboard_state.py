@@ -28,6 +28,7 @@ from passim_apps.dashboard.pages.sky import page as sky
 from passim_apps.dashboard.pool import WorkerPool
 from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
+from passim_apps.text.ways_out import in_page_words
 from patience import PATIENCE_S
 
 AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
@@ -274,10 +275,16 @@ def test_pages_hold_the_bands_that_the_command_line_holds(tmp_path: Path) -> Non
         ):
             question = opened.question(read_query(f"?day={day}&days=1&mask=40")[0])
             if refused:
-                with pytest.raises(
-                    ElementsError, match=r"^elements are 1\d(\.\d)? days old by then; wanted at most 14 days: "
-                ):
+                with pytest.raises(ElementsError) as caught:
                     refuse_old(question, clock.PAGE)
+                line = in_page_words(caught.value)
+                assert re.match(
+                    r"elements are 1\d(\.\d)? days old at 2026-12-1\d \d\d:00 UTC; wanted at most 14 days; ", line
+                )
+                assert line.endswith(
+                    "try newer elements, loaded on the page Elements, another day, or the same question on the command "
+                    "line with --allow-stale"
+                )
                 refuse_old(question, elements.PAGE)
                 continue
             refuse_old(question, clock.PAGE)
@@ -288,7 +295,7 @@ def test_pages_hold_the_bands_that_the_command_line_holds(tmp_path: Path) -> Non
         client = make_app(opened, hosts=["x"]).server.test_client()
         for path in ("/csv/clock/days.csv", "/ics/calls.ics"):
             answer = client.get(f"{path}?day=2026-12-10", headers={"Host": "x"})
-            assert (answer.status_code, "days old by then" in answer.text) == (400, True), path
+            assert (answer.status_code, "days old at" in answer.text) == (400, True), path
     finally:
         opened.close()
 

@@ -56,6 +56,16 @@ TOP_LEVEL = {
     "tle_samples",
 }
 
+# What each room of the apps may import of the others: words know no face, and no page knows a command.
+APPS = {
+    "text": set(),
+    "figures": {"text"},
+    "report": {"text", "figures"},
+    "command_line": {"text"},
+    "dashboard": {"text", "figures"},
+    "commands": {"text", "figures", "report", "command_line", "dashboard"},
+}
+
 LONGEST_FILE_LINES = 700
 
 
@@ -123,6 +133,18 @@ def faults_in_apps(path: Path) -> list[str]:
     return faults
 
 
+def faults_between_apps(path: Path, place: Path) -> list[str]:
+    """What a file of the apps, at `place` below apps/, imports of another of their rooms though it may not."""
+    faults = []
+    for line, level, module in imports_of(path):
+        if not level:
+            continue
+        room, *_ = (*place.parts[: len(place.parts) - level], *module.split("."))
+        if room and room != place.parts[0] and room not in APPS[place.parts[0]]:
+            faults.append(f"line {line}: {place.parts[0]} imports {room}")
+    return faults
+
+
 def test_a_room_imports_only_rooms_below_it() -> None:
     faults = []
     for path in PASSIM_FILES:
@@ -156,6 +178,31 @@ def test_the_import_check_of_rooms_can_tell(tmp_path: Path, subtests: pytest.Sub
             path = tmp_path / "passes.py"
             path.write_text(line, encoding="utf-8")
             assert (faults_in_passim(path, "sky") == []) is allowed
+
+
+def test_words_know_no_face_and_no_page_knows_a_command() -> None:
+    faults = []
+    for path in APPS_FILES:
+        place = path.relative_to(ROOT / "apps")
+        if len(place.parts) > 1:
+            faults += [f"{place}, {fault}" for fault in faults_between_apps(path, place)]
+    assert faults == []
+
+
+def test_the_check_between_apps_can_tell(tmp_path: Path, subtests: pytest.Subtests) -> None:
+    for place, line, allowed in [
+        ("text/gaps.py", "from .units import share", True),
+        ("text/gaps.py", "from ..command_line.output import tell", False),
+        ("text/gaps.py", "from ..command_line import output", False),
+        ("dashboard/pages/now.py", "from ...text.units import share", True),
+        ("dashboard/pages/now.py", "from ..notes import blank", True),
+        ("dashboard/pages/now.py", "def late():\n    from ...commands.now import now", False),
+        ("commands/now.py", "from ..command_line.output import tell", True),
+    ]:
+        with subtests.test(place=place, line=line):
+            path = tmp_path / "now.py"
+            path.write_text(line, encoding="utf-8")
+            assert (faults_between_apps(path, Path(place)) == []) is allowed
 
 
 def test_the_import_check_of_apps_can_tell(tmp_path: Path, subtests: pytest.Subtests) -> None:

@@ -30,15 +30,19 @@ from passim.coverage.visibility import find_visibility
 from passim.spans import DailyHours
 from passim.workspace import Workspace
 from passim_apps.command_line.main import main
-from passim_apps.command_line.query import QueryResult
+from passim_apps.dashboard import notes
 from passim_apps.dashboard.address import Choices
+from passim_apps.dashboard.pages import clock as clock_page
+from passim_apps.dashboard.pages import elements as elements_page
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.pages.sky.told import sky_shown
 from passim_apps.dashboard.state import DashboardState
+from passim_apps.figures.theme import LIGHT
 from passim_apps.report.page import page
 from passim_apps.report.parts import Section
 from passim_apps.report.sections import MOST_GAP_ROWS, detail, headline, sections
 from passim_apps.text.causes import cause_words
+from passim_apps.text.query import QueryResult
 from passim_apps.text.units import LocalClock, duration
 from report_outline import Outline
 
@@ -177,7 +181,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
     assert compare_sites(workspace.fleet(), [view], SPAN).table["gap_count"].tolist() == [len(gaps)]
 
     # The verdict, in the words of all faces, and the next gap.
-    found = QueryResult(seen, seen.passes(), LocalClock("UTC", SPAN), (), {})
+    found = QueryResult(seen, seen.passes(), LocalClock("UTC", SPAN), (), {}, workspace.timing_model)
     assert explained["answer"].startswith(" ".join(cause_words(found, causes).lines))
     noticed = gaps[gaps["duration_s"] >= VIDEO.noticed_from_s].iloc[0]
     off_s = (pd.Timestamp(soon["next_gap"]["start"]) - noticed["start"]).total_seconds()
@@ -223,3 +227,24 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
     every = [[clock.time(gap.start), clock.time(gap.end), duration(gap.duration_s)] for gap in gaps.itertuples()]
     assert written == every[: len(written)]
     assert len(written) == min(len(gaps), MOST_GAP_ROWS)
+
+
+def test_every_face_says_how_good_times_are_by_the_timing_model_of_the_workspace(tmp_path: Path) -> None:
+    """Elements of the same day, 12 h old at the middle of the span: at 40 s a day that is 20 s."""
+    folder = drawn(0, tmp_path / "drawn")
+    settings = folder / "passim.toml"
+    settings.write_text(f"{settings.read_text()}\n[timing]\nper_day_s = 40.0\n")
+    totals_only = "single passes and gaps cannot be told any more, while shares and counts still can"
+    for command in ("gaps", "passes", "minutes", "causes", "sites"):
+        answer = said(folder, command)
+        assert answer["answer"].startswith("Elements 12 h old: totals are reliable, exact times are not."), command
+        assert any(totals_only in note for note in answer["notes"]), command
+        assert answer.get("elements", {"band": "statistics only"})["band"] == "statistics only"
+
+    with dashboard(folder) as state:
+        question = state.question(Choices())
+        assert question.freshness(SPAN.middle).band.name == "statistics only"
+        assert notes.tells_no_times(question, clock_page.PAGE)
+        assert notes.age_warning(question, clock_page.PAGE).startswith("Elements 12 h old by then: trust how long")
+        assert not sky_shown(question).told.starts
+        assert "up to 26 min, times and odds;" in elements_page.PAGE.answer(question, LIGHT).panels["ages"].caption

@@ -14,7 +14,7 @@ from scipy import special
 from passim.elements.patterns import walker
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, EmptyFleetError, InputError, SpanError
-from passim.forecast.timing import BANDS, TimingModel, age_words, band_for, band_of
+from passim.forecast.timing import BANDS, TimingModel, age_words, band_for, band_of, bands_of
 
 HOUR_S, DAY_S = 3600.0, 86400.0
 EPOCH = datetime(2026, 11, 25, tzinfo=UTC)
@@ -157,6 +157,26 @@ def test_bands_say_less_and_less() -> None:
         band_of(float("nan"))
 
 
+def test_a_band_ends_at_the_age_at_which_a_model_has_the_error_that_ends_it() -> None:
+    """By hand: the usual model has 0.7137 s at 1 d (the root of 0.08² + 0.7² + 0.11² + 0.03²); at 40 s/day that is
+    1542 s. At 3 d and 7 d it has 2.339 s and 7.432 s (5052 s and 16053 s at 40 s/day)."""
+    fast = TimingModel(at_epoch_s=0.0, per_day_s=40.0, per_day2_s=0.0, shared_per_day2_s=0.0)
+    ends_s = [band.up_to_s for band in bands_of(fast)]
+    assert ends_s == pytest.approx([1542.0, 5052.0, 16053.0, 14 * DAY_S, math.inf], rel=3e-4)
+    assert [band_of(age_s, fast).name for age_s in (1540.0, 1543.0, 12 * HOUR_S)] == [
+        "normal", "odds beside times", "statistics only"
+    ]  # fmt: skip
+    assert band_for(fleet_aged(12), EPOCH, fast).words.endswith("(band: statistics only).")
+    # Ever the same small error: good times up to the two weeks past which no model is trusted.
+    assert band_of(13.9 * DAY_S, TimingModel.steady(0.1)).name == "normal"
+    assert band_of(14.1 * DAY_S, TimingModel.steady(0.1)).name == "refuse"
+    # Ever the same large one: no moment can be told at any age.
+    assert band_of(0.0, TimingModel.steady(10.0)).name == "statistics only"
+    for model in (TimingModel(), TimingModel.stormy(), fast):
+        for sigma_s in (0.5, 2.0, 30.0):
+            assert float(model.total_sigma_s(model.age_s(sigma_s))) == pytest.approx(sigma_s, rel=1e-9)
+
+
 def invented(total: int) -> Fleet:
     return walker(total=total, planes=total, phasing=0, inclination_deg=53.0, altitude_km=550.0, epoch=EPOCH)
 
@@ -193,8 +213,8 @@ def test_elements_too_old_are_refused_with_their_age_unless_told() -> None:
     with pytest.raises(ElementsError) as caught:
         band_for(fleet, late)
     assert str(caught.value) == (
-        "elements are 20 days old at 2026-12-15 00:00 UTC (oldest 21 days); wanted at most 14 days; "
-        "try newer elements, an earlier time, or allow_stale=True for an answer all the same"
+        "elements are 20 days old at 2026-12-15 00:00 UTC; wanted at most 14 days; "
+        "try newer elements, another time, or allow_stale=True for an answer all the same"
     )
     assert band_for(fleet, late, allow_stale=True).band.name == "refuse"
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from passim.answers.calls import kinds as call_kinds
     from passim.spans import DailyHours
 
-    from .query import QueryResult
+    from ..text.query import QueryResult
 
 
 minutes_option = click.option(
@@ -66,10 +66,9 @@ def forecast(
     old = fleet_choice.allow_stale
     check_age(fleet, span.start, allow_stale=old, at="the start")
     check_age(fleet, span.end, allow_stale=old, at="the end of the last day", instead=_fewer_days(fleet, span))
+    model = fleet_choice.timing_model()
     searched = call_forecast.searched_span(span)
-    found = search(fleet, view, searched, (*notes, *view_notes, *fleet_notes), tell_age=False)
-    workspace = site_choice.workspace()
-    model = None if workspace is None else workspace.timing_model
+    found = search(fleet, view, searched, (*notes, *view_notes, *fleet_notes), model=model, tell_age=False)
     service = call_forecast.ServiceForecast.of(found.visibility, span, model, allow_stale=old)
     facts = {**found.facts, "span": {"start": instant(span.start), "end": instant(span.end)}}
     return Forecast(service, found, LocalClock(found.site.timezone, span), facts)

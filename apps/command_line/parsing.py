@@ -26,7 +26,7 @@ from ..text.units import counted, listed
 from .times import aware_time
 
 if TYPE_CHECKING:
-    from passim import Fleet, Horizon, Site, Span
+    from passim import Fleet, Horizon, Site, Span, TimingModel
     from passim.coverage import Service
     from passim.sky import limits
     from passim.sky import view as views
@@ -83,6 +83,13 @@ class FleetChoice:
             ),
             *notes,
         ]
+
+    def timing_model(self) -> TimingModel:
+        """Return how timing errors grow with the age of elements: the workspace's model, else the usual one."""
+        from passim import TimingModel
+
+        workspace = found_workspace(self.workspace_dir)
+        return TimingModel() if workspace is None else workspace.timing_model
 
 
 @dataclass(frozen=True)

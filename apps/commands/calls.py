@@ -27,14 +27,14 @@ from ..command_line.usage import NUMBER, WHOLE
 from ..text.notes import Note, background, led, weighed
 
 if TYPE_CHECKING:
-    from passim import Fleet, Span
+    from passim import Fleet, Span, TimingModel
     from passim.answers.calls import calendar_in as calendar
     from passim.answers.calls import changes as call_changes
     from passim.answers.calls import check as call_check
     from passim.answers.calls import kinds as call_kinds
 
     from ..command_line.call_options import Forecast
-    from ..command_line.output import Answer
+    from ..text.answer import Answer
 
 DEFAULT_DAYS = 3.0
 # Calls of a calendar farther away than this, either way, are not even named.
@@ -155,7 +155,7 @@ def calls(
         given = calendar.read_calendar(check_file, around, timezone, suggested=True)
         if days is None and span_choice.hours is None and span_choice.to_text is None:
             loaded = fleet_choice.fleet(span.start)
-            span = _to_the_last(span, given.events, loaded[0])
+            span = _to_the_last(span, given.events, loaded[0], fleet_choice.timing_model())
     busy = [calendar.read_calendar(name, span, timezone) for name in busy_files]
     calendar_notes = weighed(note for read in (*busy, given) if read is not None for note in read.notes)
     ahead = forecast(fleet_choice, site_choice, span, notes=calendar_notes, loaded=loaded)
@@ -174,12 +174,12 @@ def calls(
     write(_with_changes(answer, record, question, span_choice, site_choice, ahead), output_choice)
 
 
-def _to_the_last(span: Span, events: Sequence[calendar.Event], fleet: Fleet) -> Span:
+def _to_the_last(span: Span, events: Sequence[calendar.Event], fleet: Fleet, model: TimingModel) -> Span:
     """Return the span up to the last of `events` that elements as old as those of `fleet` tell anything of."""
     from passim import Span
     from passim.answers.calls import check as call_check
 
-    horizon = call_check.horizon_of(fleet, span.start)
+    horizon = call_check.horizon_of(fleet, span.start, model)
     ends = [e.end for e in events if span.start <= e.start <= horizon and not e.all_day and not e.guessed]
     return Span(span.start, max([span.end, *(end for end in ends if end - span.end < _CHECK_AROUND)]))
 
@@ -243,8 +243,8 @@ def _planned(
     from passim.answers.calls import plan as answers
 
     from ..command_line.call_options import kind_facts
-    from ..command_line.output import Answer
     from ..text import calls as call_words
+    from ..text.answer import Answer
 
     clock = asked.ahead.clock
     plan = answers.plan_of(
@@ -306,8 +306,8 @@ def _checked(
     from passim.answers.calls import check as call_check
 
     from ..command_line.call_options import kind_facts
-    from ..command_line.output import Answer
     from ..text import calls as call_words
+    from ..text.answer import Answer
 
     clock = asked.ahead.clock
     check = call_check.check_calls(
@@ -459,9 +459,9 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
     from passim.answers.calls import changes as call_changes
     from passim.errors import SpanError
 
-    from ..command_line.output import Answer
     from ..command_line.parsing import found_workspace
     from ..text import calls as call_words
+    from ..text.answer import Answer
     from ..text.units import instant
     from ..text.ways_out import in_command_words
 

@@ -15,8 +15,8 @@ from ..text.notes import Note, background
 if TYPE_CHECKING:
     from passim.coverage import causes as cause_room
 
-    from ..command_line.output import Answer
-    from ..command_line.query import QueryResult
+    from ..text.answer import Answer
+    from ..text.query import QueryResult
 
 _LOWER = re.compile(r"\s*([\d.]+)\s*-\s*([\d.]+)\s*:\s*([+-]?[\d.]+)\s*")
 
@@ -80,9 +80,10 @@ def causes(
     from passim.coverage import causes as why
     from passim.coverage import sky_map
 
-    from ..command_line.output import Answer, check_out, plain_numbers, write
+    from ..command_line.output import check_out, write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
+    from ..text.answer import Answer, plain_numbers
     from ..text.causes import cause_gap_answer, cause_words, given_back_sentence, lowering_sentence
 
     if by_limit and by_sector:
@@ -155,7 +156,7 @@ def lowering(text: str) -> tuple[float, float, float]:
 
 def _numbers_by_limit(known: cause_room.Causes) -> list[dict[str, Any]]:
     """Return what each limit gives back as JSON can hold it."""
-    from ..command_line.output import plain_numbers
+    from ..text.answer import plain_numbers
 
     rows = known.seconds_by_cause().drop(columns="description")
     numbers = [column for column in rows.columns if column != "limit"]
@@ -169,7 +170,7 @@ def _limit_answer(
     found: QueryResult, known: cause_room.Causes, lines: list[str], notes: tuple[Note, ...], facts: dict[str, Any]
 ) -> Answer:
     """Return the answer that lists the limits and what each gives back."""
-    from ..command_line.output import Answer
+    from ..text.answer import Answer
     from ..text.causes import limit_columns
 
     columns = limit_columns(found.span.duration_s)
@@ -182,7 +183,7 @@ def _sector_answer(
     """Return the answer that lists sectors of the horizon and what each costs."""
     from passim.answers.sites import horizon_cost as skyline
 
-    from ..command_line.output import Answer
+    from ..text.answer import Answer
     from ..text.causes import sector_columns, sector_sentence
 
     sectors = skyline.sector_costs(known)

@@ -73,7 +73,8 @@ def elements(
     from passim.elements import health, shells
     from passim.spans import moment
 
-    from ..command_line.output import Answer, check_out, tell, write
+    from ..command_line.output import check_out, tell, write
+    from ..text.answer import Answer
     from ..text.elements import SHELL_COLUMNS
     from ..text.notes import Note, background
     from ..text.units import ages, counted, instant

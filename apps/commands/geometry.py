@@ -68,7 +68,8 @@ def geometry(
 
     from passim.sky import closed_forms
 
-    from ..command_line.output import Answer, check_out, write
+    from ..command_line.output import check_out, write
+    from ..text.answer import Answer
     from ..text.columns import TEXT, Column, number, of_row
     from ..text.units import duration, share
 

@@ -29,9 +29,10 @@ if TYPE_CHECKING:
     from passim.answers.growth import orders as growth_orders
     from passim.spans import DailyHours
 
-    from ..command_line.query import QueryResult
+    from ..text.query import QueryResult
 
 ORDERS = ("launch", "plane", "random")
+_WORKSPACE_HOURS = "workspace"
 
 
 @click.command("growth", short_help="What every number of satellites gives, and what a goal takes.")
@@ -105,7 +106,6 @@ def growth(
     from passim.answers.growth import goals as growth_goals
 
     from ..command_line.output import check_out
-    from ..text.growth import WORKSPACE_HOURS
 
     check_out(output_choice.out)
     goal = growth_goals.parse_goal(goal_text) if goal_text is not None else None
@@ -119,7 +119,7 @@ def growth(
     if between is not None and goal is not None and goal.in_call_hours:
         raise click.UsageError("--between and a goal in call hours both say which hours count: give one of them.")
     keeps = _Hours(
-        hours_text if hours_text is not None or goal is None or not goal.in_call_hours else WORKSPACE_HOURS,
+        hours_text if hours_text is not None or goal is None or not goal.in_call_hours else _WORKSPACE_HOURS,
         everything=hours_text is not None or between is not None,
         between=between,
     )
@@ -170,8 +170,9 @@ def _answer_orders(
     from passim.answers.growth import curves as growing
     from passim.answers.growth import goals as growth_goals
 
-    from ..command_line.output import Answer, progress, write
+    from ..command_line.output import progress, write
     from ..command_line.query import find
+    from ..text.answer import Answer
     from ..text.growth import DRAWS, goal_sentence, growth_columns, growth_sentence
     from ..text.service import before_handovers, handovers_on_top_note
 
@@ -249,9 +250,11 @@ def _answer_plan(
     from passim.answers.growth import goals as growth_goals
     from passim.answers.growth import launch_plan as growth_plan
 
-    from ..command_line.output import Answer, progress, write
-    from ..command_line.query import CAUTION, check_age, headed, search_notes, site_facts
+    from ..command_line.output import progress, write
+    from ..command_line.query import check_age
+    from ..text.answer import Answer, site_facts
     from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_notes
+    from ..text.query import CAUTION, headed, search_notes, searched
     from ..text.service import before_handovers, without_handovers_note
     from ..text.units import duration, instant
 
@@ -275,6 +278,7 @@ def _answer_plan(
             progress=report,
         )
     length = _asked(duration(span.duration_s), keeps, kept is not None)
+    looked = searched(ahead.visibility.report, span, fleet_choice.timing_model())
     told = growth_goals.told(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
     notes = [
         *without_handovers_note(view),
@@ -285,7 +289,7 @@ def _answer_plan(
         *plan_notes(ahead),
         *_hours_note(hours_words, dataclasses.replace(keeps, everything=kept is not None)),
         *([background("The goal's date is the first from which on it stays met under the plan.")] if goal else []),
-        *search_notes(ahead.visibility.report, span),
+        *search_notes(looked),
         *weighed(ahead.notes),
         *without(view_notes, "policy"),
         *fleet_notes,
@@ -304,11 +308,7 @@ def _answer_plan(
     write(
         Answer(
             "growth",
-            headed(
-                before_handovers(ahead_sentence(ahead, goal, told, length), ahead.visibility.view),
-                ahead.visibility.report,
-                span,
-            ),
+            headed(before_handovers(ahead_sentence(ahead, goal, told, length), ahead.visibility.view), looked),
             ahead.table,
             AHEAD_COLUMNS,
             notes,
@@ -326,10 +326,33 @@ def _windows(keeps: _Hours, site_choice: SiteChoice, timezone: str, span: Any) -
         return None, ""
     from passim.answers.calls import hours as call_times
 
-    from ..text.growth import call_hours
-
-    hours = call_hours(keeps.text, site_choice)
+    hours = _call_hours(keeps.text, site_choice)
     return call_times.call_windows(span, hours, timezone), f"{hours.words} ({timezone})"
+
+
+def _call_hours(text: str, site_choice: SiteChoice) -> DailyHours:
+    """Return the call hours of the option: the site's own in the workspace, or HH:MM-HH:MM[,Mon-Fri].
+
+    Raises InputError.
+    """
+    from passim.errors import InputError
+    from passim.spans import DailyHours
+
+    from ..command_line.parsing import found_workspace
+
+    if text != _WORKSPACE_HOURS:
+        return DailyHours.parse(text, "--call-hours", "--call-hours 08:00-18:00,Mon-Fri")
+    workspace = found_workspace(site_choice.workspace_dir)
+    named = workspace is not None and (site_choice.site_text is None or "," not in site_choice.site_text)
+    kept = workspace.call_hours(site_choice.site_text) if workspace is not None and named else None
+    if kept is None:
+        raise InputError(
+            "call hours",
+            got="none for this site" if workspace is None or not named else "none in the workspace for this site",
+            wanted="hours of the day, and days",
+            try_next="--call-hours 08:00-18:00,Mon-Fri",
+        )
+    return kept
 
 
 def _asked(length: str, keeps: _Hours, everything: bool) -> str:

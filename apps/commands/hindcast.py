@@ -77,10 +77,11 @@ def hindcast(
     from passim import Span
     from passim.forecast import hindcast as scoring
 
-    from ..command_line.output import Answer, check_out, write
-    from ..command_line.query import CAUTION
+    from ..command_line.output import check_out, write
+    from ..text.answer import Answer
     from ..text.hindcast import AGE_COLUMNS, SATELLITE_COLUMNS, SCORE_COLUMNS, hindcast_sentences, pair_note
     from ..text.notes import Note, weighed, without
+    from ..text.query import CAUTION
     from ..text.service import without_handovers_note
     from ..text.units import LocalClock
 
@@ -118,7 +119,7 @@ def hindcast(
 
 def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:
     """Return what JSON holds of one pair of snapshots."""
-    from ..command_line.output import plain_numbers
+    from ..text.answer import plain_numbers
     from ..text.units import instant
 
     gaps = pair.gaps
@@ -153,7 +154,7 @@ def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:
 
 def plain_records(table: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the rows of a table as JSON can hold them."""
-    from ..command_line.output import plain_rows
+    from ..text.answer import plain_rows
 
     columns, rows = plain_rows(table, None)
     return [dict(zip(columns, row, strict=True)) for row in rows]

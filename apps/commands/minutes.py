@@ -40,9 +40,10 @@ def minutes(
       passim minutes --elements fleet.json --site 45.0,-28.0,40 --hours 1 --all
       passim minutes --elements fleet.json --site 45.0,-28.0,40 --out minutes.csv
     """
-    from ..command_line.output import Answer, check_out, plain_numbers, write
+    from ..command_line.output import check_out, write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
+    from ..text.answer import Answer, plain_numbers
     from ..text.gaps import minute_columns
     from ..text.units import duration
 

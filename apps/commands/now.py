@@ -56,7 +56,8 @@ def now(
     from passim.answers.calls import now as answers
 
     from ..command_line.call_options import forecast, kind_facts, kind_of
-    from ..command_line.output import Answer, check_out, write
+    from ..command_line.output import check_out, write
+    from ..text.answer import Answer
     from ..text.calls import ages_sentence, good_note, none_good_facts, now_columns
     from ..text.notes import Note, background
     from ..text.units import instant

@@ -45,9 +45,10 @@ def passes(
     """
     from passim.sky import passes_within
 
-    from ..command_line.output import Answer, check_out, write
+    from ..command_line.output import check_out, write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
+    from ..text.answer import Answer
     from ..text.columns import DURATION, TEXT, Column, day_column, number, of_row, time_column
     from ..text.units import counted, cut_ends
 

@@ -135,8 +135,8 @@ def report(
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
 
-    found = search(fleet, view, span, (*view_notes, *fleet_notes))
-    workspace = site_choice.workspace()
+    model = fleet_choice.timing_model()
+    found = search(fleet, view, span, (*view_notes, *fleet_notes), model=model)
     # Calls need to know of satellites that come late into the span.
     with progress("Finding passes around it") as tell_share:
         wider = visibility.find_visibility(
@@ -152,7 +152,7 @@ def report(
             minutes=minutes,
             hours=hours,
             goal=goal,
-            model=None if workspace is None else workspace.timing_model,
+            model=model,
             told=tuple(note.to_send or note.text for note in (found.service_note, *view_notes, *fleet_notes)),
             progress=tell_share,
         )

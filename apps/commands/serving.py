@@ -66,8 +66,9 @@ def serving(
     """
     from passim.coverage import serve
 
-    from ..command_line.output import Answer, check_out, plain_numbers, write
+    from ..command_line.output import check_out, write
     from ..command_line.query import find
+    from ..text.answer import Answer, plain_numbers
     from ..text.notes import Note
     from ..text.serving import freeze_columns, handover_columns, path_columns, turn_columns
 

@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     from passim.sky import view as views
     from passim.spans import DailyHours
 
-    from ..command_line.output import Answer
     from ..command_line.parsing import Spotted
+    from ..text.answer import Answer
 
 
 @click.command("sites", short_help="Sites, latitudes, the world and fleets side by side.")
@@ -194,9 +194,11 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     from passim.answers.sites import compare as side_by_side
     from passim.elements import health
 
-    from ..command_line.output import Answer, progress
-    from ..command_line.query import CAUTION, check_age, headed, search_notes
-    from ..command_line.query import fleet_notes as told_of_fleet
+    from ..command_line.output import progress
+    from ..command_line.query import check_age
+    from ..text.answer import Answer
+    from ..text.query import CAUTION, headed, search_notes, searched
+    from ..text.query import fleet_notes as told_of_fleet
     from ..text.sites import SITE_COLUMNS, call_hours_sentence, site_sentence
     from ..text.units import duration
 
@@ -213,10 +215,11 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
             progress=report,
         )
     condition = health.assess(fleet, span.middle)
+    looked = searched(found.report, span, fleet_choice.timing_model())
     lift = background("Service regained by one limit may not be added to that by another.")
     told = (
         lift,
-        *search_notes(found.report, span),
+        *search_notes(looked),
         *told_of_fleet(found.notes, condition),
         *notes,
         *fleet_notes,
@@ -225,7 +228,7 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     limits = {view.title: view.descriptions for view, _ in named}
     length = duration(span.duration_s) + (f" ({hours.clock_words} of each day alone)" if hours else "")
     sentences = filter(None, (site_sentence(found, length), call_hours_sentence(found)))
-    sentence = headed("\n".join(sentences), found.report, span)
+    sentence = headed("\n".join(sentences), looked)
     facts = _facts(span, limits=limits, **({"hours_of_day": hours.clock_words} if hours else {}))
     return Answer("sites", sentence, found.table, SITE_COLUMNS, told, facts)
 
@@ -236,8 +239,10 @@ def _latitude_answer(
     """Return the answer of a sweep by latitude."""
     from passim.answers.sites import sweeps
 
-    from ..command_line.output import Answer, progress
-    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..command_line.output import progress
+    from ..command_line.query import check_age
+    from ..text.answer import Answer
+    from ..text.query import CAUTION, headed, search_notes, searched
     from ..text.sites import LATITUDE_COLUMNS, latitude_sentence
     from ..text.units import counted, duration
 
@@ -258,8 +263,9 @@ def _latitude_answer(
     closed = ["The closed form knows the mask alone, and says what would be covered if satellites stood at random."]
     if found.left_out:
         closed.append(f"It leaves out {counted(found.left_out, 'object')} on eccentric or very high orbits.")
-    told = (*map(background, closed), *search_notes(found.report, span), *notes, *fleet_notes, CAUTION)
-    sentence = headed(latitude_sentence(found, duration(span.duration_s)), found.report, span)
+    looked = searched(found.report, span, fleet_choice.timing_model())
+    told = (*map(background, closed), *search_notes(looked), *notes, *fleet_notes, CAUTION)
+    sentence = headed(latitude_sentence(found, duration(span.duration_s)), looked)
     limits = view.descriptions
     facts = _facts(span, limits=limits)
     return Answer("sites", sentence, found.table, LATITUDE_COLUMNS, told, facts)
@@ -271,8 +277,10 @@ def _world_answer(
     """Return the answer of a grid of the world."""
     from passim.answers.sites import sweeps
 
-    from ..command_line.output import Answer, plain_numbers, progress
-    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..command_line.output import progress
+    from ..command_line.query import check_age
+    from ..text.answer import Answer, plain_numbers
+    from ..text.query import CAUTION, headed, search_notes, searched
     from ..text.sites import WORLD_COLUMNS, world_sentence
     from ..text.units import duration
 
@@ -286,7 +294,8 @@ def _world_answer(
         for place in sweep:
             summary.add(place)
             rows.append(place)
-    told = (*search_notes(sweep.report, span), *notes, *fleet_notes, CAUTION)
+    looked = searched(sweep.report, span, fleet_choice.timing_model())
+    told = (*search_notes(looked), *notes, *fleet_notes, CAUTION)
     numbers = {
         "covered_fraction": summary.covered_fraction,
         "never_out_fraction": summary.never_out_fraction,
@@ -294,7 +303,7 @@ def _world_answer(
     }
     limits = view.descriptions
     facts = _facts(span, limits=limits, surface=plain_numbers(numbers))
-    sentence = headed(world_sentence(summary, step_deg, duration(span.duration_s)), sweep.report, span)
+    sentence = headed(world_sentence(summary, step_deg, duration(span.duration_s)), looked)
     return Answer("sites", sentence, sweeps.world_table(rows), WORLD_COLUMNS, told, facts)
 
 
@@ -302,8 +311,10 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
     """Return the answer that compares fleets at one place."""
     from passim.answers.sites import compare as side_by_side
 
-    from ..command_line.output import Answer, progress
-    from ..command_line.query import CAUTION, check_age, headed, search_notes
+    from ..command_line.output import progress
+    from ..command_line.query import check_age
+    from ..text.answer import Answer
+    from ..text.query import CAUTION, headed, search_notes, searched
     from ..text.sites import FLEET_COLUMNS, fleet_sentence, numbers_by_row
     from ..text.units import duration
 
@@ -321,13 +332,13 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
         *without(notes, "horizon", "policy"),
         *fleet_notes,
     ]
-    for fleet, report_on_it in zip(fleets, found.reports, strict=True):
-        told += led(search_notes(report_on_it, span), fleet.name)
+    looked = [searched(report_on_it, span, fleet_choice.timing_model()) for report_on_it in found.reports]
+    for fleet, each in zip(fleets, looked, strict=True):
+        told += led(search_notes(each), fleet.name)
     facts = _facts(span, site=view.title, sensitivity=numbers_by_row(found.sensitivity, ("fleet",)))
     sentence = fleet_sentence(found, view.title, duration(span.duration_s))
     # The oldest fleet decides whether a warning stands before the answer.
-    oldest = max(found.reports, key=lambda r: abs(span.middle - r.epoch_median))
-    sentence = headed(sentence, oldest, span)
+    sentence = headed(sentence, max(looked, key=lambda each: each.fresh.median_s))
     return Answer("sites", sentence, found.table, FLEET_COLUMNS, (*told, CAUTION), facts)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import shlex
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -29,7 +31,10 @@ from ..command_line.usage import NUMBER, Commands, OneOf
 if TYPE_CHECKING:
     from passim import Horizon
     from passim.sky import survey as profiles
+    from passim.sky import view as views
     from passim.workspace import Workspace
+
+    from ..text.mounting import Basis
 
 _declination_option = click.option(
     "--declination",
@@ -209,12 +214,12 @@ def mast(
     from passim.sky import survey_files
 
     from ..command_line.output import check_out, progress, write
-    from ..text import mounting as mounting_tables
+    from ..text import mounting as mounting_words
 
     check_out(output_choice.out)
     heights_m = mounting.mast_heights(lowest_m, highest_m, step_m)
     walls = survey_files.read_obstacles(obstacles_path)
-    start = mounting_tables.basis(fleet_choice, site_choice, span_choice)
+    start = _basis(fleet_choice, site_choice, span_choice)
     with progress("Comparing heights") as report:
         result = mounting.compare_masts(
             start.fleet,
@@ -225,7 +230,7 @@ def mast(
             declination_deg=declination_deg,
             progress=report,
         )
-    write(mounting_tables.mast_answer(result, start), output_choice)
+    write(mounting_words.mast_answer(result, start), output_choice)
 
 
 @survey.command("spots", short_help="Which mounting spot loses least.")
@@ -259,15 +264,15 @@ def spots(
     from passim.answers.sites import mounting
 
     from ..command_line.output import check_out, progress, write
-    from ..text import mounting as mounting_tables
+    from ..text import mounting as mounting_words
 
     check_out(output_choice.out)
     horizons = [_spot(text) for text in spot_texts]
-    start = mounting_tables.basis(fleet_choice, site_choice, span_choice, own_horizon=False)
-    named = mounting_tables.spots_to_compare(horizons, site_choice, start)
+    start = _basis(fleet_choice, site_choice, span_choice, own_horizon=False)
+    named = _spots_to_compare(horizons, site_choice, start)
     with progress("Comparing spots") as report:
         result = mounting.compare_spots(start.fleet, named, start.span, progress=report)
-    write(mounting_tables.spots_answer(result, start), output_choice)
+    write(mounting_words.spots_answer(result, start), output_choice)
 
 
 @survey.command("portable", short_help="A new place whose horizon is unknown: a range.")
@@ -313,17 +318,17 @@ def portable(
     from passim.answers.sites import mounting
 
     from ..command_line.output import check_out, progress, write
-    from ..text import mounting as mounting_tables
+    from ..text import mounting as mounting_words
 
     check_out(output_choice.out)
     if site_choice.site_text is None:
         raise click.UsageError("where is it now? Give --site LAT,LON[,HEIGHT_M].")
-    start = mounting_tables.basis(fleet_choice, site_choice, span_choice, own_horizon=False)
+    start = _basis(fleet_choice, site_choice, span_choice, own_horizon=False)
     with progress("Comparing horizons") as report:
         result = mounting.horizon_range(
             start.fleet, start.view, start.span, open_deg=open_deg, bad_deg=bad_deg, progress=report
         )
-    write(mounting_tables.portable_answer(result, start), output_choice)
+    write(mounting_words.portable_answer(result, start), output_choice)
 
 
 @survey.command("sheet", short_help="A sheet to print and fill in on the spot.")
@@ -429,3 +434,58 @@ def _write_horizon(result: profiles.Survey, out: str | None, keep_as: str | None
         show_changes(keep_horizon_as(workspace, keep_as, horizon), before)
     use = [] if out is None else [f"Use it with --mask {shlex.quote(out)}."]
     tell(*result.notes, *use, *mounting.MOUNTING_CAUTIONS)
+
+
+def _basis(
+    fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, *, own_horizon: bool = True
+) -> Basis:
+    """Read what the options name; without `own_horizon` the site's is replaced later, and so not told.
+
+    Raises InputError, and UsageError where an option speaks of the horizon that is not used.
+    """
+    if not own_horizon and "horizon" in site_choice.without:
+        raise click.UsageError("the horizons are what is compared: --without horizon has no place here.")
+    from ..command_line.query import check_age
+    from ..text.mounting import Basis
+    from ..text.notes import background, without
+
+    # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
+    seen, site_notes = site_choice.view()
+    span = span_choice.span()
+    fleet, told_of_fleet = fleet_choice.fleet(span.start)
+    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
+    told = site_notes if own_horizon else without(site_notes, "horizon")
+    # The horizons to come may be lower than the terminal works, even where the site's own is not.
+    if not own_horizon and seen.lowest_elevation_deg is not None and seen.floor_note is None:
+        told = [*told, background(f"The terminal works from {seen.floor_deg:g}° up.")]
+    return Basis(fleet, seen, span, (*told, *told_of_fleet), fleet_choice.timing_model())
+
+
+def _spots_to_compare(
+    given: Sequence[tuple[str, Horizon]], site_choice: SiteChoice, start: Basis
+) -> list[tuple[str, views.View]]:
+    """Return named views: the spots of the workspace's site, the one of --spot first, and those given beside them.
+
+    Raises UsageError for fewer than two.
+    """
+    from passim.answers.sites import mounting
+
+    named = []
+    workspace = None if _is_place(site_choice.site_text) else found_workspace(site_choice.workspace_dir)
+    if workspace is not None:
+        names = sorted(
+            workspace.spot_names(site_choice.site_text),
+            key=lambda name: name.casefold() != (site_choice.spot_name or "").strip().casefold(),
+        )
+        for name in names:
+            seen, _ = dataclasses.replace(site_choice, spot_name=name).view()
+            named.append((name, seen))
+    named += [(name, mounting.with_horizon(start.view, horizon)) for name, horizon in given]
+    if len(named) < 2:
+        raise click.UsageError("which spots? Give at least two, as --compare loft=25 --compare yard=yard.csv.")
+    return named
+
+
+def _is_place(site_text: str | None) -> bool:
+    """Say whether --site gives coordinates rather than the name of a workspace's site."""
+    return site_text is not None and "," in site_text

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 _UNITS_S = {"s": 1.0, "sec": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0}
 _NUMBER = r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?"
 _RANGE = re.compile(rf"\s*{_NUMBER}(?:\s*-\s*{_NUMBER})?\s*")
-_HOURS = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*-\s*(\d{1,2})(?::(\d{2}))?\s*")
 
 
 @click.command("symptom", short_help="What explains the freezes: settings of the sky that would.")
@@ -92,11 +91,13 @@ def symptom(
     from passim.answers.symptom import match as room
     from passim.elements import health
 
-    from ..command_line.output import Answer, check_out, progress, tell, write
+    from ..command_line.output import check_out, progress, tell, write
     from ..command_line.parsing import found_workspace
-    from ..command_line.query import CAUTION, check_age, headed, search_notes, times_note
-    from ..command_line.query import fleet_notes as told_of_fleet
+    from ..command_line.query import check_age
+    from ..text.answer import Answer
     from ..text.notes import Note, background
+    from ..text.query import CAUTION, headed, search_notes, searched, times_note
+    from ..text.query import fleet_notes as told_of_fleet
     from ..text.symptom import COLUMNS, found_sentence
     from ..text.units import LocalClock, instant
 
@@ -116,6 +117,7 @@ def symptom(
     with progress("Trying settings", lines=True) as report:
         found = room.match_symptom(fleet, view, span, seen, top=top, progress=report)
     clock = LocalClock(view.site.timezone, span)
+    searched_then = searched(found.report, span, fleet_choice.timing_model())
     how = (room.IN_ORDER, room.IN_ORDER_OF_RECORD)
     notes = [background(text) if text in how else Note(text) for text in found.notes]
     notes += told_of_fleet(found.fleet_notes, health.assess(fleet, span.middle))
@@ -124,7 +126,7 @@ def symptom(
     if held:
         words = f"Kept as given, and not searched: {'; '.join(held)}. --without LIMIT has it searched too."
         notes.append(Note(words))
-    notes += [*search_notes(found.report, span), *view_notes, *fleet_notes, times_note(clock), CAUTION]
+    notes += [*search_notes(searched_then), *view_notes, *fleet_notes, times_note(clock), CAUTION]
     facts = {
         "verdict": found.verdict,
         "symptom": seen.describe(),
@@ -136,7 +138,7 @@ def symptom(
         "observations": list(found.observations),
     }
     looked = f"Looked at {clock.stretch(span)}."
-    sentence = headed("\n".join([found_sentence(found), looked, *found.observations]), found.report, span)
+    sentence = headed("\n".join([found_sentence(found), looked, *found.observations]), searched_then)
     write(Answer("symptom", sentence, found.table, COLUMNS, notes, facts), output_choice)
 
     if adopt is not None and workspace is not None:
@@ -168,23 +170,13 @@ def seconds_range(option: str, text: str) -> tuple[float, float]:
     return first, last
 
 
-def hours_of_day(option: str, text: str) -> tuple[time, time]:
-    """Return the two times of day of "08:00-12:00" or "8-12"; 24 is the midnight at the end. Raises InputError."""
-    from datetime import time
+def _hours(option: str, text: str) -> tuple[time, time]:
+    """Return the two times of day of "08:00-12:00" or "8-12". Raises InputError."""
+    from ..command_line.times import hours_of_day
 
-    from passim.errors import InputError
-
-    match = _HOURS.fullmatch(text)
-    try:
-        first_h, first_min, last_h, last_min = (int(part or 0) for part in (match.groups() if match else ()))
-        hours = time(first_h, first_min), time(0 if (last_h, last_min) == (24, 0) else last_h, last_min)
-    except ValueError:
-        raise InputError(
-            option, got=text, wanted="two times of day on the local clock", try_next=f"{option} 08:00-12:00"
-        ) from None
-    if hours[0] == hours[1] and hours[0] != time(0):
-        raise InputError(option, got=text, wanted="two different times of day", try_next=f"{option} 08:00-12:00")
-    return hours
+    hours = hours_of_day(text, option, try_next="08:00-12:00")
+    assert hours is not None  # of a text
+    return hours.clocks
 
 
 def _seen(
@@ -211,8 +203,8 @@ def _seen(
     return room.FreezeRanges(
         seconds_range("--every", every_text),
         seconds_range("--length", length_text),
-        tuple(hours_of_day("--hours-of-day", text) for text in happens_texts),
-        tuple(hours_of_day("--quiet-hours", text) for text in quiet_texts),
+        tuple(_hours("--hours-of-day", text) for text in happens_texts),
+        tuple(_hours("--quiet-hours", text) for text in quiet_texts),
     )
 
 

@@ -279,7 +279,8 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
     """
     import pandas as pd
 
-    from ..command_line.output import Answer, check_out, write
+    from ..command_line.output import check_out, write
+    from ..text.answer import Answer
     from ..text.columns import TEXT, Column, Format
     from ..text.units import counted
 

@@ -11,14 +11,13 @@ import plotly.graph_objects as go
 from dash import html
 
 from passim import Span
-from passim.errors import ElementsError
 from passim.forecast import timing
 from passim.workspace import where_from
 
-from ..command_line.query import search_notes, times_note
 from ..figures.theme import Theme, apply_theme
 from ..text.feeds import origin_words
 from ..text.notes import Note, background, shown, weighed
+from ..text.query import search_notes, searched, times_note
 from ..text.service import assumed_words, policy_note
 from ..text.units import counted, listed
 from .page_model import Answer, Page, Panel, Shown
@@ -34,18 +33,13 @@ def refuse_old(question: PageRequest, page: Page) -> None:
     if page.loads or question.workspace.missing:
         return
     moment = _moment(question, page)
-    fresh = timing.band_for(question.fleet, moment, allow_stale=True)
-    if fresh.median_s > timing.OLDEST_S:
-        raise ElementsError(
-            f"elements are {timing.age_words(fresh.median_s)} old by then",
-            wanted=f"at most {timing.age_words(timing.OLDEST_S)}: {fresh.band.words}",
-            try_next="newer ones, loaded on the page Elements, or an earlier day",
-        )
+    median_s = question.freshness(moment).median_s
+    timing.refuse_stale(question.fleet, moment, median_s, instead="loaded on the page Elements, another day")
 
 
 def tells_no_times(question: PageRequest, page: Page) -> bool:
     """Say whether elements are too old for single times of the day chosen; shares and counts still stand."""
-    return not timing.band_for(question.fleet, _moment(question, page), allow_stale=True).band.shows_odds
+    return not question.freshness(_moment(question, page)).band.shows_odds
 
 
 def answered(question: PageRequest, page: Page, theme: Theme) -> Answer:
@@ -85,7 +79,7 @@ def blank(theme: Theme) -> go.Figure:
 
 def age_warning(question: PageRequest, page: Page) -> str:
     """Return the line that stands over a page where elements are too old for single times; empty where they are not."""
-    fresh = timing.band_for(question.fleet, _moment(question, page), allow_stale=True)
+    fresh = question.freshness(_moment(question, page))
     if fresh.band.shows_odds:
         return ""
     age = timing.age_words(fresh.median_s)
@@ -103,7 +97,7 @@ def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = 
     view = seen.visibility.view
     limits = "; ".join(view.descriptions.values())
     return (
-        *search_notes(seen.visibility.report, span, tell_age=tell_age),
+        *search_notes(searched(seen.visibility.report, span, question.workspace.timing_model), tell_age=tell_age),
         Note(f"{assumed_words(view)[:-1]}: {limits}.", "reading" if view.service.loses_time else "background"),
         *policy_note(view, guessed=question.workspace.policy_guessed),
         *weighed(seen.visibility.notes, "background"),

@@ -16,8 +16,8 @@ from dash import dcc, html
 
 from passim.errors import InputError
 
-from ..command_line.output import plain_rows, rows_of_site
 from ..figures.theme import CONFIG
+from ..text.answer import plain_rows, rows_of_site
 from ..text.columns import cells_of
 from ..text.units import counted
 from .page_model import Page, Panel, Table

@@ -13,9 +13,9 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, 
 from passim.errors import InputError
 from passim.parallel import chunks
 
-from ..command_line.query import CAUTION
 from ..figures.theme import LIGHT, THEMES
 from ..text.notes import weighed
+from ..text.query import CAUTION
 from ..text.units import unbroken
 from ..text.ways_out import in_page_words
 from ..text.workspace import lacking_sentence, next_steps

@@ -23,6 +23,7 @@ import plotly.graph_objects as go
 from passim import Coverage, Fleet, Horizon, Site, Span
 from passim.elements import health
 from passim.errors import InputError, SpanError
+from passim.forecast import timing
 from passim.sky import view as views
 from passim.spans import local_days, moment, zone
 from passim.workspace import Workspace
@@ -342,6 +343,10 @@ class PageRequest:
             raise SpanError("day", got=day, wanted="a day of the calendar") from None
         edges_us = local_days(Span.starting(noon, 24.0 * count), self.site.timezone)
         return Span(moment(int(edges_us[0])), moment(int(edges_us[count])))
+
+    def freshness(self, when: datetime) -> timing.Freshness:
+        """Return how old the elements are at a moment, and what they are good for by the workspace's timing model."""
+        return timing.band_for(self.fleet, when, self.workspace.timing_model, allow_stale=True)
 
     def clock(self, span: Span) -> LocalClock:
         """Return the site's clock for times within a span."""

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from ..command_line.query import QueryResult, search_notes
 from ..figures.calls import call_days
 from ..figures.day_minutes import day_minutes
 from ..figures.gap_clock import gap_clock
@@ -28,6 +27,7 @@ from ..text.elements import STATUS_COLUMNS
 from ..text.gaps import day_columns, days_caption, gap_sentence, hour_columns
 from ..text.growth import goal_sentence, growth_columns, growth_sentence
 from ..text.notes import beside, left_out
+from ..text.query import QueryResult, search_notes, searched
 from ..text.service import before_handovers, handovers_on_top_note
 from ..text.units import LocalClock, counted, duration
 from ..text.ways_out import in_command_words
@@ -313,6 +313,6 @@ def _elements(report: reports.SiteReport) -> Section:
         f"At the {end}, {fresh.words[:1].lower()}{fresh.words[1:]}"
         for end, fresh in (("start", report.first), ("end", report.last))
     ]
-    notes = search_notes(report.visibility.report, report.span)
+    notes = search_notes(searched(report.visibility.report, report.span, report.model))
     table = table_of("objects", "Who is in the elements", STATUS_COLUMNS, counts)
     return Section("The elements", (*ends, report.health.sentence(), *beside(notes)), (table,))

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 from passim.answers.sites import mounting
 from passim.coverage import BusyParts, RoofLine, Verdict
 
-from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
-from ..command_line.query import QueryResult
+from .answer import LONGEST_TABLE, Answer, plain_numbers
 from .columns import COUNT, SHARE, TEXT, Column, Format, blank_at_zero, number, of_row
 from .gaps import gap_columns, gap_sentence
+from .query import QueryResult
 from .service import sky_alone_words
 from .units import LocalClock, counted, duration, share
 

@@ -12,9 +12,6 @@ from passim.forecast import timing
 from .columns import COUNT, TEXT, Column, Format, number, of_row
 from .units import age, counted
 
-LIMITS_DAYS: Final = tuple(band.up_to_s / 86400.0 for band in timing.BANDS if math.isfinite(band.up_to_s))
-
-
 SHELL_COLUMNS: Final = (
     Column("altitude_km", "Altitude km", number(1)),
     Column("inclination_deg", "Inclination °", number(2)),
@@ -75,13 +72,21 @@ def ages_sentence(fresh: timing.Freshness, youngest_s: float) -> str:
     return f"Half of them are older than {median}; the oldest, {oldest}."
 
 
-def bands_sentence(fresh: timing.Freshness) -> str:
-    """Say what is told at which age, and where the fleet stands now."""
-    parts = [
-        f"up to {band.up_to_s / 86400.0:g} {'day' if band.up_to_s <= 86400.0 else 'days'}, {_told(band)}"
-        for band in timing.BANDS
-        if math.isfinite(band.up_to_s)
-    ]
+def limits_days(model: timing.TimingModel) -> list[float]:
+    """Return the ages, days, from which on less can be said by a timing model, each once."""
+    return sorted({band.up_to_s / 86400.0 for band in timing.bands_of(model) if 0.0 <= band.up_to_s < math.inf})
+
+
+def bands_sentence(fresh: timing.Freshness, model: timing.TimingModel) -> str:
+    """Say what is told at which age by a timing model, and where the fleet stands now."""
+    parts, reached_s = [], 0.0
+    for band in timing.bands_of(model):
+        # Under some models a band holds at no age.
+        if reached_s < band.up_to_s < math.inf:
+            days = band.up_to_s / 86400.0
+            length = timing.age_words(band.up_to_s) if days < 1.0 else f"{days:.2g} {'day' if days == 1.0 else 'days'}"
+            parts.append(f"up to {length}, {_told(band)}")
+            reached_s = band.up_to_s
     return (
         f"How much can be said depends on their age at the time forecast: {'; '.join(parts)}; beyond that, nothing "
         "is forecast. "

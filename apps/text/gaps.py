@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from ..command_line.output import LONGEST_TABLE, Answer, plain_numbers
-from ..command_line.query import QueryResult
+from .answer import LONGEST_TABLE, Answer, plain_numbers
 from .columns import (
     COUNT,
     DURATION,
@@ -18,6 +17,7 @@ from .columns import (
     of_row,
     time_column,
 )
+from .query import QueryResult
 from .units import LocalClock, counted, cut_ends, duration, share
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""Growth as people read it: the sentences, the thinned tables, and call hours from an option's text."""
+"""Growth as people read it: the sentences and the thinned tables."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-from ..command_line.parsing import SiteChoice, found_workspace
 from .columns import COUNT, DURATION_OR_NONE, SHARE, TEXT, Column, Format, of_row
 from .notes import Note, background, weighed
 from .units import counted, duration, share
@@ -17,34 +16,9 @@ if TYPE_CHECKING:
     from passim.answers.growth import ahead as growth_ahead
     from passim.answers.growth import goals as growth_goals
     from passim.answers.growth import orders as growth_orders
-    from passim.spans import DailyHours
 
-WORKSPACE_HOURS = "workspace"
 # More launches than these are for the plan's own file.
 _MOST_LAUNCHES_TOLD = 6
-
-
-def call_hours(text: str, site_choice: SiteChoice) -> DailyHours:
-    """Return the call hours of the option: the site's own in the workspace, or HH:MM-HH:MM[,Mon-Fri].
-
-    Raises InputError.
-    """
-    from passim.errors import InputError
-    from passim.spans import DailyHours
-
-    if text != WORKSPACE_HOURS:
-        return DailyHours.parse(text, "--call-hours", "--call-hours 08:00-18:00,Mon-Fri")
-    workspace = found_workspace(site_choice.workspace_dir)
-    named = workspace is not None and (site_choice.site_text is None or "," not in site_choice.site_text)
-    kept = workspace.call_hours(site_choice.site_text) if workspace is not None and named else None
-    if kept is None:
-        raise InputError(
-            "call hours",
-            got="none for this site" if workspace is None or not named else "none in the workspace for this site",
-            wanted="hours of the day, and days",
-            try_next="--call-hours 08:00-18:00,Mon-Fri",
-        )
-    return kept
 
 
 def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, told: str) -> str:

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-import click
-
-from ..command_line.output import Answer
-from ..command_line.parsing import FleetChoice, SiteChoice, SpanChoice, found_workspace
-from ..command_line.query import CAUTION, check_age, fleet_notes, headed, search_notes, site_facts
+from .answer import Answer, site_facts
 from .columns import COUNT, DURATION, TEXT, Column, Format, of_row
-from .notes import Note, background, weighed, without
+from .notes import Note, background, weighed
+from .query import CAUTION, fleet_notes, headed, search_notes, searched
 from .units import counted, difference, duration, instant, listed
 
 if TYPE_CHECKING:
-    from passim import Fleet, Horizon, Span
+    from passim import Fleet, Span
     from passim.answers.sites import mounting
+    from passim.forecast import TimingModel
     from passim.sky import view
 
 _SIGHT_SOON = "Once there, sight the skyline (passim survey sheet): the range then becomes one figure."
@@ -26,63 +24,13 @@ _SKYLINE_NOTE = "Skyline: its lowest and its highest point, degrees above the ho
 
 @dataclass(frozen=True)
 class Basis:
-    """What a comparison starts from: satellites, the view of the place as it is given, the span, and what to tell."""
+    """What a comparison starts from: satellites, the view of the place, the span, what to tell, the timing model."""
 
     fleet: Fleet
     view: view.View
     span: Span
     notes: tuple[Note, ...]
-
-
-def basis(
-    fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, *, own_horizon: bool = True
-) -> Basis:
-    """Read what the options name; without `own_horizon` the site's is replaced later, and so not told.
-
-    Raises InputError, and UsageError where an option speaks of the horizon that is not used.
-    """
-    if not own_horizon and "horizon" in site_choice.without:
-        raise click.UsageError("the horizons are what is compared: --without horizon has no place here.")
-    # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
-    seen, site_notes = site_choice.view()
-    span = span_choice.span()
-    fleet, told_of_fleet = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    told = site_notes if own_horizon else without(site_notes, "horizon")
-    # The horizons to come may be lower than the terminal works, even where the site's own is not.
-    if not own_horizon and seen.lowest_elevation_deg is not None and seen.floor_note is None:
-        told = [*told, background(f"The terminal works from {seen.floor_deg:g}° up.")]
-    return Basis(fleet, seen, span, (*told, *told_of_fleet))
-
-
-def spots_to_compare(
-    given: Sequence[tuple[str, Horizon]], site_choice: SiteChoice, start: Basis
-) -> list[tuple[str, view.View]]:
-    """Return named views: the spots of the workspace's site, the one of --spot first, and those given beside them.
-
-    Raises UsageError for fewer than two.
-    """
-    from passim.answers.sites import mounting
-
-    named = []
-    workspace = None if _is_place(site_choice.site_text) else found_workspace(site_choice.workspace_dir)
-    if workspace is not None:
-        names = sorted(
-            workspace.spot_names(site_choice.site_text),
-            key=lambda name: name.casefold() != (site_choice.spot_name or "").strip().casefold(),
-        )
-        for name in names:
-            seen, _ = replace(site_choice, spot_name=name).view()
-            named.append((name, seen))
-    named += [(name, mounting.with_horizon(start.view, horizon)) for name, horizon in given]
-    if len(named) < 2:
-        raise click.UsageError("which spots? Give at least two, as --compare loft=25 --compare yard=yard.csv.")
-    return named
-
-
-def _is_place(site_text: str | None) -> bool:
-    """Say whether --site gives coordinates rather than the name of a workspace's site."""
-    return site_text is not None and "," in site_text
+    model: TimingModel
 
 
 def mast_answer(result: mounting.Comparison, start: Basis) -> Answer:
@@ -187,6 +135,7 @@ def _answer(
     from passim.elements import health
 
     span, site = start.span, start.view.site
+    searched_then = searched(result.report, span, start.model)
     scaled = (
         ()
         if span.duration_s == 86_400.0
@@ -196,7 +145,7 @@ def _answer(
         background(_SKYLINE_NOTE),
         *weighed((*scaled, *more_notes, *result.notes)),
         *fleet_notes(result.fleet_notes, health.assess(start.fleet, span.middle)),
-        *search_notes(result.report, span),
+        *search_notes(searched_then),
         *start.notes,
         CAUTION,
         *weighed(mounting.MOUNTING_CAUTIONS, "caution"),
@@ -211,7 +160,7 @@ def _answer(
             "epoch_newest": instant(result.report.epoch_newest),
         },
     }
-    return Answer(command, headed(sentence, result.report, span), result.table, columns, notes, facts)
+    return Answer(command, headed(sentence, searched_then), result.table, columns, notes, facts)
 
 
 def horizon_sentence(azimuths_deg: Sequence[float], elevations_deg: Sequence[float], path: str) -> str:

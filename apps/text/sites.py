@@ -241,7 +241,7 @@ def points(spread: float) -> str:
 
 def numbers_by_row(table: pd.DataFrame, names: Sequence[str]) -> list[dict[str, Any]]:
     """Return the rows of a small table as JSON can hold them; `names` are the columns that hold text."""
-    from ..command_line.output import plain_numbers
+    from .answer import plain_numbers
 
     numbers = [column for column in table.columns if column not in names]
     return [

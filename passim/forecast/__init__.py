@@ -15,7 +15,7 @@ hindcast_fit    a timing model fitted to such a pair
 
 from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.odds_events import Simulation, simulate
-from passim.forecast.timing import Band, Freshness, TimingModel, band_for, band_of
+from passim.forecast.timing import Band, Freshness, TimingModel, band_for, band_of, bands_of, freshness_of
 from passim.forecast.windows import WindowOdds
 
 __all__ = [
@@ -27,6 +27,8 @@ __all__ = [
     "WindowOdds",
     "band_for",
     "band_of",
+    "bands_of",
+    "freshness_of",
     "odds_of_no_service",
     "simulate",
 ]

@@ -23,8 +23,9 @@ elements are themselves off by something at their epoch: nothing is taken off fo
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -103,6 +104,7 @@ class TimingModel:
                 wanted="pairs of an age in hours and a share from 0 to 1, both rising",
                 try_next="((6, 0.09), (24, 0.12))",
             )
+        object.__setattr__(self, "manoeuvre_shares", tuple((float(age_h), float(part)) for age_h, part in shares))
 
     @classmethod
     def steady(cls, sigma_s: float, *, shared_per_day2_s: float = 0.0) -> TimingModel:
@@ -142,6 +144,20 @@ class TimingModel:
         """Return the standard deviation, s, to print beside a time: own and shared error, no manoeuvre."""
         return np.hypot(self.sigma_s(age_s), self.shared_sigma_s(age_s))
 
+    def age_s(self, total_sigma_s: float) -> float:
+        """Return the age, s, to the microsecond, at which `total_sigma_s` is reached; -inf where it is from the first.
+
+        Infinity where it never is.
+        """
+        own, drift, bend = self.at_epoch_s, self.per_day_s * self.per_day_s, self.per_day2_s * self.per_day2_s
+        bend += self.shared_per_day2_s * self.shared_per_day2_s
+        # The square of the total is a quadratic in the square of the days; this form of its root loses no digits.
+        more = total_sigma_s * total_sigma_s - own * own
+        if more < 0.0:
+            return -math.inf
+        divisor = drift + math.sqrt(drift * drift + 4.0 * bend * more)
+        return round(math.sqrt(2.0 * more / divisor) * SECONDS_PER_DAY, 6) if divisor > 0.0 else math.inf
+
     def margin_s(self, age_s: ArrayLike) -> Floats:
         """Return how far beyond a span to search, s, so that next to nothing can come into it from farther out."""
         return 5.5 * (self.tail_sigma_s(age_s) + self.shared_sigma_s(age_s))
@@ -149,10 +165,10 @@ class TimingModel:
 
 @dataclass(frozen=True)
 class Band:
-    """What elements of some age are good for.
+    """What elements are good for whose timing error is up to some size.
 
     name        normal, odds beside times, odds only, statistics only, or refuse
-    up_to_s     the greatest age in it, seconds
+    up_to_s     the greatest age in it, seconds: minus infinity where a timing model never lets it hold
     words       why, a part of a sentence that follows the age
     """
 
@@ -177,7 +193,9 @@ class Band:
 
 
 # The limits are this project's own, from the growth in [1]: gaps last from a few to some dozens of seconds, so at 1 d
-# their times stand, at 3 d they blur, and at 7 d the odds of a moment hardly differ from the average.
+# their times stand, at 3 d they blur, and at 7 d the odds of a moment hardly differ from the average. These are ages by
+# the usual model; by another one a band ends at the age at which that model has the same timing error (`bands_of`).
+# How long service is out in all does not hang on it, so that after two weeks nothing is forecast by any model.
 _NORMAL: Final = Band("normal", 24 * _HOUR_S, "predicted times are good to about a second")
 _BESIDE: Final = Band("odds beside times", 72 * _HOUR_S, "short gaps may come and go, so odds stand beside the times")
 _ODDS: Final = Band("odds only", 168 * _HOUR_S, "single times are off by seconds, so only odds are shown")
@@ -214,11 +232,28 @@ class Freshness:
         )
 
 
-def band_of(age_s: float) -> Band:
-    """Return the band of elements that are `age_s` seconds away from their epoch, either way. Raises InputError."""
+@lru_cache(maxsize=64)
+def bands_of(model: TimingModel) -> tuple[Band, ...]:
+    """Return the bands, the best first, with the ages at which they end by a timing model."""
+    usual = TimingModel()
+    ends_s = [min(model.age_s(float(usual.total_sigma_s(band.up_to_s))), OLDEST_S) for band in BANDS[:3]]
+    return (*(replace(band, up_to_s=end_s) for band, end_s in zip(BANDS[:3], ends_s, strict=True)), *BANDS[3:])
+
+
+def band_of(age_s: float, model: TimingModel | None = None) -> Band:
+    """Return the band of elements that are `age_s` seconds away from their epoch, either way, by a timing model.
+
+    Raises InputError.
+    """
     if not math.isfinite(age_s):
         raise InputError("age of elements", got=age_s, wanted="a number of seconds")
-    return next(band for band in BANDS if abs(age_s) <= band.up_to_s)
+    return next(band for band in bands_of(model or TimingModel()) if abs(age_s) <= band.up_to_s)
+
+
+def freshness_of(median_s: float, oldest_s: float, model: TimingModel | None = None) -> Freshness:
+    """Return how fresh elements of these ages are, s, by a timing model. Raises InputError."""
+    model = model or TimingModel()
+    return Freshness(band_of(median_s, model), median_s, oldest_s, float(model.total_sigma_s(median_s)))
 
 
 def band_for(
@@ -226,8 +261,8 @@ def band_for(
 ) -> Freshness:
     """Return how fresh the element sets of `fleet` are at `moment` (aware).
 
-    Of each object the set nearest `moment` counts, as in a search there. Raises ElementsError, saying the age and
-    what to do, where the median is past every band unless `allow_stale`; EmptyFleetError when there are no sets.
+    Of each object the set nearest `moment` counts, as in a search there. Raises ElementsError as `refuse_stale` does,
+    unless `allow_stale`; EmptyFleetError when there are no sets.
     """
     model = model or TimingModel()
     moment = aware(moment, "moment of the forecast")
@@ -236,15 +271,26 @@ def band_for(
     nearest, _ = fleet.nearest(moment)
     ages_s = np.abs(nearest.epochs.astype("datetime64[us]").astype(np.int64) - microseconds(moment)) / 1e6
     median_s, oldest_s = float(np.median(ages_s)), float(ages_s.max())
-    band = band_of(median_s)
-    if band is _REFUSE and not allow_stale:
-        raise ElementsError(
-            f"elements are {age_words(median_s)} old at {moment:%Y-%m-%d %H:%M} UTC (oldest {age_words(oldest_s)})",
-            wanted=f"at most {age_words(OLDEST_S)}",
-            try_next="newer elements, an earlier time",
-            way_out=WayOut.ALLOW_STALE,
-        )
-    return Freshness(band, median_s, oldest_s, float(model.total_sigma_s(median_s)))
+    if not allow_stale:
+        refuse_stale(fleet, moment, median_s)
+    return freshness_of(median_s, oldest_s, model)
+
+
+def refuse_stale(fleet: Fleet, when: datetime, median_s: float, *, at: str = "", instead: str = "another time") -> None:
+    """Raise ElementsError where elements of a median age at `when` (aware) are too old for any forecast.
+
+    `at` names that moment in the words of the question, and `instead` is what to try beside newer elements.
+    """
+    if median_s <= OLDEST_S:
+        return
+    moment = f"{when:%Y-%m-%d %H:%M} UTC"
+    side = "old at" if max(record.epoch for record in fleet.records) <= when else "away from"
+    raise ElementsError(
+        f"elements are {age_words(median_s)} {side} {f'{at} ({moment})' if at else moment}",
+        wanted=f"at most {age_words(OLDEST_S)}",
+        try_next=f"newer elements, {instead}",
+        way_out=WayOut.ALLOW_STALE,
+    )
 
 
 def age_words(age_s: float) -> str:

@@ -78,7 +78,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         day_seen.coverage.minutes(clock.name),
         day_seen.causes.table,
     )
-    fresh = timing.band_for(question.fleet, day_span.middle, allow_stale=True)
+    fresh = question.freshness(day_span.middle)
     return Answer(
         _sentence(day_seen.coverage, day_clock, fresh),
         {

@@ -11,7 +11,6 @@ from dash import Dash, Input, Output, State, html, no_update
 
 from passim import Span
 from passim.errors import InputError, PassimError
-from passim.forecast import timing
 from passim.workspace import adding
 
 from ...figures.fleet import ages, by_status
@@ -59,7 +58,8 @@ AGES = Panel(
 def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say what is loaded and whether it is fresh."""
     fleet, health = question.fleet, question.health
-    fresh = timing.band_for(fleet, question.now, allow_stale=True)
+    fresh = question.freshness(question.now)
+    model = question.workspace.timing_model
     nearest, _ = fleet.nearest(question.now)
     objects = pd.DataFrame(
         {
@@ -85,9 +85,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 Table(counts, elements_words.STATUS_COLUMNS, of_site=False),
             ),
             "ages": Shown(
-                ages(days, theme, limits_days=elements_words.LIMITS_DAYS),
+                ages(days, theme, limits_days=elements_words.limits_days(model)),
                 f"{elements_words.ages_sentence(fresh, min(abs(each) for each in days) * 86400.0)} "
-                f"{elements_words.bands_sentence(fresh)}",
+                f"{elements_words.bands_sentence(fresh, model)}",
                 Table(
                     objects,
                     elements_words.object_columns(question.now),

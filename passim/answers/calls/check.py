@@ -21,14 +21,13 @@ from passim.answers.calls.plan import better
 from passim.elements.records import Fleet
 from passim.errors import SpanError
 from passim.forecast.odds_events import Simulation
-from passim.forecast.timing import BANDS, age_words, band_for
+from passim.forecast.timing import TimingModel, age_words, band_for, bands_of
 from passim.spans import DailyHours, microseconds, moment, zone
 
 Index = NDArray[np.int64]
 
 # Whoever calls for longer than this is not in a call but in a day.
 _LONGEST_CALL_S: Final = 12 * 3600.0
-_ODDS_UP_TO_S: Final = max(band.up_to_s for band in BANDS if band.shows_odds)
 
 
 @dataclass(frozen=True)
@@ -111,13 +110,19 @@ def check_calls(
     # by the first alone, as everywhere.
     futures = (forecast.futures(kind, runs=runs, seed=seed), forecast.futures(kind, runs=runs, seed=seed + 1))
     gaps = forecast.gaps_us(kind.buffer_s)
+    limit_s = _tells_calls_up_to_s(forecast.model)
+    too_old = (
+        f"elements are over {age_words(limit_s)} old by then, too old to tell single calls"
+        if limit_s >= 0.0
+        else "the timing error of the elements is too large at any age to tell single calls"
+    )
     # What awaits each start of calls of one length, whoever else is busy: appointments are often of the same length.
     judged: dict[int, list[pd.DataFrame] | None] = {}
     for event in sorted(events, key=lambda e: (e.start, e.end, e.uid)):
         fresh = forecast.freshness(event.start)
         reason = _no_call(event, span.start) or _elsewhere(event, other_sites)
         if not reason and not fresh.band.shows_odds:
-            reason = f"elements are over {age_words(_ODDS_UP_TO_S)} old by then, too old to tell single calls"
+            reason = too_old
         if not reason and event.end > span.end:
             reason = "it comes after the days asked about"
         if reason:
@@ -211,10 +216,16 @@ def _elsewhere(event: Event, other_sites: Sequence[str]) -> str:
     return f"it is at another site, {found[0]}" if found else ""
 
 
-def horizon_of(fleet: Fleet, start: datetime) -> datetime:
-    """Return until when, from `start` on, the elements of `fleet` are young enough to tell single calls."""
-    fresh = band_for(fleet, start, allow_stale=True)
-    return start + timedelta(seconds=max(0.0, math.floor(_ODDS_UP_TO_S - fresh.median_s)))
+def horizon_of(fleet: Fleet, start: datetime, model: TimingModel | None = None) -> datetime:
+    """Return until when, from `start` on, elements of `fleet` are young enough by a model to tell single calls."""
+    fresh = band_for(fleet, start, model, allow_stale=True)
+    left_s = _tells_calls_up_to_s(model or TimingModel()) - fresh.median_s
+    return start + timedelta(seconds=math.floor(left_s)) if left_s > 0.0 else start
+
+
+def _tells_calls_up_to_s(model: TimingModel) -> float:
+    """Return the greatest age of elements, s, at which single calls can be told by a model."""
+    return max(band.up_to_s for band in bands_of(model) if band.shows_odds)
 
 
 def _inside(gaps: tuple[Index, Index], start_us: int, end_us: int, at_least_s: float) -> tuple[Freeze, ...]:

@@ -16,7 +16,7 @@ from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.odds_events import Simulation, blocks_of, simulate
-from passim.forecast.timing import Freshness, TimingModel, band_for, band_of
+from passim.forecast.timing import Freshness, TimingModel, band_for, freshness_of
 from passim.intervals import GroupedIntervals, complement, intersection, union
 from passim.sky.fleet_search import Progress
 from passim.sky.handover_policy import Look
@@ -122,8 +122,7 @@ class ServiceForecast:
                 (1.0 - part) * a + part * b
                 for a, b in ((one.median_s, next_one.median_s), (one.oldest_s, next_one.oldest_s))
             )
-            sigma_s = float(self.model.total_sigma_s(median_s))
-            found.append(Freshness(band_of(median_s), median_s, oldest_s, sigma_s))
+            found.append(freshness_of(median_s, oldest_s, self.model))
         return found
 
     def gaps_us(self, buffer_s: float = 0.0) -> tuple[Index, Index]:

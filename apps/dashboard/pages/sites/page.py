@@ -13,12 +13,12 @@ from passim.errors import InputError
 from passim.sky import view as views
 from passim.workspace import Workspace
 
-from ....command_line.query import search_notes
 from ....figures.places import by_latitude, world_map
 from ....figures.sites import side_by_side
 from ....figures.theme import Theme
 from ....text import sites as sites_words
 from ....text.notes import Note, background, left_out, weighed
+from ....text.query import search_notes, searched
 from ....text.service import everywhere_notes, policy_note
 from ....text.sites import BAND_COLUMNS, LATITUDE_COLUMNS, beside_columns
 from ....text.units import counted, duration
@@ -111,7 +111,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         sites_words.headline(rows, here, day_words(question.day, question.today)),
         panels,
         (
-            *search_notes(comparison.report, span),
+            *search_notes(searched(comparison.report, span, question.workspace.timing_model)),
             *([Note(hours)] if hours else []),
             *weighed(comparison.notes),
             *policy_note(question.view, guessed=question.workspace.policy_guessed),

@@ -90,12 +90,9 @@ def _whole(values: Any) -> np.ndarray[Any, np.dtype[np.int64]]:
 def check_age(fleet: Fleet, span: Span) -> None:
     """Refuse elements that are too far from a record to foretell it to the second. Raises InputError."""
     away = timing.band_for(fleet, span.middle, allow_stale=True)
-    if away.median_s > timing.OLDEST_S:
-        raise InputError(
-            f"elements are {timing.age_words(away.median_s)} away from the record",
-            wanted=f"at most {timing.age_words(timing.OLDEST_S)}",
-            try_next="elements of the days of the record, or a newer record",
-        )
+    timing.refuse_stale(
+        fleet, span.middle, away.median_s, at="the middle of the record", instead="elements of its days, a newer record"
+    )
 
 
 def words(record: Record) -> str:

@@ -17,12 +17,12 @@ from passim.answers.symptom import match as room
 from passim.answers.symptom import observations as symptom_seen
 from passim.errors import InputError
 from passim.sky import view as views
+from passim.spans import DailyHours
 
-from ....command_line.query import search_notes
-from ....commands.symptom import hours_of_day
 from ....text import symptom as symptom_words
 from ....text.columns import Column, cells_of, without
 from ....text.notes import beside
+from ....text.query import search_notes, searched
 from ....text.units import printable
 from ....text.ways_out import in_page_words
 from ...address import read_query
@@ -363,7 +363,10 @@ def _told(question: PageRequest, asked: dict[str, Any], found: room.SymptomAnswe
         notes.append("Searched as if nothing were known: to keep a candidate, search on top of what the workspace has.")
     if isinstance(found.symptom, room.FreezeRecord):
         clock = question.clock(found.span)
-        notes += [f"Looked at {clock.stretch(found.span)}.", *beside(search_notes(found.report, found.span))]
+        notes += [
+            f"Looked at {clock.stretch(found.span)}.",
+            *beside(search_notes(searched(found.report, found.span, question.workspace.timing_model))),
+        ]
     told = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), found.table)
     heads = [html.Th(column.heading, scope="col") for column in told.columns]
     body = [
@@ -463,4 +466,4 @@ def _seconds(asked: dict[str, Any], key: str, what: str, unit: str) -> tuple[flo
 
 def _hours(text: str | None, what: str) -> tuple[tuple[time, time], ...]:
     """Return the ranges of hours in a text, with commas between them; none in an empty one. Raises InputError."""
-    return tuple(hours_of_day(what, part) for part in (text or "").split(",") if part.strip())
+    return tuple(DailyHours.parse(part, what).clocks for part in (text or "").split(",") if part.strip())

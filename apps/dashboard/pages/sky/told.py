@@ -14,12 +14,11 @@ import pandas as pd
 from passim import Horizon, Span
 from passim.answers.sites import mounting
 from passim.coverage import causes
-from passim.forecast import timing
 
-from ....command_line.query import QueryResult
 from ....figures.sky import sky_of_day
 from ....figures.theme import Theme
 from ....text.causes import cause_words, given_back_sentence, sector_sentence
+from ....text.query import QueryResult
 from ....text.sky import gap_label
 from ....text.units import LocalClock, instant
 from ...state import PageRequest
@@ -81,13 +80,13 @@ def sky_shown(question: PageRequest) -> SkyShown:
     key = (seen.visibility.view, span)
     day: sky_day.SkyDay = question.computed(("sky", *key), span, sky_day.lay_out, seen.causes)
 
-    times = timing.band_for(question.fleet, span.middle, allow_stale=True).band.shows_odds
+    times = question.freshness(span.middle).band.shows_odds
 
     def tell() -> tuple[Told, int]:
-        return _told(seen, day, clock, times), _WORDS_BYTES + _BYTES_A_GAP * len(day.gaps)
+        return _told(question, seen, day, clock, times), _WORDS_BYTES + _BYTES_A_GAP * len(day.gaps)
 
     whole_key = (*key, question.fleet_key)
-    told: Told = question.state.remember(("sky told", *whole_key), tell)
+    told: Told = question.state.remember(("sky told", times, *whole_key), tell)
     return SkyShown(span, clock, seen, day, told, times, whole_key)
 
 
@@ -109,9 +108,16 @@ def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, A
     return found
 
 
-def _told(seen: Seen, day: sky_day.SkyDay, clock: LocalClock, times: bool) -> Told:
+def _told(question: PageRequest, seen: Seen, day: sky_day.SkyDay, clock: LocalClock, times: bool) -> Told:
     # Of the passes the words ask only whether there are any.
-    found = QueryResult(seen.visibility, pd.DataFrame({"lane": seen.visibility.candidates().lane}), clock, (), {})
+    found = QueryResult(
+        seen.visibility,
+        pd.DataFrame({"lane": seen.visibility.candidates().lane}),
+        clock,
+        (),
+        {},
+        question.workspace.timing_model,
+    )
     words = cause_words(found, seen.causes)
     costs = bool((day.sectors["given_back_s"] > 0.0).any())
     rows: list[Any] = list(day.gaps.itertuples(index=False))

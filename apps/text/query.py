@@ -1,0 +1,184 @@
+"""What was found at a site, and what every answer says of the search: the age of the elements, the zone, the rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from .notes import Note, background, weighed
+from .service import assumed_words
+from .units import TOTALS_ONLY, LocalClock, age, ages, counted, duration, listed
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from passim import Coverage, SearchReport, Site, Span
+    from passim.coverage import visibility
+    from passim.elements import health
+    from passim.forecast import Band, Freshness, TimingModel
+    from passim.intervals import Intervals
+    from passim.spans import DailyHours
+
+CAUTION = Note(
+    "Planning help from orbital elements and a simplified terminal, not a promise of service; not for emergency calls, "
+    "navigation or safety of life.",
+    "caution",
+)
+# What lists of predicted times are worth in each band of `passim.forecast.timing`, which holds the sources.
+_WORTH = {
+    "odds beside times": "single times may be a second or more off, and short gaps may come and go",
+    "odds only": "single passes and gaps are seconds off, so trust the shares and counts; calls and now tell the odds",
+    "statistics only": "single passes and gaps cannot be told any more, while shares and counts still can",
+}
+
+
+@dataclass(frozen=True)
+class QueryResult:
+    """What serves a site in a span, with what a command needs to tell of it.
+
+    ``passes`` are the stretches in which a satellite is allowed by every limit of the view; ``visibility`` holds them
+    limit by limit. ``model`` says how good times are by the age of the elements.
+    """
+
+    visibility: visibility.Visibility
+    passes: pd.DataFrame
+    clock: LocalClock
+    notes: tuple[Note, ...]
+    facts: dict[str, Any]
+    model: TimingModel
+    hours: DailyHours | None = None
+
+    @property
+    def site(self) -> Site:
+        """The site."""
+        return self.visibility.view.site
+
+    @property
+    def span(self) -> Span:
+        """The span."""
+        return self.visibility.span
+
+    @property
+    def only_mask(self) -> bool:
+        """Whether nothing but the mask limits where a satellite may stand."""
+        return not {"cone", "arc", "gateway"} & set(self.visibility.view.names)
+
+    @property
+    def in_reach(self) -> str:
+        """What a satellite that may serve is, in words."""
+        return "above the mask" if self.only_mask else "within every limit"
+
+    @property
+    def service_note(self) -> Note:
+        """What counts as service; background unless handovers take something from it."""
+        view = self.visibility.view
+        return Note(assumed_words(view, self.in_reach), "reading" if view.service.loses_time else "background")
+
+    @property
+    def within(self) -> Intervals | None:
+        """The parts of the span in the hours asked about, microseconds since 1970 UTC; None where all of it counts."""
+        from passim.intervals import Intervals
+
+        return None if self.hours is None else Intervals(*self.hours.within(self.span, self.site.timezone))
+
+    @property
+    def coverage(self) -> Coverage:
+        """How many satellites are in view, in the hours asked about. Raises SpanError where the span meets none."""
+
+        whole = self.visibility.coverage()
+        return whole if self.within is None else whole.within(self.within)
+
+    @property
+    def length(self) -> str:
+        """How long the span is, in words, or the hours asked about."""
+        if self.hours is None:
+            return duration(self.span.duration_s)
+        return f"{duration(self.coverage.counted_us / 1e6)} ({self.hours.clock_words})"
+
+    def headed(self, sentence: str) -> str:
+        """Return an answer's sentence, with a warning in the line before it where the elements are old."""
+        return headed(sentence, searched(self.visibility.report, self.span, self.model))
+
+
+@dataclass(frozen=True)
+class Searched:
+    """What was searched when, with how old the elements are at the middle of the span by their median epoch.
+
+    ``away_s`` is that age, below 0 where they are newer than the span; ``fresh`` what they are good for.
+    """
+
+    report: SearchReport
+    span: Span
+    away_s: float
+    fresh: Freshness
+
+    @property
+    def band(self) -> Band:
+        """What the elements are good for."""
+        return self.fresh.band
+
+
+def searched(report: SearchReport, span: Span, model: TimingModel) -> Searched:
+    """Return how old the elements of a search are, and what they are good for by a timing model."""
+    from passim.forecast import freshness_of
+
+    away_s = (span.middle - report.epoch_median).total_seconds()
+    ends_s = [abs((span.middle - epoch).total_seconds()) for epoch in (report.epoch_oldest, report.epoch_newest)]
+    return Searched(report, span, away_s, freshness_of(abs(away_s), max(ends_s), model))
+
+
+def headed(sentence: str, found: Searched) -> str:
+    """Return an answer's sentence, after a line of warning where no single time can be told any more."""
+    from passim.forecast import timing
+
+    if found.band.shows_odds:
+        return sentence
+    side = "old" if found.away_s >= 0.0 else "newer than the span"
+    return f"Elements {timing.age_words(found.away_s)} {side}: {TOTALS_ONLY}.\n{sentence}"
+
+
+def fleet_notes(texts: Sequence[str], condition: health.Health | None) -> tuple[Note, ...]:
+    """Return which satellites are taken to serve: worth a line only where somebody is left out."""
+    all_serve = condition is not None and condition.clear and bool(condition.serving.all())
+    return weighed(texts, "background" if all_serve else "reading")
+
+
+def times_note(clock: LocalClock) -> Note:
+    """Return in which zone times are told: background, because columns carry the offset, unless the clocks change."""
+    return Note(f"Times: {clock.description}.", "reading" if clock.changes else "background")
+
+
+def search_notes(found: Searched, *, tell_age: bool = True) -> list[Note]:
+    """Return what to know of a search: age of the elements, sets set aside, objects that had to stay out."""
+    from passim.orbits import earth_orientation_ends
+
+    report, span = found.report, found.span
+    notes: list[Note] = []
+    if tell_age:
+        oldest, newest = span.middle - report.epoch_oldest, span.middle - report.epoch_newest
+        objects, band = counted(report.objects_searched, "object"), found.band
+        words = _WORTH.get(band.name, band.words)
+        typical = span.middle - report.epoch_median
+        # The band is that of the median, which a few stale sets leave far behind the oldest.
+        most = "" if age(typical) == age(oldest) else f", most {age(typical)}"
+        told = f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span{most}: {words}"
+        notes.append(Note(f"{told} (band: {band.name})."))
+    ends = earth_orientation_ends()
+    if span.end > ends:
+        words = (
+            f"The Earth's rotation is tabled to {ends:%Y-%m-%d} here and extrapolated past it: times may be off by "
+            "some milliseconds; a newer skyfield brings a newer table."
+        )
+        notes.append(background(words))
+    if report.sets_set_aside:
+        aside = counted(report.sets_set_aside, "set")
+        notes.append(background(f"{aside} set aside: the same object has one nearer to the middle of the span."))
+    if report.unusable:
+        names = [f"{name or 'object'} ({number}): {reason}" for number, name, reason in report.unusable]
+        notes.append(Note(f"{counted(len(names), 'object')} cannot be used: {listed(names, between='; ')}."))
+    if report.always_up:
+        always = f"{counted(len(report.always_up), 'object')} in view throughout: {listed(report.always_up)}."
+        notes.append(background(always))
+    return notes
