@@ -219,8 +219,8 @@ def test_calendars_shape_the_page_and_outlive_a_restart(browser: Any, tmp_path: 
         # What cannot be read is told in one line, and what was there stays.
         before, sentence = page.url, page.inner_text("#sentence")
         page.locator("#busy-file input").set_input_files(tmp_path / "bad.ics")
-        page.locator("#busy-fault .fault", has_text="calendar file bad.ics, line 2; got 'hello'").wait_for()
-        assert "\n" not in page.inner_text("#busy-fault")
+        page.locator("#busy-told .fault", has_text="calendar file bad.ics, line 2; got 'hello'").wait_for()
+        assert "\n" not in page.inner_text("#busy-told")
         assert (page.url, page.inner_text("#sentence")) == (before, sentence)
         page.reload()
         as_passim_has_it(page)
@@ -228,7 +228,7 @@ def test_calendars_shape_the_page_and_outlive_a_restart(browser: Any, tmp_path: 
         # Another browser sees nothing of them under the same address.
         other = browser.new_page()
         other.goto(before)
-        other.locator("#busy-fault", has_text="of this address").wait_for()
+        other.locator("#busy-told", has_text="of this address").wait_for()
         other.wait_for_function("() => !location.search.includes('busy=')")
         other.locator("#notice p").wait_for(state="detached")
         assert "fair.ics" not in other.inner_text("main")

@@ -364,7 +364,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
     """A record is taken, kept, searched as passim searches it, and taken away; a bad one leaves what was there."""
 
     def hand_in_record(text: str) -> None:
-        page.locator("#symptom-file input[type=file]").set_input_files(
+        page.locator("#record-file input[type=file]").set_input_files(
             {"name": "freezes.csv", "mimeType": "text/csv", "buffer": text.encode()}
         )
 
@@ -374,7 +374,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
     lines = ["start,end", *(f"{instant(row.start)},{instant(row.end)}" for row in busy.itertuples())]
     open_sky(page, address)
     hand_in_record("\n".join([*lines, "soon,later"]))
-    fault = page.locator("#symptom-record-fault", has_text="freezes.csv")
+    fault = page.locator("#record-told", has_text="freezes.csv")
     fault.wait_for()
     assert fault.inner_text() == (
         f"record freezes.csv, line {len(lines) + 1}; got 'soon'; wanted a time with its offset, such as "
@@ -386,7 +386,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
     page.locator("#symptom-held", has_text=f"freezes.csv: {len(busy)} freezes").wait_for()
     assert fault.count() == 0
     hand_in_record("start,end\n")
-    page.locator("#symptom-record-fault", has_text="got '0 freezes'").wait_for()
+    page.locator("#record-told", has_text="got '0 freezes'").wait_for()
     page.reload()
     page.locator("#symptom-held", has_text=f"freezes.csv: {len(busy)} freezes").wait_for()
     assert page.locator("#symptom-every-low").is_hidden()

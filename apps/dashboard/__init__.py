@@ -9,7 +9,7 @@ controls      what there is to choose from
 notes         what every page says of ages, assumptions and zones; no single times where elements are too old
 parts         the pieces that pages are made of: sentence, picture, table, help
 shell         navigation, choices and the place of the page
-handed_in     uploads that a worker reads first
+upload        the place where files are handed in, and their reading by a worker
 answer_cache  whole answers kept ready: the same question of the same minute is answered once
 faults        what is said where a request raises
 security      who may ask: hosts, origins, passwords; what a page may load

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import binascii
 import csv
 import io
 import json
@@ -13,8 +11,6 @@ from typing import Any, Final
 import flask
 import plotly.graph_objects as go
 from dash import dcc, html
-
-from passim.errors import InputError
 
 from ..figures.theme import CONFIG
 from ..text.answer import plain_rows, rows_of_site
@@ -50,42 +46,6 @@ def choice_list(key: str, label: str) -> Any:
         [html.Span(label, className="choice-label"), html.Select(id=part("choice", key), className="choice-list")],
         className="choice",
     )
-
-
-def drop_place(key: str, words: str, *, most_bytes: int, multiple: bool = False) -> Any:
-    """Return a place to choose files or to drop them: the dcc.Upload `key`, in which a button says what to do.
-
-    Files that are larger than `most_bytes` together are refused before they are sent, in one line: dcc.Upload itself
-    would say nothing. That, and the name of the field behind it from the heading of its section, are the business of
-    assets/passim.js.
-    """
-    upload = dcc.Upload(
-        html.Button(words, className="drop-button", type="button"),
-        id=key,
-        multiple=multiple,
-        max_size=most_bytes,
-        className="drop",
-        className_active="drop over",
-        className_reject="drop",
-    )
-    fault = html.P(className="fault too-large", role="alert")
-    largest: dict[str, Any] = {"data-most-bytes": str(most_bytes)}
-    return html.Div([upload, fault], className="drop-place", **largest)
-
-
-def bytes_of(name: str, text: str, most: int | None = None) -> bytes:
-    """Return the bytes of a file called `name` that a browser handed in as `text`.
-
-    Raises InputError for what is no file, and for one of more than `most` bytes.
-    """
-    _, comma, body = text.partition(",")
-    try:
-        data = base64.b64decode(body, validate=True) if comma else b""
-    except (binascii.Error, ValueError):
-        raise InputError(f"file {name[:80]}", got="something else", wanted="a file as browsers send it") from None
-    if most is not None and len(data) > most:
-        raise InputError(f"file {name[:80]}", got=f"{len(data):,} bytes", wanted=f"at most {most / 1e6:g} MB")
-    return data
 
 
 def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:

@@ -178,7 +178,7 @@
     // The record of freezes is taken away: the keyboard goes where another one can be handed in.
     taken: (clicks) => {
       if (!clicks) return unchanged();
-      window.setTimeout(() => document.querySelector("#symptom-file button")?.focus(), WAIT_MS);
+      window.setTimeout(() => document.querySelector("#record-file button")?.focus(), WAIT_MS);
       return null;
     },
     // The question of the matcher changed: what answered the one before goes. The last argument is what was asked.

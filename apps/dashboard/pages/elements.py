@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 import pandas as pd
-from dash import Dash, Input, Output, State, html, no_update
+from dash import Dash, Output, State, html
 
 from passim import Span
-from passim.errors import InputError, PassimError
+from passim.errors import InputError
 from passim.workspace import adding
 
 from ...figures.fleet import ages, by_status
@@ -18,14 +18,13 @@ from ...figures.theme import Theme
 from ...text import elements as elements_words
 from ...text.notes import Note
 from ...text.units import counted, listed
-from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
-from ..handed_in import HandedIn, Waiting, reading, waiting_place
 from ..notes import common_notes
 from ..page_model import Answer, Help, Page, Panel, Shown, Table
-from ..parts import aria, bytes_of, drop_place
+from ..parts import aria
 from ..state import DashboardState, PageRequest
 from ..tasks import passes as work
+from ..upload import Upload, bytes_of
 
 # The whole public catalogue is about 30 MB as JSON. Browsers send it with a third on top, and the server takes 48 MiB.
 LARGEST_FILE_BYTES: Final = 32 * 2**20
@@ -107,6 +106,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     )
 
 
+FILES: Final = Upload("load", "Choose files, or drop them here", LARGEST_FILE_BYTES, multiple=True)
+
+
 def loader(question: PageRequest) -> Any:
     """Return the place where files are handed in."""
     kept = (
@@ -117,14 +119,12 @@ def loader(question: PageRequest) -> Any:
     return html.Section(
         [
             html.H2("Load element files", id="load-title"),
-            drop_place("load", "Choose files, or drop them here", most_bytes=LARGEST_FILE_BYTES, multiple=True),
+            *FILES.place(),
             html.P(
                 f"Two-line sets, or OMM as JSON, CSV, XML or KVN, each also as .gz: at most {MOST_FILES} files of "
                 f"{LARGEST_FILE_BYTES // 2**20} MB together; a larger one is not taken. {kept}",
                 className="quiet",
             ),
-            html.Div(id="loaded", role="status"),
-            *waiting_place("load"),
         ],
         className="load",
         **aria(labelledby="load-title"),
@@ -134,52 +134,18 @@ def loader(question: PageRequest) -> Any:
 def register(app: Dash, state: DashboardState) -> None:
     """Take files that are handed in: read them in a worker, keep them whole or not at all."""
 
-    handed = HandedIn()
-
-    def shown(run: Callable[[], tuple[str, str]], search: str | None) -> Any:
-        try:
-            fleet_name, told = run()
-        except Waiting as waiting:
-            return reading(), no_update, no_update, waiting.token, False
-        except PassimError as error:
-            # The old state stays, and the same file can be handed in again.
-            return html.P(in_page_words(error), className="fault", role="alert"), no_update, no_update, None, True
+    def done(loaded: tuple[str, str], search: str | None) -> tuple[Any, str, str]:
+        fleet_name, told = loaded
         query = query_of(changed(read_query(search)[0], {"fleet": fleet_name}))
-        return html.P(told), query, state.now().isoformat(), None, True
+        return html.P(told), query, state.now().isoformat()
 
-    @app.callback(
-        Output("loaded", "children"),
-        Output("address", "search", allow_duplicate=True),
-        Output("changed", "data"),
-        Output("load-token", "data"),
-        Output("load-poll", "disabled"),
-        Output("load", "contents"),
-        Input("load", "contents"),
-        State("load", "filename"),
-        State("address", "search"),
-        prevent_initial_call=True,
+    FILES.register(
+        app,
+        lambda files, _: take(state, files),
+        done,
+        [Output("address", "search", allow_duplicate=True), Output("changed", "data", allow_duplicate=True)],
+        [State("address", "search")],
     )
-    def load(contents: Sequence[str] | None, names: Sequence[str] | None, search: str | None) -> Any:
-        if not contents or not names:
-            return (no_update,) * 6
-        given = list(zip(names, contents, strict=True))
-        return *shown(lambda: handed.start(lambda: take(state, given)), search), None
-
-    @app.callback(
-        Output("loaded", "children", allow_duplicate=True),
-        Output("address", "search", allow_duplicate=True),
-        Output("changed", "data", allow_duplicate=True),
-        Output("load-token", "data", allow_duplicate=True),
-        Output("load-poll", "disabled", allow_duplicate=True),
-        Input("load-poll", "n_intervals"),
-        State("load-token", "data"),
-        State("address", "search"),
-        prevent_initial_call=True,
-    )
-    def ask_again(_: int | None, token: str | None, search: str | None) -> Any:
-        if not token:
-            return (no_update,) * 4 + (True,)
-        return shown(lambda: handed.ask(str(token)), search)
 
 
 def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> tuple[str, str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -38,12 +38,12 @@ from ...text.service import before_handovers, handovers_on_top_note
 from ...text.units import counted, duration, share
 from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
-from ..handed_in import HandedIn, Waiting, reading, waiting_place
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
-from ..parts import aria, bytes_of, drop_place
+from ..parts import aria
 from ..state import DashboardState, PageRequest
 from ..tasks import growth as planning
+from ..upload import Upload, bytes_of
 
 # The first is asked where nothing is chosen.
 GOALS: Final = (
@@ -313,6 +313,9 @@ def own_goal(question: PageRequest) -> Any:
     )
 
 
+PLAN_FILE: Final = Upload("plan", "Choose a plan, or drop it here", _LARGEST_TAKEN_BYTES)
+
+
 def plan_place(question: PageRequest) -> Sequence[Any]:
     """Return the place where a plan of launches is handed in."""
     kept = "gone when this demonstration ends" if question.state.invented else "kept in the workspace"
@@ -320,9 +323,7 @@ def plan_place(question: PageRequest) -> Sequence[Any]:
         html.Section(
             [
                 html.H2("Upload a launch plan", id="plan-title"),
-                drop_place("plan-file", "Choose a plan, or drop it here", most_bytes=_LARGEST_TAKEN_BYTES),
-                html.Div(id="plan-told", role="status"),
-                *waiting_place("plan"),
+                *PLAN_FILE.place(),
                 html.P(
                     f"A CSV file, one row a launch, with the header {','.join(growth_plan.PLAN_COLUMNS)}: the day of "
                     "the launch, its planes, satellites in all, their altitude and inclination, days until they serve, "
@@ -351,52 +352,20 @@ def take_plan(state: DashboardState, file_name: str, contents: str) -> tuple[str
 
 def register(app: Dash, state: DashboardState) -> None:
     """Put a goal of one's own into the address, where the page finds it, and show it; keep plans that are handed in."""
-    handed = HandedIn()
 
-    def shown(run: Callable[[], tuple[str, str]], search: str | None) -> Any:
-        try:
-            name, told = run()
-        except Waiting as waiting:
-            return reading(), no_update, no_update, waiting.token, False
-        except InputError as error:
-            # The old state stays, and the same file can be handed in again.
-            return html.P(in_page_words(error), className="fault", role="alert"), no_update, no_update, None, True
+    def done(kept: tuple[str, str], search: str | None) -> tuple[Any, str, str]:
+        name, told = kept
         usual = next(iter(plans.plan_files(state.workspace)), NO_PLAN)
         query = query_of(changed(read_query(search)[0], {"plan": None if name == usual else name}))
-        return html.P(told), query, state.now().isoformat(), None, True
+        return html.P(told), query, state.now().isoformat()
 
-    @app.callback(
-        Output("plan-told", "children"),
-        Output("address", "search", allow_duplicate=True),
-        Output("changed", "data", allow_duplicate=True),
-        Output("plan-token", "data"),
-        Output("plan-poll", "disabled"),
-        Output("plan-file", "contents"),
-        Input("plan-file", "contents"),
-        State("plan-file", "filename"),
-        State("address", "search"),
-        prevent_initial_call=True,
+    PLAN_FILE.register(
+        app,
+        lambda files, _: take_plan(state, *files[0]),
+        done,
+        [Output("address", "search", allow_duplicate=True), Output("changed", "data", allow_duplicate=True)],
+        [State("address", "search")],
     )
-    def keep(contents: str | None, file_name: str | None, search: str | None) -> Any:
-        if not contents or not file_name:
-            return (no_update,) * 6
-        return *shown(lambda: handed.start(lambda: take_plan(state, file_name, contents)), search), None
-
-    @app.callback(
-        Output("plan-told", "children", allow_duplicate=True),
-        Output("address", "search", allow_duplicate=True),
-        Output("changed", "data", allow_duplicate=True),
-        Output("plan-token", "data", allow_duplicate=True),
-        Output("plan-poll", "disabled", allow_duplicate=True),
-        Input("plan-poll", "n_intervals"),
-        State("plan-token", "data"),
-        State("address", "search"),
-        prevent_initial_call=True,
-    )
-    def ask_again(_: int | None, token: str | None, search: str | None) -> Any:
-        if not token:
-            return (no_update,) * 4 + (True,)
-        return shown(lambda: handed.ask(str(token)), search)
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from passim.errors import InputError, PassimError
+from passim.errors import InputError
 
-from ....text.ways_out import in_page_words
 from ...address import changed, query_of, read_query
-from ...handed_in import HandedIn, Waiting, reading, waiting_place
-from ...parts import aria, drop_place
+from ...parts import aria
 from ...state import DashboardState, PageRequest
+from ...upload import Upload
 from . import uploads as calls_held
 from .request import whole_days
 from .uploads import BUSY, CHECK, MOST_BUSY
@@ -21,6 +20,10 @@ from .uploads import BUSY, CHECK, MOST_BUSY
 # A browser takes no larger file at all, and says nothing; what is smaller but too large is told.
 _LARGEST_TAKEN_BYTES: Final = 32 * 2**20
 _LIMIT: Final = f"{calls_held.LARGEST_FILE_BYTES // 2**20} MB"
+_FILES: Final = {
+    BUSY: Upload(BUSY, f"Choose up to {MOST_BUSY} calendars, or drop them here", _LARGEST_TAKEN_BYTES, multiple=True),
+    CHECK: Upload(CHECK, "Choose a calendar of planned calls, or drop it here", _LARGEST_TAKEN_BYTES),
+}
 
 
 def block(_: PageRequest) -> Sequence[Any]:
@@ -31,20 +34,15 @@ def block(_: PageRequest) -> Sequence[Any]:
                 dcc.Store(id="calendars", storage_type="local"),
                 dcc.Store(id="calendars-wanted"),
                 dcc.Store(id="calendars-gone"),
-                *waiting_place("calendars"),
                 _place(
                     BUSY,
                     "Times you are busy",
-                    f"Choose up to {MOST_BUSY} calendars, or drop them here",
                     f"Calendar files (.ics) of at most {_LIMIT} each. No call is suggested during an appointment.",
-                    several=True,
                 ),
                 _place(
                     CHECK,
                     "Calls already set",
-                    "Choose a calendar of planned calls, or drop it here",
                     f"A calendar file (.ics) of at most {_LIMIT}: each call in these days is checked, below.",
-                    several=False,
                 ),
             ],
             className="calendars",
@@ -57,12 +55,11 @@ def block(_: PageRequest) -> Sequence[Any]:
     ]
 
 
-def _place(place: str, title: str, words: str, told: str, *, several: bool) -> Any:
+def _place(place: str, title: str, told: str) -> Any:
     return html.Section(
         [
             html.H2(title, id=f"{place}-title"),
-            drop_place(f"{place}-file", words, most_bytes=_LARGEST_TAKEN_BYTES, multiple=several),
-            html.Div(id=f"{place}-fault", role="alert"),
+            *_FILES[place].place(),
             html.Ul(id=f"{place}-held", className="held", **aria(label=title)),
             html.P(told, className="quiet"),
         ],
@@ -74,72 +71,28 @@ def _place(place: str, title: str, words: str, told: str, *, several: bool) -> A
 def register(app: Dash, state: DashboardState) -> None:
     """Take calendars in, list them, let go of them, and ask the browser for what the state no longer has."""
 
-    handed = HandedIn()
+    def taking(place: str) -> None:
+        def done(taken: tuple[list[str], list[dict[str, str]]], search: str | None, _: Any) -> tuple[Any, Any, Any]:
+            keys, new_kept = taken
+            query = query_of(changed(read_query(search)[0], {place: ".".join(keys)}))
+            return [], query if query != (search or "") else no_update, new_kept
 
-    def shown(place: str, run: Callable[[], tuple[list[str], list[dict[str, str]]]], search: str | None) -> Any:
-        """Return the outputs that both callbacks below begin with."""
+        _FILES[place].register(
+            app,
+            lambda files, search, kept: take(state.question(read_query(search)[0]), place, files, kept),
+            done,
+            [Output("address", "search", allow_duplicate=True), Output("calendars", "data", allow_duplicate=True)],
+            [State("address", "search"), State("calendars", "data")],
+        )
 
-        def at_place(words: Any) -> list[Any]:
-            return [words, []] if place == BUSY else [[], words]
-
-        try:
-            keys, new_kept = run()
-        except Waiting as waiting:
-            return no_update, no_update, *at_place(reading()), [place, waiting.token], False
-        except PassimError as error:
-            # The old state stays, and the same file can be handed in again.
-            return no_update, no_update, *at_place(html.P(in_page_words(error), className="fault")), None, True
-        query = query_of(changed(read_query(search)[0], {place: ".".join(keys)}))
-        return query if query != (search or "") else no_update, new_kept, [], [], None, True
-
-    @app.callback(
-        Output("address", "search", allow_duplicate=True),
-        Output("calendars", "data"),
-        Output(f"{BUSY}-fault", "children"),
-        Output(f"{CHECK}-fault", "children"),
-        Output("calendars-token", "data"),
-        Output("calendars-poll", "disabled"),
-        Output(f"{BUSY}-file", "contents"),
-        Output(f"{CHECK}-file", "contents"),
-        Input(f"{BUSY}-file", "contents"),
-        Input(f"{CHECK}-file", "contents"),
-        State(f"{BUSY}-file", "filename"),
-        State(f"{CHECK}-file", "filename"),
-        State("address", "search"),
-        State("calendars", "data"),
-        prevent_initial_call=True,
-    )
-    def hand_in(busy: Any, check: Any, busy_names: Any, check_names: Any, search: str | None, kept: Any) -> Any:
-        place = CHECK if ctx.triggered_id == f"{CHECK}-file" else BUSY
-        contents, names = (check, check_names) if place == CHECK else (busy, busy_names)
-        if not contents:
-            return (no_update,) * 8
-        files = [(names, contents)] if isinstance(contents, str) else list(zip(names, contents, strict=True))
-        question = state.question(read_query(search)[0])
-        return *shown(place, lambda: handed.start(lambda: take(question, place, files, kept)), search), None, None
+    for place in (BUSY, CHECK):
+        taking(place)
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),
         Output("calendars", "data", allow_duplicate=True),
-        Output(f"{BUSY}-fault", "children", allow_duplicate=True),
-        Output(f"{CHECK}-fault", "children", allow_duplicate=True),
-        Output("calendars-token", "data", allow_duplicate=True),
-        Output("calendars-poll", "disabled", allow_duplicate=True),
-        Input("calendars-poll", "n_intervals"),
-        State("calendars-token", "data"),
-        State("address", "search"),
-        prevent_initial_call=True,
-    )
-    def ask_again(_: int | None, waited: Any, search: str | None) -> Any:
-        if not (isinstance(waited, list) and len(waited) == 2 and waited[0] in (BUSY, CHECK)):
-            return (no_update,) * 5 + (True,)
-        return shown(waited[0], lambda: handed.ask(str(waited[1])), search)
-
-    @app.callback(
-        Output("address", "search", allow_duplicate=True),
-        Output("calendars", "data", allow_duplicate=True),
-        Output(f"{BUSY}-fault", "children", allow_duplicate=True),
-        Output(f"{CHECK}-fault", "children", allow_duplicate=True),
+        Output(f"{BUSY}-told", "children", allow_duplicate=True),
+        Output(f"{CHECK}-told", "children", allow_duplicate=True),
         Input({"calls": "remove", "place": ALL, "key": ALL}, "n_clicks"),
         State("address", "search"),
         State("calendars", "data"),
@@ -210,8 +163,8 @@ def register(app: Dash, state: DashboardState) -> None:
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),
-        Output(f"{BUSY}-fault", "children", allow_duplicate=True),
-        Output(f"{CHECK}-fault", "children", allow_duplicate=True),
+        Output(f"{BUSY}-told", "children", allow_duplicate=True),
+        Output(f"{CHECK}-told", "children", allow_duplicate=True),
         Input("calendars-gone", "data"),
         State("address", "search"),
         prevent_initial_call=True,

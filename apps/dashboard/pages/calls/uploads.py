@@ -30,9 +30,9 @@ from passim.errors import InputError
 
 from ....text.units import printable
 from ...address import Choices
-from ...parts import bytes_of
 from ...state import DashboardState, PageRequest
 from ...tasks import calls as call_work
+from ...upload import bytes_of
 
 BUSY, CHECK = "busy", "check"  # the places for calendars, and what the address calls them
 MOST_BUSY: Final = 4

@@ -21,8 +21,9 @@ from ....figures.theme import CONFIG, LIGHT, THEMES
 from ....text.sky import change_sentence, horizon_words
 from ....text.ways_out import in_page_words
 from ...address import changed, place_value, query_of, read_query
-from ...parts import aria, bytes_of
+from ...parts import aria
 from ...state import DashboardState, PageRequest, Pending
+from ...upload import bytes_of
 from . import draft as sky_draft
 from . import fields as sky_fields
 from . import working as sky_working

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from dash import html
 
-from ...parts import drop_place
+from ...upload import drop_place
 from . import draft as sky_draft
 
 LARGEST_FILE_BYTES: Final = 1_000_000

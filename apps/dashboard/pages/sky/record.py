@@ -17,6 +17,7 @@ from passim.errors import InputError
 from passim.forecast import timing
 
 from ....text.units import counted, printable
+from ...upload import bytes_of
 
 LARGEST_FILE_BYTES: Final = 1_000_000
 MOST_FREEZES: Final = 2_000
@@ -93,6 +94,11 @@ def check_age(fleet: Fleet, span: Span) -> None:
     timing.refuse_stale(
         fleet, span.middle, away.median_s, at="the middle of the record", instead="elements of its days, a newer record"
     )
+
+
+def taken(name: str, contents: str) -> Record:
+    """Return the record in a file that a browser handed in. Raises InputError."""
+    return read(name, bytes_of(name, contents, LARGEST_FILE_BYTES))
 
 
 def words(record: Record) -> str:

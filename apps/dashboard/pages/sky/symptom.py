@@ -26,9 +26,10 @@ from ....text.query import search_notes, searched
 from ....text.units import printable
 from ....text.ways_out import in_page_words
 from ...address import read_query
-from ...parts import aria, bytes_of, drop_place
+from ...parts import aria
 from ...state import DashboardState, PageRequest, Pending
 from ...tasks import sky as sky_day
+from ...upload import Upload
 from . import record as sky_record
 from . import working as sky_working
 from .fields import MOST_SENT_BYTES
@@ -97,6 +98,9 @@ def block(_: PageRequest) -> Any:
     )
 
 
+_RECORD_FILE: Final = Upload("record", "Choose a record of freezes, or drop it here", MOST_SENT_BYTES)
+
+
 def _record_place() -> list[Any]:
     """Return where a record is handed in, what it must look like, and, once it is there, what it is."""
     return [
@@ -126,35 +130,22 @@ def _record_place() -> list[Any]:
                     ],
                     className="quiet",
                 ),
-                drop_place("symptom-file", "Choose a record of freezes, or drop it here", most_bytes=MOST_SENT_BYTES),
+                *_RECORD_FILE.place(),
             ],
             className="without-record",
         ),
-        html.Div(id="symptom-record-fault", role="alert"),
     ]
 
 
 def register(app: Dash, state: DashboardState) -> None:
     """Take a record, search in a worker, show what was found, keep a candidate as an assumption."""
 
-    @app.callback(
-        Output("symptom-record", "data"),
-        Output("symptom-record-fault", "children"),
-        Output("symptom-file", "contents"),
-        Input("symptom-file", "contents"),
-        State("symptom-file", "filename"),
-        prevent_initial_call=True,
+    _RECORD_FILE.register(
+        app,
+        lambda files: sky_record.taken(*files[0]),
+        lambda record: ([], record.kept()),
+        [Output("symptom-record", "data", allow_duplicate=True)],
     )
-    def take(contents: str | None, file_name: str | None) -> Any:
-        if not contents:
-            return no_update, no_update, no_update
-        name = str(file_name)
-        try:
-            record = sky_record.read(name, bytes_of(name, contents, sky_record.LARGEST_FILE_BYTES))
-        except InputError as error:
-            # The old state stays, and the same file can be handed in again.
-            return no_update, html.P(in_page_words(error), className="fault"), None
-        return record.kept(), [], None
 
     in_browser: Any = app.clientside_callback  # untyped in dash
     in_browser(

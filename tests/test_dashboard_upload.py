@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
+from dash import Dash, Output, State, no_update
 
+import passim_apps
 from passim.errors import InputError
-from passim_apps.dashboard.handed_in import HandedIn, Waiting
 from passim_apps.dashboard.pool import Job
 from passim_apps.dashboard.state import Pending
+from passim_apps.dashboard.upload import HandedIn, Upload, Waiting
 
 
 def a_job() -> Job:
@@ -82,3 +85,36 @@ def test_four_uploads_wait_at_once_and_one_that_nobody_asks_for_makes_room() -> 
     jobs[0].finish()
     with pytest.raises(Waiting):
         handed.start(an_attempt(jobs[4], "taken"))
+
+
+def test_every_place_for_files_on_the_pages_is_the_same_part() -> None:
+    """What takes files is made by `Upload`, or by the drop place that it uses: no page has an upload of its own."""
+    folder = Path(passim_apps.__file__).parent / "dashboard"
+    made = [path.name for path in folder.rglob("*.py") if "dcc.Upload(" in path.read_text(encoding="utf-8")]
+    assert made == ["upload.py"]
+    asking = [path.name for path in folder.rglob("*.py") if "HandedIn(" in path.read_text(encoding="utf-8")]
+    assert asking == ["upload.py"]
+
+
+def test_an_upload_says_what_it_took_what_it_refused_and_that_it_still_reads() -> None:
+    app, job = Dash(__name__), a_job()
+
+    def take(files: list[tuple[str, str]], search: str) -> str:
+        if files[0][0] == "bad.txt":
+            raise InputError("file", got="bad.txt", wanted="a good one")
+        return str(an_attempt(job, f"{len(files)} at {search}")())
+
+    upload = Upload("plan", "Choose", 1000, multiple=True)
+    told: list[Output] = [Output("address", "search", allow_duplicate=True)]
+    upload.register(app, take, lambda found, search: (found, f"?{search}"), told, [State("address", "search")])
+    hand_in, ask_again = (entry["callback"].__wrapped__ for entry in app.callback_map.values())
+
+    words, query, token, resting, contents = hand_in(["data:,"], ["bad.txt"], "a")
+    assert (words.children, words.role) == ("file; got 'bad.txt'; wanted a good one", "alert")
+    assert (query, token, resting, contents) == (no_update, None, True, None)
+    words, query, token, resting, contents = hand_in(["data:,", "data:,"], ["a.txt", "b.txt"], "a")
+    assert (words.children, query, resting, contents) == ("Reading…", no_update, False, None)
+    job.finish()
+    assert ask_again(1, token, "b") == ("2 at a", "?b", None, True)
+    assert ask_again(2, None, "b") == (no_update, no_update, no_update, True)
+    assert {part.id for part in upload.place() if hasattr(part, "id")} == {"plan-told", "plan-token", "plan-poll"}
