@@ -62,10 +62,11 @@ def test_the_wheel_holds_the_library_and_the_apps_and_nothing_else(wheel: zipfil
     assert f"{information}/licenses/LICENSE" in names
     assert not [name for name in names if name.endswith((".sh", "/start"))], "set-up scripts belong to the tree"
 
-    # What the dashboard serves travels with it.
-    served = [path.relative_to(ROOT / "apps") for path in (ROOT / "apps/dashboard/assets").rglob("*") if path.is_file()]
-    assets = {f"passim_apps/{path.as_posix()}" for path in served}
-    assert assets - set(names) == set()
+    # What the dashboard serves, and the templates of its pages and of the report, travel with it.
+    beside = [path.relative_to(ROOT / "apps") for path in (ROOT / "apps").rglob("*") if path.is_file()]
+    data = {f"passim_apps/{path.as_posix()}" for path in beside if {"assets", "templates"} & set(path.parts)}
+    assert {path.rpartition("/")[2] for path in data} >= {"passim.css", "login.html", "report.html", "report.css"}
+    assert data - set(names) == set()
 
 
 def test_the_wheel_brings_the_command(wheel: zipfile.ZipFile) -> None:

@@ -158,10 +158,7 @@ TAKES_APART = {
 OF_INPUT = {
     ("text/units.py", "line.replace('\\xa0', ' ')"),
     ("report/page.py", "sentence.splitlines()"),
-    ("report/page.py", "get_plotlyjs().replace('</script', '<' + chr(92) + '/script')"),
-    ("report/page.py", "packed.replace('&', '\\\\u0026').replace('<', '\\\\u003c').replace('>', '\\\\u003e')"),
-    ("report/page.py", "packed.replace('&', '\\\\u0026').replace('<', '\\\\u003c')"),
-    ("report/page.py", "packed.replace('&', '\\\\u0026')"),
+    ("report/page.py", "get_plotlyjs().replace('</script', '<\\\\/script')"),
     ("commands/calls.py", "pattern.replace('{site}', re.sub('[^\\\\w-]+', '-', name).strip('-'))"),
     ("commands/design.py", "out.lower().removesuffix('.gz').endswith('.tle')"),
     ("commands/design.py", "out.lower().removesuffix('.gz')"),

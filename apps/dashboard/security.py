@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-import html
 import ipaddress
 import re
 import secrets
@@ -31,6 +30,7 @@ from urllib.parse import quote, urlsplit
 
 import flask
 
+from ..text.template import filled
 from .answer_cache import cache_control
 
 LARGEST_REQUEST_BYTES: Final = 48 * 2**20
@@ -305,18 +305,7 @@ def _own_path(wanted: str, rules: Rules) -> str:
 
 
 def _login_page(wanted: str, fault: str, status: int = 200) -> flask.Response:
-    told = f'<p role="alert" class="fault">{html.escape(fault)}</p>' if fault else ""
-    text = f"""<!DOCTYPE html>
-<html lang="en"><head><meta charset="utf-8"><title>passim: password</title>
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<link rel="stylesheet" href="/assets/passim.css"></head>
-<body><main class="login"><h1>Which password does passim show?</h1>
-<p>It stands on the terminal where passim runs, and opens one session.</p>{told}
-<form method="post" action="/login"><input type="hidden" name="next" value="{html.escape(wanted, quote=True)}">
-<label for="password">Password</label>
-<input id="password" name="password" type="password" autocomplete="one-time-code" autofocus required>
-<button type="submit">Open</button></form>
-<p class="quiet">The connection is not encrypted: use a network you trust.</p></main></body></html>"""
+    text = filled("passim_apps.dashboard", "login.html", wanted=wanted, fault=fault)
     return flask.Response(text, status=status, mimetype="text/html")
 
 

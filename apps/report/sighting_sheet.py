@@ -5,11 +5,11 @@ The page needs nothing from elsewhere and prints on A4 or letter paper. Everythi
 
 from __future__ import annotations
 
-import html
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ..text.template import filled
 from ..text.units import printable
 
 TITLE = "Sighting sheet: how high the skyline stands"
@@ -112,69 +112,15 @@ def _paragraphs(heading: str, paragraphs: Sequence[str]) -> list[str]:
 
 def as_page(sheet: Sheet) -> str:
     """Return the sheet as one HTML page that needs nothing else."""
-    place = html.escape(printable(sheet.place)) or "&nbsp;" * 40
-
-    def bullets(paragraphs: Sequence[str]) -> str:
-        return "<ul>" + "".join(f"<li>{html.escape(paragraph)}</li>" for paragraph in paragraphs) + "</ul>"
-
-    rows = "".join(
-        f'<tr><td class="number">{compass}</td><td class="number">{true}</td><td></td><td></td></tr>\n'
-        for compass, true in [*sheet.rows, *[("", "")] * _SPARE_ROWS]
+    return filled(
+        "passim_apps.report",
+        "sighting_sheet.html",
+        title=TITLE,
+        sheet=sheet,
+        how_to=HOW_TO,
+        compass=COMPASS,
+        rows=[*sheet.rows, *[("", "")] * _SPARE_ROWS],
+        obstacle_heads=_OBSTACLE_HEADS,
+        obstacle_rows=_OBSTACLE_ROWS,
+        at_the_desk=AT_THE_DESK,
     )
-    *numbers, last = _OBSTACLE_HEADS
-    obstacle_heads = "".join(f'<th scope="col">{head}</th>' for head in numbers)
-    obstacle_heads += f'<th class="wide" scope="col">{last}</th>'
-    obstacle_rows = f"<tr>{'<td></td>' * len(_OBSTACLE_HEADS)}</tr>\n" * _OBSTACLE_ROWS
-    desk = html.escape("\n".join(AT_THE_DESK))
-    return f"""<!DOCTYPE html>
-<html lang="en-GB">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{TITLE}</title>
-<style>
-{_STYLE}</style>
-</head>
-<body>
-<h1>{TITLE}</h1>
-<p class="blanks"><span>Place: <u>{place}</u></span> <span>Date: ______________</span>
-<span>By: ______________</span></p>
-<p class="blanks"><span>Declination: {sheet.declination}, east +</span>
-<span>Height of the mount above ground: _______ m</span></p>
-<section class="caution"><h2>Before you climb anything</h2>{bullets(sheet.cautions)}</section>
-<h2>How to sight</h2>{bullets(HOW_TO)}
-<h2>Compass and true north</h2>{bullets(COMPASS)}
-<table>
-<caption>Sightings, clockwise</caption>
-<thead><tr><th scope="col">compass deg</th><th scope="col">true deg</th><th scope="col">elevation deg</th>
-<th scope="col" class="wide">what stands there</th></tr></thead>
-<tbody>
-{rows}</tbody>
-</table>
-<table>
-<caption>Obstacles, measured from the ground that the mount stands on</caption>
-<thead><tr>{obstacle_heads}</tr></thead>
-<tbody>
-{obstacle_rows}</tbody>
-</table>
-<h2>At the desk</h2>
-<pre>{desk}</pre>
-</body>
-</html>
-"""
-
-
-_STYLE = """body { font: 11pt/1.4 system-ui, sans-serif; color: #1E2A32; background: #FFFFFF; max-width: 48em;
-  margin: 1.5em auto; padding: 0 1em; }
-h1 { font-size: 1.5em; } h2 { font-size: 1.1em; margin: 1em 0 0.2em; }
-ul { margin: 0; padding-left: 1.2em; } li { margin: 0.15em 0; }
-.blanks span { margin-right: 2em; white-space: nowrap; }
-.caution { border: 2px solid #8E2F2B; padding: 0 0.8em 0.6em; }
-table { border-collapse: collapse; width: 100%; margin: 1.2em 0; font-variant-numeric: tabular-nums; }
-caption { text-align: left; font-weight: bold; padding: 0.3em 0; }
-th, td { border: 1px solid #5B6770; padding: 0.2em 0.5em; height: 1.5em; }
-th { text-align: left; font-weight: normal; } .wide { width: 50%; } .number { text-align: right; }
-tr { break-inside: avoid; } thead { display: table-header-group; }
-pre { white-space: pre-wrap; }
-@media print { body { margin: 0; max-width: none; font-size: 10pt; } }
-"""
