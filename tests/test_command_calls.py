@@ -164,7 +164,7 @@ def test_busy_times_are_avoided(folder: Path, tmp_path: Path) -> None:
     busy.write_text(whole, encoding="utf-8", newline="")
     text = done(folder, "calls", "--days", "1", "--busy", str(busy)).stdout
     assert text.startswith(
-        "No start is free: busy times meet each one. Looked at Wed 25 to Thu 26 Nov, 08:00 to 18:00, Mon to Fri."
+        "No start is free: each one meets a busy time. Looked at Wed 25 to Thu 26 Nov, 08:00 to 18:00, Mon to Fri."
     )
 
 

@@ -177,7 +177,7 @@ def test_a_plan_is_a_scenario_with_its_launches_in_the_notes(path: str, tmp_path
     assert [row["date"][:10] for row in answer["rows"]] == ["2026-11-25", "2027-02-13", "2027-04-30"]
     assert answer["goal"]["date"] == "2027-04-30T00:00:00.000Z"
     assert answer["answer"] == (
-        "Goal met from 2027-04-30 on (no gap over 5 s), by this plan, a scenario and no forecast: 876 satellites then, "
+        "Goal met from 2027-04-30 on (no gap over 5 s), by this plan, a scenario, not a forecast: 876 satellites then, "
         "360 today."
     )
     assert answer["notes"][0].startswith("A scenario, never a forecast")
@@ -189,10 +189,10 @@ def test_a_plan_is_a_scenario_with_its_launches_in_the_notes(path: str, tmp_path
         "Today's 360 satellites are assumed to stay as they are.",
     ]
     lines = done(path, "--plan", str(plan)).stdout.splitlines()
-    assert lines[0].startswith("By this plan, a scenario and no forecast, service is ")
+    assert lines[0].startswith("By this plan, a scenario, not a forecast, service is ")
     assert any(line.split()[:3] == ["2027-02-13", "436", "76"] for line in lines)
     never = done(path, "--plan", str(plan), "--mask", "60", "--goal", "gap_count <= 0").stdout.splitlines()[0]
-    assert never.startswith("Goal not met (no gap) by this plan, a scenario and no forecast; with all 876 satellites: ")
+    assert never.startswith("Goal not met (no gap) by this plan, a scenario, not a forecast; with all 876 satellites: ")
 
 
 def test_an_order_from_a_file(path: str, tmp_path: Path) -> None:

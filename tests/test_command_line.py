@@ -312,7 +312,7 @@ def test_the_nearest_set_of_each_object_is_used_and_the_others_are_counted(fleet
     found = json.loads(
         done("gaps", "--elements", str(older), "--elements", fleet, *SITE, *SPAN, "--format", "json").stdout
     )
-    assert "60 sets set aside: the same object has one nearer to the middle of the span." in found["notes"]
+    assert "60 sets left out: the same object has one nearer the middle of the span." in found["notes"]
     assert (
         found["rows"] == json.loads(done("gaps", "--elements", fleet, *SITE, *SPAN, "--format", "json").stdout)["rows"]
     )

@@ -147,7 +147,7 @@ def test_other_places_are_passims_own_and_said_to_be_coarse(school: str, html: s
     np.testing.assert_array_equal(numbers(drawn["time with service"]["customdata"]), seen.world["covered_fraction"])
     assert {site.strip("<b>/") for site in drawn["sites"]["hovertext"]} == {"Marram", "Skerry", "Lantern"}
     said = " ".join(itertext(outline))
-    assert "At 72 points 30° apart, weighed by area, the Earth is covered" in said
+    assert "At 72 points 30° apart, weighted by area, the Earth is covered" in said
     assert "One cell is 30° wide: a coarse look at the first day, under an open sky and without gateways." in said
     assert (
         "Under an open sky down to 25°, and with no gateway to see, places as far from the equator as Marram loft"

@@ -164,7 +164,7 @@ def test_the_world_does_not_depend_on_workers(fleet_file: str) -> None:
     assert alone == two
     assert len(alone["rows"]) == 72
     assert 0.0 < alone["surface"]["covered_fraction"] < 1.0
-    assert "weighed by area" in alone["answer"]
+    assert "weighted by area" in alone["answer"]
 
 
 # --- fleets -----------------------------------------------------------------------------------------------------------

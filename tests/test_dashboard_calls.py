@@ -227,7 +227,7 @@ def test_busy_calendars_shape_the_ranking(state: DashboardState) -> None:
     query, _ = hand_in(state, "busy", query, ("fair.ics", ics(day)))
     full = answer(state, calls, query)
     assert full.sentence == (
-        "No start is free: busy times meet each one. Looked at Wed 25 Nov, 08:00 to 18:00, Mon to Fri."
+        "No start is free: each one meets a busy time. Looked at Wed 25 Nov, 08:00 to 18:00, Mon to Fri."
     )
     assert full.second == "Kept free of calls: 2 appointments of choir.ics and 1 appointment of fair.ics."
     assert full.panels["hours"].table.rows.empty
@@ -380,7 +380,7 @@ def test_the_plan_of_the_demonstration_says_when_it_gets_better(state: Dashboard
     assert said.sentence == f"99 % covered {on}, by the plan, with 732 satellites; not with today's 360."
     caption = said.panels["plan"].caption
     assert caption.startswith(
-        f"Goal met {on}, with 732 satellites (at least 99 % covered). A scenario, no forecast: 3 "
+        f"Goal met {on}, with 732 satellites (at least 99 % covered). A scenario, not a forecast: 3 "
     )
     assert "widest gaps" not in caption
     assert any(note.text.startswith("Launch: 8 planes of 10") for note in said.notes)

@@ -139,7 +139,7 @@ def test_the_limit_that_costs_most_is_named(morning: ServiceForecast) -> None:
     assert plan_of(morning, LESSON, minutes=none.minutes).none_good is None
     assert plan_of(morning, LESSON, minutes=none.minutes + 1).none_good is not None
     words = "\n".join(plan_sentences(plan, LocalClock("Atlantic/Azores", plan.span)))
-    assert "What would have to change: the gateway limit costs most; removing it alone would give back 100 %" in words
+    assert "What would have to change: the gateway limit costs most; removing it alone would regain 100 %" in words
 
 
 def test_a_calendar_calls_off_what_is_good_no_longer(tmp_path: Path) -> None:

@@ -234,7 +234,7 @@ def test_every_face_says_how_good_times_are_by_the_timing_model_of_the_workspace
     folder = drawn(0, tmp_path / "drawn")
     settings = folder / "passim.toml"
     settings.write_text(f"{settings.read_text()}\n[timing]\nper_day_s = 40.0\n")
-    totals_only = "single passes and gaps cannot be told any more, while shares and counts still can"
+    totals_only = "single passes and gaps can no longer be told, but shares and counts still hold"
     for command in ("gaps", "passes", "minutes", "causes", "sites"):
         answer = said(folder, command)
         assert answer["answer"].startswith("Elements 12 h old: totals are reliable, exact times are not."), command

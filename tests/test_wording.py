@@ -157,6 +157,8 @@ TAKES_APART = {
 # What may be taken apart: what somebody typed, names of files, lines of an answer, and signs that a format reserves.
 OF_INPUT = {
     ("text/units.py", "line.replace('\\xa0', ' ')"),
+    ("text/answer.py", "self.sentence.splitlines()"),
+    ("text/answer.py", "name.endswith('_local')"),
     ("report/page.py", "sentence.splitlines()"),
     ("report/page.py", "get_plotlyjs().replace('</script', '<\\\\/script')"),
     ("commands/calls.py", "pattern.replace('{site}', re.sub('[^\\\\w-]+', '-', name).strip('-'))"),

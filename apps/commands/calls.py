@@ -64,7 +64,7 @@ _CHECK_AROUND = timedelta(days=40)
     "busy_files",
     multiple=True,
     metavar="FILE.ics",
-    help="A calendar whose times are avoided. Repeat for more.",
+    help="A calendar of times when you are busy. Repeat for more.",
 )
 @click.option(
     "--check", "check_file", metavar="FILE.ics", help="Check the calls of this calendar instead of suggesting starts."

@@ -35,7 +35,7 @@ _LOWER = re.compile(r"\s*([\d.]+)\s*-\s*([\d.]+)\s*:\s*([+-]?[\d.]+)\s*")
     "lowerings",
     multiple=True,
     metavar="FROM-TO:DEG",
-    help="What if the horizon clockwise from FROM to TO were DEG lower: 290-320:5. Repeat for more, each alone.",
+    help="What a horizon DEG lower, clockwise from FROM to TO, would regain: 290-320:5. Repeat for more, each alone.",
 )
 @click.option(
     "--sky", "sky_path", metavar="FILE.csv", help="Write the tracks of all passes, and which limit cuts each where."

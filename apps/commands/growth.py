@@ -57,7 +57,7 @@ _WORKSPACE_HOURS = "workspace"
 @click.option(
     "--quantiles", is_flag=True, help="Add median and 90th percentile of the gaps, on a logarithmic grid of numbers."
 )
-@click.option("--plan", "plan_path", metavar="FILE.csv", help="Planned launches: the curve by date instead.")
+@click.option("--plan", "plan_path", metavar="FILE.csv", help="Planned launches: show the curve by date instead.")
 @click.option(
     "--call-hours",
     "hours_text",

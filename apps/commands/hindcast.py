@@ -26,9 +26,9 @@ if TYPE_CHECKING:
     "--from",
     "from_text",
     metavar="TIME",
-    help="Start of what is scored, local time of the site or with its offset. Default: half of it before NEW's epochs.",
+    help="Start of what is scored, local time or with its offset. Default: half of it lies before NEW's epochs.",
 )
-@click.option("--hours", type=NUMBER, default=48.0, show_default=True, metavar="N", help="Length of what is scored.")
+@click.option("--hours", type=NUMBER, default=48.0, show_default=True, metavar="N", help="Hours to score.")
 @click.option(
     "--step", "step_s", type=NUMBER, default=1.0, show_default=True, metavar="S", help="Seconds between moments scored."
 )

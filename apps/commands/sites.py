@@ -64,10 +64,14 @@ if TYPE_CHECKING:
 )
 @click.option("--longitudes", type=WHOLE, metavar="N", help="Places around each latitude. Default: 12.")
 @click.option(
-    "--world", "world_deg", type=NUMBER, metavar="STEP", help="A grid of the world instead, STEP degrees apart."
+    "--world",
+    "world_deg",
+    type=NUMBER,
+    metavar="STEP",
+    help="A grid of the world instead, its places STEP degrees apart.",
 )
 @click.option(
-    "--fleets", is_flag=True, help="Every fleet of the workspace, or file of --elements, instead, at one site."
+    "--fleets", is_flag=True, help="Compare every fleet of the workspace, or file of --elements, at one site instead."
 )
 @span_options
 @between_option

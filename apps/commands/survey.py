@@ -182,9 +182,15 @@ def obstacles(
 
 @survey.command("mast", short_help="What each further metre of mast gains.")
 @_obstacles_option
-@click.option("--from-height", "lowest_m", type=NUMBER, default=2.0, show_default=True, metavar="M", help="Lowest, m.")
-@click.option("--to-height", "highest_m", type=NUMBER, default=8.0, show_default=True, metavar="M", help="Highest, m.")
-@click.option("--step", "step_m", type=NUMBER, default=1.0, show_default=True, metavar="M", help="Step, metres.")
+@click.option(
+    "--from-height", "lowest_m", type=NUMBER, default=2.0, show_default=True, metavar="M", help="Lowest mount, metres."
+)
+@click.option(
+    "--to-height", "highest_m", type=NUMBER, default=8.0, show_default=True, metavar="M", help="Highest mount, metres."
+)
+@click.option(
+    "--step", "step_m", type=NUMBER, default=1.0, show_default=True, metavar="M", help="Metres between mounts."
+)
 @_declination_option
 @fleet_options
 @site_options
@@ -332,7 +338,9 @@ def portable(
 
 
 @survey.command("sheet", short_help="A sheet to print and fill in on the spot.")
-@click.option("--bearings", type=OneOf(["12", "24", "36", "72"]), default="24", show_default=True, help="Lines.")
+@click.option(
+    "--bearings", type=OneOf(["12", "24", "36", "72"]), default="24", show_default=True, help="How many bearings."
+)
 @click.option("--place", default="", metavar="TEXT", help="What to write at the top as the place. Default: a blank.")
 @click.option(
     "--declination",

@@ -73,7 +73,7 @@ def symptom(
     adopt: int | None,
     output_choice: OutputChoice,
 ) -> None:
-    """Search the settings that would freeze as you see it, when you know neither the gateways nor the antenna's cone.
+    """Find the settings that would explain your freezes, when you know neither the gateways nor the antenna's cone.
 
     Masks, antenna cones, distance and bearing of a gateway, a keep-out around the geostationary arc, a clock by which
     satellites are assigned and the time to acquire one are tried, alone and together, on top of the limits already

@@ -91,7 +91,7 @@ def plan_sentences(plan: calls.CallPlan, clock: LocalClock) -> list[str]:
             f"{looked}.",
         ]
     if plan.gain is None:
-        return [f"No start is free: busy times meet each one. {looked}."]
+        return [f"No start is free: each one meets a busy time. {looked}."]
     if plan.none_good is not None:
         call = f"{plan.kind.words} of {plan.minutes} min"
         return [
@@ -126,17 +126,18 @@ def none_good_sentences(none: call_outlook.NoneGood, kind: call_kinds.CallKind, 
         sentences.append(f"Calls of up to {none.minutes} min have a good start: first {when}, {outlook(none.shorter)}.")
     if not none.out_s:
         sentences.append(
-            "What would have to change: the age of the elements. No gap is predicted in these calls, but none can be "
-            "ruled out either; newer elements would tell."
+            "What would help: newer elements. No gap is predicted in these calls, but at this age none can be ruled "
+            "out."
         )
     elif none.limit:
         sentences.append(
-            f"What would have to change: the {none.limit} limit costs most; removing it alone would give back "
+            f"What would have to change: the {none.limit} limit costs most; removing it alone would regain "
             f"{share(none.given_back)} of the time without service in these calls."
         )
     else:
         sentences.append(
-            "What would have to change: no single limit; removing any one alone would give back nothing in these calls."
+            "What would have to change: more than one limit; removing any one alone would regain nothing in these "
+            "calls."
         )
     return sentences
 
@@ -366,7 +367,7 @@ def check_notes(check: call_check.CallCheck) -> list[Note]:
     """Return what must be known of a check but for what it left out: what counts as what."""
     notes = [Note(check.kind.describe())]
     if any(not call.shows_times for call in check.calls):
-        notes.append(Note("A dash stands where the elements are too old for single times."))
+        notes.append(Note("A dash means that the elements are too old for single times."))
     return notes
 
 

@@ -78,7 +78,7 @@ def cause_words(found: QueryResult, why: causes.Causes) -> CauseWords:
     if verdict.busiest is None:
         nothing = gap_sentence(found, why.coverage.summary(), why.coverage.gaps())
         alone = sky_alone_words(found.visibility.view)
-        return CauseWords(nothing, f"Neither your roof line nor the sky costs anything. {alone}".rstrip())
+        return CauseWords(nothing, f"Neither your roof line nor the sky costs you any service. {alone}".rstrip())
     floor_deg = found.visibility.view.floor_deg
     closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
     return CauseWords(
@@ -150,7 +150,7 @@ def clear_sentence(found: QueryResult, why: causes.Causes) -> str:
     """Return the sentence that names the longest stretch without a gap."""
     start, end = why.coverage.longest_clear()
     if start == end:
-        return f"No moment of {found.length} is in service."
+        return f"There is no service at any moment of {found.length}."
     if (start, end) == (found.span.start, found.span.end):
         return f"No gap in {found.length}."
     return f"The longest stretch without a gap runs from {found.clock.when(start)} to {found.clock.when(end)}."

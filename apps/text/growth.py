@@ -50,7 +50,7 @@ def growth_sentence(order: growth_orders.Order, table: pd.DataFrame, length: str
 
 def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, told: str, length: str) -> str:
     """Return the sentence that says what a plan brings and when; `plan_notes` says what it takes for granted."""
-    given = "by this plan, a scenario and no forecast"
+    given = "by this plan, a scenario, not a forecast"
     first, last = ahead.table.iloc[0], ahead.table.iloc[-1]
     today = f"{int(first['satellites']):,}"
     if goal is None:
@@ -115,8 +115,8 @@ def plan_caption(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told: str) 
     else:
         sentence = f"Goal met from {_day(met)} on, with {_serving(ahead, met)} satellites ({words})."
     return (
-        f"{sentence} A scenario, no forecast: {counted(len(ahead.launches), 'launch', 'launches')} as planned, today's "
-        f"{int(first['satellites']):,} satellites staying as they are."
+        f"{sentence} A scenario, not a forecast: {counted(len(ahead.launches), 'launch', 'launches')} as planned, "
+        f"today's {int(first['satellites']):,} satellites staying as they are."
     )
 
 

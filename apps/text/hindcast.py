@@ -124,11 +124,11 @@ def _score_sentences(scores: pd.DataFrame) -> list[str]:
     """Say what the odds were worth, or that there was nothing to forecast."""
     by_name = scores.set_index("forecast")
     if by_name["uncertainty"].iloc[0] == 0.0:
-        return ["Service never changed in the span, so there is nothing to score: a higher mask makes gaps."]
+        return ["Service never changed in the span, so there is nothing to score: a higher mask would make gaps."]
     words = []
     for name, label in (
         (scoring.STATED, "the stated errors"),
-        (scoring.FITTED, "the fitted errors, which saw these days"),
+        (scoring.FITTED, "the errors fitted to these very days"),
     ):
         brier, skill = (float(by_name[column][name]) for column in ("brier", "skill"))
         over = f"a skill of {skill:.2f} over climatology" if np.isfinite(skill) else "no skill that can be told"

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from passim.forecast import TimingModel
     from passim.sky import view
 
-_SIGHT_SOON = "Once there, sight the skyline (passim survey sheet): the range then becomes one figure."
+_SIGHT_SOON = "Once there, sight the skyline (passim survey sheet): the range then narrows to one figure."
 _SKYLINE_NOTE = "Skyline: its lowest and its highest point, degrees above the horizontal."
 
 

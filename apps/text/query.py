@@ -30,7 +30,7 @@ CAUTION = Note(
 _WORTH = {
     "odds beside times": "single times may be a second or more off, and short gaps may come and go",
     "odds only": "single passes and gaps are seconds off, so trust the shares and counts; calls and now tell the odds",
-    "statistics only": "single passes and gaps cannot be told any more, while shares and counts still can",
+    "statistics only": "single passes and gaps can no longer be told, but shares and counts still hold",
 }
 
 
@@ -168,13 +168,13 @@ def search_notes(found: Searched, *, tell_age: bool = True) -> list[Note]:
     ends = earth_orientation_ends()
     if span.end > ends:
         words = (
-            f"The Earth's rotation is tabled to {ends:%Y-%m-%d} here and extrapolated past it: times may be off by "
-            "some milliseconds; a newer skyfield brings a newer table."
+            f"The Earth's rotation is tabulated to {ends:%Y-%m-%d} here and extrapolated after that: times may be off "
+            "by some milliseconds; a newer skyfield brings a newer table."
         )
         notes.append(background(words))
     if report.sets_set_aside:
         aside = counted(report.sets_set_aside, "set")
-        notes.append(background(f"{aside} set aside: the same object has one nearer to the middle of the span."))
+        notes.append(background(f"{aside} left out: the same object has one nearer the middle of the span."))
     if report.unusable:
         names = [f"{name or 'object'} ({number}): {reason}" for number, name, reason in report.unusable]
         notes.append(Note(f"{counted(len(names), 'object')} cannot be used: {listed(names, between='; ')}."))

@@ -208,7 +208,7 @@ def _runs(level_deg: Sequence[float], all_deg: Sequence[float]) -> str:
 def world_sentence(found: sweeps.WorldSummary, step_deg: float, length: str) -> str:
     """Say how the Earth's surface fares."""
     return (
-        f"At {counted(found.places, 'point')} {step_deg:g}° apart, weighed by area, the Earth is covered "
+        f"At {counted(found.places, 'point')} {step_deg:g}° apart, weighted by area, the Earth is covered "
         f"{share(found.covered_fraction)} of {length}: {share(found.never_out_fraction)} of its surface is never "
         f"without service, {share(found.never_in_fraction)} never has any."
     )

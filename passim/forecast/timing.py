@@ -200,7 +200,7 @@ _NORMAL: Final = Band("normal", 24 * _HOUR_S, "predicted times are good to about
 _BESIDE: Final = Band("odds beside times", 72 * _HOUR_S, "short gaps may come and go, so odds stand beside the times")
 _ODDS: Final = Band("odds only", 168 * _HOUR_S, "single times are off by seconds, so only odds are shown")
 _STATISTICS: Final = Band(
-    "statistics only", 336 * _HOUR_S, "single gaps cannot be told any more; how long service is out in all still can"
+    "statistics only", 336 * _HOUR_S, "single gaps can no longer be told, only how long service is out in all"
 )
 _REFUSE: Final = Band("refuse", math.inf, "satellites may be anywhere along their tracks by then")
 BANDS: Final = (_NORMAL, _BESIDE, _ODDS, _STATISTICS, _REFUSE)

@@ -513,7 +513,7 @@ def _check_zone(value: Any, entries: Sequence[Any], kind: str, source: _Source, 
 
 
 def _out_of_time(name: str, line: int) -> InputError:
-    return _refused(name, line, "a time outside the years 1 to 9999", "a year of people alive")
+    return _refused(name, line, "a time outside the years 1 to 9999", "a date in these years")
 
 
 def _refused(name: str, line: int, got: str, wanted: str) -> InputError:
