@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from passim.workspace import Workspace
 
-    from ..command_line.output import Answer
+    from ..text.answer import Answer
 
 _EVERY = re.compile(r"(\d+(?:\.\d+)?)\s*(min|h|d)", re.ASCII)
 _UNITS_S = {"min": 60.0, "h": 3600.0, "d": 86_400.0}
@@ -184,7 +184,7 @@ def _answer(workspace: Workspace, sentences: list[str], rows: list[dict[str, Any
 
     from passim import Span
 
-    from ..command_line.output import Answer
+    from ..text.answer import Answer
     from ..text.units import LocalClock
 
     zone_name = workspace.site().timezone if workspace.site_names else "UTC"
