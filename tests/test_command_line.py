@@ -319,7 +319,7 @@ def test_the_nearest_set_of_each_object_is_used_and_the_others_are_counted(fleet
 
 
 def test_a_span_past_the_table_of_the_earths_rotation_says_so() -> None:
-    words = "extrapolated past it"
+    words = "extrapolated after that"
     assert words not in done("demo", "--at", "2026-11-25T00:00Z").stdout
     assert words in done("demo", "--at", "2040-11-25T00:00Z", "--notes").stdout
 

@@ -108,10 +108,10 @@ def test_the_limits_in_the_readme_are_those_of_the_code() -> None:
         f"| a record of freezes | {observations._KINDS[0].largest_bytes // mb} MB |",
         f"`passim.toml` | {checking.LARGEST_FILE_BYTES // mb} MB |",
         f"elements {taken_mib} MiB together, a calendar {uploads.LARGEST_FILE_BYTES // mib}",
-        f"at most {limits.per_address} connections of {limits.together}, ",
-        f"a request's head {limits.head_s:g} s to arrive, ",
-        f"its answer {limits.slowest_bytes_s // 1024:g} KiB a second after the first {limits.grace_s:g} s",
-        f"an idle connection {limits.idle_s:g} s",
+        f"at most {limits.per_address} of the {limits.together} connections",
+        f"head of a request has {limits.head_s:g} s to arrive",
+        f"its answer must keep up {limits.slowest_bytes_s // 1024:g} KiB a second after the first {limits.grace_s:g} s",
+        f"idle connection is closed after {limits.idle_s:g} s",
     ):
         assert said in words
     plans, records = launch_plan.LARGEST_PLAN_BYTES, record.LARGEST_FILE_BYTES

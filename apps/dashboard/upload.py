@@ -99,8 +99,15 @@ class Upload:
 
     def place(self) -> list[Any]:
         """Return the place, and below it the line that says what became of the files."""
+        return [self.drop(), *self.told()]
+
+    def drop(self) -> Any:
+        """Return the place alone, for a page that hides it while it has a file."""
+        return drop_place(f"{self.key}-file", self.words, most_bytes=self.most_bytes, multiple=self.multiple)
+
+    def told(self) -> list[Any]:
+        """Return the line that says what became of the files, and what asks again while they are read."""
         return [
-            drop_place(f"{self.key}-file", self.words, most_bytes=self.most_bytes, multiple=self.multiple),
             html.Div(id=f"{self.key}-told", role="status"),
             dcc.Store(id=f"{self.key}-token"),
             # A slow clock, which asks again while a worker reads.

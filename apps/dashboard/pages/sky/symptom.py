@@ -130,10 +130,11 @@ def _record_place() -> list[Any]:
                     ],
                     className="quiet",
                 ),
-                *_RECORD_FILE.place(),
+                _RECORD_FILE.drop(),
             ],
             className="without-record",
         ),
+        *_RECORD_FILE.told(),
     ]
 
 
