@@ -98,10 +98,10 @@ def test_gaps_too_short_to_be_noticed_are_passed_over() -> None:
 
 
 def test_the_chance_of_the_next_gap_is_that_of_the_closed_form() -> None:
-    """With 3 s of error at each edge a gap of 6 s is there at its middle with Phi(1)**2 = 0.708 (closed form)."""
-    said = now(by_hand([(-300.0, 1200.0), (1206.0, 11100.0)], TimingModel.steady(3.0)), LESSON)
+    """With 2 s of error at each edge a gap of 6 s is there at its middle with Phi(1.5)**2 = 0.871 (closed form)."""
+    said = now(by_hand([(-300.0, 1200.0), (1206.0, 11100.0)], TimingModel.steady(2.0)), LESSON)
     assert said.next_gap is not None
-    assert said.next_gap.chance == pytest.approx(0.8413447**2, abs=2e-4)
+    assert said.next_gap.chance == pytest.approx(0.9331928**2, abs=2e-4)
 
 
 def test_old_elements_hide_the_next_gap() -> None:
