@@ -213,7 +213,7 @@ def test_suggestions_keep_clear_of_the_cliff() -> None:
     found = plan_of(known, LESSON, most=2)
     at = [round((when - DAY).total_seconds() / 60) for when in found.suggestions["start"].dt.to_pydatetime()]
     assert at == [90, 120]
-    # A freeze that only one drawn future has is one to keep clear of: with errors of 7 s the cliff is half a minute wide.
+    # A freeze that only one drawn future has is one to keep clear of: errors of 7 s make the cliff half a minute wide.
     uncertain = one_satellite([(3618.0, 10200.0)], model=TimingModel.steady(7.0))
     blurred = plan_of(uncertain, LESSON, most=1).suggestions["start"].iloc[0]
     assert 76 < round((blurred - DAY).total_seconds() / 60) < 125

@@ -195,8 +195,8 @@ class Band:
 # The limits are this project's own, from the growth in [1]: gaps last from a few to some dozens of seconds, so at 1 d
 # their times stand, at 3 d they blur, and at 7 d the odds of a moment hardly differ from the average. These are ages by
 # the usual model; by one with larger errors a band ends at the age at which that has the same error (`bands_of`). By a
-# better one it ends no later: whoever manoeuvres is in no model's sigma. How long service is out in all does not hang on
-# the errors, so its band ends after two weeks by any model.
+# better one it ends no later: whoever manoeuvres is in no model's sigma. How long service is out in all does not hang
+# on the errors, so its band ends after two weeks by any model.
 _NORMAL: Final = Band("normal", 24 * _HOUR_S, "predicted times are good to about a second")
 _BESIDE: Final = Band("odds beside times", 72 * _HOUR_S, "short gaps may come and go, so odds stand beside the times")
 _ODDS: Final = Band("odds only", 168 * _HOUR_S, "single times are off by seconds, so only odds are shown")
