@@ -55,7 +55,7 @@ def test_a_forecast_a_microsecond_past_the_limit_falls_into_the_next_band(hours:
         assert band_for(fleet(), at).band.name == BANDS[hours]
         past = at + way * timedelta(microseconds=1)
         if AFTER[hours] == "refuse":
-            with pytest.raises(ElementsError, match="14 days (old at|away from)"):
+            with pytest.raises(ElementsError, match=r"14 days (old at|away from)"):
                 band_for(fleet(), past)
         assert band_for(fleet(), past, allow_stale=True).band.name == AFTER[hours]
 
