@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from passim.answers import scenario
 from passim.answers.calls.calendar_in import Event
 from passim.answers.calls.changes import changes, check_record, kept_record, plan_record
 from passim.answers.calls.check import check_calls, horizon_of
@@ -33,6 +32,7 @@ from passim.sky.view import View
 from passim.spans import DailyHours, Span, microseconds
 from passim_apps.text.calls import plan_sentences
 from passim_apps.text.units import LocalClock
+from tests import scenario
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 AZORES = "Atlantic/Azores"

@@ -17,7 +17,7 @@ from passim.answers.symptom.settings import Grid
 from passim.workspace import Workspace
 from passim_apps.command_line import output
 from passim_apps.command_line.main import main
-from passim_apps.commands.symptom import hours_of_day, seconds_range
+from passim_apps.commands.symptom import seconds_range
 
 PLACE = ["--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "2"]
@@ -204,8 +204,10 @@ def test_bad_ranges_get_one_line(text: str) -> None:
 
 
 def test_bad_hours_and_records_get_one_line(tmp_path: Path) -> None:
-    assert "wanted two times of day" in refused(*PLACE, *SEEN, "--hours-of-day", "8 to 12")
-    assert "wanted two times of day" in refused(*PLACE, *SEEN, "--quiet-hours", "8-25")
+    line = refused(*PLACE, *SEEN, "--hours-of-day", "8 to 12")
+    assert "--hours-of-day; got '8 to 12'; wanted two times of the day" in line
+    assert line.endswith("try --hours-of-day 08:00-12:00")
+    assert "--quiet-hours; got '8-25'; wanted two different times" in refused(*PLACE, *SEEN, "--quiet-hours", "8-25")
     assert "wanted two different times" in refused(*PLACE, *SEEN, "--quiet-hours", "8-8")
     assert "from the lowest to the highest" in refused(*PLACE, "--every", "5-3min", "--length", "5-30s")
     assert "freezes shorter than" in refused(*PLACE, "--every", "5-30s", "--length", "3-5min")
@@ -225,8 +227,3 @@ def test_bad_hours_and_records_get_one_line(tmp_path: Path) -> None:
 )
 def test_ranges_with_units(text: str, seconds: tuple[float, float]) -> None:
     assert seconds_range("--every", text) == seconds
-
-
-def test_hours_of_day() -> None:
-    assert [t.isoformat("minutes") for t in hours_of_day("--hours-of-day", "8-12:30")] == ["08:00", "12:30"]
-    assert [t.isoformat("minutes") for t in hours_of_day("--hours-of-day", "18:00-24:00")] == ["18:00", "00:00"]

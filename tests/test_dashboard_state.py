@@ -13,9 +13,8 @@ import pytest
 
 import passim
 from asking import outcome
-from passim.answers import scenario
 from passim.errors import ElementsError, InputError, WorkspaceError
-from passim.workspace import NewSite, Workspace, create
+from passim.workspace import Workspace, create, new_site
 from passim_apps.dashboard import shell
 from passim_apps.dashboard.address import Choices, query_of, read_query
 from passim_apps.dashboard.controls import known, offers
@@ -29,6 +28,7 @@ from passim_apps.dashboard.pool import WorkerPool
 from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
 from patience import PATIENCE_S
+from tests import scenario
 
 AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
 
@@ -223,7 +223,7 @@ def a_place(folder: Path, epoch: datetime, terminal: str = "") -> DashboardState
         total=66, planes=6, phasing=2, inclination_deg=86.4, altitude_km=780.0, star=True, epoch=epoch, name="polar"
     )
     passim.write_elements(fleet, folder / "polar.json")
-    site = NewSite(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
+    site = new_site(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
     made = create(folder / "office", site=site, elements=[str(folder / "polar.json")])
     text = re.sub(r"(?m)^lowest_elevation_deg.*\n", "", made.file.read_text())
     made.file.write_text(re.sub(r"(?m)^\[terminal\]\n", f"[terminal]\n{terminal}\n", text))

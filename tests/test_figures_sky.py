@@ -12,7 +12,6 @@ import plotly.graph_objects as go
 import pytest
 
 from passim import Horizon, Site, Span
-from passim.answers import scenario
 from passim.answers.growth import curves as growth
 from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import orders as growth_orders
@@ -31,6 +30,7 @@ from passim_apps.figures import places, sky
 from passim_apps.figures.sky_lines import as_line
 from passim_apps.figures.theme import DARK, LIGHT
 from passim_apps.text.units import instant
+from tests import scenario
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
 FIRS = Horizon.from_points([(0, 25), (60, 27), (100, 40), (200, 25), (280, 25), (285, 60), (330, 60), (334, 25)])

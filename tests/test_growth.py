@@ -11,7 +11,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passim import Coverage, Fleet, InputError, Site, Span, walker
-from passim.answers import scenario
 from passim.answers.calls.hours import call_windows
 from passim.answers.growth import orders
 from passim.answers.growth.curves import (
@@ -32,6 +31,7 @@ from passim.intervals import GroupedIntervals
 from passim.sky.limits import Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
 from passim.spans import DailyHours
+from tests import scenario
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(START, hours=6)

@@ -11,7 +11,6 @@ import pytest
 
 from passim import Coverage, Fleet, Horizon, Span
 from passim.answers import report as reports
-from passim.answers import scenario
 from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as calls
@@ -27,6 +26,7 @@ from passim.errors import InputError, SpanError, WayOut
 from passim.parallel import chunks as workers
 from passim.sky.view import View
 from passim.spans import DailyHours, zone
+from tests import scenario
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
 SCHOOL_HOURS = DailyHours(480, 1080, (0, 1, 2, 3, 4))

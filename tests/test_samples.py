@@ -10,9 +10,9 @@ import pytest
 
 import make_samples
 from passim import NotServingWarning, Site, Span, find_passes, read_elements, write_elements
-from passim.answers.scenario import plover
 from passim.elements import rounded_to_two_line
 from passim.errors import ElementsError
+from tests.scenario import plover
 
 SAMPLES = Path(__file__).resolve().parent.parent / "tle_samples"
 README = (SAMPLES / "README.md").read_text(encoding="utf-8")

@@ -20,7 +20,6 @@ from hypothesis import strategies as st
 
 import passim
 from passim import intervals
-from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
 from passim.coverage import POLICIES, Coverage, Service, ServingTimeline, serve
 from passim.coverage.statistics import gap_statistics
 from passim.coverage.visibility import Visibility, find_visibility
@@ -30,6 +29,7 @@ from passim.sky.limits import GatewayLimit
 from passim.sky.service import InUse, in_use_at, stints_within
 from passim.sky.view import View
 from passim.spans import Span, microseconds
+from tests.scenario import MARRAM_LOFT, SOUTH, plover
 
 SECOND_US = 1_000_000
 MIDNIGHT = datetime(2026, 11, 25, tzinfo=UTC)

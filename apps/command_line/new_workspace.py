@@ -22,7 +22,7 @@ from .times import hours_of_day
 if TYPE_CHECKING:
     from passim.sky import limits
     from passim.spans import DailyHours
-    from passim.workspace import NewSite
+    from passim.workspace.settings import SiteSettings
 
 _WORKING_DAYS = "mon-fri"
 
@@ -91,9 +91,9 @@ def read_answers(given: Mapping[str, tuple[str, ...]], answers: Answers, *, ask:
             _ask(question, answers)
 
 
-def new_site(answers: Answers) -> NewSite:
+def site_of(answers: Answers) -> SiteSettings:
     """Return the site that the answers describe. Raises UsageError for days without hours."""
-    from passim.workspace import NewSite
+    from passim.workspace import new_site
 
     hours, days = answers.first("--call-hours"), answers.first("--weekdays")
     if hours is None and days is not None:
@@ -102,7 +102,7 @@ def new_site(answers: Answers) -> NewSite:
     if hours is not None:
         call_hours = replace(hours, weekdays=_days(_WORKING_DAYS) if days is None else days)
     mask_deg, horizon_file = answers.first("--mask", (DEFAULT_MASK_DEG, None))
-    return NewSite(
+    return new_site(
         name=answers.first("--name"),
         latitude_deg=answers.first("--latitude"),
         longitude_deg=answers.first("--longitude"),

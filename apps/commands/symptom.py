@@ -12,15 +12,12 @@ from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, SpanCh
 from ..command_line.usage import WholeBetween
 
 if TYPE_CHECKING:
-    from datetime import time
-
     from passim import Span
     from passim.answers.symptom import match as room
 
 _UNITS_S = {"s": 1.0, "sec": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0}
 _NUMBER = r"(\d+(?:\.\d+)?)\s*(s|sec|min|m|h)?"
 _RANGE = re.compile(rf"\s*{_NUMBER}(?:\s*-\s*{_NUMBER})?\s*")
-_HOURS = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*-\s*(\d{1,2})(?::(\d{2}))?\s*")
 
 
 @click.command("symptom", short_help="What explains the freezes: settings of the sky that would.")
@@ -168,25 +165,6 @@ def seconds_range(option: str, text: str) -> tuple[float, float]:
     return first, last
 
 
-def hours_of_day(option: str, text: str) -> tuple[time, time]:
-    """Return the two times of day of "08:00-12:00" or "8-12"; 24 is the midnight at the end. Raises InputError."""
-    from datetime import time
-
-    from passim.errors import InputError
-
-    match = _HOURS.fullmatch(text)
-    try:
-        first_h, first_min, last_h, last_min = (int(part or 0) for part in (match.groups() if match else ()))
-        hours = time(first_h, first_min), time(0 if (last_h, last_min) == (24, 0) else last_h, last_min)
-    except ValueError:
-        raise InputError(
-            option, got=text, wanted="two times of day on the local clock", try_next=f"{option} 08:00-12:00"
-        ) from None
-    if hours[0] == hours[1] and hours[0] != time(0):
-        raise InputError(option, got=text, wanted="two different times of day", try_next=f"{option} 08:00-12:00")
-    return hours
-
-
 def _seen(
     every_text: str | None,
     length_text: str | None,
@@ -196,6 +174,7 @@ def _seen(
 ) -> room.FreezeRanges | room.FreezeRecord:
     """Return what was seen. Raises InputError."""
     from passim.answers.symptom import match as room
+    from passim.spans import DailyHours
 
     if record_path is not None:
         if every_text or length_text or happens_texts or quiet_texts:
@@ -211,8 +190,10 @@ def _seen(
     return room.FreezeRanges(
         seconds_range("--every", every_text),
         seconds_range("--length", length_text),
-        tuple(hours_of_day("--hours-of-day", text) for text in happens_texts),
-        tuple(hours_of_day("--quiet-hours", text) for text in quiet_texts),
+        *(
+            tuple(DailyHours.parse(text, option, f"{option} 08:00-12:00") for text in texts)
+            for option, texts in (("--hours-of-day", happens_texts), ("--quiet-hours", quiet_texts))
+        ),
     )
 
 

@@ -16,7 +16,6 @@ import platformdirs
 import tomlkit
 from tomlkit.items import AoT, Table
 
-from passim.answers import scenario
 from passim.answers.calls.kinds import CALL_KINDS, CallKind
 from passim.elements.feeds.snapshots import SnapshotStore, read_snapshot
 from passim.elements.files import read_elements
@@ -30,6 +29,7 @@ from passim.sky.view import View
 from passim.spans import DailyHours
 from passim.workspace import saving
 from passim.workspace.checking import read_settings, zone_at, zone_note
+from passim.workspace.plover import plover
 from passim.workspace.settings import (
     Assumption,
     FleetSettings,
@@ -41,6 +41,7 @@ from passim.workspace.settings import (
 
 FILE_NAME: Final = "passim.toml"
 _LONGEST_FOLDER: Final = 40
+_DEMO_FOLDER: Final = Path(__file__).with_name("demo")
 
 _Named = TypeVar("_Named", SiteSettings, GatewaySettings, FleetSettings, SpotSettings)
 
@@ -84,6 +85,11 @@ class Workspace:
             if (folder / FILE_NAME).is_file():
                 return cls.load(folder)
         return None
+
+    @classmethod
+    def demo(cls) -> Workspace:
+        """Open the invented scenario as passim ships it; `create` writes one that may be changed."""
+        return cls.load(_DEMO_FOLDER)
 
     @property
     def file(self) -> Path:
@@ -211,7 +217,7 @@ class Workspace:
             return read_snapshot(snapshot, settings.name)
         if settings.invented is not None:
             day = (at or datetime.now(UTC)).astimezone(UTC)
-            return scenario.plover(day.replace(hour=0, minute=0, second=0, microsecond=0))
+            return plover(day.replace(hour=0, minute=0, second=0, microsecond=0))
         paths = [self.folder / element for element in settings.elements or ()]
         found = read_elements(paths, lenient=settings.lenient)
         return Fleet(found.records, settings.name, skipped=found.skipped)

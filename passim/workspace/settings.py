@@ -274,6 +274,12 @@ class CallHoursSettings(Section):
         made(self.hours)
         return self
 
+    @classmethod
+    def of(cls, hours: DailyHours) -> CallHoursSettings:
+        """Return the settings that say these hours."""
+        start, end = (time(*divmod(minute % 1440, 60)) for minute in (hours.from_minute, hours.to_minute))
+        return cls(start=start, end=end, days=[DAY_NAMES[day] for day in hours.weekdays])
+
     def hours(self) -> DailyHours:
         """Return the hours; an end at 00:00 is the midnight at the end of the day. Raises SpanError."""
         first, end = (at.hour * 60 + at.minute for at in (self.start, self.end))

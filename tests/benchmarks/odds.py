@@ -21,13 +21,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 import passim
-from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
 from passim.coverage.visibility import find_visibility
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.odds_events import simulate
 from passim.intervals import GroupedIntervals
 from passim.sky.limits.gateways import GatewayLimit
 from passim.sky.view import View
+from tests.scenario import MARRAM_LOFT, SOUTH, plover
 
 from .pass_finding import LARGE, fleet_of, site_at, span_of, sweep_of
 from .timing import in_turn, machine

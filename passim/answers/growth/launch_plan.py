@@ -48,7 +48,7 @@ _HIGHEST_KM: Final = 50_000.0
 _LONGEST_CLIMB_DAYS: Final = 3650.0
 _MOST_PLANNED: Final = 50_000
 LARGEST_PLAN_BYTES: Final = 1_000_000
-_KIND: Final = CsvKind(
+PLAN_FILE: Final = CsvKind(
     what="plan", columns=PLAN_COLUMNS, any_order=True, comments=True, largest_bytes=LARGEST_PLAN_BYTES
 )
 
@@ -133,13 +133,13 @@ def read_plan(path: str | Path, now: datetime) -> tuple[PlannedLaunch, ...]:
     Raises InputError, naming the line, for a row that cannot fly, has no date, or would serve before `now` (aware):
     what flies already is in the element sets.
     """
-    return parse_plan(read_csv_bytes(path, _KIND), str(path), now)
+    return parse_plan(read_csv_bytes(path, PLAN_FILE), str(path), now)
 
 
 def parse_plan(data: bytes, name: str, now: datetime) -> tuple[PlannedLaunch, ...]:
     """Return the launches of a plan in the bytes of a file called `name`, as `read_plan` does. Raises InputError."""
     launches = []
-    for row in parse_csv_file(data, name, [_KIND])[1]:
+    for row in parse_csv_file(data, name, [PLAN_FILE])[1]:
         where, cells = f"plan {name}, line {row.line}", row.cells
         if not cells["date"]:
             raise InputError(f"{where}: a launch without a date", wanted="the day of the launch, YYYY-MM-DD")

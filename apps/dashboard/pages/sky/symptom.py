@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from datetime import time
 from typing import Any, Final
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
@@ -17,9 +16,9 @@ from passim.answers.symptom import match as room
 from passim.answers.symptom import observations as symptom_seen
 from passim.errors import InputError
 from passim.sky import view as views
+from passim.spans import DailyHours
 
 from ....command_line.query import search_notes
-from ....commands.symptom import hours_of_day
 from ....text import symptom as symptom_words
 from ....text.columns import Column, cells_of, without
 from ....text.notes import beside
@@ -461,6 +460,8 @@ def _seconds(asked: dict[str, Any], key: str, what: str, unit: str) -> tuple[flo
     return ends[0], ends[1]
 
 
-def _hours(text: str | None, what: str) -> tuple[tuple[time, time], ...]:
+def _hours(text: str | None, what: str) -> tuple[DailyHours, ...]:
     """Return the ranges of hours in a text, with commas between them; none in an empty one. Raises InputError."""
-    return tuple(hours_of_day(what, part) for part in (text or "").split(",") if part.strip())
+    return tuple(
+        DailyHours.parse(part, what, f"{what} 08:00-12:00") for part in (text or "").split(",") if part.strip()
+    )
