@@ -22,7 +22,7 @@ from .times import hours_of_day
 if TYPE_CHECKING:
     from passim.sky import limits
     from passim.spans import DailyHours
-    from passim.workspace.settings import SiteSettings
+    from passim.workspace import SiteSettings
 
 _WORKING_DAYS = "mon-fri"
 

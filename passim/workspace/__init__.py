@@ -25,7 +25,7 @@ from passim.workspace.feeds import FeedState, feed_state, fleets_with_feeds, upd
 from passim.workspace.folder import FILE_NAME, Workspace
 from passim.workspace.kept import keep_answer, kept_answer
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
-from passim.workspace.settings import Assumption, check_name
+from passim.workspace.settings import Assumption, SiteSettings, check_name
 
 __all__ = [
     "FILE_NAME",
@@ -34,6 +34,7 @@ __all__ = [
     "FeedState",
     "Folder",
     "Origin",
+    "SiteSettings",
     "Update",
     "Workspace",
     "add_gateway",
