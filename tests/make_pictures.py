@@ -105,7 +105,7 @@ def curve_by_latitude() -> go.Figure:
 def gaps_by_satellites() -> go.Figure:
     """When it gets better: what every number of satellites gives, in three orders, and the goal."""
     seen = found()
-    counted = growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
+    counted = growth_orders.serving_satellites(seen.fleet, seen.view, seen.span)
     orders = {
         "as launched": growth_orders.launch_order(seen.fleet, counted),
         "plane by plane": growth_orders.plane_order(seen.fleet, seen.span.middle, counted),

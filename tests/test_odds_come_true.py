@@ -98,7 +98,7 @@ def simulated(
     end_us = np.where(joint.end >= SEARCHED.end_us, joint.end + 10**9, joint.end)
     came = []
     for _ in range(SIMULATED_DAYS):
-        late_us = np.round(generator.normal(0.0, true_s * 1e6, satellites)).astype(np.int64)[joint.lane]
+        late_us = np.round(generator.normal(0.0, true_s * 1e6, satellites)).astype(np.int64)[joint.group]
         came.append(out_at(start_us + late_us, end_us + late_us, time_us))
     return Scored(odds.no_service, out_at(start_us, end_us, time_us), np.array(came), time_us)
 

@@ -110,8 +110,8 @@ def test_a_tally_joins_what_the_edges_of_its_stretches_cut() -> None:
     tally = Tally(span)
     for low, high, found in ((0, 10, [(0, 5), (8, 10)]), (10, 15, [(10, 12)]), (15, 20, [])):
         pairs = np.array(found, dtype=np.int64).reshape(-1, 2) * second + start
-        lanes = GroupedIntervals(np.zeros(len(pairs), dtype=np.int64), pairs[:, 0], pairs[:, 1])
-        tally.add(lanes, Span(EPOCH + timedelta(seconds=low), EPOCH + timedelta(seconds=high)))
+        satellites = GroupedIntervals(np.zeros(len(pairs), dtype=np.int64), pairs[:, 0], pairs[:, 1])
+        tally.add(satellites, Span(EPOCH + timedelta(seconds=low), EPOCH + timedelta(seconds=high)))
     figures = tally.figures()
     assert figures.gap_count == 2
     assert (figures.gap_longest_s, figures.gap_mean_s) == (8.0, 5.5)  # of 3 and 8 s

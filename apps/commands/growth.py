@@ -152,7 +152,7 @@ class _Order:
         from passim.answers.growth import orders as growth_orders
 
         seen = found.visibility
-        fleet, counted = seen.fleet, growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
+        fleet, counted = seen.fleet, growth_orders.serving_satellites(seen.fleet, seen.view, seen.span)
         return growth_orders.named_order(self.text, fleet, found.span.middle, counted, draws=self.draws, seed=self.seed)
 
 

@@ -21,7 +21,7 @@ from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.plan import CallPlan, plan_of
 from passim.answers.growth.curves import Curves, curves_of
 from passim.answers.growth.goals import Goal, Smallest, smallest
-from passim.answers.growth.orders import Order, launch_or_plane_order, plane_order, random_orders, serving_lanes
+from passim.answers.growth.orders import Order, launch_or_plane_order, plane_order, random_orders, serving_satellites
 from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage.causes import NEVER_ADD_UP, Causes, causes_of
 from passim.coverage.ranks import RankSweep
@@ -270,7 +270,7 @@ def _growth(
     """Return the orders that this fleet can be put in, with their curves, and why others cannot be given."""
     fleet, span = visibility.fleet, visibility.span
     try:
-        counted = serving_lanes(fleet, visibility.view, span)
+        counted = serving_satellites(fleet, visibility.view, span)
         orders: tuple[Callable[[], Order], ...] = (
             lambda: launch_or_plane_order(fleet, span.middle, counted),
             lambda: plane_order(fleet, span.middle, counted),

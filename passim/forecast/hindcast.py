@@ -199,7 +199,7 @@ def score_snapshots(
 
 
 class _Pair:
-    """One pair of snapshots on its way to its scores; lanes of both are indices of the same objects."""
+    """One pair of snapshots on its way to its scores; satellites of both are indices of the same objects."""
 
     def __init__(self, older: Fleet, newer: Fleet, span: Span, freshness: Freshness, only: Sequence[set[str]]) -> None:
         self.older, self.newer, self.span, self.freshness = older, newer, span, freshness
@@ -270,7 +270,7 @@ class _Pair:
         # Objects that do not serve may drift as they like; what they do says nothing of those that do.
         serving = self._truth.allowed.get("serving", self._truth.base)
         counted = found.passes > 0
-        counted &= np.isin(np.arange(len(self.newer)), serving.lane)
+        counted &= np.isin(np.arange(len(self.newer)), serving.group)
         table = pd.DataFrame(
             {
                 "pair": number,

@@ -63,7 +63,7 @@ def pass_errors(
 ) -> PassErrors:
     """Return how late the passes of each of `satellites` came.
 
-    `forecast` and `came` hold passes found in `searched`, their lanes being the same satellites, microseconds since
+    `forecast` and `came` hold passes found in `searched`, their groups being the same satellites, microseconds since
     1970 UTC. A pair lies within `tolerance_s`, a quarter of a revolution or less, so that passes of different
     revolutions do not meet. Passes that the search cut are left out. A satellite with partners for less than half of
     its passes, or whose passes disagree by minutes, is lost: its error is nan.
@@ -73,22 +73,22 @@ def pass_errors(
     sides = []
     for intervals in (forecast, came):
         whole = (intervals.start > searched.start_us) & (intervals.end < searched.end_us)
-        lane, start, end = (column[whole] for column in intervals)
+        satellite, start, end = (column[whole] for column in intervals)
         middle = start + (end - start) // 2 - searched.start_us
-        sides.append((lane, start, end, lane * room_us + middle))
-    (_, start, end, line), (lane, came_start, came_end, came_line) = sides
+        sides.append((satellite, start, end, satellite * room_us + middle))
+    (_, start, end, line), (satellite, came_start, came_end, came_line) = sides
     row, other = match_times(line, came_line, tolerance_s)
-    pair_lane = lane[other]
+    pair_satellite = satellite[other]
 
-    passes, paired = np.bincount(lane, minlength=satellites), np.bincount(pair_lane, minlength=satellites)
+    passes, paired = np.bincount(satellite, minlength=satellites), np.bincount(pair_satellite, minlength=satellites)
     late = np.full((3, satellites), np.nan)
     rise_late_s = (came_start[other] - start[row]) / 1e6
     set_late_s = (came_end[other] - end[row]) / 1e6
     middle_late_s = 0.5 * (rise_late_s + set_late_s)
-    for satellite in np.flatnonzero((paired > 0) & (2 * paired >= passes)):
-        mine = pair_lane == satellite
+    for one in np.flatnonzero((paired > 0) & (2 * paired >= passes)):
+        mine = pair_satellite == one
         if np.ptp(middle_late_s[mine]) <= _LARGEST_SCATTER_S:
-            late[:, satellite] = [np.median(kind[mine]) for kind in (middle_late_s, rise_late_s, set_late_s)]
+            late[:, one] = [np.median(kind[mine]) for kind in (middle_late_s, rise_late_s, set_late_s)]
     return PassErrors(passes, paired, *late)
 
 

@@ -62,18 +62,18 @@ class Segments:
     def __len__(self) -> int:
         return len(self.satellite)
 
-    def time_s(self, lane: Index, x: Floats) -> Floats:
-        """Return the time of places `x` on segments `lane`, seconds since the start of the grid."""
-        return np.asarray(self.start_s[lane] + x * self.length_s[lane])
+    def time_s(self, segment: Index, x: Floats) -> Floats:
+        """Return the time of places `x` on segments `segment`, seconds since the start of the grid."""
+        return np.asarray(self.start_s[segment] + x * self.length_s[segment])
 
-    def select(self, lane: Index) -> Segments:
-        """Return the segments `lane`, in that order."""
+    def select(self, segment: Index) -> Segments:
+        """Return the segments `segment`, in that order."""
         return Segments(
-            self.satellite[lane],
-            self.number[lane],
-            self.start_s[lane],
-            self.length_s[lane],
-            self.coefficients_km[:, :, lane],
+            self.satellite[segment],
+            self.number[segment],
+            self.start_s[segment],
+            self.length_s[segment],
+            self.coefficients_km[:, :, segment],
         )
 
     def seen_from(self, origin_km: Floats, axes: Floats) -> Segments:

@@ -44,8 +44,8 @@ class GrownAhead:
     def size_bytes(self) -> int:
         """About how much memory it takes; the fleet with the plan in it is its own."""
         seen = self.ahead.visibility
-        laned = [seen.base, *seen.allowed.values()]
-        arrays = [array for intervals in laned for array in intervals]
+        grouped = [seen.base, *seen.allowed.values()]
+        arrays = [array for intervals in grouped for array in intervals]
         arrays += list(self.ahead.curves.values.values())
         return 4096 + 1000 * len(seen.fleet) + sum(int(array.nbytes) for array in arrays)
 
@@ -59,7 +59,7 @@ def read_plan(
 
 def grow(seen: visibility.Visibility, windows: growth.Windows | None, report: Report | None = None) -> Grown:
     """Count satellites in every order: as launched, plane by plane, at random. Raises InputError."""
-    counted = growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
+    counted = growth_orders.serving_satellites(seen.fleet, seen.view, seen.span)
     draws = max(_FEWEST_DRAWS, min(_DRAWS, _DRAWN_SATELLITES // max(int(counted.sum()), 1)))
     orders: list[growth_orders.Order] = []
     missing: list[str] = []

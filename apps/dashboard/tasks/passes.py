@@ -29,7 +29,7 @@ class Seen:
     def size_bytes(self) -> int:
         """About how much memory it takes, without the fleet, which all share."""
         intervals = [self.visibility.base, *self.visibility.allowed.values(), self.visibility.base]
-        arrays = [array for laned in intervals for array in laned]
+        arrays = [array for grouped in intervals for array in grouped]
         arrays += [self.coverage.edges_us, self.coverage.in_view, *self.causes.single_us]
         return 4096 + sum(int(array.nbytes) for array in arrays)
 

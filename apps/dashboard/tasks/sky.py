@@ -72,7 +72,7 @@ def _few_passes(seen: visibility.Visibility) -> visibility.Visibility:
         return seen
     turn = np.linspace(0, count - 1, MOST_PASSES).round().astype(np.intp)
     kept = np.sort(np.argsort(base.start, kind="stable")[turn])
-    return replace(seen, base=GroupedIntervals(base.lane[kept], base.start[kept], base.end[kept]))
+    return replace(seen, base=GroupedIntervals(base.group[kept], base.start[kept], base.end[kept]))
 
 
 def outlines_of_limits(view: views.View, radius_km: float) -> tuple[outlines.Outline, ...]:

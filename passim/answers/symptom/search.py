@@ -20,7 +20,7 @@ from passim.answers.symptom.settings import Grid, Setting, joined
 from passim.coverage.serving import serve
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
-from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_lane
+from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_group
 from passim.sky.limits import Limit, Scene
 from passim.sky.view import View
 from passim.spans import Span
@@ -83,14 +83,14 @@ class Trials:
             view = View(self.view.site, trials, self.view.floor_deg)
             found = _visibility(self._fleet, view, self.span)
             for name, part in zip(names, batch, strict=True):
-                self._allowed[part] = intersection_by_lane(self.known, found.allowed[name])
+                self._allowed[part] = intersection_by_group(self.known, found.allowed[name])
             if progress:
                 progress((first + len(batch)) / len(missing))
 
     def allowed(self, setting: Setting) -> GroupedIntervals:
         """Return when which satellite can serve under a setting whose limits are prepared."""
         parts = [self._allowed[part] for part in setting.parts()]
-        return reduce(intersection_by_lane, parts) if parts else self.known
+        return reduce(intersection_by_group, parts) if parts else self.known
 
     def loses_time(self, setting: Setting) -> bool:
         """Say whether time is lost at handovers under a setting."""
@@ -134,7 +134,7 @@ class Trials:
         middle = (when.start + when.end) // 2
         base = self.known
         number, row = np.nonzero((base.start[None, :] <= middle[:, None]) & (base.end[None, :] > middle[:, None]))
-        looked = self.visibility.look(base.lane[row].astype(np.intp), middle[number])
+        looked = self.visibility.look(base.group[row].astype(np.intp), middle[number])
         return looked.azimuth_deg
 
 

@@ -111,7 +111,7 @@ def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, A
 
 def _told(seen: Seen, day: sky_day.SkyDay, clock: LocalClock, times: bool) -> Told:
     # Of the passes the words ask only whether there are any.
-    found = QueryResult(seen.visibility, pd.DataFrame({"lane": seen.visibility.candidates().lane}), clock, (), {})
+    found = QueryResult(seen.visibility, pd.DataFrame({"satellite": seen.visibility.candidates().group}), clock, (), {})
     words = cause_words(found, seen.causes)
     costs = bool((day.sectors["given_back_s"] > 0.0).any())
     rows: list[Any] = list(day.gaps.itertuples(index=False))
