@@ -72,7 +72,7 @@ class Order:
 def serving_satellites(fleet: Fleet, view: View, span: Span) -> Bools:
     """Say of each satellite of `fleet`, one set an object, whether the view's limits of the fleet let it serve.
 
-    Shape (satellites,); with ``visibility.fleet`` these are its satellites. Raises ElementsError for a satellite to leave
+    Shape (satellites,), in the order of `fleet`. Raises ElementsError for a satellite to leave
     out that the fleet does not hold.
     """
     serving = np.ones(len(fleet), dtype=bool)
@@ -271,9 +271,9 @@ def _indices(fleet: Fleet, counted: Bools | None) -> Index:
     return indices
 
 
-def _ranked(indices: int, orders: list[Index]) -> Ranks:
-    """Return the rank of each index in each order, shape (orders, indices)."""
-    ranks = np.full((len(orders), indices), -1, dtype=np.int32)
+def _ranked(satellites: int, orders: list[Index]) -> Ranks:
+    """Return the rank of each satellite in each order, shape (orders, satellites)."""
+    ranks = np.full((len(orders), satellites), -1, dtype=np.int32)
     for row, order in zip(ranks, orders, strict=True):
         row[order] = np.arange(len(order))
     ranks.flags.writeable = False
