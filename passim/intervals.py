@@ -95,12 +95,12 @@ def intersection(a: IntervalSet, b: IntervalSet) -> Intervals:
 
 def difference(a: IntervalSet, b: IntervalSet) -> Intervals:
     """Return the points of `a` that are not in `b`."""
-    kept, gone = union(a), union(b)
-    if kept.start.size == 0 or gone.start.size == 0:
-        return kept
-    low = min(kept.start[0], gone.start[0])
-    high = max(kept.end[-1], gone.end[-1])
-    return intersection(kept, complement(gone, low, high))
+    retained, gone = union(a), union(b)
+    if retained.start.size == 0 or gone.start.size == 0:
+        return retained
+    low = min(retained.start[0], gone.start[0])
+    high = max(retained.end[-1], gone.end[-1])
+    return intersection(retained, complement(gone, low, high))
 
 
 def complement(intervals: IntervalSet, low: float, high: float) -> Intervals:
@@ -126,10 +126,10 @@ def clip(intervals: IntervalSet, low: float, high: float) -> Pieces:
     if not high >= low:
         raise ValueError(f"the window ends before it starts: got [{low}, {high})")
     start, end = np.maximum(start, low), np.minimum(end, high)
-    kept = end > start
-    if kept.all():
+    retained = end > start
+    if retained.all():
         return Pieces(np.arange(start.size), start, end)
-    row = np.flatnonzero(kept)
+    row = np.flatnonzero(retained)
     return Pieces(row, start[row], end[row])
 
 

@@ -97,7 +97,7 @@ def curve_by_latitude() -> go.Figure:
     """Where: the share of the time with service by latitude, the sky alone, with the school's stations."""
     latitudes_deg = [float(latitude) for latitude in range(0, 71, 2)]
     view = scenario.view_of(scenario.MARRAM_LOFT)
-    sweep = sweeps.sweep_latitudes(fleet(), view, latitudes_deg, DAY, team=workers.WorkerConfig(processes=1))
+    sweep = sweeps.sweep_latitudes(fleet(), view, latitudes_deg, DAY, workers=workers.WorkerConfig(processes=1))
     stations = [(name, spots[0].latitude_deg) for name, spots in scenario.STATIONS]
     return by_latitude(sweep.table, LIGHT, sites=stations)
 

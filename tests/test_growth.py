@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passim import Coverage, Fleet, InputError, Site, Span, walker
-from passim.answers.calls.hours import call_windows
+from passim.answers.calls.hours import call_hours_within
 from passim.answers.growth import orders
 from passim.answers.growth.curves import (
     COLUMNS,
@@ -327,8 +327,8 @@ def test_only_satellites_that_serve_are_counted(plover: Fleet) -> None:
 def test_call_hours_follow_the_clock_on_the_wall() -> None:
     # 28 March 2026 is a Saturday; on Sunday clocks in Lisbon go from 01:00 to 02:00 (IANA data base).
     span = Span(datetime(2026, 3, 28, tzinfo=UTC), datetime(2026, 3, 31, tzinfo=UTC))
-    start, end = call_windows(span, DailyHours(480, 1080, (5, 6, 0)), "Europe/Lisbon")
+    start, end = call_hours_within(span, DailyHours(480, 1080, (5, 6, 0)), "Europe/Lisbon")
     hours = [[(int(t) - span.start_us) / 3600e6 for t in pair] for pair in zip(start, end, strict=True)]
     assert hours == [[8, 18], [31, 41], [55, 65]]
     with pytest.raises(InputError, match="none in Sat 28 Mar 00:00 to Tue 31 Mar 00:00"):
-        call_windows(span, DailyHours(480, 1080, (2,)), "UTC")
+        call_hours_within(span, DailyHours(480, 1080, (2,)), "UTC")

@@ -16,7 +16,7 @@ from passim.forecast.odds import SKIPPED_BELOW, Odds, odds_of_no_service
 from passim.forecast.odds import _where_thin as where_thin
 from passim.forecast.odds_events import simulate
 from passim.forecast.timing import TimingModel
-from passim.forecast.timing_errors import Scatter
+from passim.forecast.timing_errors import TimingErrors
 from passim.intervals import GroupedIntervals
 from passim.spans import Span
 
@@ -189,7 +189,7 @@ def test_draws_agree_with_the_closed_form_at_every_second(model: TimingModel, ag
     assert odds.expected_gap_s > 10.0
 
 
-def everywhere(law: Scatter, middles_us: NDArray[np.float64], around_us: float = 0.0) -> NDArray[np.bool_]:
+def everywhere(law: TimingErrors, middles_us: NDArray[np.float64], around_us: float = 0.0) -> NDArray[np.bool_]:
     """All moments for those that are worked out; the same steps."""
     return where_thin(law, middles_us, around_us) if around_us else np.ones(middles_us.size, dtype=bool)
 

@@ -15,16 +15,16 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from passim.search import Curve, Stretches, crossings, positive_stretches, turning_points
+from passim.search import CurveFunction, Stretches, crossings, positive_stretches, turning_points
 
 Floats = NDArray[np.float64]
 Pair = tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]
 
 
-def family(*functions: Pair) -> Curve:
+def family(*functions: Pair) -> CurveFunction:
     """Return the function whose curve k is the k-th (function, derivative)."""
 
-    def curve(curve: NDArray[np.intp], x: Floats) -> tuple[Floats, Floats]:
+    def function(curve: NDArray[np.intp], x: Floats) -> tuple[Floats, Floats]:
         assert curve.shape == x.shape
         value, rate = np.empty_like(x), np.empty_like(x)
         for k, (f, df) in enumerate(functions):
@@ -32,7 +32,7 @@ def family(*functions: Pair) -> Curve:
             value[mine], rate[mine] = f(x[mine]), df(x[mine])
         return value, rate
 
-    return curve
+    return function
 
 
 def polynomial(*coefficients: float) -> Pair:
@@ -46,9 +46,9 @@ def powers(root: float, power: int) -> Pair:
     return lambda x: (x - root) ** power, lambda x: power * (x - root) ** (power - 1)
 
 
-def pieces(curve: Curve, brackets: list[tuple[int, float, float]], **options: float) -> Stretches:
+def pieces(function: CurveFunction, brackets: list[tuple[int, float, float]], **options: float) -> Stretches:
     curve, left, right = (np.array(column) for column in zip(*brackets, strict=True))
-    return positive_stretches(curve, curve.astype(np.intp), left.astype(float), right.astype(float), **options)
+    return positive_stretches(function, curve.astype(np.intp), left.astype(float), right.astype(float), **options)
 
 
 def edges(found: Stretches) -> list[tuple[int, float, float]]:

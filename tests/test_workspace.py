@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from passim.answers.calls.hours import call_windows
+from passim.answers.calls.hours import call_hours_within
 from passim.elements import write_elements
 from passim.errors import ElementsError, InputError, SiteError, SpanError, WorkspaceError
 from passim.forecast.timing import TimingModel
@@ -604,5 +604,5 @@ def test_call_hours_of_the_file_may_go_over_midnight(tmp_path: Path) -> None:
         assert kept == DailyHours(*minutes, (4,))
         # Friday 27 November 2026, and the night that follows.
         friday = Span(datetime(2026, 11, 27, 12, tzinfo=UTC), datetime(2026, 11, 28, 12, tzinfo=UTC))
-        begins, ends = call_windows(friday, kept, "UTC")
+        begins, ends = call_hours_within(friday, kept, "UTC")
         assert ((ends - begins) / 60_000_000).tolist() == [(minutes[1] - minutes[0]) % 1440]

@@ -46,12 +46,12 @@ class Question:
 class Answers:
     """What is known of a new workspace, by option: the texts as they were given, and what they say.
 
-    Options that may be repeated have one entry a time. ``asked`` says whether anything was typed.
+    Options that may be repeated have one entry a time. ``typed`` says whether anything was typed.
     """
 
     texts: dict[str, list[str]] = field(default_factory=dict)
     values: dict[str, list[Any]] = field(default_factory=dict)
-    asked: bool = False
+    typed: bool = False
 
     def take(self, question: Question, text: str) -> None:
         """Read one text and keep it. Raises InputError, and keeps nothing then."""
@@ -133,7 +133,7 @@ def _ask(question: Question, answers: Answers) -> None:
             what = what or question.option.removeprefix("--")
             tell(str(InputError(what, got=error.got, wanted=error.wanted, try_next=try_next)))
         else:
-            answers.asked = True
+            answers.typed = True
             return
 
 

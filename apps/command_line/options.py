@@ -53,19 +53,19 @@ def _bundle(name: str, record: type[Any], *options: Callable[[Command], Command]
         @functools.wraps(command)
         def bundled(*args: Any, **given: Any) -> Any:
             # The context keeps what another bundle has taken out already.
-            asked = click.get_current_context().params
+            params = click.get_current_context().params
             fields = dataclasses.fields(record)
             # What is lent by another record of the command may be missing, and goes to the command all the same.
             lent = {
-                field.name: asked[field.name] for field in fields if "lent" in field.metadata and field.name in asked
+                field.name: params[field.name] for field in fields if "lent" in field.metadata and field.name in params
             }
             values = {
-                field.name: asked[field.name]
+                field.name: params[field.name]
                 for field in fields
-                if "lent" not in field.metadata and field.name in asked
+                if "lent" not in field.metadata and field.name in params
             }
-            kept = {key: value for key, value in given.items() if key not in values}
-            return command(*args, **{name: record(**values, **lent)}, **kept)
+            rest = {key: value for key, value in given.items() if key not in values}
+            return command(*args, **{name: record(**values, **lent)}, **rest)
 
         for option in reversed(options):
             if option not in getattr(bundled, _OPTIONS, ()):

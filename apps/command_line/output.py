@@ -249,15 +249,15 @@ def _left_out_note(columns: Sequence[Column], most: int) -> str:
 
 def _line_teller(what: str) -> Callable[[float], None]:
     """Return the function that is told how much is done, and writes it on a line of standard error now and then."""
-    told_s = time.monotonic()
+    shown_s = time.monotonic()
 
-    def report(done: float) -> None:
-        nonlocal told_s
-        if time.monotonic() - told_s >= _LINE_EVERY_S:
-            told_s = time.monotonic()
+    def advance(done: float) -> None:
+        nonlocal shown_s
+        if time.monotonic() - shown_s >= _LINE_EVERY_S:
+            shown_s = time.monotonic()
             tell(f"{what}: {100.0 * done:.0f} %")
 
-    return report
+    return advance
 
 
 @contextlib.contextmanager
@@ -274,7 +274,7 @@ def progress(what: str, *, lines: bool = False) -> Iterator[Callable[[float], No
         bar: Any = None
         began_s = time.monotonic()
 
-        def report(done: float) -> None:
+        def advance(done: float) -> None:
             nonlocal bar
             if bar is None and time.monotonic() - began_s > _PATIENCE_S:
                 from rich.console import Console
@@ -285,4 +285,4 @@ def progress(what: str, *, lines: bool = False) -> Iterator[Callable[[float], No
             if bar is not None:
                 bar.update(bar.task_ids[0], completed=done)
 
-        yield report
+        yield advance

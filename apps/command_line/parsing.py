@@ -62,7 +62,7 @@ class FleetChoice:
                 raise click.UsageError("--elements and --fleet both say which satellites: give one of them.")
             from passim import read_elements
 
-            return _told(read_elements(list(self.elements), lenient=self.lenient))
+            return _with_messages(read_elements(list(self.elements), lenient=self.lenient))
         workspace = found_workspace(self.workspace_dir)
         if workspace is None:
             raise click.UsageError(
@@ -73,7 +73,7 @@ class FleetChoice:
 
         from ..text.feeds import origin_words
 
-        fleet, notes = _told(workspace.fleet(self.fleet_name, at))
+        fleet, notes = _with_messages(workspace.fleet(self.fleet_name, at))
         origin = where_from(workspace, self.fleet_name, at)
         came = "" if origin is None else origin_words(origin)
         return fleet, [
@@ -144,9 +144,9 @@ class SiteChoice:
         guessed = self.policy is None and (workspace is None or workspace.policy_guessed)
         notes += policy_note(seen, guessed=guessed)
         # The mask has its own note, and the serving filter tells its counts once the fleet is read.
-        told = [limit.describe() for limit in seen.limits if limit.name != "serving"]
-        if told:
-            notes.append(background(f"Limits beside the mask: {'; '.join(told)}.", "limits"))
+        messages = [limit.describe() for limit in seen.limits if limit.name != "serving"]
+        if messages:
+            notes.append(background(f"Limits beside the mask: {'; '.join(messages)}.", "limits"))
         if seen.floor_note is not None:
             notes.append(Note(seen.floor_note))
         return seen, notes
@@ -162,10 +162,10 @@ class SiteChoice:
         for text in site_texts:
             inside = workspace is not None and text is not None and not _looks_like_coordinates(text)
             for spot in workspace.spot_names(text) if inside and workspace is not None else (None,):
-                view, told = dataclasses.replace(self, site_text=text, spot_name=spot).view()
-                kept = workspace.call_hours(text) if inside and workspace is not None else None
-                found.append((view, kept))
-                notes += without(told, "place", "horizon", "limits")
+                view, messages = dataclasses.replace(self, site_text=text, spot_name=spot).view()
+                hours = workspace.call_hours(text) if inside and workspace is not None else None
+                found.append((view, hours))
+                notes += without(messages, "place", "horizon", "limits")
         return found, list(dict.fromkeys(notes))
 
     def workspace(self) -> Workspace | None:
@@ -452,7 +452,7 @@ def time_zone(name: str | None, latitude_deg: float, longitude_deg: float) -> tu
     return found, []
 
 
-def _told(fleet: Fleet) -> tuple[Fleet, list[Note]]:
+def _with_messages(fleet: Fleet) -> tuple[Fleet, list[Note]]:
     """Return the fleet and a note on what its reader left out."""
     if not fleet.skipped:
         return fleet, []

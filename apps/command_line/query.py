@@ -137,14 +137,14 @@ def search(
     from passim.sky import view
 
     seen_from = view.View(place) if isinstance(place, Site) else place
-    with progress("Finding passes") as report:
-        seen = visibility.find_visibility(fleet, seen_from, span, progress=report, warn=False)
+    with progress("Finding passes") as advance:
+        seen = visibility.find_visibility(fleet, seen_from, span, progress=advance, warn=False)
     assert isinstance(seen, visibility.Visibility)  # one view, one answer
     passes, site = seen.passes(), seen_from.site
     clock = LocalClock(site.timezone, span)
     search_report = seen.report
     condition = health.assess(seen.fleet, span.middle) if "serving" in seen_from.names else None
-    told = (
+    messages = (
         *search_notes(search_report, span, tell_age=tell_age),
         *fleet_notes(seen.notes, condition),
         *notes,
@@ -164,7 +164,7 @@ def search(
     }
     if condition is not None:
         facts["health"] = condition.counts
-    return QueryResult(seen, passes, clock, told, facts)
+    return QueryResult(seen, passes, clock, messages, facts)
 
 
 def site_facts(site: Site) -> dict[str, Any]:
@@ -242,8 +242,8 @@ def search_notes(report: SearchReport, span: Span, *, tell_age: bool = True) -> 
         typical = span.middle - report.epoch_median
         # The band is that of the median, which a few stale sets leave far behind the oldest.
         most = "" if age(typical) == age(oldest) else f", most {age(typical)}"
-        told = f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span{most}: {words}"
-        notes.append(Note(f"{told} (band: {band.name})."))
+        sentence = f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span{most}: {words}"
+        notes.append(Note(f"{sentence} (band: {band.name})."))
     ends = earth_orientation_ends()
     if span.end > ends:
         words = (

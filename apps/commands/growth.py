@@ -179,14 +179,14 @@ def _answer_orders(
     windows, hours_words = _windows(keeps, site_choice, found.site.timezone, found.span)
     order = wanted.order(found)
     pauses = goal is not None and goal.needs_pauses
-    with progress("Counting satellites") as report:
+    with progress("Counting satellites") as advance:
         curves = growing.growth_curves(
             found.visibility,
             order,
             windows=windows if keeps.everything else None,
             quantiles=quantiles,
             pauses=pauses,
-            progress=report,
+            progress=advance,
         )
     table = curves.table
     grid = set(growing.logarithmic_grid(len(table)).tolist())
@@ -199,14 +199,16 @@ def _answer_orders(
     if wanted.text == "random":
         facts["seed"] = wanted.seed
     if goal is None:
-        sentence = growth_sentence(order, table, _asked(found.length, keeps, keeps.everything))
+        sentence = growth_sentence(order, table, _length_words(found.length, keeps, keeps.everything))
     else:
         if goal.in_call_hours and not keeps.everything:
-            asked = growing.growth_curves(found.visibility, order, windows=windows, pauses=pauses)
+            over_draws = growing.growth_curves(found.visibility, order, windows=windows, pauses=pauses)
         else:
-            asked = curves
-        result = growth_goals.smallest(asked, goal)
-        sentence = goal_sentence(order, result, growth_goals.told(goal, asked.values, asked.counted_s))
+            over_draws = curves
+        result = growth_goals.smallest(over_draws, goal)
+        sentence = goal_sentence(
+            order, result, growth_goals.measured_words(goal, over_draws.values, over_draws.counted_s)
+        )
         facts["goal"] = {"text": goal.text, "reached": result.reached}
         if result.reached:
             facts["goal"] |= {"satellites": result.middle, "low": result.low, "high": result.high}
@@ -261,21 +263,21 @@ def _answer_plan(
     windows, hours_words = _windows(keeps, site_choice, view.site.timezone, span)
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    kept = windows if keeps.everything or (goal and goal.in_call_hours) else None
-    with progress("Finding passes") as report:
+    counted = windows if keeps.everything or (goal and goal.in_call_hours) else None
+    with progress("Finding passes") as advance:
         ahead = growth_ahead.growth_ahead(
             fleet,
             view,
             span,
             launches,
             now=now,
-            windows=kept,
+            windows=counted,
             pauses=goal is not None and goal.needs_pauses,
             seed=1 if seed is None else seed,
-            progress=report,
+            progress=advance,
         )
-    length = _asked(duration(span.duration_s), keeps, kept is not None)
-    told = growth_goals.told(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
+    length = _length_words(duration(span.duration_s), keeps, counted is not None)
+    measured = growth_goals.measured_words(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
     notes = [
         *without_handovers_note(view),
         Note(
@@ -283,7 +285,7 @@ def _answer_plan(
             f"{span.start:%Y-%m-%d}, because nodes turn by degrees a day."
         ),
         *plan_notes(ahead),
-        *_hours_note(hours_words, dataclasses.replace(keeps, everything=kept is not None)),
+        *_hours_note(hours_words, dataclasses.replace(keeps, everything=counted is not None)),
         *([background("The goal's date is the first from which on it stays met under the plan.")] if goal else []),
         *search_notes(ahead.visibility.report, span),
         *weighed(ahead.notes),
@@ -305,7 +307,7 @@ def _answer_plan(
         Answer(
             "growth",
             headed(
-                before_handovers(ahead_sentence(ahead, goal, told, length), ahead.visibility.view),
+                before_handovers(ahead_sentence(ahead, goal, measured, length), ahead.visibility.view),
                 ahead.visibility.report,
                 span,
             ),
@@ -329,10 +331,10 @@ def _windows(keeps: _Hours, site_choice: SiteChoice, timezone: str, span: Any) -
     from ..text.growth import call_hours
 
     hours = call_hours(keeps.text, site_choice)
-    return call_times.call_windows(span, hours, timezone), f"{hours.words} ({timezone})"
+    return call_times.call_hours_within(span, hours, timezone), f"{hours.words} ({timezone})"
 
 
-def _asked(length: str, keeps: _Hours, everything: bool) -> str:
+def _length_words(length: str, keeps: _Hours, everything: bool) -> str:
     """Say which time is asked about."""
     if not everything:
         return length

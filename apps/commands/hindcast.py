@@ -94,7 +94,7 @@ def hindcast(
     pairs = []
     for older, newer in zip(paths[::2], paths[1::2], strict=True):
         read = [FleetChoice((path,), lenient).fleet() for path in (older, newer)]
-        fleet_notes += [note for _, told in read for note in told]
+        fleet_notes += [note for _, messages in read for note in messages]
         pairs.append(scoring.Snapshots(read[0][0], read[1][0], span, hours))
     workspace = site_choice.workspace()
     model = None if workspace is None else workspace.timing_model
@@ -112,8 +112,10 @@ def hindcast(
         "scores": plain_records(found.scores),
     }
     scored = weighed(pair_note(pair) for pair in found.pairs)
-    told = (*without_handovers_note(view), *scored, *without(notes, "policy"), *fleet_notes, CAUTION)
-    write(Answer("hindcast", "\n".join(hindcast_sentences(found)), rows, columns, told, facts, clock), output_choice)
+    messages = (*without_handovers_note(view), *scored, *without(notes, "policy"), *fleet_notes, CAUTION)
+    write(
+        Answer("hindcast", "\n".join(hindcast_sentences(found)), rows, columns, messages, facts, clock), output_choice
+    )
 
 
 def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:

@@ -110,16 +110,16 @@ def symptom(
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
 
-    with progress("Trying settings", lines=True) as report:
-        found = room.match_symptom(fleet, view, span, seen, top=top, progress=report)
+    with progress("Trying settings", lines=True) as advance:
+        found = room.match_symptom(fleet, view, span, seen, top=top, progress=advance)
     clock = LocalClock(view.site.timezone, span)
     how = (room.IN_ORDER, room.IN_ORDER_OF_RECORD)
     notes = [background(text) if text in how else Note(text) for text in found.notes]
     notes += told_of_fleet(found.fleet_notes, health.assess(fleet, span.middle))
-    kept = ("cone", "arc", "gateway", "handover")
-    held = [words for name, words in view.descriptions.items() if name in kept]
-    if held:
-        words = f"Kept as given, and not searched: {'; '.join(held)}. --without LIMIT has it searched too."
+    limits_taken = ("cone", "arc", "gateway", "handover")
+    unsearched = [words for name, words in view.descriptions.items() if name in limits_taken]
+    if unsearched:
+        words = f"Kept as given, and not searched: {'; '.join(unsearched)}. --without LIMIT has it searched too."
         notes.append(Note(words))
     notes += [*search_notes(found.report, span), *view_notes, *fleet_notes, times_note(clock), CAUTION]
     facts = {
@@ -201,8 +201,8 @@ def _span(span_choice: SpanChoice, seen: room.FreezeRanges | room.FreezeRecord) 
     """Return the span asked for, or that of the record."""
     from passim.answers.symptom import match as room
 
-    asked = span_choice.from_text or span_choice.to_text or span_choice.hours is not None
-    return seen.span if isinstance(seen, room.FreezeRecord) and not asked else span_choice.span()
+    given = span_choice.from_text or span_choice.to_text or span_choice.hours is not None
+    return seen.span if isinstance(seen, room.FreezeRecord) and not given else span_choice.span()
 
 
 def _refuse_to_adopt(found: room.SymptomAnswer, adopt: int) -> None:

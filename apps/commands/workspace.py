@@ -120,7 +120,7 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
         elements = [path for paths in answers.values.get("--elements", ()) for path in paths]
         made = create(directory, site=site_of(answers), gateways=gateways, elements=elements)
     except (InputError, click.Abort):
-        if answers.asked:
+        if answers.typed:
             tell("", f"Nothing was written. To go on from what you typed: {answers.command(directory)}")
         raise
     _made(made)

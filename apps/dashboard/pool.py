@@ -86,9 +86,9 @@ class WorkerPool:
         deadline_s: float = 600.0,
         when_done: Callable[[Job], None] | None = None,
     ) -> Job:
-        """Queue ``function(*arguments, report=...)``, or return the job of that `key` that is under way already.
+        """Queue ``function(*arguments, progress=...)``, or return the job of that `key` that is under way already.
 
-        The function must be one that a fresh process can import; `report` takes the share done.
+        The function must be one that a fresh process can import; `progress` takes the share done.
         """
         with self._lock:
             known = self._jobs.get(key)
@@ -233,7 +233,7 @@ def _work(line: Connection) -> None:
 
     leash.fasten()
 
-    def report(share: float) -> None:
+    def progress(share: float) -> None:
         line.send(("share", float(share)))
 
     with contextlib.suppress(EOFError, OSError, KeyboardInterrupt):
@@ -241,7 +241,7 @@ def _work(line: Connection) -> None:
             function, arguments = line.recv()
             line.send(("begun", None))
             try:
-                answer = ("done", function(*arguments, report=report))
+                answer = ("done", function(*arguments, progress=progress))
             except MemoryError:
                 answer = ("failed", leash.MemoryMet())
             except Exception as error:

@@ -305,13 +305,13 @@ def _own_path(wanted: str, rules: Rules) -> str:
 
 
 def _login_page(wanted: str, fault: str, status: int = 200) -> flask.Response:
-    told = f'<p role="alert" class="fault">{html.escape(fault)}</p>' if fault else ""
+    fault_html = f'<p role="alert" class="fault">{html.escape(fault)}</p>' if fault else ""
     text = f"""<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>passim: password</title>
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <link rel="stylesheet" href="/assets/passim.css"></head>
 <body><main class="login"><h1>Which password does passim show?</h1>
-<p>It stands on the terminal where passim runs, and opens one session.</p>{told}
+<p>It stands on the terminal where passim runs, and opens one session.</p>{fault_html}
 <form method="post" action="/login"><input type="hidden" name="next" value="{html.escape(wanted, quote=True)}">
 <label for="password">Password</label>
 <input id="password" name="password" type="password" autocomplete="one-time-code" autofocus required>

@@ -201,7 +201,7 @@ def make_report(
     hours: DailyHours,
     goal: Goal,
     model: TimingModel | None = None,
-    told: tuple[str, ...] = (),
+    messages: tuple[str, ...] = (),
     draws: int = DRAWS,
     seed: int = 1,
     runs: int = RUNS,
@@ -211,7 +211,7 @@ def make_report(
 
     `wider` is the same view over `call_forecast.searched_span` of that span, from which calls are forecast: `minutes`
     long, of `kind`, within `hours` of the site's clock. `goal` is what growth is asked about; one about call hours or
-    pauses is refused, because the curves are those of the whole time. `model` says how far times may be off. `told`
+    pauses is refused, because the curves are those of the whole time. `model` says how far times may be off. `messages`
     are sentences that go with the assumptions. Raises SpanError for a span over `MOST_DAYS`, InputError for a goal that
     cannot be asked.
     """
@@ -249,7 +249,7 @@ def make_report(
         sectors=sector_costs(causes),
         track=track,
         outlines=outlines(view, radius_km),
-        assumptions=_assumptions(visibility, kind, growth, told),
+        assumptions=_assumptions(visibility, kind, growth, messages),
     )
 
 
@@ -342,7 +342,7 @@ def _fresh(visibility: Visibility, when: datetime, model: TimingModel) -> Freshn
 
 
 def _assumptions(
-    visibility: Visibility, kind: CallKind, growth: tuple[GrowthLine, ...], told: tuple[str, ...]
+    visibility: Visibility, kind: CallKind, growth: tuple[GrowthLine, ...], messages: tuple[str, ...]
 ) -> tuple[str, ...]:
     """Return whole sentences on what is taken for granted."""
     view = visibility.view
@@ -357,7 +357,7 @@ def _assumptions(
     return tuple(
         dict.fromkeys(
             (
-                *told,
+                *messages,
                 f"Nothing below {view.floor_deg:g}° above the horizontal is used, even where a limit is lifted.",
                 elevations,
                 *gateway,

@@ -214,8 +214,8 @@ class Causes:
         # Only the best class of each gap is looked at; the highest of it is the one that was missing.
         best = np.full(count, len(self.limits) + 1)
         np.minimum.at(best, gap, rank)
-        kept = np.flatnonzero(rank == best[gap])
-        gap, limits, satellite = gap[kept], limits[kept], satellite[kept]
+        retained = np.flatnonzero(rank == best[gap])
+        gap, limits, satellite = gap[retained], limits[retained], satellite[retained]
         look = self.visibility.look(satellite.astype(np.intp), middle[gap])
         order = np.lexsort((satellite, -look.elevation_deg, gap))
         first = order[np.append(True, np.diff(gap[order]) > 0)[: len(order)]]

@@ -81,8 +81,8 @@ class Visibility:
     def joint(self, without: Collection[str] = ()) -> GroupedIntervals:
         """Return when satellites are allowed by all limits but `without`. Raises InputError for an unknown name."""
         self.view.known(without)
-        kept = [intervals for name, intervals in self.allowed.items() if name not in without]
-        return reduce(intersection_by_group, kept, self.base)
+        retained = [intervals for name, intervals in self.allowed.items() if name not in without]
+        return reduce(intersection_by_group, retained, self.base)
 
     def candidates(self, without: Collection[str] = ()) -> GroupedIntervals:
         """Return when satellites are allowed by the sky: by all limits but `without`, handovers left aside.
@@ -194,15 +194,15 @@ def _found(search: FleetSearch, views: list[View], progress: Progress | None) ->
 
 
 def _searched(
-    search: FleetSearch, views: Sequence[View], asked: Span, progress: Progress | None = None
+    search: FleetSearch, views: Sequence[View], requested: Span, progress: Progress | None = None
 ) -> list[Visibility]:
-    """Return what a search finds for each view, handovers left aside; who serves at all is judged for `asked`."""
+    """Return what a search finds for each view, handovers left aside; who serves at all is judged for `requested`."""
     span = search.span
 
     def look(part: Part, view: View) -> tuple[PassIntervals, dict[str, GroupedIntervals]]:
         above = part.passes(view.site, HorizonFunction(Horizon.flat(view.floor_deg)))
         base = _grouped(search, above)
-        scene = Scene(view.site, search.fleet, asked, base, part.grid, part.members)
+        scene = Scene(view.site, search.fleet, requested, base, part.grid, part.members)
         flat = view.site.horizon.highest_deg == view.floor_deg
         return above, {
             limit.name: base if flat and limit.name == "horizon" else limit.allowed(scene) for limit in view.all_limits
@@ -214,7 +214,7 @@ def _searched(
         allowed = {
             limit.name: union_by_group(*(pieces[limit.name] for _, pieces in finds)) for limit in view.all_limits
         }
-        notes = tuple(note for limit in view.limits for note in _notes(limit, search.fleet, asked))
+        notes = tuple(note for limit in view.limits for note in _notes(limit, search.fleet, requested))
         base, report = _grouped(search, together), search.report(together)
         results.append(Visibility(view, span, search.fleet, base, allowed, report, notes, together))
     return results
@@ -237,9 +237,9 @@ def _in_use_before(every: list[Visibility]) -> dict[int, InUse]:
     # One propagation for all views that look back equally far.
     for before in {stretch for stretch in stretches.values() if stretch is not None}:
         members = [number for number, stretch in stretches.items() if stretch == before]
-        asked, fleet = every[members[0]].span, every[members[0]].fleet
+        requested, fleet = every[members[0]].span, every[members[0]].fleet
         views = [replace(every[number].view, service=INSTANT) for number in members]
-        earlier = _searched(FleetSearch(fleet, before), views, asked)
+        earlier = _searched(FleetSearch(fleet, before), views, requested)
         for number, sky in zip(members, earlier, strict=True):
             seen = every[number]
             rows = rows_within(union_by_group(sky.joint(), seen.candidates()), before)

@@ -43,10 +43,10 @@ def parse_elements(data: bytes, source: str = "elements", *, lenient: bool = Fal
     Raises ElementsError that says where and what: at the first bad record, or where `lenient` is true only when no
     record is left; the records left out then stand in ``fleet.skipped``.
     """
-    report = ReadLog(source, lenient=lenient)
-    records = _records(_unpacked(data, report), report)
+    log = ReadLog(source, lenient=lenient)
+    records = _records(_unpacked(data, log), log)
     if len(records) > MOST_SETS:
-        raise report.refuse_file(
+        raise log.refuse_file(
             ElementsError(
                 "number of element sets",
                 got=Words(f"{len(records):,}"),
@@ -55,21 +55,21 @@ def parse_elements(data: bytes, source: str = "elements", *, lenient: bool = Fal
             )
         )
     if not records:
-        if report.skipped:
-            first = report.skipped[0].removeprefix(f"{report.source}, ")
-            got = Words(f"{len(report.skipped) + report.more} bad, the first {first}")
-            raise report.refuse_file(ElementsError("no usable record", got=got, wanted="at least one element set"))
-        raise report.refuse_file(ElementsError("no element sets", got=Words("none"), wanted=_WANTED, try_next=_FETCH))
-    return Fleet(records, name, skipped=report.told())
+        if log.skipped:
+            first = log.skipped[0].removeprefix(f"{log.source}, ")
+            got = Words(f"{len(log.skipped) + log.more} bad, the first {first}")
+            raise log.refuse_file(ElementsError("no usable record", got=got, wanted="at least one element set"))
+        raise log.refuse_file(ElementsError("no element sets", got=Words("none"), wanted=_WANTED, try_next=_FETCH))
+    return Fleet(records, name, skipped=log.lines())
 
 
 _FETCH = "fetching the file again"
 
 
-def _records(data: bytes, report: ReadLog) -> list[ElementSet]:
+def _records(data: bytes, log: ReadLog) -> list[ElementSet]:
     """Return the records of unpacked bytes, read in the form that their content shows."""
     if not data.strip():
-        raise report.refuse_file(
+        raise log.refuse_file(
             ElementsError("empty file", got=Words(f"{len(data):,} bytes"), wanted=_WANTED, try_next=_FETCH)
         )
     # XML says itself how it is encoded, so its reader takes the bytes.
@@ -77,15 +77,15 @@ def _records(data: bytes, report: ReadLog) -> list[ElementSet]:
     if head.startswith("<"):
         if _HTML_START.match(head):
             got = Words("an HTML page")
-            raise report.refuse_file(ElementsError("file", got=got, wanted=_WANTED, try_next="the address of the data"))
+            raise log.refuse_file(ElementsError("file", got=got, wanted=_WANTED, try_next="the address of the data"))
         # XML is read by a parser that others need not load.
         from passim.elements.omm_xml import read_xml
 
-        return read_xml(data.lstrip(), report)
-    return _reader_of(text := _text(data, report), report)(text, report)
+        return read_xml(data.lstrip(), log)
+    return _reader_of(text := _text(data, log), log)(text, log)
 
 
-def _reader_of(text: str, report: ReadLog) -> Callable[[str, ReadLog], list[ElementSet]]:
+def _reader_of(text: str, log: ReadLog) -> Callable[[str, ReadLog], list[ElementSet]]:
     """Return the reader for the form that `text` shows. Raises ElementsError when it shows none."""
     first = text.lstrip()[:1]
     if first in ("{", "["):
@@ -102,7 +102,7 @@ def _reader_of(text: str, report: ReadLog) -> Callable[[str, ReadLog], list[Elem
         return read_two_line
     # Providers answer a query that found nothing with a sentence, in place of a file.
     if _NOTHING_FOUND.match(top):
-        raise report.refuse_file(
+        raise log.refuse_file(
             ElementsError(
                 "no element sets: the query matched nothing",
                 got=top,
@@ -111,14 +111,14 @@ def _reader_of(text: str, report: ReadLog) -> Callable[[str, ReadLog], list[Elem
             )
         )
     got = top or Words("comments only")
-    raise report.refuse_file(ElementsError("no element sets", got=got, wanted=_WANTED, try_next=_FETCH))
+    raise log.refuse_file(ElementsError("no element sets", got=got, wanted=_WANTED, try_next=_FETCH))
 
 
-def _unpacked(data: bytes, report: ReadLog) -> bytes:
+def _unpacked(data: bytes, log: ReadLog) -> bytes:
     """Return gzip content unpacked, other content as it is. Raises ElementsError for damage, size and archives."""
     for magic, words in _OTHER_ARCHIVES.items():
         if data.startswith(magic):
-            raise report.refuse_file(ElementsError("file", got=Words(words), wanted=_WANTED, try_next="unpacking it"))
+            raise log.refuse_file(ElementsError("file", got=Words(words), wanted=_WANTED, try_next="unpacking it"))
     if data.startswith(_GZIP_MAGIC):
         try:
             # No more is ever unpacked than would be read.
@@ -126,7 +126,7 @@ def _unpacked(data: bytes, report: ReadLog) -> bytes:
             with gzip.GzipFile(fileobj=io.BytesIO(data)) as packed:
                 unpacked = packed.read(most + 1)
             if most < len(unpacked) <= LARGEST_BYTES:
-                raise report.refuse_file(
+                raise log.refuse_file(
                     ElementsError(
                         "gzip",
                         got=Words(f"{len(data):,} bytes that unpack to more than {_MOST_UNPACKED} times as many"),
@@ -137,17 +137,17 @@ def _unpacked(data: bytes, report: ReadLog) -> bytes:
             data = unpacked
         except (OSError, EOFError, zlib.error) as error:
             damage = ElementsError("gzip", got=Words(error), wanted="a whole gzip file", try_next=_FETCH)
-            raise report.refuse_file(damage) from None
+            raise log.refuse_file(damage) from None
         if data.startswith(_GZIP_MAGIC):
             got = Words("gzip inside gzip")
-            raise report.refuse_file(ElementsError("file", got=got, wanted=_WANTED, try_next="unpacking it once"))
+            raise log.refuse_file(ElementsError("file", got=got, wanted=_WANTED, try_next="unpacking it once"))
     if len(data) > LARGEST_BYTES:
         wanted = f"at most {LARGEST_BYTES // 2**20} MiB"
-        raise report.refuse_file(ElementsError("size", got=Words("more"), wanted=wanted, try_next="splitting the file"))
+        raise log.refuse_file(ElementsError("size", got=Words("more"), wanted=wanted, try_next="splitting the file"))
     return data
 
 
-def _text(data: bytes, report: ReadLog) -> str:
+def _text(data: bytes, log: ReadLog) -> str:
     """Return the text of bytes: UTF-8, or UTF-16 with its mark.
 
     Other bytes stop a strict reading; a lenient one puts U+FFFD for each and says so. Raises ElementsError for those
@@ -158,16 +158,16 @@ def _text(data: bytes, report: ReadLog) -> str:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         if _looks_binary(data.decode("latin-1")):
-            raise report.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED)) from None
+            raise log.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED)) from None
         got = Words(f"byte 0x{data[error.start]:02x}")
-        what = "text, where each foreign byte became \N{REPLACEMENT CHARACTER}" if report.lenient else "text"
-        report.refuse(f"line {line}", ElementsError(what, got=got, wanted="UTF-8", try_next="saving it as UTF-8"))
+        what = "text, where each foreign byte became \N{REPLACEMENT CHARACTER}" if log.lenient else "text"
+        log.refuse(f"line {line}", ElementsError(what, got=got, wanted="UTF-8", try_next="saving it as UTF-8"))
         text = _text_of(data, strict=False)
     if (lines := text.count("\n") + text.count("\r")) > _MOST_LINES:
         got, wanted = Words(f"{lines:,}"), f"at most {_MOST_LINES:,}"
-        raise report.refuse_file(ElementsError("lines", got=got, wanted=wanted, try_next="splitting the file by fleet"))
+        raise log.refuse_file(ElementsError("lines", got=got, wanted=wanted, try_next="splitting the file by fleet"))
     if _looks_binary(text):
-        raise report.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED))
+        raise log.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED))
     return text
 
 

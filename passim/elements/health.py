@@ -106,17 +106,17 @@ class Health:
         """Say in plain words who serves: every count that is not nil, and the shells they were judged by."""
         counts = self.counts
         total = f"{counts['catalogued']:,} object{'s' if counts['catalogued'] != 1 else ''} catalogued"
-        told = ", ".join(f"{counts[word]:,} {word}" for word in STATUSES if counts[word])
+        words = ", ".join(f"{counts[word]:,} {word}" for word in STATUSES if counts[word])
         if not self.clear:
             if not self.serving.any():
-                return f"{total}: {told}; none is taken to serve{self._age_words()}."
+                return f"{total}: {words}; none is taken to serve{self._age_words()}."
             who = "every object" if self.serving.all() else "every other object"
-            return f"{total}: {told}; no shell stands out, so {who} is taken to serve{self._age_words()}."
+            return f"{total}: {words}; no shell stands out, so {who} is taken to serve{self._age_words()}."
         where = " and ".join(f"{s.altitude_km:,.0f} km, {s.inclination_deg:.1f}°" for s in self.shells)
         shell = "shell at" if len(self.shells) == 1 else "shells at"
         spares = int((self.status == AT_SHELL).sum() - self.serving.sum())
         but = f", but for {spares:,}, which share{'s' if spares == 1 else ''} a slot with another" if spares else ""
-        return f"{total}: {told}; those in the {shell} {where} are taken to serve{but}{self._age_words()}."
+        return f"{total}: {words}; those in the {shell} {where} are taken to serve{but}{self._age_words()}."
 
     def _age_words(self) -> str:
         """Say to which moment ages are counted, where it is not the one asked about."""

@@ -55,27 +55,27 @@ class _Twice(dict[str, object]):
     key = ""
 
 
-def read_json(text: str, report: ReadLog) -> list[ElementSet]:
+def read_json(text: str, log: ReadLog) -> list[ElementSet]:
     """Return the element sets of a JSON object or an array of objects, in order.
 
     An object that gives one key twice is a bad record: it contradicts itself. Raises ElementsError when the text is
-    no JSON; a lenient report keeps the whole records before the damage.
+    no JSON; a lenient log keeps the whole records before the damage.
     """
     decoder = json.JSONDecoder(object_pairs_hook=_object, parse_constant=float)
     records: list[ElementSet] = []
     number = 0
     try:
-        for number, message in enumerate(_messages(decoder, text, lenient=report.lenient), start=1):
+        for number, message in enumerate(_messages(decoder, text, lenient=log.lenient), start=1):
             try:
                 records.append(_record(message))
             except ElementsError as error:
-                report.refuse(f"record {number}", error)
+                log.refuse(f"record {number}", error)
     except (ValueError, RecursionError) as error:
         damage = _json_damage(error, text)
         # Damage to the document as a whole is told before that of a record in it.
-        if not report.lenient or not number:
-            raise report.refuse_file(damage) from None
-        report.refuse(f"after record {number}", damage)
+        if not log.lenient or not number:
+            raise log.refuse_file(damage) from None
+        log.refuse(f"after record {number}", damage)
     return records
 
 
@@ -177,7 +177,7 @@ def _json_damage(error: Exception, text: str) -> ElementsError:
 # ---------------------------------------------------------------------------------------------------- CSV
 
 
-def read_csv(text: str, report: ReadLog) -> list[ElementSet]:
+def read_csv(text: str, log: ReadLog) -> list[ElementSet]:
     """Return the element sets of a CSV text whose first row names the keywords. Raises ElementsError."""
     rows = csv.reader(_csv_lines(text), strict=True)
     records: list[ElementSet] = []
@@ -188,19 +188,17 @@ def read_csv(text: str, report: ReadLog) -> list[ElementSet]:
                 continue
             if not header:
                 header = [cell.strip() for cell in row]
-                _check_header(header, report)
+                _check_header(header, log)
                 continue
             try:
                 if len(row) != len(header):
                     raise ElementsError("row", got=Words(f"{len(row)} cells"), wanted=f"{len(header)} as in the header")
                 records.append(element_set_of(dict(zip(header, row, strict=True))))
             except ElementsError as error:
-                report.refuse(f"line {rows.line_num}", error)
+                log.refuse(f"line {rows.line_num}", error)
     except csv.Error as error:
         # The reader has lost its place: the rows before the damage stand, the rest cannot be told apart.
-        report.refuse(
-            f"line {rows.line_num}", ElementsError("CSV", got=Words(error), wanted="closed quotes and commas")
-        )
+        log.refuse(f"line {rows.line_num}", ElementsError("CSV", got=Words(error), wanted="closed quotes and commas"))
     return records
 
 
@@ -228,23 +226,23 @@ def write_csv(records: Iterable[ElementSet]) -> str:
     return out.getvalue()
 
 
-def _check_header(header: list[str], report: ReadLog) -> None:
+def _check_header(header: list[str], log: ReadLog) -> None:
     """Raise ElementsError when a column has no or another's name, or a required one is missing."""
     twice = next((cell for cell, times in Counter(header).items() if times > 1), None)
     missing = next((keyword for keyword in ("NORAD_CAT_ID", "EPOCH") if keyword not in header), None)
     if twice is not None:
-        raise report.refuse_file(ElementsError("CSV header", got=Words(f"{twice} twice"), wanted="each column once"))
+        raise log.refuse_file(ElementsError("CSV header", got=Words(f"{twice} twice"), wanted="each column once"))
     if missing is not None:
-        raise report.refuse_file(ElementsError("CSV header", got=", ".join(header), wanted=f"a column {missing}"))
+        raise log.refuse_file(ElementsError("CSV header", got=", ".join(header), wanted=f"a column {missing}"))
 
 
 # ---------------------------------------------------------------------------------------------------- KVN
 
 
-def read_kvn(text: str, report: ReadLog) -> list[ElementSet]:
+def read_kvn(text: str, log: ReadLog) -> list[ElementSet]:
     """Return the element sets of one KVN message or of many, one after the other. Raises ElementsError."""
     records: list[ElementSet] = []
-    for started, lines in _kvn_messages(text, report):
+    for started, lines in _kvn_messages(text, log):
         place = started
         numbers = {}
         message: dict[str, object] = {}
@@ -265,7 +263,7 @@ def read_kvn(text: str, report: ReadLog) -> list[ElementSet]:
         except ElementsError as error:
             if isinstance(error, KeywordError):
                 place = numbers.get(error.keyword, place)
-            report.refuse(f"line {place}", error)
+            log.refuse(f"line {place}", error)
     return records
 
 
@@ -282,7 +280,7 @@ def write_kvn(records: Iterable[ElementSet], created: datetime) -> str:
     return "\n".join(parts)
 
 
-def _kvn_messages(text: str, report: ReadLog) -> Iterable[tuple[int, list[tuple[int, str]]]]:
+def _kvn_messages(text: str, log: ReadLog) -> Iterable[tuple[int, list[tuple[int, str]]]]:
     """Yield the line number where each message starts, and its numbered lines without comments and blanks."""
     started, lines = 0, list[tuple[int, str]]()
     for number, raw in enumerate(text_lines(text), start=1):
@@ -295,15 +293,15 @@ def _kvn_messages(text: str, report: ReadLog) -> Iterable[tuple[int, list[tuple[
             started, lines = number, []
             if re.fullmatch(r"CCSDS_OMM_VERS\s*=\s*[123]\.\d", line, re.ASCII) is None:
                 wanted = "CCSDS_OMM_VERS = 2.0 or 3.0"
-                report.refuse(f"line {number}", ElementsError("message", got=line, wanted=wanted))
+                log.refuse(f"line {number}", ElementsError("message", got=line, wanted=wanted))
                 # In a lenient reading the lines of this message belong to nobody.
                 started = 0
         elif started:
             if len(lines) < _MOST_KVN_LINES:
                 lines.append((number, line))
-        elif not report.skipped:
+        elif not log.skipped:
             wanted = "CCSDS_OMM_VERS = 3.0 before the first keyword"
-            report.refuse(f"line {number}", ElementsError("message", got=line, wanted=wanted))
+            log.refuse(f"line {number}", ElementsError("message", got=line, wanted=wanted))
     if started:
         yield started, lines
 

@@ -40,29 +40,29 @@ _MEAN_ELEMENTS = (
 )
 
 
-def read_xml(data: bytes, report: ReadLog) -> list[ElementSet]:
+def read_xml(data: bytes, log: ReadLog) -> list[ElementSet]:
     """Return the element sets of an XML document, in order; its own declaration says how it is encoded.
 
     Raises ElementsError for a document that is too large, no XML, no NDM, or has a document type declaration. A
-    lenient report keeps the whole messages before the damage.
+    lenient log keeps the whole messages before the damage.
     """
     if len(data) > LARGEST_XML_BYTES:
         got, wanted = Words(f"{len(data) / 2**20:.0f} MiB"), f"at most {LARGEST_XML_BYTES // 2**20} MiB of XML"
-        raise report.refuse_file(ElementsError("size", got=got, wanted=wanted, try_next="the JSON or CSV form"))
-    messages = _Messages(report)
+        raise log.refuse_file(ElementsError("size", got=got, wanted=wanted, try_next="the JSON or CSV form"))
+    messages = _Messages(log)
     try:
         defusedxml.sax.parse(io.BytesIO(data), messages, forbid_dtd=True)
     except DefusedXmlException:
         wanted = "XML without a document type declaration or entities"
-        raise report.refuse_file(ElementsError("XML", got=Words("a declaration <!DOCTYPE"), wanted=wanted)) from None
+        raise log.refuse_file(ElementsError("XML", got=Words("a declaration <!DOCTYPE"), wanted=wanted)) from None
     except (SAXException, ValueError, LookupError) as error:
         line = error.getLineNumber() if isinstance(error, SAXParseException) else None
         words = Words(error.getMessage() if isinstance(error, SAXException) else error)
         damage = ElementsError("XML", got=words, wanted="a whole XML document", try_next="fetching the file again")
-        if not (report.lenient and messages.records):
+        if not (log.lenient and messages.records):
             damage.what = f"XML at line {line}" if line else "XML"
-            raise report.refuse_file(damage) from None
-        report.refuse(f"line {line}", damage)
+            raise log.refuse_file(damage) from None
+        log.refuse(f"line {line}", damage)
     return messages.records
 
 
@@ -87,10 +87,10 @@ def write_xml(records: Iterable[ElementSet], created: datetime) -> str:
 class _Messages(ContentHandler):
     """Collects the leaves of each <omm> as keywords and turns them into records."""
 
-    def __init__(self, report: ReadLog) -> None:
+    def __init__(self, log: ReadLog) -> None:
         super().__init__()
         self.records: list[ElementSet] = []
-        self._report = report
+        self._log = log
         self._where = Locator()
         self._depth = 0
         self._message: dict[str, object] | None = None
@@ -107,11 +107,11 @@ class _Messages(ContentHandler):
         self._depth += 1
         self._leaf, self._text = True, []
         if self._depth == 1 and tag not in ("ndm", "omm"):
-            raise self._report.refuse_file(ElementsError("XML root", got=f"<{tag}>", wanted="<ndm> or <omm>"))
+            raise self._log.refuse_file(ElementsError("XML root", got=f"<{tag}>", wanted="<ndm> or <omm>"))
         if tag == "omm" and self._depth <= 2:
             self._message, self._lines, self._fault = {}, {"": self._line()}, None
         elif self._depth == 2 and self._message is None and tag not in ("COMMENT", "MESSAGE_ID"):
-            self._report.refuse(f"line {self._line()}", ElementsError("message", got=f"<{tag}>", wanted="<omm>"))
+            self._log.refuse(f"line {self._line()}", ElementsError("message", got=f"<{tag}>", wanted="<omm>"))
         elif self._message is not None and tag in UNITS and "units" in attrs:
             self._note_fault(tag, attrs["units"])
 
@@ -136,14 +136,14 @@ class _Messages(ContentHandler):
         self._leaf = False
 
     def _finish(self, message: dict[str, object]) -> None:
-        """Turn the collected keywords into a record, or tell the report why not."""
+        """Turn the collected keywords into a record, or tell the log why not."""
         try:
             if self._fault is not None:
                 raise self._fault
             self.records.append(element_set_of(message))
         except ElementsError as error:
             keyword = error.keyword if isinstance(error, KeywordError) else ""
-            self._report.refuse(f"line {self._lines.get(keyword, self._lines[''])}", error)
+            self._log.refuse(f"line {self._lines.get(keyword, self._lines[''])}", error)
 
     def _note_fault(self, tag: str, units: str) -> None:
         try:

@@ -38,7 +38,7 @@ class ReadLog:
             where, got=error.got, wanted=error.wanted, try_next=try_next, way_out=WayOut.LENIENT
         ) from None
 
-    def told(self) -> list[str]:
+    def lines(self) -> list[str]:
         """Return the lines of what was left out, the last of them a count where there were more than a hundred."""
         return [*self.skipped, f"{self.source}: {self.more:,} more bad records"] if self.more else self.skipped
 

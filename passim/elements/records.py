@@ -188,14 +188,14 @@ class Fleet:
         """
         if self.object_count == len(self.records):
             return self, 0
-        kept: dict[SatelliteId, tuple[float, ElementSet]] = {}
+        retained: dict[SatelliteId, tuple[float, ElementSet]] = {}
         for record in self.records:
             distance_s = abs((record.epoch - moment).total_seconds())
-            seen = kept.get(record.satellite_id)
+            seen = retained.get(record.satellite_id)
             if seen is None or distance_s <= seen[0]:
-                kept[record.satellite_id] = (distance_s, record)
-        nearest = Fleet([record for _, record in kept.values()], self.name, skipped=self.skipped)
-        return nearest, len(self.records) - len(kept)
+                retained[record.satellite_id] = (distance_s, record)
+        nearest = Fleet([record for _, record in retained.values()], self.name, skipped=self.skipped)
+        return nearest, len(self.records) - len(retained)
 
 
 def _fleet_again(records: tuple[ElementSet, ...], name: str, skipped: tuple[str, ...]) -> Fleet:

@@ -112,21 +112,21 @@ def parse_two_line(line_1: str, line_2: str, name: str = "") -> ElementSet:
     return _second_line(line_2.strip(), _first_line(line_1.strip(), name))
 
 
-def read_two_line(text: str, report: ReadLog) -> list[ElementSet]:
+def read_two_line(text: str, log: ReadLog) -> list[ElementSet]:
     """Return the element sets of a text of two-line and three-line sets, in order.
 
     A name line, with or without a leading ``0 ``, is optional for each set. Blank lines, blanks around lines and
-    lines that begin with # do no harm. Bad sets go to `report`, which raises or notes them.
+    lines that begin with # do no harm. Bad sets go to `log`, which raises or notes them.
     """
     records = []
-    for name, (number_1, line_1), (number_2, line_2) in _sets(text, report):
+    for name, (number_1, line_1), (number_2, line_2) in _sets(text, log):
         number = number_1
         try:
             first = _first_line(line_1, name)
             number = number_2
             records.append(_second_line(line_2, first))
         except ElementsError as error:
-            report.refuse(f"line {number}", error)
+            log.refuse(f"line {number}", error)
     return records
 
 
@@ -184,13 +184,13 @@ def rounded_to_two_line(fleet: Fleet) -> Fleet:
 # ---------------------------------------------------------------------------------------------------- reading
 
 
-def _sets(text: str, report: ReadLog) -> Iterator[tuple[str, tuple[int, str], tuple[int, str]]]:
-    """Yield name, numbered line 1 and numbered line 2 of each set; tell `report` of lines that belong to none."""
+def _sets(text: str, log: ReadLog) -> Iterator[tuple[str, tuple[int, str], tuple[int, str]]]:
+    """Yield name, numbered line 1 and numbered line 2 of each set; tell `log` of lines that belong to none."""
     name: tuple[int, str] | None = None
     first: tuple[int, str] | None = None
 
     def alone(line: tuple[int, str], what: str, wanted: str) -> None:
-        report.refuse(f"line {line[0]}", ElementsError(what, got=line[1], wanted=wanted))
+        log.refuse(f"line {line[0]}", ElementsError(what, got=line[1], wanted=wanted))
 
     for number, raw in enumerate(text_lines(text), start=1):
         line = raw.strip()

@@ -153,16 +153,16 @@ def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingMode
     moved; what a manoeuvre adds a day is fitted to those that moved and can still be followed, three at least. The
     newer elements count as truth, so their own error is in the fit.
     """
-    told = ages[np.isfinite(ages["sigma_s"])]
-    days, sigma_s = told["age_s"].to_numpy() / SECONDS_PER_DAY, told["sigma_s"].to_numpy()
-    weight = told["satellites"].to_numpy(dtype=np.float64)
-    groups, factor = told["age_low_days"].nunique(), None
+    known = ages[np.isfinite(ages["sigma_s"])]
+    days, sigma_s = known["age_s"].to_numpy() / SECONDS_PER_DAY, known["sigma_s"].to_numpy()
+    weight = known["satellites"].to_numpy(dtype=np.float64)
+    groups, factor = known["age_low_days"].nunique(), None
     # A model without growth or without manoeuvres has no shape to scale: that of the usual one serves.
     usual = TimingModel()
     shape = model if model.per_day_s > 0.0 or model.per_day2_s > 0.0 else usual
     if groups >= _AGES_FOR_ALL:
         at_epoch_s, per_day_s, per_day2_s = _terms(days, sigma_s, weight)
-        shared_s = math.sqrt(np.average((told["shared_s"].to_numpy() / days**2) ** 2, weights=weight))
+        shared_s = math.sqrt(np.average((known["shared_s"].to_numpy() / days**2) ** 2, weights=weight))
     else:
         at_epoch_s = model.at_epoch_s
         growth2 = (shape.per_day_s * days) ** 2 + (shape.per_day2_s * days**2) ** 2
@@ -193,13 +193,13 @@ def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingMode
 
 def _centre_and_sigma(values: Floats) -> tuple[float, float]:
     """Return the median of values and their spread about it, without those further off than OUTLIER_SIGMAS of it."""
-    kept = values
+    retained = values
     for _ in range(10):
-        centre, sigma = float(np.median(kept)), max(robust_sigma(kept), _LEAST_SIGMA_S)
+        centre, sigma = float(np.median(retained)), max(robust_sigma(retained), _LEAST_SIGMA_S)
         inside = values[np.abs(values - centre) <= OUTLIER_SIGMAS * sigma]
-        if inside.size == kept.size:
+        if inside.size == retained.size:
             break
-        kept = inside
+        retained = inside
     return centre, sigma
 
 

@@ -369,9 +369,9 @@ def _edges(place_us: Floats, shift_us: Floats, first: int) -> Floats:
     return edges
 
 
-def _inside(start: Floats, end: Floats, held: Intervals) -> NDArray[np.bool_]:
-    """Return which intervals [start, end) lie inside one of `held`, which are sorted and apart."""
-    if not held.start.size:
+def _inside(start: Floats, end: Floats, within: Intervals) -> NDArray[np.bool_]:
+    """Return which intervals [start, end) lie inside one of `within`, which are sorted and apart."""
+    if not within.start.size:
         return np.zeros(start.size, dtype=bool)
-    member = np.searchsorted(held.start, start, side="right") - 1
-    return np.asarray((member >= 0) & (held.end[np.maximum(member, 0)] >= end))
+    member = np.searchsorted(within.start, start, side="right") - 1
+    return np.asarray((member >= 0) & (within.end[np.maximum(member, 0)] >= end))

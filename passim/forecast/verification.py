@@ -211,10 +211,15 @@ def reliability_table(
 
 def yes_no(forecast: ArrayLike, outcome: ArrayLike) -> YesNo:
     """Return how often yes and no were forecast and came; both of shape (n,), true or false. Raises InputError."""
-    said, came = (_truths(values, what) for values, what in ((forecast, "forecast of yes or no"), (outcome, "outcome")))
-    _same_size(said, came)
+    predicted, came = (
+        _truths(values, what) for values, what in ((forecast, "forecast of yes or no"), (outcome, "outcome"))
+    )
+    _same_size(predicted, came)
     return YesNo(
-        int((said & came).sum()), int((said & ~came).sum()), int((~said & came).sum()), int((~said & ~came).sum())
+        int((predicted & came).sum()),
+        int((predicted & ~came).sum()),
+        int((~predicted & came).sum()),
+        int((~predicted & ~came).sum()),
     )
 
 

@@ -154,8 +154,8 @@ class NodeGrid:
         angle_rad[order] = np.repeat(earth_angle_rad(time_us), np.diff(bounds), axis=0)
         good = usable(position, error).all(axis=(1, 2))
         state = _states_by_difference(position[good], angle_rad[good])
-        kept = np.flatnonzero(good)
-        repeated = np.repeat(kept, parts)
+        retained = np.flatnonzero(good)
+        repeated = np.repeat(retained, parts)
         return Segments(
             segments.satellite[repeated],
             segments.number[repeated],
@@ -171,7 +171,7 @@ class NodeGrid:
         allow it to reach the cone between two nodes.
         """
         every = self.segments_per_satellite
-        kept_satellite, kept_number = [], []
+        satellites, numbers = [], []
         block = max(1, 200_000 // every)
         for first in range(0, len(satellite), block):
             chosen = satellite[first : first + block]
@@ -190,11 +190,11 @@ class NodeGrid:
             near = (height_km > -can_rise_km) & (row >= 0)
             either = (near[:, :-1] | near[:, 1:]) & (row[:, :-1] >= 0) & (row[:, 1:] >= 0)
             index, segment = np.nonzero(either)
-            kept_satellite.append(chosen[index])
-            kept_number.append(segment)
-        if not kept_satellite:
+            satellites.append(chosen[index])
+            numbers.append(segment)
+        if not satellites:
             return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
-        return np.concatenate(kept_satellite), np.concatenate(kept_number)
+        return np.concatenate(satellites), np.concatenate(numbers)
 
     def positions_km(self, satellite: Index, time_s: Floats) -> Floats:
         """Return SGP4's own Earth-fixed positions, shape (n, 3), of satellites at times, each of shape (n,)."""

@@ -69,7 +69,7 @@ class Executor(ABC):
         """Hand out a chunk."""
 
     def check(self) -> None:
-        """Raise an error if nobody is there any more; the executor of a crew on this machine sees that itself."""
+        """Raise an error if nobody is there any more; the executor of processes on this machine sees that itself."""
         return
 
     def explain(self, error: Exception) -> None:

@@ -256,8 +256,8 @@ def _close_calls(allowed: GroupedIntervals, moments: Whole, look: Look) -> tuple
     highest = np.full(moments.size, -np.inf)
     np.fmax.at(highest, place, guess)
     # Written so that a guess that is not a number, where only a knot outside the row is bad, stays in.
-    kept = ~(guess < highest[place] - _MARGIN_SINE)
-    return place[kept], near[member[kept]]
+    retained = ~(guess < highest[place] - _MARGIN_SINE)
+    return place[retained], near[member[retained]]
 
 
 def _each_within(low: Whole, high: Whole) -> tuple[Whole, Whole]:

@@ -210,7 +210,7 @@ def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, segments: Segment
     finer_stretches = _settled(grid, site, limit, finer, _above(finer, limit, grid.duration_s))
 
     # The finer arcs take the place of those they were made from.
-    kept = ~np.isin(stretches.curve, again)
+    retained = ~np.isin(stretches.curve, again)
     offset = len(segments)
     both = Segments(
         np.concatenate([segments.satellite, finer.segments.satellite]),
@@ -220,11 +220,11 @@ def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, segments: Segment
         np.concatenate([arcs.segments.coefficients_km, finer.segments.coefficients_km], axis=2),
     )
     return LocalArcs(both), Stretches(
-        np.concatenate([stretches.curve[kept], finer_stretches.curve + offset]),
-        np.concatenate([stretches.left[kept], finer_stretches.left]),
-        np.concatenate([stretches.right[kept], finer_stretches.right]),
-        np.concatenate([stretches.rate_left[kept], finer_stretches.rate_left]),
-        np.concatenate([stretches.rate_right[kept], finer_stretches.rate_right]),
+        np.concatenate([stretches.curve[retained], finer_stretches.curve + offset]),
+        np.concatenate([stretches.left[retained], finer_stretches.left]),
+        np.concatenate([stretches.right[retained], finer_stretches.right]),
+        np.concatenate([stretches.rate_left[retained], finer_stretches.rate_left]),
+        np.concatenate([stretches.rate_right[retained], finer_stretches.rate_right]),
         stretches.near_miss,
     )
 

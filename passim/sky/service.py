@@ -141,8 +141,8 @@ def stints_within(
     """
     first = None
     if in_use is not None:
-        held = (rows.group == in_use.satellite) & (rows.start <= span.start_us) & (rows.end > span.start_us)
-        first = int(np.argmax(held)) if held.any() else NOTHING
+        in_service = (rows.group == in_use.satellite) & (rows.start <= span.start_us) & (rows.end > span.start_us)
+        first = int(np.argmax(in_service)) if in_service.any() else NOTHING
     ends = span.start_us, span.end_us
     if service.policy == "highest":
         return always_highest(rows, *ends, service.clock, look, first)
@@ -154,8 +154,8 @@ def taken_us(rows: GroupedIntervals, stints: Stints, span: Span, in_use: InUse |
     """Return when the satellite of each stint was taken: its start, or before the span what `in_use` says."""
     taken = stints.start_us.copy()
     if taken.size and taken[0] == span.start_us and in_use is not None:
-        held = in_use.satellite == rows.group[stints.row[0]]
-        taken[0] = in_use.since_us if held else taken[0]
+        in_service = in_use.satellite == rows.group[stints.row[0]]
+        taken[0] = in_use.since_us if in_service else taken[0]
     return taken
 
 

@@ -146,12 +146,17 @@ def _kept_until_lost(
     while run.size:
         cell_run, cell_row, shift_us, ends_us = skies.up(run, now)
         if is_first and in_use is not None:
-            held = skies.satellite(cell_row) == in_use.satellite
+            in_service = skies.satellite(cell_row) == in_use.satellite
             # A terminal that waits for its clock goes on waiting; without one it would have chosen.
             free = np.full(run.size, clock is None)
-            free[cell_run[held]] = False
-            kept = held | free[cell_run]
-            cell_run, cell_row, shift_us, ends_us = cell_run[kept], cell_row[kept], shift_us[kept], ends_us[kept]
+            free[cell_run[in_service]] = False
+            retained = in_service | free[cell_run]
+            cell_run, cell_row, shift_us, ends_us = (
+                cell_run[retained],
+                cell_row[retained],
+                shift_us[retained],
+                ends_us[retained],
+            )
         by_length = policy == "keep-then-longest"
         merit = ends_us if by_length else skies.sine(cell_row, now[cell_run] - shift_us)
         best = _best_of_each(cell_run, merit)
@@ -217,10 +222,10 @@ def _held_at_start(
     That is the satellite in use where it is up; else with a clock none, and without one `row`, the highest.
     """
     cell_run, cell_row, _, ends = skies.up(np.arange(skies.runs), np.zeros(skies.runs))
-    held = skies.satellite(cell_row) == in_use.satellite
+    in_service = skies.satellite(cell_row) == in_use.satellite
     if clock is not None:
         row, ends_us = np.full_like(row, -1), np.full_like(ends_us, -np.inf)
-    row[cell_run[held]], ends_us[cell_run[held]] = cell_row[held], ends[held]
+    row[cell_run[in_service]], ends_us[cell_run[in_service]] = cell_row[in_service], ends[in_service]
     return row, ends_us
 
 

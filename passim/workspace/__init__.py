@@ -11,7 +11,7 @@ folder      `Workspace`: finding it, and what it gives to the rest of passim
 places      sites, mounting spots and gateways added to the file
 horizons    a surveyed horizon kept as that of a mounting spot
 feeds       which fleets have a feed, when it is due, and bringing them up to date
-kept        answers kept beside the file, so that the next run can say what has changed
+last_answers  kept beside the file, so that the next run can say what has changed
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from passim.workspace.checking import zone_at
 from passim.workspace.creating import check_folder, create, new_site
 from passim.workspace.feeds import FeedState, feed_state, fleets_with_feeds, update_fleet, where_from
 from passim.workspace.folder import FILE_NAME, Workspace
-from passim.workspace.kept import keep_answer, kept_answer
+from passim.workspace.last_answers import keep_answer, last_answer
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
 from passim.workspace.settings import Assumption, SiteSettings, check_name
 
@@ -47,7 +47,7 @@ __all__ = [
     "fleets_with_feeds",
     "keep_answer",
     "keep_horizon_as",
-    "kept_answer",
+    "last_answer",
     "new_site",
     "site_and_spot",
     "update_fleet",

@@ -44,15 +44,15 @@ def new_site(
     WorkspaceError with all that is wrong.
     """
     skyline = {"mask_deg": mask_deg} if horizon_file is None else {"horizon_file": horizon_file}
-    said: dict[str, Any] = {
+    settings: dict[str, Any] = {
         "name": name,
         "latitude_deg": latitude_deg,
         "longitude_deg": longitude_deg,
         "height_m": height_m,
     }
     hours = None if call_hours is None else CallHoursSettings.of(call_hours)
-    said |= {"zone": zone, "call_hours": hours, "spots": [{"name": spot, **skyline}]}
-    return settings_of(SiteSettings, said, "new site")
+    settings |= {"zone": zone, "call_hours": hours, "spots": [{"name": spot, **skyline}]}
+    return settings_of(SiteSettings, settings, "new site")
 
 
 def create(
@@ -134,8 +134,10 @@ def check_folder(folder: str | Path) -> None:
 def demo_text() -> str:
     """Return the file of the invented scenario as a user's own: what `Workspace.demo` says, with every remark."""
     shipped = Workspace.demo()
-    said = shipped.settings
-    return _text(said.name, shipped.gateways(), said.sites, said.fleets, kind=said.calls.kind, invented=True)
+    settings = shipped.settings
+    return _text(
+        settings.name, shipped.gateways(), settings.sites, settings.fleets, kind=settings.calls.kind, invented=True
+    )
 
 
 _NO_GATEWAY = """\
@@ -260,9 +262,11 @@ def site_section(site: SiteSettings, without_hours: str | None = None) -> str:
     if site.gateways is not None:
         lines.append(f"gateways = {_value(site.gateways)}")
     if site.call_hours is not None:
-        said = site.call_hours
-        days = ", ".join(_value(day) for day in said.days)
-        lines.append(f'call_hours = {{ start = "{said.start:%H:%M}", end = "{said.end:%H:%M}", days = [{days}] }}')
+        settings = site.call_hours
+        days = ", ".join(_value(day) for day in settings.days)
+        lines.append(
+            f'call_hours = {{ start = "{settings.start:%H:%M}", end = "{settings.end:%H:%M}", days = [{days}] }}'
+        )
     elif without_hours is not None:
         lines.append(without_hours)
     return "\n".join([*lines, *(f"\n{spot_section(spot).rstrip()}" for spot in site.spots)]) + "\n"

@@ -70,8 +70,8 @@ class Workspace:
             )
         settings = read_settings(saving.read_text(file), file)
         year = datetime.now(UTC).year
-        told = [note for site in settings.sites if (note := zone_note(site, year))]
-        return cls(file.parent, settings, tuple(told))
+        notes = [note for site in settings.sites if (note := zone_note(site, year))]
+        return cls(file.parent, settings, tuple(notes))
 
     @classmethod
     def find(cls, path: str | Path | None = None) -> Workspace | None:

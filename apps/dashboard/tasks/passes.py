@@ -10,7 +10,7 @@ from passim.coverage import causes, visibility
 from passim.elements import parse_elements
 from passim.sky import view as views
 
-Report = Callable[[float], None]
+Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True)
@@ -34,13 +34,13 @@ class Seen:
         return 4096 + sum(int(array.nbytes) for array in arrays)
 
 
-def find(fleet: Fleet, view: views.View, span: Span, report: Report | None = None) -> Seen:
+def find(fleet: Fleet, view: views.View, span: Span, progress: Progress | None = None) -> Seen:
     """Find when the satellites of a fleet can serve a view, and what opens the gaps. Raises InputError."""
-    found = visibility.find_visibility(fleet, view, span, progress=report, warn=False)
+    found = visibility.find_visibility(fleet, view, span, progress=progress, warn=False)
     assert isinstance(found, visibility.Visibility)  # one view, one answer
     return Seen(found, causes.causes_of(found))
 
 
-def object_ids(data: bytes, file_name: str, report: Report | None = None) -> frozenset[str]:
+def object_ids(data: bytes, file_name: str, progress: Progress | None = None) -> frozenset[str]:
     """Return which objects are in the bytes of one file that was handed in. Raises ElementsError."""
     return frozenset(map(str, parse_elements(data, file_name).satellite_ids))

@@ -281,8 +281,8 @@ class _Shell:
         """Say how new planes are fitted."""
         if not self.nodes_deg:
             return "evenly spaced in a shell of their own"
-        kept = "keeping their phasing" if self.clear else "whose phases follow no one pattern"
-        return f"in the widest gaps between the {len(self.nodes_deg):,} planes there, {kept}"
+        phasing_words = "keeping their phasing" if self.clear else "whose phases follow no one pattern"
+        return f"in the widest gaps between the {len(self.nodes_deg):,} planes there, {phasing_words}"
 
     def _is_star(self, gaps: Floats) -> bool:
         near_polar = abs(self.inclination_deg - 90.0) <= _NEAR_POLAR_DEG

@@ -292,5 +292,5 @@ def _lines(path: str | Path) -> list[tuple[int, str]]:
         raise InputError(f"order of the satellites: {reason}", got=str(path), wanted=wanted) from None
     except ValueError:
         raise InputError("order of the satellites: the file is no text", got=str(path), wanted=wanted) from None
-    told = ((number, line.partition("#")[0].strip()) for number, line in enumerate(text.splitlines(), 1))
-    return [(number, line) for number, line in told if line]
+    entries = ((number, line.partition("#")[0].strip()) for number, line in enumerate(text.splitlines(), 1))
+    return [(number, line) for number, line in entries if line]

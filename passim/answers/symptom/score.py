@@ -251,8 +251,8 @@ def _length_s(intervals: Intervals) -> float:
 def noticed(freezes: Intervals, span: Span) -> Intervals:
     """Return the freezes that are long enough to be noticed and that the span does not cut."""
     start, end = freezes
-    kept = (end - start >= NOTICED_S * SECOND_US) & (start > span.start_us) & (end < span.end_us)
-    return Intervals(start[kept], end[kept])
+    retained = (end - start >= NOTICED_S * SECOND_US) & (start > span.start_us) & (end < span.end_us)
+    return Intervals(start[retained], end[retained])
 
 
 def hours_within(hours: tuple[DailyHours, ...], span: Span, timezone: str) -> Intervals:

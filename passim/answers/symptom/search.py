@@ -158,7 +158,7 @@ def search_settings(
     `taken` are kinds of limits that the view has already and that are therefore not searched. The judge's guide leads;
     only the last round looks at all that the judge knows.
     """
-    held = set(taken)
+    taken_kinds = set(taken)
     tell = progress or (lambda share: None)
     every: dict[Setting, Found] = {}
 
@@ -177,8 +177,8 @@ def search_settings(
         return [found.setting for found in in_order(having, by_guide=True)[:count]]
 
     # None, one and two limits of the sky: everything.
-    singles = grid.singles(held)
-    timings = [t for t in grid.timings if not held.intersection(t.kinds)]
+    singles = grid.singles(taken_kinds)
+    timings = [t for t in grid.timings if not taken_kinds.intersection(t.kinds)]
     by_kind = {kind: [s for s in singles if s.kinds == (kind,)] for kind in ("mask", "cone", "gateway", "arc")}
     evaluate([Setting(), *singles, *timings], 0.0, 0.35)
     pairs = [
@@ -216,8 +216,8 @@ def search_settings(
         around = [n for s in leaders for n in grid.neighbours(s, finer)]
         evaluate(around, begin, begin + 0.15 / len(_FINER), leads=leads)
     tell(1.0)
-    kept = [found for found in every.values() if found.judgement.rank > 0.0]
-    return in_order(kept), len(every)
+    fitting = [found for found in every.values() if found.judgement.rank > 0.0]
+    return in_order(fitting), len(every)
 
 
 def _of_each_kind(found: list[Found]) -> list[Setting]:
