@@ -2,9 +2,9 @@
 
     set algebra     union  intersection  difference  complement  total_length      results sorted, disjoint, apart
     row by row      clip  restrict                                                 results keep the row they came from
-    counting        sweep -> Steps;  where  at_least  level_at  lengths_by_level  in_bins
-    by group         union_by_group  intersection_by_group  difference_by_group  complement_by_group  restrict_by_group
-                    total_lengths_by_group            one call for many independent lines, such as one a satellite
+    counting        sweep -> Steps;  where  at_least  level_at  in_bins
+    by group        union_by_group  intersection_by_group  difference_by_group  restrict_by_group
+                                                      one call for many independent lines, such as one a satellite
 
 Nothing here knows what the numbers mean. Whole numbers (as int64, so microseconds since 1970 fit) stay whole and every
 law holds exactly; other real numbers are float64. A set goes in as a pair ``(start, end)`` of shape (n,) each, in any
@@ -219,15 +219,6 @@ def level_at(steps: Steps, points: ArrayLike) -> Numbers:
     return np.asarray(steps.level[np.searchsorted(steps.edges, points, side="right") - 1])
 
 
-def lengths_by_level(steps: Steps) -> Numbers:
-    """Return the length spent at each count 0, 1, 2 ... up to the highest, shape (highest+1,), from whole levels."""
-    if steps.level.dtype.kind not in "iu" or (steps.level.size and steps.level.min() < 0):
-        raise ValueError("levels that are counts: got some that are not whole or below 0")
-    lengths = np.zeros(int(steps.level.max(initial=0)) + 1, dtype=steps.edges.dtype)
-    np.add.at(lengths, steps.level, np.diff(steps.edges))
-    return lengths
-
-
 def in_bins(steps: Steps, bins: ArrayLike) -> Bins:
     """Return the lowest and highest level and the integral of `steps` between neighbouring `bins` edges (bins+1,).
 
@@ -269,15 +260,6 @@ def difference_by_group(a: GroupedSet, b: GroupedSet) -> GroupedIntervals:
     return line.lift(difference(first, second))
 
 
-def complement_by_group(intervals: GroupedSet, low: float, high: float, group_count: int) -> GroupedIntervals:
-    """Return the `complement` in [low, high) of each of the groups 0 to group_count-1, those without interval too."""
-    _whole_groups(intervals[0], group_count)
-    if not high >= low:
-        raise ValueError(f"the window ends before it starts: got [{low}, {high})")
-    windows = np.arange(group_count), np.full(group_count, low), np.full(group_count, high)
-    return difference_by_group(windows, intervals)
-
-
 def restrict_by_group(intervals: GroupedSet, to: GroupedSet) -> Pieces:
     """Return the parts of each of `intervals` that lie in the union of `to` in its own group, in the order of rows.
 
@@ -287,15 +269,6 @@ def restrict_by_group(intervals: GroupedSet, to: GroupedSet) -> Pieces:
     row, start, end = restrict(first, second)
     _, start, end = line.lift(Intervals(start, end))
     return Pieces(row, start, end)
-
-
-def total_lengths_by_group(intervals: GroupedSet, group_count: int) -> Numbers:
-    """Return the `total_length` of each of the groups 0 to group_count-1, shape (group_count,)."""
-    _whole_groups(intervals[0], group_count)
-    group, start, end = union_by_group(intervals)
-    lengths = np.zeros(group_count, dtype=start.dtype)
-    np.add.at(lengths, group, end - start)
-    return lengths
 
 
 class _Line(NamedTuple):
@@ -420,13 +393,11 @@ def _numbers(values: ArrayLike, what: str) -> Numbers:
     return array.astype(np.float64 if array.dtype.kind == "f" else np.int64, copy=False)
 
 
-def _whole_groups(group: ArrayLike, group_count: int | None = None) -> NDArray[np.int64]:
-    """Return `group` as int64, shape (n,), inside 0 to group_count-1 where that is given. Raises ValueError."""
+def _whole_groups(group: ArrayLike) -> NDArray[np.int64]:
+    """Return `group` as int64, shape (n,). Raises ValueError."""
     array = np.asarray(group)
     if array.size == 0:
         array = array.astype(np.int64)
     if array.ndim != 1 or array.dtype.kind not in "iu":
         raise ValueError(f"groups: got dtype {array.dtype} of shape {array.shape}, wanted whole numbers of shape (n,)")
-    if group_count is not None and array.size and not 0 <= array.min() <= array.max() < group_count:
-        raise ValueError(f"groups: got {array.min()} to {array.max()}, wanted 0 to {group_count - 1}")
     return array.astype(np.int64, copy=False)

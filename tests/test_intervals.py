@@ -93,12 +93,11 @@ def test_sweep_of_nothing():
     assert steps.edges.dtype == np.int64
 
 
-def test_at_least_and_lengths_by_level():
+def test_at_least():
     steps = iv.sweep(FIVE, window=(-1, 10))
     assert listed(iv.at_least(steps, 1)) == [[0, 8], [6, 9]]
     assert listed(iv.at_least(steps, 2)) == [[3], [4]]
     assert listed(iv.at_least(steps, 3)) == [[], []]
-    assert iv.lengths_by_level(steps).tolist() == [4, 6, 1]
 
 
 def test_level_at_an_edge_is_that_of_the_slice_it_begins():
@@ -143,13 +142,6 @@ def test_an_end_in_one_group_does_not_touch_a_start_in_the_next():
     assert listed(iv.union_by_group(([0, 1], [0, 0], [9, 9]))) == [[0, 1], [0, 0], [9, 9]]
 
 
-def test_complement_and_lengths_of_every_group():
-    set_ = ([2, 0, 0], [1, 4, 5], [3, 6, 9])
-    assert listed(iv.complement_by_group(set_, 0, 8, 3)) == [[0, 1, 2, 2], [0, 0, 0, 3], [4, 8, 1, 8]]
-    assert iv.total_lengths_by_group(set_, 4).tolist() == [5, 0, 2, 0]
-    assert listed(iv.complement_by_group(([], [], []), 0, 8, 2)) == [[0, 1], [0, 0], [8, 8]]
-
-
 def test_groups_too_far_apart_for_one_line_of_distances_stay_exact():
     # Either product of group and bound passes 2**63 many times over; ranks stand in.
     big = 2**62
@@ -177,12 +169,10 @@ def test_errors_say_what_they_got(subtests: pytest.Subtests) -> None:
         (lambda: iv.union((np.array([2**63], np.uint64), np.array([2**63], np.uint64))), "below 2\\*\\*63"),
         (lambda: iv.clip(FIVE, 4, 1), r"the window ends before it starts: got \[4, 1\)"),
         (lambda: iv.complement(FIVE, 4, 1), r"the window ends before it starts: got \[4, 1\)"),
-        (lambda: iv.complement_by_group(([], [], []), 4, 1, 2), r"the window ends before it starts: got \[4, 1\)"),
         (lambda: iv.sweep(FIVE, window=(4, 4)), r"a window with some length: got \[4, 4\)"),
         (lambda: iv.sweep(FIVE, weight=[1]), r"one weight for each interval: got shape \(1,\), wanted \(5,\)"),
         (lambda: iv.where(iv.sweep(FIVE), [True]), r"one truth value for each slice: got shape \(1,\), wanted \(5,\)"),
         (lambda: iv.level_at(iv.sweep(FIVE), [9]), r"points of a function over \[0, 9\): got some that lie outside"),
-        (lambda: iv.lengths_by_level(iv.sweep(FIVE, weight=[0.5] * 5)), "levels that are counts"),
         (lambda: iv.in_bins(iv.sweep(FIVE), [0, 0]), "ascending edges of bins: got 2 edges"),
         (lambda: iv.in_bins(iv.sweep(FIVE), [0, 10]), r"bins inside the function's edges: got \[0, 10\)"),
         (
@@ -190,7 +180,6 @@ def test_errors_say_what_they_got(subtests: pytest.Subtests) -> None:
             r"one group for each interval: got shape \(1,\), wanted \(2,\)",
         ),
         (lambda: iv.union_by_group(([0.5], [0], [1])), "groups: got dtype float64"),
-        (lambda: iv.total_lengths_by_group(([3], [0], [1]), 3), "groups: got 3 to 3, wanted 0 to 2"),
     ]:
         with subtests.test(call=call, words=words), pytest.raises(ValueError, match=words):
             call()
@@ -282,7 +271,6 @@ def test_sweep_counts_rows_at_every_point(a):
     at = np.arange(LOW * 4, HIGH * 4) / 4
     count = ((a[0][:, None] <= at) & (at < a[1][:, None])).sum(axis=0)
     assert np.array_equal(iv.level_at(steps, at), count)
-    assert iv.lengths_by_level(steps).tolist() == [(count == k).sum() / 4 for k in range(int(count.max()) + 1)]
     for k in range(4):
         covered = iv.at_least(steps, k)
         assert_tidy(covered)
@@ -315,11 +303,8 @@ def test_each_group_is_as_if_alone(a, b):
         assert np.all(np.diff(together.group) >= 0)
         for group in range(4):
             assert listed(in_group(together, group)) == listed(alone(in_group(a, group), in_group(b, group)))
-    gaps, lengths = iv.complement_by_group(a, LOW, HIGH, 4), iv.total_lengths_by_group(a, 4)
     pieces = iv.restrict_by_group(a, b)
     for group in range(4):
-        assert listed(in_group(gaps, group)) == listed(iv.complement(in_group(a, group), LOW, HIGH))
-        assert lengths[group] == iv.total_length(in_group(a, group))
         own = np.isin(pieces.row, np.flatnonzero(a[0] == group))
         _, start, end = iv.restrict(in_group(a, group), in_group(b, group))
         assert listed((pieces.start[own], pieces.end[own])) == listed((start, end))

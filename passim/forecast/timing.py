@@ -142,10 +142,6 @@ class TimingModel:
         """Return the standard deviation, s, to print beside a time: own and shared error, no manoeuvre."""
         return np.hypot(self.sigma_s(age_s), self.shared_sigma_s(age_s))
 
-    def margin_s(self, age_s: ArrayLike) -> Floats:
-        """Return how far beyond a span to search, s, so that next to nothing can come into it from farther out."""
-        return 5.5 * (self.tail_sigma_s(age_s) + self.shared_sigma_s(age_s))
-
 
 @dataclass(frozen=True)
 class Band:
