@@ -7,8 +7,8 @@ from collections.abc import Callable
 import pytest
 
 from passim.errors import InputError
+from passim.parallel.jobs import Job
 from passim_apps.dashboard.handed_in import HandedIn, Waiting
-from passim_apps.dashboard.pool import Job
 from passim_apps.dashboard.state import Pending
 
 

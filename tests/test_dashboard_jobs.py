@@ -12,7 +12,7 @@ import pytest
 
 from passim.errors import InputError
 from passim.parallel.executors import WorkLost
-from passim_apps.dashboard.pool import WorkerPool
+from passim.parallel.jobs import WorkerPool
 from patience import PATIENCE_S, wait_until
 
 Progress = Callable[[float], None]
@@ -145,4 +145,4 @@ def test_closing_leaves_no_worker_and_no_thread_behind() -> None:
     opened.close()
     assert job.done.is_set()
     assert opened.worker_pids == []
-    assert not [thread for thread in threading.enumerate() if thread.name == "passim-bench" and thread.is_alive()]
+    assert not [thread for thread in threading.enumerate() if thread.name == "passim-worker" and thread.is_alive()]

@@ -14,6 +14,7 @@ import pytest
 import passim
 from asking import outcome
 from passim.errors import ElementsError, InputError, WorkspaceError
+from passim.parallel.jobs import WorkerPool
 from passim.workspace import Workspace, create, new_site
 from passim_apps.dashboard import shell
 from passim_apps.dashboard.address import Choices, query_of, read_query
@@ -24,7 +25,6 @@ from passim_apps.dashboard.page_model import Page
 from passim_apps.dashboard.pages import PAGES, clock, elements, now
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.pages.sky import page as sky
-from passim_apps.dashboard.pool import WorkerPool
 from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
 from patience import PATIENCE_S

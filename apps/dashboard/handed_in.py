@@ -16,8 +16,8 @@ from typing import Any, Final
 from dash import dcc, html
 
 from passim.errors import InputError
+from passim.parallel import Job
 
-from .pool import Job
 from .state import Pending
 
 Attempt = Callable[[], Any]

@@ -15,13 +15,13 @@ import plotly.graph_objects as go
 from dash import dcc, html
 
 from passim.errors import InputError
+from passim.parallel import Job
 
 from ..command_line.output import plain_rows, rows_of_site
 from ..figures.theme import CONFIG
 from ..text.columns import cells_of
 from ..text.units import counted
 from .page_model import Page, Panel, Table
-from .pool import Job
 
 MOST_ROWS: Final = 60
 

@@ -11,7 +11,7 @@ from typing import Any, Final
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from passim.errors import InputError
-from passim.parallel import chunks
+from passim.parallel import Job, chunks
 
 from ..command_line.query import CAUTION
 from ..figures.theme import LIGHT, THEMES
@@ -25,7 +25,6 @@ from .controls import Offer, known, offers
 from .notes import age_warning, answered, notes_list
 from .page_model import Answer, Page
 from .parts import aria, choice_list, file_path, panel_block, part, table_data
-from .pool import Job
 from .state import DashboardState, PageRequest, Pending
 
 _LOG: Final = logging.getLogger(__name__)

@@ -23,13 +23,13 @@ import plotly.graph_objects as go
 from passim import Coverage, Fleet, Horizon, Site, Span
 from passim.elements import health
 from passim.errors import InputError, SpanError
+from passim.parallel import Job, WorkerPool
 from passim.sky import view as views
 from passim.spans import local_days, moment, zone
 from passim.workspace import Workspace
 
 from ..text.units import LocalClock
 from .address import Choices
-from .pool import Job, WorkerPool
 from .tasks import passes as work
 from .tasks.passes import Seen
 

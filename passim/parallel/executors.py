@@ -28,7 +28,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from passim.errors import InputError, PassimError
-from passim.parallel.leash import MemoryMet, fasten, interrupts_held
+from passim.parallel.leash import fasten, interrupts_held, memory_met
 
 ADDRESS: Final = "tcp://HOST:8786"
 # For the answer of a scheduler that listens; one that does not is told at once.
@@ -348,11 +348,9 @@ def _enter(line: Connection, begun: Connection, key: str, packed: bytes) -> None
 
 def _work(task: Any, key: str, packed: bytes | None, chunk: Any) -> Any:
     """Do one chunk."""
-    try:
+    with memory_met():
         _tell(0.0)
         return task(_keep(key, packed), chunk, _tell)
-    except MemoryError:
-        raise MemoryMet from None
 
 
 def _keep(key: str, packed: bytes | None) -> Any:
