@@ -50,13 +50,13 @@ def test_what_is_kept_stays_within_its_bound() -> None:
     kept = ByteLimitedCache(100)
     for k in range(50):
         kept.put(k, f"value {k}", 30)
-        assert kept.held_bytes <= 100
+        assert kept.total_bytes <= 100
     assert [kept.get(k) for k in (46, 47, 49)] == [None, "value 47", "value 49"]
     kept.get(47)  # used again, so 48 goes first
     kept.put(50, "value 50", 30)
     assert (kept.get(47), kept.get(48)) == ("value 47", None)
     kept.put(47, "anew", 30)
-    assert (kept.get(47), kept.held_bytes) == ("anew", 90)
+    assert (kept.get(47), kept.total_bytes) == ("anew", 90)
     kept.put("huge", "alone", 1000)
     assert (kept.get("huge"), kept.get(47)) == ("alone", None)
 
@@ -70,10 +70,10 @@ def test_what_nobody_asks_for_is_let_go() -> None:
         now_s = 60.0 * minute
         kept.put(minute, "for this minute", 10)
         assert kept.get("looks") == "always"
-        assert kept.held_bytes <= 30
+        assert kept.total_bytes <= 30
     assert [kept.get(minute) for minute in (97, 98, 99)] == [None, "for this minute", "for this minute"]
     now_s += 60.1
-    assert (kept.get(99), kept.get("looks"), kept.held_bytes) == (None, None, 0)
+    assert (kept.get(99), kept.get("looks"), kept.total_bytes) == (None, None, 0)
 
 
 def test_a_rehearsal_begins_at_its_time_and_goes_on(state: DashboardState) -> None:

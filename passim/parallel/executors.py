@@ -326,7 +326,7 @@ def _one_line(error: BaseException) -> str:
 # --- in the worker ----------------------------------------------------------------------------------------------------
 
 # The common things this worker was given, by digest; the oldest goes when a third comes.
-_kept: OrderedDict[str, Any] = OrderedDict()
+_common_things: OrderedDict[str, Any] = OrderedDict()
 _keeping = threading.Lock()
 _line: Connection | None = None
 
@@ -355,12 +355,12 @@ def _work(task: Any, key: str, packed: bytes | None, chunk: Any) -> Any:
 
 def _keep(key: str, packed: bytes | None) -> Any:
     with _keeping:
-        if key not in _kept:
+        if key not in _common_things:
             assert packed is not None  # a process gets it when it begins, a cluster with every chunk
-            _kept[key] = pickle.loads(packed)
-            while len(_kept) > 2:
-                _kept.popitem(last=False)
-        return _kept[key]
+            _common_things[key] = pickle.loads(packed)
+            while len(_common_things) > 2:
+                _common_things.popitem(last=False)
+        return _common_things[key]
 
 
 def _tell(done: float) -> None:
