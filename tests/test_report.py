@@ -51,7 +51,7 @@ def made(
         minutes=30,
         hours=hours,
         goal=goal,
-        told=("A sentence that was told.",),
+        messages=("A sentence that was told.",),
         draws=3,
         runs=20,
     )
