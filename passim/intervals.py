@@ -373,10 +373,10 @@ def _checked(intervals: IntervalSet, *, keep_empty: bool = False) -> Intervals:
 
 def _together(sets: list[Intervals]) -> Intervals:
     """Return `sets` one after another; a set with nothing in it has no say in the dtype."""
-    telling = [each for each in sets if each.start.size] or sets[:1]
-    if not telling:
+    filled = [each for each in sets if each.start.size] or sets[:1]
+    if not filled:
         return Intervals(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
-    return Intervals(np.concatenate([e.start for e in telling]), np.concatenate([e.end for e in telling]))
+    return Intervals(np.concatenate([e.start for e in filled]), np.concatenate([e.end for e in filled]))
 
 
 def _numbers(values: ArrayLike, what: str) -> Numbers:

@@ -51,7 +51,7 @@ class _Trial:
 
 
 @dataclass(frozen=True)
-class Found:
+class TriedSetting:
     """One setting tried: what it is, the freezes it gives, and how they were judged."""
 
     setting: Setting
@@ -145,14 +145,14 @@ def _visibility(fleet: Fleet, view: View, span: Span) -> Visibility:
     return found
 
 
-def judged(setting: Setting, freezes: Intervals, judge: Judge, *, leads: bool = False) -> Found:
+def judged(setting: Setting, freezes: Intervals, judge: Judge, *, leads: bool = False) -> TriedSetting:
     """Return a setting with its freezes and what the judge makes of them."""
-    return Found(setting, freezes, judge.judge(freezes, len(setting.kinds), setting.parameters, leads=leads))
+    return TriedSetting(setting, freezes, judge.judge(freezes, len(setting.kinds), setting.parameters, leads=leads))
 
 
 def search_settings(
     trials: Trials, grid: Grid, judge: Judge, taken: Iterable[str], progress: Progress | None = None
-) -> tuple[list[Found], int]:
+) -> tuple[list[TriedSetting], int]:
     """Try the grid and return the settings with some merit, best first, and how many were tried.
 
     `taken` are kinds of limits that the view has already and that are therefore not searched. The judge's guide leads;
@@ -160,7 +160,7 @@ def search_settings(
     """
     taken_kinds = set(taken)
     tell = progress or (lambda share: None)
-    every: dict[Setting, Found] = {}
+    every: dict[Setting, TriedSetting] = {}
 
     def evaluate(settings: Iterable[Setting], begin: float, end: float, *, leads: bool = True) -> None:
         fresh = [s for s in dict.fromkeys(settings) if s not in every]
@@ -220,7 +220,7 @@ def search_settings(
     return in_order(fitting), len(every)
 
 
-def _of_each_kind(found: list[Found]) -> list[Setting]:
+def _of_each_kind(found: list[TriedSetting]) -> list[Setting]:
     """Return the first few settings, and the first of every other kind of setting, of some in order."""
     chosen = [one.setting for one in found[:_REFINED] if one.judgement.guide > 0.0]
     kinds = {setting.kinds for setting in chosen}
@@ -233,7 +233,7 @@ def _of_each_kind(found: list[Found]) -> list[Setting]:
     return chosen
 
 
-def in_order(found: Iterable[Found], *, by_guide: bool = False) -> list[Found]:
+def in_order(found: Iterable[TriedSetting], *, by_guide: bool = False) -> list[TriedSetting]:
     """Return settings best first, by rank or by guide; of equals first the one with fewer limits, numbers, freezes."""
     return sorted(
         found,

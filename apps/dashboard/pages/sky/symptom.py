@@ -13,7 +13,7 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, 
 
 from passim.answers.sites import mounting
 from passim.answers.symptom import match as room
-from passim.answers.symptom import observations as symptom_seen
+from passim.answers.symptom import observations as observations
 from passim.errors import InputError
 from passim.sky import view as views
 from passim.spans import DailyHours
@@ -119,7 +119,7 @@ def _record_place() -> list[Any]:
                         html.Code("start,duration_s"),
                         ", times with their offset, such as ",
                         html.Code("2026-11-25T08:02:10-01:00,20"),
-                        f". At least {symptom_seen.FEWEST_FREEZES} freezes in half an hour or more, at most "
+                        f". At least {observations.FEWEST_FREEZES} freezes in half an hour or more, at most "
                         f"{sky_record.MOST_FREEZES:,} in {sky_record.LONGEST_DAYS:g} days and 1 MB; time in it without "
                         "a freeze counts as good.",
                     ],
