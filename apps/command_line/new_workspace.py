@@ -197,9 +197,10 @@ def _elements(text: str) -> list[str]:
     from pathlib import Path
 
     from passim import read_elements
+    from passim.elements import TOLERATED_SHARE
 
     paths = [text] if Path(text).exists() else [part.strip() for part in text.split(",") if part.strip()]
-    read_elements(paths or [text])
+    read_elements(paths or [text], lenient=TOLERATED_SHARE)
     return paths
 
 

@@ -19,6 +19,7 @@ import json
 import math
 import sys
 import time
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -35,6 +36,8 @@ from .table import table_lines, width
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from passim import Fleet
 
 LONGEST_TABLE = 40
 # Microdegrees, microseconds and millimetres: finer than anything passim claims to know.
@@ -286,3 +289,19 @@ def progress(what: str, *, lines: bool = False) -> Iterator[Callable[[float], No
                 bar.update(bar.task_ids[0], completed=done)
 
         yield advance
+
+
+def write_element_file(fleet: Fleet, path: str) -> str:
+    """Write element sets to `path`, and return a sentence on what the form rounds; empty where nothing is lost.
+
+    Raises ElementsError.
+    """
+    from passim import RoundedElementsWarning, write_elements
+
+    from ..text.skipped import rounded_words
+
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        write_elements(fleet, path)
+    told = [each.message for each in caught if isinstance(each.message, RoundedElementsWarning)]
+    return "".join(f" {rounded_words(each.fields, len(fleet))}" for each in told)

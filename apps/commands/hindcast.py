@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..command_line.options import allow_stale_option, lenient_option, output_options, site_options
+from ..command_line.options import allow_stale_option, output_options, site_options, strict_option
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
 from ..command_line.times import aware_time
 from ..command_line.usage import NUMBER, OneOf
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 @click.command("hindcast", short_help="How well older elements would have forecast newer ones.")
 @click.argument("paths", nargs=-1, metavar="OLD NEW...")
-@lenient_option
+@strict_option
 @site_options
 @click.option(
     "--from",
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 @output_options
 def hindcast(
     paths: tuple[str, ...],
-    lenient: bool,
+    strict: bool,
     site_choice: SiteChoice,
     from_text: str | None,
     hours: float,
@@ -93,7 +93,7 @@ def hindcast(
     fleet_notes: list[Note] = []
     pairs = []
     for older, newer in zip(paths[::2], paths[1::2], strict=True):
-        read = [FleetChoice((path,), lenient).fleet() for path in (older, newer)]
+        read = [FleetChoice((path,), strict).fleet() for path in (older, newer)]
         fleet_notes += [note for _, messages in read for note in messages]
         pairs.append(scoring.Snapshots(read[0][0], read[1][0], span, hours))
     workspace = site_choice.workspace()

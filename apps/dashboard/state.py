@@ -198,7 +198,7 @@ class DashboardState:
         # A snapshot's name holds its digest.
         snapshot = workspace.snapshots(settings.name).newest(at) if settings.feed else None
         came = snapshot and snapshot.path.name
-        key = ("fleet", settings.name, settings.lenient, files, came, at.date() if settings.invented else None)
+        key = ("fleet", settings.name, settings.strict, files, came, at.date() if settings.invented else None)
 
         def read() -> tuple[Fleet, int]:
             found = workspace.fleet(settings.name, at)

@@ -7,6 +7,7 @@ declarations, and with them every entity that could expand.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterable
 from datetime import datetime
 from xml.sax import SAXException, SAXParseException
@@ -18,15 +19,17 @@ import defusedxml.sax
 from defusedxml import DefusedXmlException
 
 from passim.elements.lines import Words
-from passim.elements.omm import UNITS, KeywordError, check_units, element_set_of, message_of
+from passim.elements.omm import UNITS, KeywordError, check_units, element_set_of, message_of, object_of
 from passim.elements.omm_text import ORIGINATOR, VERSION, check_text, written
-from passim.elements.read_log import ReadLog
+from passim.elements.read_log import Kind, ReadLog
 from passim.elements.records import ElementSet
 from passim.errors import ElementsError
 
 LARGEST_XML_BYTES = 128 * 2**20
 # The standard knows fewer than a hundred keywords.
 _MOST_KEYWORDS = 1000
+
+_OMM_START = re.compile(rb"<(?:[A-Za-z_][\w.-]*:)?omm[\s>]")
 
 _METADATA = ("OBJECT_NAME", "OBJECT_ID", "CENTER_NAME", "REF_FRAME", "TIME_SYSTEM", "MEAN_ELEMENT_THEORY")
 _MEAN_ELEMENTS = (
@@ -62,7 +65,10 @@ def read_xml(data: bytes, log: ReadLog) -> list[ElementSet]:
         if not (log.lenient and messages.records):
             damage.what = f"XML at line {line}" if line else "XML"
             raise log.refuse_file(damage) from None
-        log.refuse(f"line {line}", damage)
+        # What comes after the damage cannot be told apart, but it can be counted.
+        lost = max(len(_OMM_START.findall(data)) - messages.begun, 0) + int(messages.unfinished)
+        kind: Kind = "record" if data.rstrip().endswith((b"</ndm>", b":ndm>")) else "cut"
+        log.refuse(f"line {line}", damage, of=messages.begun_object, kind=kind, records=lost)
     return messages.records
 
 
@@ -75,7 +81,8 @@ def write_xml(records: Iterable[ElementSet], created: datetime) -> str:
     )
     for record in records:
         check_text(record, "XML")
-        tags = {key: f"<{key}>{escape(written(key, value))}</{key}>" for key, value in message_of(record).items()}
+        values = {key: written(key, value) for key, value in message_of(record).items()}
+        tags = {key: f"<{key}>{escape(value)}</{key}>" for key, value in values.items() if value}
         metadata = "".join(tags.pop(key) for key in _METADATA)
         elements = "".join(tags.pop(key) for key in _MEAN_ELEMENTS)
         parts.append(f'<omm id="CCSDS_OMM_VERS" version="{VERSION}">\n{header}\n<body><segment>')
@@ -94,10 +101,21 @@ class _Messages(ContentHandler):
         self._where = Locator()
         self._depth = 0
         self._message: dict[str, object] | None = None
+        self.begun = 0
         self._lines: dict[str, int] = {}
         self._fault: ElementsError | None = None
         self._leaf = False
         self._text: list[str] = []
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether a message has begun and not ended."""
+        return self._message is not None
+
+    @property
+    def begun_object(self) -> tuple[str, str]:
+        """The number and name in the message that has not ended, as far as they were come to."""
+        return object_of(self._message or {})
 
     def setDocumentLocator(self, locator: Locator) -> None:  # the name that SAX calls
         self._where = locator
@@ -110,6 +128,7 @@ class _Messages(ContentHandler):
             raise self._log.refuse_file(ElementsError("XML root", got=f"<{tag}>", wanted="<ndm> or <omm>"))
         if tag == "omm" and self._depth <= 2:
             self._message, self._lines, self._fault = {}, {"": self._line()}, None
+            self.begun += 1
         elif self._depth == 2 and self._message is None and tag not in ("COMMENT", "MESSAGE_ID"):
             self._log.refuse(f"line {self._line()}", ElementsError("message", got=f"<{tag}>", wanted="<omm>"))
         elif self._message is not None and tag in UNITS and "units" in attrs:
@@ -143,7 +162,8 @@ class _Messages(ContentHandler):
             self.records.append(element_set_of(message))
         except ElementsError as error:
             keyword = error.keyword if isinstance(error, KeywordError) else ""
-            self._log.refuse(f"line {self._lines.get(keyword, self._lines[''])}", error)
+            place = f"line {self._lines.get(keyword, self._lines[''])}"
+            self._log.refuse(place, error, of=object_of(message))
 
     def _note_fault(self, tag: str, units: str) -> None:
         try:

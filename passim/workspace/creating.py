@@ -13,6 +13,7 @@ import tomlkit
 from passim.answers.calls.kinds import VIDEO
 from passim.elements.atomic import write_atomically
 from passim.elements.files import read_elements
+from passim.elements.read_log import TOLERATED_SHARE
 from passim.errors import InputError, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.sky.horizon import Horizon
@@ -85,7 +86,7 @@ def create(
     if skyline is not None:
         Horizon.from_csv(skyline)
     if elements:
-        read_elements(list(elements))
+        read_elements(list(elements), lenient=TOLERATED_SHARE)
     named = [_seen_from(folder, path) for path in elements]
     fleets = [settings_of(FleetSettings, {"name": fleet_name, "elements": named}, "new fleet")] if named else []
 

@@ -394,7 +394,9 @@ class FleetSettings(Section):
     elements: list[str] | None = None
     feed: FeedSettings | None = None
     invented: Literal["plover"] | None = None
-    lenient: bool = False
+    strict: bool = False
+    # The word of older files, for the opposite.
+    lenient: bool | None = None
 
     @model_validator(mode="after")
     def _from_somewhere(self) -> FleetSettings:
@@ -405,6 +407,23 @@ class FleetSettings(Section):
                 'feed = { address = "https://example.org/elements.json" } or invented = "plover"'
             )
         return self
+
+    @model_validator(mode="after")
+    def _one_word_for_it(self) -> FleetSettings:
+        if self.lenient is False:
+            self.strict = True
+        return self
+
+    @property
+    def note(self) -> str:
+        """What the user should know of an older file's word; empty where it has none."""
+        if self.lenient is None:
+            return ""
+        instead = "leave that line out" if self.lenient else "write strict = true in its place"
+        return (
+            f"The fleet {self.name} says lenient, the word of an older passim: now 1 damaged record in 100 is left out "
+            f"unless strict = true refuses it; {instead}."
+        )
 
 
 class Assumption(Section):

@@ -10,6 +10,7 @@ import pandas as pd
 from dash import Dash, Input, Output, State, html, no_update
 
 from passim import Span
+from passim.elements import Skipped
 from passim.errors import InputError, PassimError
 from passim.forecast import timing
 from passim.workspace import adding
@@ -17,8 +18,8 @@ from passim.workspace import adding
 from ...figures.fleet import ages, by_status
 from ...figures.theme import Theme
 from ...text import elements as elements_words
-from ...text.notes import Note
-from ...text.units import counted, listed
+from ...text.skipped import left_out_words
+from ...text.units import counted
 from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
 from ..handed_in import HandedIn, Waiting, reading, waiting_place
@@ -96,14 +97,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 ),
             ),
         },
-        (
-            *(
-                [Note(f"{counted(len(fleet.skipped), 'record')} left out: {listed(fleet.skipped, 5, ' | ')}.")]
-                if fleet.skipped
-                else []
-            ),
-            *common_notes(question, Span.starting(question.now)),
-        ),
+        common_notes(question, Span.starting(question.now)),
     )
 
 
@@ -195,12 +189,16 @@ def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> tuple[str, 
         raise InputError("element files", got="more", wanted=wanted, try_next="fewer at once")
     # Two files of one fleet, a day apart, hold the same objects: each counts once.
     objects: set[str] = set()
+    skipped: list[Skipped] = []
     for name, data in files:
         # Read by a worker, which can be stopped where a file takes too long.
         key = ("objects", name, hashlib.sha256(data).digest())
-        objects |= state.work_out(key, work.object_ids, data, name, deadline_s=_READ_WITHIN_S)
+        ids, left_out = state.work_out(key, work.objects_of, data, name, deadline_s=_READ_WITHIN_S)
+        objects |= ids
+        skipped += left_out
     fleet_name = adding.add_fleet(state.workspace, files)
-    return fleet_name, f"Loaded as {fleet_name}: {counted(len(objects), 'object')} in {counted(len(files), 'file')}."
+    loaded = f"{counted(len(objects), 'object')} in {counted(len(files), 'file')}"
+    return fleet_name, f"Loaded as {fleet_name}: {loaded}.{left_out_words(skipped)}"
 
 
 PAGE: Final = Page(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from passim import Coverage, Fleet, Span
 from passim.coverage import causes, visibility
-from passim.elements import parse_elements
+from passim.elements import TOLERATED_SHARE, Skipped, parse_elements
 from passim.sky import view as views
 
 Progress = Callable[[float], None]
@@ -41,6 +41,12 @@ def find(fleet: Fleet, view: views.View, span: Span, progress: Progress | None =
     return Seen(found, causes.causes_of(found))
 
 
-def object_ids(data: bytes, file_name: str, progress: Progress | None = None) -> frozenset[str]:
-    """Return which objects are in the bytes of one file that was handed in. Raises ElementsError."""
-    return frozenset(map(str, parse_elements(data, file_name).satellite_ids))
+def objects_of(
+    data: bytes, file_name: str, progress: Progress | None = None
+) -> tuple[frozenset[str], tuple[Skipped, ...]]:
+    """Return which objects are in the bytes of one file that was handed in, and what was left out of it.
+
+    Raises ElementsError.
+    """
+    fleet = parse_elements(data, file_name, lenient=TOLERATED_SHARE)
+    return frozenset(map(str, fleet.satellite_ids)), fleet.skipped

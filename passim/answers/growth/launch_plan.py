@@ -172,7 +172,8 @@ def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: 
 
     Each launch is fitted to the fleet and to the launches before it. Lost satellites are drawn with `seed`.
     """
-    next_number = max([_FIRST_PLANNED_ID, *(SatelliteId(i).number + 1 for i in fleet.satellite_ids)])
+    numbers = (SatelliteId(i).number for i in fleet.satellite_ids)
+    next_number = max([_FIRST_PLANNED_ID, *(number + 1 for number in numbers if number is not None)])
     if next_number + sum(launch.satellites for launch in launches) > 1_000_000_000:
         raise InputError(
             "planned satellites", got=f"a fleet numbered up to {next_number - 1}", wanted="room for more numbers"

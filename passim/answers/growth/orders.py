@@ -122,7 +122,7 @@ def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
             continue
         year, number, piece = found.groups()
         # Pieces run A to Z, then AA: the shorter come first.
-        keys.append((int(year), int(number), len(piece), piece, SatelliteId(fleet[index].satellite_id).number))
+        keys.append((int(year), int(number), len(piece), piece, SatelliteId(fleet[index].satellite_id).order))
     if unknown:
         raise ElementsError(
             "launch order",
