@@ -2,8 +2,8 @@
 
     .venv/bin/python -m tests.benchmarks.reading
 
-Each form is told as a ratio to what no reader can do without: `json.load` of the same fleet and one `sgp4init` an object,
-measured in turn with it. The least of some rounds counts, because other work on the machine only ever adds to it.
+Each form is told as a ratio to what no reader can do without: `json.load` of the same fleet and one `sgp4init` an
+object, measured in turn with it. The least of some rounds counts, because other work only ever adds to it.
 """
 
 from __future__ import annotations
