@@ -18,6 +18,7 @@ from passim.errors import InputError
 
 # An exponent is for machines, but some spreadsheets write one.
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_LONGEST_HEADER = 4096
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 
 
@@ -126,6 +127,16 @@ def parse_csv_file(data: bytes, name: str, kinds: Sequence[CsvKind]) -> tuple[Cs
             )
         found.append(CsvRow(line, dict(zip(header, cells, strict=True))))
     return chosen, found
+
+
+def header_of(path: str | Path, kind: CsvKind) -> list[str]:
+    """Return the cells of the first row of a file, of which no more is read; none where it cannot be."""
+    try:
+        with open(path, "rb") as file:
+            text = file.read(_LONGEST_HEADER).decode("utf-8-sig")
+        return next((cells for _, cells in _rows(text, kind.comments)), [])
+    except (OSError, UnicodeDecodeError, csv.Error):
+        return []
 
 
 def number(text: str) -> float:

@@ -11,7 +11,8 @@
 
     PassimWarning               what an answer should not be taken without (a warning, not an error)
     |-- StaleElementsWarning    elements too old for any single time
-    `-- NotServingWarning       satellites are counted that hardly serve
+    |-- NotServingWarning       satellites are counted that hardly serve
+    `-- RoundedElementsWarning  a file holds fewer digits than the fleet that was written to it
 
 Every message is one line that says what was wrong, what was given, what was wanted and what to try next. What to try
 is told in words that hold everywhere; what each face calls by a name of its own is a `WayOut`, which the face words.
@@ -19,7 +20,7 @@ is told in words that hold everywhere; what each face calls by a name of its own
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from copy import copy
 from datetime import datetime
 from enum import Enum
@@ -35,6 +36,7 @@ class WayOut(Enum):
     ALLOW_STALE = "allow_stale=True for an answer all the same"
     LATER_START = "a span from"
     LENIENT = "lenient=True to skip bad records"
+    SALVAGE = "lenient=True to keep what is whole"
     RECORD_RANGES = "FreezeRanges in place of a record"
     GROWTH_ALONE = "find_growth"
     ACCEPT_FEWER = "accept_fewer=True to take it all the same"
@@ -74,7 +76,7 @@ class InputError(PassimError):
         """Return the error as one line, with the name that `name` gives to the way out."""
         parts = [self.what]
         if self.got is not None:
-            parts.append(f"got {_shown(self.got)}")
+            parts.append(f"got {shown(self.got)}")
         if self.wanted:
             parts.append(f"wanted {self.wanted}")
         way_out = name(self.way_out, self.start) if self.way_out is not None else ""
@@ -91,7 +93,24 @@ class InputError(PassimError):
 
 
 class ElementsError(InputError):
-    """An element file or record cannot be used."""
+    """An element file or record cannot be used.
+
+    ``field`` says which field of a record is wrong, where it is one: as `ElementSet` calls it, and in the file's own
+    word where that has no such field, as for a checksum or the frame of reference.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        field: str = "",
+        got: object = None,
+        wanted: str = "",
+        try_next: str = "",
+        way_out: WayOut | None = None,
+    ) -> None:
+        self.field = field
+        super().__init__(what, got=got, wanted=wanted, try_next=try_next, way_out=way_out)
 
 
 class SiteError(InputError):
@@ -146,12 +165,23 @@ class NotServingWarning(PassimWarning):
     """Satellites are counted that are away from their shell, decayed or not seen of late, and hardly serve."""
 
 
+class RoundedElementsWarning(PassimWarning):
+    """A two-line file holds fewer digits than the fleet that was written to it.
+
+    ``fields`` says in how many sets each field was rounded or cut, by its name in `ElementSet`.
+    """
+
+    def __init__(self, words: str, fields: Mapping[str, int]) -> None:
+        self.fields = dict(fields)
+        super().__init__(words)
+
+
 def _in_python(way_out: WayOut, start: datetime | None) -> str:
     """Return the name of a way out for whoever calls this library."""
     return f"{way_out.value} {start.isoformat(timespec='minutes')}" if start is not None else way_out.value
 
 
-def _shown(value: object, longest: int = 80) -> str:
+def shown(value: object, longest: int = 80) -> str:
     """Return `value` as one printable line of at most `longest` characters."""
     text = repr(value) if isinstance(value, (str, bytes)) else str(value)
     # Of a long one no more is looked at than can be shown.

@@ -2,9 +2,9 @@
 
     set algebra     union  intersection  difference  complement  total_length      results sorted, disjoint, apart
     row by row      clip  restrict                                                 results keep the row they came from
-    counting        sweep -> Steps;  where  at_least  level_at  lengths_by_level  in_bins
-    by lane         union_by_lane  intersection_by_lane  difference_by_lane  complement_by_lane  restrict_by_lane
-                    total_lengths_by_lane            one call for many independent lines, such as one a satellite
+    counting        sweep -> Steps;  where  at_least  level_at  in_bins
+    by group        union_by_group  intersection_by_group  difference_by_group  restrict_by_group
+                                                      one call for many independent lines, such as one a satellite
 
 Nothing here knows what the numbers mean. Whole numbers (as int64, so microseconds since 1970 fit) stay whole and every
 law holds exactly; other real numbers are float64. A set goes in as a pair ``(start, end)`` of shape (n,) each, in any
@@ -40,7 +40,7 @@ class Intervals(NamedTuple):
 class GroupedIntervals(NamedTuple):
     """Intervals [start, end) on independent lines told apart by a whole number: three arrays of shape (n,)."""
 
-    lane: NDArray[np.int64]
+    group: NDArray[np.int64]
     start: Numbers
     end: Numbers
 
@@ -95,12 +95,12 @@ def intersection(a: IntervalSet, b: IntervalSet) -> Intervals:
 
 def difference(a: IntervalSet, b: IntervalSet) -> Intervals:
     """Return the points of `a` that are not in `b`."""
-    kept, gone = union(a), union(b)
-    if kept.start.size == 0 or gone.start.size == 0:
-        return kept
-    low = min(kept.start[0], gone.start[0])
-    high = max(kept.end[-1], gone.end[-1])
-    return intersection(kept, complement(gone, low, high))
+    retained, gone = union(a), union(b)
+    if retained.start.size == 0 or gone.start.size == 0:
+        return retained
+    low = min(retained.start[0], gone.start[0])
+    high = max(retained.end[-1], gone.end[-1])
+    return intersection(retained, complement(gone, low, high))
 
 
 def complement(intervals: IntervalSet, low: float, high: float) -> Intervals:
@@ -126,10 +126,10 @@ def clip(intervals: IntervalSet, low: float, high: float) -> Pieces:
     if not high >= low:
         raise ValueError(f"the window ends before it starts: got [{low}, {high})")
     start, end = np.maximum(start, low), np.minimum(end, high)
-    kept = end > start
-    if kept.all():
+    retained = end > start
+    if retained.all():
         return Pieces(np.arange(start.size), start, end)
-    row = np.flatnonzero(kept)
+    row = np.flatnonzero(retained)
     return Pieces(row, start[row], end[row])
 
 
@@ -219,15 +219,6 @@ def level_at(steps: Steps, points: ArrayLike) -> Numbers:
     return np.asarray(steps.level[np.searchsorted(steps.edges, points, side="right") - 1])
 
 
-def lengths_by_level(steps: Steps) -> Numbers:
-    """Return the length spent at each count 0, 1, 2 ... up to the highest, shape (highest+1,), from whole levels."""
-    if steps.level.dtype.kind not in "iu" or (steps.level.size and steps.level.min() < 0):
-        raise ValueError("levels that are counts: got some that are not whole or below 0")
-    lengths = np.zeros(int(steps.level.max(initial=0)) + 1, dtype=steps.edges.dtype)
-    np.add.at(lengths, steps.level, np.diff(steps.edges))
-    return lengths
-
-
 def in_bins(steps: Steps, bins: ArrayLike) -> Bins:
     """Return the lowest and highest level and the integral of `steps` between neighbouring `bins` edges (bins+1,).
 
@@ -251,37 +242,28 @@ def in_bins(steps: Steps, bins: ArrayLike) -> Bins:
     return Bins(np.minimum.reduceat(padded, pairs)[::2], np.maximum.reduceat(padded, pairs)[::2], integral)
 
 
-def union_by_lane(*sets: GroupedSet) -> GroupedIntervals:
-    """Return the `union` of `sets` in each lane, sorted by lane and start."""
+def union_by_group(*sets: GroupedSet) -> GroupedIntervals:
+    """Return the `union` of `sets` in each group, sorted by group and start."""
     line, laid = _lay_out(*sets)
     return line.lift(union(*laid))
 
 
-def intersection_by_lane(a: GroupedSet, b: GroupedSet) -> GroupedIntervals:
-    """Return the `intersection` of `a` and `b` in each lane, sorted by lane and start."""
+def intersection_by_group(a: GroupedSet, b: GroupedSet) -> GroupedIntervals:
+    """Return the `intersection` of `a` and `b` in each group, sorted by group and start."""
     line, (first, second) = _lay_out(a, b)
     return line.lift(intersection(first, second))
 
 
-def difference_by_lane(a: GroupedSet, b: GroupedSet) -> GroupedIntervals:
-    """Return the `difference` of `a` less `b` in each lane, sorted by lane and start."""
+def difference_by_group(a: GroupedSet, b: GroupedSet) -> GroupedIntervals:
+    """Return the `difference` of `a` less `b` in each group, sorted by group and start."""
     line, (first, second) = _lay_out(a, b)
     return line.lift(difference(first, second))
 
 
-def complement_by_lane(intervals: GroupedSet, low: float, high: float, lane_count: int) -> GroupedIntervals:
-    """Return the `complement` in [low, high) of each of the lanes 0 to lane_count-1, those without interval too."""
-    _whole_lanes(intervals[0], lane_count)
-    if not high >= low:
-        raise ValueError(f"the window ends before it starts: got [{low}, {high})")
-    windows = np.arange(lane_count), np.full(lane_count, low), np.full(lane_count, high)
-    return difference_by_lane(windows, intervals)
+def restrict_by_group(intervals: GroupedSet, to: GroupedSet) -> Pieces:
+    """Return the parts of each of `intervals` that lie in the union of `to` in its own group, in the order of rows.
 
-
-def restrict_by_lane(intervals: GroupedSet, to: GroupedSet) -> Pieces:
-    """Return the parts of each of `intervals` that lie in the union of `to` in its own lane, in the order of rows.
-
-    With one lane a satellite: the passes over a site cut down to when the same satellite is over a gateway too.
+    With one group a satellite: the passes over a site cut down to when the same satellite is over a gateway too.
     """
     line, (first, second) = _lay_out(intervals, to)
     row, start, end = restrict(first, second)
@@ -289,73 +271,64 @@ def restrict_by_lane(intervals: GroupedSet, to: GroupedSet) -> Pieces:
     return Pieces(row, start, end)
 
 
-def total_lengths_by_lane(intervals: GroupedSet, lane_count: int) -> Numbers:
-    """Return the `total_length` of each of the lanes 0 to lane_count-1, shape (lane_count,)."""
-    _whole_lanes(intervals[0], lane_count)
-    lane, start, end = union_by_lane(intervals)
-    lengths = np.zeros(lane_count, dtype=start.dtype)
-    np.add.at(lengths, lane, end - start)
-    return lengths
-
-
 class _Line(NamedTuple):
-    """How lanes were laid end to end on one line of whole numbers, so that a question by lane is a plain question.
+    """How groups were laid end to end on one line of whole numbers, so that a question by group is a plain question.
 
-    A point of the line is lane_place * width + place. `width` is one more than the farthest place, so that an end in
-    one lane never touches a start in the next. A place is a distance from `low`, or where `values` is given the rank
+    A point of the line is group_place * width + place. `width` is one more than the farthest place, so that an end in
+    one group never touches a start in the next. A place is a distance from `low`, or where `values` is given the rank
     of a bound among all bounds; ranks are exact for every dtype, since set algebra only ever compares.
     """
 
     width: int
-    lane_low: int
+    group_low: int
     low: int
-    lanes: NDArray[np.int64] | None
+    groups: NDArray[np.int64] | None
     values: Numbers | None
 
     def lift(self, laid: Intervals) -> GroupedIntervals:
-        """Return intervals of the line as intervals in their lanes."""
-        lane, start = np.divmod(laid.start, self.width)
-        end = laid.end - lane * self.width
-        lane = lane + self.lane_low if self.lanes is None else self.lanes[lane]
+        """Return intervals of the line as intervals in their groups."""
+        group, start = np.divmod(laid.start, self.width)
+        end = laid.end - group * self.width
+        group = group + self.group_low if self.groups is None else self.groups[group]
         if self.values is None:
-            return GroupedIntervals(lane, start + self.low, end + self.low)
-        return GroupedIntervals(lane, self.values[start], self.values[end])
+            return GroupedIntervals(group, start + self.low, end + self.low)
+        return GroupedIntervals(group, self.values[start], self.values[end])
 
 
 def _lay_out(*sets: GroupedSet) -> tuple[_Line, list[Intervals]]:
-    """Lay the lanes of `sets` end to end; return how, and each set on the line, in its order and empty rows too."""
-    lanes, checked = [], []
+    """Lay the groups of `sets` end to end; return how, and each set on the line, in its order and empty rows too."""
+    groups, checked = [], []
     for each in sets:
-        lane = _whole_lanes(each[0])
+        group = _whole_groups(each[0])
         intervals = _checked((each[1], each[2]), keep_empty=True)
-        if lane.shape != intervals.start.shape:
-            raise ValueError(f"one lane for each interval: got shape {lane.shape}, wanted {intervals.start.shape}")
-        lanes.append(lane)
+        if group.shape != intervals.start.shape:
+            raise ValueError(f"one group for each interval: got shape {group.shape}, wanted {intervals.start.shape}")
+        groups.append(group)
         checked.append(intervals)
     bounds = np.concatenate(_together(checked))
-    every_lane = np.concatenate(lanes)
+    every_group = np.concatenate(groups)
     if bounds.size == 0:
         empty = Intervals(np.zeros(0, np.int64), np.zeros(0, np.int64))
         return _Line(1, 0, 0, None, bounds), [empty] * len(sets)
 
-    lane_low, low = int(every_lane.min()), int(bounds.min()) if bounds.dtype.kind == "i" else 0
+    group_low, low = int(every_group.min()), int(bounds.min()) if bounds.dtype.kind == "i" else 0
     width = int(bounds.max()) - low + 1 if bounds.dtype.kind == "i" else _ROOM
-    if width * (int(every_lane.max()) - lane_low + 1) < _ROOM:
+    if width * (int(every_group.max()) - group_low + 1) < _ROOM:
         # The usual case, and the fast one: distances from the earliest bound fit side by side.
-        line = _Line(width, lane_low, low, None, None)
+        line = _Line(width, group_low, low, None, None)
         laid = []
-        for lane, (start, end) in zip(lanes, checked, strict=True):
-            base = (lane - lane_low) * width
+        for group, (start, end) in zip(groups, checked, strict=True):
+            base = (group - group_low) * width
             laid.append(Intervals(start.astype(np.int64) - low + base, end.astype(np.int64) - low + base))
         return line, laid
-    # Numbers with fractions, or lanes or bounds too far apart: put ranks in their place.
+    # Numbers with fractions, or groups or bounds too far apart: put ranks in their place.
     values, ranks = np.unique(bounds, return_inverse=True)
-    known_lanes, lane_ranks = np.unique(every_lane, return_inverse=True)
-    base = lane_ranks.astype(np.int64) * values.size
+    known_groups, group_ranks = np.unique(every_group, return_inverse=True)
+    base = group_ranks.astype(np.int64) * values.size
     start, end = (half + base for half in np.split(ranks.astype(np.int64), 2))
-    cuts = np.cumsum([lane.size for lane in lanes])[:-1]
+    cuts = np.cumsum([group.size for group in groups])[:-1]
     laid = [Intervals(*halves) for halves in zip(np.split(start, cuts), np.split(end, cuts), strict=True)]
-    return _Line(values.size, 0, 0, known_lanes, values), laid
+    return _Line(values.size, 0, 0, known_groups, values), laid
 
 
 def _changes(start: Numbers, end: Numbers) -> tuple[Numbers, NDArray[np.int64]]:
@@ -400,10 +373,10 @@ def _checked(intervals: IntervalSet, *, keep_empty: bool = False) -> Intervals:
 
 def _together(sets: list[Intervals]) -> Intervals:
     """Return `sets` one after another; a set with nothing in it has no say in the dtype."""
-    telling = [each for each in sets if each.start.size] or sets[:1]
-    if not telling:
+    filled = [each for each in sets if each.start.size] or sets[:1]
+    if not filled:
         return Intervals(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
-    return Intervals(np.concatenate([e.start for e in telling]), np.concatenate([e.end for e in telling]))
+    return Intervals(np.concatenate([e.start for e in filled]), np.concatenate([e.end for e in filled]))
 
 
 def _numbers(values: ArrayLike, what: str) -> Numbers:
@@ -420,13 +393,11 @@ def _numbers(values: ArrayLike, what: str) -> Numbers:
     return array.astype(np.float64 if array.dtype.kind == "f" else np.int64, copy=False)
 
 
-def _whole_lanes(lane: ArrayLike, lane_count: int | None = None) -> NDArray[np.int64]:
-    """Return `lane` as int64, shape (n,), inside 0 to lane_count-1 where that is given. Raises ValueError."""
-    array = np.asarray(lane)
+def _whole_groups(group: ArrayLike) -> NDArray[np.int64]:
+    """Return `group` as int64, shape (n,). Raises ValueError."""
+    array = np.asarray(group)
     if array.size == 0:
         array = array.astype(np.int64)
     if array.ndim != 1 or array.dtype.kind not in "iu":
-        raise ValueError(f"lanes: got dtype {array.dtype} of shape {array.shape}, wanted whole numbers of shape (n,)")
-    if lane_count is not None and array.size and not 0 <= array.min() <= array.max() < lane_count:
-        raise ValueError(f"lanes: got {array.min()} to {array.max()}, wanted 0 to {lane_count - 1}")
+        raise ValueError(f"groups: got dtype {array.dtype} of shape {array.shape}, wanted whole numbers of shape (n,)")
     return array.astype(np.int64, copy=False)

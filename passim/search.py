@@ -1,8 +1,8 @@
 """Crossings and peaks of many smooth functions at once, found from values and rates.
 
-The room knows nothing of satellites. A *curve* is a callable ``curve(lane, x) -> (value, rate)``: `lane` is an integer
-array that says which function of a family is meant, `x` a float array of the same shape; value and its derivative come
-back with that shape. A *bracket* is a lane with a left and a right end, short enough that the function has at most one
+The room knows nothing of satellites. Many *curves* are one callable ``function(curve, x) -> (value, rate)``: `curve` is
+an integer array that says which of them is meant, `x` a float array of the same shape; the value and its derivative
+come back with that shape. A *bracket* is a curve with a left and a right end, short enough that it has at most one
 turning point inside. Callers choose such brackets; `positive_stretches` misses nothing inside them: it looks at signs
 of the values *and* of the rates, so a hump that stands above zero only between the ends is found by its peak.
 """
@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-Lanes = NDArray[np.intp]
-Curve = Callable[[Lanes, Floats], tuple[Floats, Floats]]
+Curves = NDArray[np.intp]
+CurveFunction = Callable[[Curves, Floats], tuple[Floats, Floats]]
 
 _MOST_STEPS = 80
 # Steps that are shorter than this share of the one before shrink faster than by a constant share.
@@ -26,24 +26,24 @@ _SHRINKS_FAST = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Stretches:
-    """Pieces of lanes in which a curve is positive: lane, left and right, each of shape (pieces,), in lane order.
+    """Pieces in which curves are positive: curve, left and right, each of shape (pieces,), in curve order.
 
     ``rate_left`` and ``rate_right`` are the curve's rates where it crosses zero there, and NaN at an end that was
     given, not found.
-    ``near_miss`` lists, each once, the lanes with a peak or a trough closer to zero than the caller's margin.
+    ``near_miss`` lists, each once, the curves with a peak or a trough closer to zero than the caller's margin.
     """
 
-    lane: Lanes
+    curve: Curves
     left: Floats
     right: Floats
     rate_left: Floats
     rate_right: Floats
-    near_miss: Lanes
+    near_miss: Curves
 
-    def select(self, pieces: Lanes) -> Stretches:
+    def select(self, pieces: Curves) -> Stretches:
         """Return the pieces at the indices `pieces`, in that order; the near misses stay as they are."""
         return Stretches(
-            self.lane[pieces],
+            self.curve[pieces],
             self.left[pieces],
             self.right[pieces],
             self.rate_left[pieces],
@@ -53,15 +53,15 @@ class Stretches:
 
 
 def positive_stretches(
-    curve: Curve, lane: Lanes, left: Floats, right: Floats, *, tolerance: float = 1e-9, margin: float = 0.0
+    function: CurveFunction, curve: Curves, left: Floats, right: Floats, *, tolerance: float = 1e-9, margin: float = 0.0
 ) -> Stretches:
-    """Return where each curve is positive within the brackets (lane, left, right), all of shape (brackets,).
+    """Return where each curve is positive within the brackets (curve, left, right), all of shape (brackets,).
 
-    Several brackets may share a lane if they do not overlap. `tolerance` is in units of x. Brackets must hold at most
+    Several brackets may share a curve if they do not overlap. `tolerance` is in units of x. Brackets must hold at most
     one turning point each. Pieces come out sorted by bracket, then by place.
     """
-    value_left, rate_left = curve(lane, left)
-    value_right, rate_right = curve(lane, right)
+    value_left, rate_left = function(curve, left)
+    value_right, rate_right = function(curve, right)
     up_left, up_right = value_left > 0.0, value_right > 0.0
 
     # A sign change holds one crossing. Equal signs hold two where the rates show a turning point that reaches across.
@@ -72,15 +72,15 @@ def positive_stretches(
     near = np.empty(0, dtype=np.intp)
     if len(turning):
         place, height = turning_points(
-            curve,
-            lane[turning],
+            function,
+            curve[turning],
             left[turning],
             right[turning],
             ends=(value_left[turning], rate_left[turning], value_right[turning], rate_right[turning]),
             tolerance=1e-6,
         )
         across = (height > 0.0) != up_left[turning]
-        near = lane[turning[np.abs(height) < margin]]
+        near = curve[turning[np.abs(height) < margin]]
         split, middle, top = turning[across], place[across], height[across]
     else:
         split = middle = top = np.empty(0)
@@ -90,8 +90,8 @@ def positive_stretches(
     bracket = np.concatenate([single, split, split])
     flat = np.zeros(len(split))
     crossing, rate = crossings(
-        curve,
-        lane[bracket],
+        function,
+        curve[bracket],
         np.concatenate([left[single], left[split], middle]),
         np.concatenate([right[single], middle, right[split]]),
         ends=(
@@ -116,13 +116,13 @@ def positive_stretches(
     edge[end[closes] - 1], speed[end[closes] - 1] = right[closes], np.nan
     edge[place], speed[place] = crossing, rate
     edge, speed = edge.reshape(-1, 2), speed.reshape(-1, 2)
-    where = np.repeat(lane, count // 2)
+    where = np.repeat(curve, count // 2)
     return Stretches(where, edge[:, 0], edge[:, 1], speed[:, 0], speed[:, 1], np.unique(near))
 
 
 def crossings(
-    curve: Curve,
-    lane: Lanes,
+    function: CurveFunction,
+    curve: Curves,
     left: Floats,
     right: Floats,
     *,
@@ -137,7 +137,7 @@ def crossings(
     halves it. `ends` gives (value_left, rate_left, value_right, rate_right) if they are known.
     """
     left, right = left.astype(float), right.astype(float)
-    value_left, rate_left, value_right, rate_right = ends or (*curve(lane, left), *curve(lane, right))
+    value_left, rate_left, value_right, rate_right = ends or (*function(curve, left), *function(curve, right))
     rising = value_right > value_left
     x = _cubic_root(left, right, value_left, rate_left, value_right, rate_right)
     # The last place looked at: to begin with, the end nearer to zero.
@@ -150,7 +150,7 @@ def crossings(
     for step in range(_MOST_STEPS):
         if not len(active):
             break
-        value, rate = curve(lane[active], x)
+        value, rate = function(curve[active], x)
         # The sign at x says on which side of it the crossing lies.
         below = (value > 0.0) != rising
         left, right = np.where(below, x, left), np.where(below, right, x)
@@ -185,8 +185,8 @@ def crossings(
 
 
 def turning_points(
-    curve: Curve,
-    lane: Lanes,
+    function: CurveFunction,
+    curve: Curves,
     left: Floats,
     right: Floats,
     *,
@@ -200,7 +200,7 @@ def turning_points(
     leaves the shrinking bracket halves it.
     """
     left, right = left.astype(float), right.astype(float)
-    value_left, rate_left, value_right, rate_right = ends or (*curve(lane, left), *curve(lane, right))
+    value_left, rate_left, value_right, rate_right = ends or (*function(curve, left), *function(curve, right))
     x = _cubic_turn(left, right, value_left, rate_left, value_right, rate_right)
     rising, width = rate_left > 0.0, right - left
     # The last place looked at: to begin with, the nearer end.
@@ -213,7 +213,7 @@ def turning_points(
     for step in range(_MOST_STEPS):
         if not len(active):
             break
-        value, rate = curve(lane[active], x)
+        value, rate = function(curve[active], x)
         before = (rate > 0.0) == rising
         left, right = np.where(before, x, left), np.where(before, right, x)
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):

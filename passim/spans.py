@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, timedelta
 from difflib import get_close_matches
 from typing import Final
 from zoneinfo import ZoneInfo, available_timezones
@@ -96,12 +96,6 @@ class DailyHours:
         if len(days) > 2 and days[-1] - days[0] == len(days) - 1:
             return f"{DAY_NAMES[days[0]]} to {DAY_NAMES[days[-1]]}"
         return " and ".join(DAY_NAMES[day] for day in days)
-
-    @property
-    def clocks(self) -> tuple[time, time]:
-        """When the hours begin and end, as times of day; midnight at the end is 00:00."""
-        begins, ends = (time(minute // 60 % 24, minute % 60) for minute in (self.from_minute, self.to_minute))
-        return begins, ends
 
     @property
     def over_midnight(self) -> bool:

@@ -17,7 +17,6 @@ import numpy as np
 import plotly.graph_objects as go
 
 from passim import Fleet, Span
-from passim.answers import scenario
 from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as calls
@@ -38,6 +37,7 @@ from passim_apps.figures.places import by_latitude
 from passim_apps.figures.sky import panorama
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.units import LocalClock
+from tests import scenario
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
 # The station's local day: its clocks are an hour behind UTC in winter.
@@ -97,15 +97,15 @@ def curve_by_latitude() -> go.Figure:
     """Where: the share of the time with service by latitude, the sky alone, with the school's stations."""
     latitudes_deg = [float(latitude) for latitude in range(0, 71, 2)]
     view = scenario.view_of(scenario.MARRAM_LOFT)
-    sweep = sweeps.sweep_latitudes(fleet(), view, latitudes_deg, DAY, team=workers.WorkerConfig(processes=1))
-    stations = [(station.name, station.spots[0].latitude_deg) for station in scenario.STATIONS]
+    sweep = sweeps.sweep_latitudes(fleet(), view, latitudes_deg, DAY, workers=workers.WorkerConfig(processes=1))
+    stations = [(name, spots[0].latitude_deg) for name, spots in scenario.STATIONS]
     return by_latitude(sweep.table, LIGHT, sites=stations)
 
 
 def gaps_by_satellites() -> go.Figure:
     """When it gets better: what every number of satellites gives, in three orders, and the goal."""
     seen = found()
-    counted = growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
+    counted = growth_orders.serving_satellites(seen.fleet, seen.view, seen.span)
     orders = {
         "as launched": growth_orders.launch_order(seen.fleet, counted),
         "plane by plane": growth_orders.plane_order(seen.fleet, seen.span.middle, counted),

@@ -16,7 +16,6 @@ from typing import Final
 
 import numpy as np
 
-from passim.answers.scenario import plover
 from passim.elements import rounded_to_two_line
 from passim.elements.files import write_elements
 from passim.elements.identifiers import SatelliteId
@@ -24,6 +23,7 @@ from passim.elements.patterns import mean_motion_rev_day, scattered, walker
 from passim.elements.records import ElementSet, Fleet
 from passim.orbits.propagation import Propagator
 from snapshots import older_snapshot
+from tests.scenario import plover
 
 EPOCH: Final = datetime(2026, 3, 1, tzinfo=UTC)
 

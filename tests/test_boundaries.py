@@ -137,7 +137,7 @@ def test_a_gateway_just_within_true_reach_serves_for_moments_and_just_beyond_nev
     for step_deg in (-0.5, -0.05, 0.05):
         view = View(site, (GatewayLimit((Gateway("East", 0.0, -28.0 + reach_deg + step_deg),)),))
         joint = find_visibility(ring, view, span).joint()
-        lasting.append(float((joint.end - joint.start).sum()) / 1e6 / max(joint.lane.size, 1))
+        lasting.append(float((joint.end - joint.start).sum()) / 1e6 / max(joint.group.size, 1))
     assert lasting[0] > lasting[1] > 0.0 == lasting[2]
     # Half a degree of 360 at one revolution of the ring against the Earth in 6148.5 s: 8.5 s.
     assert lasting[0] == pytest.approx(0.5 / 360.0 * 6148.5, abs=0.3)

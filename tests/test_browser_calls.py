@@ -18,7 +18,6 @@ from icalendar import Calendar
 from browsing import AT, NARROW, a_page, choose, served, traces, wait_for_sentence
 from invented_calendars import ics
 from passim import DailyHours, Span
-from passim.answers import scenario
 from passim.answers.calls import calendar_in as calendar
 from passim.answers.calls import check as call_check
 from passim.answers.calls import forecast as call_forecast
@@ -30,6 +29,7 @@ from passim_apps.text.calls import check_columns, check_rows, check_sentence
 from passim_apps.text.columns import cells_of
 from passim_apps.text.units import LocalClock
 from patience import PATIENCE_S
+from tests import scenario
 
 pytestmark = pytest.mark.browser
 

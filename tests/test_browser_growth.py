@@ -11,13 +11,13 @@ import pytest
 
 from browsing import AT, NARROW, a_page, choose, served, traces, wait_for_sentence
 from passim import Span
-from passim.answers import scenario
 from passim.answers.growth import curves as growth
 from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import launch_plan as growth_plan
 from passim.answers.growth import orders as growth_orders
 from passim.coverage import visibility
 from passim.workspace import create
+from tests import scenario
 
 pytestmark = pytest.mark.browser
 

@@ -14,7 +14,7 @@ from browsing import PATIENCE_MS, PHONE, a_page, choose, open_at, served, settle
 from passim import Horizon, Span, walker, write_elements
 from passim.coverage import Coverage
 from passim.coverage.visibility import find_visibility
-from passim.workspace import NewSite, Workspace, create
+from passim.workspace import Workspace, create, new_site
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages import PAGES
 from patience import wait_until
@@ -344,7 +344,7 @@ def test_a_page_that_never_had_an_answer_shows_no_empty_picture(page: Page) -> N
 
 
 def test_elements_too_old_for_anything_are_the_reason_why_there_is_no_answer(browser: Browser, tmp_path: Path) -> None:
-    site = NewSite(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
+    site = new_site(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
     folder = create(tmp_path / "office", site=site, elements=[str(SAMPLES / "polar-star-66.tle")]).folder
     with served(folder, AT) as address, a_page(browser, address) as page:
         for path in PATHS:
@@ -365,7 +365,7 @@ def test_long_work_can_be_stopped_and_begun_again(browser: Browser, tmp_path: Pa
         total=2000, planes=40, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=epoch, name="invented"
     )
     write_elements(fleet, tmp_path / "large.json")
-    site = NewSite(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
+    site = new_site(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
     folder = create(tmp_path / "office", site=site, elements=[str(tmp_path / "large.json")]).folder
     with served(folder, AT) as address, a_page(browser, address) as page:
         page.goto("/clock?days=31")

@@ -48,7 +48,9 @@ def expect_numbers(page: Any, folder: Path, mask_deg: float) -> None:
 
     drawn = traces(page, "latitude")["time with service"]
     shown = dict(zip(drawn["x"], drawn["y"], strict=True))
-    own = sweeps.sweep_latitudes(fleet, view, SOME_LATITUDES, DAY, longitudes=4, team=alone).table["covered_fraction"]
+    own = sweeps.sweep_latitudes(fleet, view, SOME_LATITUDES, DAY, longitudes=4, workers=alone).table[
+        "covered_fraction"
+    ]
     assert [shown[each] for each in SOME_LATITUDES] == pytest.approx((100.0 * own).tolist())
 
     [cells] = page.evaluate(
@@ -59,7 +61,9 @@ def expect_numbers(page: Any, folder: Path, mask_deg: float) -> None:
     )
     told = {(latitude, longitude): share for latitude, longitude, share in zip(*cells, strict=True)}
     assert len(told) == 360
-    found = [place.figures.covered_fraction for place in sweeps.PlaceSweep(fleet, view, SOME_PLACES, DAY, team=alone)]
+    found = [
+        place.figures.covered_fraction for place in sweeps.PlaceSweep(fleet, view, SOME_PLACES, DAY, workers=alone)
+    ]
     assert [told[place] for place in SOME_PLACES] == found
     assert 0.0 in found
 

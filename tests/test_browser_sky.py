@@ -17,7 +17,6 @@ import pytest
 
 from browsing import AT, NARROW, a_page, choose, open_at, served, traces, wait_for_sentence
 from passim import Horizon, Site, Span
-from passim.answers import scenario
 from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
 from passim.coverage import visibility
@@ -26,6 +25,7 @@ from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.workspace import Workspace, create
 from passim_apps.text.symptom import found_sentence
 from passim_apps.text.units import instant
+from tests import scenario
 
 pytestmark = pytest.mark.browser
 

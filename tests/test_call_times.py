@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from passim.answers.calls.hours import MINUTE_US, call_windows, spread, starts
+from passim.answers.calls.hours import MINUTE_US, call_hours_within, spread, starts
 from passim.answers.calls.kinds import CALL_KINDS, LESSON, THRESHOLDS, CallKind, call_kind
 from passim.errors import InputError, SiteError, SpanError
 from passim.spans import DailyHours, Span, microseconds
@@ -164,7 +164,7 @@ def test_hours_that_are_not_in_the_span_say_when_they_open(start: str, hours: fl
         starts(span, 30, office, "Europe/Berlin")
     assert words in str(caught.value)
     with pytest.raises(SpanError) as caught:
-        call_windows(span, office, "Europe/Berlin")
+        call_hours_within(span, office, "Europe/Berlin")
     assert words in str(caught.value)
 
 
@@ -206,7 +206,7 @@ def test_hours_over_midnight_belong_to_the_day_on_which_they_begin() -> None:
     found = starts(span, 60, nights, "UTC").allowed_us
     first, last = datetime(2026, 11, 24, 22, tzinfo=UTC), datetime(2026, 11, 25, 3, tzinfo=UTC)
     assert found.tolist() == list(range(microseconds(first), microseconds(last) + 1, MINUTE_US))
-    begins_us, ends_us = call_windows(span, nights, "UTC")
+    begins_us, ends_us = call_hours_within(span, nights, "UTC")
     assert begins_us.tolist() == [microseconds(first)]
     assert ends_us.tolist() == [microseconds(last) + 60 * MINUTE_US]
     with pytest.raises(SpanError, match="at most the 360 min of the hours 22:00 to 04:00"):

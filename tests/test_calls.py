@@ -14,9 +14,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from passim.answers import scenario
 from passim.answers.calls.calendar_in import Event
-from passim.answers.calls.changes import changes, check_record, kept_record, plan_record
+from passim.answers.calls.changes import changes, check_record, plan_record, record_to_keep
 from passim.answers.calls.check import check_calls, horizon_of
 from passim.answers.calls.forecast import MARGIN, ServiceForecast, searched_span
 from passim.answers.calls.hours import MINUTE_US
@@ -33,6 +32,7 @@ from passim.sky.view import View
 from passim.spans import DailyHours, Span, microseconds
 from passim_apps.text.calls import plan_sentences
 from passim_apps.text.units import LocalClock
+from tests import scenario
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 AZORES = "Atlantic/Azores"
@@ -470,7 +470,7 @@ def test_the_next_day_only_what_both_answers_looked_at_is_compared(marram: Servi
                 "expected_pauses": pauses, "expected_frozen_s": 0.0}  # fmt: skip
 
     hour = [DAY + timedelta(hours=h) for h in (10, 30, 34, 40, 80)]
-    before = kept_record(
+    before = record_to_keep(
         {"calls": [kept(hour[0], 0.0), kept(hour[1], 0.0), kept(hour[2], 0.0)]}, Span(DAY, hour[3]), ""
     )
     later = Span(DAY + timedelta(hours=24), DAY + timedelta(hours=96))

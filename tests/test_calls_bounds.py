@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from passim.answers import scenario
 from passim.answers.calls.forecast import ServiceForecast, searched_span
 from passim.answers.calls.hours import MINUTE_US
 from passim.answers.calls.kinds import STREAM, VIDEO
@@ -23,6 +22,7 @@ from passim.spans import Span
 from passim_apps.dashboard.pages import clock as clock_page
 from passim_apps.text.calls import gain_verdict, now_sentence
 from passim_apps.text.units import LocalClock
+from tests import scenario
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 

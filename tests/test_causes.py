@@ -150,8 +150,8 @@ def test_the_limit_that_binds_is_named(scene):
     # The satellite that is shown as missing stands where the table says, and the limit is what stops it there. Each
     # limit is written again here.
     ids = list(visibility.fleet.satellite_ids)
-    lane = np.array([ids.index(i) for i in table["missing_satellite_id"]])
-    position_km = positions_km(visibility.fleet, lane, middle_us(table))
+    satellite = np.array([ids.index(i) for i in table["missing_satellite_id"]])
+    position_km = positions_km(visibility.fleet, satellite, middle_us(table))
     look = look_angles(view.site, position_km)
     assert np.allclose(look.azimuth_deg, table["missing_azimuth_deg"], rtol=0.0, atol=1e-9)
     assert np.allclose(look.elevation_deg, table["missing_elevation_deg"], rtol=0.0, atol=1e-9)
@@ -173,13 +173,13 @@ def test_the_limit_that_binds_is_named(scene):
     elif name == "gateway":
         assert (look_angles(limit.gateways[0].site, position_km).elevation_deg < 25.0).all()
     elif name == "share":
-        assert not limit.serving(fleet)[lane].any()
+        assert not limit.serving(fleet)[satellite].any()
         assert 0.3 < limit.serving(fleet).mean() < 0.9
     elif name == "excluded":
         assert set(table["missing_satellite_id"]) <= {"900000003", "900000012"}
     elif name == "serving":
         assert assess(fleet, visibility.span.middle).counts["drifting"] == 180
-        assert all(on_the_way(fleet.names[k]) for k in lane)
+        assert all(on_the_way(fleet.names[k]) for k in satellite)
 
 
 def test_a_keep_out_on_the_equator_takes_the_whole_ring_away():
@@ -325,9 +325,9 @@ def invented(allowed_seconds):
     )
     allowed = {}
     for name, grid in allowed_seconds.items():
-        lane, second = np.nonzero(grid)
+        satellite, second = np.nonzero(grid)
         start = SPAN.start_us + second * SECOND_US
-        allowed[name] = GroupedIntervals(lane.astype(np.int64), start, start + SECOND_US)
+        allowed[name] = GroupedIntervals(satellite.astype(np.int64), start, start + SECOND_US)
     view = View(Site("Marram", 45.0, -28.0), tuple(Named(name) for name in allowed_seconds if name != "horizon"))
     fleet = Fleet(list(REGULAR)[:3], "three (invented)")
     return Visibility(view, SPAN, fleet, everything, allowed, None, (), None)
@@ -373,16 +373,16 @@ def test_causes_against_counting_seconds_one_by_one(grid):
         # All three satellites are always above the floor, so lifting everything always helps.
         assert row["cause"] == (" or ".join(singles or [" with ".join(p) for p in pairs]) or "three limits or more")
         middle = (a + b) // 2
-        stops = [tuple(n for n in names if not grid[n][lane, middle]) for lane in range(3)]
+        stops = [tuple(n for n in names if not grid[n][satellite, middle]) for satellite in range(3)]
         # The missing satellite is the highest of those that lifting the cause brings back; where nothing closes the
         # gap, of those that the fewest limits stop.
         back = [
-            lane
-            for lane in range(3)
-            if any(set(stops[lane]) <= {*cause} for cause in pairs or [(name,) for name in singles])
+            satellite
+            for satellite in range(3)
+            if any(set(stops[satellite]) <= {*cause} for cause in pairs or [(name,) for name in singles])
         ]
         if not singles and not pairs:
-            back = [lane for lane in range(3) if len(stops[lane]) == min(map(len, stops))]
+            back = [satellite for satellite in range(3) if len(stops[satellite]) == min(map(len, stops))]
         highest = max(back, key=elevation_deg.__getitem__)
         assert row["missing_satellite_id"] == visibility.fleet.satellite_ids[highest]
         assert row["missing_elevation_deg"] == pytest.approx(elevation_deg[highest], abs=1e-9)
@@ -395,8 +395,8 @@ def test_pieces_tell_of_every_second_what_stops_whom(grid):
     assert total_length((stopped.start, stopped.end)) == 100 * SECOND_US
     assert (stopped.end - stopped.start).sum() == 300 * SECOND_US
     told = np.zeros((3, 100), dtype=int)
-    for lane, start, end, limits in zip(*stopped, strict=True):
-        told[lane, (start - SPAN.start_us) // SECOND_US : (end - SPAN.start_us) // SECOND_US] = limits
+    for satellite, start, end, limits in zip(*stopped, strict=True):
+        told[satellite, (start - SPAN.start_us) // SECOND_US : (end - SPAN.start_us) // SECOND_US] = limits
     assert (told == sum((~grid[name]).astype(int) << bit for bit, name in enumerate(grid))).all()
 
 

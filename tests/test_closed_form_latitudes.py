@@ -35,7 +35,7 @@ def sweeps() -> list[LatitudeSweep]:
     view = View(Site("anywhere", 0.0, 0.0, horizon=Horizon.flat(25.0)))
     span = Span.starting(EPOCH, hours=24)
     return [
-        sweep_latitudes(fleet_of(seed), view, LATITUDES_DEG, span, longitudes=LONGITUDES, team=WorkerConfig(1))
+        sweep_latitudes(fleet_of(seed), view, LATITUDES_DEG, span, longitudes=LONGITUDES, workers=WorkerConfig(1))
         for seed in range(4)
     ]
 

@@ -13,13 +13,13 @@ import pytest
 from click.testing import CliRunner, Result
 
 import passim
-from passim.answers import scenario
 from passim.answers.symptom import match
 from passim.answers.symptom.settings import Grid
 from passim.workspace import create
 from passim_apps.command_line.main import main
 from passim_apps.text.units import duration
 from snapshots import older_snapshot
+from tests import scenario
 
 AT = "2026-11-25T08:00:00Z"
 # The commands that refuse elements over 14 days old, with what they need here.

@@ -14,7 +14,6 @@ import pytest
 from click.testing import CliRunner, Result
 
 from passim import Coverage, Horizon, Site, Span, read_elements
-from passim.answers import scenario
 from passim.answers.sites.horizon_cost import sector_costs, what_if_lowered
 from passim.coverage.causes import NEVER_ADD_UP, causes_of
 from passim.coverage.visibility import find_visibility
@@ -23,6 +22,7 @@ from passim.sky.view import View
 from passim_apps.command_line.main import main
 from passim_apps.command_line.query import search
 from passim_apps.text.causes import cause_words
+from tests import scenario
 
 FIRS = [(0, 25), (280, 25), (285, 60), (330, 60), (334, 25)]
 GATEWAY = ["--gateway", "39.604,-28.0"]

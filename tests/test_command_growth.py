@@ -13,13 +13,13 @@ import pytest
 from click.testing import CliRunner, Result
 
 import passim
-from passim.answers import scenario
 from passim.answers.growth.curves import growth, logarithmic_grid
 from passim.answers.growth.orders import launch_order, random_orders
 from passim.coverage.visibility import find_visibility
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
 from passim_apps.command_line.main import main
+from tests import scenario
 
 # A Wednesday.
 START = datetime(2026, 11, 25, tzinfo=UTC)

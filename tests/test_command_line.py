@@ -358,7 +358,7 @@ def test_a_two_line_file_gets_small_numbers_and_says_that_it_is_rounded(tmp_path
     out = tmp_path / "small.tle"
     result = done("design", *PATTERN, "--epoch", "2026-11-25T00:00Z", "--out", str(out))
     assert "delta pattern 12/3/1, 550 km, 53°, epoch 2026-11-25T00:00:00.000Z" in result.stdout
-    assert "rounded to what a two-line set can hold" in result.stderr
+    assert "Two-line sets hold fewer digits: rounded" in result.stderr
     assert out.read_text().splitlines()[1].startswith("1 90001U")
 
 
@@ -526,15 +526,28 @@ def test_a_missing_file_an_empty_folder_and_none_at_all(tmp_path: Path) -> None:
     assert "PATH" in refused("elements")
 
 
-def test_lenient_skips_a_bad_record_and_says_so(fleet: str, tmp_path: Path) -> None:
+def test_one_bad_record_in_a_hundred_is_left_out_and_more_are_refused(fleet: str, tmp_path: Path) -> None:
     records = json.loads(Path(fleet).read_text())
-    records[3]["INCLINATION"] = 999.0
-    path = tmp_path / "one-bad.json"
-    path.write_text(json.dumps(records))
-    assert "--lenient" in refused("elements", str(path))
-    result = done("elements", str(path), "--lenient")
-    assert result.stdout.startswith("59 sets of 59 objects")
-    assert "1 record or file skipped" in result.stdout
+    few, many = tmp_path / "few.json", tmp_path / "many.json"
+    bad = {**records[3], "INCLINATION": 999.0}
+    few.write_text(json.dumps([*records[:3], bad, *records[4:]]))
+    many.write_text(json.dumps([*records, *records, bad]))
+
+    message = refused("elements", str(few))
+    assert "1 of 60 records is damaged, more than 1 in 100" in message
+    assert "passim elements PATH --salvage --out FILE" in message
+    saved = tmp_path / "saved.json"
+    assert done("elements", str(few), "--salvage", "--out", str(saved)).stdout.startswith("59 sets of 59 objects")
+    assert done("elements", str(saved)).stdout.startswith("59 sets of 59 objects")
+
+    for told in (
+        done("elements", str(many)),
+        done("passes", "--elements", str(many), *SITE, "--at", "2026-11-25T00:00Z", "--hours", "1"),
+    ):
+        notes = told.stdout[told.stdout.index("1 of 121 records damaged and left out: ") :]
+        assert f"{bad['OBJECT_NAME']} ({bad['NORAD_CAT_ID']})" in notes.split("\n\n")[0].replace("\n", " ")
+    assert "leaving --strict" in refused("elements", str(many), "--strict")
+    assert "give one of them" in refused("elements", str(many), "--strict", "--salvage")
 
 
 @pytest.mark.parametrize(

@@ -137,7 +137,7 @@ def test_other_places_are_passims_own_and_said_to_be_coarse(school: str, html: s
     span = Span.starting(datetime.fromisoformat(AT), hours=24)
     view = workspace.view()
     seen = report_elsewhere.look_elsewhere(
-        workspace.fleet(at=span.start), view, span, step_deg=30.0, team=workers.WorkerConfig(processes=1)
+        workspace.fleet(at=span.start), view, span, step_deg=30.0, workers=workers.WorkerConfig(processes=1)
     )
     assert [row[1] for row in outline.tables["table-latitudes"]] == [
         share(f) for f in seen.latitudes.table["covered_fraction"]

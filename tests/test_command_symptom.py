@@ -204,8 +204,10 @@ def test_bad_ranges_get_one_line(text: str) -> None:
 
 
 def test_bad_hours_and_records_get_one_line(tmp_path: Path) -> None:
-    assert "wanted two times of the day" in refused(*PLACE, *SEEN, "--hours-of-day", "8 to 12")
-    assert "wanted two times of the day" in refused(*PLACE, *SEEN, "--quiet-hours", "8-25:75")
+    line = refused(*PLACE, *SEEN, "--hours-of-day", "8 to 12")
+    assert "--hours-of-day; got '8 to 12'; wanted two times of the day" in line
+    assert line.endswith("try --hours-of-day 08:00-12:00")
+    assert "--quiet-hours; got '8-25'; wanted two different times" in refused(*PLACE, *SEEN, "--quiet-hours", "8-25")
     assert "wanted two different times" in refused(*PLACE, *SEEN, "--quiet-hours", "8-8")
     assert "from the lowest to the highest" in refused(*PLACE, "--every", "5-3min", "--length", "5-30s")
     assert "freezes shorter than" in refused(*PLACE, "--every", "5-30s", "--length", "3-5min")

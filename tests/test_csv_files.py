@@ -12,7 +12,7 @@ import pytest
 
 from passim.answers.growth.launch_plan import PLAN_COLUMNS, read_plan
 from passim.answers.symptom.observations import FreezeRecord
-from passim.csv_files import number, whole_number
+from passim.csv_files import CsvKind, header_of, number, whole_number
 from passim.errors import InputError
 from passim.sky.horizon import Horizon
 from passim.sky.survey_files import read_obstacles, read_sightings
@@ -91,3 +91,18 @@ def test_numbers_are_spelled_with_the_digits_0_to_9() -> None:
     for text in ("1_0", "\uff11", "1.0", "9" * 19):
         with pytest.raises(ValueError, match=r"^$"):
             whole_number(text)
+
+
+def test_the_header_alone_says_which_kind_a_file_is(tmp_path: Path) -> None:
+    kind = CsvKind(what="plan", columns=("date", "planes"), comments=True)
+    file = tmp_path / "some.csv"
+    for text, header in (
+        ('# a remark\n\n date ,"planes",more\n2026-01-01,1,"cut', ["date", "planes", "more"]),
+        ("date,planes\n" + "2026-01-01,1\n" * 1000, ["date", "planes"]),
+        ("", []),
+        ('"never closed', []),
+    ):
+        file.write_text(text)
+        assert header_of(file, kind) == header, text
+    file.write_bytes(b"d\xe9tail,planes\n")
+    assert header_of(file, kind) == header_of(tmp_path / "none.csv", kind) == header_of(tmp_path, kind) == []

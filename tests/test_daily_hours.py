@@ -115,8 +115,3 @@ def test_between_on_the_command_line(tmp_path: Path) -> None:
     assert "two times of the day" in refused("gaps", *asked, "--between", "night")
     assert "two different times" in refused("gaps", *asked, "--between", "8-8")
     assert "some of the span" in refused("gaps", *asked, "--hours", "1", "--between", "8-9")
-
-
-def test_hours_as_times_of_day() -> None:
-    assert [t.isoformat("minutes") for t in DailyHours.parse("8-12:30").clocks] == ["08:00", "12:30"]
-    assert [t.isoformat("minutes") for t in DailyHours.parse("18:00-24:00").clocks] == ["18:00", "00:00"]

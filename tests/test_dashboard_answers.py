@@ -15,10 +15,10 @@ import pytest
 from flask.testing import FlaskClient
 
 from asking import filled
+from passim.parallel.jobs import Job, WorkerPool
 from passim.workspace import create
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.page_model import Answer, Help, Page, Panel, Shown, Table
-from passim_apps.dashboard.pool import Job, WorkerPool
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.text.columns import COUNT, TEXT, Column
 

@@ -23,6 +23,7 @@ from passim.answers.calls import outlook as call_outlook
 from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import launch_plan as growth_plan
 from passim.errors import InputError
+from passim.parallel.jobs import WorkerPool
 from passim.workspace import create, plans
 from passim_apps.dashboard.address import Choices, changed, query_of, read_query
 from passim_apps.dashboard.controls import offers
@@ -32,7 +33,6 @@ from passim_apps.dashboard.pages.calls import page as calls
 from passim_apps.dashboard.pages.calls import request as calls_asked
 from passim_apps.dashboard.pages.calls import upload_places as calls_places
 from passim_apps.dashboard.pages.calls import uploads as calls_held
-from passim_apps.dashboard.pool import WorkerPool
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.dashboard.tasks import calls as call_work
 from passim_apps.figures.theme import LIGHT

@@ -119,5 +119,5 @@ def test_a_worker_that_is_killed_again_and_again_ends_as_a_sentence(state: Dashb
     assert (told["className"], told["children"][:14]) == ("failed bare", "The work was l")
 
 
-def kill_the_worker(*, report: Any) -> None:
+def kill_the_worker(*, progress: Any) -> None:
     os.kill(os.getpid(), signal.SIGKILL)

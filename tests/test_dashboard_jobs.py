@@ -12,31 +12,31 @@ import pytest
 
 from passim.errors import InputError
 from passim.parallel.executors import WorkLost
-from passim_apps.dashboard.pool import WorkerPool
+from passim.parallel.jobs import WorkerPool
 from patience import PATIENCE_S, wait_until
 
-Report = Callable[[float], None]
+Progress = Callable[[float], None]
 
 
-def twice(number: int, *, report: Report) -> int:
-    report(0.5)
+def twice(number: int, *, progress: Progress) -> int:
+    progress(0.5)
     return 2 * number
 
 
-def refuse(*, report: Report) -> None:
+def refuse(*, progress: Progress) -> None:
     raise InputError("number", got=3, wanted="an even one")
 
 
-def wait_long(*, report: Report) -> str:
-    report(0.25)
+def wait_long(*, progress: Progress) -> str:
+    progress(0.25)
     time.sleep(2 * PATIENCE_S)
     return "too late"
 
 
-def tell_all_the_time(*, report: Report) -> str:
+def tell_all_the_time(*, progress: Progress) -> str:
     end_s = time.monotonic() + 2 * PATIENCE_S
     while time.monotonic() < end_s:
-        report(0.5)
+        progress(0.5)
         time.sleep(0.005)
     return "too late"
 
@@ -48,18 +48,18 @@ class Late:
         return time.sleep, (1.5,)
 
 
-def at_once(_: None, *, report: Report) -> str:
+def at_once(_: None, *, progress: Progress) -> str:
     return "in time"
 
 
-def die_once(flag: str, *, report: Report) -> str:
+def die_once(flag: str, *, progress: Progress) -> str:
     if not os.path.exists(flag):
         open(flag, "w").close()
         os.kill(os.getpid(), signal.SIGKILL)
     return "after all"
 
 
-def die_always(*, report: Report) -> None:
+def die_always(*, progress: Progress) -> None:
     os.kill(os.getpid(), signal.SIGKILL)
 
 
@@ -145,4 +145,4 @@ def test_closing_leaves_no_worker_and_no_thread_behind() -> None:
     opened.close()
     assert job.done.is_set()
     assert opened.worker_pids == []
-    assert not [thread for thread in threading.enumerate() if thread.name == "passim-bench" and thread.is_alive()]
+    assert not [thread for thread in threading.enumerate() if thread.name == "passim-worker" and thread.is_alive()]

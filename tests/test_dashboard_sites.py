@@ -151,7 +151,7 @@ def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(state: 
     # The sites' own latitudes are among them, and the yard's mask is 35 degrees.
     assert {45.0, 52.0, 58.5, 0.0, 90.0, -90.0} <= set(swept["latitude_deg"])
     few = [45.0, 58.5]
-    own = sweeps.sweep_latitudes(fleet, view, few, DAY, longitudes=int(swept["places"].iloc[0]), team=alone).table
+    own = sweeps.sweep_latitudes(fleet, view, few, DAY, longitudes=int(swept["places"].iloc[0]), workers=alone).table
     mine = swept[swept["latitude_deg"].isin(few)].reset_index(drop=True)
     pd.testing.assert_frame_equal(mine, own)
     assert "Under 35° all round" in answer.panels["latitude"].caption
@@ -168,7 +168,7 @@ def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(state: 
     world = answer.panels["world"].table.rows
     picked = world[world["longitude_deg"] == 15.0].iloc[::5]
     places = list(zip(picked["latitude_deg"], picked["longitude_deg"], strict=True))
-    own = sweeps.world_table(list(sweeps.PlaceSweep(fleet, view, places, DAY, team=alone)))
+    own = sweeps.world_table(list(sweeps.PlaceSweep(fleet, view, places, DAY, workers=alone)))
     pd.testing.assert_frame_equal(picked.reset_index(drop=True), own)
     figure = answer.panels["world"].figure
     assert list(trace(figure, COVERED).customdata) == world["covered_fraction"].tolist()

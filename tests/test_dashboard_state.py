@@ -13,9 +13,9 @@ import pytest
 
 import passim
 from asking import outcome
-from passim.answers import scenario
 from passim.errors import ElementsError, InputError, WorkspaceError
-from passim.workspace import NewSite, Workspace, create
+from passim.parallel.jobs import WorkerPool
+from passim.workspace import Workspace, create, new_site
 from passim_apps.dashboard import shell
 from passim_apps.dashboard.address import Choices, query_of, read_query
 from passim_apps.dashboard.controls import known, offers
@@ -25,11 +25,11 @@ from passim_apps.dashboard.page_model import Page
 from passim_apps.dashboard.pages import PAGES, clock, elements, now
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.pages.sky import page as sky
-from passim_apps.dashboard.pool import WorkerPool
 from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.ways_out import in_page_words
 from patience import PATIENCE_S
+from tests import scenario
 
 AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
 
@@ -51,13 +51,13 @@ def test_what_is_kept_stays_within_its_bound() -> None:
     kept = ByteLimitedCache(100)
     for k in range(50):
         kept.put(k, f"value {k}", 30)
-        assert kept.held_bytes <= 100
+        assert kept.total_bytes <= 100
     assert [kept.get(k) for k in (46, 47, 49)] == [None, "value 47", "value 49"]
     kept.get(47)  # used again, so 48 goes first
     kept.put(50, "value 50", 30)
     assert (kept.get(47), kept.get(48)) == ("value 47", None)
     kept.put(47, "anew", 30)
-    assert (kept.get(47), kept.held_bytes) == ("anew", 90)
+    assert (kept.get(47), kept.total_bytes) == ("anew", 90)
     kept.put("huge", "alone", 1000)
     assert (kept.get("huge"), kept.get(47)) == ("alone", None)
 
@@ -71,10 +71,10 @@ def test_what_nobody_asks_for_is_let_go() -> None:
         now_s = 60.0 * minute
         kept.put(minute, "for this minute", 10)
         assert kept.get("looks") == "always"
-        assert kept.held_bytes <= 30
+        assert kept.total_bytes <= 30
     assert [kept.get(minute) for minute in (97, 98, 99)] == [None, "for this minute", "for this minute"]
     now_s += 60.1
-    assert (kept.get(99), kept.get("looks"), kept.held_bytes) == (None, None, 0)
+    assert (kept.get(99), kept.get("looks"), kept.total_bytes) == (None, None, 0)
 
 
 def test_a_rehearsal_begins_at_its_time_and_goes_on(state: DashboardState) -> None:
@@ -224,7 +224,7 @@ def a_place(folder: Path, epoch: datetime, terminal: str = "") -> DashboardState
         total=66, planes=6, phasing=2, inclination_deg=86.4, altitude_km=780.0, star=True, epoch=epoch, name="polar"
     )
     passim.write_elements(fleet, folder / "polar.json")
-    site = NewSite(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
+    site = new_site(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
     made = create(folder / "office", site=site, elements=[str(folder / "polar.json")])
     text = re.sub(r"(?m)^lowest_elevation_deg.*\n", "", made.file.read_text())
     made.file.write_text(re.sub(r"(?m)^\[terminal\]\n", f"[terminal]\n{terminal}\n", text))

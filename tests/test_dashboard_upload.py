@@ -10,7 +10,7 @@ from dash import Dash, Output, State, no_update
 
 import passim_apps
 from passim.errors import InputError
-from passim_apps.dashboard.pool import Job
+from passim.parallel.jobs import Job
 from passim_apps.dashboard.state import Pending
 from passim_apps.dashboard.upload import HandedIn, Upload, Waiting
 

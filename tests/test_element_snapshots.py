@@ -21,6 +21,7 @@ from passim.elements.feeds.snapshots import (
     read_origin,
     read_snapshot,
 )
+from passim.elements.read_log import Skipped
 from passim.errors import ElementsError
 
 NOW = datetime(2026, 11, 29, 15, tzinfo=UTC)
@@ -47,7 +48,7 @@ def fleet_of(total: int = 24) -> Fleet:
             for k, record in enumerate(plain)
         ],
         "Plover",
-        skipped=["line 3: bad"],
+        skipped=[Skipped(kind="record", file="a.json", place="record 3", what="BSTAR", records=1)],
     )
 
 
@@ -62,7 +63,7 @@ def test_what_is_kept_is_read_back_equal(tmp_path: Path) -> None:
     again = read_snapshot(made, "Plover")
     assert again == fleet
     assert [str(record.mean_motion_dot) for record in again] == [str(record.mean_motion_dot) for record in fleet]
-    assert (again.name, list(map(str, again.skipped))) == ("Plover", ["line 3: bad"])
+    assert (again.name, list(map(str, again.skipped))) == ("Plover", ["a.json, record 3: BSTAR"])
     origin = read_origin(made)
     assert (origin.source, origin.fetched_at, origin.content_digest) == ("https://example.org/x", NOW, "abc")
     assert (origin.sets, origin.objects, origin.skipped) == (24, 24, 1)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from passim.elements import ElementSet, Fleet, SatelliteId, rounded_to_two_line
+from passim.elements import ElementSet, Fleet, SatelliteId, Skipped, rounded_to_two_line
 from passim.elements.epochs import (
     format_iso_epoch,
     format_two_line_epoch,
@@ -23,6 +23,10 @@ from passim.errors import ElementsError
 
 EPOCH = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 MOMENTS = st.datetimes(datetime(1957, 1, 1), datetime(2056, 12, 31, 23, 59, 59, 999999), timezones=st.just(UTC))
+
+
+LEFT_OUT = Skipped(kind="record", file="a.json", place="record 2", satellite_id="7", what="BSTAR", records=1)
+OTHER = Skipped(kind="record", file="b.json", what="record", records=1)
 
 
 def invented(**changes: object) -> ElementSet:
@@ -284,22 +288,22 @@ def test_a_hostile_name_cannot_write_on_the_terminal() -> None:
 
 
 def test_records_and_fleets_travel_to_another_process() -> None:
-    fleet = Fleet([invented()], "Plover", skipped=["one"])
+    fleet = Fleet([invented()], "Plover", skipped=[LEFT_OUT])
     again = pickle.loads(pickle.dumps(fleet))
     assert again == fleet
-    assert again.skipped == ("one",)
+    assert again.skipped == (LEFT_OUT,)
     assert type(again[0].satellite_id) is SatelliteId
 
 
 def test_what_was_skipped_stays_with_the_fleet() -> None:
-    one = Fleet([invented(), invented(epoch=EPOCH + timedelta(days=1))], skipped=["a"])
-    other = Fleet([invented(satellite_id=7)], skipped=["b"])
-    assert (one + other).skipped == ("a", "b")
-    assert (one + other).select([2]).skipped == ("a", "b")
+    one = Fleet([invented(), invented(epoch=EPOCH + timedelta(days=1))], skipped=[LEFT_OUT])
+    other = Fleet([invented(satellite_id=7)], skipped=[OTHER])
+    assert (one + other).skipped == (LEFT_OUT, OTHER)
+    assert (one + other).select([2]).skipped == (LEFT_OUT, OTHER)
     nearest, set_aside = one.nearest(EPOCH + timedelta(hours=13))
-    assert (nearest.skipped, set_aside) == (("a",), 1)
+    assert (nearest.skipped, set_aside) == ((LEFT_OUT,), 1)
     assert nearest[0].epoch == EPOCH + timedelta(days=1)
-    assert rounded_to_two_line(one).skipped == ("a",)
+    assert rounded_to_two_line(Fleet([invented(satellite_id=8)], skipped=[LEFT_OUT])).skipped == (LEFT_OUT,)
     assert Fleet([]).skipped == ()
 
 

@@ -63,13 +63,18 @@ ASCII_TEXT = st.text(st.characters(min_codepoint=32, max_codepoint=126), max_siz
 @given(records=st.lists(RECORDS, min_size=1, max_size=3))
 @pytest.mark.parametrize("form", ["json", "csv", "xml"])
 def test_any_fleet_comes_back_equal(form: str, records: list[ElementSet]) -> None:
-    assert read(WRITERS[form](records)).records == tuple(records)
+    assert read(WRITERS[form](records)).records == tuple(records if form != "xml" else map(never_nameless, records))
+
+
+def never_nameless(record: ElementSet) -> ElementSet:
+    """Return a record as XML and KVN carry it: they have no empty name, and the standard's word for none is UNKNOWN."""
+    return replace(record, name=record.name or "UNKNOWN")
 
 
 @settings(max_examples=60)
 @given(records=st.lists(st.builds(replace, RECORDS, name=ASCII_TEXT, designator=ASCII_TEXT), min_size=1, max_size=3))
 def test_any_fleet_with_ascii_names_comes_back_equal_from_kvn(records: list[ElementSet]) -> None:
-    assert read(WRITERS["kvn"](records)).records == tuple(records)
+    assert read(WRITERS["kvn"](records)).records == tuple(map(never_nameless, records))
 
 
 @given(st.text(max_size=30).filter(lambda text: not any("\ud800" <= c <= "\udfff" for c in text)))

@@ -10,7 +10,6 @@ import plotly.graph_objects as go
 import pytest
 
 from passim import DailyHours, Span
-from passim.answers import scenario
 from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import outlook as call_outlook
@@ -23,6 +22,7 @@ from passim_apps.figures.calls import call_days, call_hours_only
 from passim_apps.figures.growth import GoalMark, OrderCurve, growth_curves, plan_by_date
 from passim_apps.figures.theme import DARK, LIGHT, Theme
 from passim_apps.text.units import LocalClock
+from tests import scenario
 
 BOTH = pytest.mark.parametrize("theme", [LIGHT, DARK], ids=["light", "dark"])
 MIDNIGHT = datetime(2026, 11, 25, 1, tzinfo=UTC)  # at Marram, an hour behind UTC

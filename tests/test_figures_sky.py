@@ -12,7 +12,6 @@ import plotly.graph_objects as go
 import pytest
 
 from passim import Horizon, Site, Span
-from passim.answers import scenario
 from passim.answers.growth import curves as growth
 from passim.answers.growth import goals as growth_goals
 from passim.answers.growth import orders as growth_orders
@@ -31,6 +30,7 @@ from passim_apps.figures import places, sky
 from passim_apps.figures.sky_lines import as_line
 from passim_apps.figures.theme import DARK, LIGHT
 from passim_apps.text.units import instant
+from tests import scenario
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
 FIRS = Horizon.from_points([(0, 25), (60, 27), (100, 40), (200, 25), (280, 25), (285, 60), (330, 60), (334, 25)])
@@ -139,16 +139,16 @@ def test_the_sky_of_a_moment_agrees_with_the_intervals_and_with_the_propagated_o
         time = AT + pd.Timedelta(minutes=minutes).to_pytimedelta()
         table = sky_moment(firs, time)
         time_us = round(time.timestamp() * 1e6)
-        for name, lanes in (("can serve", firs.joint()), ("above the floor", firs.base)):
-            up = lanes.lane[(lanes.start <= time_us) & (time_us < lanes.end)]
-            ids = {str(firs.fleet.satellite_ids[lane]) for lane in up.tolist()}
+        for name, satellites in (("can serve", firs.joint()), ("above the floor", firs.base)):
+            up = satellites.group[(satellites.start <= time_us) & (time_us < satellites.end)]
+            ids = {str(firs.fleet.satellite_ids[satellite]) for satellite in up.tolist()}
             chosen = table[table["can_serve"]] if name == "can serve" else table
             assert set(chosen["satellite_id"]) == ids
         assert (table.loc[~table["can_serve"], "lost_to"] != "").all()
-        lane = np.array(
+        satellite = np.array(
             [int(np.flatnonzero(firs.fleet.satellite_ids.astype(str) == i)[0]) for i in table["satellite_id"]]
         )
-        seen = look_angles(firs.view.site, positions_km(firs.fleet, lane, np.full(len(lane), time_us)))
+        seen = look_angles(firs.view.site, positions_km(firs.fleet, satellite, np.full(len(satellite), time_us)))
         np.testing.assert_allclose(table["elevation_deg"], seen.elevation_deg)
         assert table["elevation_deg"].is_monotonic_decreasing
 

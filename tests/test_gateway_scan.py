@@ -42,12 +42,12 @@ def scanned():
         start.year, start.month, start.day, start.hour, start.minute, start.second + SECONDS.astype(float)
     )
     above = {name: np.zeros((len(FLEET), len(SECONDS)), dtype=bool) for name in ("site", "South", "East")}
-    for lane, model in enumerate(Propagator.of(FLEET).models):
+    for satellite, model in enumerate(Propagator.of(FLEET).models):
         place = EarthSatellite.from_satrec(model, TIMESCALE).at(times)
         for name, ground, mask_deg in (("site", SITE, 25.0), ("South", SOUTH, 25.0), ("East", EAST, 15.0)):
             station = wgs84.latlon(ground.latitude_deg, ground.longitude_deg, ground.height_m)
             altitude, _, _ = (place - station.at(times)).altaz()
-            above[name][lane] = altitude.degrees > mask_deg
+            above[name][satellite] = altitude.degrees > mask_deg
     return above
 
 
@@ -57,10 +57,10 @@ def test_joint_visibility_second_by_second(scanned, gateways):
     time_us = SPAN.start_us + SECONDS * 1_000_000
     ours = np.zeros((len(FLEET), len(SECONDS)), dtype=bool)
     unsure = np.zeros_like(ours)
-    for lane, start, end in zip(*visibility.joint(), strict=True):
-        ours[lane] |= (time_us >= start) & (time_us < end)
+    for satellite, start, end in zip(*visibility.joint(), strict=True):
+        ours[satellite] |= (time_us >= start) & (time_us < end)
         for edge in (start, end):
-            unsure[lane] |= np.abs(time_us - edge) < NEAR_EDGE_US
+            unsure[satellite] |= np.abs(time_us - edge) < NEAR_EDGE_US
     theirs = scanned["site"] & np.logical_or.reduce([scanned[gateway.name] for gateway in gateways])
     assert theirs.sum() > 3000
     assert theirs.sum() < scanned["site"].sum()

@@ -11,7 +11,6 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from passim.answers import scenario
 from passim.answers.calls.calendar_out import write_calendar
 from passim.answers.calls.forecast import ServiceForecast, searched_span
 from passim.answers.calls.kinds import LESSON, VIDEO
@@ -36,6 +35,7 @@ from passim_apps.text.calendar import calendar_windows
 from passim_apps.text.calls import now_sentence, plan_sentences
 from passim_apps.text.units import LocalClock
 from report_outline import Outline
+from tests import scenario
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 

@@ -11,8 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passim import Coverage, Fleet, InputError, Site, Span, walker
-from passim.answers import scenario
-from passim.answers.calls.hours import call_windows
+from passim.answers.calls.hours import call_hours_within
 from passim.answers.growth import orders
 from passim.answers.growth.curves import (
     COLUMNS,
@@ -24,7 +23,14 @@ from passim.answers.growth.curves import (
     logarithmic_grid,
     over_draws,
 )
-from passim.answers.growth.orders import Order, launch_order, listed_order, plane_order, random_orders, serving_lanes
+from passim.answers.growth.orders import (
+    Order,
+    launch_order,
+    listed_order,
+    plane_order,
+    random_orders,
+    serving_satellites,
+)
 from passim.coverage.ranks import RankSweep
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.patterns import jittered
@@ -32,6 +38,7 @@ from passim.intervals import GroupedIntervals
 from passim.sky.limits import Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
 from passim.spans import DailyHours
+from tests import scenario
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(START, hours=6)
@@ -63,7 +70,7 @@ def test_every_n_is_the_plain_coverage_of_the_first_n_under_every_limit(seen: Vi
     assert table["satellites"].tolist() == list(range(1, 91))
     joint, grid = seen.joint(), set(logarithmic_grid(90).tolist())
     for row in table.itertuples(index=False):
-        chosen = order.ranks[0][joint.lane] < row.satellites
+        chosen = order.ranks[0][joint.group] < row.satellites
         plain = Coverage.from_intervals(joint.start[chosen], joint.end[chosen], SPAN).summary()
         assert row.gap_fraction == pytest.approx(1.0 - plain["covered_fraction"], abs=1e-12)
         assert row.gap_count == plain["gap_count"]
@@ -85,7 +92,7 @@ def test_inside_call_hours_only_their_own_time_counts(seen: Visibility) -> None:
     inside_s = 3600 + 300 + (21600 - 20000)
     joint = seen.joint()
     for n in (1, 17, 60, 90):
-        chosen = order.ranks[0][joint.lane] < n
+        chosen = order.ranks[0][joint.group] < n
         gaps = Coverage.from_intervals(joint.start[chosen], joint.end[chosen], SPAN).gaps()
         cut_s = []
         for gap in gaps.itertuples():
@@ -115,8 +122,8 @@ ROWS = st.lists(st.tuples(st.integers(0, 7), st.integers(-8, 62), st.integers(0,
 @given(ROWS, st.permutations(range(8)), st.integers(0, 30))
 def test_gaps_longer_than_some_length(rows: list[tuple[int, int, int]], order: list[int], over_s: int) -> None:
     span = Span(START, START + timedelta(seconds=60))
-    lane, start, length = np.array(rows, dtype=np.int64).reshape(-1, 3).T
-    some = GroupedIntervals(lane, span.start_us + start * SECOND, span.start_us + (start + length) * SECOND)
+    satellite, start, length = np.array(rows, dtype=np.int64).reshape(-1, 3).T
+    some = GroupedIntervals(satellite, span.start_us + start * SECOND, span.start_us + (start + length) * SECOND)
     cover = RankSweep(some, span).cover(np.array(order))
     count = gaps_longer_than(cover, over_s * SECOND)
     assert [int((np.diff(cover.gaps_us(n)) > over_s * SECOND).sum()) for n in range(9)] == count.tolist()
@@ -304,10 +311,10 @@ def test_a_list_that_is_no_text_file(tmp_path, plover: Fleet) -> None:
 def test_only_satellites_that_serve_are_counted(plover: Fleet) -> None:
     view = View(SITE, (ServingShare(50.0, 1), Excluded.of([plover[0].satellite_id])))
     seen = find_visibility(plover, view, Span.starting(START, hours=3))
-    counted = serving_lanes(seen.fleet, view, seen.span)
+    counted = serving_satellites(seen.fleet, view, seen.span)
     assert not counted[0]
     assert 140 < counted.sum() < 220
-    assert set(np.flatnonzero(counted)) >= set(seen.joint().lane.tolist())
+    assert set(np.flatnonzero(counted)) >= set(seen.joint().group.tolist())
     order = plane_order(seen.fleet, START, counted)
     assert (order.satellites, len(growth(seen, order))) == (counted.sum(), counted.sum())
     with pytest.raises(InputError, match="satellites to put in an order"):
@@ -320,8 +327,8 @@ def test_only_satellites_that_serve_are_counted(plover: Fleet) -> None:
 def test_call_hours_follow_the_clock_on_the_wall() -> None:
     # 28 March 2026 is a Saturday; on Sunday clocks in Lisbon go from 01:00 to 02:00 (IANA data base).
     span = Span(datetime(2026, 3, 28, tzinfo=UTC), datetime(2026, 3, 31, tzinfo=UTC))
-    start, end = call_windows(span, DailyHours(480, 1080, (5, 6, 0)), "Europe/Lisbon")
+    start, end = call_hours_within(span, DailyHours(480, 1080, (5, 6, 0)), "Europe/Lisbon")
     hours = [[(int(t) - span.start_us) / 3600e6 for t in pair] for pair in zip(start, end, strict=True)]
     assert hours == [[8, 18], [31, 41], [55, 65]]
     with pytest.raises(InputError, match="none in Sat 28 Mar 00:00 to Tue 31 Mar 00:00"):
-        call_windows(span, DailyHours(480, 1080, (2,)), "UTC")
+        call_hours_within(span, DailyHours(480, 1080, (2,)), "UTC")

@@ -7,7 +7,7 @@ import pytest
 
 from passim import InputError
 from passim.answers.growth.curves import Curves
-from passim.answers.growth.goals import _measured, first_that_stays, parse_goal, smallest, told
+from passim.answers.growth.goals import _measured, first_that_stays, measured_words, parse_goal, smallest
 from passim.answers.growth.orders import Order
 
 
@@ -72,7 +72,7 @@ def test_a_goal_that_all_satellites_miss() -> None:
     goal = parse_goal("longest_gap_s > 3")
     found = smallest(SINGLE, goal)
     assert not found.reached
-    assert told(goal, SINGLE.values, SINGLE.counted_s) == "longest gap 0 s"
+    assert measured_words(goal, SINGLE.values, SINGLE.counted_s) == "longest gap 0 s"
 
 
 @pytest.mark.parametrize(
@@ -85,7 +85,7 @@ def test_a_goal_that_all_satellites_miss() -> None:
 )
 def test_a_share_is_told_to_a_tenth_unless_that_would_be_the_goal(out: float, goal: str, words: str) -> None:
     values = {**SINGLE.values, "gap_fraction": np.full((1, 6), out)}
-    assert told(parse_goal(goal), values, SINGLE.counted_s) == words
+    assert measured_words(parse_goal(goal), values, SINGLE.counted_s) == words
 
 
 def test_the_band_over_draws() -> None:

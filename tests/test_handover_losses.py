@@ -161,10 +161,10 @@ def test_drawn_futures_are_those_of_a_terminal_served_one_by_one(fleet: Fleet) -
     own = np.random.default_rng(np.random.SeedSequence(5).spawn(3)[0])
     # Every satellite of the fleet has its draw, whether it occurs in the span or not.
     shift_us = 4e6 * own.standard_normal((2, epochs_us.size))[0]
-    lane, start, end = found.candidates()
-    late = np.array([round(shift_us[k]) for k in lane.tolist()])
+    satellite, start, end = found.candidates()
+    late = np.array([round(shift_us[k]) for k in satellite.tolist()])
     cut_start, cut_end = start <= found.span.start_us, end >= found.span.end_us
-    moved = (lane, np.where(cut_start, start, start + late), np.where(cut_end, end, end + late))
+    moved = (satellite, np.where(cut_start, start, start + late), np.where(cut_end, end, end + late))
     frozen = serve(moved, SPAN, service, found.look).frozen()
     mine = drawn.run == 0
     assert len(frozen.start) == mine.sum() > 10

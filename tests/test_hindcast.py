@@ -184,11 +184,11 @@ def test_objects_that_do_not_serve_are_not_counted(newer: passim.Fleet, late_s: 
 def test_a_satellite_that_cannot_be_followed_is_lost() -> None:
     span = passim.Span.starting(EPOCH, hours=24)
     at = np.array([2, 8, 14, 20], dtype=np.int64) * 3_600_000_000 + span.start_us
-    lane = np.repeat([0, 1, 2], 4)
-    came = GroupedIntervals(lane, np.tile(at, 3), np.tile(at, 3) + 240_000_000)
+    satellite = np.repeat([0, 1, 2], 4)
+    came = GroupedIntervals(satellite, np.tile(at, 3), np.tile(at, 3) + 240_000_000)
     off_s = np.array([10, 10, 10, 10, 3000, 10, 4000, 9000, 0, 400, 800, 1200])
     off_us = off_s * 1_000_000
-    forecast = GroupedIntervals(lane, came.start - off_us, came.end - off_us)
+    forecast = GroupedIntervals(satellite, came.start - off_us, came.end - off_us)
     found = pass_errors(forecast, came, span, 4, 1400.0)
     assert found.passes.tolist() == [4, 4, 4, 0]
     assert found.paired.tolist() == [4, 1, 4, 0]

@@ -178,7 +178,7 @@ def test_the_height_above_a_sloping_skyline_changes_as_it_says() -> None:
     The rate that the search is given is that of small steps of the height itself.
     """
     begins, moves = np.array([[300.0], [400.0], [250.0]]), np.array([[7.0], [-3.0], [2.0]])
-    arcs = SimpleNamespace(motion=lambda lane, x: (begins + moves * x, moves + 0.0 * x))
+    arcs = SimpleNamespace(motion=lambda satellite, x: (begins + moves * x, moves + 0.0 * x))
     skyline = Horizon.from_points([(0.0, 10.0), (90.0, 40.0), (180.0, 20.0)])
     none = np.zeros(1, dtype=np.intp)
     curve = _sector_curve(arcs, skyline, none, np.array([36.87]))  # type: ignore[arg-type]

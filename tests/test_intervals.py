@@ -93,12 +93,11 @@ def test_sweep_of_nothing():
     assert steps.edges.dtype == np.int64
 
 
-def test_at_least_and_lengths_by_level():
+def test_at_least():
     steps = iv.sweep(FIVE, window=(-1, 10))
     assert listed(iv.at_least(steps, 1)) == [[0, 8], [6, 9]]
     assert listed(iv.at_least(steps, 2)) == [[3], [4]]
     assert listed(iv.at_least(steps, 3)) == [[], []]
-    assert iv.lengths_by_level(steps).tolist() == [4, 6, 1]
 
 
 def test_level_at_an_edge_is_that_of_the_slice_it_begins():
@@ -126,35 +125,28 @@ LANE_A = (np.array([7, 2, 7, 2, 9]), np.array([0, 0, 5, 6, 1]), np.array([4, 3, 
 LANE_B = (np.array([2, 7, 7, 3]), np.array([1, 3, 3, 0]), np.array([7, 6, 5, 99]))
 
 
-def test_lanes_do_not_mix():
-    assert listed(iv.union_by_lane(LANE_A, LANE_B)) == [[2, 3, 7, 9], [0, 0, 0, 1], [8, 99, 9, 5]]
-    assert listed(iv.intersection_by_lane(LANE_A, LANE_B)) == [[2, 2, 7, 7], [1, 6, 3, 5], [3, 7, 4, 6]]
-    assert listed(iv.difference_by_lane(LANE_A, LANE_B)) == [[2, 2, 7, 7, 9], [0, 7, 0, 6, 1], [1, 8, 3, 9, 5]]
+def test_groups_do_not_mix():
+    assert listed(iv.union_by_group(LANE_A, LANE_B)) == [[2, 3, 7, 9], [0, 0, 0, 1], [8, 99, 9, 5]]
+    assert listed(iv.intersection_by_group(LANE_A, LANE_B)) == [[2, 2, 7, 7], [1, 6, 3, 5], [3, 7, 4, 6]]
+    assert listed(iv.difference_by_group(LANE_A, LANE_B)) == [[2, 2, 7, 7, 9], [0, 7, 0, 6, 1], [1, 8, 3, 9, 5]]
 
 
-def test_restrict_by_lane_keeps_the_rows():
-    row, start, end = iv.restrict_by_lane(LANE_A, LANE_B)
+def test_restrict_by_group_keeps_the_rows():
+    row, start, end = iv.restrict_by_group(LANE_A, LANE_B)
     assert row.tolist() == [0, 1, 2, 3]
     assert start.tolist() == [3, 1, 5, 6]
     assert end.tolist() == [4, 3, 6, 7]
 
 
-def test_an_end_in_one_lane_does_not_touch_a_start_in_the_next():
-    assert listed(iv.union_by_lane(([0, 1], [0, 0], [9, 9]))) == [[0, 1], [0, 0], [9, 9]]
+def test_an_end_in_one_group_does_not_touch_a_start_in_the_next():
+    assert listed(iv.union_by_group(([0, 1], [0, 0], [9, 9]))) == [[0, 1], [0, 0], [9, 9]]
 
 
-def test_complement_and_lengths_of_every_lane():
-    set_ = ([2, 0, 0], [1, 4, 5], [3, 6, 9])
-    assert listed(iv.complement_by_lane(set_, 0, 8, 3)) == [[0, 1, 2, 2], [0, 0, 0, 3], [4, 8, 1, 8]]
-    assert iv.total_lengths_by_lane(set_, 4).tolist() == [5, 0, 2, 0]
-    assert listed(iv.complement_by_lane(([], [], []), 0, 8, 2)) == [[0, 1], [0, 0], [8, 8]]
-
-
-def test_lanes_too_far_apart_for_one_line_of_distances_stay_exact():
-    # Either product of lane and bound passes 2**63 many times over; ranks stand in.
+def test_groups_too_far_apart_for_one_line_of_distances_stay_exact():
+    # Either product of group and bound passes 2**63 many times over; ranks stand in.
     big = 2**62
-    lane = [2**61, -(2**61), 2**61]
-    result = iv.intersection_by_lane((lane, [0, 1, big - 1], [3, 5, big]), (lane, [2, -big, 0], [4, 2, big]))
+    group = [2**61, -(2**61), 2**61]
+    result = iv.intersection_by_group((group, [0, 1, big - 1], [3, 5, big]), (group, [2, -big, 0], [4, 2, big]))
     assert listed(result) == [[-(2**61), 2**61, 2**61], [1, 0, big - 1], [2, 3, big]]
 
 
@@ -177,20 +169,17 @@ def test_errors_say_what_they_got(subtests: pytest.Subtests) -> None:
         (lambda: iv.union((np.array([2**63], np.uint64), np.array([2**63], np.uint64))), "below 2\\*\\*63"),
         (lambda: iv.clip(FIVE, 4, 1), r"the window ends before it starts: got \[4, 1\)"),
         (lambda: iv.complement(FIVE, 4, 1), r"the window ends before it starts: got \[4, 1\)"),
-        (lambda: iv.complement_by_lane(([], [], []), 4, 1, 2), r"the window ends before it starts: got \[4, 1\)"),
         (lambda: iv.sweep(FIVE, window=(4, 4)), r"a window with some length: got \[4, 4\)"),
         (lambda: iv.sweep(FIVE, weight=[1]), r"one weight for each interval: got shape \(1,\), wanted \(5,\)"),
         (lambda: iv.where(iv.sweep(FIVE), [True]), r"one truth value for each slice: got shape \(1,\), wanted \(5,\)"),
         (lambda: iv.level_at(iv.sweep(FIVE), [9]), r"points of a function over \[0, 9\): got some that lie outside"),
-        (lambda: iv.lengths_by_level(iv.sweep(FIVE, weight=[0.5] * 5)), "levels that are counts"),
         (lambda: iv.in_bins(iv.sweep(FIVE), [0, 0]), "ascending edges of bins: got 2 edges"),
         (lambda: iv.in_bins(iv.sweep(FIVE), [0, 10]), r"bins inside the function's edges: got \[0, 10\)"),
         (
-            lambda: iv.union_by_lane(([0], [0, 1], [1, 2])),
-            r"one lane for each interval: got shape \(1,\), wanted \(2,\)",
+            lambda: iv.union_by_group(([0], [0, 1], [1, 2])),
+            r"one group for each interval: got shape \(1,\), wanted \(2,\)",
         ),
-        (lambda: iv.union_by_lane(([0.5], [0], [1])), "lanes: got dtype float64"),
-        (lambda: iv.total_lengths_by_lane(([3], [0], [1]), 3), "lanes: got 3 to 3, wanted 0 to 2"),
+        (lambda: iv.union_by_group(([0.5], [0], [1])), "groups: got dtype float64"),
     ]:
         with subtests.test(call=call, words=words), pytest.raises(ValueError, match=words):
             call()
@@ -213,11 +202,11 @@ def sets(draw, dtype=None):
 
 
 @st.composite
-def laned_sets(draw):
-    """Draw up to eight intervals in lanes 0 to 3, whole numbers or fractions."""
+def grouped_sets(draw):
+    """Draw up to eight intervals in groups 0 to 3, whole numbers or fractions."""
     start, end = draw(sets())
-    lane = draw(st.lists(st.integers(0, 3), min_size=start.size, max_size=start.size))
-    return np.array(lane, dtype=np.int64), start, end
+    group = draw(st.lists(st.integers(0, 3), min_size=start.size, max_size=start.size))
+    return np.array(group, dtype=np.int64), start, end
 
 
 def points(set_, scale=4) -> set[int]:
@@ -234,9 +223,9 @@ def assert_tidy(result) -> None:
     assert np.all(result.start[1:] > result.end[:-1])
 
 
-def in_lane(set_, lane):
-    """Return the intervals of one lane."""
-    here = np.asarray(set_[0]) == lane
+def in_group(set_, group):
+    """Return the intervals of one group."""
+    here = np.asarray(set_[0]) == group
     return set_[1][here], set_[2][here]
 
 
@@ -282,7 +271,6 @@ def test_sweep_counts_rows_at_every_point(a):
     at = np.arange(LOW * 4, HIGH * 4) / 4
     count = ((a[0][:, None] <= at) & (at < a[1][:, None])).sum(axis=0)
     assert np.array_equal(iv.level_at(steps, at), count)
-    assert iv.lengths_by_level(steps).tolist() == [(count == k).sum() / 4 for k in range(int(count.max()) + 1)]
     for k in range(4):
         covered = iv.at_least(steps, k)
         assert_tidy(covered)
@@ -304,34 +292,31 @@ def test_bins_agree_with_points(a, edges):
 
 
 @settings(max_examples=60)
-@given(laned_sets(), laned_sets())
-def test_each_lane_is_as_if_alone(a, b):
+@given(grouped_sets(), grouped_sets())
+def test_each_group_is_as_if_alone(a, b):
     found = {
-        iv.union: iv.union_by_lane(a, b),
-        iv.intersection: iv.intersection_by_lane(a, b),
-        iv.difference: iv.difference_by_lane(a, b),
+        iv.union: iv.union_by_group(a, b),
+        iv.intersection: iv.intersection_by_group(a, b),
+        iv.difference: iv.difference_by_group(a, b),
     }
     for alone, together in found.items():
-        assert np.all(np.diff(together.lane) >= 0)
-        for lane in range(4):
-            assert listed(in_lane(together, lane)) == listed(alone(in_lane(a, lane), in_lane(b, lane)))
-    gaps, lengths = iv.complement_by_lane(a, LOW, HIGH, 4), iv.total_lengths_by_lane(a, 4)
-    pieces = iv.restrict_by_lane(a, b)
-    for lane in range(4):
-        assert listed(in_lane(gaps, lane)) == listed(iv.complement(in_lane(a, lane), LOW, HIGH))
-        assert lengths[lane] == iv.total_length(in_lane(a, lane))
-        own = np.isin(pieces.row, np.flatnonzero(a[0] == lane))
-        _, start, end = iv.restrict(in_lane(a, lane), in_lane(b, lane))
+        assert np.all(np.diff(together.group) >= 0)
+        for group in range(4):
+            assert listed(in_group(together, group)) == listed(alone(in_group(a, group), in_group(b, group)))
+    pieces = iv.restrict_by_group(a, b)
+    for group in range(4):
+        own = np.isin(pieces.row, np.flatnonzero(a[0] == group))
+        _, start, end = iv.restrict(in_group(a, group), in_group(b, group))
         assert listed((pieces.start[own], pieces.end[own])) == listed((start, end))
 
 
-@given(laned_sets(), laned_sets())
+@given(grouped_sets(), grouped_sets())
 def test_ranks_and_distances_agree(a, b):
-    # Lanes as far apart as int64 allows cannot be laid out by distance; nothing else changes.
+    # Groups as far apart as int64 allows cannot be laid out by distance; nothing else changes.
     def spread(set_):
         return (set_[0] - 2) * 2**61, set_[1], set_[2]
 
-    near, far = iv.intersection_by_lane(a, b), iv.intersection_by_lane(spread(a), spread(b))
+    near, far = iv.intersection_by_group(a, b), iv.intersection_by_group(spread(a), spread(b))
     assert listed(far) == listed(spread(near))
 
 
@@ -348,5 +333,5 @@ def test_microseconds_of_today_stay_whole(a):
 def test_what_goes_in_is_left_as_it_was():
     before = [array.copy() for array in FIVE]
     iv.sweep(FIVE, window=(-1, 10))
-    iv.union_by_lane((np.zeros(5, np.int64), *FIVE))
+    iv.union_by_group((np.zeros(5, np.int64), *FIVE))
     assert all(np.array_equal(old, new) for old, new in zip(before, FIVE, strict=True))

@@ -154,7 +154,7 @@ def test_a_worker_may_take_no_more_than_its_limit() -> None:
 
 def test_a_limit_that_is_met_is_told_in_words() -> None:
     with pytest.raises(MemoryMet, match="more memory than the 4 GiB that a worker process may take; try fewer"):
-        list(map_chunks(hog, None, [1, 2], team=WorkerConfig(2)))
+        list(map_chunks(hog, None, [1, 2], workers=WorkerConfig(2)))
 
 
 def nap_twice() -> None:
@@ -162,8 +162,8 @@ def nap_twice() -> None:
     sys.path.insert(0, str(Path(__file__).parent))
     import test_leash
 
-    team = WorkerConfig(cluster=sys.argv[2]) if sys.argv[2:] else WorkerConfig(2)
-    list(map_chunks(test_leash.nap, None, [1, 2], team=team))
+    workers = WorkerConfig(cluster=sys.argv[2]) if sys.argv[2:] else WorkerConfig(2)
+    list(map_chunks(test_leash.nap, None, [1, 2], workers=workers))
 
 
 def serve_cluster() -> None:

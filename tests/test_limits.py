@@ -10,7 +10,7 @@ import pytest
 
 from passim import ElementsError, Fleet, Horizon, InputError, Site, SiteError, Span, find_passes, walker
 from passim.coverage.visibility import find_visibilities, find_visibility
-from passim.intervals import difference_by_lane, total_lengths_by_lane, union_by_lane
+from passim.intervals import difference_by_group, union_by_group
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
 from passim.sky.limits.geostationary_arc import GeostationaryArc
 from passim.sky.local_arcs import unit_vector
@@ -28,9 +28,9 @@ def start_and_end_us(passes):
 
 
 def seconds_outside(a, b):
-    """Return how many seconds of laned intervals `a` lie outside `b`, over all lanes."""
-    lane, start, end = difference_by_lane(a, b)
-    return total_lengths_by_lane((lane, start, end), len(FLEET)).sum() / 1e6
+    """Return how many seconds of grouped intervals `a` lie outside `b`, over all satellites."""
+    outside = difference_by_group(a, b)
+    return (outside.end - outside.start).sum() / 1e6
 
 
 # --- the cone ---------------------------------------------------------------------------------------------------------
@@ -47,8 +47,8 @@ def test_a_cone_of_50_deg_that_looks_up_is_a_mask_of_40_deg():
 def test_a_tilted_cone_allows_what_is_within_its_half_angle():
     view = View(MARRAM, (Cone(40.0, 20.0, 50.0),))
     visibility = find_visibility(FLEET, view, SPAN)
-    lane, time_us, inside = seconds_of(visibility, "cone")
-    look = visibility.look(lane, time_us)
+    satellite, time_us, inside = seconds_of(visibility, "cone")
+    look = visibility.look(satellite, time_us)
     # The angle to the boresight, from the spherical law of cosines instead of vectors.
     zenith, tilt = np.radians(90.0 - look.elevation_deg), np.radians(20.0)
     cosine = np.cos(zenith) * np.cos(tilt) + np.sin(zenith) * np.sin(tilt) * np.cos(np.radians(look.azimuth_deg - 40.0))
@@ -61,14 +61,14 @@ def test_a_tilted_cone_allows_what_is_within_its_half_angle():
 
 def seconds_of(visibility, name):
     """Return satellite and time of every whole second above the floor, and whether the limit allows it there."""
-    lane, start, end = visibility.base
+    satellite, start, end = visibility.base
     times = [np.arange(-(-a // 1_000_000) * 1_000_000, b, 1_000_000) for a, b in zip(start, end, strict=True)]
-    lanes = np.repeat(lane, [len(t) for t in times]).astype(np.intp)
+    satellites = np.repeat(satellite, [len(t) for t in times]).astype(np.intp)
     time_us = np.concatenate(times)
     inside = np.zeros(len(time_us), dtype=bool)
-    for allowed_lane, a, b in zip(*visibility.allowed[name], strict=True):
-        inside |= (lanes == allowed_lane) & (time_us >= a) & (time_us < b)
-    return lanes, time_us, inside
+    for allowed_satellite, a, b in zip(*visibility.allowed[name], strict=True):
+        inside |= (satellites == allowed_satellite) & (time_us >= a) & (time_us < b)
+    return satellites, time_us, inside
 
 
 # --- the geostationary arc --------------------------------------------------------------------------------------------
@@ -124,7 +124,7 @@ def test_no_arc_near_the_poles():
     assert not GeostationaryArc(Site("pole", 90.0, 0.0)).visible
     polar = walker(total=6, planes=1, phasing=0, inclination_deg=90.0, altitude_km=550.0, epoch=EPOCH)
     far_north = find_visibility(polar, View(Site("a", 84.0, 0.0), (ArcKeepOut(30.0),)), SPAN)
-    assert len(far_north.base.lane) > 0
+    assert len(far_north.base.group) > 0
     assert all((a == b).all() for a, b in zip(far_north.allowed["arc"], far_north.base, strict=True))
 
 
@@ -136,8 +136,8 @@ def test_on_the_equator_due_east_and_west_is_the_arc(azimuth_deg, elevation_deg)
 
 def test_keep_out_allows_what_is_farther_from_every_point_of_the_arc():
     visibility = find_visibility(FLEET, View(MARRAM, (ArcKeepOut(30.0),)), SPAN)
-    lane, time_us, inside = seconds_of(visibility, "arc")
-    look = visibility.look(lane, time_us)
+    satellite, time_us, inside = seconds_of(visibility, "arc")
+    look = visibility.look(satellite, time_us)
     # The arc in points 0.1 deg apart, by plain geometry in Earth-fixed axes. Half a step along the arc changes an angle
     # of 30 deg by less than 0.0001 deg.
     longitude = np.radians(-28.0 + np.arange(-76.5, 76.6, 0.1))
@@ -162,7 +162,7 @@ def test_any_of_several_gateways_will_do():
     one, other, both = find_visibilities(
         FLEET, [View(MARRAM, (GatewayLimit(which),)) for which in ((NEAR,), (EAST,), (NEAR, EAST))], SPAN
     )
-    together = union_by_lane(one.allowed["gateway"], other.allowed["gateway"])
+    together = union_by_group(one.allowed["gateway"], other.allowed["gateway"])
     assert all((a == b).all() for a, b in zip(both.allowed["gateway"], together, strict=True))
     assert seconds_outside(both.allowed["gateway"], one.allowed["gateway"]) > 100.0
     assert seconds_outside(both.allowed["gateway"], other.allowed["gateway"]) > 100.0
@@ -171,7 +171,7 @@ def test_any_of_several_gateways_will_do():
 def test_a_gateway_at_the_site_with_the_same_mask_takes_nothing_away():
     here = GatewayLimit((Gateway("here", 45.0, -28.0, 40.0, Horizon.flat(25.0)),))
     visibility = find_visibility(FLEET, View(MARRAM, (here,)), SPAN)
-    assert seconds_outside(visibility.base, visibility.joint()) < 1e-5 * len(visibility.base.lane)
+    assert seconds_outside(visibility.base, visibility.joint()) < 1e-5 * len(visibility.base.group)
 
 
 def test_a_gateway_on_the_far_side_of_the_earth_is_refused():
@@ -183,7 +183,7 @@ def test_a_gateway_on_the_far_side_of_the_earth_is_refused():
     assert "signs of latitude and longitude" in str(refused.value)
     # One that can be reached is enough.
     mixed = GatewayLimit((NEAR, *far.gateways))
-    assert len(find_visibility(FLEET, View(MARRAM, (mixed,)), SPAN).joint().lane) > 0
+    assert len(find_visibility(FLEET, View(MARRAM, (mixed,)), SPAN).joint().group) > 0
 
 
 def test_a_limit_without_gateways_is_refused():
@@ -213,12 +213,12 @@ def test_a_satellite_keeps_its_lot():
 def test_shares_and_exclusions_take_whole_satellites_away():
     share, out = ServingShare(60.0, seed=1), Excluded.of(["900000005", 900000017])
     visibility = find_visibility(FLEET, View(MARRAM, (share, out)), SPAN)
-    ids = FLEET.satellite_ids[visibility.allowed["excluded"].lane]
-    gone = set(FLEET.satellite_ids[visibility.base.lane]) - set(ids)
-    assert gone == {"900000005", "900000017"} & set(FLEET.satellite_ids[visibility.base.lane])
+    ids = FLEET.satellite_ids[visibility.allowed["excluded"].group]
+    gone = set(FLEET.satellite_ids[visibility.base.group]) - set(ids)
+    assert gone == {"900000005", "900000017"} & set(FLEET.satellite_ids[visibility.base.group])
     assert gone
-    lanes = set(visibility.allowed["share"].lane.tolist())
-    assert lanes == set(visibility.base.lane.tolist()) & set(np.flatnonzero(share.serving(FLEET)).tolist())
+    satellites = set(visibility.allowed["share"].group.tolist())
+    assert satellites == set(visibility.base.group.tolist()) & set(np.flatnonzero(share.serving(FLEET)).tolist())
 
 
 def test_the_serving_filter_tells_its_counts():

@@ -12,7 +12,6 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from passim.answers import scenario
 from passim.answers.sites import mounting
 from passim.answers.sites.mounting import compare_masts, compare_spots, horizon_range
 from passim.elements.patterns import walker
@@ -24,6 +23,7 @@ from passim.sky.site import Site
 from passim.sky.survey import Obstacle
 from passim.sky.view import View
 from passim.spans import Span
+from tests import scenario
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 LOFT, YARD = View(scenario.MARRAM_LOFT, label="loft"), View(scenario.MARRAM_YARD, label="yard")

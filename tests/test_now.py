@@ -13,7 +13,6 @@ import pandas as pd
 import pytest
 
 from asking import outcome
-from passim.answers import scenario
 from passim.answers.calls.forecast import ServiceForecast, searched_span
 from passim.answers.calls.kinds import LESSON
 from passim.answers.calls.now import now
@@ -32,6 +31,7 @@ from passim_apps.dashboard.pages import now as now_page
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from patience import PATIENCE_S
+from tests import scenario
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 

@@ -16,7 +16,7 @@ from passim.forecast.odds import SKIPPED_BELOW, Odds, odds_of_no_service
 from passim.forecast.odds import _where_thin as where_thin
 from passim.forecast.odds_events import simulate
 from passim.forecast.timing import TimingModel
-from passim.forecast.timing_errors import Scatter
+from passim.forecast.timing_errors import TimingErrors
 from passim.intervals import GroupedIntervals
 from passim.spans import Span
 
@@ -28,11 +28,11 @@ DAY_US = 86_400_000_000
 BEYOND = 2 * float(norm.sf(4.5))
 
 
-def laned(*rows: tuple[int, float, float]) -> GroupedIntervals:
+def grouped(*rows: tuple[int, float, float]) -> GroupedIntervals:
     """Intervals (satellite, start, end) in seconds after START."""
-    lane, start_s, end_s = (np.array(column) for column in zip(*rows, strict=True))
+    satellite, start_s, end_s = (np.array(column) for column in zip(*rows, strict=True))
     start_us, end_us = (np.round(s * 1e6).astype(np.int64) + HOUR.start_us for s in (start_s, end_s))
-    return GroupedIntervals(lane.astype(np.int64), start_us, end_us)
+    return GroupedIntervals(satellite.astype(np.int64), start_us, end_us)
 
 
 def epochs(satellites: int, age_days: float = 1.0) -> NDArray[np.int64]:
@@ -49,7 +49,7 @@ def scene(passes: int, satellites: int, seed: int) -> GroupedIntervals:
     rng = np.random.default_rng(seed)
     start_s = rng.uniform(-600.0, 4200.0, passes)
     end_s = start_s + rng.uniform(60, 110, passes)
-    return laned(*zip(rng.integers(0, satellites, passes), start_s, end_s, strict=True))
+    return grouped(*zip(rng.integers(0, satellites, passes), start_s, end_s, strict=True))
 
 
 AROUND = Span.starting(datetime(2026, 11, 25, 7, 30, tzinfo=UTC), 2)
@@ -70,7 +70,7 @@ def test_nodes_stand_for_a_normal_variable(ratio: float) -> None:
 
 
 def test_one_satellite_by_hand() -> None:
-    odds = odds_of_no_service(laned((0, 600.0, 800.0)), epochs(1), HOUR, TimingModel.steady(6.0))
+    odds = odds_of_no_service(grouped((0, 600.0, 800.0)), epochs(1), HOUR, TimingModel.steady(6.0))
     t = times_s(odds)
     assert odds.no_service.shape == (3600,)
     assert t[:2].tolist() == [0.5, 1.5]
@@ -81,7 +81,7 @@ def test_one_satellite_by_hand() -> None:
 def test_two_satellites_by_hand_each_with_its_own_age() -> None:
     model = TimingModel(manoeuvre_shares=(), shared_per_day2_s=0.0)
     both = np.append(epochs(1, 1.0), epochs(1, 5.0))
-    odds = odds_of_no_service(laned((0, 600.0, 800.0), (1, 795.0, 990.0)), both, HOUR, model)
+    odds = odds_of_no_service(grouped((0, 600.0, 800.0), (1, 795.0, 990.0)), both, HOUR, model)
     t = times_s(odds)
     # Ages at the middle of each pass, 700 s and 892.5 s after START.
     first_s, second_s = model.sigma_s(86400.0 + 700.0), model.sigma_s(5 * 86400.0 + 892.5)
@@ -93,15 +93,15 @@ def test_two_satellites_by_hand_each_with_its_own_age() -> None:
 def test_pieces_of_one_satellite_add_and_those_of_two_multiply() -> None:
     # Between two pieces with 4 s between them the satellite is late for one or early for the other, never both.
     model, middle = TimingModel.steady(6.0), 702
-    one = odds_of_no_service(laned((0, 600.0, 700.0), (0, 704.0, 800.0)), epochs(2), HOUR, model).no_service
-    two = odds_of_no_service(laned((0, 600.0, 700.0), (1, 704.0, 800.0)), epochs(2), HOUR, model).no_service
+    one = odds_of_no_service(grouped((0, 600.0, 700.0), (0, 704.0, 800.0)), epochs(2), HOUR, model).no_service
+    two = odds_of_no_service(grouped((0, 600.0, 700.0), (1, 704.0, 800.0)), epochs(2), HOUR, model).no_service
     t = middle + 0.5
     early = norm.cdf((t - 600.0) / 6.0) - norm.cdf((t - 700.0) / 6.0)
     late = norm.cdf((t - 704.0) / 6.0) - norm.cdf((t - 800.0) / 6.0)
     assert one[middle] == pytest.approx(1.0 - early - late, abs=1e-6)
     assert two[middle] == pytest.approx((1.0 - early) * (1.0 - late), abs=1e-6)
     # In a draw of one satellite the break keeps its four seconds, wherever it goes.
-    drawn = simulate(laned((0, -900.0, 700.0), (0, 704.0, 4500.0)), epochs(1), HOUR, model, runs=500, searched=AROUND)
+    drawn = simulate(grouped((0, -900.0, 700.0), (0, 704.0, 4500.0)), epochs(1), HOUR, model, runs=500, searched=AROUND)
     assert np.array_equal(drawn.run, np.arange(500))
     assert np.abs(drawn.end_us - drawn.start_us - 4_000_000).max() <= 1
     assert np.std(drawn.start_us) / 1e6 == pytest.approx(6.0, rel=0.15)
@@ -112,7 +112,7 @@ def test_a_manoeuvre_makes_a_tail() -> None:
         at_epoch_s=1.0, per_day_s=0.0, per_day2_s=0.0, manoeuvre_shares=((24.0, 0.3),), manoeuvre_per_day_s=40.0,
         shared_per_day2_s=0.0,
     )  # fmt: skip
-    odds = odds_of_no_service(laned((0, 600.0, 800.0)), epochs(1), HOUR, model)
+    odds = odds_of_no_service(grouped((0, 600.0, 800.0)), epochs(1), HOUR, model)
     t = times_s(odds)
     tail_s = np.sqrt(1.0 + (40.0 * (86400.0 + 700.0) / 86400.0) ** 2 / 3.0)
     up = [norm.cdf((t - 600.0) / s) - norm.cdf((t - 800.0) / s) for s in (1.0, tail_s)]
@@ -121,7 +121,7 @@ def test_a_manoeuvre_makes_a_tail() -> None:
 
 def test_what_is_shared_only_moves_the_pattern() -> None:
     model = TimingModel.steady(0.0, shared_per_day2_s=5.0)
-    joint = laned((0, -900.0, 700.0), (1, 720.0, 1500.0), (2, 1480.0, 4500.0))
+    joint = grouped((0, -900.0, 700.0), (1, 720.0, 1500.0), (2, 1480.0, 4500.0))
     drawn = simulate(joint, epochs(3), HOUR, model, runs=2000, seed=3, searched=AROUND)
     assert np.array_equal(drawn.run, np.arange(2000))  # one gap in every run: satellites 1 and 2 overlap
     # Ages differ by minutes, so the gap keeps its 20 s to a few hundredths of the shift.
@@ -189,7 +189,7 @@ def test_draws_agree_with_the_closed_form_at_every_second(model: TimingModel, ag
     assert odds.expected_gap_s > 10.0
 
 
-def everywhere(law: Scatter, middles_us: NDArray[np.float64], around_us: float = 0.0) -> NDArray[np.bool_]:
+def everywhere(law: TimingErrors, middles_us: NDArray[np.float64], around_us: float = 0.0) -> NDArray[np.bool_]:
     """All moments for those that are worked out; the same steps."""
     return where_thin(law, middles_us, around_us) if around_us else np.ones(middles_us.size, dtype=bool)
 
@@ -218,7 +218,7 @@ def test_blocks_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_an_interval_that_the_search_cut_goes_on() -> None:
-    joint, model = laned((0, 0.0, 3600.0)), TimingModel.steady(6.0)
+    joint, model = grouped((0, 0.0, 3600.0)), TimingModel.steady(6.0)
     assert odds_of_no_service(joint, epochs(1), HOUR, model).expected_gap_s < 1e-9
     assert simulate(joint, epochs(1), HOUR, model).run.size == 0
     # Sought over more than the span, the same ends are a true rise and a true set.
@@ -253,15 +253,15 @@ def test_minutes_add_up_and_tell_their_worst_moment() -> None:
 
 
 def test_wrong_input_is_told_in_one_line() -> None:
-    joint = laned((0, 0.0, 100.0), (3, 50.0, 200.0))
-    with pytest.raises(InputError, match="lanes up to 3"):
+    joint = grouped((0, 0.0, 100.0), (3, 50.0, 200.0))
+    with pytest.raises(InputError, match="satellites up to 3"):
         odds_of_no_service(joint, epochs(2), HOUR)
     with pytest.raises(InputError, match="epochs"):
         odds_of_no_service(joint, [1.5, 2.5, 3.5, 4.5], HOUR)
     with pytest.raises(InputError, match="whole microseconds"):
-        odds_of_no_service((joint.lane, joint.start + 0.5, joint.end + 0.5), epochs(4), HOUR)
+        odds_of_no_service((joint.group, joint.start + 0.5, joint.end + 0.5), epochs(4), HOUR)
     with pytest.raises(InputError, match="ends before it starts"):
-        odds_of_no_service((joint.lane, joint.end, joint.start), epochs(4), HOUR)
+        odds_of_no_service((joint.group, joint.end, joint.start), epochs(4), HOUR)
     with pytest.raises(InputError, match="part of the span searched"):
         odds_of_no_service(joint, epochs(4), AROUND, searched=HOUR)
     for step_s in (0.0, 61.0, float("nan")):
@@ -274,7 +274,7 @@ def test_wrong_input_is_told_in_one_line() -> None:
 
 def test_a_gap_between_two_seconds_is_not_lost() -> None:
     """A gap of 0.22 s, without error, at 600.6 s: its minute is out for 0.22 / 60 = 0.367 % of the time (by hand)."""
-    known = laned((0, -600.0, 600.6), (1, 600.82, 4200.0))
+    known = grouped((0, -600.0, 600.6), (1, 600.82, 4200.0))
     for sigma_s in (0.0, 0.1):
         odds = odds_of_no_service(known, epochs(2), HOUR, TimingModel.steady(sigma_s), searched=AROUND)
         minute = odds.per_minute().iloc[10]
@@ -296,9 +296,10 @@ def test_the_odds_of_many_short_gaps_against_a_dense_grid(shared_s: float) -> No
     rng = np.random.default_rng(4)
     begin_s = np.arange(20.0, 500.0, 1.73)
     rows = [
-        (lane, s, s + length) for lane, (s, length) in enumerate(zip(begin_s, rng.uniform(1.4, 1.9, 278), strict=True))
+        (satellite, s, s + length)
+        for satellite, (s, length) in enumerate(zip(begin_s, rng.uniform(1.4, 1.9, 278), strict=True))
     ]
-    known, ages = laned(*rows), epochs(len(rows))
+    known, ages = grouped(*rows), epochs(len(rows))
     span = Span(START, START + (AROUND.end - AROUND.start) / 14)
     model = TimingModel.steady(0.05, shared_per_day2_s=shared_s)
     odds, dense = (
@@ -320,10 +321,10 @@ def test_steps_are_finer_only_where_they_tell_anything() -> None:
     edge = (0, 0.0, 1800.0)
 
     def steps(*rows: tuple[int, float, float]) -> int:
-        return odds_of_no_service(laned(*rows), epochs(12), HOUR, model, searched=AROUND).no_service.size
+        return odds_of_no_service(grouped(*rows), epochs(12), HOUR, model, searched=AROUND).no_service.size
 
     # Round one rise and set, 5.5 errors either way by steps of a sixteenth of a second.
     alone = steps(edge)
     assert seconds < alone <= seconds + 2 * 2 * 20 + 2
     assert steps(edge, (1, -400.0, 4000.0), (2, -400.0, 4000.0)) == seconds
-    assert steps(*((lane, 0.0, 1800.0) for lane in range(10))) == alone
+    assert steps(*((satellite, 0.0, 1800.0) for satellite in range(10))) == alone

@@ -14,7 +14,6 @@ import numpy as np
 import pytest
 
 import passim
-from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
 from passim.coverage import Coverage
 from passim.coverage.visibility import find_visibility
 from passim.forecast.baselines import climatology, day_clock, shifted_yesterday
@@ -25,6 +24,7 @@ from passim.intervals import GroupedIntervals, Steps, level_at
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
 from passim.spans import microseconds
+from tests.scenario import MARRAM_LOFT, SOUTH, plover
 
 DAY = passim.Span.starting(datetime(2026, 11, 25, tzinfo=UTC))
 SEARCHED = passim.Span(DAY.start - timedelta(minutes=5), DAY.end + timedelta(minutes=5))
@@ -98,7 +98,7 @@ def simulated(
     end_us = np.where(joint.end >= SEARCHED.end_us, joint.end + 10**9, joint.end)
     came = []
     for _ in range(SIMULATED_DAYS):
-        late_us = np.round(generator.normal(0.0, true_s * 1e6, satellites)).astype(np.int64)[joint.lane]
+        late_us = np.round(generator.normal(0.0, true_s * 1e6, satellites)).astype(np.int64)[joint.group]
         came.append(out_at(start_us + late_us, end_us + late_us, time_us))
     return Scored(odds.no_service, out_at(start_us, end_us, time_us), np.array(came), time_us)
 

@@ -60,15 +60,6 @@ def by_hand(drawn: Simulation, odds: WindowOdds) -> dict[str, NDArray[np.float64
     return dict(zip(names, (np.array(column) for column in zip(*rows, strict=True)), strict=True))
 
 
-def test_the_error_of_a_chance_is_never_nothing() -> None:
-    """By hand, of 100 runs: a half is off by 0.05; none and all by sqrt(0.005 x 0.995 / 100), as one run in half."""
-    nothing = np.zeros(3)
-    shares = np.array([[0.5], [0.0], [1.0]])
-    odds = WindowOdds(nothing, nothing, (1.0,), 100, shares, shares, nothing, nothing, nothing)
-    edge = (0.005 * 0.995 / 100.0) ** 0.5
-    assert odds.chance_error[:, 0] == pytest.approx([0.05, edge, edge])
-
-
 def test_windows_by_hand() -> None:
     # Run 0: one gap of 10 s at 100. Run 1: 4 s at 95 and 40 s at 125. Run 2: none.
     drawn = simulation([(100.0, 110.0)], [(95.0, 99.0), (125.0, 165.0)], [])
@@ -79,8 +70,6 @@ def test_windows_by_hand() -> None:
     assert odds.expected_count == pytest.approx(np.array([[2 / 3, 0.0], [2 / 3, 0.0], [0.0, 0.0]]))
     assert odds.worst_p50_s.tolist() == [10.0, 5.0, 0.0]
     assert odds.worst_p90_s == pytest.approx([14.0, 9.0, 0.0])
-    assert odds.chance_error[0, 0] == pytest.approx((2 / 9 / 3) ** 0.5)
-    assert np.all(odds.chance_error > 0.0)
     table = odds.table("Atlantic/Azores")
     assert table["chance_5_s"].tolist() == odds.chance[:, 0].tolist()
     assert table["start_local"].iloc[0].hour == 7

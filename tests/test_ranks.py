@@ -19,8 +19,8 @@ SPAN = Span(START, START + timedelta(seconds=60))
 
 
 def intervals(rows: list[tuple[int, int, int]]) -> GroupedIntervals:
-    lane, start, length = np.array(rows, dtype=np.int64).reshape(-1, 3).T
-    return GroupedIntervals(lane, SPAN.start_us + start * SECOND, SPAN.start_us + (start + length) * SECOND)
+    satellite, start, length = np.array(rows, dtype=np.int64).reshape(-1, 3).T
+    return GroupedIntervals(satellite, SPAN.start_us + start * SECOND, SPAN.start_us + (start + length) * SECOND)
 
 
 ROWS = st.lists(st.tuples(st.integers(0, 7), st.integers(-8, 62), st.integers(0, 25)), max_size=30)
@@ -32,7 +32,7 @@ def test_every_n_is_the_plain_coverage_of_the_first_n(rows: list[tuple[int, int,
     cover = RankSweep(given_intervals, SPAN).cover(rank)
     mean = cover.mean_gap_s()
     for n in range(9):
-        chosen = rank[given_intervals.lane] < n
+        chosen = rank[given_intervals.group] < n
         plain = Coverage.from_intervals(given_intervals.start[chosen], given_intervals.end[chosen], SPAN)
         summary = plain.summary()
         gaps = plain.gaps()
@@ -53,7 +53,7 @@ def test_inside_windows_only_their_own_time_counts(rows: list[tuple[int, int, in
     given_intervals, rank = intervals(rows), np.arange(8)
     cover = RankSweep(given_intervals, SPAN).cover(rank).clipped(edges[:, 0], edges[:, 1])
     for n in range(9):
-        chosen = rank[given_intervals.lane] < n
+        chosen = rank[given_intervals.group] < n
         plain = Coverage.from_intervals(given_intervals.start[chosen], given_intervals.end[chosen], SPAN)
         out = 0
         for start, end in cover.gaps_us(n):

@@ -11,7 +11,6 @@ import pytest
 
 from passim import Coverage, Fleet, Horizon, Span
 from passim.answers import report as reports
-from passim.answers import scenario
 from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as calls
@@ -27,6 +26,7 @@ from passim.errors import InputError, SpanError, WayOut
 from passim.parallel import chunks as workers
 from passim.sky.view import View
 from passim.spans import DailyHours, zone
+from tests import scenario
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
 SCHOOL_HOURS = DailyHours(480, 1080, (0, 1, 2, 3, 4))
@@ -51,7 +51,7 @@ def made(
         minutes=30,
         hours=hours,
         goal=goal,
-        told=("A sentence that was told.",),
+        messages=("A sentence that was told.",),
         draws=3,
         runs=20,
     )
@@ -232,7 +232,7 @@ def test_other_places_stand_under_an_open_sky_and_see_no_gateway() -> None:
     span = Span.starting(AT, hours=2)
     fleet = scenario.plover(AT.replace(hour=0))
     told: list[float] = []
-    seen = report_elsewhere.look_elsewhere(fleet, view, span, step_deg=90.0, team=ONE, progress=told.append)
+    seen = report_elsewhere.look_elsewhere(fleet, view, span, step_deg=90.0, workers=ONE, progress=told.append)
     assert "gateway" not in seen.view.names
     assert seen.view.site.horizon == Horizon.flat(25.0)
     assert seen.here["latitude_deg"] == 45.0
@@ -253,7 +253,7 @@ def test_other_places_stand_under_an_open_sky_and_see_no_gateway() -> None:
 def test_a_place_in_the_south_is_compared_with_the_south() -> None:
     view = View(replace(scenario.MARRAM_LOFT, latitude_deg=-83.0))
     seen = report_elsewhere.look_elsewhere(
-        scenario.plover(AT.replace(hour=0)), view, Span.starting(AT, hours=1), step_deg=None, team=ONE
+        scenario.plover(AT.replace(hour=0)), view, Span.starting(AT, hours=1), step_deg=None, workers=ONE
     )
     assert seen.latitudes.table["latitude_deg"].tolist() == [-90, -85, -83, *range(-80, 1, 5)]
     assert seen.here["latitude_deg"] == -83.0

@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 import pytest
 
 from passim import Coverage, Span, find_passes
-from passim.answers import scenario
 from passim.errors import ElementsError
+from tests import scenario
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -53,13 +53,23 @@ def test_scenario_says_that_it_is_invented():
 
 
 def test_stations_of_the_scenario():
-    assert [station.name for station in scenario.STATIONS] == ["Marram", "Skerry", "Lantern"]
-    assert [len(station.spots) for station in scenario.STATIONS] == [2, 1, 1]
-    assert [station.gateway for station in scenario.STATIONS] == [scenario.SOUTH, scenario.NORTH, scenario.NORTH]
-    assert scenario.MARRAM_LOFT.horizon.lowest_deg == 25.0
-    assert scenario.MARRAM_YARD.horizon.lowest_deg == 35.0
-    assert {spot.timezone for station in scenario.STATIONS for spot in station.spots} == {"Atlantic/Azores"}
-    assert scenario.CALL_HOURS.words == "08:00 to 18:00, Mon to Fri"
+    school = scenario.SCHOOL
+    assert school.site_names == ("Marram", "Skerry", "Lantern")
+    assert [school.spot_names(name) for name in school.site_names] == [("loft", "yard"), ("roof",), ("roof",)]
+    assert [school.gateways(name) for name in school.site_names] == [(scenario.SOUTH,), *[(scenario.NORTH,)] * 2]
+    assert [(g.latitude_deg, g.longitude_deg, g.height_m) for g in scenario.GATEWAYS] == [
+        (39.6, -28.0, 50.0),
+        (57.4, -28.0, 30.0),
+    ]
+    places = [spot for _, spots in scenario.STATIONS for spot in spots]
+    assert [(s.name, s.latitude_deg, s.height_m, s.horizon.lowest_deg, s.horizon.highest_deg) for s in places] == [
+        ("Marram loft", 45.0, 40.0, 25.0, 25.0),
+        ("Marram yard", 45.0, 40.0, 35.0, 35.0),
+        ("Skerry", 52.0, 15.0, 25.0, 25.0),
+        ("Lantern", 58.5, 60.0, 25.0, 25.0),
+    ]
+    assert {(spot.longitude_deg, spot.timezone) for spot in places} == {(-28.0, "Atlantic/Azores")}
+    assert {school.call_hours(name).words for name in school.site_names} == {"08:00 to 18:00, Mon to Fri"}
 
 
 def first_day(site, epoch=EPOCH):

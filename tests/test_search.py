@@ -15,24 +15,24 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from passim.search import Curve, Stretches, crossings, positive_stretches, turning_points
+from passim.search import CurveFunction, Stretches, crossings, positive_stretches, turning_points
 
 Floats = NDArray[np.float64]
 Pair = tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]
 
 
-def family(*functions: Pair) -> Curve:
-    """Return the curve whose lane k is the k-th (function, derivative)."""
+def family(*functions: Pair) -> CurveFunction:
+    """Return the function whose curve k is the k-th (function, derivative)."""
 
-    def curve(lane: NDArray[np.intp], x: Floats) -> tuple[Floats, Floats]:
-        assert lane.shape == x.shape
+    def function(curve: NDArray[np.intp], x: Floats) -> tuple[Floats, Floats]:
+        assert curve.shape == x.shape
         value, rate = np.empty_like(x), np.empty_like(x)
         for k, (f, df) in enumerate(functions):
-            mine = lane == k
+            mine = curve == k
             value[mine], rate[mine] = f(x[mine]), df(x[mine])
         return value, rate
 
-    return curve
+    return function
 
 
 def polynomial(*coefficients: float) -> Pair:
@@ -46,13 +46,13 @@ def powers(root: float, power: int) -> Pair:
     return lambda x: (x - root) ** power, lambda x: power * (x - root) ** (power - 1)
 
 
-def pieces(curve: Curve, brackets: list[tuple[int, float, float]], **options: float) -> Stretches:
-    lane, left, right = (np.array(column) for column in zip(*brackets, strict=True))
-    return positive_stretches(curve, lane.astype(np.intp), left.astype(float), right.astype(float), **options)
+def pieces(function: CurveFunction, brackets: list[tuple[int, float, float]], **options: float) -> Stretches:
+    curve, left, right = (np.array(column) for column in zip(*brackets, strict=True))
+    return positive_stretches(function, curve.astype(np.intp), left.astype(float), right.astype(float), **options)
 
 
 def edges(found: Stretches) -> list[tuple[int, float, float]]:
-    return list(zip(found.lane.tolist(), found.left.tolist(), found.right.tolist(), strict=True))
+    return list(zip(found.curve.tolist(), found.left.tolist(), found.right.tolist(), strict=True))
 
 
 # Positive stretches
@@ -116,7 +116,7 @@ def test_a_double_root_touches_and_gives_no_piece_from_below_and_leaves_no_hole_
     above = powers(0.375, 2)
     found = pieces(family(below, above), [(0, 0.0, 1.0), (1, 0.0, 1.0)], margin=1e-6)
     # What touches from above may be cut at the one point where it is not positive, nowhere else.
-    assert 0 not in found.lane
+    assert 0 not in found.curve
     assert found.left[0] == 0.0
     assert found.right[-1] == 1.0
     assert np.sum(found.right - found.left) == pytest.approx(1.0, abs=1e-6)
@@ -148,14 +148,14 @@ def test_roots_exactly_at_the_ends_of_a_bracket() -> None:
     ]
 
 
-def test_several_brackets_of_a_lane_come_out_in_order() -> None:
+def test_several_brackets_of_a_curve_come_out_in_order() -> None:
     # cos is above zero within a quarter turn of every whole turn; a bracket as long holds one turning point.
     edge = np.linspace(0.1, 4.0 * math.pi + 0.1, 17)
     brackets = [(0, a, b) for a, b in zip(edge[:-1].tolist(), edge[1:].tolist(), strict=True)]
     found = pieces(family((np.cos, lambda x: -np.sin(x))), brackets)
     assert np.all(np.diff(found.left) > 0.0)
     joins = np.flatnonzero(found.left[1:] > found.right[:-1] + 1e-6)
-    opens, closes = found.left[np.r_[0, joins + 1]], found.right[np.r_[joins, len(found.lane) - 1]]
+    opens, closes = found.left[np.r_[0, joins + 1]], found.right[np.r_[joins, len(found.curve) - 1]]
     assert opens == pytest.approx([0.1, 1.5 * math.pi, 3.5 * math.pi], abs=1e-9)
     assert closes == pytest.approx([0.5 * math.pi, 2.5 * math.pi, 4.0 * math.pi + 0.1], abs=1e-9)
 

@@ -20,7 +20,6 @@ from hypothesis import strategies as st
 
 import passim
 from passim import intervals
-from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
 from passim.coverage import POLICIES, Coverage, Service, ServingTimeline, serve
 from passim.coverage.statistics import gap_statistics
 from passim.coverage.visibility import Visibility, find_visibility
@@ -30,6 +29,7 @@ from passim.sky.limits import GatewayLimit
 from passim.sky.service import InUse, in_use_at, stints_within
 from passim.sky.view import View
 from passim.spans import Span, microseconds
+from tests.scenario import MARRAM_LOFT, SOUTH, plover
 
 SECOND_US = 1_000_000
 MIDNIGHT = datetime(2026, 11, 25, tzinfo=UTC)
@@ -40,9 +40,9 @@ KEEPS = ("keep-then-highest", "keep-then-longest")
 Rows = list[tuple[int, int, int]]
 
 
-def laned(rows: Rows, unit_us: int = SECOND_US) -> GroupedIntervals:
-    lane, start, end = np.array(rows, dtype=np.int64).reshape(-1, 3).T
-    return GroupedIntervals(lane, MIDNIGHT_US + start * unit_us, MIDNIGHT_US + end * unit_us)
+def grouped(rows: Rows, unit_us: int = SECOND_US) -> GroupedIntervals:
+    satellite, start, end = np.array(rows, dtype=np.int64).reshape(-1, 3).T
+    return GroupedIntervals(satellite, MIDNIGHT_US + start * unit_us, MIDNIGHT_US + end * unit_us)
 
 
 def look_by(heights: dict[int, tuple[float, float]]) -> Any:
@@ -63,7 +63,7 @@ def span_of(seconds: int) -> Span:
 
 
 def served(rows: Rows, seconds: int, heights: dict[int, tuple[float, float]], **service: Any) -> ServingTimeline:
-    return serve(laned(rows), span_of(seconds), Service(**service), look_by(heights))
+    return serve(grouped(rows), span_of(seconds), Service(**service), look_by(heights))
 
 
 def in_seconds(times: pd.Series) -> list[float]:
@@ -136,7 +136,7 @@ def test_who_is_in_use_at_the_start_stays_until_there_is_a_choice() -> None:
 
     def first_two(from_s: int, policy: Any, in_use: InUse | None) -> list[tuple[int, float]]:
         span = Span(MIDNIGHT + timedelta(seconds=from_s), MIDNIGHT + timedelta(seconds=120))
-        found = stints_within(laned(SCENE), span, Service(policy, 15.0, 5.0), look, in_use)
+        found = stints_within(grouped(SCENE), span, Service(policy, 15.0, 5.0), look, in_use)
         start_s = (found.start_us - MIDNIGHT_US) / 1e6
         return list(zip(found.row.tolist(), start_s.tolist(), strict=True))[:2]
 
@@ -151,7 +151,7 @@ def test_who_is_in_use_at_the_start_stays_until_there_is_a_choice() -> None:
 
 
 def test_who_is_in_use_at_a_moment_and_since_when() -> None:
-    rows, span = laned(SCENE), span_of(120)
+    rows, span = grouped(SCENE), span_of(120)
     found = stints_within(rows, span, Service("keep-then-highest"), look_by(HEIGHTS))
     for at_s, satellite, since_s in (
         (10, 0, 0),
@@ -330,7 +330,7 @@ SERVICES = st.builds(
 @settings(max_examples=300)
 def test_agrees_with_the_simulation(rows: Rows, heights: dict[int, tuple[float, float]], service: Service) -> None:
     seconds = 110
-    timeline = serve(laned(rows), span_of(seconds), service, look_by(heights))
+    timeline = serve(grouped(rows), span_of(seconds), service, look_by(heights))
     used, serving = simulated(rows, seconds, heights, service)
     along = timeline.along(1.0)
     assert [None if pd.isna(s) else int(s) for s in along["satellite"]] == used
@@ -354,7 +354,7 @@ FINE_SCENES = st.lists(
 @settings(max_examples=200)
 def test_laws_of_a_timeline(rows: Rows, heights: dict[int, tuple[float, float]], service: Service) -> None:
     span = span_of(110)
-    allowed = laned(rows, 1)
+    allowed = grouped(rows, 1)
     timeline = serve(allowed, span, service, look_by(heights))
     window = (span.start_us, span.end_us)
     served_time, frozen_time = timeline.served(), timeline.frozen()
@@ -366,8 +366,8 @@ def test_laws_of_a_timeline(rows: Rows, heights: dict[int, tuple[float, float]],
     assert length(intervals.difference(served_time, (allowed.start, allowed.end))) == 0
     table = timeline.intervals
     start_us, end_us = (table[name].to_numpy("datetime64[us]").astype(np.int64) for name in ("start", "end"))
-    stints_by_lane = GroupedIntervals(table["satellite"].to_numpy(np.int64), start_us, end_us)
-    assert intervals.difference_by_lane(stints_by_lane, allowed).lane.size == 0
+    stints_by_satellite = GroupedIntervals(table["satellite"].to_numpy(np.int64), start_us, end_us)
+    assert intervals.difference_by_group(stints_by_satellite, allowed).group.size == 0
     assert np.all(start_us[1:] >= end_us[:-1])
 
     # The parts of the freezes are disjoint and add up; the gaps are among them one for one.
@@ -410,9 +410,9 @@ def test_a_longer_acquisition_never_gives_time_back(
     rows: Rows, heights: dict[int, tuple[float, float]], service: Service, longer_s: float
 ) -> None:
     look, span = look_by(heights), span_of(110)
-    brief = serve(laned(rows, 1), span, service, look)
+    brief = serve(grouped(rows, 1), span, service, look)
     patient = serve(
-        laned(rows, 1), span, dataclasses.replace(service, acquisition_s=service.acquisition_s + longer_s), look
+        grouped(rows, 1), span, dataclasses.replace(service, acquisition_s=service.acquisition_s + longer_s), look
     )
     assert intervals.total_length(intervals.difference(brief.frozen(), patient.frozen())) == 0
 
@@ -464,14 +464,14 @@ def test_a_service_that_cannot_be(subtests: pytest.Subtests) -> None:
 
 def test_intervals_that_cannot_be() -> None:
     span, service, look = span_of(60), Service(), look_by(HEIGHTS)
-    lane, whole = np.array([0]), np.array([MIDNIGHT_US])
+    satellite, whole = np.array([0]), np.array([MIDNIGHT_US])
     with pytest.raises(InputError, match="allowed intervals; got 'values of dtype int64, float64, float64'"):
-        serve((lane, whole / 1.0, whole + 1.5), span, service, look)
+        serve((satellite, whole / 1.0, whole + 1.5), span, service, look)
     with pytest.raises(InputError, match="ends before it starts"):
-        serve((lane, whole, whole - 1), span, service, look)
+        serve((satellite, whole, whole - 1), span, service, look)
     fleet = plover(MIDNIGHT).select(range(3))
     with pytest.raises(InputError, match=r"got '0 to 3'; wanted indices in the fleet, 0 to 2"):
-        serve(laned(SCENE), span, service, look, fleet=fleet)
+        serve(grouped(SCENE), span, service, look, fleet=fleet)
 
 
 @pytest.mark.parametrize("step_s", [0.0, -1.0, float("nan"), 1e-9, "1", None])
@@ -544,7 +544,7 @@ def test_the_highest_is_the_highest_of_all(marram: Visibility) -> None:
     time_us = along["time"].to_numpy("datetime64[us]").astype(np.int64)
     moment, row = np.nonzero((allowed.start <= time_us[:, None]) & (allowed.end > time_us[:, None]))
     elevation_deg = np.full((time_us.size, len(marram.fleet)), -np.inf)
-    elevation_deg[moment, allowed.lane[row]] = marram.look(allowed.lane[row], time_us[moment]).elevation_deg
+    elevation_deg[moment, allowed.group[row]] = marram.look(allowed.group[row], time_us[moment]).elevation_deg
     expected = np.where(np.isinf(elevation_deg.max(axis=1)), -1, elevation_deg.argmax(axis=1))
     assert along["satellite"].fillna(-1).tolist() == expected.tolist()
     assert (timeline.intervals["ended"] == "left for a higher one").sum() > 10

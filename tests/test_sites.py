@@ -96,7 +96,7 @@ def test_figures_over_several_slices_are_those_of_the_plain_way(fleet: Fleet) ->
         View(replace(place(50.0), horizon=ring), (ServingShare(80.0),), lowest_elevation_deg=28.0),
         View(place(85.0), (ServingShare(80.0),)),
     ]
-    quick = [found.figures for found in figures_of(fleet, views, span, team=WorkerConfig(1))]
+    quick = [found.figures for found in figures_of(fleet, views, span, workers=WorkerConfig(1))]
     plain = [plain_figures(seen) for seen in find_visibilities(fleet, views, span)]
     assert quick == plain
     assert quick[0].gap_count > 10
@@ -110,8 +110,8 @@ def test_a_tally_joins_what_the_edges_of_its_stretches_cut() -> None:
     tally = Tally(span)
     for low, high, found in ((0, 10, [(0, 5), (8, 10)]), (10, 15, [(10, 12)]), (15, 20, [])):
         pairs = np.array(found, dtype=np.int64).reshape(-1, 2) * second + start
-        lanes = GroupedIntervals(np.zeros(len(pairs), dtype=np.int64), pairs[:, 0], pairs[:, 1])
-        tally.add(lanes, Span(EPOCH + timedelta(seconds=low), EPOCH + timedelta(seconds=high)))
+        satellites = GroupedIntervals(np.zeros(len(pairs), dtype=np.int64), pairs[:, 0], pairs[:, 1])
+        tally.add(satellites, Span(EPOCH + timedelta(seconds=low), EPOCH + timedelta(seconds=high)))
     figures = tally.figures()
     assert figures.gap_count == 2
     assert (figures.gap_longest_s, figures.gap_mean_s) == (8.0, 5.5)  # of 3 and 8 s
@@ -141,12 +141,12 @@ def test_figures_do_not_depend_on_who_works(span: Span, monkeypatch: pytest.Monk
     fleet = pattern(60, 6, 1)
     views = [View(place(latitude, longitude)) for latitude in (0.0, 45.0) for longitude in range(-180, 180, 45)]
     monkeypatch.setattr(site_figures, "PLACES_TOGETHER", 6)  # three chunks
-    alone = list(figures_of(fleet, views, span, team=WorkerConfig(1)))
-    assert list(figures_of(fleet, views, span, team=WorkerConfig(2))) == alone
+    alone = list(figures_of(fleet, views, span, workers=WorkerConfig(1)))
+    assert list(figures_of(fleet, views, span, workers=WorkerConfig(2))) == alone
     monkeypatch.setenv("PASSIM_TEST_MARK", str(tmp_path / "mark"))
     monkeypatch.setattr(site_figures, "_figures_of_some", killed_while_working)
     # The worker takes the real work from the module anew; only this process knows the other name for it.
-    assert list(figures_of(fleet, views, span, team=WorkerConfig(2))) == alone
+    assert list(figures_of(fleet, views, span, workers=WorkerConfig(2))) == alone
     assert (tmp_path / "mark").exists()
 
 
@@ -180,7 +180,7 @@ def test_sites_side_by_side(fleet: Fleet, span: Span) -> None:
     assert table["best_limit_gives_back_s"][1] == pytest.approx(out_s[1])
     assert out_s[1] > 0.0
     # The figures are those of the quick way.
-    for row, quick in zip(table.itertuples(), figures_of(fleet, views, span, team=WorkerConfig(1)), strict=True):
+    for row, quick in zip(table.itertuples(), figures_of(fleet, views, span, workers=WorkerConfig(1)), strict=True):
         assert row.covered_fraction == quick.figures.covered_fraction
         assert row.gaps_per_hour == quick.figures.gaps_per_hour
         assert row.gap_longest_s == quick.figures.gap_longest_s
@@ -248,7 +248,7 @@ def test_latitudes_that_are_none_are_refused(given: tuple[float, float, float], 
 def test_a_sweep_averages_over_longitudes(span: Span) -> None:
     fleet = pattern(60, 6, 1)
     view = View(place(45.0), (GATEWAY,))
-    found = sweep_latitudes(fleet, view, [-50.0, 0.0, 50.0, 75.0], span, longitudes=3, team=WorkerConfig(1))
+    found = sweep_latitudes(fleet, view, [-50.0, 0.0, 50.0, 75.0], span, longitudes=3, workers=WorkerConfig(1))
     table = found.table.set_index("latitude_deg")
     sites = [place(50.0, longitude) for longitude in (-120.0, 0.0, 120.0)]
     passes = find_passes(fleet, sites, span)
@@ -269,13 +269,13 @@ def test_limits_of_the_fleet_hold_in_sweeps(span: Span) -> None:
     fleet = pattern(60, 6, 1)
     numbers = fleet.satellite_ids.tolist()
     half = View(place(45.0), (Excluded.of(numbers[:30]),))
-    found = sweep_latitudes(fleet, half, [45.0], span, longitudes=2, team=WorkerConfig(1))
+    found = sweep_latitudes(fleet, half, [45.0], span, longitudes=2, workers=WorkerConfig(1))
     other = sweep_latitudes(
-        fleet.select(range(30, 60)), View(place(45.0)), [45.0], span, longitudes=2, team=WorkerConfig(1)
+        fleet.select(range(30, 60)), View(place(45.0)), [45.0], span, longitudes=2, workers=WorkerConfig(1)
     )
     pd.testing.assert_frame_equal(found.table, other.table)
     with pytest.raises(InputError, match="satellite to leave out"):
-        sweep_latitudes(fleet, View(place(45.0), (Excluded.of(["7"]),)), [45.0], span, team=WorkerConfig(1))
+        sweep_latitudes(fleet, View(place(45.0), (Excluded.of(["7"]),)), [45.0], span, workers=WorkerConfig(1))
 
 
 def test_a_sweep_leaves_gateways_at_home() -> None:
@@ -313,7 +313,7 @@ def test_the_world_at_ten_degrees_has_648_points() -> None:
 
 def test_the_world_is_streamed_and_summed(span: Span) -> None:
     fleet = pattern(60, 6, 1)
-    sweep = PlaceSweep(fleet, View(place(0.0)), world_places(45.0), span, team=WorkerConfig(1))
+    sweep = PlaceSweep(fleet, View(place(0.0)), world_places(45.0), span, workers=WorkerConfig(1))
     summary, rows = WorldSummary(), []
     for here in sweep:
         summary.add(here)
@@ -345,7 +345,7 @@ def test_a_summary_counts_area() -> None:
 def test_fleets_side_by_side(span: Span) -> None:
     fleets = [pattern(name="large"), pattern(180, 18, 1, name="small")]
     view = View(place(45.0), (GATEWAY,))
-    found = compare_fleets(fleets, view, span, team=WorkerConfig(1))
+    found = compare_fleets(fleets, view, span, workers=WorkerConfig(1))
     assert len(found.table) == 2 * len(MASKS_DEG) * 2
     covered = found.table.set_index(["fleet", "gateway", "mask_deg"])["covered_fraction"]
     for name in ("large", "small"):
@@ -363,7 +363,7 @@ def test_fleets_side_by_side(span: Span) -> None:
 
 
 def test_without_a_gateway_nothing_is_said_of_one(fleet: Fleet, span: Span) -> None:
-    found = compare_fleets([fleet], View(place(45.0)), span, masks_deg=(25.0, 40.0), team=WorkerConfig(1))
+    found = compare_fleets([fleet], View(place(45.0)), span, masks_deg=(25.0, 40.0), workers=WorkerConfig(1))
     assert found.table["gateway"].unique().tolist() == ["none known"]
     assert np.isnan(found.sensitivity["gateway_spread"][0])
     with pytest.raises(InputError, match="invented twice"):

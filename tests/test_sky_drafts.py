@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 
 from passim import Horizon, Span
-from passim.answers import scenario
 from passim.coverage import visibility
 from passim.coverage.causes import Causes, causes_of
 from passim.errors import SiteError, WorkspaceError
@@ -23,6 +22,7 @@ from passim_apps.figures.horizon_change import AFTER, BEFORE, horizon_change
 from passim_apps.figures.theme import DARK, LIGHT
 from passim_apps.text.sky import change_sentence, gap_words, horizon_words
 from passim_apps.text.units import LocalClock
+from tests import scenario
 
 SPAN = Span.starting(datetime(2026, 11, 25, 6, tzinfo=UTC), 3.0)
 FIRS = Horizon.from_points([(0, 20), (90, 50), (180, 35), (300, 60)])

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from passim import Span
-from passim.answers import scenario
 from passim.answers.symptom.match import FreezeRecord
 from passim.errors import InputError
 from passim_apps.dashboard.pages.sky import record as sky_record
+from tests import scenario
 
 START = datetime(2026, 11, 25, 8, 2, 10, tzinfo=UTC)
 

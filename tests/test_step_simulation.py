@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 import numpy as np
 
 from passim import Coverage, Span
-from passim.answers import scenario
 from passim.coverage.visibility import find_visibility
 from passim.intervals import Steps, level_at
 from passim.sky.view import View
 from step_simulation import LOFT, SOUTH, YARD, gaps, plover, served
+from tests import scenario
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
 HOURS, STEP_S = 2.0, 5.0

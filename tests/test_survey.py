@@ -159,14 +159,14 @@ def test_satellites_go_behind_obstacles_as_a_scan_by_the_second_says() -> None:
     )
     span = Span.starting(start, hours=2)
     visibility = find_visibility(fleet, View(Site("Field", 45.0, -28.0, 40.0, horizon=horizon)), span)
-    lanes, rise_us, set_us = visibility.joint()
+    satellites, rise_us, set_us = visibility.joint()
     time_us = span.start_us + np.arange(7200, dtype=np.int64) * 1_000_000
     seen = 0
     for number in range(len(fleet)):
         look = visibility.look(np.full(time_us.shape, number), time_us)
         up = look.elevation_deg > horizon.elevation_deg(look.azimuth_deg)
         found = np.zeros(up.shape, bool)
-        for start_us, end_us in zip(rise_us[lanes == number], set_us[lanes == number], strict=True):
+        for start_us, end_us in zip(rise_us[satellites == number], set_us[satellites == number], strict=True):
             found |= (time_us >= start_us) & (time_us < end_us)
         assert (found == up).all()
         seen += int(up.sum())

@@ -6,15 +6,14 @@ Trains are simulated with `find_visibility`, which has its own outside truth; wh
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from passim import Horizon, Site, Span, walker
-from passim.answers import scenario
+from passim import DailyHours, Horizon, Site, Span, walker
 from passim.answers.symptom import match
 from passim.answers.symptom.discriminate import longest_stretch, observations, rate_words, traits_of, when_words
 from passim.answers.symptom.match import (
@@ -38,6 +37,7 @@ from passim.intervals import Intervals
 from passim.sky.limits import Cone, Gateway, GatewayLimit
 from passim.sky.view import View
 from passim_apps.text.symptom import found_sentence
+from tests import scenario
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 DAY = Span.starting(EPOCH, hours=24)
@@ -351,12 +351,12 @@ def test_hours_stated_as_quiet_count_against_freezes_then() -> None:
     freezes = train(PLOVER, SOUTH)
     stated = ranges_of(freezes)
     # The demo's loft with its gateway has none from 12:00 to 21:00 local (house figures, own step simulation).
-    quiet = replace(stated, quiet=((time(12), time(21)),))
-    wrong = replace(stated, quiet=((time(5), time(11)),))
+    quiet = replace(stated, quiet=(DailyHours(12 * 60, 21 * 60),))
+    wrong = replace(stated, quiet=(DailyHours(5 * 60, 11 * 60),))
     fits = [RangeJudge(s, DAY, SITE.timezone).judge(freezes, 1, 1).fit for s in (stated, quiet, wrong)]
     assert fits[0] == pytest.approx(fits[1])
     assert fits[2] < 0.2 * fits[0]
-    nowhere = replace(stated, happens=((time(13), time(20)),))
+    nowhere = replace(stated, happens=(DailyHours(13 * 60, 20 * 60),))
     assert RangeJudge(nowhere, DAY, SITE.timezone).judge(freezes, 1, 1).fit == 0.0
 
 
@@ -489,9 +489,9 @@ def test_words_for_directions_and_hours() -> None:
 def test_hours_of_day_go_by_the_local_clock_over_midnight_and_clock_changes() -> None:
     # On 2026-03-29 the Azores go from UTC-1 to UTC+0 at 00:00 local: 08:00 local is 09:00 UTC before, 08:00 UTC after.
     span = Span(datetime(2026, 3, 28, tzinfo=UTC), datetime(2026, 3, 30, tzinfo=UTC))
-    found = hours_within(((time(8), time(9)),), span, "Atlantic/Azores")
+    found = hours_within((DailyHours(8 * 60, 9 * 60),), span, "Atlantic/Azores")
     assert ((found.start - span.start_us) / 3.6e9).tolist() == [9.0, 32.0]
-    night = hours_within(((time(22), time(2)),), Span.starting(EPOCH, hours=24), "UTC")
+    night = hours_within((DailyHours(22 * 60, 2 * 60),), Span.starting(EPOCH, hours=24), "UTC")
     assert ((night.end - night.start) / 3.6e9).tolist() == [2.0, 2.0]
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from passim.errors import WorkspaceError
-from passim.workspace import keep_answer, kept_answer
+from passim.workspace import keep_answer, last_answer
 from passim.workspace.checking import read_settings
 from patience import PATIENCE_S
 
@@ -123,6 +123,6 @@ def test_a_kept_answer_with_nan_is_told_once_and_replaced(tmp_path: Path) -> Non
     file = tmp_path / "last-calls.json"
     file.write_text('{"a question": {"chance": NaN}}')
     with pytest.raises(WorkspaceError, match="wanted a file that passim wrote"):
-        kept_answer(tmp_path, "a question")
+        last_answer(tmp_path, "a question")
     keep_answer(tmp_path, "another", {"chance": 0.5})
     assert json.loads(file.read_text()) == {"another": {"chance": 0.5}}

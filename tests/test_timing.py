@@ -112,7 +112,6 @@ def test_parts_of_the_error_by_hand() -> None:
     assert model.tail_sigma_s(2 * DAY_S) == pytest.approx((0.25 + 12.0) ** 0.5)
     assert model.shared_sigma_s(2 * DAY_S) == pytest.approx(1.0)
     assert model.total_sigma_s(2 * DAY_S) == pytest.approx(1.25**0.5)
-    assert model.margin_s(2 * DAY_S) == pytest.approx(5.5 * (3.5 + 1.0))
     assert model.manoeuvre_share([0.0, 2 * DAY_S, 90 * DAY_S]) == pytest.approx([0.1, 0.2, 0.3])
 
 

@@ -181,7 +181,6 @@ def test_the_tornado_forecasts_of_finley() -> None:
     assert counts.hit_rate == pytest.approx(0.549, abs=5e-4)
     assert counts.false_alarm_ratio == pytest.approx(0.720, abs=5e-4)
     assert counts.false_alarm_rate == pytest.approx(0.0262, abs=5e-5)
-    assert counts.threat_score == pytest.approx(0.228, abs=5e-4)
     assert counts.bias == pytest.approx(1.96, abs=5e-3)
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from passim import EmptyFleetError, Fleet, Horizon, InputError, Site, Span, find_passes, walker
 from passim.coverage.visibility import find_visibilities, find_visibility
-from passim.intervals import difference_by_lane, intersection_by_lane, union_by_lane
+from passim.intervals import difference_by_group, intersection_by_group, union_by_group
 from passim.sky.limits import ArcKeepOut, Cone, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
 
@@ -38,18 +38,18 @@ def visibility():
 
 
 def same(a, b, within_us=0):
-    """Say whether laned intervals are the same, to so many microseconds an edge."""
+    """Say whether grouped intervals are the same, to so many microseconds an edge."""
     return (
-        a.lane.shape == b.lane.shape
-        and (a.lane == b.lane).all()
+        a.group.shape == b.group.shape
+        and (a.group == b.group).all()
         and np.abs(a.start - b.start).max(initial=0) <= within_us
         and np.abs(a.end - b.end).max(initial=0) <= within_us
     )
 
 
 def inside(a, b):
-    """Say whether no moment of laned intervals `a` lies outside `b`."""
-    return difference_by_lane(a, b).lane.size == 0
+    """Say whether no moment of grouped intervals `a` lies outside `b`."""
+    return difference_by_group(a, b).group.size == 0
 
 
 # --- laws of lifting --------------------------------------------------------------------------------------------------
@@ -59,7 +59,7 @@ def test_every_limit_allows_only_what_is_above_the_floor(visibility):
     assert tuple(visibility.allowed) == NAMES
     for allowed in visibility.allowed.values():
         assert inside(allowed, visibility.base)
-        assert allowed.lane.size > 0
+        assert allowed.group.size > 0
         assert not inside(visibility.base, allowed)
 
 
@@ -69,14 +69,14 @@ def test_lifting_more_only_adds(visibility):
         assert inside(none, visibility.joint([name]))
         assert inside(visibility.joint([name]), visibility.base)
     for a, b in combinations(NAMES, 2):
-        assert inside(union_by_lane(visibility.joint([a]), visibility.joint([b])), visibility.joint([a, b]))
+        assert inside(union_by_group(visibility.joint([a]), visibility.joint([b])), visibility.joint([a, b]))
     assert same(visibility.joint(NAMES), visibility.base)
 
 
 def test_the_joint_is_what_every_limit_allows(visibility):
     by_hand = visibility.base
     for allowed in reversed(visibility.allowed.values()):
-        by_hand = intersection_by_lane(by_hand, allowed)
+        by_hand = intersection_by_group(by_hand, allowed)
     assert same(visibility.joint(), by_hand)
     assert same(visibility.joint(["horizon"] * 2), visibility.joint(["horizon"]))
 
@@ -97,7 +97,7 @@ def test_the_floor_stays_when_the_horizon_is_lifted():
     found = find_visibility(FLEET, told, SPAN)
     assert found.passes(["horizon"])["peak_elevation_deg"].min() > 30.0
     mask = find_passes(FLEET, Site("a", 45.0, -28.0, 40.0, horizon=Horizon.flat(30.0)), SPAN)
-    assert len(mask) == len(found.base.lane)
+    assert len(mask) == len(found.base.group)
 
 
 def test_an_unknown_limit_is_refused(visibility):
@@ -129,13 +129,13 @@ def test_days_are_joined_without_a_seam():
     whole = find_visibility(FLEET, VIEW, long)
     around = find_visibility(FLEET, VIEW, Span.starting(EPOCH + timedelta(hours=23), hours=2))
     for chosen in (lambda v: v.base, *(lambda v, n=name: v.allowed[n] for name in NAMES), lambda v: v.joint()):
-        lane, start, end = chosen(whole)
+        satellite, start, end = chosen(whole)
         assert (start != midnight_us).all()
         assert (end != midnight_us).all()
         theirs = chosen(around)
         ours = (start > around.span.start_us) & (end < around.span.end_us)
         kept = (theirs.start > around.span.start_us) & (theirs.end < around.span.end_us)
-        assert (lane[ours] == theirs.lane[kept]).all()
+        assert (satellite[ours] == theirs.group[kept]).all()
         assert np.abs(start[ours] - theirs.start[kept]).max() < 1000
         assert np.abs(end[ours] - theirs.end[kept]).max() < 1000
     across = (whole.base.start < midnight_us) & (whole.base.end > midnight_us)
@@ -182,7 +182,7 @@ def test_passes_of_a_plain_view_are_those_of_find_passes(horizon):
 def test_passes_under_limits_are_pieces_of_passes(visibility):
     table = visibility.passes()
     joint = visibility.joint()
-    assert len(table) == len(joint.lane)
+    assert len(table) == len(joint.group)
     assert table["rise"].is_monotonic_increasing
     assert ((table["rise"] <= table["peak"]) & (table["peak"] <= table["set"])).all()
     # The peak is the highest point of the piece: no second of it stands higher.

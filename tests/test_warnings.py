@@ -12,8 +12,8 @@ import pytest
 from click.testing import CliRunner
 
 import passim
-from passim.answers import scenario
 from passim_apps.command_line.main import main
+from tests import scenario
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = passim.Span.starting(START, hours=3)

@@ -94,4 +94,4 @@ def test_a_page_drops_no_next_step() -> None:
     except ElementsError as error:
         told = ways_out.in_page_words(error)
     assert told.startswith("sets.tle, line 14: a checksum; got 3; wanted 4; try correcting the record, or ")
-    assert "passim elements --lenient" in told
+    assert "taking strict out of the workspace's file" in told

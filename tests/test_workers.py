@@ -83,35 +83,35 @@ def identity_of_worker(common: str, chunk: int, tell: Tell) -> int:
 @pytest.mark.parametrize("processes", [1, 2, 3])
 def test_results_come_in_order_whoever_worked_them_out(processes: int) -> None:
     told: list[float] = []
-    found = list(map_chunks(scaled, 7, range(9), team=WorkerConfig(processes), progress=told.append))
+    found = list(map_chunks(scaled, 7, range(9), workers=WorkerConfig(processes), progress=told.append))
     assert found == [(chunk, 7 * chunk) for chunk in range(9)]
     assert told == sorted(told)
     assert told[-1] == pytest.approx(1.0)
 
 
 def test_two_processes_are_two_and_neither_is_this_one(tmp_path: Path) -> None:
-    assert set(map_chunks(identity_of_worker, "", range(3), team=WorkerConfig(1))) == {os.getpid()}
-    theirs = set(map_chunks(identity_of_worker, str(tmp_path), range(4), team=WorkerConfig(2)))
+    assert set(map_chunks(identity_of_worker, "", range(3), workers=WorkerConfig(1))) == {os.getpid()}
+    theirs = set(map_chunks(identity_of_worker, str(tmp_path), range(4), workers=WorkerConfig(2)))
     assert len(theirs) == 2
     assert os.getpid() not in theirs
 
 
 def test_nothing_to_do_is_done_at_once() -> None:
-    assert list(map_chunks(scaled, 7, [], team=WorkerConfig(2))) == []
-    assert list(map_chunks(identity_of_worker, "", [0], team=WorkerConfig(2))) == [os.getpid()]
+    assert list(map_chunks(scaled, 7, [], workers=WorkerConfig(2))) == []
+    assert list(map_chunks(identity_of_worker, "", [0], workers=WorkerConfig(2))) == [os.getpid()]
     assert list(map_chunks(identity_of_worker, "", [0])) == [os.getpid()]
 
 
 def test_a_killed_worker_costs_time_not_the_result(tmp_path: Path) -> None:
     mark = tmp_path / "mark"
-    found = list(map_chunks(killed_once, str(mark), range(12), team=WorkerConfig(2)))
+    found = list(map_chunks(killed_once, str(mark), range(12), workers=WorkerConfig(2)))
     assert mark.exists()
     assert found == [chunk * chunk for chunk in range(12)]
 
 
 def test_a_chunk_that_kills_every_worker_is_given_up() -> None:
     with pytest.raises(WorkLost, match=r"lost 3 times over the same work.*try fewer workers"):
-        list(map_chunks(killed_always, "", range(4), team=WorkerConfig(2)))
+        list(map_chunks(killed_always, "", range(4), workers=WorkerConfig(2)))
 
 
 SCRIPT = """\
@@ -121,7 +121,7 @@ def twice(common, chunk, tell):
     return 2 * chunk
 
 {guard}
-    print(list(map_chunks(twice, None, range(4), team=WorkerConfig(2))))
+    print(list(map_chunks(twice, None, range(4), workers=WorkerConfig(2))))
 """
 
 
@@ -145,7 +145,7 @@ def test_a_script_without_a_main_guard_is_told_so(tmp_path: Path) -> None:
 def test_what_the_task_raises_is_raised_here() -> None:
     for processes in (1, 2):
         with pytest.raises(InputError, match="chunk; got 2; wanted another"):
-            list(map_chunks(refused, 0, range(4), team=WorkerConfig(processes)))
+            list(map_chunks(refused, 0, range(4), workers=WorkerConfig(processes)))
 
 
 def test_cancel_stops_what_is_under_way(tmp_path: Path) -> None:
@@ -153,7 +153,7 @@ def test_cancel_stops_what_is_under_way(tmp_path: Path) -> None:
     caller = threading.Thread(target=lambda: (wait_until((tmp_path / "began-0").exists), cancel.set()))
     caller.start()
     with pytest.raises(WorkStopped):
-        list(map_chunks(endless, str(tmp_path), range(4), team=WorkerConfig(2), cancel=cancel))
+        list(map_chunks(endless, str(tmp_path), range(4), workers=WorkerConfig(2), cancel=cancel))
     caller.join()
     assert (tmp_path / "stopped-0").exists()
 
@@ -162,11 +162,11 @@ def test_cancel_stops_work_in_this_process(tmp_path: Path) -> None:
     cancel = threading.Event()
     cancel.set()
     with pytest.raises(WorkStopped):
-        list(map_chunks(scaled, 7, range(4), team=WorkerConfig(1), cancel=cancel))
+        list(map_chunks(scaled, 7, range(4), workers=WorkerConfig(1), cancel=cancel))
 
 
 def test_a_caller_that_stops_asking_stops_the_work(tmp_path: Path) -> None:
-    found = map_chunks(first_then_endless, str(tmp_path), range(4), team=WorkerConfig(2))
+    found = map_chunks(first_then_endless, str(tmp_path), range(4), workers=WorkerConfig(2))
     assert next(found) == 0
     wait_until((tmp_path / "began-1").exists)
     found.close()  # type: ignore[attr-defined]
@@ -188,7 +188,7 @@ def test_only_a_bounded_number_of_chunks_is_handed_out() -> None:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(workers, "Pool", Counting)
-        found = map_chunks(slow_first, 1.0, range(100), team=WorkerConfig(2))
+        found = map_chunks(slow_first, 1.0, range(100), workers=WorkerConfig(2))
         assert next(found) == 0
         assert 2 <= max(handed) <= 2 * 4
         found.close()  # type: ignore[attr-defined]
@@ -220,7 +220,7 @@ def test_the_usual_team_is_as_large_as_the_machine() -> None:
 def test_without_the_extra_it_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(InputError, match=r"not installed here; try pip install 'passim\[cluster\]'"):
-        list(map_chunks(scaled, 1, range(2), team=WorkerConfig(cluster="tcp://127.0.0.1:8786")))
+        list(map_chunks(scaled, 1, range(2), workers=WorkerConfig(cluster="tcp://127.0.0.1:8786")))
 
 
 @pytest.fixture(scope="module")
@@ -240,7 +240,7 @@ def test_a_cluster_that_does_not_answer_is_told_at_once(distributed: Any, monkey
     begun_s = time.monotonic()
     for address in (f"tcp://127.0.0.1:{_nobodys_port()}", "nowhere", "http://127.0.0.1:80", "127.0.0.1:99999"):
         with pytest.raises(InputError, match=r"cluster does not answer .*try dask scheduler on that machine") as told:
-            list(map_chunks(scaled, 1, range(2), team=WorkerConfig(cluster=address)))
+            list(map_chunks(scaled, 1, range(2), workers=WorkerConfig(cluster=address)))
         assert "\n" not in str(told.value)
     assert time.monotonic() - begun_s < PATIENCE_S
 
@@ -251,7 +251,7 @@ def test_something_mute_at_the_port_is_no_cluster(distributed: Any, monkeypatch:
     with socket.create_server(("127.0.0.1", 0)) as server:
         address = f"tcp://127.0.0.1:{server.getsockname()[1]}"
         with pytest.raises(InputError, match="cluster does not answer"):
-            list(map_chunks(scaled, 1, range(2), team=WorkerConfig(cluster=address)))
+            list(map_chunks(scaled, 1, range(2), workers=WorkerConfig(cluster=address)))
 
 
 @pytest.fixture(scope="module")
@@ -282,32 +282,32 @@ def cluster(distributed: Any) -> Iterator[str]:
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
 class TestCluster:
     def test_results_are_those_of_this_machine(self, cluster: str, tmp_path: Path) -> None:
-        found = list(map_chunks(scaled, 7, range(9), team=WorkerConfig(cluster=cluster)))
+        found = list(map_chunks(scaled, 7, range(9), workers=WorkerConfig(cluster=cluster)))
         assert found == [(chunk, 7 * chunk) for chunk in range(9)]
-        theirs = set(map_chunks(identity_of_worker, str(tmp_path), range(4), team=WorkerConfig(cluster=cluster)))
+        theirs = set(map_chunks(identity_of_worker, str(tmp_path), range(4), workers=WorkerConfig(cluster=cluster)))
         assert len(theirs) == 2
         assert os.getpid() not in theirs
 
     def test_a_killed_worker_costs_time_not_the_result(self, cluster: str, tmp_path: Path) -> None:
         mark = tmp_path / "mark"
-        found = list(map_chunks(killed_once, str(mark), range(12), team=WorkerConfig(cluster=cluster)))
+        found = list(map_chunks(killed_once, str(mark), range(12), workers=WorkerConfig(cluster=cluster)))
         assert mark.exists()
         assert found == [chunk * chunk for chunk in range(12)]
 
     def test_what_the_task_raises_is_raised_here(self, cluster: str) -> None:
         with pytest.raises(InputError, match="chunk; got 2; wanted another"):
-            list(map_chunks(refused, 0, range(4), team=WorkerConfig(cluster=cluster)))
+            list(map_chunks(refused, 0, range(4), workers=WorkerConfig(cluster=cluster)))
 
     def test_cancel(self, cluster: str) -> None:
         cancel = threading.Event()
         cancel.set()
         with pytest.raises(WorkStopped):
-            list(map_chunks(scaled, 7, range(4), team=WorkerConfig(cluster=cluster), cancel=cancel))
+            list(map_chunks(scaled, 7, range(4), workers=WorkerConfig(cluster=cluster), cancel=cancel))
 
     def test_another_release_on_the_workers_is_refused(self, cluster: str, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("passim.parallel.executors.version", lambda package: "0.0.0")
         with pytest.raises(InputError, match=r"wanted 0.0.0, as here"):
-            list(map_chunks(scaled, 7, range(4), team=WorkerConfig(cluster=cluster)))
+            list(map_chunks(scaled, 7, range(4), workers=WorkerConfig(cluster=cluster)))
 
 
 def test_a_cluster_that_has_lost_its_last_worker_says_so_within_a_minute(monkeypatch: pytest.MonkeyPatch) -> None:

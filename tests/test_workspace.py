@@ -16,17 +16,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from passim.answers import scenario
-from passim.answers.calls.hours import call_windows
+from passim.answers.calls.hours import call_hours_within
 from passim.elements import write_elements
 from passim.errors import ElementsError, InputError, SiteError, SpanError, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
 from passim.spans import DailyHours, Span
-from passim.workspace import NewGateway, NewSite, Workspace, create, plans
+from passim.workspace import Workspace, create, new_site, plans
 from passim.workspace.checking import read_settings
 from passim.workspace.lines import LineNumbers
 from patience import PATIENCE_S
+from tests import scenario
 
 TERMINAL = """
 [terminal]
@@ -77,18 +77,12 @@ def problems(folder: Path, text: str) -> list[str]:
 def test_the_demo_is_the_scenario(tmp_path: Path) -> None:
     opened = create(tmp_path / "demo", demo=True)
     assert opened.notes == ()
-    assert opened.site_names == ("Marram", "Skerry", "Lantern")
-    assert opened.fleet_names == ("Plover",)
-    for station in scenario.STATIONS:
-        spots = opened.spot_names(station.name)
-        sites = [opened.site(station.name, spot) for spot in spots]
-        assert [(s.latitude_deg, s.longitude_deg, s.height_m, s.timezone, s.horizon) for s in sites] == [
-            (s.latitude_deg, s.longitude_deg, s.height_m, s.timezone, s.horizon) for s in station.spots
-        ]
-        assert [g.name for g in opened.gateways(station.name)] == [station.gateway.name]
-        hours = opened.call_hours(station.name)
-        assert hours is not None
-        assert hours == scenario.CALL_HOURS
+    # The user's copy has every remark of a new file, and says what the shipped one says.
+    assert opened.settings.model_dump() == Workspace.demo().settings.model_dump()
+    own = create(tmp_path / "own", site=new_site(**PLACE))
+    written, new = ([line for line in w.text.splitlines() if line.startswith("# ")] for w in (opened, own))
+    assert len([line for line in new if line in written]) > 40
+    assert written.count("# Invented.") == 2
     assert opened.site().name == "Marram loft"
     assert opened.site("marram", "YARD").horizon.highest_deg == 35.0
 
@@ -116,8 +110,8 @@ def test_a_workspace_of_ones_own(tmp_path: Path) -> None:
     write_elements(scenario.plover(datetime(2026, 11, 25, tzinfo=UTC)).select(range(40)), tmp_path / "some.json")
     opened = create(
         tmp_path / "own",
-        site=NewSite(name='The "old" mill', latitude_deg=45.0, longitude_deg=7.0, mask_deg=12.5),
-        gateways=[NewGateway(name="south", latitude_deg=40.0, longitude_deg=7.0)],
+        site=new_site(name='The "old" mill', latitude_deg=45.0, longitude_deg=7.0, mask_deg=12.5),
+        gateways=[Gateway(name="south", latitude_deg=40.0, longitude_deg=7.0)],
         elements=[str(tmp_path / "some.json")],
     )
     assert 'elements = ["../some.json"]' in opened.file.read_text()
@@ -133,7 +127,7 @@ ROOF = "azimuth_deg,elevation_deg\n0,5\n180,40\n"
 
 def test_a_terminal_does_not_get_better_by_a_low_roof_line(tmp_path: Path) -> None:
     (tmp_path / "roof.csv").write_text(ROOF)
-    opened = create(tmp_path / "own", site=NewSite(**PLACE, horizon_file=str(tmp_path / "roof.csv")))
+    opened = create(tmp_path / "own", site=new_site(**PLACE, horizon_file=str(tmp_path / "roof.csv")))
     assert opened.site().horizon.lowest_deg == 5.0
     assert opened.view().floor_deg == 25.0
     assert opened.view().floor_note is not None
@@ -152,8 +146,8 @@ def test_files_are_named_from_the_current_folder_and_found_from_everywhere(
         write_elements(scenario.plover(datetime(2026, 11, 25, tzinfo=UTC)).select(range(3)), folder / "few.json")
     (here / "roof.csv").write_text(ROOF)
     monkeypatch.chdir(here)
-    near = create(here / "own", site=NewSite(**PLACE, horizon_file="roof.csv"), elements=["data/few.json"])
-    far = create(here / "other", site=NewSite(**PLACE), elements=[str(elsewhere / "few.json"), "data"])
+    near = create(here / "own", site=new_site(**PLACE, horizon_file="roof.csv"), elements=["data/few.json"])
+    far = create(here / "other", site=new_site(**PLACE), elements=[str(elsewhere / "few.json"), "data"])
     monkeypatch.chdir(tmp_path)
     assert near.settings.fleets[0].elements == ["../data/few.json"]
     assert far.settings.fleets[0].elements == [(elsewhere / "few.json").as_posix(), "../data"]
@@ -169,14 +163,14 @@ def test_a_horizon_file_that_is_there_already_is_not_written_over(tmp_path: Path
     own = tmp_path / "own"
     own.mkdir()
     (own / "roof.csv").write_text(ROOF.replace("40", "50"))
-    opened = create(own, site=NewSite(**PLACE, horizon_file=str(tmp_path / "roof.csv")))
+    opened = create(own, site=new_site(**PLACE, horizon_file=str(tmp_path / "roof.csv")))
     assert opened.settings.sites[0].spots[0].horizon_file == "roof-2.csv"
     assert (opened.site().horizon.highest_deg, (own / "roof.csv").read_text()) == (40.0, ROOF.replace("40", "50"))
     # A file of the workspace's own folder is taken as it is.
     inside = tmp_path / "inside"
     inside.mkdir()
     (inside / "roof.csv").write_text(ROOF)
-    create(inside, site=NewSite(**PLACE, horizon_file=str(inside / "roof.csv")))
+    create(inside, site=new_site(**PLACE, horizon_file=str(inside / "roof.csv")))
     assert sorted(path.name for path in inside.glob("*.csv")) == ["roof.csv"]
 
 
@@ -184,12 +178,12 @@ def test_files_that_cannot_be_used_leave_no_folder_behind(tmp_path: Path) -> Non
     (tmp_path / "bad.csv").write_text("azimuth_deg,elevation_deg\n0,95\n9,1\n")
     (tmp_path / "bad.json").write_text("No GP data found")
     for kind, site, elements in (
-        (SiteError, NewSite(**PLACE, horizon_file=str(tmp_path / "bad.csv")), []),
-        (SiteError, NewSite(**PLACE, horizon_file=str(tmp_path / "none.csv")), []),
-        (ElementsError, NewSite(**PLACE), [str(tmp_path / "bad.json")]),
-        (ElementsError, NewSite(**PLACE), [str(tmp_path / "none.json")]),
+        (SiteError, new_site(**PLACE, horizon_file=str(tmp_path / "bad.csv")), []),
+        (SiteError, new_site(**PLACE, horizon_file=str(tmp_path / "none.csv")), []),
+        (ElementsError, new_site(**PLACE), [str(tmp_path / "bad.json")]),
+        (ElementsError, new_site(**PLACE), [str(tmp_path / "none.json")]),
     ):
-        given = site.horizon_file or elements[0]
+        given = site.spots[0].horizon_file or elements[0]
         with pytest.raises(kind, match=re.escape(given)):
             create(tmp_path / "own", site=site, elements=elements)
     assert not (tmp_path / "own").exists()
@@ -198,7 +192,7 @@ def test_files_that_cannot_be_used_leave_no_folder_behind(tmp_path: Path) -> Non
 def test_call_hours_of_a_new_site_are_kept(tmp_path: Path) -> None:
     for number, text in enumerate(("09:00-17:30,mon,wed", "22:00-04:00", "18:00-24:00,sun")):
         hours = DailyHours.parse(text)
-        assert create(tmp_path / str(number), site=NewSite(**PLACE, call_hours=hours)).call_hours() == hours
+        assert create(tmp_path / str(number), site=new_site(**PLACE, call_hours=hours)).call_hours() == hours
 
 
 def test_a_decimal_comma_is_told_with_its_point(tmp_path: Path) -> None:
@@ -524,7 +518,7 @@ def test_what_somebody_saved_meanwhile_stays(tmp_path: Path) -> None:
 
 def test_a_file_that_cannot_be_sound_leaves_no_folder_behind(tmp_path: Path) -> None:
     with pytest.raises(WorkspaceError, match="latitude"):
-        create(tmp_path / "new", site=NewSite(name="x", latitude_deg=95.0, longitude_deg=0.0))
+        create(tmp_path / "new", site=new_site(name="x", latitude_deg=95.0, longitude_deg=0.0))
     assert not (tmp_path / "new").exists()
     with pytest.raises(InputError, match="either the demo or a site"):
         create(tmp_path / "new")
@@ -610,5 +604,5 @@ def test_call_hours_of_the_file_may_go_over_midnight(tmp_path: Path) -> None:
         assert kept == DailyHours(*minutes, (4,))
         # Friday 27 November 2026, and the night that follows.
         friday = Span(datetime(2026, 11, 27, 12, tzinfo=UTC), datetime(2026, 11, 28, 12, tzinfo=UTC))
-        begins, ends = call_windows(friday, kept, "UTC")
+        begins, ends = call_hours_within(friday, kept, "UTC")
         assert ((ends - begins) / 60_000_000).tolist() == [(minutes[1] - minutes[0]) % 1440]

@@ -9,7 +9,8 @@ import pytest
 
 from passim import Horizon
 from passim.errors import WorkspaceError
-from passim.workspace import NewGateway, NewSite, Workspace, add_gateway, add_site, add_spot, create, keep_horizon_as
+from passim.sky.limits import Gateway
+from passim.workspace import Workspace, add_gateway, add_site, add_spot, create, keep_horizon_as, new_site
 from test_command_line import done, refused
 
 
@@ -24,9 +25,9 @@ def remarks(text: str) -> list[str]:
 
 def test_what_is_added_stands_beside_its_like_and_every_remark_stays(school: Workspace) -> None:
     before = school.text
-    found = add_gateway(school, NewGateway(name="West", latitude_deg=45.0, longitude_deg=-33.5), ["marram"])
+    found = add_gateway(school, Gateway(name="West", latitude_deg=45.0, longitude_deg=-33.5), ["marram"])
     found = add_spot(found, "Marram", "mast", mask_deg=20.0)
-    found = add_site(found, NewSite(name="Depot 24/7", latitude_deg=50.0, longitude_deg=-10.0, zone="UTC"))
+    found = add_site(found, new_site(name="Depot 24/7", latitude_deg=50.0, longitude_deg=-10.0, zone="UTC"))
     assert found.site_names == ("Marram", "Skerry", "Lantern", "Depot 24/7")
     assert found.spot_names("Marram") == ("loft", "yard", "mast")
     assert found.view("Marram", "mast").site.horizon.lowest_deg == 20.0
@@ -35,6 +36,8 @@ def test_what_is_added_stands_beside_its_like_and_every_remark_stays(school: Wor
     assert [g.name for g in found.gateways("Skerry")] == ["North"]
     assert len(found.gateways("Depot 24/7")) == 3
     assert remarks(found.text) == remarks(before)
+    behind_hills = Gateway("Hills", 46.0, -33.5, 5.0, Horizon.from_points([(0.0, 12.0), (180.0, 30.5)]))
+    assert add_gateway(found, behind_hills).gateways()[-1] == behind_hills
     # Nothing that was there went but the one list; a heading stays over what it heads.
     assert [line for line in found.changes_since(before) if line[0] == "-"] == ['- gateways = ["South"]']
     text = found.text
@@ -44,8 +47,8 @@ def test_what_is_added_stands_beside_its_like_and_every_remark_stays(school: Wor
 
 
 def test_a_first_section_and_odd_files_come_out_sound(tmp_path: Path) -> None:
-    bare = create(tmp_path / "bare", site=NewSite(name="Office", latitude_deg=1.0, longitude_deg=2.0))
-    found = add_gateway(bare, NewGateway(name="First", latitude_deg=0.0, longitude_deg=0.0))
+    bare = create(tmp_path / "bare", site=new_site(name="Office", latitude_deg=1.0, longitude_deg=2.0))
+    found = add_gateway(bare, Gateway(name="First", latitude_deg=0.0, longitude_deg=0.0))
     assert [g.name for g in found.gateways("Office")] == ["First"]
     # Lists in one line are left alone, and said so.
     odd = tmp_path / "odd"
@@ -54,7 +57,7 @@ def test_a_first_section_and_odd_files_come_out_sound(tmp_path: Path) -> None:
     text = 'gateways = [{ name = "A", latitude_deg = 1.0, longitude_deg = 2.0 }]\n'
     file.write_text(text)
     with pytest.raises(WorkspaceError, match=r"wanted sections that begin with \[\[gateways\]\]"):
-        add_gateway(Workspace.load(odd), NewGateway(name="B", latitude_deg=0.0, longitude_deg=0.0))
+        add_gateway(Workspace.load(odd), Gateway(name="B", latitude_deg=0.0, longitude_deg=0.0))
     assert file.read_text() == text
     # A string that looks like a section misleads nobody.
     file.write_text('name = """\n[[sites]]\n"""\n' + bare.text[bare.text.index("[[sites]]") :])
@@ -71,9 +74,9 @@ def test_what_cannot_be_added_changes_nothing(school: Workspace) -> None:
     with pytest.raises(WorkspaceError, match="site; got 'Nowhere'"):
         add_spot(school, "Nowhere", "mast")
     with pytest.raises(WorkspaceError, match="second site of one name"):
-        add_site(school, NewSite(name="marram", latitude_deg=0.0, longitude_deg=0.0))
+        add_site(school, new_site(name="marram", latitude_deg=0.0, longitude_deg=0.0))
     with pytest.raises(WorkspaceError, match="site; got 'Nowhere'"):
-        add_gateway(school, NewGateway(name="West", latitude_deg=0.0, longitude_deg=0.0), ["Nowhere"])
+        add_gateway(school, Gateway(name="West", latitude_deg=0.0, longitude_deg=0.0), ["Nowhere"])
     assert school.text == before
     # A lock may have come, but no horizon file.
     assert [f for f in sorted(school.folder.iterdir()) if f not in files and not f.name.startswith(".")] == []

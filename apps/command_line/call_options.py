@@ -108,6 +108,6 @@ def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice)
     usual = None if workspace is None or at_coordinates else workspace.call_hours(site_choice.site_text)
     hours = usual or DailyHours()
     if between is not None:
-        told = hours_of_day(between, "--between", try_next="08:00-18:00") or hours
-        hours = dataclasses.replace(hours, from_minute=told.from_minute, to_minute=told.to_minute)
+        typed = hours_of_day(between, "--between", try_next="08:00-18:00") or hours
+        hours = dataclasses.replace(hours, from_minute=typed.from_minute, to_minute=typed.to_minute)
     return hours if weekdays is None else dataclasses.replace(hours, weekdays=parse_weekdays(weekdays, "--weekdays"))

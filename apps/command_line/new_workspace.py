@@ -22,7 +22,7 @@ from .times import hours_of_day
 if TYPE_CHECKING:
     from passim.sky import limits
     from passim.spans import DailyHours
-    from passim.workspace import NewSite
+    from passim.workspace import SiteSettings
 
 _WORKING_DAYS = "mon-fri"
 
@@ -46,12 +46,12 @@ class Question:
 class Answers:
     """What is known of a new workspace, by option: the texts as they were given, and what they say.
 
-    Options that may be repeated have one entry a time. ``asked`` says whether anything was typed.
+    Options that may be repeated have one entry a time. ``typed`` says whether anything was typed.
     """
 
     texts: dict[str, list[str]] = field(default_factory=dict)
     values: dict[str, list[Any]] = field(default_factory=dict)
-    asked: bool = False
+    typed: bool = False
 
     def take(self, question: Question, text: str) -> None:
         """Read one text and keep it. Raises InputError, and keeps nothing then."""
@@ -91,9 +91,9 @@ def read_answers(given: Mapping[str, tuple[str, ...]], answers: Answers, *, ask:
             _ask(question, answers)
 
 
-def new_site(answers: Answers) -> NewSite:
+def site_of(answers: Answers) -> SiteSettings:
     """Return the site that the answers describe. Raises UsageError for days without hours."""
-    from passim.workspace import NewSite
+    from passim.workspace import new_site
 
     hours, days = answers.first("--call-hours"), answers.first("--weekdays")
     if hours is None and days is not None:
@@ -102,7 +102,7 @@ def new_site(answers: Answers) -> NewSite:
     if hours is not None:
         call_hours = replace(hours, weekdays=_days(_WORKING_DAYS) if days is None else days)
     mask_deg, horizon_file = answers.first("--mask", (DEFAULT_MASK_DEG, None))
-    return NewSite(
+    return new_site(
         name=answers.first("--name"),
         latitude_deg=answers.first("--latitude"),
         longitude_deg=answers.first("--longitude"),
@@ -133,7 +133,7 @@ def _ask(question: Question, answers: Answers) -> None:
             what = what or question.option.removeprefix("--")
             tell(str(InputError(what, got=error.got, wanted=error.wanted, try_next=try_next)))
         else:
-            answers.asked = True
+            answers.typed = True
             return
 
 
@@ -197,9 +197,10 @@ def _elements(text: str) -> list[str]:
     from pathlib import Path
 
     from passim import read_elements
+    from passim.elements import TOLERATED_SHARE
 
     paths = [text] if Path(text).exists() else [part.strip() for part in text.split(",") if part.strip()]
-    read_elements(paths or [text])
+    read_elements(paths or [text], lenient=TOLERATED_SHARE)
     return paths
 
 

@@ -30,13 +30,13 @@ __all__ = [
     "days_span_options",
     "fleet_name_option",
     "fleet_options",
-    "lenient_option",
     "mask",
     "output_options",
     "place_options",
     "service_options",
     "site_options",
     "span_options",
+    "strict_option",
     "workspace_option",
 ]
 
@@ -53,19 +53,19 @@ def _bundle(name: str, record: type[Any], *options: Callable[[Command], Command]
         @functools.wraps(command)
         def bundled(*args: Any, **given: Any) -> Any:
             # The context keeps what another bundle has taken out already.
-            asked = click.get_current_context().params
+            params = click.get_current_context().params
             fields = dataclasses.fields(record)
             # What is lent by another record of the command may be missing, and goes to the command all the same.
             lent = {
-                field.name: asked[field.name] for field in fields if "lent" in field.metadata and field.name in asked
+                field.name: params[field.name] for field in fields if "lent" in field.metadata and field.name in params
             }
             values = {
-                field.name: asked[field.name]
+                field.name: params[field.name]
                 for field in fields
-                if "lent" not in field.metadata and field.name in asked
+                if "lent" not in field.metadata and field.name in params
             }
-            kept = {key: value for key, value in given.items() if key not in values}
-            return command(*args, **{name: record(**values, **lent)}, **kept)
+            rest = {key: value for key, value in given.items() if key not in values}
+            return command(*args, **{name: record(**values, **lent)}, **rest)
 
         for option in reversed(options):
             if option not in getattr(bundled, _OPTIONS, ()):
@@ -85,8 +85,10 @@ at_option = click.option(
     metavar="TIME",
     help="The time to treat as now, local time or with its offset from UTC. Default: the clock.",
 )
-lenient_option = click.option(
-    "--lenient", is_flag=True, help="Skip element records that cannot be used, and say how many. Default: refuse them."
+strict_option = click.option(
+    "--strict",
+    is_flag=True,
+    help="Refuse element files with a damaged record. Default: leave it out and say so, up to 1 record in 100.",
 )
 
 allow_stale_option = click.option(
@@ -115,7 +117,7 @@ fleet_options = _bundle(
         metavar="PATH",
         help="A file or folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, also .gz. Repeat for more.",
     ),
-    lenient_option,
+    strict_option,
     allow_stale_option,
 )
 

@@ -18,10 +18,11 @@ import io
 import json
 import sys
 import time
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -31,6 +32,9 @@ from ..text.columns import Column, cells_of, with_offset
 from ..text.units import counted, printable, wrapped
 from .parsing import OutputChoice
 from .table import table_lines, width
+
+if TYPE_CHECKING:
+    from passim import Fleet
 
 _PATIENCE_S = 1.0
 # Where no bar can be drawn, a line so often.
@@ -160,15 +164,15 @@ def _left_out_note(columns: Sequence[Column], most: int) -> str:
 
 def _line_teller(what: str) -> Callable[[float], None]:
     """Return the function that is told how much is done, and writes it on a line of standard error now and then."""
-    told_s = time.monotonic()
+    shown_s = time.monotonic()
 
-    def report(done: float) -> None:
-        nonlocal told_s
-        if time.monotonic() - told_s >= _LINE_EVERY_S:
-            told_s = time.monotonic()
+    def advance(done: float) -> None:
+        nonlocal shown_s
+        if time.monotonic() - shown_s >= _LINE_EVERY_S:
+            shown_s = time.monotonic()
             tell(f"{what}: {100.0 * done:.0f} %")
 
-    return report
+    return advance
 
 
 @contextlib.contextmanager
@@ -185,7 +189,7 @@ def progress(what: str, *, lines: bool = False) -> Iterator[Callable[[float], No
         bar: Any = None
         began_s = time.monotonic()
 
-        def report(done: float) -> None:
+        def advance(done: float) -> None:
             nonlocal bar
             if bar is None and time.monotonic() - began_s > _PATIENCE_S:
                 from rich.console import Console
@@ -196,4 +200,20 @@ def progress(what: str, *, lines: bool = False) -> Iterator[Callable[[float], No
             if bar is not None:
                 bar.update(bar.task_ids[0], completed=done)
 
-        yield report
+        yield advance
+
+
+def write_element_file(fleet: Fleet, path: str) -> str:
+    """Write element sets to `path`, and return a sentence on what the form rounds; empty where nothing is lost.
+
+    Raises ElementsError.
+    """
+    from passim import RoundedElementsWarning, write_elements
+
+    from ..text.skipped import rounded_words
+
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        write_elements(fleet, path)
+    told = [each.message for each in caught if isinstance(each.message, RoundedElementsWarning)]
+    return "".join(f" {rounded_words(each.fields, len(fleet))}" for each in told)

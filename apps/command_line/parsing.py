@@ -22,7 +22,7 @@ import click
 
 from ..text.notes import Note, background, weighed, without
 from ..text.service import lifted_note, policy_note
-from ..text.units import counted, listed
+from ..text.skipped import skipped_notes
 from .times import aware_time
 
 if TYPE_CHECKING:
@@ -47,10 +47,11 @@ class FleetChoice:
     """Where the satellites come from."""
 
     elements: tuple[str, ...]
-    lenient: bool
+    strict: bool
     fleet_name: str | None = None
     workspace_dir: str | None = None
     allow_stale: bool = False
+    salvage: bool = False
 
     def fleet(self, at: datetime | None = None) -> tuple[Fleet, list[Note]]:
         """Return the element sets and what the user should be told about them.
@@ -61,8 +62,12 @@ class FleetChoice:
             if self.fleet_name is not None:
                 raise click.UsageError("--elements and --fleet both say which satellites: give one of them.")
             from passim import read_elements
+            from passim.elements import TOLERATED_SHARE
 
-            return _told(read_elements(list(self.elements), lenient=self.lenient))
+            lenient = self._lenient()
+            return _with_messages(
+                read_elements(list(self.elements), lenient=TOLERATED_SHARE if lenient is None else lenient)
+            )
         workspace = found_workspace(self.workspace_dir)
         if workspace is None:
             raise click.UsageError(
@@ -73,7 +78,7 @@ class FleetChoice:
 
         from ..text.feeds import origin_words
 
-        fleet, notes = _told(workspace.fleet(self.fleet_name, at))
+        fleet, notes = _with_messages(workspace.fleet(self.fleet_name, at, lenient=self._lenient()))
         origin = where_from(workspace, self.fleet_name, at)
         came = "" if origin is None else origin_words(origin)
         return fleet, [
@@ -90,6 +95,10 @@ class FleetChoice:
 
         workspace = found_workspace(self.workspace_dir)
         return TimingModel() if workspace is None else workspace.timing_model
+
+    def _lenient(self) -> bool | None:
+        """Say whether bad records are refused (False), or skipped however many (True); None where nothing is said."""
+        return False if self.strict else True if self.salvage else None
 
 
 @dataclass(frozen=True)
@@ -151,9 +160,9 @@ class SiteChoice:
         guessed = self.policy is None and (workspace is None or workspace.policy_guessed)
         notes += policy_note(seen, guessed=guessed)
         # The mask has its own note, and the serving filter tells its counts once the fleet is read.
-        told = [limit.describe() for limit in seen.limits if limit.name != "serving"]
-        if told:
-            notes.append(background(f"Limits beside the mask: {'; '.join(told)}.", "limits"))
+        messages = [limit.describe() for limit in seen.limits if limit.name != "serving"]
+        if messages:
+            notes.append(background(f"Limits beside the mask: {'; '.join(messages)}.", "limits"))
         if seen.floor_note is not None:
             notes.append(Note(seen.floor_note))
         return seen, notes
@@ -169,10 +178,10 @@ class SiteChoice:
         for text in site_texts:
             inside = workspace is not None and text is not None and not _looks_like_coordinates(text)
             for spot in workspace.spot_names(text) if inside and workspace is not None else (None,):
-                view, told = dataclasses.replace(self, site_text=text, spot_name=spot).view()
-                kept = workspace.call_hours(text) if inside and workspace is not None else None
-                found.append((view, kept))
-                notes += without(told, "place", "horizon", "limits")
+                view, messages = dataclasses.replace(self, site_text=text, spot_name=spot).view()
+                hours = workspace.call_hours(text) if inside and workspace is not None else None
+                found.append((view, hours))
+                notes += without(messages, "place", "horizon", "limits")
         return found, list(dict.fromkeys(notes))
 
     def workspace(self) -> Workspace | None:
@@ -459,12 +468,9 @@ def time_zone(name: str | None, latitude_deg: float, longitude_deg: float) -> tu
     return found, []
 
 
-def _told(fleet: Fleet) -> tuple[Fleet, list[Note]]:
+def _with_messages(fleet: Fleet) -> tuple[Fleet, list[Note]]:
     """Return the fleet and a note on what its reader left out."""
-    if not fleet.skipped:
-        return fleet, []
-    skipped = counted(len(fleet.skipped), "record or file", "records or files")
-    return fleet, [Note(f"{skipped} skipped: {listed(fleet.skipped, between=' | ')}.")]
+    return fleet, skipped_notes(fleet)
 
 
 def _looks_like_coordinates(text: str | None) -> bool:

@@ -58,8 +58,8 @@ def search(
     from passim.sky import view
 
     seen_from = view.View(place) if isinstance(place, Site) else place
-    with progress("Finding passes") as report:
-        seen = visibility.find_visibility(fleet, seen_from, span, progress=report, warn=False)
+    with progress("Finding passes") as advance:
+        seen = visibility.find_visibility(fleet, seen_from, span, progress=advance, warn=False)
     assert isinstance(seen, visibility.Visibility)  # one view, one answer
     passes, site = seen.passes(), seen_from.site
     clock = LocalClock(site.timezone, span)
@@ -67,7 +67,7 @@ def search(
     model = model or TimingModel()
     searched_then = searched(search_report, span, model)
     condition = health.assess(seen.fleet, span.middle) if "serving" in seen_from.names else None
-    told = (
+    messages = (
         *search_notes(searched_then, tell_age=tell_age),
         *fleet_notes(seen.notes, condition),
         *notes,
@@ -87,7 +87,7 @@ def search(
     }
     if condition is not None:
         facts["health"] = condition.counts
-    return QueryResult(seen, passes, clock, told, facts, model)
+    return QueryResult(seen, passes, clock, messages, facts, model)
 
 
 def check_age(

@@ -23,7 +23,7 @@ class WorkerChoice:
     workers: int | None
     cluster: str | None
 
-    def team(self) -> work.WorkerConfig:
+    def config(self) -> work.WorkerConfig:
         """Return who does the work. Raises InputError."""
         from passim.parallel import chunks as work
 

@@ -161,16 +161,16 @@ def calls(
     ahead = forecast(fleet_choice, site_choice, span, notes=calendar_notes, loaded=loaded)
     taken = [event for read in busy for event in read.events]
 
-    asked = _Asked(ahead, kind, hours, minutes, seed, timezone)
+    request = _Request(ahead, kind, hours, minutes, seed, timezone)
     if given is not None:
         others = _other_sites(site_choice)
-        answer, record = _checked(asked, given, Path(str(check_file)).name, taken, others)
+        answer, record = _checked(request, given, Path(str(check_file)).name, taken, others)
     else:
-        answer, record = _planned(asked, taken, top, ics_file, span_choice)
+        answer, record = _planned(request, taken, top, ics_file, span_choice)
     what = f"check {Path(check_file).absolute()}" if check_file is not None else f"top {top}"
     # How far a check looks by itself hangs on the elements.
     what += "" if loaded is not None else f", {span.duration_s:g} s"
-    question = _question(asked, busy_files, what)
+    question = _question(request, busy_files, what)
     write(_with_changes(answer, record, question, span_choice, site_choice, ahead), output_choice)
 
 
@@ -190,12 +190,12 @@ def _other_sites(site_choice: SiteChoice) -> list[str]:
     return [] if workspace is None else list(workspace.other_site_names(site_choice.site_text))
 
 
-def _question(asked: _Asked, busy_files: Sequence[str], what: str) -> str:
+def _question(request: _Request, busy_files: Sequence[str], what: str) -> str:
     """Return all that an answer hangs on but the elements and the day: the same is asked again the next morning.
 
     Only answers to the same question can be compared.
     """
-    view, kind = asked.ahead.found.visibility.view, asked.kind
+    view, kind = request.ahead.found.visibility.view, request.kind
     site = view.site
     limits = [f"{name}: {words}" for name, words in view.descriptions.items()]
     # A skyline is told of by its lowest and highest point alone.
@@ -205,8 +205,8 @@ def _question(asked: _Asked, busy_files: Sequence[str], what: str) -> str:
             f"{site.name} {site.latitude_deg:g},{site.longitude_deg:g},{site.height_m:g}",
             *limits,
             f"{kind.name} {kind.at_least_s} {kind.buffer_s:g}",
-            f"{asked.minutes} min",
-            asked.hours.words,
+            f"{request.minutes} min",
+            request.hours.words,
             what,
             *(f"busy {Path(name).absolute()}" for name in busy_files),
             hashlib.sha256(fine.encode()).hexdigest()[:16],
@@ -215,7 +215,7 @@ def _question(asked: _Asked, busy_files: Sequence[str], what: str) -> str:
 
 
 @dataclasses.dataclass(frozen=True)
-class _Asked:
+class _Request:
     ahead: Forecast
     kind: call_kinds.CallKind
     hours: Any
@@ -234,7 +234,7 @@ def _span(choice: SpanChoice, days: float | None) -> Span:
 
 
 def _planned(
-    asked: _Asked, taken: list[calendar.Event], top: int, ics_file: str | None, span_choice: SpanChoice
+    request: _Request, taken: list[calendar.Event], top: int, ics_file: str | None, span_choice: SpanChoice
 ) -> tuple[Answer, dict[str, Any]]:
     """Return the answer with suggested starts, and its record."""
     from passim.answers.calls import calendar_in as calendar
@@ -246,25 +246,25 @@ def _planned(
     from ..text import calls as call_words
     from ..text.answer import Answer
 
-    clock = asked.ahead.clock
+    clock = request.ahead.clock
     plan = answers.plan_of(
-        asked.ahead.service,
-        asked.kind,
-        minutes=asked.minutes,
-        hours=asked.hours,
-        timezone=asked.timezone,
+        request.ahead.service,
+        request.kind,
+        minutes=request.minutes,
+        hours=request.hours,
+        timezone=request.timezone,
         busy_us=calendar.busy_us(taken),
         most=top,
-        seed=asked.seed,
+        seed=request.seed,
     )
     notes = [*call_words.plan_notes(plan, call_forecast.RUNS)]
     if ics_file is not None:
-        notes.append(_write_ics(asked, plan, ics_file, span_choice))
+        notes.append(_write_ics(request, plan, ics_file, span_choice))
     facts = {
-        **asked.ahead.facts,
-        "kind": kind_facts(asked.kind),
-        "minutes": asked.minutes,
-        "hours": asked.hours.words,
+        **request.ahead.facts,
+        "kind": kind_facts(request.kind),
+        "minutes": request.minutes,
+        "hours": request.hours.words,
         "band": plan.last.band.name,
         "none_good": call_words.none_good_facts(plan.none_good),
         **call_words.gain_facts(plan),
@@ -274,14 +274,14 @@ def _planned(
         "\n".join(call_words.plan_sentences(plan, clock)),
         plan.by_hour if plan.statistics_only else plan.shown,
         call_words.HOUR_COLUMNS if plan.statistics_only else call_words.plan_columns(clock),
-        (*notes, asked.ahead.found.service_note, *asked.ahead.found.notes),
+        (*notes, request.ahead.found.service_note, *request.ahead.found.notes),
         facts,
         clock,
     )
     return answer, call_changes.plan_record(plan)
 
 
-def _write_ics(asked: _Asked, plan: Any, ics_file: str, span_choice: SpanChoice) -> Note:
+def _write_ics(request: _Request, plan: Any, ics_file: str, span_choice: SpanChoice) -> Note:
     """Write the suggestions as a calendar and return the note on it."""
     from passim.answers.calls import calendar_out
 
@@ -292,14 +292,18 @@ def _write_ics(asked: _Asked, plan: Any, ics_file: str, span_choice: SpanChoice)
     # What an earlier answer put into the file is called off where none is good any more.
     if plan.none_good is not None and not Path(ics_file).exists():
         return Note(f"No start is good, so {ics_file} was not written.")
-    site = asked.ahead.found.site.name
+    site = request.ahead.found.site.name
     windows, question = calendar_windows(plan, site), calendar_question(plan, site)
     written = calendar_out.write_calendar(ics_file, windows, question, span_choice.now)
     return Note(written_sentence(written, ics_file))
 
 
 def _checked(
-    asked: _Asked, given: calendar.CalendarEvents, name: str, taken: list[calendar.Event], other_sites: Sequence[str]
+    request: _Request,
+    given: calendar.CalendarEvents,
+    name: str,
+    taken: list[calendar.Event],
+    other_sites: Sequence[str],
 ) -> tuple[Answer, dict[str, Any]]:
     """Return the answer on the calls of a calendar, and its record."""
     from passim.answers.calls import changes as call_changes
@@ -309,16 +313,16 @@ def _checked(
     from ..text import calls as call_words
     from ..text.answer import Answer
 
-    clock = asked.ahead.clock
+    clock = request.ahead.clock
     check = call_check.check_calls(
-        asked.ahead.service,
-        asked.kind,
+        request.ahead.service,
+        request.kind,
         given.events,
-        hours=asked.hours,
-        timezone=asked.timezone,
+        hours=request.hours,
+        timezone=request.timezone,
         busy=taken,
         other_sites=other_sites,
-        seed=asked.seed,
+        seed=request.seed,
     )
     rows = call_words.check_rows(check, clock)
     answer = Answer(
@@ -329,11 +333,11 @@ def _checked(
         (
             *call_words.check_notes(check),
             *weighed(call_words.left_out_sentences(check)),
-            _ages(check, asked.ahead),
-            asked.ahead.found.service_note,
-            *asked.ahead.found.notes,
+            _ages(check, request.ahead),
+            request.ahead.found.service_note,
+            *request.ahead.found.notes,
         ),
-        {**asked.ahead.facts, "kind": kind_facts(asked.kind), "hours": asked.hours.words},
+        {**request.ahead.facts, "kind": kind_facts(request.kind), "hours": request.hours.words},
         clock,
     )
     return answer, call_changes.check_record(check)
@@ -383,7 +387,7 @@ def _changes(
     """
     from passim.answers.calls import changes as call_changes
     from passim.errors import WorkspaceError
-    from passim.workspace import keep_answer, kept_answer
+    from passim.workspace import keep_answer, last_answer
 
     from ..text.units import instant
 
@@ -394,13 +398,13 @@ def _changes(
     epoch = instant(ahead.found.visibility.report.epoch_newest)
     found: list[call_changes.Change] | None = None
     try:
-        before = kept_answer(workspace.folder, question)
+        before = last_answer(workspace.folder, question)
         if before is not None and str(before["epoch_newest"]) < epoch:
             found = call_changes.changes(before, record, span_choice.now, ahead.service.span)
     except (WorkspaceError, KeyError, TypeError, ValueError) as error:
         notes.append(Note(f"The last answer cannot be compared with this one, which takes its place: {error}."))
     try:
-        keep_answer(workspace.folder, question, call_changes.kept_record(record, ahead.service.span, epoch))
+        keep_answer(workspace.folder, question, call_changes.record_to_keep(record, ahead.service.span, epoch))
     except WorkspaceError as error:
         notes.append(Note(f"This answer could not be kept for comparison: {error}."))
     return found, notes
@@ -427,7 +431,7 @@ class _OfEach:
     top: int
     seed: int
 
-    def of(self, name: str) -> tuple[_Asked, Any]:
+    def of(self, name: str) -> tuple[_Request, Any]:
         """Return what is asked of the site called `name`, and its plan. Raises InputError."""
         from passim.answers.calls import calendar_in as calendar
         from passim.answers.calls import plan as answers
@@ -449,7 +453,7 @@ class _OfEach:
             most=self.top,
             seed=self.seed,
         )
-        return _Asked(ahead, kind, hours, self.minutes, self.seed, timezone), plan
+        return _Request(ahead, kind, hours, self.minutes, self.seed, timezone), plan
 
 
 def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
@@ -469,41 +473,48 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
     if workspace is None:
         raise click.UsageError("--all-sites needs a workspace: work in one, or give --workspace DIR.")
     files = {} if ics is None else _calendar_files(ics, list(workspace.site_names))
-    lines, told, tables, facts, clocks = [], [], [], [], {}
+    lines, messages, tables, facts, clocks = [], [], [], [], {}
     for name in workspace.site_names:
         try:
-            asked, plan = each.of(name)
+            request, plan = each.of(name)
         except SpanError as error:
             lines.append(f"{name}: no start: {in_command_words(error)}.")
             continue
-        clock = clocks[name] = asked.ahead.clock
+        clock = clocks[name] = request.ahead.clock
         lines.append(f"{name}: {call_words.plan_sentences(plan, clock)[0]}")
-        question = _question(asked, each.busy_files, f"top {each.top}, {each.span.duration_s:g} s")
+        question = _question(request, each.busy_files, f"top {each.top}, {each.span.duration_s:g} s")
         choice = dataclasses.replace(each.site_choice, site_text=name)
-        found, kept_notes = _changes(call_changes.plan_record(plan), question, each.span_choice, choice, asked.ahead)
+        found, comparison_notes = _changes(
+            call_changes.plan_record(plan), question, each.span_choice, choice, request.ahead
+        )
         if found is not None:
             lines += [f"{name}: {line}" for line in call_words.change_lines(found, clock)]
-        notes = [*kept_notes, Note(asked.kind.describe()), background(call_words.good_note()), *asked.ahead.found.notes]
+        notes = [
+            *comparison_notes,
+            Note(request.kind.describe()),
+            background(call_words.good_note()),
+            *request.ahead.found.notes,
+        ]
         if files:
-            notes.append(_write_ics(asked, plan, str(files[name]), each.span_choice))
-        told.append((name, notes))
+            notes.append(_write_ics(request, plan, str(files[name]), each.span_choice))
+        messages.append((name, notes))
         table = plan.shown.copy()
         for column in ("start", "end"):
-            local = [when.tz_convert(asked.timezone).isoformat(timespec="milliseconds") for when in table[column]]
+            local = [when.tz_convert(request.timezone).isoformat(timespec="milliseconds") for when in table[column]]
             table.insert(table.columns.get_loc(column) + 1, f"{column}_local", pd.Series(local, dtype=object))
         table.insert(0, "site", name)
         table["good_start"] = plan.none_good is None
         tables.append(table)
         facts.append(
-            {"site": name, "timezone": asked.timezone, "hours": asked.hours.words,
+            {"site": name, "timezone": request.timezone, "hours": request.hours.words,
              "none_good": call_words.none_good_facts(plan.none_good),
              **({} if found is None else {"changes": _change_facts(found)})}
         )  # fmt: skip
     if not tables:
         raise SpanError("hours for calls", got="no start at any site", wanted="room for one", try_next="more days")
     # What holds at every site is said once.
-    common = [note for note in told[0][1] if all(note in notes for _, notes in told)]
-    own = [note for name, notes in told for note in led((n for n in notes if n not in common), name)]
+    common = [note for note in messages[0][1] if all(note in notes for _, notes in messages)]
+    own = [note for name, notes in messages for note in led((n for n in notes if n not in common), name)]
     return Answer(
         "calls",
         "\n".join(lines),

@@ -95,7 +95,7 @@ def causes(
     known = why.causes_of(found.visibility, found.within)
 
     # The words, and the same as numbers for JSON.
-    what_ifs = [(*asked, skyline.what_if_lowered(found.visibility, *asked, found.within)) for asked in lowered]
+    what_ifs = [(*sector, skyline.what_if_lowered(found.visibility, *sector, found.within)) for sector in lowered]
     lines = cause_words(found, known).lines
     if len(known.gaps.start):
         lines.append(given_back_sentence(found, known))

@@ -32,7 +32,7 @@ def dashboard(workspace_dir: str | None, port: int, lan: bool, no_browser: bool,
     # What starting makes stays until the end: looking through it for garbage would take a tenth of the start.
     gc.disable()
     try:
-        from passim.answers import scenario
+        from passim.workspace import Workspace
 
         from ..command_line.output import tell
         from ..command_line.parsing import now_of, zone_of_site
@@ -40,7 +40,7 @@ def dashboard(workspace_dir: str | None, port: int, lan: bool, no_browser: bool,
 
         # Without a workspace the invented demonstration is shown, by the clocks of its own islands.
         def zone() -> str:
-            return zone_of_site(None, None, workspace_dir) or scenario.MARRAM_LOFT.timezone
+            return zone_of_site(None, None, workspace_dir) or Workspace.demo().site().timezone
 
         at = now_of(at_text, zone) if at_text else None
         serving.run(port=port, workspace=workspace_dir, lan=lan, browser=not no_browser, at=at, tell=tell)

@@ -38,8 +38,8 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     import dataclasses
 
     from passim import Span
-    from passim.answers import scenario
     from passim.coverage import causes
+    from passim.workspace import Workspace, create
 
     from ..command_line.output import check_out, tell, write
     from ..command_line.parsing import now_of
@@ -49,32 +49,29 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     from ..text.units import share
 
     check_out(output_choice.out)
-    now = now_of(at_text, lambda: scenario.MARRAM_LOFT.timezone)
+    school = Workspace.demo()
+    now = now_of(at_text, lambda: school.site().timezone)
     if keep is not None:
-        from passim.workspace import create
-
         create(keep, demo=True, at=now)
         tell(f"Wrote {keep}. Next: {shlex.join(['passim', 'causes', '--workspace', keep])}")
-    fleet = scenario.plover(now.replace(hour=0, minute=0, second=0, microsecond=0))
+    fleet = school.fleet(at=now)
     span = Span.starting(now)
 
-    # The loft is what the school has; the yard is what it could have instead.
-    loft = search(fleet, scenario.view_of(scenario.MARRAM_LOFT), span)
-    yard = search(fleet, scenario.view_of(scenario.MARRAM_YARD), span)
+    # The loft is what the school has; the yard is what it could have instead. All of its fleet serves.
+    loft, yard = (search(fleet, school.view("Marram", spot).without("serving"), span) for spot in ("loft", "yard"))
     known, known_yard = causes.causes_of(loft.visibility), causes.causes_of(yard.visibility)
 
     summary = known.coverage.summary()
     yard_words = gap_sentence(yard, known_yard.coverage.summary(), known_yard.coverage.gaps())
     sentences = [
-        f"{scenario.SCHOOL_NAME}, {loft.site.name}: service for {share(summary['covered_fraction'])} of the next 24 h.",
+        f"{school.settings.name}, {loft.site.name}: service for {share(summary['covered_fraction'])} of the next 24 h.",
         *cause_words(loft, known).lines,
         clear_sentence(loft, known),
         given_back_sentence(loft, known),
-        f"In the yard, behind firs up to {scenario.MARRAM_YARD.horizon.highest_deg:g}°: "
-        f"{yard_words[0].lower()}{yard_words[1:]}",
+        f"In the yard, behind firs up to {yard.site.horizon.highest_deg:g}°: {yard_words[0].lower()}{yard_words[1:]}",
     ]
     answer = cause_gap_answer("demo", loft, known, longest_table=NEXT_GAPS)
-    invented = f"Everything here is invented: the school, the station and the fleet {scenario.FLEET_NAME}."
+    invented = f"Everything here is invented: the school, the station and the fleet {fleet.name}."
     answer = dataclasses.replace(
         answer,
         sentence="\n".join(sentences),

@@ -80,10 +80,10 @@ def design(
       passim design --total 360 --planes 18 --phasing 7 --inclination 53 --altitude 550 --out fleet.json
       passim design --total 66 --planes 6 --phasing 3 --inclination 87.9 --altitude 780 --star --out polar.tle
     """
-    from passim import walker, write_elements
-    from passim.elements import patterns, rounded_to_two_line
+    from passim import walker
+    from passim.elements import patterns
 
-    from ..command_line.output import check_out, tell
+    from ..command_line.output import check_out, tell, write_element_file
     from ..text.units import counted, instant, printable
 
     check_out(out)
@@ -110,9 +110,7 @@ def design(
     if jitter_deg is not None:
         fleet = patterns.jittered(fleet, sigma_deg=jitter_deg, seed=seed)
     fleet = patterns.launched_by_plane(fleet, planes)
-    if two_line:
-        fleet = rounded_to_two_line(fleet)
-    write_elements(fleet, out)
+    rounded = write_element_file(fleet, out)
 
     pattern = f"{'star' if star else 'delta'} pattern {total}/{planes}/{phasing:g}"
     shaken = f", jitter {jitter_deg:g}° with seed {seed}" if jitter_deg is not None else ""
@@ -122,5 +120,5 @@ def design(
             f"{inclination_deg:g}°, epoch {instant(epoch)}{shaken}."
         )
     )
-    if two_line:
-        tell("The values are rounded to what a two-line set can hold; .json keeps them whole.")
+    if rounded:
+        tell(rounded.strip())

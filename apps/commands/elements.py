@@ -9,9 +9,9 @@ from ..command_line.options import (
     OutputChoice,
     at_option,
     fleet_name_option,
-    lenient_option,
     notes_option,
     quiet_option,
+    strict_option,
     workspace_option,
 )
 from ..command_line.parsing import found_workspace, now_of, zone_of_site
@@ -22,7 +22,10 @@ from ..command_line.usage import OneOf
 @click.argument("paths", nargs=-1, metavar="PATH...")
 @workspace_option
 @fleet_name_option
-@lenient_option
+@strict_option
+@click.option(
+    "--salvage", is_flag=True, help="Take what is whole of files however many of their records are damaged, for --out."
+)
 @at_option
 @click.option(
     "--format",
@@ -45,7 +48,8 @@ def elements(
     paths: tuple[str, ...],
     workspace_dir: str | None,
     fleet_name: str | None,
-    lenient: bool,
+    strict: bool,
+    salvage: bool,
     at_text: str | None,
     format_name: str,
     show_all: bool,
@@ -63,22 +67,23 @@ def elements(
     \b
     Example:
       passim elements fleet.json
-      passim elements downloads/ --lenient --out fleet.csv
+      passim elements downloads/ --salvage --out fleet.csv
     """
     import dataclasses
 
     import pandas as pd
 
-    from passim import write_elements
     from passim.elements import health, shells
     from passim.spans import moment
 
-    from ..command_line.output import check_out, tell, write
+    from ..command_line.output import check_out, tell, write, write_element_file
     from ..text.answer import Answer
     from ..text.elements import SHELL_COLUMNS
     from ..text.notes import Note, background
     from ..text.units import ages, counted, instant
 
+    if strict and salvage:
+        raise click.UsageError("--strict refuses damaged records and --salvage takes what is whole: give one of them.")
     check_out(out)
     choice = OutputChoice(format_name, None, show_all, quiet, all_notes)
     if not paths and found_workspace(workspace_dir) is None:
@@ -86,7 +91,7 @@ def elements(
             "which files? Give one PATH or more, files or folders of element sets, or --workspace DIR."
         )
     now = now_of(at_text, lambda: zone_of_site(None, None, workspace_dir))
-    fleet, notes = FleetChoice(paths, lenient, fleet_name, workspace_dir).fleet(now)
+    fleet, notes = FleetChoice(paths, strict, fleet_name, workspace_dir, salvage=salvage).fleet(now)
 
     oldest = moment(int(fleet.epochs.min().astype("int64")))
     newest = moment(int(fleet.epochs.max().astype("int64")))
@@ -103,10 +108,11 @@ def elements(
         "epoch_oldest": instant(oldest),
         "epoch_newest": instant(newest),
         "health": condition.counts,
-        "skipped": list(fleet.skipped),
+        "skipped": [str(entry) for entry in fleet.skipped],
+        "damaged": fleet.damaged_count,
     }
     # The file comes first: where it cannot be written there is no listing that looks like success.
     if out is not None:
-        write_elements(fleet, out)
-        tell(f"Wrote {counted(len(fleet), 'set')} to {out}.")
+        rounded = write_element_file(fleet, out)
+        tell(f"Wrote {counted(len(fleet), 'set')} to {out}.{rounded}")
     write(Answer("elements", sentence, rows, SHELL_COLUMNS, notes, facts), choice)

@@ -152,7 +152,7 @@ class _Order:
         from passim.answers.growth import orders as growth_orders
 
         seen = found.visibility
-        fleet, counted = seen.fleet, growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
+        fleet, counted = seen.fleet, growth_orders.serving_satellites(seen.fleet, seen.view, seen.span)
         return growth_orders.named_order(self.text, fleet, found.span.middle, counted, draws=self.draws, seed=self.seed)
 
 
@@ -180,14 +180,14 @@ def _answer_orders(
     windows, hours_words = _windows(keeps, site_choice, found.site.timezone, found.span)
     order = wanted.order(found)
     pauses = goal is not None and goal.needs_pauses
-    with progress("Counting satellites") as report:
+    with progress("Counting satellites") as advance:
         curves = growing.growth_curves(
             found.visibility,
             order,
             windows=windows if keeps.everything else None,
             quantiles=quantiles,
             pauses=pauses,
-            progress=report,
+            progress=advance,
         )
     table = curves.table
     grid = set(growing.logarithmic_grid(len(table)).tolist())
@@ -200,14 +200,16 @@ def _answer_orders(
     if wanted.text == "random":
         facts["seed"] = wanted.seed
     if goal is None:
-        sentence = growth_sentence(order, table, _asked(found.length, keeps, keeps.everything))
+        sentence = growth_sentence(order, table, _length_words(found.length, keeps, keeps.everything))
     else:
         if goal.in_call_hours and not keeps.everything:
-            asked = growing.growth_curves(found.visibility, order, windows=windows, pauses=pauses)
+            over_draws = growing.growth_curves(found.visibility, order, windows=windows, pauses=pauses)
         else:
-            asked = curves
-        result = growth_goals.smallest(asked, goal)
-        sentence = goal_sentence(order, result, growth_goals.told(goal, asked.values, asked.counted_s))
+            over_draws = curves
+        result = growth_goals.smallest(over_draws, goal)
+        sentence = goal_sentence(
+            order, result, growth_goals.measured_words(goal, over_draws.values, over_draws.counted_s)
+        )
         facts["goal"] = {"text": goal.text, "reached": result.reached}
         if result.reached:
             facts["goal"] |= {"satellites": result.middle, "low": result.low, "high": result.high}
@@ -264,22 +266,22 @@ def _answer_plan(
     windows, hours_words = _windows(keeps, site_choice, view.site.timezone, span)
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    kept = windows if keeps.everything or (goal and goal.in_call_hours) else None
-    with progress("Finding passes") as report:
+    counted = windows if keeps.everything or (goal and goal.in_call_hours) else None
+    with progress("Finding passes") as advance:
         ahead = growth_ahead.growth_ahead(
             fleet,
             view,
             span,
             launches,
             now=now,
-            windows=kept,
+            windows=counted,
             pauses=goal is not None and goal.needs_pauses,
             seed=1 if seed is None else seed,
-            progress=report,
+            progress=advance,
         )
-    length = _asked(duration(span.duration_s), keeps, kept is not None)
+    length = _length_words(duration(span.duration_s), keeps, counted is not None)
     looked = searched(ahead.visibility.report, span, fleet_choice.timing_model())
-    told = growth_goals.told(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
+    measured = growth_goals.measured_words(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
     notes = [
         *without_handovers_note(view),
         Note(
@@ -287,7 +289,7 @@ def _answer_plan(
             f"{span.start:%Y-%m-%d}, because nodes turn by degrees a day."
         ),
         *plan_notes(ahead),
-        *_hours_note(hours_words, dataclasses.replace(keeps, everything=kept is not None)),
+        *_hours_note(hours_words, dataclasses.replace(keeps, everything=counted is not None)),
         *([background("The goal's date is the first from which on it stays met under the plan.")] if goal else []),
         *search_notes(looked),
         *weighed(ahead.notes),
@@ -308,7 +310,7 @@ def _answer_plan(
     write(
         Answer(
             "growth",
-            headed(before_handovers(ahead_sentence(ahead, goal, told, length), ahead.visibility.view), looked),
+            headed(before_handovers(ahead_sentence(ahead, goal, measured, length), ahead.visibility.view), looked),
             ahead.table,
             AHEAD_COLUMNS,
             notes,
@@ -327,7 +329,7 @@ def _windows(keeps: _Hours, site_choice: SiteChoice, timezone: str, span: Any) -
     from passim.answers.calls import hours as call_times
 
     hours = _call_hours(keeps.text, site_choice)
-    return call_times.call_windows(span, hours, timezone), f"{hours.words} ({timezone})"
+    return call_times.call_hours_within(span, hours, timezone), f"{hours.words} ({timezone})"
 
 
 def _call_hours(text: str, site_choice: SiteChoice) -> DailyHours:
@@ -355,7 +357,7 @@ def _call_hours(text: str, site_choice: SiteChoice) -> DailyHours:
     return kept
 
 
-def _asked(length: str, keeps: _Hours, everything: bool) -> str:
+def _length_words(length: str, keeps: _Hours, everything: bool) -> str:
     """Say which time is asked about."""
     if not everything:
         return length

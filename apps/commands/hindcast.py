@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..command_line.options import allow_stale_option, lenient_option, output_options, site_options
+from ..command_line.options import allow_stale_option, output_options, site_options, strict_option
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
 from ..command_line.times import aware_time
 from ..command_line.usage import NUMBER, OneOf
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 @click.command("hindcast", short_help="How well older elements would have forecast newer ones.")
 @click.argument("paths", nargs=-1, metavar="OLD NEW...")
-@lenient_option
+@strict_option
 @site_options
 @click.option(
     "--from",
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 @output_options
 def hindcast(
     paths: tuple[str, ...],
-    lenient: bool,
+    strict: bool,
     site_choice: SiteChoice,
     from_text: str | None,
     hours: float,
@@ -94,8 +94,8 @@ def hindcast(
     fleet_notes: list[Note] = []
     pairs = []
     for older, newer in zip(paths[::2], paths[1::2], strict=True):
-        read = [FleetChoice((path,), lenient).fleet() for path in (older, newer)]
-        fleet_notes += [note for _, told in read for note in told]
+        read = [FleetChoice((path,), strict).fleet() for path in (older, newer)]
+        fleet_notes += [note for _, messages in read for note in messages]
         pairs.append(scoring.Snapshots(read[0][0], read[1][0], span, hours))
     workspace = site_choice.workspace()
     model = None if workspace is None else workspace.timing_model
@@ -113,8 +113,10 @@ def hindcast(
         "scores": plain_records(found.scores),
     }
     scored = weighed(pair_note(pair) for pair in found.pairs)
-    told = (*without_handovers_note(view), *scored, *without(notes, "policy"), *fleet_notes, CAUTION)
-    write(Answer("hindcast", "\n".join(hindcast_sentences(found)), rows, columns, told, facts, clock), output_choice)
+    messages = (*without_handovers_note(view), *scored, *without(notes, "policy"), *fleet_notes, CAUTION)
+    write(
+        Answer("hindcast", "\n".join(hindcast_sentences(found)), rows, columns, messages, facts, clock), output_choice
+    )
 
 
 def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:

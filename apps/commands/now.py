@@ -68,16 +68,16 @@ def now(
     call_times.check_length(minutes, span)
     kind = kind_of(kind_name, site_choice)
     ahead = forecast(fleet_choice, site_choice, span)
-    said = answers.now(ahead.service, kind, minutes=minutes)
+    answer = answers.now(ahead.service, kind, minutes=minutes)
 
-    gap = said.next_gap
+    gap = answer.next_gap
     facts = {
         **ahead.facts,
-        "at": instant(said.at),
+        "at": instant(answer.at),
         "kind": kind_facts(kind),
-        "band": said.freshness.band.name,
-        "served": said.served if said.freshness.band.shows_times else None,
-        "no_service": round(said.no_service, 6),
+        "band": answer.freshness.band.name,
+        "served": answer.served if answer.freshness.band.shows_times else None,
+        "no_service": round(answer.no_service, 6),
         "next_gap": None
         if gap is None
         else {
@@ -88,18 +88,18 @@ def now(
             "under_way": gap.under_way,
             "chance": round(gap.chance, 6),
         },
-        "call_is_wise": said.call_is_wise if said.freshness.band.shows_odds else None,
-        "none_good": none_good_facts(said.none_good),
+        "call_is_wise": answer.call_is_wise if answer.freshness.band.shows_odds else None,
+        "none_good": none_good_facts(answer.none_good),
     }
     write(
         Answer(
             "now",
-            _sentence(said, ahead),
+            _sentence(answer, ahead),
             # Where no moment can be told from another, a call now has no figures of its own.
-            said.table if said.freshness.band.shows_odds else said.table.iloc[:0],
+            answer.table if answer.freshness.band.shows_odds else answer.table.iloc[:0],
             now_columns(ahead.clock),
             (
-                Note(ages_sentence(said.freshness, said.freshness, "now", "now")),
+                Note(ages_sentence(answer.freshness, answer.freshness, "now", "now")),
                 Note(kind.describe()),
                 background(good_note()),
                 ahead.found.service_note,
@@ -112,10 +112,10 @@ def now(
     )
 
 
-def _sentence(said: answers.Now, ahead: Forecast) -> str:
+def _sentence(answer: answers.Now, ahead: Forecast) -> str:
     """Return what is said of the moment; where no gap is ahead, and no gateway counts, that this is the sky alone."""
     from ..text.calls import now_sentence
     from ..text.service import sky_alone_words
 
-    alone = "" if said.next_gap or not said.served else sky_alone_words(ahead.found.visibility.view)
-    return "\n".join([now_sentence(said, ahead.clock), *([f"{alone} passim symptom asks so."] if alone else [])])
+    alone = "" if answer.next_gap or not answer.served else sky_alone_words(ahead.found.visibility.view)
+    return "\n".join([now_sentence(answer, ahead.clock), *([f"{alone} passim symptom asks so."] if alone else [])])

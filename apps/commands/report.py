@@ -123,7 +123,7 @@ def report(
         raise click.UsageError("--world and --no-world: give one of them.")
     if world_deg is not None:
         sweeps.world_places(world_deg)
-    team = WorkerChoice(workers, cluster).team()
+    worker_config = WorkerChoice(workers, cluster).config()
     if span_choice.hours is None and span_choice.to_text is None:
         span_choice = dataclasses.replace(span_choice, hours=24.0 * (DEFAULT_DAYS if days is None else days))
     span = span_choice.span()
@@ -153,14 +153,19 @@ def report(
             hours=hours,
             goal=goal,
             model=model,
-            told=tuple(note.to_send or note.text for note in (found.service_note, *view_notes, *fleet_notes)),
+            messages=tuple(note.to_send or note.text for note in (found.service_note, *view_notes, *fleet_notes)),
             progress=tell_share,
         )
     if not no_world and world_deg is None:
         world_deg = other_places.step_for(len(found.visibility.fleet))
     with progress("Looking at other places") as tell_share:
         elsewhere = other_places.look_elsewhere(
-            found.visibility.fleet, view, made.first_day.span, step_deg=world_deg, team=team, progress=tell_share
+            found.visibility.fleet,
+            view,
+            made.first_day.span,
+            step_deg=world_deg,
+            workers=worker_config,
+            progress=tell_share,
         )
     others = [elsewhere_section(made, elsewhere, _sites(site_choice, made.site))]
     beside = _beside(site_choice, view)
@@ -170,7 +175,7 @@ def report(
                 fleet,
                 [seen for seen, _ in beside],
                 span,
-                call_hours=[kept for _, kept in beside],
+                call_hours=[hours for _, hours in beside],
                 progress=tell_share,
             )
         others.insert(0, beside_section(compared, found.length))
@@ -198,8 +203,8 @@ def _beside(site_choice: SiteChoice, own: views.View) -> list[Spotted]:
 def _sites(site_choice: SiteChoice, own: Site) -> list[tuple[str, float, float]]:
     """Return name, latitude and longitude of the site and, from a workspace, of the others: what a map marks."""
     workspace = site_choice.workspace()
-    kept = [] if workspace is None else workspace.settings.sites
-    found = [(site.name, site.latitude_deg, site.longitude_deg) for site in kept]
+    sites = [] if workspace is None else workspace.settings.sites
+    found = [(site.name, site.latitude_deg, site.longitude_deg) for site in sites]
     if not any(where == [own.latitude_deg, own.longitude_deg] for _, *where in found):
         found.insert(0, (own.name, own.latitude_deg, own.longitude_deg))
     return found

@@ -123,14 +123,14 @@ def sites(
     if hours is not None and (sweeping or fleets):
         raise click.UsageError("--between compares named places in those hours: leave --latitudes, --world, --fleets.")
     check_out(output_choice.out)
-    team, span = WorkerChoice(workers, cluster).team(), span_choice.span()
+    worker_config, span = WorkerChoice(workers, cluster).config(), span_choice.span()
     places = _Places(site_texts, mask_text, gateways, service_choice, without, fleet_choice.workspace_dir)
     if fleets:
-        answer = _fleet_answer(fleet_choice, places, span, team)
+        answer = _fleet_answer(fleet_choice, places, span, worker_config)
     elif latitudes_text is not None:
-        answer = _latitude_answer(fleet_choice, places, latitudes_text, longitudes, span, team)
+        answer = _latitude_answer(fleet_choice, places, latitudes_text, longitudes, span, worker_config)
     elif world_deg is not None:
-        answer = _world_answer(fleet_choice, places, world_deg, span, team)
+        answer = _world_answer(fleet_choice, places, world_deg, span, worker_config)
     else:
         answer = _site_answer(fleet_choice, places, span, hours)
     write(answer, output_choice)
@@ -209,19 +209,19 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     named, notes = places.named()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    with progress("Comparing sites") as report:
+    with progress("Comparing sites") as advance:
         found = side_by_side.compare_sites(
             fleet,
             [view for view, _ in named],
             span,
-            call_hours=[kept for _, kept in named],
+            call_hours=[hours for _, hours in named],
             hours=hours,
-            progress=report,
+            progress=advance,
         )
     condition = health.assess(fleet, span.middle)
     looked = searched(found.report, span, fleet_choice.timing_model())
     lift = background("Service regained by one limit may not be added to that by another.")
-    told = (
+    messages = (
         lift,
         *search_notes(looked),
         *told_of_fleet(found.notes, condition),
@@ -234,11 +234,16 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     sentences = filter(None, (site_sentence(found, length), call_hours_sentence(found)))
     sentence = headed("\n".join(sentences), looked)
     facts = _facts(span, limits=limits, **({"hours_of_day": hours.clock_words} if hours else {}))
-    return Answer("sites", sentence, found.table, SITE_COLUMNS, told, facts)
+    return Answer("sites", sentence, found.table, SITE_COLUMNS, messages, facts)
 
 
 def _latitude_answer(
-    fleet_choice: FleetChoice, places: _Places, text: str, longitudes: int | None, span: Span, team: work.WorkerConfig
+    fleet_choice: FleetChoice,
+    places: _Places,
+    text: str,
+    longitudes: int | None,
+    span: Span,
+    worker_config: work.WorkerConfig,
 ) -> Answer:
     """Return the answer of a sweep by latitude."""
     from passim.answers.sites import sweeps
@@ -254,29 +259,29 @@ def _latitude_answer(
     view, notes = places.anywhere()
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    with progress("Sweeping latitudes") as report:
+    with progress("Sweeping latitudes") as advance:
         found = sweeps.sweep_latitudes(
             fleet,
             view,
             latitudes_deg,
             span,
             longitudes=sweeps.LONGITUDES if longitudes is None else longitudes,
-            team=team,
-            progress=report,
+            workers=worker_config,
+            progress=advance,
         )
     closed = ["The closed form knows the mask alone, and says what would be covered if satellites stood at random."]
     if found.left_out:
         closed.append(f"It leaves out {counted(found.left_out, 'object')} on eccentric or very high orbits.")
     looked = searched(found.report, span, fleet_choice.timing_model())
-    told = (*map(background, closed), *search_notes(looked), *notes, *fleet_notes, CAUTION)
+    messages = (*map(background, closed), *search_notes(looked), *notes, *fleet_notes, CAUTION)
     sentence = headed(latitude_sentence(found, duration(span.duration_s)), looked)
     limits = view.descriptions
     facts = _facts(span, limits=limits)
-    return Answer("sites", sentence, found.table, LATITUDE_COLUMNS, told, facts)
+    return Answer("sites", sentence, found.table, LATITUDE_COLUMNS, messages, facts)
 
 
 def _world_answer(
-    fleet_choice: FleetChoice, places: _Places, step_deg: float, span: Span, team: work.WorkerConfig
+    fleet_choice: FleetChoice, places: _Places, step_deg: float, span: Span, worker_config: work.WorkerConfig
 ) -> Answer:
     """Return the answer of a grid of the world."""
     from passim.answers.sites import sweeps
@@ -293,13 +298,13 @@ def _world_answer(
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
     summary, rows = sweeps.WorldSummary(), []
-    with progress("Going round the world") as report:
-        sweep = sweeps.PlaceSweep(fleet, view, points_deg, span, team=team, progress=report)
+    with progress("Going round the world") as advance:
+        sweep = sweeps.PlaceSweep(fleet, view, points_deg, span, workers=worker_config, progress=advance)
         for place in sweep:
             summary.add(place)
             rows.append(place)
     looked = searched(sweep.report, span, fleet_choice.timing_model())
-    told = (*search_notes(looked), *notes, *fleet_notes, CAUTION)
+    messages = (*search_notes(looked), *notes, *fleet_notes, CAUTION)
     numbers = {
         "covered_fraction": summary.covered_fraction,
         "never_out_fraction": summary.never_out_fraction,
@@ -308,10 +313,10 @@ def _world_answer(
     limits = view.descriptions
     facts = _facts(span, limits=limits, surface=plain_numbers(numbers))
     sentence = headed(world_sentence(summary, step_deg, duration(span.duration_s)), looked)
-    return Answer("sites", sentence, sweeps.world_table(rows), WORLD_COLUMNS, told, facts)
+    return Answer("sites", sentence, sweeps.world_table(rows), WORLD_COLUMNS, messages, facts)
 
 
-def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: work.WorkerConfig) -> Answer:
+def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, worker_config: work.WorkerConfig) -> Answer:
     """Return the answer that compares fleets at one place."""
     from passim.answers.sites import compare as side_by_side
 
@@ -327,10 +332,10 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
     for fleet in fleets:
         at = f"the middle of the span in {fleet.name}"
         check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale, at=at)
-    with progress("Comparing fleets") as report:
-        found = side_by_side.compare_fleets(fleets, view, span, team=team, progress=report)
+    with progress("Comparing fleets") as advance:
+        found = side_by_side.compare_fleets(fleets, view, span, workers=worker_config, progress=advance)
     hangs = "Masks are flat and replace the site's own horizon, which nobody knows before standing there."
-    told = [
+    messages = [
         *without_handovers_note(view),
         Note(hangs),
         *without(notes, "horizon", "policy"),
@@ -338,12 +343,12 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, team: 
     ]
     looked = [searched(report_on_it, span, fleet_choice.timing_model()) for report_on_it in found.reports]
     for fleet, each in zip(fleets, looked, strict=True):
-        told += led(search_notes(each), fleet.name)
+        messages += led(search_notes(each), fleet.name)
     facts = _facts(span, site=view.title, sensitivity=numbers_by_row(found.sensitivity, ("fleet",)))
     sentence = fleet_sentence(found, view.title, duration(span.duration_s))
     # The oldest fleet decides whether a warning stands before the answer.
     sentence = headed(sentence, max(looked, key=lambda each: each.fresh.median_s))
-    return Answer("sites", sentence, found.table, FLEET_COLUMNS, (*told, CAUTION), facts)
+    return Answer("sites", sentence, found.table, FLEET_COLUMNS, (*messages, CAUTION), facts)
 
 
 def latitudes(text: str) -> list[float]:
@@ -374,9 +379,9 @@ def _fleets(fleet_choice: FleetChoice, span: Span) -> tuple[list[Fleet], list[No
     fleets: list[Fleet] = []
     notes: list[Note] = []
     for k, choice in enumerate(choices):
-        fleet, told = choice.fleet(span.start)
+        fleet, messages = choice.fleet(span.start)
         fleets.append(Fleet(fleet.records, names[k] if k < len(names) else fleet.name, skipped=fleet.skipped))
-        notes += told
+        notes += messages
     return fleets, list(dict.fromkeys(notes))
 
 

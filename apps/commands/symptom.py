@@ -12,8 +12,6 @@ from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, SpanCh
 from ..command_line.usage import WholeBetween
 
 if TYPE_CHECKING:
-    from datetime import time
-
     from passim import Span
     from passim.answers.symptom import match as room
 
@@ -114,17 +112,17 @@ def symptom(
     fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
 
-    with progress("Trying settings", lines=True) as report:
-        found = room.match_symptom(fleet, view, span, seen, top=top, progress=report)
+    with progress("Trying settings", lines=True) as advance:
+        found = room.match_symptom(fleet, view, span, seen, top=top, progress=advance)
     clock = LocalClock(view.site.timezone, span)
     searched_then = searched(found.report, span, fleet_choice.timing_model())
     how = (room.IN_ORDER, room.IN_ORDER_OF_RECORD)
     notes = [background(text) if text in how else Note(text) for text in found.notes]
     notes += told_of_fleet(found.fleet_notes, health.assess(fleet, span.middle))
-    kept = ("cone", "arc", "gateway", "handover")
-    held = [words for name, words in view.descriptions.items() if name in kept]
-    if held:
-        words = f"Kept as given, and not searched: {'; '.join(held)}. --without LIMIT has it searched too."
+    limits_taken = ("cone", "arc", "gateway", "handover")
+    unsearched = [words for name, words in view.descriptions.items() if name in limits_taken]
+    if unsearched:
+        words = f"Kept as given, and not searched: {'; '.join(unsearched)}. --without LIMIT has it searched too."
         notes.append(Note(words))
     notes += [*search_notes(searched_then), *view_notes, *fleet_notes, times_note(clock), CAUTION]
     facts = {
@@ -170,15 +168,6 @@ def seconds_range(option: str, text: str) -> tuple[float, float]:
     return first, last
 
 
-def _hours(option: str, text: str) -> tuple[time, time]:
-    """Return the two times of day of "08:00-12:00" or "8-12". Raises InputError."""
-    from ..command_line.times import hours_of_day
-
-    hours = hours_of_day(text, option, try_next="08:00-12:00")
-    assert hours is not None  # of a text
-    return hours.clocks
-
-
 def _seen(
     every_text: str | None,
     length_text: str | None,
@@ -188,6 +177,7 @@ def _seen(
 ) -> room.FreezeRanges | room.FreezeRecord:
     """Return what was seen. Raises InputError."""
     from passim.answers.symptom import match as room
+    from passim.spans import DailyHours
 
     if record_path is not None:
         if every_text or length_text or happens_texts or quiet_texts:
@@ -203,8 +193,10 @@ def _seen(
     return room.FreezeRanges(
         seconds_range("--every", every_text),
         seconds_range("--length", length_text),
-        tuple(_hours("--hours-of-day", text) for text in happens_texts),
-        tuple(_hours("--quiet-hours", text) for text in quiet_texts),
+        *(
+            tuple(DailyHours.parse(text, option, f"{option} 08:00-12:00") for text in texts)
+            for option, texts in (("--hours-of-day", happens_texts), ("--quiet-hours", quiet_texts))
+        ),
     )
 
 
@@ -212,8 +204,8 @@ def _span(span_choice: SpanChoice, seen: room.FreezeRanges | room.FreezeRecord) 
     """Return the span asked for, or that of the record."""
     from passim.answers.symptom import match as room
 
-    asked = span_choice.from_text or span_choice.to_text or span_choice.hours is not None
-    return seen.span if isinstance(seen, room.FreezeRecord) and not asked else span_choice.span()
+    given = span_choice.from_text or span_choice.to_text or span_choice.hours is not None
+    return seen.span if isinstance(seen, room.FreezeRecord) and not given else span_choice.span()
 
 
 def _refuse_to_adopt(found: room.SymptomAnswer, adopt: int) -> None:

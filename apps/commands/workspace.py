@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -97,16 +98,15 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
     }
     if demo_wanted and given:
         raise click.UsageError(f"--demo writes the invented scenario: leave out {', '.join(given)}.")
-    from passim.answers import scenario
     from passim.errors import InputError
-    from passim.workspace import NewGateway, check_folder, create
+    from passim.workspace import Workspace, check_folder, create
 
-    from ..command_line.new_workspace import Answers, new_site, read_answers
+    from ..command_line.new_workspace import Answers, read_answers, site_of
     from ..command_line.output import tell
     from ..command_line.parsing import now_of
 
     if demo_wanted:
-        _made(create(directory, demo=True, at=now_of(at_text, lambda: scenario.MARRAM_LOFT.timezone)))
+        _made(create(directory, demo=True, at=now_of(at_text, lambda: Workspace.demo().site().timezone)))
         return
     # Before the first question: nobody should answer them all for a folder that cannot be used.
     check_folder(directory)
@@ -114,18 +114,13 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
     try:
         read_answers(given, answers, ask=on_terminal())
         gateways = [
-            NewGateway(
-                name=f"number {number}",
-                latitude_deg=place.latitude_deg,
-                longitude_deg=place.longitude_deg,
-                mask_deg=place.horizon.lowest_deg,
-            )
+            replace(place, name=f"number {number}")
             for number, place in enumerate(answers.values.get("--gateway", ()), 1)
         ]
         elements = [path for paths in answers.values.get("--elements", ()) for path in paths]
-        made = create(directory, site=new_site(answers), gateways=gateways, elements=elements)
+        made = create(directory, site=site_of(answers), gateways=gateways, elements=elements)
     except (InputError, click.Abort):
-        if answers.asked:
+        if answers.typed:
             tell("", f"Nothing was written. To go on from what you typed: {answers.command(directory)}")
         raise
     _made(made)
@@ -163,13 +158,13 @@ def add_site(workspace_dir: str | None, **options: str | None) -> None:
     """
     from passim.workspace import add_site as added
 
-    from ..command_line.new_workspace import Answers, new_site, read_answers
+    from ..command_line.new_workspace import Answers, read_answers, site_of
 
     given = {f"--{name.replace('_', '-')}": (value,) for name, value in options.items() if value is not None}
     opened, answers = _opened(workspace_dir), Answers()
     read_answers(given, answers, ask=False)
     before = opened.text
-    show_changes(added(opened, new_site(answers)), before)
+    show_changes(added(opened, site_of(answers)), before)
 
 
 @add.command("spot", short_help="A mounting spot of a site.")
@@ -221,22 +216,15 @@ def add_gateway(
     Example:
       passim workspace add gateway --name West --for Marram -- 45.0,-33.5
     """
-    from passim.workspace import NewGateway, check_name
     from passim.workspace import add_gateway as added
+    from passim.workspace import check_name
 
     from ..command_line.parsing import gateway, number
 
     opened = _opened(workspace_dir)
     check_name(name, "name of the gateway")
-    found = gateway(place)
     height_m = 0.0 if height is None else number(height, "--height", "metres", "40")
-    new = NewGateway(
-        name=name,
-        latitude_deg=found.latitude_deg,
-        longitude_deg=found.longitude_deg,
-        height_m=height_m,
-        mask_deg=found.horizon.lowest_deg,
-    )
+    new = replace(gateway(place), name=name, height_m=height_m)
     before = opened.text
     changed = added(opened, new, for_sites)
     show_changes(changed, before)

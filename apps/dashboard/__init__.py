@@ -2,8 +2,7 @@
 
 address       what is chosen, as the query of the page's address
 state         the workspace, the clock, and what has been computed, kept by key within a bound of bytes
-pool          worker processes for what takes longer than a breath, with progress and cancel
-tasks/        what those processes run, one file a subject
+tasks/        what worker processes run, one file a subject
 page_model    what a page is and answers, as plain records
 controls      what there is to choose from
 notes         what every page says of ages, assumptions and zones; no single times where elements are too old

@@ -83,7 +83,7 @@ class AnswerCache:
     """The answers kept, the least recently sent dropped first."""
 
     def __init__(self, most_bytes: int = _KEPT_BYTES) -> None:
-        self._kept = ByteLimitedCache(most_bytes, _UNUSED_S)
+        self._answers = ByteLimitedCache(most_bytes, _UNUSED_S)
         self._turns = KeyedLocks()
 
     def keep(self, server: flask.Flask, rule: str, key_of: Callable[[], Hashable | None] | None = None) -> None:
@@ -102,17 +102,17 @@ class AnswerCache:
             if key is None or request.range is not None:
                 return view(*arguments, **named)
             key = (rule, key)
-            stored = self._kept.get(key)
+            stored = self._answers.get(key)
             if stored is None:
                 # Those who ask the same at once wait for one answer.
                 with self._turns.of(key):
-                    stored = self._kept.get(key)
+                    stored = self._answers.get(key)
                     if stored is None:
                         response = server.make_response(view(*arguments, **named))
                         if response.status_code != 200 or (key_of is not None and not flask.g.get(_MARK)):
                             return response
                         stored = _Stored.of(response)
-                        self._kept.put(key, stored, stored.size_bytes)
+                        self._answers.put(key, stored, stored.size_bytes)
             return stored.response(request)
 
         server.view_functions[endpoint] = answered

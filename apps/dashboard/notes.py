@@ -19,6 +19,7 @@ from ..text.feeds import origin_words
 from ..text.notes import Note, background, shown, weighed
 from ..text.query import search_notes, searched, times_note
 from ..text.service import assumed_words, policy_note
+from ..text.skipped import skipped_notes
 from ..text.units import counted, listed
 from .page_model import Answer, Page, Panel, Shown
 from .state import PageRequest
@@ -119,9 +120,7 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
     if assumed:
         notes.append(Note(f"Assumed, not measured: {listed(assumed, 5, '; ')}."))
     notes += weighed(workspace.notes)
-    if question.fleet.skipped:
-        skipped = counted(len(question.fleet.skipped), "record")
-        notes.append(Note(f"{skipped} skipped: {listed(question.fleet.skipped, between=' | ')}."))
+    notes += skipped_notes(question.fleet)
     origin = where_from(workspace, question.choices.fleet, question.now) if workspace.fleet_names else None
     if origin is not None:
         notes.append(background(f"Fleet: {question.fleet.name}, from {origin_words(origin)}."))

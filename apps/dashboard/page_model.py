@@ -17,7 +17,8 @@ from ..text.units import LocalClock
 if TYPE_CHECKING:
     from dash import Dash
 
-    from .pool import Job
+    from passim.parallel import Job
+
     from .state import DashboardState, PageRequest
 
 

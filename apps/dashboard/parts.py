@@ -12,12 +12,13 @@ import flask
 import plotly.graph_objects as go
 from dash import dcc, html
 
+from passim.parallel import Job
+
 from ..figures.theme import CONFIG
 from ..text.answer import plain_rows, rows_of_site
 from ..text.columns import cells_of
 from ..text.units import counted
 from .page_model import Page, Panel, Table
-from .pool import Job
 
 MOST_ROWS: Final = 60
 

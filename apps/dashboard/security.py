@@ -82,7 +82,7 @@ class Password:
         with self._trying:
             self._check_wait(peer)
             now = self._clock()
-            if not hmac.compare_digest(self._digest(given.strip()[:200].lower()), self._kept):
+            if not hmac.compare_digest(self._digest(given.strip()[:200].lower()), self._password_digest):
                 count, _ = self._wrong.get(peer, (0, now))
                 self._wrong[peer] = (count + 1, now + min(2.0**count, _LONGEST_WAIT_S))
                 self._wrong.move_to_end(peer)
@@ -122,7 +122,7 @@ class Password:
         parts = ["".join(secrets.choice(_ALPHABET) for _ in range(4)) for _ in range(3)]
         password = "-".join(parts)  # 31**12, about 59 bits
         self._salt = secrets.token_bytes(16)
-        self._kept = self._digest(password)
+        self._password_digest = self._digest(password)
         self._tell(password)
 
     def _digest(self, password: str) -> bytes:

@@ -42,7 +42,7 @@ def opened_workspace(path: str | None, at: datetime | None) -> Iterator[tuple[Wo
         return
     sweep_demonstrations()
     with tempfile.TemporaryDirectory(prefix=DEMONSTRATION) as folder, open(Path(folder) / IN_USE, "w") as mark:
-        _held(mark)
+        _is_locked(mark)
         yield create(Path(folder) / "invented", demo=True, at=at), True
 
 
@@ -51,13 +51,13 @@ def sweep_demonstrations() -> None:
     for folder in Path(tempfile.gettempdir()).glob(f"{DEMONSTRATION}*"):
         try:
             with open(folder / IN_USE, "r+") as mark:
-                if _held(mark):
+                if _is_locked(mark):
                     shutil.rmtree(folder, ignore_errors=True)
         except OSError:  # not begun yet, or somebody else's
             continue
 
 
-def _held(mark: IO[str]) -> bool:
+def _is_locked(mark: IO[str]) -> bool:
     """Hold a file for as long as it is open; say whether nobody else does. The system lets it go however we end."""
     try:
         import fcntl

@@ -11,7 +11,7 @@ from typing import Any, Final
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from passim.errors import InputError
-from passim.parallel import chunks
+from passim.parallel import Job, chunks
 
 from ..figures.theme import LIGHT, THEMES
 from ..text.notes import weighed
@@ -25,7 +25,6 @@ from .controls import Offer, known, offers
 from .notes import age_warning, answered, notes_list
 from .page_model import Answer, Page
 from .parts import aria, choice_list, file_path, panel_block, part, table_data
-from .pool import Job
 from .state import DashboardState, PageRequest, Pending
 
 _LOG: Final = logging.getLogger(__name__)
@@ -145,7 +144,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
     """Register the callbacks of the shell; they fetch state and hand it to the pages, and compute nothing."""
     by_path = {page.path: page for page in pages}
 
-    def asked(search: str | None) -> tuple[PageRequest, tuple[str, ...]]:
+    def request_of(search: str | None) -> tuple[PageRequest, tuple[str, ...]]:
         choices, faults = read_query(search)
         choices, unknown = known(state.workspace, choices)
         return state.question(choices), (*faults, *unknown)
@@ -164,7 +163,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         if page is None:
             return no_update
         interval_ms = _HOUR_MS if page.tick_s is None else int(page.tick_s * 1000)
-        question, _ = asked(search)
+        question, _ = request_of(search)
         if question.workspace.missing:
             return ([page.extra(question)] if page.loads and page.extra else []), [], path, interval_ms, True
         share()
@@ -205,7 +204,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         # What a page showed stays while a new answer is worked out; another page's sentence does not.
         fresh = any(entry["prop_id"].startswith("shown.") for entry in ctx.triggered)
         fresh = fresh or others[-1] in (NOT_YET, NO_ANSWER)
-        question, left_out = asked(search)
+        question, left_out = request_of(search)
         faults = (state.workspace_fault,) if state.workspace_fault else ()
         missing = question.workspace.missing
         if missing:
@@ -215,21 +214,21 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         try:
             answer = answered(question, page, THEMES.get(scheme, LIGHT))
         except Pending as still:
-            found = unchanged(names, fresh, job=still.job, told=faults)
+            found = unchanged(names, fresh, job=still.job, messages=faults)
         except InputError as error:
-            found = unchanged(names, fresh, told=faults, failed=in_page_words(error))
+            found = unchanged(names, fresh, messages=faults, failed=in_page_words(error))
         except chunks.WorkLost as lost:
-            found = unchanged(names, fresh, told=faults, failed=f"{lost}.")
+            found = unchanged(names, fresh, messages=faults, failed=f"{lost}.")
         except Exception as error:
             _LOG.exception("page %s, %s", path, search)
             defect = f"This is a defect in passim, not in what you chose: {type(error).__name__}. Its log says where."
-            found = unchanged(names, fresh, told=faults, failed=defect)
+            found = unchanged(names, fresh, messages=faults, failed=defect)
         else:
             if answer.still is None:
                 share()
             warning = age_warning(question, page)
-            told = (*faults, warning) if warning else faults
-            found = filled(page, answer, names, query_of(question.choices), told)
+            messages = (*faults, warning) if warning else faults
+            found = filled(page, answer, names, query_of(question.choices), messages)
         # What there is to choose may depend on what has just been worked out, such as the gaps of a day.
         lists = {key: offer.plain() for key, offer in offers(question, page).items()}
         # The browser asks again where an answer to an earlier question came last.
@@ -326,7 +325,7 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
         notes_list(answer.notes),
         [html.P(fault) for fault in faults],
         # One that moves with the clock shows what holds until its next answer is there: nothing to wait for.
-        *_under_way(answer.still, told=page.tick_s is None),
+        *_under_way(answer.still, shown=page.tick_s is None),
         [answer.panels[name].figure if name in answer.panels else no_update for name in pictures],
         [unbroken(answer.panels[name].caption) if name in answer.panels else "" for name in captions],
         [f"{file_path(page, name)}{query}" for name in files],
@@ -335,7 +334,12 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
 
 
 def unchanged(
-    names: list[list[str]], fresh: bool = False, *, job: Job | None = None, told: Sequence[str] = (), failed: str = ""
+    names: list[list[str]],
+    fresh: bool = False,
+    *,
+    job: Job | None = None,
+    messages: Sequence[str] = (),
+    failed: str = "",
 ) -> Any:
     """Return what leaves a page as it is, but for the line of work under way and why there is no answer.
 
@@ -344,13 +348,13 @@ def unchanged(
     because = [html.P(failed, className="failed bare" if fresh else "failed")] if failed else []
     return (
         *((NO_ANSWER if failed else NOT_YET, "", []) if fresh else (no_update, no_update, no_update)),
-        [*because, *(html.P(line) for line in told)],
+        [*because, *(html.P(line) for line in messages)],
         *_under_way(job),
         *[[no_update] * len(group) for group in names],
         {} if fresh else no_update,
     )
 
 
-def _under_way(job: Job | None, *, told: bool = True) -> tuple[bool, str, bool, int | None]:
+def _under_way(job: Job | None, *, shown: bool = True) -> tuple[bool, str, bool, int | None]:
     """Return whether the line of work is hidden, the share done, whether nobody asks for it, and its number."""
-    return (True, "1", True, None) if job is None else (not told, f"{job.share:.2f}", False, job.number)
+    return (True, "1", True, None) if job is None else (not shown, f"{job.share:.2f}", False, job.number)

@@ -24,13 +24,13 @@ from passim import Coverage, Fleet, Horizon, Site, Span
 from passim.elements import health
 from passim.errors import InputError, SpanError
 from passim.forecast import timing
+from passim.parallel import Job, WorkerPool
 from passim.sky import view as views
 from passim.spans import local_days, moment, zone
 from passim.workspace import Workspace
 
 from ..text.units import LocalClock
 from .address import Choices
-from .pool import Job, WorkerPool
 from .tasks import passes as work
 from .tasks.passes import Seen
 
@@ -70,7 +70,7 @@ class ByteLimitedCache:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.most_bytes, self.unused_s = most_bytes, unused_s
-        self.held_bytes = 0
+        self.total_bytes = 0
         self._clock = clock
         # The value, its size in bytes and when it was last asked for, in the order of the last.
         self._items: OrderedDict[Hashable, tuple[Any, int, float]] = OrderedDict()
@@ -91,10 +91,10 @@ class ByteLimitedCache:
         with self._lock:
             self._drop_unused()
             if key in self._items:
-                self.held_bytes -= self._items.pop(key)[1]
+                self.total_bytes -= self._items.pop(key)[1]
             self._items[key] = (value, size_bytes, self._clock())
-            self.held_bytes += size_bytes
-            while self.held_bytes > self.most_bytes and len(self._items) > 1:
+            self.total_bytes += size_bytes
+            while self.total_bytes > self.most_bytes and len(self._items) > 1:
                 self._drop_oldest()
 
     def _drop_unused(self) -> None:
@@ -104,7 +104,7 @@ class ByteLimitedCache:
 
     def _drop_oldest(self) -> None:
         _, (_, size_bytes, _) = self._items.popitem(last=False)
-        self.held_bytes -= size_bytes
+        self.total_bytes -= size_bytes
 
 
 class KeyedLocks:
@@ -112,24 +112,24 @@ class KeyedLocks:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._held: dict[Hashable, tuple[threading.RLock, int]] = {}
+        self._locks: dict[Hashable, tuple[threading.RLock, int]] = {}
 
     @contextlib.contextmanager
     def of(self, key: Hashable) -> Iterator[None]:
         """Wait for one's turn at a key, and have it."""
         with self._lock:
-            turn, waiting = self._held.get(key) or (threading.RLock(), 0)
-            self._held[key] = (turn, waiting + 1)
+            turn, waiting = self._locks.get(key) or (threading.RLock(), 0)
+            self._locks[key] = (turn, waiting + 1)
         try:
             with turn:
                 yield
         finally:
             with self._lock:
-                turn, waiting = self._held[key]
+                turn, waiting = self._locks[key]
                 if waiting > 1:
-                    self._held[key] = (turn, waiting - 1)
+                    self._locks[key] = (turn, waiting - 1)
                 else:
-                    del self._held[key]
+                    del self._locks[key]
 
 
 class DashboardState:
@@ -152,7 +152,7 @@ class DashboardState:
         self.rehearsal = at is not None
         # Two, so that a map of the world under way does not hold up the next page.
         self.pool = pool or WorkerPool(min(2, os.cpu_count() or 1))
-        self._kept = ByteLimitedCache()
+        self._results = ByteLimitedCache()
         self._turns = KeyedLocks()
         self._faults: OrderedDict[Hashable, Exception] = OrderedDict()
         self._lock = threading.RLock()
@@ -199,7 +199,7 @@ class DashboardState:
         # A snapshot's name holds its digest.
         snapshot = workspace.snapshots(settings.name).newest(at) if settings.feed else None
         came = snapshot and snapshot.path.name
-        key = ("fleet", settings.name, settings.lenient, files, came, at.date() if settings.invented else None)
+        key = ("fleet", settings.name, settings.strict, files, came, at.date() if settings.invented else None)
 
         def read() -> tuple[Fleet, int]:
             found = workspace.fleet(settings.name, at)
@@ -216,23 +216,23 @@ class DashboardState:
 
     def remember(self, key: Hashable, compute: Callable[[], tuple[Any, int]]) -> Any:
         """Return what is kept under `key`, or compute it here and now: the value and its size in bytes."""
-        found = self._kept.get(key)
+        found = self._results.get(key)
         if found is None:
             # Two browsers that ask the same thing at once wait for one answer.
             with self._turns.of(key):
-                found = self._kept.get(key)
+                found = self._results.get(key)
                 if found is None:
                     found, size_bytes = compute()
-                    self._kept.put(key, found, size_bytes)
+                    self._results.put(key, found, size_bytes)
         return found
 
     def retained(self, key: Hashable) -> Any:
         """Return what is kept under `key`, or None."""
-        return self._kept.get(key)
+        return self._results.get(key)
 
     def work_out(self, key: Hashable, function: Callable[..., Any], *arguments: Any, deadline_s: float = 600.0) -> Any:
         """Return what a worker process found under `key`. Raises Pending until it is there, or its error, once."""
-        found = self._kept.get(key)
+        found = self._results.get(key)
         if found is not None:
             return found
         with self._lock:
@@ -244,7 +244,7 @@ class DashboardState:
     def _put_away(self, job: Job) -> None:
         """Keep what a job found, or why it found nothing until somebody asks for it."""
         if job.error is None:
-            self._kept.put(job.key, job.result, getattr(job.result, "size_bytes", 4096))
+            self._results.put(job.key, job.result, getattr(job.result, "size_bytes", 4096))
             return
         with self._lock:
             self._faults[job.key] = job.error

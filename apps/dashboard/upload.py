@@ -20,9 +20,9 @@ from typing import Any, Final
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from passim.errors import InputError, PassimError
+from passim.parallel import Job
 
 from ..text.ways_out import in_page_words
-from .pool import Job
 from .state import Pending
 
 Attempt = Callable[[], Any]

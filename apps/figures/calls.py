@@ -144,11 +144,11 @@ def _height(day: _Day, scale_s: float) -> Floats:
 def _numbers(day: _Day) -> NDArray[np.float32]:
     """Return hour and minute of each start, and what is told of it, of shape (n, 5)."""
     minutes = np.round(60.0 * day.hour)
-    told = day.starts[["expected_frozen_s", "expected_pauses", "chance_of_end"]].to_numpy(dtype=np.float64).copy()
+    figures = day.starts[["expected_frozen_s", "expected_pauses", "chance_of_end"]].to_numpy(dtype=np.float64).copy()
     # Two decimals, and never rounded up to the bound of a good start.
     bound = call_outlook.MOST_PAUSES
-    told[:, 1] = np.where(told[:, 1] < bound, np.minimum(told[:, 1], bound - 0.01), told[:, 1])
-    return np.column_stack([minutes // 60.0, minutes % 60.0, told]).astype(np.float32)
+    figures[:, 1] = np.where(figures[:, 1] < bound, np.minimum(figures[:, 1], bound - 0.01), figures[:, 1])
+    return np.column_stack([minutes // 60.0, minutes % 60.0, figures]).astype(np.float32)
 
 
 def _outlines(days: list[_Day], wanted: bool, scale_s: float) -> tuple[Floats, Floats]:

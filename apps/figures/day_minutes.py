@@ -13,7 +13,7 @@ from passim import Coverage
 from passim.coverage import redundancy
 
 from ..text.units import LocalClock, share
-from .regions import hatched, out_regions, stairs_of, told_at
+from .regions import hatched, labels_at, out_regions, stairs_of
 from .theme import Theme, apply_theme
 from .time_axis import local_axis, mark_midnights, mark_now, microseconds, milliseconds, utc
 
@@ -39,7 +39,7 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
     figure = go.Figure()
     edges = stairs_of(begin_ms, _MINUTE_MS, seconds)
     out_regions(figure, edges, theme, BARS, mode="lines", line={"color": theme.out, "width": 1}, yaxis="y2")
-    told_at(
+    labels_at(
         figure,
         begin_ms + _MINUTE_MS / 2.0,
         seconds,
@@ -92,7 +92,7 @@ def _fewest(figure: go.Figure, minutes: pd.DataFrame, clock: LocalClock, theme: 
     colours = [theme.of_count(number) for number in range(_MANY + 1)]
     counts = zip(fewest.tolist(), minutes["satellites_max"].tolist(), strict=True)
     times = clock.times(microseconds(minutes["minute"]))
-    told = [f"{time[:5]}: {_range(*count)} in view" for time, count in zip(times, counts, strict=True)]
+    labels = [f"{time[:5]}: {_range(*count)} in view" for time, count in zip(times, counts, strict=True)]
     figure.add_heatmap(
         x=milliseconds(minutes["minute"]) + _MINUTE_MS / 2.0,
         y=[0],
@@ -105,7 +105,7 @@ def _fewest(figure: go.Figure, minutes: pd.DataFrame, clock: LocalClock, theme: 
             for edge in (low, high)
         ],
         showscale=False,
-        text=[told],
+        text=[labels],
         hovertemplate="%{text}<extra></extra>",
         name=FEWEST,
         yaxis="y3",
@@ -135,7 +135,7 @@ def _in_view(figure: go.Figure, table: pd.DataFrame, clock: LocalClock, theme: T
         )
         below = above
     rows: list[Any] = list(table.itertuples(index=False))
-    told_at(
+    labels_at(
         figure,
         (edges_ms[:-1] + edges_ms[1:]) / 2.0,
         np.full(len(table), 50.0),

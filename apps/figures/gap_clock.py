@@ -15,7 +15,7 @@ from passim import Coverage
 from passim.spans import DailyHours, local_days, moment
 
 from ..text.units import LocalClock, duration
-from .regions import edges_of, out_regions, strokes, told_at
+from .regions import edges_of, labels_at, out_regions, strokes
 from .theme import FONT_SIZE, Theme, apply_theme
 
 NO_SERVICE, DAY, GAPS = "no service", "day", "gaps"
@@ -70,8 +70,8 @@ def gap_clock(
     strokes(figure, hour[thin] + length[thin] / 2.0, day[thin] - _HALF, day[thin] + _HALF, theme)
     lengths_s = ((end_us - start_us) / 1e6).tolist()
     words = [[when, duration(s)] for when, s in zip(clock.whens(start_us), lengths_s, strict=True)]
-    piece, at = _told_places(length)
-    told_at(
+    piece, at = _label_places(length)
+    labels_at(
         figure,
         hour[piece] + at,
         day[piece],
@@ -115,7 +115,7 @@ def _local_hours(moments_us: NDArray[np.int64], where: ZoneInfo) -> NDArray[np.f
     return np.asarray((wall - wall.normalize()) / pd.Timedelta(hours=1), dtype=np.float64)
 
 
-def _told_places(length: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _label_places(length: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the places at which pieces of so many hours are told: which piece, and how far from its start."""
     count = np.ceil(length / _TOLD_EVERY_H).astype(np.int64)
     piece = np.repeat(np.arange(len(length)), count)
@@ -128,9 +128,9 @@ def _shade_calls(figure: go.Figure, hours: DailyHours, days: list[datetime], the
     # What comes after midnight belongs to the day before; the words stand over the hours before it.
     parts = [(start / 60.0, end / 60.0, int(hours.over_midnight and not start)) for start, end in hours.of_day()][::-1]
     for from_h, to_h, days_ago in parts:
-        held = [False, *((day.weekday() - days_ago) % 7 in hours.weekdays for day in days), False]
-        begins = [k for k in range(len(days)) if held[k + 1] and not held[k]]
-        ends = [k for k in range(len(days)) if held[k + 1] and not held[k + 2]]
+        has_hours = [False, *((day.weekday() - days_ago) % 7 in hours.weekdays for day in days), False]
+        begins = [k for k in range(len(days)) if has_hours[k + 1] and not has_hours[k]]
+        ends = [k for k in range(len(days)) if has_hours[k + 1] and not has_hours[k + 2]]
         for top, bottom in zip(begins, ends, strict=True):
             figure.add_shape(
                 type="rect", x0=from_h, x1=to_h, y0=top - 0.5, y1=bottom + 0.5, layer="above", line={"width": 0},

@@ -65,6 +65,6 @@ def strokes(figure: go.Figure, x: Floats, bottom: Floats, top: Floats, theme: Th
     figure.add_shape(type="path", path=path, layer="above", line={"color": theme.out, "width": 1}, name="short gaps")
 
 
-def told_at(figure: go.Figure, x: ArrayLike, y: ArrayLike, words: list[Any], template: str, **more: Any) -> None:
+def labels_at(figure: go.Figure, x: ArrayLike, y: ArrayLike, words: list[Any], template: str, **more: Any) -> None:
     """Put points that are not drawn, and that say what stands there when a pointer comes near."""
     figure.add_scatter(x=x, y=y, mode="none", hoveron="points", customdata=words, hovertemplate=template, **more)

@@ -184,9 +184,9 @@ def _passes(drawing: Drawing, track: pd.DataFrame, theme: Theme) -> list[tuple[s
     if several.any():
         states.insert(0, ("lost to several limits", several, *lost_look("", theme)))
     states.append(("can serve", track["can_serve"], theme.service, "solid"))
-    kept = smoothed(track).index
+    retained = smoothed(track).index
     for name, rows, colour, dash in states:
-        part = track.loc[kept[rows.loc[kept]]]
+        part = track.loc[retained[rows.loc[retained]]]
         if part.empty:
             continue
         azimuth, elevation = as_line(part)

@@ -185,9 +185,9 @@ def _name(
 ) -> None:
     """Write the name of a limit above a point of the picture, and how many gaps it causes."""
     name = _LABELS.get(limit, limit) if words is None else words
-    causes_told = _causes_words(causes, limit)
+    causes_words = _causes_words(causes, limit)
     # On two lines, so that it fits on a phone.
-    _write(drawing, float(x), float(y), f"{name}:<br><b>{causes_told}</b>" if causes_told else name, colour, paper)
+    _write(drawing, float(x), float(y), f"{name}:<br><b>{causes_words}</b>" if causes_words else name, colour, paper)
 
 
 def _write(

@@ -34,8 +34,8 @@ def drawn_passes(track: pd.DataFrame, most: int = MOST_PASSES) -> tuple[pd.DataF
     number = (~same).cumsum()
     begins = turn["start"].groupby(number).first().sort_values(kind="stable").index.to_numpy()
     if len(begins) > most:
-        kept = begins[np.unique(np.linspace(0, len(begins) - 1, most).round().astype(np.intp))]
-        track = track[track["piece"].isin(number.index[number.isin(kept)])]
+        retained = begins[np.unique(np.linspace(0, len(begins) - 1, most).round().astype(np.intp))]
+        track = track[track["piece"].isin(number.index[number.isin(retained)])]
     return track, len(begins)
 
 
@@ -52,8 +52,8 @@ def thinned(track: pd.DataFrame, most: int) -> pd.DataFrame:
     place = np.arange(len(piece)) - np.maximum.accumulate(np.where(new, np.arange(len(piece)), 0))
     inner = max(int((~ends).sum()), 1)
     every = max(int(np.ceil(inner / max(most - int(ends.sum()), 1))), 1)
-    kept: pd.DataFrame = track[ends | (place % every == 0)]
-    return kept
+    retained: pd.DataFrame = track[ends | (place % every == 0)]
+    return retained
 
 
 def as_line(track: pd.DataFrame) -> tuple[Floats, Floats]:

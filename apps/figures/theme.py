@@ -119,10 +119,10 @@ def apply_theme(figure: go.Figure, theme: Theme, height_px: int, *, left_px: int
         "automargin": True,
     }
     # plotly checks a layout that is set whole in a tenth of the time that it takes to change one.
-    held = figure.layout.to_plotly_json()
-    held.pop("template", None)
-    axes = {"xaxis", "yaxis", *(name for name in held if name.startswith(("xaxis", "yaxis")))}
-    figure.layout = _laid_over(held, looks | dict.fromkeys(axes, axis))
+    layout = figure.layout.to_plotly_json()
+    layout.pop("template", None)
+    axes = {"xaxis", "yaxis", *(name for name in layout if name.startswith(("xaxis", "yaxis")))}
+    figure.layout = _laid_over(layout, looks | dict.fromkeys(axes, axis))
     figure.layout.template = {}
     return figure
 

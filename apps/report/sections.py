@@ -276,7 +276,7 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
     if not lines:
         return Section("More satellites", no_order)
     main = lines[0]
-    told = growth_goals.told(report.goal, main.curves.values, main.curves.counted_s)
+    told = growth_goals.measured_words(report.goal, main.curves.values, main.curves.counted_s)
     sentences = [
         *left_out(handovers_on_top_note(report.visibility)),
         before_handovers(growth_sentence(main.order, main.table, found.length), found.visibility.view),

@@ -12,8 +12,8 @@ from typing import Literal
 # background    where it comes from and how it was computed: shown with --notes, and always in JSON
 Weight = Literal["left out", "caution", "reading", "background"]
 
-# What a note is about, where an answer that says so itself drops it.
-Topic = Literal["", "place", "horizon", "limits", "policy"]
+# What a note is about: an answer that says so itself drops it, and damaged elements are told first.
+Topic = Literal["", "place", "horizon", "limits", "policy", "damage"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +55,9 @@ def left_out(notes: Iterable[Note]) -> list[str]:
 
 
 def beside(notes: Iterable[Note]) -> list[str]:
-    """Return all other notes, each once."""
-    return list(dict.fromkeys(note.text for note in notes if note.weight != "left out" and note.text))
+    """Return all other notes, each once; what is said of damaged elements comes first."""
+    ordered = sorted(notes, key=lambda note: note.about != "damage")
+    return list(dict.fromkeys(note.text for note in ordered if note.weight != "left out" and note.text))
 
 
 def shown(notes: Sequence[Note], *, quiet: bool = False, every: bool = False) -> tuple[list[str], int]:

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 COMMAND = {
     WayOut.ALLOW_STALE: "--allow-stale for an answer all the same",
     WayOut.LATER_START: "--from {start}",
-    WayOut.LENIENT: "--lenient to skip bad records",
+    WayOut.LENIENT: "leaving --strict (or strict = true of the workspace) out, to skip bad records",
+    WayOut.SALVAGE: "passim elements PATH --salvage --out FILE, which writes what is whole to a file",
     WayOut.RECORD_RANGES: "--every and --length",
     WayOut.GROWTH_ALONE: "passim growth",
     WayOut.ACCEPT_FEWER: "--accept-fewer to take it all the same",
@@ -23,7 +24,8 @@ COMMAND = {
 PAGE = {
     WayOut.ALLOW_STALE: "the same question on the command line with --allow-stale",
     WayOut.LATER_START: "days that reach {day}",
-    WayOut.LENIENT: "passim elements --lenient, which skips bad records and writes the rest to a file",
+    WayOut.LENIENT: "taking strict out of the workspace's file, to skip bad records",
+    WayOut.SALVAGE: "a command line with passim elements PATH --salvage --out FILE, which writes what is whole",
     WayOut.RECORD_RANGES: "the ranges in place of a record",
     WayOut.GROWTH_ALONE: "the page Growth",
     WayOut.ACCEPT_FEWER: "passim update --accept-fewer, which takes it all the same",

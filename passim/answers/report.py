@@ -21,7 +21,7 @@ from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.plan import CallPlan, plan_of
 from passim.answers.growth.curves import Curves, curves_of
 from passim.answers.growth.goals import Goal, Smallest, smallest
-from passim.answers.growth.orders import Order, launch_or_plane_order, plane_order, random_orders, serving_lanes
+from passim.answers.growth.orders import Order, launch_or_plane_order, plane_order, random_orders, serving_satellites
 from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage.causes import NEVER_ADD_UP, Causes, causes_of
 from passim.coverage.ranks import RankSweep
@@ -201,7 +201,7 @@ def make_report(
     hours: DailyHours,
     goal: Goal,
     model: TimingModel | None = None,
-    told: tuple[str, ...] = (),
+    messages: tuple[str, ...] = (),
     draws: int = DRAWS,
     seed: int = 1,
     runs: int = RUNS,
@@ -211,7 +211,7 @@ def make_report(
 
     `wider` is the same view over `call_forecast.searched_span` of that span, from which calls are forecast: `minutes`
     long, of `kind`, within `hours` of the site's clock. `goal` is what growth is asked about; one about call hours or
-    pauses is refused, because the curves are those of the whole time. `model` says how far times may be off. `told`
+    pauses is refused, because the curves are those of the whole time. `model` says how far times may be off. `messages`
     are sentences that go with the assumptions. Raises SpanError for a span over `MOST_DAYS`, InputError for a goal that
     cannot be asked.
     """
@@ -249,7 +249,7 @@ def make_report(
         sectors=sector_costs(causes),
         track=track,
         outlines=outlines(view, radius_km),
-        assumptions=_assumptions(visibility, kind, growth, told),
+        assumptions=_assumptions(visibility, kind, growth, messages),
     )
 
 
@@ -270,7 +270,7 @@ def _growth(
     """Return the orders that this fleet can be put in, with their curves, and why others cannot be given."""
     fleet, span = visibility.fleet, visibility.span
     try:
-        counted = serving_lanes(fleet, visibility.view, span)
+        counted = serving_satellites(fleet, visibility.view, span)
         orders: tuple[Callable[[], Order], ...] = (
             lambda: launch_or_plane_order(fleet, span.middle, counted),
             lambda: plane_order(fleet, span.middle, counted),
@@ -342,7 +342,7 @@ def _fresh(visibility: Visibility, when: datetime, model: TimingModel) -> Freshn
 
 
 def _assumptions(
-    visibility: Visibility, kind: CallKind, growth: tuple[GrowthLine, ...], told: tuple[str, ...]
+    visibility: Visibility, kind: CallKind, growth: tuple[GrowthLine, ...], messages: tuple[str, ...]
 ) -> tuple[str, ...]:
     """Return whole sentences on what is taken for granted."""
     view = visibility.view
@@ -357,7 +357,7 @@ def _assumptions(
     return tuple(
         dict.fromkeys(
             (
-                *told,
+                *messages,
                 f"Nothing below {view.floor_deg:g}° above the horizontal is used, even where a limit is lifted.",
                 elevations,
                 *gateway,

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from passim.coverage.visibility import Visibility
 from passim.errors import InternalError
-from passim.intervals import GroupedIntervals, Intervals, difference_by_lane, restrict, sweep, union
+from passim.intervals import GroupedIntervals, Intervals, difference_by_group, restrict, sweep, union
 
 Whole = NDArray[np.int64]
 
@@ -26,19 +26,19 @@ _ROOM_US = 2**62
 class BlockedIntervals(NamedTuple):
     """Pieces [start, end) of passes with what stops the satellite: four arrays of shape (pieces,), int64.
 
-    lane        index of the satellite in the fleet
-    start, end  microseconds since 1970 UTC; within a lane the pieces ascend and do not overlap
+    satellite        index of the satellite in the fleet
+    start, end  microseconds since 1970 UTC; within a satellite the pieces ascend and do not overlap
     limits      the limits that stop it, one bit each; 0 where it can serve
     """
 
-    lane: Whole
+    satellite: Whole
     start: Whole
     end: Whole
     limits: Whole
 
     def where(self, chosen: NDArray[np.bool_]) -> BlockedIntervals:
         """Return the pieces for which `chosen`, shape (pieces,), holds."""
-        return BlockedIntervals(self.lane[chosen], self.start[chosen], self.end[chosen], self.limits[chosen])
+        return BlockedIntervals(self.satellite[chosen], self.start[chosen], self.end[chosen], self.limits[chosen])
 
     def open_without(self, lifted: int) -> Intervals:
         """Return when one satellite or more can serve with the limits in the bits of `lifted` taken away."""
@@ -52,35 +52,39 @@ def blocked_within(visibility: Visibility, within: Intervals) -> BlockedInterval
     `within` holds times in microseconds since 1970 UTC.
     """
     base = _cut(visibility.base, within)
-    if not base.lane.size:
+    if not base.group.size:
         nothing = np.zeros(0, dtype=np.int64)
         return BlockedIntervals(nothing, nothing, nothing, nothing)
     names = list(visibility.allowed)
     if len(names) > _MOST_LIMITS:
         raise InternalError(f"a view with {len(names)} limits, more than {_MOST_LIMITS}")
 
-    # Lay the lanes end to end on one line, far enough apart never to touch.
+    # Lay the satellites end to end on one line, far enough apart never to touch.
     origin = int(base.start.min())
     width = int(base.end.max()) - origin + 1
-    if width * (int(base.lane.max()) + 1) >= _ROOM_US:
-        raise InternalError(f"{int(base.lane.max())} satellites over {width / 8.64e10:.0f} days do not fit on one line")
+    if width * (int(base.group.max()) + 1) >= _ROOM_US:
+        raise InternalError(
+            f"{int(base.group.max())} satellites over {width / 8.64e10:.0f} days do not fit on one line"
+        )
     above = 1 << len(names)
     starts, ends, weights = [], [], []
     for bit, stretch in [(above, base)] + [
-        (1 << number, difference_by_lane(base, _cut(visibility.allowed[name], within)))
+        (1 << number, difference_by_group(base, _cut(visibility.allowed[name], within)))
         for number, name in enumerate(names)
     ]:
-        starts.append(stretch.lane * width + (stretch.start - origin))
-        ends.append(stretch.lane * width + (stretch.end - origin))
-        weights.append(np.full(stretch.lane.size, bit, dtype=np.int64))
+        starts.append(stretch.group * width + (stretch.start - origin))
+        ends.append(stretch.group * width + (stretch.end - origin))
+        weights.append(np.full(stretch.group.size, bit, dtype=np.int64))
 
     # One walk along the line adds up the bits: each is there once at most, so their sum is their set.
     steps = sweep((np.concatenate(starts), np.concatenate(ends)), weight=np.concatenate(weights))
     piece = np.flatnonzero(steps.level >= above)
-    lane, start = np.divmod(steps.edges[piece], width)
-    end = steps.edges[piece + 1] - lane * width
-    order = np.lexsort((lane, start))
-    return BlockedIntervals(lane[order], start[order] + origin, end[order] + origin, steps.level[piece][order] - above)
+    satellite, start = np.divmod(steps.edges[piece], width)
+    end = steps.edges[piece + 1] - satellite * width
+    order = np.lexsort((satellite, start))
+    return BlockedIntervals(
+        satellite[order], start[order] + origin, end[order] + origin, steps.level[piece][order] - above
+    )
 
 
 def blocked_always(visibility: Visibility) -> BlockedIntervals:
@@ -108,4 +112,4 @@ def bit_count(limits: Whole) -> Whole:
 def _cut(intervals: GroupedIntervals, within: Intervals) -> GroupedIntervals:
     """Return the parts of `intervals` inside the union of `within`."""
     row, start, end = restrict((intervals.start, intervals.end), within)
-    return GroupedIntervals(intervals.lane[row], start, end)
+    return GroupedIntervals(intervals.group[row], start, end)

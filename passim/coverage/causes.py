@@ -202,7 +202,7 @@ class Causes:
         gap_of = np.searchsorted(start, self.stopped.start, side="right") - 1
         there = (self.stopped.start <= middle[gap_of]) & (middle[gap_of] < self.stopped.end)
         piece = np.flatnonzero(there)
-        gap, limits, lane = gap_of[piece], self.stopped.limits[piece], self.stopped.lane[piece]
+        gap, limits, satellite = gap_of[piece], self.stopped.limits[piece], self.stopped.satellite[piece]
         brings_back = np.zeros(len(piece), dtype=bool)
         for number in range(len(self.limits)):
             brings_back |= self.closed_by[number, gap] & (limits == 1 << number)
@@ -214,10 +214,10 @@ class Causes:
         # Only the best class of each gap is looked at; the highest of it is the one that was missing.
         best = np.full(count, len(self.limits) + 1)
         np.minimum.at(best, gap, rank)
-        kept = np.flatnonzero(rank == best[gap])
-        gap, limits, lane = gap[kept], limits[kept], lane[kept]
-        look = self.visibility.look(lane.astype(np.intp), middle[gap])
-        order = np.lexsort((lane, -look.elevation_deg, gap))
+        retained = np.flatnonzero(rank == best[gap])
+        gap, limits, satellite = gap[retained], limits[retained], satellite[retained]
+        look = self.visibility.look(satellite.astype(np.intp), middle[gap])
+        order = np.lexsort((satellite, -look.elevation_deg, gap))
         first = order[np.append(True, np.diff(gap[order]) > 0)[: len(order)]]
         azimuth_deg, elevation_deg = np.full(count, np.nan), np.full(count, np.nan)
         azimuth_deg[gap[first]] = look.azimuth_deg[first]
@@ -225,7 +225,7 @@ class Causes:
         directions, satellites = np.full(count, "", dtype=object), np.full(count, "", dtype=object)
         blocked = np.zeros(count, dtype=np.int64)
         directions[gap[first]] = [compass(a) for a in look.azimuth_deg[first].tolist()]
-        satellites[gap[first]] = [str(i) for i in self.visibility.fleet.satellite_ids[lane[first]]]
+        satellites[gap[first]] = [str(i) for i in self.visibility.fleet.satellite_ids[satellite[first]]]
         blocked[gap[first]] = limits[first]
         return pd.DataFrame(
             {

@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 
 
 class RankSweep:
-    """The elementary slices of a span under the intervals of many lanes, ready to be swept in any order of the lanes.
+    """The elementary slices of a span under the intervals of many satellites, ready to be swept in any order of them.
 
     ``intervals`` may overlap and reach beyond the span. The slices are made once; `cover` takes an order.
     """
@@ -38,7 +38,7 @@ class RankSweep:
         end = np.clip(intervals.end, span.start_us, span.end_us)
         some = end > start
         self.span = span
-        self._lane = intervals.lane[some].astype(np.intp)
+        self._satellite = intervals.group[some].astype(np.intp)
         start, end = start[some], end[some]
         # Sorting by hand: np.unique hashes first, which costs more here than the sort itself.
         edges = np.sort(np.concatenate([[span.start_us, span.end_us], start, end]), kind="stable")
@@ -52,13 +52,13 @@ class RankSweep:
         self._left = self._level * slices + first
         self._right = self._level * slices + last - (1 << self._level)
 
-    def cover(self, rank_of_lane: Index) -> FirstCover:
-        """Return the first covering rank along the span; `rank_of_lane` has shape (lanes,), ranks from 0.
+    def cover(self, rank_of_satellite: Index) -> FirstCover:
+        """Return the first covering rank along the span; `rank_of_satellite` has shape (satellites,), ranks from 0.
 
-        A lane with a negative rank never counts.
+        A satellite with a negative rank never counts.
         """
-        nobody = int(rank_of_lane.max(initial=-1)) + 1
-        rank = rank_of_lane[self._lane]
+        nobody = int(rank_of_satellite.max(initial=-1)) + 1
+        rank = rank_of_satellite[self._satellite]
         rank = np.where(rank < 0, nobody, rank).astype(np.int32)
         slices = len(self._edges) - 1
         table = np.full(self._levels * slices, nobody, dtype=np.int32)

@@ -28,8 +28,8 @@ def redundancy_by_half_hour(coverage: Coverage) -> pd.DataFrame:
     edges = pd.DatetimeIndex(edges_us.astype("datetime64[us]"), tz="UTC")
     length_us = np.diff(edges_us)
 
-    def share(held: NDArray[np.bool_]) -> NDArray[np.float64]:
-        inside = intervals.in_bins(intervals.Steps(coverage.edges_us, held.astype(np.int64)), edges_us)
+    def share(holds: NDArray[np.bool_]) -> NDArray[np.float64]:
+        inside = intervals.in_bins(intervals.Steps(coverage.edges_us, holds.astype(np.int64)), edges_us)
         return np.asarray(inside.integral / length_us)
 
     return pd.DataFrame(

@@ -47,8 +47,8 @@ def serve(
 ) -> ServingTimeline:
     """Return which satellite serves when within `span`.
 
-    `allowed` holds when each satellite may serve: its index as the lane, and [start, end) in whole microseconds since
-    1970 UTC, in any order. `look` takes satellite indices and times, shape (n,) each, and returns an object with
+    `allowed` holds when each satellite may serve: its index, and [start, end) in whole microseconds since 1970 UTC,
+    in any order. `look` takes satellite indices and times, shape (n,) each, and returns an object with
     `elevation_deg` (and for `ServingTimeline.along` also `azimuth_deg` and `range_km`) of shape (n,), such as
     `Visibility.look`. With `fleet`, whose order the indices follow, tables also hold identifiers and names.
 
@@ -96,7 +96,7 @@ class ServingTimeline:
     @property
     def satellite(self) -> Whole:
         """The satellite of each stint, shape (stints,)."""
-        return self.allowed.lane[self.stints.row]
+        return self.allowed.group[self.stints.row]
 
     @cached_property
     def served_from_us(self) -> Whole:
@@ -334,11 +334,11 @@ def _rows(allowed: GroupedSet, span: Span, fleet: Fleet | None) -> GroupedInterv
         raise InputError(
             "allowed intervals", got=str(problem), wanted="a satellite, a start and an end at or after it for each"
         ) from None
-    lane = np.asarray(allowed[0])
-    if fleet is not None and lane.size and not 0 <= lane.min() <= lane.max() < len(fleet):
+    satellite = np.asarray(allowed[0])
+    if fleet is not None and satellite.size and not 0 <= satellite.min() <= satellite.max() < len(fleet):
         raise InputError(
             "satellites of the allowed intervals",
-            got=f"{lane.min()} to {lane.max()}",
+            got=f"{satellite.min()} to {satellite.max()}",
             wanted=f"indices in the fleet, 0 to {len(fleet) - 1}",
         )
     return rows

@@ -50,16 +50,16 @@ def sky_track(visibility: Visibility, step_s: float = 10.0) -> pd.DataFrame:
     time_us = np.where(place == 0, stopped.start[piece], time_us)
     time_us = np.where(place == count[piece] - 1, stopped.end[piece], time_us)
 
-    lane = stopped.lane[piece].astype(np.intp)
-    look = visibility.look(lane, time_us)
+    satellite = stopped.satellite[piece].astype(np.intp)
+    look = visibility.look(satellite, time_us)
     words = {bits: " with ".join(names_of(bits, tuple(visibility.allowed))) for bits in set(stopped.limits.tolist())}
     lost_to = pd.array([words[bits] for bits in stopped.limits.tolist()], dtype="str")
     fleet = visibility.fleet
     return pd.DataFrame(
         {
             "piece": piece,
-            "satellite_id": pd.array(fleet.satellite_ids.astype(str), dtype="str").take(lane),
-            "name": pd.array(fleet.names.astype(str), dtype="str").take(lane),
+            "satellite_id": pd.array(fleet.satellite_ids.astype(str), dtype="str").take(satellite),
+            "name": pd.array(fleet.names.astype(str), dtype="str").take(satellite),
             "time": pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC"),
             "azimuth_deg": look.azimuth_deg,
             "elevation_deg": look.elevation_deg,

@@ -25,16 +25,16 @@ def sky_moment(visibility: Visibility, time: datetime) -> pd.DataFrame:
         raise SpanError(
             "time", got=time, wanted=f"a time from {span.start.isoformat()} to before {span.end.isoformat()}"
         )
-    lanes = _lanes_at(visibility.base, time_us)
-    stopped = np.zeros(len(lanes), dtype=np.int64)
+    satellites = _satellites_at(visibility.base, time_us)
+    stopped = np.zeros(len(satellites), dtype=np.int64)
     for number, allowed in enumerate(visibility.allowed.values()):
-        stopped += np.where(np.isin(lanes, _lanes_at(allowed, time_us)), 0, 1 << number)
-    look = visibility.look(lanes.astype(np.intp), np.full(len(lanes), time_us, dtype=np.int64))
+        stopped += np.where(np.isin(satellites, _satellites_at(allowed, time_us)), 0, 1 << number)
+    look = visibility.look(satellites.astype(np.intp), np.full(len(satellites), time_us, dtype=np.int64))
     names, fleet = tuple(visibility.allowed), visibility.fleet
     table = pd.DataFrame(
         {
-            "satellite_id": pd.array(fleet.satellite_ids[lanes].astype(str), dtype="str"),
-            "name": pd.array(fleet.names[lanes].astype(str), dtype="str"),
+            "satellite_id": pd.array(fleet.satellite_ids[satellites].astype(str), dtype="str"),
+            "name": pd.array(fleet.names[satellites].astype(str), dtype="str"),
             "azimuth_deg": look.azimuth_deg,
             "elevation_deg": look.elevation_deg,
             "range_km": look.range_km,
@@ -45,6 +45,6 @@ def sky_moment(visibility: Visibility, time: datetime) -> pd.DataFrame:
     return table.sort_values("elevation_deg", ascending=False, ignore_index=True)
 
 
-def _lanes_at(intervals: GroupedIntervals, time_us: int) -> np.ndarray:
-    """Return the lanes that have an interval around a moment, ascending."""
-    return np.unique(intervals.lane[(intervals.start <= time_us) & (time_us < intervals.end)])
+def _satellites_at(intervals: GroupedIntervals, time_us: int) -> np.ndarray:
+    """Return the satellites that have an interval around a moment, ascending."""
+    return np.unique(intervals.group[(intervals.start <= time_us) & (time_us < intervals.end)])

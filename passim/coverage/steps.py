@@ -284,8 +284,8 @@ class Coverage:
         where = zone(timezone)
         edges_us = minute_edges(self.span)
         counts = intervals.in_bins(self.steps, edges_us)
-        held = np.zeros(edges_us.size - 1, dtype=bool)
-        held[intervals.restrict((edges_us[:-1], edges_us[1:]), self._windows).row] = True
+        counted = np.zeros(edges_us.size - 1, dtype=bool)
+        counted[intervals.restrict((edges_us[:-1], edges_us[1:]), self._windows).row] = True
         minute = pd.Series(_utc(edges_us[:-1] // _MINUTE_US * _MINUTE_US))
         return pd.DataFrame(
             {
@@ -296,7 +296,7 @@ class Coverage:
                 "satellites_max": counts.highest,
                 "gap_s": self._gap_us_between(edges_us) / 1e6,
             }
-        )[held].reset_index(drop=True)
+        )[counted].reset_index(drop=True)
 
     def by_local_hour(self, timezone: str = "UTC") -> pd.DataFrame:
         """Return one row an hour of the local clock, in order: how long it was without a satellite, and how often.
@@ -341,7 +341,7 @@ class Coverage:
         begun = self.gap_intervals.start
         begun = begun[~np.isin(begun, self._windows.start)]
         span_us = self._length_us_between(self._windows, edges_us)
-        held = span_us > 0
+        counted = span_us > 0
         local = pd.Series(_utc(edges_us[:-1])).dt.tz_convert(zone(timezone))
         columns = {name: local, "date": local.dt.date}
         if whole is None:
@@ -359,7 +359,7 @@ class Coverage:
             before = np.searchsorted(end_us, edges_us[:-1], side="right")
             table["gap_count"] = np.searchsorted(start_us, edges_us[1:], side="left") - before
             table["whole"] = whole
-        return table[held].reset_index(drop=True)
+        return table[counted].reset_index(drop=True)
 
 
 def _utc(time_us: NDArray[np.int64]) -> pd.DatetimeIndex:

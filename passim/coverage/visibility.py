@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from passim.coverage.notebook import as_html
 from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
-from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_lane, restrict, union_by_lane
+from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_group, restrict, union_by_group
 from passim.orbits.frames import earth_angle_rad, earth_fixed, julian_date
 from passim.orbits.propagation import Propagator
 from passim.sky.doubts import warn_of_stale
@@ -55,7 +55,7 @@ Index = NDArray[np.intp]
 class Visibility:
     """When which satellite stands above the floor of a view, and when each limit allows it.
 
-    Lanes are indices in ``fleet``; times are microseconds since 1970 UTC. ``allowed`` maps the name of a limit to what
+    Groups are indices in ``fleet``; times are microseconds since 1970 UTC. ``allowed`` maps the name of a limit to what
     it allows inside ``base``. Where the view's service loses time at handovers, ``allowed["handover"]`` is the base
     less what is lost.
     """
@@ -81,8 +81,8 @@ class Visibility:
     def joint(self, without: Collection[str] = ()) -> GroupedIntervals:
         """Return when satellites are allowed by all limits but `without`. Raises InputError for an unknown name."""
         self.view.known(without)
-        kept = [intervals for name, intervals in self.allowed.items() if name not in without]
-        return reduce(intersection_by_lane, kept, self.base)
+        retained = [intervals for name, intervals in self.allowed.items() if name not in without]
+        return reduce(intersection_by_group, retained, self.base)
 
     def candidates(self, without: Collection[str] = ()) -> GroupedIntervals:
         """Return when satellites are allowed by the sky: by all limits but `without`, handovers left aside.
@@ -122,25 +122,28 @@ class Visibility:
 
         A pass that a limit cuts or splits gives shorter rows; its peak is its own highest point. Handovers cut no pass.
         """
-        lanes, start_us, end_us = self.candidates(without)
-        lane = lanes.astype(np.intp)
+        satellites, start_us, end_us = self.candidates(without)
+        satellite = satellites.astype(np.intp)
         # The pass that a piece belongs to is the last of its satellite that begins no later.
         origin = self.span.start_us
         pass_ = (
-            np.searchsorted(_keys(self.base.lane, self.base.start, origin), _keys(lanes, start_us, origin), "right") - 1
+            np.searchsorted(
+                _keys(self.base.group, self.base.start, origin), _keys(satellites, start_us, origin), "right"
+            )
+            - 1
         )
         peak_us = np.round(self._peaks.peak_s[pass_] * 1e6).astype(np.int64) + origin
-        at_start, at_end = self.look(lane, start_us), self.look(lane, end_us)
+        at_start, at_end = self.look(satellite, start_us), self.look(satellite, end_us)
         # A piece without the pass's own peak stands highest at one of its ends.
         has_peak = (peak_us >= start_us) & (peak_us <= end_us)
         higher_at_start = at_start.elevation_deg >= at_end.elevation_deg
         peak_us = np.where(has_peak, peak_us, np.where(higher_at_start, start_us, end_us))
-        at_peak = self.look(lane, peak_us)
+        at_peak = self.look(satellite, peak_us)
         return pass_table(
             self.fleet,
             self.span,
             self.report,
-            satellite=lane,
+            satellite=satellite,
             start_us=start_us,
             peak_us=peak_us,
             end_us=end_us,
@@ -191,15 +194,15 @@ def _found(search: FleetSearch, views: list[View], progress: Progress | None) ->
 
 
 def _searched(
-    search: FleetSearch, views: Sequence[View], asked: Span, progress: Progress | None = None
+    search: FleetSearch, views: Sequence[View], requested: Span, progress: Progress | None = None
 ) -> list[Visibility]:
-    """Return what a search finds for each view, handovers left aside; who serves at all is judged for `asked`."""
+    """Return what a search finds for each view, handovers left aside; who serves at all is judged for `requested`."""
     span = search.span
 
     def look(part: Part, view: View) -> tuple[PassIntervals, dict[str, GroupedIntervals]]:
         above = part.passes(view.site, HorizonFunction(Horizon.flat(view.floor_deg)))
         base = _grouped(search, above)
-        scene = Scene(view.site, search.fleet, asked, base, part.grid, part.members)
+        scene = Scene(view.site, search.fleet, requested, base, part.grid, part.members)
         flat = view.site.horizon.highest_deg == view.floor_deg
         return above, {
             limit.name: base if flat and limit.name == "horizon" else limit.allowed(scene) for limit in view.all_limits
@@ -208,8 +211,10 @@ def _searched(
     results = []
     for view, finds in zip(views, search.each(views, look, progress), strict=True):
         together = joined_in_time(concatenated([above for above, _ in finds]))
-        allowed = {limit.name: union_by_lane(*(pieces[limit.name] for _, pieces in finds)) for limit in view.all_limits}
-        notes = tuple(note for limit in view.limits for note in _notes(limit, search.fleet, asked))
+        allowed = {
+            limit.name: union_by_group(*(pieces[limit.name] for _, pieces in finds)) for limit in view.all_limits
+        }
+        notes = tuple(note for limit in view.limits for note in _notes(limit, search.fleet, requested))
         base, report = _grouped(search, together), search.report(together)
         results.append(Visibility(view, span, search.fleet, base, allowed, report, notes, together))
     return results
@@ -232,12 +237,12 @@ def _in_use_before(every: list[Visibility]) -> dict[int, InUse]:
     # One propagation for all views that look back equally far.
     for before in {stretch for stretch in stretches.values() if stretch is not None}:
         members = [number for number, stretch in stretches.items() if stretch == before]
-        asked, fleet = every[members[0]].span, every[members[0]].fleet
+        requested, fleet = every[members[0]].span, every[members[0]].fleet
         views = [replace(every[number].view, service=INSTANT) for number in members]
-        earlier = _searched(FleetSearch(fleet, before), views, asked)
+        earlier = _searched(FleetSearch(fleet, before), views, requested)
         for number, sky in zip(members, earlier, strict=True):
             seen = every[number]
-            rows = rows_within(union_by_lane(sky.joint(), seen.candidates()), before)
+            rows = rows_within(union_by_group(sky.joint(), seen.candidates()), before)
             stints = stints_within(rows, before, seen.view.service, seen.look)
             in_use[number] = in_use_at(rows, stints, before, before.end_us)
     return in_use
@@ -269,12 +274,12 @@ def _grouped(search: FleetSearch, found: PassIntervals) -> GroupedIntervals:
 def _less(intervals: GroupedIntervals, lost: Intervals, span: Span) -> GroupedIntervals:
     """Return what lies in the span and outside `lost`."""
     row, start, end = restrict((intervals.start, intervals.end), complement(lost, span.start_us, span.end_us))
-    return GroupedIntervals(intervals.lane[row], start, end)
+    return GroupedIntervals(intervals.group[row], start, end)
 
 
-def _keys(lane: NDArray[np.int64], time_us: NDArray[np.int64], origin_us: int) -> NDArray[np.int64]:
-    """Return one ascending number for (lane, time) pairs sorted by lane and time; a span is far below 2**43 us long."""
-    return lane * (1 << 43) + (time_us - origin_us)
+def _keys(satellite: NDArray[np.int64], time_us: NDArray[np.int64], origin_us: int) -> NDArray[np.int64]:
+    """Return one ascending number for (satellite, time) pairs sorted by both; a span is far below 2**43 us long."""
+    return satellite * (1 << 43) + (time_us - origin_us)
 
 
 def _notes(limit: object, fleet: Fleet, span: Span) -> Iterable[str]:

@@ -4,7 +4,7 @@ identifiers   catalogue numbers of five to nine digits, and Alpha-5
 records       ElementSet, frozen; Fleet, an ordered collection of them
 epochs        ISO and two-line epochs, exact to the microsecond
 lines         lines of text, and what they can carry
-reports       what becomes of a bad record: strict stops, lenient skips and says so
+read_log      what becomes of a bad record: strict stops, lenient skips and says so, up to a share
 two_line      two-line and three-line sets
 omm           one mapping between the keywords of CCSDS 502.0-B-3 and ElementSet
 omm_text      ... as JSON, CSV and KVN
@@ -24,13 +24,16 @@ from passim.elements.files import read_elements, write_elements
 from passim.elements.formats import parse_elements
 from passim.elements.identifiers import SatelliteId
 from passim.elements.patterns import walker
+from passim.elements.read_log import TOLERATED_SHARE, Skipped
 from passim.elements.records import ElementSet, Fleet
 from passim.elements.two_line import format_two_line, parse_two_line, rounded_to_two_line
 
 __all__ = [
+    "TOLERATED_SHARE",
     "ElementSet",
     "Fleet",
     "SatelliteId",
+    "Skipped",
     "format_two_line",
     "parse_elements",
     "parse_two_line",

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import gzip
 import os
+import warnings
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
 from passim.elements.atomic import write_atomically
-from passim.elements.formats import LARGEST_BYTES, MOST_SETS, parse_elements
+from passim.elements.formats import LARGEST_BYTES, MOST_SETS, numbered, parse_elements
 from passim.elements.lines import Words, printable
 from passim.elements.omm_text import write_csv, write_json, write_kvn
-from passim.elements.read_log import MOST_SKIPPED
+from passim.elements.read_log import MOST_SKIPPED, Skipped
 from passim.elements.records import ElementSet, Fleet
-from passim.elements.two_line import format_two_line
-from passim.errors import ElementsError
+from passim.elements.two_line import format_two_line, rounded_fields, rounded_to_two_line
+from passim.errors import ElementsError, RoundedElementsWarning, shown
 
 # What a folder is searched for; each also with .gz behind it.
 READ_SUFFIXES = (".tle", ".txt", ".2le", ".3le", ".json", ".csv", ".xml", ".kvn", ".omm")
@@ -24,7 +25,7 @@ WRITE_SUFFIXES = (".tle", ".json", ".csv", ".xml", ".kvn")
 _AnyPath = str | os.PathLike[str]
 
 
-def read_elements(path_or_paths: _AnyPath | Iterable[_AnyPath], *, lenient: bool = False) -> Fleet:
+def read_elements(path_or_paths: _AnyPath | Iterable[_AnyPath], *, lenient: bool | float = False) -> Fleet:
     """Return the fleet in one or several element files or folders, in the order given.
 
     Reads two-line and three-line sets and OMM as JSON, CSV, XML and KVN, each also as gzip; the form is told by the
@@ -32,13 +33,15 @@ def read_elements(path_or_paths: _AnyPath | Iterable[_AnyPath], *, lenient: bool
     not; hidden files and README files are passed over, others are named in ``fleet.skipped``.
 
     The first bad record stops with ElementsError. With ``lenient=True`` bad records, and bad files among several, are
-    left out and named in ``fleet.skipped``, one line each; it is still an error when nothing is left.
+    left out and named in ``fleet.skipped``, one line each; it is still an error when nothing is left. A number between
+    says how large a share of the records of a file may be damaged: commands and pages take 0.01, and a file that is
+    damaged in more than one record of a hundred, or that cannot be read at all, stops with ElementsError.
     """
     given = [path_or_paths] if isinstance(path_or_paths, (str, os.PathLike)) else list(path_or_paths)
     if not given:
         raise ElementsError("element files", got=Words("no path"), wanted="at least one file or folder")
     files: list[Path] = []
-    skipped: list[str] = []
+    skipped: list[Skipped] = []
     for path in map(Path, given):
         if _is_folder(path):
             files += _files_of_folder(path, skipped)
@@ -52,9 +55,9 @@ def read_elements(path_or_paths: _AnyPath | Iterable[_AnyPath], *, lenient: bool
             fleet = parse_elements(_content(file), str(file), lenient=lenient)
         except ElementsError as error:
             # One bad file among several is left out like a bad record; a single one has nothing to fall back on.
-            if not lenient or len(files) == 1:
+            if lenient < 1 or len(files) == 1:
                 raise
-            skipped.append(str(error))
+            skipped.append(_unread(str(file), error))
             continue
         records += fleet.records
         skipped += fleet.skipped
@@ -64,16 +67,20 @@ def read_elements(path_or_paths: _AnyPath | Iterable[_AnyPath], *, lenient: bool
     if not records:
         got = Words(f"{len(skipped):,} files and records left out, the last: {skipped[-1]}")
         raise ElementsError("no usable element set", got=got, wanted="at least one")
-    if len(skipped) > MOST_SKIPPED:
-        skipped[MOST_SKIPPED:] = [f"{len(skipped) - MOST_SKIPPED:,} more records and files left out"]
-    return Fleet(records, name, skipped=skipped)
+    if (more := len(skipped) - MOST_SKIPPED) > 0:
+        rest = skipped[MOST_SKIPPED:]
+        what, lost = f"{more:,} more records and files left out", sum(entry.records for entry in rest)
+        skipped[MOST_SKIPPED:] = [Skipped(kind="more", file="", what=what, records=lost)]
+    return Fleet(numbered(records) if len(files) > 1 else records, name, skipped=skipped)
 
 
 def write_elements(fleet: Fleet, path: _AnyPath, *, created: datetime | None = None) -> None:
     """Write a fleet to a file in the form its suffix names: .tle .json .csv .xml .kvn, each also with .gz.
 
-    Reading the file gives an equal fleet. Raises ElementsError when the form cannot carry a value exactly, naming the
-    object, the field and the way out, and when the file cannot be written; the old file then stands as it was.
+    Reading .json, .csv, .xml or .kvn gives an equal fleet, but that KVN and XML have no empty name: they say UNKNOWN,
+    the standard's word. A .tle file rounds as two-line sets do, and a `RoundedElementsWarning` says which fields.
+    Raises ElementsError when the form cannot carry an object or a name at all, naming the object, the field and the way
+    out, and when the file cannot be written; the old file then stands as it was.
 
     `created` (aware; default: now) is the creation date that XML and KVN carry. Everything else depends on the fleet
     alone, gzip included, so the same fleet and date give the same bytes.
@@ -85,13 +92,18 @@ def write_elements(fleet: Fleet, path: _AnyPath, *, created: datetime | None = N
         raise ElementsError("suffix of the file to write", got=path.name, wanted=wanted)
     if not len(fleet):
         raise ElementsError("fleet to write", got=Words("no element sets"), wanted="at least one")
-    data = _written(fleet, form, created or datetime.now(UTC)).encode("utf-8")
+    rounded = rounded_to_two_line(fleet) if form == ".tle" else fleet
+    data = _written(rounded, form, created or datetime.now(UTC)).encode("utf-8")
     if path.suffix.lower() == ".gz":
         data = gzip.compress(data, mtime=0)
     try:
         write_atomically(path, data)
     except (OSError, ValueError) as error:
         raise _unusable(path, error, "a file that can be written") from None
+    if fields := rounded_fields(fleet, rounded):
+        words = ", ".join(f"{field} in {count:,}" for field, count in fields.items())
+        told = f"{printable(path.name)}: rounded to what two-line sets hold, of {len(fleet):,} sets: {words}"
+        warnings.warn(RoundedElementsWarning(told, fields), stacklevel=2)
 
 
 def _written(fleet: Fleet, form: str, created: datetime) -> str:
@@ -130,7 +142,7 @@ def _is_folder(path: Path) -> bool:
     return False
 
 
-def _files_of_folder(folder: Path, skipped: list[str]) -> list[Path]:
+def _files_of_folder(folder: Path, skipped: list[Skipped]) -> list[Path]:
     """Return the element files of a folder, sorted by name; name the others in `skipped`. Raises ElementsError."""
     try:
         entries = sorted(folder.iterdir(), key=lambda entry: entry.name)
@@ -142,17 +154,31 @@ def _files_of_folder(folder: Path, skipped: list[str]) -> list[Path]:
             continue
         shown = printable(str(entry))
         if entry.is_dir():
-            skipped.append(f"{shown}: not read; a folder inside a folder")
+            skipped.append(Skipped(kind="file", file=shown, what="not read; a folder inside a folder"))
         elif _form(entry) not in READ_SUFFIXES:
-            skipped.append(f"{shown}: not read; its suffix is none of an element file")
+            skipped.append(Skipped(kind="file", file=shown, what="not read; its suffix is none of an element file"))
         elif not entry.is_file():
-            skipped.append(f"{shown}: not read; no regular file")
+            skipped.append(Skipped(kind="file", file=shown, what="not read; no regular file"))
         else:
             files.append(entry)
     if not files:
         wanted = f"files ending in {' '.join(READ_SUFFIXES)}, or these with .gz"
         raise ElementsError(f"{printable(str(folder))}", got=Words("no element files"), wanted=wanted)
     return files
+
+
+def _unread(file: str, error: ElementsError) -> Skipped:
+    """Return the entry of a file that cannot be used at all."""
+    name = printable(file)
+    return Skipped(
+        kind="file",
+        file=name,
+        what=error.what.removeprefix(name).removeprefix(": "),
+        field=error.field,
+        got="" if error.got is None else shown(error.got),
+        wanted=error.wanted,
+        try_next=error.try_next,
+    )
 
 
 def _content(path: Path) -> bytes:

@@ -7,10 +7,12 @@ import io
 import re
 import zlib
 from collections.abc import Callable
+from dataclasses import replace
 
+from passim.elements.identifiers import SatelliteId
 from passim.elements.lines import Words, text_lines
 from passim.elements.omm_text import read_csv, read_json, read_kvn
-from passim.elements.read_log import ReadLog
+from passim.elements.read_log import FETCH_AGAIN, ReadLog
 from passim.elements.records import ElementSet, Fleet
 from passim.elements.two_line import read_two_line
 from passim.errors import ElementsError
@@ -29,6 +31,7 @@ _GZIP_MAGIC = b"\x1f\x8b"
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 _OTHER_ARCHIVES = {b"PK\x03\x04": "a ZIP archive", b"BZh": "a bzip2 file", b"\xfd7zXZ": "an xz file"}
 _WANTED = "two-line sets or OMM as JSON, CSV, XML or KVN"
+_JSON_START = re.compile(r"\s*[{\[]")
 _KVN_START = re.compile(r"(?:CCSDS_[A-Z]+_VERS|[A-Z][A-Z0-9_]{2,}) *=", re.ASCII)
 _HTML_START = re.compile(
     r"(<\?xml[^>]*>\s*)?(<!--(?:(?!-->).)*-->\s*)*<(!doctype\s+html|html|head|body)\b", re.ASCII | re.DOTALL
@@ -37,16 +40,19 @@ _NOTHING_FOUND = re.compile(r"no (?:\w+ )?data (?:was |were )?found\b", re.ASCII
 _SET_START = re.compile(r"(?:^|[\r\n])[ \t]*[12] ", re.ASCII)
 
 
-def parse_elements(data: bytes, source: str = "elements", *, lenient: bool = False, name: str = "fleet") -> Fleet:
+def parse_elements(
+    data: bytes, source: str = "elements", *, lenient: bool | float = False, name: str = "fleet"
+) -> Fleet:
     """Return the fleet in the bytes of one element file; gzip is unpacked. `source` names it in messages.
 
     Raises ElementsError that says where and what: at the first bad record, or where `lenient` is true only when no
-    record is left; the records left out then stand in ``fleet.skipped``.
+    record is left; the records left out then stand in ``fleet.skipped``. A number between says how large a share of
+    the records may be damaged, such as `TOLERATED_SHARE`.
     """
-    report = ReadLog(source, lenient=lenient)
-    records = _records(_unpacked(data, report), report)
+    log = ReadLog(source, lenient=lenient)
+    records = _records(_unpacked(data, log), log)
     if len(records) > MOST_SETS:
-        raise report.refuse_file(
+        raise log.refuse_file(
             ElementsError(
                 "number of element sets",
                 got=Words(f"{len(records):,}"),
@@ -55,40 +61,57 @@ def parse_elements(data: bytes, source: str = "elements", *, lenient: bool = Fal
             )
         )
     if not records:
-        if report.skipped:
-            first = report.skipped[0].removeprefix(f"{report.source}, ")
-            got = Words(f"{len(report.skipped) + report.more} bad, the first {first}")
-            raise report.refuse_file(ElementsError("no usable record", got=got, wanted="at least one element set"))
-        raise report.refuse_file(ElementsError("no element sets", got=Words("none"), wanted=_WANTED, try_next=_FETCH))
-    return Fleet(records, name, skipped=report.told())
+        if log.skipped:
+            first = str(log.skipped[0]).removeprefix(f"{log.source}, ")
+            got = Words(f"{len(log.skipped) + log.more} bad, the first {first}")
+            raise log.refuse_file(ElementsError("no usable record", got=got, wanted="at least one element set"))
+        raise log.refuse_file(ElementsError("no element sets", got=Words("none"), wanted=_WANTED, try_next=FETCH_AGAIN))
+    log.judge(len(records))
+    return Fleet(numbered(records), name, skipped=log.entries())
 
 
-_FETCH = "fetching the file again"
+def numbered(records: list[ElementSet]) -> list[ElementSet]:
+    """Return the sets, where one without a catalogue number has that of its designator if another set tells it.
+
+    Two sets of one object must not count as two objects because one message left the number out.
+    """
+    if all(record.satellite_id.isdigit() for record in records):
+        return records
+    numbers: dict[str, set[SatelliteId]] = {}
+    for record in records:
+        if record.satellite_id.isdigit():
+            numbers.setdefault(record.designator, set()).add(record.satellite_id)
+    known = {designator: next(iter(found)) for designator, found in numbers.items() if len(found) == 1}
+    return [
+        replace(record, satellite_id=known.get(record.designator, record.satellite_id))
+        if not record.satellite_id.isdigit()
+        else record
+        for record in records
+    ]
 
 
-def _records(data: bytes, report: ReadLog) -> list[ElementSet]:
+def _records(data: bytes, log: ReadLog) -> list[ElementSet]:
     """Return the records of unpacked bytes, read in the form that their content shows."""
-    if not data.strip():
-        raise report.refuse_file(
-            ElementsError("empty file", got=Words(f"{len(data):,} bytes"), wanted=_WANTED, try_next=_FETCH)
+    if not data or data.isspace():
+        raise log.refuse_file(
+            ElementsError("empty file", got=Words(f"{len(data):,} bytes"), wanted=_WANTED, try_next=FETCH_AGAIN)
         )
     # XML says itself how it is encoded, so its reader takes the bytes.
     head = _text_of(data[:4096], strict=False).lstrip("\ufeff \t\r\n").lower()
     if head.startswith("<"):
         if _HTML_START.match(head):
             got = Words("an HTML page")
-            raise report.refuse_file(ElementsError("file", got=got, wanted=_WANTED, try_next="the address of the data"))
+            raise log.refuse_file(ElementsError("file", got=got, wanted=_WANTED, try_next="the address of the data"))
         # XML is read by a parser that others need not load.
         from passim.elements.omm_xml import read_xml
 
-        return read_xml(data.lstrip(), report)
-    return _reader_of(text := _text(data, report), report)(text, report)
+        return read_xml(data.lstrip(), log)
+    return _reader_of(text := _text(data, log), log)(text, log)
 
 
-def _reader_of(text: str, report: ReadLog) -> Callable[[str, ReadLog], list[ElementSet]]:
+def _reader_of(text: str, log: ReadLog) -> Callable[[str, ReadLog], list[ElementSet]]:
     """Return the reader for the form that `text` shows. Raises ElementsError when it shows none."""
-    first = text.lstrip()[:1]
-    if first in ("{", "["):
+    if _JSON_START.match(text):
         return read_json
     lines = (line.strip() for line in text_lines(text[:65536]))
     content = [line for line in lines if line and not line.startswith(("#", "COMMENT "))]
@@ -102,7 +125,7 @@ def _reader_of(text: str, report: ReadLog) -> Callable[[str, ReadLog], list[Elem
         return read_two_line
     # Providers answer a query that found nothing with a sentence, in place of a file.
     if _NOTHING_FOUND.match(top):
-        raise report.refuse_file(
+        raise log.refuse_file(
             ElementsError(
                 "no element sets: the query matched nothing",
                 got=top,
@@ -111,14 +134,14 @@ def _reader_of(text: str, report: ReadLog) -> Callable[[str, ReadLog], list[Elem
             )
         )
     got = top or Words("comments only")
-    raise report.refuse_file(ElementsError("no element sets", got=got, wanted=_WANTED, try_next=_FETCH))
+    raise log.refuse_file(ElementsError("no element sets", got=got, wanted=_WANTED, try_next=FETCH_AGAIN))
 
 
-def _unpacked(data: bytes, report: ReadLog) -> bytes:
+def _unpacked(data: bytes, log: ReadLog) -> bytes:
     """Return gzip content unpacked, other content as it is. Raises ElementsError for damage, size and archives."""
     for magic, words in _OTHER_ARCHIVES.items():
         if data.startswith(magic):
-            raise report.refuse_file(ElementsError("file", got=Words(words), wanted=_WANTED, try_next="unpacking it"))
+            raise log.refuse_file(ElementsError("file", got=Words(words), wanted=_WANTED, try_next="unpacking it"))
     if data.startswith(_GZIP_MAGIC):
         try:
             # No more is ever unpacked than would be read.
@@ -126,28 +149,28 @@ def _unpacked(data: bytes, report: ReadLog) -> bytes:
             with gzip.GzipFile(fileobj=io.BytesIO(data)) as packed:
                 unpacked = packed.read(most + 1)
             if most < len(unpacked) <= LARGEST_BYTES:
-                raise report.refuse_file(
+                raise log.refuse_file(
                     ElementsError(
                         "gzip",
                         got=Words(f"{len(data):,} bytes that unpack to more than {_MOST_UNPACKED} times as many"),
                         wanted=_WANTED,
-                        try_next=_FETCH,
+                        try_next=FETCH_AGAIN,
                     )
                 )
             data = unpacked
         except (OSError, EOFError, zlib.error) as error:
-            damage = ElementsError("gzip", got=Words(error), wanted="a whole gzip file", try_next=_FETCH)
-            raise report.refuse_file(damage) from None
+            damage = ElementsError("gzip", got=Words(error), wanted="a whole gzip file", try_next=FETCH_AGAIN)
+            raise log.refuse_file(damage) from None
         if data.startswith(_GZIP_MAGIC):
             got = Words("gzip inside gzip")
-            raise report.refuse_file(ElementsError("file", got=got, wanted=_WANTED, try_next="unpacking it once"))
+            raise log.refuse_file(ElementsError("file", got=got, wanted=_WANTED, try_next="unpacking it once"))
     if len(data) > LARGEST_BYTES:
         wanted = f"at most {LARGEST_BYTES // 2**20} MiB"
-        raise report.refuse_file(ElementsError("size", got=Words("more"), wanted=wanted, try_next="splitting the file"))
+        raise log.refuse_file(ElementsError("size", got=Words("more"), wanted=wanted, try_next="splitting the file"))
     return data
 
 
-def _text(data: bytes, report: ReadLog) -> str:
+def _text(data: bytes, log: ReadLog) -> str:
     """Return the text of bytes: UTF-8, or UTF-16 with its mark.
 
     Other bytes stop a strict reading; a lenient one puts U+FFFD for each and says so. Raises ElementsError for those
@@ -158,16 +181,17 @@ def _text(data: bytes, report: ReadLog) -> str:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         if _looks_binary(data.decode("latin-1")):
-            raise report.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED)) from None
+            raise log.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED)) from None
         got = Words(f"byte 0x{data[error.start]:02x}")
-        what = "text, where each foreign byte became \N{REPLACEMENT CHARACTER}" if report.lenient else "text"
-        report.refuse(f"line {line}", ElementsError(what, got=got, wanted="UTF-8", try_next="saving it as UTF-8"))
+        what = "text, where each foreign byte became \N{REPLACEMENT CHARACTER}" if log.lenient else "text"
+        foreign = ElementsError(what, got=got, wanted="UTF-8", try_next="saving it as UTF-8")
+        log.refuse(f"line {line}", foreign, kind="text", records=0)
         text = _text_of(data, strict=False)
     if (lines := text.count("\n") + text.count("\r")) > _MOST_LINES:
         got, wanted = Words(f"{lines:,}"), f"at most {_MOST_LINES:,}"
-        raise report.refuse_file(ElementsError("lines", got=got, wanted=wanted, try_next="splitting the file by fleet"))
+        raise log.refuse_file(ElementsError("lines", got=got, wanted=wanted, try_next="splitting the file by fleet"))
     if _looks_binary(text):
-        raise report.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED))
+        raise log.refuse_file(ElementsError("file", got=Words("binary data"), wanted=_WANTED))
     return text
 
 

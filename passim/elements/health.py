@@ -26,7 +26,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.constants import LOWEST_PERIGEE_KM, SECONDS_PER_DAY, SGP4_EARTH_RADIUS_KM, SGP4_MU_KM3_S2
+from passim.constants import LOWEST_PERIGEE_KM, SGP4_EARTH_RADIUS_KM
 from passim.elements.records import Fleet
 from passim.elements.shells import (
     ALTITUDE_TOLERANCE_KM,
@@ -106,17 +106,17 @@ class Health:
         """Say in plain words who serves: every count that is not nil, and the shells they were judged by."""
         counts = self.counts
         total = f"{counts['catalogued']:,} object{'s' if counts['catalogued'] != 1 else ''} catalogued"
-        told = ", ".join(f"{counts[word]:,} {word}" for word in STATUSES if counts[word])
+        words = ", ".join(f"{counts[word]:,} {word}" for word in STATUSES if counts[word])
         if not self.clear:
             if not self.serving.any():
-                return f"{total}: {told}; none is taken to serve{self._age_words()}."
+                return f"{total}: {words}; none is taken to serve{self._age_words()}."
             who = "every object" if self.serving.all() else "every other object"
-            return f"{total}: {told}; no shell stands out, so {who} is taken to serve{self._age_words()}."
+            return f"{total}: {words}; no shell stands out, so {who} is taken to serve{self._age_words()}."
         where = " and ".join(f"{s.altitude_km:,.0f} km, {s.inclination_deg:.1f}°" for s in self.shells)
         shell = "shell at" if len(self.shells) == 1 else "shells at"
         spares = int((self.status == AT_SHELL).sum() - self.serving.sum())
         but = f", but for {spares:,}, which share{'s' if spares == 1 else ''} a slot with another" if spares else ""
-        return f"{total}: {told}; those in the {shell} {where} are taken to serve{but}{self._age_words()}."
+        return f"{total}: {words}; those in the {shell} {where} are taken to serve{but}{self._age_words()}."
 
     def _age_words(self) -> str:
         """Say to which moment ages are counted, where it is not the one asked about."""
@@ -197,19 +197,6 @@ def climb(fleet: Fleet) -> Floats:
     rate_rev_day = fleet.column("mean_motion_rev_day")
     radius_km = SGP4_EARTH_RADIUS_KM + mean_altitude_km(rate_rev_day)
     return np.asarray(-2.0 / 3.0 * radius_km / rate_rev_day * 2.0 * fleet.column("mean_motion_dot"))
-
-
-def drift_deg_day(altitude_km: float, shell_altitude_km: float) -> float:
-    """Return how fast a satellite at one altitude gains in phase on a shell at another, degrees a day, by Kepler alone.
-
-    10 km below a shell at 550 km: 11.76 deg a day.
-    """
-
-    def rate(altitude: float) -> float:
-        radius_km = SGP4_EARTH_RADIUS_KM + altitude
-        return float(np.degrees(np.sqrt(SGP4_MU_KM3_S2 / radius_km**3)) * SECONDS_PER_DAY)
-
-    return rate(altitude_km) - rate(shell_altitude_km)
 
 
 def _ages(fleet: Fleet, moment: datetime) -> tuple[Floats, datetime]:

@@ -7,20 +7,28 @@ kilometres instead; it is turned into a mean motion by Kepler's third law with S
 n = sqrt(mu / a^3), without Brouwer's correction: so it is read as the axis that belongs to the Kozai mean motion.
 Where both are given MEAN_MOTION counts, and the two must agree within 1 %. BTERM and AGOM belong to SGP4-XP, another
 theory, and are refused. Keywords that passim does not know are left alone.
+
+NORAD_CAT_ID is optional (502.0-B-3, table 4-3, recalled): without it an object goes by its international designator,
+and one that has neither is refused. Numbers are as the standard's section 7.5 has them (recalled): decimal, with a
+sign or none, with or without digits on either side of the point, and an exponent after E or e.
 """
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 from collections.abc import Mapping
+from datetime import datetime
+from operator import itemgetter
 from typing import Any, Final
 
 from passim.constants import SECONDS_PER_DAY, SGP4_MU_KM3_S2
-from passim.elements.epochs import format_iso_epoch, parse_iso_epoch
-from passim.elements.identifiers import SatelliteId
-from passim.elements.lines import Words
-from passim.elements.records import ElementSet
+from passim.elements.epochs import FIRST_YEAR, LAST_YEAR, format_iso_epoch, parse_iso_epoch
+from passim.elements.identifiers import LARGEST_NUMBER, SatelliteId
+from passim.elements.lines import Words, printable
+from passim.elements.read_log import label_of
+from passim.elements.records import ElementSet, element_set
 from passim.errors import ElementsError
 
 # What the message must say where it says anything: passim knows one theory, one frame, one time.
@@ -56,9 +64,24 @@ UNITS: Final = {
     "MEAN_MOTION_DOT": "rev/day**2",
     "MEAN_MOTION_DDOT": "rev/day**3",
 }
+_LARGEST_COUNT: Final = 10**9
 _OPTIONAL: Final = ("MEAN_MOTION_DOT", "MEAN_MOTION_DDOT")
 _COUNTS: Final = {"ELEMENT_SET_NO": ("element_set_number", 999), "REV_AT_EPOCH": ("revolution_at_epoch", 0)}
 
+# What `ElementSet` calls each keyword.
+_FIELDS: Final = {
+    "NORAD_CAT_ID": "satellite_id",
+    "OBJECT_NAME": "name",
+    "OBJECT_ID": "designator",
+    "EPOCH": "epoch",
+    "CLASSIFICATION_TYPE": "classification",
+    "SEMI_MAJOR_AXIS": "mean_motion_rev_day",
+    **NUMBER_FIELDS,
+    **{keyword: field for keyword, (field, _) in _COUNTS.items()},
+}
+_NUMBERS_OF: Final = itemgetter(*NUMBER_FIELDS)
+# Messages with one of these are looked at more closely than most need.
+_RARE: Final = frozenset(("SEMI_MAJOR_AXIS", "BTERM", "AGOM"))
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 
 
@@ -67,7 +90,8 @@ class KeywordError(ElementsError):
 
     def __init__(self, keyword: str, *, got: object = None, wanted: str = "", try_next: str = "", of: str = "") -> None:
         self.keyword = keyword
-        super().__init__(f"{keyword} of {of}" if of else keyword, got=got, wanted=wanted, try_next=try_next)
+        what, field = f"{keyword} of {of}" if of else keyword, _FIELDS.get(keyword, keyword)
+        super().__init__(what, field=field, got=got, wanted=wanted, try_next=try_next)
 
 
 def element_set_of(message: Mapping[str, object]) -> ElementSet:
@@ -76,19 +100,80 @@ def element_set_of(message: Mapping[str, object]) -> ElementSet:
     Empty text counts as absent. OBJECT_NAME and OBJECT_ID may be absent or null; numbers may be text. Raises
     ElementsError that names the keyword.
     """
-    number = _required(message, "NORAD_CAT_ID", of="the record")
-    if isinstance(number, bool) or not isinstance(number, (str, int)):
-        raise KeywordError("NORAD_CAT_ID", got=_as_written(number), wanted="one to nine digits")
+    return _usual(message) or _any(message)
+
+
+def object_of(message: Mapping[str, object]) -> tuple[str, str]:
+    """Return the number or designator and the name that a damaged message gives its object; empty where it is none."""
+    name = message.get("OBJECT_NAME")
+    for keyword in ("NORAD_CAT_ID", "OBJECT_ID"):
+        value = message.get(keyword)
+        if isinstance(value, (str, int)) and not isinstance(value, bool):
+            with contextlib.suppress(ElementsError):
+                return str(SatelliteId(value)), name.strip() if isinstance(name, str) else ""
+    return "", name.strip() if isinstance(name, str) else ""
+
+
+def _usual(message: Mapping[str, object]) -> ElementSet | None:
+    """Return the element set of a message in which all is as in most; None for one to be looked at more closely.
+
+    It reads nothing that `_any` would not read in the same way, and is there for speed: a fleet is thousands of these.
+    """
+    get: Any = message.get
     try:
-        satellite_id = SatelliteId(number)
-    except ElementsError as error:
-        raise KeywordError("NORAD_CAT_ID", got=error.got, wanted=error.wanted) from None
-    of = f"object {satellite_id}"
+        numbers: Any = [n if type(n) is float else n + 0.0 if type(n) is int else None for n in _NUMBERS_OF(message)]
+        epoch, number = message["EPOCH"], message["NORAD_CAT_ID"]
+        kind, set_number, revolution = get("EPHEMERIS_TYPE", 0), get("ELEMENT_SET_NO", 999), get("REV_AT_EPOCH", 0)
+        if not (
+            type(number) is type(kind) is type(set_number) is type(revolution) is int
+            and 0 <= number <= LARGEST_NUMBER
+            and 0 <= set_number <= _LARGEST_COUNT
+            and 0 <= revolution <= _LARGEST_COUNT
+            and (kind == 0 or kind == 2)
+            and get("REF_FRAME", "TEME") == "TEME"
+            and get("TIME_SYSTEM", "UTC") == "UTC"
+            and get("CENTER_NAME", "EARTH") == "EARTH"
+            and get("MEAN_ELEMENT_THEORY", "SGP4") == "SGP4"
+            and get("CLASSIFICATION_TYPE", "U") == "U"
+            and _RARE.isdisjoint(message)
+            # 2026-03-01T06:00:00.000000: whatever Python makes of this spelling, it is the moment meant.
+            and type(epoch) is str
+            and len(epoch) == 26
+            and epoch[4:20:3] == "--T::."
+            and epoch[11:13] != "24"
+        ):
+            return None
+        moment = datetime.fromisoformat(epoch + "+00:00")
+        if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+            return None
+        name, designator = get("OBJECT_NAME"), get("OBJECT_ID")
+        return element_set(
+            str.__new__(SatelliteId, number),
+            "" if name is None else name,
+            moment,
+            numbers,
+            "" if designator is None else designator,
+            (set_number, revolution),
+        )
+    except (KeyError, ValueError, OverflowError, ElementsError):
+        # What is wrong is told by those who look closely.
+        return None
+
+
+def _any(message: Mapping[str, object]) -> ElementSet:
+    """Return the element set of any message. Raises ElementsError."""
+    satellite_id = _satellite_id(message)
+    name = message.get("OBJECT_NAME")
+    of = label_of(satellite_id, printable(name.strip()) if isinstance(name, str) else "")
 
     # A message for another theory, frame or time must not slip through as if it were SGP4's.
     for keyword, legal in _FIXED.items():
         value = message.get(keyword, "")
-        if value != "" and value not in legal and _as_written(value).strip().upper() not in legal:
+        if value == "" or value in legal:
+            continue
+        written = _as_written(value).strip().upper()
+        # A whole number may have a sign and zeros in front.
+        if (str(int(written)) if re.fullmatch(r"[+]?[0-9]{1,9}", written, re.ASCII) else written) not in legal:
             raise KeywordError(keyword, got=_as_written(value), wanted=" or ".join(legal), of=of)
     for keyword in ("BTERM", "AGOM"):
         if message.get(keyword, "") != "":
@@ -123,10 +208,15 @@ def element_set_of(message: Mapping[str, object]) -> ElementSet:
 
 
 def message_of(record: ElementSet) -> dict[str, str | int | float]:
-    """Return the keywords of the message that carries `record`, in the order of the standard."""
+    """Return the keywords of the message that carries `record`, in the order of the standard.
+
+    NORAD_CAT_ID is empty text where the object has no number.
+    """
+    number = record.satellite_id.number
     return {
         "OBJECT_NAME": record.name,
-        "OBJECT_ID": record.designator,
+        # Without a number the designator is what tells objects apart.
+        "OBJECT_ID": record.designator if number is not None else str(record.satellite_id),
         "CENTER_NAME": "EARTH",
         "REF_FRAME": "TEME",
         "TIME_SYSTEM": "UTC",
@@ -140,7 +230,7 @@ def message_of(record: ElementSet) -> dict[str, str | int | float]:
         "MEAN_ANOMALY": record.mean_anomaly_deg,
         "EPHEMERIS_TYPE": 0,
         "CLASSIFICATION_TYPE": record.classification,
-        "NORAD_CAT_ID": record.satellite_id.number,
+        "NORAD_CAT_ID": "" if number is None else number,
         "ELEMENT_SET_NO": record.element_set_number,
         "REV_AT_EPOCH": record.revolution_at_epoch,
         "BSTAR": record.bstar,
@@ -154,6 +244,26 @@ def check_units(keyword: str, units: str) -> None:
     wanted = UNITS.get(keyword)
     if wanted is not None and units.strip().lower() != wanted.lower():
         raise KeywordError(keyword, got=f"[{units}]", wanted=f"[{wanted}]")
+
+
+def _satellite_id(message: Mapping[str, object]) -> SatelliteId:
+    """Return the catalogue number of a message, else its designator. Raises KeywordError without either."""
+    number = message.get("NORAD_CAT_ID")
+    if number is None or (isinstance(number, str) and not number.strip()):
+        designator = message.get("OBJECT_ID")
+        if isinstance(designator, str) and not designator.strip().isdigit():
+            with contextlib.suppress(ElementsError):
+                return SatelliteId(designator)
+        got = designator if isinstance(designator, str) and designator.strip() else Words("nothing")
+        wanted = "a catalogue number, or in OBJECT_ID a designator such as 2026-001A"
+        raise KeywordError("NORAD_CAT_ID", got=got, wanted=wanted, of="the record")
+    try:
+        # A minus would make a designator of it.
+        if not isinstance(number, (str, int)) or isinstance(number, bool) or "-" in _as_written(number):
+            raise ElementsError("catalogue number", got=_as_written(number), wanted="one to nine digits")
+        return SatelliteId(number)
+    except ElementsError as error:
+        raise KeywordError("NORAD_CAT_ID", got=error.got, wanted=error.wanted) from None
 
 
 def _required(message: Mapping[str, object], keyword: str, of: str) -> object:
@@ -202,7 +312,7 @@ def _count(value: object, keyword: str, of: str, missing: int) -> int:
     if value == "":
         return missing
     number = _number(value, keyword, of)
-    if number < 0 or number > 1e9 or number != int(number):
+    if number < 0 or number > _LARGEST_COUNT or number != int(number):
         raise KeywordError(keyword, got=_as_written(value), wanted="a whole number from 0 to 1000000000", of=of)
     return int(number)
 

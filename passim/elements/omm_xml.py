@@ -7,6 +7,7 @@ declarations, and with them every entity that could expand.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterable
 from datetime import datetime
 from xml.sax import SAXException, SAXParseException
@@ -18,15 +19,17 @@ import defusedxml.sax
 from defusedxml import DefusedXmlException
 
 from passim.elements.lines import Words
-from passim.elements.omm import UNITS, KeywordError, check_units, element_set_of, message_of
+from passim.elements.omm import UNITS, KeywordError, check_units, element_set_of, message_of, object_of
 from passim.elements.omm_text import ORIGINATOR, VERSION, check_text, written
-from passim.elements.read_log import ReadLog
+from passim.elements.read_log import Kind, ReadLog
 from passim.elements.records import ElementSet
 from passim.errors import ElementsError
 
 LARGEST_XML_BYTES = 128 * 2**20
 # The standard knows fewer than a hundred keywords.
 _MOST_KEYWORDS = 1000
+
+_OMM_START = re.compile(rb"<(?:[A-Za-z_][\w.-]*:)?omm[\s>]")
 
 _METADATA = ("OBJECT_NAME", "OBJECT_ID", "CENTER_NAME", "REF_FRAME", "TIME_SYSTEM", "MEAN_ELEMENT_THEORY")
 _MEAN_ELEMENTS = (
@@ -40,29 +43,32 @@ _MEAN_ELEMENTS = (
 )
 
 
-def read_xml(data: bytes, report: ReadLog) -> list[ElementSet]:
+def read_xml(data: bytes, log: ReadLog) -> list[ElementSet]:
     """Return the element sets of an XML document, in order; its own declaration says how it is encoded.
 
     Raises ElementsError for a document that is too large, no XML, no NDM, or has a document type declaration. A
-    lenient report keeps the whole messages before the damage.
+    lenient log keeps the whole messages before the damage.
     """
     if len(data) > LARGEST_XML_BYTES:
         got, wanted = Words(f"{len(data) / 2**20:.0f} MiB"), f"at most {LARGEST_XML_BYTES // 2**20} MiB of XML"
-        raise report.refuse_file(ElementsError("size", got=got, wanted=wanted, try_next="the JSON or CSV form"))
-    messages = _Messages(report)
+        raise log.refuse_file(ElementsError("size", got=got, wanted=wanted, try_next="the JSON or CSV form"))
+    messages = _Messages(log)
     try:
         defusedxml.sax.parse(io.BytesIO(data), messages, forbid_dtd=True)
     except DefusedXmlException:
         wanted = "XML without a document type declaration or entities"
-        raise report.refuse_file(ElementsError("XML", got=Words("a declaration <!DOCTYPE"), wanted=wanted)) from None
+        raise log.refuse_file(ElementsError("XML", got=Words("a declaration <!DOCTYPE"), wanted=wanted)) from None
     except (SAXException, ValueError, LookupError) as error:
         line = error.getLineNumber() if isinstance(error, SAXParseException) else None
         words = Words(error.getMessage() if isinstance(error, SAXException) else error)
         damage = ElementsError("XML", got=words, wanted="a whole XML document", try_next="fetching the file again")
-        if not (report.lenient and messages.records):
+        if not (log.lenient and messages.records):
             damage.what = f"XML at line {line}" if line else "XML"
-            raise report.refuse_file(damage) from None
-        report.refuse(f"line {line}", damage)
+            raise log.refuse_file(damage) from None
+        # What comes after the damage cannot be told apart, but it can be counted.
+        lost = max(len(_OMM_START.findall(data)) - messages.begun, 0) + int(messages.unfinished)
+        kind: Kind = "record" if data.rstrip().endswith((b"</ndm>", b":ndm>")) else "cut"
+        log.refuse(f"line {line}", damage, of=messages.begun_object, kind=kind, records=lost)
     return messages.records
 
 
@@ -75,7 +81,8 @@ def write_xml(records: Iterable[ElementSet], created: datetime) -> str:
     )
     for record in records:
         check_text(record, "XML")
-        tags = {key: f"<{key}>{escape(written(key, value))}</{key}>" for key, value in message_of(record).items()}
+        values = {key: written(key, value) for key, value in message_of(record).items()}
+        tags = {key: f"<{key}>{escape(value)}</{key}>" for key, value in values.items() if value}
         metadata = "".join(tags.pop(key) for key in _METADATA)
         elements = "".join(tags.pop(key) for key in _MEAN_ELEMENTS)
         parts.append(f'<omm id="CCSDS_OMM_VERS" version="{VERSION}">\n{header}\n<body><segment>')
@@ -87,17 +94,28 @@ def write_xml(records: Iterable[ElementSet], created: datetime) -> str:
 class _Messages(ContentHandler):
     """Collects the leaves of each <omm> as keywords and turns them into records."""
 
-    def __init__(self, report: ReadLog) -> None:
+    def __init__(self, log: ReadLog) -> None:
         super().__init__()
         self.records: list[ElementSet] = []
-        self._report = report
+        self._log = log
         self._where = Locator()
         self._depth = 0
         self._message: dict[str, object] | None = None
+        self.begun = 0
         self._lines: dict[str, int] = {}
         self._fault: ElementsError | None = None
         self._leaf = False
         self._text: list[str] = []
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether a message has begun and not ended."""
+        return self._message is not None
+
+    @property
+    def begun_object(self) -> tuple[str, str]:
+        """The number and name in the message that has not ended, as far as they were come to."""
+        return object_of(self._message or {})
 
     def setDocumentLocator(self, locator: Locator) -> None:  # the name that SAX calls
         self._where = locator
@@ -107,11 +125,12 @@ class _Messages(ContentHandler):
         self._depth += 1
         self._leaf, self._text = True, []
         if self._depth == 1 and tag not in ("ndm", "omm"):
-            raise self._report.refuse_file(ElementsError("XML root", got=f"<{tag}>", wanted="<ndm> or <omm>"))
+            raise self._log.refuse_file(ElementsError("XML root", got=f"<{tag}>", wanted="<ndm> or <omm>"))
         if tag == "omm" and self._depth <= 2:
             self._message, self._lines, self._fault = {}, {"": self._line()}, None
+            self.begun += 1
         elif self._depth == 2 and self._message is None and tag not in ("COMMENT", "MESSAGE_ID"):
-            self._report.refuse(f"line {self._line()}", ElementsError("message", got=f"<{tag}>", wanted="<omm>"))
+            self._log.refuse(f"line {self._line()}", ElementsError("message", got=f"<{tag}>", wanted="<omm>"))
         elif self._message is not None and tag in UNITS and "units" in attrs:
             self._note_fault(tag, attrs["units"])
 
@@ -136,14 +155,15 @@ class _Messages(ContentHandler):
         self._leaf = False
 
     def _finish(self, message: dict[str, object]) -> None:
-        """Turn the collected keywords into a record, or tell the report why not."""
+        """Turn the collected keywords into a record, or tell the log why not."""
         try:
             if self._fault is not None:
                 raise self._fault
             self.records.append(element_set_of(message))
         except ElementsError as error:
             keyword = error.keyword if isinstance(error, KeywordError) else ""
-            self._report.refuse(f"line {self._lines.get(keyword, self._lines[''])}", error)
+            place = f"line {self._lines.get(keyword, self._lines[''])}"
+            self._log.refuse(place, error, of=object_of(message))
 
     def _note_fault(self, tag: str, units: str) -> None:
         try:

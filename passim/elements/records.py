@@ -7,7 +7,7 @@ file it came from. A `Fleet` is an ordered, immutable collection of them with it
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from functools import cached_property
@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 
 from passim.elements.identifiers import SatelliteId
 from passim.elements.lines import printable
+from passim.elements.read_log import Skipped, label_of
 from passim.errors import ElementsError
 
 _Kind = TypeVar("_Kind", bound=np.generic)
+_DESIGNATOR = re.compile(r"[0-9]{4}-[0-9]{3}[A-Z]{1,3}", re.ASCII)
 
 # The legal range of each number: (lowest, highest, highest is legal, in words). By physics, with room:
 #   mean motion      0.005 a day has its axis at 1.44 million km, where the Sun takes satellites from the Earth (Hill
@@ -51,8 +53,9 @@ class ElementSet:
     Angles are degrees, mean motion revolutions a day (Kozai, as in the public sets), ``bstar`` inverse Earth radii,
     ``mean_motion_dot`` revolutions/day**2 and ``mean_motion_ddot`` revolutions/day**3 as the formats carry them
     (already divided by 2 and 6). ``epoch`` is an aware UTC datetime, exact to the microsecond.
-    ``designator`` is the international designator as ``YYYY-NNNPPP``, or empty. Blanks around a name or designator are
-    dropped, and UNKNOWN, the standard's word for none (CCSDS 502.0-B-3, table 4-2, recalled), becomes empty.
+    ``satellite_id`` is the catalogue number, or the designator of an object without one. ``designator`` is the
+    international designator as ``YYYY-NNNPPP``, or empty; UNKNOWN, the standard's word for none (CCSDS 502.0-B-3, table
+    4-2, recalled), becomes empty. A name is kept as it is given, but for the blanks around it.
 
     Raises ElementsError when a number is not finite or no satellite of the Earth can have it, or the epoch is naive.
     """
@@ -75,6 +78,47 @@ class ElementSet:
     revolution_at_epoch: int = 0
 
     def __post_init__(self) -> None:
+        # A fleet has tens of thousands of these: what is plainly in order is looked at once, and no closer. Every
+        # bound is that of _RANGES, or lies within it; what is not a number compares false.
+        if (
+            type(self.satellite_id) is SatelliteId
+            and self.satellite_id.isdigit()
+            and type(self.name) is str
+            and self.name.isascii()
+            and self.name == self.name.strip()
+            and type(self.designator) is str
+            and (self.designator == "" or _DESIGNATOR.fullmatch(self.designator))
+            and type(self.epoch) is datetime
+            and self.epoch.tzinfo is UTC
+            and type(self.mean_motion_rev_day) is float
+            and type(self.eccentricity) is float
+            and type(self.inclination_deg) is float
+            and type(self.node_deg) is float
+            and type(self.perigee_deg) is float
+            and type(self.mean_anomaly_deg) is float
+            and type(self.bstar) is float
+            and type(self.mean_motion_dot) is float
+            and type(self.mean_motion_ddot) is float
+            and 0.005 <= self.mean_motion_rev_day <= 18.0
+            and 0.0 <= self.eccentricity < 1.0
+            and 0.0 <= self.inclination_deg <= 180.0
+            and 0.0 <= self.node_deg <= 360.0
+            and 0.0 <= self.perigee_deg <= 360.0
+            and 0.0 <= self.mean_anomaly_deg <= 360.0
+            and -1000.0 <= self.bstar <= 1000.0
+            and -1.0 <= self.mean_motion_dot <= 1.0
+            and -10.0 <= self.mean_motion_ddot <= 10.0
+            and self.classification == "U"
+            and type(self.element_set_number) is int
+            and type(self.revolution_at_epoch) is int
+            and self.element_set_number >= 0
+            and self.revolution_at_epoch >= 0
+        ):
+            return
+        self._settle()
+
+    def _settle(self) -> None:
+        """Turn every field into its plain type, or raise ElementsError that names it."""
         # Records are kept in plain Python types: what a writer prints must not depend on who made the number.
         for field in _RANGES:
             value = getattr(self, field)
@@ -88,17 +132,19 @@ class ElementSet:
             object.__setattr__(self, "satellite_id", SatelliteId(self.satellite_id))
         for field in ("name", "designator"):
             object.__setattr__(self, field, _text(self, field, getattr(self, field)))
+        if self.satellite_id.number is None:
+            object.__setattr__(self, "designator", str(self.satellite_id))
         if self.classification != "U" and not re.fullmatch("[A-Z]", str(self.classification), re.ASCII):
-            raise ElementsError(f"classification of {self.label}", got=self.classification, wanted="U, C or S")
+            raise _unfit(self, "classification", self.classification, "U, C or S")
 
         for field, (lowest, highest, closed, words) in _RANGES.items():
             value = getattr(self, field)
             legal = lowest <= value <= highest if closed else lowest <= value < highest
             if not legal:
-                raise ElementsError(f"{field} of {self.label}", got=value, wanted=words)
+                raise _unfit(self, field, value, words)
 
         if not isinstance(self.epoch, datetime) or self.epoch.utcoffset() is None:
-            raise ElementsError(f"epoch of {self.label}", got=self.epoch, wanted="an aware UTC time")
+            raise _unfit(self, "epoch", self.epoch, "an aware UTC time")
         if type(self.epoch) is not datetime or self.epoch.tzinfo is not UTC:
             utc = self.epoch.astimezone(UTC)
             clock = (utc.hour, utc.minute, utc.second, utc.microsecond)
@@ -107,22 +153,22 @@ class ElementSet:
     @property
     def label(self) -> str:
         """The object as a person would be told of it: its name and number."""
-        return f"{printable(self.name)} ({self.satellite_id})" if self.name else f"object {self.satellite_id}"
+        return label_of(self.satellite_id, printable(self.name))
 
 
 class Fleet:
     """An ordered, immutable collection of element sets.
 
     ``name`` names the fleet. ``records`` holds the sets in file order; one object may stand in it with several sets.
-    ``skipped`` tells, one line each, what a reader left out: bad records where it was lenient, and files of a folder
-    that hold no elements. Column properties are arrays of shape (sets,), read-only. Two fleets are equal when their
-    records are.
+    ``skipped`` tells what a reader left out or doubts: bad records where it was lenient, files of a folder that hold no
+    elements, and a file that ends too soon. Column properties are arrays of shape (sets,), read-only. Two fleets are
+    equal when their records are.
     """
 
-    def __init__(self, records: Iterable[ElementSet], name: str = "fleet", *, skipped: Iterable[str] = ()) -> None:
+    def __init__(self, records: Iterable[ElementSet], name: str = "fleet", *, skipped: Iterable[Skipped] = ()) -> None:
         self.records: tuple[ElementSet, ...] = tuple(records)
         self.name = name
-        self.skipped: tuple[str, ...] = tuple(skipped)
+        self.skipped: tuple[Skipped, ...] = tuple(skipped)
 
     def __len__(self) -> int:
         return len(self.records)
@@ -168,6 +214,11 @@ class Fleet:
         """How many different objects the sets describe."""
         return len({r.satellite_id for r in self.records})
 
+    @property
+    def damaged_count(self) -> int:
+        """How many damaged records its readers left out."""
+        return sum(entry.records for entry in self.skipped)
+
     @cached_property
     def epochs(self) -> NDArray[np.datetime64]:
         """Epochs, UTC, microseconds, shape (sets,)."""
@@ -188,21 +239,61 @@ class Fleet:
         """
         if self.object_count == len(self.records):
             return self, 0
-        kept: dict[SatelliteId, tuple[float, ElementSet]] = {}
+        retained: dict[SatelliteId, tuple[float, ElementSet]] = {}
         for record in self.records:
             distance_s = abs((record.epoch - moment).total_seconds())
-            seen = kept.get(record.satellite_id)
+            seen = retained.get(record.satellite_id)
             if seen is None or distance_s <= seen[0]:
-                kept[record.satellite_id] = (distance_s, record)
-        nearest = Fleet([record for _, record in kept.values()], self.name, skipped=self.skipped)
-        return nearest, len(self.records) - len(kept)
+                retained[record.satellite_id] = (distance_s, record)
+        nearest = Fleet([record for _, record in retained.values()], self.name, skipped=self.skipped)
+        return nearest, len(self.records) - len(retained)
 
 
-def _fleet_again(records: tuple[ElementSet, ...], name: str, skipped: tuple[str, ...]) -> Fleet:
+def _fleet_again(records: tuple[ElementSet, ...], name: str, skipped: tuple[Skipped, ...]) -> Fleet:
     return Fleet(records, name, skipped=skipped)
 
 
 ELEMENT_FIELDS = tuple(f.name for f in fields(ElementSet))
+
+
+class _Draft:
+    """A record that is being filled: laid out as `ElementSet`, which it becomes, and not yet frozen."""
+
+    __slots__ = ELEMENT_FIELDS
+
+
+def element_set(
+    satellite_id: SatelliteId,
+    name: str,
+    epoch: datetime,
+    numbers: Sequence[float],
+    designator: str,
+    counts: Sequence[int],
+) -> ElementSet:
+    """Return the unclassified set of these values: what `ElementSet` gives, in less than half the time.
+
+    `numbers` are the nine from the mean motion to its second derivative, `counts` the set's and the revolution's. A
+    frozen record looks every field up by its name when it is made, and readers make tens of thousands.
+    """
+    record: Any = _Draft()
+    record.satellite_id, record.name, record.epoch = satellite_id, name, epoch
+    (
+        record.mean_motion_rev_day,
+        record.eccentricity,
+        record.inclination_deg,
+        record.node_deg,
+        record.perigee_deg,
+        record.mean_anomaly_deg,
+        record.bstar,
+        record.mean_motion_dot,
+        record.mean_motion_ddot,
+    ) = numbers
+    record.designator, record.classification = designator, "U"
+    record.element_set_number, record.revolution_at_epoch = counts
+    record.__class__ = ElementSet
+    made: ElementSet = record
+    made.__post_init__()
+    return made
 
 
 def _float(record: ElementSet, field: str, value: object) -> float:
@@ -212,27 +303,32 @@ def _float(record: ElementSet, field: str, value: object) -> float:
             raise TypeError
         return float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError, OverflowError):
-        raise ElementsError(f"{field} of {record.label}", got=value, wanted="a number") from None
+        raise _unfit(record, field, value, "a number") from None
 
 
 def _count(record: ElementSet, field: str, value: object) -> int:
     """Return `value` as a plain int of 0 or more. Raises ElementsError for anything else."""
     if isinstance(value, (int, np.integer)) and not isinstance(value, bool) and value >= 0:
         return int(value)
-    raise ElementsError(f"{field} of {record.label}", got=value, wanted="a whole number of 0 or more")
+    raise _unfit(record, field, value, "a whole number of 0 or more")
 
 
 def _text(record: ElementSet, field: str, value: object) -> str:
-    """Return `value` without blanks around it; UNKNOWN becomes empty. Raises ElementsError for what is no text."""
+    """Return `value` without blanks around it. Raises ElementsError for what is no text."""
+    what = f"{field} of object {record.satellite_id}"
     if not isinstance(value, str):
-        raise ElementsError(f"{field} of object {record.satellite_id}", got=value, wanted="text")
+        raise ElementsError(what, field=field, got=value, wanted="text")
     try:
         value.encode("utf-8")
     except UnicodeEncodeError:
-        got = ascii(value)
-        raise ElementsError(f"{field} of object {record.satellite_id}", got=got, wanted="text fit for UTF-8") from None
+        raise ElementsError(what, field=field, got=ascii(value), wanted="text fit for UTF-8") from None
     text = str(value).strip()
-    return "" if text == "UNKNOWN" else text
+    return "" if field == "designator" and text == "UNKNOWN" else text
+
+
+def _unfit(record: ElementSet, field: str, value: object, wanted: str) -> ElementsError:
+    """Return the error of a value that the field of a record cannot have."""
+    return ElementsError(f"{field} of {record.label}", field=field, got=value, wanted=wanted)
 
 
 def _frozen(array: NDArray[_Kind]) -> NDArray[_Kind]:

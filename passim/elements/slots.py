@@ -76,23 +76,23 @@ def _doubles_of_a_plane(plane: Index, phase_deg: Floats) -> list[int]:
     """Return who of a plane is a double: none unless the plane is even without them."""
     if len(plane) > _MOST_IN_A_PLANE:
         return []
-    kept = plane[np.argsort(phase_deg[plane], kind="stable")].tolist()
+    retained = plane[np.argsort(phase_deg[plane], kind="stable")].tolist()
     dropped: list[int] = []
-    while len(kept) > _FEWEST_SLOTS:
-        gaps = _gaps(kept, phase_deg)
+    while len(retained) > _FEWEST_SLOTS:
+        gaps = _gaps(retained, phase_deg)
         closest, slot = int(gaps.argmin()), float(np.median(gaps))
         if gaps[closest] >= _SAME_SLOT * slot:
             break
         # Of the two, the one without which the plane is the more even.
-        pair = (closest, (closest + 1) % len(kept))
-        spread = [float(np.ptp(_gaps(kept[:k] + kept[k + 1 :], phase_deg))) for k in pair]
-        dropped.append(kept.pop(pair[int(np.argmin(spread))]))
+        pair = (closest, (closest + 1) % len(retained))
+        spread = [float(np.ptp(_gaps(retained[:k] + retained[k + 1 :], phase_deg))) for k in pair]
+        dropped.append(retained.pop(pair[int(np.argmin(spread))]))
     if not dropped:
         return []
-    gaps = _gaps(kept, phase_deg)
+    gaps = _gaps(retained, phase_deg)
     slot = float(np.median(gaps))
     even = bool((np.abs(gaps - slot) <= _EVEN * slot).all())
-    return dropped if even and len(kept) >= _FEWEST_SLOTS else []
+    return dropped if even and len(retained) >= _FEWEST_SLOTS else []
 
 
 def _gaps(indices: list[int], phase_deg: Floats) -> Floats:

@@ -1,4 +1,4 @@
-"""Two-line and three-line element sets: strict reading, exact writing.
+"""Two-line and three-line element sets: strict reading, and writing that rounds as the columns do.
 
 The columns are those of the public format (Hoots & Roehrich, "Spacetrack Report No. 3", 1980; Vallado & Cefola,
 "Two-line element sets - practice and use", IAC-12-A6.6.11, 2012; both recalled). The compiled SGP4 reader takes
@@ -16,14 +16,15 @@ from typing import Any, NamedTuple
 from passim.elements.epochs import (
     FIRST_YEAR,
     LAST_TWO_LINE_YEAR,
+    format_iso_epoch,
     format_two_line_epoch,
     parse_two_line_epoch,
     rounded_to_two_line_epoch,
 )
 from passim.elements.identifiers import LARGEST_TWO_LINE_NUMBER, SatelliteId
 from passim.elements.lines import Words, is_plain, text_lines
-from passim.elements.read_log import ReadLog
-from passim.elements.records import ElementSet, Fleet
+from passim.elements.read_log import Kind, ReadLog
+from passim.elements.records import ELEMENT_FIELDS, ElementSet, Fleet
 from passim.errors import ElementsError
 
 LINE_LENGTH = 69
@@ -92,6 +93,26 @@ def _whole_line(columns: tuple[_Column, ...]) -> re.Pattern[str]:
     return re.compile(pattern, re.ASCII)
 
 
+# What `ElementSet` calls the columns; the others go by the format's own word.
+_FIELDS = {
+    "catalogue number": "satellite_id",
+    "classification": "classification",
+    "designator": "designator",
+    "epoch": "epoch",
+    "mean motion dot": "mean_motion_dot",
+    "mean motion ddot": "mean_motion_ddot",
+    "drag term": "bstar",
+    "element set number": "element_set_number",
+    "inclination": "inclination_deg",
+    "right ascension of the node": "node_deg",
+    "eccentricity": "eccentricity",
+    "argument of perigee": "perigee_deg",
+    "mean anomaly": "mean_anomaly_deg",
+    "mean motion": "mean_motion_rev_day",
+    "revolution number": "revolution_at_epoch",
+}
+_HALF = "half a set"
+
 _WHOLE = {"1": _whole_line(_LINE_1), "2": _whole_line(_LINE_2)}
 _COLUMNS = {"1": _LINE_1, "2": _LINE_2}
 
@@ -112,58 +133,73 @@ def parse_two_line(line_1: str, line_2: str, name: str = "") -> ElementSet:
     return _second_line(line_2.strip(), _first_line(line_1.strip(), name))
 
 
-def read_two_line(text: str, report: ReadLog) -> list[ElementSet]:
+def read_two_line(text: str, log: ReadLog) -> list[ElementSet]:
     """Return the element sets of a text of two-line and three-line sets, in order.
 
     A name line, with or without a leading ``0 ``, is optional for each set. Blank lines, blanks around lines and
-    lines that begin with # do no harm. Bad sets go to `report`, which raises or notes them.
+    lines that begin with # do no harm. Bad sets go to `log`, which raises or notes them.
     """
     records = []
-    for name, (number_1, line_1), (number_2, line_2) in _sets(text, report):
+    last = text.rstrip("\n\r \t").count("\n") + 1 if text[-1:] not in ("\n", "\r") else 0
+    for name, (number_1, line_1), (number_2, line_2) in _sets(text, log):
         number = number_1
         try:
             first = _first_line(line_1, name)
             number = number_2
             records.append(_second_line(line_2, first))
         except ElementsError as error:
-            report.refuse(f"line {number}", error)
+            # A last line that is too short and has no end is where the file was cut.
+            cut = number_2 == last == number and len(line_2) < LINE_LENGTH
+            log.refuse(f"line {number}", error, of=_object(line_1, line_2, name), kind="cut" if cut else "record")
     return records
 
 
 def format_two_line(record: ElementSet) -> str:
-    """Return the set as two lines, or three where it has a name, each with its line end.
+    """Return the set as two lines, or three where it has a name, each with its line end, rounded as `rounded_set` says.
 
-    Raises ElementsError when the columns cannot carry a value exactly.
+    Raises ElementsError for what two lines cannot carry at all.
     """
+    record = rounded_set(record)
     columns = _columns_of(record)
-    for field, text in columns.items():
-        value = getattr(record, field)
-        if _READ[field](text) != value:
-            raise _does_not_fit(record, field, value, f"what the columns {text.strip()!r} say")
+    number = record.satellite_id.five_columns()
     line_1 = (
-        f"1 {_number_columns(record)}{record.classification} {_designator_columns(record)} {_epoch_columns(record)} "
+        f"1 {number}{record.classification} {_designator_columns(record.designator)} "
+        f"{format_two_line_epoch(record.epoch)} "
         f"{columns['mean_motion_dot']} {columns['mean_motion_ddot']} {columns['bstar']} 0 "
-        f"{_count_columns(record, 'element_set_number', 4)}"
+        f"{record.element_set_number:4d}"
     )
     line_2 = (
-        f"2 {_number_columns(record)} {columns['inclination_deg']} {columns['node_deg']} {columns['eccentricity']} "
+        f"2 {number} {columns['inclination_deg']} {columns['node_deg']} {columns['eccentricity']} "
         f"{columns['perigee_deg']} {columns['mean_anomaly_deg']} {columns['mean_motion_rev_day']}"
-        f"{_count_columns(record, 'revolution_at_epoch', 5)}"
+        f"{record.revolution_at_epoch:5d}"
     )
-    return f"{_name_line(record)}{line_1}{checksum(line_1)}\n{line_2}{checksum(line_2)}\n"
+    return f"{_name_line(record.name)}{line_1}{checksum(line_1)}\n{line_2}{checksum(line_2)}\n"
 
 
 def rounded_set(record: ElementSet) -> ElementSet:
-    """Return the set with every number rounded to its columns and its name cut to 24 characters.
+    """Return the set as two lines carry it.
 
-    The two counters keep their last digits, as they do in public sets. Raises ElementsError when a drag term is too
-    large for its columns or a mean motion rounds to nothing.
+    Every number is rounded to its columns, and where it would round up to more than they hold, down to the most they
+    do. The two counters keep their last digits, as they do in public sets. A name is cut to 24 characters, and what
+    would end its line becomes a blank; a designator that is none of the format's own is left out.
+
+    Raises ElementsError for what two lines cannot carry at all: a catalogue number over 339999, an object without
+    one, and an epoch outside 1957 to 2056.
     """
+    number = record.satellite_id.number
+    if number is None or number > LARGEST_TWO_LINE_NUMBER:
+        what = "a catalogue number of at most" if number is None else "at most"
+        raise _does_not_fit(record, "satellite_id", str(record.satellite_id), f"{what} {LARGEST_TWO_LINE_NUMBER}")
+    epoch = rounded_to_two_line_epoch(record.epoch)
+    if not FIRST_YEAR <= epoch.year <= LAST_TWO_LINE_YEAR:
+        wanted = f"a year from {FIRST_YEAR} to {LAST_TWO_LINE_YEAR}"
+        raise _does_not_fit(record, "epoch", format_iso_epoch(epoch), wanted)
     numbers: dict[str, Any] = {field: _READ[field](text) for field, text in _columns_of(record).items()}
     return replace(
         record,
-        name=record.name[:LONGEST_NAME],
-        epoch=rounded_to_two_line_epoch(record.epoch),
+        name=record.name if is_plain(record.name) and len(record.name) <= LONGEST_NAME else _short_name(record.name),
+        designator=record.designator if _designator_columns(record.designator).strip() else "",
+        epoch=epoch,
         element_set_number=record.element_set_number % 10**4,
         revolution_at_epoch=record.revolution_at_epoch % 10**5,
         **numbers,
@@ -171,26 +207,39 @@ def rounded_set(record: ElementSet) -> ElementSet:
 
 
 def rounded_to_two_line(fleet: Fleet) -> Fleet:
-    """Return the fleet with every number rounded to the columns of a two-line set, and names cut to 24 characters.
+    """Return the fleet as two-line sets carry it; see `rounded_set`, also for what raises ElementsError.
 
-    The result can be written as .tle unless a catalogue number, a designator or a huge drag term cannot be.
     Rounding moves a satellite of a low orbit by at most 6 m an angle (half of 1e-4 deg), 0.5 m by its eccentricity,
     3 m by its epoch, and 0.2 m a day by its mean motion.
-    Raises ElementsError when a number does not survive it, such as a mean motion that rounds to none.
     """
     return Fleet([rounded_set(record) for record in fleet.records], fleet.name, skipped=fleet.skipped)
+
+
+def rounded_fields(fleet: Fleet, rounded: Fleet) -> dict[str, int]:
+    """Return in how many sets each field of `fleet` differs from that of `rounded`, which has the same sets."""
+    pairs = [(a, b) for a, b in zip(fleet.records, rounded.records, strict=True) if a != b]
+    counts = {field: sum(getattr(a, field) != getattr(b, field) for a, b in pairs) for field in ELEMENT_FIELDS}
+    return {field: count for field, count in counts.items() if count}
 
 
 # ---------------------------------------------------------------------------------------------------- reading
 
 
-def _sets(text: str, report: ReadLog) -> Iterator[tuple[str, tuple[int, str], tuple[int, str]]]:
-    """Yield name, numbered line 1 and numbered line 2 of each set; tell `report` of lines that belong to none."""
+def _sets(text: str, log: ReadLog) -> Iterator[tuple[str, tuple[int, str], tuple[int, str]]]:
+    """Yield name, numbered line 1 and numbered line 2 of each set; tell `log` of lines that belong to none."""
     name: tuple[int, str] | None = None
     first: tuple[int, str] | None = None
+    # Lines that stand together and belong to no set: halves of sets, and texts. A damaged set leaves up to three.
+    halves = texts = 0
 
-    def alone(line: tuple[int, str], what: str, wanted: str) -> None:
-        report.refuse(f"line {line[0]}", ElementsError(what, got=line[1], wanted=wanted))
+    def alone(line: tuple[int, str], what: str, wanted: str, kind: Kind = "record") -> None:
+        nonlocal halves, texts
+        before = max(halves, -(-(halves + texts) // 3))
+        halves, texts = halves + (what == _HALF), texts + (what != _HALF)
+        records = max(halves, -(-(halves + texts) // 3)) - before
+        known = _object(line[1], "", name[1] if name and line is not name else "") if what == _HALF else ("", "")
+        error = ElementsError(what, got=line[1], wanted=wanted)
+        log.refuse(f"line {line[0]}", error, of=known, kind=kind, records=records)
 
     for number, raw in enumerate(text_lines(text), start=1):
         line = raw.strip()
@@ -198,18 +247,19 @@ def _sets(text: str, report: ReadLog) -> Iterator[tuple[str, tuple[int, str], tu
             continue
         if line.startswith("1 "):
             if first is not None:
-                alone(first, "half a set", "its line 2 next")
+                alone(first, _HALF, "its line 2 next")
                 name = None
             first = number, line
         elif line.startswith("2 "):
             if first is not None:
+                halves = texts = 0
                 yield (name[1] if name else ""), first, (number, line)
             else:
-                alone((number, line), "half a set", "its line 1 before it")
+                alone((number, line), _HALF, "its line 1 before it")
             name = first = None
         else:
             if first is not None:
-                alone(first, "half a set", "its line 2 next")
+                alone(first, _HALF, "its line 2 next")
             elif name is not None:
                 alone(name, "text outside a set", "lines 1 and 2 of a set after its name")
             first, name = None, (number, line[2:].strip() if line.startswith("0 ") else "" if line == "0" else line)
@@ -217,9 +267,9 @@ def _sets(text: str, report: ReadLog) -> Iterator[tuple[str, tuple[int, str], tu
                 alone((number, line), "text outside a set", "a name, or lines that begin with 1 and 2")
                 name = None
     if first is not None:
-        alone(first, "half a set", "its line 2 before the file ends")
+        alone(first, _HALF, "its line 2 before the file ends", "cut")
     elif name is not None:
-        alone(name, "text outside a set", "lines 1 and 2 of a set after its name")
+        alone(name, "text outside a set", "lines 1 and 2 of a set after its name", "cut")
 
 
 def _fields(line: str, which: str) -> tuple[str, ...]:
@@ -228,25 +278,38 @@ def _fields(line: str, which: str) -> tuple[str, ...]:
     if match is None:
         raise _first_fault(line, which)
     if int(line[-1]) != (computed := checksum(line)):
-        raise ElementsError(f"checksum of line {which}", got=line[-1], wanted=str(computed))
+        raise ElementsError(f"checksum of line {which}", field="checksum", got=line[-1], wanted=str(computed))
     return match.groups()
 
 
 def _first_fault(line: str, which: str) -> ElementsError:
     """Return what is wrong with a line that does not match its columns."""
     if len(line) != LINE_LENGTH:
-        return ElementsError(f"length of line {which}", got=Words(f"{len(line)} columns"), wanted=str(LINE_LENGTH))
+        got = Words(f"{len(line)} columns")
+        return ElementsError(f"length of line {which}", field="length", got=got, wanted=str(LINE_LENGTH))
     columns = _COLUMNS[which]
     for column in columns:
         text = line[column.first - 1 : column.last]
         if column.name == "ephemeris type" and text.isdigit() and text not in "02":
-            return ElementsError(f"ephemeris type of {line[2:7]}", got=text, wanted="a set for SGP4 (0, 2 or blank)")
+            wanted = "a set for SGP4 (0, 2 or blank)"
+            return ElementsError(f"ephemeris type of {line[2:7]}", field="ephemeris type", got=text, wanted=wanted)
         if re.fullmatch(column.pattern, text, re.ASCII) is None:
             where = f"column {column.first}" + (f" to {column.last}" if column.last > column.first else "")
-            return ElementsError(f"{column.name} ({where} of line {which})", got=text, wanted=column.wanted)
+            field = _FIELDS.get(column.name, column.name)
+            what = f"{column.name} ({where} of line {which})"
+            return ElementsError(what, field=field, got=text, wanted=column.wanted)
     named = {n for column in columns for n in range(column.first, column.last + 1)}
     stray = next(n for n in range(1, LINE_LENGTH + 1) if n not in named and line[n - 1] != " ")
     return ElementsError(f"column {stray} of line {which}", got=line[stray - 1], wanted="a blank between fields")
+
+
+def _object(line_1: str, line_2: str, name: str) -> tuple[str, str]:
+    """Return the number and name of the object that two lines seem to belong to, damaged as they may be."""
+    for line in (line_1, line_2):
+        # One that has lost or gained a character may have it anywhere.
+        if re.match(r"[12] (?:[ 0-9]{4}[0-9]|[A-HJ-NP-Z][0-9]{4})[A-Z ]", line, re.ASCII):
+            return str(SatelliteId(line[2:7].lstrip())), name
+    return "", name
 
 
 def _first_line(line: str, name: str) -> dict[str, Any]:
@@ -270,7 +333,7 @@ def _second_line(line: str, first: dict[str, Any]) -> ElementSet:
     _, number, inclination, node, eccentricity, perigee, anomaly, motion, revolution, _ = _fields(line, "2")
     if SatelliteId(number.lstrip()) != first["satellite_id"]:
         wanted = f"{first['satellite_id']} as on line 1"
-        raise ElementsError("catalogue number of line 2", got=number, wanted=wanted)
+        raise ElementsError("catalogue number of line 2", field="satellite_id", got=number, wanted=wanted)
     return ElementSet(
         inclination_deg=float(inclination),
         node_deg=float(node),
@@ -313,84 +376,60 @@ _READ: dict[str, Callable[[str], float]] = {
 
 
 def _columns_of(record: ElementSet) -> dict[str, str]:
-    """Return the columns nearest to each number, by field. Raises ElementsError when a number is too large."""
+    """Return the columns nearest to each number, by field."""
     angles = ("inclination_deg", "node_deg", "perigee_deg", "mean_anomaly_deg")
     columns = {field: f"{getattr(record, field):8.4f}" for field in angles}
     columns["mean_motion_rev_day"] = f"{record.mean_motion_rev_day:11.8f}"
-    # An eccentricity below 1 must not round up to 1.
+    # An eccentricity below 1 must not round up to 1, nor a rate to more than its columns hold.
     columns["eccentricity"] = f"{min(record.eccentricity, 0.9999999):.7f}"[2:]
-    dot = f"{abs(record.mean_motion_dot):.8f}"
-    if not dot.startswith("0."):
-        raise _does_not_fit(record, "mean_motion_dot", record.mean_motion_dot, "less than 1")
+    dot = f"{min(abs(record.mean_motion_dot), 0.99999999):.8f}"
     columns["mean_motion_dot"] = ("-" if record.mean_motion_dot < 0 else " ") + dot[1:]
-    columns["mean_motion_ddot"] = _power_columns(record, "mean_motion_ddot")
-    columns["bstar"] = _power_columns(record, "bstar")
+    columns["mean_motion_ddot"] = _power_columns(record.mean_motion_ddot)
+    columns["bstar"] = _power_columns(record.bstar)
     return columns
 
 
-def _power_columns(record: ElementSet, field: str) -> str:
-    """Return a number as sign, five digits after an assumed point, and power of ten from -9 to +9."""
-    value = Decimal(repr(getattr(record, field)))
+def _power_columns(number: float) -> str:
+    """Return a number as sign, five digits after an assumed point, and power of ten from -9 to +9.
+
+    No field of an element set has a number that is too large for them.
+    """
+    value = Decimal(repr(number))
     if not value:
         return " 00000+0"
     power = max(value.adjusted() + 1, -9)
     digits = int(abs(value).scaleb(5 - power).quantize(Decimal(1), rounding=ROUND_HALF_EVEN))
     if digits == 100000:
         digits, power = 10000, power + 1
-    if power > 9:
-        raise _does_not_fit(record, field, value, "less than 1e9")
     return f"{'-' if value < 0 else ' '}{digits:05d}{power:+d}"
 
 
-def _name_line(record: ElementSet) -> str:
+def _short_name(name: str) -> str:
+    """Return a name that fits its line: what would end the line becomes a blank, and 24 characters are kept."""
+    return "".join(c if is_plain(c) else " " for c in name).strip()[:LONGEST_NAME]
+
+
+def _name_line(name: str) -> str:
     """Return the name line, empty where there is no name; with ``0 `` in front where it could be taken for another."""
-    if not record.name:
+    if not name:
         return ""
-    if len(record.name) > LONGEST_NAME:
-        raise _does_not_fit(record, "name", record.name, f"at most {LONGEST_NAME} characters")
-    if not is_plain(record.name):
-        raise _does_not_fit(record, "name", record.name, "no line ends or control characters", rounding_helps=False)
-    return f"{'' if _PLAIN_NAME.fullmatch(record.name) else '0 '}{record.name}\n"
+    return f"{'' if _PLAIN_NAME.fullmatch(name) else '0 '}{name}\n"
 
 
-def _number_columns(record: ElementSet) -> str:
-    if record.satellite_id.number > LARGEST_TWO_LINE_NUMBER:
-        wanted = f"at most {LARGEST_TWO_LINE_NUMBER}"
-        raise _does_not_fit(record, "satellite_id", str(record.satellite_id), wanted, rounding_helps=False)
-    return record.satellite_id.five_columns()
-
-
-def _designator_columns(record: ElementSet) -> str:
-    if not record.designator:
-        return " " * 8
-    match = re.fullmatch(r"(\d{4})-(\d{3}[A-Z]{0,3})", record.designator, re.ASCII)
+def _designator_columns(designator: str) -> str:
+    """Return a designator as ``98067A  ``; blanks where there is none, or the columns cannot carry it."""
+    match = re.fullmatch(r"(\d{4})-(\d{3}[A-Z]{0,3})", designator, re.ASCII)
     if match is None or not FIRST_YEAR <= int(match[1]) <= LAST_TWO_LINE_YEAR:
-        wanted = f"YYYY-NNNPPP of {FIRST_YEAR} to {LAST_TWO_LINE_YEAR}, or none"
-        raise _does_not_fit(record, "designator", record.designator, wanted, rounding_helps=False)
+        return " " * 8
     return f"{match[1][2:]}{match[2]}".ljust(8)
 
 
-def _epoch_columns(record: ElementSet) -> str:
-    try:
-        return format_two_line_epoch(record.epoch)
-    except ElementsError as error:
-        raise _does_not_fit(record, "epoch", error.got, error.wanted) from None
-
-
-def _count_columns(record: ElementSet, field: str, width: int) -> str:
-    value = getattr(record, field)
-    if value >= 10**width:
-        raise _does_not_fit(record, field, value, f"at most {width} digits")
-    return f"{value:{width}d}"
-
-
-def _does_not_fit(
-    record: ElementSet, field: str, value: object, wanted: str, *, rounding_helps: bool = True
-) -> ElementsError:
-    """Return the error of a value that two-line columns cannot carry exactly."""
+def _does_not_fit(record: ElementSet, field: str, value: object, wanted: str) -> ElementsError:
+    """Return the error of a value that two lines cannot carry at all."""
     return ElementsError(
         f"{field} of {record.label} does not fit a two-line set",
+        field=field,
         got=value,
         wanted=wanted,
-        try_next="writing .json" + (", or rounded_to_two_line(fleet)" if rounding_helps else ""),
+        try_next="writing .json, .csv, .xml or .kvn",
     )

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.forecast.timing_errors import Scatter
+from passim.forecast.timing_errors import TimingErrors
 from passim.sky.handover_policy import SECOND_US, Look
 from passim.sky.service import InUse, Service
 from passim.sky.side_by_side import Heights, each_within, served_side_by_side
@@ -27,7 +27,7 @@ _LONG_US: Final = 1800.0 * SECOND_US
 
 
 def served_futures(
-    law: Scatter,
+    law: TimingErrors,
     shifts: Shifts,
     reach_us: float,
     runs: int,
@@ -50,7 +50,7 @@ def served_futures(
     heights = None
     if service.policy != "keep-then-longest":
         first_us, last_us = (np.clip(edge_us, *searched_us) for edge_us in (law.start_us, law.end_us))
-        heights = Heights.of(law.lane, first_us, last_us, look, origin_us)
+        heights = Heights.of(law.satellite, first_us, last_us, look, origin_us)
     futures = _Futures(law, lambda run, row: shifts(run, order[row]), reach_us, runs, heights)
     acquisition_us = np.full(runs, round(service.acquisition_s * SECOND_US))
     return served_side_by_side(
@@ -61,7 +61,7 @@ def served_futures(
 class _Futures:
     """The skies of drawn futures: rows sorted by start, which every run shifts by its own draw."""
 
-    def __init__(self, law: Scatter, shifts: Shifts, reach_us: float, runs: int, heights: Heights | None) -> None:
+    def __init__(self, law: TimingErrors, shifts: Shifts, reach_us: float, runs: int, heights: Heights | None) -> None:
         self._law, self._shift, self._reach_us, self.runs = law, shifts, reach_us, runs
         self._heights = heights
         self._start_us, self._end_us = law.start_us, law.end_us
@@ -72,9 +72,9 @@ class _Futures:
         lengths_us = (law.end_us - law.start_us)[self._short]
         self._longest_us = float(lengths_us.max(initial=0.0))
 
-    def lane(self, row: Index) -> Index:
+    def satellite(self, row: Index) -> Index:
         """Return the satellites of rows."""
-        return self._law.lane[row]
+        return self._law.satellite[row]
 
     def sine(self, row: Index, time_us: Floats) -> Floats:
         """Return the sines of the heights of rows at times less their shifts, shape (n,)."""

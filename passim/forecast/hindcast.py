@@ -199,7 +199,7 @@ def score_snapshots(
 
 
 class _Pair:
-    """One pair of snapshots on its way to its scores; lanes of both are indices of the same objects."""
+    """One pair of snapshots on its way to its scores; satellites of both are indices of the same objects."""
 
     def __init__(self, older: Fleet, newer: Fleet, span: Span, freshness: Freshness, only: Sequence[set[str]]) -> None:
         self.older, self.newer, self.span, self.freshness = older, newer, span, freshness
@@ -270,7 +270,7 @@ class _Pair:
         # Objects that do not serve may drift as they like; what they do says nothing of those that do.
         serving = self._truth.allowed.get("serving", self._truth.base)
         counted = found.passes > 0
-        counted &= np.isin(np.arange(len(self.newer)), serving.lane)
+        counted &= np.isin(np.arange(len(self.newer)), serving.group)
         table = pd.DataFrame(
             {
                 "pair": number,
@@ -291,13 +291,13 @@ class _Pair:
         ]
         time_us = odds[0].moments_us
         came = self._out_at(self._truth.candidates(), time_us)
-        said = self._out_at(joint, time_us)
+        predicted = self._out_at(joint, time_us)
         clock = day_clock(time_us, timezone)
         usual = climatology(came, clock) if np.unique(clock.day).size > 1 else np.full(came.size, came.mean())
         yesterday = np.full(came.size, np.nan)
         if self.span.duration_s > SECONDS_PER_DAY + 3600.0 + step_s and SECONDS_PER_DAY % step_s == 0.0:
             yesterday = shifted_yesterday(came, step_s).forecast
-        chances = (said.astype(np.float64), odds[0].no_service, odds[1].no_service, usual, yesterday)
+        chances = (predicted.astype(np.float64), odds[0].no_service, odds[1].no_service, usual, yesterday)
         return _Moments(clock.day, came, dict(zip(FORECASTS, chances, strict=True)))
 
     def score(self, stated: TimingModel) -> PairScore:

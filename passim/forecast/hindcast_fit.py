@@ -63,7 +63,7 @@ def pass_errors(
 ) -> PassErrors:
     """Return how late the passes of each of `satellites` came.
 
-    `forecast` and `came` hold passes found in `searched`, their lanes being the same satellites, microseconds since
+    `forecast` and `came` hold passes found in `searched`, their groups being the same satellites, microseconds since
     1970 UTC. A pair lies within `tolerance_s`, a quarter of a revolution or less, so that passes of different
     revolutions do not meet. Passes that the search cut are left out. A satellite with partners for less than half of
     its passes, or whose passes disagree by minutes, is lost: its error is nan.
@@ -73,22 +73,22 @@ def pass_errors(
     sides = []
     for intervals in (forecast, came):
         whole = (intervals.start > searched.start_us) & (intervals.end < searched.end_us)
-        lane, start, end = (column[whole] for column in intervals)
+        satellite, start, end = (column[whole] for column in intervals)
         middle = start + (end - start) // 2 - searched.start_us
-        sides.append((lane, start, end, lane * room_us + middle))
-    (_, start, end, line), (lane, came_start, came_end, came_line) = sides
+        sides.append((satellite, start, end, satellite * room_us + middle))
+    (_, start, end, line), (satellite, came_start, came_end, came_line) = sides
     row, other = match_times(line, came_line, tolerance_s)
-    pair_lane = lane[other]
+    pair_satellite = satellite[other]
 
-    passes, paired = np.bincount(lane, minlength=satellites), np.bincount(pair_lane, minlength=satellites)
+    passes, paired = np.bincount(satellite, minlength=satellites), np.bincount(pair_satellite, minlength=satellites)
     late = np.full((3, satellites), np.nan)
     rise_late_s = (came_start[other] - start[row]) / 1e6
     set_late_s = (came_end[other] - end[row]) / 1e6
     middle_late_s = 0.5 * (rise_late_s + set_late_s)
-    for satellite in np.flatnonzero((paired > 0) & (2 * paired >= passes)):
-        mine = pair_lane == satellite
+    for one in np.flatnonzero((paired > 0) & (2 * paired >= passes)):
+        mine = pair_satellite == one
         if np.ptp(middle_late_s[mine]) <= _LARGEST_SCATTER_S:
-            late[:, satellite] = [np.median(kind[mine]) for kind in (middle_late_s, rise_late_s, set_late_s)]
+            late[:, one] = [np.median(kind[mine]) for kind in (middle_late_s, rise_late_s, set_late_s)]
     return PassErrors(passes, paired, *late)
 
 
@@ -153,16 +153,16 @@ def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingMode
     moved; what a manoeuvre adds a day is fitted to those that moved and can still be followed, three at least. The
     newer elements count as truth, so their own error is in the fit.
     """
-    told = ages[np.isfinite(ages["sigma_s"])]
-    days, sigma_s = told["age_s"].to_numpy() / SECONDS_PER_DAY, told["sigma_s"].to_numpy()
-    weight = told["satellites"].to_numpy(dtype=np.float64)
-    groups, factor = told["age_low_days"].nunique(), None
+    known = ages[np.isfinite(ages["sigma_s"])]
+    days, sigma_s = known["age_s"].to_numpy() / SECONDS_PER_DAY, known["sigma_s"].to_numpy()
+    weight = known["satellites"].to_numpy(dtype=np.float64)
+    groups, factor = known["age_low_days"].nunique(), None
     # A model without growth or without manoeuvres has no shape to scale: that of the usual one serves.
     usual = TimingModel()
     shape = model if model.per_day_s > 0.0 or model.per_day2_s > 0.0 else usual
     if groups >= _AGES_FOR_ALL:
         at_epoch_s, per_day_s, per_day2_s = _terms(days, sigma_s, weight)
-        shared_s = math.sqrt(np.average((told["shared_s"].to_numpy() / days**2) ** 2, weights=weight))
+        shared_s = math.sqrt(np.average((known["shared_s"].to_numpy() / days**2) ** 2, weights=weight))
     else:
         at_epoch_s = model.at_epoch_s
         growth2 = (shape.per_day_s * days) ** 2 + (shape.per_day2_s * days**2) ** 2
@@ -193,13 +193,13 @@ def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingMode
 
 def _centre_and_sigma(values: Floats) -> tuple[float, float]:
     """Return the median of values and their spread about it, without those further off than OUTLIER_SIGMAS of it."""
-    kept = values
+    retained = values
     for _ in range(10):
-        centre, sigma = float(np.median(kept)), max(robust_sigma(kept), _LEAST_SIGMA_S)
+        centre, sigma = float(np.median(retained)), max(robust_sigma(retained), _LEAST_SIGMA_S)
         inside = values[np.abs(values - centre) <= OUTLIER_SIGMAS * sigma]
-        if inside.size == kept.size:
+        if inside.size == retained.size:
             break
-        kept = inside
+        retained = inside
     return centre, sigma
 
 

@@ -21,7 +21,7 @@ from passim import intervals
 from passim.errors import SpanError
 from passim.forecast.normal import normal_cdf, normal_nodes
 from passim.forecast.timing import TimingModel
-from passim.forecast.timing_errors import Scatter, scatter
+from passim.forecast.timing_errors import TimingErrors, timing_errors
 from passim.intervals import GroupedSet, Steps
 from passim.spans import Span, minute_edges, zone
 
@@ -128,8 +128,8 @@ def odds_of_no_service(
     which holds the mean over any stretch to a hundredth of its part in gaps (measured against a grid of milliseconds).
     With `even` every step is `step_s` long but the last, for those who compare moment by moment.
 
-    `joint` holds when which satellite can serve by prediction, as `Visibility.joint` returns it: its lanes are indices
-    of `epochs_us`, shape (lanes,), the epochs of their element sets in microseconds since 1970 UTC. It may, and should,
+    `joint` holds when which satellite can serve by prediction, as `Visibility.joint` returns it: its groups are indices
+    of `epochs_us`, shape (satellites,), the epochs of element sets in microseconds since 1970 UTC. It may, and should,
     reach past `span` by some timing errors: `searched` is the span in which it was sought, `span` unless given, and an
     interval that touches an end of it is taken to go on there. Without a margin, what might come late into the span or
     leave it early is not known.
@@ -140,7 +140,7 @@ def odds_of_no_service(
     """
     if not 0.001 <= step_s <= 60.0:
         raise SpanError("step of the odds", got=step_s, wanted="a number of seconds from 0.001 to 60", try_next="1")
-    law = scatter(joint, epochs_us, span, model or TimingModel(), searched)
+    law = timing_errors(joint, epochs_us, span, model or TimingModel(), searched)
     step_us = round(step_s * 1e6)
     edges_us = np.append(np.arange(span.start_us, span.end_us, step_us, dtype=np.int64), span.end_us)
     if not even:
@@ -162,7 +162,7 @@ def odds_of_no_service(
     return Odds(span, edges_us, np.clip(no_service, 0.0, 1.0), SKIPPED_BELOW)
 
 
-def _finer(edges_us: Index, law: Scatter, span: Span, step_us: int) -> Index:
+def _finer(edges_us: Index, law: TimingErrors, span: Span, step_us: int) -> Index:
     """Return the edges of the steps with more of them where the error is short and service in doubt.
 
     Halves of halves are the same for neighbouring edges, so that many edges close together need no more steps than the
@@ -194,7 +194,7 @@ def _finer(edges_us: Index, law: Scatter, span: Span, step_us: int) -> Index:
     return np.unique(np.concatenate(found))
 
 
-def _where_thin(law: Scatter, middles_us: Floats, around_us: float = 0.0) -> NDArray[np.bool_]:
+def _where_thin(law: TimingErrors, middles_us: Floats, around_us: float = 0.0) -> NDArray[np.bool_]:
     """Return which moments, ascending, may be without service with a chance of SKIPPED_BELOW or more.
 
     With `around_us` they stand for all moments that are no farther from them.
@@ -207,7 +207,7 @@ def _where_thin(law: Scatter, middles_us: Floats, around_us: float = 0.0) -> NDA
     """
     sigma_us, tail_us = np.maximum(law.sigma_us, _LEAST_US), np.maximum(law.tail_us, _LEAST_US)
     depths = [k * sigma_us for k in _PLAIN_DEPTHS] + [k * tail_us for k in _TAIL_DEPTHS]
-    starts, ends, weights, before = [], [], [], np.zeros(law.lane.size)
+    starts, ends, weights, before = [], [], [], np.zeros(law.satellite.size)
     for depth_us in np.sort(np.stack(depths), axis=0):
         length_us = law.end_us - law.start_us - 2.0 * (_REACH * law.shared_us + around_us)
         rest_us = length_us - depth_us
@@ -233,14 +233,14 @@ def _where_thin(law: Scatter, middles_us: Floats, around_us: float = 0.0) -> NDA
     return thin
 
 
-def _chances(law: Scatter, moments_us: Floats, first: Index, past: Index) -> Floats:
+def _chances(law: TimingErrors, moments_us: Floats, first: Index, past: Index) -> Floats:
     """Return the chance of no service at each of `moments_us`, which interval i reaches from first[i] to past[i]."""
     chances = np.ones(moments_us.size)
     sigma_us = np.maximum(law.sigma_us, _LEAST_US)
     tail_us = np.maximum(law.tail_us, _LEAST_US)
     for low, high in _blocks(first, past, moments_us.size):
         rows = np.flatnonzero((first < high) & (past > low))
-        cells = _Cells.of(law.lane[rows], np.maximum(first[rows], low) - low, np.minimum(past[rows], high) - low)
+        cells = _Cells.of(law.satellite[rows], np.maximum(first[rows], low) - low, np.minimum(past[rows], high) - low)
         t_us = moments_us[low:high][cells.moment]
         row = rows[cells.row]
         since_start, since_end = t_us - law.start_us[row], t_us - law.end_us[row]
@@ -276,14 +276,14 @@ class _Cells:
     moment_of_place: Index
 
     @classmethod
-    def of(cls, lane: Index, first: Index, past: Index) -> _Cells:
-        """Return the cells of intervals sorted by lane and start, each reaching the moments from first to past."""
+    def of(cls, satellite: Index, first: Index, past: Index) -> _Cells:
+        """Return the cells of intervals sorted by satellite and start, each reaching the moments from first to past."""
         count = past - first
         row = np.repeat(np.arange(count.size), count)
         moment = np.arange(row.size) - np.repeat(np.cumsum(count) - count - first, count)
-        # Neighbours of one lane that reach common moments form a bunch. Bunches lie end to end on the line of places.
-        bunch_past = np.maximum.accumulate(lane * (2**40) + past) - lane * (2**40)
-        meets = (lane[1:] == lane[:-1]) & (first[1:] < bunch_past[:-1])
+        # Neighbours of one satellite that reach common moments form a bunch. Bunches lie end to end on a line.
+        bunch_past = np.maximum.accumulate(satellite * (2**40) + past) - satellite * (2**40)
+        meets = (satellite[1:] == satellite[:-1]) & (first[1:] < bunch_past[:-1])
         if not meets.any():
             return cls(row, moment, None, moment)
         opens = np.flatnonzero(np.append(True, ~meets))

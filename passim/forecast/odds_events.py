@@ -19,7 +19,7 @@ from passim import intervals
 from passim.errors import InputError, SpanError
 from passim.forecast.handovers import served_futures
 from passim.forecast.timing import TimingModel
-from passim.forecast.timing_errors import Scatter, scatter
+from passim.forecast.timing_errors import TimingErrors, timing_errors
 from passim.forecast.windows import GapsOfRuns, WindowOdds
 from passim.intervals import GroupedSet, Intervals
 from passim.sky.handover_policy import Look
@@ -165,7 +165,7 @@ def simulate(
         raise InputError(
             "handovers in drawn futures", got="no look", wanted="who is highest", try_next="look=seen.look"
         )
-    law = scatter(joint, epochs_us, span, model or TimingModel(), searched)
+    law = timing_errors(joint, epochs_us, span, model or TimingModel(), searched)
     length_us = float(span.end_us - span.start_us)
     found = []
     for first, draws in _drawn(law, np.asarray(epochs_us).size, int(runs), int(seed), side_by_side=loses_time):
@@ -183,7 +183,7 @@ def simulate(
 
 @dataclass(frozen=True)
 class _Draws:
-    """The draws of some runs. `satellite` numbers the lanes that occur, `own` and `manoeuvred` are (runs, satellites).
+    """The draws of some runs. `satellite` numbers those that occur, `own` and `manoeuvred` are (runs, satellites).
 
     own             the own shift, in its standard deviations
     manoeuvred      a uniform number: the satellite has manoeuvred where its chance of it is greater; None if none can
@@ -197,11 +197,11 @@ class _Draws:
 
     def of_rows(self, rows: Index) -> _Draws:
         """Return the draws for the intervals `rows` alone, which count from 0 then."""
-        lanes, satellite = np.unique(self.satellite[rows], return_inverse=True)
-        manoeuvred = None if self.manoeuvred is None else self.manoeuvred[:, lanes]
-        return _Draws(satellite, self.own[:, lanes], manoeuvred, self.shared)
+        occurring, satellite = np.unique(self.satellite[rows], return_inverse=True)
+        manoeuvred = None if self.manoeuvred is None else self.manoeuvred[:, occurring]
+        return _Draws(satellite, self.own[:, occurring], manoeuvred, self.shared)
 
-    def shifts_us(self, law: Scatter, rows: Index) -> Floats:
+    def shifts_us(self, law: TimingErrors, rows: Index) -> Floats:
         """Return the shift of the intervals `rows` in each run, microseconds, shape (runs, rows)."""
         satellite = self.satellite[rows]
         shift = self.own[:, satellite]
@@ -214,7 +214,7 @@ class _Draws:
             shift += self.shared[:, None] * law.shared_us[rows]
         return shift
 
-    def shifts_of(self, law: Scatter, run: Index, rows: Index) -> Floats:
+    def shifts_of(self, law: TimingErrors, run: Index, rows: Index) -> Floats:
         """Return the shift of the intervals `rows` in the runs `run`, microseconds, shape (n,) all three."""
         satellite = self.satellite[rows]
         spread = law.sigma_us[rows]
@@ -222,7 +222,7 @@ class _Draws:
             spread = np.where(self.manoeuvred[run, satellite] < law.tail_share[rows], law.tail_us[rows], spread)
         return np.asarray(self.own[run, satellite] * spread + self.shared[run] * law.shared_us[rows])
 
-    def range_us(self, law: Scatter) -> tuple[Floats, Floats]:
+    def range_us(self, law: TimingErrors) -> tuple[Floats, Floats]:
         """Return bounds of the shift of each interval over these runs, microseconds, shape (n,) both."""
         satellites = self.own.shape[1]
         spread = [(self.own.min(axis=0, initial=0.0), self.own.max(axis=0, initial=0.0), law.sigma_us)]
@@ -245,7 +245,7 @@ def blocks_of(span: Span) -> list[tuple[int, int]]:
 
 
 def _drawn(
-    law: Scatter, satellites: int, runs: int, seed: int, *, side_by_side: bool = False
+    law: TimingErrors, satellites: int, runs: int, seed: int, *, side_by_side: bool = False
 ) -> Iterator[tuple[int, _Draws]]:
     """Yield the draws of all runs, block by block, each with its first run; they do not depend on the blocks' size.
 
@@ -253,24 +253,24 @@ def _drawn(
     are served side by side need no room for every interval, only for every satellite.
     """
     own, uniform, shared = map(np.random.default_rng, np.random.SeedSequence(seed).spawn(3))
-    lanes, satellite = np.unique(law.lane, return_inverse=True)
+    occurring, satellite = np.unique(law.satellite, return_inverse=True)
     any_tail = bool(np.any(law.tail_us > law.sigma_us))
-    a_block = max(1, _INTERVALS_A_BLOCK // max(1, satellites, 0 if side_by_side else law.lane.size))
+    a_block = max(1, _INTERVALS_A_BLOCK // max(1, satellites, 0 if side_by_side else law.satellite.size))
     for first in range(0, runs, a_block):
         shape = (min(a_block, runs - first), satellites)
         yield (
             first,
             _Draws(
                 satellite,
-                own.standard_normal(shape)[:, lanes],
-                uniform.random(shape)[:, lanes] if any_tail else None,
+                own.standard_normal(shape)[:, occurring],
+                uniform.random(shape)[:, occurring] if any_tail else None,
                 shared.standard_normal(shape[0]),
             ),
         )
 
 
 def _served_by_blocks(
-    law: Scatter,
+    law: TimingErrors,
     draws: _Draws,
     span: Span,
     searched: Span,
@@ -305,7 +305,7 @@ def _served_by_blocks(
 
 
 def _served(
-    law: Scatter,
+    law: TimingErrors,
     draws: _Draws,
     span: Span,
     searched: Span,
@@ -330,7 +330,7 @@ def _served(
     )
 
 
-def _gaps_of_runs(law: Scatter, draws: _Draws, length_us: float) -> tuple[Index, Index, Index]:
+def _gaps_of_runs(law: TimingErrors, draws: _Draws, length_us: float) -> tuple[Index, Index, Index]:
     """Return the gaps in [0, length_us) of each run drawn: run, start and end, by run and start."""
     # What stays covered in every one of these runs needs no drawing.
     low_us, high_us = draws.range_us(law)
@@ -369,9 +369,9 @@ def _edges(place_us: Floats, shift_us: Floats, first: int) -> Floats:
     return edges
 
 
-def _inside(start: Floats, end: Floats, held: Intervals) -> NDArray[np.bool_]:
-    """Return which intervals [start, end) lie inside one of `held`, which are sorted and apart."""
-    if not held.start.size:
+def _inside(start: Floats, end: Floats, within: Intervals) -> NDArray[np.bool_]:
+    """Return which intervals [start, end) lie inside one of `within`, which are sorted and apart."""
+    if not within.start.size:
         return np.zeros(start.size, dtype=bool)
-    member = np.searchsorted(held.start, start, side="right") - 1
-    return np.asarray((member >= 0) & (held.end[np.maximum(member, 0)] >= end))
+    member = np.searchsorted(within.start, start, side="right") - 1
+    return np.asarray((member >= 0) & (within.end[np.maximum(member, 0)] >= end))

@@ -158,10 +158,6 @@ class TimingModel:
         divisor = drift + math.sqrt(drift * drift + 4.0 * bend * more)
         return round(math.sqrt(2.0 * more / divisor) * SECONDS_PER_DAY, 6) if divisor > 0.0 else math.inf
 
-    def margin_s(self, age_s: ArrayLike) -> Floats:
-        """Return how far beyond a span to search, s, so that next to nothing can come into it from farther out."""
-        return 5.5 * (self.tail_sigma_s(age_s) + self.shared_sigma_s(age_s))
-
 
 @dataclass(frozen=True)
 class Band:

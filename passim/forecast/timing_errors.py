@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from passim.errors import InputError
 from passim.forecast.timing import TimingModel
-from passim.intervals import GroupedSet, union_by_lane
+from passim.intervals import GroupedSet, union_by_group
 from passim.spans import Span
 
 Floats = NDArray[np.float64]
@@ -24,10 +24,10 @@ Index = NDArray[np.int64]
 _NEVER_US = 10**15
 
 
-class Scatter(NamedTuple):
-    """Intervals sorted by lane and start, shape (n,) each, and the law of their shifts.
+class TimingErrors(NamedTuple):
+    """Intervals sorted by satellite and start, shape (n,) each, and the law of their shifts.
 
-    lane                    satellite, an index of the epochs given
+    satellite               an index of the epochs given
     start_us, end_us        microseconds after the start of the span, float64 but whole; an end that was cut by the
                             search lies 30 years off, so that no shift brings it near
     sigma_us, tail_us       standard deviations of the own shift, without and with a manoeuvre, microseconds
@@ -35,7 +35,7 @@ class Scatter(NamedTuple):
     shared_us               standard deviation of the shared shift, microseconds
     """
 
-    lane: Index
+    satellite: Index
     start_us: Floats
     end_us: Floats
     sigma_us: Floats
@@ -43,10 +43,10 @@ class Scatter(NamedTuple):
     tail_share: Floats
     shared_us: Floats
 
-    def rows(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> Scatter:
+    def rows(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> TimingErrors:
         """Return the intervals for which `chosen`, shape (n,), holds, or those at the places that it gives."""
-        return Scatter(
-            self.lane[chosen],
+        return TimingErrors(
+            self.satellite[chosen],
             self.start_us[chosen],
             self.end_us[chosen],
             self.sigma_us[chosen],
@@ -56,13 +56,13 @@ class Scatter(NamedTuple):
         )
 
 
-def scatter(
+def timing_errors(
     joint: GroupedSet, epochs_us: ArrayLike, span: Span, model: TimingModel, searched: Span | None = None
-) -> Scatter:
+) -> TimingErrors:
     """Return `joint` with the law of its shifts.
 
-    `joint` holds when satellites can serve, lanes being indices of `epochs_us`, shape (lanes,): the epochs of their
-    element sets, microseconds since 1970 UTC. `searched` is the span in which it was sought, `span` unless given:
+    `joint` holds when satellites can serve, its groups being indices of `epochs_us`, shape (satellites,): the epochs of
+    their element sets, microseconds since 1970 UTC. `searched` is the span in which it was sought, `span` unless given:
     what touches an end of it was cut there, and goes on. Each interval takes its age at its middle. Raises InputError
     where arrays do not fit together.
     """
@@ -81,22 +81,22 @@ def scatter(
             wanted="whole microseconds since 1970 UTC, one a satellite",
         )
     try:
-        lane, start_us, end_us = union_by_lane(joint)
+        satellite, start_us, end_us = union_by_group(joint)
     except ValueError as problem:
-        wanted = "a lane, a start and an end for each"
+        wanted = "a satellite, a start and an end for each"
         raise InputError("intervals of satellites", got=str(problem), wanted=wanted) from None
-    if start_us.dtype.kind != "i" or (lane.size and (lane.min() < 0 or lane.max() >= epochs.size)):
+    if start_us.dtype.kind != "i" or (satellite.size and (satellite.min() < 0 or satellite.max() >= epochs.size)):
         raise InputError(
             "intervals of satellites",
-            got=f"times of {start_us.dtype} and lanes up to {lane.max(initial=-1)}",
-            wanted=f"whole microseconds, and lanes from 0 to {epochs.size - 1}",
+            got=f"times of {start_us.dtype} and satellites up to {satellite.max(initial=-1)}",
+            wanted=f"whole microseconds, and satellites from 0 to {epochs.size - 1}",
         )
 
     middle_us = start_us + (end_us - start_us) // 2
-    age_s = np.abs(middle_us - epochs[lane]) / 1e6
+    age_s = np.abs(middle_us - epochs[satellite]) / 1e6
     sigma_us, shared_us = model.sigma_s(age_s) * 1e6, model.shared_sigma_s(age_s) * 1e6
     share = model.manoeuvre_share(age_s)
     tail_us = np.where(share > 0.0, model.tail_sigma_s(age_s) * 1e6, sigma_us)
     first = np.where(start_us <= searched.start_us, -_NEVER_US, start_us - span.start_us).astype(np.float64)
     last = np.where(end_us >= searched.end_us, _NEVER_US, end_us - span.start_us).astype(np.float64)
-    return Scatter(lane, first, last, sigma_us, tail_us, share, shared_us)
+    return TimingErrors(satellite, first, last, sigma_us, tail_us, share, shared_us)

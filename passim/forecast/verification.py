@@ -90,11 +90,6 @@ class YesNo:
         """How often it was forecast for each time it came: 1 is right, above 1 is too often."""
         return _ratio(self.hits + self.false_alarms, self.hits + self.misses)
 
-    @property
-    def threat_score(self) -> float:
-        """Hits among all that was forecast or came (critical success index)."""
-        return _ratio(self.hits, self.hits + self.false_alarms + self.misses)
-
 
 class Bounds(NamedTuple):
     """A figure, and between what bounds it lies when days are drawn anew; nan where too few days tell."""
@@ -211,10 +206,15 @@ def reliability_table(
 
 def yes_no(forecast: ArrayLike, outcome: ArrayLike) -> YesNo:
     """Return how often yes and no were forecast and came; both of shape (n,), true or false. Raises InputError."""
-    said, came = (_truths(values, what) for values, what in ((forecast, "forecast of yes or no"), (outcome, "outcome")))
-    _same_size(said, came)
+    predicted, came = (
+        _truths(values, what) for values, what in ((forecast, "forecast of yes or no"), (outcome, "outcome"))
+    )
+    _same_size(predicted, came)
     return YesNo(
-        int((said & came).sum()), int((said & ~came).sum()), int((~said & came).sum()), int((~said & ~came).sum())
+        int((predicted & came).sum()),
+        int((predicted & ~came).sum()),
+        int((~predicted & came).sum()),
+        int((~predicted & ~came).sum()),
     )
 
 

@@ -43,12 +43,6 @@ class WindowOdds:
     worst_p50_s: Floats
     worst_p90_s: Floats
 
-    @property
-    def chance_error(self) -> Floats:
-        """The standard error of `chance`; where no run or every run shows the event, that of one run in half (1/2n)."""
-        p = np.clip(self.chance, 0.5 / self.runs, 1.0 - 0.5 / self.runs)
-        return np.asarray(np.sqrt(p * (1.0 - p) / self.runs))
-
     def table(self, timezone: str = "UTC") -> pd.DataFrame:
         """Return one row a window.
 

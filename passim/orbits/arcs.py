@@ -62,18 +62,18 @@ class Segments:
     def __len__(self) -> int:
         return len(self.satellite)
 
-    def time_s(self, lane: Index, x: Floats) -> Floats:
-        """Return the time of places `x` on segments `lane`, seconds since the start of the grid."""
-        return np.asarray(self.start_s[lane] + x * self.length_s[lane])
+    def time_s(self, segment: Index, x: Floats) -> Floats:
+        """Return the time of places `x` on segments `segment`, seconds since the start of the grid."""
+        return np.asarray(self.start_s[segment] + x * self.length_s[segment])
 
-    def select(self, lane: Index) -> Segments:
-        """Return the segments `lane`, in that order."""
+    def select(self, segment: Index) -> Segments:
+        """Return the segments `segment`, in that order."""
         return Segments(
-            self.satellite[lane],
-            self.number[lane],
-            self.start_s[lane],
-            self.length_s[lane],
-            self.coefficients_km[:, :, lane],
+            self.satellite[segment],
+            self.number[segment],
+            self.start_s[segment],
+            self.length_s[segment],
+            self.coefficients_km[:, :, segment],
         )
 
     def seen_from(self, origin_km: Floats, axes: Floats) -> Segments:
@@ -154,8 +154,8 @@ class NodeGrid:
         angle_rad[order] = np.repeat(earth_angle_rad(time_us), np.diff(bounds), axis=0)
         good = usable(position, error).all(axis=(1, 2))
         state = _states_by_difference(position[good], angle_rad[good])
-        kept = np.flatnonzero(good)
-        repeated = np.repeat(kept, parts)
+        retained = np.flatnonzero(good)
+        repeated = np.repeat(retained, parts)
         return Segments(
             segments.satellite[repeated],
             segments.number[repeated],
@@ -171,7 +171,7 @@ class NodeGrid:
         allow it to reach the cone between two nodes.
         """
         every = self.segments_per_satellite
-        kept_satellite, kept_number = [], []
+        satellites, numbers = [], []
         block = max(1, 200_000 // every)
         for first in range(0, len(satellite), block):
             chosen = satellite[first : first + block]
@@ -190,11 +190,11 @@ class NodeGrid:
             near = (height_km > -can_rise_km) & (row >= 0)
             either = (near[:, :-1] | near[:, 1:]) & (row[:, :-1] >= 0) & (row[:, 1:] >= 0)
             index, segment = np.nonzero(either)
-            kept_satellite.append(chosen[index])
-            kept_number.append(segment)
-        if not kept_satellite:
+            satellites.append(chosen[index])
+            numbers.append(segment)
+        if not satellites:
             return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
-        return np.concatenate(kept_satellite), np.concatenate(kept_number)
+        return np.concatenate(satellites), np.concatenate(numbers)
 
     def positions_km(self, satellite: Index, time_s: Floats) -> Floats:
         """Return SGP4's own Earth-fixed positions, shape (n, 3), of satellites at times, each of shape (n,)."""

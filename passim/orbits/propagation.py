@@ -44,10 +44,10 @@ class Propagator:
     @classmethod
     def of(cls, fleet: Fleet) -> Propagator:
         """Return the propagator of `fleet`, made at first use and kept with the fleet, which never changes."""
-        kept = fleet.__dict__.get("_propagator")
-        if kept is None:
-            kept = fleet.__dict__["_propagator"] = cls(fleet)
-        return kept
+        cached = fleet.__dict__.get("_propagator")
+        if cached is None:
+            cached = fleet.__dict__["_propagator"] = cls(fleet)
+        return cached
 
     def __len__(self) -> int:
         return len(self.models)

@@ -1,1 +1,13 @@
-"""Work on as many cores or machines as there are: executors, and work handed out in chunks."""
+"""Work in other processes: on as many cores or machines as there are, or beside a server with threads.
+
+leash       what every worker process lives by: it ends with its parent, and its memory has a limit
+executors   the processes of this machine, or the workers of a cluster
+chunks      one piece of work handed out in chunks, results in order
+jobs        one job after another, each with its progress, its deadline and a way to stop it
+"""
+
+from __future__ import annotations
+
+from passim.parallel.jobs import Job, WorkerPool
+
+__all__ = ["Job", "WorkerPool"]

@@ -92,30 +92,32 @@ def map_chunks(
     common: Common,
     chunks: Sequence[Chunk],
     *,
-    team: WorkerConfig | None = None,
+    workers: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> Iterator[Result]:
-    """Yield the result of `task` for every one of `chunks`, in their order, worked out by `team`.
+    """Yield the result of `task` for every one of `chunks`, in their order, worked out by `workers`.
 
     `task`, `common`, chunks and results must be picklable. `progress` is called with the share of chunks done. Once
-    `cancel` is set, or the caller stops asking, what is under way is stopped; then `WorkStopped` is raised. Without a
-    team there are as many processes as this process has processors; a single chunk is worked out in this process.
+    `cancel` is set, or the caller stops asking, what is under way is stopped; then `WorkStopped` is raised. Without
+    `workers` there are as many processes as this process has processors; a single chunk is worked out in this process.
 
     What the task raises is raised here. Raises InputError at once where a cluster does not answer, has no workers or
     cannot run passim: the work then never moves elsewhere in silence. Raises WorkLost where workers are lost again and
     again, and WorkNotBegun where a script without a main guard asks for several processes.
     """
-    team = team or WorkerConfig()
-    if team.cluster is None and min(team.size, len(chunks)) <= 1:
+    workers = workers or WorkerConfig()
+    if workers.cluster is None and min(workers.size, len(chunks)) <= 1:
         yield from _here(task, common, chunks, progress, cancel)
         return
     if is_beginning():
         raise WorkNotBegun
     packed = pickle.dumps(common, protocol=5)
-    crew: Executor = Cluster(team.cluster, packed) if team.cluster else Pool(min(team.size, len(chunks)), packed)
-    with crew:
-        yield from _in_order(crew, task, chunks, progress, cancel)
+    executor: Executor = (
+        Cluster(workers.cluster, packed) if workers.cluster else Pool(min(workers.size, len(chunks)), packed)
+    )
+    with executor:
+        yield from _in_order(executor, task, chunks, progress, cancel)
 
 
 def _here(
@@ -140,7 +142,7 @@ def _here(
 
 
 def _in_order(
-    crew: Executor, task: Any, chunks: Sequence[Any], progress: Progress | None, cancel: threading.Event | None
+    executor: Executor, task: Any, chunks: Sequence[Any], progress: Progress | None, cancel: threading.Event | None
 ) -> Iterator[Any]:
     """Hand out chunks and yield their results in order."""
     waiting: dict[Future[Any], int] = {}
@@ -150,9 +152,9 @@ def _in_order(
     following = 0
     while following < len(chunks):
         lost: list[int] = []
-        while todo and len(waiting) < _AHEAD * crew.size and todo[-1] < following + _WAITING * crew.size:
+        while todo and len(waiting) < _AHEAD * executor.size and todo[-1] < following + _WAITING * executor.size:
             try:
-                future = crew.submit(task, chunks[todo[-1]])
+                future = executor.submit(task, chunks[todo[-1]])
             except BrokenExecutor:
                 lost.append(todo.pop())
                 break
@@ -160,7 +162,7 @@ def _in_order(
 
         finished, _ = wait(waiting, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED)
         _check(cancel)
-        crew.check()
+        executor.check()
         for future in finished:
             number = waiting.pop(future)
             try:
@@ -168,7 +170,7 @@ def _in_order(
             except BrokenExecutor:
                 lost.append(number)
             except Exception as error:
-                crew.explain(error)
+                executor.explain(error)
                 raise
 
         # One process killed breaks the whole pool: what was under way is begun again in a new one.
@@ -182,7 +184,7 @@ def _in_order(
                     f"a worker process was lost {_MOST_TRIES} times over the same work and it was given up; the system "
                     f"kills processes when memory runs out, so try fewer workers"
                 )
-            crew.renew()
+            executor.renew()
             todo = sorted(todo + lost, reverse=True)
         if progress:
             progress((following + len(done)) / len(chunks))

@@ -28,7 +28,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from passim.errors import InputError, PassimError
-from passim.parallel.leash import MemoryMet, fasten, interrupts_held
+from passim.parallel.leash import fasten, interrupts_held, memory_met
 
 ADDRESS: Final = "tcp://HOST:8786"
 # For the answer of a scheduler that listens; one that does not is told at once.
@@ -69,7 +69,7 @@ class Executor(ABC):
         """Hand out a chunk."""
 
     def check(self) -> None:
-        """Raise an error if nobody is there any more; the executor of a crew on this machine sees that itself."""
+        """Raise an error if nobody is there any more; the executor of processes on this machine sees that itself."""
         return
 
     def explain(self, error: Exception) -> None:
@@ -326,7 +326,7 @@ def _one_line(error: BaseException) -> str:
 # --- in the worker ----------------------------------------------------------------------------------------------------
 
 # The common things this worker was given, by digest; the oldest goes when a third comes.
-_kept: OrderedDict[str, Any] = OrderedDict()
+_common_things: OrderedDict[str, Any] = OrderedDict()
 _keeping = threading.Lock()
 _line: Connection | None = None
 
@@ -348,21 +348,19 @@ def _enter(line: Connection, begun: Connection, key: str, packed: bytes) -> None
 
 def _work(task: Any, key: str, packed: bytes | None, chunk: Any) -> Any:
     """Do one chunk."""
-    try:
+    with memory_met():
         _tell(0.0)
         return task(_keep(key, packed), chunk, _tell)
-    except MemoryError:
-        raise MemoryMet from None
 
 
 def _keep(key: str, packed: bytes | None) -> Any:
     with _keeping:
-        if key not in _kept:
+        if key not in _common_things:
             assert packed is not None  # a process gets it when it begins, a cluster with every chunk
-            _kept[key] = pickle.loads(packed)
-            while len(_kept) > 2:
-                _kept.popitem(last=False)
-        return _kept[key]
+            _common_things[key] = pickle.loads(packed)
+            while len(_common_things) > 2:
+                _common_things.popitem(last=False)
+        return _common_things[key]
 
 
 def _tell(done: float) -> None:

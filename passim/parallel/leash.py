@@ -55,6 +55,15 @@ def fasten(limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
 
 
 @contextlib.contextmanager
+def memory_met() -> Iterator[None]:
+    """Say of work that meets the limit which it is: raises MemoryMet in the place of MemoryError."""
+    try:
+        yield
+    except MemoryError:
+        raise MemoryMet from None
+
+
+@contextlib.contextmanager
 def interrupts_held() -> Iterator[None]:
     """Hold back an interrupt from the keyboard while workers are begun.
 

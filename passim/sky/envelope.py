@@ -146,14 +146,14 @@ def _joined_round(stretches: list[_Stretch]) -> list[tuple[float, float]]:
 def _shorten(stretch: _Stretch, azimuth_deg: float, *, at_end: bool) -> None:
     """Let a stretch begin or end at `azimuth_deg` inside it, on its own line."""
     elevation = float(np.interp(azimuth_deg, stretch.azimuths_deg, stretch.elevations_deg))
-    kept = [
+    retained = [
         (azimuth, height)
         for azimuth, height in zip(stretch.azimuths_deg, stretch.elevations_deg, strict=True)
         if (azimuth < azimuth_deg if at_end else azimuth > azimuth_deg)
     ]
-    kept.insert(len(kept) if at_end else 0, (azimuth_deg, elevation))
-    stretch.azimuths_deg[:] = [azimuth for azimuth, _ in kept]
-    stretch.elevations_deg[:] = [height for _, height in kept]
+    retained.insert(len(retained) if at_end else 0, (azimuth_deg, elevation))
+    stretch.azimuths_deg[:] = [azimuth for azimuth, _ in retained]
+    stretch.elevations_deg[:] = [height for _, height in retained]
 
 
 def _horizon_of(points: list[tuple[float, float]]) -> Horizon:
@@ -165,11 +165,11 @@ def _horizon_of(points: list[tuple[float, float]]) -> Horizon:
     around, height = np.concatenate([azimuths, azimuths + 360.0]), np.array(heights * 2)
     # The walk round begins at the highest point that stands above the one before it, which is a corner for certain.
     first = max(range(count), key=lambda k: (height[k], height[k] - height[k - 1]))
-    kept = [first]
+    retained = [first]
     for k in range(first + 1, first + count):
-        before, after = kept[-1], k + 1
+        before, after = retained[-1], k + 1
         line = np.interp(around[before + 1 : after], around[[before, after]], height[[before, after]])
         if np.abs(line - height[before + 1 : after]).max() > _SAME_DEG:
-            kept.append(k)
-    corners = sorted((round(float(around[k]) % 360.0, 6), float(height[k])) for k in kept)
+            retained.append(k)
+    corners = sorted((round(float(around[k]) % 360.0, 6), float(height[k])) for k in retained)
     return Horizon(tuple(azimuth for azimuth, _ in corners), tuple(elevation for _, elevation in corners))

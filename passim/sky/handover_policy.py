@@ -1,6 +1,6 @@
 """Who is taken when: the choices behind a serving timeline, on arrays of allowed intervals.
 
-An interval is a row: one satellite (its lane) that may serve from `start_us` up to `end_us`. A stint is a stretch in
+An interval is a row: one satellite (its index) that may serve from `start_us` up to `end_us`. A stint is a stretch in
 which one row is in use. Stints do not know of acquisition: what is chosen does not depend on how long it takes to get
 going, so that a longer acquisition can only take time away.
 
@@ -75,11 +75,11 @@ def keep_until_lost(
     """Return the stints of a terminal that keeps its satellite until it is lost, within [start_us, end_us).
 
     At a choice it takes the highest by `look`, or without one the satellite that stays longest; of equals the one of
-    the smallest lane. With a clock choices happen only at its moments, at midnight of UTC, and at the start unless
+    the smallest index. With a clock choices happen only at its moments, at midnight of UTC, and at the start unless
     `first` says which row is in use there, or `NOTHING`. `allowed` must be sorted by start and hold no touching rows of
-    one lane.
+    one satellite.
     """
-    lane, begins, ends = allowed
+    satellite, begins, ends = allowed
     highest = {} if look is None else _highest_at_choices(allowed, start_us, end_us, clock, look)
     # Plain lists for single numbers: the loop reads one at a time.
     begin_of, end_of = begins.tolist(), ends.tolist()
@@ -100,7 +100,7 @@ def keep_until_lost(
         elif look is not None:
             row = highest[now]
         else:
-            row = int(up[_first_choice(lane[up], ends[up])]) if up.size else NOTHING
+            row = int(up[_first_choice(satellite[up], ends[up])]) if up.size else NOTHING
         if row >= 0:
             until = min(end_of[row], MIDNIGHTS.at_or_after(now + 1), end_us)
             if rows and rows[-1] == row and left[-1] == now:
@@ -150,8 +150,8 @@ def always_highest(
 
     With a clock it chooses at its moments. Without, it compares at every whole second and chooses at once when its
     satellite is lost or the first one rises. It also chooses at midnight of UTC, and at the start unless `first` says
-    which row is in use there, or `NOTHING`. Of equals it takes the one of the smallest lane. `allowed` must be sorted
-    by start and hold no touching rows of one lane; `look` must be smooth, as the motion of satellites above about
+    which row is in use there, or `NOTHING`. Of equals it takes the one of the smallest index. `allowed` must be sorted
+    by start and hold no touching rows of one satellite; `look` must be smooth, as the motion of satellites above about
     225 km is, and answer up to ten seconds outside a row.
     """
     if not allowed.start.size:
@@ -191,16 +191,16 @@ def always_highest(
     return Stints(row[opens], begin[opens], until[closes])
 
 
-def _first_choice(lane: Whole, merit: NDArray[Any]) -> int:
-    """Return the place of the greatest merit; of equals the one of the smallest lane."""
-    return int(np.lexsort((lane, -merit))[0])
+def _first_choice(satellite: Whole, merit: NDArray[Any]) -> int:
+    """Return the place of the greatest merit; of equals the one of the smallest index."""
+    return int(np.lexsort((satellite, -merit))[0])
 
 
-def elevations_deg(look: Look, lane: Whole, time_us: Whole) -> NDArray[np.float64]:
+def elevations_deg(look: Look, satellite: Whole, time_us: Whole) -> NDArray[np.float64]:
     """Return heights above the horizon, shape (n,); one that is not a number counts as lower than all others."""
-    if not lane.size:
+    if not satellite.size:
         return np.empty(0)
-    elevation_deg: NDArray[np.float64] = np.asarray(look(lane, time_us).elevation_deg, dtype=np.float64)
+    elevation_deg: NDArray[np.float64] = np.asarray(look(satellite, time_us).elevation_deg, dtype=np.float64)
     return np.where(np.isnan(elevation_deg), -np.inf, elevation_deg)
 
 
@@ -217,10 +217,10 @@ def _highest_rows(allowed: GroupedIntervals, moments: Whole, look: Look) -> Whol
     for first in range(0, moments.size, _MOMENTS_A_BLOCK):
         block = moments[first : first + _MOMENTS_A_BLOCK]
         place, row = _close_calls(allowed, block, look)
-        lane = allowed.lane[row]
-        elevation_deg = elevations_deg(look, lane, block[place])
-        # Sorted by place, then height, then lane, the first of each place is the choice.
-        order = np.lexsort((lane, -elevation_deg, place))
+        satellite = allowed.group[row]
+        elevation_deg = elevations_deg(look, satellite, block[place])
+        # Sorted by place, then height, then satellite, the first of each place is the choice.
+        order = np.lexsort((satellite, -elevation_deg, place))
         place, row = place[order], row[order]
         opens = np.append(True, place[1:] != place[:-1])[: place.size]
         best[first + place[opens]] = row[opens]
@@ -245,7 +245,7 @@ def _close_calls(allowed: GroupedIntervals, moments: Whole, look: Look) -> tuple
     first_knot = np.where(some, cell[np.minimum(low, moments.size - 1)], 0)
     past_knot = np.where(some, cell[np.maximum(high - 1, 0)] + 2, 0)
     knot_member, knot = _each_within(first_knot, past_knot)
-    look_deg = np.asarray(look(allowed.lane[near][knot_member], knots[knot]).elevation_deg, dtype=np.float64)
+    look_deg = np.asarray(look(allowed.group[near][knot_member], knots[knot]).elevation_deg, dtype=np.float64)
     sine = np.sin(np.radians(look_deg))
 
     # Read every moment off the line between two knots, and keep who is about as high as the highest.
@@ -256,8 +256,8 @@ def _close_calls(allowed: GroupedIntervals, moments: Whole, look: Look) -> tuple
     highest = np.full(moments.size, -np.inf)
     np.fmax.at(highest, place, guess)
     # Written so that a guess that is not a number, where only a knot outside the row is bad, stays in.
-    kept = ~(guess < highest[place] - _MARGIN_SINE)
-    return place[kept], near[member[kept]]
+    retained = ~(guess < highest[place] - _MARGIN_SINE)
+    return place[retained], near[member[retained]]
 
 
 def _each_within(low: Whole, high: Whole) -> tuple[Whole, Whole]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.search import Curve, Stretches, crossings, positive_stretches, turning_points
+from passim.search import CurveFunction, Stretches, crossings, positive_stretches, turning_points
 from passim.sky.horizon import Horizon
 from passim.sky.local_arcs import ZENITH, LocalArcs
 
@@ -35,11 +35,11 @@ class HorizonFunction:
         """The lowest point of the skyline, degrees."""
         return self.horizon.lowest_deg
 
-    def above(self, arcs: LocalArcs, lane: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
-        """Return where the arcs stand above the skyline within (lane, left, right), sorted by lane and place."""
+    def above(self, arcs: LocalArcs, segment: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
+        """Return where the arcs stand above the skyline within (segment, left, right), sorted by segment and place."""
         lowest = float(np.sin(np.radians(self.horizon.lowest_deg)))
-        above_lowest = positive_stretches(arcs.above_cap(ZENITH, lowest), lane, left, right, margin=margin_km)
-        if self.horizon.is_flat or not len(above_lowest.lane):
+        above_lowest = positive_stretches(arcs.above_cap(ZENITH, lowest), segment, left, right, margin=margin_km)
+        if self.horizon.is_flat or not len(above_lowest.curve):
             return above_lowest
         return _above_profile(arcs, self.horizon, above_lowest, margin_km)
 
@@ -57,22 +57,22 @@ class HorizonFunction:
 def _above_profile(arcs: LocalArcs, horizon: Horizon, found: Stretches, margin_km: float) -> Stretches:
     """Narrow the stretches above the lowest skyline to those above the profile itself."""
     piece, a, b = _cut_at_azimuths(arcs, horizon, found)
-    lane = found.lane[piece]
+    segment = found.curve[piece]
     # Within a piece the skyline is the straight line of one sector, told by the azimuth at its middle.
-    azimuth = arcs.azimuth_deg(lane, 0.5 * (a + b))
-    curve = _sector_curve(arcs, horizon, lane, azimuth)
-    stretches = positive_stretches(curve, np.arange(len(lane)), a, b, margin=margin_km)
+    azimuth = arcs.azimuth_deg(segment, 0.5 * (a + b))
+    curve = _sector_curve(arcs, horizon, segment, azimuth)
+    stretches = positive_stretches(curve, np.arange(len(segment)), a, b, margin=margin_km)
     # Beside a wall the height changes fast though the satellite may hardly move across its edge. What an arc's error
     # does to the time depends on the speed at right angles to the skyline, so that is the rate given to an edge.
-    slope = _sectors(horizon, azimuth)[3][stretches.lane]
+    slope = _sectors(horizon, azimuth)[3][stretches.curve]
     rates = []
     for x, rate in ((stretches.left, stretches.rate_left), (stretches.right, stretches.rate_right)):
-        position = arcs.position_km(lane[stretches.lane], x)
+        position = arcs.position_km(segment[stretches.curve], x)
         # At an edge the mask is the elevation; elsewhere there is no rate to scale.
         mask = np.arctan2(position[2], np.hypot(position[0], position[1]))
         rates.append(rate / _magnification(position, mask, slope))
     stretches = replace(stretches, rate_left=rates[0], rate_right=rates[1])
-    return _joined(stretches, lane, piece, found, horizon)
+    return _joined(stretches, segment, piece, found, horizon)
 
 
 def _magnification(position_km: Floats, mask_rad: Floats, slope: Floats) -> Floats:
@@ -92,7 +92,7 @@ def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tup
     a = found.left[piece] + place * width
     b = np.where(place == count[piece] - 1, found.right[piece], a + width)
     for _ in range(30):
-        turn = _turn_deg(arcs.azimuth_deg(found.lane[piece], a), arcs.azimuth_deg(found.lane[piece], b))
+        turn = _turn_deg(arcs.azimuth_deg(found.curve[piece], a), arcs.azimuth_deg(found.curve[piece], b))
         wide = (np.abs(turn) > _WIDEST_PIECE_DEG) & (b - a > 1e-9)
         if not wide.any():
             break
@@ -104,9 +104,9 @@ def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tup
         )
 
     # Where the azimuth turns back inside a piece, the piece is cut at the turning point.
-    lane = found.lane[piece]
-    turning_curve = _azimuth_curve(arcs, lane, arcs.azimuth_deg(lane, 0.5 * (a + b)))
-    number = np.arange(len(lane))
+    segment = found.curve[piece]
+    turning_curve = _azimuth_curve(arcs, segment, arcs.azimuth_deg(segment, 0.5 * (a + b)))
+    number = np.arange(len(segment))
     _, rate_a = turning_curve(number, a)
     _, rate_b = turning_curve(number, b)
     back = np.flatnonzero((rate_a > 0.0) != (rate_b > 0.0))
@@ -117,11 +117,11 @@ def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tup
         piece, a, b = _sorted_pieces(
             np.concatenate([piece, piece[back]]), np.concatenate([a, middle]), np.concatenate([end, b[back]])
         )
-        lane = found.lane[piece]
+        segment = found.curve[piece]
 
     # Every profile point whose azimuth lies between the two ends of a piece is passed once.
-    start = arcs.azimuth_deg(lane, a)
-    turn = _turn_deg(start, arcs.azimuth_deg(lane, b))
+    start = arcs.azimuth_deg(segment, a)
+    turn = _turn_deg(start, arcs.azimuth_deg(segment, b))
     low, high = np.minimum(start, start + turn), np.maximum(start, start + turn)
     points = np.concatenate([np.array(horizon.azimuths_deg) + 360.0 * k for k in (-1, 0, 1)])
     first, last = np.searchsorted(points, low, side="right"), np.searchsorted(points, high, side="left")
@@ -130,7 +130,7 @@ def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tup
     if not len(owner):
         return piece, a, b
     which = first[owner] + np.arange(len(owner)) - np.repeat(np.cumsum(passed) - passed, passed)
-    cut, _ = crossings(_azimuth_curve(arcs, lane[owner], points[which]), np.arange(len(owner)), a[owner], b[owner])
+    cut, _ = crossings(_azimuth_curve(arcs, segment[owner], points[which]), np.arange(len(owner)), a[owner], b[owner])
     order = np.lexsort((cut, owner))
     owner, cut = owner[order], cut[order]
     return _sorted_pieces(
@@ -160,11 +160,11 @@ def _turn_deg(start: Floats, end: Floats) -> Floats:
     return np.asarray((end - start + 180.0) % 360.0 - 180.0)
 
 
-def _azimuth_curve(arcs: LocalArcs, lane_of: Index, azimuth_deg: Floats) -> Curve:
-    """Return the curve of the azimuth past `azimuth_deg` of piece `number`, degrees by x; `lane_of` maps pieces."""
+def _azimuth_curve(arcs: LocalArcs, segment_of: Index, azimuth_deg: Floats) -> CurveFunction:
+    """Return the curve of the azimuth past `azimuth_deg` of piece `number`, degrees by x; `segment_of` maps pieces."""
 
     def curve(number: Index, x: Floats) -> tuple[Floats, Floats]:
-        position, rate = arcs.motion(lane_of[number], x)
+        position, rate = arcs.motion(segment_of[number], x)
         ground2 = np.maximum(position[0] ** 2 + position[1] ** 2, 1e-12)
         azimuth = np.degrees(np.arctan2(position[0], position[1]))
         turning = np.degrees((rate[0] * position[1] - position[0] * rate[1]) / ground2)
@@ -173,13 +173,13 @@ def _azimuth_curve(arcs: LocalArcs, lane_of: Index, azimuth_deg: Floats) -> Curv
     return curve
 
 
-def _sector_curve(arcs: LocalArcs, horizon: Horizon, lane_of: Index, azimuth_deg: Floats) -> Curve:
+def _sector_curve(arcs: LocalArcs, horizon: Horizon, segment_of: Index, azimuth_deg: Floats) -> CurveFunction:
     """Return the height above the skyline's straight line in the sector that holds `azimuth_deg` of each piece, km."""
     start, width, base, slope = _sectors(horizon, azimuth_deg)
     middle = start + 0.5 * width
 
     def curve(number: Index, x: Floats) -> tuple[Floats, Floats]:
-        position, rate = arcs.motion(lane_of[number], x)
+        position, rate = arcs.motion(segment_of[number], x)
         ground = np.maximum(np.hypot(position[0], position[1]), 1e-6)
         ground_rate = (position[0] * rate[0] + position[1] * rate[1]) / ground
         azimuth = np.degrees(np.arctan2(position[0], position[1]))
@@ -204,13 +204,13 @@ def _sectors(horizon: Horizon, azimuth_deg: Floats) -> tuple[Floats, Floats, Flo
     return azimuths[sector], width, heights[sector], (heights[following] - heights[sector]) / width
 
 
-def _joined(pieces: Stretches, lane: Index, stretch: Index, found: Stretches, horizon: Horizon) -> Stretches:
-    """Join stretches that go on from piece to piece, and give them the lanes of the segments.
+def _joined(pieces: Stretches, segment: Index, stretch: Index, found: Stretches, horizon: Horizon) -> Stretches:
+    """Join stretches that go on from piece to piece, and give them the segments of the pieces.
 
-    `lane` and `stretch` map a piece to its segment and to its place in `found`.
+    `segment` and `stretch` map a piece to its segment and to its place in `found`.
     """
-    owner = lane[pieces.lane]
-    near = np.unique(np.concatenate([lane[pieces.near_miss], found.near_miss]))
+    owner = segment[pieces.curve]
+    near = np.unique(np.concatenate([segment[pieces.near_miss], found.near_miss]))
     if not len(owner):
         return Stretches(owner, pieces.left, pieces.right, pieces.rate_left, pieces.rate_right, near)
     goes_on = (owner[1:] == owner[:-1]) & (pieces.left[1:] == pieces.right[:-1])
@@ -220,7 +220,7 @@ def _joined(pieces: Stretches, lane: Index, stretch: Index, found: Stretches, ho
     # measure was range times the difference of sines; here it is range times the sine of the difference.
     cosine = np.cos(np.radians(horizon.lowest_deg))
     rate_left, rate_right = pieces.rate_left[opens], pieces.rate_right[closes]
-    before, after = stretch[pieces.lane[opens]], stretch[pieces.lane[closes]]
+    before, after = stretch[pieces.curve[opens]], stretch[pieces.curve[closes]]
     rate_left = np.where(
         np.isnan(rate_left) & (left == found.left[before]), found.rate_left[before] / cosine, rate_left
     )

@@ -33,7 +33,7 @@ _OF_THE_FLEET = (ServingFilter, ServingShare, Excluded)
 class Slice:
     """What one stretch of the span holds.
 
-    found       for each view, in the order given, when satellites can serve it; lanes are indices in the fleet
+    found       for each view, in the order given, when satellites can serve it; satellites are indices in the fleet
     unusable    (satellite_id, name, reason) of satellites that gave no usable state somewhere in the slice
     """
 
@@ -76,13 +76,13 @@ def counted_fleet(fleet: Fleet, view: View, span: Span) -> Fleet:
     limits = [limit for limit in view.limits if isinstance(limit, _OF_THE_FLEET)]
     if not len(chosen) or not limits:
         return chosen
-    # Each limit says which lanes it keeps of one interval a satellite. It looks at no arc, so a short grid will do.
+    # Each limit says whom it keeps of one interval a satellite. It looks at no arc, so a short grid will do.
     everyone = np.arange(len(chosen), dtype=np.int64)
     whole = GroupedIntervals(everyone, np.full(len(chosen), span.start_us), np.full(len(chosen), span.end_us))
     grid = NodeGrid(Propagator.of(chosen), span.start_us, 1.0)
     scene = Scene(view.site, chosen, span, whole, grid, everyone.astype(np.intp))
     for limit in limits:
-        everyone = everyone[np.isin(everyone, limit.allowed(scene).lane)]
+        everyone = everyone[np.isin(everyone, limit.allowed(scene).group)]
     return chosen.select(everyone.tolist())
 
 

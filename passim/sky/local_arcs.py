@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.orbits.arcs import Segments
-from passim.search import Curve
+from passim.search import CurveFunction
 from passim.sky.site import Site
 
 Floats = NDArray[np.float64]
@@ -30,9 +30,9 @@ class LocalArcs:
         """Return `segments` in the axes of `site`."""
         return cls(segments.seen_from(site.position_km, site.east_north_up))
 
-    def position_km(self, lane: Index, x: Floats) -> Floats:
-        """Return east, north and up in km, shape (3, n), at places `x` of segments `lane`."""
-        c = self._coefficients(lane)
+    def position_km(self, segment: Index, x: Floats) -> Floats:
+        """Return east, north and up in km, shape (3, n), at places `x` of segments `segment`."""
+        c = self._coefficients(segment)
         position = c[5] * x
         for power in (4, 3, 2, 1):
             position += c[power]
@@ -40,9 +40,9 @@ class LocalArcs:
         position += c[0]
         return np.asarray(position)
 
-    def motion(self, lane: Index, x: Floats) -> tuple[Floats, Floats]:
-        """Return position (3, n) in km and its derivative by x (3, n) at places `x` of segments `lane`."""
-        c = self._coefficients(lane)
+    def motion(self, segment: Index, x: Floats) -> tuple[Floats, Floats]:
+        """Return position (3, n) in km and its derivative by x (3, n) at places `x` of segments `segment`."""
+        c = self._coefficients(segment)
         position = c[5] * x
         position += c[4]
         rate = position + c[5] * x
@@ -55,23 +55,23 @@ class LocalArcs:
         position += c[0]
         return position, rate
 
-    def _coefficients(self, lane: Index) -> Floats:
-        """Return the coefficients of segments `lane`, shape (6, 3, n): not to be written to."""
+    def _coefficients(self, segment: Index) -> Floats:
+        """Return the coefficients of segments `segment`, shape (6, 3, n): not to be written to."""
         every = len(self.segments)
         # All of them in order is the commonest question of all, and needs no copy.
-        if len(lane) == every and np.array_equal(lane, np.arange(every)):
+        if len(segment) == every and np.array_equal(segment, np.arange(every)):
             return self.segments.coefficients_km
-        return np.take(self.segments.coefficients_km, lane, axis=2)
+        return np.take(self.segments.coefficients_km, segment, axis=2)
 
-    def above_cap(self, axis: Floats, sine: float) -> Curve:
+    def above_cap(self, axis: Floats, sine: float) -> CurveFunction:
         """Return the curve that is positive where a satellite stands more than asin(`sine`) above the plane of `axis`.
 
         `axis` is a unit vector, shape (3,): the zenith for a mask, the boresight for a cone.
         """
         vertical = bool(axis[2] == 1.0)
 
-        def curve(lane: Index, x: Floats) -> tuple[Floats, Floats]:
-            position, rate = self.motion(lane, x)
+        def curve(segment: Index, x: Floats) -> tuple[Floats, Floats]:
+            position, rate = self.motion(segment, x)
             range_km = np.sqrt(np.einsum("in,in->n", position, position))
             range_rate = np.einsum("in,in->n", position, rate) / range_km
             along, along_rate = (position[2], rate[2]) if vertical else (axis @ position, axis @ rate)
@@ -79,16 +79,16 @@ class LocalArcs:
 
         return curve
 
-    def elevation_sine(self, lane: Index, x: Floats) -> tuple[Floats, Floats]:
+    def elevation_sine(self, segment: Index, x: Floats) -> tuple[Floats, Floats]:
         """Return the sine of the elevation and its derivative by x, each of shape (n,): a curve."""
-        position, rate = self.motion(lane, x)
+        position, rate = self.motion(segment, x)
         range_km = np.sqrt(np.einsum("in,in->n", position, position))
         sine = position[2] / range_km
         return sine, (rate[2] - sine * np.einsum("in,in->n", position, rate) / range_km) / range_km
 
-    def azimuth_deg(self, lane: Index, x: Floats) -> Floats:
+    def azimuth_deg(self, segment: Index, x: Floats) -> Floats:
         """Return the azimuth, degrees from north through east in [0, 360), shape (n,)."""
-        position = self.position_km(lane, x)
+        position = self.position_km(segment, x)
         return np.asarray(np.degrees(np.arctan2(position[0], position[1])) % 360.0)
 
 

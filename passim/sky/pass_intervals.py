@@ -47,8 +47,8 @@ class SkyLimit(Protocol):
     def floor_deg(self) -> float:
         """An elevation, degrees, below which the limit allows nothing."""
 
-    def above(self, arcs: LocalArcs, lane: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
-        """Return where arcs are on the allowed side within (lane, left, right), sorted by lane and place."""
+    def above(self, arcs: LocalArcs, segment: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
+        """Return where arcs are on the allowed side within (segment, left, right), sorted by segment and place."""
 
     def height_km(self, position_km: Floats) -> Floats:
         """Return how far positions in the site's axes, shape (3, n), are on the allowed side, km at the satellite.
@@ -147,16 +147,16 @@ def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, numb
     best = _first_largest(peak_sine, opens)
     azimuths = np.stack(
         [
-            arcs.azimuth_deg(stretches.lane[opens], stretches.left[opens]),
-            arcs.azimuth_deg(stretches.lane[best], peak_x[best]),
-            arcs.azimuth_deg(stretches.lane[closes], stretches.right[closes]),
+            arcs.azimuth_deg(stretches.curve[opens], stretches.left[opens]),
+            arcs.azimuth_deg(stretches.curve[best], peak_x[best]),
+            arcs.azimuth_deg(stretches.curve[closes], stretches.right[closes]),
         ]
     )
     return PassIntervals(
         owner[opens],
         start_s[opens],
         end_s[closes],
-        arcs.segments.time_s(stretches.lane[best], peak_x[best]),
+        arcs.segments.time_s(stretches.curve[best], peak_x[best]),
         peak_sine[best],
         azimuths,
     )
@@ -181,11 +181,11 @@ def _sorted_stretches(
 ) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
     """Return the arcs, where they are allowed sorted by satellite and time, and whose and when (seconds) that is."""
     arcs, stretches = _stretches_of(grid, site, limit, grid.segments(satellite, number))
-    start_s = arcs.segments.time_s(stretches.lane, stretches.left)
-    end_s = arcs.segments.time_s(stretches.lane, stretches.right)
-    owner = arcs.segments.satellite[stretches.lane]
+    start_s = arcs.segments.time_s(stretches.curve, stretches.left)
+    end_s = arcs.segments.time_s(stretches.curve, stretches.right)
+    owner = arcs.segments.satellite[stretches.curve]
     # Those of the finer arcs stand behind the others, both sorted: a stable sort merges them.
-    key = owner * grid.segments_per_satellite + arcs.segments.number[stretches.lane]
+    key = owner * grid.segments_per_satellite + arcs.segments.number[stretches.curve]
     if np.any(key[1:] < key[:-1]):
         order = np.argsort(key, kind="stable")
         stretches, owner, start_s, end_s = stretches.select(order), owner[order], start_s[order], end_s[order]
@@ -196,21 +196,21 @@ def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, segments: Segment
     """Return the arcs that were looked at, finer ones where needed, and where they are on the allowed side."""
     arcs = LocalArcs.of(segments, site)
     stretches = _above(arcs, limit, grid.duration_s)
-    length_s = segments.length_s[stretches.lane]
+    length_s = segments.length_s[stretches.curve]
     with np.errstate(invalid="ignore"):
         slow = (np.abs(stretches.rate_left) < _SLOW_KM_S * length_s) | (
             np.abs(stretches.rate_right) < _SLOW_KM_S * length_s
         )
     # A short interval has its edges settled whatever their speed: a steep skyline magnifies the arc's error.
     short = _run_length_s(arcs, stretches) < _SHORT_S
-    again = np.unique(np.concatenate([stretches.lane[slow | short], stretches.near_miss]))
+    again = np.unique(np.concatenate([stretches.curve[slow | short], stretches.near_miss]))
     if not len(again):
         return arcs, stretches
     finer = LocalArcs.of(grid.finer(segments.select(again), _FINER_PARTS), site)
     finer_stretches = _settled(grid, site, limit, finer, _above(finer, limit, grid.duration_s))
 
     # The finer arcs take the place of those they were made from.
-    kept = ~np.isin(stretches.lane, again)
+    retained = ~np.isin(stretches.curve, again)
     offset = len(segments)
     both = Segments(
         np.concatenate([segments.satellite, finer.segments.satellite]),
@@ -220,11 +220,11 @@ def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, segments: Segment
         np.concatenate([arcs.segments.coefficients_km, finer.segments.coefficients_km], axis=2),
     )
     return LocalArcs(both), Stretches(
-        np.concatenate([stretches.lane[kept], finer_stretches.lane + offset]),
-        np.concatenate([stretches.left[kept], finer_stretches.left]),
-        np.concatenate([stretches.right[kept], finer_stretches.right]),
-        np.concatenate([stretches.rate_left[kept], finer_stretches.rate_left]),
-        np.concatenate([stretches.rate_right[kept], finer_stretches.rate_right]),
+        np.concatenate([stretches.curve[retained], finer_stretches.curve + offset]),
+        np.concatenate([stretches.left[retained], finer_stretches.left]),
+        np.concatenate([stretches.right[retained], finer_stretches.right]),
+        np.concatenate([stretches.rate_left[retained], finer_stretches.rate_left]),
+        np.concatenate([stretches.rate_right[retained], finer_stretches.rate_right]),
         stretches.near_miss,
     )
 
@@ -232,28 +232,28 @@ def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, segments: Segment
 def _above(arcs: LocalArcs, limit: SkyLimit, duration_s: float) -> Stretches:
     """Return where arcs are on the allowed side, up to the end of the grid's stretch of time."""
     segments = arcs.segments
-    lane = np.flatnonzero(segments.start_s < duration_s)
-    right = np.minimum((duration_s - segments.start_s[lane]) / segments.length_s[lane], 1.0)
-    return limit.above(arcs, lane, np.zeros(len(lane)), right, _NEAR_KM)
+    segment = np.flatnonzero(segments.start_s < duration_s)
+    right = np.minimum((duration_s - segments.start_s[segment]) / segments.length_s[segment], 1.0)
+    return limit.above(arcs, segment, np.zeros(len(segment)), right, _NEAR_KM)
 
 
 def _settled(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs, stretches: Stretches) -> Stretches:
     """Move the slowest edges and those of short intervals onto the root of SGP4's own path, at most a second away."""
 
-    def height_km(lane: Index, time_s: Floats) -> Floats:
-        offset_km = grid.positions_km(arcs.segments.satellite[lane], time_s) - site.position_km
+    def height_km(segment: Index, time_s: Floats) -> Floats:
+        offset_km = grid.positions_km(arcs.segments.satellite[segment], time_s) - site.position_km
         return limit.height_km(site.east_north_up @ offset_km.T)
 
-    length_s = arcs.segments.length_s[stretches.lane]
+    length_s = arcs.segments.length_s[stretches.curve]
     short = _run_length_s(arcs, stretches) < _SHORT_S
     moved = {}
     for side in ("left", "right"):
         place, rate = getattr(stretches, side).copy(), getattr(stretches, f"rate_{side}")
         with np.errstate(invalid="ignore"):
             edge = np.flatnonzero((short & np.isfinite(rate)) | (np.abs(rate) < _CREEPING_KM_S * length_s))
-        lane, speed = stretches.lane[edge], rate[edge] / length_s[edge]
-        start_s = arcs.segments.time_s(lane, place[edge])
-        start_km = height_km(lane, start_s)
+        segment, speed = stretches.curve[edge], rate[edge] / length_s[edge]
+        start_s = arcs.segments.time_s(segment, place[edge])
+        start_km = height_km(segment, start_s)
         # Newton steps with the rate of the arc, which is that of the path to a millionth or so: one is mostly enough.
         time_s, off_km, moving = start_s.copy(), start_km.copy(), np.arange(len(edge))
         for _ in range(3):
@@ -262,32 +262,32 @@ def _settled(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs, stret
             far = np.abs(step_s) > _SETTLED_S
             moving = moving[far]
             time_s[moving] -= step_s[far]
-            off_km[moving] = height_km(lane[moving], time_s[moving])
+            off_km[moving] = height_km(segment[moving], time_s[moving])
         better = (np.abs(off_km) <= np.abs(start_km)) & (np.abs(time_s - start_s) <= 1.0)
         time_s = np.where(better, time_s, start_s)
         # Across an upright side the height leaps, and Newton's steps say nothing: there the moment is found by halving.
         leaps = np.flatnonzero(np.abs(np.where(better, off_km, start_km)) > _NEAR_KM)
-        time_s[leaps] = _halved(height_km, lane[leaps], start_s[leaps], rising=side == "left")
+        time_s[leaps] = _halved(height_km, segment[leaps], start_s[leaps], rising=side == "left")
         place[edge] += (time_s - start_s) / length_s[edge]
         moved[side] = np.clip(place, 0.0, 1.0)
     settled = replace(stretches, left=moved["left"], right=moved["right"])
     return settled.select(np.flatnonzero(settled.left < settled.right))
 
 
-def _halved(height_km: Callable[[Index, Floats], Floats], lane: Index, about_s: Floats, *, rising: bool) -> Floats:
+def _halved(height_km: Callable[[Index, Floats], Floats], segment: Index, about_s: Floats, *, rising: bool) -> Floats:
     """Return when heights change their sign upward, or downward, within a second of `about_s`, else that itself."""
 
     def is_past(time_s: Floats, which: Index) -> NDArray[np.bool_]:
-        return np.asarray((height_km(lane[which], time_s) > 0.0) == rising)
+        return np.asarray((height_km(segment[which], time_s) > 0.0) == rising)
 
     # The closest bracket first: there may be other edges near by.
-    low, high, open_ones = about_s.copy(), about_s.copy(), np.arange(len(lane))
+    low, high, open_ones = about_s.copy(), about_s.copy(), np.arange(len(segment))
     for width_s in (0.001, 0.01, 0.1, 1.0):
         before, after = about_s[open_ones] - width_s, about_s[open_ones] + width_s
         around = ~is_past(before, open_ones) & is_past(after, open_ones)
         low[open_ones[around]], high[open_ones[around]] = before[around], after[around]
         open_ones = open_ones[~around]
-    every = np.arange(len(lane))
+    every = np.arange(len(segment))
     for _ in range(24):  # down to 2 s / 2^24, a ten-millionth
         middle = 0.5 * (low + high)
         past = is_past(middle, every)
@@ -301,8 +301,8 @@ def _neighbours_missing(
     """Return keys of segments that intervals run into but that are not in the list, or None."""
     every = grid.segments_per_satellite
     have = satellite * every + number
-    owner, place = segments.satellite[stretches.lane], segments.number[stretches.lane]
-    start_s, length_s = segments.start_s[stretches.lane], segments.length_s[stretches.lane]
+    owner, place = segments.satellite[stretches.curve], segments.number[stretches.curve]
+    start_s, length_s = segments.start_s[stretches.curve], segments.length_s[stretches.curve]
     at_left = np.abs(start_s + stretches.left * length_s - place * grid.segment_s) <= 1e-9
     at_right = np.abs(start_s + stretches.right * length_s - (place + 1) * grid.segment_s) <= 1e-9
     before = owner[at_left & (place > 0)] * every + place[at_left & (place > 0)] - 1
@@ -316,14 +316,14 @@ def _neighbours_missing(
 
 def _peaks(arcs: LocalArcs, stretches: Stretches) -> tuple[Floats, Floats]:
     """Return the place and the sine of the highest elevation in each stretch."""
-    lane, left, right = stretches.lane, stretches.left, stretches.right
-    sine_left, rate_left = arcs.elevation_sine(lane, left)
-    sine_right, rate_right = arcs.elevation_sine(lane, right)
+    segment, left, right = stretches.curve, stretches.left, stretches.right
+    sine_left, rate_left = arcs.elevation_sine(segment, left)
+    sine_right, rate_right = arcs.elevation_sine(segment, right)
     place, sine = np.where(sine_left >= sine_right, left, right), np.maximum(sine_left, sine_right)
     inside = np.flatnonzero((rate_left > 0.0) & (rate_right < 0.0))
     place[inside], sine[inside] = turning_points(
         arcs.elevation_sine,
-        lane[inside],
+        segment[inside],
         left[inside],
         right[inside],
         ends=(sine_left[inside], rate_left[inside], sine_right[inside], rate_right[inside]),
@@ -343,11 +343,11 @@ def _runs(owner: Index, start_s: Floats, end_s: Floats) -> tuple[Index, Index]:
 def _run_length_s(arcs: LocalArcs, stretches: Stretches) -> Floats:
     """Return how long the interval is that each stretch belongs to, its neighbours in time included, seconds.
 
-    Stretches come in the order of their lanes, which is that of satellites and time.
+    Stretches come in the order of their segments, which is that of satellites and time.
     """
-    owner = arcs.segments.satellite[stretches.lane]
-    start_s = arcs.segments.time_s(stretches.lane, stretches.left)
-    end_s = arcs.segments.time_s(stretches.lane, stretches.right)
+    owner = arcs.segments.satellite[stretches.curve]
+    start_s = arcs.segments.time_s(stretches.curve, stretches.left)
+    end_s = arcs.segments.time_s(stretches.curve, stretches.right)
     opens, closes = _runs(owner, start_s, end_s)
     return np.repeat(end_s[closes] - start_s[opens], closes - opens + 1)
 

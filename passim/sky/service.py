@@ -22,7 +22,7 @@ from typing import Final, Literal, get_args
 import numpy as np
 
 from passim.errors import InputError
-from passim.intervals import GroupedIntervals, GroupedSet, Intervals, complement, difference, union, union_by_lane
+from passim.intervals import GroupedIntervals, GroupedSet, Intervals, complement, difference, union, union_by_group
 from passim.sky.handover_policy import (
     MIDNIGHTS,
     NOTHING,
@@ -115,15 +115,15 @@ def rows_within(allowed: GroupedSet, span: Span) -> GroupedIntervals:
     Ends past the span stay as they are: the policy that looks for the longest stay wants to know them. Raises
     ValueError for arrays that do not fit together and intervals that end before they start.
     """
-    lane, start, end = union_by_lane(allowed)
+    satellite, start, end = union_by_group(allowed)
     inside = np.flatnonzero((end > span.start_us) & (start < span.end_us))
-    order = inside[np.lexsort((lane[inside], start[inside]))]
-    return GroupedIntervals(lane[order], start[order].astype(np.int64), end[order].astype(np.int64))
+    order = inside[np.lexsort((satellite[inside], start[inside]))]
+    return GroupedIntervals(satellite[order], start[order].astype(np.int64), end[order].astype(np.int64))
 
 
 @dataclass(frozen=True, slots=True)
 class InUse:
-    """What a terminal is doing at a moment: the satellite in use (its lane), None while there is none.
+    """What a terminal is doing at a moment: the satellite in use (its index), None while there is none.
 
     since_us    when that satellite was taken, microseconds since 1970 UTC
     """
@@ -141,8 +141,8 @@ def stints_within(
     """
     first = None
     if in_use is not None:
-        held = (rows.lane == in_use.satellite) & (rows.start <= span.start_us) & (rows.end > span.start_us)
-        first = int(np.argmax(held)) if held.any() else NOTHING
+        in_service = (rows.group == in_use.satellite) & (rows.start <= span.start_us) & (rows.end > span.start_us)
+        first = int(np.argmax(in_service)) if in_service.any() else NOTHING
     ends = span.start_us, span.end_us
     if service.policy == "highest":
         return always_highest(rows, *ends, service.clock, look, first)
@@ -154,8 +154,8 @@ def taken_us(rows: GroupedIntervals, stints: Stints, span: Span, in_use: InUse |
     """Return when the satellite of each stint was taken: its start, or before the span what `in_use` says."""
     taken = stints.start_us.copy()
     if taken.size and taken[0] == span.start_us and in_use is not None:
-        held = in_use.satellite == rows.lane[stints.row[0]]
-        taken[0] = in_use.since_us if held else taken[0]
+        in_service = in_use.satellite == rows.group[stints.row[0]]
+        taken[0] = in_use.since_us if in_service else taken[0]
     return taken
 
 
@@ -184,7 +184,7 @@ def in_use_at(rows: GroupedIntervals, stints: Stints, span: Span, moment_us: int
     if left_us < moment_us or left_us == moment_us < span.end_us:
         return InUse()
     taken = taken_us(rows, stints, span, in_use)
-    return InUse(int(rows.lane[stints.row[stint]]), int(taken[stint]))
+    return InUse(int(rows.group[stints.row[stint]]), int(taken[stint]))
 
 
 def warmed_up(span: Span, service: Service) -> Span | None:

@@ -49,7 +49,7 @@ class Skies(Protocol):
     def runs(self) -> int:
         """How many terminals there are."""
 
-    def lane(self, row: Index) -> Index:
+    def satellite(self, row: Index) -> Index:
         """Return the satellites of rows."""
 
     def up(self, run: Index, now: Floats) -> tuple[Index, Index, Floats, Floats]:
@@ -100,13 +100,13 @@ class Heights:
     sine: Floats
 
     @classmethod
-    def of(cls, lane: Index, first: Floats, last: Floats, look: Look, origin_us: int) -> Heights:
+    def of(cls, satellite: Index, first: Floats, last: Floats, look: Look, origin_us: int) -> Heights:
         """Look at rows from `first` to `last`, microseconds after `origin_us`; all arrays have shape (rows,)."""
         count = np.maximum(np.ceil((last - first) / _KNOT_US).astype(np.int64) + 1, 3)
         base = np.cumsum(count) - count
         row = np.repeat(np.arange(count.size), count)
         time_us = first[row] + (np.arange(row.size) - base[row]) * float(_KNOT_US)
-        looked = look(lane[row].astype(np.int64), time_us.astype(np.int64) + origin_us)
+        looked = look(satellite[row].astype(np.int64), time_us.astype(np.int64) + origin_us)
         return cls(first, base, count, np.sin(np.radians(np.asarray(looked.elevation_deg, dtype=np.float64))))
 
     def of_row(self, row: int, time_us: Floats) -> Floats:
@@ -146,12 +146,17 @@ def _kept_until_lost(
     while run.size:
         cell_run, cell_row, shift_us, ends_us = skies.up(run, now)
         if is_first and in_use is not None:
-            held = skies.lane(cell_row) == in_use.satellite
+            in_service = skies.satellite(cell_row) == in_use.satellite
             # A terminal that waits for its clock goes on waiting; without one it would have chosen.
             free = np.full(run.size, clock is None)
-            free[cell_run[held]] = False
-            kept = held | free[cell_run]
-            cell_run, cell_row, shift_us, ends_us = cell_run[kept], cell_row[kept], shift_us[kept], ends_us[kept]
+            free[cell_run[in_service]] = False
+            retained = in_service | free[cell_run]
+            cell_run, cell_row, shift_us, ends_us = (
+                cell_run[retained],
+                cell_row[retained],
+                shift_us[retained],
+                ends_us[retained],
+            )
         by_length = policy == "keep-then-longest"
         merit = ends_us if by_length else skies.sine(cell_row, now[cell_run] - shift_us)
         best = _best_of_each(cell_run, merit)
@@ -217,10 +222,10 @@ def _held_at_start(
     That is the satellite in use where it is up; else with a clock none, and without one `row`, the highest.
     """
     cell_run, cell_row, _, ends = skies.up(np.arange(skies.runs), np.zeros(skies.runs))
-    held = skies.lane(cell_row) == in_use.satellite
+    in_service = skies.satellite(cell_row) == in_use.satellite
     if clock is not None:
         row, ends_us = np.full_like(row, -1), np.full_like(ends_us, -np.inf)
-    row[cell_run[held]], ends_us[cell_run[held]] = cell_row[held], ends[held]
+    row[cell_run[in_service]], ends_us[cell_run[in_service]] = cell_row[in_service], ends[in_service]
     return row, ends_us
 
 
@@ -272,7 +277,9 @@ def _freezes(
     # As `passim.sky.service.served_from_us` has it.
     since = taken
     if in_use is not None:
-        since = np.where((taken == 0.0) & (skies.lane(row) == in_use.satellite), in_use.since_us - origin_us, taken)
+        since = np.where(
+            (taken == 0.0) & (skies.satellite(row) == in_use.satellite), in_use.since_us - origin_us, taken
+        )
     came = np.minimum(since + acquisition_us[run], _at_or_after(since, MIDNIGHTS, origin_us))
     if in_use is None:
         came = np.where(taken == 0.0, 0.0, came)

@@ -243,8 +243,8 @@ def lowered(horizon: Horizon, from_deg: float, to_deg: float, by_deg: float) -> 
             try_next="raising it by less",
         )
     changed = Ridge(sector.azimuths_deg, tuple(elevation - by_deg for elevation in sector.elevations_deg))
-    kept = [] if width_deg == 360.0 else [_part(horizon, from_deg + width_deg, from_deg + 360.0)]
-    return upper_edge(Horizon.flat(0.0), [changed, *kept])
+    retained = [] if width_deg == 360.0 else [_part(horizon, from_deg + width_deg, from_deg + 360.0)]
+    return upper_edge(Horizon.flat(0.0), [changed, *retained])
 
 
 def check_declination(declination_deg: float) -> None:

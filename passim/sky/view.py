@@ -100,9 +100,9 @@ class View:
         site = self.site
         if "horizon" in names:
             site = replace(site, horizon=type(site.horizon).flat(self.floor_deg))
-        kept = tuple(limit for limit in self.limits if limit.name not in names)
+        retained = tuple(limit for limit in self.limits if limit.name not in names)
         service = self.service.without_losses() if HANDOVER in names else self.service
-        return replace(self, site=site, limits=kept, lowest_elevation_deg=self.floor_deg, service=service)
+        return replace(self, site=site, limits=retained, lowest_elevation_deg=self.floor_deg, service=service)
 
     def known(self, names: Iterable[str]) -> None:
         """Raise InputError for a name that is no limit of this view."""

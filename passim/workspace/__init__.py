@@ -4,12 +4,14 @@ settings    what the file may say, section by section
 lines       on which line a key stands
 checking    from text to settings, all errors at once
 saving      changing the file: comments kept, whole or not at all
-creating    the text of a new file, the invented scenario's among them
+creating    the text of a new file, with a plain word beside each setting
+demo        the invented scenario, a workspace file like any other
+plover      its fleet, made afresh for each day
 folder      `Workspace`: finding it, and what it gives to the rest of passim
 places      sites, mounting spots and gateways added to the file
 horizons    a surveyed horizon kept as that of a mounting spot
 feeds       which fleets have a feed, when it is due, and bringing them up to date
-kept        answers kept beside the file, so that the next run can say what has changed
+last_answers  kept beside the file, so that the next run can say what has changed
 """
 
 from __future__ import annotations
@@ -18,12 +20,12 @@ from passim.elements.feeds.snapshots import Origin
 from passim.elements.feeds.sources import Address, Folder
 from passim.elements.feeds.update import Update
 from passim.workspace.checking import zone_at
-from passim.workspace.creating import NewGateway, NewSite, check_folder, create
+from passim.workspace.creating import check_folder, create, new_site
 from passim.workspace.feeds import FeedState, feed_state, fleets_with_feeds, update_fleet, where_from
 from passim.workspace.folder import FILE_NAME, Workspace
-from passim.workspace.kept import keep_answer, kept_answer
+from passim.workspace.last_answers import keep_answer, last_answer
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
-from passim.workspace.settings import Assumption, check_name
+from passim.workspace.settings import Assumption, SiteSettings, check_name
 
 __all__ = [
     "FILE_NAME",
@@ -31,9 +33,8 @@ __all__ = [
     "Assumption",
     "FeedState",
     "Folder",
-    "NewGateway",
-    "NewSite",
     "Origin",
+    "SiteSettings",
     "Update",
     "Workspace",
     "add_gateway",
@@ -46,7 +47,8 @@ __all__ = [
     "fleets_with_feeds",
     "keep_answer",
     "keep_horizon_as",
-    "kept_answer",
+    "last_answer",
+    "new_site",
     "site_and_spot",
     "update_fleet",
     "where_from",

@@ -8,19 +8,20 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final, get_args
+from typing import Any, Final, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from passim.errors import InputError, SiteError, WorkspaceError
 from passim.spans import zone
 from passim.workspace.lines import LineNumbers
-from passim.workspace.settings import SiteSettings, WorkspaceSettings
+from passim.workspace.settings import Section, SiteSettings, WorkspaceSettings
 
 LARGEST_FILE_BYTES: Final = 1_000_000
 
 Place = tuple[str | int, ...]
 Fault = tuple[Place, str]
+_Section = TypeVar("_Section", bound=Section)
 
 _TOO_LONG: Final = "a number of thousands of digits"
 _NAMED_LISTS: Final = ("sites", "gateways", "fleets")
@@ -53,6 +54,15 @@ def read_settings(text: str, path: Path) -> WorkspaceSettings:
         ]
         raise WorkspaceError(str(path), problems=problems)
     return settings
+
+
+def settings_of(kind: type[_Section], data: Mapping[str, Any], what: str) -> _Section:
+    """Return the settings of a section that stands in no file yet. Raises WorkspaceError with all that is wrong."""
+    try:
+        return kind.model_validate(data)
+    except ValidationError as error:
+        faults = [_fault(dict(details)) for details in error.errors()]
+        raise WorkspaceError(what, problems=[f"{called(data, place)}: {words}" for place, words in faults]) from None
 
 
 def zone_at(latitude_deg: float, longitude_deg: float) -> str | None:

@@ -4,69 +4,69 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePath
 from typing import Any
 
 import tomlkit
 
-from passim.answers import scenario
-from passim.answers.calls.kinds import LESSON, VIDEO
+from passim.answers.calls.kinds import VIDEO
 from passim.elements.atomic import write_atomically
 from passim.elements.files import read_elements
+from passim.elements.read_log import TOLERATED_SHARE
 from passim.errors import InputError, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.sky.horizon import Horizon
-from passim.sky.site import Site
-from passim.spans import DAY_NAMES, DailyHours, aware
+from passim.sky.limits import Gateway
+from passim.spans import DailyHours, aware
 from passim.workspace import plans, saving
-from passim.workspace.checking import read_settings
+from passim.workspace.checking import read_settings, settings_of
 from passim.workspace.folder import FILE_NAME, Workspace
+from passim.workspace.settings import CallHoursSettings, FleetSettings, PlaceSettings, SiteSettings, SpotSettings
 
 _MOST_COPIES = 100
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewGateway:
-    """A gateway of a new workspace: place in degrees and metres, flat mask in degrees."""
+def new_site(
+    name: str,
+    latitude_deg: float,
+    longitude_deg: float,
+    *,
+    height_m: float = 0.0,
+    zone: str | None = None,
+    mask_deg: float = 25.0,
+    horizon_file: str | None = None,
+    spot: str = "roof",
+    call_hours: DailyHours | None = None,
+) -> SiteSettings:
+    """Return a site for a workspace: its place, its zone, the one mounting spot in use, and when calls are held.
 
-    name: str
-    latitude_deg: float
-    longitude_deg: float
-    height_m: float = 0.0
-    mask_deg: float = 25.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewSite:
-    """A site of a new workspace: its place, its zone, the one mounting spot in use, and when calls are held.
-
-    ``horizon_file`` stands instead of ``mask_deg`` where it is given; it is named from the current folder.
+    `horizon_file` stands instead of `mask_deg` where it is given; it is named from the current folder. Raises
+    WorkspaceError with all that is wrong.
     """
-
-    name: str
-    latitude_deg: float
-    longitude_deg: float
-    height_m: float = 0.0
-    zone: str | None = None
-    mask_deg: float = 25.0
-    horizon_file: str | None = None
-    spot: str = "roof"
-    call_hours: DailyHours | None = None
+    skyline = {"mask_deg": mask_deg} if horizon_file is None else {"horizon_file": horizon_file}
+    settings: dict[str, Any] = {
+        "name": name,
+        "latitude_deg": latitude_deg,
+        "longitude_deg": longitude_deg,
+        "height_m": height_m,
+    }
+    hours = None if call_hours is None else CallHoursSettings.of(call_hours)
+    settings |= {"zone": zone, "call_hours": hours, "spots": [{"name": spot, **skyline}]}
+    return settings_of(SiteSettings, settings, "new site")
 
 
 def create(
     folder: str | Path,
     *,
     demo: bool = False,
-    site: NewSite | None = None,
-    gateways: Sequence[NewGateway] = (),
+    site: SiteSettings | None = None,
+    gateways: Sequence[Gateway] = (),
     elements: Sequence[str] = (),
     fleet_name: str = "fleet",
     at: datetime | None = None,
 ) -> Workspace:
-    """Write a workspace into `folder`, which is made if need be: the invented scenario, or the user's own site.
+    """Write a workspace into `folder`, which is made if need be: the invented scenario, or the user's own `new_site`.
 
     Paths of the site and of `elements` are taken from the current folder. A horizon file is copied into the workspace;
     element files stay where they are, and the workspace names them from its own folder, or in full where they lie far
@@ -82,15 +82,18 @@ def create(
     file = folder / FILE_NAME
     # Everything is looked at before the folder is made, so that bad input leaves nothing behind.
     check_folder(folder)
-    skyline = None
-    if site is not None and site.horizon_file is not None:
-        skyline = Path(site.horizon_file)
+    skyline = None if site is None else site.spots[0].horizon_file
+    if skyline is not None:
         Horizon.from_csv(skyline)
-        site = replace(site, horizon_file=None)
     if elements:
-        read_elements(list(elements))
+        read_elements(list(elements), lenient=TOLERATED_SHARE)
     named = [_seen_from(folder, path) for path in elements]
-    text = demo_text() if site is None else own_text(site, gateways, named, fleet_name)
+    fleets = [settings_of(FleetSettings, {"name": fleet_name, "elements": named}, "new fleet")] if named else []
+
+    def text_of(site: SiteSettings | None) -> str:
+        return demo_text() if site is None else _text(site.name, gateways, [site], fleets)
+
+    text = text_of(site if site is None or skyline is None else under(site, mask_deg=25.0))
     read_settings(text, file)
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -103,9 +106,9 @@ def create(
             first_day = (datetime.now(UTC) if at is None else aware(at)).date() + timedelta(days=60)
             write_atomically(plan, plans.demo_plan(first_day).encode())
         return Workspace.load(folder)
-    copy, is_new = _copied(skyline, folder)
+    copy, is_new = _copied(Path(skyline), folder)
     try:
-        saving.create_file(file, own_text(replace(site, horizon_file=copy.name), gateways, named, fleet_name))
+        saving.create_file(file, text_of(under(site, horizon_file=copy.name)))
     except WorkspaceError:
         if is_new:
             copy.unlink()
@@ -130,55 +133,12 @@ def check_folder(folder: str | Path) -> None:
 
 
 def demo_text() -> str:
-    """Return the file of the invented scenario."""
-    call_hours = _call_hours(scenario.CALL_HOURS)
-    gateways = [
-        _gateway(g.name, g.latitude_deg, g.longitude_deg, g.height_m, g.horizon.lowest_deg, " Invented.")
-        for g in scenario.GATEWAYS
-    ]
-    sites = []
-    for station in scenario.STATIONS:
-        first = station.spots[0]
-        # The scenario names a spot after its station; a station with one spot carries no word for it.
-        spots = [
-            (_spot_name(station.name, spot), f"mask_deg = {_value(spot.horizon.highest_deg)}") for spot in station.spots
-        ]
-        sites.append(
-            _site(
-                station.name,
-                first.latitude_deg,
-                first.longitude_deg,
-                first.height_m,
-                first.timezone,
-                spots,
-                [f"gateways = [{_value(station.gateway.name)}]", call_hours],
-            )
-        )
-    fleet = (
-        "# Invented afresh for each day: its elements are from 00:00 UTC of the day you ask about.\n"
-        f'[[fleets]]\nname = {_value(scenario.FLEET_NAME.partition(" (")[0])}\ninvented = "plover"\n'
+    """Return the file of the invented scenario as a user's own: what `Workspace.demo` says, with every remark."""
+    shipped = Workspace.demo()
+    settings = shipped.settings
+    return _text(
+        settings.name, shipped.gateways(), settings.sites, settings.fleets, kind=settings.calls.kind, invented=True
     )
-    return _text(scenario.SCHOOL_NAME, "Everything in this file is invented.", gateways, sites, fleet, LESSON.name)
-
-
-def own_text(site: NewSite, gateways: Sequence[NewGateway], elements: Sequence[str], fleet_name: str) -> str:
-    """Return the file of a user's own site."""
-    where = [_gateway(g.name, g.latitude_deg, g.longitude_deg, g.height_m, g.mask_deg, "") for g in gateways] or [
-        _NO_GATEWAY
-    ]
-    skyline = f"mask_deg = {_value(site.mask_deg)}"
-    if site.horizon_file is not None:
-        skyline = f"horizon_file = {_value(site.horizon_file)}"
-    hours = '# call_hours = { start = "08:00", end = "18:00", days = ["Mon", "Tue", "Wed", "Thu", "Fri"] }'
-    if site.call_hours is not None:
-        hours = _call_hours(site.call_hours)
-    place = _site(
-        site.name, site.latitude_deg, site.longitude_deg, site.height_m, site.zone, [(site.spot, skyline)], [hours]
-    )
-    fleet = _NO_FLEET
-    if elements:
-        fleet = f"[[fleets]]\nname = {_value(fleet_name)}\nelements = {_value(list(elements))}\n"
-    return _text(site.name, "", where, [place], fleet)
 
 
 _NO_GATEWAY = """\
@@ -199,11 +159,25 @@ _NO_FLEET = """\
 """
 
 
+_NO_ZONE = '# zone = "Atlantic/Azores"  # unset: the zone at the coordinates'
+_NO_HOURS = '# call_hours = { start = "08:00", end = "18:00", days = ["Mon", "Tue", "Wed", "Thu", "Fri"] }'
+
+
 def _text(
-    name: str, remark: str, gateways: Sequence[str], sites: Sequence[str], fleet: str, kind: str = VIDEO.name
+    name: str,
+    gateways: Sequence[Gateway],
+    sites: Sequence[SiteSettings],
+    fleets: Sequence[FleetSettings],
+    *,
+    kind: str = VIDEO.name,
+    invented: bool = False,
 ) -> str:
-    """Return the whole file."""
-    remark = f"# {remark}\n" if remark else ""
+    """Return the whole file, with a remark at each setting."""
+    remark = "# Everything in this file is invented.\n" if invented else ""
+    gateway_remark = "# Invented.\n" if invented else ""
+    each_gateway = [gateway_remark + gateway_section(gateway) for gateway in gateways] or [_NO_GATEWAY]
+    each_site = [site_section(site, without_hours=_NO_HOURS) for site in sites]
+    fleet = "\n".join(_fleet(each) for each in fleets) or _NO_FLEET
     model = TimingModel()
     return f"""\
 # A passim workspace: where you are, what your terminal can see, and which satellites count.
@@ -244,13 +218,13 @@ excluded = []
 
 # ---- gateways: the stations on the ground that a satellite must see while it serves you ----
 
-{chr(10).join(gateways)}
+{chr(10).join(each_gateway)}
 # ---- sites, the one in use first; each with its mounting spots, the one in use first ----
 # A spot's horizon is one of: mask_deg = 25.0, the same elevation all round;
 #   horizon_file = "roof.csv", a file with the columns azimuth_deg,elevation_deg beside this one;
 #   horizon = [[0, 12], [90, 30], [180, 25]], points of azimuth and elevation.
 
-{chr(10).join(sites)}
+{chr(10).join(each_site)}
 # ---- kinds of call: from how many seconds on a freeze is noticed, is a pause, ends the call ----
 # "video", "lesson", "voice", "screen" and "stream" are known; [calls] kind is what is meant where none is named, and
 # [[calls.kinds]] changes one of them, or adds another.
@@ -277,65 +251,58 @@ kind = {_value(kind)}
 {fleet}"""
 
 
-def _site(
-    name: str,
-    latitude_deg: float,
-    longitude_deg: float,
-    height_m: float,
-    zone: str | None,
-    spots: Sequence[tuple[str, str]],
-    more: Sequence[str],
-) -> str:
-    zone_line = f"zone = {_value(zone)}" if zone else '# zone = "Atlantic/Azores"  # unset: the zone at the coordinates'
-    lines = [
-        "[[sites]]",
-        f"name = {_value(name)}",
-        f"latitude_deg = {_value(latitude_deg)}",
-        f"longitude_deg = {_value(longitude_deg)}",
-        f"height_m = {_value(height_m)}",
-        zone_line,
-        *more,
-    ]
-    for spot, skyline in spots:
-        lines += ["", "[[sites.spots]]", f"name = {_value(spot)}", skyline]
-    return "\n".join(lines) + "\n"
-
-
-def _gateway(
-    name: str, latitude_deg: float, longitude_deg: float, height_m: float, mask_deg: float, remark: str
-) -> str:
-    head = f"#{remark}\n" if remark else ""
-    return (
-        f"{head}[[gateways]]\nname = {_value(name)}\nlatitude_deg = {_value(latitude_deg)}\n"
-        f"longitude_deg = {_value(longitude_deg)}\nheight_m = {_value(height_m)}\nmask_deg = {_value(mask_deg)}\n"
+def site_section(site: SiteSettings, without_hours: str | None = None) -> str:
+    """Return the section of a site with its spots; `without_hours` stands in it where it has no hours for calls."""
+    lines = ["[[sites]]", *_place(site)]
+    zone = (
+        f"zone = {_value(site.zone)}"
+        if site.zone
+        else '# zone = "Atlantic/Azores"  # unset: the zone at the coordinates'
     )
+    lines.append(zone)
+    if site.gateways is not None:
+        lines.append(f"gateways = {_value(site.gateways)}")
+    if site.call_hours is not None:
+        settings = site.call_hours
+        days = ", ".join(_value(day) for day in settings.days)
+        lines.append(
+            f'call_hours = {{ start = "{settings.start:%H:%M}", end = "{settings.end:%H:%M}", days = [{days}] }}'
+        )
+    elif without_hours is not None:
+        lines.append(without_hours)
+    return "\n".join([*lines, *(f"\n{spot_section(spot).rstrip()}" for spot in site.spots)]) + "\n"
 
 
-def _call_hours(hours: DailyHours) -> str:
-    days = ", ".join(_value(DAY_NAMES[day]) for day in hours.weekdays)
-    start, end = (f"{minute // 60 % 24:02d}:{minute % 60:02d}" for minute in (hours.from_minute, hours.to_minute))
-    return f'call_hours = {{ start = "{start}", end = "{end}", days = [{days}] }}'
+def spot_section(spot: SpotSettings) -> str:
+    """Return the section of a mounting spot."""
+    skyline = "horizon_file" if spot.horizon_file is not None else "mask_deg"
+    return f"[[sites.spots]]\nname = {_value(spot.name)}\n{skyline} = {_value(getattr(spot, skyline))}\n"
 
 
-def site_section(site: NewSite, horizon_file: str | None = None) -> str:
-    """Return the section of a site with its one spot; `horizon_file` stands beside the workspace file."""
-    hours = [] if site.call_hours is None else [_call_hours(site.call_hours)]
-    spots = [(site.spot, _skyline(site.mask_deg, horizon_file))]
-    return _site(site.name, site.latitude_deg, site.longitude_deg, site.height_m, site.zone, spots, hours)
-
-
-def spot_section(name: str, mask_deg: float, horizon_file: str | None = None) -> str:
-    """Return the section of a mounting spot; `horizon_file` stands beside the workspace file."""
-    return f"[[sites.spots]]\nname = {_value(name)}\n{_skyline(mask_deg, horizon_file)}\n"
-
-
-def gateway_section(gateway: NewGateway) -> str:
+def gateway_section(gateway: Gateway) -> str:
     """Return the section of a gateway."""
-    return _gateway(gateway.name, gateway.latitude_deg, gateway.longitude_deg, gateway.height_m, gateway.mask_deg, "")
+    skyline = f"mask_deg = {_value(gateway.horizon.lowest_deg)}"
+    if not gateway.horizon.is_flat:
+        points = zip(gateway.horizon.azimuths_deg, gateway.horizon.elevations_deg, strict=True)
+        skyline = f"horizon = {_value([list(point) for point in points])}"
+    return "\n".join(["[[gateways]]", *_place(gateway), skyline]) + "\n"
 
 
-def _skyline(mask_deg: float, horizon_file: str | None) -> str:
-    return f"mask_deg = {_value(mask_deg)}" if horizon_file is None else f"horizon_file = {_value(horizon_file)}"
+def _place(place: SiteSettings | Gateway) -> list[str]:
+    return [f"{key} = {_value(getattr(place, key))}" for key in PlaceSettings.model_fields]
+
+
+def _fleet(fleet: FleetSettings) -> str:
+    if fleet.invented is None:
+        return f"[[fleets]]\nname = {_value(fleet.name)}\nelements = {_value(fleet.elements)}\n"
+    remark = "# Invented afresh for each day: its elements are from 00:00 UTC of the day you ask about."
+    return f"{remark}\n[[fleets]]\nname = {_value(fleet.name)}\ninvented = {_value(fleet.invented)}\n"
+
+
+def under(site: SiteSettings, **skyline: Any) -> SiteSettings:
+    """Return a site whose first spot has another horizon."""
+    first, *others = site.spots
+    return site.model_copy(update={"spots": [SpotSettings(name=first.name, **skyline), *others]})
 
 
 def _seen_from(folder: Path, path: str) -> str:
@@ -368,10 +335,6 @@ def _copied(source: Path, folder: Path) -> tuple[Path, bool]:
             f"horizon file {source} cannot be copied to {folder}: {error.strerror}", try_next="a folder of your own"
         ) from None
     raise WorkspaceError(f"horizon files in {folder}", got=f"over {_MOST_COPIES} of that name", wanted="fewer")
-
-
-def _spot_name(station: str, spot: Site) -> str:
-    return spot.name.removeprefix(station).strip() or "roof"
 
 
 def _value(value: Any) -> str:

@@ -16,10 +16,10 @@ import platformdirs
 import tomlkit
 from tomlkit.items import AoT, Table
 
-from passim.answers import scenario
 from passim.answers.calls.kinds import CALL_KINDS, CallKind
 from passim.elements.feeds.snapshots import SnapshotStore, read_snapshot
 from passim.elements.files import read_elements
+from passim.elements.read_log import TOLERATED_SHARE
 from passim.elements.records import Fleet
 from passim.errors import WayOut, WorkspaceError
 from passim.forecast.timing import TimingModel
@@ -30,6 +30,7 @@ from passim.sky.view import View
 from passim.spans import DailyHours
 from passim.workspace import saving
 from passim.workspace.checking import read_settings, zone_at, zone_note
+from passim.workspace.plover import plover
 from passim.workspace.settings import (
     Assumption,
     FleetSettings,
@@ -41,6 +42,7 @@ from passim.workspace.settings import (
 
 FILE_NAME: Final = "passim.toml"
 _LONGEST_FOLDER: Final = 40
+_DEMO_FOLDER: Final = Path(__file__).with_name("demo")
 
 _Named = TypeVar("_Named", SiteSettings, GatewaySettings, FleetSettings, SpotSettings)
 
@@ -69,8 +71,9 @@ class Workspace:
             )
         settings = read_settings(saving.read_text(file), file)
         year = datetime.now(UTC).year
-        told = [note for site in settings.sites if (note := zone_note(site, year))]
-        return cls(file.parent, settings, tuple(told))
+        notes = [note for site in settings.sites if (note := zone_note(site, year))]
+        notes += [note for fleet in settings.fleets if (note := fleet.note)]
+        return cls(file.parent, settings, tuple(notes))
 
     @classmethod
     def find(cls, path: str | Path | None = None) -> Workspace | None:
@@ -84,6 +87,11 @@ class Workspace:
             if (folder / FILE_NAME).is_file():
                 return cls.load(folder)
         return None
+
+    @classmethod
+    def demo(cls) -> Workspace:
+        """Open the invented scenario as passim ships it; `create` writes one that may be changed."""
+        return cls.load(_DEMO_FOLDER)
 
     @property
     def file(self) -> Path:
@@ -193,12 +201,15 @@ class Workspace:
         chosen = None if site_name is None else self._site(site_name).gateways
         return tuple(g.gateway(self.folder) for g in every if chosen is None or g.name in chosen)
 
-    def fleet(self, name: str | None = None, at: datetime | None = None) -> Fleet:
+    def fleet(self, name: str | None = None, at: datetime | None = None, *, lenient: bool | None = None) -> Fleet:
         """Return a fleet: the first of the file unless named.
 
         An invented fleet has its elements at 00:00 UTC of the day of `at` (default: now), so that it is always fresh;
-        one with a feed is its newest whole snapshot that was there by `at`. Raises WorkspaceError for a name that is
-        not in the file and a feed without snapshots, ElementsError for files that cannot be used.
+        one with a feed is its newest whole snapshot that was there by `at`. `lenient` is that of `read_elements`;
+        without it one damaged record in a hundred is left out, or none where the file says ``strict = true``.
+
+        Raises WorkspaceError for a name that is not in the file and a feed without snapshots, ElementsError for files
+        that cannot be used.
         """
         settings = self.fleet_settings(name)
         if settings.feed is not None:
@@ -211,9 +222,10 @@ class Workspace:
             return read_snapshot(snapshot, settings.name)
         if settings.invented is not None:
             day = (at or datetime.now(UTC)).astimezone(UTC)
-            return scenario.plover(day.replace(hour=0, minute=0, second=0, microsecond=0))
+            return plover(day.replace(hour=0, minute=0, second=0, microsecond=0))
         paths = [self.folder / element for element in settings.elements or ()]
-        found = read_elements(paths, lenient=settings.lenient)
+        usual = False if settings.strict else TOLERATED_SHARE
+        found = read_elements(paths, lenient=usual if lenient is None else lenient)
         return Fleet(found.records, settings.name, skipped=found.skipped)
 
     def fleet_settings(self, name: str | None = None) -> FleetSettings:

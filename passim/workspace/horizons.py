@@ -18,7 +18,7 @@ _LONGEST_NAME: Final = 60
 _MOST_FILES: Final = 500
 
 
-class Kept(NamedTuple):
+class KeptHorizon(NamedTuple):
     """The workspace with a horizon kept, the name of its file, and that of the file with the horizon before."""
 
     workspace: Workspace
@@ -26,7 +26,7 @@ class Kept(NamedTuple):
     before_name: str
 
 
-def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horizon) -> Kept:
+def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horizon) -> KeptHorizon:
     """Make `horizon` that of a mounting spot; return the workspace as it then is, and which files hold which horizon.
 
     The file is called after site and spot, under letters, digits and dashes alone, so that no name leads elsewhere. It
@@ -52,10 +52,10 @@ def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horiz
             if way in entry:
                 del entry[way]
         entry["horizon_file"] = file_name
-        told = {f"sites.{site.name}.spots.{place.name}.{way}" for way in _WAYS}
+        named = {f"sites.{site.name}.spots.{place.name}.{way}" for way in _WAYS}
         assumptions: Any = document.get("assumptions", [])
         for k in reversed(range(len(assumptions))):
-            if assumptions[k].get("setting") in told:
+            if assumptions[k].get("setting") in named:
                 del assumptions[k]
         if "assumptions" in document and not len(assumptions):
             del document["assumptions"]
@@ -63,7 +63,7 @@ def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horiz
     try:
         for name, points in written.items():
             write_horizon(points, workspace.folder / name)
-        return Kept(workspace.edit(change), file_name, before_name)
+        return KeptHorizon(workspace.edit(change), file_name, before_name)
     except InputError:
         # Files that no workspace names would only be in the way; none of these was there before.
         for name in written:

@@ -15,29 +15,33 @@ import tomlkit
 
 from passim.errors import InputError, WorkspaceError
 from passim.sky.horizon import Horizon
+from passim.sky.limits import Gateway
 from passim.sky.survey_files import write_horizon
 from passim.workspace import saving
-from passim.workspace.creating import NewGateway, NewSite, gateway_section, site_section, spot_section
+from passim.workspace.checking import settings_of
+from passim.workspace.creating import gateway_section, site_section, spot_section, under
 from passim.workspace.folder import Workspace
 from passim.workspace.horizons import free_name, keep_horizon, plain_words
 from passim.workspace.lines import LineNumbers
+from passim.workspace.settings import SiteSettings, SpotSettings
 
 _SITES: Final = "sites"
 
 
-def add_site(workspace: Workspace, site: NewSite) -> Workspace:
+def add_site(workspace: Workspace, site: SiteSettings) -> Workspace:
     """Add a site with its one spot, behind those there are, and return the workspace as it then is.
 
     A horizon file of the site is named from the current folder, and copied into the workspace. Raises WorkspaceError,
     or SiteError for a horizon file that cannot be used, and leaves the workspace as it was.
     """
-    horizon = None if site.horizon_file is None else Horizon.from_csv(site.horizon_file)
-    return _with_horizon(
-        workspace,
-        horizon,
-        (site.name, site.spot),
-        lambda file: _inserted(workspace.file, site_section(site, file), (_SITES,)),
-    )
+    first = site.spots[0]
+    horizon = None if first.horizon_file is None else Horizon.from_csv(first.horizon_file)
+
+    def write(file_name: str | None) -> Workspace:
+        placed = site if file_name is None else under(site, horizon_file=file_name)
+        return _inserted(workspace.file, site_section(placed), (_SITES,))
+
+    return _with_horizon(workspace, horizon, (site.name, first.name), write)
 
 
 def add_spot(
@@ -53,12 +57,13 @@ def add_spot(
         known = ", ".join(workspace.site_names) or "none"
         raise WorkspaceError("site", got=site_name, wanted=f"one of {known}")
     place = names.index(site_name.strip().casefold())
-    return _with_horizon(
-        workspace,
-        horizon,
-        (workspace.site_names[place], name),
-        lambda file: _inserted(workspace.file, spot_section(name, mask_deg, file), (_SITES, place, "spots")),
-    )
+
+    def write(file_name: str | None) -> Workspace:
+        skyline = {"mask_deg": mask_deg} if file_name is None else {"horizon_file": file_name}
+        spot = settings_of(SpotSettings, {"name": name, **skyline}, "new mounting spot")
+        return _inserted(workspace.file, spot_section(spot), (_SITES, place, "spots"))
+
+    return _with_horizon(workspace, horizon, (workspace.site_names[place], name), write)
 
 
 def site_and_spot(workspace: Workspace, text: str) -> tuple[str, str]:
@@ -85,7 +90,7 @@ def keep_horizon_as(workspace: Workspace, text: str, horizon: Horizon) -> Worksp
     return add_spot(workspace, site_name, spot, horizon=horizon)
 
 
-def add_gateway(workspace: Workspace, gateway: NewGateway, for_sites: Sequence[str] = ()) -> Workspace:
+def add_gateway(workspace: Workspace, gateway: Gateway, for_sites: Sequence[str] = ()) -> Workspace:
     """Add a gateway behind those there are, and return the workspace as it then is.
 
     It counts for every site that lists no gateways, and for those of `for_sites`, whose lists it joins. Raises

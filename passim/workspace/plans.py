@@ -8,12 +8,13 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Final
 
-from passim.answers.growth.launch_plan import PLAN_COLUMNS
+from passim.answers.growth.launch_plan import PLAN_COLUMNS, PLAN_FILE
+from passim.csv_files import header_of
 from passim.elements.atomic import write_atomically
 from passim.errors import WorkspaceError
 from passim.workspace.folder import Workspace
 
-_MOST_FILES, _LONGEST_HEADER = 200, 4096
+_MOST_FILES: Final = 200
 _LONGEST_NAME: Final = 40
 DEMO_PLAN: Final = "plan.csv"
 
@@ -25,7 +26,9 @@ def plan_files(workspace: Workspace) -> dict[str, Path]:
     `passim.answers.growth.launch_plan.PLAN_COLUMNS`. Files that cannot be read are none.
     """
     candidates = sorted(path for path in workspace.folder.glob("*.csv") if path.is_file() and not path.is_symlink())
-    return {path.name: path for path in candidates[:_MOST_FILES] if _is_plan(path)}
+    return {
+        path.name: path for path in candidates[:_MOST_FILES] if set(PLAN_COLUMNS) <= set(header_of(path, PLAN_FILE))
+    }
 
 
 def keep_plan(workspace: Workspace, file_name: str, data: bytes) -> str:
@@ -57,14 +60,3 @@ def demo_plan(first_day: date) -> str:
         for k, (planes, satellites) in enumerate([(8, 80), (8, 80), (22, 220)])
     ]
     return "\n".join(["# Invented, as all of the demonstration.", ",".join(PLAN_COLUMNS), *rows, ""])
-
-
-def _is_plan(path: Path) -> bool:
-    try:
-        with path.open("rb") as file:
-            head = file.read(_LONGEST_HEADER).decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError):
-        return False
-    lines = (line for line in head.splitlines() if line.strip() and not line.lstrip().startswith("#"))
-    columns = {cell.strip().strip('"') for cell in next(lines, "").split(",")}
-    return set(PLAN_COLUMNS) <= columns

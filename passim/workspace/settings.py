@@ -274,6 +274,12 @@ class CallHoursSettings(Section):
         made(self.hours)
         return self
 
+    @classmethod
+    def of(cls, hours: DailyHours) -> CallHoursSettings:
+        """Return the settings that say these hours."""
+        start, end = (time(*divmod(minute % 1440, 60)) for minute in (hours.from_minute, hours.to_minute))
+        return cls(start=start, end=end, days=[DAY_NAMES[day] for day in hours.weekdays])
+
     def hours(self) -> DailyHours:
         """Return the hours; an end at 00:00 is the midnight at the end of the day. Raises SpanError."""
         first, end = (at.hour * 60 + at.minute for at in (self.start, self.end))
@@ -388,7 +394,9 @@ class FleetSettings(Section):
     elements: list[str] | None = None
     feed: FeedSettings | None = None
     invented: Literal["plover"] | None = None
-    lenient: bool = False
+    strict: bool = False
+    # The word of older files, for the opposite.
+    lenient: bool | None = None
 
     @model_validator(mode="after")
     def _from_somewhere(self) -> FleetSettings:
@@ -399,6 +407,23 @@ class FleetSettings(Section):
                 'feed = { address = "https://example.org/elements.json" } or invented = "plover"'
             )
         return self
+
+    @model_validator(mode="after")
+    def _one_word_for_it(self) -> FleetSettings:
+        if self.lenient is False:
+            self.strict = True
+        return self
+
+    @property
+    def note(self) -> str:
+        """What the user should know of an older file's word; empty where it has none."""
+        if self.lenient is None:
+            return ""
+        instead = "leave that line out" if self.lenient else "write strict = true in its place"
+        return (
+            f"The fleet {self.name} says lenient, the word of an older passim: now 1 damaged record in 100 is left out "
+            f"unless strict = true refuses it; {instead}."
+        )
 
 
 class Assumption(Section):

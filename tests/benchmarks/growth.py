@@ -72,7 +72,7 @@ def plain(rounds: int) -> list[Figure]:
 
     def one_by_one() -> None:
         joint = seen.joint()
-        rank = order.ranks[0][joint.lane]
+        rank = order.ranks[0][joint.group]
         for satellites in np.arange(PLAIN_EVERY // 2, PLAIN_SATELLITES, PLAIN_EVERY):
             chosen = rank < satellites
             passim.Coverage.from_intervals(joint.start[chosen], joint.end[chosen], seen.span).summary()

@@ -21,13 +21,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 import passim
-from passim.answers.scenario import MARRAM_LOFT, SOUTH, plover
 from passim.coverage.visibility import find_visibility
 from passim.forecast.odds import odds_of_no_service
 from passim.forecast.odds_events import simulate
 from passim.intervals import GroupedIntervals
 from passim.sky.limits.gateways import GatewayLimit
 from passim.sky.view import View
+from tests.scenario import MARRAM_LOFT, SOUTH, plover
 
 from .pass_finding import LARGE, fleet_of, site_at, span_of, sweep_of
 from .timing import in_turn, machine
@@ -49,14 +49,14 @@ class Sky(NamedTuple):
 
     def cut_short(self, length_s: float) -> Sky:
         """Return the same sky with no interval longer than `length_s`, as narrow limits of service leave it."""
-        lane, start_us, end_us = self.joint
+        satellite, start_us, end_us = self.joint
         return self._replace(
-            joint=GroupedIntervals(lane, start_us, np.minimum(end_us, start_us + round(length_s * 1e6)))
+            joint=GroupedIntervals(satellite, start_us, np.minimum(end_us, start_us + round(length_s * 1e6)))
         )
 
     def some(self, count: int) -> Sky:
         """Return that many of the intervals, taken at random (seeded)."""
-        kept = np.sort(np.random.default_rng(1).choice(self.joint.lane.size, count, replace=False))
+        kept = np.sort(np.random.default_rng(1).choice(self.joint.group.size, count, replace=False))
         return self._replace(joint=GroupedIntervals(*(column[kept] for column in self.joint)))
 
 
@@ -91,7 +91,7 @@ def main() -> int:
     floats = np.random.default_rng(1).random(10_000)
     large, week = large_sky(), scenario_week()
     print(machine())
-    print(f"intervals drawn from {large.joint.lane.size:,} of a day; {week.joint.lane.size:,} in the week\n")
+    print(f"intervals drawn from {large.joint.group.size:,} of a day; {week.joint.group.size:,} in the week\n")
 
     some = {days: large.aged(days - 1).some(60_000) for days in (1, 7)}
     short = some[1].cut_short(10.0)

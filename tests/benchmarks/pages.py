@@ -26,7 +26,7 @@ from typing import Any
 
 import numpy as np
 
-from passim.workspace import NewSite, create
+from passim.workspace import create, new_site
 
 from ..browsing import AT, FLAGS
 from .timing import machine
@@ -149,7 +149,7 @@ def large_workspace(folder: Path) -> Path:
         epoch=datetime.fromisoformat(AT), name="INVENTED",
     )  # fmt: skip
     passim.write_elements(fleet, folder / "large.json")
-    site = NewSite(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
+    site = new_site(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
     return create(folder / "office", site=site, elements=[str(folder / "large.json")]).folder
 
 

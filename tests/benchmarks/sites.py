@@ -53,7 +53,7 @@ def grid(total: int, step_deg: float, hours: float, processes: int) -> int:
 
     view = View(site_at(0.0, 0.0))
     places = world_places(step_deg)
-    return sum(1 for _ in PlaceSweep(fleet_of(total), view, places, span_of(hours), team=WorkerConfig(processes)))
+    return sum(1 for _ in PlaceSweep(fleet_of(total), view, places, span_of(hours), workers=WorkerConfig(processes)))
 
 
 def rates(total: int) -> None:
@@ -68,7 +68,7 @@ def rates(total: int) -> None:
         # Neighbours one degree apart, as in a fine grid: few share the nodes, and many.
         for count in (1, 36):
             places = [(latitude_deg, -170.0 + k) for k in range(count)]
-            sweep = PlaceSweep(fleet, view, places, span, team=WorkerConfig(1))
+            sweep = PlaceSweep(fleet, view, places, span, workers=WorkerConfig(1))
             list(sweep)
             taken[count] = timed(lambda sweep=sweep: list(sweep))[1]
         each_s = (taken[36] - taken[1]) / 35

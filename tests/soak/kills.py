@@ -29,7 +29,7 @@ from passim.answers.calls.calendar_out import CallWindow, write_calendar
 from passim.elements import SatelliteId, atomic, rounded_to_two_line
 from passim.sky.survey_files import write_horizon
 from passim.spans import Span
-from passim.workspace import Workspace, create, keep_answer, keep_horizon_as, kept_answer
+from passim.workspace import Workspace, create, keep_answer, keep_horizon_as, last_answer
 
 NOW: Final = datetime(2026, 3, 1, tzinfo=UTC)
 HORIZONS: Final = tuple(Horizon((0.0, 180.0), (10.0, height)) for height in (20.0, 33.5))
@@ -70,7 +70,7 @@ def writes(folder: Path) -> dict[str, Write]:
     answers: list[dict[str, Any]] = [{"calls": [k] * 2000} for k in range(2)]
     found["kept answer"] = Write(
         lambda which: keep_answer(kept, "a question", answers[which]),
-        lambda: answers.index(kept_answer(kept, "a question") or {}),
+        lambda: answers.index(last_answer(kept, "a question") or {}),
     )
     calendar = folder / "calls.ics"
     windows = [

@@ -42,7 +42,7 @@ from passim.errors import InternalError, PassimError
 from passim.sky.horizon import Horizon
 from passim.sky.survey_files import read_obstacles, read_sightings
 from passim.spans import Span
-from passim.workspace import create, kept_answer
+from passim.workspace import create, last_answer
 from passim.workspace.checking import read_settings
 
 LONGEST_S: Final = 1.0
@@ -127,7 +127,7 @@ class Readers:
             "workspace": (text, lambda data: read_settings(data.decode("utf-8", "replace"), folder / "passim.toml")),
             "kept answer": (
                 b'{"a question": {"epoch_newest": "2026-03-01", "calls": [{"start": 1.5}]}}',
-                lambda data: kept_answer(self._file(data, "last-calls.json").parent, "a question"),
+                lambda data: last_answer(self._file(data, "last-calls.json").parent, "a question"),
             ),
         }
 

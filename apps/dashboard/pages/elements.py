@@ -10,14 +10,15 @@ import pandas as pd
 from dash import Dash, Output, State, html
 
 from passim import Span
+from passim.elements import Skipped
 from passim.errors import InputError
 from passim.workspace import adding
 
 from ...figures.fleet import ages, by_status
 from ...figures.theme import Theme
 from ...text import elements as elements_words
-from ...text.notes import Note
-from ...text.units import counted, listed
+from ...text.skipped import left_out_words
+from ...text.units import counted
 from ..address import changed, query_of, read_query
 from ..notes import common_notes
 from ..page_model import Answer, Help, Page, Panel, Shown, Table
@@ -95,14 +96,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 ),
             ),
         },
-        (
-            *(
-                [Note(f"{counted(len(fleet.skipped), 'record')} left out: {listed(fleet.skipped, 5, ' | ')}.")]
-                if fleet.skipped
-                else []
-            ),
-            *common_notes(question, Span.starting(question.now)),
-        ),
+        common_notes(question, Span.starting(question.now)),
     )
 
 
@@ -161,12 +155,16 @@ def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> tuple[str, 
         raise InputError("element files", got="more", wanted=wanted, try_next="fewer at once")
     # Two files of one fleet, a day apart, hold the same objects: each counts once.
     objects: set[str] = set()
+    skipped: list[Skipped] = []
     for name, data in files:
         # Read by a worker, which can be stopped where a file takes too long.
         key = ("objects", name, hashlib.sha256(data).digest())
-        objects |= state.work_out(key, work.object_ids, data, name, deadline_s=_READ_WITHIN_S)
+        ids, left_out = state.work_out(key, work.objects_of, data, name, deadline_s=_READ_WITHIN_S)
+        objects |= ids
+        skipped += left_out
     fleet_name = adding.add_fleet(state.workspace, files)
-    return fleet_name, f"Loaded as {fleet_name}: {counted(len(objects), 'object')} in {counted(len(files), 'file')}."
+    loaded = f"{counted(len(objects), 'object')} in {counted(len(files), 'file')}"
+    return fleet_name, f"Loaded as {fleet_name}: {loaded}.{left_out_words(skipped)}"
 
 
 PAGE: Final = Page(

@@ -112,7 +112,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     span, goal = question.days(1), growth_goals.parse_goal(_goal_text(question))
     in_call_hours = goal.in_call_hours or question.choices.other("within", ALL_DAY) == CALL_HOURS
     hours = _call_hours(question, goal) if in_call_hours else None
-    windows = None if hours is None else call_times.call_windows(span, hours, question.site.timezone)
+    windows = None if hours is None else call_times.call_hours_within(span, hours, question.site.timezone)
     seen = question.seen(span)
     grown: planning.Grown = question.computed(
         ("growth", question.view, span, hours), span, planning.grow, seen.visibility, windows
@@ -124,7 +124,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     asked = f"the call hours of {day}" if hours else f"the {duration(span.duration_s)} of {day}"
     mark = GoalMark.of(goal, found[0].middle if found[0].reached else None, main.counted_s)
     second = _second_measure(question, mark)
-    told = growth_goals.told(goal, main.values, main.counted_s)
+    told = growth_goals.measured_words(goal, main.values, main.counted_s)
     names = [_SHORT.get(curves.order.name, curves.order.words) for curves in grown.curves]
     drawn = growth_curves(
         [OrderCurve(name, table) for name, table in zip(names, tables, strict=True)], theme,
@@ -267,7 +267,7 @@ def _ahead(
         question.fleet, question.view, span, launches, first, windows,
     )  # fmt: skip
     ahead = done.ahead
-    told = growth_goals.told(goal, ahead.curves.values, ahead.curves.counted_s)
+    told = growth_goals.measured_words(goal, ahead.curves.values, ahead.curves.counted_s)
     met = ahead.date_met(goal)
     shown = Shown(
         plan_by_date(ahead.table, theme, met=None if met is None else pd.Timestamp(met)),

@@ -13,6 +13,7 @@ from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import now as now_answer
 from passim.errors import InputError
+from passim.parallel import Job
 from passim.sky import view as views
 
 from ...figures.strip import next_hour
@@ -25,7 +26,6 @@ from ...text.service import sky_alone_words
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
-from ..pool import Job
 from ..state import DRAWS_MS, PageRequest, Pending
 from ..tasks import now as now_work
 

@@ -16,7 +16,7 @@ from passim.coverage import visibility
 from passim.errors import InputError
 from passim.forecast import timing
 
-from .passes import Report
+from .passes import Progress
 
 MOST_SUGGESTIONS: Final = 5
 # Nobody keeps more appointments than this in two weeks; a rule that repeats without end would.
@@ -69,7 +69,7 @@ class Checked:
 
 
 def read_appointments(
-    data: bytes, name: str, days: Span, timezone: str, suggested: bool, report: Report | None = None
+    data: bytes, name: str, days: Span, timezone: str, suggested: bool, progress: Progress | None = None
 ) -> Appointments:
     """Read a calendar file that was handed in, as `passim.answers.calls.calendar_in` does. Raises InputError."""
     found = calendar.parse_calendar(data, days, timezone, name, suggested=suggested)
@@ -92,7 +92,7 @@ def plan(
     timezone: str,
     busy: Sequence[calendar.Event],
     model: timing.TimingModel,
-    report: Report | None = None,
+    progress: Progress | None = None,
 ) -> Planned:
     """Rank the starts of calls in `span`, which lies in what was `seen`, but for those `busy`. Raises InputError."""
     found = call_answers.plan_of(
@@ -117,7 +117,7 @@ def check(
     busy: Sequence[calendar.Event],
     other_sites: Sequence[str],
     model: timing.TimingModel,
-    report: Report | None = None,
+    progress: Progress | None = None,
 ) -> Checked:
     """Check the calls of a calendar, as `passim.answers.calls.check` does. Raises InputError."""
     forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True)
@@ -139,6 +139,6 @@ def check(
         )
         checked += found.calls
         left_out += found.left_out
-        if report is not None:
-            report(min(past, len(ordered)) / len(ordered))
+        if progress is not None:
+            progress(min(past, len(ordered)) / len(ordered))
     return Checked(call_check.CallCheck(kind, tuple(checked), tuple(left_out)))

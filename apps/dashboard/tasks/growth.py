@@ -14,7 +14,7 @@ from passim.answers.growth import orders as growth_orders
 from passim.coverage import ranks, visibility
 from passim.sky import view as views
 
-from .passes import Report
+from .passes import Progress
 
 # Random orders: the more satellites, the fewer draws, since a band of many satellites is narrow anyway.
 _DRAWS, _FEWEST_DRAWS, _DRAWN_SATELLITES = 50, 10, 50_000
@@ -30,8 +30,8 @@ class Grown:
     @property
     def size_bytes(self) -> int:
         """About how much memory it takes."""
-        kept = sum(int(values.nbytes) for curve in self.curves for values in curve.values.values())
-        return 4096 + kept + sum(int(curve.order.ranks.nbytes) for curve in self.curves)
+        size = sum(int(values.nbytes) for curve in self.curves for values in curve.values.values())
+        return 4096 + size + sum(int(curve.order.ranks.nbytes) for curve in self.curves)
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,22 +44,22 @@ class GrownAhead:
     def size_bytes(self) -> int:
         """About how much memory it takes; the fleet with the plan in it is its own."""
         seen = self.ahead.visibility
-        laned = [seen.base, *seen.allowed.values()]
-        arrays = [array for intervals in laned for array in intervals]
+        grouped = [seen.base, *seen.allowed.values()]
+        arrays = [array for intervals in grouped for array in intervals]
         arrays += list(self.ahead.curves.values.values())
         return 4096 + 1000 * len(seen.fleet) + sum(int(array.nbytes) for array in arrays)
 
 
 def read_plan(
-    data: bytes, name: str, now: datetime, report: Report | None = None
+    data: bytes, name: str, now: datetime, progress: Progress | None = None
 ) -> tuple[growth_plan.PlannedLaunch, ...]:
     """Return the launches of a plan that was handed in as the file `name`. Raises InputError."""
     return growth_plan.parse_plan(data, name, now)
 
 
-def grow(seen: visibility.Visibility, windows: growth.Windows | None, report: Report | None = None) -> Grown:
+def grow(seen: visibility.Visibility, windows: growth.Windows | None, progress: Progress | None = None) -> Grown:
     """Count satellites in every order: as launched, plane by plane, at random. Raises InputError."""
-    counted = growth_orders.serving_lanes(seen.fleet, seen.view, seen.span)
+    counted = growth_orders.serving_satellites(seen.fleet, seen.view, seen.span)
     draws = max(_FEWEST_DRAWS, min(_DRAWS, _DRAWN_SATELLITES // max(int(counted.sum()), 1)))
     orders: list[growth_orders.Order] = []
     missing: list[str] = []
@@ -74,8 +74,8 @@ def grow(seen: visibility.Visibility, windows: growth.Windows | None, report: Re
     sweep = ranks.RankSweep(seen.candidates(), seen.span)
     curves = []
     for order in orders:
-        told = report if order.draws > 1 else None
-        curves.append(growth.curves_of(sweep, order, windows=windows, pauses=True, progress=told))
+        by_draw = progress if order.draws > 1 else None
+        curves.append(growth.curves_of(sweep, order, windows=windows, pauses=True, progress=by_draw))
     return Grown(tuple(curves), tuple(missing))
 
 
@@ -86,9 +86,9 @@ def grow_ahead(
     launches: Sequence[growth_plan.PlannedLaunch],
     now: datetime,
     windows: growth.Windows | None,
-    report: Report | None = None,
+    progress: Progress | None = None,
 ) -> GrownAhead:
     """Put a plan over the sky of `span`. Raises InputError."""
     return GrownAhead(
-        growth_ahead.growth_ahead(fleet, view, span, launches, now=now, windows=windows, pauses=True, progress=report)
+        growth_ahead.growth_ahead(fleet, view, span, launches, now=now, windows=windows, pauses=True, progress=progress)
     )

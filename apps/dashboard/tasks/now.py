@@ -11,7 +11,7 @@ from passim.answers.calls import now as now_answers
 from passim.coverage import visibility
 from passim.forecast import timing
 
-from .passes import Report
+from .passes import Progress
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,7 +28,7 @@ def answer_now(
     kind: call_kinds.CallKind,
     minutes: int,
     model: timing.TimingModel,
-    report: Report | None = None,
+    progress: Progress | None = None,
 ) -> NowAnswer:
     """Return what awaits a call at the start of `span`, which lies in what was `seen`. Raises InputError."""
     forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True)

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from passim import Coverage, Fleet, Span
 from passim.coverage import causes, visibility
-from passim.elements import parse_elements
+from passim.elements import TOLERATED_SHARE, Skipped, parse_elements
 from passim.sky import view as views
 
-Report = Callable[[float], None]
+Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True)
@@ -29,18 +29,24 @@ class Seen:
     def size_bytes(self) -> int:
         """About how much memory it takes, without the fleet, which all share."""
         intervals = [self.visibility.base, *self.visibility.allowed.values(), self.visibility.base]
-        arrays = [array for laned in intervals for array in laned]
+        arrays = [array for grouped in intervals for array in grouped]
         arrays += [self.coverage.edges_us, self.coverage.in_view, *self.causes.single_us]
         return 4096 + sum(int(array.nbytes) for array in arrays)
 
 
-def find(fleet: Fleet, view: views.View, span: Span, report: Report | None = None) -> Seen:
+def find(fleet: Fleet, view: views.View, span: Span, progress: Progress | None = None) -> Seen:
     """Find when the satellites of a fleet can serve a view, and what opens the gaps. Raises InputError."""
-    found = visibility.find_visibility(fleet, view, span, progress=report, warn=False)
+    found = visibility.find_visibility(fleet, view, span, progress=progress, warn=False)
     assert isinstance(found, visibility.Visibility)  # one view, one answer
     return Seen(found, causes.causes_of(found))
 
 
-def object_ids(data: bytes, file_name: str, report: Report | None = None) -> frozenset[str]:
-    """Return which objects are in the bytes of one file that was handed in. Raises ElementsError."""
-    return frozenset(map(str, parse_elements(data, file_name).satellite_ids))
+def objects_of(
+    data: bytes, file_name: str, progress: Progress | None = None
+) -> tuple[frozenset[str], tuple[Skipped, ...]]:
+    """Return which objects are in the bytes of one file that was handed in, and what was left out of it.
+
+    Raises ElementsError.
+    """
+    fleet = parse_elements(data, file_name, lenient=TOLERATED_SHARE)
+    return frozenset(map(str, fleet.satellite_ids)), fleet.skipped

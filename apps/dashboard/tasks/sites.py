@@ -15,7 +15,7 @@ from passim.parallel import chunks as workers
 from passim.sky import SearchReport
 from passim.sky import view as views
 
-from .passes import Report
+from .passes import Progress
 
 # A worker of the dashboard may start no others.
 _ALONE: Final = workers.WorkerConfig(processes=1)
@@ -120,10 +120,10 @@ def compare(
     seen_from: Sequence[views.View],
     span: Span,
     hours: Sequence[DailyHours | None],
-    report: Report | None = None,
+    progress: Progress | None = None,
 ) -> Compared:
     """Put places side by side. Raises InputError."""
-    return Compared(side_by_side.compare_sites(fleet, seen_from, span, call_hours=hours, progress=report))
+    return Compared(side_by_side.compare_sites(fleet, seen_from, span, call_hours=hours, progress=progress))
 
 
 def anywhere(view: views.View) -> views.View:
@@ -138,18 +138,20 @@ def sweep(
     latitudes_deg: Sequence[float],
     longitudes: int,
     span: Span,
-    report: Report | None = None,
+    progress: Progress | None = None,
 ) -> Swept:
     """Sweep latitudes with a view of `anywhere`. Raises InputError."""
     return Swept(
-        sweeps.sweep_latitudes(fleet, view, latitudes_deg, span, longitudes=longitudes, team=_ALONE, progress=report)
+        sweeps.sweep_latitudes(
+            fleet, view, latitudes_deg, span, longitudes=longitudes, workers=_ALONE, progress=progress
+        )
     )
 
 
-def go_round(fleet: Fleet, view: views.View, grid: Grid, span: Span, report: Report | None = None) -> World:
+def go_round(fleet: Fleet, view: views.View, grid: Grid, span: Span, progress: Progress | None = None) -> World:
     """Go round the world with a view of `anywhere`. Raises InputError."""
     summary, places = sweeps.WorldSummary(), []
-    walk = sweeps.PlaceSweep(fleet, view, grid.places_deg(), span, team=_ALONE, progress=report)
+    walk = sweeps.PlaceSweep(fleet, view, grid.places_deg(), span, workers=_ALONE, progress=progress)
     for place in walk:
         summary.add(place)
         places.append(place)

@@ -50,7 +50,7 @@ class SkyDay:
         return 4096 + 400 * len(self.causes) + sum(int(table.memory_usage(deep=True).sum()) for table in tables)
 
 
-def lay_out(causes: why.Causes, report: work.Report | None = None) -> SkyDay:
+def lay_out(causes: why.Causes, progress: work.Progress | None = None) -> SkyDay:
     """Lay out the sky of a view over its span. Raises InputError."""
     seen = causes.visibility
     return SkyDay(
@@ -71,8 +71,8 @@ def _few_passes(seen: visibility.Visibility) -> visibility.Visibility:
     if count <= MOST_PASSES:
         return seen
     turn = np.linspace(0, count - 1, MOST_PASSES).round().astype(np.intp)
-    kept = np.sort(np.argsort(base.start, kind="stable")[turn])
-    return replace(seen, base=GroupedIntervals(base.lane[kept], base.start[kept], base.end[kept]))
+    retained = np.sort(np.argsort(base.start, kind="stable")[turn])
+    return replace(seen, base=GroupedIntervals(base.group[retained], base.start[retained], base.end[retained]))
 
 
 def outlines_of_limits(view: views.View, radius_km: float) -> tuple[outlines.Outline, ...]:
@@ -92,7 +92,7 @@ def match(
     span: Span,
     seen: symptom.FreezeRanges | symptom.FreezeRecord,
     top: int,
-    report: work.Report | None = None,
+    progress: work.Progress | None = None,
 ) -> symptom.SymptomAnswer:
     """Search the settings that would freeze as somebody saw it. Raises InputError."""
-    return symptom.match_symptom(fleet, view, span, seen, top=top, progress=report)
+    return symptom.match_symptom(fleet, view, span, seen, top=top, progress=progress)

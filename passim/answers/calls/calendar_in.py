@@ -154,12 +154,12 @@ def parse_calendar(
     onward: dict[str, list[_Onward]] = {}
     for one, counts in series:
         if one.instead_of is not None:
-            kept = [event for _, event in _met(one, span)] if counts else []
-            moved.setdefault((one.uid, one.instead_of), []).extend(kept)
+            retained = [event for _, event in _met(one, span)] if counts else []
+            moved.setdefault((one.uid, one.instead_of), []).extend(retained)
             if one.and_future:
                 shift = _utc(one.begins, one.where) - one.instead_of
                 onward.setdefault(one.uid, []).append(_Onward(one.instead_of, shift, one.length, counts))
-    events = [event for kept in moved.values() for event in kept]
+    events = [event for retained in moved.values() for event in retained]
     unfollowed: list[tuple[int, str]] = []
     for one, counts in series:
         if one.instead_of is not None or not counts:
@@ -213,7 +213,7 @@ def _unmoved(
         wide = Span(span.start - margin, span.end + margin)
     except OverflowError:
         raise _out_of_time(one.name, one.line) from None
-    kept = []
+    retained = []
     for start, event in _met(one, wide):
         if (one.uid, start) in moved:
             continue
@@ -224,8 +224,8 @@ def _unmoved(
             begins = event.start + change.shift
             event = replace(event, start=begins, end=begins + change.length)
         if _meets(event.start, event.end, span):
-            kept.append(event)
-    return kept
+            retained.append(event)
+    return retained
 
 
 def _meets(start: datetime, end: datetime, span: Span) -> bool:
@@ -361,10 +361,10 @@ class _Series:
             if again is None:
                 return None
             found.update(again)
-        kept = sorted(begins for begins in found - set(self.without) if first <= begins <= last)
-        if len(kept) > MOST_REPEATS:
+        retained = sorted(begins for begins in found - set(self.without) if first <= begins <= last)
+        if len(retained) > MOST_REPEATS:
             raise _refused(self.name, self.line, f"over {MOST_REPEATS} repetitions", "a rule that repeats less often")
-        return kept
+        return retained
 
     @property
     def _within_a_day(self) -> bool:

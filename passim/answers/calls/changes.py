@@ -49,7 +49,7 @@ def check_record(check: CallCheck) -> dict[str, Any]:
     return {"calls": [_call(c.event.uid, c.event.title, c.outlook) for c in check.calls]}
 
 
-def kept_record(record: Mapping[str, Any], span: Span, epoch: str) -> dict[str, Any]:
+def record_to_keep(record: Mapping[str, Any], span: Span, epoch: str) -> dict[str, Any]:
     """Return what to keep of a record: its calls, the span that it looked at, and the newest epoch behind it."""
     looked = [span.start.isoformat(), span.end.isoformat()]
     return {"calls": record["calls"], "span": looked, "epoch_newest": epoch}

@@ -51,8 +51,8 @@ class ServiceForecast:
     """When which satellite can serve, around `span`, by prediction; and how far that may be off.
 
     Assumes service whenever a satellite is within every limit, less what ``service`` loses at handovers. ``joint``
-    holds when which satellite is, by lane, an index of ``fleet``; it was sought in ``searched``. ``look`` tells where
-    satellites stand, as `Visibility.look` does; a service that loses no time needs none. ``allow_stale`` lets elements
+    holds when which satellite is, an index of ``fleet``; it was sought in ``searched``. ``look`` tells where satellites
+    stand, as `Visibility.look` does; a service that loses no time needs none. ``allow_stale`` lets elements
     past every band be used. ``seen`` holds limit by limit what ``joint`` came from, where that is known.
     """
 

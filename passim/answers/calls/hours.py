@@ -72,7 +72,7 @@ def starts(
     return Starts(minutes, minute[allowed] * MINUTE_US, minute[allowed & _runs(free, minutes)] * MINUTE_US)
 
 
-def call_windows(span: Span, hours: DailyHours, timezone: str) -> tuple[Index, Index]:
+def call_hours_within(span: Span, hours: DailyHours, timezone: str) -> tuple[Index, Index]:
     """Return starts and ends of the call hours inside `span`, microseconds since 1970 UTC, each of shape (windows,).
 
     Sorted and apart. Raises SpanError where none lies in the span, SiteError for an unknown zone.

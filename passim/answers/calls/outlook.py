@@ -94,19 +94,19 @@ def _good(chance_of_end: Any, expected_pauses: Any) -> Any:
 class Ranking:
     """Starts in order, best first.
 
-    told    one row a start with the columns `COLUMNS`: the figures to tell, which are not those that it is ranked by
+    table   one row a start with the columns `COLUMNS`: the figures to tell, which are not those that it is ranked by
     tier    shape (starts,): those of the same number cannot be told apart
     """
 
-    told: pd.DataFrame
+    table: pd.DataFrame
     tier: Index
 
 
-def ranked_by(choosing: pd.DataFrame, told: pd.DataFrame) -> Ranking:
-    """Rank the starts of `choosing`; `told` has the figures of these and maybe others by the futures that are told."""
-    order = rank(choosing)
-    ordered = choosing.iloc[order]
-    return Ranking(told.set_index("start").loc[ordered["start"]].reset_index()[list(COLUMNS)], _tiers(ordered))
+def ranked_by(ranked_on: pd.DataFrame, table: pd.DataFrame) -> Ranking:
+    """Rank the starts of `ranked_on`; `table` has the figures to tell of these and maybe of others."""
+    order = rank(ranked_on)
+    ordered = ranked_on.iloc[order]
+    return Ranking(table.set_index("start").loc[ordered["start"]].reset_index()[list(COLUMNS)], _tiers(ordered))
 
 
 def rank(table: pd.DataFrame) -> Index:
@@ -117,9 +117,9 @@ def rank(table: pd.DataFrame) -> Index:
 
 def least_bad(ranking: Ranking, minutes: int) -> pd.Series:
     """Return the start to name where none is good; of equals one at a quarter of an hour, else the first."""
-    start_us = microseconds_of(ranking.told["start"])
+    start_us = microseconds_of(ranking.table["start"])
     (place,) = spread(start_us, ranking.tier, np.zeros_like(start_us), minutes, 1)
-    return ranking.told.iloc[place]
+    return ranking.table.iloc[place]
 
 
 def keys(table: pd.DataFrame) -> list[Floats]:

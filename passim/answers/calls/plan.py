@@ -229,51 +229,51 @@ def plan_of(
     # One set of futures to tell by, the one that every answer about calls tells by, and another to choose by.
     tell_by, choose_by = (forecast.futures(kind, runs=runs, seed=number) for number in (seed, seed + 1))
     allowed = windows(forecast, tell_by, kind, found.allowed_us, minutes)
-    choosing = windows(forecast, choose_by, kind, found.free_us, minutes)
-    with_odds = choosing["band"].isin(_bands_with_odds(choosing, forecast)).to_numpy()
-    ranking = ranked_by(choosing[with_odds], allowed)
-    told, told_us = ranking.told, microseconds_of(ranking.told["start"])
+    ranked_on = windows(forecast, choose_by, kind, found.free_us, minutes)
+    with_odds = ranked_on["band"].isin(_bands_with_odds(ranked_on, forecast)).to_numpy()
+    ranking = ranked_by(ranked_on[with_odds], allowed)
+    shown, shown_us = ranking.table, microseconds_of(ranking.table["start"])
 
     # Where many are equally good, those of one day alone would leave nobody a choice of days.
-    is_good = good_starts(told)
+    is_good = good_starts(shown)
     none = not is_good.any()
     rows = np.flatnonzero(is_good | none)
     # A freeze reaches into every call that is not good, so that none of them is clear of it.
     clear = (
-        None if none else np.minimum.reduce([clear_us(f, kind, told_us, minutes)[rows] for f in (choose_by, tell_by)])
+        None if none else np.minimum.reduce([clear_us(f, kind, shown_us, minutes)[rows] for f in (choose_by, tell_by)])
     )
-    day = told["start"].dt.tz_convert(zone(timezone)).dt.day_of_year.to_numpy(dtype=np.int64)
-    chosen = spread(told_us[rows], ranking.tier[rows], day[rows], minutes, most, clear)
-    listed = told.iloc[rows[chosen]].reset_index(drop=True)
+    day = shown["start"].dt.tz_convert(zone(timezone)).dt.day_of_year.to_numpy(dtype=np.int64)
+    chosen = spread(shown_us[rows], ranking.tier[rows], day[rows], minutes, most, clear)
+    listed = shown.iloc[rows[chosen]].reset_index(drop=True)
     nothing = None
     if not none:
         # What was chosen is put in order by the figures that are told.
         listed = listed.iloc[rank(listed)].reset_index(drop=True)
     elif not listed.empty:
-        last_us = int(told_us.max())
+        last_us = int(shown_us.max())
 
         def starts_of(length: int) -> Index:
             # A shorter call has more starts; past the last that can be ranked the elements are too old for them.
             free_us = starts(forecast.span, length, hours, timezone, taken).free_us
-            return free_us if len(told) == found.free_us.size else free_us[free_us <= last_us]
+            return free_us if len(shown) == found.free_us.size else free_us[free_us <= last_us]
 
         nothing = none_good(forecast, tell_by, kind, minutes, least_bad(ranking, minutes), starts_of)
     rankable = allowed[allowed["band"].isin(_bands_with_odds(allowed, forecast))]
-    noon = told["start"].dt.tz_convert(zone(timezone)).dt.hour >= 12
+    noon = shown["start"].dt.tz_convert(zone(timezone)).dt.hour >= 12
     return CallPlan(
         kind,
         minutes,
         hours,
         timezone,
-        told,
+        shown,
         listed.iloc[:0] if none else listed,
         listed if none else listed.iloc[:0],
         nothing,
         # Where times are taken, a random start is a free one too.
-        gain_of(told, told),
-        gain_of(told[~noon], told[~noon], _FEWEST_STARTS),
-        gain_of(told[noon], told[noon], _FEWEST_STARTS),
-        _by_hour(allowed if told.empty else told, timezone),
+        gain_of(shown, shown),
+        gain_of(shown[~noon], shown[~noon], _FEWEST_STARTS),
+        gain_of(shown[noon], shown[noon], _FEWEST_STARTS),
+        _by_hour(allowed if shown.empty else shown, timezone),
         int(found.allowed_us.size),
         len(rankable),
         first,

@@ -17,7 +17,7 @@ import pandas as pd
 from passim.answers.growth.curves import COLUMNS, Curves, Progress, Windows, curves_of
 from passim.answers.growth.goals import Goal, first_that_stays
 from passim.answers.growth.launch_plan import PlannedLaunch, planned_satellites
-from passim.answers.growth.orders import Order, serving_lanes
+from passim.answers.growth.orders import Order, serving_satellites
 from passim.coverage.ranks import RankSweep
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
@@ -84,7 +84,7 @@ def growth_ahead(
     """
     # Settle who of today's satellites serves, then let planned ones in beside them.
     nearest, _ = fleet.nearest(span.middle)
-    serving = np.flatnonzero(serving_lanes(nearest, view, span))
+    serving = np.flatnonzero(serving_satellites(nearest, view, span))
     present = nearest.select(serving.tolist())
     in_turn = tuple(sorted(launches, key=lambda launch: launch.serves_from))
     planned = planned_satellites(present, in_turn, span.middle, seed=seed)

@@ -8,7 +8,7 @@ import pandas as pd
 
 from passim.answers.growth.curves import Curves, growth_curves
 from passim.answers.growth.goals import Goal, Smallest, parse_goal, smallest
-from passim.answers.growth.orders import Order, named_order, serving_lanes
+from passim.answers.growth.orders import Order, named_order, serving_satellites
 from passim.coverage.notebook import as_html
 from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
@@ -78,7 +78,7 @@ def find_growth(
     wanted = parse_goal(goal) if isinstance(goal, str) else goal
     windows = hours.inside(span, view.site.timezone) if hours else None
     seen = find_visibility(fleet, view, span, progress=progress, warn=warn)
-    counted = serving_lanes(seen.fleet, view, span)
+    counted = serving_satellites(seen.fleet, view, span)
     ranked = named_order(order, seen.fleet, span.middle, counted, draws=draws, seed=seed)
     pauses = wanted is not None and wanted.needs_pauses
     curves = growth_curves(seen, ranked, windows=windows, quantiles=quantiles, pauses=pauses)

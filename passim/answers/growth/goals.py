@@ -188,7 +188,7 @@ def quantity(name: str, values: Mapping[str, Floats], counted_s: float) -> Float
     return values[name]
 
 
-def told(goal: Goal, values: Mapping[str, Floats], counted_s: float) -> str:
+def measured_words(goal: Goal, values: Mapping[str, Floats], counted_s: float) -> str:
     """Say what the last column of `values` has of the goal's quantities: "longest gap 44 s"."""
     parts = []
     for name in dict.fromkeys(condition.quantity for condition in goal.conditions):

@@ -48,7 +48,7 @@ _HIGHEST_KM: Final = 50_000.0
 _LONGEST_CLIMB_DAYS: Final = 3650.0
 _MOST_PLANNED: Final = 50_000
 LARGEST_PLAN_BYTES: Final = 1_000_000
-_KIND: Final = CsvKind(
+PLAN_FILE: Final = CsvKind(
     what="plan", columns=PLAN_COLUMNS, any_order=True, comments=True, largest_bytes=LARGEST_PLAN_BYTES
 )
 
@@ -133,13 +133,13 @@ def read_plan(path: str | Path, now: datetime) -> tuple[PlannedLaunch, ...]:
     Raises InputError, naming the line, for a row that cannot fly, has no date, or would serve before `now` (aware):
     what flies already is in the element sets.
     """
-    return parse_plan(read_csv_bytes(path, _KIND), str(path), now)
+    return parse_plan(read_csv_bytes(path, PLAN_FILE), str(path), now)
 
 
 def parse_plan(data: bytes, name: str, now: datetime) -> tuple[PlannedLaunch, ...]:
     """Return the launches of a plan in the bytes of a file called `name`, as `read_plan` does. Raises InputError."""
     launches = []
-    for row in parse_csv_file(data, name, [_KIND])[1]:
+    for row in parse_csv_file(data, name, [PLAN_FILE])[1]:
         where, cells = f"plan {name}, line {row.line}", row.cells
         if not cells["date"]:
             raise InputError(f"{where}: a launch without a date", wanted="the day of the launch, YYYY-MM-DD")
@@ -172,7 +172,8 @@ def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: 
 
     Each launch is fitted to the fleet and to the launches before it. Lost satellites are drawn with `seed`.
     """
-    next_number = max([_FIRST_PLANNED_ID, *(SatelliteId(i).number + 1 for i in fleet.satellite_ids)])
+    numbers = (SatelliteId(i).number for i in fleet.satellite_ids)
+    next_number = max([_FIRST_PLANNED_ID, *(number + 1 for number in numbers if number is not None)])
     if next_number + sum(launch.satellites for launch in launches) > 1_000_000_000:
         raise InputError(
             "planned satellites", got=f"a fleet numbered up to {next_number - 1}", wanted="room for more numbers"
@@ -281,8 +282,8 @@ class _Shell:
         """Say how new planes are fitted."""
         if not self.nodes_deg:
             return "evenly spaced in a shell of their own"
-        kept = "keeping their phasing" if self.clear else "whose phases follow no one pattern"
-        return f"in the widest gaps between the {len(self.nodes_deg):,} planes there, {kept}"
+        phasing_words = "keeping their phasing" if self.clear else "whose phases follow no one pattern"
+        return f"in the widest gaps between the {len(self.nodes_deg):,} planes there, {phasing_words}"
 
     def _is_star(self, gaps: Floats) -> bool:
         near_polar = abs(self.inclination_deg - 90.0) <= _NEAR_POLAR_DEG

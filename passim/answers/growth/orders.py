@@ -5,7 +5,7 @@
     at random       seeded draws; each is a fleet that has lost some of its satellites by chance, and no history
     from a file     one catalogue number a line
 
-An order ranks the lanes of a visibility, from 0; a lane of rank -1 never counts. Satellites that a limit of the fleet
+An order ranks the satellites of a visibility, from 0; one of rank -1 never counts. Satellites that a limit of the fleet
 leaves out (not at their shell, without a serving lot, excluded by number) are in no order: N counts those that serve.
 """
 
@@ -49,7 +49,7 @@ _DESIGNATOR = re.compile(r"([0-9]{4})-([0-9]{3,4})([A-Z]*)", re.ASCII)
 class Order:
     """One or several orders of a fleet's satellites.
 
-    ``ranks`` has shape (draws, lanes), one row unless drawn; -1 for a lane that never counts. ``words`` finish a
+    ``ranks`` has shape (draws, satellites), one row unless drawn; -1 for one that never counts. ``words`` finish a
     sentence ("as launched"); ``notes`` are whole sentences that belong beside every figure.
     """
 
@@ -69,10 +69,10 @@ class Order:
         return len(self.ranks)
 
 
-def serving_lanes(fleet: Fleet, view: View, span: Span) -> Bools:
+def serving_satellites(fleet: Fleet, view: View, span: Span) -> Bools:
     """Say of each satellite of `fleet`, one set an object, whether the view's limits of the fleet let it serve.
 
-    Shape (satellites,); with ``visibility.fleet`` these are its lanes. Raises ElementsError for a satellite to leave
+    Shape (satellites,), in the order of `fleet`. Raises ElementsError for a satellite to leave
     out that the fleet does not hold.
     """
     serving = np.ones(len(fleet), dtype=bool)
@@ -113,24 +113,24 @@ def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
 
     Raises ElementsError where a satellite that counts has no designator.
     """
-    lanes = _lanes(fleet, counted)
+    indices = _indices(fleet, counted)
     keys, unknown = [], []
-    for lane in lanes.tolist():
-        found = _DESIGNATOR.fullmatch(fleet[lane].designator)
+    for index in indices.tolist():
+        found = _DESIGNATOR.fullmatch(fleet[index].designator)
         if found is None:
-            unknown.append(lane)
+            unknown.append(index)
             continue
         year, number, piece = found.groups()
         # Pieces run A to Z, then AA: the shorter come first.
-        keys.append((int(year), int(number), len(piece), piece, SatelliteId(fleet[lane].satellite_id).number))
+        keys.append((int(year), int(number), len(piece), piece, SatelliteId(fleet[index].satellite_id).order))
     if unknown:
         raise ElementsError(
             "launch order",
-            got=f"{len(unknown):,} of {len(lanes):,} without, the first {fleet[unknown[0]].label}",
+            got=f"{len(unknown):,} of {len(indices):,} without, the first {fleet[unknown[0]].label}",
             wanted="an international designator such as 2026-901A for every satellite",
             try_next="the order plane or random, or a file with one catalogue number a line",
         )
-    order = lanes[sorted(range(len(keys)), key=keys.__getitem__)]
+    order = indices[sorted(range(len(keys)), key=keys.__getitem__)]
     groups = len({key[:2] for key in keys})
     note = (
         f"Order: as launched, {groups} launch group{'s' if groups != 1 else ''} from the oldest on; satellites that "
@@ -144,11 +144,11 @@ def launch_or_plane_order(fleet: Fleet, moment: datetime, counted: Bools | None 
 
     The notes of the latter say so first. Raises EmptyFleetError where nobody counts.
     """
-    lanes = _lanes(fleet, counted)
-    without = sum(_DESIGNATOR.fullmatch(fleet[lane].designator) is None for lane in lanes.tolist())
+    indices = _indices(fleet, counted)
+    without = sum(_DESIGNATOR.fullmatch(fleet[index].designator) is None for index in indices.tolist())
     if not without:
         return launch_order(fleet, counted)
-    who = f"{without:,} of its {len(lanes):,} satellites" if without < len(lanes) else "its satellites"
+    who = f"{without:,} of its {len(indices):,} satellites" if without < len(indices) else "its satellites"
     note = (
         f"The fleet does not say when {who} were launched (no international designator), so they are put in the order "
         "of their planes."
@@ -163,13 +163,13 @@ def plane_order(fleet: Fleet, moment: datetime, counted: Bools | None = None) ->
     The shell with most satellites comes first. Its planes follow each other eastward from the far side of the widest
     gap between nodes (of equal gaps: from the lowest node); in a plane the satellites go by argument of latitude.
     """
-    lanes = _lanes(fleet, counted)
+    indices = _indices(fleet, counted)
     node_deg, phase_deg = node_and_phase_deg(fleet, moment)
-    altitude_km = mean_altitude_km(fleet.column("mean_motion_rev_day")[lanes])
+    altitude_km = mean_altitude_km(fleet.column("mean_motion_rev_day")[indices])
     order: list[int] = []
     number = 0
-    for shell in modes(altitude_km, fleet.column("inclination_deg")[lanes]):
-        members = lanes[shell.members]
+    for shell in modes(altitude_km, fleet.column("inclination_deg")[indices]):
+        members = indices[shell.members]
         for plane in planes_in_turn(node_deg[members]):
             number += 1
             order += members[plane][np.argsort(phase_deg[members[plane]], kind="stable")].tolist()
@@ -179,12 +179,12 @@ def plane_order(fleet: Fleet, moment: datetime, counted: Bools | None = None) ->
 
 def random_orders(fleet: Fleet, *, draws: int = 100, seed: int = 1, counted: Bools | None = None) -> Order:
     """Return `draws` random orders. Draw k of a seed is the same whatever the number of draws. Raises InputError."""
-    lanes = _lanes(fleet, counted)
+    indices = _indices(fleet, counted)
     if not 1 <= draws <= MOST_DRAWS:
         raise InputError("random draws", got=draws, wanted=f"a whole number from 1 to {MOST_DRAWS:,}", try_next="100")
     if seed < 0:
         raise InputError("seed of the random draws", got=seed, wanted="a whole number of 0 or more")
-    orders = [np.random.default_rng([seed, draw]).permutation(lanes) for draw in range(draws)]
+    orders = [np.random.default_rng([seed, draw]).permutation(indices) for draw in range(draws)]
     note = (
         f"Order: at random, {draws} draw{'s' if draws != 1 else ''} of seed {seed}: a model of failures only, since no "
         "fleet is launched so."
@@ -199,9 +199,9 @@ def listed_order(fleet: Fleet, path: str | Path, counted: Bools | None = None) -
     notes tell how many. Raises InputError for a file that cannot be read, a line that is no number, a number twice, or
     one that the fleet does not hold.
     """
-    lanes = _lanes(fleet, counted)
-    lane_of = {number: lane for lane, number in enumerate(fleet.satellite_ids.tolist())}
-    serving = set(lanes.tolist())
+    indices = _indices(fleet, counted)
+    index_of = {number: index for index, number in enumerate(fleet.satellite_ids.tolist())}
+    serving = set(indices.tolist())
     seen: dict[int, int] = {}
     order, idle = [], 0
     for line, text in _lines(path):
@@ -209,16 +209,16 @@ def listed_order(fleet: Fleet, path: str | Path, counted: Bools | None = None) -
             number = SatelliteId(text)
         except ElementsError:
             raise InputError(f"order in {path}, line {line}", got=text, wanted="one catalogue number a line") from None
-        lane = lane_of.get(number)
-        if lane is None:
+        index = index_of.get(number)
+        if index is None:
             raise InputError(f"order in {path}, line {line}", got=str(number), wanted=f"a satellite of {fleet.words}")
-        if lane in seen:
+        if index in seen:
             raise InputError(
-                f"order in {path}, line {line}", got=f"{number}, as in line {seen[lane]}", wanted="each number once"
+                f"order in {path}, line {line}", got=f"{number}, as in line {seen[index]}", wanted="each number once"
             )
-        seen[lane] = line
-        if lane in serving:
-            order.append(lane)
+        seen[index] = line
+        if index in serving:
+            order.append(index)
         else:
             idle += 1
     if not order:
@@ -263,17 +263,17 @@ def _width_deg(angles_deg: Floats) -> float:
     return 360.0 - float(np.diff(turn, append=turn[0] + 360.0).max())
 
 
-def _lanes(fleet: Fleet, counted: Bools | None) -> Index:
-    """Return the lanes that count. Raises EmptyFleetError where none does."""
-    lanes = np.arange(len(fleet)) if counted is None else np.flatnonzero(counted)
-    if not len(lanes):
+def _indices(fleet: Fleet, counted: Bools | None) -> Index:
+    """Return the indices that count. Raises EmptyFleetError where none does."""
+    indices = np.arange(len(fleet)) if counted is None else np.flatnonzero(counted)
+    if not len(indices):
         raise EmptyFleetError("satellites to put in an order", got="none that serves", wanted="at least one")
-    return lanes
+    return indices
 
 
-def _ranked(lanes: int, orders: list[Index]) -> Ranks:
-    """Return the rank of each lane in each order, shape (orders, lanes)."""
-    ranks = np.full((len(orders), lanes), -1, dtype=np.int32)
+def _ranked(satellites: int, orders: list[Index]) -> Ranks:
+    """Return the rank of each satellite in each order, shape (orders, satellites)."""
+    ranks = np.full((len(orders), satellites), -1, dtype=np.int32)
     for row, order in zip(ranks, orders, strict=True):
         row[order] = np.arange(len(order))
     ranks.flags.writeable = False
@@ -292,5 +292,5 @@ def _lines(path: str | Path) -> list[tuple[int, str]]:
         raise InputError(f"order of the satellites: {reason}", got=str(path), wanted=wanted) from None
     except ValueError:
         raise InputError("order of the satellites: the file is no text", got=str(path), wanted=wanted) from None
-    told = ((number, line.partition("#")[0].strip()) for number, line in enumerate(text.splitlines(), 1))
-    return [(number, line) for number, line in told if line]
+    entries = ((number, line.partition("#")[0].strip()) for number, line in enumerate(text.splitlines(), 1))
+    return [(number, line) for number, line in entries if line]

@@ -100,7 +100,7 @@ def compare_sites(
     _check_names(titles, "sites")
     calls: Sequence[DailyHours | None] = [None] * len(views) if call_hours is None else call_hours
     found = find_visibilities(fleet, views, span, progress=progress, warn=False)
-    rows = [_site_row(seen, kept, hours) for seen, kept in zip(found, calls, strict=True)]
+    rows = [_site_row(seen, call_hours_there, hours) for seen, call_hours_there in zip(found, calls, strict=True)]
     notes = tuple(dict.fromkeys(note for seen in found for note in seen.notes))
     table = pd.DataFrame(rows).astype({"gap_mean_s": float, "call_frozen_s": float})
     return SiteComparison(table, SearchReport.together([seen.report for seen in found]), notes)
@@ -207,7 +207,7 @@ def compare_fleets(
     span: Span,
     *,
     masks_deg: Sequence[float] = MASKS_DEG,
-    team: WorkerConfig | None = None,
+    workers: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> FleetComparison:
@@ -223,7 +223,7 @@ def compare_fleets(
         )
     kinds = {"with": view, "without": view.without("gateway")} if "gateway" in view.names else {"none known": view}
     # The terminal's own lowest elevation, where it is given, stays; else the mask decides.
-    asked = [
+    requested = [
         (kind, mask_deg, _under(seen_from, mask_deg, view.lowest_elevation_deg))
         for kind, seen_from in kinds.items()
         for mask_deg in masks_deg
@@ -237,9 +237,9 @@ def compare_fleets(
                 progress((number + done) / len(fleets))
 
         unusable: dict[str, tuple[str, str, str]] = {}
-        views = [seen_from for _, _, seen_from in asked]
-        found = figures_of(fleet, views, span, team=team, progress=tell, cancel=cancel)
-        for (kind, mask_deg, _), here in zip(asked, found, strict=True):
+        views = [seen_from for _, _, seen_from in requested]
+        found = figures_of(fleet, views, span, workers=workers, progress=tell, cancel=cancel)
+        for (kind, mask_deg, _), here in zip(requested, found, strict=True):
             figures = here.figures
             unusable |= {entry[0]: entry for entry in here.unusable}
             rows.append(

@@ -78,7 +78,7 @@ def look_elsewhere(
     span: Span,
     *,
     step_deg: float | None,
-    team: WorkerConfig | None = None,
+    workers: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> Elsewhere:
@@ -92,7 +92,7 @@ def look_elsewhere(
     places = len(chosen_deg) * _LONGITUDES
     every = places + len(points_deg)
 
-    def told(before: int, count: int) -> Progress:
+    def advance_from(before: int, count: int) -> Progress:
         def tell(done: float) -> None:
             if progress:
                 progress((before + done * count) / every)
@@ -106,14 +106,16 @@ def look_elsewhere(
         span,
         longitudes=_LONGITUDES,
         # A few places are found sooner than other processes start.
-        team=WorkerConfig(processes=1) if len(fleet) <= _ONE_PROCESS else team,
-        progress=told(0, places),
+        workers=WorkerConfig(processes=1) if len(fleet) <= _ONE_PROCESS else workers,
+        progress=advance_from(0, places),
         cancel=cancel,
     )
     if step_deg is None:
         return Elsewhere(free, span, latitudes)
     surface, found = WorldSummary(), []
-    sweep = PlaceSweep(fleet, free, points_deg, span, team=team, progress=told(places, len(points_deg)), cancel=cancel)
+    sweep = PlaceSweep(
+        fleet, free, points_deg, span, workers=workers, progress=advance_from(places, len(points_deg)), cancel=cancel
+    )
     for place in sweep:
         surface.add(place)
         found.append(place)

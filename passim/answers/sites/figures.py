@@ -105,11 +105,11 @@ def figures_of(
     views: Sequence[View],
     span: Span,
     *,
-    team: WorkerConfig | None = None,
+    workers: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> Iterator[PlaceFigures]:
-    """Yield the figures of each of `views` in order, as soon as they are known, worked out by `team`.
+    """Yield the figures of each of `views` in order, as soon as they are known, worked out by `workers`.
 
     All views must have the same limits of the fleet (who serves, which share, who is left out); those of the first are
     taken. The rest may differ. Raises what `slices_in_view` and `map_chunks` raise.
@@ -119,7 +119,9 @@ def figures_of(
     counted = counted_fleet(fleet, views[0], span)
     bare = [without_fleet_limits(view) for view in views]
     chunks = [bare[first : first + PLACES_TOGETHER] for first in range(0, len(bare), PLACES_TOGETHER)]
-    for chunk in map_chunks(_figures_of_some, (counted, span), chunks, team=team, progress=progress, cancel=cancel):
+    for chunk in map_chunks(
+        _figures_of_some, (counted, span), chunks, workers=workers, progress=progress, cancel=cancel
+    ):
         yield from chunk
 
 
@@ -148,5 +150,5 @@ def _figures_of_some(common: tuple[Fleet, Span], views: Sequence[View], tell: Pr
             tally.add(found, piece.span)
         for entry in piece.unusable:
             unusable.setdefault(entry[0], entry)
-    told = tuple(unusable.values())
-    return [PlaceFigures(tally.figures(), told) for tally in tallies]
+    unusable_places = tuple(unusable.values())
+    return [PlaceFigures(tally.figures(), unusable_places) for tally in tallies]

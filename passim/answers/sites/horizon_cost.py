@@ -22,7 +22,7 @@ from passim.coverage.blocked import BlockedIntervals, bits_of
 from passim.coverage.causes import Causes, causes_of
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.errors import InputError
-from passim.intervals import IntervalSet, difference, intersection_by_lane, union
+from passim.intervals import IntervalSet, difference, intersection_by_group, union
 from passim.search import positive_stretches
 from passim.sky.horizon import Horizon
 from passim.sky.service import lost_at_handovers
@@ -130,7 +130,7 @@ def what_if_horizon(visibility: Visibility, horizon: Horizon, within: IntervalSe
     view, span = visibility.view, visibility.span
     bare = View(replace(view.site, horizon=horizon), lowest_elevation_deg=view.floor_deg)
     found = find_visibility(visibility.fleet, bare, span, warn=False)
-    candidates = intersection_by_lane(visibility.candidates(("horizon",)), found.allowed["horizon"])
+    candidates = intersection_by_group(visibility.candidates(("horizon",)), found.allowed["horizon"])
     lost = lost_at_handovers(candidates, span, view.service, visibility.look, visibility.in_use)
     served = difference((candidates.start, candidates.end), lost)
     both = visibility.coverage(), Coverage.from_intervals(*served, span)
@@ -162,7 +162,7 @@ def _cut_at_azimuths(visibility: Visibility, pieces: BlockedIntervals, edges_deg
         """Return how far east and north the satellites of pieces `owner` are, km, and how fast, km/s, (2, n) both."""
         time_us = pieces.start[owner] + np.round(x * 1e6).astype(np.int64)
         before, here, after = (
-            _ground_km(visibility, pieces.lane[owner], time_us + offset)
+            _ground_km(visibility, pieces.satellite[owner], time_us + offset)
             for offset in (-_HALF_STEP_US, 0, _HALF_STEP_US)
         )
         return here, (after - before) / (2e-6 * _HALF_STEP_US)
@@ -184,7 +184,7 @@ def _cut_at_azimuths(visibility: Visibility, pieces: BlockedIntervals, edges_deg
 
     found = positive_stretches(side, np.arange(len(bracket)), left[bracket], right[bracket], tolerance=_TOLERANCE_S)
     cut = np.concatenate([found.left, found.right])
-    owner = piece[bracket[np.concatenate([found.lane, found.lane])]]
+    owner = piece[bracket[np.concatenate([found.curve, found.curve])]]
 
     # The ends of the pieces and the cuts between them bound the parts; the middle of each part tells its sector.
     cut_us = pieces.start[owner] + np.round(cut * 1e6).astype(np.int64)
@@ -196,15 +196,15 @@ def _cut_at_azimuths(visibility: Visibility, pieces: BlockedIntervals, edges_deg
     owner, edge_us = owner[order], edge_us[order]
     part = np.flatnonzero((owner[1:] == owner[:-1]) & (edge_us[1:] > edge_us[:-1]))
     owner, start, end = owner[part], edge_us[part], edge_us[part + 1]
-    east, north = _ground_km(visibility, pieces.lane[owner], (start + end) // 2)
+    east, north = _ground_km(visibility, pieces.satellite[owner], (start + end) // 2)
     azimuth_deg = np.degrees(np.arctan2(east, north)) % 360.0
     sector = np.searchsorted(edges_deg, azimuth_deg, side="right") - 1
     return np.clip(sector, 0, len(edges_deg) - 2), start, end
 
 
-def _ground_km(visibility: Visibility, lane: Whole, time_us: Whole) -> Floats:
+def _ground_km(visibility: Visibility, satellite: Whole, time_us: Whole) -> Floats:
     """Return how far east and north of the site satellites stand, km, shape (2, n)."""
-    look = visibility.look(lane.astype(np.intp), time_us)
+    look = visibility.look(satellite.astype(np.intp), time_us)
     along_km = look.range_km * np.cos(np.radians(look.elevation_deg))
     azimuth = np.radians(look.azimuth_deg)
     return np.stack([along_km * np.sin(azimuth), along_km * np.cos(azimuth)])

@@ -71,7 +71,7 @@ class PlaceSweep:
         places_deg: Sequence[tuple[float, float]],
         span: Span,
         *,
-        team: WorkerConfig | None = None,
+        workers: WorkerConfig | None = None,
         progress: Progress | None = None,
         cancel: threading.Event | None = None,
     ) -> None:
@@ -86,7 +86,7 @@ class PlaceSweep:
             )
         self.fleet, self._set_aside = fleet.nearest(span.middle)
         self.view, self.span, self.places_deg = travelling(view), span, tuple(places_deg)
-        self._options = {"team": team, "progress": progress, "cancel": cancel}
+        self._options = {"workers": workers, "progress": progress, "cancel": cancel}
         self._unusable: dict[str, tuple[str, str, str]] = {}
 
     def __iter__(self) -> Iterator[Place]:
@@ -189,7 +189,7 @@ def sweep_latitudes(
     span: Span,
     *,
     longitudes: int = LONGITUDES,
-    team: WorkerConfig | None = None,
+    workers: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> LatitudeSweep:
@@ -204,7 +204,7 @@ def sweep_latitudes(
         raise InputError("longitudes", got=longitudes, wanted=f"a whole number from 1 to {_MOST_LONGITUDES}")
     around_deg = [-180.0 + 360.0 * (k + 0.5) / longitudes for k in range(longitudes)]
     places = [(latitude, longitude) for latitude in latitudes_deg for longitude in around_deg]
-    sweep = PlaceSweep(fleet, view, places, span, team=team, progress=progress, cancel=cancel)
+    sweep = PlaceSweep(fleet, view, places, span, workers=workers, progress=progress, cancel=cancel)
     found = np.array([[getattr(place.figures, name) for name in AVERAGED] for place in sweep], dtype=float)
     by_latitude = found.reshape(len(latitudes_deg), longitudes, len(AVERAGED))
 

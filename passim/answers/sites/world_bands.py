@@ -66,7 +66,7 @@ def world_bands(table: pd.DataFrame) -> WorldBands:
     )
 
 
-def _bands(latitude_deg: NDArray[np.float64], held: NDArray[np.bool_]) -> tuple[Band, ...]:
+def _bands(latitude_deg: NDArray[np.float64], served: NDArray[np.bool_]) -> tuple[Band, ...]:
     """Return first and last latitude of each run of rows for which it holds."""
-    turns = np.flatnonzero(np.diff(np.concatenate([[False], held, [False]]).astype(np.int8)))
+    turns = np.flatnonzero(np.diff(np.concatenate([[False], served, [False]]).astype(np.int8)))
     return tuple((float(latitude_deg[a]), float(latitude_deg[b - 1])) for a, b in turns.reshape(-1, 2))

@@ -130,16 +130,16 @@ def _between(
     rates = rate_words(of_a.per_hour), rate_words(of_b.per_hour)
     if overlap(freezes_a, freezes_b) >= _SAME_FREEZES and rates[0] == rates[1]:
         return f"Candidates {a} and {b} freeze at the same times: nothing in this span tells them apart."
-    told = [
+    words = [
         *(_by_hours(a, of_a, b, of_b) or _by_rate(a, of_a, b, of_b)),
         *_by_length(a, of_a, b, of_b),
         *_by_direction(a, of_a, b, of_b),
     ]
     moment_words = _by_moment(a, freezes_a, b, freezes_b, span, timezone)
-    told = [*told[:2], *moment_words[:1]]
-    if not told:
+    words = [*words[:2], *moment_words[:1]]
+    if not words:
         return f"Candidates {a} and {b} differ by seconds only: a record of freezes over some hours tells them apart."
-    return f"Candidate {a} against {b}: " + "; ".join(told) + "."
+    return f"Candidate {a} against {b}: " + "; ".join(words) + "."
 
 
 def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
@@ -153,8 +153,8 @@ def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
             first, hours = stretch
             mean = other[[(first + k) % 24 for k in range(hours)]].mean()
             when = f"between {first:02d}:00 and {(first + hours) % 24:02d}:00"
-            told = f"candidate {quiet} predicts none, candidate {loud} about {rate_words(mean)} an hour"
-            found.append((hours, f"{when} {told}"))
+            words = f"candidate {quiet} predicts none, candidate {loud} about {rate_words(mean)} an hour"
+            found.append((hours, f"{when} {words}"))
     if found:
         return [max(found)[1]]
     rate_a, rate_b = np.nan_to_num(of_a.by_hour), np.nan_to_num(of_b.by_hour)
@@ -212,8 +212,8 @@ def _by_moment(a: int, freezes_a: Intervals, b: int, freezes_b: Intervals, span:
     where = zone(timezone)
     for one, mine, other, theirs in ((a, freezes_a, b, freezes_b), (b, freezes_b, a, freezes_a)):
         start, end = noticed(mine, span)
-        kept = end - start >= _WATCHED_S * 1e6
-        start, end = start[kept], end[kept]
+        retained = end - start >= _WATCHED_S * 1e6
+        start, end = start[retained], end[retained]
         # The other's first freeze that ends after a minute before must begin later than a minute after.
         slack = int(_CLEAR_S * 1e6)
         following = np.searchsorted(theirs.end, start - slack, side="right")
@@ -223,8 +223,8 @@ def _by_moment(a: int, freezes_a: Intervals, b: int, freezes_b: Intervals, span:
             first = clear[0]
             local = moment(int(start[first])).astimezone(where)
             day = f"{local:%a} {local.day} {local:%b}"
-            told = f"candidate {one} predicts a freeze of {seconds_words((end[first] - start[first]) / 1e6)}"
-            return [f"on {day} at {local:%H:%M:%S} {told}, candidate {other} none"]
+            words = f"candidate {one} predicts a freeze of {seconds_words((end[first] - start[first]) / 1e6)}"
+            return [f"on {day} at {local:%H:%M:%S} {words}, candidate {other} none"]
     return []
 
 

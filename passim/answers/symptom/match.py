@@ -20,7 +20,7 @@ import pandas as pd
 from passim.answers.symptom.discriminate import Traits, observations, rate_words, seconds_words, traits_of, when_words
 from passim.answers.symptom.observations import FEWEST_FREEZES, FreezeRanges, FreezeRecord
 from passim.answers.symptom.score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, RangeJudge, RecordJudge
-from passim.answers.symptom.search import Found, Trials, judged, search_settings
+from passim.answers.symptom.search import Trials, TriedSetting, judged, search_settings
 from passim.answers.symptom.settings import Grid, Setting
 from passim.coverage.notebook import as_html
 from passim.elements.records import Fleet
@@ -255,7 +255,7 @@ def match_symptom(
 
     # One candidate for each sort of setting, and no limits that change nothing.
     # The search reads heights off curves; what is shown is served exactly, as every other answer is.
-    def exactly(one: Found) -> Found:
+    def exactly(one: TriedSetting) -> TriedSetting:
         return judged(one.setting, trials.freezes(one.setting), judge) if trials.loses_time(one.setting) else one
 
     leaders = _as_set_up_first(_leaders(found, top), found, top)
@@ -315,9 +315,9 @@ def _verdict(candidates: tuple[Candidate, ...], gain: float | None, chance_level
     return EXPLAINED if fit >= GOOD_FIT else PARTLY if fit >= LEAST_FIT_OF_RECORD else NOT_THE_SKY
 
 
-def _leaders(found: list[Found], top: int) -> list[tuple[Found, int]]:
+def _leaders(found: list[TriedSetting], top: int) -> list[tuple[TriedSetting, int]]:
     """Return the best setting of each sort, at most `top`, each with how many of its sort fit nearly as well."""
-    leaders: list[Found] = []
+    leaders: list[TriedSetting] = []
     similar: list[int] = []
     for one in found[:_MOST_TO_GROUP]:
         place = next((n for n, leader in enumerate(leaders) if _same_sort(leader.setting, one.setting)), None)
@@ -331,7 +331,9 @@ def _leaders(found: list[Found], top: int) -> list[tuple[Found, int]]:
     return list(zip(leaders, similar, strict=True))
 
 
-def _as_set_up_first(leaders: list[tuple[Found, int]], found: list[Found], top: int) -> list[tuple[Found, int]]:
+def _as_set_up_first(
+    leaders: list[tuple[TriedSetting, int]], found: list[TriedSetting], top: int
+) -> list[tuple[TriedSetting, int]]:
     """Put the sky as it is set up before all others where it fits about as well: nothing need be assumed then."""
     plain = next((one for one in found if not one.setting.kinds), None)
     if plain is None or plain.judgement.fit < leaders[0][0].judgement.fit - ABOUT_EQUAL:
@@ -360,7 +362,7 @@ def _same_way(a: Setting, b: Setting) -> bool:
     return all(abs((one - other + 180.0) % 360.0 - 180.0) <= _SAME_DIRECTION_DEG for one, other in pairs)
 
 
-def _candidate(found: Found, similar: int, trials: Trials, seen: str) -> Candidate:
+def _candidate(found: TriedSetting, similar: int, trials: Trials, seen: str) -> Candidate:
     """Return a setting with what is shown of it."""
     site = trials.view.site
     return Candidate(

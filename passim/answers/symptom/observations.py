@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
 
@@ -15,10 +15,8 @@ from passim.csv_files import CsvKind, number, parse_csv_file, read_csv_bytes
 from passim.errors import InputError, WayOut
 from passim.forecast.timing import age_words
 from passim.intervals import union
-from passim.spans import Span, aware, microseconds, moment
+from passim.spans import DailyHours, Span, aware, microseconds, moment
 
-# From one time of day to another on the local clock; over midnight where the second is not later than the first.
-HoursOfDay = tuple[time, time]
 Range = tuple[float, float]
 
 # Fewer freezes than this fall together with a prediction by chance too easily to say anything.
@@ -44,8 +42,8 @@ class FreezeRanges:
 
     every_s: Range
     length_s: Range
-    happens: tuple[HoursOfDay, ...] = ()
-    quiet: tuple[HoursOfDay, ...] = ()
+    happens: tuple[DailyHours, ...] = ()
+    quiet: tuple[DailyHours, ...] = ()
 
     def __post_init__(self) -> None:
         _check_range("time between freezes", self.every_s, 2.0, 21_600.0, "180 to 300 s")

@@ -30,16 +30,14 @@ at 99 % of all shifts in time.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
-from datetime import time as time_of_day
 from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from passim.answers.symptom.observations import FreezeRanges, FreezeRecord, HoursOfDay
+from passim.answers.symptom.observations import FreezeRanges, FreezeRecord
 from passim.intervals import Intervals, difference, intersection, restrict, total_length, union
-from passim.spans import Span, microseconds, zone
+from passim.spans import DailyHours, Span
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -253,24 +251,14 @@ def _length_s(intervals: Intervals) -> float:
 def noticed(freezes: Intervals, span: Span) -> Intervals:
     """Return the freezes that are long enough to be noticed and that the span does not cut."""
     start, end = freezes
-    kept = (end - start >= NOTICED_S * SECOND_US) & (start > span.start_us) & (end < span.end_us)
-    return Intervals(start[kept], end[kept])
+    retained = (end - start >= NOTICED_S * SECOND_US) & (start > span.start_us) & (end < span.end_us)
+    return Intervals(start[retained], end[retained])
 
 
-def hours_within(hours: tuple[HoursOfDay, ...], span: Span, timezone: str) -> Intervals:
+def hours_within(hours: tuple[DailyHours, ...], span: Span, timezone: str) -> Intervals:
     """Return when the clock of `timezone` shows one of `hours` within `span`, microseconds since 1970 UTC."""
-    where = zone(timezone)
-    starts, ends = [], []
-    day = span.start.astimezone(where).date() - timedelta(days=1)
-    while day <= span.end.astimezone(where).date():
-        for first, last in hours:
-            begins = datetime.combine(day, first, where)
-            ends_on = day if last > first else day + timedelta(days=1)
-            starts.append(microseconds(begins))
-            ends.append(max(microseconds(datetime.combine(ends_on, last, where)), starts[-1]))
-        day += timedelta(days=1)
-    whole = Intervals(np.array([span.start_us]), np.array([span.end_us]))
-    return intersection((np.array(starts, dtype=np.int64), np.array(ends, dtype=np.int64)), whole)
+    nothing = np.empty(0, dtype=np.int64)
+    return union((nothing, nothing), *(each.within(span, timezone) for each in hours))
 
 
 def overlap(a: Intervals, b: Intervals) -> float:
@@ -284,8 +272,7 @@ def rate_by_hour(freezes: Intervals, span: Span, timezone: str) -> Floats:
     start, _ = noticed(freezes, span)
     rates = np.full(24, np.nan)
     for hour in range(24):
-        window = ((time_of_day(hour), time_of_day((hour + 1) % 24)),)
-        inside = hours_within(window, span, timezone)
+        inside = Intervals(*DailyHours(hour * 60, hour * 60 + 60).within(span, timezone))
         length_us = total_length(inside)
         if length_us >= 600 * SECOND_US:
             rows, _, _ = restrict((start, start + 1), inside)

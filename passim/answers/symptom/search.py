@@ -20,7 +20,7 @@ from passim.answers.symptom.settings import Grid, Setting, joined
 from passim.coverage.serving import serve
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
-from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_lane
+from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_group
 from passim.sky.limits import Limit, Scene
 from passim.sky.view import View
 from passim.spans import Span
@@ -51,7 +51,7 @@ class _Trial:
 
 
 @dataclass(frozen=True)
-class Found:
+class TriedSetting:
     """One setting tried: what it is, the freezes it gives, and how they were judged."""
 
     setting: Setting
@@ -83,14 +83,14 @@ class Trials:
             view = View(self.view.site, trials, self.view.floor_deg)
             found = _visibility(self._fleet, view, self.span)
             for name, part in zip(names, batch, strict=True):
-                self._allowed[part] = intersection_by_lane(self.known, found.allowed[name])
+                self._allowed[part] = intersection_by_group(self.known, found.allowed[name])
             if progress:
                 progress((first + len(batch)) / len(missing))
 
     def allowed(self, setting: Setting) -> GroupedIntervals:
         """Return when which satellite can serve under a setting whose limits are prepared."""
         parts = [self._allowed[part] for part in setting.parts()]
-        return reduce(intersection_by_lane, parts) if parts else self.known
+        return reduce(intersection_by_group, parts) if parts else self.known
 
     def loses_time(self, setting: Setting) -> bool:
         """Say whether time is lost at handovers under a setting."""
@@ -134,7 +134,7 @@ class Trials:
         middle = (when.start + when.end) // 2
         base = self.known
         number, row = np.nonzero((base.start[None, :] <= middle[:, None]) & (base.end[None, :] > middle[:, None]))
-        looked = self.visibility.look(base.lane[row].astype(np.intp), middle[number])
+        looked = self.visibility.look(base.group[row].astype(np.intp), middle[number])
         return looked.azimuth_deg
 
 
@@ -145,22 +145,22 @@ def _visibility(fleet: Fleet, view: View, span: Span) -> Visibility:
     return found
 
 
-def judged(setting: Setting, freezes: Intervals, judge: Judge, *, leads: bool = False) -> Found:
+def judged(setting: Setting, freezes: Intervals, judge: Judge, *, leads: bool = False) -> TriedSetting:
     """Return a setting with its freezes and what the judge makes of them."""
-    return Found(setting, freezes, judge.judge(freezes, len(setting.kinds), setting.parameters, leads=leads))
+    return TriedSetting(setting, freezes, judge.judge(freezes, len(setting.kinds), setting.parameters, leads=leads))
 
 
 def search_settings(
     trials: Trials, grid: Grid, judge: Judge, taken: Iterable[str], progress: Progress | None = None
-) -> tuple[list[Found], int]:
+) -> tuple[list[TriedSetting], int]:
     """Try the grid and return the settings with some merit, best first, and how many were tried.
 
     `taken` are kinds of limits that the view has already and that are therefore not searched. The judge's guide leads;
     only the last round looks at all that the judge knows.
     """
-    held = set(taken)
+    taken_kinds = set(taken)
     tell = progress or (lambda share: None)
-    every: dict[Setting, Found] = {}
+    every: dict[Setting, TriedSetting] = {}
 
     def evaluate(settings: Iterable[Setting], begin: float, end: float, *, leads: bool = True) -> None:
         fresh = [s for s in dict.fromkeys(settings) if s not in every]
@@ -177,8 +177,8 @@ def search_settings(
         return [found.setting for found in in_order(having, by_guide=True)[:count]]
 
     # None, one and two limits of the sky: everything.
-    singles = grid.singles(held)
-    timings = [t for t in grid.timings if not held.intersection(t.kinds)]
+    singles = grid.singles(taken_kinds)
+    timings = [t for t in grid.timings if not taken_kinds.intersection(t.kinds)]
     by_kind = {kind: [s for s in singles if s.kinds == (kind,)] for kind in ("mask", "cone", "gateway", "arc")}
     evaluate([Setting(), *singles, *timings], 0.0, 0.35)
     pairs = [
@@ -216,11 +216,11 @@ def search_settings(
         around = [n for s in leaders for n in grid.neighbours(s, finer)]
         evaluate(around, begin, begin + 0.15 / len(_FINER), leads=leads)
     tell(1.0)
-    kept = [found for found in every.values() if found.judgement.rank > 0.0]
-    return in_order(kept), len(every)
+    fitting = [found for found in every.values() if found.judgement.rank > 0.0]
+    return in_order(fitting), len(every)
 
 
-def _of_each_kind(found: list[Found]) -> list[Setting]:
+def _of_each_kind(found: list[TriedSetting]) -> list[Setting]:
     """Return the first few settings, and the first of every other kind of setting, of some in order."""
     chosen = [one.setting for one in found[:_REFINED] if one.judgement.guide > 0.0]
     kinds = {setting.kinds for setting in chosen}
@@ -233,7 +233,7 @@ def _of_each_kind(found: list[Found]) -> list[Setting]:
     return chosen
 
 
-def in_order(found: Iterable[Found], *, by_guide: bool = False) -> list[Found]:
+def in_order(found: Iterable[TriedSetting], *, by_guide: bool = False) -> list[TriedSetting]:
     """Return settings best first, by rank or by guide; of equals first the one with fewer limits, numbers, freezes."""
     return sorted(
         found,

@@ -28,7 +28,7 @@ class ManySettings:
     def __init__(self, known: GroupedIntervals, span: Span, look: Look) -> None:
         self._known, self._span = known, span
         start_us, end_us = ((edge - span.start_us).astype(np.float64) for edge in (known.start, known.end))
-        self._heights = Heights.of(known.lane, start_us, end_us, look, span.start_us)
+        self._heights = Heights.of(known.group, start_us, end_us, look, span.start_us)
 
     def freezes(
         self, allowed: Sequence[GroupedIntervals], services: Sequence[Service], in_use: InUse | None = None
@@ -71,30 +71,30 @@ class _Skies:
     ) -> None:
         self.runs = len(allowed)
         self._heights = heights
-        run = np.repeat(np.arange(self.runs), [rows.lane.size for rows in allowed])
-        lane, start, end = (np.concatenate(column) for column in zip(*allowed, strict=True))
-        order = np.lexsort((lane, start, run))
-        self._run, self._lane = run[order], lane[order]
+        run = np.repeat(np.arange(self.runs), [rows.group.size for rows in allowed])
+        satellite, start, end = (np.concatenate(column) for column in zip(*allowed, strict=True))
+        order = np.lexsort((satellite, start, run))
+        self._run, self._satellite = run[order], satellite[order]
         start, end = start[order] - origin_us, end[order] - origin_us
         self._start_us, self._end_us = start.astype(np.float64), end.astype(np.float64)
         self._key = self._run * _LINE_US + start
         self._longest_us = int((end - start).max(initial=0))
         # The stretch of the known sky that each row is a part of.
-        keys = known.lane * _LINE_US + (known.start - origin_us)
-        self._known = np.searchsorted(keys, self._lane * _LINE_US + start, side="right") - 1
+        keys = known.group * _LINE_US + (known.start - origin_us)
+        self._known = np.searchsorted(keys, self._satellite * _LINE_US + start, side="right") - 1
         # Rows by that, for looking at one stretch in all settings; a setting may have several parts of it.
         self._by_known = np.lexsort((start, self._run, self._known))
         pair = self._known[self._by_known] * self.runs + self._run[self._by_known]
         opens = np.flatnonzero(np.append(True, pair[1:] != pair[:-1])[: pair.size])
         part = np.arange(pair.size) - np.repeat(opens, np.diff(np.append(opens, pair.size)))
         self._part = part
-        self._bounds = np.searchsorted(self._known[self._by_known], np.arange(known.lane.size + 1))
+        self._bounds = np.searchsorted(self._known[self._by_known], np.arange(known.group.size + 1))
         self._known_start_us = (known.start - origin_us).astype(np.float64)
         self._known_end_us = (known.end - origin_us).astype(np.float64)
 
-    def lane(self, row: Index) -> Index:
+    def satellite(self, row: Index) -> Index:
         """Return the satellites of rows."""
-        return self._lane[row]
+        return self._satellite[row]
 
     def sine(self, row: Index, time_us: Floats) -> Floats:
         """Return the sines of the heights of rows at times, shape (n,)."""

@@ -227,8 +227,8 @@ class Grid:
             *self.cones,
             *(Setting(arc_deg=arc) for arc in self.arcs_deg),
         ]
-        held = set(taken)
-        return [setting for setting in every if not held.intersection(setting.kinds)]
+        taken_kinds = set(taken)
+        return [setting for setting in every if not taken_kinds.intersection(setting.kinds)]
 
     def neighbours(self, setting: Setting, finer: int) -> Iterator[Setting]:
         """Yield the settings that differ from `setting` in one number by a step over 2**`finer`, or lack a limit."""

@@ -18,7 +18,7 @@ import json
 import re
 import zipfile
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from passim.elements.atomic import write_atomically
 from passim.elements.identifiers import SatelliteId
+from passim.elements.read_log import Skipped
 from passim.elements.records import ElementSet, Fleet
 from passim.errors import ElementsError
 
@@ -179,7 +180,7 @@ def read_snapshot(snapshot: Snapshot, name: str) -> Fleet:
     columns["epoch"] = [origin + timedelta(microseconds=each) for each in epochs_us]
     fields = tuple(columns)
     records = [ElementSet(**dict(zip(fields, values, strict=True))) for values in zip(*columns.values(), strict=True)]
-    return Fleet(records, name, skipped=skipped)
+    return Fleet(records, name, skipped=[Skipped(**entry) for entry in skipped])
 
 
 def read_columns(snapshot: Snapshot) -> Columns:
@@ -220,7 +221,7 @@ def _packed(fleet: Fleet, source: str, content_digest: str) -> bytes:
         arrays[field] = fleet.column(field)
     for field in _COUNTS:
         arrays[field] = np.array([getattr(record, field) for record in fleet], dtype=np.int64)
-    arrays["skipped"] = _text_array([str(each) for each in fleet.skipped])
+    arrays["skipped"] = _text_array([asdict(each) for each in fleet.skipped])
     out = io.BytesIO()
     np.savez_compressed(out, allow_pickle=False, **arrays)
     return out.getvalue()

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
-from passim.intervals import GroupedIntervals, restrict_by_lane
+from passim.intervals import GroupedIntervals, restrict_by_group
 from passim.orbits.arcs import NodeGrid
 from passim.sky.pass_intervals import SkyLimit, allowed_within
 from passim.sky.site import Site
@@ -29,8 +29,8 @@ class Scene:
 
     ``span`` is the one asked about: who serves at all is judged for it. The arcs may lie before it.
 
-    ``base`` holds when satellites stand above the floor, sorted by lane; a lane is the index in ``fleet``, times are
-    microseconds since 1970 UTC. ``grid_lanes`` maps the grid's own satellite numbers to lanes, in ascending order.
+    ``base`` holds when satellites stand above the floor, sorted by satellite, the index in ``fleet``; times are
+    microseconds since 1970 UTC. ``grid_satellites`` maps the grid's own satellite numbers to these, in ascending order.
     """
 
     site: Site
@@ -38,28 +38,28 @@ class Scene:
     span: Span
     base: GroupedIntervals
     grid: NodeGrid
-    grid_lanes: Index
+    grid_satellites: Index
 
     def sky(self, limit: SkyLimit, site: Site | None = None) -> GroupedIntervals:
         """Return when satellites of the base are on the allowed side of `limit` as seen from `site` (this one).
 
         The result lies inside the base.
         """
-        satellite = np.searchsorted(self.grid_lanes, self.base.lane)
+        satellite = np.searchsorted(self.grid_satellites, self.base.group)
         start_s = (self.base.start - self.grid.start_us) / 1e6
         end_s = (self.base.end - self.grid.start_us) / 1e6
         found, starts, ends = allowed_within(self.grid, site or self.site, limit, satellite, start_s, end_s)
         start_us = np.round(starts * 1e6).astype(np.int64) + self.grid.start_us
         end_us = np.round(ends * 1e6).astype(np.int64) + self.grid.start_us
         some = end_us > start_us
-        lanes = GroupedIntervals(self.grid_lanes[found[some]].astype(np.int64), start_us[some], end_us[some])
-        row, start_us, end_us = restrict_by_lane(lanes, self.base)
-        return GroupedIntervals(lanes.lane[row], start_us, end_us)
+        grouped = GroupedIntervals(self.grid_satellites[found[some]].astype(np.int64), start_us[some], end_us[some])
+        row, start_us, end_us = restrict_by_group(grouped, self.base)
+        return GroupedIntervals(grouped.group[row], start_us, end_us)
 
     def members(self, counted: NDArray[np.bool_]) -> GroupedIntervals:
         """Return the base intervals of the satellites that count; `counted` has shape (satellites of the fleet,)."""
-        chosen = counted[self.base.lane]
-        return GroupedIntervals(self.base.lane[chosen], self.base.start[chosen], self.base.end[chosen])
+        chosen = counted[self.base.group]
+        return GroupedIntervals(self.base.group[chosen], self.base.start[chosen], self.base.end[chosen])
 
 
 class Limit(Protocol):

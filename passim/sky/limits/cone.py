@@ -64,9 +64,9 @@ class Cone:
     def _cosine(self) -> float:
         return float(np.cos(np.radians(self.half_angle_deg)))
 
-    def above(self, arcs: LocalArcs, lane: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
+    def above(self, arcs: LocalArcs, segment: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
         """Return where the arcs are inside the cone: the same curve as a mask's, about the boresight."""
-        return positive_stretches(arcs.above_cap(self.boresight, self._cosine), lane, left, right, margin=margin_km)
+        return positive_stretches(arcs.above_cap(self.boresight, self._cosine), segment, left, right, margin=margin_km)
 
     def height_km(self, position_km: Floats) -> Floats:
         """Return how far positions (east, north, up), shape (3, n), are inside the cone, km at the satellite."""

@@ -9,7 +9,7 @@ import numpy as np
 from passim.constants import EARTH_RADIUS_KM
 from passim.elements.records import Fleet
 from passim.errors import SiteError
-from passim.intervals import GroupedIntervals, union_by_lane
+from passim.intervals import GroupedIntervals, union_by_group
 from passim.sky.horizon import Horizon
 from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
@@ -60,7 +60,7 @@ class GatewayLimit:
 
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites see a gateway."""
-        return union_by_lane(*(scene.sky(HorizonFunction(g.horizon), g.site) for g in self.gateways))
+        return union_by_group(*(scene.sky(HorizonFunction(g.horizon), g.site) for g in self.gateways))
 
     def check(self, site: Site, floor_deg: float, fleet: Fleet) -> None:
         """Raise SiteError if no satellite of `fleet` can ever see `site` and any of the gateways at once."""

@@ -163,11 +163,11 @@ class _KeepOut:
     angle_rad: float
     floor_deg: float = 0.0
 
-    def above(self, arcs: LocalArcs, lane: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
+    def above(self, arcs: LocalArcs, segment: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
         """Return where the arcs keep the angle."""
 
         def curve(number: Index, x: Floats) -> tuple[Floats, Floats]:
-            position, rate = arcs.motion(lane_of[number], x)
+            position, rate = arcs.motion(segment_of[number], x)
             range_km = np.sqrt(np.einsum("in,in->n", position, position))
             direction = position / range_km
             angle, nearest = self.arc.angle_rad(direction)
@@ -181,14 +181,14 @@ class _KeepOut:
 
         # Cut each bracket into pieces, so that a dip or a hump is alone in its piece.
         width = (right - left) / _PIECES
-        place = np.tile(np.arange(_PIECES), len(lane))
-        owner = np.repeat(np.arange(len(lane)), _PIECES)
-        lane_of = lane[owner]
+        place = np.tile(np.arange(_PIECES), len(segment))
+        owner = np.repeat(np.arange(len(segment)), _PIECES)
+        segment_of = segment[owner]
         a = left[owner] + place * width[owner]
         b = np.where(place == _PIECES - 1, right[owner], left[owner] + (place + 1) * width[owner])
         found = positive_stretches(curve, np.arange(len(owner)), a, b, margin=margin_km)
-        near = np.unique(lane_of[found.near_miss])
-        whose = lane_of[found.lane]
+        near = np.unique(segment_of[found.near_miss])
+        whose = segment_of[found.curve]
         if not len(whose):
             return Stretches(whose, found.left, found.right, found.rate_left, found.rate_right, near)
         goes_on = (whose[1:] == whose[:-1]) & (found.left[1:] == found.right[:-1])

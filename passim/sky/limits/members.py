@@ -64,7 +64,7 @@ class ServingShare:
 
     def serving(self, fleet: Fleet) -> NDArray[np.bool_]:
         """Say of each satellite whether it serves, shape (satellites,)."""
-        lots = [np.random.default_rng([self.seed, SatelliteId(i).number]).random() for i in fleet.satellite_ids]
+        lots = [np.random.default_rng([self.seed, SatelliteId(i).seed]).random() for i in fleet.satellite_ids]
         return np.array(lots) < self.percent / 100.0
 
     def allowed(self, scene: Scene) -> GroupedIntervals:

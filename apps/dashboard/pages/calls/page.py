@@ -13,6 +13,7 @@ from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import outlook as call_outlook
 from passim.answers.calls import plan as call_answers
 from passim.errors import InputError
+from passim.parallel import Job
 
 from ....figures.calls import call_days, call_hours_only
 from ....figures.theme import Theme
@@ -34,7 +35,6 @@ from ...address import query_of, read_query
 from ...notes import blank, notes_of, refuse_old
 from ...page_model import Answer, Help, Page, Panel, Shown, Table
 from ...parts import aria, not_yet
-from ...pool import Job
 from ...state import DashboardState, PageRequest, Pending
 from . import check as calls_check
 from . import request as calls_asked

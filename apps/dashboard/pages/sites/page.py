@@ -10,6 +10,7 @@ import pandas as pd
 from passim import Span
 from passim.answers.sites import compare as side_by_side_answers
 from passim.errors import InputError
+from passim.parallel import Job
 from passim.sky import view as views
 from passim.workspace import Workspace
 
@@ -25,7 +26,6 @@ from ....text.units import counted, duration
 from ...controls import day_words
 from ...notes import common_notes
 from ...page_model import Answer, Control, Help, Page, Panel, Shown, Table
-from ...pool import Job
 from ...state import PageRequest, Pending
 from ...tasks import sites as sites_work
 

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from datetime import time
 from typing import Any, Final
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from passim.answers.sites import mounting
 from passim.answers.symptom import match as room
-from passim.answers.symptom import observations as symptom_seen
+from passim.answers.symptom import observations as observations
 from passim.errors import InputError
 from passim.sky import view as views
 from passim.spans import DailyHours
@@ -124,7 +123,7 @@ def _record_place() -> list[Any]:
                         html.Code("start,duration_s"),
                         ", times with their offset, such as ",
                         html.Code("2026-11-25T08:02:10-01:00,20"),
-                        f". At least {symptom_seen.FEWEST_FREEZES} freezes in half an hour or more, at most "
+                        f". At least {observations.FEWEST_FREEZES} freezes in half an hour or more, at most "
                         f"{sky_record.MOST_FREEZES:,} in {sky_record.LONGEST_DAYS:g} days and 1 MB; time in it without "
                         "a freeze counts as good.",
                     ],
@@ -456,6 +455,8 @@ def _seconds(asked: dict[str, Any], key: str, what: str, unit: str) -> tuple[flo
     return ends[0], ends[1]
 
 
-def _hours(text: str | None, what: str) -> tuple[tuple[time, time], ...]:
+def _hours(text: str | None, what: str) -> tuple[DailyHours, ...]:
     """Return the ranges of hours in a text, with commas between them; none in an empty one. Raises InputError."""
-    return tuple(DailyHours.parse(part, what).clocks for part in (text or "").split(",") if part.strip())
+    return tuple(
+        DailyHours.parse(part, what, f"{what} 08:00-12:00") for part in (text or "").split(",") if part.strip()
+    )

@@ -112,7 +112,7 @@ def _told(question: PageRequest, seen: Seen, day: sky_day.SkyDay, clock: LocalCl
     # Of the passes the words ask only whether there are any.
     found = QueryResult(
         seen.visibility,
-        pd.DataFrame({"lane": seen.visibility.candidates().lane}),
+        pd.DataFrame({"satellite": seen.visibility.candidates().group}),
         clock,
         (),
         {},

@@ -6,8 +6,9 @@ from typing import Any, Final
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
+from passim.parallel import Job
+
 from ...parts import aria
-from ...pool import Job
 from ...state import DashboardState
 
 _POLL_MS: Final = 400

@@ -11,18 +11,18 @@ from passim.elements.atomic import write_atomically
 from passim.errors import WorkspaceError
 from passim.workspace.saving import locked
 
-KEPT_NAME: Final = "last-calls.json"
+ANSWERS_NAME: Final = "last-calls.json"
 # So many questions are remembered, the latest ones.
 _MOST_QUESTIONS: Final = 50
 _LARGEST_BYTES: Final = 5_000_000
 
 
-def kept_answer(folder: Path, question: str) -> dict[str, Any] | None:
+def last_answer(folder: Path, question: str) -> dict[str, Any] | None:
     """Return the record kept last for `question`, None where there is none.
 
     Raises WorkspaceError where the file is there and cannot be read.
     """
-    record = _read(folder / KEPT_NAME).get(question)
+    record = _read(folder / ANSWERS_NAME).get(question)
     return dict(record) if isinstance(record, dict) else None
 
 
@@ -31,7 +31,7 @@ def keep_answer(folder: Path, question: str, record: Mapping[str, Any]) -> None:
 
     A file that cannot be read is written anew. Raises WorkspaceError where it cannot be written.
     """
-    file = folder / KEPT_NAME
+    file = folder / ANSWERS_NAME
     with locked(folder):
         try:
             answers = _read(file)

@@ -1,6 +1,6 @@
-"""Worker processes for what takes longer than a breath: progress while it runs, cancel, a deadline, replacement.
+"""One job after another for a server with threads: progress while it runs, cancel, a deadline, replacement.
 
-Workers are started afresh (spawn), never forked from a server with threads. Each is owned by one thread of the server,
+Workers are started afresh (spawn), never forked from a process with threads. Each is owned by one thread of the server,
 which hands it one job after another. A worker that is killed from outside is replaced and its job tried once more; a
 job that is cancelled or past its deadline takes its worker with it, because nothing else stops a computation for sure.
 """
@@ -20,7 +20,8 @@ from multiprocessing.context import SpawnProcess
 from typing import Any, Final
 
 from passim.errors import InputError
-from passim.parallel import chunks, leash
+from passim.parallel.executors import WorkLost
+from passim.parallel.leash import fasten, interrupts_held, memory_met
 
 _LOOK_S: Final = 0.05
 _TRIES: Final = 2
@@ -65,7 +66,7 @@ class WorkerPool:
         self._waiting: queue.SimpleQueue[Job | None] = queue.SimpleQueue()
         self._jobs: dict[Hashable, Job] = {}
         self._lock = threading.Lock()
-        self._benches = [_Bench(self._waiting, self._forget) for _ in range(workers)]
+        self._workers = [_Worker(self._waiting, self._forget) for _ in range(workers)]
 
     def __enter__(self) -> WorkerPool:
         return self
@@ -76,7 +77,7 @@ class WorkerPool:
     @property
     def worker_pids(self) -> list[int]:
         """The process numbers of the workers that run now."""
-        return [bench.process.pid for bench in self._benches if bench.process is not None and bench.process.pid]
+        return [worker.process.pid for worker in self._workers if worker.process is not None and worker.process.pid]
 
     def submit(
         self,
@@ -86,9 +87,9 @@ class WorkerPool:
         deadline_s: float = 600.0,
         when_done: Callable[[Job], None] | None = None,
     ) -> Job:
-        """Queue ``function(*arguments, report=...)``, or return the job of that `key` that is under way already.
+        """Queue ``function(*arguments, progress=...)``, or return the job of that `key` that is under way already.
 
-        The function must be one that a fresh process can import; `report` takes the share done.
+        The function must be one that a fresh process can import; `progress` takes the share done.
         """
         with self._lock:
             known = self._jobs.get(key)
@@ -123,10 +124,10 @@ class WorkerPool:
             jobs = list(self._jobs.values())
         for job in jobs:
             job.cancelled.set()
-        for _ in self._benches:
+        for _ in self._workers:
             self._waiting.put(None)
-        for bench in self._benches:
-            bench.thread.join(5.0)
+        for worker in self._workers:
+            worker.thread.join(5.0)
 
     def _forget(self, job: Job) -> None:
         with self._lock:
@@ -134,14 +135,14 @@ class WorkerPool:
                 del self._jobs[job.key]
 
 
-class _Bench:
+class _Worker:
     """One thread and the worker process it owns."""
 
     def __init__(self, waiting: queue.SimpleQueue[Job | None], forget: Callable[[Job], None]) -> None:
         self._waiting, self._forget = waiting, forget
         self.process: SpawnProcess | None = None
         self._line: Connection | None = None
-        self.thread = threading.Thread(target=self._serve, name="passim-bench", daemon=True)
+        self.thread = threading.Thread(target=self._serve, name="passim-worker", daemon=True)
         self.thread.start()
 
     def _serve(self) -> None:
@@ -168,7 +169,7 @@ class _Bench:
             except (EOFError, OSError):
                 self._drop()
                 if job.tries >= _TRIES:
-                    return None, chunks.WorkLost(
+                    return None, WorkLost(
                         f"The work was lost: the process that did it ended {_TRIES} times before it was done. The "
                         "system ends processes where memory runs out: try fewer days or satellites, or the same again"
                     )
@@ -211,7 +212,7 @@ class _Bench:
         context = multiprocessing.get_context("spawn")
         self._line, theirs = context.Pipe()
         self.process = context.Process(target=_work, args=(theirs,), name="passim-worker", daemon=True)
-        with leash.interrupts_held():
+        with interrupts_held():
             self.process.start()
         theirs.close()
 
@@ -230,10 +231,9 @@ def _stopped() -> InputError:
 
 def _work(line: Connection) -> None:
     """What a worker process does: one job after another until the server is gone."""
+    fasten()
 
-    leash.fasten()
-
-    def report(share: float) -> None:
+    def progress(share: float) -> None:
         line.send(("share", float(share)))
 
     with contextlib.suppress(EOFError, OSError, KeyboardInterrupt):
@@ -241,9 +241,8 @@ def _work(line: Connection) -> None:
             function, arguments = line.recv()
             line.send(("begun", None))
             try:
-                answer = ("done", function(*arguments, report=report))
-            except MemoryError:
-                answer = ("failed", leash.MemoryMet())
+                with memory_met():
+                    answer = ("done", function(*arguments, progress=progress))
             except Exception as error:
                 answer = ("failed", error)
             line.send(answer)
