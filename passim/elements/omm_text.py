@@ -48,7 +48,7 @@ _JSON_KINDS: Mapping[type, str] = {
 _USUAL_OBJECT = 4096
 _LONGEST_OBJECT = 65_536
 # So much of an array is decoded at once where nothing is wrong with it.
-_AT_ONCE = 65_536
+_AT_ONCE = 16_384
 # One in a hundred of as many sets as there may be.
 _MOST_FAULTS = 3000
 _BLANKS = re.compile(r"[ \t\n\r]*")

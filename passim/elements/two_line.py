@@ -307,7 +307,7 @@ def _object(line_1: str, line_2: str, name: str) -> tuple[str, str]:
     """Return the number and name of the object that two lines seem to belong to, damaged as they may be."""
     for line in (line_1, line_2):
         # One that has lost or gained a character may have it anywhere.
-        if re.match(r"[12] (?:[ 0-9]{4}[0-9]|[A-HJ-NP-Z][0-9]{4})[A-Z ]", line, re.ASCII):
+        if re.fullmatch(r" *[0-9]+|[A-HJ-NP-Z][0-9]{4}", line[2:7], re.ASCII) and re.match(r".{7}[A-Z ]", line):
             return str(SatelliteId(line[2:7].lstrip())), name
     return "", name
 
