@@ -157,12 +157,15 @@ def run(
     from .factory import make_app
     from .security import LARGEST_REQUEST_BYTES, Password, hosts_of, who_is_known
     from .state import DashboardState
+    from .updater import Updater
 
     with opened_workspace(workspace, at) as (found, invented), contextlib.ExitStack() as stack:
         listeners = [stack.enter_context(listener) for listener in listening_sockets(lan, port)]
         port = listeners[0].getsockname()[1]
         state = DashboardState(found, invented=invented, at=at)
         stack.callback(state.close)
+        updater = Updater(state)
+        stack.callback(updater.close)
         addresses = lan_addresses() if lan else []
         password = None
         if lan:
@@ -190,6 +193,7 @@ def run(
         # What has been made so far stays: see the command.
         gc.freeze()
         gc.enable()
+        updater.start()
         # The first page is worked out while the browser reads its scripts.
         threading.Thread(target=look_ahead, args=(state, pages.PAGES[0]), name="passim-ahead", daemon=True).start()
         if browser and not lan:

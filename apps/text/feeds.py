@@ -17,6 +17,13 @@ if TYPE_CHECKING:
 _OUTCOMES: Final = {"new": "new", "unchanged": "nothing new", "not due": "not due", "failed": "failed"}
 
 
+SWITCHED_ON: Final = (
+    "From now on the dashboard asks by itself when the feed is due, for as long as it runs. This is written in "
+    "passim.toml; the same switch takes it back."
+)
+SWITCHED_OFF: Final = "The dashboard no longer asks by itself."
+
+
 def update_columns(clock: LocalClock) -> list[Column]:
     """Return the columns of what became of each fleet's update."""
     return [
@@ -75,6 +82,21 @@ def plan_sentence(state: FeedState, now: datetime) -> str:
     if (state.due_at - now).total_seconds() <= 1.0:
         return f"{state.fleet}: would ask {where} now."
     return f"{state.fleet}: would not ask {where} for another {_wait(state.due_at, now)}."
+
+
+def state_sentence(state: FeedState, now: datetime) -> str:
+    """Say where a fleet's elements come from, since when those in use are there, and when the feed is due."""
+    where = getattr(state.feed, "host", None) or source_words(state.feed)
+    came = (
+        "nothing has come yet"
+        if state.newest is None
+        else f"those in use came {_length((now - state.newest.fetched_at).total_seconds())} ago"
+    )
+    told = f"The elements of {state.fleet} come from {where}; {came}."
+    if getattr(state.feed, "host", None) is not None:
+        due = (state.due_at - now).total_seconds()
+        told += " It is due to be asked now." if due <= 1.0 else f" It is due in {_length(due)}."
+    return f"{told} The last request failed: {state.noted.failure}." if state.noted.failure else told
 
 
 def _in_use(update: Update, now: datetime) -> str:

@@ -21,7 +21,14 @@ from passim.elements.feeds.sources import Address, Folder
 from passim.elements.feeds.update import Update
 from passim.workspace.checking import zone_at
 from passim.workspace.creating import check_folder, create, new_site
-from passim.workspace.feeds import FeedState, feed_state, fleets_with_feeds, update_fleet, where_from
+from passim.workspace.feeds import (
+    FeedState,
+    feed_state,
+    fleets_with_feeds,
+    update_fleet,
+    update_in_dashboard,
+    where_from,
+)
 from passim.workspace.folder import FILE_NAME, Workspace
 from passim.workspace.last_answers import keep_answer, last_answer
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
@@ -51,6 +58,7 @@ __all__ = [
     "new_site",
     "site_and_spot",
     "update_fleet",
+    "update_in_dashboard",
     "where_from",
     "zone_at",
 ]

@@ -8,6 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
+import tomlkit
+
 from passim.elements.feeds.request_log import Noted, RequestLog
 from passim.elements.feeds.snapshots import Origin, Snapshot, read_origin
 from passim.elements.feeds.sources import Address, Folder
@@ -67,6 +69,21 @@ def feed_state(
     noted = log.look(feed.address) if isinstance(feed, Address) else Noted()
     due = due_at(feed, noted, log.clocks, early=early)
     return FeedState(fleet=fleet, feed=feed, newest=workspace.snapshots(fleet).newest(), noted=noted, due_at=due)
+
+
+def update_in_dashboard(workspace: Workspace, wanted: bool) -> Workspace:
+    """Say in the file whether the dashboard updates by itself; return the workspace as it then is.
+
+    Raises WorkspaceError, and leaves the file as it was.
+    """
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        if "updates" not in document:
+            document.add(tomlkit.nl())
+            document["updates"] = tomlkit.table()
+        document["updates"]["in_dashboard"] = wanted
+
+    return workspace.edit(change)
 
 
 def where_from(workspace: Workspace, name: str | None = None, at: datetime | None = None) -> Origin | None:

@@ -426,6 +426,12 @@ class FleetSettings(Section):
         )
 
 
+class UpdatesSettings(Section):
+    """Who brings fresh elements by itself: the dashboard, for as long as it runs, or nobody."""
+
+    in_dashboard: bool = False
+
+
 class Assumption(Section):
     """A setting that nobody measured: which, since when it stands in the file, and how it was chosen."""
 
@@ -460,4 +466,5 @@ class WorkspaceSettings(Section):
     fleets: list[FleetSettings] = []
     calls: CallsSettings = CallsSettings()
     timing: TimingSettings = TimingSettings()
+    updates: UpdatesSettings = UpdatesSettings()
     assumptions: list[Assumption] = []

@@ -47,7 +47,16 @@ class Unreachable(ElementsError):
 class Refused(ElementsError):
     """The server gave another answer than 200 or 304: ``status`` says which, ``rest_s`` how long it asks for quiet."""
 
-    def __init__(self, what: str, *, status: int, rest_s: float, got: object, wanted: str, try_next: str = "") -> None:
+    def __init__(
+        self,
+        what: str,
+        *,
+        status: int = 0,
+        rest_s: float = 0.0,
+        got: object = None,
+        wanted: str = "",
+        try_next: str = "",
+    ) -> None:
         super().__init__(what, got=got, wanted=wanted, try_next=try_next)
         self.status, self.rest_s = status, rest_s
 

@@ -1,0 +1,101 @@
+"""The dashboard brings fresh elements by itself where its user has switched that on: it looks now and then what is due.
+
+It asks as `passim update` does, within the same intervals, in a worker process; pages take up what came because they
+look at the newest snapshot each time they are asked.
+"""
+
+from __future__ import annotations
+
+import itertools
+import threading
+import time
+from datetime import UTC, datetime
+from typing import Final
+
+from passim.errors import InputError
+from passim.workspace import Folder, Update, Workspace, feed_state, fleets_with_feeds
+
+from .pool import Job
+from .state import DashboardState, Pending
+from .tasks import feeds as work
+
+_LOOK_EVERY_S: Final = 60.0
+# Looking into a folder costs its newest file.
+_FOLDER_EVERY_S: Final = 600.0
+# An answer may take two minutes, and somebody else may be at it before.
+UPDATE_WITHIN_S: Final = 400.0
+_numbers = itertools.count(1)
+
+
+class Updater:
+    """Looks every minute, while the dashboard runs, for fleets whose feed is due."""
+
+    def __init__(self, state: DashboardState) -> None:
+        self._state = state
+        self._under_way: dict[str, Job] = {}
+        self._folders_s: dict[str, float] = {}
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="passim-updater", daemon=True)
+
+    def start(self) -> None:
+        """Begin to look."""
+        self._thread.start()
+
+    def close(self) -> None:
+        """Look no more."""
+        self._over.set()
+
+    def _run(self) -> None:
+        while not self._over.wait(_LOOK_EVERY_S):
+            self.look()
+
+    def look(self) -> list[str]:
+        """Begin the updates that are due, where the workspace says that the dashboard does so; return their fleets."""
+        workspace = self._state.workspace
+        # A rehearsal is not now.
+        if self._state.rehearsal or not workspace.settings.updates.in_dashboard:
+            return []
+        begun = []
+        for fleet in self._due(workspace):
+            job = self._under_way.get(fleet)
+            if job is not None and not job.done.is_set():
+                continue
+            try:
+                start_update(self._state, workspace, fleet, early=False)
+            except Pending as still:
+                self._under_way[fleet] = still.job
+                begun.append(fleet)
+        return begun
+
+    def _due(self, workspace: Workspace) -> list[str]:
+        """Return the fleets whose feed is due now. What is wrong with one is told where its page is opened."""
+        found, now = [], datetime.now(UTC)
+        for settings in workspace.settings.fleets:
+            if settings.feed is None:
+                continue
+            try:
+                (fleet,) = fleets_with_feeds(workspace, settings.name)
+                state = feed_state(workspace, fleet)
+            except InputError:
+                continue
+            if isinstance(state.feed, Folder):
+                if time.monotonic() < self._folders_s.get(fleet, 0.0):
+                    continue
+                self._folders_s[fleet] = time.monotonic() + _FOLDER_EVERY_S
+            if state.due_at <= now:
+                found.append(fleet)
+        return found
+
+
+def start_update(state: DashboardState, workspace: Workspace, fleet: str, *, early: bool) -> None:
+    """Let a worker bring a fleet up to date. Raises Pending, whose job has the `passim.workspace.Update` as result."""
+    key = ("update", str(workspace.folder), fleet, next(_numbers))
+    state.work_out(key, work.update, workspace.folder, fleet, early, deadline_s=UPDATE_WITHIN_S)
+
+
+def update_of(job: Job) -> Update:
+    """Return what became of an update whose job is done. Raises InputError, such as for a worker that was lost."""
+    if job.error is not None:
+        raise job.error
+    found: Update = job.result
+    return found
