@@ -83,6 +83,8 @@ TESTS_BESIDE: dict[str, tuple[str, ...]] = {
     "passim/parallel/chunks.py": ("test_workers",),
     "passim/parallel/executors.py": ("test_workers",),
     "passim/forecast/timing_errors.py": ("test_odds", "test_odds_events", "test_timing"),
+    "passim/sky/handover_policy.py": ("test_serving", "test_handover_losses"),
+    "passim/sky/horizon_function.py": ("test_horizon", "test_passes", "test_sector_costs"),
     "passim/spans.py": ("test_spans", "test_daily_hours", "test_call_times"),
     "passim/workspace/checking.py": ("test_workspace", "test_system_faults"),
 }

@@ -331,3 +331,23 @@ def test_rounding_makes_a_fleet_fit(tmp_path: Path) -> None:
     write_elements(rounded, tmp_path / "x.tle")
     assert read_elements(tmp_path / "x.tle") == rounded
     assert (rounded[0].node_deg, rounded[0].name, rounded.name) == (120.1235, "A NAME OF MORE THAN TWEN", "Plover")
+
+
+def test_the_same_fleet_gives_the_same_gzip_whatever_python_writes_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The head of a gzip file has a place for the system (RFC 1952, section 2.3.1), which Pythons fill differently."""
+    fleet = parse_elements(JSON.encode())
+    compress, heads = gzip.compress, []
+    for system in (3, 255):
+
+        def compressed(data: bytes, mtime: float = 0, system: int = system) -> bytes:
+            made = bytearray(compress(data, mtime=mtime))
+            made[9] = system
+            return bytes(made)
+
+        monkeypatch.setattr("passim.elements.files.gzip.compress", compressed)
+        write_elements(fleet, tmp_path / f"{system}.json.gz")
+        heads.append((tmp_path / f"{system}.json.gz").read_bytes())
+    assert heads[0] == heads[1]
+    assert read_elements(tmp_path / "3.json.gz") == fleet

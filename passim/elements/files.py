@@ -22,6 +22,9 @@ from passim.errors import ElementsError, RoundedElementsWarning, shown
 READ_SUFFIXES = (".tle", ".txt", ".2le", ".3le", ".json", ".csv", ".xml", ".kvn", ".omm")
 WRITE_SUFFIXES = (".tle", ".json", ".csv", ".xml", ".kvn")
 
+# Where the head of a gzip file says on which system it was made.
+_OF_SYSTEM = 9
+
 _AnyPath = str | os.PathLike[str]
 
 
@@ -95,7 +98,7 @@ def write_elements(fleet: Fleet, path: _AnyPath, *, created: datetime | None = N
     rounded = rounded_to_two_line(fleet) if form == ".tle" else fleet
     data = _written(rounded, form, created or datetime.now(UTC)).encode("utf-8")
     if path.suffix.lower() == ".gz":
-        data = gzip.compress(data, mtime=0)
+        data = packed(data)
     try:
         write_atomically(path, data)
     except (OSError, ValueError) as error:
@@ -104,6 +107,13 @@ def write_elements(fleet: Fleet, path: _AnyPath, *, created: datetime | None = N
         words = ", ".join(f"{field} in {count:,}" for field, count in fields.items())
         told = f"{printable(path.name)}: rounded to what two-line sets hold, of {len(fleet):,} sets: {words}"
         warnings.warn(RoundedElementsWarning(told, fields), stacklevel=2)
+
+
+def packed(data: bytes) -> bytes:
+    """Return `data` as gzip: the same bytes with every Python, whatever system it would name in the head."""
+    made = bytearray(gzip.compress(data, mtime=0))
+    made[_OF_SYSTEM] = 3  # Unix (RFC 1952, section 2.3.1)
+    return bytes(made)
 
 
 def _written(fleet: Fleet, form: str, created: datetime) -> str:
