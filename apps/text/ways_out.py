@@ -29,7 +29,7 @@ PAGE = {
     WayOut.RECORD_RANGES: "the ranges in place of a record",
     WayOut.GROWTH_ALONE: "the page Growth",
     WayOut.ACCEPT_FEWER: "passim update --accept-fewer, which takes it all the same",
-    WayOut.UPDATE: "Update on the page Elements",
+    WayOut.UPDATE: "asking for fresh ones on the page Elements",
 }
 
 

@@ -26,6 +26,7 @@ from ..parts import aria
 from ..state import DashboardState, PageRequest
 from ..tasks import passes as work
 from ..upload import Upload, bytes_of
+from . import feed
 
 # The whole public catalogue is about 30 MB as JSON. Browsers send it with a third on top, and the server takes 48 MiB.
 LARGEST_FILE_BYTES: Final = 32 * 2**20
@@ -104,13 +105,13 @@ FILES: Final = Upload("load", "Choose files, or drop them here", LARGEST_FILE_BY
 
 
 def loader(question: PageRequest) -> Any:
-    """Return the place where files are handed in."""
+    """Return where fresh elements come from, and the place where files are handed in."""
     kept = (
         "This is the invented demonstration: what you load is gone when it ends."
         if question.state.invented
         else f"Files that can be read are kept in the workspace, {question.workspace.folder}, as a fleet of their own."
     )
-    return html.Section(
+    load = html.Section(
         [
             html.H2("Load element files", id="load-title"),
             *FILES.place(),
@@ -123,10 +124,12 @@ def loader(question: PageRequest) -> Any:
         className="load",
         **aria(labelledby="load-title"),
     )
+    return html.Div([*feed.section(question), load])
 
 
 def register(app: Dash, state: DashboardState) -> None:
-    """Take files that are handed in: read them in a worker, keep them whole or not at all."""
+    """Take files that are handed in: read them in a worker, keep them whole or not at all; and ask the feed."""
+    feed.register(app, state)
 
     def done(loaded: tuple[str, str], search: str | None) -> tuple[Any, str, str]:
         fleet_name, told = loaded

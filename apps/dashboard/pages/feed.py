@@ -43,8 +43,8 @@ def section(question: PageRequest) -> list[Any]:
         html.Section(
             [
                 html.H2("Fresh elements", id="feed-title"),
-                html.P(state_sentence(feed_state(question.workspace, fleet), datetime.now(UTC))),
-                html.Button("Ask for fresh ones", id="feed-ask", n_clicks=0),
+                html.P(state_sentence(feed_state(question.workspace, fleet), datetime.now(UTC)), id="feed-state"),
+                html.Button("Ask for fresh ones", id="feed-ask", className="button", n_clicks=0),
                 dcc.Checklist(
                     id="feed-switch",
                     options=[{"label": "Update by itself while this dashboard runs", "value": _ON}],
@@ -67,15 +67,16 @@ def register(app: Dash, state: DashboardState) -> None:
 
     def shown(run: Any) -> Any:
         try:
-            told = run()
+            told, stands = run()
         except Waiting as waiting:
-            return html.P("Asking…", className="quiet"), no_update, waiting.token, False
+            return html.P("Asking…", className="quiet"), no_update, no_update, waiting.token, False
         except PassimError as error:
-            return fault_line(error), no_update, None, True
-        return html.P(told), state.now().isoformat(), None, True
+            return fault_line(error), no_update, no_update, None, True
+        return html.P(told), stands, state.now().isoformat(), None, True
 
     @app.callback(
         Output("feed-told", "children"),
+        Output("feed-state", "children"),
         Output("changed", "data", allow_duplicate=True),
         Output("feed-token", "data"),
         Output("feed-poll", "disabled"),
@@ -85,11 +86,12 @@ def register(app: Dash, state: DashboardState) -> None:
     )
     def ask(clicks: int | None, search: str | None) -> Any:
         if not clicks:
-            return (no_update,) * 4
+            return (no_update,) * 5
         return shown(lambda: asking.start(Asked(state, read_query(search)[0].fleet)))
 
     @app.callback(
         Output("feed-told", "children", allow_duplicate=True),
+        Output("feed-state", "children", allow_duplicate=True),
         Output("changed", "data", allow_duplicate=True),
         Output("feed-token", "data", allow_duplicate=True),
         Output("feed-poll", "disabled", allow_duplicate=True),
@@ -98,7 +100,7 @@ def register(app: Dash, state: DashboardState) -> None:
         prevent_initial_call=True,
     )
     def ask_again(_: int | None, token: str | None) -> Any:
-        return shown(lambda: asking.ask(str(token))) if token else (no_update,) * 3 + (True,)
+        return shown(lambda: asking.ask(str(token))) if token else (no_update,) * 4 + (True,)
 
     @app.callback(
         Output("feed-told", "children", allow_duplicate=True),
@@ -124,8 +126,8 @@ class Asked:
         self._state, self._chosen = state, fleet
         self._job: Job | None = None
 
-    def __call__(self) -> str:
-        """Return what to say. Raises Pending while the worker is at it, InputError."""
+    def __call__(self) -> tuple[str, str]:
+        """Return what to say of it, and how the feed stands then. Raises Pending while the worker is at it, InputError."""
         workspace = self._state.workspace
         fleet = fleet_with_feed(workspace, self._chosen)
         if fleet is None:
@@ -139,5 +141,5 @@ class Asked:
         assert self._job is not None
         update: Update = update_of(self._job)
         why = in_page_words(update.error) if update.error is not None else ""
-        feed = feed_state(workspace, fleet).feed
-        return update_sentence(fleet, feed, update, datetime.now(UTC), why)
+        stands, now = feed_state(workspace, fleet), datetime.now(UTC)
+        return update_sentence(fleet, stands.feed, update, now, why), state_sentence(stands, now)
