@@ -69,7 +69,7 @@ class Updater:
 
     def _due(self, workspace: Workspace) -> list[str]:
         """Return the fleets whose feed is due now. What is wrong with one is told where its page is opened."""
-        found, now = [], datetime.now(UTC)
+        found = []
         for settings in workspace.settings.fleets:
             if settings.feed is None:
                 continue
@@ -82,7 +82,7 @@ class Updater:
                 if time.monotonic() < self._folders_s.get(fleet, 0.0):
                     continue
                 self._folders_s[fleet] = time.monotonic() + _FOLDER_EVERY_S
-            if state.due_at <= now:
+            if state.due_at <= datetime.now(UTC):
                 found.append(fleet)
         return found
 

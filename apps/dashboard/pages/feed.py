@@ -127,7 +127,7 @@ class Asked:
         self._job: Job | None = None
 
     def __call__(self) -> tuple[str, str]:
-        """Return what to say of it, and how the feed stands then. Raises Pending while the worker is at it, InputError."""
+        """Return what to say of it, and how the feed stands then. Raises Pending while at it, InputError."""
         workspace = self._state.workspace
         fleet = fleet_with_feed(workspace, self._chosen)
         if fleet is None:
