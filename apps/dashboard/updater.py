@@ -13,9 +13,9 @@ from datetime import UTC, datetime
 from typing import Final
 
 from passim.errors import InputError
+from passim.parallel import Job
 from passim.workspace import Folder, Update, Workspace, feed_state, fleets_with_feeds
 
-from .pool import Job
 from .state import DashboardState, Pending
 from .tasks import feeds as work
 

@@ -8,13 +8,13 @@ from typing import Any, Final
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from passim.errors import InputError, PassimError
+from passim.parallel import Job
 from passim.workspace import Update, Workspace, feed_state, update_in_dashboard
 
 from ...text.feeds import SWITCHED_OFF, SWITCHED_ON, state_sentence, update_sentence
 from ...text.ways_out import in_page_words
 from ..address import read_query
 from ..parts import aria
-from ..pool import Job
 from ..state import DashboardState, PageRequest, Pending
 from ..updater import start_update, update_of
 from ..upload import HandedIn, Waiting, fault_line
