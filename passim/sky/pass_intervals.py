@@ -251,6 +251,9 @@ def _settled(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs, stret
         place, rate = getattr(stretches, side).copy(), getattr(stretches, f"rate_{side}")
         with np.errstate(invalid="ignore"):
             edge = np.flatnonzero((short & np.isfinite(rate)) | (np.abs(rate) < _CREEPING_KM_S * length_s))
+        if not len(edge):  # mostly: to work on nothing costs as much as to work on a few
+            moved[side] = np.clip(place, 0.0, 1.0)
+            continue
         segment, speed = stretches.curve[edge], rate[edge] / length_s[edge]
         start_s = arcs.segments.time_s(segment, place[edge])
         start_km = height_km(segment, start_s)
@@ -260,6 +263,8 @@ def _settled(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs, stret
             with np.errstate(divide="ignore", invalid="ignore"):
                 step_s = np.nan_to_num(np.clip(off_km[moving] / speed[moving], -1.0, 1.0))
             far = np.abs(step_s) > _SETTLED_S
+            if not far.any():
+                break
             moving = moving[far]
             time_s[moving] -= step_s[far]
             off_km[moving] = height_km(segment[moving], time_s[moving])
@@ -276,6 +281,9 @@ def _settled(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs, stret
 
 def _halved(height_km: Callable[[Index, Floats], Floats], segment: Index, about_s: Floats, *, rising: bool) -> Floats:
     """Return when heights change their sign upward, or downward, within a second of `about_s`, else that itself."""
+
+    if not len(segment):
+        return about_s
 
     def is_past(time_s: Floats, which: Index) -> NDArray[np.bool_]:
         return np.asarray((height_km(segment[which], time_s) > 0.0) == rising)

@@ -212,7 +212,7 @@ def _packed(fleet: Fleet, source: str, content_digest: str) -> bytes:
     """Return the bytes of a snapshot; the same fleet and source give the same."""
     head = {
         "version": _VERSION, "source": source, "content_digest": content_digest,
-        "sets": len(fleet), "objects": fleet.object_count, "skipped": len(fleet.skipped),
+        "sets": len(fleet), "objects": fleet.object_count, "skipped": fleet.damaged_count,
     }  # fmt: skip
     arrays: dict[str, Any] = {"head": _text_array(head), "epoch_us": fleet.epochs.astype(np.int64)}
     for field in _TEXTS:

@@ -23,6 +23,7 @@ from passim.elements.feeds.snapshots import Snapshot, SnapshotStore, kept_times,
 from passim.elements.feeds.sources import Address, Folder, Refused, Unreachable, check_address
 from passim.elements.files import READ_SUFFIXES
 from passim.elements.formats import LARGEST_BYTES, parse_elements
+from passim.elements.read_log import TOLERATED_SHARE
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError, WayOut
 
@@ -208,7 +209,10 @@ def _content_of_others(turn: AddressLog, store: SnapshotStore, name: str, accept
 
 def _judged(content: bytes, source: str, name: str, store: SnapshotStore, accept_fewer: bool) -> Fleet:
     """Return the fleet in what came. Raises ElementsError where it is no whole list, or a suddenly tiny one."""
-    fleet = parse_elements(content, source, name=name)
+    fleet = parse_elements(content, source, lenient=TOLERATED_SHARE, name=name)
+    cut = next((each for each in fleet.skipped if each.kind == "cut"), None)
+    if cut is not None:
+        raise ElementsError(f"list of {source}", got=str(cut), wanted="all of it", try_next="again later")
     newest = store.newest()
     if newest is None or accept_fewer:
         return fleet
@@ -228,7 +232,7 @@ def _kept(store: SnapshotStore, fleet: Fleet, source: str, digest: str, at: date
     """Keep a snapshot and thin the older ones. Raises ElementsError."""
     snapshot = store.keep(fleet, source=source, content_digest=digest, fetched_at=at)
     store.thin(at)
-    return Update(outcome="new", snapshot=snapshot, objects=fleet.object_count, skipped=len(fleet.skipped))
+    return Update(outcome="new", snapshot=snapshot, objects=fleet.object_count, skipped=fleet.damaged_count)
 
 
 def update_from_folder(
