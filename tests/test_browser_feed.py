@@ -50,7 +50,7 @@ def address(folder: Path) -> Iterator[str]:
 def test_a_feed_is_asked_from_the_page_and_its_list_taken_up(
     page: Any, address: str, server: FeedServer, folder: Path
 ) -> None:
-    open_at(page, f"{address}/elements")
+    page.goto(f"{address}/elements")
     page.locator("#notice", has_text="try asking for fresh ones on the page Elements").wait_for(timeout=PATIENCE_MS)
     stands = page.locator("#feed-state")
     assert "nothing has come yet. It is due to be asked now." in stands.inner_text()
