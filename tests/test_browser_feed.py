@@ -59,7 +59,7 @@ def test_a_feed_is_asked_from_the_page_and_its_list_taken_up(
     page.get_by_role("button", name="Ask for fresh ones").click()
     told = page.locator("#feed-told")
     told.filter(has_text="fresh elements of 36 satellites came from").wait_for(timeout=PATIENCE_MS)
-    wait_for_sentence(page, "36 satellites of Plover serve; their elements are 5 h old")
+    wait_for_sentence(page, "36 satellites of Plover serve; their elements are 5")
     assert "those in use came" in stands.inner_text()
     # A picture that stood empty has its place now: what is under it is not covered.
     frame = page.locator(".picture-frame").first.bounding_box()

@@ -83,6 +83,16 @@ def test_one_command_brings_what_every_other_answers_from(school: Path) -> None:
     assert "5 h old" in gaps.stdout
 
 
+def test_its_tables_fit_the_width(school: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    with feed_server(good(body_of())) as server:
+        served(school, server)
+        for words in (["--dry-run"], [], [], ["--dry-run"]):
+            said = update(school, *words).stdout.splitlines()
+            assert len(said) > 3
+            assert [line for line in said if len(line) > 80] == []
+
+
 def test_what_failed_is_told_first_with_status_1_and_the_last_list_stays(school: Path) -> None:
     replies = in_turn(good(body_of()), status("429 Too Many Requests", Retry_After="90000"))
     with feed_server(replies) as server:

@@ -34,7 +34,7 @@ def test_what_needs_no_work_is_taken_at_once() -> None:
     assert HandedIn().start(lambda: "taken") == "taken"
 
 
-def test_an_upload_is_asked_for_until_its_work_is_done_and_then_once() -> None:
+def test_an_upload_is_asked_for_until_its_work_is_done_and_then_says_the_same() -> None:
     handed, job = HandedIn(), a_job()
     with pytest.raises(Waiting) as waiting:
         handed.start(an_attempt(job, "taken"))
@@ -43,7 +43,10 @@ def test_an_upload_is_asked_for_until_its_work_is_done_and_then_once() -> None:
         handed.ask(token)
     assert again.value.token == token
     job.finish()
-    assert handed.ask(token) == "taken"
+    # The page may have asked again before the first of these answers is there.
+    assert [handed.ask(token), handed.ask(token)] == ["taken", "taken"]
+    for _ in range(4):
+        handed.start(lambda: "another")
     with pytest.raises(InputError, match="no longer known"):
         handed.ask(token)
 
@@ -71,8 +74,9 @@ def test_what_cannot_be_used_is_told_when_it_has_been_read() -> None:
     with pytest.raises(Waiting) as waiting:
         handed.start(an_attempt(job, InputError("file", got="a page", wanted="elements")))
     job.finish()
-    with pytest.raises(InputError, match="wanted elements"):
-        handed.ask(waiting.value.token)
+    for _ in range(2):
+        with pytest.raises(InputError, match="wanted elements"):
+            handed.ask(waiting.value.token)
 
 
 def test_four_uploads_wait_at_once_and_one_that_nobody_asks_for_makes_room() -> None:
@@ -93,7 +97,8 @@ def test_every_place_for_files_on_the_pages_is_the_same_part() -> None:
     made = [path.name for path in folder.rglob("*.py") if "dcc.Upload(" in path.read_text(encoding="utf-8")]
     assert made == ["upload.py"]
     asking = [path.name for path in folder.rglob("*.py") if "HandedIn(" in path.read_text(encoding="utf-8")]
-    assert asking == ["upload.py"]
+    # A feed hands nothing in, but its answer is waited for in the same way.
+    assert sorted(asking) == ["feed.py", "upload.py"]
 
 
 def test_an_upload_says_what_it_took_what_it_refused_and_that_it_still_reads() -> None:

@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -18,7 +19,7 @@ import psutil
 import pytest
 
 from passim.parallel.chunks import Progress, WorkerConfig, map_chunks
-from passim.parallel.leash import MemoryMet, fasten
+from passim.parallel.leash import MemoryMet, fasten, interrupts_held
 from passim_apps.command_line.main import OneLineErrors
 from patience import PATIENCE_S
 
@@ -150,6 +151,31 @@ def test_a_worker_may_take_no_more_than_its_limit() -> None:
     assert ours.poll(PATIENCE_S)
     assert ours.recv() == "met"
     process.join(PATIENCE_S)
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="threads with signals of their own, as POSIX has")
+def test_an_interrupt_waits_until_workers_are_begun_whichever_thread_gets_it() -> None:
+    over, usual = threading.Event(), signal.signal(signal.SIGINT, signal.default_int_handler)
+    # numpy has threads like this one, which block no signal.
+    other = threading.Thread(target=over.wait)
+    other.start()
+    begun: list[str] = []
+
+    def begin() -> None:
+        with interrupts_held():
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(0.1)
+            begun.append("all of it")
+
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            begin()
+        assert begun == ["all of it"]
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    finally:
+        over.set()
+        other.join()
+        signal.signal(signal.SIGINT, usual)
 
 
 def test_a_limit_that_is_met_is_told_in_words() -> None:

@@ -47,7 +47,7 @@ from passim_apps.text.units import LocalClock, duration
 from report_outline import Outline
 
 DAY = datetime(2026, 3, 1, tzinfo=UTC)
-WORKSPACES = 4
+WORKSPACES = 12
 THINGS = ("gateway", "cone", "arc", "clock", "acquisition", "skyline", "share")
 # Local days are those of UTC at the sites below, so that a page's day is a span that every face can be asked for.
 SPAN = Span.starting(DAY, hours=24)
@@ -84,8 +84,10 @@ def drawn(seed: int, folder: Path) -> Path:
     write_elements(fleet, folder / "few.json")
     latitude, longitude = chance.uniform(40.0, 52.0), chance.uniform(-30.0, 10.0)
     terminal = ["[terminal]"]
-    # Each thing is there in one of the workspaces, with one other at most, so that none is drowned by the rest.
-    has = {name: number % WORKSPACES == seed for number, name in enumerate(THINGS)}
+    # Each thing is there alone in one of the workspaces, so that none is drowned by the rest; the others have pairs.
+    alone = seed < len(THINGS)
+    pair = {seed % len(THINGS), (3 * seed + 2) % len(THINGS)}
+    has = {name: number == seed if alone else number in pair for number, name in enumerate(THINGS)}
     if has["clock"]:
         terminal += [
             f"clock_period_s = {chance.choice([10.0, 15.0, 30.0])}",

@@ -103,6 +103,7 @@ ASKED: dict[str, Sequence[tuple[str, ...]]] = {
         [
             "symptom", "design", "report", "dashboard", "workspace add", "workspace check", "workspace new",
             "workspace undo", "survey obstacles", "survey sheet", "survey sighted",
+            "update",  # wants a server: see test_command_update
         ],
         (),
     ),

@@ -199,6 +199,8 @@ def test_a_decimal_comma_is_told_with_its_point(tmp_path: Path) -> None:
     text = SITE.replace("latitude_deg = 45.0", "latitude_deg = 47,2  # north")
     with pytest.raises(WorkspaceError, match=r"line 4, column 18.*; try a decimal point: 47\.2$"):
         workspace(tmp_path, text)
+    with pytest.raises(WorkspaceError, match=r"line 1, column .*; try a decimal point: 47\.2$"):
+        workspace(tmp_path, "latitude_deg = 47,2")
     # A comma that is none is left alone.
     with pytest.raises(WorkspaceError, match="try mending that line"):
         workspace(tmp_path, SITE.replace("latitude_deg = 45.0", 'latitude_deg = "47,2'))

@@ -41,11 +41,16 @@ class Waiting(Exception):
 
 
 class HandedIn:
-    """The attempts under way at one place of a page."""
+    """The attempts under way at one place of a page, and how the last ones ended.
+
+    A page that asks every moment may have asked again before it hears that the work is done, and then takes the later
+    answer: so that one says the same.
+    """
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._attempts: OrderedDict[str, tuple[Attempt, Job]] = OrderedDict()
+        self._ended: OrderedDict[str, tuple[Any, PassimError | None]] = OrderedDict()
 
     def start(self, attempt: Attempt) -> Any:
         """Return what an attempt returns. Raises Waiting where it must be asked for again, InputError."""
@@ -63,7 +68,12 @@ class HandedIn:
     def ask(self, token: str) -> Any:
         """Return what the attempt of a token returns. Raises Waiting, InputError."""
         with self._lock:
-            found = self._attempts.get(token)
+            found, ended = self._attempts.get(token), self._ended.get(token)
+        if ended is not None:
+            result, error = ended
+            if error is not None:
+                raise error
+            return result
         if found is None:
             raise InputError("files", got="an upload that is no longer known", wanted="them", try_next="once more")
         attempt, job = found
@@ -75,12 +85,22 @@ class HandedIn:
         return self._attempt(token, attempt)
 
     def _attempt(self, token: str, attempt: Attempt) -> Any:
+        result, fault = None, None
         try:
-            return attempt()
+            result = attempt()
         except Pending as still:
             with self._lock:
                 self._attempts[token] = (attempt, still.job)
             raise Waiting(token) from None
+        except PassimError as error:
+            fault = error
+        with self._lock:
+            self._ended[token] = (result, fault)
+            while len(self._ended) > _MOST:
+                self._ended.popitem(last=False)
+        if fault is not None:
+            raise fault
+        return result
 
 
 @dataclass(frozen=True)

@@ -73,10 +73,21 @@ def interrupts_held() -> Iterator[None]:
         yield
         return
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    # The system then hands an interrupt to any other thread that takes it, such as one of numpy's, and Python brings it
+    # to the main one all the same: there it waits until all is begun.
+    usual = signal.getsignal(signal.SIGINT)
+    waits = threading.current_thread() is threading.main_thread() and usual not in (None, signal.SIG_IGN)
+    met: list[int] = []
+    if waits:
+        signal.signal(signal.SIGINT, lambda number, _: met.append(number))
     try:
         yield
     finally:
+        if waits:
+            signal.signal(signal.SIGINT, usual)
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if met:
+            signal.raise_signal(signal.SIGINT)
 
 
 def _end_with(sentinel: Any) -> None:
