@@ -29,6 +29,7 @@ from passim.parallel.executors import (
     WorkStopped,
     is_beginning,
 )
+from passim.parallel.leash import interrupts_held
 
 __all__ = ["Task", "WorkLost", "WorkNotBegun", "WorkStopped", "WorkerConfig", "map_chunks"]
 
@@ -160,7 +161,9 @@ def _in_order(
                 break
             waiting[future] = todo.pop()
 
-        finished, _ = wait(waiting, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED)
+        # An interrupt in the midst of its locks would leave one of them held, and the executor waiting for it for ever.
+        with interrupts_held():
+            finished, _ = wait(waiting, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED)
         _check(cancel)
         executor.check()
         for future in finished:

@@ -65,9 +65,10 @@ def memory_met() -> Iterator[None]:
 
 @contextlib.contextmanager
 def interrupts_held() -> Iterator[None]:
-    """Hold back an interrupt from the keyboard while workers are begun.
+    """Hold back an interrupt from the keyboard while workers are begun, or while locks are held that others wait for.
 
-    They inherit it held back, so that one in their first second, before `fasten` ignores it, leaves no trace of theirs.
+    Workers inherit it held back, so that one in their first second, before `fasten` ignores it, leaves no trace of
+    theirs.
     """
     if not hasattr(signal, "pthread_sigmask"):  # Windows
         yield
