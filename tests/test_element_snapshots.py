@@ -76,6 +76,14 @@ def test_what_is_kept_is_read_back_equal(tmp_path: Path) -> None:
     assert len(list(store)) == 1
 
 
+def test_of_two_in_a_second_the_later_is_the_newest(tmp_path: Path) -> None:
+    store = SnapshotStore(tmp_path)
+    for total in range(6, 60, 6):
+        made = store.keep(fleet_of(total), source="x", content_digest=f"{total}", fetched_at=NOW)
+        assert store.newest() == made
+    assert len(list(store)) == 9
+
+
 def test_the_archive_is_numpys_own_without_pickles(tmp_path: Path) -> None:
     kept(store := SnapshotStore(tmp_path), NOW)
     (made,) = store

@@ -329,9 +329,10 @@ def test_fewer_limits_come_first(south_answer: SymptomAnswer) -> None:
         one, two = judge.judge(freezes, 1, 2), judge.judge(freezes, 2, 3)
         assert one.fit == two.fit
         assert one.rank > two.rank
-        # The first limit and the first number cost nothing, each further one what `score` says.
-        assert [judge.judge(freezes, 1, n).rank for n in (0, 1)] == pytest.approx([one.fit, one.fit])
-        assert [one.rank, two.rank] == pytest.approx([0.97 * one.fit, 0.97**2 * 0.86 * one.fit])
+    # By ranges the first limit and the first number cost nothing, each further one what `score` says.
+    ranges = RangeJudge(ranges_of(freezes), DAY, "UTC")
+    judged = [ranges.judge(freezes, *counts) for counts in ((1, 0), (1, 1), (1, 2), (2, 3))]
+    assert [each.rank / each.fit for each in judged] == pytest.approx([1.0, 1.0, 0.97, 0.97**2 * 0.86])
     # No candidate only adds a limit to a better one.
     sorts = [(set(c.setting.kinds), c.setting) for c in south_answer.candidates]
     first_kinds, first = sorts[0]

@@ -34,6 +34,7 @@ from passim.errors import ElementsError
 
 ALL_FOR: Final = timedelta(days=3)
 DAILY_FOR: Final = timedelta(days=60)
+_ALMOST_ONE: Final = timedelta(minutes=1)
 
 NUMBERS: Final = (
     "mean_motion_rev_day", "eccentricity", "inclination_deg", "node_deg", "perigee_deg", "mean_anomaly_deg", "bstar",
@@ -131,8 +132,12 @@ class SnapshotStore:
         written.
         """
         data = _packed(fleet, source, content_digest)
-        moment = fetched_at.astimezone(UTC).replace(microsecond=0)
         digest = hashlib.sha256(data).hexdigest()[:16]
+        moment = fetched_at.astimezone(UTC).replace(microsecond=0)
+        # Of two that came within a second the later one has the later name.
+        last = max((each.fetched_at for each in self if each.digest != digest), default=moment - _ALMOST_ONE)
+        if moment <= last < moment + _ALMOST_ONE:
+            moment = last + timedelta(seconds=1)
         path = self.folder / f"{moment:{_TIME}}-{digest}{_SUFFIX}"
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
