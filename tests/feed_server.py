@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import gzip
+import re
 import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from passim import walker
+from passim.elements.omm_text import write_json
 
 Reply = Callable[[socket.socket, dict[str, str]], None]
 
@@ -139,3 +145,16 @@ def in_turn(*replies: Reply) -> Reply:
         replies[min(next(count), len(replies) - 1)](connection, head)
 
     return reply
+
+
+def fresh_list(total: int = 36, hours: float = 5.0) -> bytes:
+    """Return element sets, so many and so old, as a server has them."""
+    epoch = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=hours)
+    fleet = walker(total=total, planes=6, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=epoch)
+    return write_json(fleet).encode()
+
+
+def set_feed(workspace: Path, text: str) -> None:
+    """Give the fleet of an invented workspace a feed in place of what it had."""
+    file = workspace / "passim.toml"
+    file.write_text(re.sub(r'(?m)^(invented = "plover"|feed = .*)$', f"feed = {{ {text} }}", file.read_text()))

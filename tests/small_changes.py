@@ -338,9 +338,9 @@ class Recorder:
         """Time a test and note its calls; a slow one is given up, and all that would come late."""
         self._called, self._outcomes = set(), Counter[str]()
         before_s = _processor_s()
-        signal.signal(signal.SIGPROF, lambda *_: pytest.skip("slow"))
+        signal.signal(signal.SIGPROF, lambda *_: pytest.skip(f"takes over {SLOWEST_TEST_S:g} s"))
         if before_s > _LONGEST_FILE_S:
-            item.add_marker(pytest.mark.skip("late"))
+            item.add_marker(pytest.mark.skip(f"comes after {_LONGEST_FILE_S:g} s of its file"))
         signal.setitimer(signal.ITIMER_PROF, SLOWEST_TEST_S)
         try:
             result = yield

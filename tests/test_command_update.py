@@ -4,25 +4,15 @@ from __future__ import annotations
 
 import json
 import os
-import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
-from passim import walker
-from passim.elements.omm_text import write_json
 from passim.workspace import Workspace, create
 from passim_apps.command_line.main import main
-from tests.feed_server import FeedServer, feed_server, good, in_turn, status
-
-
-def body_of(total: int = 36, hours: float = 5.0) -> bytes:
-    epoch = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=hours)
-    return write_json(
-        walker(total=total, planes=6, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=epoch)
-    ).encode()
+from tests.feed_server import FeedServer, feed_server, fresh_list, good, in_turn, set_feed, status
 
 
 @pytest.fixture
@@ -31,11 +21,6 @@ def school(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     create(tmp_path / "school", demo=True)
     return tmp_path / "school"
-
-
-def feed(school: Path, text: str) -> None:
-    file = school / "passim.toml"
-    file.write_text(re.sub(r'(?m)^(invented = "plover"|feed = .*)$', f"feed = {{ {text} }}", file.read_text()))
 
 
 def passim(*words: str) -> Result:
@@ -47,11 +32,11 @@ def update(school: Path, *words: str) -> Result:
 
 
 def served(school: Path, server: FeedServer, more: str = "") -> None:
-    feed(school, f'address = "{server.address}"{more}')
+    set_feed(school, f'address = "{server.address}"{more}')
 
 
 def test_one_command_brings_what_every_other_answers_from(school: Path) -> None:
-    with feed_server(good(body_of())) as server:
+    with feed_server(good(fresh_list())) as server:
         served(school, server)
         before = passim("gaps", "--workspace", str(school), "--hours", "1")
         assert before.exit_code == 2
@@ -85,7 +70,7 @@ def test_one_command_brings_what_every_other_answers_from(school: Path) -> None:
 
 def test_its_tables_fit_the_width(school: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-    with feed_server(good(body_of())) as server:
+    with feed_server(good(fresh_list())) as server:
         served(school, server)
         for words in (["--dry-run"], [], [], ["--dry-run"]):
             said = update(school, *words).stdout.splitlines()
@@ -94,7 +79,7 @@ def test_its_tables_fit_the_width(school: Path, monkeypatch: pytest.MonkeyPatch)
 
 
 def test_what_failed_is_told_first_with_status_1_and_the_last_list_stays(school: Path) -> None:
-    replies = in_turn(good(body_of()), status("429 Too Many Requests", Retry_After="90000"))
+    replies = in_turn(good(fresh_list()), status("429 Too Many Requests", Retry_After="90000"))
     with feed_server(replies) as server:
         served(school, server, ", minimum_interval_s = 0, every_s = 0.001")
         assert update(school).exit_code == 0
@@ -113,7 +98,7 @@ def test_what_failed_is_told_first_with_status_1_and_the_last_list_stays(school:
 
 
 def test_a_list_far_shorter_than_the_last_names_its_way_out(school: Path) -> None:
-    with feed_server(in_turn(good(body_of()), good(body_of(6), '"two"'))) as server:
+    with feed_server(in_turn(good(fresh_list()), good(fresh_list(6), '"two"'))) as server:
         served(school, server, ", minimum_interval_s = 0, every_s = 0.001")
         update(school)
         short = update(school)
@@ -123,16 +108,29 @@ def test_a_list_far_shorter_than_the_last_names_its_way_out(school: Path) -> Non
 
 
 def test_a_folder_is_looked_into_each_time(school: Path) -> None:
-    feed(school, 'folder = "incoming"')
+    set_feed(school, 'folder = "incoming"')
     missing = update(school)
     assert missing.exit_code == 1
     assert "No such file or directory" in missing.stdout
     (school / "incoming").mkdir()
     assert "There are no elements yet." in update(school).stdout
-    (school / "incoming" / "monday.json").write_bytes(body_of())
+    (school / "incoming" / "monday.json").write_bytes(fresh_list())
     assert "fresh elements of 36 satellites came from the folder" in " ".join(update(school).stdout.split())
     assert "has nothing new" in " ".join(update(school).stdout.split())
     assert passim("elements", "--workspace", str(school)).exit_code == 0
+
+
+def test_a_bad_file_beside_a_good_one_is_told(school: Path) -> None:
+    set_feed(school, 'folder = "incoming"')
+    (school / "incoming").mkdir()
+    (school / "incoming" / "page.json").write_text("<html>Log in</html>")
+    (school / "incoming" / "list.json").write_bytes(fresh_list())
+    both = update(school)
+    said = " ".join(both.stdout.split())
+    assert both.exit_code == 0
+    assert "fresh elements of 36 satellites came from" in said
+    assert "Another file could not be used." in said
+    assert "page.json: file; got an HTML page" in said
 
 
 def test_the_file_says_where_to_and_nothing_else(school: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -148,12 +146,12 @@ def test_the_file_says_where_to_and_nothing_else(school: Path, monkeypatch: pyte
         'folder = "x", authorization_from = "TOKEN"': "authorization_from goes with an address",
         'address = "https://example.org", minimum_interval_s = -1': "greater than or equal to 0",
     }.items():
-        feed(school, text)
+        set_feed(school, text)
         refused = update(school)
         assert refused.exit_code == 2, text
         assert words in refused.stderr, refused.stderr
         assert "secret" not in refused.stderr
-    with feed_server(good(body_of())) as server:
+    with feed_server(good(fresh_list())) as server:
         served(school, server, ', authorization_from = "PLOVER_TOKEN"')
         monkeypatch.delenv("PLOVER_TOKEN", raising=False)
         assert "environment variable PLOVER_TOKEN" in update(school).stderr
@@ -172,7 +170,7 @@ def test_it_goes_on_until_it_is_stopped(school: Path, monkeypatch: pytest.Monkey
         if len(waited) == 3:
             raise KeyboardInterrupt
 
-    with feed_server(good(body_of())) as server:
+    with feed_server(good(fresh_list())) as server:
         served(school, server)
         monkeypatch.setattr("passim_apps.commands.update.sleep", wait)
         result = update(school, "--every", "8h")
@@ -188,7 +186,7 @@ def test_it_goes_on_until_it_is_stopped(school: Path, monkeypatch: pytest.Monkey
 
 
 def test_what_was_there_at_the_time_asked_about_answers(school: Path) -> None:
-    with feed_server(in_turn(good(body_of(36)), good(body_of(30, 1.0), '"two"'))) as server:
+    with feed_server(in_turn(good(fresh_list(36)), good(fresh_list(30, 1.0), '"two"'))) as server:
         served(school, server, ", minimum_interval_s = 0, every_s = 0.001")
         update(school)
         (first,) = workspace_snapshots(school)

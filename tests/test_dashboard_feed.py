@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from feed_server import feed_server, good, in_turn, status
-from passim import walker
-from passim.elements.omm_text import write_json
+from feed_server import feed_server, fresh_list, good, in_turn, set_feed, status
 from passim.workspace import Workspace, create, update_in_dashboard
 from passim_apps.dashboard.pages.feed import Asked
 from passim_apps.dashboard.state import DashboardState, Pending
@@ -19,23 +16,11 @@ from passim_apps.dashboard.updater import Updater
 from patience import PATIENCE_S
 
 
-def body_of(total: int = 36) -> bytes:
-    epoch = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=5)
-    return write_json(
-        walker(total=total, planes=6, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=epoch)
-    ).encode()
-
-
 @pytest.fixture
 def school(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     create(tmp_path / "school", demo=True)
     return tmp_path / "school"
-
-
-def feed(school: Path, text: str) -> None:
-    file = school / "passim.toml"
-    file.write_text(re.sub(r'(?m)^(invented = "plover"|feed = .*)$', f"feed = {{ {text} }}", file.read_text()))
 
 
 @pytest.fixture
@@ -53,8 +38,8 @@ def finished(updater: Updater) -> None:
 
 def test_it_looks_where_it_is_switched_on_and_due_and_pages_take_it_up(school: Path, state: DashboardState) -> None:
     updater = Updater(state)
-    with feed_server(in_turn(good(body_of(36)), good(body_of(30), '"two"'))) as server:
-        feed(school, f'address = "{server.address}", minimum_interval_s = 0, every_s = 0.001')
+    with feed_server(in_turn(good(fresh_list(36)), good(fresh_list(30), '"two"'))) as server:
+        set_feed(school, f'address = "{server.address}", minimum_interval_s = 0, every_s = 0.001')
         assert updater.look() == []
         update_in_dashboard(state.workspace, True)
         assert updater.look() == ["Plover"]
@@ -66,14 +51,14 @@ def test_it_looks_where_it_is_switched_on_and_due_and_pages_take_it_up(school: P
         finished(updater)
         later, fleet = state.fleet(state.workspace, None, datetime.now(UTC))
         assert (len(fleet), later != key) == (30, True)
-        feed(school, f'address = "{server.address}"')
+        set_feed(school, f'address = "{server.address}"')
         assert updater.look() == []
         assert server.count == 2
 
 
 def test_a_rehearsal_asks_nobody(school: Path) -> None:
-    with feed_server(good(body_of())) as server:
-        feed(school, f'address = "{server.address}"')
+    with feed_server(good(fresh_list())) as server:
+        set_feed(school, f'address = "{server.address}"')
         workspace = update_in_dashboard(Workspace.load(school), True)
         rehearsal = DashboardState(workspace, at=datetime(2026, 11, 25, 8, tzinfo=UTC))
         try:
@@ -84,8 +69,8 @@ def test_a_rehearsal_asks_nobody(school: Path) -> None:
 
 
 def test_what_fails_is_told_on_the_page_with_its_own_words(school: Path, state: DashboardState) -> None:
-    with feed_server(in_turn(status("403 Forbidden"), good(body_of()))) as server:
-        feed(school, f'address = "{server.address}"')
+    with feed_server(in_turn(status("403 Forbidden"), good(fresh_list()))) as server:
+        set_feed(school, f'address = "{server.address}"')
         asked = Asked(state, None)
         with pytest.raises(Pending) as still:
             asked()
@@ -102,10 +87,10 @@ def test_what_fails_is_told_on_the_page_with_its_own_words(school: Path, state: 
 
 
 def test_a_folder_is_looked_into_now_and_then(school: Path, state: DashboardState) -> None:
-    feed(school, 'folder = "incoming"')
+    set_feed(school, 'folder = "incoming"')
     update_in_dashboard(state.workspace, True)
     (school / "incoming").mkdir()
-    (school / "incoming" / "list.json").write_bytes(body_of())
+    (school / "incoming" / "list.json").write_bytes(fresh_list())
     updater = Updater(state)
     assert updater.look() == ["Plover"]
     finished(updater)

@@ -7,6 +7,7 @@ what they got out of their refusals. What click itself finds wrong is worded by 
 from __future__ import annotations
 
 import difflib
+from abc import ABC, abstractmethod
 from collections.abc import Iterable
 from typing import Any, NoReturn
 
@@ -15,13 +16,13 @@ import click
 _ALIKE = 0.7
 
 
-class _Told(click.ParamType[Any]):
+class _Told(click.ParamType[Any], ABC):
     """A type that says in its refusal what it got and what it wanted."""
 
     @property
+    @abstractmethod
     def wanted(self) -> str:
         """What values there are, in words."""
-        raise NotImplementedError
 
     def example(self, value: str) -> str:
         """Return a value that would do; empty where none suggests itself."""

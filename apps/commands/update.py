@@ -135,7 +135,7 @@ def _updated(workspace: Workspace, fleet_name: str | None, *, early: bool, accep
         now = datetime.now(UTC)
         why = in_command_words(found.error) if isinstance(found.error, InputError) else ""
         sentences.append(update_sentence(fleet, feed, found, now, why))
-        failed = failed or found.error is not None
+        failed = failed or found.outcome == "failed"
         rows.append(
             {
                 "fleet": fleet,

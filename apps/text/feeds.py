@@ -60,12 +60,13 @@ def origin_words(origin: Origin) -> str:
 
 
 def update_sentence(fleet: str, feed: Address | Folder, update: Update, now: datetime, why: str) -> str:
-    """Say what became of the update of a fleet; `why` is the error of one that failed, as the face words it."""
+    """Say what became of the update of a fleet; `why` is its error, as the face words it, empty where there is none."""
     where = getattr(feed, "host", None) or source_words(feed)
     in_use = _in_use(update, now)
     if update.outcome == "new":
         left_out = f"; {counted(update.skipped, 'record')} could not be used" if update.skipped else ""
-        return f"{fleet}: fresh elements of {counted(update.objects, 'satellite')} came from {where}{left_out}."
+        told = f"{fleet}: fresh elements of {counted(update.objects, 'satellite')} came from {where}{left_out}."
+        return f"{told} Another file could not be used. {why}." if why else told
     if update.outcome == "unchanged":
         return f"{fleet}: {where} has nothing new. {in_use}"
     if update.outcome == "not due":
