@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from passim.answers.calls.calendar_in import Event, _unfolded, parse_calendar, read_calendar
+from passim.answers.calls.calendar_in import CalendarEvents, Event, _unfolded, parse_calendar, read_calendar
 from passim.answers.calls.calendar_out import CallWindow, Written, check_target, write_calendar
 from passim.answers.calls.recurrence import FREQUENCIES, repeated
 from passim.errors import InputError
@@ -440,3 +440,31 @@ def test_a_parameter_with_several_values_is_refused_with_its_line() -> None:
     )
     with pytest.raises(InputError, match="calendar file fuzzed, line 6; got 'VALUE with more than one type'"):
         parse_calendar(text.encode(), Span.starting(datetime(2026, 3, 1, tzinfo=UTC), 48.0), "UTC", "fuzzed")
+
+
+def test_a_parameter_given_twice_is_refused_with_its_line(subtests: pytest.Subtests) -> None:
+    """RFC 5545, 3.8.2.4: VALUE and TZID "MUST NOT occur more than once"; what stands in quotes is no parameter."""
+    span = Span.starting(datetime(2026, 3, 1, tzinfo=UTC), 48.0)
+
+    def read(line: str) -> CalendarEvents:
+        text = (
+            "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//invented//EN\r\nBEGIN:VEVENT\r\nUID:0@invented\r\n"
+            f"{line}\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+        )
+        return parse_calendar(text.encode(), span, "UTC", "lessons.ics")
+
+    for line, name in [
+        ("DTSTART;TZID=Europe/Lisbon;TZID=Europe/Zurich:20260302T090000", "TZID"),
+        ("DTSTART;VALUE=DATE-TIME;value=DATE:20260302", "VALUE"),
+        ("DTSTART;TZID=Europe/Lisbon;VALUE=DATE-TIME;\r\n TZID=UTC:20260302T090000", "TZID"),
+    ]:
+        wanted = f"calendar file lessons.ics, line 6; got '{name} twice in one line'; wanted it once"
+        with subtests.test(line=line), pytest.raises(InputError, match=wanted):
+            read(line)
+    for rest in (
+        'SUMMARY;ALTREP="cid:one;TZID=1;TZID=2":Lesson',
+        "SUMMARY;X-A=1;X-A=2:Lesson",
+        "SUMMARY;LANGUAGE=en:Lesson;LANGUAGE=en",
+    ):
+        with subtests.test(rest=rest):
+            assert [event.start.hour for event in read(f"DTSTART:20260302T090000Z\r\n{rest}").events] == [9]

@@ -9,6 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
+import pytest
+from click.testing import CliRunner
 
 import passim
 from passim.elements.read_log import ReadLog
@@ -95,3 +97,18 @@ def test_a_page_drops_no_next_step() -> None:
         told = ways_out.in_page_words(error)
     assert told.startswith("sets.tle, line 14: a checksum; got 3; wanted 4; try correcting the record, or ")
     assert "taking strict out of the workspace's file" in told
+
+
+def test_arguments_that_no_command_takes_are_told_in_one_line(subtests: pytest.Subtests) -> None:
+    for arguments, line in [
+        (["gaps", "north", "5"], "argument; got 'north 5'; wanted options alone; try passim gaps --help"),
+        (["gaps", "mask", "30"], "argument; got 'mask 30'; wanted options alone; try --mask"),
+        (["gaps", "", ""], "argument; got ''; wanted options alone; try passim gaps --help"),
+        (
+            ["workspace", "new", "here", "there"],
+            "argument; got 'there'; wanted DIR and options; try passim workspace new --help",
+        ),
+    ]:
+        with subtests.test(arguments=arguments):
+            result = CliRunner().invoke(main, arguments, prog_name="passim")
+            assert (result.exit_code, result.stdout, result.stderr) == (2, "", f"passim: {line}\n")

@@ -7,6 +7,7 @@ what they got out of their refusals. What click itself finds wrong is worded by 
 from __future__ import annotations
 
 import difflib
+import re
 from abc import ABC, abstractmethod
 from collections.abc import Iterable
 from typing import Any, NoReturn
@@ -14,6 +15,7 @@ from typing import Any, NoReturn
 import click
 
 _ALIKE = 0.7
+_EXTRA = re.compile(r"unexpected extra arguments? \((.*)\)$", re.DOTALL)
 
 
 class _Told(click.ParamType[Any], ABC):
@@ -145,6 +147,14 @@ def in_one_line(error: click.UsageError) -> str:
         flag = "not take" in error.message
         got, wanted = ("a value", "none, as it is a switch") if flag else ("nothing after it", "a value")
         return f"{error.option_name}; got {got}; wanted {wanted}; try {error.option_name}{'' if flag else ' VALUE'}"
+    # Nor has it a class for arguments that no command takes.
+    if error.ctx is not None and (extra := _EXTRA.search(error.message)) is not None:
+        taken = [_name(param) for param in error.ctx.command.params if isinstance(param, click.Argument)]
+        wanted = f"{' '.join(taken)} and options" if taken else "options alone"
+        options = [name for param in error.ctx.command.params for name in param.opts]
+        got = " ".join(extra[1].split())
+        near = _nearest(f"--{got.partition(' ')[0]}", options)
+        return f"argument; got '{got}'; wanted {wanted}; try {near or f'{path} --help'}"
     return f"{error.format_message().rstrip('.')}. Try {path} --help."
 
 

@@ -8,7 +8,9 @@ something repeat all day long is told of as well, and where it does so thousands
 
 from __future__ import annotations
 
+import re
 import stat
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
@@ -37,6 +39,8 @@ from passim.spans import Span, microseconds, zone
 
 _LARGEST_FILE_BYTES: Final = 20_000_000
 _MOST_NOTES: Final = 20
+_QUOTED: Final = re.compile(r'"[^"]*"')
+_PARAMETER: Final = re.compile(r";\s*([A-Z0-9-]+)\s*=")
 _ONCE: Final = ("DTSTART", "DTEND", "DURATION", "RRULE", "RECURRENCE-ID", "UID", "STATUS", "TRANSP")
 # The property by which passim knows the calls that it has put into a calendar itself.
 QUESTION: Final = "X-PASSIM-QUESTION"
@@ -453,6 +457,8 @@ def _sources(text: str, name: str) -> list[_Source]:
         except ValueError:
             raise _refused(name, line, content, "NAME:VALUE, as in every line of an iCalendar file") from None
         key, value = key.upper(), value.strip().upper()
+        if (twice := _given_twice(content)) is not None:
+            raise _refused(name, line, f"{twice} twice in one line", "it once")
         if not isinstance(params.get("VALUE", ""), str):
             # RFC 5545, 3.2.20: it names one type. Two reach the library as a list, where it expects text.
             raise _refused(name, line, "VALUE with more than one type", "one type, such as VALUE=DATE")
@@ -476,6 +482,15 @@ def _sources(text: str, name: str) -> list[_Source]:
     if not text.strip():
         raise _refused(name, 1, "an empty file", "BEGIN:VCALENDAR")
     return found
+
+
+def _given_twice(content: str) -> str | None:
+    """Return the parameter that a content line gives more than once: the library takes the last.
+
+    RFC 5545, 3.8, says of each parameter that it must not; of those beginning with X- it does not, and none is read.
+    """
+    names = _PARAMETER.findall(_QUOTED.sub("", content).partition(":")[0].upper())
+    return next((name for name, count in Counter(names).items() if count > 1 and not name.startswith("X-")), None)
 
 
 @lru_cache(maxsize=1024)
