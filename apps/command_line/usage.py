@@ -151,10 +151,10 @@ def in_one_line(error: click.UsageError) -> str:
     if error.ctx is not None and (extra := _EXTRA.search(error.message)) is not None:
         taken = [_name(param) for param in error.ctx.command.params if isinstance(param, click.Argument)]
         wanted = f"{' '.join(taken)} and options" if taken else "options alone"
-        options = [name for param in error.ctx.command.params for name in param.opts]
         got = " ".join(extra[1].split())
-        near = _nearest(f"--{got.partition(' ')[0]}", options)
-        return f"argument; got '{got}'; wanted {wanted}; try {near or f'{path} --help'}"
+        meant = f"--{got.partition(' ')[0]}"
+        try_next = meant if any(meant in param.opts for param in error.ctx.command.params) else f"{path} --help"
+        return f"argument; got '{got}'; wanted {wanted}; try {try_next}"
     return f"{error.format_message().rstrip('.')}. Try {path} --help."
 
 
