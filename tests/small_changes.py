@@ -82,6 +82,7 @@ TESTS_BESIDE: dict[str, tuple[str, ...]] = {
     "passim/constants.py": ("test_against_orbits_and_patterns", "test_orbits", "test_patterns"),
     "passim/parallel/chunks.py": ("test_workers",),
     "passim/parallel/executors.py": ("test_workers",),
+    "passim/parallel/worker.py": ("test_workers", "test_dashboard_jobs"),
     "passim/forecast/timing_errors.py": ("test_odds", "test_odds_events", "test_timing"),
     "passim/sky/handover_policy.py": ("test_serving", "test_handover_losses"),
     "passim/sky/horizon_function.py": ("test_horizon", "test_passes", "test_sector_costs"),
@@ -91,7 +92,7 @@ TESTS_BESIDE: dict[str, tuple[str, ...]] = {
 # Loaded once, before every run is forked off.
 _LIBRARIES = (
     "numpy", "pandas", "pandas.testing", "scipy.stats", "scipy.optimize", "sgp4.api", "skyfield.api", "hypothesis",
-    "hypothesis.strategies", "flask", "defusedxml.ElementTree", "time_machine", "concurrent.futures.process",
+    "hypothesis.strategies", "flask", "defusedxml.ElementTree", "time_machine",
 )  # fmt: skip
 
 

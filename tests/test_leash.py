@@ -18,15 +18,16 @@ import click
 import psutil
 import pytest
 
-from passim.parallel.chunks import Progress, WorkerConfig, map_chunks
+from passim.parallel.chunks import WorkerConfig, map_chunks
 from passim.parallel.leash import MemoryMet, fasten, interrupts_held
+from passim.parallel.worker import Tell
 from passim_apps.command_line.main import OneLineErrors
 from patience import PATIENCE_S
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
 
 
-def nap(_: None, chunk: int, tell: Progress) -> int:
+def nap(_: None, chunk: int, tell: Tell) -> int:
     """A chunk that never looks up."""
     # In one piece: what two workers print into one pipe may come in between.
     os.write(1, f"at {chunk}\n".encode())
@@ -34,7 +35,7 @@ def nap(_: None, chunk: int, tell: Progress) -> int:
     return chunk
 
 
-def hog(_: None, chunk: int, tell: Progress) -> int:
+def hog(_: None, chunk: int, tell: Tell) -> int:
     raise MemoryError
 
 

@@ -21,7 +21,8 @@ import pytest
 from passim.errors import InputError
 from passim.parallel import chunks as workers
 from passim.parallel import executors
-from passim.parallel.chunks import WorkerConfig, WorkLost, WorkStopped, map_chunks
+from passim.parallel.chunks import WorkerConfig, map_chunks
+from passim.parallel.worker import WorkLost, WorkStopped
 from patience import PATIENCE_S, wait_until
 
 Tell = Callable[[float], None]
@@ -110,7 +111,10 @@ def test_a_killed_worker_costs_time_not_the_result(tmp_path: Path) -> None:
 
 
 def test_a_chunk_that_kills_every_worker_is_given_up() -> None:
-    with pytest.raises(WorkLost, match=r"lost 3 times over the same work.*try fewer workers"):
+    with pytest.raises(
+        WorkLost,
+        match=r"process that did it ended 3 times before .*try fewer satellites, days or workers",
+    ):
         list(map_chunks(killed_always, "", range(4), workers=WorkerConfig(2)))
 
 
@@ -146,6 +150,18 @@ def test_what_the_task_raises_is_raised_here() -> None:
     for processes in (1, 2):
         with pytest.raises(InputError, match="chunk; got 2; wanted another"):
             list(map_chunks(refused, 0, range(4), workers=WorkerConfig(processes)))
+
+
+def test_a_result_that_cannot_travel_is_an_error_of_the_work_and_no_lost_worker() -> None:
+    """It used to end the worker, and was told as a want of memory."""
+    with pytest.raises(Exception, match="lambda") as raised:
+        list(map_chunks(untransportable, None, range(2), workers=WorkerConfig(2)))
+    assert not isinstance(raised.value, WorkLost)
+    assert any("In the worker process" in note for note in raised.value.__notes__)
+
+
+def untransportable(_: None, chunk: int, tell: Tell) -> Any:
+    return lambda: chunk
 
 
 def test_cancel_stops_what_is_under_way(tmp_path: Path) -> None:

@@ -15,7 +15,9 @@ from typing import Any, Final
 import flask
 from werkzeug.exceptions import HTTPException
 
-from passim.parallel import chunks
+from passim.parallel import WorkLost
+
+from ..text.ways_out import in_a_sentence
 
 _LOG: Final = logging.getLogger(__name__)
 _CALLBACKS: Final = "/_dash-update-component"
@@ -28,8 +30,8 @@ def answer_faults(server: flask.Flask) -> None:
     def fault(error: Exception) -> Any:
         if isinstance(error, HTTPException):
             return error
-        if isinstance(error, chunks.WorkLost):
-            return _line(f"{error}.", 503)
+        if isinstance(error, WorkLost):
+            return _line(in_a_sentence(error), 503)
         what = f"{type(error).__name__} at {_place(error)}"
         if flask.request.path == _CALLBACKS:
             _LOG.warning("a request from a page cannot be used: %s", what)

@@ -11,13 +11,13 @@ from typing import Any, Final
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from passim.errors import InputError
-from passim.parallel import Job, chunks
+from passim.parallel import Job, WorkLost
 
 from ..figures.theme import LIGHT, THEMES
 from ..text.notes import weighed
 from ..text.query import CAUTION
 from ..text.units import unbroken
-from ..text.ways_out import in_page_words
+from ..text.ways_out import in_a_sentence, in_page_words
 from ..text.workspace import lacking_sentence, next_steps
 from .address import query_of, read_query
 from .answer_cache import share
@@ -217,8 +217,8 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             found = unchanged(names, fresh, job=still.job, messages=faults)
         except InputError as error:
             found = unchanged(names, fresh, messages=faults, failed=in_page_words(error))
-        except chunks.WorkLost as lost:
-            found = unchanged(names, fresh, messages=faults, failed=f"{lost}.")
+        except WorkLost as lost:
+            found = unchanged(names, fresh, messages=faults, failed=in_a_sentence(lost))
         except Exception as error:
             _LOG.exception("page %s, %s", path, search)
             defect = f"This is a defect in passim, not in what you chose: {type(error).__name__}. Its log says where."

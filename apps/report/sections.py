@@ -29,7 +29,7 @@ from ..text.growth import goal_sentence, growth_columns, growth_sentence
 from ..text.notes import beside, left_out
 from ..text.query import QueryResult, search_notes, searched
 from ..text.service import before_handovers, handovers_on_top_note
-from ..text.units import LocalClock, counted, duration
+from ..text.units import LocalClock, capital, counted, duration
 from ..text.ways_out import in_command_words
 from .parts import Picture, Section, Table, table_of
 
@@ -93,7 +93,7 @@ def pictures(every: Sequence[Section]) -> list[Picture]:
 
 def _place(report: reports.SiteReport, fleet_name: str) -> Section:
     objects = counted(report.visibility.report.objects_searched, "satellite")
-    return Section("The place", (*report.site_sentences(), f"{fleet_name[0].upper()}{fleet_name[1:]}: {objects}."))
+    return Section("The place", (*report.site_sentences(), f"{capital(fleet_name)}: {objects}."))
 
 
 def _days(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> Section:
@@ -175,7 +175,7 @@ def _every_gap(found: QueryResult, report: reports.SiteReport) -> tuple[Section,
 
 
 def _calls(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> Section:
-    asked = f"{report.kind.words[:1].upper()}{report.kind.words[1:]} of {report.minutes} min, {hours.words}."
+    asked = f"{capital(report.kind.words)} of {report.minutes} min, {hours.words}."
     plan = report.plan
     if plan is None:
         why = [f"No start is ranked: {in_command_words(report.no_plan)}."] if report.no_plan is not None else []

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, of_row, picked, with_offset
 from .notes import Note, background
-from .units import TOTALS_ONLY, LocalClock, counted, duration, share
+from .units import TOTALS_ONLY, LocalClock, capital, counted, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -451,7 +451,7 @@ def now_sentence(said: now_answer.Now, clock: LocalClock) -> str:
     call = said.call
     wise = "is wise" if said.call_is_wise else "is not wise"
     by_odds = "" if band.shows_times else " by the odds"
-    lines.append(f"{_capital(said.kind.words)} of {said.minutes} min now {wise}{by_odds}: {outlook(call)}.")
+    lines.append(f"{capital(said.kind.words)} of {said.minutes} min now {wise}{by_odds}: {outlook(call)}.")
     if said.call_is_wise:
         return "\n".join(lines)
     until = duration((said.looked_until - said.at).total_seconds())
@@ -480,10 +480,6 @@ def gap_line(said: now_answer.Now, clock: LocalClock) -> str:
     if gap.under_way:
         return f"The gap lasts {length} more, until {clock.when(gap.end)}{frozen} (chance {share(gap.chance)})."
     return f"Next gap: {clock.when(gap.start)}, {length}{frozen} (chance {share(gap.chance)})."
-
-
-def _capital(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"
 
 
 def none_good_facts(none: call_outlook.NoneGood | None) -> dict[str, Any] | None:

@@ -14,7 +14,7 @@ from .columns import COUNT, SHARE, TEXT, Column, Format, blank_at_zero, number, 
 from .gaps import gap_columns, gap_sentence
 from .query import QueryResult
 from .service import sky_alone_words
-from .units import LocalClock, counted, duration, share
+from .units import LocalClock, capital, counted, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -83,7 +83,7 @@ def cause_words(found: QueryResult, why: causes.Causes) -> CauseWords:
     closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
     return CauseWords(
         f"{_ROOF_LINE[verdict.roof_line]}: {_how_often(verdict, verdict.busiest, found.length)}.",
-        " ".join([f"{closes[0].upper()}{closes[1:]}.", *_what_helps(verdict)]),
+        " ".join([f"{capital(closes)}.", *_what_helps(verdict)]),
     )
 
 

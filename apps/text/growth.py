@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from .columns import COUNT, DURATION_OR_NONE, SHARE, TEXT, Column, Format, of_row
 from .notes import Note, background, weighed
-from .units import counted, duration, share
+from .units import capital, counted, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,7 +55,7 @@ def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, to
     today = f"{int(first['satellites']):,}"
     if goal is None:
         return (
-            f"{given[0].upper()}{given[1:]}, {_out(last)} in {length} from {last['date']:%Y-%m-%d} on with "
+            f"{capital(given)}, {_out(last)} in {length} from {last['date']:%Y-%m-%d} on with "
             f"{int(last['satellites']):,} satellites; today, with {today}, {_out(first)}."
         )
     met = ahead.date_met(goal)
@@ -98,7 +98,7 @@ def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told:
         return ""
     short = goal.words(reached=True)
     return (
-        f"{short[:1].upper()}{short[1:]} from {_day(met)} on, by the plan, with {_serving(ahead, met)} satellites; not "
+        f"{capital(short)} from {_day(met)} on, by the plan, with {_serving(ahead, met)} satellites; not "
         f"with today's {today}."
     )
 

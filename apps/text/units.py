@@ -87,6 +87,11 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
+def capital(text: str) -> str:
+    """Return words as they begin a sentence."""
+    return f"{text[:1].upper()}{text[1:]}"
+
+
 def listed(names: Sequence[str], first: int = 3, between: str = ", ") -> str:
     """Return the first few names and how many more there are: "a, b, c and 4 more"."""
     shown = between.join(names[:first])

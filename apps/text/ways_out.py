@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from passim.errors import InputError, WayOut
 
+from .units import capital
+
 if TYPE_CHECKING:
     from passim.errors import PassimError
 
@@ -41,6 +43,11 @@ def in_command_words(error: PassimError) -> str:
 def in_page_words(error: PassimError) -> str:
     """Return an error as one line, with the way out as the pages have it."""
     return _line(error, PAGE)
+
+
+def in_a_sentence(error: PassimError) -> str:
+    """Return an error that nobody's input is to blame for, as a page says it."""
+    return f"{capital(str(error))}."
 
 
 def _line(error: PassimError, words: dict[WayOut, str]) -> str:

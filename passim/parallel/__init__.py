@@ -1,6 +1,7 @@
 """Work in other processes: on as many cores or machines as there are, or beside a server with threads.
 
 leash       what every worker process lives by: it ends with its parent, and its memory has a limit
+worker      begins worker processes, hands them calls, watches them, replaces those that die, ends them
 executors   the processes of this machine, or the workers of a cluster
 chunks      one piece of work handed out in chunks, results in order
 jobs        one job after another, each with its progress, its deadline and a way to stop it
@@ -9,5 +10,6 @@ jobs        one job after another, each with its progress, its deadline and a wa
 from __future__ import annotations
 
 from passim.parallel.jobs import Job, WorkerPool
+from passim.parallel.worker import WorkLost
 
-__all__ = ["Job", "WorkerPool"]
+__all__ = ["Job", "WorkLost", "WorkerPool"]

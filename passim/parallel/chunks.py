@@ -4,8 +4,8 @@ A job is a function, one thing that every worker needs (such as the fleet), and 
 same however many workers there are, and results come back in their order, so an answer does not depend on who worked it
 out. Only a bounded number of chunks is under way or waiting to be handed over. Workers get the common thing once.
 
-On this machine the workers are processes. One that is killed costs the chunks it was at, which are done again; a chunk
-that is lost `_MOST_TRIES` times is given up, because it is then the likely cause. On a cluster the scheduler does that.
+On this machine the workers are processes. One that is killed costs the chunk it was at, which is done again; a chunk
+that is lost three times is given up, because it is then the likely cause. On a cluster the scheduler does that.
 """
 
 from __future__ import annotations
@@ -13,33 +13,23 @@ from __future__ import annotations
 import os
 import pickle
 import threading
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, wait
+from collections.abc import Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass
 from typing import Any, Final, Protocol, TypeVar
 
 from passim.errors import InputError
-from passim.parallel.executors import (
-    ADDRESS,
-    Cluster,
-    Executor,
-    Pool,
-    WorkLost,
-    WorkNotBegun,
-    WorkStopped,
-    is_beginning,
-)
+from passim.parallel.executors import ADDRESS, Cluster, Executor, Pool
 from passim.parallel.leash import interrupts_held
+from passim.parallel.worker import Tell, WorkStopped
 
-__all__ = ["Task", "WorkLost", "WorkNotBegun", "WorkStopped", "WorkerConfig", "map_chunks"]
+__all__ = ["Task", "WorkerConfig", "map_chunks"]
 
 Chunk = TypeVar("Chunk")
 Result = TypeVar("Result", covariant=True)
 Common = TypeVar("Common", contravariant=True)
-Progress = Callable[[float], None]
 
 MOST_PROCESSES: Final = 256
-_MOST_TRIES: Final = 3
 # Chunks under way for each worker, and chunks done that may wait for an earlier one.
 _AHEAD: Final = 2
 _WAITING: Final = 4
@@ -53,7 +43,7 @@ class Task(Protocol[Common, Chunk, Result]):  # type: ignore[misc]  # a chunk on
     the result any more.
     """
 
-    def __call__(self, common: Common, chunk: Chunk, tell: Progress, /) -> Result: ...
+    def __call__(self, common: Common, chunk: Chunk, tell: Tell, /) -> Result: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +84,7 @@ def map_chunks(
     chunks: Sequence[Chunk],
     *,
     workers: WorkerConfig | None = None,
-    progress: Progress | None = None,
+    progress: Tell | None = None,
     cancel: threading.Event | None = None,
 ) -> Iterator[Result]:
     """Yield the result of `task` for every one of `chunks`, in their order, worked out by `workers`.
@@ -111,8 +101,6 @@ def map_chunks(
     if workers.cluster is None and min(workers.size, len(chunks)) <= 1:
         yield from _here(task, common, chunks, progress, cancel)
         return
-    if is_beginning():
-        raise WorkNotBegun
     packed = pickle.dumps(common, protocol=5)
     executor: Executor = (
         Cluster(workers.cluster, packed) if workers.cluster else Pool(min(workers.size, len(chunks)), packed)
@@ -125,7 +113,7 @@ def _here(
     task: Task[Common, Chunk, Result],
     common: Common,
     chunks: Sequence[Chunk],
-    progress: Progress | None,
+    progress: Tell | None,
     cancel: threading.Event | None,
 ) -> Iterator[Result]:
     """Work in this process, one chunk after the other."""
@@ -143,52 +131,29 @@ def _here(
 
 
 def _in_order(
-    executor: Executor, task: Any, chunks: Sequence[Any], progress: Progress | None, cancel: threading.Event | None
+    executor: Executor, task: Any, chunks: Sequence[Any], progress: Tell | None, cancel: threading.Event | None
 ) -> Iterator[Any]:
     """Hand out chunks and yield their results in order."""
     waiting: dict[Future[Any], int] = {}
     done: dict[int, Any] = {}
-    tries = [0] * len(chunks)
-    todo = list(range(len(chunks)))[::-1]  # the next one last
-    following = 0
+    handed = following = 0
     while following < len(chunks):
-        lost: list[int] = []
-        while todo and len(waiting) < _AHEAD * executor.size and todo[-1] < following + _WAITING * executor.size:
-            try:
-                future = executor.submit(task, chunks[todo[-1]])
-            except BrokenExecutor:
-                lost.append(todo.pop())
-                break
-            waiting[future] = todo.pop()
+        most = min(len(chunks), following + _WAITING * executor.size)
+        while handed < most and len(waiting) < _AHEAD * executor.size:
+            waiting[executor.submit(task, chunks[handed])] = handed
+            handed += 1
 
-        # An interrupt in the midst of its locks would leave one of them held, and the executor waiting for it for ever.
+        # An interrupt in the midst of its locks would leave one of them held, and the workers waiting for it for ever.
         with interrupts_held():
             finished, _ = wait(waiting, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED)
         _check(cancel)
         executor.check()
         for future in finished:
-            number = waiting.pop(future)
             try:
-                done[number] = future.result()
-            except BrokenExecutor:
-                lost.append(number)
+                done[waiting.pop(future)] = future.result()
             except Exception as error:
                 executor.explain(error)
                 raise
-
-        # One process killed breaks the whole pool: what was under way is begun again in a new one.
-        if lost:
-            lost += waiting.values()
-            waiting.clear()
-            for number in lost:
-                tries[number] += 1
-            if max(tries[number] for number in lost) >= _MOST_TRIES:
-                raise WorkLost(
-                    f"a worker process was lost {_MOST_TRIES} times over the same work and it was given up; the system "
-                    f"kills processes when memory runs out, so try fewer workers"
-                )
-            executor.renew()
-            todo = sorted(todo + lost, reverse=True)
         if progress:
             progress((following + len(done)) / len(chunks))
         while following in done:
@@ -198,7 +163,7 @@ def _in_order(
 
 def _check(cancel: threading.Event | None) -> None:
     if cancel is not None and cancel.is_set():
-        raise WorkStopped("the work was cancelled")
+        raise WorkStopped
 
 
 def _processors() -> int:

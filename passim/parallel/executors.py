@@ -1,6 +1,6 @@
 """The workers behind `passim.parallel.chunks`: processes of this machine, or those of a dask.distributed cluster.
 
-Both stand behind a `concurrent.futures.Executor`, and both get the thing that all chunks have in common only once.
+Both get the thing that all chunks have in common only once, and give a `concurrent.futures.Future` for each chunk.
 """
 
 from __future__ import annotations
@@ -9,10 +9,7 @@ import asyncio
 import contextlib
 import hashlib
 import logging
-import multiprocessing
-import os
 import pickle
-import signal
 import socket
 import threading
 import time
@@ -20,17 +17,19 @@ from abc import ABC, abstractmethod
 from collections import OrderedDict
 from collections.abc import Iterator
 from concurrent import futures
-from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from importlib.metadata import PackageNotFoundError, version
-from multiprocessing.connection import Connection
 from types import TracebackType
 from typing import Any, Final
 from urllib.parse import urlsplit
 
-from passim.errors import InputError, PassimError
-from passim.parallel.leash import fasten, interrupts_held, memory_met
+from passim.errors import InputError
+from passim.parallel.leash import memory_met
+from passim.parallel.worker import Limits, Tell, WorkerProcess, Workers, WorkLost
 
 ADDRESS: Final = "tcp://HOST:8786"
+# A process may also be killed for the memory that its neighbours take.
+_MOST_TRIES: Final = 3
 # For the answer of a scheduler that listens; one that does not is told at once.
 CLUSTER_PATIENCE_S = 30.0
 # How often a cluster is asked for its workers, and how long it may have none: new ones may be on their way.
@@ -40,27 +39,8 @@ _LONGEST_WITHOUT_WORKERS_S: Final = 30.0
 _LOUD_LOGGERS: Final = ("distributed", "tornado", "asyncio")
 
 
-class WorkLost(PassimError):
-    """Workers were lost so often that the work was given up."""
-
-
-class WorkNotBegun(WorkLost):
-    """Worker processes ended before they could begin: as a rule, the script that began them has no main guard."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            "worker processes ended before they could begin; each of them runs the script anew from its top, so put "
-            'what asks for the work under a line `if __name__ == "__main__":`, or ask for one process only, '
-            "WorkerConfig(processes=1)"
-        )
-
-
-class WorkStopped(PassimError):
-    """The work was cancelled."""
-
-
 class Executor(ABC):
-    """Workers behind a `concurrent.futures.Executor`, who have the common thing already."""
+    """Workers who have the common thing already."""
 
     size: int
 
@@ -69,15 +49,11 @@ class Executor(ABC):
         """Hand out a chunk."""
 
     def check(self) -> None:
-        """Raise an error if nobody is there any more; the executor of processes on this machine sees that itself."""
+        """Raise an error if nobody is there any more; of processes on this machine each sees that itself."""
         return
 
     def explain(self, error: Exception) -> None:
         """Raise an error that says more than `error`, if there is more to say."""
-        return
-
-    def renew(self) -> None:
-        """Put new workers in the place of lost ones; a cluster does so itself."""
         return
 
     @abstractmethod
@@ -99,53 +75,34 @@ class Executor(ABC):
 
 
 class Pool(Executor):
-    """Processes of this machine, begun afresh: a copy of this process with its threads would not be safe."""
+    """Processes of this machine."""
 
     def __init__(self, size: int, packed: bytes) -> None:
-        self.size, self._packed = size, packed
-        self._open()
-
-    def _open(self) -> None:
-        # Nothing is ever sent through the pipe. When this end closes, be it that this process dies, each worker sees
-        # the end of it and stops; no lock is held, so that a worker killed at any moment leaves the others alone.
-        context = multiprocessing.get_context("spawn")
-        self._theirs, self._ours = context.Pipe(duplex=False)
-        # The other way each worker says once that it has begun, and who it is.
-        self._begun, begun = context.Pipe(duplex=False)
-        self._begun_end = begun
-        self._key = hashlib.sha256(self._packed).hexdigest()
-        self._executor: futures.Executor = ProcessPoolExecutor(
-            self.size, context, initializer=_enter, initargs=(self._theirs, begun, self._key, self._packed)
-        )
+        self.size = size
+        self._key = hashlib.sha256(packed).hexdigest()
+        self._limits = Limits(_MOST_TRIES)
+        self._workers = Workers(size, _receive, self._key, packed)
 
     def submit(self, task: Any, chunk: Any) -> Future[Any]:
-        # It is here that the processes are begun, one after the other.
-        with interrupts_held():
-            return self._executor.submit(_work, task, self._key, None, chunk)
+        future: Future[Any] = Future()
 
-    def renew(self) -> None:
-        # Work that was begun and lost may be tried again; a script that cannot be run anew fails in the same way.
-        if not self._begun.poll():
-            raise WorkNotBegun
-        self.close()
-        self._open()
+        def work(process: WorkerProcess) -> None:
+            try:
+                future.set_result(process.call(_work, task, self._key, None, chunk, limits=self._limits))
+            except Exception as error:
+                future.set_exception(error)
+
+        self._workers.hand(work)
+        return future
 
     def abandon(self) -> None:
         # Whoever presses Ctrl-C is not kept waiting for a chunk that takes a minute, nor tempted to press it again.
-        # Workers that have not begun yet find the pipe closed before their first chunk.
-        self._ours.close()
-        with contextlib.suppress(EOFError, OSError):
-            while self._begun.poll():
-                pid = int.from_bytes(self._begun.recv_bytes(), "big")
-                with contextlib.suppress(ProcessLookupError):
-                    os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+        self._limits.kill.set()
         self.close()
 
     def close(self) -> None:
-        self._ours.close()
-        self._executor.shutdown(wait=True, cancel_futures=True)
-        for end in (self._theirs, self._begun, self._begun_end):
-            end.close()
+        self._limits.ask.set()
+        self._workers.close()
 
 
 class Cluster(Executor):
@@ -328,32 +285,22 @@ def _one_line(error: BaseException) -> str:
 # The common things this worker was given, by digest; the oldest goes when a third comes.
 _common_things: OrderedDict[str, Any] = OrderedDict()
 _keeping = threading.Lock()
-_line: Connection | None = None
 
 
-def is_beginning() -> bool:
-    """Whether this is a worker process that still runs the script of its parent anew, and may begin no other."""
-    return bool(getattr(multiprocessing.current_process(), "_inheriting", False))
+def _receive(key: str, packed: bytes, tell: Tell) -> None:
+    """Take the common thing, once for each process of this machine."""
+    _common(key, packed)
 
 
-def _enter(line: Connection, begun: Connection, key: str, packed: bytes) -> None:
-    """Begin a worker process."""
-    global _line
-    fasten()
-    begun.send_bytes(os.getpid().to_bytes(8, "big"))
-    begun.close()
-    _line = line
-    _keep(key, packed)
-
-
-def _work(task: Any, key: str, packed: bytes | None, chunk: Any) -> Any:
-    """Do one chunk."""
+def _work(task: Any, key: str, packed: bytes | None, chunk: Any, tell: Tell = lambda _: None) -> Any:
+    """Do one chunk; on a cluster nobody is told how far it is, nor can it be stopped."""
+    tell(0.0)
     with memory_met():
-        _tell(0.0)
-        return task(_keep(key, packed), chunk, _tell)
+        return task(_common(key, packed), chunk, tell)
 
 
-def _keep(key: str, packed: bytes | None) -> Any:
+def _common(key: str, packed: bytes | None) -> Any:
+    """Return the common thing of that digest."""
     with _keeping:
         if key not in _common_things:
             assert packed is not None  # a process gets it when it begins, a cluster with every chunk
@@ -361,12 +308,6 @@ def _keep(key: str, packed: bytes | None) -> Any:
             while len(_common_things) > 2:
                 _common_things.popitem(last=False)
         return _common_things[key]
-
-
-def _tell(done: float) -> None:
-    """Stop where nobody waits for the result any more."""
-    if _line is not None and _line.poll():
-        raise WorkStopped("the work was cancelled")
 
 
 def _handed(packed: bytes) -> bytes:

@@ -23,7 +23,7 @@ from ...text.columns import picked
 from ...text.gaps import gap_columns
 from ...text.notes import Note
 from ...text.service import sky_alone_words
-from ...text.units import LocalClock, counted, duration
+from ...text.units import LocalClock, capital, counted, duration
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
 from ..state import DRAWS_MS, PageRequest, Pending
@@ -187,7 +187,7 @@ def _second(said: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, c
     if not said.freshness.band.shows_odds:
         return "When the next gap comes cannot be told either; the page Calls still tells the calmest hours."
     none = [] if said.none_good is None else none_good_sentences(said.none_good, said.kind, clock)
-    awaits = f"{outlook(said.call)[:1].upper()}{outlook(said.call)[1:]}."
+    awaits = f"{capital(outlook(said.call))}."
     return " ".join([awaits, _gap_words(said, gaps, out, now, clock), *none])
 
 
