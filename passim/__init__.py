@@ -13,6 +13,7 @@ The rooms, each of which may use those above it:
     coverage            who can serve when, the gaps, and what opens them
     forecast            timing errors by age, odds, scores, hindcast
     answers             one folder a question that a user asks
+    line                what the line really did: its probe and its journal
     workspace           the folder a user works in, as one TOML file
 
 The way of the data: text -> ElementSet -> Fleet -> arcs -> passes (a table) -> Coverage (a step function) -> answers.
@@ -37,34 +38,6 @@ from __future__ import annotations
 import importlib as _importlib
 from typing import TYPE_CHECKING as _TYPE_CHECKING
 
-from passim.coverage import Coverage
-from passim.coverage.causes import Causes, find_causes
-from passim.coverage.visibility import Visibility, find_visibilities, find_visibility
-from passim.elements import read_elements, walker, write_elements
-from passim.elements.records import ElementSet, Fleet
-from passim.errors import (
-    ElementsError,
-    EmptyFleetError,
-    InputError,
-    InternalError,
-    NotServingWarning,
-    PassimError,
-    PassimWarning,
-    RoundedElementsWarning,
-    SiteError,
-    SpanError,
-    StaleElementsWarning,
-    WorkspaceError,
-)
-from passim.sky.horizon import Horizon
-from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
-from passim.sky.passes import find_passes
-from passim.sky.search_report import SearchReport
-from passim.sky.service import Service
-from passim.sky.site import Site
-from passim.sky.view import View
-from passim.spans import DailyHours, Span
-
 if _TYPE_CHECKING:
     from passim.answers.calls.forecast import odds
     from passim.answers.calls.kinds import CallKind
@@ -73,8 +46,40 @@ if _TYPE_CHECKING:
     from passim.answers.sites.compare import compare_sites
     from passim.answers.symptom.match import match_symptom
     from passim.answers.symptom.observations import FreezeRanges, FreezeRecord
+    from passim.coverage import Coverage
+    from passim.coverage.causes import Causes, find_causes
+    from passim.coverage.visibility import Visibility, find_visibilities, find_visibility
+    from passim.elements import read_elements, walker, write_elements
+    from passim.elements.records import ElementSet, Fleet
+    from passim.errors import (
+        ElementsError,
+        EmptyFleetError,
+        InputError,
+        InternalError,
+        JournalBusyError,
+        JournalError,
+        NotServingWarning,
+        PassimError,
+        PassimWarning,
+        RoundedElementsWarning,
+        SiteError,
+        SpanError,
+        StaleElementsWarning,
+        WorkspaceError,
+    )
     from passim.forecast.hindcast import hindcast
     from passim.forecast.timing import TimingModel
+    from passim.line.journal.file import Journal
+    from passim.line.record import LineRecord, Probes
+    from passim.line.targets import Target
+    from passim.sky.horizon import Horizon
+    from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
+    from passim.sky.passes import find_passes
+    from passim.sky.search_report import SearchReport
+    from passim.sky.service import Service
+    from passim.sky.site import Site
+    from passim.sky.view import View
+    from passim.spans import DailyHours, Span
     from passim.workspace import Workspace
 
 __all__ = [
@@ -96,9 +101,14 @@ __all__ = [
     "Horizon",
     "InputError",
     "InternalError",
+    "Journal",
+    "JournalBusyError",
+    "JournalError",
+    "LineRecord",
     "NotServingWarning",
     "PassimError",
     "PassimWarning",
+    "Probes",
     "RoundedElementsWarning",
     "SearchReport",
     "Service",
@@ -109,6 +119,7 @@ __all__ = [
     "Span",
     "SpanError",
     "StaleElementsWarning",
+    "Target",
     "TimingModel",
     "View",
     "Visibility",
@@ -129,19 +140,63 @@ __all__ = [
     "write_elements",
 ]
 
-# What takes a while to load is loaded when it is asked for: calendars, settings, the search for settings.
+# Everything is loaded when it is asked for: whoever wants one room, such as the probe, does not pay for all of them.
 _WHERE = {
+    "ArcKeepOut": "passim.sky.limits",
     "CallKind": "passim.answers.calls.kinds",
+    "Causes": "passim.coverage.causes",
+    "Cone": "passim.sky.limits",
+    "Coverage": "passim.coverage",
+    "DailyHours": "passim.spans",
+    "ElementSet": "passim.elements.records",
+    "ElementsError": "passim.errors",
+    "EmptyFleetError": "passim.errors",
+    "Excluded": "passim.sky.limits",
+    "Fleet": "passim.elements.records",
     "FreezeRanges": "passim.answers.symptom.observations",
     "FreezeRecord": "passim.answers.symptom.observations",
+    "Gateway": "passim.sky.limits",
+    "GatewayLimit": "passim.sky.limits",
+    "Horizon": "passim.sky.horizon",
+    "InputError": "passim.errors",
+    "InternalError": "passim.errors",
+    "Journal": "passim.line.journal.file",
+    "JournalBusyError": "passim.errors",
+    "JournalError": "passim.errors",
+    "LineRecord": "passim.line.record",
+    "NotServingWarning": "passim.errors",
+    "PassimError": "passim.errors",
+    "PassimWarning": "passim.errors",
+    "Probes": "passim.line.record",
+    "RoundedElementsWarning": "passim.errors",
+    "SearchReport": "passim.sky.search_report",
+    "Service": "passim.sky.service",
+    "ServingFilter": "passim.sky.limits",
+    "ServingShare": "passim.sky.limits",
+    "Site": "passim.sky.site",
+    "SiteError": "passim.errors",
+    "Span": "passim.spans",
+    "SpanError": "passim.errors",
+    "StaleElementsWarning": "passim.errors",
+    "Target": "passim.line.targets",
     "TimingModel": "passim.forecast.timing",
+    "View": "passim.sky.view",
+    "Visibility": "passim.coverage.visibility",
     "Workspace": "passim.workspace",
+    "WorkspaceError": "passim.errors",
     "compare_sites": "passim.answers.sites.compare",
+    "find_causes": "passim.coverage.causes",
     "find_growth": "passim.answers.growth.find",
+    "find_passes": "passim.sky.passes",
+    "find_visibilities": "passim.coverage.visibility",
+    "find_visibility": "passim.coverage.visibility",
     "hindcast": "passim.forecast.hindcast",
     "match_symptom": "passim.answers.symptom.match",
     "odds": "passim.answers.calls.forecast",
     "plan_calls": "passim.answers.calls.plan",
+    "read_elements": "passim.elements",
+    "walker": "passim.elements",
+    "write_elements": "passim.elements",
 }
 
 

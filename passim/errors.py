@@ -6,7 +6,9 @@
     |   |-- SiteError           a place, a horizon or a time zone is wrong
     |   |-- SpanError           a stretch of time is wrong
     |   |-- EmptyFleetError     nothing is left to propagate
-    |   `-- WorkspaceError      a workspace or its file cannot be used
+    |   |-- WorkspaceError      a workspace or its file cannot be used
+    |   `-- JournalError        a journal of the line cannot be used
+    |-- JournalBusyError        another program writes the journal
     `-- InternalError           passim contradicts itself: a defect, please report it
 
     PassimWarning               what an answer should not be taken without (a warning, not an error)
@@ -41,6 +43,8 @@ class WayOut(Enum):
     GROWTH_ALONE = "find_growth"
     ACCEPT_FEWER = "accept_fewer=True to take it all the same"
     UPDATE = "update_fleet, which brings its elements"
+    PROBE = "recording with the probe first"
+    CHECK_JOURNAL = "Journal.check, which says what is damaged"
 
 
 class PassimError(Exception):
@@ -147,6 +151,14 @@ class WorkspaceError(InputError):
         elif self.problems:
             what = f"{what}: {len(self.problems):,} things cannot be used"
         super().__init__(what, got=got, wanted=wanted, try_next=try_next, way_out=way_out)
+
+
+class JournalError(InputError):
+    """A journal of the line cannot be used: none is there, or it is damaged, or of another passim."""
+
+
+class JournalBusyError(PassimError):
+    """Another program writes the journal of the line."""
 
 
 class InternalError(PassimError):

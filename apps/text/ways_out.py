@@ -21,6 +21,8 @@ COMMAND = {
     WayOut.GROWTH_ALONE: "passim growth",
     WayOut.ACCEPT_FEWER: "--accept-fewer to take it all the same",
     WayOut.UPDATE: "passim update",
+    WayOut.PROBE: "passim probe, which begins one",
+    WayOut.CHECK_JOURNAL: "passim journal check, which says what is damaged",
 }
 # Where a page has no such thing it names the command that has.
 PAGE = {
@@ -32,6 +34,8 @@ PAGE = {
     WayOut.GROWTH_ALONE: "the page Growth",
     WayOut.ACCEPT_FEWER: "passim update --accept-fewer, which takes it all the same",
     WayOut.UPDATE: "asking for fresh ones on the page Elements",
+    WayOut.PROBE: "passim probe on a command line, which begins one",
+    WayOut.CHECK_JOURNAL: "passim journal check on a command line, which says what is damaged",
 }
 
 

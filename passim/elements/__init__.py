@@ -20,13 +20,17 @@ health        who is at a shell, who drifts, who is stale, who has decayed
 
 from __future__ import annotations
 
-from passim.elements.files import read_elements, write_elements
-from passim.elements.formats import parse_elements
-from passim.elements.identifiers import SatelliteId
-from passim.elements.patterns import walker
-from passim.elements.read_log import TOLERATED_SHARE, Skipped
-from passim.elements.records import ElementSet, Fleet
-from passim.elements.two_line import format_two_line, parse_two_line, rounded_to_two_line
+import importlib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from passim.elements.files import read_elements, write_elements
+    from passim.elements.formats import parse_elements
+    from passim.elements.identifiers import SatelliteId
+    from passim.elements.patterns import walker
+    from passim.elements.read_log import TOLERATED_SHARE, Skipped
+    from passim.elements.records import ElementSet, Fleet
+    from passim.elements.two_line import format_two_line, parse_two_line, rounded_to_two_line
 
 __all__ = [
     "TOLERATED_SHARE",
@@ -42,3 +46,25 @@ __all__ = [
     "walker",
     "write_elements",
 ]
+
+# Loaded when they are asked for: locks and whole files are of use without any satellite.
+_WHERE = {
+    "ElementSet": "passim.elements.records",
+    "Fleet": "passim.elements.records",
+    "SatelliteId": "passim.elements.identifiers",
+    "Skipped": "passim.elements.read_log",
+    "TOLERATED_SHARE": "passim.elements.read_log",
+    "format_two_line": "passim.elements.two_line",
+    "parse_elements": "passim.elements.formats",
+    "parse_two_line": "passim.elements.two_line",
+    "read_elements": "passim.elements.files",
+    "rounded_to_two_line": "passim.elements.two_line",
+    "walker": "passim.elements.patterns",
+    "write_elements": "passim.elements.files",
+}
+
+
+def __getattr__(name: str) -> object:
+    if name not in _WHERE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(importlib.import_module(_WHERE[name]), name)

@@ -1,0 +1,1 @@
+"""Asking targets whether they answer, for months on end, beside whatever else a small machine does."""
