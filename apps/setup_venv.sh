@@ -66,9 +66,10 @@ libraries_are_there() {
 tests_are_there() { [ "$1" = run ] || made_from requirements-test.lock.txt; }
 passim_is_there() { made_from pyproject.toml && "$venv/bin/python" -c 'import passim_apps' >/dev/null 2>&1; }
 
+# Python compiles each module where it is first imported: most of what the libraries hold is never asked for.
 install_locked() {
     quietly "installing the libraries of $1" "$venv/bin/python" -m pip --disable-pip-version-check install \
-        --quiet --no-input --require-hashes --requirement "$root/$1"
+        --quiet --no-input --no-compile --require-hashes --requirement "$root/$1"
 }
 
 set_up_venv() {
