@@ -129,7 +129,7 @@ def run(*arguments: str) -> str:
 @pytest.fixture(scope="module")
 def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("made") / "school"
-    run("workspace", "new", "--demo", str(folder))
+    run("workspace", "new", "--demo", "--at", AT, str(folder))
     for name, at in (("old", "2026-11-24T08:00-01:00"), ("new", AT)):
         run("elements", "--workspace", str(folder), "--at", at, "--out", str(folder / f"{name}.json"))
     (folder / "lessons.ics").write_text(LESSONS.replace("\n", "\r\n"), encoding="utf-8")
