@@ -352,7 +352,8 @@ def test_a_site_and_a_spot_are_named(demo: str) -> None:
 def test_elements_of_the_workspace_and_their_health(demo: str) -> None:
     listed = json.loads(done("elements", "--workspace", demo, "--at", "2026-11-25T12:00Z", "--format", "json"))
     assert listed["health"] == {
-        "catalogued": 360, "at shell": 360, "drifting": 0, "stale": 0, "decayed": 0, "unjudged": 0,
+        "catalogued": 360, "at shell": 360, "drifting": 0, "raising": 0, "lowering": 0, "stale": 0, "decayed": 0,
+        "unjudged": 0,
     }  # fmt: skip
     assert listed["epoch_newest"] == "2026-11-25T00:00:00.000Z"
 
@@ -459,7 +460,8 @@ def test_the_serving_filter_tells_its_counts_and_can_be_lifted(tmp_path: Path, f
     both = ["--site", "45.0,-28.0", "--elements", fleet, "--elements", spares]
     held, lifted = asked("passes", *both), asked("passes", *both, "--without", "serving")
     assert held["health"] == {
-        "catalogued": 366, "at shell": 360, "drifting": 6, "stale": 0, "decayed": 0, "unjudged": 0,
+        "catalogued": 366, "at shell": 360, "drifting": 6, "raising": 0, "lowering": 0, "stale": 0, "decayed": 0,
+        "unjudged": 0,
     }  # fmt: skip
     words = "366 objects catalogued: 360 at shell, 6 drifting; those in the shell at 550 km, 53.0° are taken to serve."
     assert words in held["notes"]

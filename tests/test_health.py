@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,13 +13,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from passim.answers.growth.orders import serving_satellites
 from passim.constants import SGP4_EARTH_RADIUS_KM
-from passim.elements import read_elements
+from passim.coverage.visibility import find_visibility
+from passim.elements import SatelliteId, read_elements
 from passim.elements.health import assess, climb
 from passim.elements.patterns import scattered, walker
 from passim.elements.records import Fleet
 from passim.elements.slots import doubles, node_and_phase_deg, planes
 from passim.errors import EmptyFleetError, SpanError
+from passim.sky.limits import ServingFilter
+from passim.sky.site import Site
+from passim.sky.view import View
+from passim.spans import Span
 
 EPOCH = datetime(2026, 11, 25, tzinfo=UTC)
 # Real element files are no part of the project; whoever has some names the folder in the environment.
@@ -55,11 +62,12 @@ def test_spares_and_climbers_do_not_count_as_serving() -> None:
     health = assess(SHELL + SPARES + RAISING, EPOCH)
     assert health.clear
     assert health.counts == {
-        "catalogued": 146, "at shell": 120, "drifting": 26, "stale": 0, "decayed": 0, "unjudged": 0,
+        "catalogued": 146, "at shell": 120, "drifting": 6, "raising": 20, "lowering": 0, "stale": 0, "decayed": 0,
+        "unjudged": 0,
     }  # fmt: skip
     assert health.serving.tolist() == [True] * 120 + [False] * 26
     assert health.sentence() == (
-        "146 objects catalogued: 120 at shell, 26 drifting; those in the shell at 550 km, 53.0° are taken to serve."
+        "146 objects catalogued: 120 at shell, 6 drifting, 20 raising; those in the shell at 550 km, 53.0° are taken to serve."
     )
 
 
@@ -111,7 +119,8 @@ def test_stale_and_decayed_objects_are_told_apart() -> None:
     sinking = changed(pattern(1, 1, 180.0, 7002), mean_motion_dot=0.037, epoch=EPOCH - timedelta(days=2))
     health = assess(SHELL + old + nearly_old + gone + sinking, EPOCH)
     assert health.counts == {
-        "catalogued": 127, "at shell": 122, "drifting": 0, "stale": 3, "decayed": 2, "unjudged": 0,
+        "catalogued": 127, "at shell": 122, "drifting": 0, "raising": 0, "lowering": 0, "stale": 3, "decayed": 2,
+        "unjudged": 0,
     }  # fmt: skip
     assert health.status[-2:].tolist() == ["decayed", "decayed"]
     assert health.status[120] == "stale"
@@ -161,6 +170,8 @@ def test_one_of_two_in_a_slot_is_a_spare() -> None:
     health = assess(SHELL + beside, EPOCH)
     assert (health.counts["at shell"], int(health.serving.sum())) == (121, 120)
     assert not health.serving[-1]
+    # By hand: node 30 and phase 30 + 8.5 deg stand in the second plane beside its second slot, number 1012.
+    assert health.satellite_ids[health.same_slot_as[-1]] == "1012"
     assert health.sentence().endswith(
         "in the shell at 550 km, 53.0° are taken to serve, but for 1, which shares a slot with another."
     )
@@ -176,8 +187,10 @@ def test_satellites_of_a_random_fleet_are_no_doubles() -> None:
 def test_doubles_are_found_across_north_and_only_in_even_planes() -> None:
     node = np.array([359.5, 0.2, 359.9, 0.0, 0.1, 0.3, 120.0])
     assert sorted(sorted(plane.tolist()) for plane in planes(node)) == [[0, 1, 2, 3, 4, 5], [6]]
-    assert doubles(node, np.array([0.0, 72.0, 144.0, 216.0, 288.0, 359.0, 5.0])).tolist() == [5]
-    assert doubles(node, np.array([0.0, 72.0, 144.0, 216.0, 240.0, 359.0, 5.0])).tolist() == []
+    spares, holders = doubles(node, np.array([0.0, 72.0, 144.0, 216.0, 288.0, 359.0, 5.0]))
+    assert (spares.tolist(), holders.tolist()) == ([5], [0])
+    spares, holders = doubles(node, np.array([0.0, 72.0, 144.0, 216.0, 240.0, 359.0, 5.0]))
+    assert (spares.tolist(), holders.tolist()) == ([], [])
 
 
 def test_an_object_counts_once_by_its_set_nearest_the_moment() -> None:
@@ -233,3 +246,51 @@ def test_the_polar_fleet_of_66_is_counted_as_its_operator_states() -> None:
         judged += 1
     if not judged:
         pytest.skip("the folder holds no polar fleet at 86.4 deg")
+
+
+def test_what_has_decayed_serves_nowhere_even_where_no_shell_stands_out() -> None:
+    # Seven in no shell, and one with its perigee at 120 km: the filter and the orders of growth leave that one out.
+    gone = pattern(1, 1, 550.0, 7001, eccentricity=(430.0 / (SGP4_EARTH_RADIUS_KM + 550.0)))
+    fleet = pattern(7, 7, 550.0, 1) + gone
+    assert not assess(fleet, EPOCH).clear
+    span = Span.starting(EPOCH, 24.0)
+    view = View(Site("Marram", 45.0, -28.0, 40.0, "UTC"), (ServingFilter(),))
+    assert serving_satellites(fleet, view, span).tolist() == [True] * 7 + [False]
+    seen = find_visibility(fleet, view, span, warn=False)
+    assert 7 in seen.base.group.tolist()
+    assert set(seen.allowed["serving"].group.tolist()) == set(seen.base.group.tolist()) - {7}
+
+
+def test_an_orbit_listed_under_two_numbers_serves_once() -> None:
+    again = Fleet([replace(SHELL[3], satellite_id=SatelliteId("90003"), name="the same again")])
+    beside = replace(SHELL[4], satellite_id=SatelliteId("90004"), mean_anomaly_deg=SHELL[4].mean_anomaly_deg + 4.0)
+    health = assess(again + SHELL + Fleet([beside]), EPOCH)
+    assert health.same_orbit_as.tolist() == [-1] * 4 + [0] + [-1] * 117
+    assert not health.serving[4]
+    assert health.serving[0]
+    assert int(health.serving.sum()) == 120
+    assert health.sentence().endswith(", but for 1, which shares a slot with another, and for 1 listed twice.")
+    # And where no shell stands out.
+    health = assess(pattern(3, 3, 550.0, 1) + pattern(3, 3, 550.0, 11), EPOCH)
+    assert health.serving.tolist() == [True] * 3 + [False] * 3
+    assert health.sentence() == (
+        "6 objects catalogued: 6 unjudged; no shell stands out, so every object is taken to serve, but for 3 listed "
+        "twice."
+    )
+
+
+def test_a_climb_that_snapshots_show_keeps_an_object_from_serving() -> None:
+    # Its own element set says that it holds its orbit; what the days before show is that it climbs through the shell.
+    for climb_km_day, status in ((0.9, "at shell"), (1.1, "raising"), (-1.1, "lowering"), (-0.9, "at shell")):
+        told = Fleet(SHELL.records, climbs={"1005": climb_km_day})
+        for fleet in (
+            told,
+            pickle.loads(pickle.dumps(told)),
+            told.select(range(120)),
+            told + Fleet([]),
+            Fleet([]) + told,
+        ):
+            health = assess(fleet, EPOCH)
+            assert health.status[4] == status, climb_km_day
+            assert health.climb_km_day[4] == climb_km_day
+            assert int(health.serving.sum()) == (120 if status == "at shell" else 119)

@@ -110,4 +110,4 @@ def test_crowds_found_by_cells_are_those_found_by_looking_at_everybody() -> None
 
 def test_a_crowd_in_one_plane_is_not_thinned_out_one_by_one() -> None:
     phase_deg = np.random.default_rng(1).uniform(0.0, 360.0, 100_000)
-    assert not len(doubles(np.zeros(100_000), phase_deg))
+    assert not len(doubles(np.zeros(100_000), phase_deg)[0])

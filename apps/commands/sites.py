@@ -380,7 +380,8 @@ def _fleets(fleet_choice: FleetChoice, span: Span) -> tuple[list[Fleet], list[No
     notes: list[Note] = []
     for k, choice in enumerate(choices):
         fleet, messages = choice.fleet(span.start)
-        fleets.append(Fleet(fleet.records, names[k] if k < len(names) else fleet.name, skipped=fleet.skipped))
+        name = names[k] if k < len(names) else fleet.name
+        fleets.append(Fleet(fleet.records, name, skipped=fleet.skipped, climbs=fleet.climbs))
         notes += messages
     return fleets, list(dict.fromkeys(notes))
 

@@ -1,20 +1,26 @@
-"""The health of a fleet: who is at the shell, who drifts, who is stale, who has decayed.
+"""The health of a fleet: who is at the shell, who drifts, climbs or sinks, who is stale, who has decayed.
 
 A public catalogue lists satellites that are still climbing, spares that wait below, and objects nobody keeps any
-more. Counted as serving they would promise more sky than there is. `assess` tells them apart from the element sets
-alone; it is a reading of orbits, not of anybody's operations, so every count is told and nothing is dropped.
+more. Counted as serving they would promise more sky than there is. `assess` tells them apart from the element sets; it
+is a reading of orbits, not of anybody's operations, so every count is told and nothing is dropped. What more the
+snapshots of a feed tell of each object, and the figures that speak for its status, is in `passim.elements.condition`.
 
 The rules, for an object at a moment:
 
     decayed    its perigee lies below 150 km, or will by its own mean_motion_dot
     stale      its element set is over 14 days from the moment: nobody has seen it there of late
     at shell   within 5 km and 0.15 deg of a shell, eccentricity below 0.002, climbing or sinking under 1 km a day
-    drifting   anything else: climbing, a spare, or left to itself
+    raising    climbing 1 km a day or more
+    lowering   sinking 1 km a day or more
+    drifting   anything else: a spare, or left to itself
 
-The first rule that fits decides. Those at the shell serve, except one of two that share a slot of an even plane
-(`passim.elements.slots`): a spare beside the satellite it stands by for. Numbers to check by: at 550 km a satellite
-10 km low gains 11.8 deg a day on its shell (11.76 by Kepler alone), and 1 km a day is a mean_motion_dot of 0.00163
-revolutions/day**2.
+The first rule that fits decides. How fast an object climbs is told by its own mean_motion_dot, and by the snapshots of
+the last two days where there are some (`Fleet.climbs`): whichever is faster, since a fit over a burn tells too little.
+
+Those at the shell serve, except one of two that share a slot of an even plane (`passim.elements.slots`), a spare beside
+the satellite it stands by for, and one of two numbers under which the very same orbit is listed. Numbers to check by:
+at 550 km a satellite 10 km low gains 11.8 deg a day on its shell (11.76 by Kepler alone), and 1 km a day is a
+mean_motion_dot of 0.00163 revolutions/day**2.
 """
 
 from __future__ import annotations
@@ -35,18 +41,21 @@ from passim.elements.shells import (
     mean_altitude_km,
     modes,
 )
-from passim.elements.slots import doubles, node_and_phase_deg, planes
+from passim.elements.slots import doubles, node_and_phase_deg, planes, twins
 from passim.errors import EmptyFleetError, SpanError
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Index = NDArray[np.intp]
 
 AT_SHELL: Final = "at shell"
 DRIFTING: Final = "drifting"
+RAISING: Final = "raising"
+LOWERING: Final = "lowering"
 STALE: Final = "stale"
 DECAYED: Final = "decayed"
 UNJUDGED: Final = "unjudged"
-STATUSES: Final = (AT_SHELL, DRIFTING, STALE, DECAYED, UNJUDGED)
+STATUSES: Final = (AT_SHELL, DRIFTING, RAISING, LOWERING, STALE, DECAYED, UNJUDGED)
 
 LARGEST_ECCENTRICITY: Final = 0.002
 # Electric climbs run at some kilometres a day and drag at 350 km takes a few hundred metres (common practice); kept
@@ -78,11 +87,13 @@ class ClearShell:
 class Health:
     """Which objects of a fleet take part in its service, and why the others do not.
 
-    ``satellite_ids``, ``status`` (words of `STATUSES`) and ``serving`` have shape (objects,), in order of first
-    appearance in the fleet, as `Fleet.nearest` keeps them. Where no shell is ``clear`` nobody can be judged: all but
-    the stale and decayed are "unjudged", and ``serving`` holds for every object that has not decayed. ``judged_at`` is
-    the moment that ages are counted to: ``moment``, unless the whole file is over a week from it; then the middle of
-    the file's epochs.
+    ``satellite_ids``, ``status`` (words of `STATUSES`), ``serving``, ``same_slot_as`` and ``same_orbit_as`` have shape
+    (objects,), in order of first appearance in the fleet, as `Fleet.nearest` keeps them. The last two hold the index of
+    the object that serves in the place of one that shares its slot, or is listed with its very orbit; -1 for the rest.
+    Where no shell is ``clear`` nobody can be judged: all but the stale and decayed are "unjudged", and ``serving``
+    holds for every object that has not decayed. ``judged_at`` is the moment that ages are counted to: ``moment``,
+    unless the whole file is over a week from it; then the middle of the file's epochs. ``climb_km_day`` is how fast
+    each climbs (sinks, where negative).
     """
 
     moment: datetime
@@ -90,6 +101,9 @@ class Health:
     satellite_ids: NDArray[np.object_]
     status: NDArray[np.object_]
     serving: Bools
+    same_slot_as: Index
+    same_orbit_as: Index
+    climb_km_day: Floats
     shells: tuple[ClearShell, ...]
 
     @property
@@ -99,7 +113,7 @@ class Health:
 
     @property
     def counts(self) -> dict[str, int]:
-        """How many objects are catalogued, and of these at shell, drifting, stale, decayed and unjudged."""
+        """How many objects are catalogued, and of these have each status of `STATUSES`."""
         return {"catalogued": len(self.status)} | {word: int((self.status == word).sum()) for word in STATUSES}
 
     def sentence(self) -> str:
@@ -110,12 +124,18 @@ class Health:
         if not self.clear:
             if not self.serving.any():
                 return f"{total}: {words}; none is taken to serve{self._age_words()}."
-            who = "every object" if self.serving.all() else "every other object"
-            return f"{total}: {words}; no shell stands out, so {who} is taken to serve{self._age_words()}."
+            gone = bool((self.status == DECAYED).any())
+            twice = int((self.same_orbit_as >= 0).sum())
+            who = "every other object" if gone else "every object"
+            but = f", but for {twice:,} listed twice" if twice else ""
+            return f"{total}: {words}; no shell stands out, so {who} is taken to serve{but}{self._age_words()}."
         where = " and ".join(f"{s.altitude_km:,.0f} km, {s.inclination_deg:.1f}°" for s in self.shells)
         shell = "shell at" if len(self.shells) == 1 else "shells at"
-        spares = int((self.status == AT_SHELL).sum() - self.serving.sum())
+        at_shell = self.status == AT_SHELL
+        spares, twice = (int((at_shell & (of >= 0)).sum()) for of in (self.same_slot_as, self.same_orbit_as))
         but = f", but for {spares:,}, which share{'s' if spares == 1 else ''} a slot with another" if spares else ""
+        if twice:
+            but += f"{', and for' if spares else ', but for'} {twice:,} listed twice"
         return f"{total}: {words}; those in the {shell} {where} are taken to serve{but}{self._age_words()}."
 
     def _age_words(self) -> str:
@@ -138,6 +158,9 @@ def assess(fleet: Fleet, moment: datetime) -> Health:
     altitude_km = mean_altitude_km(nearest.column("mean_motion_rev_day"))
     inclination_deg, eccentricity = nearest.column("inclination_deg"), nearest.column("eccentricity")
     climb_km_day = climb(nearest)
+    if fleet.climbs:
+        measured = np.array([fleet.climbs.get(number, 0.0) for number in nearest.satellite_ids])
+        climb_km_day = np.where(np.abs(measured) > np.abs(climb_km_day), measured, climb_km_day)
 
     # Ages count to the moment asked about, except where they would only say that the whole file is old.
     age_days, judged_at = _ages(nearest, moment)
@@ -168,16 +191,23 @@ def assess(fleet: Fleet, moment: datetime) -> Health:
         )
 
     status = np.full(len(nearest), DRIFTING if clear else UNJUDGED, dtype=object)
+    if clear:
+        status[climb_km_day >= FASTEST_CLIMB_KM_DAY] = RAISING
+        status[climb_km_day <= -FASTEST_CLIMB_KM_DAY] = LOWERING
     status[at_shell] = AT_SHELL
     status[stale] = STALE
     status[decayed] = DECAYED
-    serving = ~decayed
+    same_orbit_as, same_slot_as = twins(nearest), np.full(len(nearest), -1, dtype=np.intp)
+    single = same_orbit_as < 0
+    serving = single & (at_shell if clear else ~decayed)
     if clear:
-        serving = at_shell.copy()
         node_deg, phase_deg = node_and_phase_deg(nearest, judged_at)
         for crowd in crowds:
-            serving[crowd[doubles(node_deg[crowd], phase_deg[crowd])]] = False
-    for array in (status, serving):
+            lone = crowd[single[crowd]]
+            spares, holders = doubles(node_deg[lone], phase_deg[lone])
+            same_slot_as[lone[spares]] = lone[holders]
+        serving &= same_slot_as < 0
+    for array in (status, serving, same_slot_as, same_orbit_as, climb_km_day):
         array.flags.writeable = False
     return Health(
         moment=moment,
@@ -185,6 +215,9 @@ def assess(fleet: Fleet, moment: datetime) -> Health:
         satellite_ids=nearest.satellite_ids,
         status=status,
         serving=serving,
+        same_slot_as=same_slot_as,
+        same_orbit_as=same_orbit_as,
+        climb_km_day=climb_km_day,
         shells=tuple(shells),
     )
 

@@ -7,7 +7,7 @@ file it came from. A `Fleet` is an ordered, immutable collection of them with it
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from functools import cached_property
@@ -161,14 +161,23 @@ class Fleet:
 
     ``name`` names the fleet. ``records`` holds the sets in file order; one object may stand in it with several sets.
     ``skipped`` tells what a reader left out or doubts: bad records where it was lenient, files of a folder that hold no
-    elements, and a file that ends too soon. Column properties are arrays of shape (sets,), read-only. Two fleets are
-    equal when their records are.
+    elements, and a file that ends too soon. ``climbs`` tells by identifier how fast objects climb (sink, where
+    negative), km a day, as earlier snapshots of the fleet show it; empty where there are none. Column properties are
+    arrays of shape (sets,), read-only. Two fleets are equal when their records are.
     """
 
-    def __init__(self, records: Iterable[ElementSet], name: str = "fleet", *, skipped: Iterable[Skipped] = ()) -> None:
+    def __init__(
+        self,
+        records: Iterable[ElementSet],
+        name: str = "fleet",
+        *,
+        skipped: Iterable[Skipped] = (),
+        climbs: Mapping[str, float] | None = None,
+    ) -> None:
         self.records: tuple[ElementSet, ...] = tuple(records)
         self.name = name
         self.skipped: tuple[Skipped, ...] = tuple(skipped)
+        self.climbs: Mapping[str, float] = climbs or {}
 
     def __len__(self) -> int:
         return len(self.records)
@@ -186,13 +195,14 @@ class Fleet:
 
     def __reduce__(self) -> tuple[Any, ...]:
         # Copies in other processes are made anew: what others keep with a fleet, such as SGP4's models, stays here.
-        return _fleet_again, (self.records, self.name, self.skipped)
+        return _fleet_again, (self.records, self.name, self.skipped, dict(self.climbs))
 
     def __repr__(self) -> str:
         return f"<Fleet {self.name!r}: {len(self)} element sets of {self.object_count} objects>"
 
     def __add__(self, other: Fleet) -> Fleet:
-        return Fleet(self.records + other.records, self.name, skipped=self.skipped + other.skipped)
+        climbs = {**self.climbs, **other.climbs}
+        return Fleet(self.records + other.records, self.name, skipped=self.skipped + other.skipped, climbs=climbs)
 
     @cached_property
     def satellite_ids(self) -> NDArray[np.object_]:
@@ -230,7 +240,7 @@ class Fleet:
 
     def select(self, indices: Iterable[int]) -> Fleet:
         """Return the fleet of the sets at `indices`, in that order."""
-        return Fleet([self.records[int(i)] for i in indices], self.name, skipped=self.skipped)
+        return Fleet([self.records[int(i)] for i in indices], self.name, skipped=self.skipped, climbs=self.climbs)
 
     def nearest(self, moment: datetime) -> tuple[Fleet, int]:
         """Keep of each object the set whose epoch is nearest `moment`; of equals, the later in the fleet.
@@ -245,12 +255,15 @@ class Fleet:
             seen = retained.get(record.satellite_id)
             if seen is None or distance_s <= seen[0]:
                 retained[record.satellite_id] = (distance_s, record)
-        nearest = Fleet([record for _, record in retained.values()], self.name, skipped=self.skipped)
+        records = [record for _, record in retained.values()]
+        nearest = Fleet(records, self.name, skipped=self.skipped, climbs=self.climbs)
         return nearest, len(self.records) - len(retained)
 
 
-def _fleet_again(records: tuple[ElementSet, ...], name: str, skipped: tuple[Skipped, ...]) -> Fleet:
-    return Fleet(records, name, skipped=skipped)
+def _fleet_again(
+    records: tuple[ElementSet, ...], name: str, skipped: tuple[Skipped, ...], climbs: dict[str, float]
+) -> Fleet:
+    return Fleet(records, name, skipped=skipped, climbs=climbs)
 
 
 ELEMENT_FIELDS = tuple(f.name for f in fields(ElementSet))

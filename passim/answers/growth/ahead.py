@@ -89,7 +89,8 @@ def growth_ahead(
     in_turn = tuple(sorted(launches, key=lambda launch: launch.serves_from))
     planned = planned_satellites(present, in_turn, span.middle, seed=seed)
     open_view = view.without(*(name for name in _OF_THE_FLEET if name in view.names))
-    together = Fleet([*present.records, *planned.fleet.records], fleet.name, skipped=fleet.skipped)
+    records = [*present.records, *planned.fleet.records]
+    together = Fleet(records, fleet.name, skipped=fleet.skipped, climbs=fleet.climbs)
     visibility = find_visibility(together, open_view, span, progress=progress, warn=False)
 
     # Ranks by day of service: today's first, then row by row of the plan. The search may have left out an object.

@@ -18,7 +18,6 @@ satellites are lost is drawn. All of this is a scenario, never a forecast.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -28,14 +27,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.answers.growth.orders import mean_angle_deg, planes_in_turn
 from passim.constants import LOWEST_PERIGEE_KM
 from passim.csv_files import CsvKind, number, parse_csv_file, read_csv_bytes, whole_number
 from passim.elements.identifiers import SatelliteId
 from passim.elements.patterns import mean_motion_rev_day
 from passim.elements.records import ElementSet, Fleet
 from passim.elements.shells import ALTITUDE_TOLERANCE_KM, INCLINATION_TOLERANCE_DEG, mean_altitude_km
-from passim.elements.slots import node_and_phase_deg
+from passim.elements.slots import mean_angle_deg, node_and_phase_deg, planes_in_turn, usual_slots
 from passim.errors import InputError
 
 Floats = NDArray[np.float64]
@@ -242,7 +240,7 @@ class _Shell:
         node_deg, phase_deg = node_and_phase_deg(members, moment)
         found = planes_in_turn(node_deg)
         nodes = np.array([mean_angle_deg(node_deg[plane]) for plane in found])
-        slots = _usual_slots(found, phase_deg)
+        slots = usual_slots(found, phase_deg)
         phasing, phase0_deg, agreement = _phasing(found, nodes, phase_deg, slots)
         # The shell's own motion, so that new planes keep their place among the old ones.
         motion = float(np.median(members.column("mean_motion_rev_day")))
@@ -288,16 +286,6 @@ class _Shell:
     def _is_star(self, gaps: Floats) -> bool:
         near_polar = abs(self.inclination_deg - 90.0) <= _NEAR_POLAR_DEG
         return near_polar and len(gaps) > 2 and float(gaps.max()) >= _STAR_GAP_DEG
-
-
-def _usual_slots(found: list[Index], phase_deg: Floats) -> int:
-    """Return how many slots a full plane has: by the spacing that most satellites keep to the next one."""
-    votes: Counter[int] = Counter()
-    for plane in found:
-        phases = np.sort(phase_deg[plane])
-        spacing = np.diff(phases, append=phases[0] + 360.0)
-        votes.update(np.round(360.0 / np.maximum(spacing, 1.0)).astype(int).tolist())
-    return max(votes, key=lambda slots: (votes[slots], slots))
 
 
 def _phasing(found: list[Index], nodes_deg: Floats, phase_deg: Floats, slots: int) -> tuple[int, float, float]:

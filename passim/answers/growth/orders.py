@@ -24,7 +24,7 @@ from passim.elements.health import assess
 from passim.elements.identifiers import SatelliteId
 from passim.elements.records import Fleet
 from passim.elements.shells import mean_altitude_km, modes
-from passim.elements.slots import PLANES_APART_DEG, node_and_phase_deg, planes
+from passim.elements.slots import node_and_phase_deg, planes_in_turn
 from passim.errors import ElementsError, EmptyFleetError, InputError
 from passim.sky.limits import Excluded, ServingFilter, ServingShare
 from passim.sky.view import View
@@ -38,9 +38,6 @@ Ranks = NDArray[np.int32]
 RANDOM_WORDS: Final = "with satellites missing at random (a model of failures only)"
 MOST_DRAWS: Final = 1_000
 
-# Planes seen from afar may chain together; a group of nodes wider than this is looked at more closely.
-_WIDEST_PLANE_DEG: Final = 4.0
-_CLOSEST_PLANES_DEG: Final = 0.25
 _LARGEST_LIST_BYTES: Final = 4_000_000
 _DESIGNATOR = re.compile(r"([0-9]{4})-([0-9]{3,4})([A-Z]*)", re.ASCII)
 
@@ -78,8 +75,7 @@ def serving_satellites(fleet: Fleet, view: View, span: Span) -> Bools:
     serving = np.ones(len(fleet), dtype=bool)
     for limit in view.limits:
         if isinstance(limit, ServingFilter):
-            health = assess(fleet, span.middle)
-            serving &= np.asarray(health.serving) if health.clear else True
+            serving &= np.asarray(assess(fleet, span.middle).serving)
         elif isinstance(limit, ServingShare):
             serving &= limit.serving(fleet)
         elif isinstance(limit, Excluded):
@@ -229,38 +225,6 @@ def listed_order(fleet: Fleet, path: str | Path, counted: Bools | None = None) -
     if idle:
         note += f"; passed over as not serving: {idle:,} of the list"
     return Order("file", f"in the order of {Path(path).name}", _ranked(len(fleet), [np.array(order)]), (note + ".",))
-
-
-def planes_in_turn(node_deg: Floats) -> list[Index]:
-    """Return the planes of one shell, eastward from the far side of the widest gap between their nodes.
-
-    Groups of nodes that chain together are split where they part more closely, down to a quarter of a degree; nodes
-    strewn round the circle stay as they chain.
-    """
-    found = planes(node_deg)
-    apart_deg = PLANES_APART_DEG / 2.0
-    while apart_deg >= _CLOSEST_PLANES_DEG:
-        pieces: list[Index] = []
-        for plane in found:
-            wide = len(plane) > 1 and _width_deg(node_deg[plane]) > _WIDEST_PLANE_DEG
-            pieces += [plane[part] for part in planes(node_deg[plane], apart_deg)] if wide else [plane]
-        found, apart_deg = pieces, apart_deg / 2.0
-    middles = np.array([mean_angle_deg(node_deg[plane]) for plane in found])
-    turn = np.argsort(middles, kind="stable")
-    # Rounded, so that of the equal gaps of a regular pattern the choice is not left to the last digit.
-    gaps = np.round(np.diff(middles[turn], prepend=middles[turn[-1]] - 360.0), 1)
-    return [found[k] for k in np.roll(turn, -int(gaps.argmax())).tolist()]
-
-
-def mean_angle_deg(angles_deg: Floats) -> float:
-    """Return the mean of angles round the circle, degrees in [0, 360)."""
-    return float(np.degrees(np.angle(np.exp(1j * np.radians(angles_deg)).mean())) % 360.0)
-
-
-def _width_deg(angles_deg: Floats) -> float:
-    """Return the shortest arc that holds all the angles, degrees."""
-    turn = np.sort(angles_deg)
-    return 360.0 - float(np.diff(turn, append=turn[0] + 360.0).max())
 
 
 def _indices(fleet: Fleet, counted: Bools | None) -> Index:

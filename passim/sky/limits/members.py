@@ -19,7 +19,7 @@ from passim.spans import Span
 
 @dataclass(frozen=True)
 class ServingFilter:
-    """Only satellites at a shell serve, where the fleet has a clear shell: see `passim.elements.health`."""
+    """Only satellites at a shell serve; where none stands out, all that have not decayed: `passim.elements.health`."""
 
     name: str = "serving"
 
@@ -28,9 +28,8 @@ class ServingFilter:
         return "only satellites in their shell are taken to serve"
 
     def allowed(self, scene: Scene) -> GroupedIntervals:
-        """Return the intervals of the satellites at a shell, or of all where no shell is clear."""
-        health = assess(scene.fleet, scene.span.middle)
-        return scene.members(np.asarray(health.serving)) if health.clear else scene.base
+        """Return the intervals of the satellites that serve."""
+        return scene.members(np.asarray(assess(scene.fleet, scene.span.middle).serving))
 
     def notes(self, fleet: Fleet, span: Span) -> tuple[str, ...]:
         """Return the counts behind the filter, in words."""
