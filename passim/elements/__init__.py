@@ -15,7 +15,8 @@ files         read_elements and write_elements
 patterns      designed patterns
 shells        the shells a fleet consists of
 slots         the planes of a shell, and who shares a slot
-health        who is at a shell, who drifts, who is stale, who has decayed
+health        who is at the shell, who drifts, climbs or sinks, who is stale, who has decayed
+condition     ... object by object, with the figures behind it and what snapshots tell
 """
 
 from __future__ import annotations

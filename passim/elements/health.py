@@ -38,6 +38,7 @@ from passim.elements.shells import (
     ALTITUDE_TOLERANCE_KM,
     INCLINATION_TOLERANCE_DEG,
     Mode,
+    climb_rate_km_day,
     mean_altitude_km,
     modes,
 )
@@ -223,13 +224,10 @@ def assess(fleet: Fleet, moment: datetime) -> Health:
 
 
 def climb(fleet: Fleet) -> Floats:
-    """Return how fast each set says its orbit rises (sinks, where negative), km a day, shape (sets,).
-
-    da/dt = -2/3 a/n dn/dt; the formats carry half of dn/dt. At 550 km 0.00163 revolutions/day**2 sink 1 km a day.
-    """
+    """Return how fast each set says its orbit rises (sinks, where negative), km a day, shape (sets,)."""
     rate_rev_day = fleet.column("mean_motion_rev_day")
     radius_km = SGP4_EARTH_RADIUS_KM + mean_altitude_km(rate_rev_day)
-    return np.asarray(-2.0 / 3.0 * radius_km / rate_rev_day * 2.0 * fleet.column("mean_motion_dot"))
+    return climb_rate_km_day(radius_km, rate_rev_day, fleet.column("mean_motion_dot"))
 
 
 def _ages(fleet: Fleet, moment: datetime) -> tuple[Floats, datetime]:

@@ -17,6 +17,7 @@ import tomlkit
 from tomlkit.items import AoT, Table
 
 from passim.answers.calls.kinds import CALL_KINDS, CallKind
+from passim.elements.feeds.history import History, read_history, recent_climbs
 from passim.elements.feeds.snapshots import SnapshotStore, read_snapshot
 from passim.elements.files import read_elements
 from passim.elements.read_log import TOLERATED_SHARE
@@ -219,7 +220,7 @@ class Workspace:
                 raise WorkspaceError(
                     f"fleet {settings.name}", got="a feed that has brought nothing yet", way_out=WayOut.UPDATE
                 )
-            return read_snapshot(snapshot, settings.name)
+            return read_snapshot(snapshot, settings.name, recent_climbs(store, snapshot))
         if settings.invented is not None:
             day = (at or datetime.now(UTC)).astimezone(UTC)
             return plover(day.replace(hour=0, minute=0, second=0, microsecond=0))
@@ -246,6 +247,14 @@ class Workspace:
         # Names that differ in what a file name cannot carry stay apart.
         mark = "" if plain == fleet else f"-{hashlib.sha256(fleet.encode('utf-8')).hexdigest()[:8]}"
         return SnapshotStore(self.folder / "snapshots" / f"{plain[:_LONGEST_FOLDER]}{mark}")
+
+    def history(self, name: str | None = None, at: datetime | None = None) -> History | None:
+        """Return what the snapshots of a fleet tell up to `at` (default: now); None for one without snapshots.
+
+        Raises WorkspaceError for a name that is not in the file.
+        """
+        settings = self.fleet_settings(name)
+        return None if settings.feed is None else read_history(self.snapshots(settings.name), at)
 
     def edit(self, change: Callable[[tomlkit.TOMLDocument], None]) -> Workspace:
         """Change the file by what `change` does to its document, and return the workspace as it then is.

@@ -17,7 +17,7 @@ import io
 import json
 import re
 import zipfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -78,8 +78,8 @@ class Origin:
 class Columns:
     """The numbers of a snapshot, without its text but the identifiers.
 
-    ``satellite_ids`` text, ``epoch_us`` microseconds since 1970 UTC, and ``numbers`` one array for each of `NUMBERS`;
-    all of shape (sets,).
+    ``satellite_ids`` text, ``epoch_us`` microseconds since 1970 UTC, and ``numbers`` one array for each of `NUMBERS`
+    that was asked for; all of shape (sets,).
     """
 
     fetched_at: datetime
@@ -174,8 +174,11 @@ def kept_times(times: Iterable[datetime], now: datetime) -> set[datetime]:
     return kept | set(last.values())
 
 
-def read_snapshot(snapshot: Snapshot, name: str) -> Fleet:
-    """Return the fleet of a snapshot, equal to the one that was kept. Raises ElementsError where it is damaged."""
+def read_snapshot(snapshot: Snapshot, name: str, climbs: Mapping[str, float] | None = None) -> Fleet:
+    """Return the fleet of a snapshot, equal to the one that was kept, with `climbs` that earlier ones tell.
+
+    Raises ElementsError where it is damaged.
+    """
     with _opened(snapshot) as archive:
         columns: dict[str, Sequence[Any]] = {field: json.loads(archive[field].tobytes()) for field in _TEXTS}
         columns |= {field: archive[field].tolist() for field in (*NUMBERS, *_COUNTS)}
@@ -185,18 +188,27 @@ def read_snapshot(snapshot: Snapshot, name: str) -> Fleet:
     columns["epoch"] = [origin + timedelta(microseconds=each) for each in epochs_us]
     fields = tuple(columns)
     records = [ElementSet(**dict(zip(fields, values, strict=True))) for values in zip(*columns.values(), strict=True)]
-    return Fleet(records, name, skipped=[Skipped(**entry) for entry in skipped])
+    return Fleet(records, name, skipped=[Skipped(**entry) for entry in skipped], climbs=climbs)
 
 
-def read_columns(snapshot: Snapshot) -> Columns:
-    """Return the numbers of a snapshot. Raises ElementsError where it is damaged."""
+def read_columns(snapshot: Snapshot, fields: Sequence[str] = NUMBERS) -> Columns:
+    """Return the numbers of a snapshot, those of `fields` alone. Raises ElementsError where it is damaged."""
     with _opened(snapshot) as archive:
         return Columns(
             fetched_at=snapshot.fetched_at,
             satellite_ids=np.array(json.loads(archive["satellite_id"].tobytes()), dtype=np.str_),
             epoch_us=archive["epoch_us"],
-            numbers={field: archive[field] for field in NUMBERS},
+            numbers={field: archive[field] for field in fields},
         )
+
+
+def read_labels(snapshot: Snapshot) -> dict[str, tuple[str, str]]:
+    """Return the name and international designator of each object by identifier. Raises ElementsError where damaged."""
+    with _opened(snapshot) as archive:
+        numbers, names, designators = (
+            json.loads(archive[field].tobytes()) for field in ("satellite_id", "name", "designator")
+        )
+        return dict(zip(numbers, zip(names, designators, strict=True), strict=True))
 
 
 def read_origin(snapshot: Snapshot) -> Origin:
