@@ -3,6 +3,7 @@
     python -m tests.small_changes --seed 1 --count 20                   of passim/
     python -m tests.small_changes --seed 1 --count 20 passim/coverage passim/spans.py
     python -m tests.small_changes --seed 1 --count 20 --only 7 12       these two of the twenty again
+    python -m tests.small_changes --at passim/search.py:80              every change of a line
     python -m tests.small_changes --count 300 --share 1/2 --record F    every second; another process takes 2/2
 
 A comparison is flipped or loses its equality, + becomes -, a constant moves by one, `not` comes or goes, a returned
@@ -12,9 +13,10 @@ left alone.
 First the tests are run unchanged, once: what each costs and which functions it calls is recorded (`--record FILE`
 keeps that for the next time and for other processes), and one that fails is named and left out. A change is then met
 by the tests of its file that call its function, the cheapest first, as far as `--budget` seconds of processor time
-go. A run that takes much longer than it did unchanged hangs, and has noticed. A change that no test notices is shown
-as a diff. The status is 0 where no test fails unchanged and at least 95 of 100 changes are noticed. Needs os.fork:
-every run starts from one process that has loaded the libraries.
+go. Where none of them notices, the other files of tests follow, the likeliest first, with what calls the function
+there and a dozen times the budget in all; only then a change counts as not noticed, and is shown as a diff. A run that
+takes much longer than it did unchanged hangs, and has noticed. The status is 0 where no test fails unchanged and at
+least 95 of 100 changes are noticed. Needs os.fork: every run starts from one process that has loaded the libraries.
 """
 
 from __future__ import annotations
@@ -40,6 +42,7 @@ import traceback
 from collections import Counter
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib.machinery import SourceFileLoader
 from itertools import chain
 from pathlib import Path
@@ -54,8 +57,10 @@ WANTED_SHARE = 0.95
 SLOWEST_TEST_S = 5.0
 # Tests of one file beyond this are left out.
 _LONGEST_FILE_S = 60.0
-# How many files of tests are looked at for one file.
-_MOST_FILES = 6
+# How many files of tests are looked at together; the budgets of all lots after the first, and of one of them.
+_FILES_AT_ONCE = 6
+_LATER_BUDGETS = 12.0
+_LATER_BUDGET = 0.5
 _MARGIN_S = 10.0
 _LONGEST_RECORDING_S = 900.0
 _COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
@@ -72,9 +77,11 @@ _SPARED_KEYWORD = re.compile(r"^(slots|frozen|kw_only|eq|repr|compare|maxsize|co
 _SPARED_CONSTANT = re.compile(r"CHUNK|BLOCK|BATCH|CACHE|_PER_TASK|AT_ONCE|BYTES")
 # Faces of the program are tested through whole commands and pages; what they tell of a room comes late and dear.
 _FACES = re.compile(
-    r"^test_(browser|command|dashboard|figures|report|same_answer|readme|project|packing|workers|developers|documents"
-    r"|good_starts|pictures|left_behind|boundaries|system_faults)"
+    r"^test_(command|dashboard|figures|report|same_answer|readme|workers|developers|good_starts|left_behind|boundaries"
+    r"|left_out_first|system_faults|dates)"
 )
+# These call nothing in this process, or nothing but to look at the tree.
+_UNASKED = re.compile(r"^test_(browser|packing|project|pictures|documents|small_changes|outside_register)")
 # Files whose tests stand elsewhere than their name and the imports say, or in one place alone.
 TESTS_BESIDE: dict[str, tuple[str, ...]] = {
     "apps/dashboard/security.py": ("test_dashboard_security",),
@@ -216,51 +223,88 @@ def changed(source: str, old: ast.expr, new: ast.expr) -> str:
 
 
 def tests_of(root: Path, path: Path) -> list[str]:
-    """Return the tests of a file: those of the table, else called like it or importing it, else using its room.
+    """Return the files of tests that may notice a change of a file, the likeliest first.
 
-    No test drives a browser for this.
+    Those of the table, those called like it, then by how far it is from what they import to the file: itself, what
+    imports it, what imports that; faces come late. No test drives a browser for this.
     """
-    dotted = ".".join(path.with_suffix("").parts).replace("apps.", "passim_apps.")
-    door, _, name = dotted.rpartition(".")
-    ranked: list[list[str]] = [[], [], [], [], []]
+    away = _distances(root, _dotted(path))
+    called = {module.rpartition(".")[2] for module, distance in away.items() if distance == 1}
+    ranked: list[tuple[int, bool, int, str]] = []
     for test in sorted((root / "tests").glob("test_*.py")):
-        if "browser" in test.stem.split("_"):
+        if _UNASKED.match(test.stem):
             continue
-        text = test.read_text(encoding="utf-8")
-        # An import of the door may take several lines.
-        taken = re.search(rf"^from {re.escape(door)} import (\([^)]*\)|.*)", text, re.MULTILINE)
-        names = set(re.findall(r"\w+", taken[1])) if taken else set()
-        imports = re.search(rf"\b{re.escape(dotted)}\b", text) or (
-            name in names or (door != "passim" and _exports(root, path) & names)
-        )
-        is_face = path.parts[0] == "passim" and _FACES.match(test.stem) is not None
+        taken = Counter(_imported(root, test.relative_to(root)))
+        nearest = min((away[module] for module in taken if module in away), default=len(away))
+        uses = sum(count for module, count in taken.items() if away.get(module) == nearest)
         if test.stem in TESTS_BESIDE.get(str(path), ()):
-            ranked[0].append(test.stem)
-        elif name in test.stem and not is_face:
-            ranked[1].append(test.stem)
-        elif imports:
-            ranked[3 if is_face else 2].append(test.stem)
-        elif re.search(rf"\b{re.escape(door)}\b", text) and not is_face:
-            ranked[4].append(test.stem)
-    beside, called, importing, faces, of_the_room = ranked
-    found = beside or called + importing or faces or of_the_room
-    return [f"tests/{stem}.py" for stem in found[:_MOST_FILES]]
+            rank = 0
+        elif path.parts[0] == "passim" and _FACES.match(test.stem):
+            rank = 4 + nearest
+        else:
+            rank = 1 if path.stem in test.stem else 2 + nearest
+        ranked.append((rank, not any(name in test.stem for name in called), -uses, test.stem))
+    return [f"tests/{stem}.py" for *_, stem in sorted(ranked)]
 
 
-def _exports(root: Path, path: Path) -> set[str]:
-    """Return the public names of a module."""
-    tree = ast.parse((root / path).read_text(encoding="utf-8"))
-    return {
-        node.name
-        for node in tree.body
-        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
-    }
+def _dotted(path: Path) -> str:
+    """Return the name by which a file is imported."""
+    return ".".join(path.with_suffix("").parts).replace("apps.", "passim_apps.").removesuffix(".__init__")
 
 
-def selection(change: Change, recorded: Sequence[RecordedTest], tests: Sequence[str], budget_s: float) -> list[str]:
+@lru_cache(maxsize=32)
+def _distances(root: Path, module: str) -> dict[str, int]:
+    """Return how many imports lie between a module and each of those that it reaches: 0 for itself."""
+    users: dict[str, set[str]] = {}
+    for room in ("passim", "apps"):
+        for file in _below(root, Path(room)):
+            if file.name != "__init__.py":  # doors hand on names of modules, and these are followed
+                for taken in _imported(root, file):
+                    users.setdefault(taken, set()).add(_dotted(file))
+    away, edge = {module: 0}, [module]
+    while edge:
+        edge = [user for near in edge for user in users.get(near, ())]
+        edge = [user for user in dict.fromkeys(edge) if user not in away]
+        away |= dict.fromkeys(edge, max(away.values()) + 1)
+    return away
+
+
+@lru_cache(maxsize=1024)
+def _imported(root: Path, path: Path) -> tuple[str, ...]:
+    """Return the modules that a file imports, each as often as it takes a name of it; doors are looked behind."""
+    found = list[str]()
+    for node in ast.walk(ast.parse((root / path).read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            package = _dotted(path.parent).split(".")
+            above = package[: len(package) + 1 - node.level] if node.level else []
+            door = ".".join([*above, *([node.module] if node.module else [])])
+            found += [_behind(root, door, alias.name) for alias in node.names]
+    return tuple(found)
+
+
+@lru_cache(maxsize=4096)
+def _behind(root: Path, door: str, name: str) -> str:
+    """Return the module from which a name comes: below a package, what its door hands on, or the door itself."""
+    folder = root.joinpath(*door.replace("passim_apps", "apps").split("."))
+    if (folder / f"{name}.py").is_file() or (folder / name / "__init__.py").is_file():
+        return f"{door}.{name}"
+    if (folder / "__init__.py").is_file():
+        for node in ast.walk(ast.parse((folder / "__init__.py").read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module and any(alias.name == name for alias in node.names):
+                within = f"{door}.{node.module}" if node.level else node.module
+                return _behind(root, within, name) if within != door else door
+    return door
+
+
+def selection(
+    change: Change, recorded: Sequence[RecordedTest], tests: Sequence[str], budget_s: float, *, calling: bool = False
+) -> list[str]:
     """Return the tests to try on a change: of its files of tests those that call its functions, the cheapest first.
 
-    What is left of the budget goes to other tests of files called like it, which may share what one test prepared.
+    What is left of the budget goes to other tests of these files, which may share what one test prepared; with
+    `calling` it does not.
     """
     keys = {f"{change.path}:{name}" for name in functions_of(change.source, change.old)}
     rank = {file: number for number, file in enumerate(tests)}
@@ -270,11 +314,34 @@ def selection(change: Change, recorded: Sequence[RecordedTest], tests: Sequence[
     )
     chosen, left_s = list[str](), budget_s
     for test in mine:
-        if chosen and test.cost_s > left_s:
+        if (calling and not keys & test.calls) or (chosen and test.cost_s > left_s):
             continue
         chosen.append(test.name)
         left_s -= test.cost_s
     return chosen
+
+
+def trials(
+    change: Change, files: Sequence[str], tests: Callable[[str], Sequence[RecordedTest]], budget_s: float
+) -> Iterator[list[RecordedTest]]:
+    """Yield the tests to try on a change, one lot after another for as long as none has noticed.
+
+    First come those of the likeliest files within the budget. Then all that call its functions, by their files in
+    turn and at last those left out before, within several times the budget together.
+    """
+    tried, left_s = set[str](), budget_s * _LATER_BUDGETS
+    lots = [files[first : first + _FILES_AT_ONCE] for first in range(0, len(files), _FILES_AT_ONCE)]
+    rooms_s = [budget_s, *[_LATER_BUDGET * budget_s] * (len(lots) - 1), left_s]
+    for number, (lot, room_s) in enumerate(zip([*lots, files], rooms_s, strict=True)):
+        untried = {test.name: test for file in lot for test in tests(file) if test.name not in tried}
+        names = selection(change, list(untried.values()), files, min(room_s, left_s), calling=number > 0)
+        tried.update(names)
+        if number > 0:
+            left_s -= sum(untried[name].cost_s for name in names)
+        if names:
+            yield [untried[name] for name in names]
+        if left_s <= 0.0:
+            return
 
 
 class Recorder:
@@ -463,6 +530,16 @@ def sample_of(root: Path, rooms: Sequence[str], seed: int, count: int) -> list[C
     return random.Random(seed).sample(every, min(count, len(every)))
 
 
+def changes_at(root: Path, places: Sequence[str]) -> list[Change]:
+    """Return every change that begins in one of some lines, each "file:line"."""
+    found = list[Change]()
+    for place in places:
+        path, _, line = place.rpartition(":")
+        source = (root / path).read_text(encoding="utf-8")
+        found += [Change(Path(path), source, old, new) for old, new in changes_of(source) if old.lineno == int(line)]
+    return found
+
+
 def _below(root: Path, room: Path) -> Iterator[Path]:
     return (file.relative_to(root) for file in (root / room).rglob("*.py"))
 
@@ -514,13 +591,15 @@ def main(arguments: Sequence[str] | None = None, root: Path = ROOT) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--count", type=int, default=20)
     parser.add_argument("--only", type=int, nargs="*", metavar="NUMBER", help="only these of the sample, from 1")
+    parser.add_argument("--at", nargs="*", default=[], metavar="FILE:LINE", help="every change of these lines instead")
     parser.add_argument("--budget", type=float, default=5.0, help="seconds of processor time of the tests of a change")
     parser.add_argument("--record", type=Path, help="file that keeps what the tests cost and call")
     parser.add_argument("--share", default="1/1", metavar="K/N", help="only every N-th of the sample, from the K-th on")
     parser.add_argument("rooms", nargs="*", default=["passim"], help="folders or files below the root")
     chosen = parser.parse_args(arguments)
     first, step = map(int, chosen.share.split("/"))
-    sample = list(enumerate(sample_of(root, chosen.rooms, chosen.seed, chosen.count), 1))[first - 1 :: step]
+    drawn = changes_at(root, chosen.at) or sample_of(root, chosen.rooms, chosen.seed, chosen.count)
+    sample = list(enumerate(drawn, 1))[first - 1 :: step]
     if chosen.only is not None:
         sample = [(number, change) for number, change in sample if number in chosen.only]
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # ends the run that is going on, too
@@ -529,18 +608,25 @@ def main(arguments: Sequence[str] | None = None, root: Path = ROOT) -> int:
     noticed, spent_s = 0, 0.0
     with tempfile.TemporaryDirectory(prefix="small-changes-") as folder:
         copy = Copy(root, Path(folder).resolve())
-        record = Record(copy, sorted({f"{Path(room).parts[0]}/" for room in chosen.rooms}), chosen.record)
+        rooms = sorted({f"{Path(room).parts[0]}/" for room in [*chosen.rooms, *(change.path for change in drawn)]})
+        record = Record(copy, rooms, chosen.record)
         for number, change in sample:
             text = changed(change.source, change.old, change.new)
-            files = tests_of(root, change.path)
-            recorded = [test for file in files for test in record.tests(file)]
-            mine = selection(change, recorded, files, chosen.budget)
-            longest_s = 3.0 * sum(test.cost_s for test in recorded if test.name in mine) + _MARGIN_S
-            began_s = _processor_s()
-            caught = bool(mine) and copy.notices(change.path, text, mine, longest_s)
-            spent_s += _processor_s() - began_s
+            passed, caught = 0, False
+            for lot in trials(change, tests_of(root, change.path), record.tests, chosen.budget):
+                longest_s = 3.0 * sum(test.cost_s for test in lot) + _MARGIN_S
+                began_s = _processor_s()
+                caught = copy.notices(change.path, text, [test.name for test in lot], longest_s)
+                spent_s += _processor_s() - began_s
+                if caught:
+                    break
+                passed += len(lot)
             noticed += caught
-            print(f"{number} {'noticed' if caught else 'NOT NOTICED'}: {change.path}:{change.old.lineno}", flush=True)
+            place = f"{change.path}:{change.old.lineno}"
+            print(
+                f"{number} noticed: {place}" if caught else f"{number} NOT NOTICED by {passed} tests: {place}",
+                flush=True,
+            )
             if not caught:
                 lines = (change.source.splitlines(), text.splitlines())
                 shown = difflib.unified_diff(*lines, str(change.path), "changed", n=1, lineterm="")

@@ -98,14 +98,46 @@ def test_a_change_is_met_by_the_cheapest_tests_that_call_its_function() -> None:
     ]
 
 
+def test_before_a_change_counts_as_not_noticed_all_files_are_asked_for_what_calls_its_function() -> None:
+    """A budget of 2 s: the likeliest six files have it first; those after them 1 s a lot, and what is left is last."""
+    change = next(
+        Change(Path("passim/toy.py"), TOY, old, new) for old, new in changes_of(TOY) if ast.unparse(old) == "count > 0"
+    )
+    calls = frozenset({"passim/toy.py:counted_down"})
+    files = [f"tests/test_{k}.py" for k in range(8)]
+    found = {
+        files[0]: [RecordedTest("a", 1.5, calls), RecordedTest("b", 0.1, frozenset()), RecordedTest("c", 1.8, calls)],
+        files[6]: [RecordedTest("d", 0.5, calls), RecordedTest("e", 0.1, frozenset())],
+        files[7]: [RecordedTest("f", 0.7, calls)],
+    }
+    named = {
+        file: [RecordedTest(f"{file}::{test.name}", test.cost_s, test.calls) for test in found.get(file, [])]
+        for file in files
+    }
+    asked = list[str]()
+
+    def tests(file: str) -> list[RecordedTest]:
+        asked.append(file)
+        return named[file]
+
+    lots = small_changes.trials(change, files, tests, 2.0)
+    assert [test.name[-1] for test in next(lots)] == ["a", "b"]
+    assert asked == files[:6]  # the others are recorded only if these have not noticed
+    assert [[test.name[-1] for test in lot] for lot in lots] == [["d"], ["c", "f"]]
+
+
 def test_the_files_of_tests_of_a_file() -> None:
-    """Called like it first, and no browser; the faces are asked for their own code alone, and the table is no dream."""
+    """Called like it first, then the nearest by imports, faces late and no browser; the table is no dream."""
     mine = files_of_tests(small_changes.ROOT, Path("passim/intervals.py"))
     assert mine[0] == "tests/test_intervals.py"
     assert (
         files_of_tests(small_changes.ROOT, Path("apps/dashboard/security.py"))[0] == "tests/test_dashboard_security.py"
     )
-    assert not [file for file in mine if "command" in file or "browser" in file]
+    assert not [file for file in mine if "browser" in file]
+    # Drawn futures of serving and symptom use it; no test imports it.
+    heights = files_of_tests(small_changes.ROOT, Path("passim/sky/side_by_side.py"))
+    assert {"tests/test_odds_events.py", "tests/test_symptom.py"} < set(heights[:4])
+    assert not [file for file in mine[:20] if "command" in file]
     for path, names in small_changes.TESTS_BESIDE.items():
         assert (small_changes.ROOT / path).is_file()
         assert all((small_changes.ROOT / "tests" / f"{name}.py").is_file() for name in names)
@@ -139,9 +171,12 @@ def test_a_trial_of_a_toy(tmp_path: Path) -> None:
     assert "+    return (count)" in told
     assert "7 of 11 noticed, seed 1" in told
     # One of them again, without the record being made anew.
-    number = next(line.split()[0] for line in told.split("\n") if "NOT NOTICED: passim/toy.py:6" in line)
+    number = next(line.split()[0] for line in told.split("\n") if "NOT NOTICED by 2 tests: passim/toy.py:6" in line)
     status, told = run("--count", "99", "--only", number)
-    assert (status, "0 of 1 noticed" in told, "2 tests" in told) == (1, True, False), told
+    assert (status, "0 of 1 noticed" in told, "2 tests, " in told) == (1, True, False), told
+    status, told = run("--at", "passim/toy.py:6")
+    assert "+    return (elevation_deg > LEAST_DEG)" in told
+    assert "1 of 2 noticed" in told, told
     # A test that fails unchanged is no witness.
     (tmp_path / "tests/test_toy.py").write_text(TESTS_OF_TOY + "\ndef test_odd():\n    assert clears(1.0)\n", "utf-8")
     status, told = run("--count", "99", "--only", number)
