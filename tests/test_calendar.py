@@ -65,6 +65,12 @@ def test_whole_days_are_local_days_of_23_hours_where_clocks_go_forward() -> None
     assert short.end - short.start == timedelta(hours=24)
 
 
+def test_what_begins_as_the_span_ends_or_ends_as_it_begins_is_not_in_it() -> None:
+    """WEEK is from midnight of March 23 to midnight of April 6, UTC; neither lesson shares a second with it."""
+    assert starts("DTSTART:20260406T000000Z|DURATION:PT1H", "DTSTART:20260322T230000Z|DURATION:PT1H") == []
+    assert len(starts("DTSTART:20260405T235959Z|DURATION:PT1H", "DTSTART:20260322T230001Z|DURATION:PT1H")) == 2
+
+
 def test_a_weekly_lesson_keeps_its_local_hour_over_the_change_of_the_clocks() -> None:
     rule = "DTSTART;TZID=Europe/Berlin:20260105T090000|DURATION:PT45M|RRULE:FREQ=WEEKLY;BYDAY=MO,WE"
     assert starts(rule) == [

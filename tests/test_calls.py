@@ -482,6 +482,23 @@ def test_the_next_day_only_what_both_answers_looked_at_is_compared(marram: Servi
     assert [(c.what, c.start) for c in gone] == [("gone", hour[1]), ("worse", hour[2])]
 
 
+def test_a_start_suggested_only_now_is_news_where_it_is_better_than_all_before() -> None:
+    """By hand: with 3 pauses at one old start and none at the other, one without pauses is no news, and one that is
+    without them while both have some is."""
+
+    def kept(hour: int, pauses: float) -> dict[str, object]:
+        return {"uid": "", "title": "suggested call", "start": (DAY + timedelta(hours=hour)).isoformat(),
+                "chance_of_end": 0.0, "expected_pauses": pauses, "expected_frozen_s": 0.0}  # fmt: skip
+
+    before = {"calls": [kept(10, 3.0), kept(12, 3.0)]}
+    for second, news in ((0.0, []), (3.0, [("new", 15)])):
+        others = [kept(10, 3.0), kept(12, second), kept(15, 0.0)]
+        found = changes(before, {"calls": [others[2]], "others": others}, DAY)
+        assert [(c.what, c.start.hour) for c in found if c.what == "new"] == news
+    assert found[0].before is None
+    assert found[0].after == {"chance_of_end": 0.0, "expected_pauses": 0.0, "expected_frozen_s": 0.0}
+
+
 def test_a_plan_is_kept_too(marram: ServiceForecast) -> None:
     record = plan_record(plan(marram, 8, 18, most=2))
     assert len(record["calls"]) == 2

@@ -89,6 +89,7 @@ def test_the_edge_of_a_tilted_cone_stands_at_its_half_angle() -> None:
 def test_the_arc_stands_due_south_and_its_band_is_twice_the_angle_wide() -> None:
     # At latitude 45 the top of the arc stands 38.2 deg high (recomputed; see test_limits for the source).
     band, line = outlines.arc_outlines(Site("here", 45.0, -28.0), ArcKeepOut(18.0))
+    assert band.azimuth_deg.tolist() == list(range(361))  # once around, degree by degree
     top = int(np.nanargmax(line.elevation_deg))
     assert line.elevation_deg[top] == pytest.approx(38.2, abs=0.1)
     assert line.azimuth_deg[top] == pytest.approx(180.0, abs=1e-6)

@@ -12,7 +12,7 @@ import pytest
 
 import passim
 from passim.forecast.hindcast import FORECASTS, Hindcast, Snapshots, score_snapshots
-from passim.forecast.hindcast_fit import by_age, pass_errors
+from passim.forecast.hindcast_fit import by_age, fitted_model, pass_errors
 from passim.forecast.timing import TimingModel
 from passim.intervals import GroupedIntervals
 from passim.sky.limits import Excluded
@@ -204,6 +204,18 @@ def test_too_few_satellites_of_an_age_have_no_spread() -> None:
     assert np.isnan(ages["sigma_s"][0])
     assert ages["sigma_s"][1] == pytest.approx(1.4826 * 1.5)
     assert moved.tolist() == [False] * 3 + [True] + [False] * 6
+
+
+def test_a_model_without_manoeuvres_takes_the_share_of_those_that_moved_from_the_usual_one() -> None:
+    """By hand: at 24 h the usual model expects 12 in 100 to have moved; 24 in 100 did, so all its shares double."""
+    satellites = pd.DataFrame(
+        {"age_s": 86400.0, "moved": [True] * 24 + [False] * 76, "late_s": np.nan, "shared_s": 0.0}
+    )
+    ages = pd.DataFrame(
+        {"age_low_days": [0.5], "age_s": [86400.0], "sigma_s": [0.7], "shared_s": [0.03], "satellites": [76]}
+    )
+    fitted, _ = fitted_model(satellites, ages, TimingModel(manoeuvre_shares=()))
+    assert [share for _, share in fitted.manoeuvre_shares] == pytest.approx([0.18, 0.24, 0.44, 0.70])
 
 
 def test_the_oldest_ages_have_no_upper_end() -> None:

@@ -16,7 +16,7 @@ from passim.forecast.odds import SKIPPED_BELOW, Odds, odds_of_no_service
 from passim.forecast.odds import _where_thin as where_thin
 from passim.forecast.odds_events import simulate
 from passim.forecast.timing import TimingModel
-from passim.forecast.timing_errors import TimingErrors
+from passim.forecast.timing_errors import TimingErrors, timing_errors
 from passim.intervals import GroupedIntervals
 from passim.spans import Span
 
@@ -105,6 +105,20 @@ def test_pieces_of_one_satellite_add_and_those_of_two_multiply() -> None:
     assert np.array_equal(drawn.run, np.arange(500))
     assert np.abs(drawn.end_us - drawn.start_us - 4_000_000).max() <= 1
     assert np.std(drawn.start_us) / 1e6 == pytest.approx(6.0, rel=0.15)
+
+
+def test_sigmas_of_an_interval_by_hand() -> None:
+    """A day old at its middle: own 3 (+) 4 s, a manoeuvre of 6 s a day 6 / sqrt(3) more in squares, shared 0.5 s."""
+    model = TimingModel(
+        at_epoch_s=3.0, per_day_s=4.0, per_day2_s=0.0, manoeuvre_shares=((24.0, 0.3),), manoeuvre_per_day_s=6.0,
+        shared_per_day2_s=0.5,
+    )  # fmt: skip
+    epoch_us = np.array([HOUR.start_us + 700_000_000 - DAY_US])
+    law = timing_errors(grouped((0, 600.0, 800.0)), epoch_us, HOUR, model)
+    assert (law.start_us[0], law.end_us[0]) == (600e6, 800e6)
+    assert law.sigma_us[0] == pytest.approx(5e6, rel=1e-9)
+    assert law.tail_us[0] == pytest.approx(np.sqrt(25.0 + 12.0) * 1e6, rel=1e-9)
+    assert (law.tail_share[0], law.shared_us[0]) == pytest.approx((0.3, 0.5e6), rel=1e-9)
 
 
 def test_a_manoeuvre_makes_a_tail() -> None:

@@ -111,6 +111,18 @@ def test_a_hump_that_barely_clears_zero_is_found(height: float, peak: float) -> 
     assert edges(found) == [(0, pytest.approx(peak - half, abs=2e-9), pytest.approx(peak + half, abs=2e-9))]
 
 
+@pytest.mark.parametrize("k", [-9.0, 3.0, 9.0])
+def test_a_lopsided_hump_that_barely_clears_zero_is_found(k: float) -> None:
+    """1e-8 + 1 + k x - exp(k x) has its peak at 0, where no cubic through the ends puts it.
+
+    To a part in ten thousand its ends are +-sqrt(2e-8) / k.
+    """
+    hump = (lambda x: 1e-8 - (np.expm1(k * x) - k * x), lambda x: -k * np.expm1(k * x))
+    found = pieces(family(hump), [(0, -0.35, 0.45)])
+    half = math.sqrt(2e-8) / abs(k)
+    assert edges(found) == [(0, pytest.approx(-half, rel=2e-4), pytest.approx(half, rel=2e-4))]
+
+
 def test_a_double_root_touches_and_gives_no_piece_from_below_and_leaves_no_hole_from_above() -> None:
     below = (lambda x: -((x - 0.375) ** 2), lambda x: -2.0 * (x - 0.375))
     above = powers(0.375, 2)

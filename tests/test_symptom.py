@@ -15,7 +15,15 @@ import pytest
 
 from passim import DailyHours, Horizon, Site, Span, walker
 from passim.answers.symptom import match
-from passim.answers.symptom.discriminate import longest_stretch, observations, rate_words, traits_of, when_words
+from passim.answers.symptom.discriminate import (
+    Traits,
+    _by_hours,
+    longest_stretch,
+    observations,
+    rate_words,
+    traits_of,
+    when_words,
+)
 from passim.answers.symptom.match import (
     ELSEWHERE,
     EXPLAINED,
@@ -310,6 +318,15 @@ def test_settings_point_the_same_way_up_to_the_bound_itself() -> None:
             assert not match._same_sort(gateways[0], cones[0])
 
 
+def test_hours_that_differ_by_half_tell_candidates_apart_and_a_tenth_does_not() -> None:
+    """By hand: 5 and 8 an hour from 14:00 on, and 5 and 5 all day else; (8 + 1) / (5 + 1) is 3 / 2 exactly."""
+    steady = np.full(24, 5.0)
+    for loud, words in ((8.0, "from 14:00 to 15:00 candidate 1 predicts 8 freezes an hour, candidate 2 5"), (5.5, "")):
+        by_hour = np.where(np.arange(24) == 14, loud, steady)
+        one, other = (Traits(100, 5.0, 5.0, 2.0, 9.0, 0.01, hours, None) for hours in (by_hour, steady))
+        assert _by_hours(1, one, 2, other) == ([words] if words else [])
+
+
 def test_the_longest_run_of_hours_begins_after_the_hour_that_breaks_it() -> None:
     for hours, wanted in (
         ((1, 3, 4, 5, 6), (3, 4)), ((3,), (3, 1)), ((22, 23, 0, 1, 12), (22, 4)), ((2, 3, 8, 9), (2, 2)), ((), None),
@@ -419,6 +436,15 @@ def test_place_of_a_gateway() -> None:
     assert (latitude_deg, longitude_deg) == pytest.approx((41.068, -28.0 - 5.060), abs=0.001)
 
 
+def test_the_grid_is_as_far_apart_as_its_steps() -> None:
+    grid = Grid()
+    for values, step in [
+        (grid.masks_deg, 5.0), (grid.arcs_deg, 5.0), (grid.cone_half_angles_deg, 5.0), (grid.cone_tilts_deg, 10.0),
+        (grid.cone_azimuths_deg, 45.0), (grid.gateway_distances_km, 100.0), (grid.gateway_bearings_deg, 22.5),
+    ]:  # fmt: skip
+        assert set(np.diff(values)) == {step}
+
+
 def test_neighbours_of_a_setting_are_half_a_step_away_or_lack_a_limit() -> None:
     """Steps of the grid by hand: 5 deg of mask, arc and cone, 10 deg of tilt, 45 of azimuth; 100 km and 22.5 deg."""
     setting = Setting(35.0, Cone(90.0, 20.0, 50.0), GatewayPlace(600.0, 0.0), 10.0)
@@ -443,6 +469,7 @@ def test_neighbours_of_a_setting_are_half_a_step_away_or_lack_a_limit() -> None:
     assert near == {110.0, 210.0}
     assert {s.mask_deg for s in Grid().neighbours(Setting(mask_deg=75.0), 0)} == {70.0}
     assert {s.mask_deg for s in Grid().neighbours(Setting(mask_deg=5.0), 0)} == {10.0}
+    assert {s.mask_deg for s in Grid().neighbours(Setting(mask_deg=3.0), 1)} == {0.5, 5.5}
     assert {s.arc_deg for s in Grid().neighbours(Setting(arc_deg=55.0), 0)} == {50.0, 60.0}
     assert {s.arc_deg for s in Grid().neighbours(Setting(arc_deg=5.0), 0)} == {10.0}
 

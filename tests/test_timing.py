@@ -115,6 +115,12 @@ def test_parts_of_the_error_by_hand() -> None:
     assert model.manoeuvre_share([0.0, 2 * DAY_S, 90 * DAY_S]) == pytest.approx([0.1, 0.2, 0.3])
 
 
+def test_a_manoeuvre_of_210_m_shifts_passes_by_what_kepler_says_a_day() -> None:
+    """n ~ a**-1.5, so 210 m at 550 km change the day's passage by 86400 * 1.5 * 0.21 / 6928.137 = 3.93 s a day."""
+    model = TimingModel()
+    assert model.manoeuvre_per_day_s == pytest.approx(DAY_S * 1.5 * 0.21 / 6928.137, abs=0.1)
+
+
 def test_a_storm_moves_all_ten_times_as_far_and_a_steady_model_stays() -> None:
     assert TimingModel.stormy().shared_sigma_s(DAY_S) == pytest.approx(10 * TimingModel().shared_sigma_s(DAY_S))
     steady = TimingModel.steady(6.0)
