@@ -13,6 +13,7 @@ from click.testing import CliRunner, Result
 from passim.workspace import Workspace, create
 from passim_apps.command_line.main import main
 from tests.feed_server import FeedServer, feed_server, fresh_list, good, in_turn, set_feed, status
+from tests.files_now import write_now
 
 
 @pytest.fixture
@@ -114,7 +115,7 @@ def test_a_folder_is_looked_into_each_time(school: Path) -> None:
     assert "No such file or directory" in missing.stdout
     (school / "incoming").mkdir()
     assert "There are no elements yet." in update(school).stdout
-    (school / "incoming" / "monday.json").write_bytes(fresh_list())
+    write_now(school / "incoming" / "monday.json", fresh_list())
     assert "fresh elements of 36 satellites came from the folder" in " ".join(update(school).stdout.split())
     assert "has nothing new" in " ".join(update(school).stdout.split())
     assert passim("elements", "--workspace", str(school)).exit_code == 0
@@ -123,8 +124,8 @@ def test_a_folder_is_looked_into_each_time(school: Path) -> None:
 def test_a_bad_file_beside_a_good_one_is_told(school: Path) -> None:
     set_feed(school, 'folder = "incoming"')
     (school / "incoming").mkdir()
-    (school / "incoming" / "page.json").write_text("<html>Log in</html>")
-    (school / "incoming" / "list.json").write_bytes(fresh_list())
+    write_now(school / "incoming" / "page.json", "<html>Log in</html>")
+    write_now(school / "incoming" / "list.json", fresh_list())
     both = update(school)
     said = " ".join(both.stdout.split())
     assert both.exit_code == 0

@@ -30,6 +30,7 @@ from passim.elements.omm_text import write_json
 from passim.errors import ElementsError
 from tests import feed_server
 from tests.feed_server import FeedServer, Reply, good, in_turn, raw, status
+from tests.files_now import write_now
 
 EPOCH = datetime(2026, 11, 25, tzinfo=UTC)
 DAY_S = 86_400.0
@@ -314,7 +315,7 @@ def test_damaged_notes_count_as_just_asked(user: User) -> None:
         user.update(server)
         (note,) = (user.folder / "state").glob("*.json")
         for damage in ("", "{", "[]", json.dumps({"requested_at": "yesterday"}), "\0" * 100):
-            note.write_text(damage)
+            write_now(note, damage)
             user.clock.at = datetime.now(UTC)
             assert user.update(server, early=True).outcome == "not due", damage
         assert server.count == 1

@@ -13,6 +13,7 @@ import pytest
 
 from passim.elements.atomic import write_atomically
 from passim_apps.dashboard.serving import opened_workspace
+from tests.files_now import write_now
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 
@@ -21,7 +22,7 @@ def test_a_write_removes_the_halves_of_killed_ones_and_no_others(tmp_path: Path)
     names = (".b.csv.x1.passim.part", ".a.csv.x2.passim.part", ".theirs.part")
     old, new, other = (tmp_path / name for name in names)
     for path in (old, new, other):
-        path.write_text("half")
+        write_now(path, "half")
     for path in (old, other):
         os.utime(path, (time.time() - 3600.0,) * 2)
     write_atomically(tmp_path / "a.csv", b"whole")
