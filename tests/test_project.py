@@ -318,10 +318,11 @@ def test_no_source_file_has_become_two_subjects() -> None:
 # --- hosts ------------------------------------------------------------------------------------------------------------
 
 # A web address in a text is a request waiting to happen. These are names only (XML namespaces), this machine itself,
-# or the addresses and names that RFC 5737, 3849 and 6761 keep for examples.
+# the addresses and names that RFC 5737, 3849 and 6761 keep for examples, or an address in the house (RFC 1918).
 NAMES_ONLY = ("www.w3.org/", "www.topografix.com/GPX/")
 OWN_OR_EXAMPLE = re.compile(
     r"(localhost|127\.\d+\.\d+\.\d+|0\.0\.0\.0|\[::1?\]|192\.0\.2\.\d+|198\.51\.100\.\d+|203\.0\.113\.\d+"
+    r"|192\.168\.\d+\.\d+"
     r"|([a-z0-9-]+\.)*(example(\.(com|net|org))?|test|invalid))(?=$|[:/])"
 )
 WEB_ADDRESS = re.compile(r"\b(?:https?|wss?|ftp)://([^\s\"'<>`)]*)", re.IGNORECASE)
