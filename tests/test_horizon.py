@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from passim import Horizon
 from passim.errors import SiteError
-from passim.sky.horizon_function import _sector_curve
+from passim.search import Stretches
+from passim.sky.horizon_function import _joined, _sector_curve
 
 TREE = [(0.0, 10.0), (80.0, 10.0), (90.0, 40.0), (100.0, 10.0)]
 
@@ -186,3 +187,25 @@ def test_the_height_above_a_sloping_skyline_changes_as_it_says() -> None:
     # At 36.870 deg, 500 km away, the line stands at 10 + 30 * 0.40967 = 22.290 deg: 250 cos - 500 sin = 41.67 km.
     assert heights[1] == pytest.approx(41.67, abs=0.01)
     assert curve(none, np.zeros(1))[1][0] == pytest.approx((heights[2] - heights[0]) / 2e-3, rel=1e-6)
+
+
+def test_ends_at_the_lowest_skyline_keep_the_rate_of_their_crossing() -> None:
+    """By hand, the skyline's lowest at 60 deg, whose cosine is 1/2: there a difference of sines changes half as fast.
+
+    The first satellite comes and goes over the lowest skyline, in two pieces; the second goes behind something higher
+    and comes back, and is still up when the search ends, where no edge was found and there is no rate.
+    """
+    nan, none = np.nan, np.empty(0, dtype=np.intp)
+    found = Stretches(
+        np.array([4, 7]), np.array([0.2, 0.1]), np.array([0.8, 1.0]), np.array([3.0, 5.0]), np.array([-2.0, nan]), none
+    )
+    pieces = Stretches(
+        np.arange(4), np.array([0.2, 0.5, 0.1, 0.6]), np.array([0.5, 0.8, 0.4, 1.0]), np.array([nan, nan, nan, 9.0]),
+        np.array([nan, nan, -8.0, nan]), none,
+    )  # fmt: skip
+    skyline = Horizon.from_points([(0.0, 60.0), (90.0, 70.0), (180.0, 60.0)])
+    joined = _joined(pieces, np.array([4, 4, 7, 7]), np.array([0, 0, 1, 1]), found, skyline)
+    assert joined.curve.tolist() == [4, 7, 7]
+    assert (joined.left.tolist(), joined.right.tolist()) == ([0.2, 0.1, 0.6], [0.8, 0.4, 1.0])
+    assert joined.rate_left == pytest.approx([6.0, 10.0, 9.0])
+    assert joined.rate_right == pytest.approx([-4.0, -8.0, nan], nan_ok=True)
