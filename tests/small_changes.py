@@ -44,7 +44,7 @@ from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.machinery import SourceFileLoader
-from itertools import chain
+from itertools import accumulate, chain, pairwise
 from pathlib import Path
 from types import CodeType
 from typing import Any
@@ -57,7 +57,9 @@ WANTED_SHARE = 0.95
 SLOWEST_TEST_S = 5.0
 # Tests of one file beyond this are left out.
 _LONGEST_FILE_S = 60.0
-# How many files of tests are looked at together; the budgets of all lots after the first, and of one of them.
+# How many files of tests are looked at together, the first and those after; the budgets of all lots after the first,
+# and of one of them.
+_FIRST_FILES = (2, 3)
 _FILES_AT_ONCE = 6
 _LATER_BUDGETS = 12.0
 _LATER_BUDGET = 0.5
@@ -143,7 +145,7 @@ def changes_of(source: str) -> Iterator[tuple[ast.expr, ast.expr]]:
             yield node, ast.Constant(node.value + 1)
         elif isinstance(node, ast.If | ast.While) and id(node.test) not in spared:
             yield node.test, ast.UnaryOp(ast.Not(), node.test)
-        elif isinstance(node, ast.Return) and node.value is not None:
+        elif isinstance(node, ast.Return) and node.value is not None and ast.unparse(node.value) != "None":
             yield node.value, ast.Constant(None)
         elif isinstance(node, ast.Subscript) and isinstance(node.slice, ast.Constant) and type(node.slice.value) is str:
             yield node.slice, ast.Constant(node.slice.value + "x")
@@ -330,7 +332,11 @@ def trials(
     turn and at last those left out before, within several times the budget together.
     """
     tried, left_s = set[str](), budget_s * _LATER_BUDGETS
-    lots = [files[first : first + _FILES_AT_ONCE] for first in range(0, len(files), _FILES_AT_ONCE)]
+    ends = [
+        *accumulate(_FIRST_FILES),
+        *range(sum(_FIRST_FILES) + _FILES_AT_ONCE, len(files) + _FILES_AT_ONCE, _FILES_AT_ONCE),
+    ]
+    lots = [lot for first, end in pairwise([0, *ends]) if (lot := files[first:end])]
     rooms_s = [budget_s, *[_LATER_BUDGET * budget_s] * (len(lots) - 1), left_s]
     for number, (lot, room_s) in enumerate(zip([*lots, files], rooms_s, strict=True)):
         untried = {test.name: test for file in lot for test in tests(file) if test.name not in tried}
