@@ -303,7 +303,12 @@ GROWN = ["satellites", "gap_fraction", "gap_count", "mean_gap_s", "longest_gap_s
 DECLARED: dict[str, list[Column]] = {
     "calls": [*calls.plan_columns(CLOCK), *calls.HOUR_COLUMNS, *calls.GAIN_COLUMNS, *calls.check_columns(CLOCK)],
     "causes": [*causes.cause_gap_columns(CLOCK), *causes.limit_columns(86400.0), *causes.sector_columns(86400.0)],
-    "elements": [*elements.SHELL_COLUMNS, *elements.STATUS_COLUMNS, *elements.object_columns(SPAN.start)],
+    "elements": [
+        *elements.SHELL_COLUMNS,
+        *elements.STATUS_COLUMNS,
+        *elements.object_columns(SPAN.start),
+        *elements.change_columns(),
+    ],
     "gaps": [*gaps.day_columns(CLOCK), *gaps.hour_columns(CLOCK), *gaps.minute_columns(CLOCK)],
     "growth": [*growth.growth_columns(GROWN), *growth.AHEAD_COLUMNS, *growth.NEEDED_COLUMNS],
     "hindcast": [*hindcast.SCORE_COLUMNS, *hindcast.AGE_COLUMNS, *hindcast.SATELLITE_COLUMNS],

@@ -28,6 +28,7 @@ from .times import aware_time
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span, TimingModel
     from passim.coverage import Service
+    from passim.elements.feeds.history import History
     from passim.sky import limits
     from passim.sky import view as views
     from passim.spans import DailyHours
@@ -88,6 +89,11 @@ class FleetChoice:
             ),
             *notes,
         ]
+
+    def history(self, at: datetime | None = None) -> History | None:
+        """Return what the snapshots of the workspace's fleet tell; None for files and fleets without a feed."""
+        workspace = None if self.elements else found_workspace(self.workspace_dir)
+        return None if workspace is None else workspace.history(self.fleet_name, at)
 
     def timing_model(self) -> TimingModel:
         """Return how timing errors grow with the age of elements: the workspace's model, else the usual one."""

@@ -28,6 +28,15 @@ from ..command_line.usage import OneOf
 )
 @at_option
 @click.option(
+    "--list",
+    "listing",
+    type=OneOf(["shells", "objects", "changes"]),
+    default="shells",
+    show_default=True,
+    help="What the table and its files hold: the shells; every object, with its status and what speaks for it; or who "
+    "manoeuvred in the last seven days, who went missing and which launches arrived.",
+)
+@click.option(
     "--format",
     "format_name",
     type=OneOf(["table", "csv", "json"]),
@@ -51,34 +60,44 @@ def elements(
     strict: bool,
     salvage: bool,
     at_text: str | None,
+    listing: str,
     format_name: str,
     show_all: bool,
     quiet: bool,
     all_notes: bool,
     out: str | None,
 ) -> None:
-    """Say what element files hold: how many sets and objects, how old, in which shells; and convert them.
+    """Say what element files hold: how many sets and objects, how old, in which shells, who serves; and convert them.
 
     PATH is a file or a folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, plain or .gz; without one,
     the workspace's fleet is used. A shell gathers the objects within 5 km and 0.15 deg of where they stand densest. A
-    note counts who is at a shell, drifting, stale or decayed at the moment of --at. CSV and JSON hold the columns
-    altitude_km, inclination_deg, objects, sets, and the lowest and highest of both.
+    note counts who is at a shell, drifting, raising, lowering, stale or decayed at the moment of --at. CSV and JSON
+    hold the columns altitude_km, inclination_deg, objects, sets, the lowest and highest of both, and of shells that
+    stand out who serves, the planes, the slots of a full plane and how many are held. The snapshots that a feed keeps
+    tell more: --list changes.
 
     \b
     Example:
       passim elements fleet.json
+      passim elements fleet.json --list objects --format csv
       passim elements downloads/ --salvage --out fleet.csv
     """
-    import dataclasses
-
-    import pandas as pd
-
-    from passim.elements import health, shells
+    from passim.elements import shells
+    from passim.elements.condition import condition_of
     from passim.spans import moment
 
     from ..command_line.output import check_out, tell, write, write_element_file
     from ..text.answer import Answer
-    from ..text.elements import SHELL_COLUMNS
+    from ..text.elements import (
+        SHELL_COLUMNS,
+        change_columns,
+        lately_sentences,
+        object_columns,
+        object_rows,
+        shell_rows,
+        shell_sentences,
+        snapshot_facts,
+    )
     from ..text.notes import Note, background
     from ..text.units import ages, counted, instant
 
@@ -91,23 +110,36 @@ def elements(
             "which files? Give one PATH or more, files or folders of element sets, or --workspace DIR."
         )
     now = now_of(at_text, lambda: zone_of_site(None, None, workspace_dir))
-    fleet, notes = FleetChoice(paths, strict, fleet_name, workspace_dir, salvage=salvage).fleet(now)
+    choice_of_fleet = FleetChoice(paths, strict, fleet_name, workspace_dir, salvage=salvage)
+    fleet, notes = choice_of_fleet.fleet(now)
+    condition = condition_of(fleet, now, choice_of_fleet.history(now))
 
     oldest = moment(int(fleet.epochs.min().astype("int64")))
     newest = moment(int(fleet.epochs.max().astype("int64")))
-    columns = [field.name for field in dataclasses.fields(shells.Shell)]
-    rows = pd.DataFrame([dataclasses.asdict(shell) for shell in shells.shells(fleet)], columns=columns)
-    what = f"{counted(len(fleet), 'set')} of {counted(fleet.object_count, 'object')} in {counted(len(rows), 'shell')}"
+    found = shells.shells(fleet)
+    what = f"{counted(len(fleet), 'set')} of {counted(fleet.object_count, 'object')} in {counted(len(found), 'shell')}"
     sentence = f"{what}, {ages(now - newest, now - oldest)}."
-    condition = health.assess(fleet, now)
-    notes = [background(f"Epochs from {instant(oldest)} to {instant(newest)}."), Note(condition.sentence()), *notes]
+    lately = " ".join(lately_sentences(condition))
+    notes = [
+        background(f"Epochs from {instant(oldest)} to {instant(newest)}."),
+        Note(" ".join([condition.health.sentence(), *shell_sentences(condition)])),
+        Note(lately) if condition.history is not None or condition.manoeuvres else background(lately),
+        *notes,
+    ]
+    rows, columns = shell_rows(found, condition), list(SHELL_COLUMNS)
+    if listing == "objects":
+        rows, columns = object_rows(condition), object_columns(now)
+    elif listing == "changes":
+        rows, columns = condition.changes, change_columns()
 
     facts = {
         "sets": len(fleet),
         "objects": fleet.object_count,
         "epoch_oldest": instant(oldest),
         "epoch_newest": instant(newest),
-        "health": condition.counts,
+        "health": condition.health.counts,
+        "condition": condition.counts,
+        "snapshots": snapshot_facts(condition),
         "skipped": [str(entry) for entry in fleet.skipped],
         "damaged": fleet.damaged_count,
     }
@@ -115,4 +147,4 @@ def elements(
     if out is not None:
         rounded = write_element_file(fleet, out)
         tell(f"Wrote {counted(len(fleet), 'set')} to {out}.{rounded}")
-    write(Answer("elements", sentence, rows, SHELL_COLUMNS, notes, facts), choice)
+    write(Answer("elements", sentence, rows, columns, notes, facts), choice)

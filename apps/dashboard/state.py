@@ -21,7 +21,7 @@ from typing import Any, Final
 import plotly.graph_objects as go
 
 from passim import Coverage, Fleet, Horizon, Site, Span
-from passim.elements import health
+from passim.elements import condition, health
 from passim.errors import InputError, SpanError
 from passim.forecast import timing
 from passim.parallel import Job, WorkerPool
@@ -322,6 +322,19 @@ class PageRequest:
         found: health.Health = self.state.remember(
             key, lambda: (health.assess(self.fleet, self.now), 200 * self.fleet.object_count)
         )
+        return found
+
+    @functools.cached_property
+    def condition(self) -> condition.Condition:
+        """The condition of the fleet, object by object, with what its snapshots tell."""
+        name = self.workspace.fleet_settings(self.choices.fleet).name
+        key = ("condition", self._fleet[0], self.now.date())
+
+        def find() -> tuple[condition.Condition, int]:
+            history = self.workspace.history(name, self.now)
+            return condition.condition_of(self.fleet, self.now, history, self.health), 1000 * self.fleet.object_count
+
+        found: condition.Condition = self.state.remember(key, find)
         return found
 
     @functools.cached_property

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.constants import SGP4_EARTH_RADIUS_KM
-from passim.elements.feeds.history import History, Manoeuvre, manoeuvres_of
+from passim.elements.feeds.history import History, Manoeuvre, launch_of, manoeuvres_of
 from passim.elements.health import AT_SHELL, FASTEST_CLIMB_KM_DAY, Health, assess
 from passim.elements.patterns import mean_motion_rev_day
 from passim.elements.records import Fleet
@@ -27,7 +27,11 @@ from passim.elements.slots import node_and_phase_deg, planes_in_turn, rates_deg_
 Floats = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-# Of the slots of a shell something can be said where at most places satellites stand this near to one, in slots.
+MISSING: Final = "missing"
+MANOEUVRE: Final = "manoeuvre"
+LAUNCH: Final = "launch"
+
+# Of the slots of a shell something can be said where nearly all satellites stand this near to one, in slots.
 _EVEN: Final = 0.25
 _MOST_SLOTS: Final = 120
 
@@ -36,6 +40,11 @@ OBJECT_COLUMNS: Final = (
     "inclination_deg", "eccentricity", "perigee_km", "climb_km_day", "shell", "from_shell_km", "from_shell_deg",
     "drift_deg_day", "plane", "manoeuvred_after", "manoeuvred_before", "rise_km", "tilt_deg", "first_seen",
 )  # fmt: skip
+CHANGE_COLUMNS: Final = (
+    "change", "satellite_id", "name", "launch", "after", "before", "objects", "rise_km", "tilt_deg", "speed_m_s",
+    "altitude_km", "climb_km_day", "came_down",
+)  # fmt: skip
+_TIMES: Final = ("epoch", "manoeuvred_after", "manoeuvred_before", "first_seen", "last_held_at")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +85,104 @@ class Condition:
     shells: tuple[ShellPlan, ...]
     history: History | None
     manoeuvres: tuple[Manoeuvre, ...]
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many objects have each status, and how many serve, share a slot, are listed twice and so on.
+
+        The counts of `Health`, then those taken to serve, doubles, manoeuvred of late, and missing.
+        """
+        return self.health.counts | {
+            "serving": int(self.health.serving.sum()),
+            "sharing a slot": int((self.health.same_slot_as >= 0).sum()),
+            "listed twice": int((self.health.same_orbit_as >= 0).sum()),
+            "manoeuvred lately": len(self.manoeuvres),
+            "missing lately": len(self.history.missing) if self.history else 0,
+        }
+
+    @property
+    def everybody(self) -> pd.DataFrame:
+        """The rows of ``objects`` and after them those of the objects that are missing, with the status "missing"."""
+        if self.history is None or not self.history.missing:
+            return self.objects
+        missing = pd.DataFrame(
+            [
+                {
+                    "satellite_id": each.satellite_id,
+                    "name": each.name,
+                    "designator": each.designator,
+                    "epoch": each.epoch,
+                    "status": MISSING,
+                    "serving": False,
+                    "altitude_km": each.altitude_km,
+                    "climb_km_day": each.climb_km_day,
+                    "last_held_at": each.last_held_at,
+                    "came_down": each.came_down,
+                    **dict.fromkeys(("same_slot_as", "same_orbit_as"), ""),
+                    **dict.fromkeys(("shell", "plane"), -1),
+                }
+                for each in self.history.missing
+            ]
+        )
+        rows = self.objects.to_dict("records") + missing.to_dict("records")
+        table = pd.DataFrame(rows, columns=[*OBJECT_COLUMNS, "last_held_at", "came_down"])
+        for name in _TIMES:
+            table[name] = _times(table[name].tolist())
+        return table
+
+    @property
+    def changes(self) -> pd.DataFrame:
+        """What happened of late, the latest first: one row a manoeuvre, a loss or a launch, with `CHANGE_COLUMNS`.
+
+        ``after`` and ``before`` are the times between which it happened: epochs of a manoeuvre's sets, and when the
+        snapshots on either side of the others were fetched. ``objects`` counts those of a launch, 1 for the rest.
+        """
+        names = dict(zip(self.objects["satellite_id"], self.objects["name"], strict=True))
+        rows: list[dict[str, object]] = [
+            {
+                "change": MANOEUVRE,
+                "satellite_id": each.satellite_id,
+                "name": names.get(each.satellite_id, ""),
+                "after": each.after,
+                "before": each.before,
+                "objects": 1,
+                "rise_km": each.rise_km,
+                "tilt_deg": each.tilt_deg,
+                "speed_m_s": each.speed_m_s,
+            }
+            for each in self.manoeuvres
+        ]
+        history = self.history
+        for lost in history.missing if history else ():
+            rows.append(
+                {
+                    "change": MISSING,
+                    "satellite_id": lost.satellite_id,
+                    "name": lost.name,
+                    "launch": launch_of(lost.designator),
+                    "after": lost.last_held_at,
+                    "before": lost.gone_by,
+                    "objects": 1,
+                    "altitude_km": lost.altitude_km,
+                    "climb_km_day": lost.climb_km_day,
+                    "came_down": lost.came_down,
+                }
+            )
+        for came in history.arrivals if history else ():
+            rows.append(
+                {
+                    "change": LAUNCH,
+                    "launch": came.launch,
+                    "after": came.after,
+                    "before": came.seen_at,
+                    "objects": came.objects,
+                }
+            )
+        unnamed = dict.fromkeys(("satellite_id", "name", "launch"), "")
+        table = pd.DataFrame([unnamed | row for row in rows], columns=list(CHANGE_COLUMNS))
+        for name in ("after", "before"):
+            table[name] = _times(table[name].tolist())
+        return table.sort_values(["before", "change", "satellite_id"], ascending=False, ignore_index=True)
 
 
 def condition_of(
@@ -133,14 +240,13 @@ def condition_of(
 def _of_late(history: History | None, fleet: Fleet, health: Health) -> tuple[Manoeuvre, ...]:
     """Return the last manoeuvre of each object in the seven days before the moment, the latest first.
 
-    Who climbs or sinks all the time is not said to manoeuvre: that is its status.
+    Who climbs or sinks all the time is not said to manoeuvre, since that is its status; nor who is missing.
     """
     own = History(since=health.judged_at, until=health.judged_at, snapshots=0, manoeuvres=manoeuvres_of(fleet))
     found = (own if history is None else history).lately(health.judged_at)
-    moving = health.satellite_ids[np.abs(health.climb_km_day) >= FASTEST_CLIMB_KM_DAY]
-    for number in moving.tolist():
-        found.pop(str(number), None)
-    return tuple(found.values())
+    steady = health.satellite_ids[np.abs(health.climb_km_day) < FASTEST_CLIMB_KM_DAY]
+    known = {str(number) for number in steady.tolist()}
+    return tuple(each for number, each in found.items() if number in known)
 
 
 def _measured(health: Health, altitude_km: Floats, inclination_deg: Floats) -> tuple[Index, Floats, Floats]:
@@ -215,5 +321,5 @@ def _named(of: Index, numbers: list[str]) -> list[str]:
     return [numbers[k] if k >= 0 else "" for k in of.tolist()]
 
 
-def _times(moments: list[datetime] | list[datetime | None]) -> pd.Series[pd.Timestamp]:
+def _times(moments: list[datetime] | list[datetime | None] | list[object]) -> pd.Series[pd.Timestamp]:
     return pd.to_datetime(pd.Series(moments, dtype="object"), utc=True).astype("datetime64[us, UTC]")

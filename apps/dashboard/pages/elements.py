@@ -11,6 +11,7 @@ from dash import Dash, Output, State, html
 
 from passim import Span
 from passim.elements import Skipped
+from passim.elements.shells import shells
 from passim.errors import InputError
 from passim.workspace import adding
 
@@ -44,6 +45,29 @@ STATUS = Panel(
         "The element sets alone: a reading of orbits, not of anybody's operations.",
     ),
 )
+LATELY = Panel(
+    "lately",
+    "What happened lately",
+    Help(
+        "Who was manoeuvred, who went missing, and which launches arrived.",
+        "A manoeuvre is a change of an orbit between two element sets that neither drag nor the scatter of the fits "
+        "explains: more than 100 m of its altitude or 0.01° of its inclination, of the last 7 days. Missing is who "
+        "stands in a snapshot of the last 30 days and not in the newest.",
+        "The snapshots that a feed keeps each time it brings new elements.",
+    ),
+    picture=False,
+)
+SHELLS = Panel(
+    "shells",
+    "Shells, planes and slots",
+    Help(
+        "Where the objects are, and how far the planes of a shell are filled.",
+        "A shell gathers objects within 5 km and 0.15° of where they stand densest. Its planes are told apart by their "
+        "nodes, and the slots of a plane by the spacing that most satellites keep to the next.",
+        "The element sets alone.",
+    ),
+    picture=False,
+)
 AGES = Panel(
     "ages",
     "How old the elements are",
@@ -61,20 +85,10 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     fleet, health = question.fleet, question.health
     fresh = question.freshness(question.now)
     model = question.workspace.timing_model
+    condition = question.condition
     nearest, _ = fleet.nearest(question.now)
-    objects = pd.DataFrame(
-        {
-            "satellite_id": [str(i) for i in nearest.satellite_ids],
-            "name": [record.name for record in nearest],
-            "epoch": pd.to_datetime([record.epoch for record in nearest], utc=True).astype("datetime64[us, UTC]"),
-            "status": list(health.status),
-            "serving": health.serving,
-        }
-    )
-    epoch_ages = [question.now - record.epoch for record in nearest]
-    counts = pd.DataFrame({"status": list(health.counts), "objects": list(health.counts.values())})
-
-    days = [length.total_seconds() / 86400.0 for length in epoch_ages]
+    counts = pd.DataFrame({"status": list(condition.counts), "objects": list(condition.counts.values())})
+    days = [(question.now - record.epoch).total_seconds() / 86400.0 for record in nearest]
     return Answer(
         elements_words.sentence(
             fleet.name if fleet.words != "the fleet" else fleet.words, int(health.serving.sum()), health.counts, fresh
@@ -85,12 +99,22 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 health.sentence(),
                 Table(counts, elements_words.STATUS_COLUMNS, of_site=False),
             ),
+            "lately": Shown(
+                None,
+                " ".join(elements_words.lately_sentences(condition)),
+                Table(condition.changes, elements_words.change_columns(), empty="Nothing is known.", of_site=False),
+            ),
+            "shells": Shown(
+                None,
+                " ".join(elements_words.shell_sentences(condition)),
+                Table(elements_words.shell_rows(shells(fleet), condition), elements_words.SHELL_COLUMNS, of_site=False),
+            ),
             "ages": Shown(
                 ages(days, theme, limits_days=elements_words.limits_days(model)),
                 f"{elements_words.ages_sentence(fresh, min(abs(each) for each in days) * 86400.0)} "
                 f"{elements_words.bands_sentence(fresh, model)}",
                 Table(
-                    objects,
+                    elements_words.object_rows(condition),
                     elements_words.object_columns(question.now),
                     question.clock(Span.starting(question.now)),
                     of_site=False,
@@ -174,7 +198,7 @@ PAGE: Final = Page(
     path="/elements",
     name="Elements",
     asks="What is loaded, and how old is it?",
-    panels=(STATUS, AGES),
+    panels=(STATUS, LATELY, AGES, SHELLS),
     answer=answer,
     uses=("place", "fleet"),
     extra=loader,

@@ -27,7 +27,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.constants import LOWEST_PERIGEE_KM, SGP4_EARTH_RADIUS_KM, SGP4_MU_KM3_S2
+from passim.constants import SGP4_EARTH_RADIUS_KM, SGP4_MU_KM3_S2
 from passim.elements.feeds.snapshots import Columns, Snapshot, SnapshotStore, read_columns, read_labels
 from passim.elements.records import Fleet
 from passim.elements.shells import climb_rate_km_day, mean_altitude_km
@@ -48,7 +48,7 @@ _NORMAL: Final = 1.4826
 _SHARE_OF_DRAG: Final = 0.5
 _DAY_US: Final = 86_400_000_000
 _NEVER_US: Final = -(2**62)
-# Below this an orbit lasts a day or two (common practice).
+# A perigee below this lasts a day or two (common practice).
 _NEAR_THE_END_KM: Final = 200.0
 
 # A climb is told by two stretches of about a day each, both of which must show it.
@@ -82,14 +82,17 @@ class Manoeuvre:
 class Missing:
     """An object of earlier snapshots that the newest no longer holds.
 
-    ``last_held_at`` is when the last snapshot that holds it was fetched; there it stood at ``altitude_km`` (of its
-    semi-major axis) and climbed ``climb_km_day``. ``came_down`` where that orbit must have ended by now.
+    ``last_held_at`` and ``gone_by`` are when the last snapshot that holds it and the next one were fetched. In the
+    former its set, of ``epoch``, stood at ``altitude_km`` (of its semi-major axis) and climbed ``climb_km_day``.
+    ``came_down`` where that orbit must have ended by now.
     """
 
     satellite_id: str
     name: str
     designator: str
+    epoch: datetime
     last_held_at: datetime
+    gone_by: datetime
     altitude_km: float
     climb_km_day: float
     came_down: bool
@@ -288,10 +291,12 @@ def _missing(
         satellite_id=number,
         name=label[0],
         designator=label[1],
+        epoch=_moment(held.epoch_us[at]),
         last_held_at=held.fetched_at,
+        gone_by=columns[last + 1].fetched_at,
         altitude_km=altitude_km,
         climb_km_day=climb_km_day,
-        came_down=perigee_km < _NEAR_THE_END_KM or sunk_km < LOWEST_PERIGEE_KM,
+        came_down=sunk_km < _NEAR_THE_END_KM,
     )
 
 
