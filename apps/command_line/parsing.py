@@ -28,11 +28,10 @@ from .times import aware_time
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span, TimingModel
     from passim.coverage import Service
-    from passim.elements.feeds.history import History
     from passim.sky import limits
     from passim.sky import view as views
     from passim.spans import DailyHours
-    from passim.workspace import Workspace
+    from passim.workspace import History, Workspace
 
     # A place asked about beside others, and when calls are held there.
     Spotted = tuple[views.View, DailyHours | None]

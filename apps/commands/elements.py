@@ -82,8 +82,8 @@ def elements(
       passim elements fleet.json --list objects --format csv
       passim elements downloads/ --salvage --out fleet.csv
     """
+    from passim.elements import condition as conditions
     from passim.elements import shells
-    from passim.elements.condition import condition_of
     from passim.spans import moment
 
     from ..command_line.output import check_out, tell, write, write_element_file
@@ -112,7 +112,7 @@ def elements(
     now = now_of(at_text, lambda: zone_of_site(None, None, workspace_dir))
     choice_of_fleet = FleetChoice(paths, strict, fleet_name, workspace_dir, salvage=salvage)
     fleet, notes = choice_of_fleet.fleet(now)
-    condition = condition_of(fleet, now, choice_of_fleet.history(now))
+    condition = conditions.condition_of(fleet, now, choice_of_fleet.history(now))
 
     oldest = moment(int(fleet.epochs.min().astype("int64")))
     newest = moment(int(fleet.epochs.max().astype("int64")))

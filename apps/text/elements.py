@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
-from passim.elements.shells import Shell
+from passim.elements import shells
 from passim.forecast import timing
 
 from .columns import COUNT, TEXT, Column, Format, number, of_row
@@ -16,8 +16,8 @@ from .units import age, counted, instant
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.elements.condition import Condition
-    from passim.elements.feeds.history import Missing
+    from passim.elements import condition as conditions
+    from passim.workspace import Missing
 
 SHELL_COLUMNS: Final = (
     Column("altitude_km", "Altitude km", number(1)),
@@ -120,7 +120,7 @@ def _told(band: timing.Band) -> str:
 _FAST_DEG_DAY: Final = 0.5
 
 
-def object_rows(condition: Condition) -> pd.DataFrame:
+def object_rows(condition: conditions.Condition) -> pd.DataFrame:
     """Return one row an object, missing ones too, with what speaks for its status in words beside the figures."""
     rows = condition.everybody
     return rows.assign(evidence=[evidence(row) for row in rows.itertuples(index=False)])
@@ -210,7 +210,7 @@ NO_HISTORY: Final = f"Who manoeuvred, who went missing and which launches arrive
 _ONLY_MANOEUVRES: Final = f"Who went missing and which launches arrived is not known: {_TAKES_SNAPSHOTS}"
 
 
-def lately_sentences(condition: Condition) -> list[str]:
+def lately_sentences(condition: conditions.Condition) -> list[str]:
     """Say what happened to a fleet of late, and on how many snapshots that rests."""
     history, told = condition.history, []
     if history is None:
@@ -241,7 +241,7 @@ def lately_sentences(condition: Condition) -> list[str]:
     return told
 
 
-def _manoeuvred(condition: Condition) -> str:
+def _manoeuvred(condition: conditions.Condition) -> str:
     """Say how many manoeuvred in the last seven days, and the last of them."""
     if not condition.manoeuvres:
         return "Nobody was seen to manoeuvre in the last 7 days."
@@ -268,7 +268,7 @@ def _label(name: str, number: str) -> str:
     return f"{name} ({number})" if name else number
 
 
-def shell_sentences(condition: Condition) -> list[str]:
+def shell_sentences(condition: conditions.Condition) -> list[str]:
     """Say of each shell that stands out how many planes it has, and how many of their slots are held."""
     told = []
     for shell in condition.shells:
@@ -282,7 +282,7 @@ def shell_sentences(condition: Condition) -> list[str]:
     return told
 
 
-def shell_rows(found: Sequence[Shell], condition: Condition) -> pd.DataFrame:
+def shell_rows(found: Sequence[shells.Shell], condition: conditions.Condition) -> pd.DataFrame:
     """Return one row a shell of a fleet's listing, with the planes and slots of those that stand out."""
     import dataclasses
 
@@ -302,7 +302,7 @@ def shell_rows(found: Sequence[Shell], condition: Condition) -> pd.DataFrame:
             row = max(near, key=lambda each: each["objects"])
             row |= {"serving": plan.serving, "planes": plan.planes, "slots": plan.slots, "held": plan.held}
     figures = ("serving", "planes", "slots", "held")
-    columns = [*(field.name for field in dataclasses.fields(Shell)), *figures]
+    columns = [*(field.name for field in dataclasses.fields(shells.Shell)), *figures]
     table = pd.DataFrame(rows, columns=columns)
     for name in figures:
         # Whole numbers stay whole where others are not known.
@@ -310,7 +310,7 @@ def shell_rows(found: Sequence[Shell], condition: Condition) -> pd.DataFrame:
     return table
 
 
-def snapshot_facts(condition: Condition) -> dict[str, Any] | None:
+def snapshot_facts(condition: conditions.Condition) -> dict[str, Any] | None:
     """Return for JSON on which snapshots a condition rests; None where there are none."""
     history = condition.history
     if history is None:

@@ -16,6 +16,7 @@ last_answers  kept beside the file, so that the next run can say what has change
 
 from __future__ import annotations
 
+from passim.elements.feeds.history import History, Missing
 from passim.elements.feeds.snapshots import Origin
 from passim.elements.feeds.sources import Address, Folder
 from passim.elements.feeds.update import Update
@@ -40,6 +41,8 @@ __all__ = [
     "Assumption",
     "FeedState",
     "Folder",
+    "History",
+    "Missing",
     "Origin",
     "SiteSettings",
     "Update",

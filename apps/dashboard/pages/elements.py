@@ -10,8 +10,7 @@ import pandas as pd
 from dash import Dash, Output, State, html
 
 from passim import Span
-from passim.elements import Skipped
-from passim.elements.shells import shells
+from passim.elements import Skipped, shells
 from passim.errors import InputError
 from passim.workspace import adding
 
@@ -107,7 +106,11 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             "shells": Shown(
                 None,
                 " ".join(elements_words.shell_sentences(condition)),
-                Table(elements_words.shell_rows(shells(fleet), condition), elements_words.SHELL_COLUMNS, of_site=False),
+                Table(
+                    elements_words.shell_rows(shells.shells(fleet), condition),
+                    elements_words.SHELL_COLUMNS,
+                    of_site=False,
+                ),
             ),
             "ages": Shown(
                 ages(days, theme, limits_days=elements_words.limits_days(model)),
