@@ -36,6 +36,8 @@ COMMANDS = {
     "symptom": "symptom",
     "calls": "calls",
     "now": "now",
+    "probe": "probe",
+    "journal": "journal",
     "workspace": "workspace",
     "hindcast": "hindcast",
     "geometry": "geometry",
@@ -81,8 +83,7 @@ class OneLineErrors(Commands):
         try:
             status = super().main(*args, **extra)
         except click.UsageError as error:
-            _complain(in_one_line(error))
-            status = 2
+            status = report_fault(error)
         except click.Abort:  # click's word for a keyboard interrupt
             # Workers are gone by now: a second one finds nothing to end but the interpreter's own tidying.
             signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -91,7 +92,7 @@ class OneLineErrors(Commands):
             _complain(error.format_message())
             status = 2
         except Exception as error:
-            status = _report(error)
+            status = report_fault(error)
         sys.exit(status if isinstance(status, int) else 0)
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -110,13 +111,16 @@ class OneLineErrors(Commands):
             raise
 
 
-def _report(error: Exception) -> int:
+def report_fault(error: Exception) -> int:
     """Say in one line what went wrong and return the exit status."""
     # Imported here because a command that fails has paid for the library already, and help should not.
     from passim.errors import InputError, InternalError, PassimError, WorkspaceError
 
     from ..text.ways_out import in_command_words
 
+    if isinstance(error, click.UsageError):
+        _complain(in_one_line(error))
+        return 2
     if os.environ.get(TRACEBACK_VARIABLE):
         traceback.print_exception(error, file=sys.stderr)
     if isinstance(error, InputError):

@@ -405,6 +405,14 @@ def found_workspace(workspace_dir: str | None) -> Workspace | None:
     return Workspace.find(workspace_dir)
 
 
+def needed_workspace(workspace_dir: str | None) -> Workspace:
+    """Return the workspace that `found_workspace` finds. Raises UsageError where there is none."""
+    workspace = found_workspace(workspace_dir)
+    if workspace is None:
+        raise click.UsageError("which workspace? Give --workspace DIR, or work in one: passim workspace new DIR.")
+    return workspace
+
+
 def coordinates(text: str) -> tuple[float, float, float]:
     """Return latitude_deg, longitude_deg and height_m of "LAT,LON" or "LAT,LON,HEIGHT_M". Raises SiteError."""
     wanted = "LAT,LON or LAT,LON,HEIGHT_M in degrees and metres, north and east positive"

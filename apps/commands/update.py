@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from time import sleep
 from typing import TYPE_CHECKING, Any
 
@@ -16,10 +15,6 @@ if TYPE_CHECKING:
     from passim.workspace import Workspace
 
     from ..text.answer import Answer
-
-_EVERY = re.compile(r"(\d+(?:\.\d+)?)\s*(min|h|d)", re.ASCII)
-_UNITS_S = {"min": 60.0, "h": 3600.0, "d": 86_400.0}
-_LEAST_S, _MOST_S = 60.0, 30 * 86_400.0
 
 
 @click.command("update", short_help="Fresh elements for the fleets that have a feed.")
@@ -68,13 +63,15 @@ def update(
       passim update --dry-run
       passim update --every 8h
     """
+    from ..command_line.lengths import length_s
     from ..command_line.output import check_out, tell, write
+    from ..command_line.parsing import needed_workspace
 
     check_out(output_choice.out)
-    every_s = None if every_text is None else _length_s(every_text)
+    every_s = None if every_text is None else length_s(every_text, "--every", "1min", "30d", "8h")
     if every_s is not None and dry_run:
         raise click.UsageError("--every goes on asking and --dry-run asks nothing: give one of them.")
-    workspace = _workspace(workspace_dir)
+    workspace = needed_workspace(workspace_dir)
     if dry_run:
         write(_plan(workspace, fleet_name, early), output_choice)
         return
@@ -91,31 +88,11 @@ def update(
 
     while True:
         try:
-            answer, _ = _updated(_workspace(workspace_dir), fleet_name, early=early, accept_fewer=accept_fewer)
+            answer, _ = _updated(needed_workspace(workspace_dir), fleet_name, early=early, accept_fewer=accept_fewer)
             tell(answer.in_one_line)
         except InputError as error:
             tell(in_command_words(error))
         sleep(every_s)
-
-
-def _workspace(workspace_dir: str | None) -> Workspace:
-    from ..command_line.parsing import found_workspace
-
-    workspace = found_workspace(workspace_dir)
-    if workspace is None:
-        raise click.UsageError("which workspace? Give --workspace DIR, or work in one: passim workspace new DIR.")
-    return workspace
-
-
-def _length_s(text: str) -> float:
-    """Return the seconds of a length such as 8h. Raises InputError."""
-    from passim.errors import InputError
-
-    found = _EVERY.fullmatch(text.strip())
-    length_s = float(found[1]) * _UNITS_S[found[2]] if found else 0.0
-    if not _LEAST_S <= length_s <= _MOST_S:
-        raise InputError("--every", got=text, wanted="a length from 1min to 30d", try_next="--every 8h")
-    return length_s
 
 
 def _updated(workspace: Workspace, fleet_name: str | None, *, early: bool, accept_fewer: bool) -> tuple[Answer, bool]:

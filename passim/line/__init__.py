@@ -1,10 +1,71 @@
 """What the line really did: the probe that asks it, the journal that keeps the answers, and what follows from them.
 
-record      Target, Probes, LineRecord: what was measured over a span, and when nothing was
+targets     what is asked: a name, an address, and how
+record      Probes, LineRecord: what was measured over a span, and when nothing was
 outages     loss periods (RFC 3357) and the outages they make: in the house, in the line, at the far end
 journal/    the file that keeps it all: its layout, writing by the minute, reading, checking
 probe/      asking the targets: methods, clocks, the loop
 
 The probe runs for months beside whatever else a small machine does. What it needs, `targets`, `probe/` and the writing
-half of `journal/`, therefore imports the standard library alone; `tests/test_probe.py` holds that.
+half of `journal/`, therefore imports the standard library alone; `tests/test_probe.py` holds that. So the names of this
+room are loaded when they are asked for.
 """
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from passim.line.journal.file import Journal
+    from passim.line.journal.schema import FILE_NAME, OWN_PROBE
+    from passim.line.journal.writing import JournalWriter
+    from passim.line.outages import LOSSES, find_outages, loss_periods
+    from passim.line.probe.loop import Plan, Probe
+    from passim.line.probe.watch import LiveOutage, Watch
+    from passim.line.record import OUTAGE_COLUMNS, LineRecord, Probes
+    from passim.line.targets import Target, parse_targets
+
+__all__ = [
+    "FILE_NAME",
+    "LOSSES",
+    "OUTAGE_COLUMNS",
+    "OWN_PROBE",
+    "Journal",
+    "JournalWriter",
+    "LineRecord",
+    "LiveOutage",
+    "Plan",
+    "Probe",
+    "Probes",
+    "Target",
+    "Watch",
+    "find_outages",
+    "loss_periods",
+    "parse_targets",
+]
+
+_WHERE = {
+    "FILE_NAME": "journal.schema",
+    "LOSSES": "outages",
+    "OUTAGE_COLUMNS": "record",
+    "OWN_PROBE": "journal.schema",
+    "Journal": "journal.file",
+    "JournalWriter": "journal.writing",
+    "LineRecord": "record",
+    "LiveOutage": "probe.watch",
+    "Plan": "probe.loop",
+    "Probe": "probe.loop",
+    "Probes": "record",
+    "Target": "targets",
+    "Watch": "probe.watch",
+    "find_outages": "outages",
+    "loss_periods": "outages",
+    "parse_targets": "targets",
+}
+
+
+def __getattr__(name: str) -> object:
+    if name not in _WHERE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(importlib.import_module(f"passim.line.{_WHERE[name]}"), name)

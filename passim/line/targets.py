@@ -9,6 +9,9 @@ from typing import Final, Literal
 
 from passim.errors import InputError
 
+SHORTEST_EVERY_S: Final = 0.2
+LONGEST_EVERY_S: Final = 60.0
+
 Method = Literal["tcp", "icmp", "dns"]
 Position = Literal["house", "near", "far"]
 
@@ -102,6 +105,23 @@ def parse_targets(texts: list[str] | tuple[str, ...]) -> tuple[Target, ...]:
         if target.name.casefold() in [other.name.casefold() for other in targets[:k]]:
             raise InputError("second target of one name", got=target.name, wanted="each name once")
     return targets
+
+
+def check_host(host: str, what: str) -> None:
+    """Refuse what is neither the name of a host nor its address. Raises InputError."""
+    if not _is_host(host):
+        raise InputError(what, got=host, wanted="the name of a host or its address")
+
+
+def check_interval(every_s: float) -> None:
+    """Refuse a time between probes that is no rate to ask at. Raises InputError."""
+    if not SHORTEST_EVERY_S <= every_s <= LONGEST_EVERY_S:
+        raise InputError(
+            "time between probes",
+            got=f"{every_s:g} s",
+            wanted=f"from {SHORTEST_EVERY_S:g} to {LONGEST_EVERY_S:g} s",
+            try_next="1 s",
+        )
 
 
 def _split(address: str) -> tuple[str, int | None]:

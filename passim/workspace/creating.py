@@ -246,6 +246,13 @@ kind = {_value(kind)}
 # manoeuvre_per_day_s = {model.manoeuvre_per_day_s}
 # shared_per_day2_s = {model.shared_per_day2_s}
 
+# ---- your line: what passim probe asks to see whether it answers, your own router first, then two far hosts ----
+# NAME=HOST:PORT opens a connection, NAME=icmp:HOST asks for an echo, NAME=dns:RESOLVER asks for a name.
+# [line]
+# targets = ["router=192.168.1.1:80", "far=198.51.100.7:443", "resolver=dns:203.0.113.53"]
+# every_s = 1.0
+# ntp_server = "203.0.113.123"  # whose clock to compare this machine's with; unset: nobody is asked
+
 # ---- fleets, the one in use first ----
 
 {fleet}"""

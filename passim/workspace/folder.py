@@ -24,6 +24,7 @@ from passim.elements.read_log import TOLERATED_SHARE
 from passim.elements.records import Fleet
 from passim.errors import WayOut, WorkspaceError
 from passim.forecast.timing import TimingModel
+from passim.line.journal.schema import FILE_NAME as JOURNAL_NAME
 from passim.sky.limits import Gateway, GatewayLimit, Limit
 from passim.sky.service import Service
 from passim.sky.site import Site
@@ -36,6 +37,7 @@ from passim.workspace.settings import (
     Assumption,
     FleetSettings,
     GatewaySettings,
+    LineSettings,
     SiteSettings,
     SpotSettings,
     WorkspaceSettings,
@@ -128,6 +130,16 @@ class Workspace:
     def policy_guessed(self) -> bool:
         """Whether the file does not say which satellite is taken: passim's own guess then stands in for it."""
         return "policy" not in self.settings.terminal.model_fields_set
+
+    @property
+    def line(self) -> LineSettings:
+        """What the probe asks, how often, and whose clock it trusts."""
+        return self.settings.line
+
+    @property
+    def journal_file(self) -> Path:
+        """Where the journal of the line is kept."""
+        return self.folder / JOURNAL_NAME
 
     @property
     def timing_model(self) -> TimingModel:

@@ -20,6 +20,7 @@ from passim.elements.feeds.sources import Address, Folder, check_address
 from passim.elements.identifiers import SatelliteId
 from passim.errors import InputError, WorkspaceError
 from passim.forecast.timing import TimingModel
+from passim.line.targets import check_host, check_interval, parse_targets
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, Limit, ServingFilter, ServingShare
 from passim.sky.service import Policy, Service
@@ -432,6 +433,33 @@ class UpdatesSettings(Section):
     in_dashboard: bool = False
 
 
+class LineSettings(Section):
+    """What the probe asks to see whether the line answers, nearest first, how often, and whose clock it trusts."""
+
+    targets: list[str] = []
+    every_s: Number = 1.0
+    ntp_server: Annotated[str, Field(min_length=1, max_length=253)] | None = None
+
+    @field_validator("targets")
+    @classmethod
+    def _some_targets(cls, targets: list[str]) -> list[str]:
+        made(lambda: parse_targets(targets))
+        return targets
+
+    @field_validator("every_s")
+    @classmethod
+    def _an_interval(cls, every_s: float) -> float:
+        made(lambda: check_interval(every_s))
+        return every_s
+
+    @field_validator("ntp_server")
+    @classmethod
+    def _a_server(cls, server: str | None) -> str | None:
+        if server is not None:
+            made(lambda: check_host(server, "time server"))
+        return server
+
+
 class Assumption(Section):
     """A setting that nobody measured: which, since when it stands in the file, and how it was chosen."""
 
@@ -467,4 +495,5 @@ class WorkspaceSettings(Section):
     calls: CallsSettings = CallsSettings()
     timing: TimingSettings = TimingSettings()
     updates: UpdatesSettings = UpdatesSettings()
+    line: LineSettings = LineSettings()
     assumptions: list[Assumption] = []

@@ -37,7 +37,7 @@ VERSION: Final = 1
 # "psim" marks the file as one of passim's, beside whatever other databases a folder holds.
 APPLICATION_ID: Final = int.from_bytes(b"psim", "big")
 # What the own probe is called among the sources of a journal.
-OWN_PROBE: Final = "passim probe"
+OWN_PROBE: Final = "own probe"
 LOST: Final = -1
 MINUTE_US: Final = 60_000_000
 

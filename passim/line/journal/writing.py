@@ -28,6 +28,7 @@ CALM_MINUTES: Final = 10
 THINNED_TO_ONE_IN: Final = 10
 # A journal is thinned from its oldest day on while it is larger than this, so that a year fits 3 GB at any rate.
 LARGEST_BYTES: Final = 2_500_000_000
+_BUSY_MS: Final = 100
 _DAY_MINUTES: Final = 1440
 _RECENT_DAYS: Final = 30
 
@@ -68,6 +69,8 @@ class JournalWriter:
             with told_of(path):
                 self._source = self._source_id()
                 self._pack_what_was_left()
+                # From here on somebody else's long change is waited for by whoever calls, not here.
+                self._database.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
         except BaseException:
             self._held.close()
             raise

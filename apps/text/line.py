@@ -1,0 +1,187 @@
+"""What the line does and did, as people read it: the live line of the probe, outages, holes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+from .columns import COUNT, DURATION, TEXT, Column, Format, day_column, of_row, time_column
+from .notes import Note, background
+from .units import LocalClock, capital, counted, cut_ends, duration, share
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    import pandas as pd
+
+    from passim.line import LineRecord, LiveOutage, Target, Watch
+
+# Where a fault lies.
+PLACES: Final = {"house": "in the house", "line": "in the line", "far": "at the far end"}
+_PLACE_WORDS: Final = {"house": "house", "line": "line", "far": "far end"}
+# What lies in a hole, by how the measuring that follows it began.
+HOLES: Final = {
+    "started": "the probe was not running",
+    "asleep": "the machine was asleep",
+    "paused": "the probe was stopped for a while",
+    "clock set": "the clock was set",
+}
+
+# Holes up to this are not worth a word.
+_SHORT_HOLE_S: Final = 1.5
+
+
+def outage_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of outages."""
+    return [
+        day_column(clock),
+        time_column(clock, "start", "Start", local=True),
+        time_column(clock, "end", "End", priority=1),
+        Column("duration_s", "Length", DURATION),
+        Column("where", "Where", Format(lambda place: _PLACE_WORDS[place], numeric=False)),
+        Column("lost", "Lost", COUNT, 2),
+        Column("cut", "Cut", of_row(cut_ends), 3),
+    ]
+
+
+FAULT_COLUMNS: Final = (Column("fault", "Fault", TEXT),)
+
+
+def outage_sentence(record: LineRecord, clock: LocalClock) -> str:
+    """Say how often, how much and how long the line was out."""
+    outages, measured = record.outages, duration(record.measured_s)
+    if record.measured_s <= 0.0:
+        return "Nothing was measured in this time."
+    if outages.empty:
+        return f"No outage in {measured} measured."
+    longest = outages.iloc[int(outages["duration_s"].argmax())]
+    at_least = "at least " if longest["cut_at_start"] or longest["cut_at_end"] else ""
+    out = share(float(outages["duration_s"].sum()) / record.measured_s)
+    return (
+        f"{capital(counted(len(outages), 'outage'))} in {measured} measured, {out} of the time; "
+        f"the longest, {at_least}{duration(longest['duration_s'])} {PLACES[longest['where']]}, "
+        f"at {clock.when(longest['start'])}."
+    )
+
+
+def by_place(outages: pd.DataFrame) -> str:
+    """Say how many outages there were in each part of the way; empty where there was none."""
+    counts = [(place, int((outages["where"] == place).sum())) for place in PLACES]
+    words = [f"{number:,} {PLACES[place]}" for place, number in counts if number]
+    return f"{', '.join(words)}." if words else ""
+
+
+def record_notes(record: LineRecord, starts: pd.DataFrame, offsets: pd.DataFrame, clock: LocalClock) -> list[Note]:
+    """Return what is to be known beside outages: where nothing was measured, what was not told apart, the clock."""
+    notes = []
+    left_s = record.span.duration_s - record.measured_s
+    if left_s > _SHORT_HOLE_S and record.measured_s > 0.0:
+        notes.append(Note(f"Not measured: {duration(left_s)}; {_why_holes(record, starts, clock)}."))
+    if record.probes and not record.told_apart:
+        notes.append(
+            Note("One target alone does not tell a fault in the house from one in the line: ask your own router too.")
+        )
+    if len(offsets):
+        latest = offsets.iloc[-1]
+        off = latest["offset_s"]
+        words = "right within 1 ms" if abs(off) < 1e-3 else f"{abs(off):.3f} s {'slow' if off > 0 else 'fast'}"
+        notes.append(
+            Note(
+                f"This machine's clock was {words} by {latest['server']} at {clock.when(latest['at'])}.",
+                "reading" if abs(off) >= 0.5 else "background",
+            )
+        )
+    notes.append(
+        background(
+            "An outage is three lost packets in a row or as many as --losses says (RFC 3357, loss periods), from the "
+            "send of the first to that of the next one answered; an answer within 5 s counts, however late."
+        )
+    )
+    return notes
+
+
+def hole_rows(record: LineRecord, starts: pd.DataFrame) -> list[tuple[datetime, datetime, str]]:
+    """Return the holes of a record: start, end, and why."""
+    whys: list[tuple[float, str]] = [
+        (at.timestamp(), str(why)) for at, why in zip(starts["at"], starts["why"], strict=True)
+    ]
+    rows = []
+    for start_s, end_s in record.holes.tolist():
+        why = next((words for at_s, words in whys if abs(at_s - end_s) < 1e-3), "started")
+        rows.append((_moment(start_s), _moment(end_s), HOLES[why]))
+    return rows
+
+
+def _why_holes(record: LineRecord, starts: pd.DataFrame, clock: LocalClock) -> str:
+    """Return the longest holes in words."""
+    # What the probe has sent within the last second is not in the journal yet.
+    rows = [row for row in hole_rows(record, starts) if row[1] - row[0] > timedelta(seconds=_SHORT_HOLE_S)]
+    rows.sort(key=lambda row: row[0] - row[1])
+    words = [
+        f"{why} for {duration((end - start).total_seconds())} from {clock.when(start)}" for start, end, why in rows[:3]
+    ]
+    more = len(rows) - len(words)
+    return "; ".join(words) + (f"; and {counted(more, 'more such time', 'more such times')}" if more else "")
+
+
+def _moment(time_s: float) -> datetime:
+    return datetime.fromtimestamp(0, UTC) + timedelta(seconds=time_s)
+
+
+# --- while the probe runs; nothing heavy may be loaded for it ---------------------------------------------------------
+
+
+def live_line(watch: Watch, now_us: int, zone: ZoneInfo) -> str:
+    """Return the line that a terminal shows while the probe runs: does it answer, the last outage, the hour."""
+    last = watch.last
+    parts = [
+        _state_words(watch, now_us, zone),
+        f"last outage {_clock_words(last.start_us, zone)}, {_length_words(last)}" if last else "no outage yet",
+        f"{watch.in_last_hour(now_us):,} in the last hour",
+    ]
+    return f"{_clock_words(now_us, zone)}  {' · '.join(parts)}"
+
+
+def outage_line(outage: LiveOutage, zone: ZoneInfo) -> str:
+    """Say of an outage that has ended when it was and how long."""
+    return f"{_clock_words(outage.start_us, zone)}  outage, {_length_words(outage)}"
+
+
+def break_line(why: str, now_us: int, zone: ZoneInfo) -> str:
+    """Say that a hole has ended."""
+    return f"{_clock_words(now_us, zone)}  measuring again: {HOLES[why]}"
+
+
+def start_lines(targets: Sequence[Target], every_s: float, file: str) -> list[str]:
+    """Say what is asked, how often, and where it is kept."""
+    words = ", ".join(f"{target.name} ({target.method} {target.address})" for target in targets)
+    return [f"Asking every {every_s:g} s: {words}.", f"Kept in {file}. Ctrl-C stops it."]
+
+
+def _state_words(watch: Watch, now_us: int, zone: ZoneInfo) -> str:
+    if watch.under_way is not None:
+        since_s = (now_us - watch.under_way.start_us) / 1e6
+        where = PLACES[watch.under_way.where]
+        return f"no answer since {_clock_words(watch.under_way.start_us, zone)}, {duration(since_s)}, {where}"
+    trips = [trip for trip in watch.latest_us if trip is not None and trip >= 0]
+    if not trips:
+        return "no answer yet"
+    # The farthest of those that answer says most about the line.
+    return f"answering, {max(trips) / 1000:.0f} ms"
+
+
+def _length_words(outage: LiveOutage) -> str:
+    length_s = ((outage.end_us or outage.start_us) - outage.start_us) / 1e6
+    return f"{duration(length_s)} {PLACES[outage.where]}"
+
+
+def _clock_words(time_us: int, zone: ZoneInfo) -> str:
+    return datetime.fromtimestamp(time_us // 1_000_000, UTC).astimezone(zone).strftime("%H:%M:%S")
+
+
+def fault_sentence(faults: Sequence[str], rows: Any) -> str:
+    """Say whether a journal is whole; `rows` are what it holds, by source."""
+    if not faults:
+        return f"The journal is whole: {rows}."
+    return f"{capital(counted(len(faults), 'fault'))} in the journal; what is whole can still be read."
