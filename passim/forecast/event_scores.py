@@ -133,17 +133,19 @@ def match_times(forecast_us: ArrayLike, came_us: ArrayLike, tolerance_s: float) 
     # Cut the line wherever no time follows within the tolerance: no pair reaches across.
     every = np.sort(np.concatenate([a, b]))
     cuts = every[1:][np.diff(every) > tolerance_us]
-    a_cuts = [0, *np.searchsorted(a, cuts).tolist(), a.size]
-    b_cuts = [0, *np.searchsorted(b, cuts).tolist(), b.size]
-    rows, others = [], []
-    for number in range(len(a_cuts) - 1):
+    a_cuts, b_cuts = (np.concatenate([[0], np.searchsorted(each, cuts), [each.size]]) for each in (a, b))
+    a_size, b_size = np.diff(a_cuts), np.diff(b_cuts)
+    # One of each is a pair, since no more than the tolerance lies between them.
+    alone = (a_size == 1) & (b_size == 1)
+    rows, others = [a_cuts[:-1][alone]], [b_cuts[:-1][alone]]
+    for number in np.flatnonzero((a_size > 0) & (b_size > 0) & ~alone):
         a_low, a_high, b_low, b_high = a_cuts[number], a_cuts[number + 1], b_cuts[number], b_cuts[number + 1]
-        if a_low == a_high or b_low == b_high:
-            continue
-        for i, j in _best_pairs(a[a_low:a_high].tolist(), b[b_low:b_high].tolist(), tolerance_us):
-            rows.append(a_low + i)
-            others.append(b_low + j)
-    return Matches(a_order[np.array(rows, dtype=np.intp)], b_order[np.array(others, dtype=np.intp)])
+        pairs = np.array(_best_pairs(a[a_low:a_high].tolist(), b[b_low:b_high].tolist(), tolerance_us))
+        rows.append(a_low + pairs[:, 0])
+        others.append(b_low + pairs[:, 1])
+    row, other = np.concatenate(rows), np.concatenate(others)
+    in_time = np.argsort(row, kind="stable")
+    return Matches(a_order[row[in_time]], b_order[other[in_time]])
 
 
 def robust_sigma(values: ArrayLike) -> float:
@@ -158,8 +160,6 @@ def robust_sigma(values: ArrayLike) -> float:
 
 def _best_pairs(a: list[int], b: list[int], tolerance: int) -> list[tuple[int, int]]:
     """Return the best pairs (i, j) of two ascending lists: the most, and of these the nearest."""
-    if len(a) == 1 and len(b) == 1:
-        return [(0, 0)] if abs(a[0] - b[0]) <= tolerance else []
     # best[i][j] is (minus the number of pairs, time between partners) of the first i and j: the smaller, the better.
     best = [[(0, 0)] * (len(b) + 1) for _ in range(len(a) + 1)]
     for i, at in enumerate(a, 1):
