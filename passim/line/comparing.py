@@ -214,7 +214,8 @@ def compare_record(
     plain_chance = _chance(np.array([overlap_us(judged.shifted(by), line, late_us) for by in far]), plain_us)
     chance = min(1.0, 2.0 * min(offset_chance, plain_chance))
     offset_us = _refined(forecast, line, offset_us, late_us, tolerance)
-    told = chance <= _SOME_CHANCE and abs(offset_us) >= _LEAST_OFFSET_S * 1e6 and _better(judged, offset_us, tolerance, late_us)
+    real = chance <= _SOME_CHANCE and abs(offset_us) >= _LEAST_OFFSET_S * 1e6
+    told = real and _better(judged, offset_us, tolerance, late_us)
     offset_us = round(offset_us) if told else 0
 
     scored = judged.scored(offset_us, tolerance, late_us)
