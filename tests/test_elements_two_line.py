@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -343,7 +344,9 @@ def test_both_ends_of_every_range_are_legal_and_what_lies_beyond_is_not() -> Non
         ("mean_motion_dot", -1.0, 1.0), ("mean_motion_ddot", -10.0, 10.0),
     ):  # fmt: skip
         for end, way in ((lowest, -math.inf), (highest, math.inf)):
-            assert getattr(replace(record, **{field: end}), field) == end
+            for number in (end, np.float64(end)):
+                kept = getattr(replace(record, **{field: number}), field)
+                assert (kept, type(kept)) == (end, float)
             with pytest.raises(ElementsError, match=f"^{field} of object 99999"):
                 replace(record, **{field: math.nextafter(end, way)})
     assert replace(record, eccentricity=0.0).eccentricity == 0.0

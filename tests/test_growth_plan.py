@@ -210,6 +210,10 @@ def test_a_row_that_cannot_fly_gets_one_line(tmp_path, subtests: pytest.Subtests
         ("2026-06-01,9,180,nan,53,60,0", "altitude_km of a planned launch; got 'nan'; wanted a number"),
         ("2026-06-01,9,181,550,53,60,0", "got '181 in 9 planes'; wanted a whole number up to 50,000, the same"),
         ("2026-06-01,0,180,550,53,60,0", "line 2: planes of a planned launch; got 0"),
+        (
+            "2026-06-01,1001,1001,550,53,60,0",
+            "line 2: planes of a planned launch; got 1001; wanted a whole number from",
+        ),
         ("2026-06-01,9.5,180,550,53,60,0", "line 2: planes of a planned launch; got '9.5'; wanted a whole number"),
         ("2026-06-01,9,180,550,190,60,0", "line 2: inclination_deg of a planned launch; got 190.0"),
         ("2026-06-01,9,180,550,53,-1,0", "line 2: days_to_serve of a planned launch; got -1.0"),

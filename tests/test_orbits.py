@@ -274,6 +274,8 @@ KINDS = {
     "e 0.09": ({"mean_motion_rev_day": 13.0, "eccentricity": 0.09}, 0.1),
     "e 0.15": ({"mean_motion_rev_day": 12.0, "eccentricity": 0.15}, 0.1),
     "e 0.5": ({"mean_motion_rev_day": 4.5, "eccentricity": 0.5}, 0.1),
+    # A little over the 225 minutes from which SGP4 counts as deep space.
+    "227 minutes, nearly circular": ({"mean_motion_rev_day": 1440.0 / 227.0, "eccentricity": 2e-4}, 0.05),
     "highly elliptical, e 0.7": (
         {"mean_motion_rev_day": 2.0057, "eccentricity": 0.7, "inclination_deg": 63.4, "perigee_deg": 270.0},
         0.1,

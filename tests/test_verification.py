@@ -310,6 +310,7 @@ def test_what_cannot_be_scored_is_refused(subtests: pytest.Subtests) -> None:
         (lambda: climatology([1, 0], day_clock([0, 1])), "climatology; got 'one day'"),
         (lambda: day_clock([0], part_minutes=7), "part of the day"),
         (lambda: shifted_yesterday(np.zeros(100, dtype=bool), 864.0), "wanted more than 25 h"),
+        (lambda: shifted_yesterday(np.zeros(125, dtype=bool), 720.0), "got '25 h'; wanted more than 25 h"),
         (lambda: shifted_yesterday(np.zeros(100, dtype=bool), 7.0), "seconds that divide a day"),
         (lambda: match_times(s(1), s(1), -1.0), "tolerance; got -1.0"),
         (lambda: match_times([0.5], s(1), 1.0), "whole microseconds"),
