@@ -183,7 +183,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
     assert compare_sites(workspace.fleet(), [view], SPAN).table["gap_count"].tolist() == [len(gaps)]
 
     # The verdict, in the words of all faces, and the next gap.
-    found = QueryResult(seen, seen.passes(), LocalClock("UTC", SPAN), (), {}, workspace.timing_model)
+    found = QueryResult(seen, seen.passes(), LocalClock("UTC", SPAN), (), {}, workspace.timing().model)
     assert explained["answer"].startswith(" ".join(cause_words(found, causes).lines))
     noticed = gaps[gaps["duration_s"] >= VIDEO.noticed_from_s].iloc[0]
     off_s = (pd.Timestamp(soon["next_gap"]["start"]) - noticed["start"]).total_seconds()

@@ -579,10 +579,10 @@ def test_kill_9_leaves_the_old_file_or_the_new_one(tmp_path: Path) -> None:
 
 def test_the_timing_model_is_the_users_to_set(tmp_path: Path) -> None:
     folder = create(tmp_path / "school", demo=True).folder
-    assert Workspace.load(folder).timing_model == TimingModel()
+    assert Workspace.load(folder).timing().model == TimingModel()
     file = folder / "passim.toml"
     file.write_text(file.read_text().replace("# [timing]", "[timing]").replace("# per_day_s = 0.7", "per_day_s = 2.5"))
-    assert Workspace.load(folder).timing_model == TimingModel(per_day_s=2.5)
+    assert Workspace.load(folder).timing().model == TimingModel(per_day_s=2.5)
     file.write_text(file.read_text().replace("per_day_s = 2.5", "per_day_s = -1.0"))
     with pytest.raises(WorkspaceError, match="per_day_s"):
         Workspace.load(folder)

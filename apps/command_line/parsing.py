@@ -77,15 +77,19 @@ class FleetChoice:
         from passim.workspace import where_from
 
         from ..text.feeds import origin_words
+        from ..text.timing import timing_notes
 
         fleet, notes = _with_messages(workspace.fleet(self.fleet_name, at, lenient=self._lenient()))
         origin = where_from(workspace, self.fleet_name, at)
         came = "" if origin is None else origin_words(origin)
+        # Of a fleet that has no snapshots nothing can be learned, so that nothing need be said.
+        errors = () if origin is None else timing_notes(workspace.timing(self.fleet_name), fleet.name)
         return fleet, [
             background(
                 f"Fleet: {fleet.name}, from {came or workspace.file}.",
                 to_send=f"Fleet: {fleet.name}, from {came or 'the workspace'}.",
             ),
+            *errors,
             *notes,
         ]
 
@@ -95,11 +99,19 @@ class FleetChoice:
         return None if workspace is None else workspace.history(self.fleet_name, at)
 
     def timing_model(self) -> TimingModel:
-        """Return how timing errors grow with the age of elements: the workspace's model, else the usual one."""
+        """Return how timing errors grow with the age of elements.
+
+        Those of a fleet of the workspace are its own where they are known; of other elements, those that the workspace
+        states, else the usual ones.
+        """
         from passim import TimingModel
 
         workspace = found_workspace(self.workspace_dir)
-        return TimingModel() if workspace is None else workspace.timing_model
+        if workspace is None:
+            return TimingModel()
+        if self.elements:
+            return workspace.timing_stated or TimingModel()
+        return workspace.timing(self.fleet_name).model
 
     def _lenient(self) -> bool | None:
         """Say whether bad records are refused (False), or skipped however many (True); None where nothing is said."""

@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..command_line.options import allow_stale_option, output_options, site_options, strict_option
+from ..command_line.options import (
+    allow_stale_option,
+    fleet_name_option,
+    output_options,
+    site_options,
+    strict_option,
+)
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
 from ..command_line.times import aware_time
 from ..command_line.usage import NUMBER, OneOf
@@ -15,11 +21,14 @@ from ..command_line.usage import NUMBER, OneOf
 if TYPE_CHECKING:
     import pandas as pd
 
+    from passim import Fleet
     from passim.forecast import hindcast as scoring
+    from passim.workspace import Timing, Workspace
 
 
 @click.command("hindcast", short_help="How well older elements would have forecast newer ones.")
-@click.argument("paths", nargs=-1, metavar="OLD NEW...")
+@click.argument("paths", nargs=-1, metavar="[OLD NEW]...")
+@fleet_name_option
 @strict_option
 @site_options
 @click.option(
@@ -36,14 +45,16 @@ if TYPE_CHECKING:
 @click.option(
     "--list",
     "listing",
-    type=OneOf(["scores", "ages", "satellites"]),
+    type=OneOf(["scores", "ages", "satellites", "learned"]),
     default="scores",
     show_default=True,
-    help="What the rows list: each kind of forecast, each age of elements, or each satellite.",
+    help="What the rows list: each kind of forecast, each age of elements, each satellite, or the timing errors learned "
+    "from snapshots.",
 )
 @output_options
 def hindcast(
     paths: tuple[str, ...],
+    fleet_name: str | None,
     strict: bool,
     site_choice: SiteChoice,
     from_text: str | None,
@@ -55,7 +66,9 @@ def hindcast(
 ) -> None:
     """Say how well OLD elements would have forecast service, with NEW elements of the same fleet as the truth.
 
-    Both are files or folders of element sets, days apart; give OLD NEW again for further pairs. The passes of each
+    Both are files or folders of element sets, days apart; give OLD NEW again for further pairs. Without them the
+    snapshots that `passim update` has kept are scored, the newest against those of one, three and seven days before;
+    and the timing errors learned from all of them, which the odds of this fleet go by, are told first. The passes of each
     satellite tell how early or late it came; their spread is the timing error at that age, and satellites off by more
     than four times that are assumed to have manoeuvred. The odds of no service are scored with the usual errors, which
     a workspace may state as its own, and with those fitted here, beside a plain yes or no, climatology, and the day
@@ -66,30 +79,41 @@ def hindcast(
 
     \b
     Example:
+      passim hindcast
       passim hindcast monday.json friday.json --site 45.0,-28.0,40
       passim hindcast monday.json friday.json --site 45.0,-28.0,40 --gateway 39.6,-28.0 --list ages
       passim hindcast march.tle april.tle --site 45.0,-28.0,40 --allow-stale --format json --out hindcast.json
     """
-    if not paths or len(paths) % 2:
-        raise click.UsageError(
-            "which snapshots? Give OLD and NEW, two files or folders of element sets, or more pairs."
-        )
+    if len(paths) % 2:
+        raise click.UsageError(_WHICH)
+    if paths and (fleet_name is not None or listing == "learned"):
+        what = "--list learned tells of snapshots" if fleet_name is None else "--fleet names a fleet of the workspace"
+        raise click.UsageError(f"{what}, and OLD and NEW are files: give one of them.")
     from passim import Span
     from passim.forecast import hindcast as scoring
 
     from ..command_line.output import check_out, write
     from ..text.answer import Answer
-    from ..text.hindcast import AGE_COLUMNS, SATELLITE_COLUMNS, SCORE_COLUMNS, hindcast_sentences, pair_note
+    from ..text.hindcast import (
+        AGE_COLUMNS,
+        LEARNED_COLUMNS,
+        SATELLITE_COLUMNS,
+        SCORE_COLUMNS,
+        hindcast_sentences,
+        learned_rows,
+        pair_note,
+    )
     from ..text.notes import Note, weighed, without
     from ..text.query import CAUTION
     from ..text.service import without_handovers_note
+    from ..text.timing import timing_notes, timing_sentence
     from ..text.units import LocalClock
 
     check_out(output_choice.out)
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     view, notes = site_choice.view()
     span = Span.starting(aware_time(from_text, "--from", site_choice.zone), hours) if from_text else None
-    if span is not None and len(paths) > 2:
+    if span is not None and len(paths) != 2:
         raise click.UsageError("--from says where one span begins: give it with one pair of snapshots.")
     fleet_notes: list[Note] = []
     pairs = []
@@ -98,7 +122,15 @@ def hindcast(
         fleet_notes += [note for _, messages in read for note in messages]
         pairs.append(scoring.Snapshots(read[0][0], read[1][0], span, hours))
     workspace = site_choice.workspace()
-    model = None if workspace is None else workspace.timing_model
+    model = None if workspace is None else workspace.timing_stated
+    known: Timing | None = None
+    told: list[str] = []
+    if not paths:
+        known, kept = _kept(workspace, fleet_name)
+        pairs = [scoring.Snapshots(older, newer, None, hours) for older, newer in kept]
+        model, fleet = known.model, kept[0][0].name
+        told = [timing_sentence(known, fleet)]
+        fleet_notes += timing_notes(known, fleet)[1:]
     found = scoring.score_snapshots(pairs, view, model=model, allow_stale=allow_stale, step_s=step_s)
 
     clock = LocalClock(view.site.timezone, found.pairs[0].span)
@@ -106,17 +138,38 @@ def hindcast(
         "ages": (found.ages, AGE_COLUMNS),
         "satellites": (found.satellites, SATELLITE_COLUMNS),
         "scores": (found.scores, SCORE_COLUMNS),
+        "learned": (found.ages if known is None else learned_rows(known), LEARNED_COLUMNS),
     }[listing]
-    facts = {
+    facts: dict[str, Any] = {
         "pairs": [pair_facts(pair) for pair in found.pairs],
         "timing": {"stated": dataclasses.asdict(found.model), "fitted": dataclasses.asdict(found.fitted)},
         "scores": plain_records(found.scores),
     }
+    if known is not None and known.learned is not None:
+        facts["timing"] |= {"source": known.source, "learned": dataclasses.asdict(known.learned)}
     scored = weighed(pair_note(pair) for pair in found.pairs)
     messages = (*without_handovers_note(view), *scored, *without(notes, "policy"), *fleet_notes, CAUTION)
     write(
-        Answer("hindcast", "\n".join(hindcast_sentences(found)), rows, columns, messages, facts, clock), output_choice
+        Answer("hindcast", "\n".join([*told, *hindcast_sentences(found)]), rows, columns, messages, facts, clock),
+        output_choice,
     )
+
+
+_WHICH = (
+    "which snapshots? Give OLD and NEW, two files or folders of element sets, or more pairs; or work in a workspace "
+    "whose fleet has a feed."
+)
+
+
+def _kept(workspace: Workspace | None, fleet_name: str | None) -> tuple[Timing, list[tuple[Fleet, Fleet]]]:
+    """Return the timing errors of a fleet of the workspace, learned anew where due, and its snapshots to be scored."""
+    from passim.workspace import fleets_with_feeds, learn_fleet_timing, snapshots_to_score
+
+    if workspace is None or (fleet_name is None and all(fleet.feed is None for fleet in workspace.settings.fleets)):
+        raise click.UsageError(_WHICH)
+    fleet = fleets_with_feeds(workspace, fleet_name)[0]
+    pairs = snapshots_to_score(workspace, fleet)
+    return learn_fleet_timing(workspace, fleet), pairs
 
 
 def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:

@@ -78,6 +78,7 @@ def update(
     if every_s is None:
         answer, failed = _updated(workspace, fleet_name, early=early, accept_fewer=accept_fewer)
         write(answer, output_choice)
+        _learn(workspace, fleet_name, quiet=output_choice.quiet)
         if failed:
             click.get_current_context().exit(1)
         return
@@ -88,8 +89,10 @@ def update(
 
     while True:
         try:
-            answer, _ = _updated(needed_workspace(workspace_dir), fleet_name, early=early, accept_fewer=accept_fewer)
+            workspace = needed_workspace(workspace_dir)
+            answer, _ = _updated(workspace, fleet_name, early=early, accept_fewer=accept_fewer)
             tell(answer.in_one_line)
+            _learn(workspace, fleet_name, quiet=output_choice.quiet)
         except InputError as error:
             tell(in_command_words(error))
         sleep(every_s)
@@ -127,6 +130,30 @@ def _updated(workspace: Workspace, fleet_name: str | None, *, early: bool, accep
             }
         )
     return _answer(workspace, sentences, rows, update_columns), failed
+
+
+def _learn(workspace: Workspace, fleet_name: str | None, *, quiet: bool) -> None:
+    """Learn the timing errors of each fleet from its snapshots, once the answer is out, and tell what changed by it.
+
+    The elements are there whatever comes of it, so that nothing here makes an update fail.
+    """
+    from passim.errors import PassimError
+    from passim.workspace import fleets_with_feeds, learn_fleet_timing
+
+    from ..command_line.output import tell
+    from ..text.timing import timing_sentence
+    from ..text.ways_out import in_command_words
+
+    for fleet in fleets_with_feeds(workspace, fleet_name):
+        try:
+            before = workspace.timing(fleet)
+            now = learn_fleet_timing(workspace, fleet)
+        except Exception as error:  # whatever it is, it is told, and the elements stand
+            why = in_command_words(error) if isinstance(error, PassimError) else f"{type(error).__name__}: {error}"
+            tell(f"{fleet}: its timing errors cannot be learned. {why}")
+            continue
+        if now.source != before.source and not quiet:
+            tell(timing_sentence(now, fleet))
 
 
 def _plan(workspace: Workspace, fleet_name: str | None, early: bool) -> Answer:

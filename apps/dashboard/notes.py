@@ -20,6 +20,7 @@ from ..text.notes import Note, background, shown, weighed
 from ..text.query import search_notes, searched, times_note
 from ..text.service import assumed_words, policy_note
 from ..text.skipped import skipped_notes
+from ..text.timing import timing_notes
 from ..text.units import counted, listed
 from .page_model import Answer, Page, Panel, Shown
 from .state import PageRequest
@@ -98,7 +99,7 @@ def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = 
     view = seen.visibility.view
     limits = "; ".join(view.descriptions.values())
     return (
-        *search_notes(searched(seen.visibility.report, span, question.workspace.timing_model), tell_age=tell_age),
+        *search_notes(searched(seen.visibility.report, span, question.fleet_timing.model), tell_age=tell_age),
         Note(f"{assumed_words(view)[:-1]}: {limits}.", "reading" if view.service.loses_time else "background"),
         *policy_note(view, guessed=question.workspace.policy_guessed),
         *weighed(seen.visibility.notes, "background"),
@@ -124,6 +125,7 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
     origin = where_from(workspace, question.choices.fleet, question.now) if workspace.fleet_names else None
     if origin is not None:
         notes.append(background(f"Fleet: {question.fleet.name}, from {origin_words(origin)}."))
+        notes += timing_notes(question.fleet_timing, question.fleet.name)
     if question.state.invented:
         notes.append(Note("Everything here is invented: the school, its sites and the fleet."))
     chosen = question.choices.fleet or next(iter(workspace.fleet_names), "")

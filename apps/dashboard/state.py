@@ -27,7 +27,7 @@ from passim.forecast import timing
 from passim.parallel import Job, WorkerPool
 from passim.sky import view as views
 from passim.spans import local_days, moment, zone
-from passim.workspace import Workspace
+from passim.workspace import Timing, Workspace
 
 from ..text.units import LocalClock
 from .address import Choices
@@ -211,7 +211,7 @@ class DashboardState:
     def data_key(self, question: PageRequest) -> Hashable:
         """Return what changes with all that pages read: settings, elements and plans. Raises InputError."""
         plans = tuple(_file_stamp(path) for path in sorted(question.workspace.folder.glob("*.csv")))
-        fleet = None if question.workspace.missing else question.fleet_key
+        fleet = None if question.workspace.missing else (question.fleet_key, question.fleet_timing)
         return (_stamp(question.workspace), self.workspace_fault, fleet, plans)
 
     def remember(self, key: Hashable, compute: Callable[[], tuple[Any, int]]) -> Any:
@@ -358,8 +358,13 @@ class PageRequest:
         return Span(moment(int(edges_us[0])), moment(int(edges_us[count])))
 
     def freshness(self, when: datetime) -> timing.Freshness:
-        """Return how old the elements are at a moment, and what they are good for by the workspace's timing model."""
-        return timing.band_for(self.fleet, when, self.workspace.timing_model, allow_stale=True)
+        """Return how old the elements are at a moment, and what they are good for by the timing errors in force."""
+        return timing.band_for(self.fleet, when, self.fleet_timing.model, allow_stale=True)
+
+    @functools.cached_property
+    def fleet_timing(self) -> Timing:
+        """How timing errors grow with the age of the elements of the fleet chosen."""
+        return self.workspace.timing(self.choices.fleet)
 
     def clock(self, span: Span) -> LocalClock:
         """Return the site's clock for times within a span."""

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
 from passim.forecast import hindcast as scoring
 from passim.forecast import timing
+from passim.forecast.learned_timing import LearnedAge
 
 from .columns import AGE, COUNT, SHARE, TEXT, Column, number, of_row
 from .units import counted, instant
+
+if TYPE_CHECKING:
+    from passim.workspace import Timing
 
 
 def _bounds(row: Any) -> str:
@@ -25,6 +30,8 @@ def _moved(row: Any) -> str:
 
 
 _SECONDS: Final = number(2, " s")
+# A fleet that flies high keeps its times to some hundredths of a second.
+_FINE: Final = number(3, " s")
 _PAIR: Final = Column("pair", "Pair", COUNT, 1)
 SCORE_COLUMNS: Final = (
     Column("forecast", "Forecast", TEXT),
@@ -47,6 +54,19 @@ AGE_COLUMNS: Final = (
     Column("moved", "Moved", COUNT),
     Column("lost", "Lost", COUNT),
 )
+LEARNED_COLUMNS: Final = (
+    Column("age_s", "Age", AGE),
+    Column("satellites", "Satellites", COUNT),
+    Column("pairs", "Pairs", COUNT, 1),
+    Column("sigma_s", "Spread", _FINE),
+    Column(
+        "sigma_bounds",
+        "95 %",
+        of_row(lambda row: f"{row.sigma_low_s:.3f} to {row.sigma_high_s:.3f} s", numeric=True),
+    ),
+    Column("usual_s", "Usual spread", _FINE),
+    Column("moved_share", "Moved", SHARE),
+)
 SATELLITE_COLUMNS: Final = (
     Column("satellite_id", "Number", TEXT),
     Column("name", "Name", TEXT),
@@ -58,6 +78,15 @@ SATELLITE_COLUMNS: Final = (
     Column("set_late_s", "Set late", _SECONDS, 5),
     Column("moved", "Moved", of_row(_moved)),
 )
+
+
+def learned_rows(known: Timing) -> pd.DataFrame:
+    """Return what was learned at each age, one row each, beside the usual errors."""
+    ages = known.learned.ages if known.learned is not None else ()
+    names = [field.name for field in dataclasses.fields(LearnedAge)]
+    table = pd.DataFrame([dataclasses.asdict(age) for age in ages], columns=names)
+    usual_s = timing.TimingModel().sigma_s(table["age_s"].to_numpy(dtype=np.float64))
+    return table.assign(usual_s=usual_s)
 
 
 def hindcast_sentences(found: scoring.Hindcast) -> list[str]:

@@ -32,6 +32,11 @@ _WORTH = {
     "odds only": "single passes and gaps are seconds off, so trust the shares and counts; calls and now tell the odds",
     "statistics only": "single passes and gaps can no longer be told, but shares and counts still hold",
 }
+# The same where a timing model gives much smaller errors than usual at that age.
+_WORTH_IF_SMALL = {
+    "odds beside times": "a satellite that has manoeuvred since may be off, and short gaps may come and go",
+    "odds only": "some satellites may have manoeuvred since, so trust the shares and counts; calls and now tell the odds",
+}
 
 
 @dataclass(frozen=True)
@@ -159,7 +164,7 @@ def search_notes(found: Searched, *, tell_age: bool = True) -> list[Note]:
     if tell_age:
         oldest, newest = span.middle - report.epoch_oldest, span.middle - report.epoch_newest
         objects, band = counted(report.objects_searched, "object"), found.band
-        words = _WORTH.get(band.name, band.words)
+        words = (_WORTH_IF_SMALL if band.small else _WORTH).get(band.name, band.words)
         typical = span.middle - report.epoch_median
         # The band is that of the median, which a few stale sets leave far behind the oldest.
         most = "" if age(typical) == age(oldest) else f", most {age(typical)}"

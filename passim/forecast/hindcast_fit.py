@@ -41,6 +41,7 @@ _LEAST_SIGMA_S: Final = 0.01
 _LARGEST_SCATTER_S: Final = 300.0
 # Three numbers of the model need three ages at least.
 _AGES_FOR_ALL: Final = 3
+_ROUNDS: Final = 6
 
 
 class PassErrors(NamedTuple):
@@ -148,10 +149,10 @@ def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingMode
 
     `satellites` has the columns age_s, late_s, shared_s and moved. With spreads at three ages or more, the three terms
     of sigma are least squares with none below 0, each spread weighted by its own size and its satellites, and the
-    shared error is the root mean square of those met. With fewer, ages cannot tell the terms apart: the error at the
-    epoch stays, and what grows is scaled, the shared error with it. Shares of manoeuvres are scaled to those that
-    moved; what a manoeuvre adds a day is fitted to those that moved and can still be followed, three at least. The
-    newer elements count as truth, so their own error is in the fit.
+    shared error is the mean square of those met, each by how well its age can tell it. With fewer, ages cannot tell the
+    terms apart: the error at the epoch stays, and what grows is scaled, the shared error with it. Shares of manoeuvres
+    are scaled to those that moved; what a manoeuvre adds a day is fitted to those that moved and can still be followed,
+    three at least. The newer elements count as truth, so their own error is in the fit.
     """
     known = ages[np.isfinite(ages["sigma_s"])]
     days, sigma_s = known["age_s"].to_numpy() / SECONDS_PER_DAY, known["sigma_s"].to_numpy()
@@ -162,7 +163,7 @@ def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingMode
     shape = model if model.per_day_s > 0.0 or model.per_day2_s > 0.0 else usual
     if groups >= _AGES_FOR_ALL:
         at_epoch_s, per_day_s, per_day2_s = _terms(days, sigma_s, weight)
-        shared_s = math.sqrt(np.average((known["shared_s"].to_numpy() / days**2) ** 2, weights=weight))
+        shared_s = _shared_per_day2(days, known["shared_s"].to_numpy(), sigma_s, weight)
     else:
         at_epoch_s = model.at_epoch_s
         growth2 = (shape.per_day_s * days) ** 2 + (shape.per_day2_s * days**2) ** 2
@@ -203,19 +204,43 @@ def _centre_and_sigma(values: Floats) -> tuple[float, float]:
     return centre, sigma
 
 
+def _shared_per_day2(days: Floats, shared_s: Floats, sigma_s: Floats, satellites: Floats) -> float:
+    """Return what all satellites share, s/day**2, by the medians met at some ages, shape (ages,) each.
+
+    A median of n normal values is itself off by 1.2533 sigma / sqrt(n), which is taken off; and what lies within a
+    quarter of the spread changes no odds, so that young ages, at which a hundredth of a second would be much a day**2,
+    hardly count.
+    """
+    median_off2 = 1.2533**2 * sigma_s**2 / satellites
+    weight = days**8 / (median_off2 + (0.25 * sigma_s) ** 2) ** 2
+    mean2 = float(np.average((shared_s**2 - median_off2) / days**4, weights=weight))
+    return math.sqrt(max(mean2, 0.0))
+
+
 def _terms(days: Floats, sigma_s: Floats, weight: Floats) -> tuple[float, float, float]:
     """Return the three terms whose squares add up to sigma**2 best, none below 0."""
-    # Relative misfits count, or the oldest ages would drown the rest. Trying every choice of terms is exact.
-    scale = np.sqrt(weight) / sigma_s**2
-    columns = np.stack([np.ones_like(days), days**2, days**4], axis=1) * scale[:, None]
-    target = np.sqrt(weight)
-    best, best_misfit = np.zeros(3), math.inf
-    for size in (1, 2, 3):
-        for chosen in combinations(range(3), size):
+    # Relative misfits count, or the oldest ages would drown the rest. Relative to what is fitted, which takes a few
+    # rounds: relative to what was met, spreads that chance made small would count most, and all come out too small.
+    powers = np.stack([np.ones_like(days), days**2, days**4], axis=1)
+    best, fitted2 = np.zeros(3), sigma_s**2
+    for _ in range(_ROUNDS):
+        scale = np.sqrt(weight) / fitted2
+        best = _least_squares(powers * scale[:, None], sigma_s**2 * scale)
+        fitted2 = np.maximum(powers @ best, _LEAST_SIGMA_S**2)
+    at_epoch_s, per_day_s, per_day2_s = np.sqrt(best).tolist()
+    return at_epoch_s, per_day_s, per_day2_s
+
+
+def _least_squares(columns: Floats, target: Floats) -> Floats:
+    """Return the numbers, none below 0, by which columns, shape (rows, numbers), add up to `target` best."""
+    # Trying every choice of columns is exact.
+    count = columns.shape[1]
+    best, best_misfit = np.zeros(count), math.inf
+    for size in range(1, count + 1):
+        for chosen in combinations(range(count), size):
             found = np.linalg.lstsq(columns[:, chosen], target, rcond=None)[0]
             misfit = float(np.sum((columns[:, chosen] @ found - target) ** 2))
             if np.all(found >= 0.0) and misfit < best_misfit:
-                best, best_misfit = np.zeros(3), misfit
+                best, best_misfit = np.zeros(count), misfit
                 best[list(chosen)] = found
-    at_epoch_s, per_day_s, per_day2_s = np.sqrt(best).tolist()
-    return at_epoch_s, per_day_s, per_day2_s
+    return best

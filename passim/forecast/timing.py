@@ -166,11 +166,14 @@ class Band:
     name        normal, odds beside times, odds only, statistics only, or refuse
     up_to_s     the greatest age in it, seconds: minus infinity where a timing model never lets it hold
     words       why, a part of a sentence that follows the age
+    small       True where a timing model gives less than half of the errors that usually go with it, so that what keeps
+                it where it is are satellites that may have manoeuvred
     """
 
     name: str
     up_to_s: float
     words: str
+    small: bool = False
 
     @property
     def shows_times(self) -> bool:
@@ -200,6 +203,10 @@ _STATISTICS: Final = Band(
     "statistics only", 336 * _HOUR_S, "single gaps can no longer be told, only how long service is out in all"
 )
 _REFUSE: Final = Band("refuse", math.inf, "satellites may be anywhere along their tracks by then")
+_IF_SMALL: Final = {
+    _BESIDE.name: "some satellites may have manoeuvred since, so odds stand beside the times",
+    _ODDS.name: "some satellites may have manoeuvred since, so only odds are shown",
+}
 BANDS: Final = (_NORMAL, _BESIDE, _ODDS, _STATISTICS, _REFUSE)
 # Past this age nothing is forecast unless told.
 OLDEST_S: Final = _STATISTICS.up_to_s
@@ -233,8 +240,13 @@ class Freshness:
 def bands_of(model: TimingModel) -> tuple[Band, ...]:
     """Return the bands, the best first, with the ages at which they end by a timing model."""
     usual = TimingModel()
-    ends_s = [min(model.age_s(float(usual.total_sigma_s(band.up_to_s))), band.up_to_s) for band in BANDS[:3]]
-    return (*(replace(band, up_to_s=end_s) for band, end_s in zip(BANDS[:3], ends_s, strict=True)), *BANDS[3:])
+    found = []
+    for band in BANDS[:3]:
+        error_s = float(usual.total_sigma_s(band.up_to_s))
+        small = float(model.total_sigma_s(band.up_to_s)) < 0.5 * error_s
+        words = _IF_SMALL.get(band.name, band.words) if small else band.words
+        found.append(replace(band, up_to_s=min(model.age_s(error_s), band.up_to_s), words=words, small=small))
+    return (*found, *BANDS[3:])
 
 
 def band_of(age_s: float, model: TimingModel | None = None) -> Band:

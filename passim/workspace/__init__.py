@@ -11,6 +11,7 @@ folder      `Workspace`: finding it, and what it gives to the rest of passim
 places      sites, mounting spots and gateways added to the file
 horizons    a surveyed horizon kept as that of a mounting spot
 feeds       which fleets have a feed, when it is due, and bringing them up to date
+timing      which timing errors hold for a fleet, and what was learned of them from its snapshots
 last_answers  kept beside the file, so that the next run can say what has changed
 """
 
@@ -26,6 +27,9 @@ from passim.workspace.feeds import (
     FeedState,
     feed_state,
     fleets_with_feeds,
+    learn_fleet_timing,
+    learning_is_due,
+    snapshots_to_score,
     update_fleet,
     update_in_dashboard,
     where_from,
@@ -34,6 +38,7 @@ from passim.workspace.folder import FILE_NAME, Workspace
 from passim.workspace.last_answers import keep_answer, last_answer
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
 from passim.workspace.settings import Assumption, SiteSettings, check_name
+from passim.workspace.timing import Timing
 
 __all__ = [
     "FILE_NAME",
@@ -45,6 +50,7 @@ __all__ = [
     "Missing",
     "Origin",
     "SiteSettings",
+    "Timing",
     "Update",
     "Workspace",
     "add_gateway",
@@ -58,8 +64,11 @@ __all__ = [
     "keep_answer",
     "keep_horizon_as",
     "last_answer",
+    "learn_fleet_timing",
+    "learning_is_due",
     "new_site",
     "site_and_spot",
+    "snapshots_to_score",
     "update_fleet",
     "update_in_dashboard",
     "where_from",

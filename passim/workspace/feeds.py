@@ -1,4 +1,4 @@
-"""The feeds of a workspace: which fleets have one, when each is due, and bringing them up to date."""
+"""The feeds of a workspace: which fleets have one, when each is due, bringing them up to date, learning from them."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ from datetime import datetime
 
 import tomlkit
 
+from passim.constants import SECONDS_PER_DAY
 from passim.elements.feeds.request_log import Noted, RequestLog
-from passim.elements.feeds.snapshots import Origin, Snapshot, read_origin
+from passim.elements.feeds.snapshots import Origin, Snapshot, read_origin, read_snapshot
 from passim.elements.feeds.sources import Address, Folder
 from passim.elements.feeds.update import (
     Update,
@@ -19,9 +20,12 @@ from passim.elements.feeds.update import (
     update_from_address,
     update_from_folder,
 )
-from passim.errors import WorkspaceError
+from passim.elements.records import Fleet
+from passim.errors import ElementsError, WorkspaceError
+from passim.forecast.learned_timing import pairs_to_score
 from passim.workspace.folder import Workspace
 from passim.workspace.saving import locked
+from passim.workspace.timing import Timing, learn, learning_due
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +129,45 @@ def update_fleet(
     return update_from_address(
         feed, store, fleet, log, early=early, accept_fewer=accept_fewer, authorization=secret, wait=wait
     )
+
+
+def learn_fleet_timing(workspace: Workspace, name: str | None = None) -> Timing:
+    """Learn the timing errors of a fleet with a feed from its snapshots, where others came since that was done last.
+
+    It takes about a second for the largest fleets, and nobody is asked. Return what is in force then: the errors that
+    the file states come before what was learned. Raises WorkspaceError for a fleet without a feed and where it cannot
+    be kept, ElementsError for snapshots that cannot be read.
+    """
+    (fleet,) = fleets_with_feeds(workspace, name)[:1]
+    store = workspace.snapshots(fleet)
+    if learning_due(store):
+        learn(store)
+    return workspace.timing(fleet)
+
+
+def learning_is_due(workspace: Workspace, name: str | None = None) -> bool:
+    """Say whether `learn_fleet_timing` has anything to do. Raises as it does."""
+    (fleet,) = fleets_with_feeds(workspace, name)[:1]
+    return learning_due(workspace.snapshots(fleet))
+
+
+def snapshots_to_score(workspace: Workspace, name: str | None = None) -> list[tuple[Fleet, Fleet]]:
+    """Return the snapshots of a fleet, older and newer, that a hindcast scores. Raises WorkspaceError, ElementsError."""
+    (fleet,) = fleets_with_feeds(workspace, name)[:1]
+    store = workspace.snapshots(fleet)
+    damaged = store.damaged()
+    every = [each for each in store if each not in damaged]
+    pairs = pairs_to_score(every)
+    if not pairs:
+        days = (every[-1].fetched_at - every[0].fetched_at).total_seconds() / SECONDS_PER_DAY if every else 0.0
+        raise ElementsError(
+            f"snapshots of fleet {fleet}",
+            got=f"{len(every)} within {days:.1f} days",
+            wanted="two that came about a day apart",
+            try_next="a feed that is asked for a few days",
+        )
+    read = {each: read_snapshot(each, fleet) for each in dict.fromkeys(one for pair in pairs for one in pair)}
+    return [(read[older], read[newer]) for older, newer in pairs]
 
 
 def _feed(workspace: Workspace, fleet: str) -> Address | Folder:

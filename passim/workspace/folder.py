@@ -42,6 +42,7 @@ from passim.workspace.settings import (
     SpotSettings,
     WorkspaceSettings,
 )
+from passim.workspace.timing import Timing, timing_of
 
 FILE_NAME: Final = "passim.toml"
 _LONGEST_FOLDER: Final = 40
@@ -131,6 +132,16 @@ class Workspace:
         """Whether the file does not say which satellite is taken: passim's own guess then stands in for it."""
         return "policy" not in self.settings.terminal.model_fields_set
 
+    def timing(self, fleet_name: str | None = None) -> Timing:
+        """Return how the timing error of a fleet's satellites grows with the age of their elements.
+
+        It is that of the first fleet unless named. What the file states comes first, then what was learned from the
+        fleet's own snapshots, then the usual model. Raises WorkspaceError for a name that is not in the file.
+        """
+        settings = self.fleet_settings(fleet_name) if fleet_name is not None or self.settings.fleets else None
+        store = self.snapshots(settings.name) if settings is not None and settings.feed is not None else None
+        return timing_of(self.timing_stated, store)
+
     @property
     def line(self) -> LineSettings:
         """What the probe asks, how often, and whose clock it trusts."""
@@ -142,9 +153,9 @@ class Workspace:
         return self.folder / JOURNAL_NAME
 
     @property
-    def timing_model(self) -> TimingModel:
-        """How the timing error of satellites grows with the age of their elements."""
-        return self.settings.timing.model()
+    def timing_stated(self) -> TimingModel | None:
+        """The timing errors that the file states for whatever elements, None where it states none."""
+        return self.settings.timing.model() if self.settings.timing.model_fields_set else None
 
     @property
     def call_kinds(self) -> tuple[CallKind, ...]:

@@ -83,7 +83,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say what is loaded and whether it is fresh."""
     fleet, health = question.fleet, question.health
     fresh = question.freshness(question.now)
-    model = question.workspace.timing_model
+    model = question.fleet_timing.model
     condition = question.condition
     nearest, _ = fleet.nearest(question.now)
     counts = pd.DataFrame({"status": list(condition.counts), "objects": list(condition.counts.values())})

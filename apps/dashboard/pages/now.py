@@ -122,7 +122,7 @@ def _said(question: PageRequest, at: datetime, days: Span) -> tuple[now_answer.N
     Until it is done, what was said of the minute before stands. Raises Pending where nothing was, InputError.
     """
     kind = call_kinds.call_kind(question.choices.other("kind", kinds(question)[0].name), kinds(question))
-    minutes, model = minutes_of(question), question.workspace.timing_model
+    minutes, model = minutes_of(question), question.fleet_timing.model
     searched = call_forecast.searched_span(days)
 
     def key_of(span: Span) -> tuple[Hashable, ...]:

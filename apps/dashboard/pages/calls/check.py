@@ -76,7 +76,7 @@ def checked_of(question: PageRequest, asked: Asked) -> Checked | None:
             wanted=f"at most {call_work.MOST_CHECKED} on this page",
             try_next="fewer days ahead, or passim calls --check",
         )
-    kind, model = asked.kind, question.workspace.timing_model
+    kind, model = asked.kind, question.fleet_timing.model
     other_sites = question.workspace.other_site_names(question.site_name)
     key = (
         "check", question.view, question.fleet_key, asked.span, kind.name, kind.at_least_s, kind.buffer_s, asked.hours,

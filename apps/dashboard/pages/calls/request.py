@@ -89,7 +89,7 @@ def seen_of(question: PageRequest, asked: Asked) -> Seen:
 
 def plan_of(question: PageRequest, asked: Asked) -> call_answers.CallPlan:
     """Return the plan that is asked for. Raises Pending, InputError."""
-    kind, model = asked.kind, question.workspace.timing_model
+    kind, model = asked.kind, question.fleet_timing.model
     thresholds_s = (*kind.at_least_s, kind.buffer_s)
     seen = seen_of(question, asked)
     found: call_work.Planned = question.computed(

@@ -111,7 +111,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         sites_words.headline(rows, here, day_words(question.day, question.today)),
         panels,
         (
-            *search_notes(searched(comparison.report, span, question.workspace.timing_model)),
+            *search_notes(searched(comparison.report, span, question.fleet_timing.model)),
             *([Note(hours)] if hours else []),
             *weighed(comparison.notes),
             *policy_note(question.view, guessed=question.workspace.policy_guessed),

@@ -356,7 +356,7 @@ def _told(question: PageRequest, asked: dict[str, Any], found: room.SymptomAnswe
         clock = question.clock(found.span)
         notes += [
             f"Looked at {clock.stretch(found.span)}.",
-            *beside(search_notes(searched(found.report, found.span, question.workspace.timing_model))),
+            *beside(search_notes(searched(found.report, found.span, question.fleet_timing.model))),
         ]
     told = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), found.table)
     heads = [html.Th(column.heading, scope="col") for column in told.columns]

@@ -116,7 +116,7 @@ def _told(question: PageRequest, seen: Seen, day: sky_day.SkyDay, clock: LocalCl
         clock,
         (),
         {},
-        question.workspace.timing_model,
+        question.fleet_timing.model,
     )
     words = cause_words(found, seen.causes)
     costs = bool((day.sectors["given_back_s"] > 0.0).any())

@@ -1,0 +1,71 @@
+"""Whose timing errors an answer goes by: the fleet's own, learned from snapshots, those of the file, or the usual."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from .notes import Note, background
+from .units import counted
+
+if TYPE_CHECKING:
+    from passim.forecast.learned_timing import LearnedTiming
+    from passim.workspace import Timing
+
+_DAY_S: Final = 86_400.0
+
+
+def timing_sentence(timing: Timing, fleet: str) -> str:
+    """Say whose timing errors are in force for a fleet with a feed, and what stands behind them."""
+    learned = timing.learned
+    if timing.source == "stated":
+        before = "" if learned is None or learned.model is None else f", which come before those learned from {fleet}"
+        return f"Timing errors: those that the workspace states under [timing]{before}."
+    if timing.source == "learned" and learned is not None:
+        return (
+            f"Timing errors: {fleet}'s own, learned from {_days(learned.days)} of its snapshots "
+            f"({counted(learned.satellites, 'satellite')}, {counted(learned.pairs, 'pair')}): {_errors(timing)}."
+        )
+    return f"Timing errors: the usual ones. {_not_enough(learned, fleet)}"
+
+
+def timing_notes(timing: Timing, fleet: str) -> tuple[Note, ...]:
+    """Return what is said beside an answer of whose timing errors it goes by."""
+    told = [background(timing_sentence(timing, fleet))]
+    if timing.fault:
+        told.append(Note(f"What was learned of the timing errors of {fleet} is not used: {timing.fault}."))
+    return tuple(told)
+
+
+def _errors(timing: Timing) -> str:
+    """Return the error at a day and a week, or at the greatest age measured, and how far that reaches."""
+    assert timing.learned is not None
+    measured_days = timing.learned.oldest_s / _DAY_S
+    parts = [
+        f"{float(timing.model.total_sigma_s(days * _DAY_S)):.2g} s at {_days(days)}"
+        for days in (1.0, 7.0)
+        if days <= measured_days
+    ]
+    reach = f"measured up to {_days(measured_days)} of age"
+    return f"{', '.join(parts)}; {reach}" if parts else reach
+
+
+def _not_enough(learned: LearnedTiming | None, fleet: str) -> str:
+    """Say why a fleet's own errors are not known yet."""
+    from passim.forecast.learned_timing import FEWEST_AGES, FEWEST_DAYS, FEWEST_SATELLITES
+
+    if learned is None or not learned.pairs:
+        return f"Those of {fleet} itself are learned from the snapshots of a feed, once they span {_days(FEWEST_DAYS)}."
+    if learned.days < FEWEST_DAYS:
+        return (
+            f"Those of {fleet} itself are learned once its snapshots span {_days(FEWEST_DAYS)}; so far it is "
+            f"{_days(learned.days)}, not enough yet."
+        )
+    return (
+        f"The snapshots of {fleet} are not enough yet to learn its own: that takes {FEWEST_SATELLITES} satellites "
+        f"compared at each of {FEWEST_AGES} ages."
+    )
+
+
+def _days(days: float) -> str:
+    number = f"{days:.0f}" if days >= 9.95 else f"{days:.1f}".removesuffix(".0")
+    return f"{number} day{'' if number == '1' else 's'}"
