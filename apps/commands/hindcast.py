@@ -48,8 +48,8 @@ if TYPE_CHECKING:
     type=OneOf(["scores", "ages", "satellites", "learned"]),
     default="scores",
     show_default=True,
-    help="What the rows list: each kind of forecast, each age of elements, each satellite, or the timing errors learned "
-    "from snapshots.",
+    help="What the rows list: each kind of forecast, each age of elements, each satellite, or what was learned from "
+    "all snapshots.",
 )
 @output_options
 def hindcast(
@@ -68,11 +68,12 @@ def hindcast(
 
     Both are files or folders of element sets, days apart; give OLD NEW again for further pairs. Without them the
     snapshots that `passim update` has kept are scored, the newest against those of one, three and seven days before;
-    and the timing errors learned from all of them, which the odds of this fleet go by, are told first. The passes of each
-    satellite tell how early or late it came; their spread is the timing error at that age, and satellites off by more
-    than four times that are assumed to have manoeuvred. The odds of no service are scored with the usual errors, which
-    a workspace may state as its own, and with those fitted here, beside a plain yes or no, climatology, and the day
-    before shifted by the lag that fits best.
+    and the timing errors learned from all of them, which the odds of this fleet go by, are told first.
+
+    The passes of each satellite tell how early or late it came; their spread is the timing error at that age, and
+    satellites off by more than four times that are assumed to have manoeuvred. The odds of no service are scored with
+    the errors in force, for files the usual ones unless a workspace states its own, and with those fitted here, beside
+    a plain yes or no, climatology, and the day before shifted by the lag that fits best.
 
     A Brier score is the mean squared difference of chance and outcome: 0 is perfect. Skill is the part of climatology's
     score that a forecast removes: 1 is perfect, 0 no better. JSON also holds the fitted errors.

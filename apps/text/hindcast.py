@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from passim.forecast import LearnedAge, timing
 from passim.forecast import hindcast as scoring
-from passim.forecast import timing
-from passim.forecast.learned_timing import LearnedAge
 
 from .columns import AGE, COUNT, SHARE, TEXT, Column, number, of_row
 from .units import counted, instant

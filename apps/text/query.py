@@ -35,7 +35,7 @@ _WORTH = {
 # The same where a timing model gives much smaller errors than usual at that age.
 _WORTH_IF_SMALL = {
     "odds beside times": "a satellite that has manoeuvred since may be off, and short gaps may come and go",
-    "odds only": "some satellites may have manoeuvred since, so trust the shares and counts; calls and now tell the odds",
+    "odds only": "some satellites may have manoeuvred since, so trust shares and counts; calls and now tell the odds",
 }
 
 

@@ -8,7 +8,7 @@ from .notes import Note, background
 from .units import counted
 
 if TYPE_CHECKING:
-    from passim.forecast.learned_timing import LearnedTiming
+    from passim.forecast import LearnedTiming
     from passim.workspace import Timing
 
 _DAY_S: Final = 86_400.0
@@ -51,18 +51,17 @@ def _errors(timing: Timing) -> str:
 
 def _not_enough(learned: LearnedTiming | None, fleet: str) -> str:
     """Say why a fleet's own errors are not known yet."""
-    from passim.forecast.learned_timing import FEWEST_AGES, FEWEST_DAYS, FEWEST_SATELLITES
+    from passim.forecast import learned_timing as learning
 
+    wanted = _days(learning.FEWEST_DAYS)
     if learned is None or not learned.pairs:
-        return f"Those of {fleet} itself are learned from the snapshots of a feed, once they span {_days(FEWEST_DAYS)}."
-    if learned.days < FEWEST_DAYS:
-        return (
-            f"Those of {fleet} itself are learned once its snapshots span {_days(FEWEST_DAYS)}; so far it is "
-            f"{_days(learned.days)}, not enough yet."
-        )
+        return f"Those of {fleet} itself are learned from the snapshots of a feed, once they span {wanted}."
+    if learned.days < learning.FEWEST_DAYS:
+        so_far = f"so far it is {_days(learned.days)}, not enough yet"
+        return f"Those of {fleet} itself are learned once its snapshots span {wanted}; {so_far}."
     return (
-        f"The snapshots of {fleet} are not enough yet to learn its own: that takes {FEWEST_SATELLITES} satellites "
-        f"compared at each of {FEWEST_AGES} ages."
+        f"The snapshots of {fleet} are not enough yet to learn its own: that takes {learning.FEWEST_SATELLITES} "
+        f"satellites compared at each of {learning.FEWEST_AGES} ages."
     )
 
 

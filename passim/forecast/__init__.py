@@ -11,8 +11,10 @@ verification    Brier score, reliability, skill, bootstrap by day
 event_scores    predicted gaps against observed ones, matched one to one
 hindcast        older elements forecast, newer ones say what came
 hindcast_fit    a timing model fitted to such a pair
+learned_timing  learn_timing: the timing errors of a fleet by the snapshots kept of it, without a site
 """
 
+from passim.forecast.learned_timing import LearnedAge, LearnedTiming, learn_timing
 from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.odds_events import Simulation, simulate
 from passim.forecast.timing import Band, Freshness, TimingModel, band_for, band_of, bands_of, freshness_of
@@ -21,6 +23,8 @@ from passim.forecast.windows import WindowOdds
 __all__ = [
     "Band",
     "Freshness",
+    "LearnedAge",
+    "LearnedTiming",
     "Odds",
     "Simulation",
     "TimingModel",
@@ -29,6 +33,7 @@ __all__ = [
     "band_of",
     "bands_of",
     "freshness_of",
+    "learn_timing",
     "odds_of_no_service",
     "simulate",
 ]

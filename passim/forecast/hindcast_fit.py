@@ -163,7 +163,10 @@ def fitted_model(satellites: pd.DataFrame, ages: pd.DataFrame, model: TimingMode
     shape = model if model.per_day_s > 0.0 or model.per_day2_s > 0.0 else usual
     if groups >= _AGES_FOR_ALL:
         at_epoch_s, per_day_s, per_day2_s = _terms(days, sigma_s, weight)
-        shared_s = _shared_per_day2(days, known["shared_s"].to_numpy(), sigma_s, weight)
+        # The spread of a few satellites may be tiny by chance: that of the fit says how well an age tells.
+        smooth_s = np.sqrt(at_epoch_s**2 + (per_day_s * days) ** 2 + (per_day2_s * days**2) ** 2)
+        smooth_s = np.maximum(smooth_s, _LEAST_SIGMA_S)
+        shared_s = _shared_per_day2(days, known["shared_s"].to_numpy(), smooth_s, weight)
     else:
         at_epoch_s = model.at_epoch_s
         growth2 = (shape.per_day_s * days) ** 2 + (shape.per_day2_s * days**2) ** 2

@@ -243,8 +243,8 @@ def bands_of(model: TimingModel) -> tuple[Band, ...]:
     found = []
     for band in BANDS[:3]:
         error_s = float(usual.total_sigma_s(band.up_to_s))
-        small = float(model.total_sigma_s(band.up_to_s)) < 0.5 * error_s
-        words = _IF_SMALL.get(band.name, band.words) if small else band.words
+        small = band.name in _IF_SMALL and float(model.total_sigma_s(band.up_to_s)) < 0.5 * error_s
+        words = _IF_SMALL[band.name] if small else band.words
         found.append(replace(band, up_to_s=min(model.age_s(error_s), band.up_to_s), words=words, small=small))
     return (*found, *BANDS[3:])
 

@@ -152,7 +152,7 @@ def learning_is_due(workspace: Workspace, name: str | None = None) -> bool:
 
 
 def snapshots_to_score(workspace: Workspace, name: str | None = None) -> list[tuple[Fleet, Fleet]]:
-    """Return the snapshots of a fleet, older and newer, that a hindcast scores. Raises WorkspaceError, ElementsError."""
+    """Return the snapshots of a fleet, older and newer, for a hindcast. Raises WorkspaceError, ElementsError."""
     (fleet,) = fleets_with_feeds(workspace, name)[:1]
     store = workspace.snapshots(fleet)
     damaged = store.damaged()
