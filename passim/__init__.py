@@ -80,7 +80,7 @@ if _TYPE_CHECKING:
     from passim.sky.site import Site
     from passim.sky.view import View
     from passim.spans import DailyHours, Span
-    from passim.workspace import Workspace
+    from passim.workspace import Workspace, learn_fleet_timing, update_fleet
 
 __all__ = [
     "ArcKeepOut",
@@ -132,10 +132,12 @@ __all__ = [
     "find_visibilities",
     "find_visibility",
     "hindcast",
+    "learn_fleet_timing",
     "match_symptom",
     "odds",
     "plan_calls",
     "read_elements",
+    "update_fleet",
     "walker",
     "write_elements",
 ]
@@ -191,10 +193,12 @@ _WHERE = {
     "find_visibilities": "passim.coverage.visibility",
     "find_visibility": "passim.coverage.visibility",
     "hindcast": "passim.forecast.hindcast",
+    "learn_fleet_timing": "passim.workspace",
     "match_symptom": "passim.answers.symptom.match",
     "odds": "passim.answers.calls.forecast",
     "plan_calls": "passim.answers.calls.plan",
     "read_elements": "passim.elements",
+    "update_fleet": "passim.workspace",
     "walker": "passim.elements",
     "write_elements": "passim.elements",
 }

@@ -55,7 +55,11 @@ def update(
     An address is asked every 8 hours (every_s), never sooner than 2 hours (minimum_interval_s) after the last request,
     whichever of your workspaces made it, and for a day not at all where it answers 403 or 429. What comes is kept as a
     snapshot if it is whole; else the snapshot before it stays in use. All of 3 days are kept, one a day up to 60 days,
-    then one a week. The status is 1 where a feed failed. No other command asks an address.
+    then one a week. The status is 1 where a feed failed. No other command asks an address. With --quiet nothing is said
+    unless something failed, as a timer wants it.
+
+    From snapshots of three days and more the timing errors of the fleet are learned. The odds of every answer then go
+    by them, unless the workspace's file states others under [timing]; `passim hindcast` tells them.
 
     \b
     Example:
@@ -68,6 +72,7 @@ def update(
     from ..command_line.parsing import needed_workspace
 
     check_out(output_choice.out)
+    silent = output_choice.quiet and output_choice.format == "table" and output_choice.out is None
     every_s = None if every_text is None else length_s(every_text, "--every", "1min", "30d", "8h")
     if every_s is not None and dry_run:
         raise click.UsageError("--every goes on asking and --dry-run asks nothing: give one of them.")
@@ -77,7 +82,8 @@ def update(
         return
     if every_s is None:
         answer, failed = _updated(workspace, fleet_name, early=early, accept_fewer=accept_fewer)
-        write(answer, output_choice)
+        if failed or not silent:
+            write(answer, output_choice)
         _learn(workspace, fleet_name, quiet=output_choice.quiet)
         if failed:
             click.get_current_context().exit(1)
