@@ -130,6 +130,9 @@ def main() -> int:
             outcomes.update(said)
             if not before and said[-1] != "next not-due":
                 failures.append(f"kill {number}: nothing is there at the end")
+            if number % 25 == 24:
+                took_s = time.monotonic() - began_s
+                print(f"{number + 1:,} of {given.count:,} in {took_s:.0f} s, {len(failures)} failures", flush=True)
         nursery.stdin.close()
         requests = server.count
     for words, times in sorted(outcomes.items()):
