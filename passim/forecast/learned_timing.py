@@ -3,7 +3,7 @@
 Two snapshots some time apart tell how far off the older one was: each satellite is carried forward by SGP4 from its
 older elements to the epoch of its newer ones, and stands there ahead of where the newer ones have it, or behind. That
 angle along the orbit, divided by the rate at which the satellite goes round, is how late it came. No site is needed and
-no pass is sought, so that dozens of pairs cost about a second, and what comes out holds for every place. The published
+no pass is sought, so that dozens of pairs cost a second or two, and what comes out holds for every place. The published
 errors that `passim.forecast.timing` follows were measured in the same way.
 
 The errors of all pairs, sorted by age, are fitted as those of a hindcast are (`passim.forecast.hindcast_fit`): spread
@@ -26,12 +26,14 @@ from numpy.typing import NDArray
 
 from passim.constants import SECONDS_PER_DAY
 from passim.elements import health
-from passim.elements.feeds.snapshots import Snapshot, read_snapshot
-from passim.elements.records import Fleet
+from passim.elements.feeds.snapshots import Columns, Snapshot, read_columns, read_snapshot
+from passim.elements.identifiers import SatelliteId
+from passim.elements.records import ElementSet, Fleet
 from passim.errors import ElementsError
 from passim.forecast.hindcast_fit import AGE_EDGES_DAYS, by_age, fitted_model
 from passim.forecast.timing import OLDEST_S, TimingModel
 from passim.orbits.propagation import Propagator, usable
+from passim.spans import moment
 
 Floats = NDArray[np.float64]
 
@@ -194,12 +196,12 @@ def _load(snapshot: Snapshot, wanted: set[str]) -> _Loaded | None:
     The first that is read fills `wanted`: those that serve by it, evenly thinned where there are very many.
     """
     try:
-        fleet, _ = read_snapshot(snapshot, "").nearest(snapshot.fetched_at)
+        if not wanted:
+            every, _ = read_snapshot(snapshot, "").nearest(snapshot.fetched_at)
+            wanted |= _serving(every, snapshot.fetched_at)
+        fleet, _ = _sets_of(read_columns(snapshot), wanted).nearest(snapshot.fetched_at)
     except ElementsError:
         return None  # told by whoever reads it to answer from it
-    if not wanted:
-        wanted |= _serving(fleet, snapshot.fetched_at)
-    fleet = fleet.select([row for row, number in enumerate(fleet.satellite_ids) if str(number) in wanted])
     propagator = Propagator.of(fleet)
     states = [model.sgp4_tsince(0.0) for model in propagator.models]
     error = np.array([state[0] for state in states], dtype=np.uint8)
@@ -212,6 +214,16 @@ def _load(snapshot: Snapshot, wanted: set[str]) -> _Loaded | None:
         position,
         velocity,
     )
+
+
+def _sets_of(columns: Columns, wanted: set[str]) -> Fleet:
+    """Return the element sets of some objects, without their names: records of all would cost most of the time."""
+    records = []
+    for row in np.flatnonzero([number in wanted for number in columns.satellite_ids.tolist()]).tolist():
+        numbers = {field: float(values[row]) for field, values in columns.numbers.items()}
+        number, epoch = SatelliteId(str(columns.satellite_ids[row])), moment(int(columns.epoch_us[row]))
+        records.append(ElementSet(satellite_id=number, name="", epoch=epoch, **numbers))
+    return Fleet(records)
 
 
 def _serving(fleet: Fleet, at: datetime) -> set[str]:

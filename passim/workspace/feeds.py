@@ -134,7 +134,7 @@ def update_fleet(
 def learn_fleet_timing(workspace: Workspace, name: str | None = None) -> Timing:
     """Learn the timing errors of a fleet with a feed from its snapshots, where others came since that was done last.
 
-    It takes about a second for the largest fleets, and nobody is asked. Return what is in force then: the errors that
+    It takes a second or two for the largest fleets, and nobody is asked. Return what is in force then: the errors that
     the file states come before what was learned. Raises WorkspaceError for a fleet without a feed and where it cannot
     be kept, ElementsError for snapshots that cannot be read.
     """
