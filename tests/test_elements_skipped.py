@@ -126,3 +126,52 @@ def test_a_name_is_kept_as_it_is_given() -> None:
     unknown = replace(fleet_of(1)[0], name="UNKNOWN")
     for form, text in texts(Fleet([unknown])).items():
         assert parse_elements(text.encode())[0].name == "UNKNOWN", form
+
+
+def test_xml_that_is_damaged_in_the_middle_costs_that_record_alone() -> None:
+    fleet = fleet_of(300)
+    text = write_xml(fleet, EPOCH)
+    at = text.index("<omm", len(text) // 2)
+    number = fleet_of(300).satellite_ids.tolist().index(text.split("<NORAD_CAT_ID>")[text[:at].count("<omm") + 1][:5])
+    end = text.index("</omm>", at) + len("</omm>")
+    message = text[at:end]
+    damages = {
+        "no end of an element": message.replace("</INCLINATION>", ""),
+        "an element cut": message.replace("<INCLINATION>", "<INCLINATION"),
+        "a stray mark": message.replace("<OBJECT_NAME>", "<OBJECT_NAME>a & b < c"),
+        "half of it gone": message[: len(message) // 2],
+        "its end gone": message.replace("</omm>", ""),
+        "its end misspelt": message.replace("</omm>", "</om>"),
+        "its beginning broken": message.replace('id="CCSDS', 'id="CCSDS" id="CCSDS'),
+        "its beginning misspelt": message.replace("<omm ", "<omx "),
+        "an entity": message.replace("<OBJECT_NAME>", "<OBJECT_NAME>&nosuch;"),
+        "a control character": message.replace("<OBJECT_NAME>", "<OBJECT_NAME>\x01"),
+    }
+    for name, damaged in damages.items():
+        assert damaged != message, name
+        found = parse_elements((text[:at] + damaged + text[end:]).encode(), "sets", lenient=TOLERATED_SHARE)
+        assert found.records == fleet.records[:number] + fleet.records[number + 1 :], name
+        assert found.damaged_count == 1, (name, found.skipped)
+        first = found.skipped[0]
+        line = text[:at].count("\n") + 1
+        assert line <= int(first.place.split()[1]) <= line + message.count("\n") + 1, (name, first)
+    # Two of them, and a message that is well-formed and wrong behind them.
+    second = text.index("<omm", at + 5000)
+    twice = text[:at] + damages["an element cut"] + text[end:second] + text[second:].replace("</EPOCH>", "", 1)
+    wrong = twice[: second + 5000] + twice[second + 5000 :].replace("<BSTAR>0.0", "<BSTAR>x", 1)
+    found = parse_elements(wrong.encode(), "sets", lenient=TOLERATED_SHARE)
+    assert (len(found), found.damaged_count) == (297, 3)
+    assert [entry.kind for entry in found.skipped] == ["record"] * 3
+    at_line = wrong[: wrong.index("<BSTAR>x")].count("\n") + 1
+    assert found.skipped[2].place == f"line {at_line}"
+    # Strictly read, the file is refused at the place of the damage, as ever.
+    with pytest.raises(ElementsError, match=r"^sets: XML at line \d+; got "):
+        parse_elements(wrong.encode(), "sets")
+
+
+def test_xml_that_is_damaged_everywhere_is_refused_soon() -> None:
+    text = write_xml(fleet_of(400), EPOCH).replace("</INCLINATION>", "")
+    with pytest.raises(ElementsError, match=r"^sets: no usable record; got 400 bad, the first "):
+        parse_elements(text.encode(), "sets", lenient=True)
+    with pytest.raises(ElementsError):
+        parse_elements(text.encode(), "sets", lenient=TOLERATED_SHARE)

@@ -8,6 +8,7 @@ import warnings
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import BinaryIO
 
 from passim.elements.atomic import write_atomically
 from passim.elements.formats import LARGEST_BYTES, MOST_SETS, numbered, parse_elements
@@ -195,9 +196,14 @@ def _content(path: Path) -> bytes:
     """Return the bytes of a file, never more than the largest size and one. Raises ElementsError."""
     try:
         with path.open("rb") as file:
-            return file.read(LARGEST_BYTES + 1)
+            return bounded(file)
     except (OSError, ValueError) as error:
         raise _unusable(path, error, "a file that can be read") from None
+
+
+def bounded(file: BinaryIO) -> bytes:
+    """Return what a regular file holds, never more than the largest size and one; room is made for what is there."""
+    return file.read(min(os.fstat(file.fileno()).st_size, LARGEST_BYTES) + 1)
 
 
 def _form(path: Path) -> str:

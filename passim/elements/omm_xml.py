@@ -28,6 +28,8 @@ from passim.errors import ElementsError
 LARGEST_XML_BYTES = 128 * 2**20
 # The standard knows fewer than a hundred keywords.
 _MOST_KEYWORDS = 1000
+# One in a hundred of as many messages as there may be.
+_MOST_FAULTS = 3000
 
 _OMM_START = re.compile(rb"<(?:[A-Za-z_][\w.-]*:)?omm[\s>]")
 
@@ -47,29 +49,70 @@ def read_xml(data: bytes, log: ReadLog) -> list[ElementSet]:
     """Return the element sets of an XML document, in order; its own declaration says how it is encoded.
 
     Raises ElementsError for a document that is too large, no XML, no NDM, or has a document type declaration. A
-    lenient log keeps the whole messages before the damage.
+    lenient log loses only the message that is damaged: reading goes on where the next <omm> begins.
     """
     if len(data) > LARGEST_XML_BYTES:
         got, wanted = Words(f"{len(data) / 2**20:.0f} MiB"), f"at most {LARGEST_XML_BYTES // 2**20} MiB of XML"
         raise log.refuse_file(ElementsError("size", got=got, wanted=wanted, try_next="the JSON or CSV form"))
     messages = _Messages(log)
-    try:
-        defusedxml.sax.parse(io.BytesIO(data), messages, forbid_dtd=True)
-    except DefusedXmlException:
-        wanted = "XML without a document type declaration or entities"
-        raise log.refuse_file(ElementsError("XML", got=Words("a declaration <!DOCTYPE"), wanted=wanted)) from None
-    except (SAXException, ValueError, LookupError) as error:
-        line = error.getLineNumber() if isinstance(error, SAXParseException) else None
-        words = Words(error.getMessage() if isinstance(error, SAXException) else error)
-        damage = ElementsError("XML", got=words, wanted="a whole XML document", try_next="fetching the file again")
-        if not (log.lenient and messages.records):
-            damage.what = f"XML at line {line}" if line else "XML"
-            raise log.refuse_file(damage) from None
-        # What comes after the damage cannot be told apart, but it can be counted.
-        lost = max(len(_OMM_START.findall(data)) - messages.begun, 0) + int(messages.unfinished)
-        kind: Kind = "record" if data.rstrip().endswith((b"</ndm>", b":ndm>")) else "cut"
-        log.refuse(f"line {line}", damage, of=messages.begun_object, kind=kind, records=lost)
+    starts = [found.start() for found in _OMM_START.finditer(data)] if log.lenient else []
+    # What stands before the first message, its declaration and root among it, is put before the rest where reading
+    # goes on: so the rest is a document too.
+    head = data[: starts[0]] if starts else b""
+    at = line = faults = 0
+    source = _Rest(b"", data, 0)
+    while True:
+        try:
+            defusedxml.sax.parse(source, messages, forbid_dtd=True)
+        except DefusedXmlException:
+            wanted = "XML without a document type declaration or entities"
+            raise log.refuse_file(ElementsError("XML", got=Words("a declaration <!DOCTYPE"), wanted=wanted)) from None
+        except (SAXException, ValueError, LookupError) as error:
+            damage, told = _damage(error), messages.line_of(error)
+            if not starts or (len(starts) == 1 and not messages.records):
+                damage.what = f"XML at line {told}" if told else "XML"
+                raise log.refuse_file(damage) from None
+            faults += 1
+            if faults > _MOST_FAULTS:
+                damage.got, damage.wanted = Words(f"more than {_MOST_FAULTS:,} faults"), "OMM messages"
+                raise log.refuse_file(damage) from None
+            after = at + max(messages.begun, 1)
+            # Where no other message follows, a document that is not closed is one that was cut.
+            cut = after >= len(starts) and not data.rstrip().endswith((b"</ndm>", b":ndm>"))
+            lost = int(messages.unfinished or not messages.begun)
+            kind: Kind = "cut" if cut else "record" if lost else "text"
+            log.refuse(f"line {told}", damage, of=messages.begun_object, kind=kind, records=lost)
+            if after >= len(starts):
+                break
+            line += data.count(b"\n", starts[at] if faults > 1 else 0, starts[after])
+            at = after
+            messages.go_on(line - head.count(b"\n"))
+            source = _Rest(head, data, starts[at])
+        else:
+            break
     return messages.records
+
+
+class _Rest(io.RawIOBase):
+    """A stream of what stands at the head of a document, and then of the document from some byte on; nothing copied."""
+
+    def __init__(self, head: bytes, data: bytes, start: int) -> None:
+        self._pieces = [memoryview(head), memoryview(data)[start:]]
+
+    def read(self, size: int = -1) -> bytes:
+        while self._pieces and not self._pieces[0]:
+            del self._pieces[0]
+        if not self._pieces:
+            return b""
+        piece = self._pieces[0]
+        size = len(piece) if size < 0 else size
+        self._pieces[0] = piece[size:]
+        return bytes(piece[:size])
+
+
+def _damage(error: Exception) -> ElementsError:
+    words = Words(error.getMessage() if isinstance(error, SAXException) else error)
+    return ElementsError("XML", got=words, wanted="a whole XML document", try_next="fetching the file again")
 
 
 def write_xml(records: Iterable[ElementSet], created: datetime) -> str:
@@ -99,6 +142,7 @@ class _Messages(ContentHandler):
         self.records: list[ElementSet] = []
         self._log = log
         self._where = Locator()
+        self._lines_before = 0
         self._depth = 0
         self._message: dict[str, object] | None = None
         self.begun = 0
@@ -106,6 +150,19 @@ class _Messages(ContentHandler):
         self._fault: ElementsError | None = None
         self._leaf = False
         self._text: list[str] = []
+
+    def go_on(self, lines_before: int) -> None:
+        """Be ready for the rest of a document, whose first line has so many before it."""
+        self._lines_before = lines_before
+        self._depth = self.begun = 0
+        self._message, self._leaf = None, False
+
+    def line_of(self, error: Exception) -> int | None:
+        """Return the line of the whole document that an error is at, None where it is not known."""
+        if isinstance(error, SAXParseException):
+            line = error.getLineNumber()
+            return None if line is None else line + self._lines_before
+        return self._line() or None if isinstance(error, SAXException) else None
 
     @property
     def unfinished(self) -> bool:
@@ -126,6 +183,8 @@ class _Messages(ContentHandler):
         self._leaf, self._text = True, []
         if self._depth == 1 and tag not in ("ndm", "omm"):
             raise self._log.refuse_file(ElementsError("XML root", got=f"<{tag}>", wanted="<ndm> or <omm>"))
+        if tag == "omm" and self._message is not None and self._log.lenient:
+            raise SAXException("another <omm> before the end of this one")
         if tag == "omm" and self._depth <= 2:
             self._message, self._lines, self._fault = {}, {"": self._line()}, None
             self.begun += 1
@@ -172,4 +231,4 @@ class _Messages(ContentHandler):
             self._fault = self._fault or error
 
     def _line(self) -> int:
-        return int(self._where.getLineNumber() or 0)
+        return int(self._where.getLineNumber() or 0) + self._lines_before

@@ -17,6 +17,7 @@ import gzip
 import hashlib
 import json
 import time
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
@@ -26,6 +27,7 @@ from typing import Any, Final
 import platformdirs
 
 from passim.elements.atomic import write_atomically
+from passim.elements.formats import LARGEST_BYTES
 from passim.elements.locks import LockBusy, locked_file
 from passim.errors import ElementsError
 
@@ -112,8 +114,10 @@ class AddressLog:
         if not self.noted.content_digest:
             return None
         try:
-            found = gzip.decompress(self._body.read_bytes())
-        except (OSError, EOFError, ValueError):
+            # A file of the user's own, and yet no more is unpacked than was ever kept.
+            with gzip.open(self._body) as packed:
+                found = packed.read(LARGEST_BYTES + 1)
+        except (OSError, EOFError, ValueError, zlib.error):
             return None
         return found if digest_of(found) == self.noted.content_digest else None
 

@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING, Final, Literal
 from passim.elements.feeds.request_log import AddressLog, Clocks, Noted, RequestLog, digest_of, soonest
 from passim.elements.feeds.snapshots import Snapshot, SnapshotStore, kept_times, read_origin
 from passim.elements.feeds.sources import Address, Folder, Refused, Unreachable, check_address
-from passim.elements.files import READ_SUFFIXES
-from passim.elements.formats import LARGEST_BYTES, parse_elements
+from passim.elements.files import READ_SUFFIXES, bounded
+from passim.elements.formats import parse_elements
 from passim.elements.read_log import TOLERATED_SHARE
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError, WayOut
@@ -300,7 +300,7 @@ def _content(file: Path) -> bytes:
     """Return the bytes of a file, never more than the largest size and one. Raises ElementsError."""
     try:
         with file.open("rb") as opened:
-            return opened.read(LARGEST_BYTES + 1)
+            return bounded(opened)
     except OSError as error:
         words = error.strerror or "an error of the disk"
         raise ElementsError(str(file), got=words, wanted="a file that can be read") from None
