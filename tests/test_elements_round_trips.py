@@ -13,7 +13,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sgp4.api import WGS72, Satrec
 
-from passim.elements import ElementSet, Fleet, SatelliteId, parse_elements, parse_two_line, write_elements
+from passim.elements import (
+    ElementSet,
+    Fleet,
+    SatelliteId,
+    format_two_line,
+    parse_elements,
+    parse_two_line,
+    rounded_to_two_line,
+    write_elements,
+)
 from passim.elements.omm_text import read_json, write_csv, write_json, write_kvn
 from passim.elements.omm_xml import write_xml
 from passim.elements.read_log import ReadLog
@@ -153,3 +162,32 @@ def test_the_xml_stands_in_the_order_of_the_standard() -> None:
     order += ["<NORAD_CAT_ID>", "<ELEMENT_SET_NO>", "<REV_AT_EPOCH>", "<BSTAR>", "<MEAN_MOTION_DOT>", "</ndm>"]
     places = [text.index(tag) for tag in order]
     assert places == sorted(places)
+
+
+def test_every_form_leads_to_every_other_and_back() -> None:
+    """From each of the five forms into each, and back: what two-line sets can carry comes through all twenty-five."""
+    fleet = rounded_to_two_line(
+        Fleet(
+            [
+                replace(
+                    RECORD, satellite_id=SatelliteId(90000 + k), name=f"PLOVER {k}", bstar=bstar, mean_motion_dot=dot
+                )
+                for k, (bstar, dot) in enumerate(
+                    [(0.0, 0.0), (1.2345e-4, 1.234e-5), (-9.9999e-8, -0.5), (0.99999, 1e-8)]
+                )
+            ]
+            + [replace(RECORD, satellite_id=SatelliteId(339_999), classification="C", designator="1999-123ABC")]
+        )
+    )
+    writers = WRITERS | {"two-line": lambda records: "".join(map(format_two_line, records))}
+    ways = 0
+    for first, write_first in writers.items():
+        there = read(write_first(list(fleet)))
+        assert there == fleet, first
+        for second, write_second in writers.items():
+            text = write_second(list(there))
+            assert read(text) == fleet, (first, second)
+            # What is written again is the same text.
+            assert write_second(list(read(text))) == text, (first, second)
+            ways += 1
+    assert ways == 25

@@ -114,10 +114,10 @@ def test_an_object_without_a_number_goes_by_its_designator(tmp_path: Path) -> No
 
 
 def test_numbers_are_spelt_as_the_standard_allows() -> None:
-    # CCSDS 502.0-B-3, section 7.5 (recalled): a sign is optional, and so are digits on one side of the point.
+    # CCSDS 502.0-B-3, section 7.5: a sign is optional. Digits on one side of the point alone go beyond it.
     record = replace(fleet_of(1)[0], bstar=0.5e-4)
     for spelt in (".5E-4", "+.5E-4", "5.E-5", "5.e-05", "0.00005", "+0.5E-04"):
-        kvn = write_kvn([record], EPOCH).replace("BSTAR = 5e-05", f"BSTAR = {spelt}")
+        kvn = write_kvn([record], EPOCH).replace("BSTAR = 5.0e-05", f"BSTAR = {spelt}")
         kvn = kvn.replace("NORAD_CAT_ID = 9", "NORAD_CAT_ID = +9").replace("TYPE = 0", "TYPE = +0")
         assert parse_elements(kvn.encode()).records == (record,), spelt
 

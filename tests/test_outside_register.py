@@ -70,6 +70,10 @@ and UT1 skyfield's table: checks against those two packages are of what passim d
 | against_ccsds502 | a_day_of_the_year_is_the_date_it_stands_for | CCSDS 502.0-B | printed, quoted |
 | against_ccsds502 | the_message_is_written_as_those_two_lines | CCSDS 502.0-B | printed, quoted |
 | against_ccsds502 | the_check_digits_are_those_that_the_standard_prints | CCSDS 502.0-B | printed, quoted |
+| against_ccsds502 | fields_are_read_in_every_form_as_the_standard_allows | CCSDS 502.0-B-3 | printed, read |
+| against_ccsds502 | fields_beyond_the_standard_are_refused_in_every_form | CCSDS 502.0-B-3 | printed, read |
+| against_ccsds502 | lines_of_a_message_are_as_the_standard_has_them | CCSDS 502.0-B-3 | printed, read |
+| against_ccsds502 | what_is_written_has_the_order_and_spelling_of_the_standard | CCSDS 502.0-B-3 | printed, read |
 | against_ccsds502 | sgp4s_own_reader_of_messages_gives_the_same_states | sgp4 package | library |
 | against_statistics | false_alarms_of_the_tornado_forecasts_of_1884 | Finley 1884 | printed, read |
 | against_statistics | threat_score_of_the_tornado_forecasts_of_1884 | Finley 1884 | printed, read |

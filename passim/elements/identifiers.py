@@ -2,7 +2,7 @@
 
 Five-digit numbers ran out in July 2026, and numbers of up to nine digits occur. passim keeps a number as text in
 plain digits; the propagator never sees it. A message may leave the number out (CCSDS 502.0-B-3 makes NORAD_CAT_ID
-optional, recalled): its object then goes by its international designator, which no number can be taken for.
+optional): its object then goes by its international designator, which no number can be taken for.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class SatelliteId(str):
     An object without a number has its international designator instead, as ``YYYY-NNNPPP``.
 
     ``SatelliteId("00005") == "5"``; ``SatelliteId("A0000") == "100000"``; ``SatelliteId("+25544") == "25544"`` (an
-    integer of CCSDS 502.0-B-3 may have a sign, recalled); ``SatelliteId("2026-001A") == "2026-001A"``. Raises
+    integer of CCSDS 502.0-B-3, 7.5.4, may have a sign); ``SatelliteId("2026-001A") == "2026-001A"``. Raises
     ElementsError for anything else.
     """
 

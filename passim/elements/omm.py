@@ -8,9 +8,9 @@ n = sqrt(mu / a^3), without Brouwer's correction: so it is read as the axis that
 Where both are given MEAN_MOTION counts, and the two must agree within 1 %. BTERM and AGOM belong to SGP4-XP, another
 theory, and are refused. Keywords that passim does not know are left alone.
 
-NORAD_CAT_ID is optional (502.0-B-3, table 4-3, recalled): without it an object goes by its international designator,
-and one that has neither is refused. Numbers are as the standard's section 7.5 has them (recalled): decimal, with a
-sign or none, with or without digits on either side of the point, and an exponent after E or e.
+NORAD_CAT_ID is optional (502.0-B-3, table 4-3): without it an object goes by its international designator, and one that
+has neither is refused. Numbers are as the standard's section 7.5 has them, decimal with a sign or none and an exponent
+after E or e, and beyond it with digits on one side of the point alone.
 """
 
 from __future__ import annotations
@@ -37,11 +37,11 @@ _FIXED: Final = {
     "REF_FRAME": ("TEME",),
     "TIME_SYSTEM": ("UTC",),
     "MEAN_ELEMENT_THEORY": ("SGP4", "SGP/SGP4"),
-    # Public sets for SGP4 say 0, and some sources 2 (502.0-B-3, table 4-3, recalled); 4 would be SGP4-XP.
+    # Public sets for SGP4 say 0, and some sources 2 (502.0-B-3, 4.2.4.7); 4 would be SGP4-XP.
     "EPHEMERIS_TYPE": ("0", "2"),
 }
 
-# The field of each number's keyword, and the units that may stand beside it (502.0-B-3, table 4-3, recalled).
+# The field of each number's keyword, and the units that may stand beside it (502.0-B-3, table 4-3).
 NUMBER_FIELDS: Final = {
     "MEAN_MOTION": "mean_motion_rev_day",
     "ECCENTRICITY": "eccentricity",

@@ -2,7 +2,7 @@
 
 Each reader takes text and a `ReadLog` for bad records; each writer returns text. Floats are written with all their
 digits, so that reading them back gives the same number. JSON carries any name; CSV and KVN refuse control
-characters and line ends; KVN carries ASCII only, lines of at most 254 characters (CCSDS 502.0-B-3, recalled).
+characters and line ends; KVN carries ASCII only, lines of at most 254 characters (CCSDS 502.0-B-3, 7.3).
 """
 
 from __future__ import annotations
@@ -413,10 +413,17 @@ def _kvn_messages(text: str, log: ReadLog) -> Iterator[tuple[int, list[tuple[int
 
 
 def written(keyword: str, value: str | int | float) -> str:
-    """Return a value as KVN and XML print it: floats with all their digits, UNKNOWN for no name or designator."""
+    """Return a value as KVN and XML print it: floats with all their digits, UNKNOWN for no name or designator.
+
+    A mantissa has its point (502.0-B-3, 7.5.7). The 16 digits that the standard allows do not tell every number of
+    double precision apart: where one takes 17 it is given all of them, and read back equal.
+    """
     if value == "" and keyword in ("OBJECT_NAME", "OBJECT_ID"):
         return "UNKNOWN"
-    return repr(value) if isinstance(value, float) else str(value)
+    if not isinstance(value, float):
+        return str(value)
+    mantissa, mark, exponent = repr(value).partition("e")
+    return f"{mantissa}.0{mark}{exponent}" if mark and "." not in mantissa else repr(value)
 
 
 def check_text(record: ElementSet, form: str, *, longest: int | None = None) -> None:

@@ -55,7 +55,7 @@ class ElementSet:
     (already divided by 2 and 6). ``epoch`` is an aware UTC datetime, exact to the microsecond.
     ``satellite_id`` is the catalogue number, or the designator of an object without one. ``designator`` is the
     international designator as ``YYYY-NNNPPP``, or empty; UNKNOWN, the standard's word for none (CCSDS 502.0-B-3, table
-    4-2, recalled), becomes empty. A name is kept as it is given, but for the blanks around it.
+    4-2), becomes empty. A name is kept as it is given, but for the blanks around it.
 
     Raises ElementsError when a number is not finite or no satellite of the Earth can have it, or the epoch is naive.
     """
