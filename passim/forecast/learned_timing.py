@@ -18,7 +18,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -220,7 +220,7 @@ def _sets_of(columns: Columns, wanted: set[str]) -> Fleet:
     """Return the element sets of some objects, without their names: records of all would cost most of the time."""
     records = []
     for row in np.flatnonzero([number in wanted for number in columns.satellite_ids.tolist()]).tolist():
-        numbers = {field: float(values[row]) for field, values in columns.numbers.items()}
+        numbers: dict[str, Any] = {field: float(values[row]) for field, values in columns.numbers.items()}
         number, epoch = SatelliteId(str(columns.satellite_ids[row])), moment(int(columns.epoch_us[row]))
         records.append(ElementSet(satellite_id=number, name="", epoch=epoch, **numbers))
     return Fleet(records)
