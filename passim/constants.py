@@ -26,7 +26,6 @@ LIGHT_SPEED_KM_S: Final = 299792.458
 EARTH_RATE_RAD_S: Final = 7.292115855e-5
 
 SECONDS_PER_DAY: Final = 86400.0
-MINUTES_PER_DAY: Final = 1440.0
 
 # The longest stretch of time one question may cover.
 LONGEST_SPAN_DAYS: Final = 92

@@ -112,7 +112,7 @@ def test_the_picture_holds_the_numbers_of_passim(page: Any, address: str) -> Non
     choose(page, "place", "Marram/yard")
     page.wait_for_url("**/calls?site=Marram&spot=yard&ahead=1&kind=lesson")
     yard = own_plan(scenario.MARRAM_YARD, 1).ranked.sort_values("start")
-    page.get_by_text(f"Worst to begin is {_worst_time(yard)}").wait_for()
+    page.get_by_text(f"Worst start: {_worst_time(yard)}").wait_for()
     np.testing.assert_allclose(frozen_s(page), yard["expected_frozen_s"], rtol=1e-6, atol=1e-4)
     assert not np.allclose(yard["expected_frozen_s"], by_time["expected_frozen_s"])
 
@@ -197,7 +197,7 @@ def test_calendars_shape_the_page_and_outlive_a_restart(browser: Any, tmp_path: 
         page.get_by_text(plain(check_sentence(check, "lessons.ics", clock))).wait_for()
         by_time = plan.ranked.sort_values("start")
         np.testing.assert_allclose(frozen_s(page), by_time["expected_frozen_s"], rtol=1e-6, atol=1e-4)
-        section = page.locator("section", has=page.get_by_role("heading", name="How planned calls will go"))
+        section = page.locator("section", has=page.get_by_role("heading", name="How your planned calls will go"))
         section.locator("tbody tr").nth(len(rows) - 1).wait_for()
         assert [line.locator("td").all_inner_texts() for line in section.locator("tbody tr").all()] == rows
         assert page.inner_text("#notice") == ""
@@ -219,8 +219,8 @@ def test_calendars_shape_the_page_and_outlive_a_restart(browser: Any, tmp_path: 
         # What cannot be read is told in one line, and what was there stays.
         before, sentence = page.url, page.inner_text("#sentence")
         page.locator("#busy-file input").set_input_files(tmp_path / "bad.ics")
-        page.locator("#busy-told .fault", has_text="calendar file bad.ics, line 2; got 'hello'").wait_for()
-        assert "\n" not in page.inner_text("#busy-told")
+        page.locator("#busy-messages .fault", has_text="calendar file bad.ics, line 2; got 'hello'").wait_for()
+        assert "\n" not in page.inner_text("#busy-messages")
         assert (page.url, page.inner_text("#sentence")) == (before, sentence)
         page.reload()
         as_passim_has_it(page)
@@ -228,7 +228,7 @@ def test_calendars_shape_the_page_and_outlive_a_restart(browser: Any, tmp_path: 
         # Another browser sees nothing of them under the same address.
         other = browser.new_page()
         other.goto(before)
-        other.locator("#busy-told", has_text="of this address").wait_for()
+        other.locator("#busy-messages", has_text="of this address").wait_for()
         other.wait_for_function("() => !location.search.includes('busy=')")
         other.locator("#notice p").wait_for(state="detached")
         assert "fair.ics" not in other.inner_text("main")

@@ -56,8 +56,8 @@ def test_a_feed_is_asked_from_the_page_and_its_list_taken_up(
     assert "nothing has come yet. It is due to be asked now." in stands.inner_text()
     assert server.count == 0
 
-    page.get_by_role("button", name="Ask for fresh ones").click()
-    told = page.locator("#feed-told")
+    page.get_by_role("button", name="Fetch new elements now").click()
+    told = page.locator("#feed-messages")
     told.filter(has_text="fresh elements of 36 satellites came from").wait_for(timeout=PATIENCE_MS)
     wait_for_sentence(page, "36 satellites of Plover serve; their elements are 5")
     assert "those in use came" in stands.inner_text()
@@ -66,7 +66,7 @@ def test_a_feed_is_asked_from_the_page_and_its_list_taken_up(
     drawn = page.locator(".picture-frame .main-svg").first.bounding_box()
     assert frame["y"] + frame["height"] >= drawn["y"] + drawn["height"] - 1.0
 
-    page.get_by_role("button", name="Ask for fresh ones").click()
+    page.get_by_role("button", name="Fetch new elements now").click()
     told.filter(has_text="is not due for another").wait_for(timeout=PATIENCE_MS)
     assert server.count == 1
     assert len(list((folder / "snapshots").rglob("*.npz"))) == 1
@@ -78,11 +78,11 @@ def test_the_switch_writes_what_it_says_and_takes_it_back(page: Any, address: st
     switch = page.get_by_label("Update by itself while this dashboard runs")
     assert not switch.is_checked()
     switch.click()
-    page.locator("#feed-told", has_text="From now on the dashboard asks by itself").wait_for(timeout=PATIENCE_MS)
+    page.locator("#feed-messages", has_text="From now on the dashboard asks by itself").wait_for(timeout=PATIENCE_MS)
     assert Workspace.load(folder).settings.updates.in_dashboard
     assert (folder / "passim.toml").read_text().startswith(before.rstrip())
     switch.click()
-    page.locator("#feed-told", has_text="no longer asks by itself").wait_for(timeout=PATIENCE_MS)
+    page.locator("#feed-messages", has_text="no longer asks by itself").wait_for(timeout=PATIENCE_MS)
     assert not Workspace.load(folder).settings.updates.in_dashboard
 
 

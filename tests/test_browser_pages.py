@@ -312,7 +312,7 @@ def test_a_workspace_without_sites_or_satellites_says_what_to_do_next(browser: B
         page.goto("/elements")
         expect(page.locator("#load-file")).to_be_visible()
         page.locator(".drop input[type=file]").set_input_files(SAMPLES / "polar-star-66.tle")
-        expect(page.locator("#load-told")).to_contain_text("Loaded as polar-star-66: 66 objects in 1 file")
+        expect(page.locator("#load-messages")).to_contain_text("Loaded as polar-star-66: 66 objects in 1 file")
         expect(page.locator("#sentence")).to_have_text("This workspace names no site yet.")
     assert Workspace.load(folder).fleet_names == ("polar-star-66",)
 
@@ -387,8 +387,8 @@ def test_a_bad_file_shows_its_line_and_a_good_one_becomes_a_fleet(browser: Brows
         field = page.locator(".drop input[type=file]")
         bad = sorted(p for p in (SAMPLES / "bad").iterdir() if p.name[0] != "R" and p.suffix == ".tle")[0]
         field.set_input_files(bad)
-        expect(page.locator("#load-told .fault")).to_be_visible()
-        assert page.locator("#load-told").inner_text().count("\n") == 0
+        expect(page.locator("#load-messages .fault")).to_be_visible()
+        assert page.locator("#load-messages").inner_text().count("\n") == 0
         assert page.locator("#sentence").inner_text() == sentence
         assert Workspace.load(folder).fleet_names == ("Plover",)
         # A file past the limit is not sent: it is told at once.
@@ -403,7 +403,7 @@ def test_a_bad_file_shows_its_line_and_a_good_one_becomes_a_fleet(browser: Brows
         )  # fmt: skip
         write_elements(polar_66, tmp_path / "polar-star-66.json")
         field.set_input_files(tmp_path / "polar-star-66.json")
-        expect(page.locator("#load-told")).to_contain_text("Loaded as polar-star-66: 66 objects in 1 file")
+        expect(page.locator("#load-messages")).to_contain_text("Loaded as polar-star-66: 66 objects in 1 file")
         expect(page.locator(".too-large")).to_have_text("")
         page.wait_for_url("**/elements?fleet=polar-star-66")
         expect(page.locator("#sentence")).to_contain_text("polar-star-66")

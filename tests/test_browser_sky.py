@@ -316,7 +316,7 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
 
         # A change of the question takes away what answered the one before.
         page.locator("#symptom-every-low").fill("8")
-        page.locator("#symptom-kept", has_text="The question has changed").wait_for()
+        page.locator("#symptom-saved", has_text="The question has changed").wait_for()
         assert page.locator("#symptom-fault").inner_text() == ""
 
         for name, value in (("every-low", "8"), ("every-high", "15"), ("length-low", "10"), ("length-high", "45")):
@@ -345,14 +345,14 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
 
         def keep() -> None:
             buttons.first.click()
-            page.locator("#symptom-kept", has_text=f"Keeping candidate {keepable[0]} changes these lines").wait_for()
+            page.locator("#symptom-saved", has_text=f"Keeping candidate {keepable[0]} changes these lines").wait_for()
             page.get_by_role("button", name="Write these lines").click()
-            page.locator("#symptom-kept", has_text=f"Candidate {keepable[0]} now stands in the workspace").wait_for()
+            page.locator("#symptom-saved", has_text=f"Candidate {keepable[0]} now stands in the workspace").wait_for()
             page.locator("#notes", has_text="Assumed, not measured").wait_for()
 
         keep()
         page.get_by_role("button", name="Take it back").click()
-        page.locator("#symptom-kept", has_text="Taken back: the workspace is as it was before.").wait_for()
+        page.locator("#symptom-saved", has_text="Taken back: the workspace is as it was before.").wait_for()
         assert file.read_text(encoding="utf-8") == before
         keep()
     assumed = Workspace.load(folder).assumptions
@@ -374,7 +374,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
     lines = ["start,end", *(f"{instant(row.start)},{instant(row.end)}" for row in busy.itertuples())]
     open_sky(page, address)
     hand_in_record("\n".join([*lines, "soon,later"]))
-    fault = page.locator("#record-told", has_text="freezes.csv")
+    fault = page.locator("#record-messages", has_text="freezes.csv")
     fault.wait_for()
     assert fault.inner_text() == (
         f"record freezes.csv, line {len(lines) + 1}; got 'soon'; wanted a time with its offset, such as "
@@ -383,12 +383,12 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
     assert page.locator("#symptom-every-low").is_visible()
 
     hand_in_record("\n".join(lines))
-    page.locator("#symptom-held", has_text=f"freezes.csv: {len(busy)} freezes").wait_for()
+    page.locator("#symptom-record-words", has_text=f"freezes.csv: {len(busy)} freezes").wait_for()
     assert fault.count() == 0
     hand_in_record("start,end\n")
-    page.locator("#record-told", has_text="got '0 freezes'").wait_for()
+    page.locator("#record-messages", has_text="got '0 freezes'").wait_for()
     page.reload()
-    page.locator("#symptom-held", has_text=f"freezes.csv: {len(busy)} freezes").wait_for()
+    page.locator("#symptom-record-words", has_text=f"freezes.csv: {len(busy)} freezes").wait_for()
     assert page.locator("#symptom-every-low").is_hidden()
 
     times = (
@@ -415,7 +415,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
 
 def test_a_search_can_be_stopped(page: Any, address: str) -> None:
     open_sky(page, address)
-    page.get_by_label("as if no gateway, cone or arc were known").check()
+    page.get_by_label("no gateway, cone or arc known").check()
     page.get_by_role("button", name="Search").click()
     page.locator("#symptom-working").wait_for()
     page.locator("#symptom-stop").click()

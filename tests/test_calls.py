@@ -361,7 +361,7 @@ def test_calls_at_other_sites_over_already_or_by_a_rule_nobody_follows_are_named
     assert [one.event.title for one in check.calls] == ["D", "E", "F"]
     assert {event.title: reason for event, reason in check.left_out} == {
         **dict.fromkeys("ABC", "it is at another site, Skerry"),
-        "Dawn": "it is over already",
+        "Dawn": "it is already over",
         "Odd": "the rule by which it repeats cannot be followed (BYMONTH=13, which goes from 1 to 12)",
     }
 

@@ -20,7 +20,8 @@ from passim.forecast.timing import Freshness, TimingModel, band_of
 from passim.intervals import GroupedIntervals
 from passim.spans import Span
 from passim_apps.dashboard.pages import clock as clock_page
-from passim_apps.text.calls import gain_verdict, now_sentence
+from passim_apps.text.calls import gain_verdict
+from passim_apps.text.now import gap_line
 from passim_apps.text.units import LocalClock
 from tests import scenario
 
@@ -58,7 +59,7 @@ def test_a_gap_exactly_as_long_as_a_limit(gap_s: float, freezes: float, pauses: 
     said = now(known, VIDEO)
     assert (said.next_gap is not None) == (freezes == 1.0)
     assert said.call_is_wise == (pauses == 0.0)
-    assert ("Next gap: 00:10:00" in now_sentence(said, LocalClock("UTC", known.span))) == (freezes == 1.0)
+    assert ("Next gap: 00:10:00" in gap_line(said, LocalClock("UTC", known.span))) == (freezes == 1.0)
 
 
 @pytest.mark.parametrize(("gap_s", "frozen_s"), [(18.499999, None), (18.5, 0.5), (37.0, 19.0)])
@@ -66,7 +67,7 @@ def test_a_gap_that_a_stream_plays_through_is_not_announced(gap_s: float, frozen
     """With 18 s in hand a freeze of half a second, the first that is noticed, takes a gap of 18.5 s."""
     known = one_gap(600.0, gap_s)
     said = now(known, STREAM)
-    words = now_sentence(said, LocalClock("UTC", known.span)).splitlines()[1]
+    words = gap_line(said, LocalClock("UTC", known.span))
     if frozen_s is None:
         assert said.next_gap is None
         assert words == "No gap in the next 3 h that outlasts the 18 s in hand."
@@ -77,7 +78,7 @@ def test_a_gap_that_a_stream_plays_through_is_not_announced(gap_s: float, frozen
     assert "Next gap: 00:10:00, " in words
     assert " of it frozen (chance 100 %)" in words
     # The same gap in front of a call is announced without a word of what is in hand.
-    assert "of it frozen" not in now_sentence(now(known, VIDEO), LocalClock("UTC", known.span))
+    assert "of it frozen" not in gap_line(now(known, VIDEO), LocalClock("UTC", known.span))
 
 
 def test_what_makes_choosing_worthwhile_by_pauses() -> None:

@@ -164,7 +164,8 @@ def test_busy_times_are_avoided(folder: Path, tmp_path: Path) -> None:
     busy.write_text(whole, encoding="utf-8", newline="")
     text = done(folder, "calls", "--days", "1", "--busy", str(busy)).stdout
     assert text.startswith(
-        "No start is free: each one meets a busy time. Looked at Wed 25 to Thu 26 Nov, 08:00 to 18:00, Mon to Fri."
+        "No start is free: each one clashes with a busy time. Looked at Wed 25 to Thu 26 Nov, 08:00 to 18:00, Mon to "
+        "Fri."
     )
 
 
@@ -226,7 +227,7 @@ def test_every_call_that_the_elements_tell_is_judged_and_the_others_are_named(fo
     assert [row["start"][:13] for row in told["rows"]] == [f"2026-{day}T10" for day in
         ("11-25", "11-26", "11-27", "11-28", "11-29", "11-30", "12-01")]  # fmt: skip
     notes = " ".join(told["notes"])
-    assert "Not checked, because it is over already: Geometry (2 times)." in notes
+    assert "Not checked, because it is already over: Geometry (2 times)." in notes
     assert "Not checked, because it is at another site, Skerry: Choir." in notes
     assert (
         "Not checked, because elements are over 7 days old by then, too old to tell single calls: Geometry (4 times)."
@@ -280,7 +281,7 @@ def test_only_newer_elements_for_the_same_question_have_changed_anything(
     lessons.write_text(ICS.format(given), encoding="utf-8", newline="")
     options = ["--days", "1", "--check", str(lessons)]
     older, newer, moved = (["--elements", path] for path in two_snapshots)
-    nothing, news = "Nothing that you would notice has changed since the last answer.", "ince the last answer"
+    nothing, news = "Nothing noticeable has changed since the last answer.", "ince the last answer"
     assert news not in done(folder, "calls", *options, *older).stdout
     assert nothing in done(folder, "calls", *options, *newer).stdout
     # The same elements, or older ones, are no news; and another question has no last answer.
@@ -333,7 +334,7 @@ def test_each_answer_says_which_band_it_is_in(old: str, folder: Path, day: str, 
     told = done(folder, "now", "--elements", old, at=at).stdout
     assert f"(band: {band}" in told
     # What cannot be told is not said to be wise.
-    assert (" now is wise" in told or " now is not wise" in told) == (band != "statistics only")
+    assert (" good moment for a live" in told or told.startswith("No good start for ")) == (band != "statistics only")
     assert ("cannot be told" in told) == (band == "statistics only")
     assert (said["call_is_wise"] is None) == (band == "statistics only")
     # Lists of times say the same of themselves, and put it first where no time can be told.
@@ -427,14 +428,15 @@ def test_the_days_that_the_elements_are_good_for_are_named(old: str, folder: Pat
 
 def test_now_in_one_screen(folder: Path) -> None:
     lines = done(folder, "now").stdout.splitlines()
-    assert lines[0].startswith("Service is expected this minute; the chance of none in it is ")
-    assert lines[1].startswith("Next gap: 07:")
-    assert lines[2].startswith("A live video lesson of 30 min now is not wise: ")
-    assert lines[3].startswith("Next good start: ")
+    assert lines[0].startswith("Not a good moment for a live video lesson of 30 min: ")
+    assert " Better from " in lines[0]
+    assert lines[1].startswith("A call now: ")
+    assert lines[2].startswith("Next gap: 07:")
+    assert lines[3].startswith("Chance of no service this minute: ")
     assert len(lines) < 24
     calm = done(folder, "now", at="2026-11-25T15:00:00Z").stdout.splitlines()
-    assert calm[2] == "A live video lesson of 30 min now is wise: no freeze expected."
-    assert calm[3] == ""
+    assert calm[:2] == ["A good moment for a live video lesson of 30 min.", "A call now: no freeze expected."]
+    assert calm[4] == ""
     # One row: what is wise now is the next good start.
     assert [line.split()[0] for line in calm[4:] if line.startswith((" now", " next"))] == ["now"]
 
@@ -455,7 +457,7 @@ def test_now_without_a_workspace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert result.exit_code == 0, result.stderr
     result = CliRunner().invoke(main, ["calls", *given, "--days", "1", "--notes"], prog_name="passim")
     assert result.exit_code == 0, result.stderr
-    assert "Kept for comparison: nothing, which needs a workspace." in result.stdout
+    assert "Nothing was kept for comparison: that needs a workspace." in result.stdout
 
 
 # --- all sites --------------------------------------------------------------------------------------------------------
@@ -491,7 +493,7 @@ def test_every_site_in_one_table_and_a_calendar_each(folder: Path, tmp_path: Pat
 def test_every_site_tells_what_has_changed_since_the_last_answer(folder: Path, two_snapshots: list[str]) -> None:
     older, newer, _ = (["--elements", path] for path in two_snapshots)
     options = ["--days", "1", "--top", "2"]
-    nothing = "Nothing that you would notice has changed since the last answer."
+    nothing = "Nothing noticeable has changed since the last answer."
     assert "ince the last answer" not in done(folder, "calls", *options, "--all-sites", *older).stdout
     told = done(folder, "calls", *options, "--all-sites", *newer).stdout.splitlines()
     assert [f"{name}: {nothing}" in told for name in ("Marram", "Skerry", "Lantern")] == [True] * 3

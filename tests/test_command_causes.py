@@ -102,7 +102,7 @@ def test_the_busy_part_of_the_day_is_named() -> None:
     words = cause_words(found, causes_of(found.visibility))
     assert re.fullmatch(
         r"Your roof line is not the cause: "
-        r"\d+ gaps an hour in the bad hours, the night and the morning of Sun 1 Mar, about (1[5-9]|2\d) s each "
+        r"\d+ gaps an hour in the worst hours, the night and the morning of Sun 1 Mar, about (1[5-9]|2\d) s each "
         r"\(\d\d in 24 h, \d\.\d an hour overall; \d\.\d % of the time, the longest \d\d s\)\.",
         words.headline,
     )
@@ -111,7 +111,7 @@ def test_the_busy_part_of_the_day_is_named() -> None:
     days = Span.starting(span.start, hours=72)
     found = search(scenario.plover(span.start), view, days)
     over_days = cause_words(found, causes_of(found.visibility)).headline
-    assert re.search(r"gaps an hour in the bad hours, the nights, about .* \(\d+ in 3 d, ", over_days), over_days
+    assert re.search(r"gaps an hour in the worst hours, the nights, about .* \(\d+ in 3 d, ", over_days), over_days
 
 
 def test_a_roof_line_is_called_one(here: list[str], firs: str) -> None:

@@ -209,7 +209,7 @@ def test_bad_input_gets_one_line(path: str, subtests: pytest.Subtests) -> None:
         (["--goal", "longest_gap_s <= soon"], "passim: number of the goal for longest_gap_s; got 'soon'"),
         (["--goal", "gaps < 3"], "passim: quantity of the goal; got 'gaps'"),
         (["--order", "alphabet"], "passim: order of the satellites: no such file or directory; got 'alphabet'"),
-        (["--draws", "5"], "passim: --draws belongs to --order random."),
+        (["--draws", "5"], "passim: --draws needs --order random."),
         (["--order", "random", "--draws", "0"], "passim: random draws; got 0"),
         (
             ["--order", "random", "--seed", "-1"],

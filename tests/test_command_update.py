@@ -130,7 +130,7 @@ def test_a_bad_file_beside_a_good_one_is_told(school: Path) -> None:
     said = " ".join(both.stdout.split())
     assert both.exit_code == 0
     assert "fresh elements of 36 satellites came from" in said
-    assert "Another file could not be used." in said
+    assert "Another file could not be read." in said
     assert "page.json: file; got an HTML page" in said
 
 

@@ -542,5 +542,5 @@ def test_check_says_what_is_missing_before_anything_can_be_computed(tmp_path: Pa
     assert "is sound" in result.stdout
     first, site, fleet = result.stderr.splitlines()
     assert first == "This workspace names no site and no satellites yet."
-    assert site.startswith(f"Put a site into {file}: a section [[sites]]")
+    assert site.startswith(f"Add a site to {file}: a section [[sites]]")
     assert fleet.startswith(f"Name the satellites: a section [[fleets]] in {file}")

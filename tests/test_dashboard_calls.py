@@ -30,9 +30,9 @@ from passim_apps.dashboard.controls import offers
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages import growth
 from passim_apps.dashboard.pages.calls import page as calls
-from passim_apps.dashboard.pages.calls import request as calls_asked
+from passim_apps.dashboard.pages.calls import request as call_request
 from passim_apps.dashboard.pages.calls import upload_places as calls_places
-from passim_apps.dashboard.pages.calls import uploads as calls_held
+from passim_apps.dashboard.pages.calls import uploads
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.dashboard.tasks import calls as call_work
 from passim_apps.figures.theme import LIGHT
@@ -102,7 +102,7 @@ def test_calls_are_best_from_noon_on_in_the_scenario(state: DashboardState) -> N
 def test_hours_and_days_come_from_the_address_or_the_site(
     state: DashboardState, query: str, minutes: tuple[int, int], days: tuple[int, ...]
 ) -> None:
-    hours = calls_asked.hours_of(state.question(read_query(query)[0]))
+    hours = call_request.hours_of(state.question(read_query(query)[0]))
     assert (hours.from_minute, hours.to_minute) == minutes
     assert hours.weekdays == days
 
@@ -129,7 +129,7 @@ def test_what_cannot_be_asked_is_told_in_one_line(state: DashboardState, query: 
 @pytest.mark.parametrize(
     ("at", "query", "words"),
     [
-        (AT, "?weekdays=sat,sun&ahead=1", "Sat and Sun, do not come in them. Next: Sat 28 Nov, 08:00"),
+        (AT, "?weekdays=sat,sun&ahead=1", "Sat and Sun, do not fall on them. Next: Sat 28 Nov, 08:00"),
         (datetime(2026, 11, 27, 18, 45, tzinfo=UTC), "", "Mon to Fri, are over. Next: Mon 30 Nov, 08:00"),
         (datetime(2026, 11, 26, 0, 50, tzinfo=UTC), "?ahead=1", "Mon to Fri, are over. Next: Thu 26 Nov, 08:00"),
     ],
@@ -138,13 +138,13 @@ def test_days_without_a_start_left_are_told_in_a_sentence(tmp_path: Path, at: da
     state = DashboardState(create(tmp_path / "school", demo=True, at=at), at=at)
     said = answer(state, calls, query)
     assert said.sentence == (
-        f"No start left in these days: the hours for calls, 08:00 to 18:00, {words}; ask for more days."
+        f"No start left in these days: the hours for calls, 08:00 to 18:00, {words}; choose more days."
     )
     assert said.panels["starts"].caption == "No start is left."
     dead, why = calls.calendar_button(state, query)
     assert "href" not in dead.to_plotly_json()["props"]
     assert dead.to_plotly_json()["props"]["aria-disabled"] == "true"
-    assert why.children == " no start left in these days"
+    assert why.children == " no start left on these days"
     state.close()
 
 
@@ -227,7 +227,7 @@ def test_busy_calendars_shape_the_ranking(state: DashboardState) -> None:
     query, _ = hand_in(state, "busy", query, ("fair.ics", ics(day)))
     full = answer(state, calls, query)
     assert full.sentence == (
-        "No start is free: each one meets a busy time. Looked at Wed 25 Nov, 08:00 to 18:00, Mon to Fri."
+        "No start is free: each one clashes with a busy time. Looked at Wed 25 Nov, 08:00 to 18:00, Mon to Fri."
     )
     assert full.second == "Kept free of calls: 2 appointments of choir.ics and 1 appointment of fair.ics."
     assert full.panels["hours"].table.rows.empty
@@ -258,8 +258,8 @@ def test_planned_calls_that_are_not_checked_are_named(state: DashboardState) -> 
     query, _ = hand_in(state, "check", "?ahead=1&kind=lesson", ("lessons.ics", ics(CHOIR, over, later)))
     said = answer(state, calls, query)
     assert said.panels["check"].caption == (
-        "1 call of lessons.ics (2 not checked): 1 with a good start. Not checked, because it is over already: Latin. "
-        "Not checked, because it comes after these days: Art."
+        "1 call of lessons.ics (2 not checked): 1 with a good start. Not checked, because it is already over: Latin. "
+        "Not checked, because it is after these days: Art."
     )
     assert not any("Not checked" in note.text for note in said.notes)
 
@@ -314,9 +314,9 @@ def test_a_calendar_with_too_much_in_it_is_refused(state: DashboardState) -> Non
 
 
 def test_what_the_browser_keeps_comes_back_whole_or_not_at_all(state: DashboardState) -> None:
-    held = calls_held.Held("fair.ics", ics(FAIR))
+    held = uploads.UploadedCalendar("fair.ics", ics(FAIR))
     packed = held.packed()
-    assert calls_held.unpacked(packed) == held
+    assert uploads.unpacked(packed) == held
     for damaged in (
         {**packed, "name": "other.ics"},
         {**packed, "text": packed["text"][:-8]},
@@ -324,16 +324,16 @@ def test_what_the_browser_keeps_comes_back_whole_or_not_at_all(state: DashboardS
         {**packed, "text": 3},
         None,
     ):
-        assert calls_held.unpacked(damaged) is None
+        assert uploads.unpacked(damaged) is None
     # What the address names is never dropped for want of room.
     old = [{"key": f"k{k}", "name": "x", "text": "x" * 900_000} for k in range(3)]
-    assert [e["key"] for e in calls_held.with_kept(old, [held], ["k0", held.key])] == ["k0", "k2", held.key]
+    assert [e["key"] for e in uploads.retained_with(old, [held], ["k0", held.key])] == ["k0", "k2", held.key]
 
 
 def test_a_calendar_is_shown_to_the_browser_that_handed_it_in_alone(state: DashboardState) -> None:
-    held = calls_held.Held("fair.ics", ics(FAIR))
+    held = uploads.UploadedCalendar("fair.ics", ics(FAIR))
     mine = "0123456789abcdef" * 2
-    calls_held.keep(state, mine, held)
+    uploads.keep(state, mine, held)
     client = make_app(state, hosts=[HOST]).server.test_client(use_cookies=False)
     path = f"/ics/calls.ics?ahead=1&kind=lesson&busy={held.key}"
     for cookie in ("", "f" * 32, "no browser"):

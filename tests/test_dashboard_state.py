@@ -20,7 +20,7 @@ from passim_apps.dashboard import shell
 from passim_apps.dashboard.address import Choices, query_of, read_query
 from passim_apps.dashboard.controls import known, offers
 from passim_apps.dashboard.factory import make_app
-from passim_apps.dashboard.notes import NO_TIMES, age_warning, answered, refuse_old
+from passim_apps.dashboard.notes import TOO_OLD_TO_TELL_WHEN, age_warning, answered, refuse_old
 from passim_apps.dashboard.page_model import Page
 from passim_apps.dashboard.pages import PAGES, clock, elements, now
 from passim_apps.dashboard.pages.sites import page as sites
@@ -290,7 +290,7 @@ def test_pages_hold_the_bands_that_the_command_line_holds(tmp_path: Path) -> Non
             refuse_old(question, clock.PAGE)
             sentence = clock.PAGE.answer(question, LIGHT).sentence
             assert ("; none from " in sentence) == times
-            assert sentence.endswith("the elements are too old by then to tell when.") != times
+            assert sentence.endswith(TOO_OLD_TO_TELL_WHEN) != times
             assert bool(age_warning(question, clock.PAGE)) != times
         client = make_app(opened, hosts=["x"]).server.test_client()
         for path in ("/csv/clock/days.csv", "/ics/calls.ics"):
@@ -318,7 +318,7 @@ def test_past_seven_days_no_picture_or_table_tells_single_times(tmp_path: Path, 
                 assert there.figure.data
             if "table" in panel.times:
                 assert here.table is not None
-                assert (len(here.table.rows), here.table.empty) == (0, NO_TIMES)
+                assert (len(here.table.rows), here.table.empty) == (0, TOO_OLD_TO_TELL_WHEN)
                 assert len(there.table.rows) > 0
             elif here.table is not None:
                 assert len(here.table.rows) > 0

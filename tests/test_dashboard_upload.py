@@ -122,4 +122,4 @@ def test_an_upload_says_what_it_took_what_it_refused_and_that_it_still_reads() -
     job.finish()
     assert ask_again(1, token, "b") == ("2 at a", "?b", None, True)
     assert ask_again(2, None, "b") == (no_update, no_update, no_update, True)
-    assert {part.id for part in upload.place() if hasattr(part, "id")} == {"plan-told", "plan-token", "plan-poll"}
+    assert {part.id for part in upload.place() if hasattr(part, "id")} == {"plan-messages", "plan-token", "plan-poll"}

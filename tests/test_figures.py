@@ -145,7 +145,7 @@ def test_hours_that_were_not_computed_are_left_blank() -> None:
     assert regions[:, 2].tolist() == [24.0, 24.0, 6.0]
     days = coverage.by_local_day(ZONE)
     assert days_caption(days, LocalClock(ZONE, span)) == (
-        "Each mark is a gap; calm hours are shaded. Blank hours lie outside the time computed."
+        "Each mark is a gap; calm hours are shaded. Blank hours were not computed."
     )
     wide = Span(at(25, 15), at(29, 6))
     days = coverage_with_gaps(wide, (at(25, 20), at(25, 23)), (at(26, 8), at(26, 9))).by_local_day(ZONE)

@@ -32,7 +32,8 @@ from passim_apps.dashboard.pages.calls import page as calls_page
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.calendar import calendar_windows
-from passim_apps.text.calls import now_sentence, plan_sentences
+from passim_apps.text.calls import plan_sentences
+from passim_apps.text.now import details, headline
 from passim_apps.text.units import LocalClock
 from report_outline import Outline
 from tests import scenario
@@ -87,13 +88,16 @@ def test_none_good_by_hand() -> None:
     assert said.none_good.minutes == 4
     # Both say so first, and neither speaks of a best or a next good start.
     clock = LocalClock("UTC", known.span)
-    for words in ("\n".join(plan_sentences(plan, clock)), now_sentence(said, clock)):
+    for words in (
+        "\n".join(plan_sentences(plan, clock)),
+        "\n".join([headline(said, clock, ""), *details(said, clock, "")]),
+    ):
         lines = words.splitlines()
         assert lines[0].startswith("No good start for a video call of 30 min in the ")
         assert "est start" not in words
         assert "ext good" not in words
         (least,) = [line for line in lines if line.startswith("Least bad: ")]
-        assert "100 % chance that the call ends" in least
+        assert "100 % chance that the call drops" in least
         assert "Calls of up to 4 min have a good start: first 00:01 on Wed 25 Nov, no freeze expected." in lines
     assert calendar_windows(plan, "Here") == []
     assert said.table["what"].tolist() in (["now"], ["now", "least bad start"])
@@ -193,7 +197,7 @@ def test_the_pages_say_so_first(tmp_path: Path) -> None:
         assert answer.panels["starts"].caption.startswith("No start is good. Worst to begin is ")
         none_at_all = now(trains(300.0, 40.0), LESSON)
         with pytest.MonkeyPatch.context() as patched:
-            patched.setattr(now_page, "_said", lambda *_: (none_at_all, None))
+            patched.setattr(now_page, "_found", lambda *_: (none_at_all, None))
             said = now_page.PAGE.answer(state.question(Choices()), LIGHT)
         assert said.sentence.startswith("No good start for a live video lesson of 30 min in the next 3 h: now ")
         assert "Calls of up to 4 min have a good start: first 00:01" in said.second.replace("23:01", "00:01")

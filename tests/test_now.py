@@ -187,11 +187,11 @@ def test_the_page_says_what_a_better_start_still_has_frozen(state: DashboardStat
     better = said.panels["ahead"].table.rows.set_index("what").loc["next good start"]
     assert better["expected_frozen_s"] > 0.5
     assert said.sentence.endswith(f"Better from 07:33 ({better['expected_frozen_s']:.1f} s frozen).")
-    assert said.panels["hour"].caption.endswith(" Sand: one satellite only, nothing to fall back on.")
+    assert said.panels["hour"].caption.endswith(" Sand: one satellite only, no backup.")
     # In the lost hour of a call by hand nothing is frozen from minute 21 on, and nothing is said.
     by_minute = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)]), LESSON)
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(now_page, "_said", lambda *_: (by_minute, None))
+        patched.setattr(now_page, "_found", lambda *_: (by_minute, None))
         assert told(state, DAY + timedelta(minutes=1)).sentence.endswith("Better from 23:21.")
 
 
@@ -199,7 +199,7 @@ def test_the_page_names_no_command_where_elements_are_old(
     state: DashboardState, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     old = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)], days_on=9), LESSON)
-    monkeypatch.setattr(now_page, "_said", lambda *_: (old, None))
+    monkeypatch.setattr(now_page, "_found", lambda *_: (old, None))
     said = told(state, DAY + timedelta(hours=8, minutes=33))
     assert said.sentence.startswith("Whether this is a good moment cannot be told")
     assert "passim" not in said.second

@@ -175,12 +175,16 @@ def test_fresh_elements_show_every_time(loft: reports.Report) -> None:
 
 
 def test_gaps_past_the_age_for_single_times_are_not_timed() -> None:
-    # Elements of midnight are 72 h old at midnight three days later: there the band of single times ends.
-    report = made(Span.starting(AT + timedelta(days=2, hours=12), hours=10))
-    timed, edge = report.timed_gaps, pd.Timestamp(AT.replace(hour=0) + timedelta(days=3))
+    # Elements of midnight are 168 h old at midnight seven days later: there the lists of single times end on each face.
+    report = made(Span.starting(AT + timedelta(days=6, hours=12), hours=10))
+    timed, edge = report.timed_gaps, pd.Timestamp(AT.replace(hour=0) + timedelta(days=7))
     assert 0 < len(timed) < len(report.gaps)
     assert timed["start"].max() <= edge + pd.Timedelta(hours=1)
     assert report.gaps["start"].max() > edge + pd.Timedelta(hours=3)
+    # From three days old on the pages and passim gaps list every gap, and so does the report.
+    older = made(Span.starting(AT + timedelta(days=2, hours=12), hours=10))
+    assert older.last.band.name == "odds only"
+    assert len(older.timed_gaps) == len(older.gaps) > 0
 
 
 def test_elements_past_every_band_rank_no_start_and_say_why() -> None:

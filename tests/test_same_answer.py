@@ -35,7 +35,7 @@ from passim_apps.dashboard.address import Choices
 from passim_apps.dashboard.pages import clock as clock_page
 from passim_apps.dashboard.pages import elements as elements_page
 from passim_apps.dashboard.pages.sites import page as sites
-from passim_apps.dashboard.pages.sky.told import sky_shown
+from passim_apps.dashboard.pages.sky.day import sky_shown
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from passim_apps.report.page import page
@@ -197,7 +197,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
         shown = question.seen(SPAN)
         pd.testing.assert_frame_equal(shown.coverage.gaps(), gaps)
         pd.testing.assert_frame_equal(shown.causes.table, causes.table)
-        assert sky_shown(question).told.sentence == cause_words(found, causes).headline
+        assert sky_shown(question).words.sentence == cause_words(found, causes).headline
         side = sites._side_table(question, sites._compared(question, SPAN), SPAN)
         assert (side["gap_count"].tolist(), side["gap_longest_s"].tolist()) == ([len(gaps)], [gaps["duration_s"].max()])
         half = Span(DAY, DAY + timedelta(hours=12))
@@ -236,7 +236,7 @@ def test_every_face_says_how_good_times_are_by_the_timing_model_of_the_workspace
     folder = drawn(0, tmp_path / "drawn")
     settings = folder / "passim.toml"
     settings.write_text(f"{settings.read_text()}\n[timing]\nper_day_s = 40.0\n")
-    totals_only = "single passes and gaps can no longer be told, but shares and counts still hold"
+    totals_only = "single passes and gaps are no longer predictable, but shares and counts still hold"
     for command in ("gaps", "passes", "minutes", "causes", "sites"):
         answer = said(folder, command)
         assert answer["answer"].startswith("Elements 12 h old: totals are reliable, exact times are not."), command
@@ -247,6 +247,6 @@ def test_every_face_says_how_good_times_are_by_the_timing_model_of_the_workspace
         question = state.question(Choices())
         assert question.freshness(SPAN.middle).band.name == "statistics only"
         assert notes.tells_no_times(question, clock_page.PAGE)
-        assert notes.age_warning(question, clock_page.PAGE).startswith("Elements 12 h old by then: trust how long")
-        assert not sky_shown(question).told.starts
+        assert notes.age_warning(question, clock_page.PAGE).startswith("Elements 12 h old by then: totals are")
+        assert not sky_shown(question).words.starts
         assert "up to 26 min, times and odds;" in elements_page.PAGE.answer(question, LIGHT).panels["ages"].caption

@@ -34,7 +34,6 @@ from tests.scenario import MARRAM_LOFT, SOUTH, plover
 SECOND_US = 1_000_000
 MIDNIGHT = datetime(2026, 11, 25, tzinfo=UTC)
 MIDNIGHT_US = microseconds(MIDNIGHT)
-KEEPS = ("keep-then-highest", "keep-then-longest")
 
 # (satellite, start, end) in whole seconds after midnight.
 Rows = list[tuple[int, int, int]]

@@ -36,7 +36,7 @@ def test_a_record_is_what_the_command_reads(tmp_path: Any) -> None:
 
 def test_a_browser_gives_back_what_it_kept() -> None:
     found = sky_record.read("freezes.csv", text_of(12).encode())
-    again = sky_record.sound(json.loads(json.dumps(found.kept())))
+    again = sky_record.sound(json.loads(json.dumps(found.retained())))
     assert again is not None
     assert again.key == found.key
     assert again.name == found.name
@@ -74,7 +74,7 @@ def test_what_cannot_be_used_is_named_in_one_line(subtests: pytest.Subtests) -> 
 
 
 def test_what_a_browser_kept_is_looked_at_before_it_is_used() -> None:
-    kept = sky_record.read("freezes.csv", text_of(12).encode()).kept()
+    kept = sky_record.read("freezes.csv", text_of(12).encode()).retained()
     for damaged in (
         None, [], {}, "x", {**kept, "start_ms": kept["start_ms"][1:]}, {**kept, "end_ms": None},
         {**kept, "start_ms": [0.5] * 12}, {**kept, "start_ms": [True] * 12}, {**kept, "end_ms": [1e300] * 12},

@@ -131,7 +131,7 @@ def report_fault(error: Exception) -> int:
             _complain(problem, lead="  ")
         return 2
     if isinstance(error, MemoryError):
-        _complain("memory ran out; try fewer satellites, fewer places or a shorter span, or a machine with more of it")
+        _complain("out of memory; try fewer satellites, fewer places, a shorter span, or a machine with more memory")
         return 1
     if isinstance(error, PassimError) and not isinstance(error, InternalError):
         _complain(str(error))

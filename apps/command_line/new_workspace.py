@@ -97,7 +97,7 @@ def site_of(answers: Answers) -> SiteSettings:
 
     hours, days = answers.first("--call-hours"), answers.first("--weekdays")
     if hours is None and days is not None:
-        raise click.UsageError("--weekdays are the days of --call-hours: give the hours too.")
+        raise click.UsageError("--weekdays needs --call-hours: give the hours too.")
     call_hours = None
     if hours is not None:
         call_hours = replace(hours, weekdays=_days(_WORKING_DAYS) if days is None else days)

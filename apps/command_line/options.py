@@ -155,9 +155,9 @@ _SERVICE: Final = (
         "--clock",
         "clock_text",
         metavar="PERIOD[,OFFSET]",
-        help="Satellites are assigned only every PERIOD seconds, counted from 1970-01-01 00:00 UTC plus OFFSET, and "
-        "so from every midnight UTC where PERIOD divides the day; one lost in between stays lost until then. Default: "
-        "the workspace's, else none.",
+        help="Satellites are assigned only every PERIOD seconds, counted from 1970-01-01 00:00 UTC plus OFFSET (so "
+        "from each midnight UTC where PERIOD divides the day); one lost in between is not replaced until then. "
+        "Default: the workspace's, else none.",
     ),
     click.option(
         "--acquisition",
@@ -251,7 +251,7 @@ between_option = click.option(
     help="Count only these hours of each day, local time of the site; 22:00-04:00 goes over midnight.",
 )
 
-quiet_option = click.option("--quiet", is_flag=True, help="Leave out the notes, except the line of caution.")
+quiet_option = click.option("--quiet", is_flag=True, help="Leave out the notes, except the caution.")
 notes_option = click.option(
     "--notes",
     "all_notes",

@@ -215,5 +215,5 @@ def write_element_file(fleet: Fleet, path: str) -> str:
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         write_elements(fleet, path)
-    told = [each.message for each in caught if isinstance(each.message, RoundedElementsWarning)]
-    return "".join(f" {rounded_words(each.fields, len(fleet))}" for each in told)
+    rounded = [each.message for each in caught if isinstance(each.message, RoundedElementsWarning)]
+    return "".join(f" {rounded_words(each.fields, len(fleet))}" for each in rounded)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from ..text.answer import site_facts
 from ..text.notes import Note
-from ..text.query import CAUTION, QueryResult, fleet_notes, search_notes, searched, times_note
+from ..text.query import CAUTION, QueryResult, search_notes, searched, serving_notes, times_note
 from ..text.units import LocalClock, instant
 from .output import progress
 from .parsing import FleetChoice, SiteChoice, SpanChoice
@@ -27,9 +27,9 @@ def find(
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     view, view_notes = site_choice.view()
     span = span_choice.span()
-    fleet, told_of_fleet = fleet_choice.fleet(span.start)
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    found = search(fleet, view, span, (*view_notes, *told_of_fleet), model=fleet_choice.timing_model())
+    found = search(fleet, view, span, (*view_notes, *fleet_notes), model=fleet_choice.timing_model())
     if hours is None:
         return found
     facts = {**found.facts, "hours_of_day": hours.clock_words, "hours_s": 0.0}
@@ -69,7 +69,7 @@ def search(
     condition = health.assess(seen.fleet, span.middle) if "serving" in seen_from.names else None
     messages = (
         *search_notes(searched_then, tell_age=tell_age),
-        *fleet_notes(seen.notes, condition),
+        *serving_notes(seen.notes, condition),
         *notes,
         times_note(clock),
         CAUTION,

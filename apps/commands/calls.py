@@ -136,13 +136,13 @@ def calls(
     call_times.check_length(minutes, span)
     if all_sites:
         if check_file is not None:
-            raise click.UsageError("--check looks at the calls of one site: give --site, not --all-sites.")
+            raise click.UsageError("--check is for the calls of one site: give --site, not --all-sites.")
         if site_choice.site_text is not None or site_choice.spot_name is not None:
             raise click.UsageError("--all-sites means every site of the workspace: leave out --site and --spot.")
-        asked_of_each = _OfEach(
+        of_each = _OfEach(
             fleet_choice, site_choice, span_choice, span, minutes, kind_name, between, weekdays, busy_files, top, seed
         )
-        write(_of_all_sites(asked_of_each, ics_file), output_choice)
+        write(_of_all_sites(of_each, ics_file), output_choice)
         return
     kind = kind_of(kind_name, site_choice)
     hours = hours_of(between, weekdays, site_choice)
@@ -288,7 +288,7 @@ def _write_ics(request: _Request, plan: Any, ics_file: str, span_choice: SpanCho
     from ..text.calendar import calendar_question, calendar_windows, written_sentence
 
     if plan.statistics_only:
-        return Note(f"Nothing was written to {ics_file}: no single start can be told.")
+        return Note(f"Nothing was written to {ics_file}: no single start can be ranked.")
     # What an earlier answer put into the file is called off where none is good any more.
     if plan.none_good is not None and not Path(ics_file).exists():
         return Note(f"No start is good, so {ics_file} was not written.")
@@ -393,7 +393,7 @@ def _changes(
 
     workspace = site_choice.workspace()
     if workspace is None:
-        return None, [background("Kept for comparison: nothing, which needs a workspace.")]
+        return None, [background("Nothing was kept for comparison: that needs a workspace.")]
     notes: list[Note] = []
     epoch = instant(ahead.found.visibility.report.epoch_newest)
     found: list[call_changes.Change] | None = None
@@ -543,7 +543,9 @@ def _calendar_files(given: str, names: list[str]) -> dict[str, Path]:
     pattern = given if "{site}" in given else str(Path(given) / "{site}.ics")
     files = {name: Path(pattern.replace("{site}", re.sub(r"[^\w-]+", "-", name).strip("-"))) for name in names}
     if len(set(files.values())) < len(files):
-        raise InputError("--ics with --all-sites", got=given, wanted="names of sites that differ in their letters")
+        raise InputError(
+            "--ics with --all-sites", got=given, wanted="names of sites that differ in more than punctuation"
+        )
     if "{site}" not in given and new:
         try:
             folder.mkdir()

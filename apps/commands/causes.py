@@ -120,7 +120,7 @@ def causes(
         ],
     }
     floor_deg = found.visibility.view.floor_deg
-    floor = background(f"The horizon is lifted down to {floor_deg:g}°, below which nothing is used.")
+    floor = background(f"Without the horizon, satellites count down to {floor_deg:g}°, the lowest the terminal uses.")
     if known.coverage.gap_intervals.start.size == 0 and "gateway" not in found.visibility.view.names:
         lines.append("passim symptom asks which settings would explain freezes.")
     notes = (found.service_note, Note(why.NEVER_ADD_UP), floor, *found.notes)

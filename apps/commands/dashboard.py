@@ -8,9 +8,9 @@ from ..command_line.options import at_option, workspace_option
 from ..command_line.usage import WholeBetween
 
 
-@click.command("dashboard", short_help="The pages, in a browser.")
+@click.command("dashboard", short_help="The pages in a browser.")
 @workspace_option
-@click.option("--port", type=WholeBetween(0, 65535), default=8750, show_default=True, help="Port; 0 takes a free one.")
+@click.option("--port", type=WholeBetween(0, 65535), default=8750, show_default=True, help="Port; 0 picks a free one.")
 @click.option("--lan", is_flag=True, help="Also answer on the local network, with a one-time password.")
 @click.option("--no-browser", is_flag=True, help="Do not open the browser.")
 @at_option

@@ -17,7 +17,7 @@ _ROOF_NOTE = Note(
 )
 
 
-@click.command("demo", short_help="An invented site, end to end, with no network.")
+@click.command("demo", short_help="An invented site from start to finish, with no network.")
 @at_option
 @click.option("--keep", metavar="DIR", help="Also write the invented school as a workspace into DIR, to continue from.")
 @output_options

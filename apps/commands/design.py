@@ -13,8 +13,8 @@ from ..command_line.usage import NUMBER, WHOLE, WholeBetween
 FIRST_TWO_LINE_NUMBER = 90001
 
 
-@click.command("design", short_help="Element sets of an invented regular pattern.")
-@click.option("--total", type=WHOLE, required=True, metavar="N", help="Satellites in all, a multiple of --planes.")
+@click.command("design", short_help="Make the element sets of an invented regular pattern.")
+@click.option("--total", type=WHOLE, required=True, metavar="N", help="Number of satellites, a multiple of --planes.")
 @click.option("--planes", type=WHOLE, required=True, metavar="N", help="Orbital planes, equally spaced.")
 @click.option(
     "--phasing",

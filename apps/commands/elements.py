@@ -18,13 +18,13 @@ from ..command_line.parsing import found_workspace, now_of, zone_of_site
 from ..command_line.usage import OneOf
 
 
-@click.command("elements", short_help="What element files hold, and their conversion.")
+@click.command("elements", short_help="What element files hold; convert them.")
 @click.argument("paths", nargs=-1, metavar="PATH...")
 @workspace_option
 @fleet_name_option
 @strict_option
 @click.option(
-    "--salvage", is_flag=True, help="Take what is whole of files however many of their records are damaged, for --out."
+    "--salvage", is_flag=True, help="For --out: keep the whole records of a file, however many others are damaged."
 )
 @at_option
 @click.option(

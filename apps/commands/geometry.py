@@ -98,7 +98,12 @@ def geometry(
             none = closed_forms.chance_none_in_view(satellites, in_view)
             lines.append((f"satellites in view on average, of {satellites:,}", satellites * in_view, "", None, 2))
             lines.append(("share of time with none, placed at random", none, "of 1", None, 4))
-            notes.append(Note("A regular pattern leaves far more or far less than random places do: ask passim gaps."))
+            notes.append(
+                Note(
+                    "A regular pattern leaves far more or far less time uncovered than random places "
+                    "do: see passim gaps."
+                )
+            )
 
     decimals = {line[0]: line[4] for line in lines}
     rows = pd.DataFrame([line[:4] for line in lines], columns=["quantity", "value", "unit", "flat_earth_value"])

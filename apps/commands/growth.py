@@ -31,11 +31,10 @@ if TYPE_CHECKING:
 
     from ..text.query import QueryResult
 
-ORDERS = ("launch", "plane", "random")
 _WORKSPACE_HOURS = "workspace"
 
 
-@click.command("growth", short_help="What every number of satellites gives, and what a goal takes.")
+@click.command("growth", short_help="What each number of satellites gives, and how many a goal takes.")
 @fleet_options
 @site_options
 @span_options
@@ -110,9 +109,9 @@ def growth(
     check_out(output_choice.out)
     goal = growth_goals.parse_goal(goal_text) if goal_text is not None else None
     if plan_path is not None and (order_text is not None or quantiles):
-        raise click.UsageError("--plan has an order of its own, by date: leave --order and --quantiles out.")
+        raise click.UsageError("--plan has its own order, by date: leave out --order and --quantiles.")
     if draws is not None and order_text != "random":
-        raise click.UsageError("--draws belongs to --order random.")
+        raise click.UsageError("--draws needs --order random.")
     between = hours_of_day(between_text, "--between")
     if between is not None and hours_text is not None:
         raise click.UsageError("--between and --call-hours both say which hours count: give one of them.")
@@ -285,12 +284,12 @@ def _answer_plan(
     notes = [
         *without_handovers_note(view),
         Note(
-            "A scenario, never a forecast: the planes are designed, and each day's fleet is put over the sky of "
+            "A scenario, not a forecast: the planes are designed, and each date's fleet is put over the sky of "
             f"{span.start:%Y-%m-%d}, because nodes turn by degrees a day."
         ),
         *plan_notes(ahead),
         *_hours_note(hours_words, dataclasses.replace(keeps, everything=counted is not None)),
-        *([background("The goal's date is the first from which on it stays met under the plan.")] if goal else []),
+        *([background("The goal's date is the first from which it stays met under the plan.")] if goal else []),
         *search_notes(looked),
         *weighed(ahead.notes),
         *without(view_notes, "policy"),
@@ -346,15 +345,15 @@ def _call_hours(text: str, site_choice: SiteChoice) -> DailyHours:
         return DailyHours.parse(text, "--call-hours", "--call-hours 08:00-18:00,Mon-Fri")
     workspace = found_workspace(site_choice.workspace_dir)
     named = workspace is not None and (site_choice.site_text is None or "," not in site_choice.site_text)
-    kept = workspace.call_hours(site_choice.site_text) if workspace is not None and named else None
-    if kept is None:
+    call_hours = workspace.call_hours(site_choice.site_text) if workspace is not None and named else None
+    if call_hours is None:
         raise InputError(
             "call hours",
             got="none for this site" if workspace is None or not named else "none in the workspace for this site",
             wanted="hours of the day, and days",
             try_next="--call-hours 08:00-18:00,Mon-Fri",
         )
-    return kept
+    return call_hours
 
 
 def _length_words(length: str, keeps: _Hours, everything: bool) -> str:

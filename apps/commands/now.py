@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ..command_line.call_options import Forecast
 
 
-@click.command("now", short_help="Service this minute, the next gap, and whether to call now.")
+@click.command("now", short_help="Is it a good moment to call? The next gap, the next good start.")
 @fleet_options
 @site_options
 @at_option
@@ -58,8 +58,9 @@ def now(
     from ..command_line.call_options import forecast, kind_facts, kind_of
     from ..command_line.output import check_out, write
     from ..text.answer import Answer
-    from ..text.calls import ages_sentence, good_note, none_good_facts, now_columns
+    from ..text.calls import ages_sentence, good_note, none_good_facts
     from ..text.notes import Note, background
+    from ..text.now import now_columns
     from ..text.units import instant
 
     check_out(output_choice.out)
@@ -112,10 +113,17 @@ def now(
     )
 
 
-def _sentence(answer: answers.Now, ahead: Forecast) -> str:
-    """Return what is said of the moment; where no gap is ahead, and no gateway counts, that this is the sky alone."""
-    from ..text.calls import now_sentence
-    from ..text.service import sky_alone_words
+def _sentence(now: answers.Now, ahead: Forecast) -> str:
+    """Return what is said of the moment, line by line."""
+    from ..text.now import alone, details, headline, odds_line, out_words
+    from ..text.query import stale_line
 
-    alone = "" if answer.next_gap or not answer.served else sky_alone_words(ahead.found.visibility.view)
-    return "\n".join([now_sentence(answer, ahead.clock), *([f"{alone} passim symptom asks so."] if alone else [])])
+    lines = [
+        *([] if now.freshness.band.shows_odds else [stale_line(now.freshness.median_s)]),
+        headline(now, ahead.clock, out_words(now)),
+        *details(now, ahead.clock, "passim calls"),
+        *odds_line(now),
+    ]
+    if sky_alone := alone(now, ahead.found.visibility.view):
+        lines.append(f"{sky_alone} passim symptom asks so.")
+    return "\n".join(lines)

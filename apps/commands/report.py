@@ -52,7 +52,7 @@ DEFAULT_GOAL = "longest_gap_s <= 30"
     help="Degrees between the places of the map of the world. Default: 10, up to 30 for large fleets.",
 )
 @click.option("--no-world", is_flag=True, help="Leave out the map of the world.")
-@click.option("--out", metavar="FILE.html", help="Write the report to FILE: one file, which opens with no network.")
+@click.option("--out", metavar="FILE.html", help="Write the report to FILE: one file, which opens without a network.")
 @click.option("--pictures", "pictures_dir", metavar="DIR", help="Write its pictures into DIR (needs passim[pictures]).")
 @click.option(
     "--picture-format",

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from ..text.units import LocalClock
 
 
-@click.command("serving", short_help="Which satellite serves when, handovers, and freezes.")
+@click.command("serving", short_help="Which satellite serves when; handovers and freezes.")
 @fleet_options
 @site_options
 @span_options

@@ -60,7 +60,7 @@ if TYPE_CHECKING:
     "--latitudes",
     "latitudes_text",
     metavar="FROM:TO:STEP",
-    help="Sweep these latitudes instead, each in both hemispheres and averaged over longitudes, without gateways.",
+    help="Compare these latitudes instead, in both hemispheres, averaged over longitudes and without gateways.",
 )
 @click.option("--longitudes", type=WHOLE, metavar="N", help="Places around each latitude. Default: 12.")
 @click.option(
@@ -68,7 +68,7 @@ if TYPE_CHECKING:
     "world_deg",
     type=NUMBER,
     metavar="STEP",
-    help="A grid of the world instead, its places STEP degrees apart.",
+    help="Compare a grid of the world instead, with places STEP degrees apart.",
 )
 @click.option(
     "--fleets", is_flag=True, help="Compare every fleet of the workspace, or file of --elements, at one site instead."
@@ -113,7 +113,7 @@ def sites(
     from ..command_line.output import check_out, write
 
     if sum((latitudes_text is not None, world_deg is not None, fleets)) > 1:
-        raise click.UsageError("--latitudes, --world and --fleets are three questions: ask one of them.")
+        raise click.UsageError("--latitudes, --world and --fleets are three questions: give one of them.")
     sweeping = latitudes_text is not None or world_deg is not None
     if sweeping and (site_texts or gateways):
         raise click.UsageError("--site and --gateway belong to one place, and --latitudes and --world go everywhere.")
@@ -201,8 +201,7 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     from ..command_line.output import progress
     from ..command_line.query import check_age
     from ..text.answer import Answer
-    from ..text.query import CAUTION, headed, search_notes, searched
-    from ..text.query import fleet_notes as told_of_fleet
+    from ..text.query import CAUTION, headed, search_notes, searched, serving_notes
     from ..text.sites import SITE_COLUMNS, call_hours_sentence, site_sentence
     from ..text.units import duration
 
@@ -220,11 +219,11 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
         )
     condition = health.assess(fleet, span.middle)
     looked = searched(found.report, span, fleet_choice.timing_model())
-    lift = background("Service regained by one limit may not be added to that by another.")
+    lift = background("Do not add up the service regained by different limits.")
     messages = (
         lift,
         *search_notes(looked),
-        *told_of_fleet(found.notes, condition),
+        *serving_notes(found.notes, condition),
         *notes,
         *fleet_notes,
         CAUTION,
@@ -269,7 +268,7 @@ def _latitude_answer(
             workers=worker_config,
             progress=advance,
         )
-    closed = ["The closed form knows the mask alone, and says what would be covered if satellites stood at random."]
+    closed = ["The closed form knows only the mask, and says what would be covered if satellites stood at random."]
     if found.left_out:
         closed.append(f"It leaves out {counted(found.left_out, 'object')} on eccentric or very high orbits.")
     looked = searched(found.report, span, fleet_choice.timing_model())
@@ -334,7 +333,7 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, worker
         check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale, at=at)
     with progress("Comparing fleets") as advance:
         found = side_by_side.compare_fleets(fleets, view, span, workers=worker_config, progress=advance)
-    hangs = "Masks are flat and replace the site's own horizon, which nobody knows before standing there."
+    hangs = "Masks are flat and replace the site's own horizon, which is unknown until you have stood there."
     messages = [
         *without_handovers_note(view),
         Note(hangs),

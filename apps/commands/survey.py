@@ -51,16 +51,20 @@ _base_option = click.option(
     metavar="DEG|FILE.csv",
     default=f"{DEFAULT_MASK_DEG:g}",
     show_default=True,
-    help="Minimum elevation, all round: the one below which the terminal does not work, or a horizon file. "
-    "0 gives the bare skyline.",
+    help=(
+        "Minimum elevation, all round: the lowest at which the terminal works, or a horizon file. 0 "
+        "gives the bare skyline."
+    ),
 )
 _HOW_TO_KEEP = "--base 0 keeps them"
 _horizon_out_option = click.option("--out", metavar="FILE.csv", help="Horizon file to write.")
 _keep_as_option = click.option(
     "--keep-as",
     metavar="SITE/SPOT",
-    help="Keep it in the workspace as the horizon of this mounting spot, a new one if need be; passim workspace undo "
-    "takes that back.",
+    help=(
+        "Keep it in the workspace as the horizon of this mounting spot, a new one if need be; passim "
+        "workspace undo takes it back."
+    ),
 )
 _obstacles_option = click.option(
     "--file",
@@ -96,7 +100,7 @@ def survey(ctx: click.Context) -> None:
 
 @survey.command("sighted", short_help="A horizon file from sighted points.")
 @click.option("--points", "points_text", metavar="AZ:EL,...", help="Azimuth and elevation of each point, clockwise.")
-@click.option("--file", "path", metavar="CSV", help="The same as a file with the columns azimuth_deg,elevation_deg.")
+@click.option("--file", "path", metavar="CSV", help="The same from a file with the columns azimuth_deg,elevation_deg.")
 @_declination_option
 @_base_option
 @_horizon_out_option
@@ -180,7 +184,7 @@ def obstacles(
     _write_horizon(found, out, keep_as, workspace)
 
 
-@survey.command("mast", short_help="What each further metre of mast gains.")
+@survey.command("mast", short_help="What each extra metre of mast gains.")
 @_obstacles_option
 @click.option(
     "--from-height", "lowest_m", type=NUMBER, default=2.0, show_default=True, metavar="M", help="Lowest mount, metres."
@@ -239,7 +243,7 @@ def mast(
     write(mounting_words.mast_answer(result, start), output_choice)
 
 
-@survey.command("spots", short_help="Which mounting spot loses least.")
+@survey.command("spots", short_help="Which mounting spot loses least service.")
 @click.option(
     "--compare",
     "spot_texts",
@@ -341,7 +345,7 @@ def portable(
 @click.option(
     "--bearings", type=OneOf(["12", "24", "36", "72"]), default="24", show_default=True, help="How many bearings."
 )
-@click.option("--place", default="", metavar="TEXT", help="What to write at the top as the place. Default: a blank.")
+@click.option("--place", default="", metavar="TEXT", help="The place to write at the top. Default: a blank.")
 @click.option(
     "--declination",
     "declination_deg",
@@ -460,13 +464,13 @@ def _basis(
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     seen, site_notes = site_choice.view()
     span = span_choice.span()
-    fleet, told_of_fleet = fleet_choice.fleet(span.start)
+    fleet, fleet_notes = fleet_choice.fleet(span.start)
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    told = site_notes if own_horizon else without(site_notes, "horizon")
+    notes = site_notes if own_horizon else without(site_notes, "horizon")
     # The horizons to come may be lower than the terminal works, even where the site's own is not.
     if not own_horizon and seen.lowest_elevation_deg is not None and seen.floor_note is None:
-        told = [*told, background(f"The terminal works from {seen.floor_deg:g}° up.")]
-    return Basis(fleet, seen, span, (*told, *told_of_fleet), fleet_choice.timing_model())
+        notes = [*notes, background(f"The terminal works from {seen.floor_deg:g}° up.")]
+    return Basis(fleet, seen, span, (*notes, *fleet_notes), fleet_choice.timing_model())
 
 
 def _spots_to_compare(

@@ -24,14 +24,16 @@ _RANGE = re.compile(rf"\s*{_NUMBER}(?:\s*-\s*{_NUMBER})?\s*")
 @fleet_options
 @site_options
 @span_options
-@click.option("--every", "every_text", metavar="RANGE", help="From one freeze to the next, while it is bad: 3-5min.")
+@click.option(
+    "--every", "every_text", metavar="RANGE", help="Time from one freeze to the next, while it is bad: 3-5min."
+)
 @click.option("--length", "length_text", metavar="RANGE", help="How long a freeze lasts: 5-30s.")
 @click.option(
     "--record",
     "record_path",
     metavar="FILE.csv",
     help="Freezes one by one, instead of --every and --length: columns start,end or start,duration_s, times with "
-    "their offset. The span is that of the record unless given; time in it without a freeze counts as good.",
+    "their offset. The span is that of the record unless given; time in it without a freeze counts as service.",
 )
 @click.option(
     "--hours-of-day",
@@ -94,8 +96,7 @@ def symptom(
     from ..command_line.query import check_age
     from ..text.answer import Answer
     from ..text.notes import Note, background
-    from ..text.query import CAUTION, headed, search_notes, searched, times_note
-    from ..text.query import fleet_notes as told_of_fleet
+    from ..text.query import CAUTION, headed, search_notes, searched, serving_notes, times_note
     from ..text.symptom import COLUMNS, found_sentence
     from ..text.units import LocalClock, instant
 
@@ -118,7 +119,7 @@ def symptom(
     searched_then = searched(found.report, span, fleet_choice.timing_model())
     how = (room.IN_ORDER, room.IN_ORDER_OF_RECORD)
     notes = [background(text) if text in how else Note(text) for text in found.notes]
-    notes += told_of_fleet(found.fleet_notes, health.assess(fleet, span.middle))
+    notes += serving_notes(found.fleet_notes, health.assess(fleet, span.middle))
     limits_taken = ("cone", "arc", "gateway", "handover")
     unsearched = [words for name, words in view.descriptions.items() if name in limits_taken]
     if unsearched:

@@ -24,14 +24,14 @@ if TYPE_CHECKING:
 @click.option(
     "--accept-fewer",
     is_flag=True,
-    help="Take a list of far fewer objects than the last one; without this it counts as a fault of the feed.",
+    help="Accept a list with far fewer objects than the last one; without this it counts as a fault of the feed.",
 )
 @click.option("--dry-run", is_flag=True, help="Say what would be asked and when, and ask nothing.")
 @click.option(
     "--every",
     "every_text",
     metavar="LENGTH",
-    help="Go on until stopped, looking every LENGTH, such as 8h or 30min, for what is due. Default: look once.",
+    help="Keep running, and look every LENGTH, such as 8h or 30min, for what is due. Default: look once.",
 )
 @output_options
 def update(
@@ -75,7 +75,7 @@ def update(
     silent = output_choice.quiet and output_choice.format == "table" and output_choice.out is None
     every_s = None if every_text is None else length_s(every_text, "--every", "1min", "30d", "8h")
     if every_s is not None and dry_run:
-        raise click.UsageError("--every goes on asking and --dry-run asks nothing: give one of them.")
+        raise click.UsageError("--every keeps asking and --dry-run asks nothing: give one of them.")
     workspace = needed_workspace(workspace_dir)
     if dry_run:
         write(_plan(workspace, fleet_name, early), output_choice)

@@ -68,7 +68,9 @@ def workspace() -> None:
 @_zone_option
 @_mask_option
 @_spot_option
-@click.option("--gateway", multiple=True, metavar="LAT,LON[,MASK]", help="A gateway that counts. Repeat for more.")
+@click.option(
+    "--gateway", multiple=True, metavar="LAT,LON[,MASK]", help="A gateway that the terminal may use. Repeat for more."
+)
 @click.option(
     "--elements",
     multiple=True,
@@ -121,7 +123,7 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
         made = create(directory, site=site_of(answers), gateways=gateways, elements=elements)
     except (InputError, click.Abort):
         if answers.typed:
-            tell("", f"Nothing was written. To go on from what you typed: {answers.command(directory)}")
+            tell("", f"Nothing was written. To carry on from what you typed: {answers.command(directory)}")
         raise
     _made(made)
 
@@ -205,7 +207,9 @@ def add_spot(site_name: str, workspace_dir: str | None, name: str, mask: str | N
     "for_sites",
     multiple=True,
     metavar="SITE",
-    help="A site that lists its gateways, and for which it counts too. Repeat for more. Sites that list none take all.",
+    help=(
+        "A site that lists its own gateways and is to use this one too. Repeat for more. Sites that list none use all."
+    ),
 )
 def add_gateway(
     place: str, workspace_dir: str | None, name: str, height: str | None, for_sites: tuple[str, ...]
@@ -232,7 +236,7 @@ def add_gateway(
     if left_out:
         from ..command_line.output import tell
 
-        tell(f"It does not count for {', '.join(left_out)}, which list their gateways: --for SITE adds it there.")
+        tell(f"It is not used by {', '.join(left_out)}, which list their gateways: --for SITE adds it there.")
 
 
 @workspace.command("undo", short_help="Take back the last change that passim made.")
@@ -252,7 +256,7 @@ def undo(workspace_dir: str | None) -> None:
     show_changes(undone, before)
 
 
-@workspace.command("show", short_help="What a workspace says, site by site and spot by spot.")
+@workspace.command("show", short_help="What is in a workspace, site by site and spot by spot.")
 @workspace_option
 @output_options
 def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
@@ -319,7 +323,7 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
     )
 
 
-@workspace.command("check", short_help="Whether a workspace is sound, and where it is not.")
+@workspace.command("check", short_help="Check a workspace, and say what is wrong with it.")
 @workspace_option
 def check(workspace_dir: str | None) -> None:
     """Read everything a workspace names, horizon and element files too, and list what is wrong, each with its line.

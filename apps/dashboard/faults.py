@@ -36,7 +36,7 @@ def answer_faults(server: flask.Flask) -> None:
         if flask.request.path == _CALLBACKS:
             _LOG.warning("a request from a page cannot be used: %s", what)
             _LOG.debug("its trace", exc_info=error)
-            return _line("This request cannot be used. Load the page anew.", 400)
+            return _line("This request cannot be used. Reload the page.", 400)
         _LOG.error("defect in passim: %s", what, exc_info=error)
         return _line(f"This is a defect in passim: {what}.", 500)
 

@@ -16,8 +16,9 @@ from passim.workspace import where_from
 
 from ..figures.theme import Theme, apply_theme
 from ..text.feeds import origin_words
+from ..text.gaps import TOO_OLD_TO_TELL_WHEN
 from ..text.notes import Note, background, shown, weighed
-from ..text.query import search_notes, searched, times_note
+from ..text.query import search_notes, searched, stale_line, times_note
 from ..text.service import assumed_words, policy_note
 from ..text.skipped import skipped_notes
 from ..text.timing import timing_notes
@@ -27,7 +28,6 @@ from .state import PageRequest
 from .tasks.passes import Seen
 
 _BLANK_PX: Final = 40
-NO_TIMES: Final = "The elements are too old by then to tell when."
 
 
 def refuse_old(question: PageRequest, page: Page) -> None:
@@ -41,7 +41,7 @@ def refuse_old(question: PageRequest, page: Page) -> None:
 
 def tells_no_times(question: PageRequest, page: Page) -> bool:
     """Say whether elements are too old for single times of the day chosen; shares and counts still stand."""
-    return not question.freshness(_moment(question, page)).band.shows_odds
+    return not question.freshness(_moment(question, page)).band.lists_times
 
 
 def answered(question: PageRequest, page: Page, theme: Theme) -> Answer:
@@ -65,9 +65,9 @@ def _without_times(panel: Panel | None, shown: Shown, theme: Theme) -> Shown:
         # Without one of its own the place would keep the picture of the answer before.
         figure = blank(theme)
     if table is not None and "table" in panel.times:
-        table = replace(table, rows=table.rows.iloc[:0], shown=None, told="", empty=NO_TIMES)
+        table = replace(table, rows=table.rows.iloc[:0], shown=None, file_note="", empty=TOO_OLD_TO_TELL_WHEN)
     # What is said of a picture that stays holds as well.
-    caption = shown.caption if panel.picture and "picture" not in panel.times else NO_TIMES
+    caption = shown.caption if panel.picture and "picture" not in panel.times else TOO_OLD_TO_TELL_WHEN
     return Shown(figure, caption, table)
 
 
@@ -82,12 +82,11 @@ def blank(theme: Theme) -> go.Figure:
 def age_warning(question: PageRequest, page: Page) -> str:
     """Return the line that stands over a page where elements are too old for single times; empty where they are not."""
     fresh = question.freshness(_moment(question, page))
-    if fresh.band.shows_odds:
+    if fresh.band.lists_times:
         return ""
-    age = timing.age_words(fresh.median_s)
     if fresh.median_s > timing.OLDEST_S:
-        return f"Elements {age} old: too old for a forecast. Load newer ones here."
-    return f"Elements {age} old by then: trust how long service is out in all, not the times of single gaps."
+        return f"Elements {timing.age_words(fresh.median_s)} old: too old for a forecast. Load newer ones here."
+    return stale_line(fresh.median_s, "old by then")
 
 
 def _moment(question: PageRequest, page: Page) -> datetime:
@@ -116,7 +115,7 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
         counts = f", but counts as {floor_deg:g}°: the terminal works from there up" if mask_deg < floor_deg else ""
         notes.append(Note(f"The mask of {mask_deg:g}° replaces the spot's own horizon{counts}."))
     elif workspace.horizon_unknown(question.site_name, question.spot):
-        notes.append(Note("The workspace says nothing about the horizon there: 25° all round is assumed."))
+        notes.append(Note("The workspace gives no horizon there: 25° all round is assumed."))
     assumed = [f"{a.setting} ({a.how})" for a in workspace.assumptions]
     if assumed:
         notes.append(Note(f"Assumed, not measured: {listed(assumed, 5, '; ')}."))
@@ -131,21 +130,21 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
     chosen = question.choices.fleet or next(iter(workspace.fleet_names), "")
     if any(f.invented and f.name.casefold() == chosen.casefold() for f in workspace.settings.fleets):
         words = (
-            "The invented fleet is made anew each day, so that every day of it is like today: what it says of tomorrow "
+            "The invented fleet is made anew each day, so every day looks like today, and its forecast of tomorrow "
             "does not come true."
         )
         notes.append(Note(words))
     if question.state.rehearsal:
-        notes.append(Note("A rehearsal: the clock of this dashboard was set, and goes on from there."))
+        notes.append(Note("A rehearsal: this dashboard's clock was set to another time and runs on from there."))
     return tuple(notes)
 
 
 def notes_list(notes: Sequence[Note]) -> list[Any]:
     """Return the notes at the end of a page: what changes how it is read, and the rest behind a row to open."""
-    told, _ = shown(notes)
+    first, _ = shown(notes)
     every, _ = shown(notes, every=True)
-    more = [text for text in every if text not in told]
-    parts: list[Any] = [html.Ul([html.Li(text) for text in told])] if told else []
+    more = [text for text in every if text not in first]
+    parts: list[Any] = [html.Ul([html.Li(text) for text in first])] if first else []
     if more:
         words = f"{counted(len(more), 'more note')}: where this comes from"
         parts.append(html.Details([html.Summary(words), html.Ul([html.Li(text) for text in more])]))

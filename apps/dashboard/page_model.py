@@ -10,6 +10,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from ..figures.theme import Theme
+from ..text.answer import Help as Help
 from ..text.columns import Column
 from ..text.notes import Note
 from ..text.units import LocalClock
@@ -20,15 +21,6 @@ if TYPE_CHECKING:
     from passim.parallel import Job
 
     from .state import DashboardState, PageRequest
-
-
-@dataclass(frozen=True)
-class Help:
-    """What stands behind the question mark of a figure: what it shows, how it is computed, and from what."""
-
-    shows: str
-    computed: str
-    source: str
 
 
 @dataclass(frozen=True)
@@ -63,8 +55,8 @@ class Control:
 class Table:
     """Numbers as a table: rows for files, columns that word them for people, as `Answer` of the command line has them.
 
-    Where the file holds more than a person wants to read, ``shown`` are the rows for people, and ``told`` says what
-    the file has besides. The file of a table ``of_site`` names the site in each row.
+    Where the file holds more than a person wants to read, ``shown`` are the rows for people, and ``file_note`` says
+    what the file has besides. The file of a table ``of_site`` names the site in each row.
     """
 
     rows: pd.DataFrame
@@ -72,7 +64,7 @@ class Table:
     clock: LocalClock | None = None
     empty: str = "There is nothing to list."
     shown: pd.DataFrame | None = None
-    told: str = ""
+    file_note: str = ""
     of_site: bool = True
 
 

@@ -121,13 +121,13 @@ def table_data(table: Table, caption: str) -> dict[str, Any]:
     rows = table.rows if table.shown is None else table.shown
     cells = cells_of(table.columns, rows.head(MOST_ROWS))
     hidden = len(rows) - len(cells.rows)
-    told = table.told or (f"{counted(hidden, 'more row')} in the file." if hidden else "")
+    note = table.file_note or (f"{counted(hidden, 'more row')} in the file." if hidden else "")
     return {
         "caption": caption,
         "headings": [column.heading for column in cells.columns],
         "numeric": [column.format.numeric for column in cells.columns],
         "rows": cells.rows,
-        "told": table.empty if rows.empty else told,
+        "note": table.empty if rows.empty else note,
     }
 
 

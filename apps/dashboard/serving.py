@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 THREADS: Final = 6
 DEMONSTRATION: Final = "passim-demonstration-"
 IN_USE: Final = "in-use"
-DEFAULT_PORT: Final = 8750
 
 
 @contextlib.contextmanager

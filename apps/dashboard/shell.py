@@ -235,7 +235,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         found_lists = {"path": path, "search": search or "", "lists": lists}
         # What cannot be used goes out of the address, so that no link carries it on; the browser keeps saying so.
         if left_out:
-            found_lists |= {"sound": query_of(question.choices), "told": " ".join(left_out)}
+            found_lists |= {"sound": query_of(question.choices), "message": " ".join(left_out)}
         return (*found, found_lists)
 
     # Asking how far the work is costs next to nothing; the page is asked again once, when there is something to show.

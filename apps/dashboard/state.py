@@ -183,7 +183,7 @@ class DashboardState:
         """What is wrong with the workspace's file since it was last read, or empty."""
         with self._lock:
             fault = self._faults.get("workspace")
-            return "" if fault is None else f"{fault}. What was read before still stands."
+            return "" if fault is None else f"{fault}. What was read before still applies."
 
     def question(self, choices: Choices) -> PageRequest:
         """Return the state with the choices of one address."""

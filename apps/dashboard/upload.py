@@ -105,7 +105,7 @@ class HandedIn:
 
 @dataclass(frozen=True)
 class Upload:
-    """A place where files are handed in. Its parts have the ids KEY-file, KEY-told, KEY-token and KEY-poll.
+    """A place where files are handed in. Its parts have the ids KEY-file, KEY-messages, KEY-token and KEY-poll.
 
     words           what its button says
     most_bytes      the largest files, together, that a browser may send
@@ -119,16 +119,16 @@ class Upload:
 
     def place(self) -> list[Any]:
         """Return the place, and below it the line that says what became of the files."""
-        return [self.drop(), *self.told()]
+        return [self.drop(), *self.messages()]
 
     def drop(self) -> Any:
         """Return the place alone, for a page that hides it while it has a file."""
         return drop_place(f"{self.key}-file", self.words, most_bytes=self.most_bytes, multiple=self.multiple)
 
-    def told(self) -> list[Any]:
+    def messages(self) -> list[Any]:
         """Return the line that says what became of the files, and what asks again while they are read."""
         return [
-            html.Div(id=f"{self.key}-told", role="status"),
+            html.Div(id=f"{self.key}-messages", role="status"),
             dcc.Store(id=f"{self.key}-token"),
             # A slow clock, which asks again while a worker reads.
             dcc.Interval(id=f"{self.key}-poll", interval=_POLL_MS, disabled=True),
@@ -151,7 +151,7 @@ class Upload:
         """
         handed, nothing = HandedIn(), (no_update,) * len(outputs)
         ours = [
-            Output(f"{self.key}-told", "children", allow_duplicate=True),
+            Output(f"{self.key}-messages", "children", allow_duplicate=True),
             *outputs,
             Output(f"{self.key}-token", "data", allow_duplicate=True),
             Output(f"{self.key}-poll", "disabled", allow_duplicate=True),

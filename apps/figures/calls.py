@@ -77,7 +77,7 @@ def call_days(plan: calls.CallPlan, span: Span, clock: LocalClock, now: datetime
         name=EXPECTED,
         customdata=np.concatenate([_numbers(day) for day in days]),
         hovertemplate="start %{customdata[0]:02d}:%{customdata[1]:02d}: %{customdata[2]:.0f} s frozen, "
-        "%{customdata[3]:.2f} pauses,<br>%{customdata[4]:.1%} chance that the call ends<extra></extra>",
+        "%{customdata[3]:.2f} pauses,<br>%{customdata[4]:.1%} chance that the call drops<extra></extra>",
     )  # fmt: skip
     _suggest(figure, plan, days, clock, theme)
 

@@ -64,7 +64,7 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
     )  # fmt: skip
     of_half_hours = (
         f'satellites in view, share of each half hour<br><span style="color:{theme.out}">▨ none</span>   '
-        f'<span style="color:{theme.single}">■ one, no spare</span>   '
+        f'<span style="color:{theme.single}">■ one, no backup</span>   '
         f'<span style="color:{theme.service}">■ two or more</span>'
     )
     of_minutes = (

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 WIDTH_PX: Final = 760
-FORMATS: Final = ("svg", "png")
 
 
 def check_pictures(folder: str) -> None:

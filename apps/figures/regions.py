@@ -5,7 +5,7 @@ A bar for each gap costs a browser two elements, and a printed page a copy of th
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
@@ -16,7 +16,6 @@ from .theme import HATCH, Theme
 Floats = NDArray[np.float64]
 
 # A region is open below: its path goes up, across and down, and then the pen is lifted.
-POINTS_A_REGION: Final = 5
 
 
 def edges_of(left: ArrayLike, right: ArrayLike, bottom: ArrayLike, top: ArrayLike) -> tuple[Any, Any]:

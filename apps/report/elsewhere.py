@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from ..figures.places import by_latitude, world_map
 from ..figures.theme import LIGHT
+from ..text.answer import Help
 from ..text.columns import without
 from ..text.notes import left_out
 from ..text.service import everywhere_notes
@@ -87,12 +88,15 @@ def _latitude_picture(elsewhere: other_places.Elsewhere, sites: Sequence[Spot]) 
         "Service by latitude",
         by_latitude(table, LIGHT, sites=[(name, latitude_deg) for name, latitude_deg, _ in sites], height_px=340),
         "Farther up is better: the share of the time with service under an open sky, at places all round the Earth.",
-        f"What the terminal would have at each latitude of this hemisphere, down to {elsewhere.view.floor_deg:g}° "
-        "above the horizontal and without gateways; the band goes from the worst place around the Earth to the best. "
-        "The dotted line is what as many satellites would give if they stood at random. Upright lines are sites.",
-        f"All passes are found at {int(table['places'].iloc[0])} places of each latitude, over the first day. The "
-        "dotted line comes from the shares of their orbits that satellites spend in view.",
-        _SOURCE,
+        Help(
+            f"What the terminal would have at each latitude of this hemisphere, down to {elsewhere.view.floor_deg:g}° "
+            "above the horizontal and without gateways; the band goes from the worst place around the Earth to the "
+            "best. The dotted line is what as many satellites would give if they stood at random. Upright lines are "
+            "sites.",
+            f"All passes are found at {int(table['places'].iloc[0])} places of each latitude, over the first day. The "
+            "dotted line comes from the shares of their orbits that satellites spend in view.",
+            _SOURCE,
+        ),
     )
 
 
@@ -115,8 +119,10 @@ def _map(report: reports.SiteReport, world: pd.DataFrame, step_deg: float, sites
         world_map(world, LIGHT, sites=sites, chosen=here, height_px=_MAP_PX),
         f"Darker is better, hatched never has service. One cell is {step_deg:g}° wide: a coarse look at the first day, "
         "under an open sky and without gateways.",
-        f"The share of the time with service at the middle of each cell of {step_deg:g}°, areas true to size. What a "
-        "skyline takes away there, and where gateways stand, is not in it.",
-        "All passes are found at the middle of every cell, over the first day; passim sites --world looks closer.",
-        f"{_SOURCE} {_OUTLINES}",
+        Help(
+            f"The share of the time with service at the middle of each cell of {step_deg:g}°, areas true to size. What "
+            "a skyline takes away there, and where gateways stand, is not in it.",
+            "All passes are found at the middle of every cell, over the first day; passim sites --world looks closer.",
+            f"{_SOURCE} {_OUTLINES}",
+        ),
     )

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from ..text.answer import Help
 from ..text.columns import Cells, Column, cells_of
 
 if TYPE_CHECKING:
@@ -17,15 +18,13 @@ SOURCE: Final = "The element sets of the fleet, and the site, spot and limits na
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """A picture with what to see in it, and behind a question mark: what it shows, how it is computed, from what."""
+    """A picture with what to see in it, and what stands behind its question mark."""
 
     name: str
     title: str
     figure: go.Figure
     caption: str
-    shows: str
-    how: str
-    source: str = SOURCE
+    help: Help
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
@@ -13,7 +13,7 @@ from ..figures.gap_clock import gap_clock
 from ..figures.growth import GoalMark, OrderCurve, growth_curves
 from ..figures.sky import MOST_PASSES, drawn_passes, panorama
 from ..figures.theme import LIGHT
-from ..text.calls import plan_columns, plan_notes, plan_sentences
+from ..text.calls import STARTS_HELP, plan_columns, plan_notes, plan_sentences
 from ..text.causes import (
     cause_gap_columns,
     cause_words,
@@ -24,14 +24,24 @@ from ..text.causes import (
     sector_sentence,
 )
 from ..text.elements import STATUS_COLUMNS
-from ..text.gaps import day_columns, days_caption, gap_sentence, hour_columns
-from ..text.growth import goal_sentence, growth_columns, growth_sentence
+from ..text.gaps import (
+    DAYS_HELP,
+    MINUTES_HELP,
+    day_columns,
+    days_caption,
+    gap_sentence,
+    hour_columns,
+    hours_caption,
+    not_listed_note,
+)
+from ..text.growth import CURVES_HELP, goal_sentence, growth_columns, growth_sentence
 from ..text.notes import beside, left_out
 from ..text.query import QueryResult, search_notes, searched
 from ..text.service import before_handovers, handovers_on_top_note
-from ..text.units import LocalClock, capital, counted, duration
+from ..text.sky import SKY_HELP
+from ..text.units import LocalClock, capital, counted
 from ..text.ways_out import in_command_words
-from .parts import Picture, Section, Table, table_of
+from .parts import SOURCE, Picture, Section, Table, table_of
 
 if TYPE_CHECKING:
     from passim.answers import report as reports
@@ -106,9 +116,7 @@ def _days(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> 
             "Gaps by date and time of day",
             gap_clock(coverage, clock, report.at, LIGHT, hours if hours.length_min < 1440 else None),
             days_caption(report.days, clock),
-            "One row a day, local time from left to right, shaded where it was computed. Each mark is a gap, as wide "
-            "as it is long but never thinner than a hair; at the end of a row stands how long that day is out.",
-            "All passes within every limit are found, and a gap is where none of them lasts.",
+            DAYS_HELP.of(SOURCE),
         ),
         table_of(
             "by-day",
@@ -120,11 +128,8 @@ def _days(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> 
             "day",
             "The first day, minute by minute",
             day_minutes(first, LocalClock(clock.name, first.span), report.at, LIGHT),
-            _hours_caption(first, clock),
-            "Above, the seconds without service in each minute; below, how much of each half hour has no satellite "
-            "that can serve (hatched), one alone (sand: nothing to spare), and two or more.",
-            "The number changes when a satellite comes into or goes out of what every limit allows; each change is "
-            "found to a millisecond.",
+            hours_caption(first, clock, day=False),
+            MINUTES_HELP.of(SOURCE),
         ),
         table_of(
             "by-hour",
@@ -138,18 +143,6 @@ def _days(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> 
     return Section("The days ahead", (gap_sentence(found, report.summary, gaps), calm), blocks)
 
 
-def _hours_caption(coverage: Any, clock: LocalClock) -> str:
-    hours = coverage.by_local_hour(clock.name)
-    worst = hours.iloc[int(hours["gap_s"].argmax())]
-    if not worst["gap_s"]:
-        return "A satellite can serve throughout."
-    calm = int((hours["gap_s"] == 0.0).sum())
-    return (
-        f"Worst in the hour from {clock.time(worst['hour_local'])[:5]}, {duration(worst['gap_s'])} without service; "
-        f"{counted(calm, 'hour')} without a gap."
-    )
-
-
 def _every_gap(found: QueryResult, report: reports.SiteReport) -> tuple[Section, ...]:
     """Return the gaps one by one, last of all: a long list that few read; nothing where no single time may be told."""
     clock, gaps, timed = found.clock, report.gaps, report.timed_gaps
@@ -160,10 +153,7 @@ def _every_gap(found: QueryResult, report: reports.SiteReport) -> tuple[Section,
     if len(shown) < len(timed):
         notes.append(f"The first {len(shown):,} of {len(timed):,}; passim causes --all lists every one.")
     if len(timed) < len(gaps):
-        notes.append(
-            f"{counted(len(gaps) - len(timed), 'later gap')} not listed: by then the elements are too old for "
-            "single times."
-        )
+        notes.append(not_listed_note(len(gaps) - len(timed)))
     table = table_of(
         "gaps",
         "From the first on",
@@ -175,13 +165,13 @@ def _every_gap(found: QueryResult, report: reports.SiteReport) -> tuple[Section,
 
 
 def _calls(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> Section:
-    asked = f"{capital(report.kind.words)} of {report.minutes} min, {hours.words}."
+    which_calls = f"{capital(report.kind.words)} of {report.minutes} min, {hours.words}."
     plan = report.plan
     if plan is None:
         why = [f"No start is ranked: {in_command_words(report.no_plan)}."] if report.no_plan is not None else []
-        return Section("When to call", (asked, *why))
+        return Section("When to call", (which_calls, *why))
     clock = found.clock
-    sentences = (asked, *plan_sentences(plan, clock))
+    sentences = (which_calls, *plan_sentences(plan, clock))
     if plan.statistics_only or plan.shown.empty:
         return Section("When to call", sentences)
     from passim.answers.calls import forecast as call_forecast
@@ -202,9 +192,7 @@ def _calls(found: QueryResult, report: reports.SiteReport, hours: DailyHours) ->
         "Where the curve is flat, a call that begins then is not frozen; blue are the starts listed below."
         if plan.none_good is None
         else "The higher the curve, the longer a call that begins then is frozen; no start is good.",
-        f"One row a day, over it every start of a call of {report.minutes} min within the hours for calls: the higher "
-        "the curve, the longer that call is frozen on average.",
-        "Futures are simulated within the timing error of the elements, and every start is scored in each of them.",
+        STARTS_HELP.of(SOURCE),
     )
     return Section("When to call", sentences, (picture, table))
 
@@ -220,12 +208,7 @@ def _causes(found: QueryResult, report: reports.SiteReport) -> Section:
         "The sky of the first day",
         panorama(track, report.outlines, report.sectors, LIGHT, missing=gap_day, causes=its_causes, height_px=_SKY_PX),
         _sky_caption(report, gap_day) + drawn,
-        "The sky unrolled, north to the left and right, south in the middle, elevation upwards. Lines are passes: full "
-        "where a satellite can serve, broken where a limit stops it. Crosses mark where the satellite stood that was "
-        "missing in a gap. Below, the seconds a day that would come back if ten degrees of the skyline alone went down "
-        "to the lowest elevation that is used.",
-        "Passes are sampled from the propagated orbits and cut where a limit begins. The missing satellite is the "
-        "highest one that lifting the cause would bring back at the middle of the gap.",
+        SKY_HELP.of(SOURCE),
     )
     by_limit = table_of(
         "limits",
@@ -276,11 +259,11 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
     if not lines:
         return Section("More satellites", no_order)
     main = lines[0]
-    told = growth_goals.measured_words(report.goal, main.curves.values, main.curves.counted_s)
+    measured = growth_goals.measured_words(report.goal, main.curves.values, main.curves.counted_s)
     sentences = [
         *left_out(handovers_on_top_note(report.visibility)),
         before_handovers(growth_sentence(main.order, main.table, found.length), found.visibility.view),
-        goal_sentence(main.order, main.goal, told),
+        goal_sentence(main.order, main.goal, measured),
         *no_order,
     ]
     goal = GoalMark.of(report.goal, main.goal.middle if main.goal.reached else None, main.curves.counted_s)
@@ -290,10 +273,7 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
         "Gaps against the number of satellites",
         growth_curves(curves, LIGHT, goal=goal),
         "Read from left to right as satellites are added, one line an order.",
-        "What the place would have with the first satellites of an order, for every number of them: above, the share "
-        "of the time without service; below, the longest gap. Blue is the goal, and the number that meets it.",
-        "One sweep over the passes of all satellites holds every number exactly; satellites are only ever added to "
-        "the same set. The random orders are a model of failures, not of launches.",
+        CURVES_HELP.of(SOURCE),
     )
     grid = main.table[main.table["satellites"].isin(growing.logarithmic_grid(len(main.table)))]
     title = f"Some of the numbers, {main.order.words}"

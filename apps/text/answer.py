@@ -22,6 +22,19 @@ _DECIMALS = 6
 
 
 @dataclass(frozen=True)
+class Help:
+    """What stands behind the question mark of a figure: what it shows, how it is computed, and from what."""
+
+    shows: str
+    computed: str
+    source: str = ""
+
+    def of(self, source: str, *more: str) -> Help:
+        """Return the same with its source, and with `more` sentences on what it shows in one place."""
+        return Help(" ".join((self.shows, *more)), self.computed, source)
+
+
+@dataclass(frozen=True)
 class Answer:
     """What a command found.
 

@@ -35,9 +35,9 @@ def calendar_windows(plan: calls.CallPlan, site_name: str) -> list[calendar_out.
 def written_sentence(written: calendar_out.Written, path: str) -> str:
     """Return what was written: "Wrote 5 calls to x.ics: 3 new, 1 changed, 1 as before; 1 called off." """
     parts = {"new": written.new, "changed": written.changed, "as before": written.as_before}
-    told = ", ".join(f"{number} {words}" for words, number in parts.items() if number)
+    counts = ", ".join(f"{number} {words}" for words, number in parts.items() if number)
     off = f"; {written.called_off} called off" if written.called_off else ""
-    return f"Wrote {counted(written.calls, 'call')} to {path}{': ' if told else ''}{told}{off}."
+    return f"Wrote {counted(written.calls, 'call')} to {path}{': ' if counts else ''}{counts}{off}."
 
 
 def calendar_question(plan: calls.CallPlan, site_name: str) -> str:

@@ -6,9 +6,11 @@ import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
+from .answer import Help
 from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, of_row, picked, with_offset
 from .notes import Note, background
-from .units import TOTALS_ONLY, LocalClock, capital, counted, duration, share
+from .query import stale_line
+from .units import LocalClock, counted, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -16,7 +18,6 @@ if TYPE_CHECKING:
     from passim.answers.calls import changes as call_changes
     from passim.answers.calls import check as call_check
     from passim.answers.calls import kinds as call_kinds
-    from passim.answers.calls import now as now_answer
     from passim.answers.calls import outlook as call_outlook
     from passim.answers.calls import plan as calls
     from passim.forecast import Freshness
@@ -26,7 +27,18 @@ _MOST_CHANGES = 6
 _MOST_WILL_DO = 0.5
 _MOST_FREEZES = 4
 # Fewer pauses and less time frozen than these are told as none.
-_NO_PAUSE, _NO_FREEZE_S = 0.05, 0.5
+_NO_PAUSE, NO_FREEZE_S = 0.05, 0.5
+
+
+# What stands behind the question mark of the picture of starts, on the page and in the report.
+STARTS_HELP: Final = Help(
+    "One row a day, with every start of a call in local time from left to right. Flat and teal are good starts; "
+    "hatched are starts with freezes to expect, and the height is how many seconds of the call would be frozen on "
+    "average. The blue blocks under the curve are the calls suggested, as long as they last.",
+    "Two hundred futures are simulated, with satellites early or late by as much as the age of their elements allows, "
+    "and a call starts at every minute. Starts rank by the chance that the call drops, then by pauses, then by seconds "
+    "frozen. The figures come from two hundred other futures, so that luck in the draw does not count.",
+)
 
 
 def pauses(number: float) -> str:
@@ -60,16 +72,16 @@ def chance_of_end(chance: float) -> str:
 
 def meets(expected_pauses: float, frozen_s: float) -> str:
     """Return what a call meets: "no freeze", "2.1 pauses and 44 s frozen"."""
-    if expected_pauses < _NO_PAUSE and frozen_s < _NO_FREEZE_S:
+    if expected_pauses < _NO_PAUSE and frozen_s < NO_FREEZE_S:
         return "no freeze"
     return f"{pauses(expected_pauses)} and {duration(frozen_s)} frozen"
 
 
 def outlook(row: Any) -> str:
-    """Return what awaits a call: "2.1 pauses and 44 s frozen expected, 3.0 % chance that the call ends"."""
+    """Return what awaits a call: "2.1 pauses and 44 s frozen expected, 3.0 % chance that the call drops"."""
     words = f"{meets(row.expected_pauses, row.expected_frozen_s)} expected"
     return words + (
-        f", {chance_of_end(row.chance_of_end)} chance that the call ends" if row.chance_of_end >= 0.01 else ""
+        f", {chance_of_end(row.chance_of_end)} chance that the call drops" if row.chance_of_end >= 0.01 else ""
     )
 
 
@@ -85,13 +97,13 @@ def plan_sentences(plan: calls.CallPlan, clock: LocalClock) -> list[str]:
     if plan.statistics_only:
         calm = plan.by_hour.iloc[int(plan.by_hour["expected_frozen_s"].to_numpy().argmin())]
         return [
-            f"Elements {_age(plan.last.median_s)} old: {TOTALS_ONLY}.",
-            "They are too old to tell one start from another; by the local hour, the calmest begins at "
+            stale_line(plan.last.median_s),
+            "They are too old to tell one start from another; by local hour, the calmest begins at "
             f"{int(calm['hour']):02d}:00, with {outlook(calm)}.",
             f"{looked}.",
         ]
     if plan.gain is None:
-        return [f"No start is free: each one meets a busy time. {looked}."]
+        return [f"No start is free: each one clashes with a busy time. {looked}."]
     if plan.none_good is not None:
         call = f"{plan.kind.words} of {plan.minutes} min"
         return [
@@ -147,7 +159,7 @@ def good_note() -> str:
     from passim.answers.calls import outlook as call_outlook
 
     return (
-        f"A start is good where the chance that the call ends is at most {share(call_outlook.MOST_CHANCE_OF_END)} and "
+        f"A start is good where the chance that the call drops is at most {share(call_outlook.MOST_CHANCE_OF_END)} and "
         f"fewer than {call_outlook.MOST_PAUSES:g} pauses are expected."
     )
 
@@ -163,7 +175,7 @@ def gain_sentence(plan: calls.CallPlan) -> str:
     if _nearly_any(gain):
         # Short freezes that make no pause need no word on pauses here.
         some = f"{duration(gain.frozen_s.mean)} frozen"
-        meets_some = some if gain.pauses.mean < _NO_PAUSE and gain.frozen_s.mean >= _NO_FREEZE_S else random
+        meets_some = some if gain.pauses.mean < _NO_PAUSE and gain.frozen_s.mean >= NO_FREEZE_S else random
         return f"Nearly any start will do: {as_good} are as good as the best; a random one meets {meets_some}."
     return f"A random start meets {random} ({_spread(gain)}); {as_good} of the starts are as good as the best."
 
@@ -249,11 +261,6 @@ def _eight_of_ten(row: Any) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-def now_columns(clock: LocalClock) -> list[Column]:
-    """Return the columns of a call now and at the next good start."""
-    return [Column("what", "A call", TEXT), *plan_columns(clock)]
-
-
 def site_plan_columns(clocks: Mapping[str, LocalClock]) -> list[Column]:
     """Return the columns of suggested starts at several sites, each told by its own clock."""
     columns = plan_columns_of(lambda row: clocks[row.site])
@@ -272,7 +279,7 @@ def plan_notes(plan: calls.CallPlan, runs: int) -> list[Note]:
     ]
     left_out = plan.allowed_count - plan.rankable_count
     if left_out and not plan.statistics_only:
-        notes.append(Note(f"{counted(left_out, 'start')} not ranked: only statistics hold for them."))
+        notes.append(Note(f"{counted(left_out, 'start')} not ranked: the elements are too old by then."))
     scored = (
         f"Starts are chosen on {runs} simulated runs and scored on {runs} others; pauses are those expected in one "
         f'call. In 9 calls in 10 no single freeze is longer than "Worst freeze".'
@@ -398,14 +405,14 @@ def busy_words(taken: Sequence[tuple[str, int]]) -> str:
 def change_lines(found: Sequence[call_changes.Change], clock: LocalClock) -> list[str]:
     """Return what changed since the last answer, a line a call."""
     if not found:
-        return ["Nothing that you would notice has changed since the last answer."]
+        return ["Nothing noticeable has changed since the last answer."]
     lines = []
     for change in found[:_MOST_CHANGES]:
         when = f"{change.title} at {minute(change.start, clock)}"
         was, will_be = _figures(change.before), _figures(change.after)
         words = {
             "new": f"new: {when}, {will_be}",
-            "gone": f"no longer there: {when}",
+            "gone": f"gone: {when}",
             "better": f"better: {when}, {will_be} instead of {was}",
             "worse": f"worse: {when}, {will_be} instead of {was}",
         }
@@ -424,62 +431,10 @@ def event_text(row: Any, kind: call_kinds.CallKind) -> str:
     longest = "no freeze" if row.worst_p90_s < 0.05 else f"no freeze longer than {duration(row.worst_p90_s)}"
     return (
         f"Expected freezes: {row.expected_freezes:.1f}, of them {pauses(row.expected_pauses)}; "
-        f"{duration(row.expected_frozen_s)} frozen; chance that the call ends: {chance_of_end(row.chance_of_end)}; "
+        f"{duration(row.expected_frozen_s)} frozen; chance that the call drops: {chance_of_end(row.chance_of_end)}; "
         f"9 of 10 such calls meet {longest}.\n{kind.describe()}\n"
         "Planning help from orbital elements and a simplified terminal, not a promise of service."
     )
-
-
-def now_sentence(said: now_answer.Now, clock: LocalClock) -> str:
-    """Return the lines of now: at most four where some start is good."""
-    band, lines = said.freshness.band, []
-    if not band.shows_odds:
-        return (
-            f"Elements {_age(said.freshness.median_s)} old: {TOTALS_ONLY}.\nWhether to call now, when "
-            "the next gap comes and which start is good cannot be told from them: passim calls tells the calmest hours."
-        )
-    if said.none_good is not None:
-        until = duration((said.looked_until - said.at).total_seconds())
-        lines.append(f"No good start for {said.kind.words} of {said.minutes} min in the next {until}.")
-    if band.shows_times:
-        expected = "Service is expected this minute" if said.served else "No service right now"
-        lines.append(f"{expected}; the chance of none in it is {share(said.no_service)}.")
-        lines.append(gap_line(said, clock))
-    else:
-        lines.append(f"Chance of no service this minute: {share(said.no_service)}.")
-        lines.append(gap_line(said, clock))
-    call = said.call
-    wise = "is wise" if said.call_is_wise else "is not wise"
-    by_odds = "" if band.shows_times else " by the odds"
-    lines.append(f"{capital(said.kind.words)} of {said.minutes} min now {wise}{by_odds}: {outlook(call)}.")
-    if said.call_is_wise:
-        return "\n".join(lines)
-    until = duration((said.looked_until - said.at).total_seconds())
-    if said.next_good is not None:
-        lines.append(f"Next good start: {minute(said.next_good['start'], clock)}, {outlook(said.next_good)}.")
-    elif said.none_good is not None:
-        lines += none_good_sentences(said.none_good, said.kind, clock)
-    else:
-        lines.append(f"No good start in the next {until}.")
-    return "\n".join(lines)
-
-
-def gap_line(said: now_answer.Now, clock: LocalClock) -> str:
-    """Return when the gap under way ends, or the next one comes, where single times may be told."""
-    if not said.freshness.band.shows_times:
-        return "Elements this old give odds, not the time of the next gap."
-    gap = said.next_gap
-    if gap is None and said.kind.buffer_s:
-        until = duration((said.looked_until - said.at).total_seconds())
-        return f"No gap in the next {until} that outlasts the {said.kind.buffer_s:g} s in hand."
-    if gap is None:
-        return f"No gap in the next {duration((said.looked_until - said.at).total_seconds())}."
-    length = ("at least " if gap.cut_at_end else "") + duration(gap.duration_s)
-    # What is in hand plays on into the gap.
-    frozen = f", {duration(gap.frozen_s)} of it frozen" if gap.frozen_s < gap.duration_s else ""
-    if gap.under_way:
-        return f"The gap lasts {length} more, until {clock.when(gap.end)}{frozen} (chance {share(gap.chance)})."
-    return f"Next gap: {clock.when(gap.start)}, {length}{frozen} (chance {share(gap.chance)})."
 
 
 def none_good_facts(none: call_outlook.NoneGood | None) -> dict[str, Any] | None:

@@ -28,9 +28,9 @@ IF_LIFTED = {
     "cone": "the antenna could use the whole sky",
     "arc": "satellites near the geostationary arc could be used",
     "gateway": "the satellite did not have to see a gateway",
-    "serving": "satellites away from their shell served too",
+    "serving": "satellites off station served too",
     "share": "every satellite served",
-    "excluded": "the satellites left out by number served",
+    "excluded": "the excluded satellites served",
     "handover": "the terminal lost no time at handovers",
 }
 
@@ -40,7 +40,7 @@ _GATEWAY_ALONE = (
     f"{WHAT_A_GATEWAY_IS} Nothing on your roof changes that: move calls to calm hours, or ask the provider."
 )
 _GATEWAY_TOO = f"{WHAT_A_GATEWAY_IS[:-1]}: for that part, move calls to calm hours, or ask the provider."
-_FREER_SPOT = "A freer or higher spot helps with the roof line; the sectors of the horizon say in which direction."
+_FREER_SPOT = "A more open or higher spot helps with the roof line; the sectors of the horizon say in which direction."
 
 _PARTS_OF_DAY = ("night", "morning", "afternoon", "evening")
 _ROOF_LINE = {
@@ -93,13 +93,13 @@ def _what_helps(verdict: Verdict) -> list[str]:
     def closes_some(limit: str) -> bool:
         return bool(verdict.closed_alone.get(limit) or verdict.closed_together.get(limit))
 
-    told = []
+    parts = []
     roof_is_clear = verdict.roof_line is RoofLine.NOT_THE_CAUSE
     if closes_some("gateway"):
-        told.append(_GATEWAY_ALONE if roof_is_clear else _GATEWAY_TOO)
+        parts.append(_GATEWAY_ALONE if roof_is_clear else _GATEWAY_TOO)
     if not roof_is_clear and closes_some("horizon"):
-        told += [_FREER_SPOT, mounting.MOUNTING_CAUTIONS[0]]
-    return told
+        parts += [_FREER_SPOT, mounting.MOUNTING_CAUTIONS[0]]
+    return parts
 
 
 def amount(seconds: float, span_s: float) -> str:
@@ -113,15 +113,15 @@ def given_back_sentence(found: QueryResult, why: causes.Causes) -> str:
     """Return the sentence that says the service regained by removing each limit alone."""
     rows = sorted(why.seconds_by_cause().to_dict("records"), key=lambda row: -row["given_back_s"])
     gaps, span_s = counted(len(why.gaps.start), "gap"), found.span.duration_s
-    told = [
+    parts = [
         f"{row['limit']} {amount(row['given_back_s'], span_s)} ({row['gaps_closed']:,} of {gaps} close)"
         for row in rows
         if row["given_back_s"] >= _NOTICED_S
     ]
     nothing = [row["limit"] for row in rows if row["given_back_s"] < _NOTICED_S]
     if nothing:
-        told.append(f"{' and '.join(nothing)} nothing")
-    return f"Service regained by removing one limit: {'; '.join(told)}."
+        parts.append(f"{' and '.join(nothing)} nothing")
+    return f"Service regained by removing one limit: {'; '.join(parts)}."
 
 
 def sector_sentence(found: QueryResult, sectors: pd.DataFrame) -> str:
@@ -229,7 +229,7 @@ def if_lifted(name: str, floor_deg: float) -> str:
 
 
 def _how_often(verdict: Verdict, busiest: BusyParts, length: str) -> str:
-    """Return how many gaps there are where they are thickest, and how long: "9 gaps an hour in the bad hours, ..."."""
+    """Return how many gaps there are where they are thickest, and how long: "9 gaps an hour in the worst hours"."""
     count, an_hour, each = verdict.gap_count, verdict.gaps_per_hour, duration(verdict.mean_s)
     at_least = "at least " if any(verdict.longest_cut) else ""
     if count == 1:
@@ -239,7 +239,7 @@ def _how_often(verdict: Verdict, busiest: BusyParts, length: str) -> str:
         return f"{counted(count, 'gap')} in {length}, about {each} each, {out}"
     if busiest.gaps_per_hour < _CLEARLY_MORE * an_hour:
         return f"{an_hour:.0f} gaps an hour over {length}, about {each} each, {out}"
-    often = f"{busiest.gaps_per_hour:.0f} gaps an hour in the bad hours, {_when(busiest)}"
+    often = f"{busiest.gaps_per_hour:.0f} gaps an hour in the worst hours, {_when(busiest)}"
     return (
         f"{often}, about {duration(busiest.mean_s)} each ({count:,} in {length}, {an_hour:.1f} an hour overall; {out})"
     )
@@ -286,16 +286,16 @@ def _who_shares(verdict: Verdict, floor_deg: float) -> str:
     count = verdict.gap_count
     if len(closing) < 2 or closing[0][0] >= _NEARLY_ALL * count:
         return ""
-    told = [f"{number:,} if {if_lifted(name, floor_deg)}" for number, name in closing]
-    told[0] = f"{closing[0][0]:,} of {count:,} would close if {if_lifted(closing[0][1], floor_deg)}"
+    parts = [f"{number:,} if {if_lifted(name, floor_deg)}" for number, name in closing]
+    parts[0] = f"{closing[0][0]:,} of {count:,} would close if {if_lifted(closing[0][1], floor_deg)}"
     # A gap that either of two limits would close stands in the number of each.
     twice = verdict.several_ways
     if twice:
-        told[-1] += (
-            f" ({twice:,} of them by either)" if len(told) == 2 else f" ({twice:,} of them in more than one way)"
+        parts[-1] += (
+            f" ({twice:,} of them by either)" if len(parts) == 2 else f" ({twice:,} of them in more than one way)"
         )
     by_none = verdict.by_no_single
     if by_none:
         paired = verdict.only_by_pairs == by_none
-        told.append(f"{by_none:,} {'only if two limits were lifted together' if paired else 'by no single change'}")
-    return ", ".join(told[:-1]) + f" and {told[-1]}"
+        parts.append(f"{by_none:,} {'only if two limits were lifted together' if paired else 'by no single change'}")
+    return ", ".join(parts[:-1]) + f" and {parts[-1]}"

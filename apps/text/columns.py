@@ -106,9 +106,9 @@ def picked(columns: Sequence[Column], *keys: str) -> list[Column]:
 
 def without(columns: Sequence[Column], *keys: str) -> list[Column]:
     """Return the columns but for those of these keys. Raises KeyError for a key of none of them."""
-    kept = picked(columns, *({column.key for column in columns} - set(keys)))
+    remaining = picked(columns, *({column.key for column in columns} - set(keys)))
     picked(columns, *keys)
-    return kept
+    return remaining
 
 
 def with_offset(columns: Sequence[Column], clock: LocalClock | None) -> list[Column]:

@@ -97,16 +97,17 @@ def bands_sentence(fresh: timing.Freshness, model: timing.TimingModel) -> str:
         if reached_s < band.up_to_s < math.inf:
             days = band.up_to_s / 86400.0
             length = timing.age_words(band.up_to_s) if days < 1.0 else f"{days:.2g} {'day' if days == 1.0 else 'days'}"
-            parts.append(f"up to {length}, {_told(band)}")
+            parts.append(f"up to {length}, {_worth(band)}")
             reached_s = band.up_to_s
     return (
-        f"How much can be said depends on their age at the time forecast: {'; '.join(parts)}; beyond that, nothing "
+        f"How much they can predict depends on their age at the time forecast: {'; '.join(parts)}; beyond that, "
+        "nothing "
         "is forecast. "
-        f"Now, at {timing.age_words(fresh.median_s)}: {_told(fresh.band)}."
+        f"Now, at {timing.age_words(fresh.median_s)}: {_worth(fresh.band)}."
     )
 
 
-def _told(band: timing.Band) -> str:
+def _worth(band: timing.Band) -> str:
     if band.shows_times:
         return "times, with odds beside them" if band.needs_odds else "times and odds"
     if band.shows_odds:

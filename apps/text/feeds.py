@@ -18,10 +18,10 @@ _OUTCOMES: Final = {"new": "new", "unchanged": "nothing new", "not due": "not du
 
 
 SWITCHED_ON: Final = (
-    "From now on the dashboard asks by itself when the feed is due, for as long as it runs. This is written in "
-    "passim.toml; the same switch takes it back."
+    "From now on, while it runs, the dashboard fetches new elements by itself when the feed is due. This is saved in "
+    "passim.toml; the same switch turns it off."
 )
-SWITCHED_OFF: Final = "The dashboard no longer asks by itself."
+SWITCHED_OFF: Final = "The dashboard no longer fetches new elements by itself."
 
 
 def update_columns(clock: LocalClock) -> list[Column]:
@@ -65,13 +65,13 @@ def update_sentence(fleet: str, feed: Address | Folder, update: Update, now: dat
     in_use = _in_use(update, now)
     if update.outcome == "new":
         left_out = f"; {counted(update.skipped, 'record')} could not be used" if update.skipped else ""
-        told = f"{fleet}: fresh elements of {counted(update.objects, 'satellite')} came from {where}{left_out}."
-        return f"{told} Another file could not be used. {why}." if why else told
+        sentence = f"{fleet}: fresh elements of {counted(update.objects, 'satellite')} came from {where}{left_out}."
+        return f"{sentence} Another file could not be read. {why}." if why else sentence
     if update.outcome == "unchanged":
         return f"{fleet}: {where} has nothing new. {in_use}"
     if update.outcome == "not due":
-        told = f"{fleet}: {where} is not due for another {_wait(update.next_at, now)} and was not asked. {in_use}"
-        return f"{told} The last request failed: {update.last_failure}." if update.last_failure else told
+        sentence = f"{fleet}: {where} is not due for another {_wait(update.next_at, now)} and was not asked. {in_use}"
+        return f"{sentence} The last request failed: {update.last_failure}." if update.last_failure else sentence
     return f"{fleet}: the update failed. {why}. {in_use}"
 
 
@@ -93,11 +93,11 @@ def state_sentence(state: FeedState, now: datetime) -> str:
         if state.newest is None
         else f"those in use came {_length((now - state.newest.fetched_at).total_seconds())} ago"
     )
-    told = f"The elements of {state.fleet} come from {where}; {came}."
+    sentence = f"The elements of {state.fleet} come from {where}; {came}."
     if getattr(state.feed, "host", None) is not None:
         due = (state.due_at - now).total_seconds()
-        told += " It is due to be asked now." if due <= 1.0 else f" It is due in {_length(due)}."
-    return f"{told} The last request failed: {state.noted.failure}." if state.noted.failure else told
+        sentence += " It is due to be asked now." if due <= 1.0 else f" It is due in {_length(due)}."
+    return f"{sentence} The last request failed: {state.noted.failure}." if state.noted.failure else sentence
 
 
 def _in_use(update: Update, now: datetime) -> str:

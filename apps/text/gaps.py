@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
-from .answer import LONGEST_TABLE, Answer, plain_numbers
+from .answer import LONGEST_TABLE, Answer, Help, plain_numbers
 from .columns import (
     COUNT,
     DURATION,
@@ -18,12 +18,28 @@ from .columns import (
     time_column,
 )
 from .query import QueryResult
-from .units import LocalClock, counted, cut_ends, duration, share
+from .units import LocalClock, capital, counted, cut_ends, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from passim import Coverage
+    from passim.forecast import Band
+
+TOO_OLD_TO_TELL_WHEN: Final = "The elements are too old by then to tell when."
+# What stands behind the question marks of pictures, on the page and in the report.
+DAYS_HELP: Final = Help(
+    "One row a day, local time from left to right. Each mark is a gap, as wide as it is long but never thinner than a "
+    "hair; marks that slant from row to row show the daily drift of the pattern. At the end of a row stands how long "
+    "service is out that day.",
+    "Every pass within all limits is found; a gap is where no pass lasts. Days are those of the site's clock.",
+)
+MINUTES_HELP: Final = Help(
+    "Top: seconds without service in each minute. Strip: the fewest satellites that can serve in each minute. Bottom: "
+    "how much of each half hour has none (hatched), one alone (sand: no backup), or two or more.",
+    "The number changes when a satellite comes into or leaves what every limit allows; each change is found to a "
+    "millisecond.",
+)
 
 
 def gap_columns(clock: LocalClock) -> list[Column]:
@@ -99,7 +115,7 @@ def days_caption(days: pd.DataFrame, clock: LocalClock) -> str:
     Days that were computed in part are compared with nothing.
     """
     whole = days[days["whole"]]
-    blank = " Blank hours lie outside the time computed." if len(whole) < len(days) else ""
+    blank = " Blank hours were not computed." if len(whole) < len(days) else ""
     if not days["gap_s"].any():
         return f"No day has a gap.{blank}"
     words = f"Each mark is a gap; calm hours are shaded.{blank}"
@@ -113,6 +129,54 @@ def days_caption(days: pd.DataFrame, clock: LocalClock) -> str:
         f"{words} {clock.day(worst['day_local'])} is out longest{of_whole}, {duration(worst['gap_s'])}; "
         f"{clock.day(best['day_local'])} least, {duration(best['gap_s'])}."
     )
+
+
+def hours_caption(coverage: Coverage, clock: LocalClock, *, day: bool = True) -> str:
+    """Say of a day hour by hour which hour is worst and how many have no gap; after the `day`, unless it stands by."""
+    start = f"{clock.day(coverage.span.start)}: " if day else ""
+    hours = coverage.by_local_hour(clock.name)
+    worst = hours.iloc[int(hours["gap_s"].argmax())]
+    if not worst["gap_s"]:
+        return capital(f"{start}a satellite can serve throughout.")
+    calm = int((hours["gap_s"] == 0.0).sum())
+    words = f"worst in the hour from {clock.time(worst['hour_local'])[:5]}, {duration(worst['gap_s'])} without service"
+    return capital(f"{start}{words}; {counted(calm, 'hour')} without a gap.")
+
+
+def day_sentence(coverage: Coverage, clock: LocalClock, band: Band) -> str:
+    """Return what a day brings; of elements that tell no single times any more, how much in all alone."""
+    gaps, day = coverage.gaps(), clock.day(coverage.span.start)
+    if gaps.empty:
+        return f"{day}: no gap, all day."
+    out_s = float(gaps["duration_s"].sum())
+    start, end = coverage.longest_clear()
+    if start == end:
+        return f"{day}: no service, all day."
+    if not band.lists_times:
+        return f"{day}: about {counted(len(gaps), 'gap')}, {duration(out_s)} in all. {TOO_OLD_TO_TELL_WHEN}"
+    first, last = clock.time(start), clock.time(end)
+    # Where every clear stretch is short, minutes alone would say "none from 12:25 to 12:25".
+    calm = f"none from {first[:5]} to {last[:5]}" if first[:5] != last[:5] else f"none from {first} to {last}"
+    if first == last:
+        calm = "hardly a second without"
+    return f"{day}: {counted(len(gaps), 'gap')}, {duration(out_s)} in all; {calm}."
+
+
+def days_sentence(coverage: Coverage, clock: LocalClock, days: int, band: Band) -> str:
+    """Return how much of some days service is out, and the longest gap where its time may be told."""
+    gaps = coverage.gaps()
+    if gaps.empty:
+        return f"No gap in the {days} days shown."
+    out = f"Over the {days} days shown service is out {share(1.0 - coverage.covered_fraction())} of the time"
+    if not band.lists_times:
+        return f"{out}."
+    longest = gaps.iloc[int(gaps["duration_s"].argmax())]
+    return f"{out}; the longest gap, {duration(longest['duration_s'])}, comes at {clock.when(longest['start'])}."
+
+
+def not_listed_note(count: int) -> str:
+    """Return that so many later gaps are not listed."""
+    return f"{counted(count, 'later gap')} not listed. {TOO_OLD_TO_TELL_WHEN}"
 
 
 def gap_sentence(found: QueryResult, summary: dict[str, Any], gaps: pd.DataFrame) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
+from .answer import Help
 from .columns import COUNT, DURATION_OR_NONE, SHARE, TEXT, Column, Format, of_row
 from .notes import Note, background, weighed
 from .units import capital, counted, duration, share
@@ -21,12 +22,22 @@ if TYPE_CHECKING:
 _MOST_LAUNCHES_TOLD = 6
 
 
-def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, told: str) -> str:
+# What stands behind the question mark of the curves, on the page and in the report.
+CURVES_HELP: Final = Help(
+    "Top: the share of the time without service if only the first so many of today's satellites were there, in each "
+    "order. Bottom: the longest gap, or the measure chosen. The band holds eight random draws in ten. Blue marks the "
+    "goal, and the number of satellites from which on it stays met in the first order.",
+    "The passes are found once, and one sweep over them gives every number of satellites exactly. Random orders are a "
+    "model of failures only: no fleet is launched that way.",
+)
+
+
+def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, measured: str) -> str:
     """Return the sentence that says what a goal takes: "Goal met from 342 satellites on, as launched (...); ..."."""
     today = f"{found.everyone:,}"
     words = found.goal.words()
     if not found.reached:
-        return f"Goal not met with this fleet's orbits ({words}); with all {today} satellites: {told}."
+        return f"Goal not met with this fleet's orbits ({words}); with all {today} satellites: {measured}."
     number = f"{found.middle:,}"
     if order.draws > 1:
         number = f"about {number}"
@@ -48,7 +59,7 @@ def growth_sentence(order: growth_orders.Order, table: pd.DataFrame, length: str
     return f"{sentence}; with the first {everyone // 2:,}, {order.words}, {_out(half)}{mean}."
 
 
-def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, told: str, length: str) -> str:
+def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, measured: str, length: str) -> str:
     """Return the sentence that says what a plan brings and when; `plan_notes` says what it takes for granted."""
     given = "by this plan, a scenario, not a forecast"
     first, last = ahead.table.iloc[0], ahead.table.iloc[-1]
@@ -61,7 +72,7 @@ def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, to
     met = ahead.date_met(goal)
     words = goal.words()
     if met is None:
-        return f"Goal not met ({words}) {given}; with all {int(last['satellites']):,} satellites: {told}."
+        return f"Goal not met ({words}) {given}; with all {int(last['satellites']):,} satellites: {measured}."
     if met == first["date"]:
         return f"Goal met already today, with {today} satellites ({words}), and it stays so {given}."
     return f"Goal met from {met:%Y-%m-%d} on ({words}), {given}: {_serving(ahead, met)} satellites then, {today} today."
@@ -81,7 +92,7 @@ def plan_notes(ahead: growth_ahead.Ahead) -> list[Note]:
     return [*weighed(launches), background(stay)]
 
 
-def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told: str, told_today: str) -> str:
+def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measured: str, measured_today: str) -> str:
     """Return the sentence that says when a plan meets a goal that today's satellites do not, or that it never does.
 
     `told` is what the plan's last day has of the goal's quantities, `told_today` what today has. Empty where the goal
@@ -91,8 +102,8 @@ def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told:
     words, today = goal.words(), f"{int(first['satellites']):,}"
     if met is None:
         return (
-            f"Goal not met, even by the plan ({words}): {told} from {_day(last['date'])} on, with "
-            f"{int(last['satellites']):,} satellites; {told_today} with today's {today}."
+            f"Goal not met, even by the plan ({words}): {measured} from {_day(last['date'])} on, with "
+            f"{int(last['satellites']):,} satellites; {measured_today} with today's {today}."
         )
     if met == first["date"]:
         return ""
@@ -103,12 +114,12 @@ def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told:
     )
 
 
-def plan_caption(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, told: str) -> str:
+def plan_caption(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measured: str) -> str:
     """Return whether and when a plan meets a goal, in one sentence, and in a shorter one what it takes for granted."""
     first, last, met = ahead.table.iloc[0], ahead.table.iloc[-1], ahead.date_met(goal)
     words = goal.words()
     if met is None:
-        end = f"with all {int(last['satellites']):,} satellites from {_day(last['date'])} on: {told}"
+        end = f"with all {int(last['satellites']):,} satellites from {_day(last['date'])} on: {measured}"
         sentence = f"Goal not met by the plan ({words}); {end}."
     elif met == first["date"]:
         sentence = f"Goal met already today, and by the plan it stays so ({words})."

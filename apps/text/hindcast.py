@@ -95,10 +95,10 @@ def hindcast_sentences(found: scoring.Hindcast) -> list[str]:
 
 def _pair_sentences(pairs: Sequence[scoring.PairScore], ages: pd.DataFrame) -> list[str]:
     """Say of each pair how old its elements were, how far satellites were off, and what became of service."""
-    told = []
+    sentences = []
     for place, pair in enumerate(pairs, 1):
         which = f"Pair {place}: e" if len(pairs) > 1 else "E"
-        told.append(
+        sentences.append(
             f"{which}lements of {pair.in_both} objects, {timing.age_words(pair.freshness.median_s)} old at the middle "
             f"of the span, against elements {timing.age_words(pair.newer_age_s)} from it."
         )
@@ -106,20 +106,20 @@ def _pair_sentences(pairs: Sequence[scoring.PairScore], ages: pd.DataFrame) -> l
             way = "late" if row.shared_s >= 0.0 else "early"
             moved = f"{row.moved} ({100.0 * row.moved_share:.0f} %)" if row.moved else "none"
             lost = f", {row.lost} of them beyond following" if row.lost else ""
-            told.append(
+            sentences.append(
                 f"At {timing.age_words(row.age_s)}, {row.satellites} satellites came {abs(row.shared_s):.2g} s {way} "
                 f"in the median, with a spread of {row.sigma_s:.2g} s (the model says {row.expected_sigma_s:.2g} s); "
                 f"off by more than four times that, as after a manoeuvre: {moved}{lost}."
             )
         gaps = pair.gaps
         if not gaps.forecast_count and not gaps.came_count and pair.out_came == 0.0:
-            told.append("No gap was forecast and none came.")
+            sentences.append("No gap was forecast and none came.")
             continue
-        told.append(
+        sentences.append(
             f"No service was forecast for {100.0 * pair.out_forecast:.2g} % of the time and came for "
             f"{100.0 * pair.out_came:.2g} %. {_gap_words(pair)}"
         )
-    return told
+    return sentences
 
 
 def _gap_words(pair: scoring.PairScore) -> str:
@@ -159,7 +159,7 @@ def _score_sentences(scores: pd.DataFrame) -> list[str]:
         (scoring.FITTED, "the errors fitted to these very days"),
     ):
         brier, skill = (float(by_name[column][name]) for column in ("brier", "skill"))
-        over = f"a skill of {skill:.2f} over climatology" if np.isfinite(skill) else "no skill that can be told"
+        over = f"a skill of {skill:.2f} over climatology" if np.isfinite(skill) else "no measurable skill"
         words.append(f"Brier score {brier:.2g} and {over} with {label}")
     return [f"{'; '.join(words)}."]
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from .answer import Answer, site_facts
 from .columns import COUNT, DURATION, TEXT, Column, Format, of_row
 from .notes import Note, background, weighed
-from .query import CAUTION, fleet_notes, headed, search_notes, searched
+from .query import CAUTION, headed, search_notes, searched, serving_notes
 from .units import counted, difference, duration, instant, listed
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def mast_answer(result: mounting.Comparison, start: Basis) -> Answer:
         step = table.iloc[int(table["gained_s_per_day"].to_numpy().argmax())]
         sentence = (
             f"From {first.mount_height_m:g} m to {best.mount_height_m:g} m the time without service goes from "
-            f"{_out(first)} to {_out(best)} a day; the step that brings most, to {step.mount_height_m:g} m, regains "
+            f"{_out(first)} to {_out(best)} a day; the best step, to {step.mount_height_m:g} m, regains "
             f"{duration(step.gained_s_per_day)} a day."
         )
 
@@ -82,12 +82,12 @@ def portable_answer(result: mounting.Comparison, start: Basis) -> Answer:
 
     # What moves along with the terminal must be asked for again, and what was not given must be said.
     gateways = "gateway" in start.view.names
-    asked = (
+    unknown = (
         "Gateways: those named above; check that they serve this place."
         if gateways
         else "No gateway was given, so this is the sky alone; where satellites need a gateway in reach, expect more."
     )
-    return _answer("survey portable", sentence, result, start, PORTABLE_COLUMNS, (asked, _SIGHT_SOON))
+    return _answer("survey portable", sentence, result, start, PORTABLE_COLUMNS, (unknown, _SIGHT_SOON))
 
 
 def _skyline(row: Any) -> str:
@@ -144,7 +144,7 @@ def _answer(
     notes = (
         background(_SKYLINE_NOTE),
         *weighed((*scaled, *more_notes, *result.notes)),
-        *fleet_notes(result.fleet_notes, health.assess(start.fleet, span.middle)),
+        *serving_notes(result.fleet_notes, health.assess(start.fleet, span.middle)),
         *search_notes(searched_then),
         *start.notes,
         CAUTION,

@@ -29,8 +29,8 @@ CAUTION = Note(
 # What lists of predicted times are worth in each band of `passim.forecast.timing`, which holds the sources.
 _WORTH = {
     "odds beside times": "single times may be a second or more off, and short gaps may come and go",
-    "odds only": "single passes and gaps are seconds off, so trust the shares and counts; calls and now tell the odds",
-    "statistics only": "single passes and gaps can no longer be told, but shares and counts still hold",
+    "odds only": "single passes and gaps are seconds off, so trust only shares and counts; calls and now give the odds",
+    "statistics only": "single passes and gaps are no longer predictable, but shares and counts still hold",
 }
 # The same where a timing model gives much smaller errors than usual at that age.
 _WORTH_IF_SMALL = {
@@ -136,15 +136,20 @@ def searched(report: SearchReport, span: Span, model: TimingModel) -> Searched:
 
 def headed(sentence: str, found: Searched) -> str:
     """Return an answer's sentence, after a line of warning where no single time can be told any more."""
-    from passim.forecast import timing
-
-    if found.band.shows_odds:
+    if found.band.lists_times:
         return sentence
     side = "old" if found.away_s >= 0.0 else "newer than the span"
-    return f"Elements {timing.age_words(found.away_s)} {side}: {TOTALS_ONLY}.\n{sentence}"
+    return f"{stale_line(found.away_s, side)}\n{sentence}"
 
 
-def fleet_notes(texts: Sequence[str], condition: health.Health | None) -> tuple[Note, ...]:
+def stale_line(age_s: float, side: str = "old") -> str:
+    """Return the line that warns of elements too old for single times."""
+    from passim.forecast import timing
+
+    return f"Elements {timing.age_words(age_s)} {side}: {TOTALS_ONLY}."
+
+
+def serving_notes(texts: Sequence[str], condition: health.Health | None) -> tuple[Note, ...]:
     """Return which satellites are taken to serve: worth a line only where somebody is left out."""
     all_serve = condition is not None and condition.clear and bool(condition.serving.all())
     return weighed(texts, "background" if all_serve else "reading")
@@ -168,8 +173,8 @@ def search_notes(found: Searched, *, tell_age: bool = True) -> list[Note]:
         typical = span.middle - report.epoch_median
         # The band is that of the median, which a few stale sets leave far behind the oldest.
         most = "" if age(typical) == age(oldest) else f", most {age(typical)}"
-        told = f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span{most}: {words}"
-        notes.append(Note(f"{told} (band: {band.name})."))
+        sentence = f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span{most}: {words}"
+        notes.append(Note(f"{sentence} (band: {band.name})."))
     ends = earth_orientation_ends()
     if span.end > ends:
         words = (

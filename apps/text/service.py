@@ -59,8 +59,8 @@ def policy_note(view: views.View, *, guessed: bool) -> tuple[Note, ...]:
     words = service.Service(view.service.policy).describe()
     return (
         Note(
-            f"Time lost at handovers counts here, and which satellite is taken is passim's own guess: {words}. policy "
-            "in the workspace file states another.",
+            f"Time lost at handovers counts here, and how satellites are chosen is passim's own guess: {words}. set "
+            "policy in the workspace file to state another.",
             about="policy",
         ),
     )

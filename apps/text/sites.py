@@ -446,8 +446,8 @@ def world_caption(
 
 def call_hours_words(comparison: sites.SiteComparison) -> str:
     """Say when calls are held at the places of a comparison; nothing where nobody said."""
-    told = [words for words in dict.fromkeys(comparison.table["call_hours"]) if words]
-    return f"Call hours, by each place's own clock: {'; '.join(told)}." if told else ""
+    hours = [words for words in dict.fromkeys(comparison.table["call_hours"]) if words]
+    return f"Call hours, by each place's own clock: {'; '.join(hours)}." if hours else ""
 
 
 def _without(row: Any) -> str:

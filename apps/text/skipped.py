@@ -55,27 +55,27 @@ def skipped_notes(fleet: Fleet) -> list[Note]:
         ("Text passed over", ("text", "record", "more")),
         ("Not read", ("file",)),
     ):
-        told = [str(entry) for entry in fleet.skipped if entry.kind in kinds and not entry.records]
-        if told:
-            notes.append(Note(f"{words}: {listed(told, _MOST_NAMED, ' | ')}.", about="damage"))
+        names = [str(entry) for entry in fleet.skipped if entry.kind in kinds and not entry.records]
+        if names:
+            notes.append(Note(f"{words}: {listed(names, _MOST_NAMED, ' | ')}.", about="damage"))
     return notes
 
 
 def left_out_words(skipped: list[Skipped]) -> str:
     """Say in one sentence what was left out of files that were handed in; empty where nothing was."""
-    told = [str(entry) for entry in skipped]
+    names = [str(entry) for entry in skipped]
     count = sum(entry.records for entry in skipped)
-    if not told:
+    if not names:
         return ""
-    named = listed(told, _MOST_NAMED, " | ")
+    named = listed(names, _MOST_NAMED, " | ")
     return f" {counted(count, 'damaged record')} left out: {named}." if count else f" Doubtful: {named}."
 
 
 def rounded_words(fields: Mapping[str, int], sets: int) -> str:
     """Say which fields a two-line file rounded, and in how many of its sets."""
-    told = [f"{_FIELD_WORDS.get(field, field)}{'' if n == sets else f' ({n:,})'}" for field, n in fields.items()]
+    names = [f"{_FIELD_WORDS.get(field, field)}{'' if n == sets else f' ({n:,})'}" for field, n in fields.items()]
     return (
-        f"Two-line sets hold fewer digits: rounded were {listed(told, len(told))}. The other formats keep them whole."
+        f"Two-line sets hold fewer digits: rounded were {listed(names, len(names))}. The other formats keep them whole."
     )
 
 

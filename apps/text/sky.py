@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
+from .answer import Help
 from .causes import if_lifted
 from .units import LocalClock, counted, duration
 
@@ -12,6 +13,20 @@ if TYPE_CHECKING:
 
     from passim import Coverage, Horizon
     from passim.coverage import GapCause
+
+
+# What stands behind the question mark of the unrolled sky, on the page and in the report.
+SKY_HELP: Final = Help(
+    "The sky unrolled: north at both ends, south in the middle, elevation upwards. The ground is the horizon; the hill "
+    "behind it is sky from which no gateway is in view; other limits are lines or bands. Each thin line is a pass: "
+    "full where the satellite can serve, broken where a limit stops it. Crosses mark where the missing satellite stood "
+    "in each gap. Bars underneath: the seconds a day that each 10° of the horizon costs, regained if it alone went "
+    "down to the lowest elevation the terminal uses.",
+    "Passes come from SGP4 and are cut exactly where a limit begins. A limit causes a gap if removing it alone leaves "
+    "no moment of the gap without a satellite. The missing satellite is the highest one that removing the cause would "
+    "bring back at the middle of the gap. The line of a gateway, a ground station that the satellite must see as well, "
+    "holds for the usual altitude of the fleet's orbits.",
+)
 
 
 def gap_words(row: Any, cause: GapCause, clock: LocalClock, floor_deg: float) -> str:
@@ -62,11 +77,11 @@ def _out(seconds: float) -> str:
 def _opened_by(row: Any, cause: GapCause, floor_deg: float) -> str:
     """Return what opens a gap and what would close it."""
     if cause.closed_by:
-        told = " or if ".join(if_lifted(name, floor_deg) for name in cause.closed_by)
-        return f"opened by the {' or the '.join(cause.closed_by)}. It would close if {told}."
+        closed_if = " or if ".join(if_lifted(name, floor_deg) for name in cause.closed_by)
+        return f"opened by the {' or the '.join(cause.closed_by)}. It would close if {closed_if}."
     if cause.closed_by_pairs:
-        told = ", or if ".join(" and ".join(if_lifted(n, floor_deg) for n in pair) for pair in cause.closed_by_pairs)
-        return f"opened by the {row.cause}. It would close only if {told}, both together."
+        pairs = [" and ".join(if_lifted(name, floor_deg) for name in pair) for pair in cause.closed_by_pairs]
+        return f"opened by the {row.cause}. It would close only if {', or if '.join(pairs)}, both together."
     if cause.out_of_sky:
         return f"opened by the sky itself: there is {row.cause} for all of it, whatever is lifted."
     return f"opened by {row.cause} at once: no two of them lifted would close it."

@@ -18,13 +18,13 @@ def next_steps(missing: Collection[str], file: Path, *, on_pages: bool) -> list[
     steps = []
     if "sites" in missing:
         steps.append(
-            f"Put a site into {file}: a section [[sites]] with its name, latitude_deg and longitude_deg. "
+            f"Add a site to {file}: a section [[sites]] with its name, latitude_deg and longitude_deg. "
             "passim workspace new FOLDER writes one with every setting explained."
         )
     if "fleets" in missing:
         by_hand = f"a section [[fleets]] in {file} with its name and elements, the paths of element files"
         steps.append(
-            f"Load element files on the page Elements, or name them by hand: {by_hand}."
+            f"Upload element files on the page Elements, or name them by hand: {by_hand}."
             if on_pages
             else f"Name the satellites: {by_hand}. The page Elements of passim dashboard loads files too."
         )

@@ -138,13 +138,13 @@ class SiteReport:
 
     @cached_property
     def timed_gaps(self) -> pd.DataFrame:
-        """Those of the gaps whose single times may be told: the elements are not too old for them."""
-        if (self.first.band.shows_times and self.last.band.shows_times) or self.gaps.empty:
+        """Those of the gaps that may be listed one by one: by then the elements are not too old for it."""
+        if (self.first.band.lists_times and self.last.band.lists_times) or self.gaps.empty:
             return self.gaps
         # One look an hour is enough for an age.
         hours, which = np.unique(self.gaps["start"].dt.floor("h").to_numpy(), return_inverse=True)
         moments = pd.DatetimeIndex(hours, tz="UTC")
-        shown = np.array([self._fresh(when.to_pydatetime()).band.shows_times for when in moments])
+        shown = np.array([self._fresh(when.to_pydatetime()).band.lists_times for when in moments])
         return self.gaps[shown[which]]
 
     def _fresh(self, when: datetime) -> Freshness:

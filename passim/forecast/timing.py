@@ -186,6 +186,11 @@ class Band:
         return self.name in (_NORMAL.name, _BESIDE.name, _ODDS.name)
 
     @property
+    def lists_times(self) -> bool:
+        """True where lists and pictures may hold single predicted times, with what they are worth said beside them."""
+        return self.shows_odds
+
+    @property
     def needs_odds(self) -> bool:
         """True where no time may stand without its odds."""
         return self.name in (_BESIDE.name, _ODDS.name)
@@ -200,7 +205,7 @@ _NORMAL: Final = Band("normal", 24 * _HOUR_S, "predicted times are good to about
 _BESIDE: Final = Band("odds beside times", 72 * _HOUR_S, "short gaps may come and go, so odds stand beside the times")
 _ODDS: Final = Band("odds only", 168 * _HOUR_S, "single times are off by seconds, so only odds are shown")
 _STATISTICS: Final = Band(
-    "statistics only", 336 * _HOUR_S, "single gaps can no longer be told, only how long service is out in all"
+    "statistics only", 336 * _HOUR_S, "single gaps are no longer predictable, only how long service is out in all"
 )
 _REFUSE: Final = Band("refuse", math.inf, "satellites may be anywhere along their tracks by then")
 _IF_SMALL: Final = {

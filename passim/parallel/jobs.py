@@ -41,12 +41,18 @@ class Job:
     number: int = field(default_factory=itertools.count(1).__next__)
 
     def run(self, process: WorkerProcess) -> None:
-        """Do the job in a worker, and close it with its result or with the reason why there is none."""
+        """Do the job in a worker."""
         limits = Limits(_TRIES, self.deadline_s, kill=self.cancelled)
         try:
-            self.result = process.call(_run, self.function, self.arguments, limits=limits, tell=self._advance)
+            result = process.call(_run, self.function, self.arguments, limits=limits, tell=self._advance)
         except Exception as error:
-            self.error = error
+            self.finish(error=error)
+        else:
+            self.finish(result)
+
+    def finish(self, result: Any = None, error: Exception | None = None) -> None:
+        """Close the job with its result or with the reason why there is none."""
+        self.result, self.error = result, error
         if self.when_done is not None:
             self.when_done(self)
         self.done.set()

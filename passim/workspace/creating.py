@@ -159,7 +159,6 @@ _NO_FLEET = """\
 """
 
 
-_NO_ZONE = '# zone = "Atlantic/Azores"  # unset: the zone at the coordinates'
 _NO_HOURS = '# call_hours = { start = "08:00", end = "18:00", days = ["Mon", "Tue", "Wed", "Thu", "Fri"] }'
 
 

@@ -27,8 +27,6 @@ from passim.sky.service import Policy, Service
 from passim.sky.site import Site
 from passim.spans import DAY_NAMES, DailyHours, zone
 
-INVENTED_FLEETS: Final = ("plover",)
-
 _Made = TypeVar("_Made")
 Number = Annotated[float, Field(allow_inf_nan=False)]
 _LONGEST_NAME: Final = 60

@@ -95,7 +95,7 @@
         row.forEach((text, k) => make("td", text, line, flush[k]));
       }
     }
-    if (data && data.told) make("p", data.told, fragment, "quiet");
+    if (data && data.note) make("p", data.note, fragment, "quiet");
     frame.replaceChildren(fragment);
   };
 
@@ -141,11 +141,11 @@
       answered = offers;
       // What the page could not use goes out of the address in its place, and what was said of it stays said.
       if (offers.sound !== undefined && !stale()) {
-        leftOut = { path: offers.path, search: offers.sound, told: offers.told };
+        leftOut = { path: offers.path, search: offers.sound, message: offers.message };
         window.history.replaceState(null, "", offers.path + offers.sound);
         address({ href: window.location.href, search: offers.sound });
       } else if (leftOut && leftOut.path === offers.path && leftOut.search === offers.search) {
-        window.dash_clientside.set_props("left-out", { children: leftOut.told });
+        window.dash_clientside.set_props("left-out", { children: leftOut.message });
       } else if (!stale()) {
         leftOut = null;
         window.dash_clientside.set_props("left-out", { children: "" });
@@ -203,10 +203,10 @@
 
   const tooLarge = (place, files) => {
     const most = Number(place.dataset.mostBytes), got = [...files].reduce((sum, file) => sum + file.size, 0);
-    const told = place.querySelector(".too-large");
+    const message = place.querySelector(".too-large");
     const megabytes = (bytes) => (bytes / 2 ** 20).toFixed(bytes % 2 ** 20 ? 1 : 0) + " MB";
     const what = files.length === 1 ? "file " + files[0].name : files.length + " files";
-    told.textContent = got > most ? what + "; got " + megabytes(got) + "; wanted at most " + megabytes(most) : "";
+    message.textContent = got > most ? what + "; got " + megabytes(got) + "; wanted at most " + megabytes(most) : "";
     return got > most;
   };
   document.addEventListener("change", (event) => {

@@ -40,11 +40,11 @@ STATUS = Panel(
     "status",
     "Who serves",
     Help(
-        "How many objects of the fleet keep their place in a shell, drift, are stale or have decayed. Those at the "
-        "shell are taken to serve.",
-        "Shells are found where many objects share altitude and inclination; at a shell is within 5 km and 0.15° of "
-        "one, hardly climbing or sinking. Stale is older than 14 days.",
-        "The element sets alone: a reading of orbits, not of anybody's operations.",
+        "How many of the fleet's objects are on station in a shell, drifting, stale or decayed. Those on station are "
+        "assumed to serve.",
+        "Shells are found where many objects share altitude and inclination; on station means within 5 km and 0.15° "
+        "of one and hardly climbing or sinking. Stale means elements older than 14 days.",
+        "The element sets alone: they show orbits, not what an operator does with them.",
     ),
 )
 LATELY = Panel(
@@ -74,8 +74,8 @@ AGES = Panel(
     "ages",
     "How old the elements are",
     Help(
-        "How many objects have elements of what age. The older they are, the further off single passes and gaps may "
-        "be.",
+        "How many objects have elements of which age. The older the elements, the further off single passes and gaps "
+        "may be.",
         "Now minus the epoch of each object's nearest element set.",
         "The epochs in the element files.",
     ),
@@ -154,8 +154,8 @@ FILES: Final = Upload("load", "Choose files, or drop them here", LARGEST_FILE_BY
 
 def loader(question: PageRequest) -> Any:
     """Return where fresh elements come from, and the place where files are handed in."""
-    kept = (
-        "This is the invented demonstration: what you load is gone when it ends."
+    where_to = (
+        "This is the invented demonstration: what you load is lost when it ends."
         if question.state.invented
         else f"Files that can be read are kept in the workspace, {question.workspace.folder}, as a fleet of their own."
     )
@@ -165,7 +165,7 @@ def loader(question: PageRequest) -> Any:
             *FILES.place(),
             html.P(
                 f"Two-line sets, or OMM as JSON, CSV, XML or KVN, each also as .gz: at most {MOST_FILES} files of "
-                f"{LARGEST_FILE_BYTES // 2**20} MB together; a larger one is not taken. {kept}",
+                f"{LARGEST_FILE_BYTES // 2**20} MB together; larger ones are refused. {where_to}",
                 className="quiet",
             ),
         ],
@@ -180,9 +180,9 @@ def register(app: Dash, state: DashboardState) -> None:
     feed.register(app, state)
 
     def done(loaded: tuple[str, str], search: str | None) -> tuple[Any, str, str]:
-        fleet_name, told = loaded
+        fleet_name, message = loaded
         query = query_of(changed(read_query(search)[0], {"fleet": fleet_name}))
-        return html.P(told), query, state.now().isoformat()
+        return html.P(message), query, state.now().isoformat()
 
     FILES.register(
         app,

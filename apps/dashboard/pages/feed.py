@@ -44,13 +44,13 @@ def section(question: PageRequest) -> list[Any]:
             [
                 html.H2("Fresh elements", id="feed-title"),
                 html.P(state_sentence(feed_state(question.workspace, fleet), datetime.now(UTC)), id="feed-state"),
-                html.Button("Ask for fresh ones", id="feed-ask", className="button", n_clicks=0),
+                html.Button("Fetch new elements now", id="feed-ask", className="button", n_clicks=0),
                 dcc.Checklist(
                     id="feed-switch",
                     options=[{"label": "Update by itself while this dashboard runs", "value": _ON}],
                     value=[_ON] if question.workspace.settings.updates.in_dashboard else [],
                 ),
-                html.Div(id="feed-told", role="status"),
+                html.Div(id="feed-messages", role="status"),
                 dcc.Store(id="feed-token"),
                 # A slow clock, which asks again while a worker waits for an answer.
                 dcc.Interval(id="feed-poll", interval=_POLL_MS, disabled=True),
@@ -67,15 +67,15 @@ def register(app: Dash, state: DashboardState) -> None:
 
     def shown(run: Any) -> Any:
         try:
-            told, stands = run()
+            message, stands = run()
         except Waiting as waiting:
             return html.P("Asking…", className="quiet"), no_update, no_update, waiting.token, False
         except PassimError as error:
             return fault_line(error), no_update, no_update, None, True
-        return html.P(told), stands, state.now().isoformat(), None, True
+        return html.P(message), stands, state.now().isoformat(), None, True
 
     @app.callback(
-        Output("feed-told", "children"),
+        Output("feed-messages", "children"),
         Output("feed-state", "children"),
         Output("changed", "data", allow_duplicate=True),
         Output("feed-token", "data"),
@@ -90,7 +90,7 @@ def register(app: Dash, state: DashboardState) -> None:
         return shown(lambda: asking.start(Asked(state, read_query(search)[0].fleet)))
 
     @app.callback(
-        Output("feed-told", "children", allow_duplicate=True),
+        Output("feed-messages", "children", allow_duplicate=True),
         Output("feed-state", "children", allow_duplicate=True),
         Output("changed", "data", allow_duplicate=True),
         Output("feed-token", "data", allow_duplicate=True),
@@ -103,7 +103,7 @@ def register(app: Dash, state: DashboardState) -> None:
         return shown(lambda: asking.ask(str(token))) if token else (no_update,) * 4 + (True,)
 
     @app.callback(
-        Output("feed-told", "children", allow_duplicate=True),
+        Output("feed-messages", "children", allow_duplicate=True),
         Input("feed-switch", "value"),
         prevent_initial_call=True,
     )

@@ -24,6 +24,7 @@ from ...figures.growth import TITLES, GoalMark, OrderCurve, growth_curves, plan_
 from ...figures.theme import Theme
 from ...text.growth import (
     AHEAD_COLUMNS,
+    CURVES_HELP,
     NEEDED_COLUMNS,
     goal_sentence,
     growth_sentence,
@@ -63,24 +64,18 @@ ALL_DAY, CALL_HOURS = "day", "calls"
 CURVE = Panel(
     "curve",
     "Gaps against the number of satellites",
-    Help(
-        "How long service would be out, and its longest gap, if only the first so many of today's satellites were "
-        "there: in the order of their launches, plane by plane, and at random. The band holds eight random draws of "
-        "ten. The blue line is the number from which on the goal stays met as counted by the first line.",
-        "The passes of the day are found once. Each moment knows the lowest rank of the satellites that could serve, "
-        "so that one sweep gives every number from 1 to all, exactly. Random orders are a model of failures only: no "
-        "fleet is launched so.",
+    CURVES_HELP.of(
         "The element sets of the fleet chosen; launches by the year and number in the international designators, "
-        "planes by their nodes.",
+        "planes by their nodes."
     ),
 )
 NEEDED = Panel(
     "needed",
     "What the goal takes",
     Help(
-        "The number of satellites from which on the goal stays met, in each order.",
-        "From N on means: with N and with every larger number, in this order. For random orders it is the median draw, "
-        "and the numbers that hold eight draws of ten.",
+        "The number of satellites from which the goal stays met, in each order.",
+        "“From N on” means with N and with every larger number, in this order. For random orders it is the median "
+        "draw, with the range that holds eight draws in ten.",
         "The curves above.",
     ),
     picture=False,
@@ -89,9 +84,10 @@ PLAN = Panel(
     "plan",
     "The plan by date",
     Help(
-        "Time without service from each day on which satellites of a plan come into service, and how many serve then.",
+        "Time without service from each day on which the plan brings satellites into service, and how many serve by "
+        "then.",
         "Planned planes go into the widest gaps between today's, or make a pattern of their own; some satellites are "
-        "lost by draw. Each day's fleet is put over the same day of sky. A scenario, never a forecast.",
+        "lost at random. Each date's fleet is put over the same day of sky. This is a scenario, not a forecast.",
         "A CSV file beside the workspace's own, with the columns " + ", ".join(growth_plan.PLAN_COLUMNS) + ".",
     ),
 )
@@ -121,16 +117,16 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     tables = [curves.table for curves in grown.curves]
     main, order = grown.curves[0], grown.curves[0].order
     day = question.clock(span).day(span.middle)
-    asked = f"the call hours of {day}" if hours else f"the {duration(span.duration_s)} of {day}"
+    time_counted = f"the call hours of {day}" if hours else f"the {duration(span.duration_s)} of {day}"
     mark = GoalMark.of(goal, found[0].middle if found[0].reached else None, main.counted_s)
     second = _second_measure(question, mark)
-    told = growth_goals.measured_words(goal, main.values, main.counted_s)
+    measured = growth_goals.measured_words(goal, main.values, main.counted_s)
     names = [_SHORT.get(curves.order.name, curves.order.words) for curves in grown.curves]
     drawn = growth_curves(
         [OrderCurve(name, table) for name, table in zip(names, tables, strict=True)], theme,
         measures=("gap_fraction", second), goal=mark,
     )  # fmt: skip
-    plan = _plan(question, theme, span, goal, windows, told)
+    plan = _plan(question, theme, span, goal, windows, measured)
     # A goal that waits for the plan is answered by the plan first.
     waits = "" if found[0].reached else plan.headline
     notes = [
@@ -141,7 +137,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         *without(notes_of(question, seen, span), "policy"),
     ]
     return Answer(
-        before_handovers(waits or goal_sentence(order, found[0], told), seen.visibility.view),
+        before_handovers(waits or goal_sentence(order, found[0], measured), seen.visibility.view),
         {
             CURVE.name: Shown(drawn, _caption(tables[0], names), _curve_table(tables, names)),
             NEEDED.name: Shown(None, _needed_caption(goal), _needed_table(found, names)),
@@ -151,7 +147,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         " ".join(
             [
                 *left_out(handovers_on_top_note(seen.visibility)),
-                before_handovers(plan.brings or growth_sentence(order, tables[0], asked), seen.visibility.view),
+                before_handovers(plan.brings or growth_sentence(order, tables[0], time_counted), seen.visibility.view),
             ]
         ),
     )
@@ -162,13 +158,13 @@ def _goal_text(question: PageRequest) -> str:
 
 
 def _call_hours(question: PageRequest, goal: growth_goals.Goal) -> DailyHours:
-    kept = question.workspace.call_hours(question.site_name)
-    if kept is None:
+    hours = question.workspace.call_hours(question.site_name)
+    if hours is None:
         raise InputError(
             "call hours", got=f"none for {question.site_name}", wanted="call_hours of the site in the workspace",
             try_next="a goal for the whole day" if goal.in_call_hours else "the whole day",
         )  # fmt: skip
-    return kept
+    return hours
 
 
 def _second_measure(question: PageRequest, mark: GoalMark) -> str:
@@ -182,11 +178,11 @@ def _caption(table: pd.DataFrame, names: Sequence[str]) -> str:
     everyone = len(table)
     never = table["satellites"][table["gap_fraction"] <= 0.0]
     ends = (
-        f"it is down to nothing with {int(never.iloc[0]):,}" if len(never)
+        f"it reaches zero with {int(never.iloc[0]):,}" if len(never)
         else f"with all {everyone:,} it is {share(float(table['gap_fraction'].iloc[-1]))}"
     )  # fmt: skip
     return (
-        f"Time without service falls as satellites are added; {names[0]}, {ends}. The band: eight random draws of ten."
+        f"Time without service falls as satellites are added; {names[0]}, {ends}. The band: eight random draws in ten."
     )
 
 
@@ -203,8 +199,8 @@ def _curve_table(tables: Sequence[pd.DataFrame], names: Sequence[str]) -> Table:
         few = table.iloc[grid - 1].reset_index(drop=True)
         shown[f"out_{k}"], shown[f"longest_{k}"] = few["gap_fraction"], few["longest_gap_s"]
     shown = shown.iloc[::-1].reset_index(drop=True)
-    told = f"Every number from 1 to {len(tables[0]):,} is in the file."
-    return Table(rows, order_columns(names), shown=shown, told=told)
+    note = f"Every number from 1 to {len(tables[0]):,} is in the file."
+    return Table(rows, order_columns(names), shown=shown, file_note=note)
 
 
 def _needed_caption(goal: growth_goals.Goal) -> str:
@@ -235,7 +231,7 @@ def _plan(
     span: Span,
     goal: growth_goals.Goal,
     windows: growing.Windows | None,
-    told_today: str,
+    measured_today: str,
 ) -> _Planned:
     """Return what the plan that is chosen adds; nothing without a plan."""
     files = plans.plan_files(question.workspace)
@@ -245,7 +241,7 @@ def _plan(
     if name not in files:
         raise InputError("plan", got=name, wanted=f"one of {', '.join([NO_PLAN, *files])}")
     try:
-        return _ahead(question, theme, span, goal, windows, told_today, files[name])
+        return _ahead(question, theme, span, goal, windows, measured_today, files[name])
     except InputError as error:
         # A plan grows old: its launches come to fly. The rest of the page holds without it.
         return _Planned({PLAN.name: Shown(None, f"{in_page_words(error)}.")})
@@ -257,7 +253,7 @@ def _ahead(
     span: Span,
     goal: growth_goals.Goal,
     windows: growing.Windows | None,
-    told_today: str,
+    measured_today: str,
     path: Path,
 ) -> _Planned:
     launches = growth_plan.parse_plan(path.read_bytes(), path.name, question.now)
@@ -267,16 +263,16 @@ def _ahead(
         question.fleet, question.view, span, launches, first, windows,
     )  # fmt: skip
     ahead = done.ahead
-    told = growth_goals.measured_words(goal, ahead.curves.values, ahead.curves.counted_s)
+    measured = growth_goals.measured_words(goal, ahead.curves.values, ahead.curves.counted_s)
     met = ahead.date_met(goal)
     shown = Shown(
         plan_by_date(ahead.table, theme, met=None if met is None else pd.Timestamp(met)),
-        plan_caption(ahead, goal, told),
+        plan_caption(ahead, goal, measured),
         Table(ahead.table, AHEAD_COLUMNS),
     )
     return _Planned(
         {PLAN.name: shown},
-        plan_goal_sentence(ahead, goal, told, told_today),
+        plan_goal_sentence(ahead, goal, measured, measured_today),
         plan_sentence(ahead),
         tuple(plan_notes(ahead)),
     )
@@ -318,7 +314,7 @@ PLAN_FILE: Final = Upload("plan", "Choose a plan, or drop it here", _LARGEST_TAK
 
 def plan_place(question: PageRequest) -> Sequence[Any]:
     """Return the place where a plan of launches is handed in."""
-    kept = "gone when this demonstration ends" if question.state.invented else "kept in the workspace"
+    stays = "lost when this demonstration ends" if question.state.invented else "kept in the workspace"
     return [
         html.Section(
             [
@@ -327,7 +323,7 @@ def plan_place(question: PageRequest) -> Sequence[Any]:
                 html.P(
                     f"A CSV file, one row a launch, with the header {','.join(growth_plan.PLAN_COLUMNS)}: the day of "
                     "the launch, its planes, satellites in all, their altitude and inclination, days until they serve, "
-                    f"and the share that never does. At most {growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {kept}.",
+                    f"and the share that never do. At most {growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {stays}.",
                     className="quiet",
                 ),
             ],
@@ -353,11 +349,11 @@ def take_plan(state: DashboardState, file_name: str, contents: str) -> tuple[str
 def register(app: Dash, state: DashboardState) -> None:
     """Put a goal of one's own into the address, where the page finds it, and show it; keep plans that are handed in."""
 
-    def done(kept: tuple[str, str], search: str | None) -> tuple[Any, str, str]:
-        name, told = kept
+    def done(taken: tuple[str, str], search: str | None) -> tuple[Any, str, str]:
+        name, message = taken
         usual = next(iter(plans.plan_files(state.workspace)), NO_PLAN)
         query = query_of(changed(read_query(search)[0], {"plan": None if name == usual else name}))
-        return html.P(told), query, state.now().isoformat()
+        return html.P(message), query, state.now().isoformat()
 
     PLAN_FILE.register(
         app,

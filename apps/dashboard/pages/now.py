@@ -14,24 +14,20 @@ from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import now as now_answer
 from passim.errors import InputError
 from passim.parallel import Job
-from passim.sky import view as views
 
 from ...figures.strip import next_hour
 from ...figures.theme import Theme
-from ...text.calls import gap_line, none_good_sentences, now_columns, outlook, pauses
 from ...text.columns import picked
 from ...text.gaps import gap_columns
 from ...text.notes import Note
-from ...text.service import sky_alone_words
-from ...text.units import LocalClock, capital, counted, duration
+from ...text.now import alone, details, headline, now_columns, out_for
+from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
 from ..state import DRAWS_MS, PageRequest, Pending
 from ..tasks import now as now_work
 
 LOOK_AHEAD_H: Final = 24.0
-# Less than this reads as no freeze, here and in the words of calls.
-_TOLD_FROM_S: Final = 0.5
 _LENGTHS: Final = ("30", "10", "20", "45", "60", "90")
 
 HOUR = Panel(
@@ -39,9 +35,9 @@ HOUR = Panel(
     "The next hour",
     Help(
         "How many satellites can serve at each moment of the next hour; hatched where none can. Sand means one only: "
-        "nothing to fall back on. The line is now, and moves.",
-        "Each satellite's path is computed from its elements (SGP4). It counts while it stands above the site's mask "
-        "and within every other limit, such as a gateway: a ground station that the satellite must see as well.",
+        "no backup. The line marks now, and moves.",
+        "Each satellite's path is computed from its elements (SGP4). It counts while it is above the site's mask and "
+        "within every other limit, such as a gateway: a ground station that the satellite must see as well.",
         "The element sets of the fleet chosen, and the site, spot and limits of the workspace.",
     ),
     times=("picture", "table"),
@@ -50,12 +46,11 @@ AHEAD = Panel(
     "ahead",
     "A call now, and the next good start",
     Help(
-        "What awaits a call that begins now, and one at the next good start: pauses expected, seconds frozen, the "
-        "worst freeze that nine of ten such calls stay below, and the chance that the call ends.",
+        "What to expect of a call that starts now, and of one at the next good start: pauses, seconds frozen, the "
+        "worst freeze (nine calls in ten stay below it), and the chance that the call drops.",
         "Two hundred futures are simulated, with satellites early or late by as much as the age of their elements "
-        "allows. A "
-        "start is good where a call is lost in at most one of twenty and most calls meet no pause.",
-        "The passes of the next 24 hours, and the timing model of passim (its sources stand in "
+        "allows. A start is good where at most one call in twenty drops and most calls have no pause.",
+        "The passes of the next 24 hours, and the timing model of passim (its sources are named in "
         "passim.forecast.timing).",
     ),
     picture=False,
@@ -70,15 +65,18 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     today = question.days(2, question.today)
     searched = call_forecast.searched_span(today)
     seen = question.seen(searched)
-    said, still = _said(question, at, today)
+    found, still = _found(question, at, today)
     span = _looked_at(at, today)
     clock, hour = question.clock(span), Span.starting(at, 1.0)
     coverage = question.coverage(hour, searched)
     gaps = coverage.gaps()
-    out = _under_way(said, gaps, question.now)
+    out = _under_way(found, gaps, question.now)
+    lines = details(found, clock, "the page Calls", _gap_words(found, gaps, out, question.now, clock))
+    if out is None and (sky_alone := alone(found, question.view)):
+        lines.append(sky_alone)
 
     return Answer(
-        f"{_out_words(out, question.now)}{_sentence(said, clock)}",
+        headline(found, clock, _out_words(out, question.now)),
         {
             "hour": Shown(
                 next_hour(coverage, clock, question.now, theme),
@@ -89,12 +87,12 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             ),
             "ahead": Shown(
                 None,
-                said.kind.describe(),
-                Table(said.table, now_columns(clock), clock),
+                found.kind.describe(),
+                Table(found.table, now_columns(clock), clock),
             ),
         },
-        (Note(said.freshness.words), *notes_of(question, seen, span, tell_age=False)),
-        " ".join([_second(said, gaps, out, question.now, clock), *_alone(said, out, question.view)]),
+        (Note(found.freshness.words), *notes_of(question, seen, span, tell_age=False)),
+        " ".join(lines),
         still,
     )
 
@@ -116,7 +114,7 @@ def _looked_at(at: datetime, days: Span) -> Span:
     return Span(at, min(at + timedelta(hours=LOOK_AHEAD_H), days.end))
 
 
-def _said(question: PageRequest, at: datetime, days: Span) -> tuple[now_answer.Now, Job | None]:
+def _found(question: PageRequest, at: datetime, days: Span) -> tuple[now_answer.Now, Job | None]:
     """Return what can be said of the minute `at`, and the work on it where that is still under way.
 
     Until it is done, what was said of the minute before stands. Raises Pending where nothing was, InputError.
@@ -144,31 +142,9 @@ def _said(question: PageRequest, at: datetime, days: Span) -> tuple[now_answer.N
     return found.now, still
 
 
-def _sentence(said: now_answer.Now, clock: LocalClock) -> str:
-    """Return the one sentence: yes or no, with a number and a time."""
-    call = f"{said.kind.words} of {said.minutes} min"
-    if not said.freshness.band.shows_odds:
-        return "Whether this is a good moment cannot be told: the elements are too old for single moments."
-    if said.call_is_wise:
-        return f"A good moment for {call}."
-    start = f"Not a good moment for {call}: {pauses(said.call['expected_pauses'])} expected"
-    until = duration((said.looked_until - said.at).total_seconds())
-    if said.none_good is not None:
-        worst = f"now {pauses(said.call['expected_pauses'])} expected"
-        return f"No good start for {call} in the next {until}: {worst}."
-    if said.next_good is None:
-        return f"{start}, and no good start in the next {until}."
-    good = said.next_good["start"]
-    day = "" if clock.day(good) == clock.day(said.at) else f" on {clock.day(good)}"
-    # Where the good start has its own freezes, "better" alone would promise none.
-    frozen_s = float(said.next_good["expected_frozen_s"])
-    frozen = f" ({duration(frozen_s)} frozen)" if frozen_s >= _TOLD_FROM_S else ""
-    return f"{start}. Better from {clock.time(good)[:5]}{day}{frozen}."
-
-
-def _under_way(said: now_answer.Now, gaps: pd.DataFrame, now: datetime) -> Any:
+def _under_way(found: now_answer.Now, gaps: pd.DataFrame, now: datetime) -> Any:
     """Return the gap of the hour that `now` lies in; None where there is none, or elements too old for single times."""
-    if not said.freshness.band.shows_times:
+    if not found.freshness.band.shows_times:
         return None
     rows: list[Any] = list(gaps.itertuples(index=False))
     return next((row for row in rows if row.start <= now < row.end), None)
@@ -176,45 +152,28 @@ def _under_way(said: now_answer.Now, gaps: pd.DataFrame, now: datetime) -> Any:
 
 def _out_words(out: Any, now: datetime) -> str:
     """Return how much longer service is out, to stand first; empty where it is not."""
-    if out is None:
-        return ""
-    at_least = "at least " if out.cut_at_end else ""
-    return f"No service right now, for {at_least}{duration((out.end - now).total_seconds())} more. "
+    return "" if out is None else out_for((out.end - now).total_seconds(), at_least=out.cut_at_end)
 
 
-def _second(said: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, clock: LocalClock) -> str:
-    """Return what awaits a call, and the gap under way or the next one."""
-    if not said.freshness.band.shows_odds:
-        return "When the next gap comes cannot be told either; the page Calls still tells the calmest hours."
-    none = [] if said.none_good is None else none_good_sentences(said.none_good, said.kind, clock)
-    awaits = f"{capital(outlook(said.call))}."
-    return " ".join([awaits, _gap_words(said, gaps, out, now, clock), *none])
-
-
-def _alone(said: now_answer.Now, out: Any, view: views.View) -> list[str]:
-    """Return what to say where no gap is ahead and no gateway counts."""
-    told = said.freshness.band.shows_odds and said.served and out is None and said.next_gap is None
-    return [words for words in [sky_alone_words(view)] if told and words]
-
-
-def _gap_words(said: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, clock: LocalClock) -> str:
+def _gap_words(found: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, clock: LocalClock) -> str:
+    """Return what is said of the next gap where more than a moment has passed since it was found; else nothing."""
     if out is not None:
         end = clock.time(out.end)
-        return f"The gap lasts past {end}." if out.cut_at_end else f"The gap lasts until {end}."
-    if said.next_gap is None or said.next_gap.end > now:
-        return gap_line(said, clock)
+        return f"The gap goes on past {end}." if out.cut_at_end else f"The gap lasts until {end}."
+    if found.next_gap is None or found.next_gap.end > now:
+        return ""
     # What was found at the start of the minute has passed since.
-    outlasts_s = said.kind.noticed_from_s + said.kind.buffer_s
+    outlasts_s = found.kind.noticed_from_s + found.kind.buffer_s
     later = gaps[(gaps["start"] > now) & (gaps["duration_s"] >= outlasts_s)]
     if later.empty:
-        return f"No further gap until {clock.time(said.at + timedelta(hours=1))[:5]}."
+        return f"No further gap until {clock.time(found.at + timedelta(hours=1))[:5]}."
     row = later.iloc[0]
     return f"Next gap: {clock.when(row['start'])}, {duration(row['duration_s'])}."
 
 
 def _caption(coverage: Coverage, clock: LocalClock) -> str:
     gaps = coverage.gaps()
-    alone = " Sand: one satellite only, nothing to fall back on." if bool((coverage.in_view == 1).any()) else ""
+    alone = " Sand: one satellite only, no backup." if bool((coverage.in_view == 1).any()) else ""
     if gaps.empty:
         fewest = counted(int(coverage.in_view.min()), "satellite")
         return f"No gap in this hour; never fewer than {fewest} in view.{alone}"

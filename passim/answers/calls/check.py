@@ -201,7 +201,7 @@ def _no_call(event: Event, start: datetime) -> str:
     if event.guessed:
         return f"the rule by which it repeats cannot be followed ({event.guessed})"
     if event.end <= start:
-        return "it is over already"
+        return "it is already over"
     if event.start < start:
         return "it has begun already"
     return ""

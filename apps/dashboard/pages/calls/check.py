@@ -23,22 +23,22 @@ from ....text.ways_out import in_page_words
 from ...page_model import Help, Panel, Shown, Table
 from ...state import PageRequest
 from ...tasks import calls as call_work
-from . import uploads as calls_held
-from .request import Asked, seen_of
+from . import uploads as uploads
+from .request import CallRequest, seen_of
 
 _CHECK_WITHIN_S: Final = 180.0
 # Calls that come this soon after the days asked about are named as not checked.
 _NAMED_WITHIN: Final = timedelta(days=14)
-_OVER, _LATER = "it is over already", "it comes after these days"
+_OVER, _LATER = "it is already over", "it is after these days"
 CHECK = Panel(
     "check",
-    "How planned calls will go",
+    "How your planned calls will go",
     Help(
-        "Each call of the uploaded calendar: whether it is a good start, the pauses and frozen seconds expected, the "
-        "chance that it ends, the single freezes foreseen, and the nearest start at which you would notice that it "
-        "goes better.",
-        "Two hundred futures for each call, as for the ranking. A better start lies within the hours for calls, meets "
-        "no other appointment, and is better in two sets of futures.",
+        "Each call in the uploaded calendar: whether it starts at a good time, the pauses and frozen seconds "
+        "expected, the chance that it drops, each freeze predicted, and the nearest start that would be noticeably "
+        "better.",
+        "Two hundred futures for each call, as for the ranking. A better start lies within the hours for calls, "
+        "clashes with no other appointment, and is better in two sets of futures.",
         "The uploaded calendar, the passes at the site within every limit, and the timing model of passim.",
     ),
     picture=False,
@@ -55,45 +55,45 @@ class Checked:
     left_out: tuple[str, ...]
 
 
-def checked_of(question: PageRequest, asked: Asked) -> Checked | None:
+def checked_of(question: PageRequest, request: CallRequest) -> Checked | None:
     """Return the check that the address asks for, None where it asks for none. Raises Pending, InputError."""
-    keys = calls_held.keys_of(question.choices, calls_held.CHECK)
+    keys = uploads.keys_of(question.choices, uploads.CHECK)
     if not keys:
         return None
-    held = calls_held.find(question.state, keys[0])
-    if held is None:
-        raise calls_held.not_here(calls_held.CHECK)
-    reach = Span(asked.whole.start, asked.whole.end + _NAMED_WITHIN)
-    read = calls_held.appointments(question, held, reach, calls_held.CHECK)
-    to_come = read.from_now_on(asked.span)
-    events = tuple(event for event in to_come if event.start < asked.whole.end)
+    upload = uploads.find(question.state, keys[0])
+    if upload is None:
+        raise uploads.not_here(uploads.CHECK)
+    reach = Span(request.whole.start, request.whole.end + _NAMED_WITHIN)
+    read = uploads.appointments(question, upload, reach, uploads.CHECK)
+    to_come = read.from_now_on(request.span)
+    events = tuple(event for event in to_come if event.start < request.whole.end)
     left_out = [(event, _OVER) for event in read.events if event not in to_come]
-    left_out += [(event, _LATER) for event in to_come if event.start >= asked.whole.end]
+    left_out += [(event, _LATER) for event in to_come if event.start >= request.whole.end]
     if len(events) > call_work.MOST_CHECKED:
         raise InputError(
-            f"calls of {held.name} in these days",
+            f"calls in {upload.name} on these days",
             got=f"{len(events):,}",
             wanted=f"at most {call_work.MOST_CHECKED} on this page",
             try_next="fewer days ahead, or passim calls --check",
         )
-    kind, model = asked.kind, question.fleet_timing.model
+    kind, model = request.kind, question.fleet_timing.model
     other_sites = question.workspace.other_site_names(question.site_name)
     key = (
-        "check", question.view, question.fleet_key, asked.span, kind.name, kind.at_least_s, kind.buffer_s, asked.hours,
-        asked.busy, events, other_sites, model,
+        "check", question.view, question.fleet_key, request.span, kind.name, kind.at_least_s, kind.buffer_s,
+        request.hours, request.busy, events, other_sites, model,
     )  # fmt: skip
     found: call_work.Checked = question.state.work_out(
-        key, call_work.check, seen_of(question, asked).visibility, asked.span, kind, events, asked.hours,
-        question.site.timezone, asked.busy, other_sites, model, deadline_s=_CHECK_WITHIN_S,
+        key, call_work.check, seen_of(question, request).visibility, request.span, kind, events, request.hours,
+        question.site.timezone, request.busy, other_sites, model, deadline_s=_CHECK_WITHIN_S,
     )  # fmt: skip
     check = replace(found.check, left_out=(*found.check.left_out, *left_out))
-    return Checked(check, held.name, read.notes, read.left_out)
+    return Checked(check, upload.name, read.notes, read.left_out)
 
 
-def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Shown | None, list[Note]]:
+def shown_of(question: PageRequest, request: CallRequest, clock: LocalClock) -> tuple[Shown | None, list[Note]]:
     """Return what the panel shows, None where there is nothing to check, and the notes on it. Raises Pending."""
     try:
-        checked = checked_of(question, asked)
+        checked = checked_of(question, request)
     except InputError as error:
         # The ranking above does not hang on it.
         return Shown(None, f"{in_page_words(error)}."), []
@@ -104,7 +104,7 @@ def shown_of(question: PageRequest, asked: Asked, clock: LocalClock) -> tuple[Sh
         check_rows(check, clock),
         check_columns(clock),
         clock,
-        "No call of this calendar could be checked.",
+        "None of the calls in this calendar could be checked.",
     )
     sentence = check_sentence(check, checked.name, clock, checked.left_out)
     # Nobody looks for a call that is missing from the table in the notes at the end of the page.

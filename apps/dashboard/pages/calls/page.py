@@ -21,6 +21,7 @@ from ....text.calendar import calendar_question, calendar_windows
 from ....text.calls import (
     GAIN_COLUMNS,
     HOUR_COLUMNS,
+    STARTS_HELP,
     busy_words,
     gain_sentence,
     gain_verdict,
@@ -37,36 +38,30 @@ from ...page_model import Answer, Help, Page, Panel, Shown, Table
 from ...parts import aria, not_yet
 from ...state import DashboardState, PageRequest, Pending
 from . import check as calls_check
-from . import request as calls_asked
+from . import request as call_request
 from . import upload_places as calls_places
-from . import uploads as calls_held
+from . import uploads as uploads
 
 ICS_PATH: Final = "/ics/calls.ics"
 _NO_START: Final = "No start is left."
 _NOTHING_TO_GAIN: Final = "Nothing is suggested, so there is nothing to gain."
 
+_SOURCE: Final = (
+    "The passes at the site within every limit, and the timing model of passim (its sources are named in "
+    "passim.forecast.timing)."
+)
 STARTS = Panel(
     "starts",
     "When to begin a call",
-    Help(
-        "One row a day, with the local time at which a call could begin from left to right. Flat and teal are good "
-        "starts; where it is hatched, freezes are to be expected, and the height is how many seconds the call would be "
-        "frozen. The blue blocks under the curve are the calls suggested, as long as they last.",
-        "Two hundred futures are simulated, with satellites early or late by as much as the age of their elements "
-        "allows, and "
-        "a call is begun at every minute. Starts rank by the chance that the call ends, then by pauses, then by "
-        "seconds frozen. Two hundred other futures say what stands here, so that luck in the draw does not count.",
-        "The passes at the site within every limit, and the timing model of passim (its sources stand in "
-        "passim.forecast.timing).",
-    ),
+    STARTS_HELP.of(_SOURCE),
 )
 GAIN = Panel(
     "gain",
     "What choosing gains",
     Help(
-        "The best start beside a random one within the hours for calls, over all of them and for each half of the day.",
-        "A random start is the mean over every free minute; between the two figures after it lie eight of ten "
-        "starts. As good are starts that cannot be told from the best.",
+        "The best start compared with a random one in the hours for calls: over the whole day and for each half of it.",
+        "A random start is the mean over every free minute; eight starts in ten lie between the two figures after it. "
+        "“As good” counts the starts that are no different from the best.",
         "The same two hundred futures as above.",
     ),
     picture=False,
@@ -75,8 +70,8 @@ HOURS = Panel(
     "hours",
     "By the hour of the day",
     Help(
-        "What awaits a call that begins in each local hour, on average over the free starts of the days asked about.",
-        "Means over the starts in that hour.",
+        "What to expect of a call that starts in each local hour, on average over the free starts on these days.",
+        "The mean over all starts in that hour.",
         "The same two hundred futures as above.",
     ),
     picture=False,
@@ -85,23 +80,23 @@ HOURS = Panel(
 
 def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say when to call."""
-    asked = calls_asked.asked_of(question)
-    clock = question.clock(asked.whole)
-    none_left = calls_asked.no_start_words(question, asked)
+    request = call_request.request_of(question)
+    clock = question.clock(request.whole)
+    none_left = call_request.no_start_words(question, request)
     if none_left:
-        return _without_start(question, asked, none_left, clock, theme)
-    plan, seen = calls_asked.plan_of(question, asked), calls_asked.seen_of(question, asked)
+        return _without_start(question, request, none_left, clock, theme)
+    plan, seen = call_request.plan_of(question, request), call_request.seen_of(question, request)
     first, *rest = plan_sentences(plan, clock)
     if plan.statistics_only:
         shown = Shown(
             call_hours_only(plan, theme),
-            "The elements are too old for single starts: means by the local hour are all that can be said.",
+            "The elements are too old to rank single starts: averages by local hour are all they give.",
             Table(plan.by_hour, HOUR_COLUMNS, clock),
         )
     else:
         shown = Shown(
-            call_days(plan, asked.whole, clock, question.now, theme),
-            _caption(plan, clock, asked),
+            call_days(plan, request.whole, clock, question.now, theme),
+            _caption(plan, clock, request),
             _starts_table(plan, clock),
         )
     panels = {
@@ -109,40 +104,40 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         GAIN.name: Shown(None, gain_sentence(plan) or _NOTHING_TO_GAIN, _gain_table(plan)),
         HOURS.name: _hours_shown(plan, clock),
     }
-    checked, check_notes, still = _checked(question, asked, clock)
+    checked, check_notes, still = _checked(question, request, clock)
     panels |= checked
-    kept_free = busy_words([(one.name, len(one.events)) for one in asked.taken])
+    busy = busy_words([(one.name, len(one.events)) for one in request.taken])
     return Answer(
         first,
         panels,
         (
             *plan_notes(plan, call_forecast.RUNS),
-            *weighed(note for one in asked.taken for note in one.notes),
+            *weighed(note for one in request.taken for note in one.notes),
             *check_notes,
-            *notes_of(question, seen, asked.span),
+            *notes_of(question, seen, request.span),
         ),
-        " ".join([kept_free, *rest]).strip(),
+        " ".join([busy, *rest]).strip(),
         still,
     )
 
 
 def _checked(
-    question: PageRequest, asked: calls_asked.Asked, clock: LocalClock
+    question: PageRequest, request: call_request.CallRequest, clock: LocalClock
 ) -> tuple[dict[str, Shown], list[Note], Job | None]:
     """Return the panel of planned calls by its name, where there is one, its notes, and the work that it waits for."""
     # A check of many calls takes longer than the ranking, which does not wait for it.
     try:
-        check, notes = calls_check.shown_of(question, asked, clock)
+        check, notes = calls_check.shown_of(question, request, clock)
     except Pending as working:
         return {}, [], working.job
     return {} if check is None else {calls_check.CHECK.name: check}, notes, None
 
 
 def _without_start(
-    question: PageRequest, asked: calls_asked.Asked, words: str, clock: LocalClock, theme: Theme
+    question: PageRequest, request: call_request.CallRequest, words: str, clock: LocalClock, theme: Theme
 ) -> Answer:
     """Return the answer for days in which no call can begin any more; planned calls are checked all the same."""
-    checked, notes, still = _checked(question, asked, clock)
+    checked, notes, still = _checked(question, request, clock)
     # Without a picture of its own the place would keep that of the answer before.
     empty = Shown(blank(theme), _NO_START)
     return Answer(words, {STARTS.name: empty, **checked}, notes, still=still)
@@ -150,7 +145,7 @@ def _without_start(
 
 def calendar_link(_: PageRequest) -> Any:
     """Return the place of the button that hands out the suggested calls; without an answer it hands out nothing."""
-    return html.P(_button("", "once it is worked out"), id="calls-take", className="beside")
+    return html.P(_button("", "once the answer is ready"), id="calls-take", className="beside")
 
 
 def calendar_button(state: DashboardState, search: str | None) -> list[Any]:
@@ -175,12 +170,12 @@ def _why_not(state: DashboardState, search: str | None) -> str:
     question = state.question(read_query(search)[0])
     try:
         refuse_old(question, PAGE)
-        asked = calls_asked.asked_of(question)
-        if calls_asked.no_start_words(question, asked):
-            return "no start left in these days"
-        plan = calls_asked.plan_of(question, asked)
+        request = call_request.request_of(question)
+        if call_request.no_start_words(question, request):
+            return "no start left on these days"
+        plan = call_request.plan_of(question, request)
     except Pending:
-        return "once it is worked out"
+        return "once the answer is ready"
     except InputError:
         return "no answer to this choice"
     if plan.none_good is not None:
@@ -209,7 +204,7 @@ def register(app: Dash, state: DashboardState) -> None:
         try:
             question = state.question(choices)
             refuse_old(question, PAGE)
-            plan = calls_asked.plan_of(question, calls_asked.asked_of(question))
+            plan = call_request.plan_of(question, call_request.request_of(question))
             site_name = question.site.name
         except Pending as still:
             return not_yet(still.job)
@@ -229,7 +224,7 @@ def register(app: Dash, state: DashboardState) -> None:
     calls_places.register(app, state)
 
 
-def _caption(plan: call_answers.CallPlan, clock: LocalClock, asked: calls_asked.Asked) -> str:
+def _caption(plan: call_answers.CallPlan, clock: LocalClock, request: call_request.CallRequest) -> str:
     if plan.ranked.empty:
         return _NO_START
     worst = plan.ranked.iloc[int(plan.ranked["expected_frozen_s"].to_numpy().argmax())]
@@ -238,11 +233,11 @@ def _caption(plan: call_answers.CallPlan, clock: LocalClock, asked: calls_asked.
     teal = ": flat and teal" if good else ""
     if not good:
         calm = "No start is good"
-    blank = " Empty: an appointment leaves no room." if asked.busy else ""
+    blank = " Blank: you have an appointment." if request.busy else ""
     if worst["expected_frozen_s"] < 0.5:
-        return f"{calm}; hardly a freeze expected in any of them. Shaded: the hours for calls.{blank}"
+        return f"{calm}; hardly any freeze expected. Shaded: the hours for calls.{blank}"
     return (
-        f"{calm}{teal}. Worst to begin is {clock.time(worst['start'])[:5]} on {clock.day(worst['start'])}, "
+        f"{calm}{teal}. Worst start: {clock.time(worst['start'])[:5]} on {clock.day(worst['start'])}, "
         f"with {duration(worst['expected_frozen_s'])} frozen. Shaded: the hours for calls, {plan.hours.words}.{blank}"
     )
 
@@ -255,7 +250,7 @@ def _starts_table(plan: call_answers.CallPlan, clock: LocalClock) -> Table:
         plan.ranked.assign(rank=ranks, suggested=chosen.to_numpy(), good=good),
         plan_columns(clock),
         clock,
-        "No start is free.",
+        "No start is free of appointments.",
         plan.shown,
         f"The {best} starts that do not overlap. All {len(plan.ranked):,}, best first, are in the file.",
     )
@@ -264,7 +259,7 @@ def _starts_table(plan: call_answers.CallPlan, clock: LocalClock) -> Table:
 def _hours_shown(plan: call_answers.CallPlan, clock: LocalClock) -> Shown:
     if plan.ranked.empty and not plan.statistics_only:
         # What the plan has by the hour is then of starts that are taken.
-        return Shown(None, "No start is free.", Table(plan.by_hour.iloc[:0], HOUR_COLUMNS, clock))
+        return Shown(None, "No start is free of appointments.", Table(plan.by_hour.iloc[:0], HOUR_COLUMNS, clock))
     return Shown(None, _hours_caption(plan), Table(plan.by_hour, HOUR_COLUMNS, clock))
 
 
@@ -274,15 +269,15 @@ def _hours_caption(plan: call_answers.CallPlan) -> str:
     if frozen_s.max() < 0.5:
         return "Every hour is calm."
     return (
-        f"Worst on average: starts from {int(worst['hour']):02d}:00 on, {duration(worst['expected_frozen_s'])} frozen; "
-        f"calmest from {int(calm['hour']):02d}:00 on, {duration(calm['expected_frozen_s'])}."
+        f"Worst on average: starts from {int(worst['hour']):02d}:00, {duration(worst['expected_frozen_s'])} frozen; "
+        f"calmest from {int(calm['hour']):02d}:00, {duration(calm['expected_frozen_s'])}."
     )
 
 
 def _gain_table(plan: call_answers.CallPlan) -> Table:
     parts = {f"{plan.hours.words}": plan.gain, "before noon": plan.before_noon, "from noon on": plan.from_noon}
     rows = pd.DataFrame([_gain_row(name, gain) for name, gain in parts.items() if gain is not None])
-    return Table(rows, GAIN_COLUMNS, empty="Single starts cannot be told apart, or none is free.")
+    return Table(rows, GAIN_COLUMNS, empty="The elements are too old to compare single starts, or none is free.")
 
 
 def _gain_row(name: str, gain: call_answers.Gain) -> dict[str, Any]:
@@ -309,9 +304,9 @@ PAGE: Final = Page(
     asks="When can I call?",
     panels=(STARTS, calls_check.CHECK, GAIN, HOURS),
     answer=answer,
-    controls=calls_asked.CONTROLS,
+    controls=call_request.CONTROLS,
     extra=calendar_link,
     below=calls_places.block,
     register=register,
-    private=(calls_held.BUSY, calls_held.CHECK),
+    private=(uploads.BUSY, uploads.CHECK),
 )

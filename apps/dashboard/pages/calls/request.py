@@ -23,7 +23,7 @@ from ...state import DRAWS_MS, PageRequest
 from ...tasks import calls as call_work
 from ...tasks.passes import Seen
 from .. import now as now_page
-from . import uploads as calls_held
+from . import uploads as uploads
 
 _DAYS: Final = ("3", "1", "5", "7")
 _MOST_DAYS: Final = 14
@@ -49,7 +49,7 @@ class Taken:
 
 
 @dataclass(frozen=True, eq=False)
-class Asked:
+class CallRequest:
     """What is asked: ``whole`` are the days asked about, ``span`` what of them is still to come."""
 
     whole: Span
@@ -65,68 +65,70 @@ class Asked:
         return tuple(event for one in self.taken for event in one.events)
 
 
-def asked_of(question: PageRequest) -> Asked:
+def request_of(question: PageRequest) -> CallRequest:
     """Return what the address asks. Raises InputError, Pending while a calendar is read."""
     whole = whole_days(question)
     known = now_page.kinds(question)
     kind = call_kinds.call_kind(question.choices.other("kind", known[0].name), known)
     span = Span(_from_now_on(whole, question.now), whole.end)
     taken = []
-    for key in calls_held.keys_of(question.choices, calls_held.BUSY):
-        held = calls_held.find(question.state, key)
+    for key in uploads.keys_of(question.choices, uploads.BUSY):
+        upload = uploads.find(question.state, key)
         # A start in the middle of an appointment would be worse than no answer.
-        if held is None:
-            raise calls_held.not_here(calls_held.BUSY)
-        read = calls_held.appointments(question, held, whole, calls_held.BUSY)
-        taken.append(Taken(held.name, read.from_now_on(span), read.notes))
-    return Asked(whole, span, kind, now_page.minutes_of(question), hours_of(question), tuple(taken))
+        if upload is None:
+            raise uploads.not_here(uploads.BUSY)
+        read = uploads.appointments(question, upload, whole, uploads.BUSY)
+        taken.append(Taken(upload.name, read.from_now_on(span), read.notes))
+    return CallRequest(whole, span, kind, now_page.minutes_of(question), hours_of(question), tuple(taken))
 
 
-def seen_of(question: PageRequest, asked: Asked) -> Seen:
+def seen_of(question: PageRequest, request: CallRequest) -> Seen:
     """Return what is seen in the days asked about. Raises Pending, InputError."""
-    return question.seen(call_forecast.searched_span(asked.whole))
+    return question.seen(call_forecast.searched_span(request.whole))
 
 
-def plan_of(question: PageRequest, asked: Asked) -> call_answers.CallPlan:
+def plan_of(question: PageRequest, request: CallRequest) -> call_answers.CallPlan:
     """Return the plan that is asked for. Raises Pending, InputError."""
-    kind, model = asked.kind, question.fleet_timing.model
+    kind, model = request.kind, question.fleet_timing.model
     thresholds_s = (*kind.at_least_s, kind.buffer_s)
-    seen = seen_of(question, asked)
+    seen = seen_of(question, request)
     found: call_work.Planned = question.computed(
-        ("calls", question.view, asked.span, kind.name, thresholds_s, asked.minutes, asked.hours, asked.busy, model),
-        asked.span, call_work.plan,
-        seen.visibility, asked.span, kind, asked.minutes, asked.hours, question.site.timezone, asked.busy, model,
+        ("calls", question.view, request.span, kind.name, thresholds_s, request.minutes, request.hours, request.busy,
+         model),
+        request.span, call_work.plan, seen.visibility, request.span, kind, request.minutes, request.hours,
+        question.site.timezone, request.busy, model,
         ms_per_satellite_day=DRAWS_MS,
     )  # fmt: skip
     return found.plan
 
 
-def no_start_words(question: PageRequest, asked: Asked) -> str:
+def no_start_words(question: PageRequest, request: CallRequest) -> str:
     """Return that the days asked about hold no start any more, and when the next is; empty where they hold one.
 
     Raises SpanError for a call that the hours never have room for.
     """
 
     def first_in(span: Span) -> datetime:
-        return moment(int(call_times.starts(span, asked.minutes, asked.hours, question.site.timezone).allowed_us[0]))
+        starts = call_times.starts(span, request.minutes, request.hours, question.site.timezone)
+        return moment(int(starts.allowed_us[0]))
 
     try:
-        first_in(asked.span)
+        first_in(request.span)
     except SpanError:
-        longer = Span(asked.span.start, asked.whole.end + _NEXT_WITHIN)
+        longer = Span(request.span.start, request.whole.end + _NEXT_WITHIN)
         following = first_in(longer)
     else:
         return ""
     try:
-        first_in(asked.whole)
+        first_in(request.whole)
     except SpanError:
-        why = f"the hours for calls, {asked.hours.words}, do not come in them"
+        why = f"the hours for calls, {request.hours.words}, do not fall on them"
     else:
-        why = f"the hours for calls, {asked.hours.words}, are over"
+        why = f"the hours for calls, {request.hours.words}, are over"
     clock = question.clock(longer)
     return (
-        f"No start left in these days: {why}. Next: {clock.day(following)}, {clock.time(following)[:5]}; "
-        "ask for more days."
+        f"No start left on these days: {why}. Next: {clock.day(following)}, {clock.time(following)[:5]}; "
+        "choose more days."
     )
 
 
@@ -188,16 +190,16 @@ def _weekday_options(question: PageRequest) -> Sequence[tuple[str, str]]:
 
 def _own_words(question: PageRequest, what: str) -> str:
     try:
-        usual, kept = _usual(question), question.workspace.call_hours(question.site_name) is not None
+        usual, own = _usual(question), question.workspace.call_hours(question.site_name) is not None
     except InputError:
-        return "as the site keeps"
+        return "the site's own"
     minute = usual.from_minute if what == "from" else usual.to_minute
     words = {
         "from": f"{minute // 60:02d}:{minute % 60:02d}",
         "until": f"{minute // 60:02d}:{minute % 60:02d}",
         "weekdays": usual.day_words,
     }[what]
-    return f"{words}, as the site keeps" if kept else words
+    return f"{words}, the site's own" if own else words
 
 
 CONTROLS: Final = (

@@ -5,7 +5,7 @@ file is kept twice: by the browser, packed, so that neither a reload nor a resta
 memory of the server, from where the page, its files and the calendar of suggestions take it. What the server no
 longer has the browser hands in again.
 
-A key opens a calendar only to the browser that handed it in, known by a cookie: an address that is sent to somebody
+A key opens a calendar only to the browser that uploaded it, known by a cookie: an address that is sent to somebody
 else shows nothing of it.
 """
 
@@ -47,7 +47,7 @@ _A_TOKEN: Final = re.compile(r"[0-9a-f]{32}")
 
 
 @dataclass(frozen=True)
-class Held:
+class UploadedCalendar:
     """A calendar file as it was handed in: its name, as it can be shown, and its bytes."""
 
     name: str
@@ -64,7 +64,7 @@ class Held:
         return {"key": self.key, "name": self.name, "text": text}
 
 
-def handed_in(name: str, contents: str) -> Held:
+def handed_in(name: str, contents: str) -> UploadedCalendar:
     """Return the file that a browser sent. Raises InputError for one that is too large."""
     shown = _shown(name)
     data = bytes_of(shown, contents)
@@ -73,12 +73,12 @@ def handed_in(name: str, contents: str) -> Held:
             f"calendar file {shown}",
             got=f"{-(-len(data) // 1024):,} KB",
             wanted=f"at most {LARGEST_FILE_BYTES // 1024:,} KB",
-            try_next="the months that matter, or without attachments",
+            try_next="only the months that matter, or without attachments",
         )
-    return Held(shown, data)
+    return UploadedCalendar(shown, data)
 
 
-def unpacked(entry: Any) -> Held | None:
+def unpacked(entry: Any) -> UploadedCalendar | None:
     """Return a calendar as the browser kept it, or None for anything else: its store is for anybody there to write."""
     if not isinstance(entry, dict) or not all(isinstance(entry.get(k), str) for k in ("key", "name", "text")):
         return None
@@ -89,17 +89,17 @@ def unpacked(entry: Any) -> Held | None:
         data = opener.decompress(base64.b64decode(entry["text"], validate=True), LARGEST_FILE_BYTES + 1)
     except (binascii.Error, ValueError, zlib.error):
         return None
-    held = Held(entry["name"], data)
-    return held if opener.eof and held.key == entry["key"] and len(data) <= LARGEST_FILE_BYTES else None
+    upload = UploadedCalendar(entry["name"], data)
+    return upload if opener.eof and upload.key == entry["key"] and len(data) <= LARGEST_FILE_BYTES else None
 
 
-def with_kept(kept: Any, new: Sequence[Held], wanted: Sequence[str]) -> list[dict[str, str]]:
+def retained_with(retained: Any, new: Sequence[UploadedCalendar], wanted: Sequence[str]) -> list[dict[str, str]]:
     """Return what the browser is to keep: what it has, then `new`. Raises InputError where that is too much.
 
     The oldest go first where room is short, but none of the keys `wanted`.
     """
-    fresh = {held.key: held.packed() for held in new}
-    before = [entry for entry in kept if isinstance(entry, dict)] if isinstance(kept, list) else []
+    fresh = {upload.key: upload.packed() for upload in new}
+    before = [entry for entry in retained if isinstance(entry, dict)] if isinstance(retained, list) else []
     found = [*(entry for entry in before if entry.get("key") not in fresh), *fresh.values()]
     droppable = [entry for entry in found if entry.get("key") not in wanted]
     while sum(len(str(entry.get("text"))) for entry in found) > _MOST_KEPT_CHARS:
@@ -136,12 +136,12 @@ def known_owner() -> str:
     return found
 
 
-def keep(state: DashboardState, of: str, held: Held) -> None:
+def keep(state: DashboardState, of: str, upload: UploadedCalendar) -> None:
     """Keep a calendar in the memory of the state for one browser."""
-    state.remember(_place(of, held.key), lambda: (held, 1024 + len(held.data)))
+    state.remember(_place(of, upload.key), lambda: (upload, 1024 + len(upload.data)))
 
 
-def find(state: DashboardState, key: str) -> Held | None:
+def find(state: DashboardState, key: str) -> UploadedCalendar | None:
     """Return a calendar of the browser that asks, or None where the state does not have it."""
 
     def missing() -> NoReturn:
@@ -151,19 +151,19 @@ def find(state: DashboardState, key: str) -> Held | None:
     if not of:
         return None
     try:
-        found: Held = state.remember(_place(of, key), missing)
+        found: UploadedCalendar = state.remember(_place(of, key), missing)
     except LookupError:
         return None
     return found
 
 
-def appointments(question: PageRequest, held: Held, days: Span, place: str) -> call_work.Appointments:
+def appointments(question: PageRequest, upload: UploadedCalendar, days: Span, place: str) -> call_work.Appointments:
     """Return what a calendar has in some days. Raises Pending until a worker has read it, InputError."""
     # Suggestions that passim has put into a calendar take no time, but are calls to check.
     suggested, timezone = place == CHECK, question.site.timezone
-    key = ("calendar read", held.name, hashlib.sha256(held.data).digest(), days, timezone, suggested)
+    key = ("calendar read", upload.name, hashlib.sha256(upload.data).digest(), days, timezone, suggested)
     found: call_work.Appointments = question.state.work_out(
-        key, call_work.read_appointments, held.data, held.name, days, timezone, suggested, deadline_s=_READ_WITHIN_S
+        key, call_work.read_appointments, upload.data, upload.name, days, timezone, suggested, deadline_s=_READ_WITHIN_S
     )
     return found
 
@@ -173,8 +173,8 @@ def not_here(place: str) -> InputError:
     what = "busy calendar" if place == BUSY else "calendar to check"
     return InputError(
         f"{what} of this address is not here",
-        wanted="the browser that handed it in",
-        try_next="handing it in again, or Remove, below",
+        wanted="the browser that uploaded it",
+        try_next="uploading it again, or Remove, below",
     )
 
 

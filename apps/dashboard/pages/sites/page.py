@@ -40,11 +40,11 @@ SIDE = Panel(
     "Sites side by side",
     Help(
         "How much of the day chosen each site and spot is without service; the one chosen above in bold. The numbers "
-        "say besides how often and how long service breaks, how much of the call hours is frozen, how much of the time "
-        "a second satellite is there, and which limit, removed alone, regains most service.",
+        "also say how often and for how long service breaks, how much of the call hours is frozen, how much of the "
+        "time there is a second satellite, and which limit, removed alone, regains most service.",
         "Each place is asked the same question about the same fleet and the same 24 hours, the local day of the site "
-        "chosen: all passes above its own mask and within its own limits. Call hours are those of each place. Where a "
-        "mask is chosen below, it replaces every place's own horizon. What two limits cost does not add up.",
+        "chosen: all passes above its own mask and within its own limits. Call hours are each place's own. A mask "
+        "chosen below replaces every place's own horizon. What two limits cost does not add up.",
         "The element sets of the fleet chosen, and the sites, spots, gateways and call hours of the workspace.",
     ),
 )
@@ -53,12 +53,13 @@ LATITUDE = Panel(
     "By latitude",
     Help(
         "The share of the day with service at each latitude: the mean of several places around the Earth, and a band "
-        "from the worst of them to the best. Hatched latitudes never have any. Dotted: what would be covered if the "
+        "from the worst of them to the best. Hatched latitudes never have service. Dotted: what would be covered if "
+        "the "
         "satellites stood at random. The upright lines are the sites.",
-        "One terminal, with the limits it carries with it, is thought to stand at each place under a flat horizon: the "
+        "One terminal, with the limits it carries with it, is placed at each point under a flat horizon: the "
         "mask chosen, else the spot's lowest elevation. All its passes of the day are found. Gateways belong "
-        "to one place and are left out, so that a site may have less than its latitude. The closed form knows the mask "
-        "alone: the share of its time that each satellite is above it there, in the long run.",
+        "to one place and are left out, so that a site may have less than its latitude. The dotted closed form knows "
+        "only the mask: the share of the time, in the long run, that each satellite is above it.",
         "The element sets of the fleet chosen, the terminal of the workspace, the sites.",
     ),
 )
@@ -67,11 +68,11 @@ WORLD = Panel(
     "Over the world",
     Help(
         "The share of the day with service over the Earth, darker (on a dark ground brighter) where there is more of "
-        "it; hatched where there never is any. Areas are true. Each cell shows the point in its middle, so that the "
-        "edge between two may lie half a cell off; the curve by latitude has closer points.",
+        "it; hatched where there never is any. Areas are true to size. Each cell shows the point in its middle, so "
+        "the edge between two may be half a cell off; the curve by latitude has closer points.",
         "As by latitude, at the middle of each cell of a grid. Cells are wider than they are high, because the Earth "
-        "turns under the orbits and service hangs on the latitude far more than on the longitude. Means over the "
-        "surface count each cell by its area.",
+        "turns under the orbits and service depends on latitude far more than on longitude. Means over the surface "
+        "weight each cell by its area.",
         "The element sets of the fleet chosen and the terminal of the workspace. Land: United Nations geodata and "
         "Natural Earth, as they come with plotly.js; only coasts are drawn.",
     ),
@@ -96,7 +97,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         panels[LATITUDE.name] = shown
         if swept.left_out:
             objects = counted(swept.left_out, "object")
-            notes.append(background(f"The closed form leaves out {objects} on eccentric or very high orbits."))
+            notes.append(background(f"The dotted closed form leaves out {objects} on eccentric or very high orbits."))
         if grid is not None:
             panels[WORLD.name] = _world(question, span, grid, theme)
     except Pending as working:
@@ -136,12 +137,12 @@ def _compared(question: PageRequest, span: Span) -> sites_work.Compared:
     seen_from = tuple(question.with_mask(workspace.view(*place)) for place in _places(workspace))
     hours = tuple(workspace.call_hours(site) for site, _ in _places(workspace))
     key = ("sites", seen_from, span, hours)
-    asked = (question.fleet, seen_from, span, hours)
+    common = (question.fleet, seen_from, span, hours)
     found: sites_work.Compared
     if len(seen_from) * question.fleet.object_count * span.duration_s / 86400.0 > _QUICK_PLACE_DAYS:
-        found = question.state.work_out((*key, question.fleet_key), sites_work.compare, *asked)
+        found = question.state.work_out((*key, question.fleet_key), sites_work.compare, *common)
     else:
-        found = question.computed(key, span, sites_work.compare, *asked)
+        found = question.computed(key, span, sites_work.compare, *common)
     return found
 
 
@@ -165,8 +166,8 @@ def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: 
     shown = table.assign(site_name=table["site"], site=table["title"])
     return Shown(
         side_by_side(titles, out, here, theme),
-        f"How much of {day} is without service, best place on top. While two or more satellites are in view, one that "
-        f"fails is not felt.{sites_words.lift_sentence(rows)}{sites_words.no_limit_sentence(rows)}",
+        f"How much of {day} is without service, best place on top. While two or more satellites are in view, you do "
+        f"not notice if one fails.{sites_words.lift_sentence(rows)}{sites_words.no_limit_sentence(rows)}",
         Table(table, beside_columns(mine.site, mine.title), shown=shown),
     )
 
@@ -200,9 +201,9 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
     )
     table = done.sweep.table
     some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
-    told = "The file has the latitudes without any service as well."
+    note = "The file also has the latitudes without any service."
     return done.sweep, Shown(
-        figure, _everywhere(view) + caption, Table(table, LATITUDE_COLUMNS, shown=some, told=told, of_site=False)
+        figure, _everywhere(view) + caption, Table(table, LATITUDE_COLUMNS, shown=some, file_note=note, of_site=False)
     )
 
 
@@ -214,7 +215,7 @@ def _world(question: PageRequest, span: Span, grid: sites_work.Grid, theme: Them
         done.table,
         BAND_COLUMNS,
         shown=done.bands.table,
-        told=f"Each of the {len(done.table):,} points is in the file.",
+        file_note=f"Each of the {len(done.table):,} points is in the file.",
         of_site=False,
     )
     day = question.clock(span).day(span.middle)
@@ -233,10 +234,10 @@ def _everywhere(view: views.View) -> str:
 
 
 def _worked_out(
-    question: PageRequest, asked: tuple[Any, ...], span: Span, view: views.View, function: Any, *arguments: Any
+    question: PageRequest, common: tuple[Any, ...], span: Span, view: views.View, function: Any, *arguments: Any
 ) -> Any:
     """Return what a worker found for a terminal that may stand anywhere: this is never the work of a breath."""
-    key = (*asked, view, span, question.fleet_key)
+    key = (*common, view, span, question.fleet_key)
     return question.state.work_out(key, function, question.fleet, view, *arguments, span, deadline_s=_PATIENCE_S)
 
 

@@ -36,7 +36,6 @@ SINGLE: Final = {
 MOST_ROWS: Final = 40
 _MOST_FILE_POINTS: Final = 20_000
 LONGEST_TEXT: Final = 40
-_POINT: Final = ("azimuth", "elevation")
 # A table of points begins with the horizon's own where they are few, else with its elevation in these directions.
 _MOST_OWN_POINTS: Final = 24
 _FEW, _MANY = 8, 16
@@ -99,9 +98,9 @@ def with_file(draft: Draft, name: str, data: bytes) -> Draft:
 def waits_for(draft: Draft) -> str:
     """Return what is still to be given where nothing has been typed or handed in yet for the way chosen, else ""."""
     if draft["way"] == FILE and draft[FILE] is None:
-        return "Upload a horizon file, and the gaps before and after stand below."
+        return "Upload a horizon file, and the gaps before and after appear below."
     if draft["way"] == OBSTACLES and not _filled(draft[OBSTACLES]):
-        return "Fill in the row of an obstacle and the height of the mount, and the gaps before and after stand below."
+        return "Fill in the row of an obstacle and the height of the mount, and the gaps before and after appear below."
     return ""
 
 

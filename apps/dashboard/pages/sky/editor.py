@@ -28,11 +28,10 @@ from . import draft as sky_draft
 from . import fields as sky_fields
 from . import working as sky_working
 
-_PLACES_KEPT: Final = 50
 # Shut it takes no room; it is not taken out of the page, where a picture would find no width to fill.
 _SHUT, _OPEN = "trial-frame shut", "trial-frame"
 _UNTOUCHED: Final = (
-    "Change an elevation here, and the gaps before and after stand below. Nothing is saved until you say so."
+    "Change an elevation here, and the gaps before and after appear below. Nothing is saved until you save it."
 )
 
 
@@ -115,7 +114,7 @@ def block(question: PageRequest) -> Any:
 def register(app: Dash, state: DashboardState) -> None:
     """Take what is typed, show what it changes, save it."""
 
-    def asked(search: str | None) -> PageRequest:
+    def request_of(search: str | None) -> PageRequest:
         return state.question(read_query(search)[0])
 
     in_browser: Any = app.clientside_callback  # untyped in dash
@@ -142,7 +141,7 @@ def register(app: Dash, state: DashboardState) -> None:
         prevent_initial_call=True,
     )
     def give(search: str | None, _: Any, known: Any) -> Any:
-        new = _given(asked(search))
+        new = _given(request_of(search))
         return no_update if new is None or new == known else new
 
     in_browser(
@@ -166,7 +165,7 @@ def register(app: Dash, state: DashboardState) -> None:
     def take(contents: str | None, file_name: str | None, drafts: Any, search: str | None) -> Any:
         if not contents:
             return no_update, no_update, no_update
-        question, name = asked(search), str(file_name)
+        question, name = request_of(search), str(file_name)
         try:
             draft = _draft_of(question, drafts) or sky_draft.start(_own(question))
             new = sky_draft.with_file(draft, name, bytes_of(name, contents, sky_fields.LARGEST_FILE_BYTES))
@@ -191,7 +190,7 @@ def register(app: Dash, state: DashboardState) -> None:
         Input("trial-poll", "n_intervals"),
     )
     def show(drafts: Any, search: str | None, _: Any, scheme: str | None, __: Any) -> Any:
-        question = asked(search)
+        question = request_of(search)
         same = (no_update,) * 4
         try:
             draft = _draft_of(question, drafts)
@@ -246,23 +245,23 @@ def register(app: Dash, state: DashboardState) -> None:
     def save(clicks: int, drafts: Any, search: str | None) -> Any:
         if not clicks:
             return no_update, no_update, no_update, no_update
-        question = asked(search)
+        question = request_of(search)
         try:
             draft = _draft_of(question, drafts)
             if draft is None:
                 raise SiteError("horizon", got="nothing changed", wanted="a change", try_next="another elevation")
             horizon = sky_draft.survey_of(draft).horizon
-            kept = horizons.keep_horizon(question.workspace, question.site_name, question.spot, horizon)
+            saved = horizons.keep_horizon(question.workspace, question.site_name, question.spot, horizon)
         except InputError as error:
             return _fault(error), no_update, no_update, no_update
-        told = (
-            f"Saved: {question.site_name}, {question.spot} now has this horizon, in {kept.file_name} of the workspace. "
-            f"The one before stays in {kept.before_name}: upload that here as a CSV file to go back."
+        message = (
+            f"Saved: {question.site_name}, {question.spot} now has this horizon, in {saved.file_name} of the workspace."
+            f" The one before stays in {saved.before_name}: upload that here to go back."
         )
         left = _without(drafts, _place(question))
         # A mask in the address would hide the horizon just saved.
         query = query_of(changed(question.choices, {"mask": None}))
-        return html.P(told, className="done"), left, query, state.now().isoformat()
+        return html.P(message, className="done"), left, query, state.now().isoformat()
 
     sky_working.register(app, state, "trial")
 
@@ -299,8 +298,8 @@ def _floor_note(question: PageRequest, horizon: Any) -> list[str]:
     if view.lowest_elevation_deg is not None or horizon.lowest_deg >= view.floor_deg:
         return []
     return [
-        f"It goes below {view.floor_deg:g}°: satellites count there too, unless the workspace says from which "
-        "elevation on the terminal works (lowest_elevation_deg)."
+        f"It dips below {view.floor_deg:g}°: satellites count there too, unless the workspace says how low the "
+        "terminal works (lowest_elevation_deg)."
     ]
 
 

@@ -12,7 +12,7 @@ from passim.errors import InputError
 
 from ....figures.sky import MOST_PASSES, with_moment, without_gaps
 from ....figures.theme import Theme
-from ....text.sky import gap_words, standing_words
+from ....text.sky import SKY_HELP, gap_words, standing_words
 from ....text.units import counted
 from ...address import changed, query_of, read_query
 from ...notes import notes_of
@@ -21,8 +21,8 @@ from ...parts import part
 from ...state import DashboardState, PageRequest, Pending
 from . import editor as sky_editor
 from . import symptom as sky_symptom
+from .day import picture, sky_shown
 from .tables import gap_table, limit_table, sector_table
-from .told import picture, sky_shown
 
 NO_GAP: Final = ""
 # Each row and each entry of a list costs the browser time at every change of the page.
@@ -32,18 +32,11 @@ _SOURCE: Final = "The element sets of the fleet chosen, and the site, horizon, t
 
 PANORAMA: Final = Panel(
     "panorama",
-    "The sky, turning on the spot",
-    Help(
-        "The sky unrolled: north at both ends, south in the middle, elevation upwards. The ground is the horizon; "
-        "the hill behind it, sky without a gateway in view; other limits are lines or bands. Each says how many gaps "
-        f"would close without it. Each thin line is a pass, at most {MOST_PASSES} of the day, drawn by what becomes of "
-        "it: it can serve, or is lost to a limit. Crosses mark where the missing satellite stood in each gap; blue "
-        "dots, where satellites stand now or in the middle of the gap chosen. Bars underneath: seconds a day that each "
-        "10° of the horizon costs.",
-        "Passes come from SGP4 and are cut exactly where a limit begins. A limit is the cause of a gap if, lifted "
-        "alone, it leaves no moment of the gap without a satellite. The line of a gateway, a ground station that the"
-        " satellite must see as well, holds for the usual altitude of the fleet's orbits.",
+    "The sky all round",
+    SKY_HELP.of(
         _SOURCE,
+        f"At most {MOST_PASSES} passes of the day are drawn. Each limit says how many gaps would close without it; "
+        "blue dots show where satellites stand now, or in the middle of the gap chosen.",
     ),
     times=("table",),
 )
@@ -51,9 +44,9 @@ LIMITS: Final = Panel(
     "limits",
     "Service regained by removing one limit",
     Help(
-        "How many gaps would close, and how many seconds come back, if one limit alone were lifted and the others "
-        "stayed.",
-        "What stops each satellite is known for every moment of every gap; lifting a limit is interval algebra on it.",
+        "How many gaps would close, and how many seconds of service come back, if one limit were removed and the "
+        "others stayed.",
+        "What blocks each satellite is known for every moment of every gap, so removing a limit is interval algebra.",
         _SOURCE,
     ),
     picture=False,
@@ -64,8 +57,8 @@ SECTORS: Final = Panel(
     Help(
         "For each 10° of the horizon, the seconds without service that come back if it alone went down to the lowest "
         "elevation that the terminal uses.",
-        "A satellite that the horizon alone stops counts for the part it stands in; its track is cut where its azimuth "
-        "passes from one part to the next.",
+        "A satellite blocked by the horizon alone counts for the part it stands in; its track is cut where it passes "
+        "from one part to the next.",
         _SOURCE,
     ),
     picture=False,
@@ -75,14 +68,14 @@ SECTORS: Final = Panel(
 def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say whether it is the roof line or the sky."""
     shown = sky_shown(question)
-    span, clock, seen, day, told = shown.span, shown.clock, shown.seen, shown.day, shown.told
+    span, clock, seen, day, words = shown.span, shown.clock, shown.seen, shown.day, shown.words
     floor_deg = seen.visibility.view.floor_deg
-    place = told.place_of(question.choices.other("gap"))
+    place = words.place_of(question.choices.other("gap"))
 
     # The sky of one moment: the middle of the gap chosen, else now where now lies in the day shown.
     standing, chosen = None, None
     caption = f"A day of passes, {counted(day.passes, 'pass', 'passes')} in all."
-    if told.starts:
+    if words.starts:
         caption += f" {_HOW_TO_CHOOSE}"
     moment = question.now if shown.times and span.start <= question.now < span.end else None
     if place is not None:
@@ -94,12 +87,12 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         standing = moments.sky_moment(seen.visibility, moment)
         if place is None:
             caption = standing_words(standing, f"Now, {clock.time(moment)}", floor_deg)
-            caption += f" {_HOW_TO_CHOOSE}" if told.starts else ""
+            caption += f" {_HOW_TO_CHOOSE}" if words.starts else ""
     drawn = picture(question, shown, theme)
     if not shown.times:
         drawn = without_gaps(drawn)
     return Answer(
-        told.sentence,
+        words.sentence,
         {
             "panorama": Shown(
                 with_moment(drawn, theme, standing=standing, chosen=chosen),
@@ -111,11 +104,11 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                     None if chosen is None else chosen["start"],
                 ),
             ),
-            "limits": Shown(None, told.limits, limit_table(day.given_back, span)),
-            "sectors": Shown(None, told.sectors, sector_table(day.sectors, span)),
+            "limits": Shown(None, words.limits, limit_table(day.given_back, span)),
+            "sectors": Shown(None, words.sectors, sector_table(day.sectors, span)),
         },
         notes_of(question, seen, span),
-        told.second,
+        words.second,
     )
 
 
@@ -127,10 +120,10 @@ def gap_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     except (Pending, InputError):
         # The page itself says what is the matter; what the address names stays.
         return [(NO_GAP, "none chosen"), *([(given, "the gap of the address")] if given else [])]
-    told = shown.told
-    near = shown.around(told.place_of(given), question.now, _LISTED)
-    pairs = list(zip(told.starts[near], told.labels[near], strict=True))
-    stray = [(given, "none of this day and place")] if given and given not in told.starts else []
+    words = shown.words
+    near = shown.around(words.place_of(given), question.now, _LISTED)
+    pairs = list(zip(words.starts[near], words.labels[near], strict=True))
+    stray = [(given, "none of this day and place")] if given and given not in words.starts else []
     count = counted(len(shown.day.gaps), "gap")
     return [(NO_GAP, f"none chosen; {count} on {shown.clock.day(shown.span.start)}"), *pairs, *stray]
 
@@ -173,10 +166,10 @@ def register(app: Dash, state: DashboardState) -> None:
         except (Pending, InputError):
             # The page itself says what is the matter.
             return no_update
-        starts = shown.told.starts
+        starts = shown.words.starts
         if not starts:
             return no_update
-        place = shown.told.place_of(question.choices.other("gap"))
+        place = shown.words.place_of(question.choices.other("gap"))
         forward = ctx.triggered_id == "gap-later"
         if place is None:
             # From now on, or the last before now.

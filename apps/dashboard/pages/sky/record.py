@@ -40,7 +40,7 @@ class Record:
         """What stands for it in the key of a result."""
         return self.freezes.start_us.tobytes(), self.freezes.end_us.tobytes()
 
-    def kept(self) -> dict[str, Any]:
+    def retained(self) -> dict[str, Any]:
         """Return it as plain values, from which `sound` makes it again."""
         start_ms, end_ms = self.freezes.start_us // 1000, -(-self.freezes.end_us // 1000)
         return {"name": self.name, "start_ms": start_ms.tolist(), "end_ms": end_ms.tolist()}
@@ -63,7 +63,7 @@ def read(name: str, data: bytes) -> Record:
             try_next="one week of it",
         )
     # What the browser gives back must be what is looked at now.
-    found = sound(Record(name, freezes).kept())
+    found = sound(Record(name, freezes).retained())
     if found is None:
         raise InputError(f"record {name}", got=freezes.describe(), wanted="times between 1970 and 2200")
     return found

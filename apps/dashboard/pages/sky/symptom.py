@@ -50,8 +50,9 @@ def block(_: PageRequest) -> Any:
         [
             html.H2("What explains these freezes?", id="symptom", className="panel-title"),
             html.P(
-                "For when you know no gateway and no antenna cone, only how it freezes. Masks, cones, gateways and "
-                "more are tried one by one and together on the day chosen, and ranked by how well they fit.",
+                "For when you know no gateway and no antenna cone, only what the freezes are like. Masks, cones, "
+                "gateways and more are tried one by one and together on the day chosen, and ranked by how well they "
+                "fit.",
                 className="caption",
             ),
             dcc.Store(id="symptom-record", storage_type="local"),
@@ -74,8 +75,8 @@ def block(_: PageRequest) -> Any:
                 dcc.RadioItems(
                     id="symptom-known",
                     options=[
-                        {"value": _KNOWN, "label": "on top of the limits that the workspace has"},
-                        {"value": _UNKNOWN, "label": "as if no gateway, cone or arc were known"},
+                        {"value": _KNOWN, "label": "the limits in the workspace, and more"},
+                        {"value": _UNKNOWN, "label": "no gateway, cone or arc known"},
                     ],
                     value=_KNOWN,
                     className="ways",
@@ -86,10 +87,10 @@ def block(_: PageRequest) -> Any:
                 **aria(label="What the search starts from"),
             ),
             html.Button("Search", id="symptom-go", className="button strong", n_clicks=0),
-            dcc.Store(id="symptom-asked"),
+            dcc.Store(id="symptom-request"),
             sky_working.block("symptom"),
             html.Div(id="symptom-fault", role="alert"),
-            html.Div(id="symptom-kept", role="status"),
+            html.Div(id="symptom-saved", role="status"),
             html.Div(id="symptom-answer", role="status"),
         ],
         className="panel",
@@ -106,9 +107,9 @@ def _record_place() -> list[Any]:
         html.P(
             [
                 "Using your record: ",
-                html.Span(id="symptom-held"),
-                " The search goes by it alone, from its first freeze to its last; the ranges, the hours and the day "
-                "chosen above do not count. To use them, or another record, remove it.",
+                html.Span(id="symptom-record-words"),
+                " The search uses this record alone, from its first freeze to its last, and ignores the ranges, the "
+                "hours and the day chosen above. To use those, or another record, remove it.",
             ],
             className="done with-record",
         ),
@@ -117,15 +118,15 @@ def _record_place() -> list[Any]:
             [
                 html.P(
                     [
-                        "A record of freezes, one by one, decides far better than ranges: a CSV file with the header ",
+                        "A record of single freezes tells far more than ranges: a CSV file with the header ",
                         html.Code("start,end"),
                         " or ",
                         html.Code("start,duration_s"),
                         ", times with their offset, such as ",
                         html.Code("2026-11-25T08:02:10-01:00,20"),
                         f". At least {observations.FEWEST_FREEZES} freezes in half an hour or more, at most "
-                        f"{sky_record.MOST_FREEZES:,} in {sky_record.LONGEST_DAYS:g} days and 1 MB; time in it without "
-                        "a freeze counts as good.",
+                        f"{sky_record.MOST_FREEZES:,} in {sky_record.LONGEST_DAYS:g} days and 1 MB; time in it "
+                        "without a freeze counts as service.",
                     ],
                     className="quiet",
                 ),
@@ -133,7 +134,7 @@ def _record_place() -> list[Any]:
             ],
             className="without-record",
         ),
-        *_RECORD_FILE.told(),
+        *_RECORD_FILE.messages(),
     ]
 
 
@@ -143,7 +144,7 @@ def register(app: Dash, state: DashboardState) -> None:
     _RECORD_FILE.register(
         app,
         lambda files: sky_record.taken(*files[0]),
-        lambda record: ([], record.kept()),
+        lambda record: ([], record.retained()),
         [Output("symptom-record", "data", allow_duplicate=True)],
     )
 
@@ -156,31 +157,31 @@ def register(app: Dash, state: DashboardState) -> None:
     )
 
     @app.callback(
-        Output("symptom-held", "children"),
+        Output("symptom-record-words", "children"),
         Output("symptom-given", "className"),
         Input("symptom-record", "data"),
     )
-    def hold(kept: Any) -> Any:
-        record = sky_record.sound(kept)
+    def hold(retained: Any) -> Any:
+        record = sky_record.sound(retained)
         return ("", "") if record is None else (f"{sky_record.words(record)}.", "holds-record")
 
     # An answer stands only under the question it answers. A search under way runs on; asked again, it is there.
     in_browser(
         ClientsideFunction("sky", "stale"),
-        Output("symptom-asked", "data", allow_duplicate=True),
+        Output("symptom-request", "data", allow_duplicate=True),
         Output("symptom-answer", "children", allow_duplicate=True),
         Output("symptom-fault", "children", allow_duplicate=True),
-        Output("symptom-kept", "children", allow_duplicate=True),
+        Output("symptom-saved", "children", allow_duplicate=True),
         *[Input(f"symptom-{key}", "value") for key in _GIVEN],
         Input("symptom-record", "data"),
         Input("sky-spot", "data"),
-        State("symptom-asked", "data"),
+        State("symptom-request", "data"),
         prevent_initial_call=True,
     )
 
     @app.callback(
-        Output("symptom-asked", "data"),
-        Output("symptom-kept", "children"),
+        Output("symptom-request", "data"),
+        Output("symptom-saved", "children"),
         Input("symptom-go", "n_clicks"),
         *[State(f"symptom-{key}", "value") for key in _GIVEN],
         State("symptom-record", "data"),
@@ -196,52 +197,52 @@ def register(app: Dash, state: DashboardState) -> None:
         Output("symptom-answer", "children"),
         Output("symptom-fault", "children"),
         *sky_working.outputs("symptom"),
-        Input("symptom-asked", "data"),
+        Input("symptom-request", "data"),
         Input("symptom-poll", "n_intervals"),
         prevent_initial_call=True,
     )
-    def search(asked: dict[str, Any] | None, _: Any) -> Any:
-        if not asked:
+    def search(request: dict[str, Any] | None, _: Any) -> Any:
+        if not request:
             # Taken back by a change of the question, which has cleared what stood here.
             return no_update, no_update, *sky_working.at_rest()
-        question = state.question(read_query(asked["search"])[0])
+        question = state.question(read_query(request["search"])[0])
         try:
-            found = _found(question, asked)
+            found = _found(question, request)
         except Pending as still:
             return no_update, [], *sky_working.under_way(still.job)
         except InputError as error:
             return no_update, html.P(in_page_words(error), className="fault"), *sky_working.at_rest()
-        return _told(question, asked, found), [], *sky_working.at_rest()
+        return _answer(question, request, found), [], *sky_working.at_rest()
 
     @app.callback(
-        Output("symptom-kept", "children", allow_duplicate=True),
+        Output("symptom-saved", "children", allow_duplicate=True),
         Output("changed", "data", allow_duplicate=True),
         Input({"sky": "keep", "number": ALL}, "n_clicks"),
         Input({"sky": "write", "number": ALL}, "n_clicks"),
-        State("symptom-asked", "data"),
+        State("symptom-request", "data"),
         prevent_initial_call=True,
     )
-    def keep(offers: list[int], writes: list[int], asked: dict[str, Any] | None) -> Any:
+    def keep(offers: list[int], writes: list[int], request: dict[str, Any] | None) -> Any:
         # What is kept is shown first, and written once that is agreed to.
-        if not any((*offers, *writes)) or not asked or not isinstance(ctx.triggered_id, dict):
+        if not any((*offers, *writes)) or not request or not isinstance(ctx.triggered_id, dict):
             return no_update, no_update
         number, writing = int(ctx.triggered_id["number"]), ctx.triggered_id["sky"] == "write"
-        question = state.question(read_query(asked["search"])[0])
+        question = state.question(read_query(request["search"])[0])
         try:
-            found = _found(question, asked)
+            found = _found(question, request)
             if not 1 <= number <= len(found.candidates) or not _may_keep(found, number):
                 raise InputError("candidate to keep", got=number, wanted="one that is offered")
             if not writing:
                 return offered(question, found, number), no_update
             return written(question, found, number), state.now().isoformat()
         except Pending:
-            told = "The workspace or the fleet has changed since: search again first."
-            return html.P(told, className="fault"), no_update
+            message = "The workspace or the fleet has changed since: search again first."
+            return html.P(message, className="fault"), no_update
         except InputError as error:
             return html.P(in_page_words(error), className="fault"), no_update
 
     @app.callback(
-        Output("symptom-kept", "children", allow_duplicate=True),
+        Output("symptom-saved", "children", allow_duplicate=True),
         Output("changed", "data", allow_duplicate=True),
         Input({"sky": "take-back", "of": ALL}, "n_clicks"),
         State("address", "search"),
@@ -266,7 +267,7 @@ def offered(question: PageRequest, found: room.SymptomAnswer, number: int) -> An
     """
     lines = question.workspace.would_assume(**_assumption(question, found, number))
     return [
-        html.P(f"Keeping candidate {number} changes these lines of the workspace file (- goes, + comes):"),
+        html.P(f"Keeping candidate {number} changes these lines of the workspace file (- removed, + added):"),
         _lines(lines),
         html.Button("Write these lines", id={"sky": "write", "number": number}, className="button strong", n_clicks=0),
     ]
@@ -276,9 +277,9 @@ def written(question: PageRequest, found: room.SymptomAnswer, number: int) -> An
     """Put a candidate into the workspace; return what has changed there and how to take it back. Raises InputError."""
     before = question.workspace.text
     changed = question.workspace.assume(**_assumption(question, found, number))
-    told = f"Candidate {number} now stands in the workspace, marked as an assumption; the page above counts with it."
+    message = f"Candidate {number} is now in the workspace, marked as an assumption; the page above uses it."
     return [
-        html.P(told, className="done"),
+        html.P(message, className="done"),
         _lines(changed.changes_since(before)),
         html.Button(
             "Take it back", id={"sky": "take-back", "of": _digest(changed.text)}, className="button", n_clicks=0
@@ -291,7 +292,7 @@ def taken_back(question: PageRequest, of: str) -> Any:
     if _digest(question.workspace.text) != of:
         raise InputError(
             "workspace file",
-            got="other changes since, which taking it back would lose",
+            got="later changes, which an undo would lose",
             wanted="the file as it was left",
             try_next="changing the lines you want by hand",
         )
@@ -313,16 +314,16 @@ def _digest(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
-def _found(question: PageRequest, asked: dict[str, Any]) -> room.SymptomAnswer:
+def _found(question: PageRequest, request: dict[str, Any]) -> room.SymptomAnswer:
     """Return what the search found. Raises Pending until it is there, InputError."""
-    view = question.view.without(*_left_out(question.view, asked))
-    record = sky_record.sound(asked["record"])
+    view = question.view.without(*_left_out(question.view, request))
+    record = sky_record.sound(request["record"])
     if record is None:
         seen: Any = room.FreezeRanges(
-            _seconds(asked, "every", "from one freeze to the next", "min"),
-            _seconds(asked, "length", "length of a freeze", "s"),
-            _hours(asked["happens"], "hours in which it happens"),
-            _hours(asked["quiet"], "hours without it"),
+            _seconds(request, "every", "from one freeze to the next", "min"),
+            _seconds(request, "length", "length of a freeze", "s"),
+            _hours(request["happens"], "hours in which it happens"),
+            _hours(request["quiet"], "hours without it"),
         )
         span, fleet_key, fleet, what = question.days(1), question.fleet_key, question.fleet, seen
     else:
@@ -336,9 +337,9 @@ def _found(question: PageRequest, asked: dict[str, Any]) -> room.SymptomAnswer:
     return found
 
 
-def _left_out(view: views.View, asked: dict[str, Any]) -> list[str]:
+def _left_out(view: views.View, request: dict[str, Any]) -> list[str]:
     """Return the limits of a view that the search is to find anew."""
-    return [name for name in _SEARCHABLE if name in view.names] if asked["known"] == _UNKNOWN else []
+    return [name for name in _SEARCHABLE if name in view.names] if request["known"] == _UNKNOWN else []
 
 
 def _may_keep(found: room.SymptomAnswer, number: int) -> bool:
@@ -346,28 +347,30 @@ def _may_keep(found: room.SymptomAnswer, number: int) -> bool:
     return found.verdict != room.NOT_THE_SKY and found.candidates[number - 1].setting.kinds != ()
 
 
-def _told(question: PageRequest, asked: dict[str, Any], found: room.SymptomAnswer) -> Any:
+def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomAnswer) -> Any:
     """Return the answer: sentence, what to watch for, the ranks, and what must be said beside them."""
     notes = [*found.notes, *found.fleet_notes]
-    left_out = bool(_left_out(question.view, asked))
+    left_out = bool(_left_out(question.view, request))
     if left_out:
-        notes.append("Searched as if nothing were known: to keep a candidate, search on top of what the workspace has.")
+        notes.append(
+            "This search ignored what the workspace knows: to keep a candidate, search with the workspace's limits."
+        )
     if isinstance(found.symptom, room.FreezeRecord):
         clock = question.clock(found.span)
         notes += [
             f"Looked at {clock.stretch(found.span)}.",
             *beside(search_notes(searched(found.report, found.span, question.fleet_timing.model))),
         ]
-    told = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), found.table)
-    heads = [html.Th(column.heading, scope="col") for column in told.columns]
+    message = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), found.table)
+    heads = [html.Th(column.heading, scope="col") for column in message.columns]
     body = [
         html.Tr(
             [
-                *(_cell(column, words) for column, words in zip(told.columns, row, strict=True)),
+                *(_cell(column, words) for column, words in zip(message.columns, row, strict=True)),
                 html.Td(_keep_button(found, number, left_out)),
             ]
         )
-        for number, row in enumerate(told.rows, 1)
+        for number, row in enumerate(message.rows, 1)
     ]
     return [
         html.P(printable(symptom_words.found_sentence(found)), className="answer"),
@@ -443,11 +446,11 @@ def _field(name: str, value: str, mode: str, placeholder: str = "") -> Any:
     )
 
 
-def _seconds(asked: dict[str, Any], key: str, what: str, unit: str) -> tuple[float, float]:
+def _seconds(request: dict[str, Any], key: str, what: str, unit: str) -> tuple[float, float]:
     """Return the range of two fields in seconds. Raises InputError."""
     ends = []
     for end in ("low", "high"):
-        text = (asked[f"{key}-{end}"] or "").strip()
+        text = (request[f"{key}-{end}"] or "").strip()
         try:
             ends.append(float(text.replace(",", ".")) * _UNIT_S[unit])
         except ValueError:

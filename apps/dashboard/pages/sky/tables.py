@@ -15,8 +15,8 @@ from ...page_model import Table
 def gap_table(gaps: pd.DataFrame, shown: slice, clock: LocalClock, chosen: pd.Timestamp | None = None) -> Table:
     """Return the gaps: some for people, the one that begins at `chosen` marked; all of them in the file."""
     few = gaps.iloc[shown]
-    told = f"The file has all {counted(len(gaps), 'gap')} of the day." if len(few) < len(gaps) else ""
-    return Table(gaps, without(cause_gap_columns(clock, chosen), "day"), clock, "No gap on this day.", few, told)
+    file_note = f"The file has all {counted(len(gaps), 'gap')} of the day." if len(few) < len(gaps) else ""
+    return Table(gaps, without(cause_gap_columns(clock, chosen), "day"), clock, "No gap on this day.", few, file_note)
 
 
 def limit_table(given_back: pd.DataFrame, span: Span) -> Table:
@@ -27,6 +27,6 @@ def limit_table(given_back: pd.DataFrame, span: Span) -> Table:
 def sector_table(sectors: pd.DataFrame, span: Span) -> Table:
     """Return the parts of the horizon that cost anything; the file has them all."""
     costly = sectors[sectors["given_back_s"] > 0.0]
-    told = f"The file has all {len(sectors):,} parts." if len(costly) else ""
+    file_note = f"The file has all {len(sectors):,} parts." if len(costly) else ""
     columns = sector_columns(span.duration_s)
-    return Table(sectors, columns, None, "No part of the horizon costs anything.", costly, told)
+    return Table(sectors, columns, None, "No part of the horizon costs anything.", costly, file_note)

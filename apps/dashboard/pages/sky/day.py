@@ -32,7 +32,7 @@ _LINES_BYTES: Final = 60_000
 
 
 @dataclass(frozen=True, eq=False)
-class Told:
+class DayWords:
     """What is said of a day: two sentences, a caption to each table, and each gap as the address and the list have it.
 
     starts      when each gap begins, as an instant that the address can hold
@@ -62,7 +62,7 @@ class SkyShown:
     clock: LocalClock
     seen: Seen
     day: sky_day.SkyDay
-    told: Told
+    words: DayWords
     times: bool
     key: tuple[Any, ...]
 
@@ -80,14 +80,14 @@ def sky_shown(question: PageRequest) -> SkyShown:
     key = (seen.visibility.view, span)
     day: sky_day.SkyDay = question.computed(("sky", *key), span, sky_day.lay_out, seen.causes)
 
-    times = question.freshness(span.middle).band.shows_odds
+    times = question.freshness(span.middle).band.lists_times
 
-    def tell() -> tuple[Told, int]:
-        return _told(question, seen, day, clock, times), _WORDS_BYTES + _BYTES_A_GAP * len(day.gaps)
+    def tell() -> tuple[DayWords, int]:
+        return _day_words(question, seen, day, clock, times), _WORDS_BYTES + _BYTES_A_GAP * len(day.gaps)
 
     whole_key = (*key, question.fleet_key)
-    told: Told = question.state.remember(("sky told", times, *whole_key), tell)
-    return SkyShown(span, clock, seen, day, told, times, whole_key)
+    words: DayWords = question.state.remember(("sky told", times, *whole_key), tell)
+    return SkyShown(span, clock, seen, day, words, times, whole_key)
 
 
 def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, Any]:
@@ -108,7 +108,7 @@ def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, A
     return found
 
 
-def _told(question: PageRequest, seen: Seen, day: sky_day.SkyDay, clock: LocalClock, times: bool) -> Told:
+def _day_words(question: PageRequest, seen: Seen, day: sky_day.SkyDay, clock: LocalClock, times: bool) -> DayWords:
     # Of the passes the words ask only whether there are any.
     found = QueryResult(
         seen.visibility,
@@ -121,7 +121,7 @@ def _told(question: PageRequest, seen: Seen, day: sky_day.SkyDay, clock: LocalCl
     words = cause_words(found, seen.causes)
     costs = bool((day.sectors["given_back_s"] > 0.0).any())
     rows: list[Any] = list(day.gaps.itertuples(index=False))
-    return Told(
+    return DayWords(
         words.headline,
         words.detail,
         f"{given_back_sentence(found, seen.causes)} {causes.NEVER_ADD_UP}" if rows else "There is no gap to close.",

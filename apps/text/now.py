@@ -1,0 +1,101 @@
+"""Shall I call now, as people read it: one sentence that says yes or no, then what awaits the call and the next gap."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from .calls import NO_FREEZE_S, minute, none_good_sentences, outlook, pauses, plan_columns
+from .columns import TEXT, Column
+from .service import sky_alone_words
+from .units import LocalClock, duration, share
+
+if TYPE_CHECKING:
+    from passim.answers.calls import now as answers
+    from passim.sky import view as views
+
+NO_TIMES: Final = "Elements this old give odds, not the time of the next gap."
+
+
+def headline(now: answers.Now, clock: LocalClock, out: str) -> str:
+    """Return whether it is a good moment, with a number and a time; before it `out`, how long service is still out."""
+    return f"{out} {_verdict(now, clock)}".lstrip()
+
+
+def details(now: answers.Now, clock: LocalClock, calm_hours: str, gap: str = "") -> list[str]:
+    """Return what awaits a call, the next gap and what to do where no start is good, a sentence each.
+
+    `calm_hours` is where a face tells the calmest hours, `gap` its own sentence on the next gap.
+    """
+    if not now.freshness.band.shows_odds:
+        return [f"The next gap and the next good start cannot be told either; {calm_hours} tells the calmest hours."]
+    none = [] if now.none_good is None else none_good_sentences(now.none_good, now.kind, clock)
+    return [f"A call now: {outlook(now.call)}.", gap or gap_line(now, clock), *none]
+
+
+def odds_line(now: answers.Now) -> list[str]:
+    """Return the chance of no service in this minute; nothing where it is not told from the average."""
+    return [f"Chance of no service this minute: {share(now.no_service)}."] if now.freshness.band.shows_odds else []
+
+
+def out_words(now: answers.Now) -> str:
+    """Return that service is out and for how long, where that may be told and is so."""
+    if now.served or not now.freshness.band.shows_times:
+        return ""
+    gap = now.next_gap
+    return out_for(gap.duration_s, at_least=gap.cut_at_end) if gap is not None and gap.under_way else out_for(None)
+
+
+def out_for(seconds: float | None, *, at_least: bool = False) -> str:
+    """Return that service is out, and for how many more seconds where that is known."""
+    more = "" if seconds is None else f", for {'at least ' if at_least else ''}{duration(seconds)} more"
+    return f"No service right now{more}."
+
+
+def alone(now: answers.Now, view: views.View) -> str:
+    """Return that this is the sky alone, where no gap is ahead and no gateway counts; else nothing."""
+    told = now.freshness.band.shows_odds and now.served and now.next_gap is None
+    return sky_alone_words(view) if told else ""
+
+
+def gap_line(now: answers.Now, clock: LocalClock) -> str:
+    """Return when the gap under way ends, or the next one comes, where single times may be told."""
+    if not now.freshness.band.shows_times:
+        return NO_TIMES
+    gap = now.next_gap
+    if gap is None:
+        outlasts = f" that outlasts the {now.kind.buffer_s:g} s in hand" if now.kind.buffer_s else ""
+        return f"No gap in the next {_looked(now)}{outlasts}."
+    length = ("at least " if gap.cut_at_end else "") + duration(gap.duration_s)
+    # What is in hand plays on into the gap.
+    frozen = f", {duration(gap.frozen_s)} of it frozen" if gap.frozen_s < gap.duration_s else ""
+    if gap.under_way:
+        return f"The gap lasts {length} more, until {clock.when(gap.end)}{frozen} (chance {share(gap.chance)})."
+    return f"Next gap: {clock.when(gap.start)}, {length}{frozen} (chance {share(gap.chance)})."
+
+
+def now_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of a call now and at the next good start."""
+    return [Column("what", "A call", TEXT), *plan_columns(clock)]
+
+
+def _verdict(now: answers.Now, clock: LocalClock) -> str:
+    call = f"{now.kind.words} of {now.minutes} min"
+    if not now.freshness.band.shows_odds:
+        return "Whether this is a good moment cannot be told: the elements are too old for single moments."
+    if now.call_is_wise:
+        return f"A good moment for {call}."
+    expected = f"{pauses(now.call['expected_pauses'])} expected"
+    if now.none_good is not None:
+        return f"No good start for {call} in the next {_looked(now)}: now {expected}."
+    if now.next_good is None:
+        return f"Not a good moment for {call}: {expected}, and no good start in the next {_looked(now)}."
+    good = now.next_good["start"]
+    # Where the good start has its own freezes, "better" alone would promise none.
+    frozen_s = float(now.next_good["expected_frozen_s"])
+    frozen = f" ({duration(frozen_s)} frozen)" if frozen_s >= NO_FREEZE_S else ""
+    when = minute(good, clock, day=clock.day(good) != clock.day(now.at))
+    return f"Not a good moment for {call}: {expected}. Better from {when}{frozen}."
+
+
+def _looked(now: answers.Now) -> str:
+    return duration((now.looked_until - now.at).total_seconds())
