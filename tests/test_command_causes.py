@@ -8,11 +8,13 @@ import io
 import json
 import re
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import CliRunner
 
+import commands
 from passim import Coverage, Horizon, Site, Span, read_elements
 from passim.answers.sites.horizon_cost import sector_costs, what_if_lowered
 from passim.coverage.causes import NEVER_ADD_UP, causes_of
@@ -24,29 +26,11 @@ from passim_apps.command_line.query import search
 from passim_apps.text.causes import cause_words
 from tests import scenario
 
+run, done, refused = (partial(each, "causes") for each in (commands.run, commands.done, commands.refused))
+
 FIRS = [(0, 25), (280, 25), (285, 60), (330, 60), (334, 25)]
 GATEWAY = ["--gateway", "39.604,-28.0"]
 DAY = "2026-03-01T00:00Z"
-
-
-def run(*arguments: str) -> Result:
-    return CliRunner().invoke(main, ["causes", *arguments], prog_name="passim")
-
-
-def done(*arguments: str) -> Result:
-    result = run(*arguments)
-    assert result.exit_code == 0, result.output
-    return result
-
-
-def refused(*arguments: str) -> str:
-    """Run what must be refused, and return the one line it leaves."""
-    result = run(*arguments)
-    assert result.exit_code == 2, result.output
-    assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
-    assert line.startswith("passim: ")
-    return line
 
 
 @pytest.fixture(scope="module")
@@ -137,7 +121,7 @@ def test_the_verdict_says_what_helps() -> None:
     assert "injure" not in its_help
     assert roof.startswith("It is your roof line: ")
     # Nobody is sent up without a word of caution, nor told of a gateway that has no part in it.
-    assert "A freer or higher spot helps" in roof_help
+    assert "A more open or higher spot helps" in roof_help
     assert "can injure and kill" in roof_help
     assert "gateway" not in roof_help
 

@@ -180,7 +180,7 @@ def test_a_plan_is_a_scenario_with_its_launches_in_the_notes(path: str, tmp_path
         "Goal met from 2027-04-30 on (no gap over 5 s), by this plan, a scenario, not a forecast: 876 satellites then, "
         "360 today."
     )
-    assert answer["notes"][0].startswith("A scenario, never a forecast")
+    assert answer["notes"][0].startswith("A scenario, not a forecast")
     assert answer["notes"][1:4] == [
         "Launch: 4 planes of 20 at 550 km and 53° launched 2026-12-15, serving after 60 days, 5 % lost, in the widest "
         "gaps between the 22 planes there, keeping their phasing.",
@@ -241,7 +241,7 @@ def test_bad_input_gets_one_line(path: str, subtests: pytest.Subtests) -> None:
             ["--plan", "missing.csv"],
             "passim: plan missing.csv; got 'No such file or directory'; wanted a readable CSV file with the header ",
         ),
-        (["--plan", "x.csv", "--order", "plane"], "passim: --plan has an order of its own, by date"),
+        (["--plan", "x.csv", "--order", "plane"], "passim: --plan has its own order, by date"),
     ]:
         with subtests.test(options=options, message=message):
             assert refused(path, *options).startswith(message)

@@ -20,8 +20,9 @@ from typing import Any
 
 import click
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
+from commands import done, refused, run
 from passim.errors import PassimError
 from passim_apps.command_line.main import COMMANDS, main
 from passim_apps.command_line.output import progress
@@ -30,26 +31,6 @@ from patience import PATIENCE_S
 SITE = ["--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
 SEARCHES = ["passes", "minutes", "gaps"]
-
-
-def run(*arguments: str) -> Result:
-    return CliRunner().invoke(main, list(arguments), prog_name="passim")
-
-
-def done(*arguments: str) -> Result:
-    result = run(*arguments)
-    assert result.exit_code == 0, result.stderr
-    return result
-
-
-def refused(*arguments: str) -> str:
-    """Run what must be refused, and return the one line it leaves."""
-    result = run(*arguments)
-    assert result.exit_code == 2, result.output
-    assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
-    assert line.startswith("passim: ")
-    return line
 
 
 @pytest.fixture(scope="module")
@@ -326,7 +307,7 @@ def test_a_span_past_the_table_of_the_earths_rotation_says_so() -> None:
 
 def test_old_elements_come_with_a_warning(fleet: str) -> None:
     arguments = ["gaps", "--elements", fleet, *SITE, "--hours", "3", "--from"]
-    warning = "trust the shares and counts"
+    warning = "trust only shares and counts"
     assert warning not in done(*arguments, "2026-11-27T00:00Z").stdout
     assert warning in done(*arguments, "2026-11-28T00:00Z").stdout
     # Elements from after the span are no better.

@@ -10,16 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 
+from commands import run
 from passim import read_elements, write_elements
-from passim_apps.command_line.main import main
 
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
-
-
-def run(*arguments: str) -> Result:
-    return CliRunner().invoke(main, list(arguments), prog_name="passim")
 
 
 def done(*arguments: str) -> str:
@@ -200,7 +195,7 @@ def test_what_cannot_be_answered_is_refused_in_one_line(fleet_file: str, subtest
         (["--latitudes", "0:60:20", "--longitudes", "0"], "longitudes; got 0"),
         (["--longitudes", "4"], "--longitudes goes with --latitudes"),
         (["--world", "7"], "degrees that divide 180"),
-        (["--world", "10", "--latitudes", "0:60:5"], "ask one of them"),
+        (["--world", "10", "--latitudes", "0:60:5"], "give one of them"),
         (["--world", "10", "--site", "1,2"], "go everywhere"),
         (["--fleets", "--site", "1,2", "--site", "3,4"], "give --site once"),
         (["--world", "90", "--workers", "0"], "number of workers; got 0"),

@@ -8,37 +8,21 @@ from __future__ import annotations
 import csv
 import io
 import json
+from functools import partial
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import CliRunner
 
+import commands
 from passim import Horizon
 from passim_apps.command_line.main import main
 
+run, done, refused = (partial(each, "survey") for each in (commands.run, commands.done, commands.refused))
+
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
 WALLS = "bearing_deg,width_m,distance_m,height_m,name\n0,20,15,12,firs\n180,30,12,9,barn\n250,5,10,3,shed\n"
-
-
-def run(*arguments: str) -> Result:
-    return CliRunner().invoke(main, ["survey", *arguments], prog_name="passim")
-
-
-def done(*arguments: str) -> Result:
-    result = run(*arguments)
-    assert result.exit_code == 0, result.stderr
-    return result
-
-
-def refused(*arguments: str) -> str:
-    """Run what must be refused, and return the one line it leaves."""
-    result = run(*arguments)
-    assert result.exit_code == 2, result.output
-    assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
-    assert line.startswith("passim: ")
-    return line
 
 
 @pytest.fixture(scope="module")

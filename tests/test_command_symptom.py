@@ -6,18 +6,21 @@ import csv
 import io
 import json
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 
+import commands
+from commands import done
 from passim.answers.symptom import match, search
 from passim.answers.symptom.settings import Grid
 from passim.workspace import Workspace
 from passim_apps.command_line import output
-from passim_apps.command_line.main import main
 from passim_apps.commands.symptom import seconds_range
+
+refused = partial(commands.refused, "symptom")
 
 PLACE = ["--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "2"]
@@ -45,26 +48,6 @@ def small_grid(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(search, "_FINER", (1,))
     # A machine that is busy with other work would have the command tell how far it is.
     monkeypatch.setattr(output, "_LINE_EVERY_S", float("inf"))
-
-
-def run(*arguments: str) -> Result:
-    return CliRunner().invoke(main, list(arguments), prog_name="passim")
-
-
-def done(*arguments: str) -> Result:
-    result = run(*arguments)
-    assert result.exit_code == 0, result.stderr
-    return result
-
-
-def refused(*arguments: str) -> str:
-    """Run what must be refused, and return the one line it leaves."""
-    result = run("symptom", *arguments)
-    assert result.exit_code == 2, result.output
-    assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
-    assert line.startswith("passim: ")
-    return line
 
 
 def cached_once(function: Callable[..., Any]) -> Callable[..., Any]:

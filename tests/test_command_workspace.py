@@ -204,7 +204,7 @@ def test_options_of_a_new_workspace_are_checked_before_anything_is_written(subte
         (["--name", " "], "name of the site is empty"),
         (["--name", "a,b"], "name of the site; got 'a,b'; wanted at most 60 letters without a comma"),
         (["--call-hours", "17:00-17:00"], "--call-hours; got '17:00-17:00'; wanted two different times"),
-        (["--weekdays", "mon-fri"], "--weekdays are the days of --call-hours"),
+        (["--weekdays", "mon-fri"], "--weekdays needs --call-hours"),
         (["--gateway", "95,0"], "latitude of gateway"),
     ]:
         with subtests.test(options=options, words=words):

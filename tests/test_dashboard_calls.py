@@ -138,7 +138,7 @@ def test_days_without_a_start_left_are_told_in_a_sentence(tmp_path: Path, at: da
     state = DashboardState(create(tmp_path / "school", demo=True, at=at), at=at)
     said = answer(state, calls, query)
     assert said.sentence == (
-        f"No start left in these days: the hours for calls, 08:00 to 18:00, {words}; choose more days."
+        f"No start left on these days: the hours for calls, 08:00 to 18:00, {words}; choose more days."
     )
     assert said.panels["starts"].caption == "No start is left."
     dead, why = calls.calendar_button(state, query)
@@ -304,11 +304,11 @@ def test_a_calendar_that_cannot_be_used_changes_nothing(
 
 def test_a_calendar_with_too_much_in_it_is_refused(state: DashboardState) -> None:
     daily = ics(*[(f"Watch {k}", FAIR[1], FAIR[2]) for k in range(call_work.MOST_APPOINTMENTS + 1)])
-    with pytest.raises(InputError, match=r"got '2,001 appointments in these days'; wanted at most 2,000"):
+    with pytest.raises(InputError, match=r"got '2,001 appointments on these days'; wanted at most 2,000"):
         hand_in(state, "busy", "?ahead=1", ("watches.ics", daily))
     many = ics(*[(f"Call {k}", *GEOMETRY[1:]) for k in range(call_work.MOST_CHECKED + 1)])
     query, _ = hand_in(state, "check", "?ahead=1", ("calls.ics", many))
-    assert "calls of calls.ics in these days; got '61'; wanted at most 60" in (
+    assert "calls in calls.ics on these days; got '61'; wanted at most 60" in (
         answer(state, calls, query).panels["check"].caption
     )
 

@@ -189,7 +189,7 @@ def test_a_damaged_workspace_is_told_and_the_old_one_stays(state: DashboardState
     sound = file.read_text(encoding="utf-8")
     file.write_text(sound + "\n[[sites]\n", encoding="utf-8")
     assert state.workspace.site_names == ("Marram", "Skerry", "Lantern")
-    assert "What was read before still stands" in state.workspace_fault
+    assert "What was read before still applies" in state.workspace_fault
     file.write_text(sound.replace('name = "Skerry"', 'name = "Reef"'), encoding="utf-8")
     assert state.workspace.site_names == ("Marram", "Reef", "Lantern")
     assert state.workspace_fault == ""

@@ -24,7 +24,7 @@ from patience import PATIENCE_S
 from report_outline import Outline
 
 AT = datetime(2026, 3, 2, 6, tzinfo=UTC)
-LEFT_OUT, GUESS = "Time lost at handovers is left out here", "which satellite is taken is passim's own guess"
+LEFT_OUT, GUESS = "Time lost at handovers is left out here", "how satellites are chosen is passim's own guess"
 SETTINGS = """
 name = "invented"
 [terminal]

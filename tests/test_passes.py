@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import numpy as np
 import pandas as pd
@@ -10,36 +10,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from passim import ElementSet, Fleet, Horizon, Site, Span, find_passes, walker
-from passim.elements import SatelliteId
+from element_sets import DAY, EPOCH, SITE, element_set, report
+from passim import Fleet, Horizon, Site, Span, find_passes, walker
 from passim.errors import InputError
 from passim.orbits.arcs import NodeGrid
 from passim.orbits.propagation import Propagator
-from passim.sky import SearchReport, cull, fleet_search, iterate_passes, pass_intervals
+from passim.sky import cull, fleet_search, iterate_passes, pass_intervals
 from passim.sky.passes import PASS_COLUMNS
 from passim.spans import microseconds
 
 # Every object counts here, at its shell or not; tests/test_warnings.py holds what is warned of.
 pytestmark = pytest.mark.filterwarnings("ignore::passim.NotServingWarning")
-
-EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
-DAY = Span.starting(EPOCH, hours=24)
-SITE = Site("Marram", 45.0, -28.0, 40.0)
-
-
-def element_set(number: int, **values: object) -> ElementSet:
-    usual = {
-        "name": f"invented {number}",
-        "epoch": EPOCH,
-        "mean_motion_rev_day": 15.05,
-        "eccentricity": 1e-4,
-        "inclination_deg": 53.0,
-        "node_deg": 20.0 * number % 360.0,
-        "perigee_deg": 0.0,
-        "mean_anomaly_deg": 77.0 * number % 360.0,
-        "bstar": 1e-5,
-    }
-    return ElementSet(satellite_id=SatelliteId(number), **{**usual, **values})  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="module")
@@ -67,12 +48,6 @@ def mixed() -> Fleet:
 @pytest.fixture(scope="module")
 def table(fleet: Fleet) -> pd.DataFrame:
     return find_passes(fleet, SITE, DAY)
-
-
-def report(passes: pd.DataFrame) -> SearchReport:
-    found = passes.attrs["report"]
-    assert isinstance(found, SearchReport)
-    return found
 
 
 def same(one: pd.DataFrame, other: pd.DataFrame, within_us: float = 2.0) -> bool:

@@ -2,37 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import pandas as pd
 import pytest
 
-from passim import ElementSet, Fleet, Horizon, Site, Span, find_passes, read_elements
-from passim.elements import SatelliteId
+from element_sets import DAY, EPOCH, SITE, element_set, report
+from passim import ElementSet, Fleet, Horizon, Site, find_passes, read_elements
 from passim.errors import EmptyFleetError
-from passim.sky import SearchReport
 
 # Decayed satellites are what these tests are about.
 pytestmark = pytest.mark.filterwarnings("ignore::passim.NotServingWarning")
-
-EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
-DAY = Span.starting(EPOCH, hours=24)
-SITE = Site("Marram", 45.0, -28.0, 40.0)
-
-
-def element_set(number: int, **values: object) -> ElementSet:
-    usual = {
-        "name": f"invented {number}",
-        "epoch": EPOCH,
-        "mean_motion_rev_day": 15.05,
-        "eccentricity": 1e-4,
-        "inclination_deg": 53.0,
-        "node_deg": 20.0 * number % 360.0,
-        "perigee_deg": 0.0,
-        "mean_anomaly_deg": 77.0 * number % 360.0,
-        "bstar": 1e-5,
-    }
-    return ElementSet(satellite_id=SatelliteId(number), **{**usual, **values})  # type: ignore[arg-type]
 
 
 def geostationary(number: int, longitude_deg: float) -> ElementSet:
@@ -45,12 +25,6 @@ def geostationary(number: int, longitude_deg: float) -> ElementSet:
         mean_anomaly_deg=(158.71 + longitude_deg) % 360.0,
         bstar=0.0,
     )
-
-
-def report(passes: pd.DataFrame) -> SearchReport:
-    found = passes.attrs["report"]
-    assert isinstance(found, SearchReport)
-    return found
 
 
 def test_never_up_and_always_up_are_told_apart() -> None:

@@ -94,7 +94,7 @@ def growth(
 
     A plan is a CSV file with the columns date,planes,satellites,altitude_km,inclination_deg,days_to_serve and
     losses_percent, one row a launch: launch day, planes, satellites in all, their shell, days until they serve, share
-    that never does. Its planes go into the widest gaps between today's. A scenario, never a forecast.
+    that never does. Its planes go into the widest gaps between today's. A scenario, not a forecast.
 
     \b
     Example:

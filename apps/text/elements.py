@@ -11,7 +11,7 @@ from passim.elements import shells
 from passim.forecast import timing
 
 from .columns import COUNT, TEXT, Column, Format, number, of_row
-from .units import age, counted, instant
+from .units import age, counted, instant, signed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -185,9 +185,9 @@ def _change(row: Any) -> str:
     """Say what a manoeuvre did: "by +1.83 km", "by 0.012° of inclination"."""
     parts = []
     if abs(row.rise_km) >= 0.05:
-        parts.append(f"{row.rise_km:+,.2f} km".replace("-", "\N{MINUS SIGN}"))
+        parts.append(signed(row.rise_km, 2, " km"))
     if abs(row.tilt_deg) >= 0.005:
-        parts.append(f"{row.tilt_deg:+.3f}° of inclination".replace("-", "\N{MINUS SIGN}"))
+        parts.append(signed(row.tilt_deg, 3, "° of inclination"))
     return " and ".join(parts) or "by little"
 
 

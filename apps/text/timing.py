@@ -66,5 +66,5 @@ def _not_enough(learned: LearnedTiming | None, fleet: str) -> str:
 
 
 def _days(days: float) -> str:
-    number = f"{days:.0f}" if days >= 9.95 else f"{days:.1f}".removesuffix(".0")
+    number = f"{days:.0f}" if days >= 9.95 else f"{round(days, 1):g}"
     return f"{number} day{'' if number == '1' else 's'}"

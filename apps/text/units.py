@@ -53,6 +53,11 @@ def difference(seconds: float) -> str:
     return ("\N{MINUS SIGN}" if seconds < 0.0 else "+") + duration(abs(seconds))
 
 
+def signed(number: float, decimals: int, unit: str) -> str:
+    """Return a change with its sign: "+1.20 km", "−0.150°"."""
+    return f"{'−' if number < 0.0 else '+'}{abs(number):,.{decimals}f}{unit}"
+
+
 def age(length: timedelta) -> str:
     """Return how old something is, or how far ahead of the moment asked about: "17 h old", "2.5 days ahead"."""
     from passim.forecast import timing

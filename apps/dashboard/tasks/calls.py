@@ -76,7 +76,7 @@ def read_appointments(
     if len(found.events) > MOST_APPOINTMENTS:
         raise InputError(
             f"calendar file {name}",
-            got=f"{len(found.events):,} appointments in these days",
+            got=f"{len(found.events):,} appointments on these days",
             wanted=f"at most {MOST_APPOINTMENTS:,}",
             try_next="fewer days",
         )
