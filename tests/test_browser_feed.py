@@ -78,9 +78,7 @@ def test_the_switch_writes_what_it_says_and_takes_it_back(page: Any, address: st
     switch = page.get_by_label("Update by itself while this dashboard runs")
     assert not switch.is_checked()
     switch.click()
-    page.locator("#feed-messages", has_text="fetches new elements by itself").wait_for(
-        timeout=PATIENCE_MS
-    )
+    page.locator("#feed-messages", has_text="fetches new elements by itself").wait_for(timeout=PATIENCE_MS)
     assert Workspace.load(folder).settings.updates.in_dashboard
     assert (folder / "passim.toml").read_text().startswith(before.rstrip())
     switch.click()
