@@ -101,7 +101,7 @@ def parse_csv_file(data: bytes, name: str, kinds: Sequence[CsvKind]) -> tuple[Cs
         raise _too_large(kind, where, len(data))
     try:
         text = data.decode("utf-8-sig")
-        rows = list(_rows(text, kind.comments))
+        rows = list(rows_of(text, comments=kind.comments))
     except UnicodeDecodeError:
         raise kind.error(where, got="text that is not UTF-8", wanted=wanted, try_next="saving it as UTF-8") from None
     except csv.Error as error:
@@ -134,7 +134,7 @@ def header_of(path: str | Path, kind: CsvKind) -> list[str]:
     try:
         with open(path, "rb") as file:
             text = file.read(_LONGEST_HEADER).decode("utf-8-sig")
-        return next((cells for _, cells in _rows(text, kind.comments)), [])
+        return next((cells for _, cells in rows_of(text, comments=kind.comments)), [])
     except (OSError, UnicodeDecodeError, csv.Error):
         return []
 
@@ -156,11 +156,11 @@ def whole_number(text: str) -> int:
     return int(text)
 
 
-def _rows(text: str, comments: bool) -> Iterator[tuple[int, list[str]]]:
-    """Yield the line and the cells of each row that is not blank. Raises csv.Error."""
+def rows_of(text: str, *, comments: bool, separator: str = ",") -> Iterator[tuple[int, list[str]]]:
+    """Yield the line and the cells of each row that is not blank, the header too. Raises csv.Error."""
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     shown = ["" if comments and line.startswith("#") else line for line in lines]
-    reader = csv.reader((line + "\n" for line in shown), strict=True)
+    reader = csv.reader((line + "\n" for line in shown), strict=True, delimiter=separator)
     begins = 1
     for row in reader:
         cells = [cell.strip() for cell in row]

@@ -45,6 +45,10 @@ class WayOut(Enum):
     UPDATE = "update_fleet, which brings its elements"
     PROBE = "recording with the probe first"
     CHECK_JOURNAL = "Journal.check, which says what is damaged"
+    RECORD_ZONE = "Answers(zone=...), the clock of whoever wrote it, such as Atlantic/Azores or UTC"
+    RECORD_START = "Answers(start=...), the moment of its first line"
+    RECORD_END = "Answers(end=...), the moment up to which it was kept"
+    RECORD_COLUMNS = "Answers(columns=...), our names of columns with those in the file"
 
 
 class PassimError(Exception):

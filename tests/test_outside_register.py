@@ -104,6 +104,9 @@ and UT1 skyfield's table: checks against those two packages are of what passim d
 | timing | manoeuvres_are_as_frequent_as_published | arXiv:2605.19850 | printed, read |
 | odds_come_true | the_usual_model_comes_true_where_errors_are_as_published | arXiv:2605.19850 | printed, read |
 | verification | decomposition_of_the_published_table | Wilks 1995, table 7.3 | printed, quoted |
+| line_statistics | bounds_of_a_count_are_scipys_chi_squares | scipy | library |
+| line_statistics | bounds_of_a_share_are_scipys | scipy | library |
+| line_statistics | the_strength_of_a_train_is_astropys_length_of_the_mean_direction | astropy | library |
 """
 
 from __future__ import annotations

@@ -12,6 +12,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from passim import Coverage
+from passim.intervals import restrict
 from passim.spans import DailyHours, local_days, moment
 
 from ..text.units import LocalClock, duration
@@ -36,11 +37,15 @@ def gap_clock(
     now: datetime,
     theme: Theme,
     hours: DailyHours | None = None,
+    *,
+    gap: str = "no service",
+    none: str = _NONE,
 ) -> go.Figure:
     """Return the gaps of `coverage` as marks over local hours, a row a local day, the first on top.
 
     `hours` are those in which calls are held, first, end and weekdays from Monday = 0; they are shaded. What of a day
-    lies outside the span stays blank; each row ends with how long the day is out.
+    lies outside the span, or outside the windows of the coverage, stays blank; each row ends with how long the day is
+    out. `gap` is what a mark is called, and `none` what stands at the end of a day without any.
     """
     where = ZoneInfo(clock.name)
     edges_us = local_days(coverage.span, clock.name)
@@ -48,10 +53,11 @@ def gap_clock(
     rows = np.arange(len(days))
 
     figure = go.Figure()
-    # Hours that were not computed stay paper, so that nobody takes them for calm ones.
-    known_us = np.clip(edges_us, coverage.span.start_us, coverage.span.end_us)
-    known_from = _local_hours(known_us[:-1], where)
-    x, y = edges_of(known_from, known_from + np.diff(known_us) / 3.6e9, rows + _HALF, rows - _HALF)
+    # Hours that were not computed, or not measured, stay paper, so that nobody takes them for calm ones.
+    assert coverage.windows is not None  # set when it was made
+    row, known_us, known_end_us = restrict((edges_us[:-1], edges_us[1:]), coverage.windows)
+    known_from = _local_hours(known_us, where)
+    x, y = edges_of(known_from, known_from + (known_end_us - known_us) / 3.6e9, row + _HALF, row - _HALF)
     figure.add_scatter(
         name=DAY, x=x, y=y, mode="none", fill="toself", fillcolor=theme.shade, hoverinfo="skip",
     )  # fmt: skip
@@ -60,10 +66,10 @@ def gap_clock(
     start_us, end_us = coverage.gap_intervals
     first = np.searchsorted(edges_us, start_us, side="right") - 1
     last = np.searchsorted(edges_us, end_us, side="left") - 1
-    gap = np.repeat(np.arange(len(first)), last - first + 1)
-    day = first[gap] + np.arange(len(gap)) - np.searchsorted(gap, gap)
-    from_us = np.maximum(start_us[gap], edges_us[day])
-    length = (np.minimum(end_us[gap], edges_us[day + 1]) - from_us) / 3.6e9
+    nth = np.repeat(np.arange(len(first)), last - first + 1)
+    day = first[nth] + np.arange(len(nth)) - np.searchsorted(nth, nth)
+    from_us = np.maximum(start_us[nth], edges_us[day])
+    length = (np.minimum(end_us[nth], edges_us[day + 1]) - from_us) / 3.6e9
     hour = _local_hours(from_us, where)
     out_regions(figure, edges_of(hour, hour + length, day + _HALF, day - _HALF), theme, NO_SERVICE)
     thin = length < _THIN_H
@@ -75,12 +81,14 @@ def gap_clock(
         figure,
         hour[piece] + at,
         day[piece],
-        [words[k] for k in gap[piece].tolist()],
-        "no service<br>%{customdata[0]} for %{customdata[1]}<extra></extra>",
+        [words[k] for k in nth[piece].tolist()],
+        gap + "<br>%{customdata[0]} for %{customdata[1]}<extra></extra>",
         name=GAPS,
     )
 
-    ends = [_short(out.gap_s) for out in coverage.by_local_day(clock.name).itertuples(index=False)]
+    # Of a day in which nothing counts there is no row.
+    out_s = dict(coverage.by_local_day(clock.name)[["date", "gap_s"]].itertuples(index=False, name=None))
+    ends = [_short(out_s[day.date()], none) if day.date() in out_s else "" for day in days]
     apply_theme(figure, theme, max(_LEAST_PX, 70 + _ROW_PX * len(days)))
     figure.update_layout(margin={"r": 14 + _LETTER_PX * max(map(len, ends)), "t": 32})
     figure.update_xaxes(
@@ -99,7 +107,7 @@ def gap_clock(
     figure.add_scatter(
         name="out", x=np.full(len(days), 24.0), y=rows, mode="text", text=[f" {words}" for words in ends],
         textposition="middle right", cliponaxis=False, hoverinfo="skip",
-        textfont={"color": [theme.quiet if words == _NONE else theme.out for words in ends]},
+        textfont={"color": [theme.quiet if words == none else theme.out for words in ends]},
     )  # fmt: skip
     figure.add_annotation(
         x=1, xref="paper", xanchor="left", xshift=5, y=1, yref="paper", yanchor="bottom", text="out", showarrow=False,
@@ -142,10 +150,10 @@ def _shade_calls(figure: go.Figure, hours: DailyHours, days: list[datetime], the
     )  # fmt: skip
 
 
-def _short(gap_s: Any) -> str:
+def _short(gap_s: Any, none: str) -> str:
     """Return how long a day is out, to the minute where it is long."""
     if not gap_s:
-        return _NONE
+        return none
     return duration(60.0 * round(gap_s / 60.0)) if gap_s >= 600.0 else duration(gap_s)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
@@ -38,6 +39,21 @@ class Table:
 
 
 @dataclass(frozen=True, eq=False)
+class Attachment:
+    """A file inside the page, to be saved with a click: its name, its kind (MIME), what it holds, and what is in it."""
+
+    name: str
+    kind: str
+    data: bytes
+    words: str
+
+    @property
+    def address(self) -> str:
+        """The file as a data address."""
+        return f"data:{self.kind};base64,{base64.b64encode(self.data).decode('ascii')}"
+
+
+@dataclass(frozen=True, eq=False)
 class Section:
     """One part of a report."""
 
@@ -45,6 +61,7 @@ class Section:
     sentences: Sequence[str] = ()
     blocks: Sequence[Picture | Table] = ()
     points: Sequence[str] = field(default_factory=tuple)
+    attachments: Sequence[Attachment] = ()
 
 
 def table_of(name: str, title: str, columns: Sequence[Column], rows: pd.DataFrame, note: str = "") -> Table:

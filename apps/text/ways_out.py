@@ -23,6 +23,10 @@ COMMAND = {
     WayOut.UPDATE: "passim update",
     WayOut.PROBE: "passim probe, which begins one",
     WayOut.CHECK_JOURNAL: "passim journal check, which says what is damaged",
+    WayOut.RECORD_ZONE: "naming the zone of whoever wrote it, such as Atlantic/Azores or UTC",
+    WayOut.RECORD_START: "giving the moment of its first line",
+    WayOut.RECORD_END: "giving the moment up to which it was kept",
+    WayOut.RECORD_COLUMNS: "naming its columns",
 }
 # Where a page has no such thing it names the command that has.
 PAGE = {
@@ -36,6 +40,10 @@ PAGE = {
     WayOut.UPDATE: "asking for fresh ones on the page Elements",
     WayOut.PROBE: "passim probe on a command line, which begins one",
     WayOut.CHECK_JOURNAL: "passim journal check on a command line, which says what is damaged",
+    WayOut.RECORD_ZONE: "passim journal add FILE --zone NAME on a command line",
+    WayOut.RECORD_START: "passim journal add FILE --start TIME on a command line",
+    WayOut.RECORD_END: "passim journal add FILE --end TIME on a command line",
+    WayOut.RECORD_COLUMNS: "passim journal add FILE --columns OURS=THEIRS on a command line",
 }
 
 

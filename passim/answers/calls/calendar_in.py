@@ -12,7 +12,7 @@ import re
 import stat
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -51,6 +51,7 @@ class Event:
     """One event, or one day of a recurring one. Times are aware and UTC; the end is not part of it.
 
     ``place`` is what LOCATION says. ``guessed`` says why the days are not those of its rule, which cannot be followed.
+    ``description`` is what DESCRIPTION says, ``line`` where the event stands in its file.
     """
 
     uid: str
@@ -61,6 +62,8 @@ class Event:
     recurring: bool = False
     place: str = ""
     guessed: str = ""
+    description: str = field(default="", compare=False)
+    line: int = field(default=0, compare=False)
 
 
 # An event that meets the span, with when it would begin if it were not moved.
@@ -267,6 +270,9 @@ class _Series:
     line: int
     name: str
     place: str
+    description: str = ""
+    # Where its block begins, whatever else `line` points at.
+    block_line: int = 0
 
     @classmethod
     def of(cls, component: Any, source: _Source, where: ZoneInfo, name: str) -> _Series:
@@ -311,6 +317,8 @@ class _Series:
             source.of("RRULE") if rules is not None else source.line,
             name,
             " ".join(str(component.get("LOCATION", "")).split()),
+            str(component.get("DESCRIPTION", "")),
+            source.line,
         )
 
     def events(self, span: Span) -> Iterator[_Met]:
@@ -329,7 +337,7 @@ class _Series:
                     start,
                     Event(
                         self.uid, self.title, start, end, self.all_day, recurring, self.place,
-                        self.fault or "" if self.rule is not None else "",
+                        self.fault or "" if self.rule is not None else "", self.description, self.block_line,
                     ),
                 )  # fmt: skip
 

@@ -1,0 +1,327 @@
+"""What a record of the line says, in words: how often it froze, when, how long, in step or not, whose fault it was."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from .columns import COUNT, DURATION, SHARE, TEXT, Column, Format, day_column, number, of_row, time_column
+from .notes import Note, background
+from .units import LocalClock, counted, cut_ends, duration, printable, share
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim.line.files import Reading, Remark
+    from passim.line.record import LineRecord
+    from passim.line.statistics import LineStatistics
+
+WHERE: Final = {"house": "house", "line": "line", "far": "far end"}
+_FAULTS: Final = {"house": "in the house", "line": "in the line", "far": "at the far end alone"}
+# Fewer freezes than this have no typical length.
+_FEW: Final = 3
+_MS: Final = Format(lambda value: f"{value:,.0f} ms" if value >= 9.5 else f"{value:,.1f} ms")
+
+CAUTION_OF_RECORD: Final = (
+    "A record says what the line did to the targets asked, as often as they were asked; it is no promise of what it "
+    "will do, and not for emergency calls."
+)
+
+
+def outage_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of outages."""
+    return [
+        day_column(clock),
+        time_column(clock, "start", "Start", local=True),
+        time_column(clock, "end", "End", priority=1),
+        Column("duration_s", "Length", DURATION),
+        Column("where", "Where", Format(lambda where: WHERE[where], numeric=False)),
+        Column("lost", "Lost", Format(lambda lost: f"{lost:,}" if lost else ""), 2),
+        Column("cut", "Cut", of_row(cut_ends), 3),
+    ]
+
+
+def day_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of local days, as `LineStatistics.by_day` gives them."""
+    return [
+        Column("day_local", "Day", of_row(lambda row: clock.day(row.day_local))),
+        Column("measured_s", "Measured", DURATION),
+        Column("out_s", "Frozen", DURATION),
+        Column("share", "Share", of_row(lambda row: share(row.out_s / row.measured_s), numeric=True)),
+        Column("count", "Freezes", COUNT),
+    ]
+
+
+def hour_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of local hours, as `LineStatistics.by_hour` gives them."""
+    return [
+        Column("hour_local", "Hour", of_row(lambda row: f"{clock.day(row.hour_local)} {clock.minute(row.hour_local)}")),
+        Column("measured_s", "Measured", DURATION),
+        Column("out_s", "Frozen", DURATION),
+        Column("begun", "Begun", COUNT),
+    ]
+
+
+CLOCK_COLUMNS: Final = (
+    Column("hour", "Hour", Format(lambda hour: f"{hour:02d}:00", numeric=False)),
+    Column("measured_s", "Measured", DURATION),
+    Column("out_s", "Frozen", DURATION),
+    Column("begun", "Begun", COUNT),
+    Column("per_hour", "An hour", number(1)),
+)
+WHERE_COLUMNS: Final = (
+    Column("where", "Where", Format(lambda where: WHERE[where], numeric=False)),
+    Column("outages", "Outages", COUNT),
+    Column("out_s", "Together", DURATION),
+    Column("share_of_outages", "Share", SHARE),
+    Column(
+        "bounds",
+        "Bounds (95 %)",
+        of_row(lambda row: "" if math.isnan(row.low) else f"{share(row.low)} to {share(row.high)}"),
+    ),
+)
+TARGET_COLUMNS: Final = (
+    Column("target", "Target", TEXT),
+    Column("sent", "Asked", COUNT),
+    Column("loss_share", "Lost", SHARE),
+    Column("median_ms", "Median", _MS),
+    Column("p95_ms", "95th percentile", _MS),
+    Column("jitter_ms", "From one to the next", _MS),
+)
+
+
+def minute_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of round trips by minute, as `LineStatistics.by_minute` gives them."""
+    return [
+        day_column(clock, "minute"),
+        Column("minute", "Minute", Format(clock.minute, numeric=False), local=True),
+        Column("target", "Target", TEXT),
+        Column("sent", "Asked", COUNT, 2),
+        Column("lost", "Lost", COUNT),
+        Column("median_ms", "Median", _MS),
+        Column("p95_ms", "95th percentile", _MS, 1),
+        Column("jitter_ms", "From one to the next", _MS),
+    ]
+
+
+def journal_sentence(found: LineStatistics, clock: LocalClock) -> str:
+    """Return what the record says, a line each: how often, how long and in step, when, whose fault, what is missing."""
+    lines = [frozen_sentence(found, clock), *filter(None, (lengths_sentence(found), _train(found), _hours(found)))]
+    return "\n".join(
+        [*lines, *filter(None, (where_sentence(found), _round_trips(found), holes_sentence(found.record)))]
+    )
+
+
+def frozen_sentence(found: LineStatistics, clock: LocalClock) -> str:
+    """Return the one sentence that stands first: how often the line froze in what was measured, and the longest."""
+    measured = f"{duration(found.measured_s)} measured"
+    if not found.count:
+        return f"The line did not freeze in {measured}."
+    lengths = found.lengths
+    longest = ("at least " if lengths.longest_cut else "") + duration(lengths.longest_s)
+    rate = found.per_hour
+    bounds = f" (95 %: {_plain(rate.low)} to {_plain(rate.high)})" if not math.isnan(rate.low) else ""
+    return (
+        f"The line froze {_times(found.count)} in {measured}, {_plain(rate.value)} an hour{bounds}, "
+        f"{share(found.out_s / found.measured_s)} of the time; the longest, {longest}, at "
+        f"{clock.when(lengths.longest_start)}."
+    )
+
+
+def where_sentence(found: LineStatistics) -> str:
+    """Return whose fault the outages were; where nothing tells house and line apart, that."""
+    table = found.by_where[found.by_where["outages"] > 0]
+    total = int(found.by_where["outages"].sum())
+    if not total:
+        return ""
+    if not found.record.told_apart and set(table["where"]) <= {"line"}:
+        return "House and line are not told apart: that takes a target in the house, your router, beside a far one."
+    parts = [f"{row.outages:,} {_FAULTS[row.where]}" for row in _each(table)]
+    return f"Of {counted(total, 'outage')}, {_and(parts)}."
+
+
+def holes_sentence(record: LineRecord) -> str:
+    """Return how much of the span was not measured, of which nothing is said; empty where all was."""
+    holes, hole_s = len(record.holes), record.span.duration_s - record.measured_s
+    if not holes:
+        return ""
+    return (
+        f"Not measured: {duration(hole_s)} of {duration(record.span.duration_s)}, in {counted(holes, 'hole')}; "
+        "nothing is said of that time."
+    )
+
+
+def record_notes(record: LineRecord, source: str) -> list[Note]:
+    """Return how the record was made, and its limits."""
+    notes = [background(f"Record: {printable(source)}.")]
+    if record.period_s is not None:
+        notes.append(
+            Note(
+                f"Asked every {duration(record.period_s)}: either edge of a freeze may be off by as much, and what is "
+                "shorter than a few of them is not seen."
+            )
+        )
+    elif not record.probes:
+        notes.append(Note("Freezes as they were noted, not measured: short ones are missed, and lengths are rough."))
+    return [*notes, Note(CAUTION_OF_RECORD, "caution")]
+
+
+def added_sentence(reading: Reading, record: LineRecord, clock: LocalClock) -> str:
+    """Return what came of reading a file."""
+    what = "" if not record.probes else f"{sum(map(len, record.probes)):,} probes, "
+    return (
+        f"{printable(record.source)}: {what}{counted(len(record.outages), 'outage')} in {duration(record.measured_s)} "
+        f"measured, {clock.stretch(record.span)} ({clock.description})."
+    )
+
+
+def reading_notes(reading: Reading, most: int = 20) -> list[Note]:
+    """Return what was taken for granted as a file was read, and each line that was left out."""
+    notes = [Note(words) for words in map(_remark, reading.remarks)]
+    for one in reading.left_out[:most]:
+        notes.append(Note(f"Line {one.line} left out: {printable(one.text)}; wanted {one.wanted}."))
+    if len(reading.left_out) > most:
+        notes.append(Note(f"{len(reading.left_out) - most:,} more lines left out."))
+    return notes
+
+
+def _remark(remark: Remark) -> str:
+    value = remark.value
+    return {
+        "clock taken as right": "Its clock is taken to be right; --offset S adds what it was behind, in seconds.",
+        "times counted": f"It has no times: they are counted from its start, {value:g} s apart, or as --every says.",
+        "times stretched": f"Its times are stretched by {value:.4g} to meet the end given.",
+        "timeouts counted": (
+            f"Each time-out counts as {value:g} s, as its program waits; so outages under {3 * value:g} s are not "
+            "found (--losses 1 counts every time-out)."
+        ),
+        "losses from numbers": f"{value:,.0f} probes count as lost because their number is missing.",
+        "unwatched nights": "Each day counts from its first note to its last: nothing is known of the rest.",
+        "span of events": "It begins with its first freeze and ends with its last, unless --start and --end say more.",
+    }[remark.code]
+
+
+def lengths_sentence(found: LineStatistics) -> str:
+    """Return how long freezes last and how far they are from each other; empty where there are too few."""
+    lengths, spacing = found.lengths, found.spacing
+    if lengths.whole < _FEW:
+        return ""
+    cut = f", {lengths.cut:,} cut ones left out" if lengths.cut else ""
+    words = (
+        f"A freeze lasts {duration(lengths.median_s)}, nine in ten at most {duration(lengths.p90_s)} (whole ones{cut})"
+    )
+    if spacing.count < _FEW:
+        return f"{words}."
+    return (
+        f"{words}; from one to the next {duration(spacing.median_s)}, eight in ten {duration(spacing.p10_s)} to "
+        f"{duration(spacing.p90_s)}."
+    )
+
+
+def _train(found: LineStatistics) -> str:
+    train = found.train
+    if train is None:
+        return ""
+    of = "days shuffled" if train.shuffled == "days" else "freezes moved within their hours"
+    chance = f"{share(train.chance)} of {train.draws:,} records with {of}"
+    if not train.is_train:
+        return f"They do not come in step: any step found is as clear in {chance}."
+    return (
+        f"They come in step, one every {duration(train.period_s)}: {share(train.strength)} of the way from chance to "
+        f"clockwork, which only {chance} reach."
+    )
+
+
+def _hours(found: LineStatistics) -> str:
+    """Return which hour of the day has most freezes, and the longest row of hours without any."""
+    table = found.by_clock
+    known = table[table["measured_s"] >= 1800.0]
+    if found.count < _FEW or len(known) < 4:
+        return ""
+    worst = max(_each(known), key=lambda row: row.per_hour)
+    words = f"Most come in the hour from {worst.hour:02d}:00, {_plain(worst.per_hour)} an hour"
+    calm = [bool(row.measured_s >= 1800.0 and row.out_s == 0.0) for row in _each(table)]
+    start, length = _longest_run(calm)
+    if length >= 2:
+        return f"{words}; none from {start:02d}:00 to {(start + length) % 24:02d}:00."
+    return f"{words}."
+
+
+def _longest_run(calm: Sequence[bool]) -> tuple[int, int]:
+    """Return start and length of the longest run of hours that are calm, over midnight too."""
+    best, run = (0, 0), 0
+    for k in range(48):
+        run = run + 1 if calm[k % 24] else 0
+        if run > best[1] and run <= 24:
+            best = ((k - run + 1) % 24, run)
+    return best
+
+
+def _round_trips(found: LineStatistics) -> str:
+    parts = [
+        f"{printable(row.target)} {_MS.words(row.median_ms)} (95th percentile {_MS.words(row.p95_ms)}, "
+        f"{_MS.words(row.jitter_ms)} from one to the next)"
+        for row in _each(found.round_trips)
+        if not math.isnan(row.jitter_ms)
+    ]
+    return f"Round trips, median: {'; '.join(parts)}." if parts else ""
+
+
+def _each(table: pd.DataFrame) -> Iterator[Any]:
+    yield from table.itertuples(index=False)
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else "twice" if count == 2 else f"{count:,} times"
+
+
+def _plain(rate: float) -> str:
+    """Return a rate as people say it: 12, 3.6, 0.21."""
+    return f"{rate:.0f}" if rate >= 9.95 else f"{rate:.1f}" if rate >= 0.95 else f"{rate:.2g}"
+
+
+def _and(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def facts_of(found: LineStatistics) -> dict[str, Any]:
+    """Return the figures of a record as JSON holds them."""
+
+    def plain(value: float) -> float | None:
+        return None if math.isnan(value) else round(float(value), 6)
+
+    train, rate = found.train, found.per_hour
+    return {
+        "zone": found.timezone,
+        "measured_s": plain(found.measured_s),
+        "hole_s": plain(found.hole_s),
+        "holes": len(found.record.holes),
+        "freezes": found.count,
+        "frozen_s": plain(found.out_s),
+        "freezes_per_hour": plain(rate.value),
+        "freezes_per_hour_low": plain(rate.low),
+        "freezes_per_hour_high": plain(rate.high),
+        "length_median_s": plain(found.lengths.median_s),
+        "length_p90_s": plain(found.lengths.p90_s),
+        "length_longest_s": plain(found.lengths.longest_s),
+        "lengths_cut": found.lengths.cut,
+        "spacing_median_s": plain(found.spacing.median_s),
+        "train": None
+        if train is None
+        else {
+            "period_s": plain(train.period_s),
+            "strength": plain(train.strength),
+            "chance": plain(train.chance),
+            "shuffled": train.shuffled,
+        },
+        "by_where": [
+            {
+                "where": row.where,
+                "outages": int(row.outages),
+                "out_s": plain(row.out_s),
+                "share": plain(row.share_of_outages),
+            }
+            for row in _each(found.by_where)
+        ],
+    }

@@ -1,0 +1,103 @@
+"""What a line is good for, in words, and what one figure in per cent would say of it and hide."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+from .columns import DURATION, SHARE, TEXT, Column, Format, number, of_row
+from .notes import Note, background
+from .units import counted, duration, share
+
+if TYPE_CHECKING:
+    from passim.line.suitability import Activity, Availability, Suitability
+
+_VERDICTS: Final = {"good": "good", "with pauses": "with pauses", "not good": "not good",
+                    "too short a record": "record too short"}  # fmt: skip
+COLUMNS: Final = (
+    Column("words", "For", Format(lambda words: words.removeprefix("a "), numeric=False)),
+    Column("verdict", "Good?", Format(lambda verdict: _VERDICTS[verdict], numeric=False)),
+    Column("session", "Session", of_row(lambda row: f"{row.minutes} min", numeric=True), 2),
+    Column("undisturbed", "Undisturbed", SHARE),
+    Column("pauses", "Pauses", number(1)),
+    Column("frozen_s", "Frozen", DURATION, 1),
+    Column("ended", "Ended", SHARE),
+    Column("delay", "Delay", TEXT, 3),
+)
+
+
+def suitability_sentence(found: Suitability, available: Availability) -> str:
+    """Return what the line is good for, and what it is not; then its availability, and what that hides."""
+    table = found.table
+    if (table["verdict"] == "too short a record").all():
+        return f"Too short a record to say: {duration(found.measured_s)} measured.\n{availability_sentence(available)}"
+    parts = []
+    for verdict, words in (("good", "good for {}"), ("with pauses", "usable with pauses for {}"),
+                           ("not good", "not good for {}")):  # fmt: skip
+        names = table.loc[table["verdict"] == verdict, "words"].tolist()
+        if names:
+            parts.append(words.format(_and(names)))
+    return f"The line is {'; '.join(parts)}.\n{availability_sentence(available)}"
+
+
+def availability_sentence(found: Availability) -> str:
+    """Return what a figure in per cent would say, and why it hides short freezes."""
+    if not found.count:
+        return f"Available {share(found.share)} of the time measured."
+    hidden = (
+        f" Counted as transmission standards do, from ten seconds on, it is {share(found.by_rule)}: that leaves out "
+        f"{counted(found.hidden, 'freeze')} of {found.count:,}, each of which a call notices."
+        if found.hidden
+        else f" All {found.count:,} freezes last ten seconds or more."
+        if found.count > 1
+        else ""
+    )
+    return (
+        f"Available {share(found.share)} of the time measured: one figure, which would allow one outage of "
+        f"{duration(found.month_s)} a month or {_freezes(found)} alike.{hidden}"
+    )
+
+
+def _freezes(found: Availability) -> str:
+    count = round(found.month_s / 20.0)
+    return counted(count, "freeze of 20 s", "freezes of 20 s")
+
+
+def suitability_notes(found: Suitability) -> list[Note]:
+    """Return the rule, and where each threshold comes from."""
+    notes = [
+        Note(
+            "Good: at most one session in twenty ends, and fewer than half a pause on average. Sessions are tried at "
+            "every minute that was measured through."
+        )
+    ]
+    if math.isnan(found.one_way_ms):
+        notes.append(Note("Delay is not known: the record has no round trips beyond the house."))
+    else:
+        notes.append(
+            Note(f"Delay one way is taken as half the 95th percentile of round trips: {found.one_way_ms:,.0f} ms.")
+        )
+    return [*notes, *(background(source_sentence(each)) for each in found.activities)]
+
+
+def source_sentence(activity: Activity) -> str:
+    """Return the thresholds of an activity, each with its source."""
+    kind = activity.kind
+    parts = [
+        f"noticed from {kind.noticed_from_s:g} s ({kind.sources['noticed_from_s']})",
+        f"a pause from {kind.pause_from_s:g} s ({kind.sources['pause_from_s']})",
+        f"over from {kind.ends_from_s:g} s ({kind.sources['ends_from_s']})",
+    ]
+    if kind.buffer_s:
+        parts.insert(0, f"{kind.buffer_s:g} s in hand ({kind.sources['buffer_s']})")
+    ease, most = activity.one_way_ms
+    if not (math.isnan(ease) and math.isnan(most)):
+        limits = [f"at ease to {ease:g} ms"] * (not math.isnan(ease)) + [f"usable to {most:g} ms"] * (
+            not math.isnan(most)
+        )
+        parts.append(f"delay one way {', '.join(limits)} ({activity.delay_source})")
+    return f"{kind.words[:1].upper()}{kind.words[1:]}: {'; '.join(parts)}."
+
+
+def _and(parts: list[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
