@@ -93,6 +93,10 @@ ASKED: dict[str, Sequence[tuple[str, ...]]] = {
         ("--at", AT, "--hours", "1", "--fleets", "--site", "Marram"),
     ],
     "demo": [("--at", AT)],
+    "journal add": [("seen.csv", "--dry-run")],
+    "journal backup": [("--switch-over", "5s", "--cost", "15", "--at", AT, "--forecast-hours", "1")],
+    "journal check": [()],
+    "journal uses": [()],
     "workspace show": [()],
     "survey mast": [
         ("--at", AT, "--hours", "1", "--file", "obstacles.csv", "--from-height", "2", "--to-height", "3"),
@@ -102,7 +106,7 @@ ASKED: dict[str, Sequence[tuple[str, ...]]] = {
     **dict.fromkeys(
         [
             "symptom", "design", "report", "dashboard", "workspace add", "workspace check", "workspace new",
-            "workspace undo", "survey obstacles", "survey sheet", "survey sighted",
+            "workspace undo", "survey obstacles", "survey sheet", "survey sighted", "journal export", "probe",
             "update",  # wants a server: see test_command_update
         ],
         (),
@@ -133,6 +137,9 @@ def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for name, at in (("old", "2026-11-24T08:00-01:00"), ("new", AT)):
         run("elements", "--workspace", str(folder), "--at", at, "--out", str(folder / f"{name}.json"))
     (folder / "lessons.ics").write_text(LESSONS.replace("\n", "\r\n"), encoding="utf-8")
+    freezes = [f"2026-11-25T{8 + k // 12:02d}:{k % 12 * 5:02d}:00-01:00,{8 + k},line" for k in range(40)]
+    (folder / "seen.csv").write_text("\n".join(["start,duration_s,where", *freezes]), encoding="utf-8")
+    run("journal", "add", str(folder / "seen.csv"), "--workspace", str(folder))
     (folder / "obstacles.csv").write_text("bearing_deg,width_m,distance_m,height_m\n300,8,12,11\n", encoding="utf-8")
     return folder
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import pickle
 import re
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -57,15 +58,17 @@ def test_the_library_names_no_option_no_command_and_no_page() -> None:
     assert named == set()
 
 
+def every_command(command: click.Command) -> Iterator[click.Command]:
+    yield command
+    for name in command.list_commands(click.Context(command)) if isinstance(command, click.Group) else ():
+        below = command.get_command(click.Context(command), name)
+        assert below is not None
+        yield from every_command(below)
+
+
 def test_every_way_out_has_a_name_on_each_face() -> None:
     assert set(ways_out.COMMAND) == set(ways_out.PAGE) == set(WayOut)
-    context = click.Context(main)
-    options = {
-        name
-        for command in main.list_commands(context)
-        for param in getattr(main.get_command(context, command), "params", ())
-        for name in param.opts
-    }
+    options = {name for command in every_command(main) for param in command.params for name in param.opts}
     for words in ways_out.COMMAND.values():
         assert set(re.findall(r"--[a-z-]+", words)) <= options
     for way_out in WayOut:

@@ -164,6 +164,8 @@ OF_INPUT = {
     ("commands/calls.py", "pattern.replace('{site}', re.sub('[^\\\\w-]+', '-', name).strip('-'))"),
     ("commands/design.py", "out.lower().removesuffix('.gz').endswith('.tle')"),
     ("commands/design.py", "out.lower().removesuffix('.gz')"),
+    ("commands/journal.py", "(text or '').split(',')"),
+    ("commands/journal.py", "part.partition('=')"),
     ("commands/sites.py", "text.split(':')"),
     ("commands/sites.py", "Path(path).name.partition('.')"),
     ("commands/survey.py", "text.split(',')"),

@@ -9,6 +9,7 @@ import click
 
 from ..command_line.call_options import kind_option, minutes_option
 from ..command_line.options import FleetChoice, SiteChoice, SpanChoice, days_span_options, fleet_options, site_options
+from ..command_line.record_options import RecordChoice, source_option, zone_name
 from ..command_line.usage import NUMBER, OneOf
 from ..command_line.worker_options import WorkerChoice, workers_options
 
@@ -61,6 +62,13 @@ DEFAULT_GOAL = "longest_gap_s <= 30"
     show_default=True,
     help="Format of the pictures.",
 )
+@click.option(
+    "--evidence",
+    is_flag=True,
+    help="Instead: what passim probe, or a record that was added, says the line did, to send to a provider. --from, "
+    "--to, --source and --at say which record; nothing is forecast.",
+)
+@source_option
 @workers_options
 def report(
     fleet_choice: FleetChoice,
@@ -77,6 +85,8 @@ def report(
     out: str | None,
     pictures_dir: str | None,
     picture_format: str,
+    evidence: bool,
+    source: str | None,
     workers: int | None,
     cluster: str | None,
 ) -> None:
@@ -87,13 +97,22 @@ def report(
     what every number of satellites would give, the assumptions, how old the elements are, and the cautions. The map of
     the world is a coarse look at the first day. It prints on A4 and on Letter.
 
+    With --evidence it holds what the line did instead: dated outages, the share of house, line and far end, how it was
+    measured, what that cannot tell, and the raw record as a file inside the page, or beside it where it is large.
+
     \b
     Example:
       passim report --out report.html --days 5
       passim report --elements fleet.json --site 45.0,-28.0,40 --gateway 39.6,-28.0 --out report.html
       passim report --world 5 --workers 4 --out report.html
       passim report --pictures pictures --picture-format png
+      passim report --evidence --out evidence.html --from 2026-11-01 --to 2026-12-01
     """
+    if evidence:
+        _evidence(span_choice, source, out)
+        return
+    if source is not None:
+        raise click.UsageError("--source says whose record: it goes with --evidence.")
     from passim.answers import report as reports
     from passim.answers.calls import forecast as call_forecast
     from passim.answers.calls import hours as call_times
@@ -189,6 +208,47 @@ def report(
         figures = [(picture.name, picture.figure) for picture in pictures(parts)]
         for path in write_pictures(figures, pictures_dir, picture_format):
             tell(f"Wrote {path}.")
+
+
+def _evidence(span_choice: SpanChoice, source: str | None, out: str | None) -> None:
+    """Write the evidence of a record of the line. Raises InputError."""
+    from pathlib import Path
+
+    from passim import Journal
+    from passim.elements import atomic
+    from passim.errors import InputError
+    from passim.line import line_statistics
+    from passim.line import suitability as room
+
+    from ..command_line.output import check_out, tell, write_file
+    from ..command_line.parsing import needed_workspace
+    from ..report.evidence import evidence
+    from ..text.units import LocalClock
+
+    if out is None:
+        raise click.UsageError("where to? Give --out evidence.html.")
+    check_out(out)
+    workspace = needed_workspace(span_choice.workspace_dir)
+    choice = RecordChoice(span_choice.from_text, span_choice.to_text, source, at_text=span_choice.at_text)
+    with Journal(workspace.journal_file) as opened:
+        name = choice.source_in(opened)
+        record = opened.read(choice.span(opened, name, workspace), name)
+    clock = LocalClock(zone_name(workspace), record.span)
+    site = workspace.site_names[0] if workspace.site_names else ""
+    found = line_statistics(record, clock.name)
+    target = Path(out)
+    made = evidence(found, room.availability(record), site=site, clock=clock, written=span_choice.now, name=target.stem)
+    if made.beside is not None:
+        file, data = made.beside
+        try:
+            atomic.write_atomically(target.parent / file, data)
+        except OSError as error:
+            raise InputError(
+                f"{file} cannot be written: {error.strerror}", got=out, try_next="another folder"
+            ) from None
+        tell(f"Wrote the raw record to {target.parent / file}.")
+    write_file(out, made.page)
+    tell(f"Wrote the evidence to {out}.")
 
 
 def _beside(site_choice: SiteChoice, own: views.View) -> list[Spotted]:

@@ -35,8 +35,7 @@ from .page import page
 from .parts import Attachment, Picture, Section, Table, table_of
 
 if TYPE_CHECKING:
-    from passim.line.statistics import LineStatistics
-    from passim.line.suitability import Availability
+    from passim.line import Availability, LineStatistics
 
 # So many outages fit on some pages of paper; the raw record holds all.
 _MOST_ROWS: Final = 400
@@ -98,7 +97,7 @@ def _sections(
             gap_clock(found.coverage, clock, written, LIGHT, gap="frozen", none="no freeze"),
             days_note(found),
             "One row a day, local time from left to right, shaded where the line was measured. Each mark is a freeze, "
-            "as wide as it is long but never thinner than a hair; at the end of a row stands how long the day was frozen.",
+            "as wide as it is long but never thinner than a hair; at the end of a row stands how long the day was out.",
             "Outages of the house and of the line; those of the far end alone are left out.",
             _SOURCE,
         ),

@@ -6,17 +6,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 from .columns import DURATION, Column, Format, day_column, of_row, time_column
 from .journal import WHERE
-from .units import LocalClock, counted, cut_ends, duration, instant, printable
+from .units import LocalClock, counted, cut_ends, instant, printable
 
 if TYPE_CHECKING:
-    from passim.line.record import LineRecord
-    from passim.line.statistics import LineStatistics
+    from passim.line import LineRecord, LineStatistics
 
-METHODS: Final = {
-    "tcp": "a connection opened (TCP)",
-    "icmp": "an echo asked for (ICMP)",
-    "dns": "a name asked for (DNS)",
-}
+METHODS: Final = {"tcp": "by opening a connection", "icmp": "by ICMP echo", "dns": "by asking for a name (DNS)"}
 _STANDS: Final = {"house": "in the house", "near": "beyond the house", "far": "beyond the house"}
 
 WHERE_IT_LIES: Final = (
@@ -55,13 +50,13 @@ def method_sentences(record: LineRecord, losses: int = 3) -> list[str]:
             "ones may be missing, and lengths are as rough as the notes."
         ]
     parts = [
-        f"{printable(each.target.name)} ({printable(each.target.address)}, {_STANDS[each.target.position]}; "
+        f"{printable(each.target.name)} ({printable(each.target.address)}, {_STANDS[each.target.position]}, "
         f"{METHODS[each.target.method]})"
         for each in record.probes
     ]
-    every = "" if record.period_s is None else f" every {duration(record.period_s)}"
+    every = "" if record.period_s is None else f" every {record.period_s:.3g} s"
     found = [f"Asked{every} whether it answers: {'; '.join(parts)}."]
-    period = "" if record.period_s is None else f" Either edge may be off by {duration(record.period_s)}."
+    period = "" if record.period_s is None else f" Either edge may be off by {record.period_s:.3g} s."
     found.append(
         f"An outage is {counted(losses, 'packet')} lost in a row or more, as RFC 3357 counts loss periods: it begins "
         f"when the first lost one was sent and ends when the next answered one was.{period}"

@@ -6,40 +6,26 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from .columns import COUNT, DURATION, SHARE, TEXT, Column, Format, day_column, number, of_row, time_column
-from .notes import Note, background
-from .units import LocalClock, counted, cut_ends, duration, printable, share
+from .columns import COUNT, DURATION, SHARE, TEXT, Column, Format, day_column, number, of_row
+from .line import PLACES
+from .notes import Note
+from .units import LocalClock, counted, duration, instant, printable, share
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.line.files import Reading, Remark
-    from passim.line.record import LineRecord
-    from passim.line.statistics import LineStatistics
+    from passim.line import LineRecord, LineStatistics, Reading, Remark
 
 WHERE: Final = {"house": "house", "line": "line", "far": "far end"}
-_FAULTS: Final = {"house": "in the house", "line": "in the line", "far": "at the far end alone"}
 # Fewer freezes than this have no typical length.
 _FEW: Final = 3
 _MS: Final = Format(lambda value: f"{value:,.0f} ms" if value >= 9.5 else f"{value:,.1f} ms")
 
+NOTHING_MEASURED: Final = "Nothing was measured in this time."
 CAUTION_OF_RECORD: Final = (
     "A record says what the line did to the targets asked, as often as they were asked; it is no promise of what it "
     "will do, and not for emergency calls."
 )
-
-
-def outage_columns(clock: LocalClock) -> list[Column]:
-    """Return the columns of outages."""
-    return [
-        day_column(clock),
-        time_column(clock, "start", "Start", local=True),
-        time_column(clock, "end", "End", priority=1),
-        Column("duration_s", "Length", DURATION),
-        Column("where", "Where", Format(lambda where: WHERE[where], numeric=False)),
-        Column("lost", "Lost", Format(lambda lost: f"{lost:,}" if lost else ""), 2),
-        Column("cut", "Cut", of_row(cut_ends), 3),
-    ]
 
 
 def day_columns(clock: LocalClock) -> list[Column]:
@@ -137,7 +123,7 @@ def where_sentence(found: LineStatistics) -> str:
         return ""
     if not found.record.told_apart and set(table["where"]) <= {"line"}:
         return "House and line are not told apart: that takes a target in the house, your router, beside a far one."
-    parts = [f"{row.outages:,} {_FAULTS[row.where]}" for row in _each(table)]
+    parts = [f"{row.outages:,} {PLACES[row.where]}" for row in _each(table)]
     return f"Of {counted(total, 'outage')}, {_and(parts)}."
 
 
@@ -152,28 +138,11 @@ def holes_sentence(record: LineRecord) -> str:
     )
 
 
-def record_notes(record: LineRecord, source: str) -> list[Note]:
-    """Return how the record was made, and its limits."""
-    notes = [background(f"Record: {printable(source)}.")]
-    if record.period_s is not None:
-        notes.append(
-            Note(
-                f"Asked every {duration(record.period_s)}: either edge of a freeze may be off by as much, and what is "
-                "shorter than a few of them is not seen."
-            )
-        )
-    elif not record.probes:
-        notes.append(Note("Freezes as they were noted, not measured: short ones are missed, and lengths are rough."))
-    return [*notes, Note(CAUTION_OF_RECORD, "caution")]
-
-
-def added_sentence(reading: Reading, record: LineRecord, clock: LocalClock) -> str:
-    """Return what came of reading a file."""
-    what = "" if not record.probes else f"{sum(map(len, record.probes)):,} probes, "
-    return (
-        f"{printable(record.source)}: {what}{counted(len(record.outages), 'outage')} in {duration(record.measured_s)} "
-        f"measured, {clock.stretch(record.span)} ({clock.description})."
-    )
+def added_sentence(record: LineRecord, clock: LocalClock, *, added: bool) -> str:
+    """Return what a file holds, and whether that stands in the journal now."""
+    what = "" if not record.probes else f"{counted(sum(map(len, record.probes)), 'probe')}, "
+    what += f"{counted(len(record.outages), 'outage')} in {duration(record.measured_s)} measured"
+    return f"{'Added' if added else 'Not added'}: {printable(record.source)}, {what}, {clock.stretch(record.span)}."
 
 
 def reading_notes(reading: Reading, most: int = 20) -> list[Note]:
@@ -223,13 +192,13 @@ def _train(found: LineStatistics) -> str:
     train = found.train
     if train is None:
         return ""
-    of = "days shuffled" if train.shuffled == "days" else "freezes moved within their hours"
-    chance = f"{share(train.chance)} of {train.draws:,} records with {of}"
+    how = "with their days shuffled" if train.shuffled == "days" else "with freezes moved within their hours"
+    by_chance = f"of {train.draws:,} records {how} {share(train.chance)} look as regular"
     if not train.is_train:
-        return f"They do not come in step: any step found is as clear in {chance}."
+        return f"They do not come in step: {by_chance}."
     return (
-        f"They come in step, one every {duration(train.period_s)}: {share(train.strength)} of the way from chance to "
-        f"clockwork, which only {chance} reach."
+        f"They come in step, one every {duration(train.period_s)}, {share(train.strength)} of the way from chance to "
+        f"clockwork; {by_chance}."
     )
 
 
@@ -285,6 +254,16 @@ def _and(parts: Sequence[str]) -> str:
     return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
+def record_facts(record: LineRecord) -> dict[str, Any]:
+    """Return whose record it is, from when to when, and how much of it was measured, as JSON holds it."""
+    return {
+        "span": {"start": instant(record.span.start), "end": instant(record.span.end)},
+        "source": record.source,
+        "measured_s": round(record.measured_s, 6),
+        "hole_count": len(record.holes),
+    }
+
+
 def facts_of(found: LineStatistics) -> dict[str, Any]:
     """Return the figures of a record as JSON holds them."""
 
@@ -296,7 +275,7 @@ def facts_of(found: LineStatistics) -> dict[str, Any]:
         "zone": found.timezone,
         "measured_s": plain(found.measured_s),
         "hole_s": plain(found.hole_s),
-        "holes": len(found.record.holes),
+        "hole_count": len(found.record.holes),
         "freezes": found.count,
         "frozen_s": plain(found.out_s),
         "freezes_per_hour": plain(rate.value),

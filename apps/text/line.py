@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from .columns import COUNT, DURATION, TEXT, Column, Format, day_column, of_row, time_column
 from .notes import Note, background
-from .units import LocalClock, capital, counted, cut_ends, duration, share
+from .units import LocalClock, capital, counted, cut_ends, duration
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -46,30 +46,6 @@ def outage_columns(clock: LocalClock) -> list[Column]:
 
 
 FAULT_COLUMNS: Final = (Column("fault", "Fault", TEXT),)
-
-
-def outage_sentence(record: LineRecord, clock: LocalClock) -> str:
-    """Say how often, how much and how long the line was out."""
-    outages, measured = record.outages, duration(record.measured_s)
-    if record.measured_s <= 0.0:
-        return "Nothing was measured in this time."
-    if outages.empty:
-        return f"No outage in {measured} measured."
-    longest = outages.iloc[int(outages["duration_s"].argmax())]
-    at_least = "at least " if longest["cut_at_start"] or longest["cut_at_end"] else ""
-    out = share(float(outages["duration_s"].sum()) / record.measured_s)
-    return (
-        f"{capital(counted(len(outages), 'outage'))} in {measured} measured, {out} of the time; "
-        f"the longest, {at_least}{duration(longest['duration_s'])} {PLACES[longest['where']]}, "
-        f"at {clock.when(longest['start'])}."
-    )
-
-
-def by_place(outages: pd.DataFrame) -> str:
-    """Say how many outages there were in each part of the way; empty where there was none."""
-    counts = [(place, int((outages["where"] == place).sum())) for place in PLACES]
-    words = [f"{number:,} {PLACES[place]}" for place, number in counts if number]
-    return f"{', '.join(words)}." if words else ""
 
 
 def record_notes(record: LineRecord, starts: pd.DataFrame, offsets: pd.DataFrame, clock: LocalClock) -> list[Note]:

@@ -12,7 +12,7 @@ from .units import counted, duration, share
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.line.second_line import Rescue
+    from passim.line import Rescue
 
 COLUMNS: Final = (
     Column("second", "Second line", TEXT),

@@ -10,12 +10,21 @@ from .notes import Note, background
 from .units import counted, duration, share
 
 if TYPE_CHECKING:
-    from passim.line.suitability import Activity, Availability, Suitability
+    from passim.line import Activity, Availability, Suitability
 
+# What a table calls the activities; a sentence calls them by their own words.
+ACTIVITIES: Final = {
+    "voice": "voice call",
+    "video": "video call",
+    "stream": "one-way stream",
+    "transfer": "file transfer",
+    "desktop": "remote desktop",
+    "terminal": "terminal session",
+}
 _VERDICTS: Final = {"good": "good", "with pauses": "with pauses", "not good": "not good",
                     "too short a record": "record too short"}  # fmt: skip
 COLUMNS: Final = (
-    Column("words", "For", Format(lambda words: words.removeprefix("a "), numeric=False)),
+    Column("activity", "For", Format(lambda name: ACTIVITIES[name], numeric=False)),
     Column("verdict", "Good?", Format(lambda verdict: _VERDICTS[verdict], numeric=False)),
     Column("session", "Session", of_row(lambda row: f"{row.minutes} min", numeric=True), 2),
     Column("undisturbed", "Undisturbed", SHARE),

@@ -23,10 +23,10 @@ COMMAND = {
     WayOut.UPDATE: "passim update",
     WayOut.PROBE: "passim probe, which begins one",
     WayOut.CHECK_JOURNAL: "passim journal check, which says what is damaged",
-    WayOut.RECORD_ZONE: "naming the zone of whoever wrote it, such as Atlantic/Azores or UTC",
-    WayOut.RECORD_START: "giving the moment of its first line",
-    WayOut.RECORD_END: "giving the moment up to which it was kept",
-    WayOut.RECORD_COLUMNS: "naming its columns",
+    WayOut.RECORD_ZONE: "--zone NAME, the zone of whoever wrote it, such as --zone Atlantic/Azores or --zone UTC",
+    WayOut.RECORD_START: "--start TIME, the moment of its first line, such as --start '2026-11-25 08:00'",
+    WayOut.RECORD_END: "--end TIME, the moment up to which it was kept, such as --end '2026-11-25 18:00'",
+    WayOut.RECORD_COLUMNS: "--columns OURS=THEIRS,..., such as --columns 'time=Date,round_trip_ms=Latency'",
 }
 # Where a page has no such thing it names the command that has.
 PAGE = {

@@ -5,6 +5,10 @@ record      Probes, LineRecord: what was measured over a span, and when nothing 
 outages     loss periods (RFC 3357) and the outages they make: in the house, in the line, at the far end
 journal/    the file that keeps it all: its layout, writing by the minute, reading, checking
 probe/      asking the targets: methods, clocks, the loop
+files/      records that people have already, read; a record as one file, CSV or Parquet
+statistics  what a record says of the line; trains, whether freezes come in step
+suitability what a line is good for, and what its availability hides
+second_line which freezes a second line would have caught
 
 The probe runs for months beside whatever else a small machine does. What it needs, `targets`, `probe/` and the writing
 half of `journal/`, therefore imports the standard library alone; `tests/test_probe.py` holds that. So the names of this
@@ -17,6 +21,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from passim.line.files.reading import Reading, Remark
     from passim.line.journal.file import Journal
     from passim.line.journal.schema import FILE_NAME, OWN_PROBE
     from passim.line.journal.writing import JournalWriter
@@ -24,6 +29,9 @@ if TYPE_CHECKING:
     from passim.line.probe.loop import Plan, Probe
     from passim.line.probe.watch import LiveOutage, Watch
     from passim.line.record import OUTAGE_COLUMNS, LineRecord, Probes
+    from passim.line.second_line import Rescue, SecondLine
+    from passim.line.statistics import LineStatistics, line_statistics
+    from passim.line.suitability import Activity, Availability, Suitability
     from passim.line.targets import Target, parse_targets
 
 __all__ = [
@@ -31,16 +39,25 @@ __all__ = [
     "LOSSES",
     "OUTAGE_COLUMNS",
     "OWN_PROBE",
+    "Activity",
+    "Availability",
     "Journal",
     "JournalWriter",
     "LineRecord",
+    "LineStatistics",
     "LiveOutage",
     "Plan",
     "Probe",
     "Probes",
+    "Reading",
+    "Remark",
+    "Rescue",
+    "SecondLine",
+    "Suitability",
     "Target",
     "Watch",
     "find_outages",
+    "line_statistics",
     "loss_periods",
     "parse_targets",
 ]
@@ -50,16 +67,25 @@ _WHERE = {
     "LOSSES": "outages",
     "OUTAGE_COLUMNS": "record",
     "OWN_PROBE": "journal.schema",
+    "Activity": "suitability",
+    "Availability": "suitability",
     "Journal": "journal.file",
     "JournalWriter": "journal.writing",
     "LineRecord": "record",
+    "LineStatistics": "statistics",
     "LiveOutage": "probe.watch",
     "Plan": "probe.loop",
     "Probe": "probe.loop",
     "Probes": "record",
+    "Reading": "files.reading",
+    "Remark": "files.reading",
+    "Rescue": "second_line",
+    "SecondLine": "second_line",
+    "Suitability": "suitability",
     "Target": "targets",
     "Watch": "probe.watch",
     "find_outages": "outages",
+    "line_statistics": "statistics",
     "loss_periods": "outages",
     "parse_targets": "targets",
 }

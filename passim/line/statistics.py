@@ -157,6 +157,15 @@ class LineStatistics:
         """Round trips by minute: minute (aware, UTC), target, sent, lost, median_ms, p95_ms, jitter_ms."""
         return round_trips_by_minute(self.record)
 
+    def rows_by(self, name: str) -> pd.DataFrame:
+        """Return the table of day, hour, clock, where, target or minute. Raises KeyError for another name."""
+        if name in ("where", "target"):
+            return self.by_where if name == "where" else self.round_trips
+        if name not in ("day", "hour", "clock", "minute"):
+            raise KeyError(name)
+        found: pd.DataFrame = getattr(self, f"by_{name}")
+        return found
+
 
 def line_statistics(
     record: LineRecord, timezone: str | None = None, *, draws: int = 200, seed: int = 1

@@ -180,12 +180,10 @@ def read_own_table(text: str, name: str, answers: Answers) -> Reading:
 def read_parquet(data: bytes, name: str, answers: Answers) -> Reading:
     """Return the record of a Parquet file as `write_record` writes it. Raises InputError."""
     check_parquet(name)
-    import pyarrow
-
     where = f"record {name}"
     try:
         table = pd.read_parquet(io.BytesIO(data), engine="pyarrow")
-    except (pyarrow.ArrowException, OSError, ValueError) as error:
+    except (OSError, ValueError) as error:  # pyarrow's own errors of files are of these kinds
         raise InputError(where, got=(str(error).splitlines() or ["damage"])[0], wanted="a whole Parquet file") from None
     missing = [column for column in COLUMNS if column not in table.columns]
     if missing:

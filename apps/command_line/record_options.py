@@ -1,0 +1,106 @@
+"""Which record of the line is asked about: whose, from when to when, and what counts as an outage in it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from .options import at_option
+from .parsing import now_of
+from .times import aware_time
+from .usage import WholeBetween
+
+if TYPE_CHECKING:
+    from passim import Span
+    from passim.line import Journal
+    from passim.workspace import Workspace
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+source_option = click.option(
+    "--source", metavar="NAME", help="Whose record: one that was added goes by its name. Default: that of passim probe."
+)
+losses_option = click.option(
+    "--losses",
+    type=WholeBetween(1, 1000),
+    default=3,
+    show_default=True,
+    help="How many lost packets in a row make an outage.",
+)
+
+
+def record_options(command: Command) -> Command:
+    """Add the options of `RecordChoice` to a command; they arrive as its fields, one by one."""
+    for option in (
+        at_option,
+        losses_option,
+        source_option,
+        click.option("--to", "to_text", metavar="TIME", help="End, as for --from. Default: the end of the record."),
+        click.option(
+            "--from",
+            "from_text",
+            metavar="TIME",
+            help="Start, local time or with its offset. Default: that of the record, at most 92 days before its end.",
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+@dataclass(frozen=True)
+class RecordChoice:
+    """Which record is asked about."""
+
+    from_text: str | None = None
+    to_text: str | None = None
+    source: str | None = None
+    losses: int = 3
+    at_text: str | None = None
+
+    def source_in(self, journal: Journal) -> str:
+        """Return the source that is meant: the one named, else the own probe, else the only one that was added."""
+        from passim.line import OWN_PROBE
+
+        if self.source is not None:
+            return self.source
+        sources = journal.sources
+        others = [name for name in sources if name != OWN_PROBE]
+        if not others or (OWN_PROBE in sources and journal.bounds() is not None):
+            return OWN_PROBE
+        if len(others) > 1:
+            raise click.UsageError(f"which record? Give --source: {', '.join(others)}.")
+        return others[0]
+
+    def span(self, journal: Journal, source: str, workspace: Workspace) -> Span:
+        """Return the span asked about. Raises InputError, JournalError for a source that has recorded nothing."""
+        from passim import Span
+        from passim.constants import LONGEST_SPAN_DAYS
+        from passim.errors import JournalError, WayOut
+
+        def zone() -> str:
+            return zone_name(workspace)
+
+        def asked(text: str | None, option: str) -> datetime | None:
+            return None if text is None else aware_time(text, option, zone, now_of(self.at_text, zone))
+
+        start, end = asked(self.from_text, "--from"), asked(self.to_text, "--to")
+        if start is None or end is None:
+            bounds = journal.bounds(source)
+            if bounds is None:
+                raise JournalError(
+                    f"record of {source}", got="nothing", wanted="some time in which the line was asked",
+                    way_out=WayOut.PROBE,
+                )  # fmt: skip
+            first, last = bounds
+            end = last if end is None else end
+            start = max(first, end - timedelta(days=LONGEST_SPAN_DAYS)) if start is None else start
+        return Span(start, end)
+
+
+def zone_name(workspace: Workspace) -> str:
+    """Return the zone of a workspace's local times: that of its first site, else UTC."""
+    return workspace.site().timezone if workspace.site_names else "UTC"
