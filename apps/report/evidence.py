@@ -62,7 +62,6 @@ def evidence(
     written: datetime,
     name: str,
     losses: int = 3,
-    largest_inside: int = LARGEST_INSIDE,
 ) -> Evidence:
     """Return the evidence of a record as one HTML page; `name` is that of its file, without its ending."""
     from passim.line import files
@@ -70,7 +69,7 @@ def evidence(
     # No time of packing inside, so that the same record gives the same bytes.
     data = gzip.compress(files.csv_text(found.record).encode("utf-8"), mtime=0)
     digest = hashlib.sha256(data).hexdigest()
-    beside = len(data) > largest_inside
+    beside = len(data) > LARGEST_INSIDE
     file = f"{name}-record.csv.gz"
     words = attachment_words(found, digest, beside=beside)
     attached = () if beside else (Attachment(file, _PACKED, data, words),)

@@ -158,13 +158,16 @@ class LineStatistics:
         return round_trips_by_minute(self.record)
 
     def rows_by(self, name: str) -> pd.DataFrame:
-        """Return the table of day, hour, clock, where, target or minute. Raises KeyError for another name."""
+        """Return the table of day, hour, clock, where, target or minute, as a file holds it: without the bare date.
+
+        Raises KeyError for another name.
+        """
         if name in ("where", "target"):
             return self.by_where if name == "where" else self.round_trips
         if name not in ("day", "hour", "clock", "minute"):
             raise KeyError(name)
         found: pd.DataFrame = getattr(self, f"by_{name}")
-        return found
+        return found.drop(columns="date", errors="ignore")
 
 
 def line_statistics(

@@ -1,0 +1,199 @@
+"""``passim journal`` on records from elsewhere: added, answered, written out, sent on; what is missing is asked for."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import hashlib
+import json
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from passim import Journal
+from passim.line import files
+from passim_apps.command_line.main import main
+from passim_apps.report import evidence
+
+AT = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
+# A freeze of 19 s every 290 s for two hours from 08:10 UTC, and one fault of the house.
+FREEZES = [(600 + 290 * k, 19) for k in range(24)]
+HOUSE = (8000, 40)
+
+
+def log(address: str, lost: list[tuple[int, int]], seconds: int = 3 * 3600) -> str:
+    """An invented log of `ping -D`."""
+    out = np.zeros(seconds, dtype=bool)
+    for start, length in lost:
+        out[start : start + length] = True
+    lines = [f"PING {address} ({address}) 56(84) bytes of data."]
+    for k in np.flatnonzero(~out).tolist():
+        stamp = AT.timestamp() + k + 0.04
+        lines.append(f"[{stamp:.6f}] 64 bytes from {address}: icmp_seq={k + 1} ttl=57 time=40.0 ms")
+    return "\n".join(lines) + "\n"
+
+
+def run(*arguments: str, at: Path) -> Result:
+    behind = ["--workspace", str(at)]
+    return CliRunner().invoke(main, [*arguments, *behind], prog_name="passim")
+
+
+def done(*arguments: str, at: Path) -> str:
+    result = run(*arguments, at=at)
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+def refused(*arguments: str, at: Path) -> str:
+    result = run(*arguments, at=at)
+    assert (result.exit_code, result.stdout) == (2, ""), result.output
+    return result.stderr
+
+
+@pytest.fixture(scope="module")
+def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("made") / "school"
+    made = CliRunner().invoke(main, ["workspace", "new", "--demo", "--at", "2026-11-25T06:30Z", str(folder)])
+    assert made.exit_code == 0, made.output
+    (folder / "router.log").write_text(log("192.0.2.1", [HOUSE]), encoding="utf-8")
+    (folder / "far.log").write_text(log("192.0.2.2", [*FREEZES, HOUSE]), encoding="utf-8")
+    logs = [str(folder / name) for name in ("router.log", "far.log")]
+    done("journal", "add", *logs, "--name", "upstairs", at=folder)
+    return folder
+
+
+def between(day: str) -> tuple[str, ...]:
+    return "--from", f"2026-11-{day}T10:00Z", "--to", f"2026-11-{day}T12:00Z"
+
+
+def test_the_journal_says_what_the_line_did(school: Path) -> None:
+    sentence = done("journal", "--quiet", at=school)
+    assert sentence.startswith(
+        "The line froze 25 times in 3 h measured, 8.3 an hour (95 %: 5.4 to 12), 4.6 % of the time;"
+    )
+    assert "the longest, 40 s, at 09:13:20." in sentence
+    assert "A freeze lasts 19 s" in sentence
+    assert re.search(r"They come in step, one every 4 min (49|50|51) s", sentence)
+    assert "1 in the house and 24 in the line." in sentence
+    answer = json.loads(done("journal", "--format", "json", at=school))
+    assert (answer["freezes"], answer["measured_s"], answer["told_apart"]) == (25, 10_800.0, True)
+    assert answer["train"]["chance"] <= 0.05
+    rows = done("journal", "--format", "csv", at=school).splitlines()
+    assert rows[0] == "start,start_local,end,end_local,duration_s,where,lost,cut_at_start,cut_at_end"
+    assert rows[1] == (
+        "2026-11-25T08:10:00.000Z,2026-11-25T07:10:00.000-01:00,2026-11-25T08:10:19.000Z,2026-11-25T07:10:19.000-01:00,"
+        "19.0,line,19,false,false"
+    )
+    assert len(rows) == 26
+    for by, count in (("day", 1), ("hour", 3), ("clock", 24), ("where", 3), ("target", 2), ("minute", 360)):
+        assert len(json.loads(done("journal", "--by", by, "--format", "json", at=school))["rows"]) == count
+    part = json.loads(done("journal", *between("25"), "--format", "json", at=school))
+    assert (part["measured_s"], part["hole_count"]) == (3600.0, 1)
+    assert "Nothing was measured" in done("journal", *between("26"), at=school)
+
+
+def test_what_the_line_is_good_for(school: Path) -> None:
+    answer = json.loads(done("journal", "uses", "--format", "json", at=school))
+    verdicts = {row["activity"]: row["verdict"] for row in answer["rows"]}
+    assert verdicts["transfer"] == "good"
+    assert {verdicts["video"], verdicts["voice"]} <= {"with pauses", "not good"}
+    assert "one figure" in answer["answer"]
+    assert sum("recalled" in note for note in answer["notes"]) >= 3
+    assert answer["availability"]["count"] == 25
+
+
+def test_a_second_line_by_record_and_by_forecast(school: Path) -> None:
+    asked = (
+        "journal",
+        "backup",
+        "--cost",
+        "15",
+        "--at",
+        "2026-11-25T06:30Z",
+        "--forecast-hours",
+        "2",
+        "--format",
+        "json",
+    )
+    late = json.loads(done(*asked, "--switch-over", "20s", at=school))
+    record, forecast = late["rows"]
+    assert (record["basis"], record["caught"], record["saved_a_month"]) == ("record", 0, 0.0)
+    assert forecast["basis"] == "forecast"
+    assert "would have shortened none of 25 freezes: the longest of the line lasts 19 s." in late["answer"]
+    soon = json.loads(done(*asked, "--switch-over", "2s", "--second-spot", "yard", at=school))["rows"]
+    assert [row["second"] for row in soon] == ["backup", "backup", "a terminal at yard"]
+    assert (soon[0]["caught"], soon[0]["rescued_s"]) == (24, 24 * 17.0)
+    assert soon[0]["cost_per_call"] > 0.0
+    # A second terminal under the same sky is out at the same times.
+    assert soon[2]["rescued_s"] < soon[1]["rescued_s"]
+    assert "how soon?" in refused("journal", "backup", at=school)
+    assert "wanted a length from 0s to 1h" in refused("journal", "backup", "--switch-over", "20", at=school)
+
+
+def test_what_a_file_does_not_say_is_asked_for_by_its_option(school: Path, tmp_path: Path) -> None:
+    notes = tmp_path / "notes.txt"
+    notes.write_text("08:14 froze 20 s\n", encoding="utf-8")
+    line = refused("journal", "add", str(notes), at=school)
+    assert "try --start TIME" in line
+    assert len(line.splitlines()) == 1
+    assert "try --zone NAME" in refused("journal", "add", str(notes), "--start", "2026-11-25", at=school)
+    table = tmp_path / "seen.csv"
+    table.write_text("When,Ping\n2026-11-25T08:00:00Z,41\n2026-11-25T08:00:01Z,40\nnow,3\n", encoding="utf-8")
+    assert "try --columns OURS=THEIRS" in refused("journal", "add", str(table), at=school)
+    assert "wanted OURS=THEIRS" in refused("journal", "add", str(table), "--columns", "time", at=school)
+    said = done("journal", "add", str(table), "--columns", "time=When,round_trip_ms=Ping", "--dry-run", at=school)
+    assert said.startswith("Not added: seen.csv, 2 probes, no outage in 2.0 s measured")
+    assert "Line 4 left out: now,3; wanted a time such as 2026-11-25T08:00:00Z." in said
+    assert "line 4" in refused(
+        "journal", "add", str(table), "--columns", "time=When,round_trip_ms=Ping", "--strict", at=school
+    )
+    with Journal(school) as journal:
+        assert journal.sources == ("upstairs",)
+    assert "which record?" in refused("journal", "add", at=school)
+
+
+def test_a_record_goes_out_and_comes_back(school: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out.csv"
+    done("journal", "export", "--out", str(out), at=school)
+    other = tmp_path / "other"
+    assert CliRunner().invoke(main, ["workspace", "new", "--demo", str(other)]).exit_code == 0
+    done("journal", "add", str(out), "--name", "upstairs", at=other)
+    assert "a second one called upstairs" in refused("journal", "add", str(out), "--name", "upstairs", at=other)
+    done("journal", "add", str(out), "--name", "upstairs", "--replace", at=other)
+    for format_name in ("csv", "json"):
+        assert done("journal", "--format", format_name, at=other) == done("journal", "--format", format_name, at=school)
+    done("journal", "add", str(out), "--name", "again", at=other)
+    assert "which record? Give --source: upstairs, again" in refused("journal", at=other)
+    assert "where to?" in refused("journal", "export", at=school)
+
+
+def test_evidence_to_send_to_a_provider(school: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    out = tmp_path / "evidence.html"
+    asked = ("report", "--evidence", "--out", str(out), "--at", "2026-11-26T08:00Z")
+    done(*asked, at=school)
+    page = out.read_text(encoding="utf-8")
+    wanted = ["The line froze 25 times", "1 in the house and 24 in the line", "2026-11-25T08:10:00.000Z", "Marram"]
+    for words in (*wanted, "RFC 3357", "It does not show why"):
+        assert words in page
+    assert page.count("<td") > 25 * 6
+    # Nothing of this computer goes with it.
+    assert str(school) not in page
+    found = re.search(r'<a download="evidence-record.csv.gz" href="data:application/gzip;base64,([^"]+)">', page)
+    assert found is not None
+    data = base64.b64decode(found[1])
+    assert hashlib.sha256(data).hexdigest() in page
+    record = files.parse_record(gzip.decompress(data), "raw").record
+    assert (len(record.outages), sum(map(len, record.probes))) == (25, 21_600)
+    # A large record goes beside the page.
+    monkeypatch.setattr(evidence, "LARGEST_INSIDE", 1000)
+    done(*asked, at=school)
+    page = out.read_text(encoding="utf-8")
+    assert "<a download" not in page
+    beside = (tmp_path / "evidence-record.csv.gz").read_bytes()
+    assert hashlib.sha256(beside).hexdigest() in page
+    assert "where to?" in refused("report", "--evidence", at=school)
+    assert "it goes with --evidence" in refused("report", "--source", "upstairs", "--out", str(out), at=school)
