@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from ..figures.gap_clock import gap_clock
 from ..figures.theme import LIGHT
 from ..text.evidence import (
+    FREEZES_HELP,
     LIMITS,
     attachment_words,
     days_note,
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
 _MOST_ROWS: Final = 400
 # Mail programs refuse pages that are much larger than this: a larger record goes beside the page.
 LARGEST_INSIDE: Final = 6_000_000
-_SOURCE: Final = "The record attached to this report."
 _PACKED: Final = "application/gzip"
 
 
@@ -95,10 +95,7 @@ def _sections(
             "Freezes by date and time of day",
             gap_clock(found.coverage, clock, written, LIGHT, gap="frozen", none="no freeze"),
             days_note(found),
-            "One row a day, local time from left to right, shaded where the line was measured. Each mark is a freeze, "
-            "as wide as it is long but never thinner than a hair; at the end of a row stands how long the day was out.",
-            "Outages of the house and of the line; those of the far end alone are left out.",
-            _SOURCE,
+            FREEZES_HELP,
         ),
         table_of("by-day", "Day by day", day_columns(clock), found.by_day),
     ]

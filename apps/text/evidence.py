@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from .answer import Help
 from .columns import DURATION, Column, Format, day_column, of_row, time_column
 from .journal import WHERE
 from .units import LocalClock, counted, cut_ends, instant, printable
@@ -18,6 +19,12 @@ WHERE_IT_LIES: Final = (
     "House: the target in the house did not answer either, so the fault lies before the line begins. Line: the house "
     "answered and nothing beyond it did. Far end: only some of the targets beyond the house failed, so the line itself "
     "carried traffic."
+)
+FREEZES_HELP: Final = Help(
+    "One row a day, local time from left to right, shaded where the line was measured. Each mark is a freeze, as wide "
+    "as it is long but never thinner than a hair; at the end of a row stands how long the day was out.",
+    "Outages of the house and of the line; those of the far end alone are left out.",
+    "The record attached to this report.",
 )
 LIMITS: Final = (
     "The record shows when traffic passed and when it did not. It does not show why: terminal, sky, gateway and the "
