@@ -69,6 +69,7 @@ if _TYPE_CHECKING:
     )
     from passim.forecast.hindcast import hindcast
     from passim.forecast.timing import TimingModel
+    from passim.line.comparing import LineComparison, compare_record
     from passim.line.journal.file import Journal
     from passim.line.record import LineRecord, Probes
     from passim.line.targets import Target
@@ -104,6 +105,7 @@ __all__ = [
     "Journal",
     "JournalBusyError",
     "JournalError",
+    "LineComparison",
     "LineRecord",
     "NotServingWarning",
     "PassimError",
@@ -125,6 +127,7 @@ __all__ = [
     "Visibility",
     "Workspace",
     "WorkspaceError",
+    "compare_record",
     "compare_sites",
     "find_causes",
     "find_growth",
@@ -163,6 +166,8 @@ _WHERE = {
     "InputError": "passim.errors",
     "InternalError": "passim.errors",
     "Journal": "passim.line.journal.file",
+    "LineComparison": "passim.line.comparing",
+    "compare_record": "passim.line.comparing",
     "JournalBusyError": "passim.errors",
     "JournalError": "passim.errors",
     "LineRecord": "passim.line.record",

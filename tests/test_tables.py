@@ -97,6 +97,7 @@ ASKED: dict[str, Sequence[tuple[str, ...]]] = {
     "journal backup": [("--switch-over", "5s", "--cost", "15", "--at", AT, "--forecast-hours", "1")],
     "journal check": [()],
     "journal uses": [()],
+    "reconcile": [("--list", listing) for listing in ("events", "scores", "reliability")],
     "workspace show": [()],
     "survey mast": [
         ("--at", AT, "--hours", "1", "--file", "obstacles.csv", "--from-height", "2", "--to-height", "3"),

@@ -38,6 +38,7 @@ COMMANDS = {
     "now": "now",
     "probe": "probe",
     "journal": "journal",
+    "reconcile": "reconcile",
     "workspace": "workspace",
     "hindcast": "hindcast",
     "geometry": "geometry",

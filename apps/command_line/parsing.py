@@ -93,6 +93,17 @@ class FleetChoice:
             *notes,
         ]
 
+    def over_time(self, at: datetime) -> tuple[Callable[[datetime], Fleet], list[Note]]:
+        """Return what gives the elements that were at hand at a moment, and what to tell of those at hand at `at`.
+
+        Files are the same at any moment. Raises what `fleet` raises.
+        """
+        fleet, notes = self.fleet(at)
+        workspace = None if self.elements else found_workspace(self.workspace_dir)
+        if workspace is None:
+            return lambda _: fleet, notes
+        return workspace.fleet_over_time(self.fleet_name, lenient=self._lenient()), notes
+
     def history(self, at: datetime | None = None) -> History | None:
         """Return what the snapshots of the workspace's fleet tell; None for files and fleets without a feed."""
         workspace = None if self.elements else found_workspace(self.workspace_dir)

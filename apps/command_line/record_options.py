@@ -75,19 +75,24 @@ class RecordChoice:
             raise click.UsageError(f"which record? Give --source: {', '.join(others)}.")
         return others[0]
 
+    def times(self, timezone: str) -> tuple[datetime | None, datetime | None]:
+        """Return start and end as far as they are given, local times being those of `timezone`. Raises InputError."""
+
+        def zone() -> str:
+            return timezone
+
+        def asked(text: str | None, option: str) -> datetime | None:
+            return None if text is None else aware_time(text, option, zone, now_of(self.at_text, zone))
+
+        return asked(self.from_text, "--from"), asked(self.to_text, "--to")
+
     def span(self, journal: Journal, source: str, workspace: Workspace) -> Span:
         """Return the span asked about. Raises InputError, JournalError for a source that has recorded nothing."""
         from passim import Span
         from passim.constants import LONGEST_SPAN_DAYS
         from passim.errors import JournalError, WayOut
 
-        def zone() -> str:
-            return zone_name(workspace)
-
-        def asked(text: str | None, option: str) -> datetime | None:
-            return None if text is None else aware_time(text, option, zone, now_of(self.at_text, zone))
-
-        start, end = asked(self.from_text, "--from"), asked(self.to_text, "--to")
+        start, end = self.times(zone_name(workspace))
         if start is None or end is None:
             bounds = journal.bounds(source)
             if bounds is None:

@@ -55,7 +55,8 @@ class Column:
 
 def number(decimals: int, unit: str = "") -> Format:
     """Return the format of numbers with so many decimals, thousands apart: "1,123.4", with a unit "0.21 s"."""
-    return Format(lambda value: f"{value:,.{decimals}f}{unit}")
+    # z: what rounds to nothing has no sign.
+    return Format(lambda value: f"{value:z,.{decimals}f}{unit}")
 
 
 def blank_at_zero(format_: Format) -> Format:

@@ -9,6 +9,8 @@ files/      records that people have already, read; a record as one file, CSV or
 statistics  what a record says of the line; trains, whether freezes come in step
 suitability what a line is good for, and what its availability hides
 second_line which freezes a second line would have caught
+comparing   forecast against record, and what luck would have done; past, what would have been forecast;
+            clock_offset, how far the record's clock is off
 
 The probe runs for months beside whatever else a small machine does. What it needs, `targets`, `probe/` and the writing
 half of `journal/`, therefore imports the standard library alone; `tests/test_probe.py` holds that. So the names of this
@@ -21,11 +23,13 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from passim.line.comparing import LineComparison, compare_record
     from passim.line.files.reading import Reading, Remark
     from passim.line.journal.file import Journal
     from passim.line.journal.schema import FILE_NAME, OWN_PROBE
     from passim.line.journal.writing import JournalWriter
     from passim.line.outages import LOSSES, find_outages, loss_periods
+    from passim.line.past import PastForecast, past_forecast
     from passim.line.probe.loop import Plan, Probe
     from passim.line.probe.watch import LiveOutage, Watch
     from passim.line.record import OUTAGE_COLUMNS, LineRecord, Probes
@@ -43,9 +47,11 @@ __all__ = [
     "Availability",
     "Journal",
     "JournalWriter",
+    "LineComparison",
     "LineRecord",
     "LineStatistics",
     "LiveOutage",
+    "PastForecast",
     "Plan",
     "Probe",
     "Probes",
@@ -56,10 +62,12 @@ __all__ = [
     "Suitability",
     "Target",
     "Watch",
+    "compare_record",
     "find_outages",
     "line_statistics",
     "loss_periods",
     "parse_targets",
+    "past_forecast",
 ]
 
 _WHERE = {
@@ -71,9 +79,11 @@ _WHERE = {
     "Availability": "suitability",
     "Journal": "journal.file",
     "JournalWriter": "journal.writing",
+    "LineComparison": "comparing",
     "LineRecord": "record",
     "LineStatistics": "statistics",
     "LiveOutage": "probe.watch",
+    "PastForecast": "past",
     "Plan": "probe.loop",
     "Probe": "probe.loop",
     "Probes": "record",
@@ -84,10 +94,12 @@ _WHERE = {
     "Suitability": "suitability",
     "Target": "targets",
     "Watch": "probe.watch",
+    "compare_record": "comparing",
     "find_outages": "outages",
     "line_statistics": "statistics",
     "loss_periods": "outages",
     "parse_targets": "targets",
+    "past_forecast": "past",
 }
 
 

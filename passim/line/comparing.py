@@ -48,8 +48,9 @@ _STRONG_CHANCE: Final = 0.01
 _SOME_CHANCE: Final = 0.02
 # Strong evidence explains a good part of the record: at least this share of its outages beyond luck's.
 _STRONG_SHARE: Final = 0.3
-# Below this the clocks agree as far as one can tell.
+# Below this the clocks agree as far as one can tell; and fewer outages than this tell nothing of a clock.
 _LEAST_OFFSET_S: Final = 0.05
+_FEWEST_FOR_CLOCK: Final = 5
 _HOUR_S: Final = 3600.0
 # Nine in ten lengths within a twentieth of a whole number of intervals are no accident: by luck it is one in ten.
 _FEWEST_LENGTHS: Final = 10
@@ -186,10 +187,11 @@ def compare_record(
     """Return how the gaps of a forecast fit a record of the line.
 
     `gaps` has the columns start and end (aware), as `Coverage.gaps()` returns it, and was sought over `span`, the
-    record's own unless given; what lies outside the record's span is not judged. `sigma_s` is the timing error of the
-    forecast and `slot_s` the period of an assignment clock of unknown phase; `within_s` sets the tolerance itself.
-    `odds` brings the Brier score of the chance of no service; `timezone` is that of the hours of day. The same `seed`
-    gives the same answer. Raises InputError where nothing was measured, or numbers are out of range.
+    record's own unless given; what lies outside the record's span, or is marked as cut at its start, is not judged.
+    `sigma_s` is the timing error of the forecast and `slot_s` the period of an assignment clock of unknown phase;
+    `within_s` sets the tolerance itself. `odds` brings the Brier score of the chance of no service; `timezone` is that
+    of the hours of day. The same `seed` gives the same answer. Raises InputError where nothing was measured, or numbers
+    are out of range.
     """
     if shifts < 19:
         raise InputError("shifts of the forecast", got=shifts, wanted="19 or more", try_next=str(SHIFTS))
@@ -302,7 +304,9 @@ class _Judged:
         all_gaps = Intervals(_us(gaps["start"]), _us(gaps["end"]))
         order = np.argsort(all_gaps.start, kind="stable")
         all_gaps = Intervals(all_gaps.start[order], all_gaps.end[order])
-        known = _inside(all_gaps.start, measured) & (all_gaps.start > sought.start_us)
+        known = _inside(all_gaps.start, measured) & (all_gaps.start >= sought.start_us)
+        if "cut_at_start" in gaps:
+            known &= ~gaps["cut_at_start"].to_numpy(dtype=bool)[order]
         recorded = Intervals(start[judged], end[judged])
         line_row = np.flatnonzero(where[judged] == "line")
         return cls(
@@ -354,7 +358,7 @@ def _better(judged: _Judged, offset_us: float, tolerance: float, late_us: float)
     """Say whether more comes as forecast, or comes nearer, with the clock put right by `offset_us`."""
     plain, moved = (judged.scored(round(by), tolerance, late_us) for by in (0.0, offset_us))
     apart = [float(np.abs(each.start_late_s - late_us / 1e6).sum()) for each in (plain, moved)]
-    return (moved.hits, -apart[1]) > (plain.hits, -apart[0])
+    return moved.hits >= _FEWEST_FOR_CLOCK and (moved.hits, -apart[1]) > (plain.hits, -apart[0])
 
 
 def _chance(lucky: NDArray[np.float64], real: float) -> float:

@@ -252,6 +252,26 @@ class Workspace:
         found = read_elements(paths, lenient=usual if lenient is None else lenient)
         return Fleet(found.records, settings.name, skipped=found.skipped)
 
+    def fleet_over_time(self, name: str | None = None, *, lenient: bool | None = None) -> Callable[[datetime], Fleet]:
+        """Return what gives the elements of a fleet that were at hand at a moment, each list read once.
+
+        It raises what `fleet` raises.
+        """
+        settings, read = self.fleet_settings(name), {}
+
+        def at_hand(at: datetime) -> Fleet:
+            key: object = None
+            if settings.feed is not None:
+                snapshot = self.snapshots(settings.name).newest(at)
+                key = None if snapshot is None else snapshot.path
+            elif settings.invented is not None:
+                key = at.astimezone(UTC).date()
+            if key not in read:
+                read[key] = self.fleet(settings.name, at, lenient=lenient)
+            return read[key]
+
+        return at_hand
+
     def fleet_settings(self, name: str | None = None) -> FleetSettings:
         """Return what the file says of a fleet: the first unless named. Raises WorkspaceError."""
         if not self.settings.fleets:

@@ -1,0 +1,134 @@
+"""``passim reconcile``: the forecast against what the line really did."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from ..command_line.options import fleet_options, output_options, site_options
+from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
+from ..command_line.record_options import RecordChoice, record_options
+from ..command_line.usage import NUMBER, OneOf
+
+if TYPE_CHECKING:
+    from passim.line import LineRecord
+
+    from ..text.notes import Note
+
+
+@click.command("reconcile", short_help="The forecast against what the line really did.")
+@fleet_options
+@site_options
+@click.option(
+    "--record",
+    "record_path",
+    metavar="FILE",
+    help="A record in a file, as passim journal add takes it. Default: the journal of the workspace.",
+)
+@record_options
+@click.option(
+    "--tolerance",
+    "tolerance_s",
+    type=NUMBER,
+    metavar="S",
+    help="How far apart the starts of a gap and its outage may lie, seconds. Default: by the errors of both.",
+)
+@click.option(
+    "--list",
+    "listing",
+    type=OneOf(["events", "scores", "reliability"]),
+    default="events",
+    show_default=True,
+    help="What the rows list: each gap and outage, the forecast beside others, or how often which chance came.",
+)
+@output_options
+def reconcile(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    record_path: str | None,
+    tolerance_s: float | None,
+    listing: str,
+    from_text: str | None,
+    to_text: str | None,
+    source: str | None,
+    losses: int,
+    at_text: str | None,
+    output_choice: OutputChoice,
+) -> None:
+    """Say how many of the outages recorded had been forecast, how near, and how many luck would have hit.
+
+    The forecast is what passim would have said each day, from the elements at hand when that day began. Gaps and
+    outages are matched one to one by their starts. The clock of the record may be up to a minute off: where the fit
+    tells by how much, that is allowed for. Beside the forecast stand the same forecast shifted at random, the day
+    before, and the hours of the other days.
+
+    CSV and JSON hold the columns event, forecast_start, forecast_end, recorded_start, recorded_end, start_late_s,
+    end_late_s and where; JSON also forecast, recorded, hits, misses, false_alarms, hits_by_luck, clock_offset_s,
+    offset_chance, tolerance_s, explained_s and evidence: strong, some or none.
+
+    \b
+    Example:
+      passim reconcile
+      passim reconcile --from yesterday --to today --list scores
+      passim reconcile --workspace school --record freezes.csv --format json
+    """
+    from passim.forecast import timing
+    from passim.line import compare_record, past_forecast
+
+    from ..command_line.output import check_out, progress, write
+    from ..text.notes import Note, background, weighed
+    from ..text.query import CAUTION, times_note
+    from ..text.reconcile import comparison_answer
+    from ..text.units import LocalClock
+
+    check_out(output_choice.out)
+    view, view_notes = site_choice.view()
+    zone = view.site.timezone
+    choice = RecordChoice(from_text, to_text, source, losses, at_text)
+    record, read_notes = _record(fleet_choice, record_path, choice, zone)
+    fleet_at, fleet_notes = fleet_choice.over_time(record.span.end)
+    with progress("Forecasting the days recorded") as advance:
+        forecast = past_forecast(
+            fleet_at, view, record.span, model=fleet_choice.timing_model(), allow_stale=fleet_choice.allow_stale,
+            progress=advance,
+        )  # fmt: skip
+    found = compare_record(
+        forecast.gaps, record, sigma_s=forecast.sigma_s, within_s=tolerance_s, odds=forecast.odds, timezone=zone
+    )
+    clock = LocalClock(zone, record.span)
+    middle = max(forecast.freshness, key=lambda each: each.median_s)
+    age = f"Forecast from elements of {forecast.objects:,} objects, at most {timing.age_words(middle.median_s)} away"
+    notes = [
+        *weighed(forecast.notes),
+        Note(f"{age}: {middle.band.words}.", "reading" if middle.band.needs_odds else "background"),
+        background(f"Record: {record.source}."),
+        *read_notes,
+        *view_notes,
+        *fleet_notes,
+        times_note(clock),
+        CAUTION,
+    ]
+    write(comparison_answer(found, forecast, clock, listing, notes), output_choice)
+
+
+def _record(
+    fleet_choice: FleetChoice, record_path: str | None, choice: RecordChoice, zone: str
+) -> tuple[LineRecord, list[Note]]:
+    """Return the record asked about, and what to know of how it was read. Raises InputError."""
+    from passim import Journal
+    from passim.line import files
+
+    from ..command_line.parsing import needed_workspace
+    from ..text.journal import reading_notes
+
+    if record_path is not None:
+        if choice.source is not None:
+            raise click.UsageError("--record and --source both say which record: give one of them.")
+        start, end = choice.times(zone)
+        reading = files.read_record(record_path, files.Answers(zone=zone, start=start, end=end, losses=choice.losses))
+        return reading.record, reading_notes(reading)
+    workspace = needed_workspace(fleet_choice.workspace_dir)
+    with Journal(workspace.journal_file) as journal:
+        source = choice.source_in(journal)
+        return journal.read(choice.span(journal, source, workspace), source, choice.losses), []

@@ -1,0 +1,248 @@
+"""Forecast against record, as people read it: how much came as forecast, against luck, and where to look next."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+from .answer import Answer, plain_numbers, site_facts
+from .columns import COUNT, DURATION, Column, Format, day_column, number, time_column
+from .line import PLACES
+from .notes import Note, background
+from .units import LocalClock, counted, duration, instant, share
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from passim.line import LineComparison, PastForecast
+
+_EVENTS: Final = {"hit": "as forecast", "miss": "not forecast", "false alarm": "did not come"}
+_WHERE: Final = {"": "", "house": "house", "line": "line", "far": "far end"}
+_LATE: Final = number(1, " s")
+_FORECASTS: Final = {
+    "passim": "this forecast",
+    "by luck": "the same, shifted at random",
+    "yesterday": "the day before",
+    "hours of day": "hours of the other days",
+}
+
+SCORE_COLUMNS: Final = (
+    Column("forecast", "Forecast", Format(lambda name: _FORECASTS[name], numeric=False)),
+    Column("events", "Gaps", number(0)),
+    Column("hits", "Came", number(0)),
+    Column("false_alarms", "Did not", number(0)),
+    Column("misses", "Not forecast", number(0)),
+    Column("explained_s", "Explained", DURATION),
+)
+RELIABILITY_COLUMNS: Final = (
+    Column("bin_low", "Chance from", number(1)),
+    Column("bin_high", "to", number(1)),
+    Column("count", "Seconds", COUNT),
+    Column("forecast", "Forecast", number(3)),
+    Column("observed", "Came", number(3)),
+)
+
+
+def event_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of events: gaps forecast, outages recorded, or both as one."""
+    return [
+        day_column(clock, "start"),
+        time_column(clock, "forecast_start", "Forecast", local=True),
+        time_column(clock, "recorded_start", "Recorded", local=True),
+        Column("start_late_s", "Late", _LATE, 1),
+        Column("event", "Event", Format(lambda event: _EVENTS[event], numeric=False)),
+        Column("where", "Where", Format(lambda where: _WHERE[where], numeric=False), 2),
+    ]
+
+
+def comparison_sentences(found: LineComparison) -> list[str]:
+    """Say how much of the record the forecast explains, against luck; then what is left, and the record's clock."""
+    said = [_headline(found)]
+    if found.evidence != "none":
+        said += [_the_rest(found), _timing(found)]
+    said.append(_next_step(found))
+    return [words for words in said if words]
+
+
+def _headline(found: LineComparison) -> str:
+    measured = duration(found.measured_s)
+    if not found.recorded and not found.forecast:
+        return f"No outage was recorded in {measured} measured, and no gap was forecast."
+    if not found.recorded:
+        return f"No outage was recorded in {measured} measured; {counted(found.forecast, 'gap')} had been forecast."
+    outages = counted(found.recorded, "outage")
+    if not found.forecast:
+        return f"{_capital(outages)} in {measured} measured, and no gap was forecast: the sky as set up explains none."
+    were = "was" if found.hits == 1 else "were"
+    words = (
+        f"Of {outages} recorded, {found.hits:,} {were} forecast within {_seconds(found.tolerance_s)}; "
+        f"by luck it would have been {_number(found.hits_by_luck)}."
+    )
+    return f"{words} That is no more than luck." if found.evidence == "none" else words
+
+
+def _the_rest(found: LineComparison) -> str:
+    """Say where the outages lie that no gap explains, and how many gaps did not come."""
+    by_place = sorted(found.missed_by_place.items(), key=lambda item: -item[1])
+    said = []
+    if len(by_place) == 1:
+        others = "The other one lies" if found.misses == 1 else f"The other {found.misses:,} lie"
+        said.append(f"{others} {PLACES[by_place[0][0]]}{_WHY[by_place[0][0]]}.")
+    elif by_place:
+        places = [
+            f"{count:,} {'lie' if count > 1 else 'lies'} {PLACES[where]}{_WHY[where]}" for where, count in by_place
+        ]
+        said.append(f"Of the other {found.misses:,}, {', '.join(places[:-1])} and {places[-1]}.")
+    if found.false_alarms:
+        gaps = counted(found.false_alarms, "gap")
+        said.append(f"{_capital(gaps)} forecast did not come.")
+    return " ".join(said)
+
+
+def _timing(found: LineComparison) -> str:
+    """Say how far the clocks are apart, and how the hits came beside their forecast."""
+    said = []
+    if found.clock_offset_s:
+        way = "ahead of" if found.clock_offset_s > 0.0 else "behind"
+        said.append(
+            f"The record's clock is {abs(found.clock_offset_s):.1f} s {way} the forecast's; that is allowed for."
+        )
+    if math.isfinite(found.start_late_s):
+        began, ended = _late_words(found.start_late_s), _late_words(found.end_late_s)
+        came = f"began and ended {began}" if began == ended else f"began {began} and ended {ended}"
+        said.append(f"In the median they {came}.")
+    return " ".join(said)
+
+
+def _next_step(found: LineComparison) -> str:
+    """Say where to look next, where the sky does not explain enough."""
+    if not found.recorded:
+        return ""
+    house = found.missed_by_place.get("house", 0)
+    if found.evidence == "none":
+        if 2 * house > found.recorded:
+            return "Most of the outages lie in the house: look at your own router and cabling first."
+        return (
+            "The sky as it is set up does not explain this line: passim fit looks for the settings that do, and what "
+            "no setting explains lies in the house network, the gateway's line or the far end."
+        )
+    if found.misses > found.hits:
+        return "Most outages are still unexplained: passim fit looks for settings that explain more of them."
+    return ""
+
+
+def comparison_answer(
+    found: LineComparison, forecast: PastForecast, clock: LocalClock, listing: str, notes: Sequence[Note]
+) -> Answer:
+    """Return the answer of a comparison; `listing` is "events", "scores" or "reliability"."""
+    events = found.events.copy()
+    offset = events["recorded_start"].fillna(events["forecast_start"])
+    events.insert(0, "start", offset)
+    assert found.reliability is not None  # the forecast brings its odds
+    rows, columns = {
+        "events": (events, event_columns(clock)),
+        "scores": (found.scores, list(SCORE_COLUMNS)),
+        "reliability": (found.reliability, list(RELIABILITY_COLUMNS)),
+    }[listing]
+    facts = {
+        "site": site_facts(forecast.view.site),
+        "span": {"start": instant(found.span.start), "end": instant(found.span.end)},
+        "evidence": found.evidence,
+        "forecast": found.forecast,
+        "recorded": found.recorded,
+        "hits": found.hits,
+        "misses": found.misses,
+        "false_alarms": found.false_alarms,
+        **plain_numbers(
+            {
+                "hits_by_luck": found.hits_by_luck,
+                "chance": found.chance,
+                "clock_offset_s": found.clock_offset_s,
+                "offset_chance": found.offset_chance,
+                "tolerance_s": found.tolerance_s,
+                "start_late_s": found.start_late_s,
+                "end_late_s": found.end_late_s,
+                "start_spread_s": found.start_spread_s,
+                "duration_ratio": found.duration_ratio,
+                "recorded_s": found.recorded_s,
+                "forecast_s": found.forecast_s,
+                "explained_s": found.explained_s,
+                "explained_by_luck_s": found.explained_by_luck_s,
+                "measured_s": found.measured_s,
+                "forecast_not_judged": found.forecast_not_judged,
+                "recorded_not_judged": found.recorded_not_judged,
+            }
+        ),
+        "missed_by_place": found.missed_by_place,
+        "brier": plain_numbers(dict(found.brier)),
+        "scores": _records(found.scores),
+        "limits": forecast.view.descriptions,
+    }
+    return Answer("reconcile", "\n".join(comparison_sentences(found)), rows, columns, [*_notes(found), *notes],
+                  facts, clock)  # fmt: skip
+
+
+def _notes(found: LineComparison) -> list[Note]:
+    notes = []
+    aside = found.forecast_not_judged + found.recorded_not_judged
+    if aside:
+        notes.append(
+            Note(
+                f"Not judged: {counted(found.forecast_not_judged, 'gap')} and "
+                f"{counted(found.recorded_not_judged, 'outage')} that began while nothing was measured or your own "
+                "router did not answer."
+            )
+        )
+    if found.recorded and found.recorded_s > 0.0:
+        notes.append(
+            Note(
+                f"Seconds out while a gap was forecast: {share(found.explained_s / found.recorded_s)} of those "
+                f"recorded; by luck {share(found.explained_by_luck_s / found.recorded_s)}."
+            )
+        )
+    if math.isfinite(found.brier["odds"]) and math.isfinite(found.brier["climatology"]):
+        notes.append(
+            Note(
+                f"Brier score of the chance of no service, second by second: {found.brier['odds']:.4f}; hours of the "
+                f"other days alone {found.brier['climatology']:.4f} (0 is perfect)."
+            )
+        )
+    notes.append(
+        background(
+            "By luck: the same forecast shifted by 2 to 45 minutes either way, 499 times. Starts are matched one to "
+            f"one; the chance that luck fits as well is {found.chance:.2g}."
+        )
+    )
+    return notes
+
+
+_WHY: Final = {"house": " (your own router did not answer)", "line": "", "far": ""}
+
+
+def _records(table: Any) -> list[dict[str, Any]]:
+    return [
+        {"forecast": row["forecast"], **plain_numbers({key: row[key] for key in row if key != "forecast"})}
+        for row in table.to_dict("records")
+    ]
+
+
+def _lie(count: int) -> str:
+    return f"{count:,} {'lies' if count == 1 else 'lie'}"
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _seconds(value: float) -> str:
+    return f"{value:.2g} s" if value < 9.95 else f"{value:.0f} s"
+
+
+def _number(value: float) -> str:
+    return f"{value:.0f}" if value >= 0.95 or value < 0.05 else f"{value:.1f}"
+
+
+def _late_words(late_s: float) -> str:
+    if abs(late_s) < 0.05:
+        return "on time"
+    return f"{abs(late_s):.1f} s {'later' if late_s > 0.0 else 'earlier'} than forecast"

@@ -1,0 +1,105 @@
+"""What would have been forecast over days gone by, each day from the elements that were at hand when it began."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+import pandas as pd
+
+from passim.coverage.visibility import find_visibility
+from passim.elements.records import Fleet
+from passim.forecast.odds import Odds, odds_of_no_service
+from passim.forecast.timing import Freshness, TimingModel, band_for
+from passim.sky.fleet_search import Progress
+from passim.sky.view import View
+from passim.spans import Span
+
+# What comes late into a day, or leaves it early, is sought this far outside of it: past most timing errors.
+_MARGIN = timedelta(minutes=20)
+
+
+@dataclass(frozen=True, eq=False)
+class PastForecast:
+    """The forecast of a span gone by.
+
+    gaps        start, end and duration_s (start and end aware, UTC), in order of time
+    odds        the chance of no service, second by second
+    freshness   how old the elements were in the middle of each part that has elements of its own, in order
+    objects     how many objects were searched, the most over the parts
+    notes       what the limits have to say of the fleet, each once
+    view        whose service it is
+    """
+
+    span: Span
+    gaps: pd.DataFrame
+    odds: Odds
+    freshness: tuple[Freshness, ...]
+    objects: int
+    notes: tuple[str, ...]
+    view: View
+
+    @property
+    def sigma_s(self) -> float:
+        """The timing error by the age of the elements, the median over the parts, seconds."""
+        return float(np.median([each.sigma_s for each in self.freshness]))
+
+
+def past_forecast(
+    fleet_at: Callable[[datetime], Fleet],
+    view: View,
+    span: Span,
+    *,
+    model: TimingModel | None = None,
+    allow_stale: bool = False,
+    progress: Progress | None = None,
+) -> PastForecast:
+    """Return what `fleet_at`, the elements at hand at a moment, would have forecast for `view` over `span`, day by day.
+
+    Days are 24 h from the start of the span; neighbours with the same elements are searched as one. Raises
+    ElementsError for elements too old for a forecast, unless `allow_stale`, and what the search raises.
+    """
+    model = model or TimingModel()
+    gaps, edges, chances, freshness, objects = [], [], [], [], 0
+    notes: dict[str, None] = {}
+    for part, fleet in _parts(fleet_at, span):
+        fresh = band_for(fleet, part.middle, model, allow_stale=allow_stale)
+        searched = Span(part.start - _MARGIN, part.end + _MARGIN)
+
+        def advance(share: float, part: Span = part) -> None:
+            done_s = (part.start - span.start).total_seconds() + share * part.duration_s
+            if progress is not None:
+                progress(done_s / span.duration_s)
+
+        seen = find_visibility(fleet, view, searched, progress=advance, warn=False)
+        found = seen.coverage().gaps()
+        # Whole gaps, each in the part in which it begins: one that begins before the span or ends after it is cut.
+        begun = (found["start"] >= part.start) & (found["start"] < part.end)
+        gaps.append(found.loc[begun, ["start", "end", "duration_s"]])
+        epochs_us = seen.fleet.epochs.astype("datetime64[us]").astype(np.int64)
+        odds = odds_of_no_service(seen.joint(), epochs_us, part, model, searched=searched, even=True)
+        edges.append(odds.edges_us[:-1])
+        chances.append(odds.no_service)
+        freshness.append(fresh)
+        notes.update(dict.fromkeys(seen.notes))
+        objects = max(objects, seen.report.objects_searched)
+    every_edge = np.append(np.concatenate(edges), span.end_us)
+    together = Odds(span, every_edge, np.concatenate(chances), odds.skipped_below)
+    return PastForecast(
+        span, pd.concat(gaps, ignore_index=True), together, tuple(freshness), objects, tuple(notes), view
+    )
+
+
+def _parts(fleet_at: Callable[[datetime], Fleet], span: Span) -> Iterator[tuple[Span, Fleet]]:
+    """Yield the parts of a span that have the same elements, with these."""
+    start, fleet = span.start, fleet_at(span.start)
+    moment = start + timedelta(days=1)
+    while moment < span.end:
+        later = fleet_at(moment)
+        if later is not fleet and later.records != fleet.records:
+            yield Span(start, moment), fleet
+            start, fleet = moment, later
+        moment += timedelta(days=1)
+    yield Span(start, span.end), fleet
