@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import pickle
 import random
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -197,3 +198,20 @@ def test_the_newest_whole_one_always_stays(tmp_path: Path) -> None:
     assert list(store) == [second, third]
     assert store.newest() == second
     assert not first.path.exists()
+
+
+def test_when_an_object_was_first_seen_is_handed_on_from_snapshot_to_snapshot(tmp_path: Path) -> None:
+    store, fleet = SnapshotStore(tmp_path), fleet_of()
+    numbers = [str(each) for each in fleet.satellite_ids]
+    for day, total in ((0, 18), (1, 20), (2, 20), (70, 24), (71, 24)):
+        at = NOW + timedelta(days=day)
+        store.keep(fleet.select(range(total)), source="x", content_digest=f"{day}", fetched_at=at)
+        store.thin(at)
+    # What came on the first days is remembered, though the snapshots of those days are long gone.
+    assert len(list(store)) < 5
+    newest = store.newest()
+    assert newest is not None
+    seen = read_snapshot(newest, "Plover").first_seen
+    came = {1: numbers[18:20], 70: numbers[20:]}
+    assert seen == {number: NOW + timedelta(days=day) for day, those in came.items() for number in those}
+    assert pickle.loads(pickle.dumps(read_snapshot(newest, "Plover"))).select(range(20)).first_seen == seen

@@ -25,6 +25,7 @@ from passim.answers.growth.curves import (
 )
 from passim.answers.growth.orders import (
     Order,
+    launch_or_plane_order,
     launch_order,
     listed_order,
     plane_order,
@@ -33,7 +34,7 @@ from passim.answers.growth.orders import (
 )
 from passim.coverage.ranks import RankSweep
 from passim.coverage.visibility import Visibility, find_visibility
-from passim.elements.patterns import jittered
+from passim.elements.patterns import jittered, launched_by_plane
 from passim.intervals import GroupedIntervals
 from passim.sky.limits import Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
@@ -202,7 +203,7 @@ def test_launch_groups_come_oldest_first_and_pieces_in_turn() -> None:
     assert [pieces[k] for k in np.argsort(order.ranks[0])] == [
         "1999-150A", "2025-002C", "2025-012Z", "2025-012AA", "2026-003A", "2026-003B",
     ]  # fmt: skip
-    assert "4 launch groups" in order.notes[0]
+    assert "4 launch groups from the oldest on, 1999-150 to 2026-003;" in order.notes[0]
 
 
 def test_a_launch_order_without_designators_says_what_to_use() -> None:
@@ -332,3 +333,22 @@ def test_call_hours_follow_the_clock_on_the_wall() -> None:
     assert hours == [[8, 18], [31, 41], [55, 65]]
     with pytest.raises(InputError, match="none in Sat 28 Mar 00:00 to Tue 31 Mar 00:00"):
         call_hours_within(span, DailyHours(480, 1080, (2,)), "UTC")
+
+
+def test_who_has_no_designator_yet_and_was_seen_to_come_is_the_newest() -> None:
+    six = walker(total=6, planes=3, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=START)
+    fleet, days = launched_by_plane(six, 3), {0: 9, 1: 8, 4: 7, 5: 7}
+    came = {str(fleet[k].satellite_id): datetime(2026, 3, day, tzinfo=UTC) for k, day in days.items()}
+    bare = [replace(fleet[0], designator=""), replace(fleet[1], designator=""), *fleet.records[2:]]
+    told = Fleet(bare, first_seen=came)
+    for order in (launch_order(told), launch_or_plane_order(told, datetime(2026, 3, 1, tzinfo=UTC))):
+        assert order.name == "launch"
+        # The launches 902 and 903 first, then by the day they came: number 1 on the 8th and number 0 on the 9th.
+        assert order.ranks.tolist() == [[5, 4, 0, 1, 2, 3]]
+        assert order.notes[0].startswith(
+            "Order: as launched, 4 launch groups from the oldest on, 2026-902 to 2026-903, and last those without a "
+            "designator; satellites that have come down since"
+        )
+        assert order.notes[1] == "Seen to arrive: 2026-903, in the elements since 2026-03-07."
+    # Of whom nobody knows either, the planes have to do.
+    assert launch_or_plane_order(Fleet(bare), datetime(2026, 3, 1, tzinfo=UTC)).name == "plane"

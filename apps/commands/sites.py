@@ -364,7 +364,6 @@ def latitudes(text: str) -> list[float]:
 
 def _fleets(fleet_choice: FleetChoice, span: Span) -> tuple[list[Fleet], list[Note]]:
     """Return the fleets to compare: one a file of --elements, else all of the workspace."""
-    from passim import Fleet
 
     if fleet_choice.elements:
         choices = [dataclasses.replace(fleet_choice, elements=(path,)) for path in fleet_choice.elements]
@@ -379,8 +378,7 @@ def _fleets(fleet_choice: FleetChoice, span: Span) -> tuple[list[Fleet], list[No
     notes: list[Note] = []
     for k, choice in enumerate(choices):
         fleet, messages = choice.fleet(span.start)
-        name = names[k] if k < len(names) else fleet.name
-        fleets.append(Fleet(fleet.records, name, skipped=fleet.skipped, climbs=fleet.climbs))
+        fleets.append(fleet.holding(fleet.records, names[k] if k < len(names) else None))
         notes += messages
     return fleets, list(dict.fromkeys(notes))
 

@@ -162,8 +162,9 @@ class Fleet:
     ``name`` names the fleet. ``records`` holds the sets in file order; one object may stand in it with several sets.
     ``skipped`` tells what a reader left out or doubts: bad records where it was lenient, files of a folder that hold no
     elements, and a file that ends too soon. ``climbs`` tells by identifier how fast objects climb (sink, where
-    negative), km a day, as earlier snapshots of the fleet show it; empty where there are none. Column properties are
-    arrays of shape (sets,), read-only. Two fleets are equal when their records are.
+    negative), km a day, as earlier snapshots of the fleet show it, and ``first_seen`` when the snapshot was fetched
+    that first held an object, of those that came later than the first of all; both are empty where there are none.
+    Column properties are arrays of shape (sets,), read-only. Two fleets are equal when their records are.
     """
 
     def __init__(
@@ -173,11 +174,13 @@ class Fleet:
         *,
         skipped: Iterable[Skipped] = (),
         climbs: Mapping[str, float] | None = None,
+        first_seen: Mapping[str, datetime] | None = None,
     ) -> None:
         self.records: tuple[ElementSet, ...] = tuple(records)
         self.name = name
         self.skipped: tuple[Skipped, ...] = tuple(skipped)
         self.climbs: Mapping[str, float] = climbs or {}
+        self.first_seen: Mapping[str, datetime] = first_seen or {}
 
     def __len__(self) -> int:
         return len(self.records)
@@ -195,14 +198,19 @@ class Fleet:
 
     def __reduce__(self) -> tuple[Any, ...]:
         # Copies in other processes are made anew: what others keep with a fleet, such as SGP4's models, stays here.
-        return _fleet_again, (self.records, self.name, self.skipped, dict(self.climbs))
+        return _fleet_again, (self.records, self.name, self.skipped, dict(self.climbs), dict(self.first_seen))
 
     def __repr__(self) -> str:
         return f"<Fleet {self.name!r}: {len(self)} element sets of {self.object_count} objects>"
 
     def __add__(self, other: Fleet) -> Fleet:
-        climbs = {**self.climbs, **other.climbs}
-        return Fleet(self.records + other.records, self.name, skipped=self.skipped + other.skipped, climbs=climbs)
+        return Fleet(
+            self.records + other.records,
+            self.name,
+            skipped=self.skipped + other.skipped,
+            climbs={**self.climbs, **other.climbs},
+            first_seen={**self.first_seen, **other.first_seen},
+        )
 
     @cached_property
     def satellite_ids(self) -> NDArray[np.object_]:
@@ -240,7 +248,17 @@ class Fleet:
 
     def select(self, indices: Iterable[int]) -> Fleet:
         """Return the fleet of the sets at `indices`, in that order."""
-        return Fleet([self.records[int(i)] for i in indices], self.name, skipped=self.skipped, climbs=self.climbs)
+        return self.holding(self.records[int(i)] for i in indices)
+
+    def holding(self, records: Iterable[ElementSet], name: str | None = None) -> Fleet:
+        """Return the fleet of other records, with all else that is known of this one; its name too unless given."""
+        return Fleet(
+            records,
+            self.name if name is None else name,
+            skipped=self.skipped,
+            climbs=self.climbs,
+            first_seen=self.first_seen,
+        )
 
     def nearest(self, moment: datetime) -> tuple[Fleet, int]:
         """Keep of each object the set whose epoch is nearest `moment`; of equals, the later in the fleet.
@@ -255,15 +273,18 @@ class Fleet:
             seen = retained.get(record.satellite_id)
             if seen is None or distance_s <= seen[0]:
                 retained[record.satellite_id] = (distance_s, record)
-        records = [record for _, record in retained.values()]
-        nearest = Fleet(records, self.name, skipped=self.skipped, climbs=self.climbs)
+        nearest = self.holding(record for _, record in retained.values())
         return nearest, len(self.records) - len(retained)
 
 
 def _fleet_again(
-    records: tuple[ElementSet, ...], name: str, skipped: tuple[Skipped, ...], climbs: dict[str, float]
+    records: tuple[ElementSet, ...],
+    name: str,
+    skipped: tuple[Skipped, ...],
+    climbs: dict[str, float],
+    first_seen: dict[str, datetime],
 ) -> Fleet:
-    return Fleet(records, name, skipped=skipped, climbs=climbs)
+    return Fleet(records, name, skipped=skipped, climbs=climbs, first_seen=first_seen)
 
 
 ELEMENT_FIELDS = tuple(f.name for f in fields(ElementSet))

@@ -212,8 +212,7 @@ def rounded_to_two_line(fleet: Fleet) -> Fleet:
     Rounding moves a satellite of a low orbit by at most 6 m an angle (half of 1e-4 deg), 0.5 m by its eccentricity,
     3 m by its epoch, and 0.2 m a day by its mean motion.
     """
-    records = [rounded_set(record) for record in fleet.records]
-    return Fleet(records, fleet.name, skipped=fleet.skipped, climbs=fleet.climbs)
+    return fleet.holding(rounded_set(record) for record in fleet.records)
 
 
 def rounded_fields(fleet: Fleet, rounded: Fleet) -> dict[str, int]:

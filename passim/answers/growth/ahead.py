@@ -90,7 +90,7 @@ def growth_ahead(
     planned = planned_satellites(present, in_turn, span.middle, seed=seed)
     open_view = view.without(*(name for name in _OF_THE_FLEET if name in view.names))
     records = [*present.records, *planned.fleet.records]
-    together = Fleet(records, fleet.name, skipped=fleet.skipped, climbs=fleet.climbs)
+    together = fleet.holding(records)
     visibility = find_visibility(together, open_view, span, progress=progress, warn=False)
 
     # Ranks by day of service: today's first, then row by row of the plan. The search may have left out an object.

@@ -1,6 +1,7 @@
 """Orders in which the satellites of a fleet are counted: what "the first N of them" means.
 
-    as launched     launch group by launch group, oldest first: the curve retells how the fleet came to be
+    as launched     launch group by launch group, oldest first by their designators, then those without one by when
+                    the snapshots of the fleet first held them: the curve retells how the fleet came to be
     by plane        whole orbital planes, one beside the other
     at random       seeded draws; each is a fleet that has lost some of its satellites by chance, and no history
     from a file     one catalogue number a line
@@ -15,11 +16,12 @@ import re
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from passim.elements.feeds.history import launch_of
 from passim.elements.health import assess
 from passim.elements.identifiers import SatelliteId
 from passim.elements.records import Fleet
@@ -107,18 +109,24 @@ def named_order(
 def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
     """Return the order of launches: groups by year and number of the international designator, then piece and number.
 
-    Raises ElementsError where a satellite that counts has no designator.
+    A designator tells the year and the turn, and no day. Satellites without one that came into the snapshots of the
+    fleet since they are kept (`Fleet.first_seen`) are its newest: they come last, by when they were first seen. Raises
+    ElementsError where a satellite that counts has neither.
     """
     indices = _indices(fleet, counted)
-    keys, unknown = [], []
+    keys: list[tuple[Any, ...]] = []
+    unknown = []
     for index in indices.tolist():
-        found = _DESIGNATOR.fullmatch(fleet[index].designator)
-        if found is None:
+        found, number_of = _DESIGNATOR.fullmatch(fleet[index].designator), SatelliteId(fleet[index].satellite_id)
+        seen_at = fleet.first_seen.get(str(number_of))
+        if found is not None:
+            year, number, piece = found.groups()
+            # Pieces run A to Z, then AA: the shorter come first.
+            keys.append((0, int(year), int(number), len(piece), piece, number_of.order))
+        elif seen_at is not None:
+            keys.append((1, seen_at, 0, 0, "", number_of.order))
+        else:
             unknown.append(index)
-            continue
-        year, number, piece = found.groups()
-        # Pieces run A to Z, then AA: the shorter come first.
-        keys.append((int(year), int(number), len(piece), piece, SatelliteId(fleet[index].satellite_id).order))
     if unknown:
         raise ElementsError(
             "launch order",
@@ -126,13 +134,39 @@ def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
             wanted="an international designator such as 2026-901A for every satellite",
             try_next="the order plane or random, or a file with one catalogue number a line",
         )
-    order = indices[sorted(range(len(keys)), key=keys.__getitem__)]
-    groups = len({key[:2] for key in keys})
+    turn = sorted(range(len(keys)), key=keys.__getitem__)
+    groups = sorted({key[:3] for key in keys})
     note = (
-        f"Order: as launched, {groups} launch group{'s' if groups != 1 else ''} from the oldest on; satellites that "
-        "have come down since are not in it, and each stands where it is today, not where it was then."
+        f"Order: as launched, {len(groups)} launch group{'s' if len(groups) != 1 else ''} from the oldest on"
+        f"{_first_and_last(groups)}; satellites that have come down since are not in it, and each stands where it is "
+        "today, not where it was then."
     )
-    return Order("launch", "as launched", _ranked(len(fleet), [order]), (note,))
+    arrived = _arrived(fleet, indices)
+    return Order("launch", "as launched", _ranked(len(fleet), [indices[turn]]), (note, *arrived))
+
+
+def _first_and_last(groups: list[tuple[Any, ...]]) -> str:
+    """Say from which launch to which the designators go, and whether some have none."""
+    named = [f"{year:04d}-{number:03d}" for kind, year, number in groups if kind == 0]
+    words = f", {named[0]} to {named[-1]}" if len(named) > 1 else f", {named[0]}" if named else ""
+    return f"{words}, and last those without a designator" if len(named) < len(groups) else words
+
+
+def _arrived(fleet: Fleet, indices: Index) -> tuple[str, ...]:
+    """Say since when the newest launch is in the elements, where the snapshots of the fleet saw it come."""
+    seen: dict[str, list[datetime | None]] = {}
+    for index in indices.tolist():
+        record = fleet[index]
+        launch = launch_of(record.designator)
+        if launch:
+            seen.setdefault(launch, []).append(fleet.first_seen.get(str(record.satellite_id)))
+    # A launch of which anything was there before the first snapshot was not seen to come.
+    came = {launch: min(known) for launch, at in seen.items() if len(known := [t for t in at if t]) == len(at)}
+    if not came:
+        return ()
+    newest = max(came, key=lambda launch: (came[launch], launch))
+    more = "" if len(came) == 1 else f"{len(came)} launches came since its snapshots are kept, the last "
+    return (f"Seen to arrive: {more}{newest}, in the elements since {came[newest]:%Y-%m-%d}.",)
 
 
 def launch_or_plane_order(fleet: Fleet, moment: datetime, counted: Bools | None = None) -> Order:
@@ -141,7 +175,10 @@ def launch_or_plane_order(fleet: Fleet, moment: datetime, counted: Bools | None 
     The notes of the latter say so first. Raises EmptyFleetError where nobody counts.
     """
     indices = _indices(fleet, counted)
-    without = sum(_DESIGNATOR.fullmatch(fleet[index].designator) is None for index in indices.tolist())
+    without = sum(
+        _DESIGNATOR.fullmatch(record.designator) is None and str(record.satellite_id) not in fleet.first_seen
+        for record in map(fleet.records.__getitem__, indices.tolist())
+    )
     if not without:
         return launch_order(fleet, counted)
     who = f"{without:,} of its {len(indices):,} satellites" if without < len(indices) else "its satellites"

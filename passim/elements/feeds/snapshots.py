@@ -131,9 +131,9 @@ class SnapshotStore:
         `content_digest` tells the same content again without reading it. Raises ElementsError where it cannot be
         written.
         """
-        data = _packed(fleet, source, content_digest)
-        digest = hashlib.sha256(data).hexdigest()[:16]
         moment = fetched_at.astimezone(UTC).replace(microsecond=0)
+        data = _packed(fleet, source, content_digest, self._first_seen_us(fleet, moment))
+        digest = hashlib.sha256(data).hexdigest()[:16]
         # Of two that came within a second the later one has the later name.
         last = max((each.fetched_at for each in self if each.digest != digest), default=moment - _ALMOST_ONE)
         if moment <= last < moment + _ALMOST_ONE:
@@ -146,6 +146,21 @@ class SnapshotStore:
             what = f"snapshot {path} cannot be written: {error.strerror}"
             raise ElementsError(what, try_next="making room, or a folder of your own") from None
         return Snapshot(path=path, fetched_at=moment, digest=digest)
+
+    def _first_seen_us(self, fleet: Fleet, moment: datetime) -> NDArray[np.int64]:
+        """Return when the first snapshot that held each object was fetched, microseconds since 1970; 0 for the first.
+
+        Each snapshot hands it on to the next, so that it outlives those that are thinned; shape (sets,).
+        """
+        before = self.newest(moment)
+        if before is None or before.fetched_at > moment:
+            return np.zeros(len(fleet), dtype=np.int64)
+        try:
+            known = read_first_seen_us(before)
+        except ElementsError:
+            return np.zeros(len(fleet), dtype=np.int64)
+        now_us = int(moment.timestamp()) * 1_000_000
+        return np.array([known.get(str(each), now_us) for each in fleet.satellite_ids], dtype=np.int64)
 
     def thin(self, now: datetime) -> list[Snapshot]:
         """Delete what the rule no longer keeps at `now` (aware), and return it. The newest whole one always stays."""
@@ -183,12 +198,32 @@ def read_snapshot(snapshot: Snapshot, name: str, climbs: Mapping[str, float] | N
         columns: dict[str, Sequence[Any]] = {field: json.loads(archive[field].tobytes()) for field in _TEXTS}
         columns |= {field: archive[field].tolist() for field in (*NUMBERS, *_COUNTS)}
         epochs_us, skipped = archive["epoch_us"].tolist(), json.loads(archive["skipped"].tobytes())
+        first_us = archive["first_seen_us"].tolist() if "first_seen_us" in archive.files else []
     columns["satellite_id"] = [SatelliteId(text) for text in columns["satellite_id"]]
     origin = datetime(1970, 1, 1, tzinfo=UTC)
     columns["epoch"] = [origin + timedelta(microseconds=each) for each in epochs_us]
     fields = tuple(columns)
     records = [ElementSet(**dict(zip(fields, values, strict=True))) for values in zip(*columns.values(), strict=True)]
-    return Fleet(records, name, skipped=[Skipped(**entry) for entry in skipped], climbs=climbs)
+    first_seen = {
+        str(number): origin + timedelta(microseconds=us)
+        for number, us in zip(columns["satellite_id"], first_us, strict=False)
+        if us
+    }
+    entries = [Skipped(**entry) for entry in skipped]
+    return Fleet(records, name, skipped=entries, climbs=climbs, first_seen=first_seen)
+
+
+def read_first_seen_us(snapshot: Snapshot) -> dict[str, int]:
+    """Return by identifier when the first snapshot that held an object was fetched, microseconds since 1970.
+
+    0 for those that the first of all snapshots held, of which nobody knows. Raises ElementsError where it is damaged.
+    """
+    with _opened(snapshot) as archive:
+        numbers = json.loads(archive["satellite_id"].tobytes())
+        # Snapshots of an earlier passim do not say.
+        if "first_seen_us" not in archive.files:
+            return dict.fromkeys(numbers, 0)
+        return dict(zip(numbers, archive["first_seen_us"].tolist(), strict=True))
 
 
 def read_columns(snapshot: Snapshot, fields: Sequence[str] = NUMBERS) -> Columns:
@@ -225,13 +260,15 @@ def read_origin(snapshot: Snapshot) -> Origin:
         )
 
 
-def _packed(fleet: Fleet, source: str, content_digest: str) -> bytes:
-    """Return the bytes of a snapshot; the same fleet and source give the same."""
+def _packed(fleet: Fleet, source: str, content_digest: str, first_seen_us: NDArray[np.int64]) -> bytes:
+    """Return the bytes of a snapshot; the same fleet, source and history give the same."""
     head = {
         "version": _VERSION, "source": source, "content_digest": content_digest,
         "sets": len(fleet), "objects": fleet.object_count, "skipped": fleet.damaged_count,
     }  # fmt: skip
-    arrays: dict[str, Any] = {"head": _text_array(head), "epoch_us": fleet.epochs.astype(np.int64)}
+    arrays: dict[str, Any] = {
+        "head": _text_array(head), "epoch_us": fleet.epochs.astype(np.int64), "first_seen_us": first_seen_us,
+    }  # fmt: skip
     for field in _TEXTS:
         arrays[field] = _text_array([str(getattr(record, field)) for record in fleet])
     for field in NUMBERS:
