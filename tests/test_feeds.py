@@ -405,7 +405,11 @@ _NURSERY = """
     from passim.elements.feeds.request_log import RequestLog
     from passim.elements.feeds.snapshots import SnapshotStore
     from passim.elements.feeds.sources import Address
-    from passim.elements.feeds.update import update_from_address
+    from passim.elements.feeds.update import update_from_address, user_agent
+    # Loaded here once, so that a child on a busy machine comes to its first request before it is killed.
+    import passim.elements.feeds.http
+    import passim.elements.formats
+    user_agent()
     folder, feed = Path(sys.argv[1]), Address(address=sys.argv[2], minimum_interval_s=0.0, every_s=0.0)
     for line in sys.stdin:
         child = os.fork()
