@@ -88,14 +88,14 @@ class LearnedTiming:
     """The timing errors of one fleet by its own snapshots.
 
     ``model`` is what fits them, None where they are not enough yet; ``ages`` what was found, youngest first. ``days``
-    lie between the first and the last of so many ``snapshots`` that were compared in ``pairs``; ``satellites`` is how
-    many different ones told. ``inputs`` stands for the snapshots that were chosen, see `inputs_of`.
+    lie between the first and the last of the ``snapshots``, by their names, that were compared in so many ``pairs``;
+    ``satellites`` is how many different ones told. ``inputs`` stands for the snapshots chosen, see `inputs_of`.
     """
 
     model: TimingModel | None
     ages: tuple[LearnedAge, ...]
     days: float
-    snapshots: int
+    snapshots: tuple[str, ...]
     pairs: int
     satellites: int
     inputs: str
@@ -164,10 +164,10 @@ def learn_timing(snapshots: Sequence[Snapshot]) -> LearnedTiming:
     loaded: dict[Snapshot, _Loaded | None] = {}
     wanted: set[str] = set()
     tables, used = [], set()
+    # The newest comes first: it says who serves.
+    for snapshot in sorted({each for pair in pairs for each in pair}, key=lambda each: each.fetched_at, reverse=True):
+        loaded[snapshot] = _load(snapshot, wanted)
     for number, pair in enumerate(pairs):
-        for snapshot in pair[::-1]:  # the newest snapshot of all comes first: it says who serves
-            if snapshot not in loaded:
-                loaded[snapshot] = _load(snapshot, wanted)
         older, newer = (loaded[each] for each in pair)
         if older is None or newer is None:
             continue
@@ -183,7 +183,7 @@ def learn_timing(snapshots: Sequence[Snapshot]) -> LearnedTiming:
         model=model,
         ages=ages,
         days=days,
-        snapshots=len(used),
+        snapshots=tuple(each.path.name for each in sorted(used, key=lambda each: each.path.name)),
         pairs=len(tables),
         satellites=satellites["satellite_id"].nunique(),
         inputs=inputs_of(pairs),

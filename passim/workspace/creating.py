@@ -237,7 +237,8 @@ kind = {_value(kind)}
 # buffer_s = {VIDEO.buffer_s}
 
 # How the timing error of each satellite grows with the age of its elements: seconds at their epoch, seconds a day, and
-# seconds a day squared; what a manoeuvre adds a day, and what all share. passim hindcast fits them to your own files.
+# seconds a day squared; what a manoeuvre adds a day, and what all share. Unset, a fleet with a feed has those that
+# passim update learns from its snapshots, and other fleets the usual ones, which stand here. What is set comes first.
 # [timing]
 # at_epoch_s = {model.at_epoch_s}
 # per_day_s = {model.per_day_s}

@@ -108,19 +108,20 @@ def read_learned(store: SnapshotStore) -> LearnedTiming | None:
         raise _damaged(file, "other content than passim wrote") from None
 
 
-def _learned(*, model: Any, ages: Any, **rest: Any) -> LearnedTiming:
+def _learned(*, model: Any, ages: Any, snapshots: Any, **rest: Any) -> LearnedTiming:
     """Return what a file holds. Raises ValueError, TypeError, or InputError for numbers that no model can have."""
     found = LearnedTiming(
         model=None if model is None else TimingModel(**model),
         ages=tuple(LearnedAge(**age) for age in ages),
+        snapshots=tuple(snapshots),
         **rest,
     )
-    numbers = [found.days, found.snapshots, found.pairs, found.satellites]
+    numbers = [found.days, found.pairs, found.satellites]
     numbers += [value for age in found.ages for value in asdict(age).values()]
     if not all(type(value) in (int, float) and 0.0 <= value < math.inf for value in numbers):
         raise ValueError("a number")
-    if type(found.inputs) is not str:
-        raise ValueError("inputs")
+    if not all(type(text) is str for text in (found.inputs, *found.snapshots)):
+        raise ValueError("a text")
     return found
 
 
