@@ -4,7 +4,7 @@
 
 serves a router and a far end over TCP and a resolver for that long, prints the words for passim probe, and writes what
 it really did. A TCP target drops by letting its queue of connections fill up: the kernel then leaves what comes
-unanswered, as a line does that is out. Each state is stamped when it has come about.
+unanswered, as a line does that is out. Each state is stamped before and after it has come about.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import selectors
 import socket
 import threading
 import time
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -72,6 +73,11 @@ class TcpTarget:
     def due(self) -> float:
         return float("inf")
 
+    def close(self) -> None:
+        self._listener.close()
+        if self._filler is not None:
+            self._filler.close()
+
 
 class DnsTarget:
     """A resolver that answers every question with the question, at once, late, with a refusal, or not."""
@@ -113,13 +119,16 @@ class DnsTarget:
     def due(self) -> float:
         return self._late[0][0] if self._late else float("inf")
 
+    def close(self) -> None:
+        self._socket.close()
+
 
 class ScriptedTargets:
-    """Plays a script on targets in a thread of its own. ``truth`` holds (time of day, target, state) as they came."""
+    """Plays a script on targets in a thread of its own. ``truth`` has (from, to, target, state): times of day."""
 
     def __init__(self, targets: list[TcpTarget | DnsTarget], script: list[Act], lasts_s: float) -> None:
         self.targets, self._script, self._lasts_s = targets, sorted(script), lasts_s
-        self.truth: list[tuple[float, int, str]] = []
+        self.truth: list[tuple[float, float, int, str]] = []
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._play, daemon=True)
 
@@ -130,23 +139,25 @@ class ScriptedTargets:
     def __exit__(self, *_: object) -> None:
         self._stop.set()
         self._thread.join()
+        for target in self.targets:
+            target.close()
 
     def wait(self) -> None:
         self._thread.join()
 
-    def drops(self, target: int) -> list[tuple[float, float]]:
-        """Return when a target left what came unanswered: (from, to) by the time of day."""
-        states = [(at, state) for at, number, state in self.truth if number == target]
-        ends = [at for at, _ in states[1:]] + [float("inf")]
-        return [(at, end) for (at, state), end in zip(states, ends, strict=True) if state == "drop"]
+    def drops(self, target: int) -> list[tuple[tuple[float, float], tuple[float, float]]]:
+        """Return when a target left what came unanswered: between which two moments that began, and ended."""
+        states = [(before, after, state) for before, after, number, state in self.truth if number == target]
+        return [(began[:2], ended[:2]) for began, ended in pairwise(states) if began[2] == "drop"]
 
     def _play(self) -> None:
         began, acts = time.monotonic(), list(self._script)
         while not self._stop.is_set() and time.monotonic() < began + self._lasts_s:
             while acts and began + acts[0].at_s <= time.monotonic():
                 act = acts.pop(0)
+                before = time.time()
                 self.targets[act.target].become(act.state, act.delay_s)
-                self.truth.append((time.time(), act.target, act.state))
+                self.truth.append((before, time.time(), act.target, act.state))
             due = [began + self._lasts_s, *(target.due() for target in self.targets)]
             due += [began + acts[0].at_s] if acts else []
             with selectors.DefaultSelector() as ready:

@@ -16,6 +16,7 @@ import numpy as np
 
 from passim.coverage import Coverage
 from passim.intervals import complement
+from passim.line import loss_periods
 from passim.spans import Span
 
 ROW = list("rrrxrrxxxrxrrxxx")
@@ -38,3 +39,12 @@ def test_the_gaps_of_one_packet_a_second_are_the_loss_periods():
     assert gaps["duration_s"].tolist() == LENGTHS
     # The last one may go on past the sample: the RFC cannot tell either, and here it says so.
     assert gaps["cut_at_end"].tolist() == [False, False, False, True]
+
+
+def test_the_loss_periods_of_a_record_are_those_of_the_example():
+    first, length = loss_periods([mark == "x" for mark in ROW], losses=1)
+    assert first.tolist() == BEGINNINGS
+    assert length.tolist() == LENGTHS
+    # As outages count, from three losses on.
+    first, length = loss_periods([mark == "x" for mark in ROW])
+    assert first.tolist() == [6, 13]

@@ -7,7 +7,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from passim.errors import JournalError
-from passim.line.journal.schema import LOST, connect, told_of, unpacked
+from passim.line.journal.schema import LOST, DamagedMinuteError, connect, told_of, unpacked
 
 _MOST_FAULTS = 20
 
@@ -41,10 +41,11 @@ def _of_minutes(database: sqlite3.Connection) -> list[str]:
     """Return what is wrong with packed minutes."""
     found = []
     for row, minute, sent, lost, data in database.execute("SELECT id, minute, sent, lost, packed FROM minute"):
-        if len(data) % 8 or not data:
-            found.append(f"minute {minute} (row {row}) holds half a probe")
+        try:
+            probes = unpacked(minute, data)
+        except DamagedMinuteError:
+            found.append(f"minute {minute} (row {row}) does not fit its checksum")
             continue
-        probes = unpacked(minute, data)
         if len(probes) > sent or sum(trip == LOST for _, trip in probes) != lost:
             found.append(f"minute {minute} (row {row}) holds other probes than it counts, {sent} and {lost} lost")
         elif any(later[0] < earlier[0] for earlier, later in pairwise(probes)):

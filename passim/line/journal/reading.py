@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from passim.errors import JournalError
 from passim.intervals import clip, complement, sweep, where
-from passim.line.journal.schema import LOST, MINUTE_US, OWN_PROBE
+from passim.line.journal.schema import LOST, MINUTE_US, OWN_PROBE, numbers_in
 from passim.line.journal.writing import last_known_us, settled
 from passim.line.outages import LOSSES, find_outages
 from passim.line.record import LineRecord, Probes, outage_table
@@ -157,7 +157,7 @@ def _probes(
     ):
         if run in numbers:
             minutes[target].append(minute)
-            blobs[target].append(data)
+            blobs[target].append(numbers_in(data))
     held = [probe for run in runs for probe in run.open_probes]
     found = {}
     for target in targets:
@@ -193,6 +193,8 @@ def _within(measured: tuple[_Whole, _Whole], sent_us: _Whole, trip_us: _Whole) -
     row = np.searchsorted(start, sent_us, side="right") - 1
     # What is known up to and including the last send of a run that was cut off.
     kept = (row >= 0) & (sent_us <= end[row]) if start.size else np.zeros(sent_us.size, dtype=bool)
+    # A run may begin at the very moment at which another ended.
+    kept[1:] &= sent_us[1:] != sent_us[:-1]
     return sent_us[kept], trip_us[kept]
 
 

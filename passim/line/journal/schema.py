@@ -8,8 +8,8 @@ a lost packet.
     run             an unbroken stretch of measuring on one setting of the clock, and why a new one had to begin; what
                     no run of a source covers, or more than one, is a hole
     minute          the probes of one target and run in one minute of UTC, packed (`packed`): times of the sends since
-                    the minute's start, then round trips, 32-bit little-endian each; `sent` counts what was sent, which
-                    is more than what is packed once the minute has been thinned
+                    the minute's start, then round trips, 32-bit little-endian each, then their CRC-32; `sent` counts
+                    what was sent, which is more than what is packed once the minute has been thinned
     open_probe      the probes of minutes that are not packed yet, waiting for an answer where round_trip_us is NULL
     clock_offset    what a time server said of the system's clock: seconds to be added to it
     outage          outages of records that hold no probes
@@ -29,6 +29,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
+from zlib import crc32
 
 from passim.errors import JournalBusyError, JournalError, WayOut
 
@@ -43,6 +44,7 @@ MINUTE_US: Final = 60_000_000
 
 # Every second one page goes to the disk: a small one spares memory cards.
 _PAGE_BYTES: Final = 1024
+_CRC_BYTES: Final = 4
 _BUSY_S: Final = 10.0
 _NO_ROOM_BYTES: Final = 128 * 1024
 _SQLITE_HEAD: Final = b"SQLite format 3\x00"
@@ -79,6 +81,10 @@ CREATE TABLE progress (name TEXT PRIMARY KEY, minute INTEGER NOT NULL) WITHOUT R
 MIGRATIONS: Final[dict[int, str]] = {}
 
 
+class DamagedMinuteError(Exception):
+    """The probes of a minute are not those that were packed."""
+
+
 def connect(path: Path, *, writing: bool) -> sqlite3.Connection:
     """Open the journal at `path`, made where it is to be written and not there; an older one is brought up to date.
 
@@ -109,6 +115,8 @@ def told_of(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise _plain(error, path) from None
+    except DamagedMinuteError as error:
+        raise JournalError(f"journal {path} is damaged", got=str(error), way_out=WayOut.CHECK_JOURNAL) from None
 
 
 @contextmanager
@@ -130,11 +138,21 @@ def packed(minute: int, probes: Sequence[tuple[int, int]]) -> bytes:
     sent = [sent_us - minute * MINUTE_US for sent_us, _ in probes]
     # A round trip of over half an hour is none; what was waited for is far less.
     trips = [min(trip_us, 2**31 - 1) for _, trip_us in probes]
-    return struct.pack(f"<{2 * len(probes)}i", *sent, *trips)
+    data = struct.pack(f"<{2 * len(probes)}i", *sent, *trips)
+    return data + crc32(data).to_bytes(_CRC_BYTES, "little")
+
+
+def numbers_in(data: bytes) -> bytes:
+    """Return what `packed` packed, less its checksum. Raises DamagedMinuteError."""
+    numbers = data[:-_CRC_BYTES]
+    if len(numbers) % 8 or crc32(numbers).to_bytes(_CRC_BYTES, "little") != data[-_CRC_BYTES:]:
+        raise DamagedMinuteError("probes of a minute that do not fit their checksum")
+    return numbers
 
 
 def unpacked(minute: int, data: bytes) -> list[tuple[int, int]]:
-    """Return the probes that `packed` packed."""
+    """Return the probes that `packed` packed. Raises DamagedMinuteError."""
+    data = numbers_in(data)
     numbers = struct.unpack(f"<{len(data) // 4}i", data)
     half = len(numbers) // 2
     return [(minute * MINUTE_US + sent, trip) for sent, trip in zip(numbers[:half], numbers[half:], strict=True)]

@@ -264,6 +264,9 @@ def thin(database: sqlite3.Connection, first: int, last: int) -> None:
         "SELECT id, minute, sent, packed FROM minute WHERE minute >= ? AND minute < ?", (first, last)
     ).fetchall()
     for row, minute, sent, data in rows:
-        if minute not in near and len(data) == 8 * sent and sent > THINNED_TO_ONE_IN:
-            kept = unpacked(minute, data)[::THINNED_TO_ONE_IN]
-            database.execute("UPDATE minute SET packed = ? WHERE id = ?", (packed(minute, kept), row))
+        if minute in near or sent <= THINNED_TO_ONE_IN:
+            continue
+        probes = unpacked(minute, data)
+        if len(probes) == sent:
+            kept = packed(minute, probes[::THINNED_TO_ONE_IN])
+            database.execute("UPDATE minute SET packed = ? WHERE id = ?", (kept, row))

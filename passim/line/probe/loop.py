@@ -146,12 +146,12 @@ class Probe:
             now_ns = clock_ns()
             if now_ns >= ends_ns and not self._waiting:
                 break
+            self._expire(now_ns)
+            self._commit(now_ns)
             if beat_ns <= now_ns < ends_ns:
                 self._ask_all()
                 # A beat that was missed is not made up for.
                 beat_ns += ((now_ns - beat_ns) // self._every_ns + 1) * self._every_ns
-            self._expire(clock_ns())
-            self._commit(clock_ns())
             next_ns = self._next_ns(min(beat_ns, ends_ns) if now_ns < ends_ns else now_ns + _SECOND_NS)
             ready = self._selector.select(max(next_ns - clock_ns(), 0) / 1e9)
             woke_ns = clock_ns()
