@@ -36,8 +36,16 @@ from passim.answers.symptom.match import (
     match_symptom,
 )
 from passim.answers.symptom.observations import FreezeRanges, FreezeRecord
-from passim.answers.symptom.score import RangeJudge, RecordJudge, hours_within, noticed, overlap, rate_by_hour
-from passim.answers.symptom.search import Trials
+from passim.answers.symptom.score import (
+    Judgement,
+    RangeJudge,
+    RecordJudge,
+    hours_within,
+    noticed,
+    overlap,
+    rate_by_hour,
+)
+from passim.answers.symptom.search import Trials, search_settings
 from passim.answers.symptom.settings import GatewayPlace, Grid, Setting, compass_words, joined
 from passim.coverage import Service, serve
 from passim.errors import InputError
@@ -445,6 +453,23 @@ def test_the_grid_is_as_far_apart_as_its_steps() -> None:
         (grid.cone_azimuths_deg, 45.0), (grid.gateway_distances_km, 100.0), (grid.gateway_bearings_deg, 22.5),
     ]:  # fmt: skip
         assert set(np.diff(values)) == {step}
+
+
+def test_what_the_search_tries_where_nothing_fits_is_counted_by_hand() -> None:
+    """Two masks, two gateways, two cones, one arc and one acquisition time; without a fit nothing is refined.
+
+    None and one limit: 1 + 7 + 1. Two: gateway and mask 4, gateway and arc 2, mask and arc 2, cone and arc 2, gateway
+    and cone 4. Three: gateway, mask and arc 4; cone, arc and mask 4; gateway, cone and mask 8; gateway, cone and arc 4.
+    The acquisition with the ten simplest, of which one stands above: 9. Together 9 + 14 + 20 + 9.
+    """
+    none = np.empty(0, dtype=np.int64)
+    trials = SimpleNamespace(
+        prepare=lambda settings, progress: None,
+        freezes_of_many=lambda settings: [Intervals(none, none) for _ in settings],
+    )
+    judge = SimpleNamespace(judge=lambda *_, leads: Judgement(0.0, 0.0, 0.0))
+    grid = Grid((30.0, 40.0), (600.0,), (0.0, 180.0), 25.0, (50.0,), (20.0,), (0.0, 180.0), (10.0,), (), (), (2.0,))
+    assert search_settings(trials, grid, judge, ()) == ([], 52)
 
 
 def test_neighbours_of_a_setting_are_half_a_step_away_or_lack_a_limit() -> None:
