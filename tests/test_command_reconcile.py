@@ -122,8 +122,48 @@ def test_a_line_that_has_nothing_to_do_with_the_sky(school: Path, tmp_path: Path
     ] == "none"  # fmt: skip
 
 
+def test_calls_as_they_went(school: Path) -> None:
+    """Three calls of a night: one that freezes as forecast, one that only the own router spoils, one past the record.
+
+    The gaps and faults in each call are counted here from the table of events, which other tests hold to the record.
+    """
+    calls = {"lesson": ("01:00", "01:45"), "night watch": ("00:20", "00:55"), "early": ("07:50", "08:30")}
+    events = [
+        f"BEGIN:VEVENT\nUID:{title[:5]}\nSUMMARY:{title}\nDTSTART:20261125T{start.replace(':', '')}00\n"
+        f"DTEND:20261125T{end.replace(':', '')}00\nEND:VEVENT"
+        for title, (start, end) in calls.items()
+    ]
+    text = "\n".join(["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//invented", *events, "END:VCALENDAR", ""])
+    (school / "night.ics").write_text(text.replace("\n", "\r\n"), encoding="utf-8")
+    words = ("--calls", str(school / "night.ics"), "--kind", "video")
+    facts = json.loads(reconcile(school, *words, "--format", "json").stdout)
+    assert (facts["calls"], facts["calls_not_judged"][0]["title"]) == (2, "early")
+    assert "not over when the record ends" in facts["calls_not_judged"][0]["why"]
+    by_title = {row["title"]: row for row in facts["rows"]}
+
+    recorded_in = pd.read_csv(school / "freezes.csv", parse_dates=["start", "end"])
+    for title, row in by_title.items():
+        start, end = (pd.Timestamp(f"2026-11-25T{each}-01:00") + pd.Timedelta(seconds=7.4) for each in calls[title])
+        inside = recorded_in[(recorded_in["start"] >= start) & (recorded_in["end"] <= end)]
+        seconds = (inside["end"] - inside["start"]).dt.total_seconds()
+        assert row["freezes"] == len(inside)
+        assert row["frozen_s"] == pytest.approx(seconds.sum(), abs=0.5)
+        assert row["longest_s"] == pytest.approx(seconds.max(), abs=0.5)
+        # A video call pauses from 5 s on and ends at 30 s: the workspace's own thresholds.
+        assert row["came"] == (
+            "dropped" if seconds.max() >= 30 else "with pauses" if seconds.max() >= 5 else "undisturbed"
+        )
+        assert row["as_forecast"] == (row["came"] == row["forecast"])
+    # At 00:33:20 the router was silent for a minute.
+    assert by_title["night watch"]["where"] == "house"
+    assert by_title["lesson"]["where"] == "line"
+    said = reconcile(school, *words).stdout.splitlines()[0]
+    assert said.startswith(f"{facts['went_as_forecast']} of 2 calls went as forecast.")
+
+
 def test_its_tables_fit_the_width(school: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-    for listing in ("events", "scores", "reliability"):
-        said = reconcile(school, "--record", str(school / "freezes.csv"), "--list", listing, "--notes").stdout
+    night = ("--calls", str(school / "night.ics"))
+    for words in (*(("--list", each) for each in ("events", "scores", "reliability")), night):
+        said = reconcile(school, *words, "--notes").stdout
         assert [line for line in said.splitlines() if len(line) > 80] == []

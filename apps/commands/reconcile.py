@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ..command_line.call_options import kind_option
 from ..command_line.options import fleet_options, output_options, site_options
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
 from ..command_line.record_options import RecordChoice, record_options
@@ -42,6 +43,13 @@ if TYPE_CHECKING:
     show_default=True,
     help="What the rows list: each gap and outage, the forecast beside others, or how often which chance came.",
 )
+@click.option(
+    "--calls",
+    "calls_path",
+    metavar="FILE.ics",
+    help="Say how each past call of this calendar went beside its forecast; the rows list these calls.",
+)
+@kind_option
 @output_options
 def reconcile(
     fleet_choice: FleetChoice,
@@ -49,6 +57,8 @@ def reconcile(
     record_path: str | None,
     tolerance_s: float | None,
     listing: str,
+    calls_path: str | None,
+    kind_name: str | None,
     from_text: str | None,
     to_text: str | None,
     source: str | None,
@@ -63,6 +73,8 @@ def reconcile(
     tells by how much, that is allowed for. Beside the forecast stand the same forecast shifted at random, the day
     before, and the hours of the other days.
 
+    With --calls each past call of a calendar is judged: undisturbed, with pauses or dropped, by forecast and by record.
+
     CSV and JSON hold the columns event, forecast_start, forecast_end, recorded_start, recorded_end, start_late_s,
     end_late_s and where; JSON also forecast, recorded, hits, misses, false_alarms, hits_by_luck, clock_offset_s,
     offset_chance, tolerance_s, explained_s and evidence: strong, some or none.
@@ -72,14 +84,17 @@ def reconcile(
       passim reconcile
       passim reconcile --from yesterday --to today --list scores
       passim reconcile --workspace school --record freezes.csv --format json
+      passim reconcile --from 2026-11-16 --calls lessons.ics
     """
+    from passim.answers.calls import calendar_in as calendar
     from passim.forecast import timing
-    from passim.line import compare_record, past_forecast
+    from passim.line import calls_as_they_went, compare_record, past_forecast
 
+    from ..command_line.call_options import kind_of
     from ..command_line.output import check_out, progress, write
     from ..text.notes import Note, background, weighed
     from ..text.query import CAUTION, times_note
-    from ..text.reconcile import comparison_answer
+    from ..text.reconcile import calls_answer, comparison_answer
     from ..text.units import LocalClock
 
     check_out(output_choice.out)
@@ -87,6 +102,8 @@ def reconcile(
     zone = view.site.timezone
     choice = RecordChoice(from_text, to_text, source, losses, at_text)
     record, read_notes = _record(fleet_choice, record_path, choice, zone)
+    kind = kind_of(kind_name, site_choice)
+    events = () if calls_path is None else calendar.read_calendar(calls_path, record.span, zone, suggested=True).events
     fleet_at, fleet_notes = fleet_choice.over_time(record.span.end)
     with progress("Forecasting the days recorded") as advance:
         forecast = past_forecast(
@@ -109,7 +126,11 @@ def reconcile(
         times_note(clock),
         CAUTION,
     ]
-    write(comparison_answer(found, forecast, clock, listing, notes), output_choice)
+    if calls_path is None:
+        write(comparison_answer(found, forecast, clock, listing, notes), output_choice)
+        return
+    calls = calls_as_they_went(forecast.gaps, record, events, kind, clock_offset_s=found.clock_offset_s)
+    write(calls_answer(calls, found, forecast, clock, notes), output_choice)
 
 
 def _record(

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from .answer import Answer, plain_numbers, site_facts
-from .columns import COUNT, DURATION, Column, Format, day_column, number, time_column
+from .columns import COUNT, DURATION, DURATION_OR_NONE, TEXT, Column, Format, day_column, number, time_column
 from .line import PLACES
 from .notes import Note, background
 from .units import LocalClock, counted, duration, instant, share
@@ -14,7 +15,7 @@ from .units import LocalClock, counted, duration, instant, share
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from passim.line import LineComparison, PastForecast
+    from passim.line import LineComparison, PastCalls, PastForecast
 
 _EVENTS: Final = {"hit": "as forecast", "miss": "not forecast", "false alarm": "did not come"}
 _WHERE: Final = {"": "", "house": "house", "line": "line", "far": "far end"}
@@ -129,6 +130,59 @@ def _next_step(found: LineComparison) -> str:
     if found.misses > found.hits:
         return "Most outages are still unexplained: passim fit looks for settings that explain more of them."
     return ""
+
+
+def call_columns(clock: LocalClock) -> list[Column]:
+    """Return the columns of past calls."""
+    return [
+        day_column(clock),
+        time_column(clock, "start", "Start", local=True),
+        Column("forecast", "Forecast", TEXT),
+        Column("came", "Came", TEXT),
+        Column("forecast_frozen_s", "Forecast frozen", DURATION_OR_NONE, 2),
+        Column("frozen_s", "Frozen", DURATION_OR_NONE, 1),
+        Column("where", "Where", Format(lambda where: _WHERE[where], numeric=False), 3),
+        Column("title", "Call", TEXT, below=True),
+    ]
+
+
+def calls_sentence(found: PastCalls) -> str:
+    """Say how many past calls went as forecast, and how the others went."""
+    calls = len(found.table)
+    if not calls:
+        return "No call of the calendar lies within the record."
+    right = found.went_as_forecast
+    head = f"{right} of {calls} calls" if calls > 1 else "The one call"
+    said = [f"{head} went as forecast." if right or calls > 1 else f"{head} did not go as forecast."]
+    others = [
+        f"{count:,} forecast {forecast} {'was' if count == 1 else 'were'} {came}"
+        for forecast, came, count in found.surprises
+    ]
+    if others:
+        said.append(f"{'; '.join(others)}.")
+    return " ".join(said)
+
+
+def calls_answer(
+    calls: PastCalls, found: LineComparison, forecast: PastForecast, clock: LocalClock, notes: Sequence[Note]
+) -> Answer:
+    """Return the answer of past calls: how they went, before what the whole record says."""
+    whole = comparison_answer(found, forecast, clock, "events", notes)
+    left_out = [Note(f"Not judged: {event.title}, {clock.when(event.start)}: {why}.") for event, why in calls.left_out]
+    facts = {
+        **whole.facts,
+        "kind": calls.kind.name,
+        "calls": len(calls.table),
+        "went_as_forecast": calls.went_as_forecast,
+        "calls_not_judged": [
+            {"title": event.title, "start": instant(event.start), "why": why} for event, why in calls.left_out
+        ],
+    }
+    sentence = f"{calls_sentence(calls)}\n{whole.sentence}"
+    return replace(
+        whole, sentence=sentence, rows=calls.table, columns=call_columns(clock), notes=[*left_out, *whole.notes],
+        facts=facts,
+    )  # fmt: skip
 
 
 def comparison_answer(

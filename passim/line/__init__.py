@@ -10,7 +10,7 @@ statistics  what a record says of the line; trains, whether freezes come in step
 suitability what a line is good for, and what its availability hides
 second_line which freezes a second line would have caught
 comparing   forecast against record, and what luck would have done; past, what would have been forecast;
-            clock_offset, how far the record's clock is off
+            past_calls, how calls went beside it; clock_offset, how far the record's clock is off
 
 The probe runs for months beside whatever else a small machine does. What it needs, `targets`, `probe/` and the writing
 half of `journal/`, therefore imports the standard library alone; `tests/test_probe.py` holds that. So the names of this
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from passim.line.journal.writing import JournalWriter
     from passim.line.outages import LOSSES, find_outages, loss_periods
     from passim.line.past import PastForecast, past_forecast
+    from passim.line.past_calls import PastCalls, calls_as_they_went
     from passim.line.probe.loop import Plan, Probe
     from passim.line.probe.watch import LiveOutage, Watch
     from passim.line.record import OUTAGE_COLUMNS, LineRecord, Probes
@@ -51,6 +52,7 @@ __all__ = [
     "LineRecord",
     "LineStatistics",
     "LiveOutage",
+    "PastCalls",
     "PastForecast",
     "Plan",
     "Probe",
@@ -62,6 +64,7 @@ __all__ = [
     "Suitability",
     "Target",
     "Watch",
+    "calls_as_they_went",
     "compare_record",
     "find_outages",
     "line_statistics",
@@ -83,6 +86,7 @@ _WHERE = {
     "LineRecord": "record",
     "LineStatistics": "statistics",
     "LiveOutage": "probe.watch",
+    "PastCalls": "past_calls",
     "PastForecast": "past",
     "Plan": "probe.loop",
     "Probe": "probe.loop",
@@ -94,6 +98,7 @@ _WHERE = {
     "Suitability": "suitability",
     "Target": "targets",
     "Watch": "probe.watch",
+    "calls_as_they_went": "past_calls",
     "compare_record": "comparing",
     "find_outages": "outages",
     "line_statistics": "statistics",

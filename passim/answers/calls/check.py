@@ -120,7 +120,7 @@ def check_calls(
     judged: dict[int, list[pd.DataFrame] | None] = {}
     for event in sorted(events, key=lambda e: (e.start, e.end, e.uid)):
         fresh = forecast.freshness(event.start)
-        reason = _no_call(event, span.start) or _elsewhere(event, other_sites)
+        reason = no_call(event, span.start) or _elsewhere(event, other_sites)
         if not reason and not fresh.band.shows_odds:
             reason = too_old
         if not reason and event.end > span.end:
@@ -190,7 +190,7 @@ def _nearest_better(
     return None
 
 
-def _no_call(event: Event, start: datetime) -> str:
+def no_call(event: Event, start: datetime) -> str:
     """Return why an event cannot be checked, empty where it can."""
     if event.all_day:
         return "it lasts whole days"
