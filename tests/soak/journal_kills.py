@@ -63,7 +63,8 @@ def run(folder: Path, port: int, count: int, seed: int) -> float:
             time.sleep(draw.uniform(0.0, 1.3))
             probe.send_signal(signal.SIGKILL)
             sends = [int(line) for line in [first, *probe.stdout.read().splitlines()] if line.strip()]
-        assert faults(file) == (), f"kill {number}"
+        found = faults(file)
+        assert found == (), f"kill {number}: {found}"
         database = sqlite3.connect(file)
         rows = database.execute("SELECT minute, packed FROM minute").fetchall()
         packed = [unpacked(minute, data) for minute, data in rows]
