@@ -26,6 +26,7 @@ and UT1 skyfield's table: checks against those two packages are of what passim d
 | against_other_libraries | between_its_passes_every_library_sees_it_below_the_mask | PyEphem | library |
 | against_rfc3357 | the_complement_of_what_was_received_is_the_loss_periods | RFC 3357 | printed, read |
 | against_rfc3357 | the_gaps_of_one_packet_a_second_are_the_loss_periods | RFC 3357 | printed, read |
+| against_rfc3357 | the_loss_periods_of_a_record_are_those_of_the_example | RFC 3357 | printed, read |
 | against_time_and_frames | julian_dates_are_those_of_sgp4s_jday | sgp4 package | library |
 | against_time_and_frames | julian_dates_are_those_of_erfas_calendar | SOFA, as pyerfa | library |
 | against_time_and_frames | julian_dates_are_those_of_pyephem | PyEphem | library |
