@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Literal, NamedTuple, Self
@@ -29,6 +29,7 @@ THINNED_TO_ONE_IN: Final = 10
 # A journal is thinned from its oldest day on while it is larger than this, so that a year fits 3 GB at any rate.
 LARGEST_BYTES: Final = 2_500_000_000
 _BUSY_MS: Final = 100
+_PATIENT_MS: Final = 30_000
 _DAY_MINUTES: Final = 1440
 _RECENT_DAYS: Final = 30
 
@@ -96,6 +97,16 @@ class JournalWriter:
                 (self._source, began_us, why, step_us, every_us, patience_us),
             ).lastrowid
         self._packed_to = began_us // MINUTE_US
+
+    @contextlib.contextmanager
+    def patiently(self) -> Iterator[None]:
+        """Wait for another program's change for as long as it may take, up to some seconds, instead of refusing."""
+        with told_of(self.path):
+            self._database.execute(f"PRAGMA busy_timeout = {_PATIENT_MS}")
+            try:
+                yield
+            finally:
+                self._database.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
 
     def add(self, probes: Iterable[Sent]) -> None:
         """Write probes that were sent since the last time, and the fates of those sent before."""

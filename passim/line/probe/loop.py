@@ -169,7 +169,8 @@ class Probe:
     def _begin(self, why: Why, step_us: int = 0) -> None:
         began_us = self._clock.utc_us(self._clock.running_ns())
         patience_us, every_us = self._patience_ns // 1000, self._every_ns // 1000
-        self._journal.begin(self._plan.targets, began_us, why, every_us, patience_us, step_us)
+        with self._journal.patiently():
+            self._journal.begin(self._plan.targets, began_us, why, every_us, patience_us, step_us)
 
     def _what_broke(self, asked_ns: int, woke_ns: int) -> Why | None:
         """Return what ended the run of measuring, if anything did."""
@@ -189,8 +190,9 @@ class Probe:
 
     def _end(self, watched_ns: int) -> None:
         """End the run at the last moment that somebody watched: what waits for an answer is settled as of then."""
-        self._write(self._clock.running_ns(), patient=False)
-        self._journal.end(self._clock.utc_us(watched_ns))
+        with self._journal.patiently():
+            self._write(self._clock.running_ns(), patient=False)
+            self._journal.end(self._clock.utc_us(watched_ns))
         self._forget()
 
     def _forget(self) -> None:
