@@ -56,11 +56,11 @@ def method_sentences(record: LineRecord, losses: int = 3) -> list[str]:
             f"The record, {printable(record.source)}, holds outages as they were noted, without single probes: short "
             "ones may be missing, and lengths are as rough as the notes."
         ]
-    parts = [
-        f"{printable(each.target.name)} ({printable(each.target.address)}, {_STANDS[each.target.position]}, "
-        f"{METHODS[each.target.method]})"
-        for each in record.probes
-    ]
+    parts = []
+    for each in record.probes:
+        target = each.target
+        address = "" if target.address == target.name else f"{printable(target.address)}, "
+        parts.append(f"{printable(target.name)} ({address}{_STANDS[target.position]}, {METHODS[target.method]})")
     every = "" if record.period_s is None else f" every {record.period_s:.3g} s"
     found = [f"Asked{every} whether it answers: {'; '.join(parts)}."]
     period = "" if record.period_s is None else f" Either edge may be off by {record.period_s:.3g} s."

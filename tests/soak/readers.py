@@ -39,6 +39,7 @@ from passim.elements import ElementSet, SatelliteId, format_two_line, parse_elem
 from passim.elements.omm_text import write_csv, write_json, write_kvn
 from passim.elements.omm_xml import write_xml
 from passim.errors import InternalError, PassimError
+from passim.line.files import Answers, csv_text, parse_record
 from passim.sky.horizon import Horizon
 from passim.sky.survey_files import read_obstacles, read_sightings
 from passim.spans import Span
@@ -93,6 +94,31 @@ def calendar() -> bytes:
     return f"BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//invented//EN\r\n{body}END:VCALENDAR\r\n".encode()
 
 
+def line_records() -> dict[str, bytes]:
+    """A record of a line of each kind that people have already, invented."""
+    at_s = NOW.timestamp()
+    echoes = [f"[{at_s + k:.6f}] 64 bytes from 192.0.2.1: icmp_seq={k} ttl=57 time=40.1 ms" for k in range(60) if k % 9]
+    replies = ["Reply from 192.0.2.1: bytes=32 time=31ms TTL=57", "Request timed out."] * 20
+    rows = [f"{(NOW + timedelta(seconds=k)).isoformat()},{k % 7 or ''}" for k in range(60)]
+    ping = "\n".join(["PING 192.0.2.1 (192.0.2.1) 56(84) bytes of data.", *echoes])
+    return {
+        "ping": ping.encode(),
+        "ping of Windows": "\r\n".join(["Pinging 192.0.2.1 with 32 bytes of data:", *replies]).encode(),
+        "probes": "\n".join(["time,round_trip_ms", *rows]).encode(),
+        "notes": b"Sun 1 Mar 2026\n08:00 call begins\n08:14 froze 20 s\n8.31pm-8.32pm no picture\n08:45 call ends\n",
+        "bad calls": calendar(),
+        "own record": csv_text(parse_record(ping.encode(), "invented").record).encode(),
+    }
+
+
+def line_record(data: bytes) -> object:
+    """Read a record of a line as its user would who says all that can be asked."""
+    end = NOW + timedelta(days=30)
+    return parse_record(
+        data, "fuzzed", Answers(zone="Atlantic/Azores", start=NOW, end=end if b"VEVENT" in data else None)
+    )
+
+
 class Readers:
     """Every reader by name, with a sound input of it."""
 
@@ -124,6 +150,7 @@ class Readers:
                 f"start,duration_s\n{freezes}".encode(),
                 lambda data: FreezeRecord.from_csv_bytes(data, "fuzzed"),
             ),
+            **{name: (data, line_record) for name, data in line_records().items()},
             "workspace": (text, lambda data: read_settings(data.decode("utf-8", "replace"), folder / "passim.toml")),
             "kept answer": (
                 b'{"a question": {"epoch_newest": "2026-03-01", "calls": [{"start": 1.5}]}}',
