@@ -106,6 +106,12 @@ def test_sleep_is_a_hole_and_numbers_go_on_past_their_end() -> None:
     assert found(read("\n".join(wrapped))) == [(3.0, 5.0)]
 
 
+def test_a_summary_that_cannot_be_is_no_count_of_probes() -> None:
+    text = iputils(lambda k: True, 20)
+    assert len(read(text.replace("20 packets transmitted", "999999999 packets transmitted")).record.probes[0]) == 20
+    assert found(read(text.replace("20 packets transmitted", "29 packets transmitted"))) == [(20.0, 9.0)]
+
+
 def test_two_runs_of_ping_in_one_file_have_a_hole_between() -> None:
     second = iputils(lambda k: k >= 5, 20).replace("[", "[x").split("[x")
     moved = "[".join(
@@ -297,6 +303,12 @@ def test_a_calendar_of_bad_calls() -> None:
     weekly = calendar(event("1", "20261125T080000Z", "20261125T080030Z", "RRULE:FREQ=WEEKLY"))
     assert refused(weekly).way_out is WayOut.RECORD_END
     assert len(read(weekly, end=START + timedelta(days=15)).record.outages) == 3
+    slip = calendar(
+        event("1", "10261125T080000Z", "10261125T080030Z"), event("2", "20261125T080000Z", "20261125T080030Z")
+    )
+    years = [event(str(k), f"20{k:02d}0125T080000Z", f"20{k:02d}0125T080030Z") for k in range(1, 27)]
+    for text in (slip, calendar(*years)):
+        assert isinstance(refused(text), InputError)
 
 
 def test_logs_kept_at_once_tell_house_line_and_far_end_apart() -> None:
@@ -326,6 +338,8 @@ def test_what_is_no_record_is_refused_in_one_line(tmp_path: Path) -> None:
         (b"hello\n", "wanted a log of ping, CSV"),
         (b"start,duration_s\n", "no line of a record"),
         (b'time,answered\n"2026', "a readable CSV file"),
+        (b'row,from,to\n"2026', "a readable CSV file"),
+        (b"[1795593600.0] 64 bytes from 192.0.2.1: icmp_seq=99999 ttl=57 time=3 ms", "a number below 65,536"),
     ]:
         with pytest.raises(InputError, match=words):
             parse_record(data, "x")

@@ -6,6 +6,7 @@ of one kind leave the columns of the others empty. Parquet holds the same rows w
 
 from __future__ import annotations
 
+import csv
 import importlib.util
 import io
 from collections.abc import Sequence
@@ -158,7 +159,10 @@ def is_own_header(header: Sequence[str]) -> bool:
 def read_own_table(text: str, name: str, answers: Answers) -> Reading:
     """Return the record of the text of a CSV file as `csv_text` writes it. Raises InputError, naming the line."""
     where = f"record {name}"
-    rows = list(rows_of(text, comments=True))
+    try:
+        rows = list(rows_of(text, comments=True))
+    except csv.Error as error:
+        raise InputError(where, got=str(error), wanted="a readable CSV file") from None
     header = rows[0][1]
     missing = [column for column in COLUMNS if column not in header]
     if missing:

@@ -43,14 +43,14 @@ from passim.spans import microseconds
 
 _STAMP: Final = r"(?:\[(?P<stamp>\d{9,10}\.\d{1,6})\] )?"
 _REPLY = re.compile(
-    _STAMP + r"\d+ bytes from (?P<address>\S+?)(?: \(\S+?\))?[:,] icmp_[rs]eq[= ](?P<seq>\d+)\b.*?"
+    _STAMP + r"\d+ bytes from (?P<address>\S+?)(?: \(\S+?\))?[:,] icmp_[rs]eq[= ](?P<seq>\d{1,5})\b.*?"
     r"(?:time[=<](?P<ms>\d+(?:\.\d+)?) ms\b.*)?"
 )
-_LATE = re.compile(_STAMP + r"no answer yet for icmp_seq=(?P<seq>\d+)")
-_ERROR = re.compile(_STAMP + r"From (?P<address>\S+)(?: \(\S+?\))?:? icmp_seq[= ](?P<seq>\d+) (?P<words>\S.*)")
-_TIMEOUT = re.compile(r"Request timeout for icmp_seq (?P<seq>\d+)")
+_LATE = re.compile(_STAMP + r"no answer yet for icmp_seq=(?P<seq>\d{1,5})")
+_ERROR = re.compile(_STAMP + r"From (?P<address>\S+)(?: \(\S+?\))?:? icmp_seq[= ](?P<seq>\d{1,5}) (?P<words>\S.*)")
+_TIMEOUT = re.compile(r"Request timeout for icmp_seq (?P<seq>\d{1,5})")
 _HEAD = re.compile(r"PING6?\b.* (?:bytes of data|data bytes|bytes).*|PING .*")
-_FOOT = re.compile(r"(?P<sent>\d+) packets transmitted, \d+ (?:packets )?received.*")
+_FOOT = re.compile(r"(?P<sent>\d{1,9}) packets transmitted, \d+ (?:packets )?received.*")
 _SILENT = re.compile(
     r"\s*|\^C.*|--- .* ping statistics ---|(?:rtt|round-trip) min/avg/max.*|, pipe \d+|ping6?: .*|"
     r"\d+ bytes from \S+?: (?:Destination|Time to live|Redirect|Source Quench|Communication).*|"
@@ -76,6 +76,8 @@ _WINDOWS_SILENT = re.compile(
 _SEQUENCE: Final = 65_536
 # A number that falls back by more than this begins a new run of ping; a late answer falls back by a few.
 _LATE_BY: Final = 1_000
+# A summary that counts more probes than this behind the last line is no count.
+_MOST_AT_THE_END: Final = 1_000_000
 _WINDOWS_WAIT_S: Final = 4.0
 _EVERY_S: Final = 1.0
 # Longer than the period by so much, two probes were not sent one after the other: the machine slept, or ping stood.
@@ -222,6 +224,9 @@ def _numbered_runs(lines: Sequence[str]) -> tuple[list[_Run], list[LeftOut], int
                 run.damaged_after.append(-1 if run.last is None else run.last)
             continue
         parts = found.groupdict()
+        if int(parts["seq"]) >= _SEQUENCE:
+            left_out.append(LeftOut(number, refused_text(line), f"a number below {_SEQUENCE:,}"))
+            continue
         seq = run.place(int(parts["seq"]))
         if seq is None:
             run = begin()
@@ -280,7 +285,7 @@ def _timed(run: _Run, period_s: float) -> tuple[Floats, Floats, Floats, int]:
     in a pause of which nobody can say when they left.
     """
     first, last = int(run.known.min()), int(run.known.max())
-    if run.sent is not None:
+    if run.sent is not None and run.sent - last <= _MOST_AT_THE_END:
         # The summary says how many were sent: iputils counts from 1.
         last = max(last, run.sent)
     anchors = np.array(sorted(run.stamps), dtype=np.int64)
@@ -313,7 +318,7 @@ def _counted(
     (run,) = runs
     every_s = answers.every_s or _EVERY_S
     first, last = int(run.known.min()), int(run.known.max())
-    if run.sent is not None:
+    if run.sent is not None and run.sent - last <= _MOST_AT_THE_END:
         last = max(last, run.sent - 1 + min(first, 1))
     seqs = np.arange(min(first, 1), last + 1, dtype=np.int64)
     has_line = np.isin(seqs, run.known)

@@ -30,6 +30,9 @@ _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep",
 # An observer writes remarks that hold no time: half of a page of notes may be such.
 _TOLERATED_SHARE: Final = 0.5
 _LONGEST_FREEZE: Final = timedelta(minutes=10)
+# Five years; each is searched anew, and a slip in a year must not cost minutes.
+_MOST_STRETCHES: Final = 20
+_LARGEST_CALENDAR_BYTES: Final = 20_000_000
 
 _CLOCK: Final = r"(\d{1,2})[:.h](\d{2})(?:[:.](\d{2}))?(?:\s*([ap])\.?m\b\.?)?"
 _BEFORE: Final = re.compile(r"^[\s\-*\u2022>]*(?:at\s+|from\s+)?", re.IGNORECASE)
@@ -93,6 +96,9 @@ def read_notes(lines: Sequence[str], name: str, answers: Answers) -> Reading:
 def read_bad_calls(data: bytes, name: str, answers: Answers) -> Reading:
     """Return the record of a calendar of bad calls. Raises InputError, naming the line."""
     where = f"calendar {name}"
+    if len(data) > _LARGEST_CALENDAR_BYTES:
+        most = _LARGEST_CALENDAR_BYTES // 1_000_000
+        raise InputError(where, got=f"{len(data):,} bytes", wanted=f"at most {most} MB")
     text = re.sub(r"\r?\n[ \t]", "", data.decode("utf-8-sig", errors="replace"))
     floating = re.search(r"^DTSTART(?:;VALUE=DATE-TIME)?:(\d{8}T\d{6})\s*$", text, re.MULTILINE)
     if floating and answers.zone is None:
@@ -142,9 +148,15 @@ def _events(data: bytes, text: str, name: str, where: str, answers: Answers) -> 
     # The calendar is searched where events begin, in stretches no longer than a span may be.
     if repeats and answers.end is not None:
         last = max(answers.end.date(), days[-1])
-        days = [days[0] + timedelta(days=k) for k in range((last - days[0]).days + 1)]
+        days = [days[0] + timedelta(days=k) for k in range(min((last - days[0]).days, 366 * 10) + 1)]
+    stretches = list(_stretches(days))
+    if len(stretches) > _MOST_STRETCHES:
+        raise InputError(
+            where, got=f"events from {days[0]} to {days[-1]}", wanted="those of a few years",
+            try_next="a calendar for each year",
+        )  # fmt: skip
     found: dict[tuple[str, datetime], Event] = {}
-    for first, last in _stretches(days):
+    for first, last in stretches:
         start = datetime.combine(first, time(), UTC) - timedelta(days=1)
         span = Span(start, datetime.combine(last, time(), UTC) + timedelta(days=2))
         for event in parse_calendar(data, span, answers.zone or "UTC", name, suggested=True).events:
@@ -153,10 +165,12 @@ def _events(data: bytes, text: str, name: str, where: str, answers: Answers) -> 
 
 
 def _compact_day(text: str) -> date | None:
+    # No span reaches outside these years; what is no date the calendar's own reader names with its line.
     try:
-        return date(int(text[:4]), int(text[4:6]), int(text[6:]))
+        day = date(int(text[:4]), int(text[4:6]), int(text[6:]))
     except ValueError:
-        return None  # the calendar's own reader names the line
+        return None
+    return day if 1957 < day.year < 2200 else None
 
 
 def _stretches(days: Sequence[date]) -> Iterator[tuple[date, date]]:
@@ -164,7 +178,7 @@ def _stretches(days: Sequence[date]) -> Iterator[tuple[date, date]]:
     most = timedelta(days=LONGEST_SPAN_DAYS - 4)
     first = last = days[0]
     for day in days[1:]:
-        if day - first > most or day - last > timedelta(days=14):
+        if day - first > most:
             yield first, last
             first = day
         last = day
