@@ -142,6 +142,9 @@ def _events(data: bytes, text: str, name: str, where: str, answers: Answers) -> 
     days = sorted({day for day in map(_compact_day, re.findall(r"^DTSTART[^:\n]*:(\d{8})", text, re.MULTILINE)) if day})
     if not days:
         raise InputError(where, got="no event", wanted="an event for each bad call or freeze")
+    odd = next((day for day in days if not 1957 < day.year < 2200), None)
+    if odd is not None:
+        raise InputError(where, got=f"an event of {odd}", wanted="a year from 1958 to 2199")
     repeats = re.search(r"^(?:RRULE|RDATE)\b", text, re.MULTILINE)
     if repeats and answers.end is None:
         raise InputError(where, got="an event that repeats", wanted="the end of the record", way_out=WayOut.RECORD_END)
@@ -165,12 +168,10 @@ def _events(data: bytes, text: str, name: str, where: str, answers: Answers) -> 
 
 
 def _compact_day(text: str) -> date | None:
-    # No span reaches outside these years; what is no date the calendar's own reader names with its line.
     try:
-        day = date(int(text[:4]), int(text[4:6]), int(text[6:]))
+        return date(int(text[:4]), int(text[4:6]), int(text[6:]))
     except ValueError:
-        return None
-    return day if 1957 < day.year < 2200 else None
+        return None  # the calendar's own reader names the line
 
 
 def _stretches(days: Sequence[date]) -> Iterator[tuple[date, date]]:
