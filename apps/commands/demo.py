@@ -46,7 +46,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     from ..command_line.query import search
     from ..text.causes import cause_gap_answer, cause_words, clear_sentence, given_back_sentence
     from ..text.gaps import gap_sentence
-    from ..text.units import share
+    from ..text.units import lowered, share
 
     check_out(output_choice.out)
     school = Workspace.demo()
@@ -68,7 +68,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
         *cause_words(loft, known).lines,
         clear_sentence(loft, known),
         given_back_sentence(loft, known),
-        f"In the yard, behind firs up to {yard.site.horizon.highest_deg:g}°: {yard_words[0].lower()}{yard_words[1:]}",
+        f"In the yard, behind firs up to {yard.site.horizon.highest_deg:g}°: {lowered(yard_words)}",
     ]
     answer = cause_gap_answer("demo", loft, known, longest_table=NEXT_GAPS)
     invented = f"Everything here is invented: the school, the station and the fleet {fleet.name}."

@@ -22,10 +22,6 @@ from ..command_line.usage import NUMBER, OneOf
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.coverage import ServingTimeline
-
-    from ..text.units import LocalClock
-
 
 @click.command("serving", short_help="Which satellite serves when; handovers and freezes.")
 @fleet_options
@@ -70,7 +66,7 @@ def serving(
     from ..command_line.query import find
     from ..text.answer import Answer, plain_numbers
     from ..text.notes import Note
-    from ..text.serving import freeze_columns, handover_columns, path_columns, turn_columns
+    from ..text.serving import freeze_columns, handover_columns, path_columns, serving_sentence, turn_columns
 
     check_out(output_choice.out)
     found = find(fleet_choice, site_choice, span_choice)
@@ -99,27 +95,6 @@ def serving(
         ),
         output_choice,
     )
-
-
-def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock, in_reach: str) -> str:
-    """Return the sentence that says how many satellites take turns, and how often service freezes."""
-    from ..text.units import counted, duration, share
-
-    summary, freezes = timeline.summary(), timeline.freezes
-    if timeline.intervals.empty:
-        return f"No satellite is ever {in_reach} in {length}; no service throughout."
-    satellites = counted(timeline.intervals["satellite"].nunique(), "satellite")
-    turns = (
-        f"{satellites} in {counted(summary['stint_count'], 'turn')} and {counted(len(timeline.handovers), 'handover')}"
-    )
-    turns += f" in {length}"
-    if freezes.empty:
-        return f"{turns}; no freeze."
-    longest = freezes.iloc[int(freezes["duration_s"].argmax())]
-    at_least = "at least " if longest["cut_at_start"] or longest["cut_at_end"] else ""
-    frozen = f"{counted(len(freezes), 'freeze')}, {share(1.0 - summary['served_fraction'])} of the time"
-    length_words = at_least + duration(longest["duration_s"])
-    return f"{turns}; {frozen}; the longest, {length_words}, at {clock.when(longest['start'])} ({longest['kind']})."
 
 
 def without_indices(rows: pd.DataFrame) -> pd.DataFrame:

@@ -99,7 +99,7 @@ def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = 
     limits = "; ".join(view.descriptions.values())
     return (
         *search_notes(searched(seen.visibility.report, span, question.fleet_timing.model), tell_age=tell_age),
-        Note(f"{assumed_words(view)[:-1]}: {limits}.", "reading" if view.service.loses_time else "background"),
+        Note(assumed_words(view, limits=limits), "reading" if view.service.loses_time else "background"),
         *policy_note(view, guessed=question.workspace.policy_guessed),
         *weighed(seen.visibility.notes, "background"),
         *common_notes(question, span),

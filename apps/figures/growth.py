@@ -98,17 +98,7 @@ def growth_curves(
         axes[f"yaxis{axis[1:]}"] = {"domain": [max(top - each, 0.0), top], "anchor": "x", **_axis(measure, curves)}
         for curve, look in zip(curves, looks, strict=True):
             _line(figure, curve, measure, axis, look, theme)
-        figure.add_annotation(
-            x=0.0,
-            xref="paper",
-            y=top,
-            yref="paper",
-            xanchor="left",
-            yanchor="bottom",
-            showarrow=False,
-            text=TITLES[measure],
-            font={"color": theme.quiet, "size": 12},
-        )
+        _title(figure, TITLES[measure], top, theme)
         if goal is not None and goal.measure == measure and goal.bound is not None:
             figure.add_shape(
                 type="line",
@@ -173,17 +163,7 @@ def plan_by_date(
     )
     apply_theme(figure, theme, height_px, left_px=56)
     for words, y in ((TITLES["gap_fraction"], 1.0), ("satellites that serve", 0.30)):
-        figure.add_annotation(
-            x=0,
-            xref="paper",
-            y=y,
-            yref="paper",
-            xanchor="left",
-            yanchor="bottom",
-            text=words,
-            showarrow=False,
-            font={"color": theme.quiet, "size": 12},
-        )
+        _title(figure, words, y, theme)
     figure.update_xaxes(type="date", anchor="y2", showgrid=False)
     figure.update_layout(margin={"t": 60})
     if met is not None:
@@ -214,6 +194,21 @@ def _looks(curves: Sequence[OrderCurve], theme: Theme) -> list[tuple[str, str]]:
         (theme.quiet, "dot") if "gap_fraction_p10" in curve.table else next(plain_ones, (theme.ink, "dot"))
         for curve in curves
     ]
+
+
+def _title(figure: go.Figure, words: str, y: float, theme: Theme) -> None:
+    """Put the title of one of several pictures above it, whose upper edge is at `y` of the whole."""
+    figure.add_annotation(
+        x=0.0,
+        xref="paper",
+        y=y,
+        yref="paper",
+        xanchor="left",
+        yanchor="bottom",
+        showarrow=False,
+        text=words,
+        font={"color": theme.quiet, "size": 12},
+    )
 
 
 def _line(figure: go.Figure, curve: OrderCurve, measure: str, axis: str, look: tuple[str, str], theme: Theme) -> None:

@@ -39,7 +39,7 @@ from ..text.notes import beside, left_out
 from ..text.query import QueryResult, search_notes, searched
 from ..text.service import before_handovers, handovers_on_top_note
 from ..text.sky import SKY_HELP
-from ..text.units import LocalClock, capital, counted
+from ..text.units import LocalClock, capital, counted, lowered
 from ..text.ways_out import in_command_words
 from .parts import SOURCE, Picture, Section, Table, table_of
 
@@ -289,10 +289,7 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
 
 def _elements(report: reports.SiteReport) -> Section:
     counts = pd.DataFrame(report.health.counts.items(), columns=["status", "objects"])
-    ends = [
-        f"At the {end}, {fresh.words[:1].lower()}{fresh.words[1:]}"
-        for end, fresh in (("start", report.first), ("end", report.last))
-    ]
+    ends = [f"At the {end}, {lowered(fresh.words)}" for end, fresh in (("start", report.first), ("end", report.last))]
     notes = search_notes(searched(report.visibility.report, report.span, report.model))
     table = table_of("objects", "Who is in the elements", STATUS_COLUMNS, counts)
     return Section("The elements", (*ends, report.health.sentence(), *beside(notes)), (table,))

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 from .answer import Help
 from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, of_row, picked, with_offset
 from .notes import Note, background
-from .query import stale_line
-from .units import LocalClock, counted, duration, share
+from .query import PLANNING_HELP, stale_line
+from .units import LocalClock, counted, duration, lowered, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -120,7 +120,7 @@ def plan_sentences(plan: calls.CallPlan, clock: LocalClock) -> list[str]:
     random = gain_sentence(plan)
     sentences = [
         f"Best start for {plan.kind.words} of {plan.minutes} min: {best_words}.",
-        f"{looked}: {random[:1].lower()}{random[1:]}",
+        f"{looked}: {lowered(random)}",
     ]
     for name, part in ((" before noon", plan.before_noon), (" from noon on", plan.from_noon)):
         if part is not None and part.all_alike and not _only_half(plan):
@@ -433,7 +433,7 @@ def event_text(row: Any, kind: call_kinds.CallKind) -> str:
         f"Expected freezes: {row.expected_freezes:.1f}, of them {pauses(row.expected_pauses)}; "
         f"{duration(row.expected_frozen_s)} frozen; chance that the call drops: {chance_of_end(row.chance_of_end)}; "
         f"9 of 10 such calls meet {longest}.\n{kind.describe()}\n"
-        "Planning help from orbital elements and a simplified terminal, not a promise of service."
+        f"{PLANNING_HELP}."
     )
 
 

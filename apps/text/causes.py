@@ -35,11 +35,12 @@ IF_LIFTED = {
 }
 
 # What a gateway is and what helps, said once where the verdict of a page is told.
-WHAT_A_GATEWAY_IS = "A gateway is a ground station that the satellite must see as well."
+_A_GATEWAY = "A gateway is a ground station that the satellite must see as well"
+WHAT_A_GATEWAY_IS = f"{_A_GATEWAY}."
 _GATEWAY_ALONE = (
     f"{WHAT_A_GATEWAY_IS} Nothing on your roof changes that: move calls to calm hours, or ask the provider."
 )
-_GATEWAY_TOO = f"{WHAT_A_GATEWAY_IS[:-1]}: for that part, move calls to calm hours, or ask the provider."
+_GATEWAY_TOO = f"{_A_GATEWAY}: for that part, move calls to calm hours, or ask the provider."
 _FREER_SPOT = "A more open or higher spot helps with the roof line; the sectors of the horizon say in which direction."
 
 _PARTS_OF_DAY = ("night", "morning", "afternoon", "evening")

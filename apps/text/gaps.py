@@ -179,10 +179,15 @@ def not_listed_note(count: int) -> str:
     return f"{counted(count, 'later gap')} not listed. {TOO_OLD_TO_TELL_WHEN}"
 
 
+def no_satellite_sentence(in_reach: str, length: str) -> str:
+    """Return that no satellite ever comes into reach."""
+    return f"No satellite is ever {in_reach} in {length}; no service throughout."
+
+
 def gap_sentence(found: QueryResult, summary: dict[str, Any], gaps: pd.DataFrame) -> str:
     """Return the sentence that says how often, how much and how long the site has no satellite."""
     if found.passes.empty:
-        return f"No satellite is ever {found.in_reach} in {found.length}; no service throughout."
+        return no_satellite_sentence(found.in_reach, found.length)
     if gaps.empty:
         return f"No gap in {found.length}; a satellite is {found.in_reach} throughout."
     longest = gaps.iloc[int(gaps["duration_s"].argmax())]

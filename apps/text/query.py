@@ -21,11 +21,8 @@ if TYPE_CHECKING:
     from passim.intervals import Intervals
     from passim.spans import DailyHours
 
-CAUTION = Note(
-    "Planning help from orbital elements and a simplified terminal, not a promise of service; not for emergency calls, "
-    "navigation or safety of life.",
-    "caution",
-)
+PLANNING_HELP = "Planning help from orbital elements and a simplified terminal, not a promise of service"
+CAUTION = Note(f"{PLANNING_HELP}; not for emergency calls, navigation or safety of life.", "caution")
 # What lists of predicted times are worth in each band of `passim.forecast.timing`, which holds the sources.
 _WORTH = {
     "odds beside times": "single times may be a second or more off, and short gaps may come and go",

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from typing import TYPE_CHECKING, Final
 
 from .notes import Note
-from .units import share
+from .units import lowered, share
 
 if TYPE_CHECKING:
     from passim.coverage import visibility
@@ -16,10 +16,11 @@ if TYPE_CHECKING:
 _LEFT_OUT: Final = "Time lost at handovers is left out here"
 
 
-def assumed_words(view: views.View, in_reach: str = "within every limit") -> str:
-    """Return the sentence that says what counts as service at a view."""
+def assumed_words(view: views.View, in_reach: str = "within every limit", limits: str = "") -> str:
+    """Return the sentence that says what counts as service at a view, and names the `limits` where they are given."""
     less = f", less what handovers cost: {view.service.describe()}" if view.service.loses_time else ""
-    return f"Assumes service whenever a satellite is {in_reach}{less}."
+    named = f": {limits}" if limits else ""
+    return f"Assumes service whenever a satellite is {in_reach}{less}{named}."
 
 
 def sky_alone_words(view: views.View) -> str:
@@ -70,7 +71,7 @@ def before_handovers(sentence: str, view: views.View) -> str:
     """Return the sentence of an answer that leaves handovers out, which it then says first."""
     if not view.service.loses_time:
         return sentence
-    return f"Before what handovers cost: {sentence[0].lower()}{sentence[1:]}"
+    return f"Before what handovers cost: {lowered(sentence)}"
 
 
 def handovers_on_top_note(seen: visibility.Visibility) -> tuple[Note, ...]:

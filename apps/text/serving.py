@@ -1,12 +1,15 @@
-"""The tables of ``passim serving``: turns of satellites, handovers, freezes, and the way of the one in use."""
+"""Who serves when, as people read it: the sentence; turns, handovers, freezes, and the way of the satellite in use."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from .columns import DURATION, TEXT, Column, blank_at_zero, day_column, number, of_row, time_column
-from .gaps import gap_columns
-from .units import LocalClock
+from .gaps import gap_columns, no_satellite_sentence
+from .units import LocalClock, counted, duration, share
+
+if TYPE_CHECKING:
+    from passim.coverage import ServingTimeline
 
 
 def turn_columns(clock: LocalClock) -> list[Column]:
@@ -62,3 +65,22 @@ def path_columns(clock: LocalClock) -> list[Column]:
         Column("satellite_id", "Number", of_row(lambda row: named(row, row.satellite_id)), 3),
         Column("name", "Name", of_row(lambda row: named(row, row.name))),
     ]
+
+
+def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock, in_reach: str) -> str:
+    """Return the sentence that says how many satellites take turns, and how often service freezes."""
+    summary, freezes = timeline.summary(), timeline.freezes
+    if timeline.intervals.empty:
+        return no_satellite_sentence(in_reach, length)
+    satellites = counted(timeline.intervals["satellite"].nunique(), "satellite")
+    turns = (
+        f"{satellites} in {counted(summary['stint_count'], 'turn')} and {counted(len(timeline.handovers), 'handover')}"
+    )
+    turns += f" in {length}"
+    if freezes.empty:
+        return f"{turns}; no freeze."
+    longest = freezes.iloc[int(freezes["duration_s"].argmax())]
+    at_least = "at least " if longest["cut_at_start"] or longest["cut_at_end"] else ""
+    frozen = f"{counted(len(freezes), 'freeze')}, {share(1.0 - summary['served_fraction'])} of the time"
+    length_words = at_least + duration(longest["duration_s"])
+    return f"{turns}; {frozen}; the longest, {length_words}, at {clock.when(longest['start'])} ({longest['kind']})."

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from passim.answers.sites import world_bands as bands_room
 
 from .columns import COUNT, DEGREES, DURATION, SHARE, TEXT, Column, blank_at_zero, number, of_row, without
-from .units import counted, difference, duration, share
+from .units import counted, difference, duration, lowered, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -396,7 +396,7 @@ def latitude_caption(swept: sweeps.LatitudeSweep, name: str, latitude_deg: float
     table = swept.table
     here = table[table["latitude_deg"] == latitude_deg]
     best = _all_day(swept, length) or latitude_sentence(swept, length)
-    words = f"Under {mask_deg:g}° all round, {best[0].lower()}{best[1:]}"
+    words = f"Under {mask_deg:g}° all round, {lowered(best)}"
     if not here.empty:
         covered = share(float(here["covered_fraction"].iloc[0]))
         words += f" The latitude of {name}, {degrees(latitude_deg)}, is covered {covered}."

@@ -97,6 +97,11 @@ def capital(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
 
+def lowered(text: str) -> str:
+    """Return a sentence as it goes on after a few words."""
+    return f"{text[:1].lower()}{text[1:]}"
+
+
 def listed(names: Sequence[str], first: int = 3, between: str = ", ") -> str:
     """Return the first few names and how many more there are: "a, b, c and 4 more"."""
     shown = between.join(names[:first])
