@@ -54,7 +54,9 @@ def recorded(
 
 
 def _within(times_s: np.ndarray, stretches: Sequence[tuple[float, float]]) -> np.ndarray:
-    inside = np.zeros(times_s.size, dtype=bool)
+    inside = np.zeros(times_s.size + 1, dtype=np.int64)
     for low, high in stretches:
-        inside |= (times_s >= low) & (times_s < high)
-    return inside
+        first, past = np.searchsorted(times_s, [low, high])
+        inside[first] += 1
+        inside[past] -= 1
+    return np.cumsum(inside)[:-1] > 0

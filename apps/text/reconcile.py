@@ -6,6 +6,8 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
+from passim.errors import ElementsError
+
 from .answer import Answer, plain_numbers, site_facts
 from .columns import COUNT, DURATION, DURATION_OR_NONE, TEXT, Column, Format, day_column, number, time_column
 from .line import PLACES
@@ -192,12 +194,18 @@ def comparison_answer(
     events = found.events.copy()
     offset = events["recorded_start"].fillna(events["forecast_start"])
     events.insert(0, "start", offset)
-    assert found.reliability is not None  # the forecast brings its odds
     rows, columns = {
         "events": (events, event_columns(clock)),
         "scores": (found.scores, list(SCORE_COLUMNS)),
         "reliability": (found.reliability, list(RELIABILITY_COLUMNS)),
     }[listing]
+    if rows is None:
+        raise ElementsError(
+            "how often which chance came",
+            got="elements too old for the odds of single moments",
+            wanted="at most a week old by then",
+            try_next="another list",
+        )
     facts = {
         "site": site_facts(forecast.view.site),
         "span": {"start": instant(found.span.start), "end": instant(found.span.end)},

@@ -26,7 +26,7 @@ class PastForecast:
     """The forecast of a span gone by.
 
     gaps        start, end and duration_s (start and end aware, UTC), in order of time
-    odds        the chance of no service, second by second
+    odds        the chance of no service, second by second; None where some elements are too old for odds of moments
     freshness   how old the elements were in the middle of each part that has elements of its own, in order
     objects     how many objects were searched, the most over the parts
     notes       what the limits have to say of the fleet, each once
@@ -35,7 +35,7 @@ class PastForecast:
 
     span: Span
     gaps: pd.DataFrame
-    odds: Odds
+    odds: Odds | None
     freshness: tuple[Freshness, ...]
     objects: int
     notes: tuple[str, ...]
@@ -62,7 +62,8 @@ def past_forecast(
     ElementsError for elements too old for a forecast, unless `allow_stale`, and what the search raises.
     """
     model = model or TimingModel()
-    gaps, edges, chances, freshness, objects = [], [], [], [], 0
+    gaps, freshness, objects = [], [], 0
+    told: list[Odds] = []
     notes: dict[str, None] = {}
     for part, fleet in _parts(fleet_at, span):
         fresh = band_for(fleet, part.middle, model, allow_stale=allow_stale)
@@ -78,18 +79,21 @@ def past_forecast(
         # Whole gaps, each in the part in which it begins: one that begins before the span or ends after it is cut.
         begun = (found["start"] >= part.start) & (found["start"] < part.end)
         gaps.append(found.loc[begun, ["start", "end", "duration_s"]])
-        epochs_us = seen.fleet.epochs.astype("datetime64[us]").astype(np.int64)
-        odds = odds_of_no_service(seen.joint(), epochs_us, part, model, searched=searched, even=True)
-        edges.append(odds.edges_us[:-1])
-        chances.append(odds.no_service)
+        if fresh.band.shows_odds:
+            epochs_us = seen.fleet.epochs.astype("datetime64[us]").astype(np.int64)
+            told.append(odds_of_no_service(seen.joint(), epochs_us, part, model, searched=searched, even=True))
         freshness.append(fresh)
         notes.update(dict.fromkeys(seen.notes))
         objects = max(objects, seen.report.objects_searched)
-    every_edge = np.append(np.concatenate(edges), span.end_us)
-    together = Odds(span, every_edge, np.concatenate(chances), odds.skipped_below)
-    return PastForecast(
-        span, pd.concat(gaps, ignore_index=True), together, tuple(freshness), objects, tuple(notes), view
-    )
+    every_gap = pd.concat(gaps, ignore_index=True)
+    odds = _joined(span, told) if len(told) == len(freshness) else None
+    return PastForecast(span, every_gap, odds, tuple(freshness), objects, tuple(notes), view)
+
+
+def _joined(span: Span, parts: list[Odds]) -> Odds:
+    """Return the odds of parts that follow one another as those of the span they make up."""
+    edges = np.append(np.concatenate([part.edges_us[:-1] for part in parts]), span.end_us)
+    return Odds(span, edges, np.concatenate([part.no_service for part in parts]), parts[0].skipped_below)
 
 
 def _parts(fleet_at: Callable[[datetime], Fleet], span: Span) -> Iterator[tuple[Span, Fleet]]:
