@@ -197,8 +197,8 @@ def _train(found: LineStatistics) -> str:
     if not train.is_train:
         return f"They do not come in step: {by_chance}."
     return (
-        f"They come in step, one every {duration(train.period_s)}, {share(train.strength)} of the way from chance to "
-        f"clockwork; {by_chance}."
+        f"They come in step, {duration(train.period_s)} or a multiple of it apart, {share(train.strength)} of the way "
+        f"from chance to clockwork; {by_chance}."
     )
 
 

@@ -28,6 +28,10 @@ COLUMNS: Final = (
 )
 
 
+# Fewer calls than this a month are not worth a figure.
+_LEAST_SAVED: Final = 0.05
+
+
 def rescue_rows(found: Sequence[Rescue]) -> pd.DataFrame:
     """Return one row a second line and basis, as tables and files have it."""
     import pandas as pd
@@ -84,8 +88,8 @@ def rescue_sentence(found: Rescue) -> str:
         return f"{head} No {found.minutes:g} min were measured through, so nothing is said of calls."
     kind = f"{found.kind.words[:1].upper()}{found.kind.words[1:]} of {found.minutes:g} min"
     calls = f"{kind} is spoilt in {share(found.spoilt)} of cases without it and in {share(found.spoilt_left)} with it"
-    if found.saved_a_month <= 0.0:
-        return f"{head} {calls}: no call is saved."
+    if found.saved_a_month < _LEAST_SAVED:
+        return f"{head} {calls}: {'hardly a' if found.saved_a_month > 0.0 else 'no'} call is saved."
     cost = "" if found.cost_per_call is None else f", at {_money(found.cost_per_call)} for each"
     return f"{head} {calls}: of {found.calls_a_month:g} a month {found.saved_a_month:.1f} are saved{cost}."
 
