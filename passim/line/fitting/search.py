@@ -1,0 +1,299 @@
+"""The search for the setting that foretells a record best: a coarse grid, then steps that halve, limit by limit.
+
+The grid is that of the symptom's search, tried on the day with the most freezes among those that lead. The best of each
+sort of setting then go on to all leading blocks, where their numbers move one by one, and two by two where they can
+make up for each other, by steps that halve. The clock offset is no number of the search: for every prediction the
+offset that suits it best follows exactly (`passim.line.clock_offset`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import product
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.answers.symptom.settings import GatewayPlace, Grid, Setting
+from passim.intervals import Intervals
+from passim.line.fitting.evidence import Counts, Evidence
+from passim.line.fitting.settings import NUMBERS, TOGETHER, LineSetting, Sector, moved
+from passim.line.fitting.tracks import Tracks
+from passim.line.phase import ClockPhase
+from passim.sky.service import Service
+
+Progress = Callable[[float], None]
+
+# How far numbers move at first; each round halves it, down to the finest step that is told.
+_FIRST_STEPS: Final = {
+    "mask": 4.0, "gateway_distance": 100.0, "gateway_across": 100.0, "gateway_mask": 4.0, "cone_azimuth": 16.0,
+    "cone_tilt": 8.0, "cone_half_angle": 4.0, "arc": 4.0, "sector_from": 16.0, "sector_to": 16.0, "sector_top": 16.0,
+    "slot_offset": 1.0, "acquisition": 1.0,
+}  # fmt: skip
+_ROUNDS: Final = 6
+_MOST_STEPS: Final = 12
+# How many of each sort go on from the coarse grid.
+_GO_ON: Final = 3
+_COARSE_S: Final = 86_400.0
+_COARSE_MASKS: Final = (16.0, 21.0, 26.0, 31.0, 37.0, 44.0)
+_FINE_MASKS: Final = tuple(np.arange(16.0, 62.0, 1.5).tolist())
+_SECTOR_WIDTHS: Final = (40.0, 80.0, 120.0, 180.0)
+_SECTOR_TOPS: Final = (40.0, 60.0, 85.0)
+_ACQUISITIONS: Final = (1.0, 2.0, 4.0, 8.0)
+# A further limit must gain so much on the leading blocks for each of its numbers, a freeze, to be tried further.
+_WORTH: Final = 1.0
+_MOST_LIMITS: Final = 4
+# Times that keep to a clock by luck as well as seldom as this are taken to keep to one.
+CLOCK_CHANCE: Final = 1e-3
+# The mask of a gateway is held: its distance makes up for it (common practice for the value, no source).
+_GATEWAY_MASK_DEG: Final = 25.0
+
+
+@dataclass(frozen=True, eq=False)
+class Tried:
+    """A setting tried: its freezes, seconds from the start of the span, the offset that suits it, seconds, its gain."""
+
+    setting: LineSetting
+    freezes: Intervals
+    offset_s: float
+    counts: Counts
+    gain: float
+
+
+@dataclass(eq=False)
+class Search:
+    """Tries settings on a sky and a record; `leading` says whether only the blocks that lead count."""
+
+    tracks: Tracks
+    evidence: Evidence
+    usual: Service
+    leading: bool = True
+    window_s: tuple[float, float] | None = None
+    tried: dict[LineSetting, Tried] = field(default_factory=dict)
+
+    @property
+    def _window(self) -> tuple[float, float]:
+        return self.window_s or (0.0, self.tracks.span.duration_s)
+
+    @property
+    def _chosen(self) -> NDArray[np.bool_]:
+        """Which blocks count: those that lead, where only they do, and that lie in the window."""
+        edges = self.evidence.edges_s
+        inside = (edges[:-1] >= self._window[0] - 1.0) & (edges[1:] <= self._window[1] + 1.0)
+        return inside & self.evidence.leading if self.leading else inside
+
+    def try_all(self, settings: Iterable[LineSetting]) -> list[Tried]:
+        """Return the settings tried, in their order."""
+        every = list(settings)
+        fresh = [s for s in dict.fromkeys(every) if s not in self.tried]
+        found = self.tracks.served_freezes(fresh, self.usual, self._window)
+        for setting, freezes in zip(fresh, found, strict=True):
+            offset = self.evidence.best_offset_s(freezes, leading=self.leading)
+            counts = self.evidence.counts(freezes, offset)
+            self.tried[setting] = Tried(setting, freezes, offset, counts, self.evidence.gain(counts, self._chosen))
+        return [self.tried[s] for s in every]
+
+    def best_of(self, settings: Iterable[LineSetting], count: int) -> list[LineSetting]:
+        """Return the best few of some settings, best first; of equals the one tried first."""
+        found = self.try_all(settings)
+        order = sorted(range(len(found)), key=lambda k: -round(found[k].gain, 6))
+        return [found[k].setting for k in order[:count]]
+
+    def refined(self, setting: LineSetting, first_round: int = 0) -> Tried:
+        """Return the best setting that steps of its numbers lead to, halved from round to round."""
+        (best,) = self.try_all([setting])
+        for number in range(first_round, _ROUNDS):
+            for _ in range(_MOST_STEPS):
+                (now,) = self.try_all([self.best_of([best.setting, *around(best.setting, 0.5**number, self.lowest)], 1)[0]])
+                if now.gain <= best.gain + 1e-9:
+                    break
+                best = now
+        return best
+
+    @property
+    def lowest(self) -> float:
+        """The lowest mask that can be told from a lower one."""
+        return self.tracks.floor_deg
+
+
+def around(setting: LineSetting, scale: float, lowest_mask_deg: float) -> list[LineSetting]:
+    """Return the neighbours of a setting: each number moved by its first step times `scale`, but never finer than told.
+
+    Of numbers that can make up for each other both are moved at once, too.
+    """
+    steps = {
+        name: max(_FIRST_STEPS[name] * scale, NUMBERS[name][1])
+        for name, (kind, _) in NUMBERS.items()
+        if kind in setting.kinds and name != "gateway_mask"
+    }
+    moves = [((name, sign * step),) for name, step in steps.items() for sign in (1.0, -1.0)]
+    pairs = [pair for pair in TOGETHER if pair[0] in steps and pair[1] in steps]
+    signs = list(product((1.0, -1.0), repeat=2))
+    both = [((a, x * steps[a]), (b, y * steps[b])) for a, b in pairs for x, y in signs]
+    found: list[LineSetting] = []
+    for move in (*moves, *both):
+        there: LineSetting | None = setting
+        for name, by in move:
+            there = there and moved(there, name, by, lowest_mask_deg)
+        if there is not None and there != setting:
+            found.append(there)
+    return found
+
+
+def search(
+    tracks: Tracks, evidence: Evidence, usual: Service, clock: ClockPhase | None, progress: Progress
+) -> tuple[list[Tried], Search]:
+    """Return the best setting of each sort that was worth trying, by the leading blocks alone, and what tried them.
+
+    `clock` is what the ends of the recorded freezes keep to, None where they keep to none.
+    """
+    window = _busiest(evidence)
+    rough = Search(tracks.part(*window), evidence, usual, window_s=window)
+    whole = Search(tracks, evidence, usual)
+    timings = _timings(clock)
+    best: dict[tuple[str, ...], Tried] = {}
+
+    def go_on(settings: Sequence[LineSetting], first_round: int = 1) -> Tried | None:
+        """Take the best of some settings to all leading blocks, and keep it where it is the best of its sort."""
+        starts = apart(rough.best_of(settings, 40 * _GO_ON), _GO_ON)
+        if not starts:
+            return None
+        found = max((whole.refined(s, first_round=2 if s.sky.is_timed else first_round) for s in
+                     whole.best_of(starts, 2 if not starts[0].sky.is_timed else 1)), key=lambda t: t.gain)  # fmt: skip
+        kinds = found.setting.kinds
+        if kinds not in best or found.gain > best[kinds].gain:
+            best[kinds] = found
+        return found
+
+    go_on([LineSetting(Setting(mask_deg=m)) for m in _FINE_MASKS if m >= tracks.floor_deg])
+    progress(0.05)
+    grid = Grid()
+    masks = [LineSetting(Setting(mask_deg=m)) for m in _COARSE_MASKS if m >= tracks.floor_deg]
+    go_on([_with(mask, "gateway", g) for g in grid.gateways for mask in masks])
+    progress(0.35)
+    go_on([LineSetting(replace(s, mask_deg=None)) for s in grid.cones])
+    progress(0.45)
+    # Then one more limit at a time on the best so far, as long as that is worth its while.
+    for turn in range(_MOST_LIMITS - 1):
+        leader = max(best.values(), key=lambda t: t.gain - _WORTH * t.setting.parameters)
+        base = leader.setting
+        for settings in _additions(base, grid, timings):
+            go_on(settings)
+        progress(0.45 + 0.5 * (turn + 1) / (_MOST_LIMITS - 1))
+        if leader is max(best.values(), key=lambda t: t.gain - _WORTH * t.setting.parameters):
+            break
+    return sorted(best.values(), key=lambda t: -t.gain), whole
+
+
+def _additions(base: LineSetting, grid: Grid, timings: Sequence[Setting]) -> list[list[LineSetting]]:
+    """Return what may be added to a setting, a list for each kind it lacks: every value of the coarse grid."""
+    kinds = base.kinds
+    found: list[list[LineSetting]] = []
+    lower = _lower_masks(base)
+    if "sector" not in kinds:
+        corners = product(np.arange(0.0, 360.0, 15.0).tolist(), _SECTOR_WIDTHS, _SECTOR_TOPS)
+        sectors = [Sector(begin, (begin + width) % 360.0, top) for begin, width, top in corners]
+        found.append([replace(b, sector=s) for s in sectors for b in lower if s.top_deg > (b.sky.mask_deg or 0.0)])
+    if "arc" not in kinds:
+        found.append([_with(b, "arc", Setting(arc_deg=a)) for a in grid.arcs_deg for b in lower])
+    if "gateway" not in kinds:
+        found.append([_with(b, "gateway", g) for g in grid.gateways for b in lower])
+    if "cone" not in kinds and not base.sky.is_timed:
+        found.append([_with(b.without("mask"), "cone", c) for b in [base] for c in grid.cones])
+    if not base.sky.is_timed and timings:
+        found.append([_timed(b, t) for b in lower for t in timings])
+    return found
+
+
+def _lower_masks(base: LineSetting) -> list[LineSetting]:
+    """Return a setting and the same with lower masks: a mask stands in for what is not in the setting yet."""
+    mask = base.sky.mask_deg
+    if mask is None:
+        return [base]
+    lower = [m for m in _COARSE_MASKS if m < mask - 1.0][-2:]
+    return [base, *(replace(base, sky=replace(base.sky, mask_deg=m)) for m in lower)]
+
+
+def _timings(clock: ClockPhase | None) -> list[Setting]:
+    """Return clocks and acquisition times to try: without a clock in the record, acquisition times alone."""
+    alone = [Setting(acquisition_s=wait) for wait in _ACQUISITIONS]
+    if clock is None:
+        return alone
+    # Freezes end at a moment of the clock and once the satellite is acquired, by the record's own clock.
+    phases = np.mod(clock.phase_s + np.arange(0.0, clock.period_s, 1.0), clock.period_s).tolist()
+    return [
+        Setting(slot_s=clock.period_s, slot_offset_s=round(phase, 3), acquisition_s=wait)
+        for phase in phases
+        for wait in (0.0, *_ACQUISITIONS[1:3])
+    ] + alone
+
+
+def _timed(base: LineSetting, timing: Setting) -> LineSetting:
+    sky = replace(
+        base.sky, slot_s=timing.slot_s, slot_offset_s=timing.slot_offset_s, acquisition_s=timing.acquisition_s
+    )
+    return replace(base, sky=sky)
+
+
+def _with(base: LineSetting, kind: str, part: Setting) -> LineSetting:
+    """Return a setting with one more limit of the sky."""
+    if kind == "gateway":
+        return replace(base, sky=replace(base.sky, gateway=part.gateway))
+    if kind == "cone":
+        return replace(base, sky=replace(base.sky, cone=part.cone))
+    return replace(base, sky=replace(base.sky, arc_deg=part.arc_deg))
+
+
+def apart(settings: Sequence[LineSetting], count: int) -> list[LineSetting]:
+    """Return the first few settings that do not lie beside each other, so that a search starts in several places."""
+    chosen: list[LineSetting] = []
+    for setting in settings:
+        if len(chosen) == count:
+            break
+        if not any(_close(setting, other) for other in chosen):
+            chosen.append(setting)
+    return chosen
+
+
+def _close(a: LineSetting, b: LineSetting) -> bool:
+    """Say whether two settings of one sort lie so near that one search finds both."""
+    if a.kinds != b.kinds:
+        return False
+    near = True
+    if a.sky.gateway and b.sky.gateway:
+        near &= _turn(a.sky.gateway.bearing_deg, b.sky.gateway.bearing_deg) <= 23.0
+        near &= abs(a.sky.gateway.distance_km - b.sky.gateway.distance_km) <= 210.0
+    if a.sky.cone and b.sky.cone:
+        near &= _turn(a.sky.cone.azimuth_deg, b.sky.cone.azimuth_deg) <= 46.0
+    if a.sector and b.sector:
+        near &= _turn(a.sector.middle_deg, b.sector.middle_deg) <= 25.0
+    if a.sky.mask_deg is not None and b.sky.mask_deg is not None:
+        near &= abs(a.sky.mask_deg - b.sky.mask_deg) <= 7.0
+    return bool(near)
+
+
+def _turn(a: float, b: float) -> float:
+    return abs((a - b + 180.0) % 360.0 - 180.0)
+
+
+def _busiest(evidence: Evidence) -> tuple[float, float]:
+    """Return the stretch of at most a day in which the leading blocks have the most seconds frozen."""
+    edges, length = evidence.edges_s, evidence.span.duration_s
+    if length <= 1.5 * _COARSE_S:
+        return 0.0, length
+    begins = np.arange(0.0, length - 0.5 * _COARSE_S, _COARSE_S)
+    frozen = np.where(evidence.leading, evidence.frozen_s, 0.0)
+    day = np.minimum((0.5 * (edges[1:] + edges[:-1]) / _COARSE_S).astype(np.int64), begins.size - 1)
+    first = float(begins[np.argmax(np.bincount(day, frozen, begins.size))])
+    return first, min(first + _COARSE_S, length)
+
+
+def with_gateway_mask(setting: LineSetting, mask_deg: float) -> LineSetting:
+    """Return a setting whose gateway works above another mask."""
+    place = setting.sky.gateway
+    assert place is not None
+    return replace(
+        setting, sky=replace(setting.sky, gateway=GatewayPlace(place.distance_km, place.bearing_deg, mask_deg))
+    )

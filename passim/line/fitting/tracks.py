@@ -1,0 +1,331 @@
+"""The sky over a site, sampled once: from it follow the freezes of any setting in some milliseconds.
+
+One search finds the passes above a low floor; along each pass the satellite's place is kept every ten seconds. Every
+limit is a smooth number along a pass, positive where it allows the satellite, so an edge lies where a parabola through
+the neighbouring samples is zero: within 0.05 s of the exact search (`tests/test_fit_tracks.py`), far below what a record
+by the second can tell. A setting costs some passes over plain arrays; nothing is propagated again.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.answers.symptom.served import ManySettings
+from passim.coverage.visibility import Visibility, find_visibility, positions_km
+from passim.elements.records import Fleet
+from passim.intervals import GroupedIntervals, Intervals, complement, union
+from passim.line.fitting.settings import LineSetting, Sector
+from passim.sky.horizon import Horizon
+from passim.sky.limits import ArcKeepOut, Cone, Excluded, GatewayLimit, HorizonLimit, ServingFilter, ServingShare
+from passim.sky.limits.geostationary_arc import arc_of
+from passim.sky.service import INSTANT, Service
+from passim.sky.site import Site
+from passim.sky.view import View
+from passim.spans import Span, moment
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Part = HorizonLimit | Cone | GatewayLimit | ArcKeepOut | Sector
+
+STEP_S: Final = 10.0
+# Satellites lower than this are not looked at: nothing on a roof works there (common practice, no source).
+FLOOR_DEG: Final = 15.0
+# Limits of the fleet: they are known, and hold in every setting.
+_OF_THE_FLEET: Final = (ServingFilter, ServingShare, Excluded)
+_RETAINED: Final = 24
+_AT_ONCE: Final = 1_000_000
+_DAY_US: Final = 86_400_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Tracks:
+    """Where satellites stand along their passes above `floor_deg`, every ten seconds or a little less.
+
+    rows are passes: satellite, shape (passes,), the index in ``fleet``. Samples, shape (n,), lie one pass behind the
+    other: row, time_s from the start of ``span``, and place_km, shape (3, n), east, north and up of the site.
+    """
+
+    site: Site
+    span: Span
+    fleet: Fleet
+    floor_deg: float
+    satellite: Index
+    row: Index
+    time_s: Floats
+    place_km: Floats
+    _kept: OrderedDict[Part, Floats] = field(default_factory=OrderedDict, repr=False)
+    _served: dict[int, ManySettings] = field(default_factory=dict, repr=False)
+
+    @classmethod
+    def of(cls, fleet: Fleet, view: View, span: Span, hold: Sequence[str] = ()) -> Tracks:
+        """Sample the sky of a view: its limits of the fleet hold, and those named in `hold`; all others are left aside.
+
+        Raises InputError for a name in `hold` that is no limit of the view, and what `find_visibility` raises.
+        """
+        view.known(hold)
+        floor = min(FLOOR_DEG, view.floor_deg)
+        site = view.site if "horizon" in hold else replace(view.site, horizon=Horizon.flat(floor))
+        limits = tuple(each for each in view.limits if each.name in hold or isinstance(each, _OF_THE_FLEET))
+        seen = find_visibility(fleet, View(site, limits, floor), span, warn=False)
+        assert isinstance(seen, Visibility)  # one view, one answer
+        group, start_us, end_us = seen.joint()
+        start_s, end_s = ((edge - span.start_us) / 1e6 for edge in (start_us, end_us))
+        steps = np.maximum(np.ceil((end_s - start_s) / STEP_S).astype(np.int64), 2)
+        count = steps + 1
+        row = np.repeat(np.arange(group.size), count)
+        number = np.arange(row.size) - np.repeat(np.cumsum(count) - count, count)
+        time_s = start_s[row] + number * ((end_s - start_s) / steps)[row]
+        place = np.empty((3, row.size))
+        axes, origin = site.east_north_up, site.position_km
+        for first in range(0, row.size, _AT_ONCE):
+            some = slice(first, first + _AT_ONCE)
+            time_us = np.round(time_s[some] * 1e6).astype(np.int64) + span.start_us
+            there = positions_km(seen.fleet, group[row[some]].astype(np.intp), time_us)
+            place[:, some] = axes @ (there - origin).T
+        return cls(view.site, span, seen.fleet, floor, group, row, time_s, place)
+
+    def part(self, start_s: float, end_s: float) -> Tracks:
+        """Return the samples of the passes that reach into a stretch of the span, seconds from its start."""
+        first, last = self._bounds
+        chosen = (self.time_s[last] > start_s) & (self.time_s[first] < end_s)
+        samples = chosen[self.row]
+        number = np.cumsum(chosen) - 1
+        return Tracks(
+            self.site, self.span, self.fleet, self.floor_deg, self.satellite[chosen], number[self.row[samples]],
+            self.time_s[samples], np.ascontiguousarray(self.place_km[:, samples]),
+        )  # fmt: skip
+
+    @cached_property
+    def elevation_deg(self) -> Floats:
+        """Elevations of the samples, degrees, shape (n,)."""
+        return np.degrees(np.arcsin(self._direction[2]))
+
+    @cached_property
+    def azimuth_deg(self) -> Floats:
+        """Azimuths of the samples, degrees from true north, shape (n,)."""
+        return np.degrees(np.arctan2(self.place_km[0], self.place_km[1])) % 360.0
+
+    def allowed(self, setting: LineSetting) -> tuple[Index, Floats, Floats]:
+        """Return when satellites are allowed by the sky of a setting: passes, starts and ends, seconds from the start.
+
+        Where one limit lets a satellite in and another shuts it out within the same ten seconds, the moment between
+        counts as shut out.
+        """
+        first, last = self._first, self._last
+        parts: list[Part] = [part.limit(self.site) for part in setting.sky.sky.parts()]  # type: ignore[misc]
+        parts += [setting.sector] if setting.sector else []
+        values = [self._clearance(part) for part in parts]
+        if not values:
+            opens, closes = self._bounds
+            return np.arange(self.satellite.size), self.time_s[opens], self.time_s[closes]
+        up: Bools = np.logical_and.reduce([value > 0.0 for value in values])
+        before = np.append(False, up[:-1]) & ~first
+        after = np.append(up[1:], False) & ~last
+        begins, ends = np.flatnonzero(up & ~before), np.flatnonzero(up & ~after)
+        start_s, end_s = self.time_s[begins].copy(), self.time_s[ends].copy()
+        inner = np.flatnonzero(~first[begins])
+        k = begins[inner]
+        share = np.max([_crossing(value, k - 1, k, self) for value in values], axis=0) if k.size else np.zeros(0)
+        start_s[inner] = self.time_s[k - 1] + share * (self.time_s[k] - self.time_s[k - 1])
+        inner = np.flatnonzero(~last[ends])
+        k = ends[inner]
+        share = np.max([_crossing(value, k + 1, k, self) for value in values], axis=0) if k.size else np.zeros(0)
+        end_s[inner] = self.time_s[k + 1] + share * (self.time_s[k] - self.time_s[k + 1])
+        return self.row[begins], start_s, end_s
+
+    def freezes(self, setting: LineSetting, window_s: tuple[float, float]) -> Intervals:
+        """Return when the sky of a setting allows no satellite within a stretch of the span, seconds from its start.
+
+        What is lost at handovers is left aside: `served_freezes` has it.
+        """
+        _, start_s, end_s = self.allowed(setting)
+        return complement((start_s, end_s), *window_s)
+
+    def served_freezes(
+        self, settings: Sequence[LineSetting], usual: Service, window_s: tuple[float, float]
+    ) -> list[Intervals]:
+        """Return when there is no service with each of `settings`, what is lost at handovers among it.
+
+        The policy is that of `usual`. Each day is served by itself, since terminals choose afresh at 00:00 UTC; in a
+        stretch that begins later in the day they choose at its start.
+        """
+        timed = [s for s in settings if s.sky.is_timed]
+        if not timed:
+            return [self.freezes(s, window_s) for s in settings]
+        services = [s.sky.service(Service(usual.policy)) for s in timed]
+        skies = [self.allowed(s) for s in timed]
+        found: list[list[Intervals]] = [[] for _ in timed]
+        low_us, high_us = (self.span.start_us + round(edge * 1e6) for edge in window_s)
+        midnights = np.arange(low_us - low_us % _DAY_US + _DAY_US, high_us, _DAY_US)
+        bounds = np.unique(np.concatenate([[low_us], midnights, [high_us]])).tolist()
+        for begin_us, end_us in zip(bounds[:-1], bounds[1:], strict=True):
+            many = self._many(begin_us, end_us)
+            within = [self._grouped(sky, begin_us, end_us) for sky in skies]
+            for place, freezes in enumerate(many.freezes(within, services)):
+                found[place].append(freezes)
+        served = iter(
+            union(*[((f.start - self.span.start_us) / 1e6, (f.end - self.span.start_us) / 1e6) for f in pieces])
+            for pieces in found
+        )
+        return [next(served) if s.sky.is_timed else self.freezes(s, window_s) for s in settings]
+
+    def directions(self, when: Intervals) -> Floats:
+        """Return the azimuths, degrees, of satellites above the floor in the middle of each of `when`.
+
+        `when` is in microseconds since 1970 UTC.
+        """
+        _, azimuth, _ = self.at(((when.start + when.end) / 2.0 - self.span.start_us) / 1e6)
+        return azimuth
+
+    def at(self, times_s: Floats) -> tuple[Index, Floats, Floats]:
+        """Return who stands above the floor at times: place in `times_s`, azimuth and elevation, degrees, by sample."""
+        first, last = self._bounds
+        order = np.argsort(times_s, kind="stable")
+        low = np.searchsorted(times_s[order], self.time_s[first], side="left")
+        high = np.searchsorted(times_s[order], self.time_s[last], side="left")
+        count = np.maximum(high - low, 0)
+        row = np.repeat(np.arange(count.size), count)
+        place = order[np.arange(row.size) - np.repeat(np.cumsum(count) - count, count) + low[row]]
+        share = (times_s[place] - self.time_s[first[row]]) / (self.time_s[last[row]] - self.time_s[first[row]])
+        along = np.clip(share * (last[row] - first[row]), 0.0, (last[row] - first[row]) - 1e-9)
+        k = np.floor(along).astype(np.int64)
+        x, k = along - k, k + first[row]
+        east, north, up = self.place_km[:, k] * (1.0 - x) + self.place_km[:, k + 1] * x
+        return place, np.degrees(np.arctan2(east, north)) % 360.0, np.degrees(np.arctan2(up, np.hypot(east, north)))
+
+    @cached_property
+    def _bounds(self) -> tuple[Index, Index]:
+        """The first and last sample of each pass."""
+        return np.flatnonzero(self._first), np.flatnonzero(self._last)
+
+    @cached_property
+    def _first(self) -> Bools:
+        return np.append(True, self.row[1:] != self.row[:-1])[: self.row.size]
+
+    @cached_property
+    def _last(self) -> Bools:
+        return np.append(self.row[1:] != self.row[:-1], True)[: self.row.size]
+
+    @cached_property
+    def _direction(self) -> Floats:
+        return self.place_km / np.sqrt(np.einsum("in,in->n", self.place_km, self.place_km))
+
+    @cached_property
+    def _arc_angle_rad(self) -> Floats | None:
+        """The angle of each sample to the visible geostationary arc; None where the arc is not in the sky."""
+        arc = arc_of(self.site)
+        if not arc.visible:
+            return None
+        some = range(0, self.row.size, _AT_ONCE)
+        return np.concatenate([arc.angle_rad(self._direction[:, k : k + _AT_ONCE])[0] for k in some] or [np.zeros(0)])
+
+    def _clearance(self, part: Part) -> Floats:
+        """Return how far each sample is on the allowed side of a limit, positive inside, shape (n,)."""
+        if part in self._kept:
+            self._kept.move_to_end(part)
+            return self._kept[part]
+        self._kept[part] = found = self._found_clearance(part)
+        while len(self._kept) > _RETAINED:
+            self._kept.popitem(last=False)
+        return found
+
+    def _found_clearance(self, part: Part) -> Floats:
+        if isinstance(part, HorizonLimit):
+            return np.asarray(self._direction[2] - np.sin(np.radians(part.horizon.highest_deg)))
+        if isinstance(part, Cone):
+            return np.asarray(part.boresight @ self._direction - np.cos(np.radians(part.half_angle_deg)))
+        if isinstance(part, ArcKeepOut):
+            angle = self._arc_angle_rad
+            return np.ones(self.row.size) if angle is None else angle - np.radians(part.angle_deg)
+        if isinstance(part, Sector):
+            aside = np.abs((self.azimuth_deg - part.middle_deg + 180.0) % 360.0 - 180.0) - part.width_deg / 2.0
+            return np.asarray(np.maximum(self.elevation_deg - part.top_deg, aside))
+        gateway = part.gateways[0]
+        there, axes = gateway.site, self.site.east_north_up
+        offset = axes @ (there.position_km - self.site.position_km)
+        up = axes @ there.east_north_up[2]
+        # |p - g|^2 and up . (p - g) without a second copy of all places.
+        squared = self._range_squared - 2.0 * (offset @ self.place_km) + offset @ offset
+        return np.asarray(
+            (up @ self.place_km - up @ offset) / np.sqrt(squared) - np.sin(np.radians(gateway.horizon.highest_deg))
+        )
+
+    @cached_property
+    def _range_squared(self) -> Floats:
+        return np.asarray(np.einsum("in,in->n", self.place_km, self.place_km))
+
+    def _many(self, begin_us: int, end_us: int) -> ManySettings:
+        """Return who serves many settings within a stretch, kept for the next time."""
+        if begin_us not in self._served:
+            first, last = self._bounds
+            known = self._grouped((np.arange(first.size), self.time_s[first], self.time_s[last]), begin_us, end_us)
+            seen = View(replace(self.site, horizon=Horizon.flat(self.floor_deg)), service=INSTANT)
+            from passim.sky.look_angles import look_angles
+
+            self._served[begin_us] = ManySettings(
+                known,
+                Span(moment(begin_us), moment(end_us)),
+                lambda satellite, time_us: look_angles(
+                    seen.site, positions_km(self.fleet, satellite.astype(np.intp), time_us)
+                ),
+            )
+        return self._served[begin_us]
+
+    def _grouped(self, sky: tuple[Index, Floats, Floats], begin_us: int, end_us: int) -> GroupedIntervals:
+        """Return intervals by satellite, whole microseconds since 1970, sorted, without what lies outside a stretch."""
+        row, start_s, end_s = sky
+        satellite = self.satellite[row]
+        start_us, end_us_ = (np.round(edge * 1e6).astype(np.int64) + self.span.start_us for edge in (start_s, end_s))
+        inside = np.flatnonzero((end_us_ > begin_us) & (start_us < end_us) & (end_us_ > start_us))
+        inside = inside[np.lexsort((start_us[inside], satellite[inside]))]
+        return GroupedIntervals(
+            satellite[inside].astype(np.int64),
+            np.maximum(start_us[inside], begin_us),
+            np.minimum(end_us_[inside], end_us),
+        )
+
+
+def _crossing(value: Floats, outside: Index, inside: Index, tracks: Tracks) -> Floats:
+    """Return how far from sample `outside` towards its neighbour `inside` a value becomes positive, as a share, (k,).
+
+    0 where it is positive at both. Between the two the value is a parabola whose bend is the mean of those about them.
+    """
+    share = np.zeros(outside.size)
+    # Most limits allow both samples.
+    some = np.flatnonzero(value[outside] <= 0.0)
+    if some.size:
+        share[some] = _root(value, outside[some], inside[some], tracks)
+    return share
+
+
+def _root(value: Floats, outside: Index, inside: Index, tracks: Tracks) -> Floats:
+    """Return the share of `_crossing` where the value is not positive at `outside` and positive at `inside`."""
+    low, high = value[outside], value[inside]
+    step = inside - outside
+    bend = np.zeros(low.size)
+    weight = np.zeros(low.size)
+    last = value.size - 1
+    for middle in (outside, inside):
+        left, right = middle - step, middle + step
+        there = (left >= 0) & (left <= last) & (right >= 0) & (right <= last)
+        left, right = np.clip(left, 0, last), np.clip(right, 0, last)
+        there &= (tracks.row[left] == tracks.row[middle]) & (tracks.row[right] == tracks.row[middle])
+        bend += np.where(there, value[left] - 2.0 * value[middle] + value[right], 0.0)
+        weight += there
+    bend /= np.maximum(weight, 1.0)
+    rise = np.maximum(high - low, 1e-12)
+    share = np.clip(-low / rise, 0.0, 1.0)
+    # Newton on low + s rise - s (1 - s) bend / 2.
+    for _ in range(2):
+        height = low + share * rise - 0.5 * share * (1.0 - share) * bend
+        slope = rise - 0.5 * (1.0 - 2.0 * share) * bend
+        share = np.clip(share - height / np.where(slope > 0.1 * rise, slope, rise), 0.0, 1.0)
+    return np.asarray(share)
