@@ -62,4 +62,3 @@ def find_clock(times_s: ArrayLike, periods_s: Iterable[float] = PERIODS_S) -> Cl
     best = min(found, key=lambda each: (each.chance, -each.kept))
     as_good = [each for each in found if each.kept >= _NEARLY * best.kept and each.chance <= max(best.chance, 1e-6)]
     return max(as_good, key=lambda each: each.period_s) if as_good else best
-

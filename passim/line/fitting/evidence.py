@@ -168,9 +168,7 @@ class Evidence:
     def gain(self, counts: Counts, chosen: NDArray[np.bool_] | None = None) -> float:
         """Return the gain of one prediction over the chosen blocks, all unless given."""
         some = slice(None) if chosen is None else chosen
-        sums = [
-            float(each[some].sum()) for each in (counts.forecast_s, counts.both_s, self.frozen_s, self.measured_s)
-        ]
+        sums = [float(each[some].sum()) for each in (counts.forecast_s, counts.both_s, self.frozen_s, self.measured_s)]
         return float(self.gains(*(np.array(each) for each in sums)))
 
     def held_out_by_block(self, counts: Counts) -> Floats:
@@ -239,7 +237,9 @@ def _up_to(intervals: IntervalSet) -> tuple[Floats, Floats]:
     """Return edges of intervals and how much of them lies before each."""
     start, end = union(intervals)
     edges = np.stack([start, end], axis=1).ravel()
-    return edges, np.append(0.0, np.cumsum(np.diff(edges) * (np.arange(edges.size - 1) % 2 == 0))) if edges.size else edges
+    return edges, np.append(
+        0.0, np.cumsum(np.diff(edges) * (np.arange(edges.size - 1) % 2 == 0))
+    ) if edges.size else edges
 
 
 def _in(times_s: Floats, window: tuple[float, float]) -> NDArray[np.bool_]:

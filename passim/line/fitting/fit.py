@@ -234,7 +234,7 @@ def fit_line(
     chosen, sorts = _pruned(sorts, leading)
     gain = float(evidence.held_out_by_block(chosen.counts).sum())
     chance, luck_s = _luck(evidence, chosen, seed)
-    whole = Search(tracks, evidence, usual, leading=False)
+    whole = leading.over_all_blocks()
     best = whole.refined(chosen.setting, first_round=4)
     tell(0.75)
     offset_s = offset_of(evidence, best.freezes, best.offset_s)
@@ -273,7 +273,7 @@ def fit_line(
         outages=int(evidence.starts_s.size),
         rivals=rivals,
         assignment=clock if period is None else clock_phase(ends_s, period, 1),
-        tried=len(whole.tried) + len(leading.tried),
+        tried=len(leading.freezes),
         freezes=_microseconds(best.freezes, span),
     )
 
@@ -333,9 +333,7 @@ def _luck(evidence: Evidence, tried: Tried, seed: int) -> tuple[float, float]:
     return float((1 + np.sum(np.array(gains) >= real)) / (1 + SHIFTS)), float(np.mean(explained))
 
 
-def _rivals(
-    chosen: Tried, sorts: Sequence[Tried], evidence: Evidence, tracks: Tracks, site: Site
-) -> tuple[Rival, ...]:
+def _rivals(chosen: Tried, sorts: Sequence[Tried], evidence: Evidence, tracks: Tracks, site: Site) -> tuple[Rival, ...]:
     """Return the settings that do without a limit of the chosen one, the nearest first."""
     mine = evidence.held_out_by_block(chosen.counts)
     kinds = chosen.setting.kinds

@@ -72,6 +72,12 @@ class Search:
     leading: bool = True
     window_s: tuple[float, float] | None = None
     tried: dict[LineSetting, Tried] = field(default_factory=dict)
+    # Freezes over the window, which searches by other blocks of the same sky share.
+    freezes: dict[LineSetting, Intervals] = field(default_factory=dict)
+
+    def over_all_blocks(self) -> Search:
+        """Return a search of the same sky in which all blocks count."""
+        return Search(self.tracks, self.evidence, self.usual, False, self.window_s, freezes=self.freezes)
 
     @property
     def _window(self) -> tuple[float, float]:
@@ -88,8 +94,11 @@ class Search:
         """Return the settings tried, in their order."""
         every = list(settings)
         fresh = [s for s in dict.fromkeys(every) if s not in self.tried]
-        found = self.tracks.served_freezes(fresh, self.usual, self._window)
-        for setting, freezes in zip(fresh, found, strict=True):
+        unknown = [s for s in fresh if s not in self.freezes]
+        found = self.tracks.served_freezes(unknown, self.usual, self._window)
+        self.freezes.update(zip(unknown, found, strict=True))
+        for setting in fresh:
+            freezes = self.freezes[setting]
             offset = self.evidence.best_offset_s(freezes, leading=self.leading)
             counts = self.evidence.counts(freezes, offset)
             self.tried[setting] = Tried(setting, freezes, offset, counts, self.evidence.gain(counts, self._chosen))
@@ -106,7 +115,9 @@ class Search:
         (best,) = self.try_all([setting])
         for number in range(first_round, _ROUNDS):
             for _ in range(_MOST_STEPS):
-                (now,) = self.try_all([self.best_of([best.setting, *around(best.setting, 0.5**number, self.lowest)], 1)[0]])
+                (now,) = self.try_all(
+                    [self.best_of([best.setting, *around(best.setting, 0.5**number, self.lowest)], 1)[0]]
+                )
                 if now.gain <= best.gain + 1e-9:
                     break
                 best = now
@@ -150,18 +161,21 @@ def search(
     `clock` is what the ends of the recorded freezes keep to, None where they keep to none.
     """
     window = _busiest(evidence)
-    rough = Search(tracks.part(*window), evidence, usual, window_s=window)
     whole = Search(tracks, evidence, usual)
+    is_short = window == (0.0, tracks.span.duration_s)
+    rough = whole if is_short else Search(tracks.part(*window), evidence, usual, window_s=window)
     timings = _timings(clock)
     best: dict[tuple[str, ...], Tried] = {}
 
-    def go_on(settings: Sequence[LineSetting], first_round: int = 1) -> Tried | None:
+    def go_on(settings: Sequence[LineSetting]) -> Tried | None:
         """Take the best of some settings to all leading blocks, and keep it where it is the best of its sort."""
         starts = apart(rough.best_of(settings, 40 * _GO_ON), _GO_ON)
         if not starts:
             return None
-        found = max((whole.refined(s, first_round=2 if s.sky.is_timed else first_round) for s in
-                     whole.best_of(starts, 2 if not starts[0].sky.is_timed else 1)), key=lambda t: t.gain)  # fmt: skip
+        starts = starts[:1] if starts[0].sky.is_timed else starts
+        near = [rough.refined(s, first_round=1).setting for s in starts]
+        (first,) = whole.best_of(near, 1)
+        found = whole.refined(first, first_round=_ROUNDS if is_short else 3)
         kinds = found.setting.kinds
         if kinds not in best or found.gain > best[kinds].gain:
             best[kinds] = found
@@ -175,35 +189,49 @@ def search(
     progress(0.35)
     go_on([LineSetting(replace(s, mask_deg=None)) for s in grid.cones])
     progress(0.45)
-    # Then one more limit at a time on the best so far, as long as that is worth its while.
+    # Then one more limit at a time on the best so far, as long as that is worth its while; a kind that once was not
+    # is not tried again.
+    idle: set[str] = set()
     for turn in range(_MOST_LIMITS - 1):
-        leader = max(best.values(), key=lambda t: t.gain - _WORTH * t.setting.parameters)
-        base = leader.setting
-        for settings in _additions(base, grid, timings):
-            go_on(settings)
+        leader = max(best.values(), key=_merit)
+        for kind, settings in _additions(leader.setting, grid, timings).items():
+            found = go_on(settings) if kind not in idle else None
+            if found is not None and _merit(found) <= _merit(leader):
+                idle.add(kind)
         progress(0.45 + 0.5 * (turn + 1) / (_MOST_LIMITS - 1))
-        if leader is max(best.values(), key=lambda t: t.gain - _WORTH * t.setting.parameters):
+        if leader is max(best.values(), key=_merit):
             break
     return sorted(best.values(), key=lambda t: -t.gain), whole
 
 
-def _additions(base: LineSetting, grid: Grid, timings: Sequence[Setting]) -> list[list[LineSetting]]:
-    """Return what may be added to a setting, a list for each kind it lacks: every value of the coarse grid."""
-    kinds = base.kinds
-    found: list[list[LineSetting]] = []
-    lower = _lower_masks(base)
+def _merit(tried: Tried) -> float:
+    """Return the gain of a setting less what its numbers must be worth."""
+    return tried.gain - _WORTH * tried.setting.parameters
+
+
+def _additions(base: LineSetting, grid: Grid, timings: Sequence[Setting]) -> dict[str, list[LineSetting]]:
+    """Return what may be added to a setting, by the kind it lacks: every value of a coarse grid.
+
+    A setting with a clock costs far more to try, so there the grid is wider meshed.
+    """
+    kinds, timed = base.kinds, base.sky.is_timed
+    found: dict[str, list[LineSetting]] = {}
+    lower = [base] if timed else _lower_masks(base)
+    if not timed and timings:
+        found["timing"] = [_timed(b, t) for b in lower[:2] for t in timings]
     if "sector" not in kinds:
-        corners = product(np.arange(0.0, 360.0, 15.0).tolist(), _SECTOR_WIDTHS, _SECTOR_TOPS)
+        begins = np.arange(0.0, 360.0, 30.0 if timed else 15.0).tolist()
+        corners = product(
+            begins, _SECTOR_WIDTHS[1::2] if timed else _SECTOR_WIDTHS, _SECTOR_TOPS[1:] if timed else _SECTOR_TOPS
+        )
         sectors = [Sector(begin, (begin + width) % 360.0, top) for begin, width, top in corners]
-        found.append([replace(b, sector=s) for s in sectors for b in lower if s.top_deg > (b.sky.mask_deg or 0.0)])
-    if "arc" not in kinds:
-        found.append([_with(b, "arc", Setting(arc_deg=a)) for a in grid.arcs_deg for b in lower])
+        found["sector"] = [replace(b, sector=s) for s in sectors for b in lower if s.top_deg > (b.sky.mask_deg or 0.0)]
     if "gateway" not in kinds:
-        found.append([_with(b, "gateway", g) for g in grid.gateways for b in lower])
-    if "cone" not in kinds and not base.sky.is_timed:
-        found.append([_with(b.without("mask"), "cone", c) for b in [base] for c in grid.cones])
-    if not base.sky.is_timed and timings:
-        found.append([_timed(b, t) for b in lower for t in timings])
+        found["gateway"] = [_with(b, "gateway", g) for g in grid.gateways[:: 3 if timed else 1] for b in lower]
+    if "arc" not in kinds:
+        found["arc"] = [_with(b, "arc", Setting(arc_deg=a)) for a in grid.arcs_deg for b in lower]
+    if "cone" not in kinds and not timed:
+        found["cone"] = [_with(base.without("mask"), "cone", c) for c in grid.cones]
     return found
 
 
@@ -226,7 +254,7 @@ def _timings(clock: ClockPhase | None) -> list[Setting]:
     return [
         Setting(slot_s=clock.period_s, slot_offset_s=round(phase, 3), acquisition_s=wait)
         for phase in phases
-        for wait in (0.0, *_ACQUISITIONS[1:3])
+        for wait in (0.0, _ACQUISITIONS[1])
     ] + alone
 
 
