@@ -70,6 +70,7 @@ if _TYPE_CHECKING:
     from passim.forecast.hindcast import hindcast
     from passim.forecast.timing import TimingModel
     from passim.line.comparing import LineComparison, compare_record
+    from passim.line.fitting.fit import fit_line
     from passim.line.journal.file import Journal
     from passim.line.record import LineRecord, Probes
     from passim.line.targets import Target
@@ -134,6 +135,7 @@ __all__ = [
     "find_passes",
     "find_visibilities",
     "find_visibility",
+    "fit_line",
     "hindcast",
     "learn_fleet_timing",
     "match_symptom",
@@ -197,6 +199,7 @@ _WHERE = {
     "find_passes": "passim.sky.passes",
     "find_visibilities": "passim.coverage.visibility",
     "find_visibility": "passim.coverage.visibility",
+    "fit_line": "passim.line.fitting.fit",
     "hindcast": "passim.forecast.hindcast",
     "learn_fleet_timing": "passim.workspace",
     "match_symptom": "passim.answers.symptom.match",

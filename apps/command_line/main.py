@@ -39,6 +39,7 @@ COMMANDS = {
     "probe": "probe",
     "journal": "journal",
     "reconcile": "reconcile",
+    "fit": "fit",
     "workspace": "workspace",
     "hindcast": "hindcast",
     "geometry": "geometry",

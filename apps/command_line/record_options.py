@@ -16,13 +16,21 @@ from .usage import WholeBetween
 
 if TYPE_CHECKING:
     from passim import Span
-    from passim.line import Journal
+    from passim.line import Journal, LineRecord
     from passim.workspace import Workspace
+
+    from ..text.notes import Note
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 source_option = click.option(
     "--source", metavar="NAME", help="Whose record: one that was added goes by its name. Default: that of passim probe."
+)
+record_file_option = click.option(
+    "--record",
+    "record_path",
+    metavar="FILE",
+    help="A record in a file, as passim journal add takes it. Default: the journal of the workspace.",
 )
 losses_option = click.option(
     "--losses",
@@ -85,6 +93,28 @@ class RecordChoice:
             return None if text is None else aware_time(text, option, zone, now_of(self.at_text, zone))
 
         return asked(self.from_text, "--from"), asked(self.to_text, "--to")
+
+    def record(
+        self, workspace_dir: str | None, record_path: str | None, timezone: str
+    ) -> tuple[LineRecord, list[Note]]:
+        """Return the record asked about, and what to know of how it was read. Raises InputError, JournalError."""
+        from passim import Journal
+        from passim.line import files
+
+        from ..text.journal import reading_notes
+        from .parsing import needed_workspace
+
+        if record_path is not None:
+            if self.source is not None:
+                raise click.UsageError("--record and --source both say which record: give one of them.")
+            start, end = self.times(timezone)
+            answers = files.Answers(zone=timezone, start=start, end=end, losses=self.losses)
+            reading = files.read_record(record_path, answers)
+            return reading.record, reading_notes(reading)
+        workspace = needed_workspace(workspace_dir)
+        with Journal(workspace.journal_file) as journal:
+            source = self.source_in(journal)
+            return journal.read(self.span(journal, source, workspace), source, self.losses), []
 
     def span(self, journal: Journal, source: str, workspace: Workspace) -> Span:
         """Return the span asked about. Raises InputError, JournalError for a source that has recorded nothing."""

@@ -2,31 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from ..command_line.call_options import kind_option
 from ..command_line.options import fleet_options, output_options, site_options
 from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
-from ..command_line.record_options import RecordChoice, record_options
+from ..command_line.record_options import RecordChoice, record_file_option, record_options
 from ..command_line.usage import NUMBER, OneOf
-
-if TYPE_CHECKING:
-    from passim.line import LineRecord
-
-    from ..text.notes import Note
 
 
 @click.command("reconcile", short_help="The forecast against what the line really did.")
 @fleet_options
 @site_options
-@click.option(
-    "--record",
-    "record_path",
-    metavar="FILE",
-    help="A record in a file, as passim journal add takes it. Default: the journal of the workspace.",
-)
+@record_file_option
 @record_options
 @click.option(
     "--tolerance",
@@ -101,7 +89,7 @@ def reconcile(
     view, view_notes = site_choice.view()
     zone = view.site.timezone
     choice = RecordChoice(from_text, to_text, source, losses, at_text)
-    record, read_notes = _record(fleet_choice, record_path, choice, zone)
+    record, read_notes = choice.record(fleet_choice.workspace_dir, record_path, zone)
     kind = kind_of(kind_name, site_choice)
     events = () if calls_path is None else calendar.read_calendar(calls_path, record.span, zone, suggested=True).events
     fleet_at, fleet_notes = fleet_choice.over_time(record.span.end)
@@ -131,25 +119,3 @@ def reconcile(
         return
     calls = calls_as_they_went(forecast.gaps, record, events, kind, clock_offset_s=found.clock_offset_s)
     write(calls_answer(calls, found, forecast, clock, notes), output_choice)
-
-
-def _record(
-    fleet_choice: FleetChoice, record_path: str | None, choice: RecordChoice, zone: str
-) -> tuple[LineRecord, list[Note]]:
-    """Return the record asked about, and what to know of how it was read. Raises InputError."""
-    from passim import Journal
-    from passim.line import files
-
-    from ..command_line.parsing import needed_workspace
-    from ..text.journal import reading_notes
-
-    if record_path is not None:
-        if choice.source is not None:
-            raise click.UsageError("--record and --source both say which record: give one of them.")
-        start, end = choice.times(zone)
-        reading = files.read_record(record_path, files.Answers(zone=zone, start=start, end=end, losses=choice.losses))
-        return reading.record, reading_notes(reading)
-    workspace = needed_workspace(fleet_choice.workspace_dir)
-    with Journal(workspace.journal_file) as journal:
-        source = choice.source_in(journal)
-        return journal.read(choice.span(journal, source, workspace), source, choice.losses), []

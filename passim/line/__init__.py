@@ -11,6 +11,8 @@ suitability what a line is good for, and what its availability hides
 second_line which freezes a second line would have caught
 comparing   forecast against record, and what luck would have done; past, what would have been forecast;
             past_calls, how calls went beside it; clock_offset, how far the record's clock is off
+fitting/    the settings of sky and service that foretell a record; phase, whether times keep to a clock
+horizon_evidence  which directions a record shows to be clear or blocked
 
 The probe runs for months beside whatever else a small machine does. What it needs, `targets`, `probe/` and the writing
 half of `journal/`, therefore imports the standard library alone; `tests/test_probe.py` holds that. So the names of this
@@ -25,6 +27,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from passim.line.comparing import LineComparison, compare_record
     from passim.line.files.reading import Reading, Remark
+    from passim.line.fitting.fit import LineFit, fit_line
+    from passim.line.horizon_evidence import HorizonEvidence, horizon_evidence
     from passim.line.journal.file import Journal
     from passim.line.journal.schema import FILE_NAME, OWN_PROBE
     from passim.line.journal.writing import JournalWriter
@@ -46,9 +50,11 @@ __all__ = [
     "OWN_PROBE",
     "Activity",
     "Availability",
+    "HorizonEvidence",
     "Journal",
     "JournalWriter",
     "LineComparison",
+    "LineFit",
     "LineRecord",
     "LineStatistics",
     "LiveOutage",
@@ -67,6 +73,8 @@ __all__ = [
     "calls_as_they_went",
     "compare_record",
     "find_outages",
+    "fit_line",
+    "horizon_evidence",
     "line_statistics",
     "loss_periods",
     "parse_targets",
@@ -80,9 +88,11 @@ _WHERE = {
     "OWN_PROBE": "journal.schema",
     "Activity": "suitability",
     "Availability": "suitability",
+    "HorizonEvidence": "horizon_evidence",
     "Journal": "journal.file",
     "JournalWriter": "journal.writing",
     "LineComparison": "comparing",
+    "LineFit": "fitting.fit",
     "LineRecord": "record",
     "LineStatistics": "statistics",
     "LiveOutage": "probe.watch",
@@ -101,6 +111,8 @@ _WHERE = {
     "calls_as_they_went": "past_calls",
     "compare_record": "comparing",
     "find_outages": "outages",
+    "fit_line": "fitting.fit",
+    "horizon_evidence": "horizon_evidence",
     "line_statistics": "statistics",
     "loss_periods": "outages",
     "parse_targets": "targets",

@@ -17,6 +17,7 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from passim.errors import InputError
@@ -250,8 +251,6 @@ def _nothing() -> Intervals:
     return Intervals(np.zeros(0), np.zeros(0))
 
 
-def _seconds(times: object) -> Floats:
+def _seconds(times: pd.Series) -> Floats:
     """Return aware times as seconds since 1970 UTC, to the microsecond."""
-    import pandas as pd
-
     return np.asarray(pd.DatetimeIndex(pd.to_datetime(times, utc=True)).as_unit("us").asi8 / 1e6)

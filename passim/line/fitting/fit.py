@@ -34,7 +34,7 @@ from passim.line.fitting.tracks import Tracks
 from passim.line.phase import ClockPhase, clock_phase, find_clock
 from passim.line.record import LineRecord
 from passim.sky.limits import Gateway
-from passim.sky.service import Service
+from passim.sky.service import HANDOVER, Service
 from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import Span
@@ -129,10 +129,12 @@ class LineFit:
     clock_offset_s      by how much the record's clock is ahead of the forecast's
     floor               chance that a second forecast good is frozen all the same: what the sky does not explain
     missed              chance that a second forecast frozen is not
-    frozen_s, explained_s, explained_by_luck_s      seconds recorded frozen, and of them forecast, by the fit and by luck
+    frozen_s, explained_s, explained_by_luck_s  seconds recorded frozen, and of them forecast, by the fit and by luck
     rivals              other sorts of setting, the nearest first
     assignment          how the ends of the recorded freezes lie on the circle of the clock that suits them best
     tried               how many settings were tried
+    held                limits of the view that were held as they are
+    freezes             when the fit forecasts no service, microseconds since 1970 UTC by the forecast's clock
     """
 
     site: Site
@@ -153,6 +155,7 @@ class LineFit:
     rivals: tuple[Rival, ...]
     assignment: ClockPhase
     tried: int
+    held: tuple[str, ...]
     freezes: Intervals = field(repr=False)
 
     def __repr__(self) -> str:
@@ -171,26 +174,37 @@ class LineFit:
         place = self.setting.sky.gateway
         return None if place is None else replace(place.gateway(self.site), name="fitted")
 
-    def as_assumption(self, view: View) -> dict[str, Any]:
+    def as_assumption(self, view: View, skyline: str | None = None) -> dict[str, Any]:
         """Return what `passim.workspace.Workspace.assume` takes beside the day: values, how, and a gateway.
 
-        Limits of `view` that the fit does without are taken away. A mask becomes the lowest elevation of the terminal,
-        beside the horizon of the spot; a blocked sector is part of the horizon, which is not the terminal's.
+        A mask becomes the lowest elevation of the terminal. Where the horizon of `view` stands higher, or a sector is
+        blocked, the horizon changes too, at `skyline`, the setting of the spot in the file, where given. What the fit
+        does without is taken away, but for limits held.
         """
-        sky = self.setting.sky
-        cone = sky.cone
+        sky, cone, mask = self.setting.sky, self.setting.sky.cone, self.setting.sky.mask_deg
+        as_cone = None
+        if cone is not None:
+            as_cone = {
+                "azimuth_deg": cone.azimuth_deg, "tilt_deg": cone.tilt_deg, "half_angle_deg": cone.half_angle_deg,
+            }  # fmt: skip
         values: dict[str, Any] = {
-            "terminal.lowest_elevation_deg": sky.mask_deg,
-            "terminal.arc_keep_out_deg": sky.arc_deg,
             "terminal.clock_period_s": sky.slot_s,
             "terminal.clock_offset_s": sky.slot_offset_s if sky.slot_s is not None else None,
             "terminal.acquisition_s": sky.acquisition_s or None,
-            "terminal.cone": None if cone is None else {
-                "azimuth_deg": cone.azimuth_deg, "tilt_deg": cone.tilt_deg, "half_angle_deg": cone.half_angle_deg,
-            },
-        }  # fmt: skip
-        if sky.mask_deg is None:
-            del values["terminal.lowest_elevation_deg"]
+        }
+        if mask is not None:
+            values["terminal.lowest_elevation_deg"] = mask
+        if "arc" not in self.held:
+            values["terminal.arc_keep_out_deg"] = sky.arc_deg
+        if "cone" not in self.held:
+            values["terminal.cone"] = as_cone
+        horizon = view.site.horizon
+        if skyline is not None and self.setting.sector is not None:
+            found = self.setting.sector.horizon(mask or view.floor_deg)
+            points = [list(point) for point in zip(found.azimuths_deg, found.elevations_deg, strict=True)]
+            values |= {f"{skyline}.mask_deg": None, f"{skyline}.horizon_file": None, f"{skyline}.horizon": points}
+        elif skyline is not None and mask is not None and horizon.is_flat and horizon.lowest_deg > mask:
+            values[f"{skyline}.mask_deg"] = mask
         how = f"fitted to {self.outages} recorded outages; held-out gain {self.held_out_gain:.0f}"
         return {"values": values, "how": how, "gateway": self.gateway()}
 
@@ -219,6 +233,8 @@ def fit_line(
     """
     if draws < 20:
         raise InputError("draws of the bootstrap", got=draws, wanted="20 or more", try_next=str(DRAWS))
+    if HANDOVER in hold:
+        raise InputError("limit to hold", got=HANDOVER, wanted="a limit of the sky", try_next="horizon or gateway")
     tell = progress or (lambda share: None)
     view = view if isinstance(view, View) else View(view)
     span = record.span if span is None else span
@@ -228,9 +244,8 @@ def fit_line(
     ends_s = evidence.ends_s + span.start_us / 1e6 - evidence.late_s
     clock = find_clock(ends_s)
     usual = Service(view.service.policy)
-    sorts, leading = search(
-        tracks, evidence, usual, clock if clock.chance <= CLOCK_CHANCE else None, lambda s: tell(0.05 + 0.6 * s)
-    )
+    keeps_to = clock if clock.chance <= CLOCK_CHANCE else None
+    sorts, leading = search(tracks, evidence, usual, keeps_to, hold, lambda share: tell(0.05 + 0.6 * share))
     chosen, sorts = _pruned(sorts, leading)
     gain = float(evidence.held_out_by_block(chosen.counts).sum())
     chance, luck_s = _luck(evidence, chosen, seed)
@@ -274,6 +289,7 @@ def fit_line(
         rivals=rivals,
         assignment=clock if period is None else clock_phase(ends_s, period, 1),
         tried=len(leading.freezes),
+        held=tuple(hold),
         freezes=_microseconds(best.freezes, span),
     )
 

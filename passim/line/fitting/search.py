@@ -8,7 +8,7 @@ offset that suits it best follows exactly (`passim.line.clock_offset`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import Final
@@ -154,11 +154,17 @@ def around(setting: LineSetting, scale: float, lowest_mask_deg: float) -> list[L
 
 
 def search(
-    tracks: Tracks, evidence: Evidence, usual: Service, clock: ClockPhase | None, progress: Progress
+    tracks: Tracks,
+    evidence: Evidence,
+    usual: Service,
+    clock: ClockPhase | None,
+    taken: Collection[str],
+    progress: Progress,
 ) -> tuple[list[Tried], Search]:
     """Return the best setting of each sort that was worth trying, by the leading blocks alone, and what tried them.
 
-    `clock` is what the ends of the recorded freezes keep to, None where they keep to none.
+    `clock` is what the ends of the recorded freezes keep to, None where they keep to none; `taken` are kinds of limits
+    that are held and therefore not searched.
     """
     window = _busiest(evidence)
     whole = Search(tracks, evidence, usual)
@@ -185,18 +191,25 @@ def search(
     progress(0.05)
     grid = Grid()
     masks = [LineSetting(Setting(mask_deg=m)) for m in _COARSE_MASKS if m >= tracks.floor_deg]
-    go_on([_with(mask, "gateway", g) for g in grid.gateways for mask in masks])
+    if "gateway" not in taken:
+        few = masks[1::2]
+        places = rough.best_of([_with(mask, "gateway", g) for g in grid.gateways for mask in few], 60)
+        again = dict.fromkeys(place.sky.gateway for place in places)
+        go_on([_with(mask, "gateway", Setting(gateway=g)) for g in again for mask in masks])
     progress(0.35)
-    go_on([LineSetting(replace(s, mask_deg=None)) for s in grid.cones])
+    if "cone" not in taken:
+        go_on([LineSetting(s) for s in grid.cones])
     progress(0.45)
     # Then one more limit at a time on the best so far, as long as that is worth its while; a kind that once was not
     # is not tried again.
-    idle: set[str] = set()
+    idle = set(taken)
     for turn in range(_MOST_LIMITS - 1):
         leader = max(best.values(), key=_merit)
         for kind, settings in _additions(leader.setting, grid, timings).items():
-            found = go_on(settings) if kind not in idle else None
-            if found is not None and _merit(found) <= _merit(leader):
+            if kind in idle:
+                continue
+            found = go_on(_thinned(rough, kind, settings))
+            if found is None or _merit(found) <= _merit(leader):
                 idle.add(kind)
         progress(0.45 + 0.5 * (turn + 1) / (_MOST_LIMITS - 1))
         if leader is max(best.values(), key=_merit):
@@ -225,7 +238,7 @@ def _additions(base: LineSetting, grid: Grid, timings: Sequence[Setting]) -> dic
             begins, _SECTOR_WIDTHS[1::2] if timed else _SECTOR_WIDTHS, _SECTOR_TOPS[1:] if timed else _SECTOR_TOPS
         )
         sectors = [Sector(begin, (begin + width) % 360.0, top) for begin, width, top in corners]
-        found["sector"] = [replace(b, sector=s) for s in sectors for b in lower if s.top_deg > (b.sky.mask_deg or 0.0)]
+        found["sector"] = [replace(b, sector=s) for b in lower for s in sectors if s.top_deg > (b.sky.mask_deg or 0.0)]
     if "gateway" not in kinds:
         found["gateway"] = [_with(b, "gateway", g) for g in grid.gateways[:: 3 if timed else 1] for b in lower]
     if "arc" not in kinds:
@@ -233,6 +246,15 @@ def _additions(base: LineSetting, grid: Grid, timings: Sequence[Setting]) -> dic
     if "cone" not in kinds and not timed:
         found["cone"] = [_with(base.without("mask"), "cone", c) for c in grid.cones]
     return found
+
+
+def _thinned(rough: Search, kind: str, settings: list[LineSetting]) -> list[LineSetting]:
+    """Return those of many sectors whose place is among the best with the first mask; all of any other kind."""
+    if kind != "sector":
+        return settings
+    mask = settings[0].sky.mask_deg if settings else None
+    places = {s.sector for s in rough.best_of([s for s in settings if s.sky.mask_deg == mask], 60)}
+    return [s for s in settings if s.sector in places]
 
 
 def _lower_masks(base: LineSetting) -> list[LineSetting]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from math import degrees
-from typing import Any, Final
+from typing import Final
 
 from passim.answers.symptom.settings import GatewayPlace, Setting, compass_words
 from passim.errors import SiteError
@@ -90,15 +90,15 @@ class LineSetting:
         """Return it less one limit."""
         if kind == "sector":
             return replace(self, sector=None)
-        changes: dict[str, Any] = {
-            "mask": {"mask_deg": None},
-            "cone": {"cone": None},
-            "gateway": {"gateway": None},
-            "arc": {"arc_deg": None},
-            "slot": {"slot_s": None, "slot_offset_s": 0.0},
-            "acquisition": {"acquisition_s": 0.0},
-        }[kind]
-        return replace(self, sky=replace(self.sky, **changes))
+        less: dict[str, Callable[[], Setting]] = {
+            "mask": lambda: replace(self.sky, mask_deg=None),
+            "cone": lambda: replace(self.sky, cone=None),
+            "gateway": lambda: replace(self.sky, gateway=None),
+            "arc": lambda: replace(self.sky, arc_deg=None),
+            "slot": lambda: replace(self.sky, slot_s=None, slot_offset_s=0.0),
+            "acquisition": lambda: replace(self.sky, acquisition_s=0.0),
+        }
+        return replace(self, sky=less[kind]())
 
     def limits(self, site: Site) -> tuple[Limit, ...]:
         """Return its limits of the sky at `site`, a blocked sector as a skyline of its own."""
@@ -163,8 +163,8 @@ def moved(setting: LineSetting, number: str, by: float, lowest_mask_deg: float) 
         return None
     move: Callable[[], LineSetting | None] = {
         "mask": lambda: _mask(setting, by, lowest_mask_deg),
-        "arc": lambda: _sky_number(setting, "arc_deg", by, 0.5, 60.0),
-        "acquisition": lambda: _sky_number(setting, "acquisition_s", by, 0.125, 60.0),
+        "arc": lambda: _arc(setting, by),
+        "acquisition": lambda: _acquisition(setting, by),
         "slot_offset": lambda: _slot_offset(setting, by),
         "gateway_distance": lambda: _gateway(setting, by, 0.0, 0.0),
         "gateway_across": lambda: _gateway(setting, 0.0, by, 0.0),
@@ -186,9 +186,14 @@ def _mask(setting: LineSetting, by: float, lowest_deg: float) -> LineSetting | N
     return replace(setting, sky=replace(setting.sky, mask_deg=mask))
 
 
-def _sky_number(setting: LineSetting, name: str, by: float, low: float, high: float) -> LineSetting | None:
-    value = round((getattr(setting.sky, name) or 0.0) + by, 6)
-    return replace(setting, sky=replace(setting.sky, **{name: value})) if low <= value <= high else None
+def _arc(setting: LineSetting, by: float) -> LineSetting | None:
+    angle = round((setting.sky.arc_deg or 0.0) + by, 6)
+    return replace(setting, sky=replace(setting.sky, arc_deg=angle)) if 0.5 <= angle <= 60.0 else None
+
+
+def _acquisition(setting: LineSetting, by: float) -> LineSetting | None:
+    wait = round(setting.sky.acquisition_s + by, 6)
+    return replace(setting, sky=replace(setting.sky, acquisition_s=wait)) if 0.125 <= wait <= 60.0 else None
 
 
 def _slot_offset(setting: LineSetting, by: float) -> LineSetting:

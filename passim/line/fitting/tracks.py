@@ -2,8 +2,8 @@
 
 One search finds the passes above a low floor; along each pass the satellite's place is kept every ten seconds. Every
 limit is a smooth number along a pass, positive where it allows the satellite, so an edge lies where a parabola through
-the neighbouring samples is zero: within 0.05 s of the exact search (`tests/test_fit_tracks.py`), far below what a record
-by the second can tell. A setting costs some passes over plain arrays; nothing is propagated again.
+the neighbouring samples is zero: mostly within 0.05 s of the exact search (`tests/test_fit.py`), far below what a
+record by the second can tell. A setting costs some passes over plain arrays; nothing is propagated again.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -25,6 +26,7 @@ from passim.line.fitting.settings import LineSetting, Sector
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, GatewayLimit, HorizonLimit, ServingFilter, ServingShare
 from passim.sky.limits.geostationary_arc import arc_of
+from passim.sky.look_angles import look_angles
 from passim.sky.service import INSTANT, Service
 from passim.sky.site import Site
 from passim.sky.view import View
@@ -106,12 +108,12 @@ class Tracks:
     @cached_property
     def elevation_deg(self) -> Floats:
         """Elevations of the samples, degrees, shape (n,)."""
-        return np.degrees(np.arcsin(self._direction[2]))
+        return np.asarray(np.degrees(np.arcsin(self._direction[2])))
 
     @cached_property
     def azimuth_deg(self) -> Floats:
         """Azimuths of the samples, degrees from true north, shape (n,)."""
-        return np.degrees(np.arctan2(self.place_km[0], self.place_km[1])) % 360.0
+        return np.asarray(np.degrees(np.arctan2(self.place_km[0], self.place_km[1])) % 360.0)
 
     def allowed(self, setting: LineSetting) -> tuple[Index, Floats, Floats]:
         """Return when satellites are allowed by the sky of a setting: passes, starts and ends, seconds from the start.
@@ -166,7 +168,7 @@ class Tracks:
         low_us, high_us = (self.span.start_us + round(edge * 1e6) for edge in window_s)
         midnights = np.arange(low_us - low_us % _DAY_US + _DAY_US, high_us, _DAY_US)
         bounds = np.unique(np.concatenate([[low_us], midnights, [high_us]])).tolist()
-        for begin_us, end_us in zip(bounds[:-1], bounds[1:], strict=True):
+        for begin_us, end_us in pairwise(bounds):
             many = self._many(begin_us, end_us)
             within = [self._grouped(sky, begin_us, end_us) for sky in skies]
             for place, freezes in enumerate(many.freezes(within, services)):
@@ -216,7 +218,7 @@ class Tracks:
 
     @cached_property
     def _direction(self) -> Floats:
-        return self.place_km / np.sqrt(np.einsum("in,in->n", self.place_km, self.place_km))
+        return np.asarray(self.place_km / np.sqrt(self._range_squared))
 
     @cached_property
     def _arc_angle_rad(self) -> Floats | None:
@@ -268,8 +270,6 @@ class Tracks:
             first, last = self._bounds
             known = self._grouped((np.arange(first.size), self.time_s[first], self.time_s[last]), begin_us, end_us)
             seen = View(replace(self.site, horizon=Horizon.flat(self.floor_deg)), service=INSTANT)
-            from passim.sky.look_angles import look_angles
-
             self._served[begin_us] = ManySettings(
                 known,
                 Span(moment(begin_us), moment(end_us)),

@@ -1,0 +1,119 @@
+"""``passim fit``: the settings that a record of the line teaches."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from ..command_line.options import fleet_options, output_options, site_options
+from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
+from ..command_line.record_options import RecordChoice, record_file_option, record_options
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from passim import View, Workspace
+    from passim.line import LineFit
+
+
+@click.command("fit", short_help="What the record of the line teaches: mask, gateway, sector, clock.")
+@fleet_options
+@site_options
+@record_file_option
+@record_options
+@click.option(
+    "--hold",
+    "held",
+    multiple=True,
+    metavar="LIMIT",
+    help="A limit to take as it is set up, and not to search: horizon, gateway, cone or arc. Repeat for more.",
+)
+@click.option(
+    "--write",
+    "writes",
+    is_flag=True,
+    help="Put what was found into the workspace, marked as an assumption, and show what changes there; passim "
+    "workspace undo takes it back.",
+)
+@output_options
+def fit(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    record_path: str | None,
+    from_text: str | None,
+    to_text: str | None,
+    source: str | None,
+    losses: int,
+    at_text: str | None,
+    held: tuple[str, ...],
+    writes: bool,
+    output_choice: OutputChoice,
+) -> None:
+    """Find the settings with which the forecast comes nearest to what the line did, and say how sure they are.
+
+    Searched are the lowest elevation, a gateway, an antenna cone, a keep-out around the geostationary arc, a blocked
+    sector of the horizon, a clock by which satellites are assigned, the time to acquire one, and the clock of the
+    record, whatever the workspace says of them. The search sees every second day or hour; what it finds must foretell
+    the others better than luck. Where two causes look alike, the answer says so, and what would tell them apart.
+
+    CSV and JSON hold the columns setting, value, low, high, as_set_up, told_apart and instead; JSON also evidence
+    (strong, some or none), held_out_gain, chance, clock_offset_s, floor, missed and the other settings tried.
+
+    \b
+    Example:
+      passim fit
+      passim fit --from 2026-11-20 --to 2026-11-27 --write
+      passim fit --workspace school --record freezes.csv --hold horizon --format json
+    """
+    from passim import fit_line
+
+    from ..command_line.output import check_out, progress, tell, write
+    from ..command_line.parsing import found_workspace, now_of
+    from ..command_line.query import check_age
+    from ..text.fit import fit_answer, written_lines
+    from ..text.notes import background
+    from ..text.query import CAUTION
+    from ..text.units import LocalClock
+
+    check_out(output_choice.out)
+    workspace = found_workspace(site_choice.workspace_dir) if writes else None
+    if writes and workspace is None:
+        raise click.UsageError("--write needs a workspace to write into: passim workspace new DIR makes one.")
+    view, view_notes = site_choice.view()
+    zone = view.site.timezone
+    choice = RecordChoice(from_text, to_text, source, losses, at_text)
+    record, read_notes = choice.record(fleet_choice.workspace_dir, record_path, zone)
+    fleet, fleet_notes = fleet_choice.fleet(record.span.middle)
+    check_age(fleet, record.span.middle, allow_stale=fleet_choice.allow_stale)
+    with progress("Trying settings", lines=True) as advance:
+        found = fit_line(fleet, view, record, hold=held, progress=advance)
+    notes = [background(f"Record: {record.source}."), *read_notes, *view_notes, *fleet_notes, CAUTION]
+    write(fit_answer(found, LocalClock(zone, record.span), notes), output_choice)
+    if workspace is not None:
+        changes = _write_down(found, workspace, view, site_choice, now_of(at_text, lambda: zone).date())
+        tell(*written_lines(changes, str(workspace.file)))
+
+
+def _write_down(found: LineFit, workspace: Workspace, view: View, site_choice: SiteChoice, today: date) -> list[str]:
+    """Put what was found into the workspace, and return the lines of its file that changed. Raises InputError."""
+    from passim.errors import InputError
+
+    if found.evidence == "none":
+        raise InputError("--write", got="nothing found", wanted="settings that foretell the record: there are none")
+    before = workspace.text
+    # At coordinates there is no spot whose horizon could change.
+    asked = "" if site_choice.site_text is None else site_choice.site_text.strip().casefold()
+    site_name = workspace.site_names[0] if not asked else _of(workspace.site_names, asked)
+    skyline = None
+    if site_name is not None:
+        spots = workspace.spot_names(site_name)
+        spot = spots[0] if site_choice.spot_name is None else _of(spots, site_choice.spot_name.strip().casefold())
+        skyline = None if spot is None else f"sites.{site_name}.spots.{spot}"
+    taken = found.as_assumption(view, skyline)
+    return workspace.assume(**taken, on=today, site_name=site_name).changes_since(before)
+
+
+def _of(names: tuple[str, ...], asked: str) -> str | None:
+    """Return the name that is meant, as the file writes it; None where it names none."""
+    return next((name for name in names if name.casefold() == asked), None)

@@ -1,0 +1,146 @@
+"""What a record of the line teaches, as people read it: settings, how sure they are, what is not told apart."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+from passim.answers.symptom.match import ELSEWHERE
+
+from .answer import Answer, plain_numbers, site_facts
+from .columns import TEXT, Column, Format, of_row
+from .notes import Note, background
+from .units import LocalClock, counted, duration, instant, share
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from passim.line import LineFit
+
+# Each number of a setting: its words and its unit.
+NAMES: Final[dict[str, tuple[str, str]]] = {
+    "mask_deg": ("lowest elevation all round", "°"),
+    "gateway_latitude_deg": ("gateway, latitude", "°"),
+    "gateway_longitude_deg": ("gateway, longitude", "°"),
+    "gateway_mask_deg": ("gateway, its own mask", "°"),
+    "gateway_distance_km": ("gateway, distance", " km"),
+    "gateway_bearing_deg": ("gateway, bearing", "°"),
+    "cone_azimuth_deg": ("cone, leaning towards", "°"),
+    "cone_tilt_deg": ("cone, tilt", "°"),
+    "cone_half_angle_deg": ("cone, half-angle", "°"),
+    "arc_keep_out_deg": ("keep-out around the arc", "°"),
+    "sector_from_deg": ("blocked sector, from", "°"),
+    "sector_to_deg": ("blocked sector, to", "°"),
+    "sector_top_deg": ("blocked sector, up to", "°"),
+    "assignment_period_s": ("clock of assignment, period", " s"),
+    "assignment_phase_s": ("clock of assignment, offset", " s"),
+    "acquisition_s": ("time to acquire", " s"),
+    "clock_offset_s": ("clock of the record, ahead by", " s"),
+    "floor": ("frozen though forecast good", ""),
+    "missed": ("good though forecast frozen", ""),
+}
+_SHARES: Final = ("floor", "missed")
+
+
+def _number(name: str, value: float) -> str:
+    if value != value:
+        return ""
+    if name in _SHARES:
+        return share(value)
+    decimals = 2 if name.endswith(("latitude_deg", "longitude_deg")) else 0 if name.endswith("_km") else 1
+    return f"{value:,.{decimals}f}{NAMES[name][1]}"
+
+
+COLUMNS: Final = (
+    Column("setting", "Setting", Format(lambda name: NAMES[name][0], numeric=False)),
+    Column("value", "Found", of_row(lambda row: _number(row.setting, row.value), numeric=True)),
+    Column("low", "From", of_row(lambda row: _number(row.setting, row.low), numeric=True)),
+    Column("high", "To", of_row(lambda row: _number(row.setting, row.high), numeric=True)),
+    Column("as_set_up", "As set up", of_row(lambda row: _number(row.setting, row.as_set_up), numeric=True), 1),
+    Column("told_apart", "Told apart", Format(lambda apart: "yes" if apart else "no", numeric=False)),
+    Column("instead", "What else would do as well", TEXT, 2, below=True),
+)
+
+
+def fit_sentences(found: LineFit) -> list[str]:
+    """Say what the record teaches; then the clock, and what it does not tell apart."""
+    recorded = f"{counted(found.outages, 'outage')} recorded"
+    if found.evidence == "none":
+        return [
+            f"The record teaches nothing of the sky: of {found.tried:,} settings tried, none foretells the {recorded} "
+            f"better than luck. {ELSEWHERE}"
+        ]
+    part = "Part of the record" if found.evidence == "some" else "The record"
+    explained, lucky = (share(each / found.frozen_s) for each in (found.explained_s, found.explained_by_luck_s))
+    said = [
+        f"{part} fits {found.describe()}: that foretells {explained} of the {duration(found.frozen_s)} recorded out; "
+        f"by luck it would be {lucky}."
+    ]
+    if abs(found.clock_offset_s) >= 0.5:
+        way = "ahead of" if found.clock_offset_s > 0 else "behind"
+        said.append(f"The record's clock is {abs(found.clock_offset_s):.1f} s {way} the forecast's.")
+    near = [rival for rival in found.rivals if not rival.apart]
+    if near:
+        said.append(f"Not told apart: {near[0].describe()} would do as well. {near[0].observation}")
+    return said
+
+
+def fit_notes(found: LineFit) -> list[Note]:
+    """Return what is to be known beside a fit."""
+    if found.evidence == "none":
+        return []
+    notes = [
+        background(
+            "From and to hold nine in ten of the draws of a bootstrap by blocks of time; they do not cover what "
+            "another sort of setting would say."
+        ),
+        background(
+            f"Chosen on every second stretch of the record; on the others it gains {found.held_out_gain:.0f} in "
+            "log-likelihood, counted once a freeze. Shifted at random it gains as much in "
+            f"{share(found.chance)} of cases."
+        ),
+    ]
+    if found.setting.sky.gateway is not None:
+        notes.append(
+            Note(
+                "A gateway found from freezes is a place on paper: it may stand for several, and its own mask is taken."
+            )
+        )
+    return notes
+
+
+def fit_facts(found: LineFit) -> dict[str, Any]:
+    """Return what JSON holds beside the rows."""
+    clock = found.assignment
+    return {
+        "site": site_facts(found.site),
+        "span": {"start": instant(found.span.start), "end": instant(found.span.end)},
+        "evidence": found.evidence,
+        "setting": found.describe() if found.evidence != "none" else None,
+        **plain_numbers(
+            {
+                "held_out_gain": found.held_out_gain, "chance": found.chance, "clock_offset_s": found.clock_offset_s,
+                "floor": found.floor, "missed": found.missed, "outages": found.outages, "frozen_s": found.frozen_s,
+                "measured_s": found.measured_s, "explained_s": found.explained_s,
+                "explained_by_luck_s": found.explained_by_luck_s, "settings_tried": found.tried,
+            }
+        ),
+        "held": list(found.held),
+        "ends_modulo": {"period_s": clock.period_s, "phase_s": round(clock.phase_s, 3), "kept": round(clock.kept, 4),
+                        "chance": clock.chance},
+        "others": [
+            {"setting": rival.describe(), "lacks": list(rival.lacks), "behind": round(rival.behind, 3),
+             "behind_error": round(rival.behind_error, 3), "told_apart": rival.apart, "observation": rival.observation}
+            for rival in found.rivals
+        ],
+    }  # fmt: skip
+
+
+def fit_answer(found: LineFit, clock: LocalClock, notes: Sequence[Note]) -> Answer:
+    """Return the answer for all faces."""
+    sentence = "\n".join([*fit_sentences(found), f"Looked at {clock.stretch(found.span)}."])
+    return Answer("fit", sentence, found.settings, COLUMNS, [*fit_notes(found), *notes], fit_facts(found))
+
+
+def written_lines(changes: Sequence[str], file: str) -> list[str]:
+    """Return what to say once a fit stands in the workspace: the lines that changed, and the way back."""
+    return [f"What was found now stands in {file}; passim workspace undo takes it back:", *(f"  {c}" for c in changes)]

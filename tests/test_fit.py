@@ -1,0 +1,237 @@
+"""What a record of the line teaches, on simulated lines whose truth is known."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner, Result
+
+from passim import Cone, GatewayLimit, Horizon, InputError, Span, View, Workspace, find_visibility, fit_line
+from passim.answers.symptom.settings import GatewayPlace, Setting
+from passim.intervals import Intervals, difference, total_length
+from passim.line import LineFit, LineRecord
+from passim.line.fitting.evidence import Evidence
+from passim.line.fitting.settings import LineSetting, Sector, moved
+from passim.line.fitting.tracks import Tracks
+from passim.line.phase import clock_phase, find_clock
+from passim.sky.ground import MEAN_EARTH_RADIUS_KM
+from passim.workspace import create
+from passim_apps.command_line.main import main
+from tests.scenario import MARRAM_LOFT, plover, view_of
+from tests.simulated_line import recorded
+
+EPOCH = datetime(2026, 3, 2, tzinfo=UTC)
+MORNING = Span.starting(EPOCH, hours=8)
+FLEET = plover(EPOCH)
+VIEW = view_of(MARRAM_LOFT)
+
+
+def line(view: View, *, seed: int = 1, offset_s: float = 7.4, span: Span = MORNING) -> LineRecord:
+    """Return the record of a line that follows a view: 2 % of packets lost, a hole, the house out twice."""
+    gaps = find_visibility(FLEET, view, span).coverage().gaps()
+    return recorded(
+        gaps, span, seed=seed, offset_s=offset_s, loss=0.02, holes=[(7000.0, 8000.0)],
+        house=[(12000.0, 12060.0), (15000.0, 15020.0)],
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def behind_a_gateway() -> LineFit:
+    """A mask of 31 and the gateway South; neither value stands on the grid of the search's first round."""
+    truth = View(replace(MARRAM_LOFT, horizon=Horizon.flat(31.3)), VIEW.limits)
+    return fit_line(FLEET, VIEW, line(truth), draws=60)
+
+
+def value(fit: LineFit, setting: str) -> pd.Series:
+    return fit.settings.set_index("setting").loc[setting]
+
+
+def test_mask_gateway_and_clock_offset_come_back(behind_a_gateway: LineFit) -> None:
+    fit = behind_a_gateway
+    assert fit.evidence == "strong"
+    assert set(fit.setting.kinds) == {"mask", "gateway"}
+    mask, offset = value(fit, "mask_deg"), value(fit, "clock_offset_s")
+    assert mask["value"] == pytest.approx(31.3, abs=1.0)
+    assert mask["low"] <= 31.3 <= mask["high"]
+    assert mask["as_set_up"] == 25.0
+    assert bool(mask["told_apart"])
+    assert offset["value"] == pytest.approx(7.4, abs=0.5)
+    assert offset["low"] <= offset["value"] <= offset["high"]
+    north = value(fit, "gateway_latitude_deg")["value"] - 39.6
+    east = (value(fit, "gateway_longitude_deg")["value"] + 28.0) * np.cos(np.radians(39.6))
+    assert np.radians(np.hypot(north, east)) * MEAN_EARTH_RADIUS_KM < 60.0
+    # Nothing but packets lost at random freezes otherwise.
+    assert fit.floor < 0.005
+    assert fit.explained_s > 0.95 * fit.frozen_s > 5.0 * fit.explained_by_luck_s
+    assert fit.held_out_gain > 20.0
+    assert fit.chance <= 0.01
+    assert fit.gateway() is not None
+    assert "a gateway" in repr(fit)
+
+
+def test_what_else_was_tried_is_told_with_what_would_tell_it_apart(behind_a_gateway: LineFit) -> None:
+    rival = next(each for each in behind_a_gateway.rivals if each.setting.kinds == ("mask",))
+    assert rival.apart
+    assert rival.lacks == ("gateway",)
+    assert rival.behind > rival.behind_error
+    assert rival.observation.startswith("Candidate 1 against 2: ")
+
+
+def test_a_line_unrelated_to_the_sky_teaches_nothing() -> None:
+    rng = np.random.default_rng(3)
+    start = np.sort(rng.uniform(0.0, MORNING.duration_s - 60.0, 40))
+    gaps = pd.DataFrame(
+        {"start": MORNING.start + pd.to_timedelta(start, unit="s"),
+         "end": MORNING.start + pd.to_timedelta(start + rng.uniform(5.0, 40.0, 40), unit="s")}
+    )  # fmt: skip
+    fit = fit_line(FLEET, VIEW, recorded(gaps, MORNING, seed=3))
+    assert fit.evidence == "none"
+    assert fit.settings.empty
+    assert fit.rivals == ()
+    assert fit.clock_offset_s == 0.0
+    assert "nothing" in repr(fit)
+
+
+def test_freezes_off_the_samples_are_those_of_the_exact_search() -> None:
+    span = Span.starting(EPOCH, hours=12)
+    tracks = Tracks.of(FLEET, VIEW, span)
+    place = GatewayPlace(600.0, 180.0)
+    for setting, within_s in (
+        (LineSetting(Setting(mask_deg=31.0, gateway=place)), 1.0),
+        (LineSetting(Setting(mask_deg=20.0, cone=Cone(40.0, 20.0, 45.0))), 2.0),
+        (LineSetting(Setting(mask_deg=31.0), Sector(100.0, 190.0, 60.0)), 8.0),
+    ):
+        freezes = tracks.freezes(setting, (0.0, span.duration_s))
+        low = replace(MARRAM_LOFT, horizon=Horizon.flat(tracks.floor_deg))
+        gaps = find_visibility(FLEET, View(low, setting.limits(MARRAM_LOFT)), span).coverage().gaps()
+        exact = Intervals(*(_seconds(gaps[edge], span) for edge in ("start", "end")))
+        assert exact.start.size > 10
+        apart = total_length(difference(exact, freezes)) + total_length(difference(freezes, exact))
+        assert apart < within_s, setting
+
+
+def test_seconds_are_counted_by_block_and_the_likelihood_is_that_of_bernoulli() -> None:
+    span = Span.starting(EPOCH, hours=8)
+    starts = np.arange(300.0, 28_000.0, 1500.0)
+    gaps = pd.DataFrame(
+        {"start": span.start + pd.to_timedelta(starts, unit="s"),
+         "end": span.start + pd.to_timedelta(starts + 30.0, unit="s")}
+    )  # fmt: skip
+    evidence = Evidence.of(recorded(gaps, span, seed=1, holes=[(5000.0, 5600.0)]), span)
+    freezes = Intervals(starts - 10.0, starts + 20.0)
+    counts = evidence.counts(freezes, 0.0)
+    # Second by second, in tenths.
+    at = np.arange(0.05, span.duration_s, 0.1)
+
+    def holds(intervals: Intervals) -> np.ndarray:
+        k = np.searchsorted(intervals.start, at, side="right") - 1
+        return (k >= 0) & (at < intervals.end[np.maximum(k, 0)])
+
+    forecast = holds(evidence.seen(freezes, 0.0)) & holds(evidence.measured)
+    frozen = holds(evidence.frozen)
+    block = np.searchsorted(evidence.edges_s, at, side="right") - 1
+    assert np.allclose(counts.forecast_s, 0.1 * np.bincount(block, forecast, evidence.blocks), atol=0.25)
+    assert np.allclose(counts.both_s, 0.1 * np.bincount(block, forecast & frozen, evidence.blocks), atol=0.25)
+    known = holds(evidence.measured)
+    f, y = forecast[known], frozen[known]
+    chance = np.where(f, y[f].mean(), y[~f].mean())
+    gain = np.log(np.where(y, chance, 1 - chance)).sum() - np.log(np.where(y, y.mean(), 1 - y.mean())).sum()
+    assert evidence.gain(counts) == pytest.approx(0.1 * gain / evidence.a_freeze_s, rel=0.01)
+    # A forecast moved by the offset that suits it best loses nothing.
+    assert evidence.best_offset_s(freezes, leading=False) == pytest.approx(10.0, abs=0.6)
+
+
+def test_times_that_keep_to_a_clock_are_told_from_those_that_do_not() -> None:
+    rng = np.random.default_rng(1)
+    even = rng.uniform(0.0, 86_400.0, 200)
+    assert find_clock(even).chance > 0.01
+    kept = np.round(even / 15.0) * 15.0 + 4.0 + rng.normal(0.0, 0.5, 200)
+    found = find_clock(kept)
+    assert found.period_s == 15.0
+    assert found.phase_s == pytest.approx(4.0, abs=0.2)
+    assert found.chance < 1e-6
+    assert clock_phase(kept, 30.0).chance > 1e-3
+    assert clock_phase([], 15.0).chance == 1.0
+
+
+def test_numbers_move_within_bounds() -> None:
+    setting = LineSetting(Setting(mask_deg=25.0, gateway=GatewayPlace(600.0, 350.0)), Sector(350.0, 20.0, 40.0))
+    assert moved(setting, "mask", -12.0, 15.0) is None
+    assert moved(setting, "cone_tilt", 1.0, 15.0) is None
+    across = moved(setting, "gateway_across", 200.0, 15.0)
+    assert across is not None
+    assert across.sky.gateway is not None
+    assert across.sky.gateway.bearing_deg == pytest.approx((350.0 + np.degrees(200.0 / 600.0)) % 360.0, abs=1e-3)
+    turned = moved(setting, "sector_from", 20.0, 15.0)
+    assert turned is not None
+    assert turned.sector == Sector(10.0, 20.0, 40.0)
+    assert moved(setting, "sector_from", 28.0, 15.0) is None
+    assert Sector(350.0, 20.0, 40.0).horizon(25.0).elevation_deg([0.0, 180.0, 21.0]).tolist() == [40.0, 25.0, 25.0]
+
+
+def test_too_little_to_learn_from_and_limits_that_are_none_are_refused() -> None:
+    quiet = recorded(pd.DataFrame({"start": [], "end": []}), MORNING, seed=1)
+    with pytest.raises(InputError, match="outages of the line to learn from"):
+        fit_line(FLEET, VIEW, quiet)
+    record = line(VIEW)
+    with pytest.raises(InputError, match="limit to lift"):
+        fit_line(FLEET, VIEW, record, hold=("roof",))
+    with pytest.raises(InputError, match="limit to hold"):
+        fit_line(FLEET, VIEW, record, hold=("handover",))
+
+
+@pytest.fixture(scope="module")
+def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The invented workspace with a record of its own night in a file, the gateway's truth not where it is set up."""
+    folder = create(tmp_path_factory.mktemp("made") / "school", demo=True, at=EPOCH).folder
+    workspace = Workspace.load(folder)
+    fleet = workspace.fleet(at=MORNING.start)
+    place = GatewayPlace(700.0, 180.0)
+    view = View(MARRAM_LOFT, (GatewayLimit((place.gateway(MARRAM_LOFT),)),))
+    gaps = find_visibility(fleet, view, MORNING).coverage().gaps()
+    record = recorded(gaps, MORNING, seed=5, offset_s=-3.0, loss=0.01)
+    table = record.outages[["start", "end", "where"]]
+    table.to_csv(folder / "freezes.csv", index=False, date_format="%Y-%m-%dT%H:%M:%S.%fZ")
+    return folder
+
+
+def passim(*words: str) -> Result:
+    return CliRunner().invoke(main, list(words), prog_name="passim")
+
+
+def test_the_command_tells_and_writes_what_was_found(school: Path) -> None:
+    words = ("fit", "--workspace", str(school), "--record", str(school / "freezes.csv"), "--at", EPOCH.isoformat(),
+             "--from", MORNING.start.isoformat(), "--to", MORNING.end.isoformat())  # fmt: skip
+    found = passim(*words, "--write", "--format", "json")
+    assert found.exit_code == 0, found.stderr
+    answer = json.loads(found.stdout)
+    assert answer["evidence"] == "strong"
+    assert answer["held_out_gain"] > 10.0
+    assert answer["clock_offset_s"] == pytest.approx(-3.0, abs=0.5)
+    rows = {row["setting"]: row for row in answer["rows"]}
+    assert rows["gateway_distance_km"]["value"] == pytest.approx(700.0, abs=60.0)
+    assert {"value", "low", "high", "told_apart"} <= set(rows["mask_deg"])
+    assert "now stands in" in found.stderr
+    assert "passim workspace undo" in found.stderr
+    written = Workspace.load(school)
+    (gateway,) = written.gateways("Marram")
+    assert gateway.name == "fitted"
+    assert gateway.latitude_deg == pytest.approx(rows["gateway_latitude_deg"]["value"], abs=0.01)
+    undone, _ = written.undo()
+    assert [each.name for each in undone.gateways("Marram")] == ["South"]
+
+
+def test_the_command_refuses_to_write_what_is_not_there(school: Path) -> None:
+    nowhere = passim("fit", "--elements", "x.json", "--site", "45,-28", "--record", "x.csv", "--write")
+    assert nowhere.exit_code == 2
+    assert "--write needs a workspace" in nowhere.stderr
+
+
+def _seconds(times: pd.Series, span: Span) -> np.ndarray:
+    return np.asarray((pd.DatetimeIndex(times).as_unit("us").asi8 - span.start_us) / 1e6)
