@@ -109,6 +109,7 @@ ASKED: dict[str, Sequence[tuple[str, ...]]] = {
             "symptom", "design", "report", "dashboard", "workspace add", "workspace check", "workspace new",
             "workspace undo", "survey obstacles", "survey sheet", "survey sighted", "journal export", "probe",
             "update",  # wants a server: see test_command_update
+            "fit",  # wants a record of the sky: see test_fit
         ],
         (),
     ),
