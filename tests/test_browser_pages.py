@@ -308,7 +308,7 @@ def test_a_workspace_without_sites_or_satellites_says_what_to_do_next(browser: B
             page.goto(path)
             expect(page.locator("#sentence")).to_have_text("This workspace names no site and no satellites yet.")
             expect(page.locator("#notes")).to_contain_text("[[sites]] with its name, latitude_deg and longitude_deg")
-            expect(page.locator("#notes")).to_contain_text("Load element files on the page Elements")
+            expect(page.locator("#notes")).to_contain_text("Upload element files on the page Elements")
         page.goto("/elements")
         expect(page.locator("#load-file")).to_be_visible()
         page.locator(".drop input[type=file]").set_input_files(SAMPLES / "polar-star-66.tle")

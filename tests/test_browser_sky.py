@@ -347,7 +347,7 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
             buttons.first.click()
             page.locator("#symptom-saved", has_text=f"Keeping candidate {keepable[0]} changes these lines").wait_for()
             page.get_by_role("button", name="Write these lines").click()
-            page.locator("#symptom-saved", has_text=f"Candidate {keepable[0]} now stands in the workspace").wait_for()
+            page.locator("#symptom-saved", has_text=f"Candidate {keepable[0]} is now in the workspace").wait_for()
             page.locator("#notes", has_text="Assumed, not measured").wait_for()
 
         keep()
