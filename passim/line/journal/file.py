@@ -11,8 +11,8 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from passim.errors import JournalError
-from passim.line.journal.schema import FILE_NAME, LOST, OWN_PROBE, connect, told_of, transaction
-from passim.line.journal.writing import insert_minutes, target_id
+from passim.line.journal.schema import FILE_NAME, LOST, MINUTE_US, OWN_PROBE, connect, told_of, transaction
+from passim.line.journal.writing import target_id
 from passim.line.record import OUTAGE_COLUMNS
 from passim.spans import Span, microseconds, moment
 
@@ -160,7 +160,7 @@ def _add(database: sqlite3.Connection, record: LineRecord, name: str) -> None:
             (source, began_us, ended_us, period_us),
         )  # fmt: skip
         for target, probes in zip(targets, record.probes, strict=True):
-            insert_minutes(database, run, target, _sends_between(probes, began_us, ended_us))
+            _insert_between(database, run, target, probes, began_us, ended_us)
     if not record.probes:
         rows = zip(*(record.outages[name] for name in OUTAGE_COLUMNS if name != "duration_s"), strict=True)
         database.executemany(
@@ -189,11 +189,30 @@ def _measured(record: LineRecord) -> list[tuple[int, int]]:
     return list(zip(start.tolist(), end.tolist(), strict=True))
 
 
-def _sends_between(probes: Probes, began_us: int, ended_us: int) -> list[tuple[int, int]]:
-    """Return the probes of a stretch as the file holds them: when each was sent, and its round trip or `LOST`."""
+def _insert_between(
+    database: sqlite3.Connection, run: int, target: int, probes: Probes, began_us: int, ended_us: int
+) -> None:
+    """Put the probes of a stretch into the file by minutes, each as `schema.packed` packs it, but many at once."""
     import numpy as np
 
     sent_us = np.round(probes.sent_s * 1e6).astype(np.int64)
-    trip_us = np.round(np.where(probes.lost, LOST / 1e6, probes.round_trip_s) * 1e6).astype(np.int64)
     here = slice(*np.searchsorted(sent_us, [began_us, ended_us]))
-    return list(zip(sent_us[here].tolist(), trip_us[here].tolist(), strict=True))
+    sent_us = sent_us[here]
+    if not sent_us.size:
+        return
+    trip_us = np.round(np.where(probes.lost, LOST / 1e6, probes.round_trip_s)[here] * 1e6)
+    minute = sent_us // MINUTE_US
+    after_us = (sent_us - minute * MINUTE_US).astype("<i4")
+    trips = np.minimum(trip_us, 2**31 - 1).astype("<i4")
+    first = np.concatenate([[0], np.flatnonzero(np.diff(minute)) + 1])
+    last = np.append(first[1:], minute.size)
+    lost = np.add.reduceat(trips == LOST, first, dtype=np.int64)
+    database.executemany(
+        "INSERT INTO minute (minute, target, run, sent, lost, packed) VALUES (?, ?, ?, ?, ?, ?)",
+        (
+            (which, target, run, high - low, count, after_us[low:high].tobytes() + trips[low:high].tobytes())
+            for which, low, high, count in zip(
+                minute[first].tolist(), first.tolist(), last.tolist(), lost.tolist(), strict=True
+            )
+        ),
+    )
