@@ -9,14 +9,15 @@ from __future__ import annotations
 import argparse
 import re
 import sys
+import tempfile
 from collections import Counter
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import plotly.graph_objects as go
 
-from passim import Fleet, Span
+from passim import Fleet, Journal, Span
 from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as calls
@@ -27,12 +28,17 @@ from passim.answers.sites import horizon_cost as skyline
 from passim.answers.sites import sweeps
 from passim.coverage import Coverage, causes, sky_map, visibility
 from passim.elements import shells
+from passim.intervals import Intervals
+from passim.line import past_forecast, statistics
 from passim.parallel import chunks as workers
 from passim.sky import outlines
+from passim.workspace import create
+from passim.workspace.invented_record import SOURCE, write_invented_record
 from passim_apps.figures.calls import call_days
 from passim_apps.figures.day_minutes import day_minutes
 from passim_apps.figures.files import write_pictures
 from passim_apps.figures.growth import GoalMark, OrderCurve, growth_curves
+from passim_apps.figures.measured import record_clock
 from passim_apps.figures.places import by_latitude
 from passim_apps.figures.sky import panorama
 from passim_apps.figures.theme import LIGHT
@@ -118,12 +124,29 @@ def gaps_by_satellites() -> go.Figure:
     return growth_curves([OrderCurve(words, each.table) for words, each in curves.items()], LIGHT, goal=mark)
 
 
+def record_of_days() -> go.Figure:
+    """Whether it came: four invented days of record, each over what had been forecast for it."""
+    span = Span.starting(DAY.start - timedelta(days=4), hours=4 * 24)
+    with tempfile.TemporaryDirectory() as folder:
+        school = create(Path(folder) / "school", demo=True, at=AT)
+        write_invented_record(school, AT)
+        with Journal(school.journal_file) as journal:
+            record = journal.read(span, SOURCE)
+        forecast = past_forecast(school.fleet_over_time(), school.view(), span).gaps
+    start, end = (forecast[each].to_numpy("datetime64[us]").astype(np.int64) for each in ("start", "end"))
+    return record_clock(
+        statistics.line_coverage(record), statistics.outages_us(record, "house"), Intervals(start, end),
+        LocalClock("Atlantic/Azores", span), span.end, LIGHT, scenario.CALL_HOURS,
+    )  # fmt: skip
+
+
 PICTURES = {
     "gaps": gaps_of_the_day,
     "sky": sky_of_the_day,
     "calls": starts_of_the_day,
     "latitude": curve_by_latitude,
     "growth": gaps_by_satellites,
+    "measured": record_of_days,
 }
 
 

@@ -15,6 +15,7 @@ from passim import Horizon, Span, walker, write_elements
 from passim.coverage import Coverage
 from passim.coverage.visibility import find_visibility
 from passim.workspace import Workspace, create, new_site
+from passim.workspace.invented_record import write_invented_record
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages import PAGES
 from patience import wait_until
@@ -37,7 +38,9 @@ ASKED = {path: f"{path}?fleet=few" if path == "/sites" else path for path in PAT
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return with_few(tmp_path_factory.mktemp("browser") / "school", AT)
+    made = with_few(tmp_path_factory.mktemp("browser") / "school", AT)
+    write_invented_record(Workspace.load(made), datetime.fromisoformat(AT))
+    return made
 
 
 @pytest.fixture(scope="module")
@@ -133,7 +136,8 @@ def test_a_page_has_its_picture_no_serious_fault_of_axe_and_all_by_keyboard(page
     marks = frame.locator(
         ".main-svg .point path, .main-svg .js-line, .main-svg .choroplethlayer path, .main-svg .js-fill"
     )
-    assert marks.count() > 0
+    # The picture is drawn a moment after the sentence is there.
+    marks.first.wait_for(state="attached")
     first = page.locator(".panel .caption").first
     assert len(first.inner_text()) > 20
     assert page.locator("#notes li").count() >= 2

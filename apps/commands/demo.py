@@ -39,8 +39,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
 
     from passim import Span
     from passim.coverage import causes
-    from passim.workspace import Workspace, create
-    from passim.workspace.invented_record import write_invented_record
+    from passim.workspace import Workspace, create, invented_record
 
     from ..command_line.output import check_out, tell, write
     from ..command_line.parsing import now_of
@@ -53,7 +52,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     school = Workspace.demo()
     now = now_of(at_text, lambda: school.site().timezone)
     if keep is not None:
-        write_invented_record(create(keep, demo=True, at=now), now)
+        invented_record.write_invented_record(create(keep, demo=True, at=now), now)
         tell(f"Wrote {keep}. Next: {shlex.join(['passim', 'causes', '--workspace', keep])}")
     fleet = school.fleet(at=now)
     span = Span.starting(now)

@@ -108,11 +108,11 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
     from ..command_line.parsing import now_of
 
     if demo_wanted:
-        from passim.workspace.invented_record import write_invented_record
+        from passim.workspace import invented_record
 
         now = now_of(at_text, lambda: Workspace.demo().site().timezone)
         made = create(directory, demo=True, at=now)
-        write_invented_record(made, now)
+        invented_record.write_invented_record(made, now)
         _made(made)
         return
     # Before the first question: nobody should answer them all for a folder that cannot be used.

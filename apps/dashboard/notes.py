@@ -32,7 +32,7 @@ _BLANK_PX: Final = 40
 
 def refuse_old(question: PageRequest, page: Page) -> None:
     """Raise ElementsError where elements are too old for anything a page would say, as the command line does."""
-    if page.loads or question.workspace.missing:
+    if page.loads or page.looks_back or question.workspace.missing:
         return
     moment = _moment(question, page)
     median_s = question.freshness(moment).median_s
@@ -51,7 +51,7 @@ def answered(question: PageRequest, page: Page, theme: Theme) -> Answer:
     """
     refuse_old(question, page)
     found = page.answer(question, theme)
-    if page.loads or question.workspace.missing or not tells_no_times(question, page):
+    if page.loads or page.looks_back or question.workspace.missing or not tells_no_times(question, page):
         return found
     panels = {name: _without_times(page.panel(name), shown, theme) for name, shown in found.panels.items()}
     return replace(found, panels=panels)
@@ -82,7 +82,7 @@ def blank(theme: Theme) -> go.Figure:
 def age_warning(question: PageRequest, page: Page) -> str:
     """Return the line that stands over a page where elements are too old for single times; empty where they are not."""
     fresh = question.freshness(_moment(question, page))
-    if fresh.band.lists_times:
+    if page.looks_back or fresh.band.lists_times:
         return ""
     if fresh.median_s > timing.OLDEST_S:
         return f"Elements {timing.age_words(fresh.median_s)} old: too old for a forecast. Load newer ones here."

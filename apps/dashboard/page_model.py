@@ -99,8 +99,8 @@ class Page:
     ``asks`` is the question it answers, for the title; ``uses`` says which of the choices that all pages share matter
     to it. A page that moves with the clock is drawn anew every ``tick_s`` seconds. ``extra`` gives Dash components of
     its own for beside the first picture, ``below`` for after it, ``register`` their callbacks. A page that `loads`
-    elements is of use where there are none, or only old ones. ``private`` are choices whose answer is for the browser
-    alone that asks.
+    elements is of use where there are none, or only old ones; one that `looks_back` tells of days gone by, whatever the
+    age of today's elements. ``private`` are choices whose answer is for the browser alone that asks.
     """
 
     path: str
@@ -115,6 +115,7 @@ class Page:
     below: Callable[[PageRequest], Sequence[Any]] | None = None
     register: Callable[[Dash, DashboardState], None] | None = None
     loads: bool = False
+    looks_back: bool = False
     private: Sequence[str] = ()
 
     def panel(self, name: str) -> Panel | None:

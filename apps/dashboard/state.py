@@ -31,6 +31,7 @@ from passim.workspace import Timing, Workspace
 
 from ..text.units import LocalClock
 from .address import Choices
+from .recorder import Recorder
 from .tasks import passes as work
 from .tasks.passes import Seen
 
@@ -152,6 +153,7 @@ class DashboardState:
         self.rehearsal = at is not None
         # Two, so that a map of the world under way does not hold up the next page.
         self.pool = pool or WorkerPool(min(2, os.cpu_count() or 1))
+        self.recorder = Recorder()
         self._results = ByteLimitedCache()
         self._turns = KeyedLocks()
         self._faults: OrderedDict[Hashable, Exception] = OrderedDict()
@@ -252,7 +254,8 @@ class DashboardState:
                 self._faults.popitem(last=False)
 
     def close(self) -> None:
-        """Stop the workers."""
+        """Stop the workers, and the probe if one was switched on."""
+        self.recorder.stop()
         self.pool.close()
 
 

@@ -12,7 +12,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from passim import Coverage
-from passim.intervals import restrict
+from passim.intervals import Intervals, clip
 from passim.spans import DailyHours, local_days, moment
 
 from ..text.units import LocalClock, duration
@@ -24,7 +24,7 @@ _ROW_PX, _LEAST_PX = 44, 220
 # What part of its row a day takes up, above its middle and below.
 _HALF: Final = 0.375
 # Shorter gaps are too thin for their hatch at the width of a page, and thinner than a pixel on a phone.
-_THIN_H: Final = 0.1
+THIN_H: Final = 0.1
 _LETTER_PX: Final = 7.5
 _NONE: Final = "no gap"
 # A long gap is told at several places of its length, no farther apart than this.
@@ -40,12 +40,14 @@ def gap_clock(
     *,
     gap: str = "no service",
     none: str = _NONE,
+    lane: tuple[float, float] = (-_HALF, _HALF),
 ) -> go.Figure:
     """Return the gaps of `coverage` as marks over local hours, a row a local day, the first on top.
 
     `hours` are those in which calls are held, first, end and weekdays from Monday = 0; they are shaded. What of a day
     lies outside the span, or outside the windows of the coverage, stays blank; each row ends with how long the day is
     out. `gap` is what a mark is called, and `none` what stands at the end of a day without any.
+    `lane` is what part of its row a day takes up, from above its middle (negative) to below.
     """
     where = ZoneInfo(clock.name)
     edges_us = local_days(coverage.span, clock.name)
@@ -55,25 +57,17 @@ def gap_clock(
     figure = go.Figure()
     # Hours that were not computed, or not measured, stay paper, so that nobody takes them for calm ones.
     assert coverage.windows is not None  # set when it was made
-    row, known_us, known_end_us = restrict((edges_us[:-1], edges_us[1:]), coverage.windows)
-    known_from = _local_hours(known_us, where)
-    x, y = edges_of(known_from, known_from + (known_end_us - known_us) / 3.6e9, row + _HALF, row - _HALF)
+    _, day, hour, length = pieces_by_day(coverage.windows, edges_us, where)
+    x, y = edges_of(hour, hour + length, day + lane[1], day + lane[0])
     figure.add_scatter(
         name=DAY, x=x, y=y, mode="none", fill="toself", fillcolor=theme.shade, hoverinfo="skip",
     )  # fmt: skip
 
-    # A gap over midnight is drawn in both rows.
     start_us, end_us = coverage.gap_intervals
-    first = np.searchsorted(edges_us, start_us, side="right") - 1
-    last = np.searchsorted(edges_us, end_us, side="left") - 1
-    nth = np.repeat(np.arange(len(first)), last - first + 1)
-    day = first[nth] + np.arange(len(nth)) - np.searchsorted(nth, nth)
-    from_us = np.maximum(start_us[nth], edges_us[day])
-    length = (np.minimum(end_us[nth], edges_us[day + 1]) - from_us) / 3.6e9
-    hour = _local_hours(from_us, where)
-    out_regions(figure, edges_of(hour, hour + length, day + _HALF, day - _HALF), theme, NO_SERVICE)
-    thin = length < _THIN_H
-    strokes(figure, hour[thin] + length[thin] / 2.0, day[thin] - _HALF, day[thin] + _HALF, theme)
+    nth, day, hour, length = pieces_by_day(coverage.gap_intervals, edges_us, where)
+    out_regions(figure, edges_of(hour, hour + length, day + lane[1], day + lane[0]), theme, NO_SERVICE)
+    thin = length < THIN_H
+    strokes(figure, hour[thin] + length[thin] / 2.0, day[thin] + lane[0], day[thin] + lane[1], theme)
     lengths_s = ((end_us - start_us) / 1e6).tolist()
     words = [[when, duration(s)] for when, s in zip(clock.whens(start_us), lengths_s, strict=True)]
     piece, at = _label_places(length)
@@ -115,6 +109,24 @@ def gap_clock(
     )  # fmt: skip
     _mark_now(figure, now, days, where, theme)
     return figure
+
+
+def pieces_by_day(
+    parts: Intervals, edges_us: NDArray[np.int64], where: ZoneInfo
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the pieces of `parts` by local days, whose edges are given: what goes over midnight is two pieces.
+
+    Of each the part it is of, its day, the local hour it begins at and how many hours it lasts, shape (pieces,) each.
+    What lies outside the days is left out.
+    """
+    part, start_us, end_us = clip(parts, int(edges_us[0]), int(edges_us[-1]))
+    first = np.searchsorted(edges_us, start_us, side="right") - 1
+    last = np.searchsorted(edges_us, end_us, side="left") - 1
+    piece = np.repeat(np.arange(len(first)), last - first + 1)
+    day = first[piece] + np.arange(len(piece)) - np.searchsorted(piece, piece)
+    from_us = np.maximum(start_us[piece], edges_us[day])
+    length = (np.minimum(end_us[piece], edges_us[day + 1]) - from_us) / 3.6e9
+    return part[piece], day.astype(np.float64), _local_hours(from_us, where), length
 
 
 def _local_hours(moments_us: NDArray[np.int64], where: ZoneInfo) -> NDArray[np.float64]:

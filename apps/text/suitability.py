@@ -37,16 +37,21 @@ COLUMNS: Final = (
 
 def suitability_sentence(found: Suitability, available: Availability) -> str:
     """Return what the line is good for, and what it is not; then its availability, and what that hides."""
+    return f"{uses_sentence(found)}\n{availability_sentence(available)}"
+
+
+def uses_sentence(found: Suitability) -> str:
+    """Return what the line is good for, and what it is not."""
     table = found.table
     if (table["verdict"] == "too short a record").all():
-        return f"Too short a record to say: {duration(found.measured_s)} measured.\n{availability_sentence(available)}"
+        return f"Too short a record to say: {duration(found.measured_s)} measured."
     parts = []
     for verdict, words in (("good", "good for {}"), ("with pauses", "usable with pauses for {}"),
                            ("not good", "not good for {}")):  # fmt: skip
         names = table.loc[table["verdict"] == verdict, "words"].tolist()
         if names:
             parts.append(words.format(_and(names)))
-    return f"The line is {'; '.join(parts)}.\n{availability_sentence(available)}"
+    return f"The line is {'; '.join(parts)}."
 
 
 def availability_sentence(found: Availability) -> str:

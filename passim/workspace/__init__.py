@@ -6,7 +6,7 @@ checking    from text to settings, all errors at once
 saving      changing the file: comments kept, whole or not at all
 creating    the text of a new file, with a plain word beside each setting
 demo        the invented scenario, a workspace file like any other
-plover      its fleet, made afresh for each day
+plover      its fleet, made afresh for each day; invented_record, seven days of what its line did
 folder      `Workspace`: finding it, and what it gives to the rest of passim
 places      sites, mounting spots and gateways added to the file
 horizons    a surveyed horizon kept as that of a mounting spot

@@ -1,7 +1,7 @@
 """Seven invented days of record for the invented scenario, so that its journal has something to say.
 
 Made from what the scenario itself forecasts for the first spot of its first site, the loft of Marram with its gateway,
-each local day from the elements of its own day, as `passim.line.past_forecast` would have it. Then comes what no
+each local day from the elements of its own day, as `passim.line.past` would have it. Then comes what no
 forecast knows: gaps that begin and end a little off, some that do not come, freezes that no satellite explains, two
 faults in the house, one at the far end, single packets lost, and two times in which nobody measured. All of it is
 drawn from the day it is made for, so that the same moment gives the same record.

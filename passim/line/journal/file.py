@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from passim.errors import JournalError
-from passim.line.journal.schema import FILE_NAME, LOST, MINUTE_US, OWN_PROBE, connect, told_of, transaction
+from passim.line.journal.schema import FILE_NAME, LOST, MINUTE_US, OWN_PROBE, connect, sealed, told_of, transaction
 from passim.line.journal.writing import target_id
 from passim.line.record import OUTAGE_COLUMNS
 from passim.spans import Span, microseconds, moment
@@ -210,7 +210,7 @@ def _insert_between(
     database.executemany(
         "INSERT INTO minute (minute, target, run, sent, lost, packed) VALUES (?, ?, ?, ?, ?, ?)",
         (
-            (which, target, run, high - low, count, after_us[low:high].tobytes() + trips[low:high].tobytes())
+            (which, target, run, high - low, count, sealed(after_us[low:high].tobytes() + trips[low:high].tobytes()))
             for which, low, high, count in zip(
                 minute[first].tolist(), first.tolist(), last.tolist(), lost.tolist(), strict=True
             )

@@ -138,8 +138,12 @@ def packed(minute: int, probes: Sequence[tuple[int, int]]) -> bytes:
     sent = [sent_us - minute * MINUTE_US for sent_us, _ in probes]
     # A round trip of over half an hour is none; what was waited for is far less.
     trips = [min(trip_us, 2**31 - 1) for _, trip_us in probes]
-    data = struct.pack(f"<{2 * len(probes)}i", *sent, *trips)
-    return data + crc32(data).to_bytes(_CRC_BYTES, "little")
+    return sealed(struct.pack(f"<{2 * len(probes)}i", *sent, *trips))
+
+
+def sealed(numbers: bytes) -> bytes:
+    """Return the numbers of a minute, 32 bits each, sends and then round trips, with their checksum behind them."""
+    return numbers + crc32(numbers).to_bytes(_CRC_BYTES, "little")
 
 
 def numbers_in(data: bytes) -> bytes:

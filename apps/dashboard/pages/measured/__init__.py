@@ -1,0 +1,1 @@
+"""Measured: what the line really did, beside what was forecast."""

@@ -1,0 +1,391 @@
+"""Measured: what the line really did beside what was forecast, whose fault it was, and what the line is good for."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from passim import Journal, Span
+from passim.errors import InputError, PassimError
+from passim.intervals import intersection, total_length
+from passim.line import OWN_PROBE
+from passim.parallel import Job
+from passim.spans import day_start
+
+from ....figures.measured import by_where, record_clock, record_day
+from ....figures.theme import Theme
+from ....text.journal import (
+    CAUTION_OF_RECORD,
+    NOTHING_MEASURED,
+    WHERE_COLUMNS,
+    day_columns,
+    frozen_sentence,
+    holes_sentence,
+    where_sentence,
+)
+from ....text.line import PLACES, outage_columns
+from ....text.measured import (
+    COMPARING,
+    HOW_TO_BEGIN,
+    JUST_BEGUN,
+    NOTHING_YET,
+    bar_words,
+    clock_caption,
+    day_caption,
+    unmatched_words,
+)
+from ....text.notes import Note, background
+from ....text.reconcile import SCORE_COLUMNS, comparison_sentences
+from ....text.suitability import COLUMNS as USES_COLUMNS
+from ....text.suitability import availability_sentence, suitability_notes, uses_sentence
+from ....text.units import capital
+from ....text.ways_out import in_page_words
+from ...controls import day_words
+from ...notes import blank, common_notes
+from ...page_model import Answer, Control, Help, Page, Panel, Shown, Table
+from ...state import PageRequest, Pending
+from ...tasks import measured as work
+from . import recording
+
+_DAYS: Final = ("7", "14", "31")
+_MOST_DAYS: Final = 92
+# A record that ends within this of now is being written: it is asked for by the minute, and compared by the hour.
+_LIVE: Final = timedelta(minutes=2)
+
+_SOURCE: Final = "The journal of the workspace: what passim probe recorded, or a record that was added to it."
+DAYS = Panel(
+    "days",
+    "Record and forecast, by date and time of day",
+    Help(
+        "One row a day, local time from left to right. In the upper part each mark is a freeze that was recorded, at "
+        "the end of the row how long the day was frozen; crossed where your own router did not answer. Below it stand "
+        "the gaps that had been forecast. Where nothing was measured the paper is blank.",
+        "Three probes lost in a row are an outage, from the send of the first to that of the next one answered. The "
+        "forecast of each day is what passim would have said from the elements at hand when it began.",
+        f"{_SOURCE} The forecast: elements, site, spot and limits of the workspace.",
+    ),
+)
+DAY = Panel(
+    "day",
+    "One day, minute by minute",
+    Help(
+        "Upwards, how many seconds of each minute were frozen; downwards, how many had been forecast to be. What "
+        "stands above and below at once came as forecast.",
+        "As in the picture of days. The table lists every outage of the day.",
+        _SOURCE,
+    ),
+)
+WHERE = Panel(
+    "where",
+    "House, line or far end",
+    Help(
+        "How long each part of the way was out. In the house: your own router did not answer either. In the line: "
+        "nothing beyond it did. At the far end: one target was silent while another answered.",
+        "Outages of all targets at once are told apart by whether the nearest one, your own router, was out too.",
+        _SOURCE,
+    ),
+)
+USES = Panel(
+    "uses",
+    "What the line is good for",
+    Help(
+        "For each activity, how sessions of it would have gone: undisturbed, with how many pauses, ended.",
+        "A session is tried at every minute that was measured through. Good: at most one in twenty ends, and fewer "
+        "than half a pause on average. Thresholds and their sources stand in the notes.",
+        _SOURCE,
+    ),
+    picture=False,
+)
+MATCH = Panel(
+    "match",
+    "Forecast against record",
+    Help(
+        "How many of the gaps forecast came and how many outages had been forecast, beside what luck would have hit, "
+        "what yesterday would have said, and what the hours of the other days would have.",
+        "Starts are matched one to one. By luck: the same forecast shifted by 2 to 45 minutes either way, 499 times.",
+        f"{_SOURCE} The forecast: elements, site, spot and limits of the workspace.",
+    ),
+    picture=False,
+)
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """Which record is asked about: whose, its span, that of the forecast beside it, and the local days it meets."""
+
+    source: str
+    span: Span
+    live: bool
+    days: tuple[date, ...]
+
+    @property
+    def compared(self) -> Span:
+        """What of it is set beside a forecast."""
+        if not self.live or self.span.duration_s < 7200.0:
+            return self.span
+        return Span(self.span.start, self.span.end.replace(minute=0, second=0, microsecond=0))
+
+
+def answer(question: PageRequest, theme: Theme) -> Answer:
+    """Say what the line did."""
+    if question.state.invented and not question.workspace.journal_file.exists():
+        # The demonstration brings a record, which takes longer than its first page should wait.
+        key = ("invented record", str(question.workspace.folder))
+        question.state.work_out(key, work.invent, question.workspace.folder, question.now)
+    asked = _asked(question)
+    if asked is None:
+        told = Shown(blank(theme), "Freezes recorded will stand here, day by day, with the gaps forecast under them.")
+        begun = question.state.recorder.running
+        sentence, second = (JUST_BEGUN, "") if begun else (NOTHING_YET, HOW_TO_BEGIN)
+        return Answer(sentence, {DAYS.name: told}, common_notes(question, question.days(1)), second)
+    found, still = _measured(question, asked)
+    if found is None:
+        told = Shown(blank(theme), NOTHING_MEASURED)
+        return Answer(NOTHING_MEASURED, {DAYS.name: told}, common_notes(question, asked.span), HOW_TO_BEGIN)
+    matched: work.Matched | None = None
+    second = COMPARING
+    try:
+        answered = _matched(question, asked, found)
+    except Pending as working:
+        still = working.job
+    else:
+        if isinstance(answered, work.Matched):
+            matched = answered
+            second = comparison_sentences(matched.comparison)[0]
+        else:
+            second = unmatched_words(in_page_words(answered.error))
+    return Answer(
+        frozen_sentence(found.statistics, question.clock(asked.span)),
+        _panels(question, theme, asked, found, matched),
+        (
+            *(Note(words) for words in [holes_sentence(found.record)] if words),
+            Note(availability_sentence(found.available)),
+            *suitability_notes(found.uses),
+            Note(CAUTION_OF_RECORD, "caution"),
+            background(f"Record: {found.record.source}."),
+            *common_notes(question, asked.span),
+        ),
+        second,
+        still,
+    )
+
+
+def _panels(
+    question: PageRequest, theme: Theme, asked: _Asked, found: work.Measured, matched: work.Matched | None
+) -> dict[str, Shown]:
+    statistics, record = found.statistics, found.record
+    clock = question.clock(asked.span)
+    hours = question.workspace.call_hours(question.site_name)
+    forecast = None if matched is None else matched.gaps
+    day = _day(question, asked)
+    of_day = Span(day_start(day, clock.name), day_start(day + timedelta(days=1), clock.name))
+    day_clock = question.clock(of_day)
+    began = record.outages["start"]
+    outages = record.outages[(began >= of_day.start) & (began < of_day.end)].reset_index(drop=True)
+    windows = statistics.coverage.windows
+    assert windows is not None
+    here = (np.array([of_day.start_us]), np.array([of_day.end_us]))
+    measured_s = float(total_length(intersection(windows, here))) / 1e6
+    forecast_count = None if forecast is None else int(
+        ((forecast.start >= of_day.start_us) & (forecast.start < of_day.end_us)).sum()
+    )  # fmt: skip
+    where = statistics.by_where
+    key = ("measured", asked, question.minute, theme, question.view, matched is None)
+    panels = {
+        DAYS.name: Shown(
+            question.drawn(
+                (*key, "days", hours),
+                lambda: record_clock(statistics.coverage, found.house, forecast, clock, question.minute, theme, hours),
+            ),
+            clock_caption(statistics, None if matched is None else matched.comparison),
+            Table(statistics.by_day.drop(columns="date"), day_columns(clock), shown=statistics.by_day, of_site=False),
+        ),
+        DAY.name: Shown(
+            question.drawn(
+                (*key, "day", day),
+                lambda: record_day(
+                    statistics.coverage, found.house, forecast, of_day, day_clock, question.minute, theme
+                ),
+            ),
+            day_caption(outages, of_day.start, measured_s, forecast_count, day_clock),
+            Table(outages, outage_columns(day_clock)[1:], day_clock, "No outage on this day.", of_site=False),
+        ),
+        WHERE.name: Shown(
+            by_where(
+                [capital(PLACES[name]) for name in where["where"]],
+                where["out_s"].tolist(),
+                [bar_words(*pair) for pair in zip(where["outages"].tolist(), where["out_s"].tolist(), strict=True)],
+                theme,
+            ),
+            where_sentence(statistics) or "No outage.",
+            Table(where, WHERE_COLUMNS, of_site=False),
+        ),
+        USES.name: Shown(
+            None,
+            uses_sentence(found.uses),
+            Table(found.uses.table, USES_COLUMNS, of_site=False),
+        ),
+    }
+    if matched is not None:
+        panels[MATCH.name] = Shown(
+            None,
+            " ".join(comparison_sentences(matched.comparison)),
+            Table(matched.comparison.scores, SCORE_COLUMNS, of_site=False),
+        )
+    return panels
+
+
+def _measured(question: PageRequest, asked: _Asked) -> tuple[work.Measured | None, Job | None]:
+    """Return what the record says, and the work on it while what was said a minute ago stands; None for no time.
+
+    Raises Pending where nothing was said before, JournalError.
+    """
+    folder, zone = question.workspace.journal_file, question.site.timezone
+
+    def key_of(span: Span) -> Hashable:
+        return ("record", str(folder), asked.source, span, zone, None if asked.live else _stamp(question))
+
+    try:
+        return question.state.work_out(
+            key_of(asked.span), work.measure, folder, asked.source, asked.span, zone
+        ), None  # fmt: skip
+    except Pending as working:
+        end, found = asked.span.end - timedelta(minutes=1), None
+        if asked.live and end > asked.span.start:
+            found = question.state.retained(key_of(Span(asked.span.start, end)))
+        if found is None:
+            raise
+        return found, working.job
+
+
+def _matched(question: PageRequest, asked: _Asked, found: work.Measured) -> work.Matched | work.Unmatched:
+    """Return the forecast of the record's days beside it. Raises Pending."""
+    workspace, model, zone = question.workspace, question.fleet_timing.model, question.site.timezone
+    fleet_name = workspace.fleet_settings(question.choices.fleet).name
+    span = asked.compared
+    stamp = None if asked.live else _stamp(question)
+    key = ("matched", str(workspace.folder), asked.source, span, question.view, question.fleet_key, model, zone, stamp)
+    answered: work.Matched | work.Unmatched = question.state.work_out(
+        key, work.match, workspace.folder, fleet_name, question.view, asked.source, span, model, zone
+    )
+    return answered
+
+
+def _stamp(question: PageRequest) -> Hashable:
+    """Return what changes when somebody adds a record, or takes one away."""
+    try:
+        found = question.workspace.journal_file.stat()
+    except OSError:
+        return None
+    return (found.st_mtime_ns, found.st_size)
+
+
+def _sources(question: PageRequest) -> dict[str, tuple[datetime, datetime]]:
+    """Return the records of the journal that hold something by now, passim's own first, with their ends.
+
+    What is being written counts up to the last whole minute. Raises JournalError.
+    """
+    if not question.workspace.journal_file.exists():
+        return {}
+    with Journal(question.workspace.journal_file) as journal:
+        names = sorted(journal.sources, key=lambda name: name != OWN_PROBE)
+        bounds = {name: journal.bounds(name) for name in names}
+    found = {}
+    for name, ends in bounds.items():
+        if ends is None:
+            continue
+        first, last = ends[0], min(ends[1], question.now)
+        if _is_live(name, last, question.now):
+            # Whole minutes alone, so that all who ask within one are told the same.
+            last = last.replace(second=0, microsecond=0)
+        if first < last:
+            found[name] = (first, last)
+    return found
+
+
+def _is_live(source: str, last: datetime, now: datetime) -> bool:
+    """Return whether a record that ends at `last` is being written now."""
+    return source == OWN_PROBE and now - last < _LIVE
+
+
+def _asked(question: PageRequest) -> _Asked | None:
+    """Return which record is chosen and over which days; None where there is none. Raises InputError."""
+    sources = _sources(question)
+    if not sources:
+        return None
+    source = question.choices.other("record", next(iter(sources)))
+    if source not in sources:
+        raise InputError("record", got=source, wanted=f"one of {', '.join(sources)}", try_next=next(iter(sources)))
+    first, last = sources[source]
+    live = _is_live(source, last, question.now)
+    where = ZoneInfo(question.site.timezone)
+    last_day = (last - timedelta(microseconds=1)).astimezone(where).date()
+    first = max(first, day_start(last_day - timedelta(days=_days(question)), question.site.timezone))
+    first_day = first.astimezone(where).date()
+    days = tuple(last_day - timedelta(days=k) for k in range((last_day - first_day).days + 1))
+    return _Asked(source, Span(first, last), live, days)
+
+
+def _days(question: PageRequest) -> int:
+    text = question.choices.other("days", _DAYS[0])
+    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= _MOST_DAYS):
+        raise InputError("number of days", got=text, wanted=f"a whole number from 1 to {_MOST_DAYS}", try_next=_DAYS[0])
+    return int(text)
+
+
+def _day(question: PageRequest, asked: _Asked) -> date:
+    """Return the day of the picture of one; the last of the record unless chosen."""
+    text = question.choices.other("of", "")
+    if not text:
+        return asked.days[0]
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InputError("day", got=text, wanted="a date", try_next=asked.days[0].isoformat()) from None
+
+
+def _record_options(question: PageRequest) -> Sequence[tuple[str, str]]:
+    try:
+        names = list(_sources(question))
+    except PassimError:  # told in the place of the answer
+        names = []
+    words = {OWN_PROBE: "passim's own probe"}
+    return [(name, words.get(name, name)) for name in names] or [("", "none yet")]
+
+
+def _days_options(_: PageRequest) -> Sequence[tuple[str, str]]:
+    return [(text, f"the last {text} days") for text in _DAYS]
+
+
+def _day_options(question: PageRequest) -> Sequence[tuple[str, str]]:
+    try:
+        asked = _asked(question)
+    except PassimError:  # told in the place of the answer
+        asked = None
+    if asked is None:
+        return [("", "none yet")]
+    return [("" if not k else day.isoformat(), day_words(day, question.today)) for k, day in enumerate(asked.days)]
+
+
+PAGE: Final = Page(
+    path="/measured",
+    name="Measured",
+    asks="What did the line really do?",
+    panels=(DAYS, DAY, WHERE, USES, MATCH),
+    answer=answer,
+    controls=(
+        Control("record", "Record", _record_options),
+        Control("days", "Days in the picture", _days_options),
+        Control("of", "Day minute by minute", _day_options),
+    ),
+    uses=("place", "mask", "fleet"),
+    tick_s=30.0,
+    extra=recording.section,
+    register=recording.register,
+    looks_back=True,
+)

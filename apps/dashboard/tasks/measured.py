@@ -1,0 +1,128 @@
+"""What a worker does for the page Measured: read a record, and say what would have been forecast over its days."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+
+from passim import Journal, Span
+from passim.errors import InputError
+from passim.forecast import timing
+from passim.intervals import Intervals, union
+from passim.line import (
+    Availability,
+    LineComparison,
+    LineRecord,
+    LineStatistics,
+    Suitability,
+    compare_record,
+    line_statistics,
+    past_forecast,
+)
+from passim.line import statistics as figures
+from passim.line import suitability as uses
+from passim.sky import view as views
+from passim.workspace import Workspace, invented_record
+
+Progress = Callable[[float], None]
+_KEPT_PROBES = 1
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What a record says; of its probes only the first of each target is kept, so that it is little to hand on."""
+
+    statistics: LineStatistics
+    uses: Suitability
+    available: Availability
+    house: Intervals
+
+    @property
+    def record(self) -> LineRecord:
+        """The record, without most of its probes."""
+        return self.statistics.record
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory it takes."""
+        return 20_000 + 2_000 * len(self.record.outages)
+
+
+@dataclass(frozen=True, eq=False)
+class Unmatched:
+    """Why a record can be set beside no forecast."""
+
+    error: InputError
+
+
+@dataclass(frozen=True, eq=False)
+class Matched:
+    """What would have been forecast over the days of a record, and how the record fits it.
+
+    gaps        microseconds since 1970 UTC
+    freshness   of the oldest elements used
+    """
+
+    comparison: LineComparison
+    gaps: Intervals
+    freshness: timing.Freshness
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory it takes."""
+        return 20_000 + 500 * len(self.comparison.events)
+
+
+def measure(journal_file: Path, source: str, span: Span, timezone: str, progress: Progress | None = None) -> Measured:
+    """Read the record of a source over `span`. Raises JournalError, SpanError where nothing of it was measured."""
+    with Journal(journal_file) as journal:
+        record = journal.read(span, source)
+    statistics = line_statistics(record, timezone)
+    suited = uses.suitability(record)
+    lean = dataclasses.replace(record, probes=tuple(
+        dataclasses.replace(each, sent_s=each.sent_s[:_KEPT_PROBES], round_trip_s=each.round_trip_s[:_KEPT_PROBES])
+        for each in record.probes
+    ))  # fmt: skip
+    return Measured(
+        dataclasses.replace(statistics, record=lean),
+        dataclasses.replace(suited, record=lean),
+        uses.availability(record),
+        figures.outages_us(record, "house"),
+    )
+
+
+def match(
+    folder: Path,
+    fleet_name: str,
+    view: views.View,
+    source: str,
+    span: Span,
+    model: timing.TimingModel,
+    timezone: str,
+    progress: Progress | None = None,
+) -> Matched | Unmatched:
+    """Forecast the days of a record, each from the elements of its time, and compare. Raises JournalError."""
+    workspace = Workspace.load(folder)
+    with Journal(workspace.journal_file) as journal:
+        record = journal.read(span, source)
+    try:
+        forecast = past_forecast(workspace.fleet_over_time(fleet_name), view, span, model=model, progress=progress)
+        comparison = compare_record(
+            forecast.gaps, record, sigma_s=forecast.sigma_s, odds=forecast.odds, timezone=timezone
+        )
+    except InputError as error:
+        # Such as elements that are too old for those days: the record stands without.
+        return Unmatched(error)
+    start, end = (forecast.gaps[each].to_numpy("datetime64[us]").astype(np.int64) for each in ("start", "end"))
+    return Matched(comparison, union((start, end)), max(forecast.freshness, key=lambda each: each.median_s))
+
+
+def invent(folder: Path, at: datetime, progress: Progress | None = None) -> bool:
+    """Write the invented record into the journal of the demonstration."""
+    invented_record.write_invented_record(Workspace.load(folder), at)
+    return True

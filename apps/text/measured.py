@@ -1,0 +1,100 @@
+"""The page Measured in words: what is recorded by now, what it shows beside the forecast, and how a record is begun."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Final
+
+from .line import PLACES
+from .units import LocalClock, capital, counted, duration, listed
+
+if TYPE_CHECKING:
+    from passim.line import LineComparison, LineRecord, LineStatistics, Target
+
+# A probe that sent nothing for so many of its intervals, and seconds, is no longer at work.
+_SILENT: Final = (3.0, 6.0)
+NOTHING_YET: Final = "Nothing has been recorded of this line yet."
+JUST_BEGUN: Final = "Recording has begun; its first figures come with its first whole minute."
+HOW_TO_BEGIN: Final = (
+    "Record from this machine, below, or leave passim probe running where it never sleeps; passim journal add FILE "
+    "takes a log of ping, a table or notes that you have already."
+)
+COMPARING: Final = "What had been forecast for these days is being worked out."
+SWITCH_LABEL: Final = "Record from this machine while this dashboard runs"
+NO_TARGETS: Final = (
+    "No targets are named, so nothing can be recorded from here. Name them in passim.toml, your own router first and "
+    "two hosts beyond your line after it, in a section of their own:"
+)
+TARGETS_EXAMPLE: Final = """\
+[line]
+targets = ["router=192.168.1.1:80", "far=198.51.100.7:443", "resolver=dns:203.0.113.53"]"""
+REHEARSAL: Final = (
+    "The clock of this dashboard was set, so nothing is recorded from here: a record is of the real time."
+)
+STARTED: Final = "Recording."
+STOPPED: Final = "Not recording. What was recorded stays in the journal."
+
+
+def asks_sentence(targets: Sequence[Target], every_s: float) -> str:
+    """Say whom the switch asks, and how often, so that nobody is asked unawares."""
+    names = listed([f"{target.name} ({target.host})" for target in targets], 6)
+    return f"It asks {names} every {every_s:g} s whether they answer, and nobody else."
+
+
+def clock_caption(found: LineStatistics, comparison: LineComparison | None) -> str:
+    """Say what to see in the picture of days."""
+    words = (
+        "Each mark is a freeze" if comparison is None else "Upper row of a day: freezes recorded; lower: gaps forecast"
+    )
+    blank = " Blank: not measured." if len(found.record.holes) else ""
+    days = found.by_day
+    whole = days[days["whole"]]
+    if len(whole) < 2 or not whole["out_s"].any():
+        return f"{words}.{blank}"
+    clock = LocalClock(found.timezone, found.span)
+    worst = whole.iloc[int(whole["out_s"].argmax())]
+    return f"{words}.{blank} {clock.day(worst['day_local'])} was frozen longest, {duration(worst['out_s'])}."
+
+
+def day_caption(outages: Any, day: datetime, measured_s: float, forecast: int | None, clock: LocalClock) -> str:
+    """Say of one day how many outages were recorded and how many gaps had been forecast."""
+    if measured_s <= 0.0:
+        return f"{clock.day(day)}: nothing was measured."
+    words = f"{clock.day(day)}: {counted(len(outages), 'outage')} recorded in {duration(measured_s)} measured"
+    return f"{words}." if forecast is None else f"{words}; {counted(forecast, 'gap')} forecast."
+
+
+def bar_words(count: int, out_s: float) -> str:
+    """Return what stands at the bar of a part of the way."""
+    return "none" if not count else f"{counted(count, 'outage')}, {duration(out_s)}"
+
+
+def unmatched_words(why: str) -> str:
+    """Say why a record stands beside no forecast."""
+    return f"It cannot be set beside a forecast: {why}."
+
+
+def live_sentence(record: LineRecord | None, now: datetime, clock: LocalClock, *, running: bool) -> str:
+    """Say whether the line answers now, when it last froze, and how often in the hour that `record` ends with.
+
+    `record` is that hour of the own probe's record, None where it has none; `running` says that this dashboard records.
+    """
+    sends = [] if record is None else [each for each in record.probes if len(each)]
+    if record is None or not sends:
+        return "Recording; nothing has answered yet." if running else "Nothing is being recorded."
+    latest_s = max(float(each.sent_s[-1]) for each in sends)
+    age_s = now.timestamp() - latest_s
+    outages = record.outages[record.outages["where"] != "far"]
+    hour = f"{counted(len(outages), 'freeze')} in the last hour" if len(outages) else "no freeze in the last hour"
+    if age_s > max(_SILENT[0] * (record.period_s or 0.0), _SILENT[1]):
+        return f"Not recording: the last probe was sent {duration(age_s)} ago; {hour}."
+    rows: list[Any] = list(outages.itertuples(index=False))
+    last = rows[-1] if rows else None
+    if last is not None and last.cut_at_end and last.end.timestamp() >= latest_s:
+        since = duration(max(0.0, (now - last.start).total_seconds()))
+        return f"No answer since {clock.time(last.start)}, {since}, {PLACES[last.where]}; {hour}."
+    trips = [float(each.round_trip_s[~each.lost][-1]) for each in sends if not each.lost.all()]
+    told = "" if last is None else f"; the last at {clock.time(last.start)}, {duration(last.duration_s)}"
+    answers = f"answering, {1000.0 * max(trips):.0f} ms" if trips else "no answer yet"
+    return f"{capital(answers)}; {hour}{told}."

@@ -1,0 +1,322 @@
+"""The invented record, the page Measured over it without a browser, its pictures, and the probe that it switches on."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from passim import Coverage, Journal, Span
+from passim.errors import InputError
+from passim.intervals import Intervals, total_length
+from passim.line import JournalWriter, line_statistics
+from passim.parallel import WorkerPool
+from passim.workspace import Workspace, create
+from passim.workspace.invented_record import SOURCE, invented_record, write_invented_record
+from passim_apps.command_line.main import main
+from passim_apps.dashboard.address import read_query
+from passim_apps.dashboard.notes import answered
+from passim_apps.dashboard.page_model import Answer
+from passim_apps.dashboard.pages.measured.page import PAGE
+from passim_apps.dashboard.pages.measured.recording import live_words, section, switched
+from passim_apps.dashboard.recorder import Recorder
+from passim_apps.dashboard.state import DashboardState, Pending
+from passim_apps.figures.measured import FORECAST, HOUSE, RECORDED, by_where, record_clock, record_day
+from passim_apps.figures.theme import LIGHT
+from passim_apps.text.journal import frozen_sentence
+from passim_apps.text.measured import HOW_TO_BEGIN, NOTHING_YET, STARTED, STOPPED
+from passim_apps.text.units import LocalClock
+from patience import PATIENCE_S, wait_until
+
+AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
+ZONE = "Atlantic/Azores"
+
+
+@pytest.fixture(scope="module")
+def school(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    made = create(tmp_path_factory.mktemp("measured") / "school", demo=True, at=AT)
+    write_invented_record(made, AT)
+    return made
+
+
+@pytest.fixture(scope="module")
+def pool() -> Iterator[WorkerPool]:
+    with WorkerPool(1) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def state(school: Workspace, pool: WorkerPool) -> DashboardState:
+    return DashboardState(school, at=AT, pool=pool)
+
+
+def shown(state: DashboardState, query: str = "") -> Answer:
+    """Return what the page shows in the end."""
+    choices, faults = read_query(query)
+    assert faults == ()
+    deadline_s = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline_s:
+        try:
+            found = answered(state.question(choices), PAGE, LIGHT)
+        except Pending as still:
+            still.job.done.wait(PATIENCE_S)
+            continue
+        if found.still is None:
+            return found
+        found.still.done.wait(PATIENCE_S)
+    raise AssertionError("no answer")
+
+
+# --- the invented record ----------------------------------------------------------------------------------------------
+
+
+def test_the_invented_record_is_what_was_forecast_with_noise_holes_and_two_faults_in_the_house(
+    school: Workspace,
+) -> None:
+    with Journal(school.journal_file) as journal:
+        assert journal.sources == (SOURCE,)
+        bounds = journal.bounds(SOURCE)
+        assert bounds is not None
+        # From local midnight seven days before, an hour behind UTC, to now.
+        assert bounds == (datetime(2026, 11, 18, 1, tzinfo=UTC), AT)
+        record = journal.read(Span(*bounds), SOURCE)
+        assert journal.check() == ()
+    assert [each.target.position for each in record.probes] == ["house", "far", "far"]
+    assert record.period_s == 1.0
+    assert len(record.holes) == 2
+    count = record.outages["where"].value_counts()
+    assert count["house"] == 2
+    assert count["far"] >= 1
+    # Some 80 gaps a day are forecast, of which some do not come; out 1.8 % of the time without the house.
+    assert 60 * 7 < count["line"] < 85 * 8
+    line = record.outages[record.outages["where"] == "line"]
+    assert 0.01 < line["duration_s"].sum() / record.measured_s < 0.03
+    singles = [int(each.lost.sum()) for each in record.probes]
+    assert singles[0] < singles[1]
+    assert all(np.nanmin(each.round_trip_s) > 0.0 for each in record.probes)
+
+
+def test_the_same_moment_gives_the_same_record_and_a_second_writing_changes_nothing(school: Workspace) -> None:
+    one, other = (invented_record(school, AT - timedelta(days=6)) for _ in range(2))
+    assert one.outages.equals(other.outages)
+    before = school.journal_file.read_bytes()
+    write_invented_record(school, AT)
+    assert school.journal_file.read_bytes() == before
+
+
+def test_only_the_two_commands_bring_the_record(tmp_path: Path) -> None:
+    assert not create(tmp_path / "plain", demo=True, at=AT).journal_file.exists()
+    made = CliRunner().invoke(main, ["workspace", "new", str(tmp_path / "new"), "--demo", "--at", AT.isoformat()])
+    assert made.exit_code == 0
+    kept = CliRunner().invoke(main, ["demo", "--keep", str(tmp_path / "kept"), "--at", AT.isoformat()])
+    assert kept.exit_code == 0
+    for name in ("new", "kept"):
+        with Journal(Workspace.load(tmp_path / name).journal_file) as journal:
+            assert journal.sources == (SOURCE,)
+
+
+# --- the page ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
+    state: DashboardState, school: Workspace
+) -> None:
+    found = shown(state)
+    with Journal(school.journal_file) as journal:
+        bounds = journal.bounds(SOURCE)
+        assert bounds is not None
+        record = journal.read(Span(*bounds), SOURCE)
+    statistics = line_statistics(record, ZONE)
+    assert found.sentence == frozen_sentence(statistics, LocalClock(ZONE, record.span))
+    said = CliRunner().invoke(main, ["journal", "--workspace", str(school.folder)])
+    assert said.output.startswith(found.sentence)
+    # Nearly all of what the sky takes was forecast, which luck does not do.
+    hits = int(found.second.split(", ")[1].split()[0])
+    assert hits > 0.85 * len(record.outages)
+    assert "by luck" in found.second
+    assert set(found.panels) == {"days", "day", "where", "uses", "match"}
+    days = found.panels["days"].figure
+    assert days is not None
+    assert {"no service", FORECAST, HOUSE} <= {trace.name for trace in days.data}
+    assert "Blank: not measured." in found.panels["days"].caption
+    assert len(found.panels["days"].table.rows) == 8  # type: ignore[union-attr]
+    assert found.panels["where"].caption.startswith(f"Of {len(record.outages)} outages, 2 in the house")
+    table = found.panels["match"].table
+    assert table is not None
+    assert table.rows["forecast"].tolist()[:2] == ["passim", "by luck"]
+    assert any("invented" in note.text for note in found.notes)
+
+
+def test_a_day_and_a_record_are_chosen_and_a_slip_is_one_line(state: DashboardState) -> None:
+    found = shown(state, "?of=2026-11-21")
+    assert found.panels["day"].caption.startswith("Sat 21 Nov: ")
+    assert "gaps forecast" in found.panels["day"].caption
+    for query, words in (("?record=none", "record"), ("?days=0", "number of days"), ("?of=soon", "day")):
+        with pytest.raises(InputError, match=rf"^{words}"):
+            shown(state, query)
+
+
+def test_without_a_record_it_says_how_one_is_begun(tmp_path: Path, pool: WorkerPool) -> None:
+    here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT, pool=pool)
+    found = shown(here)
+    assert (found.sentence, found.second) == (NOTHING_YET, HOW_TO_BEGIN)
+    assert set(found.panels) == {"days"}
+    # Nobody is asked: no targets are named, and a rehearsal is not now.
+    assert "clock of this dashboard was set" in str(section(here.question(read_query("")[0])))
+    real = DashboardState(here.workspace, pool=pool)
+    assert "No targets are named" in str(section(real.question(read_query("")[0])))
+    assert "[line]" in str(section(real.question(read_query("")[0])))
+
+
+def test_the_demonstration_makes_its_record_when_the_page_is_first_asked_for(tmp_path: Path, pool: WorkerPool) -> None:
+    here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT, pool=pool, invented=True)
+    assert shown(here).sentence.startswith("The line froze ")
+
+
+# --- pictures ---------------------------------------------------------------------------------------------------------
+
+# A local day of the Azores in winter, an hour behind UTC.
+DAY = Span(datetime(2026, 11, 24, 1, tzinfo=UTC), datetime(2026, 11, 25, 1, tzinfo=UTC))
+
+
+def intervals(*hours: tuple[float, float]) -> Intervals:
+    """Return stretches of the day, local hours, in microseconds since 1970 UTC."""
+    start, end = np.array(hours).reshape(-1, 2).T * 3.6e9 + DAY.start_us
+    return Intervals(start.astype(np.int64), end.astype(np.int64))
+
+
+def measured_day() -> tuple[Coverage, Intervals, Intervals]:
+    """Return a day with freezes of 30 s at 8:00 and 12 min in the house at 10:00, asleep from 0 to 5, and forecasts."""
+    up = intervals((0, 8), (8 + 1 / 120, 10), (10.2, 24))
+    record = Coverage.from_intervals(*up, DAY).within(intervals((5, 24)))
+    return record, intervals((10, 10.2)), intervals((8, 8 + 1 / 90), (20, 20 + 1 / 90))
+
+
+def test_the_clock_draws_freezes_above_forecasts_and_leaves_holes_blank() -> None:
+    record, house, forecast = measured_day()
+    figure = record_clock(record, house, forecast, LocalClock(ZONE, DAY), DAY.end, LIGHT)
+    traces = {trace.name: trace for trace in figure.data}
+    frozen, gaps, known = traces["no service"], traces[FORECAST], traces["day"]
+    assert np.asarray(frozen.x)[::5] == pytest.approx([8.0, 10.0])
+    assert np.asarray(gaps.x)[::5] == pytest.approx([8.0, 20.0])
+    assert np.nanmax(frozen.y) < np.nanmin(gaps.y)
+    assert (np.asarray(known.x)[0], np.asarray(known.x)[2]) == (5.0, 24.0)
+    assert np.asarray(traces[HOUSE].x)[0] == pytest.approx(10.0)
+    assert {"house", "unknown"} <= {note.text for note in figure.layout.annotations}
+    alone = record_clock(record, house, None, LocalClock(ZONE, DAY), DAY.end, LIGHT)
+    assert FORECAST not in {trace.name for trace in alone.data}
+
+
+def test_a_day_by_the_minute_has_the_record_upwards_and_the_forecast_downwards() -> None:
+    record, house, forecast = measured_day()
+    figure = record_day(record, house, forecast, DAY, LocalClock(ZONE, DAY), DAY.end, LIGHT)
+    traces = {trace.name: trace for trace in figure.data}
+    assert np.nanmax(traces[RECORDED].y) == pytest.approx(60.0)
+    assert set(np.round(np.asarray(traces[FORECAST].y)[~np.isnan(traces[FORECAST].y)], 6)) == {0.0, -40.0}
+    # 30 s at eight, and twelve whole minutes in the house.
+    heights = np.asarray(traces[RECORDED].y)
+    assert 30.0 in np.round(heights[~np.isnan(heights)], 6)
+    assert "not measured" in {note.text for note in figure.layout.annotations}
+    assert total_length(house) == 720_000_000
+
+
+def test_each_part_of_the_way_has_its_bar_and_words() -> None:
+    figure = by_where(["In the house", "In the line", "At the far end"], [60.0, 600.0, 0.0], ["a", "b", "none"], LIGHT)
+    assert [bar.x[0] for bar in figure.data] == [60.0, 600.0, 0.0]
+    assert [bar.text[0].strip() for bar in figure.data] == ["a", "b", "none"]
+    assert len({bar.marker.pattern.shape for bar in figure.data}) == 3
+
+
+# --- the switch -------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def recording(tmp_path: Path, pool: WorkerPool) -> Iterator[DashboardState]:
+    """A workspace whose targets are ports of this machine where nobody listens: a refusal is an answer."""
+    made = create(tmp_path / "school", demo=True)
+    with made.file.open("a", encoding="utf-8") as file:
+        file.write('\n[line]\ntargets = ["router=127.0.0.1:9", "far=127.0.0.2:9"]\nevery_s = 0.2\n')
+    opened = DashboardState(Workspace.load(made.folder), pool=pool)
+    yield opened
+    opened.recorder.stop()
+
+
+def test_the_switch_starts_one_probe_that_records_and_stops_it(recording: DashboardState) -> None:
+    assert live_words(recording) == "Nothing is being recorded."
+    assert switched(recording, True) == STARTED
+    pid = recording.recorder.pid
+    recording.recorder.start(recording.workspace)
+    assert recording.recorder.pid == pid
+    wait_until(lambda: live_words(recording).startswith("Answering, "))
+    assert "router (127.0.0.1)" in str(section(recording.question(read_query("")[0])))
+    assert switched(recording, False) == STOPPED
+    assert recording.recorder.pid is None
+    with Journal(recording.workspace.journal_file) as journal:
+        assert journal.bounds() is not None
+        assert journal.check() == ()
+
+
+def test_beside_another_probe_it_ends_and_says_so_once(recording: DashboardState) -> None:
+    with JournalWriter(recording.workspace.journal_file):
+        recording.recorder.start(recording.workspace)
+        wait_until(lambda: not recording.recorder.running)
+        assert "is being written by another probe" in recording.recorder.take_fault()
+    assert recording.recorder.take_fault() == ""
+
+
+def test_the_probe_ends_when_whoever_began_it_is_killed(recording: DashboardState) -> None:
+    folder = recording.workspace.folder
+    script = (
+        "import sys, time\n"
+        "from passim.workspace import Workspace\n"
+        "from passim_apps.dashboard.recorder import Recorder\n"
+        "recorder = Recorder()\n"
+        "recorder.start(Workspace.load(sys.argv[1]))\n"
+        "print(recorder.pid, flush=True)\n"
+        "time.sleep(600)\n"
+    )
+    parent = subprocess.Popen([sys.executable, "-c", script, str(folder)], stdout=subprocess.PIPE, text=True)
+    assert parent.stdout is not None
+    probe = int(parent.stdout.readline())
+    wait_until(recording.workspace.journal_file.exists)
+    parent.send_signal(signal.SIGKILL)
+    parent.wait()
+    parent.stdout.close()
+
+    def gone() -> bool:
+        try:
+            # Of a process that nobody has waited for yet the system still knows the number.
+            return Path(f"/proc/{probe}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+        except FileNotFoundError:
+            return True
+
+    if Path("/proc").exists():
+        wait_until(gone)
+    else:
+        wait_until(lambda: _is_over(probe))
+    # Its lock is free: another probe may write.
+    with JournalWriter(recording.workspace.journal_file):
+        pass
+
+
+def _is_over(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return True
+    return False
+
+
+def test_a_recorder_that_never_began_stops_in_peace() -> None:
+    recorder = Recorder()
+    recorder.stop()
+    assert (recorder.running, recorder.pid, recorder.take_fault()) == (False, None, "")
