@@ -16,11 +16,11 @@ from passim.answers.calls.outlook import windows
 from passim.answers.calls.plan import Gain, Spread, better, gain_of, plan_of
 from passim.coverage import Coverage
 from passim.elements.records import Fleet
-from passim.forecast.timing import Freshness, TimingModel, band_of
+from passim.forecast.timing import TimingModel, band_of
 from passim.intervals import GroupedIntervals
 from passim.spans import Span
-from passim_apps.dashboard.pages import clock as clock_page
 from passim_apps.text.calls import gain_verdict
+from passim_apps.text.gaps import day_sentence
 from passim_apps.text.now import gap_line
 from passim_apps.text.units import LocalClock
 from tests import scenario
@@ -159,5 +159,5 @@ def test_a_clear_stretch_within_one_minute_is_told_to_the_second() -> None:
     span = Span.starting(DAY, 1)
     start, end = (np.array(column) * 1_000_000 + span.start_us for column in ([600, 1530], [618, 1550]))
     coverage = Coverage.from_intervals(start.astype(np.int64), end.astype(np.int64), span)
-    words = clock_page._sentence(coverage, LocalClock("UTC", span), Freshness(band_of(0.0), 0.0, 0.0, 0.1))
+    words = day_sentence(coverage, LocalClock("UTC", span), band_of(0.0))
     assert words.endswith("; none from 00:25:30 to 00:25:50.")
