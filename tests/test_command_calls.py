@@ -327,7 +327,7 @@ def test_each_answer_says_which_band_it_is_in(old: str, folder: Path, day: str, 
     assert (said["next_gap"] is None) == (band not in ("normal", "odds beside times"))
     asked = ["--elements", old, "--hours", "10"]
     text = done(folder, "calls", *asked, at=at).stdout
-    assert ("by the local hour" in text.splitlines()[1]) == (band == "statistics only")
+    assert ("by local hour" in text.splitlines()[1]) == (band == "statistics only")
     assert text.startswith("Elements 9.") == (band == "statistics only")
     assert "days old" in text or " h old" in text
     assert f"(band: {band}" in text
@@ -356,7 +356,7 @@ def test_statistics_in_place_of_times(old: str, folder: Path, tmp_path: Path) ->
     )
     assert [row["hour"] for row in given["rows"]] == list(range(8, 18))
     assert not target.exists()
-    assert f"Nothing was written to {target}: no single start can be told." in given["notes"]
+    assert f"Nothing was written to {target}: no single start can be ranked." in given["notes"]
 
 
 # --- bad input --------------------------------------------------------------------------------------------------------
