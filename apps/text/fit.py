@@ -39,6 +39,8 @@ NAMES: Final[dict[str, tuple[str, str]]] = {
     "missed": ("good though forecast frozen", ""),
 }
 _SHARES: Final = ("floor", "missed")
+# How many decimals a number has where it is not one.
+_DECIMALS: Final = {"gateway_latitude_deg": 2, "gateway_longitude_deg": 2, "gateway_distance_km": 0}
 
 
 def _number(name: str, value: float) -> str:
@@ -46,8 +48,7 @@ def _number(name: str, value: float) -> str:
         return ""
     if name in _SHARES:
         return share(value)
-    decimals = 2 if name.endswith(("latitude_deg", "longitude_deg")) else 0 if name.endswith("_km") else 1
-    return f"{value:,.{decimals}f}{NAMES[name][1]}"
+    return f"{value:,.{_DECIMALS.get(name, 1)}f}{NAMES[name][1]}"
 
 
 COLUMNS: Final = (
