@@ -194,7 +194,7 @@ def test_the_pages_say_so_first(tmp_path: Path) -> None:
         assert answer.sentence.startswith("No good start for a live video lesson of 200 min in the time searched: ")
         assert "Least bad: " in answer.second
         assert "the gateway limit costs most" in answer.second
-        assert answer.panels["starts"].caption.startswith("No start is good. Worst to begin is ")
+        assert answer.panels["starts"].caption.startswith("No start is good. Worst start: ")
         none_at_all = now(trains(300.0, 40.0), LESSON)
         with pytest.MonkeyPatch.context() as patched:
             patched.setattr(now_page, "_found", lambda *_: (none_at_all, None))

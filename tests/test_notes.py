@@ -115,7 +115,7 @@ def test_elements_has_notes_to_leave_out_too(asked: list[str]) -> None:
     usual, quiet, every = (done("elements", *asked[:4], *more).stdout for more in ([], ["--quiet"], ["--notes"]))
     assert "- 360 objects catalogued: 360 at shell" in usual
     assert "Epochs from" not in usual
-    assert usual.rstrip().endswith("2 more notes: --notes shows all.")
+    assert usual.rstrip().endswith("3 more notes: --notes shows all.")
     assert "\n- " not in quiet
     assert "- Epochs from " in every
     assert "give one of them" in refused("elements", *asked[:2], "--quiet", "--notes")

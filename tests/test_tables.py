@@ -17,6 +17,7 @@ import pytest
 from click.testing import CliRunner
 
 from passim import Span
+from passim.workspace import create
 from passim_apps.command_line import output
 from passim_apps.command_line.main import main
 from passim_apps.command_line.table import UNLIMITED, table_lines, width
@@ -135,7 +136,7 @@ def run(*arguments: str) -> str:
 @pytest.fixture(scope="module")
 def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("made") / "school"
-    run("workspace", "new", "--demo", "--at", AT, str(folder))
+    create(folder, demo=True, at=datetime.fromisoformat(AT))
     for name, at in (("old", "2026-11-24T08:00-01:00"), ("new", AT)):
         run("elements", "--workspace", str(folder), "--at", at, "--out", str(folder / f"{name}.json"))
     (folder / "lessons.ics").write_text(LESSONS.replace("\n", "\r\n"), encoding="utf-8")
