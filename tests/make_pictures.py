@@ -33,7 +33,7 @@ from passim.line import past_forecast, statistics
 from passim.parallel import chunks as workers
 from passim.sky import outlines
 from passim.workspace import create
-from passim.workspace.invented_record import SOURCE, write_invented_record
+from passim.workspace.invented_record import INVENTED_RECORD, write_invented_record
 from passim_apps.figures.calls import call_days
 from passim_apps.figures.day_minutes import day_minutes
 from passim_apps.figures.files import write_pictures
@@ -131,7 +131,7 @@ def record_of_days() -> go.Figure:
         school = create(Path(folder) / "school", demo=True, at=AT)
         write_invented_record(school, AT)
         with Journal(school.journal_file) as journal:
-            record = journal.read(span, SOURCE)
+            record = journal.read(span, INVENTED_RECORD)
         forecast = past_forecast(school.fleet_over_time(), school.view(), span).gaps
     start, end = (forecast[each].to_numpy("datetime64[us]").astype(np.int64) for each in ("start", "end"))
     return record_clock(

@@ -152,7 +152,7 @@ def test_what_a_file_does_not_say_is_asked_for_by_its_option(school: Path, tmp_p
         "journal", "add", str(table), "--columns", "time=When,round_trip_ms=Ping", "--strict", at=school
     )
     with Journal(school) as journal:
-        assert journal.sources == ("upstairs",)
+        assert journal.sources == ("invented", "upstairs")
     assert "which record?" in refused("journal", "add", at=school)
 
 

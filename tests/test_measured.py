@@ -21,7 +21,7 @@ from passim.intervals import Intervals, total_length
 from passim.line import JournalWriter, line_statistics
 from passim.parallel import WorkerPool
 from passim.workspace import Workspace, create
-from passim.workspace.invented_record import SOURCE, invented_record, write_invented_record
+from passim.workspace.invented_record import INVENTED_RECORD, invented_record, write_invented_record
 from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.notes import answered
@@ -83,12 +83,12 @@ def test_the_invented_record_is_what_was_forecast_with_noise_holes_and_two_fault
     school: Workspace,
 ) -> None:
     with Journal(school.journal_file) as journal:
-        assert journal.sources == (SOURCE,)
-        bounds = journal.bounds(SOURCE)
+        assert journal.sources == (INVENTED_RECORD,)
+        bounds = journal.bounds(INVENTED_RECORD)
         assert bounds is not None
         # From local midnight seven days before, an hour behind UTC, to now.
         assert bounds == (datetime(2026, 11, 18, 1, tzinfo=UTC), AT)
-        record = journal.read(Span(*bounds), SOURCE)
+        record = journal.read(Span(*bounds), INVENTED_RECORD)
         assert journal.check() == ()
     assert [each.target.position for each in record.probes] == ["house", "far", "far"]
     assert record.period_s == 1.0
@@ -121,7 +121,7 @@ def test_only_the_two_commands_bring_the_record(tmp_path: Path) -> None:
     assert kept.exit_code == 0
     for name in ("new", "kept"):
         with Journal(Workspace.load(tmp_path / name).journal_file) as journal:
-            assert journal.sources == (SOURCE,)
+            assert journal.sources == (INVENTED_RECORD,)
 
 
 # --- the page ---------------------------------------------------------------------------------------------------------
@@ -132,9 +132,9 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
 ) -> None:
     found = shown(state)
     with Journal(school.journal_file) as journal:
-        bounds = journal.bounds(SOURCE)
+        bounds = journal.bounds(INVENTED_RECORD)
         assert bounds is not None
-        record = journal.read(Span(*bounds), SOURCE)
+        record = journal.read(Span(*bounds), INVENTED_RECORD)
     statistics = line_statistics(record, ZONE)
     assert found.sentence == frozen_sentence(statistics, LocalClock(ZONE, record.span))
     said = CliRunner().invoke(main, ["journal", "--workspace", str(school.folder)])

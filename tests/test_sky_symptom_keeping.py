@@ -48,7 +48,7 @@ def test_lines_are_shown_before_they_are_written_and_taken_back(tmp_path: Path) 
         # A change that somebody made since is not lost.
         of = done[2].id["of"]
         file.write_text(f"{after}\n# mine\n", encoding="utf-8")
-        with pytest.raises(InputError, match="which taking it back would lose"):
+        with pytest.raises(InputError, match="later changes, which an undo would lose"):
             taken_back(question, of)
         assert file.read_text(encoding="utf-8").endswith("# mine\n")
         file.write_text(after, encoding="utf-8")

@@ -119,7 +119,7 @@ def test_the_same_on_the_command_line(school: Workspace, tmp_path: Path) -> None
     assert '  + name = "Depot"' in told
     told = done("workspace", "add", "gateway", *at, "--name", "West", "--", "45.0,-33.5,30")
     assert "  + mask_deg = 30.0" in told.stdout
-    assert "does not count for Marram, Skerry, Lantern" in told.stderr
+    assert "It is not used by Marram, Skerry, Lantern" in told.stderr
     sighted = ["survey", "sighted", "--points", "0:12,90:38,180:30", "--base", "0", "--keep-as"]
     told = done(*sighted, "Depot/mast", *at)
     assert '  + horizon_file = "horizon-depot-mast.csv"' in told.stdout

@@ -70,13 +70,18 @@ class RecordChoice:
     at_text: str | None = None
 
     def source_in(self, journal: Journal) -> str:
-        """Return the source that is meant: the one named, else the own probe, else the only one that was added."""
+        """Return the source that is meant: the one named, else the own probe, else the only one that was added.
+
+        The invented record of the demonstration counts where there is no other.
+        """
         from passim.line import OWN_PROBE
+        from passim.workspace import INVENTED_RECORD
 
         if self.source is not None:
             return self.source
         sources = journal.sources
-        others = [name for name in sources if name != OWN_PROBE]
+        added = [name for name in sources if name != OWN_PROBE]
+        others = [name for name in added if name != INVENTED_RECORD] or added
         if not others or (OWN_PROBE in sources and journal.bounds() is not None):
             return OWN_PROBE
         if len(others) > 1:

@@ -35,6 +35,7 @@ from passim.workspace.feeds import (
     where_from,
 )
 from passim.workspace.folder import FILE_NAME, Workspace
+from passim.workspace.invented_record import INVENTED_RECORD
 from passim.workspace.last_answers import keep_answer, last_answer
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
 from passim.workspace.settings import Assumption, SiteSettings, check_name
@@ -42,6 +43,7 @@ from passim.workspace.timing import Timing
 
 __all__ = [
     "FILE_NAME",
+    "INVENTED_RECORD",
     "Address",
     "Assumption",
     "FeedState",

@@ -24,7 +24,7 @@ from passim.line.targets import Target
 from passim.spans import Span, aware, day_start
 from passim.workspace.folder import Workspace
 
-SOURCE: Final = "invented"
+INVENTED_RECORD: Final = "invented"
 _DAYS: Final = 7
 # Addresses that RFC 5737 keeps for documentation, and one that RFC 1918 keeps for houses.
 _TARGETS: Final = (
@@ -85,7 +85,7 @@ def invented_record(workspace: Workspace, at: datetime) -> LineRecord:
         probes.append(Probes(target, sent_s, np.where(lost, np.nan, trip_s)))
     holes_s = start_s + holes[holes[:, 1] < span.duration_s]
     outages = find_outages(probes, holes_s, span=span)
-    return LineRecord(span, tuple(probes), holes_s, outages, SOURCE, 1.0, where)
+    return LineRecord(span, tuple(probes), holes_s, outages, INVENTED_RECORD, 1.0, where)
 
 
 def write_invented_record(workspace: Workspace, at: datetime) -> None:
@@ -94,7 +94,7 @@ def write_invented_record(workspace: Workspace, at: datetime) -> None:
     A journal that has it already is left as it is. Raises JournalError, OSError where the journal cannot be written.
     """
     with Journal(workspace.journal_file) as journal:
-        if workspace.journal_file.exists() and SOURCE in journal.sources:
+        if workspace.journal_file.exists() and INVENTED_RECORD in journal.sources:
             return
         journal.add_record(invented_record(workspace, at))
 

@@ -16,6 +16,7 @@ from passim.intervals import intersection, total_length
 from passim.line import OWN_PROBE
 from passim.parallel import Job
 from passim.spans import day_start
+from passim.workspace import INVENTED_RECORD
 
 from ....figures.measured import by_where, record_clock, record_day
 from ....figures.theme import Theme
@@ -286,14 +287,14 @@ def _stamp(question: PageRequest) -> Hashable:
 
 
 def _sources(question: PageRequest) -> dict[str, tuple[datetime, datetime]]:
-    """Return the records of the journal that hold something by now, passim's own first, with their ends.
+    """Return the records of the journal that hold something by now, with their ends: passim's own first, invented last.
 
     What is being written counts up to the last whole minute. Raises JournalError.
     """
     if not question.workspace.journal_file.exists():
         return {}
     with Journal(question.workspace.journal_file) as journal:
-        names = sorted(journal.sources, key=lambda name: name != OWN_PROBE)
+        names = sorted(journal.sources, key=lambda name: (name != OWN_PROBE, name == INVENTED_RECORD))
         bounds = {name: journal.bounds(name) for name in names}
     found = {}
     for name, ends in bounds.items():
