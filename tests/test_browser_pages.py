@@ -103,23 +103,32 @@ def serious_faults(page: Page) -> list[tuple[str, str, str]]:
 
 
 def check_the_keyboard_reaches_everything(page: Page) -> None:
+    # A page that renews itself by the minute may put something new in the place of what was marked: then once more.
+    wanted, reached = walked_by_keyboard(page)
+    if reached != wanted:
+        wanted, reached = walked_by_keyboard(page)
+    assert reached == wanted
+
+
+def walked_by_keyboard(page: Page) -> tuple[set[str], set[str]]:
+    """Return what can be reached, numbered, and what Tab did reach; whatever has the focus shows it."""
     wanted = page.evaluate(
         """() => [...document.querySelectorAll('a[href], select, button, summary, input:not([type=file])')]
             .filter(e => e.checkVisibility({visibilityProperty: true}) && !e.disabled && e.tabIndex >= 0)
             .filter(e => e.type !== "radio" || e.checked)  // the others of a group are reached by arrow
             .map((e, k) => { e.dataset.nth = k; return String(k); })"""
     )
-    reached = []
+    reached: set[str] = set()
     for _ in range(len(wanted) + 80):
         page.keyboard.press("Tab")
         nth = page.evaluate("document.activeElement.dataset.nth ?? null")
         if nth is not None and nth in reached:
             break
         if nth is not None:
-            reached.append(nth)
+            reached.add(nth)
             outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
             assert outline != "none"
-    assert set(reached) == set(wanted)
+    return set(wanted), reached
 
 
 @pytest.mark.parametrize("path", PATHS)
