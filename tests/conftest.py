@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import os
 import shutil
+import signal
 import socket
 from collections.abc import Iterator
 from typing import Any
@@ -36,6 +37,13 @@ def _no_stated_width(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("COLUMNS", raising=False)
     # readline, which pytest loads, puts it where processes find it that are begun, and os.environ does not.
     os.unsetenv("COLUMNS")
+
+
+@pytest.fixture(autouse=True)
+def _interrupts_arrive() -> None:
+    """An interrupted command leaves its process deaf to the keyboard, and so would be all that later tests begin."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(autouse=True, scope="session")

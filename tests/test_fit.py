@@ -160,6 +160,13 @@ def test_times_that_keep_to_a_clock_are_told_from_those_that_do_not() -> None:
     assert clock_phase([], 15.0).chance == 1.0
 
 
+def test_trains_of_the_sky_are_no_clock_and_no_time_below_the_probes_is_told(behind_a_gateway: LineFit) -> None:
+    """The line was made without a clock and without any time to acquire."""
+    assert behind_a_gateway.assignment.chance > 1e-3
+    acquired = behind_a_gateway.settings[behind_a_gateway.settings["setting"] == "acquisition_s"]
+    assert not acquired["told_apart"].any()
+
+
 def test_numbers_move_within_bounds() -> None:
     setting = LineSetting(Setting(mask_deg=25.0, gateway=GatewayPlace(600.0, 350.0)), Sector(350.0, 20.0, 40.0))
     assert moved(setting, "mask", -12.0, 15.0) is None

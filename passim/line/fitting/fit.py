@@ -48,6 +48,8 @@ DRAWS: Final = 200
 # A prediction that shifted copies match more often than this is no evidence.
 _CHANCE: Final = 0.01
 # A gain on what was held out that says nothing, whatever luck does, in log-likelihood counted once a freeze.
+# Ends that the sky alone brings together half as well as those recorded tell of no clock.
+_SKYS_OWN: Final = 0.5
 _LEAST_GAIN: Final = 3.0
 # So much must a plainer setting lose on what was held out to count as worse, whatever its standard error.
 _WORTH: Final = 2.0
@@ -267,7 +269,11 @@ def fit_line(
     drawn = draw_settings(whole, best, weights_of(evidence, draws, seed)) if told else None
     tell(0.95)
     masks = _gateway_masks(chosen, evidence, leading) if told and chosen.setting.sky.gateway else None
-    table = _settings(best, drawn, rivals, masks, view, (missed, floor)) if drawn is not None else _no_settings()
+    table = (
+        _settings(best, drawn, rivals, masks, view, (missed, floor), 2.0 * evidence.late_s)
+        if drawn is not None
+        else _no_settings()
+    )
     period = best.setting.sky.slot_s
     tell(1.0)
     return LineFit(
@@ -287,7 +293,9 @@ def fit_line(
         explained_by_luck_s=luck_s,
         outages=int(evidence.starts_s.size),
         rivals=rivals,
-        assignment=clock if period is None else clock_phase(ends_s, period, 1),
+        assignment=_beyond_the_sky(clock, best.freezes.end + span.start_us / 1e6)
+        if period is None
+        else clock_phase(ends_s, period, 1),
         tried=len(leading.freezes),
         held=tuple(hold),
         freezes=_microseconds(best.freezes, span),
@@ -397,6 +405,15 @@ def _gateway_masks(chosen: Tried, evidence: Evidence, leading: Search) -> _Gatew
     return _GatewayMasks(tuple(as_good), len(as_good) == 1)
 
 
+def _beyond_the_sky(clock: ClockPhase, forecast_ends_s: NDArray[np.float64]) -> ClockPhase:
+    """Return how recorded ends keep to a clock, with a chance of 1 where the sky alone makes its ends do so too.
+
+    Freezes of a regular fleet come in trains, whose ends keep to some circle without any clock of assignment.
+    """
+    own = clock_phase(forecast_ends_s, clock.period_s)
+    return replace(clock, chance=1.0) if own.kept >= _SKYS_OWN * clock.kept else clock
+
+
 def _settings(
     best: Tried,
     drawn: Drawn,
@@ -404,8 +421,9 @@ def _settings(
     masks: _GatewayMasks | None,
     view: View,
     chances: tuple[float, float],
+    probe_s: float,
 ) -> pd.DataFrame:
-    """Return the table of settings: see `LineFit.settings`."""
+    """Return the table of settings: see `LineFit.settings`. The record asked every `probe_s` seconds."""
     site = view.site
     values = _numbers(best.setting, site)
     every = [_numbers(setting, site) for setting in drawn.settings]
@@ -424,6 +442,8 @@ def _settings(
             low, high = min(low, from_low), max(high, from_high)
             if name == "gateway_mask_deg":
                 apart, words = False, words or "another mask of the gateway, with the gateway elsewhere"
+        elif name == "acquisition_s" and value < probe_s:
+            low, apart, words = 0.0, False, "none at all: the record asks too seldom to tell so short a time"
         elif name == "gateway_mask_deg" and masks is None:
             low, high, apart, words = np.nan, np.nan, False, "taken as usual, not searched"
         rows.append((name, value, low, high, now.get(name, np.nan), apart, words))
