@@ -57,9 +57,11 @@ class TcpTarget:
             self._filler.close()
             self._filler = None
         if state == "drop":
-            # A queue of one, and one in it.
+            # A queue of one, and one in it: this one, or a probe's that came first, behind which this one waits unanswered.
             self._listener.listen(0)
-            self._filler = socket.create_connection(("127.0.0.1", self.port), timeout=5)
+            self._filler = socket.socket()
+            self._filler.setblocking(False)
+            self._filler.connect_ex(("127.0.0.1", self.port))
         elif state == "refuse":
             self._listener.close()
         else:
