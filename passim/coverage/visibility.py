@@ -26,9 +26,7 @@ from passim.intervals import GroupedIntervals, Intervals, complement, intersecti
 from passim.orbits.frames import earth_angle_rad, earth_fixed, julian_date
 from passim.orbits.propagation import Propagator
 from passim.sky.doubts import warn_of_stale
-from passim.sky.fleet_search import FleetSearch, Part, Progress
-from passim.sky.horizon import Horizon
-from passim.sky.horizon_function import HorizonFunction
+from passim.sky.fleet_search import SEARCHES, FleetSearch, Part, Progress
 from passim.sky.in_view import check_gateways
 from passim.sky.limits.base import Scene
 from passim.sky.look_angles import LookAngles, look_angles
@@ -160,13 +158,12 @@ def find_visibility(
     Of each object the element set nearest the middle of the span is used. Where a service loses time at handovers, the
     sky before the span is searched too, from 00:00 UTC on, for what the terminal is doing when the span starts.
     `progress` is called with the share done, from 0 to 1. A `StaleElementsWarning` says where the elements are over 14
-    days from the middle of the span, unless `warn` is false, for a caller that tells so itself. Raises EmptyFleetError
-    if no satellite is left to propagate, SiteError for a gateway that no satellite ever sees together with the site.
+    days from the middle of the span, unless `warn` is false, for a caller that tells so itself. What is asked next of
+    the same fleet and span, under other limits, is found from what is kept (`RetainedSearches` in
+    passim/sky/fleet_search.py). Raises EmptyFleetError if no satellite is left to propagate, SiteError for a gateway
+    that no satellite ever sees together with the site.
     """
-    search = FleetSearch(fleet, span)
-    if warn:
-        warn_of_stale(search.fleet, span)
-    return _found(search, [view], progress)[0]
+    return find_visibilities(fleet, [view], span, progress=progress, warn=warn)[0]
 
 
 def find_visibilities(
@@ -176,10 +173,12 @@ def find_visibilities(
 
     Raises what it raises.
     """
-    search = FleetSearch(fleet, span)
+    search = SEARCHES.take(fleet, span)
     if warn:
         warn_of_stale(search.fleet, span)
-    return _found(search, list(views), progress)
+    found = _found(search, list(views), progress)
+    SEARCHES.give_back(search)
+    return found
 
 
 def _found(search: FleetSearch, views: list[View], progress: Progress | None) -> list[Visibility]:
@@ -200,7 +199,7 @@ def _searched(
     span = search.span
 
     def look(part: Part, view: View) -> tuple[PassIntervals, dict[str, GroupedIntervals]]:
-        above = part.passes(view.site, HorizonFunction(Horizon.flat(view.floor_deg)))
+        above = part.base(view.site, view.floor_deg)
         base = _grouped(search, above)
         scene = Scene(view.site, search.fleet, requested, base, part.grid, part.members)
         flat = view.site.horizon.highest_deg == view.floor_deg
@@ -239,7 +238,9 @@ def _in_use_before(every: list[Visibility]) -> dict[int, InUse]:
         members = [number for number, stretch in stretches.items() if stretch == before]
         requested, fleet = every[members[0]].span, every[members[0]].fleet
         views = [replace(every[number].view, service=INSTANT) for number in members]
-        earlier = _searched(FleetSearch(fleet, before), views, requested)
+        search = SEARCHES.take(fleet, before)
+        earlier = _searched(search, views, requested)
+        SEARCHES.give_back(search)
         for number, sky in zip(members, earlier, strict=True):
             seen = every[number]
             rows = rows_within(union_by_group(sky.joint(), seen.candidates()), before)

@@ -41,6 +41,9 @@ _DIFFERENCE_S = 0.5
 
 _UNKNOWN, _UNUSABLE = -1, -2
 
+# The arcs of so many observers are kept with the nodes.
+_MOST_OBSERVERS = 2
+
 # How many states are worked on together: this bounds the memory.
 _MOST_STATES_AT_ONCE = 400_000
 
@@ -113,6 +116,28 @@ class NodeGrid:
             | (propagator.mean_motion_rad_s < _DEEP_SPACE_BELOW_RAD_S)
         )
         self.trouble: dict[int, tuple[float, str]] = {}
+        self.retained: dict[bytes, tuple[Index, Segments]] = {}
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory the nodes take, and the arcs kept with them."""
+        arcs = (array for _, segments in self.retained.values() for array in vars(segments).values())
+        return int(self._state.nbytes + self._row.nbytes) + sum(int(array.nbytes) for array in arcs)
+
+    def segments_seen(self, satellite: Index, number: Index, origin_km: Floats, axes: Floats) -> Segments:
+        """Return `segments` in the axes of an observer, as `Segments.seen_from` does.
+
+        Those of the last two observers are kept: several limits of one site look at the same arcs.
+        """
+        observer = origin_km.tobytes() + axes.tobytes()
+        pairs = satellite * self.segments_per_satellite + number
+        known = self.retained.pop(observer, None)
+        if known is None or not np.array_equal(known[0], pairs):
+            known = pairs, self.segments(satellite, number).seen_from(origin_km, axes)
+        self.retained[observer] = known
+        if len(self.retained) > _MOST_OBSERVERS:
+            del self.retained[next(iter(self.retained))]
+        return known[1]
 
     def segments(self, satellite: Index, number: Index) -> Segments:
         """Return the arcs of (satellite, number) pairs, each of shape (n,), leaving out those without a usable state.

@@ -49,6 +49,12 @@ class Propagator:
             cached = fleet.__dict__["_propagator"] = cls(fleet)
         return cached
 
+    @staticmethod
+    def share(fleet: Fleet, same: Fleet) -> None:
+        """Let `same`, a fleet of the same element sets, have the models of `fleet` unless it has its own."""
+        if "_propagator" in fleet.__dict__:
+            same.__dict__.setdefault("_propagator", fleet.__dict__["_propagator"])
+
     def __len__(self) -> int:
         return len(self.models)
 

@@ -57,6 +57,11 @@ class CoarseOrbits:
     ahead: Floats
     normal: Floats
 
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory it takes."""
+        return int(self.radial.nbytes + self.ahead.nbytes + self.normal.nbytes + self.satellite.nbytes)
+
 
 def coarse_orbits(propagator: Propagator, start_us: int, duration_s: float) -> CoarseOrbits:
     """Return the coarse model of `propagator`'s fleet over `duration_s` seconds from `start_us`."""

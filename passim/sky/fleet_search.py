@@ -3,14 +3,18 @@
 The span is cut into parts that fit in memory, and one propagation of a part serves every place: `FleetSearch.each`
 walks the parts, lets its caller look at each place, and lets go of the nodes. Passes, visibility limit by limit and the
 counts of many places are three things to look for in the same walk.
+
+Who asks about one view after another, with another mask, gateway or cone each time, asks `SEARCHES`: it keeps the nodes
+and what stood above the floor of the last few places, so that only what changed is searched again.
 """
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
-from typing import TypeVar
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +25,8 @@ from passim.intervals import GroupedIntervals
 from passim.orbits.arcs import NodeGrid, segment_length_s
 from passim.orbits.propagation import Propagator
 from passim.sky.cull import CoarseOrbits, coarse_orbits
+from passim.sky.horizon import Horizon
+from passim.sky.horizon_function import HorizonFunction
 from passim.sky.pass_intervals import PassIntervals, SkyLimit, edges_of, intervals_of
 from passim.sky.search_report import SearchReport, report_of
 from passim.sky.site import Site
@@ -34,6 +40,11 @@ Find = TypeVar("Find")
 # How many node states are held together: this bounds the memory, whatever the fleet and the span.
 _MOST_STATES = 3_000_000
 
+# How much of searches is kept for the next question, bytes in each process: 10,000 satellites over 24 hours take 40 MB.
+MOST_RETAINED: Final = 96_000_000
+# At so many places what stood above the floor is kept with the nodes.
+_MOST_BASES = 4
+
 
 class Part:
     """A stretch of the span for satellites whose segments are equally long; ``members`` are their indices."""
@@ -42,6 +53,7 @@ class Part:
         self.members, self.start_s, self.end_s, self.segment_s = members, start_s, end_s, segment_s
         self._search = search
         self._nodes: tuple[NodeGrid, CoarseOrbits] | None = None
+        self._bases: dict[tuple[bytes, float], PassIntervals] = {}
 
     @property
     def grid(self) -> NodeGrid:
@@ -62,6 +74,17 @@ class Part:
             peak_s=found.peak_s + self.start_s,
         )
 
+    def base(self, site: Site, floor_deg: float) -> PassIntervals:
+        """Return `passes` above a flat floor; those of the last few places are kept as long as the nodes are."""
+        key = (site.position_km.tobytes() + site.east_north_up.tobytes(), floor_deg)
+        found = self._bases.pop(key, None)
+        if found is None:
+            found = self.passes(site, HorizonFunction(Horizon.flat(floor_deg)))
+        self._bases[key] = found
+        if len(self._bases) > _MOST_BASES:
+            del self._bases[next(iter(self._bases))]
+        return found
+
     def edges(self, site: Site, limit: SkyLimit) -> GroupedIntervals:
         """Return when `passes` would find satellites, and no more: by satellite index, microseconds since 1970 UTC."""
         satellite, start_s, end_s = edges_of(*self._prepared(), site, limit)
@@ -70,15 +93,28 @@ class Part:
         some = end_us > start_us
         return GroupedIntervals(self.members[satellite[some]].astype(np.int64), start_us[some], end_us[some])
 
-    def forget(self) -> None:
-        """Let go of the nodes, after filing which satellites gave a usable state and what was wrong with others."""
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory the nodes take, and what is kept with them."""
+        if self._nodes is None:
+            return 0
+        grid, coarse = self._nodes
+        bases = (array for found in self._bases.values() for array in vars(found).values())
+        return grid.size_bytes + coarse.size_bytes + sum(int(array.nbytes) for array in bases)
+
+    def file(self) -> None:
+        """File which satellites gave a usable state and what was wrong with others."""
         if self._nodes is not None:
             grid, coarse = self._nodes
             self._search.note_usable(self.members[coarse.satellite])
             self._search.note_usable(self.members[grid.followed()])
             for index, (time_s, reason) in grid.trouble.items():
                 self._search.note_trouble(int(self.members[index]), self.start_s + time_s, reason)
+
+    def forget(self) -> None:
+        """Let go of the nodes, and of what is kept with them."""
         self._nodes = None
+        self._bases.clear()
 
     def _prepared(self) -> tuple[NodeGrid, CoarseOrbits]:
         """Return the node grid and the coarse orbits of the cull, made at first use."""
@@ -109,6 +145,7 @@ class FleetSearch:
         self._propagators = {
             length: propagator if whole else propagator.select(members) for length, members in self._members.items()
         }
+        self.retains = False
         self._trouble: dict[int, tuple[float, str]] = {}
         self._usable = np.zeros(len(self.fleet), dtype=bool)
         self.parts = list(self._cut())
@@ -118,8 +155,8 @@ class FleetSearch:
     ) -> list[list[Find]]:
         """Return what `look` finds in every part for each of `places`: a list a place, in the order of the parts.
 
-        The places share the nodes of a part, which are let go of before the next one. `progress` is called with the
-        share done.
+        The places share the nodes of a part, which are let go of before the next one, unless the search retains them
+        and there is room. `progress` is called with the share done.
         """
         finds: list[list[Find]] = [[] for _ in places]
         for done, part in enumerate(self.parts):
@@ -127,8 +164,29 @@ class FleetSearch:
                 finds[number].append(look(part, place))
                 if progress:
                     progress((done + (number + 1) / len(places)) / len(self.parts))
-            part.forget()
+            part.file()
+            if not self.retains or self.size_bytes > MOST_RETAINED:
+                part.forget()
         return finds
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory the nodes of all parts take."""
+        return sum(part.size_bytes for part in self.parts)
+
+    @property
+    def had_trouble(self) -> bool:
+        """Whether some satellite gave an unusable state."""
+        return bool(self._trouble)
+
+    def of_fleet(self, fleet: Fleet, set_aside: int) -> bool:
+        """Take `fleet` for that of the search where its element sets are the same, and say whether they are."""
+        if fleet is not self.fleet:
+            if len(fleet) != len(self.fleet) or fleet != self.fleet:
+                return False
+            Propagator.share(self.fleet, fleet)
+        self.fleet, self.set_aside = fleet, set_aside
+        return True
 
     def time_us(self, since_start_s: NDArray[np.float64]) -> NDArray[np.int64]:
         """Return seconds since the start of the span as microseconds since 1970 UTC, in their shape."""
@@ -184,3 +242,47 @@ class FleetSearch:
             edges = np.append(np.arange(0.0, duration_s, hours * 3600.0), duration_s)
             for start_s, end_s in pairwise(edges.tolist()):
                 yield Part(self, members, start_s, end_s, segment_s)
+
+
+class RetainedSearches:
+    """The searches of the last questions, for the next: the same fleet and span under other limits, or elsewhere.
+
+    At most `most_bytes` are kept, the oldest search let go of first. A search is taken out while it is in use, so that
+    two threads never share one. Where a satellite gave an unusable state nothing is kept, because which of them are
+    met depends on where somebody looked, and an answer must not depend on the question before.
+    """
+
+    def __init__(self, most_bytes: int = MOST_RETAINED) -> None:
+        self.most_bytes = most_bytes
+        self._kept: list[FleetSearch] = []
+        self._lock = threading.Lock()
+
+    def take(self, fleet: Fleet, span: Span) -> FleetSearch:
+        """Return a search of `fleet` over `span`, one that was kept if there is one. Raises what `FleetSearch` does."""
+        chosen, set_aside = fleet.nearest(span.middle)
+        with self._lock:
+            for number, search in enumerate(self._kept):
+                same_span = (search.span.start_us, search.span.end_us) == (span.start_us, span.end_us)
+                if same_span and search.of_fleet(chosen, set_aside):
+                    search.span = span
+                    return self._kept.pop(number)
+        search = FleetSearch(fleet, span)
+        search.retains = True
+        return search
+
+    def give_back(self, search: FleetSearch) -> None:
+        """Keep a search for the next question, as far as there is room."""
+        if search.had_trouble:
+            return
+        with self._lock:
+            self._kept.insert(0, search)
+            while self._kept and sum(each.size_bytes for each in self._kept) > self.most_bytes:
+                self._kept.pop()
+
+    def clear(self) -> None:
+        """Let go of everything."""
+        with self._lock:
+            self._kept.clear()
+
+
+SEARCHES: Final = RetainedSearches()

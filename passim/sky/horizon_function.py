@@ -91,17 +91,21 @@ def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tup
     width = (found.right - found.left)[piece] / count[piece]
     a = found.left[piece] + place * width
     b = np.where(place == count[piece] - 1, found.right[piece], a + width)
+    # Only the halves of a piece that was too wide are looked at again.
+    narrow, halved = [], False
     for _ in range(30):
         turn = _turn_deg(arcs.azimuth_deg(found.curve[piece], a), arcs.azimuth_deg(found.curve[piece], b))
         wide = (np.abs(turn) > _WIDEST_PIECE_DEG) & (b - a > 1e-9)
         if not wide.any():
             break
-        middle = 0.5 * (a[wide] + b[wide])
-        piece, a, b = _sorted_pieces(
-            np.concatenate([piece, piece[wide]]),
-            np.concatenate([a, middle]),
-            np.concatenate([np.where(wide, 0.5 * (a + b), b), b[wide]]),
-        )
+        halved = True
+        narrow.append((piece[~wide], a[~wide], b[~wide]))
+        piece, a, b = piece[wide], a[wide], b[wide]
+        middle = 0.5 * (a + b)
+        piece, a, b = np.tile(piece, 2), np.concatenate([a, middle]), np.concatenate([middle, b])
+    if halved:
+        pieces = zip(*narrow, (piece, a, b), strict=True)
+        piece, a, b = _sorted_pieces(*(np.concatenate(column) for column in pieces))
 
     # Where the azimuth turns back inside a piece, the piece is cut at the turning point.
     segment = found.curve[piece]

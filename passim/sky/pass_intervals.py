@@ -132,7 +132,8 @@ def allowed_within(
     chosen, number = np.nonzero(marked)
     found = []
     for begin, end in _blocks(chosen, _MOST_SEGMENTS):
-        _, _, whose, starts, ends = _sorted_stretches(grid, site, limit, chosen[begin:end], number[begin:end])
+        seen = grid.segments_seen(chosen[begin:end], number[begin:end], site.position_km, site.east_north_up)
+        _, _, whose, starts, ends = _sorted_stretches(grid, site, limit, LocalArcs(seen))
         opens, closes = _runs(whose, starts, ends)
         found.append((whose[opens], starts[opens], ends[closes]))
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))  # type: ignore[return-value]
@@ -167,7 +168,8 @@ def _whole_stretches(
 ) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
     """Return what `_sorted_stretches` does, after looking at every segment that an interval runs into."""
     while True:
-        arcs, stretches, owner, start_s, end_s = _sorted_stretches(grid, site, limit, satellite, number)
+        segments = LocalArcs.of(grid.segments(satellite, number), site)
+        arcs, stretches, owner, start_s, end_s = _sorted_stretches(grid, site, limit, segments)
         # An interval that runs up to a segment nobody looked at shows that the cull was too tight there: look again.
         more = _neighbours_missing(grid, satellite, number, arcs.segments, stretches)
         if more is None:
@@ -177,10 +179,10 @@ def _whole_stretches(
 
 
 def _sorted_stretches(
-    grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index
+    grid: NodeGrid, site: Site, limit: SkyLimit, local: LocalArcs
 ) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
     """Return the arcs, where they are allowed sorted by satellite and time, and whose and when (seconds) that is."""
-    arcs, stretches = _stretches_of(grid, site, limit, grid.segments(satellite, number))
+    arcs, stretches = _stretches_of(grid, site, limit, local)
     start_s = arcs.segments.time_s(stretches.curve, stretches.left)
     end_s = arcs.segments.time_s(stretches.curve, stretches.right)
     owner = arcs.segments.satellite[stretches.curve]
@@ -192,9 +194,9 @@ def _sorted_stretches(
     return arcs, stretches, owner, start_s, end_s
 
 
-def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, segments: Segments) -> tuple[LocalArcs, Stretches]:
+def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs) -> tuple[LocalArcs, Stretches]:
     """Return the arcs that were looked at, finer ones where needed, and where they are on the allowed side."""
-    arcs = LocalArcs.of(segments, site)
+    segments = arcs.segments
     stretches = _above(arcs, limit, grid.duration_s)
     length_s = segments.length_s[stretches.curve]
     with np.errstate(invalid="ignore"):

@@ -15,6 +15,7 @@ import sys
 
 from passim import find_passes
 from passim.coverage.visibility import find_visibility
+from passim.sky.fleet_search import SEARCHES
 from passim.sky.limits import ArcKeepOut, Cone, Gateway, GatewayLimit
 from passim.sky.view import View
 
@@ -35,7 +36,7 @@ def main() -> int:
     view = View(site, (gateways, Cone(0.0, 20.0, 60.0), ArcKeepOut(18.0)))
     jobs = {
         "sweep": sweep_of(fleet),
-        "limits": lambda: find_visibility(fleet, view, span),
+        "limits": lambda: (SEARCHES.clear(), find_visibility(fleet, view, span)),
         "passes": lambda: find_passes(fleet, site, span),
     }
     taken = in_turn(jobs, rounds)
