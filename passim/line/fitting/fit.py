@@ -254,7 +254,7 @@ def fit_line(
     whole = leading.over_all_blocks()
     best = whole.refined(chosen.setting, first_round=4)
     tell(0.75)
-    offset_s = offset_of(evidence, best.freezes, best.offset_s)
+    offset_s = offset_of(evidence, best)
     counts = evidence.counts(best.freezes, offset_s)
     best = replace(best, offset_s=offset_s, counts=counts)
     _, missed, floor = rates(counts, evidence.frozen_s, evidence.measured_s)

@@ -8,6 +8,7 @@ setting makes of each block is reckoned once for all draws.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.forecast.event_scores import match_times
-from passim.intervals import Intervals
 from passim.line.fitting.evidence import Evidence
 from passim.line.fitting.search import Search, Tried, around
 from passim.line.fitting.settings import LineSetting
@@ -81,42 +81,46 @@ def draw_settings(search: Search, best: Tried, weights: Floats) -> Drawn:
     with np.errstate(invalid="ignore", divide="ignore"):
         missed = np.where(forecast > 0.0, 1.0 - both / forecast, np.nan)
         floor = np.maximum(frozen - both, 0.0) / np.maximum(measured - forecast, 1.0)
-    return Drawn(tuple(at), _offsets(evidence, best, weights), missed, floor)
+    return Drawn(tuple(at), _offsets(evidence, [search.tried[s] for s in at], weights), missed, floor)
 
 
-def offset_of(evidence: Evidence, freezes: Intervals, offset_s: float) -> float:
+def offset_of(evidence: Evidence, tried: Tried) -> float:
     """Return a clock offset again from the edges of the events that fit at it: their medians outlive a few wrong."""
-    late, which = _late(evidence, freezes, offset_s)
+    late, which, _ = _late_by_block(evidence, tried)
     if not late.size:
-        return offset_s
-    return offset_s + float(np.mean([np.median(late[which == edge]) for edge in np.unique(which)]))
+        return tried.offset_s
+    return tried.offset_s + float(np.mean([np.median(late[which == edge]) for edge in np.unique(which)]))
 
 
-def _offsets(evidence: Evidence, best: Tried, weights: Floats) -> Floats:
-    """Return the clock offset of each draw, seconds, shape (draws,)."""
-    late, which, block = _late_by_block(evidence, best.freezes, best.offset_s)
-    found = []
-    for edge in np.unique(which):
-        mine = np.flatnonzero(which == edge)
-        mine = mine[np.argsort(late[mine], kind="stable")]
-        share = np.cumsum(weights[:, block[mine]], axis=1)
-        middle = np.argmax(share >= 0.5 * share[:, -1:], axis=1)
-        found.append(late[mine][middle])
-    return best.offset_s + (np.mean(found, axis=0) if found else np.zeros(len(weights)))
+def _offsets(evidence: Evidence, drawn: Sequence[Tried], weights: Floats) -> Floats:
+    """Return the clock offset of each draw, seconds, shape (draws,), by the setting that it found."""
+    offsets = np.empty(len(weights))
+    rows: dict[LineSetting, list[int]] = {}
+    for k, tried in enumerate(drawn):
+        rows.setdefault(tried.setting, []).append(k)
+    for some in rows.values():
+        tried = drawn[some[0]]
+        late, which, block = _late_by_block(evidence, tried)
+        found = []
+        for edge in np.unique(which):
+            mine = np.flatnonzero(which == edge)
+            mine = mine[np.argsort(late[mine], kind="stable")]
+            share = np.cumsum(weights[some][:, block[mine]], axis=1)
+            middle = np.argmax(share >= 0.5 * share[:, -1:], axis=1)
+            found.append(late[mine][middle])
+        offsets[some] = tried.offset_s + (np.mean(found, axis=0) if found else 0.0)
+    return offsets
 
 
-def _late(evidence: Evidence, freezes: Intervals, offset_s: float) -> tuple[Floats, NDArray[np.int64]]:
-    late, which, _ = _late_by_block(evidence, freezes, offset_s)
-    return late, which
+def _late_by_block(evidence: Evidence, tried: Tried) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
+    """Return how much later edges came than forecast, which edge (0 start, 1 end), and in which block.
 
-
-def _late_by_block(
-    evidence: Evidence, freezes: Intervals, offset_s: float
-) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
-    """Return how much later edges came than forecast at an offset, which edge (0 start, 1 end), and in which block."""
-    seen = evidence.seen(freezes, offset_s)
+    With a clock of assignment the starts alone: its phase makes up for an offset at the ends.
+    """
+    seen = evidence.seen(tried.freezes, tried.offset_s)
+    edges = ((seen.start, evidence.starts_s), (seen.end, evidence.ends_s))
     late, which, block = [], [], []
-    for edge, (forecast, came) in enumerate(((seen.start, evidence.starts_s), (seen.end, evidence.ends_s))):
+    for edge, (forecast, came) in enumerate(edges[: 1 if tried.setting.sky.slot_s is not None else 2]):
         row, other = match_times(
             np.round(forecast * 1e6).astype(np.int64), np.round(came * 1e6).astype(np.int64), _SAME_EVENT_S
         )

@@ -8,7 +8,7 @@ offset that suits it best follows exactly (`passim.line.clock_offset`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import Final
@@ -18,22 +18,29 @@ from numpy.typing import NDArray
 
 from passim.answers.symptom.settings import GatewayPlace, Grid, Setting
 from passim.intervals import Intervals
+from passim.line.clock_offset import MOST_OFFSET_S, BestLag, best_lag
 from passim.line.fitting.evidence import Counts, Evidence
 from passim.line.fitting.settings import NUMBERS, TOGETHER, LineSetting, Sector, moved
 from passim.line.fitting.tracks import Tracks
 from passim.line.phase import ClockPhase
 from passim.sky.service import Service
 
+Floats = NDArray[np.float64]
 Progress = Callable[[float], None]
 
 # How far numbers move at first; each round halves it, down to the finest step that is told.
 _FIRST_STEPS: Final = {
     "mask": 4.0, "gateway_distance": 100.0, "gateway_across": 100.0, "gateway_mask": 4.0, "cone_azimuth": 16.0,
     "cone_tilt": 8.0, "cone_half_angle": 4.0, "arc": 4.0, "sector_from": 16.0, "sector_to": 16.0, "sector_top": 16.0,
-    "slot_offset": 1.0, "acquisition": 1.0,
+    "slot_offset": 4.0, "acquisition": 1.0,
 }  # fmt: skip
 _ROUNDS: Final = 6
 _MOST_STEPS: Final = 12
+# How near a recorded beginning must come to a satellite's going to count, halved as the steps do.
+_WIDTHS_S: Final = (6.0, 4.0, 2.5, 1.5, 1.5)
+# Moves of all numbers at once that are tried beside those of one or two, and how often in vain.
+_DRAWS: Final = 24
+_IDLE: Final = 2
 # How many of each sort go on from the coarse grid.
 _GO_ON: Final = 3
 _COARSE_S: Final = 86_400.0
@@ -80,6 +87,13 @@ class Search:
         return Search(self.tracks, self.evidence, self.usual, False, self.window_s, freezes=self.freezes)
 
     @property
+    def _begun_leading(self) -> Floats:
+        """When recorded freezes began in the blocks that count, seconds from the start of the span."""
+        starts = self.evidence.starts_s
+        block = np.searchsorted(self.evidence.edges_s, starts, side="right") - 1
+        return np.asarray(starts[self._chosen[np.clip(block, 0, self.evidence.blocks - 1)]])
+
+    @property
     def _window(self) -> tuple[float, float]:
         return self.window_s or (0.0, self.tracks.span.duration_s)
 
@@ -123,6 +137,42 @@ class Search:
                 best = now
         return best
 
+    def by_beginnings(self, setting: LineSetting, clock: ClockPhase) -> LineSetting:
+        """Return a setting with a clock put right by the beginnings of freezes alone, its clock by their ends.
+
+        The clock hides when a freeze could have ended, so a higher mask, a gateway farther aside, an earlier clock and
+        an offset of the record make up for each other: a ridge that no step of one or two numbers follows. But a freeze
+        begins when the satellite that serves goes out of service, whatever the clock. So the sky is moved until as many
+        recorded beginnings as can be lie where a satellite goes, for any one offset; the clock is then the one that the
+        recorded ends keep to, less that offset.
+        """
+        begun = self._begun_leading
+        sky = setting.without("slot").without("acquisition")
+        known: dict[LineSetting, BestLag] = {}
+        rng = np.random.default_rng(len(begun))
+
+        def fit(there: LineSetting, width_s: float) -> float:
+            if there not in known:
+                gone = np.unique(self.tracks.allowed(there)[2])
+                first, second = ((at * 1e6, (at + width_s) * 1e6) for at in (gone, begun))
+                known[there] = best_lag(first, second, MOST_OFFSET_S * 1e6)
+            return known[there].overlap_us
+
+        for number, width_s in enumerate(_WIDTHS_S, start=1):
+            known.clear()
+            steps, idle = _steps(sky, 0.5**number), 0
+            while idle < _IDLE:
+                draws = rng.normal(0.0, 0.5, (_DRAWS, len(steps))) * list(steps.values())
+                drawn = [_moved_by(sky, dict(zip(steps, move, strict=True)), self.lowest) for move in draws]
+                near = [*around(sky, 0.5**number, self.lowest), *filter(None, drawn)]
+                there = max(near, key=lambda each: fit(each, width_s), default=sky)
+                better = fit(there, width_s) > fit(sky, width_s)
+                sky, idle = (there, 0) if better else (sky, idle + 1)
+        offset_s = known[sky].lag_us / 1e6 - self.evidence.late_s
+        timing = setting.sky
+        phase = (clock.phase_s - offset_s - timing.acquisition_s) % clock.period_s
+        return _timed(sky, replace(timing, slot_s=clock.period_s, slot_offset_s=round(phase, 3)))
+
     @property
     def lowest(self) -> float:
         """The lowest mask that can be told from a lower one."""
@@ -134,23 +184,31 @@ def around(setting: LineSetting, scale: float, lowest_mask_deg: float) -> list[L
 
     Of numbers that can make up for each other both are moved at once, too.
     """
-    steps = {
-        name: max(_FIRST_STEPS[name] * scale, NUMBERS[name][1])
-        for name, (kind, _) in NUMBERS.items()
-        if kind in setting.kinds and name != "gateway_mask"
-    }
+    steps = _steps(setting, scale)
     moves = [((name, sign * step),) for name, step in steps.items() for sign in (1.0, -1.0)]
     pairs = [pair for pair in TOGETHER if pair[0] in steps and pair[1] in steps]
     signs = list(product((1.0, -1.0), repeat=2))
     both = [((a, x * steps[a]), (b, y * steps[b])) for a, b in pairs for x, y in signs]
-    found: list[LineSetting] = []
-    for move in (*moves, *both):
-        there: LineSetting | None = setting
-        for name, by in move:
-            there = there and moved(there, name, by, lowest_mask_deg)
-        if there is not None and there != setting:
-            found.append(there)
-    return found
+    places = [_moved_by(setting, dict(move), lowest_mask_deg) for move in (*moves, *both)]
+    return [there for there in places if there is not None and there != setting]
+
+
+def _steps(setting: LineSetting, scale: float) -> dict[str, float]:
+    """Return the first step of each number that a setting has times `scale`, but never finer than is told."""
+    return {
+        name: max(_FIRST_STEPS[name] * scale, finest)
+        for name, (kind, finest) in NUMBERS.items()
+        if kind in setting.kinds and name != "gateway_mask"
+    }
+
+
+def _moved_by(setting: LineSetting, by: Mapping[str, float], lowest_mask_deg: float) -> LineSetting | None:
+    """Return a setting with several numbers moved, each by whole finest steps; None where that leads nowhere."""
+    there: LineSetting | None = setting
+    for name, far in by.items():
+        finest = NUMBERS[name][1]
+        there = there and moved(there, name, round(far / finest) * finest, lowest_mask_deg)
+    return there
 
 
 def search(
@@ -179,6 +237,8 @@ def search(
         if not starts:
             return None
         starts = starts[:1] if starts[0].sky.is_timed else starts
+        if clock and starts[0].sky.slot_s is not None:
+            starts = [rough.by_beginnings(starts[0], clock), *starts]
         near = [rough.refined(s, first_round=1).setting for s in starts]
         (first,) = whole.best_of(near, 1)
         found = whole.refined(first, first_round=_ROUNDS if is_short else 3)
@@ -203,6 +263,10 @@ def search(
     # Then one more limit at a time on the best so far, as long as that is worth its while; a kind that once was not
     # is not tried again.
     idle = set(taken)
+    # A gateway to one side stands in for a roof line to the other: the roof line is tried without it, too.
+    alone = best.get(("mask",))
+    if alone is not None and "horizon" not in taken:
+        go_on(_thinned(rough, "sector", _additions(alone.setting, grid, timings)["sector"]))
     for turn in range(_MOST_LIMITS - 1):
         leader = max(best.values(), key=_merit)
         for kind, settings in _additions(leader.setting, grid, timings).items():
