@@ -57,7 +57,7 @@ class TcpTarget:
             self._filler.close()
             self._filler = None
         if state == "drop":
-            # A queue of one, and one in it: this one, or that of a probe that came first; then this one waits unanswered.
+            # A queue of one, and one in it: this one, or a probe's that came first.
             self._listener.listen(0)
             self._filler = socket.socket()
             self._filler.setblocking(False)

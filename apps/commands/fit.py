@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,8 +11,6 @@ from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
 from ..command_line.record_options import RecordChoice, record_file_option, record_options
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from passim import View, Workspace
     from passim.line import LineFit
 
@@ -33,8 +31,8 @@ if TYPE_CHECKING:
     "--write",
     "writes",
     is_flag=True,
-    help="Put what was found into the workspace, marked as an assumption, and show what changes there; passim "
-    "workspace undo takes it back.",
+    help="Show what changes in the workspace, then put what was found there, marked as an assumption; passim workspace "
+    "undo takes it back.",
 )
 @output_options
 def fit(
@@ -67,11 +65,12 @@ def fit(
       passim fit --workspace school --record freezes.csv --hold horizon --format json
     """
     from passim import fit_line
+    from passim.line import fleets_over
 
     from ..command_line.output import check_out, progress, tell, write
     from ..command_line.parsing import found_workspace, now_of
     from ..command_line.query import check_age
-    from ..text.fit import fit_answer, written_lines
+    from ..text.fit import WRITTEN, changing_lines, fit_answer
     from ..text.notes import background
     from ..text.query import CAUTION
     from ..text.units import LocalClock
@@ -84,34 +83,36 @@ def fit(
     zone = view.site.timezone
     choice = RecordChoice(from_text, to_text, source, losses, at_text)
     record, read_notes = choice.record(fleet_choice.workspace_dir, record_path, zone)
-    fleet, fleet_notes = fleet_choice.fleet(record.span.middle)
-    check_age(fleet, record.span.middle, allow_stale=fleet_choice.allow_stale)
+    fleet_at, fleet_notes = fleet_choice.over_time(record.span.end)
+    for part, fleet in fleets_over(fleet_at, record.span):
+        check_age(fleet, part.middle, allow_stale=fleet_choice.allow_stale)
     with progress("Trying settings", lines=True) as advance:
-        found = fit_line(fleet, view, record, hold=held, progress=advance)
+        found = fit_line(fleet_at, view, record, hold=held, progress=advance)
     notes = [background(f"Record: {record.source}."), *read_notes, *view_notes, *fleet_notes, CAUTION]
     write(fit_answer(found, LocalClock(zone, record.span), notes), output_choice)
     if workspace is not None:
-        changes = _write_down(found, workspace, view, site_choice, now_of(at_text, lambda: zone).date())
-        tell(*written_lines(changes, str(workspace.file)))
+        taken = _assumption(found, workspace, view, site_choice)
+        today = now_of(at_text, lambda: zone).date()
+        tell(*changing_lines(workspace.would_assume(**taken, on=today), str(workspace.file)))
+        workspace.assume(**taken, on=today)
+        tell(WRITTEN)
 
 
-def _write_down(found: LineFit, workspace: Workspace, view: View, site_choice: SiteChoice, today: date) -> list[str]:
-    """Put what was found into the workspace, and return the lines of its file that changed. Raises InputError."""
+def _assumption(found: LineFit, workspace: Workspace, view: View, site_choice: SiteChoice) -> dict[str, Any]:
+    """Return what goes into the workspace, as `Workspace.assume` takes it. Raises InputError for a fit of nothing."""
     from passim.errors import InputError
 
     if found.evidence == "none":
         raise InputError("--write", got="nothing found", wanted="settings that foretell the record: there are none")
-    before = workspace.text
     # At coordinates there is no spot whose horizon could change.
     asked = "" if site_choice.site_text is None else site_choice.site_text.strip().casefold()
     site_name = workspace.site_names[0] if not asked else _of(workspace.site_names, asked)
-    skyline = None
+    site = skyline = None
     if site_name is not None:
-        spots = workspace.spot_names(site_name)
+        site, spots = f"sites.{site_name}", workspace.spot_names(site_name)
         spot = spots[0] if site_choice.spot_name is None else _of(spots, site_choice.spot_name.strip().casefold())
-        skyline = None if spot is None else f"sites.{site_name}.spots.{spot}"
-    taken = found.as_assumption(view, skyline)
-    return workspace.assume(**taken, on=today, site_name=site_name).changes_since(before)
+        skyline = None if spot is None else f"{site}.spots.{spot}"
+    return {**found.as_assumption(view, site, skyline), "site_name": site_name}
 
 
 def _of(names: tuple[str, ...], asked: str) -> str | None:

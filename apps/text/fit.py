@@ -142,6 +142,9 @@ def fit_answer(found: LineFit, clock: LocalClock, notes: Sequence[Note]) -> Answ
     return Answer("fit", sentence, found.settings, COLUMNS, [*fit_notes(found), *notes], fit_facts(found))
 
 
-def written_lines(changes: Sequence[str], file: str) -> list[str]:
-    """Return what to say once a fit stands in the workspace: the lines that changed, and the way back."""
-    return [f"What was found now stands in {file}; passim workspace undo takes it back:", *(f"  {c}" for c in changes)]
+def changing_lines(changes: Sequence[str], file: str) -> list[str]:
+    """Return what to say before a fit is put into the workspace: the lines of its file that change."""
+    return [f"Changes in {file}:", *(f"  {change}" for change in changes)]
+
+
+WRITTEN: Final = "Written. passim workspace undo takes it back."

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from passim.line.journal.schema import FILE_NAME, OWN_PROBE
     from passim.line.journal.writing import JournalWriter
     from passim.line.outages import LOSSES, find_outages, loss_periods
-    from passim.line.past import PastForecast, past_forecast
+    from passim.line.past import PastForecast, fleets_over, past_forecast
     from passim.line.past_calls import PastCalls, calls_as_they_went
     from passim.line.probe.loop import Plan, Probe
     from passim.line.probe.watch import LiveOutage, Watch
@@ -74,6 +74,7 @@ __all__ = [
     "compare_record",
     "find_outages",
     "fit_line",
+    "fleets_over",
     "horizon_evidence",
     "line_statistics",
     "loss_periods",
@@ -112,6 +113,7 @@ _WHERE = {
     "compare_record": "comparing",
     "find_outages": "outages",
     "fit_line": "fitting.fit",
+    "fleets_over": "past",
     "horizon_evidence": "horizon_evidence",
     "line_statistics": "statistics",
     "loss_periods": "outages",

@@ -23,10 +23,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.coverage.notebook import as_html
-from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.line.fitting.evidence import Evidence
-from passim.line.fitting.tracks import Tracks
+from passim.line.fitting.tracks import FleetOrFleets, Tracks
 from passim.line.record import LineRecord
 from passim.sky.horizon import Horizon
 from passim.sky.site import Site
@@ -98,7 +97,7 @@ class HorizonEvidence:
 
 
 def horizon_evidence(
-    fleet: Fleet,
+    fleet: FleetOrFleets,
     view: View | Site,
     record: LineRecord,
     *,
@@ -109,8 +108,8 @@ def horizon_evidence(
 ) -> HorizonEvidence:
     """Return which directions the record shows to be clear or blocked.
 
-    Only satellites that the limits of the fleet and those named in `hold` allow are counted: name "gateway" there where
-    there is one. `clock_offset_s` is by how much the record's clock is ahead and `floor` the chance that a good second
+    `fleet` is as `fit_line` takes it. Only satellites that the limits of the fleet and those named in `hold` allow are
+    counted: name "gateway" there where there is one. `clock_offset_s` is by how much the record's clock is ahead and `floor` the chance that a good second
     is frozen all the same, as `fit_line` finds them. Raises what `fit_line` raises, and InputError for "horizon" in
     `hold`, which is what is asked.
     """

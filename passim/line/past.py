@@ -65,7 +65,7 @@ def past_forecast(
     gaps, freshness, objects = [], [], 0
     told: list[Odds] = []
     notes: dict[str, None] = {}
-    for part, fleet in _parts(fleet_at, span):
+    for part, fleet in fleets_over(fleet_at, span):
         fresh = band_for(fleet, part.middle, model, allow_stale=allow_stale)
         searched = Span(part.start - _MARGIN, part.end + _MARGIN)
 
@@ -96,8 +96,8 @@ def _joined(span: Span, parts: list[Odds]) -> Odds:
     return Odds(span, edges, np.concatenate([part.no_service for part in parts]), parts[0].skipped_below)
 
 
-def _parts(fleet_at: Callable[[datetime], Fleet], span: Span) -> Iterator[tuple[Span, Fleet]]:
-    """Yield the parts of a span that have the same elements, with these."""
+def fleets_over(fleet_at: Callable[[datetime], Fleet], span: Span) -> Iterator[tuple[Span, Fleet]]:
+    """Yield the parts of a span that have the same elements, with these: days of 24 h from its start, or several."""
     start, fleet = span.start, fleet_at(span.start)
     moment = start + timedelta(days=1)
     while moment < span.end:

@@ -104,13 +104,13 @@ class View:
         service = self.service.without_losses() if HANDOVER in names else self.service
         return replace(self, site=site, limits=retained, lowest_elevation_deg=self.floor_deg, service=service)
 
-    def known(self, names: Iterable[str]) -> None:
-        """Raise InputError for a name that is no limit of this view."""
+    def known(self, names: Iterable[str], what: str = "limit to lift") -> None:
+        """Raise InputError, about `what`, for a name that is no limit of this view."""
         for name in names:
             if name not in self.names:
                 near = get_close_matches(name, self.names, n=1)
                 raise InputError(
-                    "limit to lift",
+                    what,
                     got=name,
                     wanted=f"one of {', '.join(self.names)}",
                     try_next=near[0] if near else self.names[0],

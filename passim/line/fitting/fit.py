@@ -23,14 +23,13 @@ from numpy.typing import NDArray
 
 from passim.answers.symptom.discriminate import observations, traits_of
 from passim.coverage.notebook import as_html
-from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
 from passim.line.fitting.evidence import Evidence, rates
 from passim.line.fitting.intervals import HIGH_PERCENT, LOW_PERCENT, Drawn, draw_settings, offset_of, weights_of
 from passim.line.fitting.search import CLOCK_CHANCE, Search, Tried, search, with_gateway_mask
 from passim.line.fitting.settings import LineSetting
-from passim.line.fitting.tracks import Tracks
+from passim.line.fitting.tracks import FleetOrFleets, Tracks
 from passim.line.phase import ClockPhase, clock_phase, find_clock
 from passim.line.record import LineRecord
 from passim.sky.limits import Gateway
@@ -176,12 +175,13 @@ class LineFit:
         place = self.setting.sky.gateway
         return None if place is None else replace(place.gateway(self.site), name="fitted")
 
-    def as_assumption(self, view: View, skyline: str | None = None) -> dict[str, Any]:
+    def as_assumption(self, view: View, site: str | None = None, skyline: str | None = None) -> dict[str, Any]:
         """Return what `passim.workspace.Workspace.assume` takes beside the day: values, how, and a gateway.
 
-        A mask becomes the lowest elevation of the terminal. Where the horizon of `view` stands higher, or a sector is
-        blocked, the horizon changes too, at `skyline`, the setting of the spot in the file, where given. What the fit
-        does without is taken away, but for limits held.
+        `site` is the setting of the site in the file, where it stands there: with gateways set up, it takes the one
+        found in their place, or none. A mask becomes the lowest elevation of the terminal. Where the horizon of `view`
+        stands higher, or a sector is blocked, the horizon changes too, at `skyline`, the setting of the spot in the
+        file, where given. What the fit does without is taken away, but for limits held.
         """
         sky, cone, mask = self.setting.sky, self.setting.sky.cone, self.setting.sky.mask_deg
         as_cone = None
@@ -200,6 +200,8 @@ class LineFit:
             values["terminal.arc_keep_out_deg"] = sky.arc_deg
         if "cone" not in self.held:
             values["terminal.cone"] = as_cone
+        if site is not None and "gateway" in view.names and "gateway" not in self.held:
+            values[f"{site}.gateways"] = [each.name for each in (self.gateway(),) if each is not None]
         horizon = view.site.horizon
         if skyline is not None and self.setting.sector is not None:
             found = self.setting.sector.horizon(mask or view.floor_deg)
@@ -212,7 +214,7 @@ class LineFit:
 
 
 def fit_line(
-    fleet: Fleet,
+    fleet: FleetOrFleets,
     view: View | Site,
     record: LineRecord,
     *,
@@ -227,8 +229,9 @@ def fit_line(
     Searched are the lowest elevation, a gateway, an antenna cone, a keep-out around the arc, a blocked sector, a clock
     of assignment and an acquisition time, with the clock offset of the record, whatever the view has of them; limits of
     the fleet count as they are, and so do those named in `hold`. The terminal's policy is that of the view's service.
-    `span` is the record's own unless given. `progress` is called with the share done. The same call gives the same
-    answer.
+    `fleet` holds throughout, or says which elements were at hand at a moment: each day of the record is then judged by
+    those of its beginning. `span` is the record's own unless given. `progress` is called with the share done. The same
+    call gives the same answer.
 
     Raises InputError for fewer than 8 outages of the line in the span, for a name in `hold` that is no limit of the
     view, and what `find_visibility` raises.

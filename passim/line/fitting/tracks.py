@@ -9,10 +9,12 @@ record by the second can tell. A setting costs some passes over plain arrays; no
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from datetime import datetime
+from functools import cached_property, reduce
 from itertools import pairwise
+from operator import add
 from typing import Final
 
 import numpy as np
@@ -23,6 +25,7 @@ from passim.coverage.visibility import Visibility, find_visibility, positions_km
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, Intervals, complement, union
 from passim.line.fitting.settings import LineSetting, Sector
+from passim.line.past import fleets_over
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Excluded, GatewayLimit, HorizonLimit, ServingFilter, ServingShare
 from passim.sky.limits.geostationary_arc import arc_of
@@ -36,6 +39,9 @@ Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Part = HorizonLimit | Cone | GatewayLimit | ArcKeepOut | Sector
+
+# Elements that hold throughout, or what says which were at hand at a moment.
+FleetOrFleets = Fleet | Callable[[datetime], Fleet]
 
 STEP_S: Final = 10.0
 # Satellites lower than this are not looked at: nothing on a roof works there (common practice, no source).
@@ -67,12 +73,15 @@ class Tracks:
     _served: dict[int, ManySettings] = field(default_factory=dict, repr=False)
 
     @classmethod
-    def of(cls, fleet: Fleet, view: View, span: Span, hold: Sequence[str] = ()) -> Tracks:
+    def of(cls, fleet: FleetOrFleets, view: View, span: Span, hold: Sequence[str] = ()) -> Tracks:
         """Sample the sky of a view: its limits of the fleet hold, and those named in `hold`; all others are left aside.
 
+        Where `fleet` says which elements were at hand at a moment, each part of the span has those of its beginning.
         Raises InputError for a name in `hold` that is no limit of the view, and what `find_visibility` raises.
         """
-        view.known(hold)
+        if callable(fleet):
+            return cls._joined([cls.of(each, view, part, hold) for part, each in fleets_over(fleet, span)], span)
+        view.known(hold, "limit to hold")
         floor = min(FLOOR_DEG, view.floor_deg)
         site = view.site if "horizon" in hold else replace(view.site, horizon=Horizon.flat(floor))
         limits = tuple(each for each in view.limits if each.name in hold or isinstance(each, _OF_THE_FLEET))
@@ -93,6 +102,26 @@ class Tracks:
             there = positions_km(seen.fleet, group[row[some]].astype(np.intp), time_us)
             place[:, some] = axes @ (there - origin).T
         return cls(view.site, span, seen.fleet, floor, group, row, time_s, place)
+
+    @classmethod
+    def _joined(cls, parts: Sequence[Tracks], span: Span) -> Tracks:
+        """Return parts that follow one another as one; an object of two parts counts as two satellites."""
+        first = parts[0]
+        if len(parts) == 1:
+            return first
+        begins_s = [(part.span.start_us - span.start_us) / 1e6 for part in parts]
+        objects = np.cumsum([0, *(len(part.fleet) for part in parts[:-1])])
+        passes = np.cumsum([0, *(part.satellite.size for part in parts[:-1])])
+        return cls(
+            first.site,
+            span,
+            reduce(add, (part.fleet for part in parts)),
+            first.floor_deg,
+            np.concatenate([part.satellite + before for part, before in zip(parts, objects, strict=True)]),
+            np.concatenate([part.row + before for part, before in zip(parts, passes, strict=True)]),
+            np.concatenate([part.time_s + begin_s for part, begin_s in zip(parts, begins_s, strict=True)]),
+            np.concatenate([part.place_km for part in parts], axis=1),
+        )
 
     def part(self, start_s: float, end_s: float) -> Tracks:
         """Return the samples of the passes that reach into a stretch of the span, seconds from its start."""
