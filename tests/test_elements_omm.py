@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import pytest
 
 from passim.elements import Fleet, parse_elements, parse_two_line
-from passim.elements.omm import element_set_of, message_of
+from passim.elements.omm import element_set_of, element_sets_of, message_of
 from passim.errors import ElementsError
 
 LINE_1 = "1 99999U 26001A   26060.00000000  .00000000  00000-0  10000-4 0  9993"
@@ -88,6 +88,36 @@ def test_legal_values(subtests: pytest.Subtests) -> None:
     ]:
         with subtests.test(keyword=keyword, value=value, field=field, expected=expected):
             assert getattr(element_set_of(MESSAGE | {keyword: value}), field) == expected
+
+
+def test_many_at_once_are_read_as_each_by_itself(subtests: pytest.Subtests) -> None:
+    # Whatever is odd about one of them, a column of it says nothing else than the one alone: its set, or its fault.
+    odd: list[object] = [None, True, 0, 1.5, -1, 1e300, math.nan, -math.inf, 10**40, "", " ", "x", "24", [], {"a": 1}]
+    times = ["2026-03-01T24:00:00.000000", "2026-03-01 00:00:00.000000", "2026-03-01T00:00:00.00000Z", "2026-W09-7"]
+    known = [*MESSAGE, "SEMI_MAJOR_AXIS", "BTERM", "REF_FRAME", "TIME_SYSTEM", "MEAN_ELEMENT_THEORY"]
+    usual = [MESSAGE | {"NORAD_CAT_ID": k, "OBJECT_NAME": f"P {k}", "MEAN_MOTION": 15.0 + k / 9} for k in range(1, 9)]
+    at_once = element_sets_of(usual)
+    assert at_once == [element_set_of(message) for message in usual]
+    assert [repr(one) for one in at_once or ()] == [repr(element_set_of(message)) for message in usual]
+    legal = [("EPHEMERIS_TYPE", 2), ("EPOCH", "2026-02-28T23:59:59.999999"), ("BSTAR", -0.5), ("OBJECT_ID", "")]
+    for keyword in known:
+        beside = [*times, "1956-12-31T00:00:00.000000", "2100-01-01T00:00:00.000000"] if keyword == "EPOCH" else []
+        for value in [*odd, *beside, " P", "\u00d6", "2026-001A;2026-001B", "absent"]:
+            with subtests.test(keyword=keyword, value=value):
+                message = {**usual[3], keyword: value}
+                if value == "absent":
+                    del message[keyword]
+                mixed = [*usual[:3], message, *usual[4:]]
+                for messages in (mixed, [message] * 3):
+                    found = element_sets_of(messages)
+                    try:
+                        alone = [element_set_of(one) for one in messages]
+                    except ElementsError:
+                        assert found is None
+                    else:
+                        assert found is None or list(map(repr, found)) == list(map(repr, alone))
+    for keyword, value in legal:
+        assert element_sets_of([*usual, usual[0] | {keyword: value}]) is not None
 
 
 @pytest.mark.parametrize(

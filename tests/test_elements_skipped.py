@@ -169,6 +169,28 @@ def test_xml_that_is_damaged_in_the_middle_costs_that_record_alone() -> None:
         parse_elements(wrong.encode(), "sets")
 
 
+def test_xml_in_utf_16_recovers_as_xml_in_utf_8_does() -> None:
+    fleet = fleet_of(300)
+    text = write_xml(fleet, EPOCH).replace('encoding="UTF-8"', 'encoding="UTF-16"')
+    at = text.index("<omm", len(text) // 2)
+    number = text[:at].count("<omm")
+    broken = text[:at] + text[at:].replace("</INCLINATION>", "", 1)
+    marks = {"utf-16-le": b"\xff\xfe", "utf-16-be": b"\xfe\xff"}
+    for encoding, mark in marks.items():
+        assert parse_elements(mark + text.encode(encoding)).records == fleet.records
+        found = parse_elements(mark + broken.encode(encoding), "sets", lenient=TOLERATED_SHARE)
+        assert found.records == fleet.records[:number] + fleet.records[number + 1 :]
+        line = text[:at].count("\n") + 1
+        assert line <= int(found.skipped[0].place.split()[1]) <= line + 8
+        # Half a pair of a name's letter, and a file that ends within a letter.
+        half = text[:at] + text[at:].replace("<OBJECT_NAME>", "<OBJECT_NAME>\ud800", 1)
+        found = parse_elements(mark + half.encode(encoding, "surrogatepass"), "sets", lenient=TOLERATED_SHARE)
+        assert (len(found), found.damaged_count) == (299, 1)
+        cut = parse_elements(mark + text.encode(encoding)[:-9], "sets", lenient=TOLERATED_SHARE)
+        assert cut.records == fleet.records
+        assert cut.skipped
+
+
 def test_xml_that_is_damaged_everywhere_is_refused_soon() -> None:
     text = write_xml(fleet_of(400), EPOCH).replace("</INCLINATION>", "")
     with pytest.raises(ElementsError, match=r"^sets: no usable record; got 400 bad, the first "):

@@ -15,9 +15,10 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from passim.elements.lines import Words, is_plain, text_lines
-from passim.elements.omm import UNITS, KeywordError, check_units, element_set_of, message_of, object_of
+from passim.elements.omm import UNITS, KeywordError, check_units, element_set_of, element_sets_of, message_of, object_of
 from passim.elements.read_log import FETCH_AGAIN, Kind, ReadLog, Skipped
 from passim.elements.records import ElementSet
 from passim.errors import ElementsError
@@ -45,10 +46,11 @@ _JSON_KINDS: Mapping[type, str] = {
 
 
 # A message is a flat object of some 500 characters.
+_LEAST_OBJECT = 100
 _USUAL_OBJECT = 4096
 _LONGEST_OBJECT = 65_536
 # So much of an array is decoded at once where nothing is wrong with it.
-_AT_ONCE = 16_384
+_AT_ONCE = 65_536
 # One in a hundred of as many sets as there may be.
 _MOST_FAULTS = 3000
 _BLANKS = re.compile(r"[ \t\n\r]*")
@@ -80,22 +82,27 @@ def read_json(text: str, log: ReadLog) -> list[ElementSet]:
     """
     records: list[ElementSet] = []
     number = faults = 0
-    for message in _messages(text, lenient=log.lenient):
-        if isinstance(message, _NoJson):
+    for found in _messages(text, lenient=log.lenient):
+        if isinstance(found, _NoJson):
             # Damage to the document as a whole is told before that of a record in it.
-            if not log.lenient or (not number and text.find("{", message.start + 1) < 0):
-                raise log.refuse_file(_json_damage(message, text))
+            if not log.lenient or (not number and text.find("{", found.start + 1) < 0):
+                raise log.refuse_file(_json_damage(found, text))
             faults += 1
             if faults > _MOST_FAULTS:
                 got = Words(f"more than {_MOST_FAULTS:,} faults")
                 raise log.refuse_file(ElementsError("JSON", got=got, wanted="OMM records", try_next=FETCH_AGAIN))
-            number += _pass_over(message, text, number, log)
+            number += _pass_over(found, text, number, log)
             continue
-        number += 1
-        try:
-            records.append(element_set_of(message) if type(message) is dict else _unusual_record(message))
-        except ElementsError as error:
-            log.refuse(f"record {number}", error, of=object_of(message) if isinstance(message, dict) else ("", ""))
+        if len(found) > 1 and (sets := element_sets_of(found)) is not None:
+            records += sets
+            number += len(sets)
+            continue
+        for message in found:
+            number += 1
+            try:
+                records.append(element_set_of(message) if type(message) is dict else _unusual_record(message))
+            except ElementsError as error:
+                log.refuse(f"record {number}", error, of=object_of(message) if isinstance(message, dict) else ("", ""))
     return records
 
 
@@ -107,8 +114,8 @@ def _unusual_record(message: object) -> ElementSet:
     raise ElementsError("record", got=got, wanted="a JSON object of OMM keywords")
 
 
-def _messages(text: str, *, lenient: bool) -> Iterator[object]:
-    """Yield the objects of a JSON array, or a single one, each as it is come to, and `_NoJson` for what is none.
+def _messages(text: str, *, lenient: bool) -> Iterator[list[Any] | _NoJson]:
+    """Yield the objects of a JSON array, or a single one, some at a time, and `_NoJson` for what is none.
 
     A whole document in Python's objects costs up to 27 times its text, so it is decoded in pieces. Where `lenient` is
     true reading goes on at the next brace after a fault, and objects may stand one after the other without an array.
@@ -121,10 +128,11 @@ def _messages(text: str, *, lenient: bool) -> Iterator[object]:
     looked_at = at
     while True:
         if mark != "]":
-            found: tuple[list[object], int] | _NoJson | None = None
+            found: tuple[list[Any], int] | _NoJson | None = None
             if array and at >= looked_at:
-                looked_at = at + _AT_ONCE
                 found = _decoded_at_once(text, at)
+                # Where one is unusual, the whole piece is come to one by one.
+                looked_at = at if found else at + _AT_ONCE
             if found is None:
                 found = _decoded(decoder, text, at)
             if isinstance(found, _NoJson):
@@ -136,7 +144,7 @@ def _messages(text: str, *, lenient: bool) -> Iterator[object]:
             messages, at = found
             at = _past_blanks(text, at)
             if array or lenient or at >= len(text):
-                yield from messages
+                yield messages
             mark = text[at : at + 1]
         if array and mark == ",":
             at = _past_blanks(text, at + 1)
@@ -153,13 +161,16 @@ def _messages(text: str, *, lenient: bool) -> Iterator[object]:
         mark = ""
 
 
-def _decoded_at_once(text: str, at: int) -> tuple[list[object], int] | None:
+def _decoded_at_once(text: str, at: int) -> tuple[list[Any], int] | None:
     """Return the objects of an array from `at` on, as many as fit, and where the last ends; None where one is unusual.
 
     Unusual is what is no JSON, no object, not flat, has a colon anywhere but in its epoch, or gives a key twice.
     """
     end = text.rfind("}", at, at + _AT_ONCE) + 1
     piece = text[at:end]
+    # Its nine required keywords alone take more: what is smaller is no message, and thousands of such take much memory.
+    if piece.count("{") * _LEAST_OBJECT > len(piece):
+        return None
     try:
         messages = json.loads(f"[{piece}]")
         # Every key has a colon behind it; of one that stands twice in an object only the last is left.
@@ -169,7 +180,7 @@ def _decoded_at_once(text: str, at: int) -> tuple[list[object], int] | None:
     return (messages, end) if messages and piece.count(":") == colons else None
 
 
-def _decoded(decoder: json.JSONDecoder, text: str, at: int) -> tuple[list[object], int] | _NoJson:
+def _decoded(decoder: json.JSONDecoder, text: str, at: int) -> tuple[list[Any], int] | _NoJson:
     """Return the value that begins at `at`, and where it ends. No more than the longest record is looked at."""
     for longest in (_USUAL_OBJECT, _LONGEST_OBJECT):
         try:

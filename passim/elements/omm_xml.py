@@ -33,6 +33,12 @@ _MOST_FAULTS = 3000
 
 _OMM_START = re.compile(rb"<(?:[A-Za-z_][\w.-]*:)?omm[\s>]")
 
+# A document in UTF-16 begins with its mark (XML 1.0, 4.3.3).
+_UTF16_MARKS = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
+_DECLARED = re.compile(
+    r"""\A(<\?xml[^>]{0,200}?encoding\s*=\s*["'])UTF-16(?:[LB]E)?(?=["'])""", re.ASCII | re.IGNORECASE
+)
+
 _METADATA = ("OBJECT_NAME", "OBJECT_ID", "CENTER_NAME", "REF_FRAME", "TIME_SYSTEM", "MEAN_ELEMENT_THEORY")
 _MEAN_ELEMENTS = (
     "EPOCH",
@@ -54,6 +60,7 @@ def read_xml(data: bytes, log: ReadLog) -> list[ElementSet]:
     if len(data) > LARGEST_XML_BYTES:
         got, wanted = Words(f"{len(data) / 2**20:.0f} MiB"), f"at most {LARGEST_XML_BYTES // 2**20} MiB of XML"
         raise log.refuse_file(ElementsError("size", got=got, wanted=wanted, try_next="the JSON or CSV form"))
+    data = _in_utf8(data)
     messages = _Messages(log)
     starts = [found.start() for found in _OMM_START.finditer(data)] if log.lenient else []
     # What stands before the first message, its declaration and root among it, is put before the rest where reading
@@ -91,6 +98,19 @@ def read_xml(data: bytes, log: ReadLog) -> list[ElementSet]:
         else:
             break
     return messages.records
+
+
+def _in_utf8(data: bytes) -> bytes:
+    """Return a document in UTF-16 as the same in UTF-8, where the messages of it can be found; others as they are.
+
+    What is no letter in the one is none in the other: its place is told as that of any other damage.
+    """
+    encoding = next((encoding for mark, encoding in _UTF16_MARKS.items() if data.startswith(mark)), None)
+    if encoding is None:
+        return data
+    text = data[: len(data) // 2 * 2].decode(encoding, "surrogatepass").lstrip("\ufeff \t\r\n")
+    rest = b"\xff" if len(data) % 2 else b""
+    return _DECLARED.sub(r"\1UTF-8", text, count=1).encode("utf-8", "surrogatepass") + rest
 
 
 class _Rest(io.RawIOBase):

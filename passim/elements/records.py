@@ -6,11 +6,14 @@ file it came from. A `Fleet` is an ordered, immutable collection of them with it
 
 from __future__ import annotations
 
+import math
 import re
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from functools import cached_property
+from itertools import repeat
 from typing import Any, TypeVar
 
 import numpy as np
@@ -328,6 +331,47 @@ def element_set(
     made: ElementSet = record
     made.__post_init__()
     return made
+
+
+# What fills a field of many records that are being made, and are not yet anybody's.
+_FILL = {field: getattr(ElementSet, field).__set__ for field in ELEMENT_FIELDS}
+_DESIGNATORS = re.compile(rf"(?:(?:{_DESIGNATOR.pattern})?;)*", re.ASCII)
+
+
+def element_sets(
+    satellite_ids: Sequence[SatelliteId],
+    names: Sequence[str],
+    epochs: Sequence[datetime],
+    numbers: Sequence[Sequence[float]],
+    designators: Sequence[str],
+    counts: Sequence[Sequence[int]],
+) -> list[ElementSet] | None:
+    """Return the unclassified sets of these columns, as `element_set` of each; None where one is not plainly in order.
+
+    `numbers` are the nine columns from the mean motion to its second derivative, `counts` the set's and the
+    revolution's; numbers are catalogue numbers, and epochs in UTC. Raises TypeError for columns of unlike values.
+    """
+    for column, (lowest, highest, closed, _) in zip(numbers, _RANGES.values(), strict=True):
+        # What is no number at all makes a sum that is none; before or behind it a least and a most can stand.
+        if set(map(type, column)) != {float} or not math.isfinite(sum(column)):
+            return None
+        most = max(column)
+        if not (lowest <= min(column) and (most <= highest if closed else most < highest)):
+            return None
+    if any(set(map(type, column)) != {int} or min(column) < 0 for column in counts):
+        return None
+    if {*map(type, names), *map(type, designators)} != {str} or {epoch.tzinfo for epoch in epochs} != {UTC}:
+        return None
+    if not "".join(names).isascii() or list(map(str.strip, names)) != list(names):
+        return None
+    joined = ";".join(designators) + ";"
+    if joined.count(";") != len(designators) or _DESIGNATORS.fullmatch(joined) is None:
+        return None
+    records = list(map(object.__new__, repeat(ElementSet, len(epochs))))
+    columns = (satellite_ids, names, epochs, *numbers, designators, repeat("U"), *counts)
+    for fill, column in zip(_FILL.values(), columns, strict=True):
+        deque(map(fill, records, column), maxlen=0)
+    return records
 
 
 def _float(record: ElementSet, field: str, value: object) -> float:
