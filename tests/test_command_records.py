@@ -131,7 +131,16 @@ def test_a_second_line_by_record_and_by_forecast(school: Path) -> None:
     # A second terminal under the same sky is out at the same times.
     assert soon[2]["rescued_s"] < soon[1]["rescued_s"]
     assert "how soon?" in refused("journal", "backup", at=school)
-    assert "wanted a length from 0s to 1h" in refused("journal", "backup", "--switch-over", "20", at=school)
+    # One rule for every length: a bare number is refused with the unit that it lacks, a wrong one with its bounds.
+    for asked_of, option, bounds, example in (
+        (("journal", "backup"), "--switch-over", "from 0s to 1h", "20s"),
+        (("journal", "backup", "--switch-over", "2s"), "--call", "from 1min to 24h", "45min"),
+        (("probe",), "--every", "from 0.2s to 60s", "1s"),
+        (("update",), "--every", "from 1min to 30d", "8h"),
+    ):
+        bare = refused(*asked_of, option, "1", at=school)
+        assert f"{option}; got '1'; wanted a length with its unit {bounds}; try {option} {example}" in bare
+    assert "got '99d'; wanted a length from 0s to 1h" in refused("journal", "backup", "--switch-over", "99d", at=school)
 
 
 def test_what_a_file_does_not_say_is_asked_for_by_its_option(school: Path, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from typing import Final
 
 _UNITS_S: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
 _LENGTH: Final = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)", re.ASCII)
+_BARE: Final = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
 
 
 def length_s(text: str, option: str, shortest: str, longest: str, example: str) -> float:
@@ -15,9 +16,10 @@ def length_s(text: str, option: str, shortest: str, longest: str, example: str) 
 
     seconds = _seconds(text)
     if seconds is None or not (_seconds(shortest) or 0.0) <= seconds <= (_seconds(longest) or 0.0):
-        raise InputError(
-            option, got=text, wanted=f"a length from {shortest} to {longest}", try_next=f"{option} {example}"
-        )
+        # A bare number could be seconds or minutes: which, its user says.
+        unit = " with its unit" if _BARE.fullmatch(text.strip()) else ""
+        wanted = f"a length{unit} from {shortest} to {longest}"
+        raise InputError(option, got=text, wanted=wanted, try_next=f"{option} {example}")
     return seconds
 
 

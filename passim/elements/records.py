@@ -369,8 +369,8 @@ def element_sets(
         return None
     records = list(map(object.__new__, repeat(ElementSet, len(epochs))))
     columns = (satellite_ids, names, epochs, *numbers, designators, repeat("U"), *counts)
-    for fill, column in zip(_FILL.values(), columns, strict=True):
-        deque(map(fill, records, column), maxlen=0)
+    for fill, values in zip(_FILL.values(), columns, strict=True):
+        deque(map(fill, records, values), maxlen=0)
     return records
 
 
