@@ -133,6 +133,27 @@ def test_an_answer_after_the_patience_is_none(tmp_path: Path) -> None:
     assert len(record.outages) == 1
 
 
+def test_a_connection_accepted_late_is_an_answer_and_one_to_its_copy_is_none(tmp_path: Path) -> None:
+    # The first answer comes after the kernel has sent the packet again: late, and still that to the first.
+    apart = ["unshare", "--map-root-user", "--net", sys.executable, "-m", "tests.late_answers"]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+    try:
+        subprocess.run([*apart, str(tmp_path)], check=True, capture_output=True, timeout=PATIENCE_S, env=environment)
+    except (OSError, subprocess.CalledProcessError) as error:
+        words = str(getattr(error, "stderr", error))
+        if (
+            isinstance(error, subprocess.CalledProcessError)
+            and "PermissionError" not in words
+            and "unshare" not in words
+        ):
+            raise
+        pytest.skip("no network device of one's own is permitted here")
+    late, lost = recorded(tmp_path).probes
+    assert not late.lost.any()
+    assert late.round_trip_s.min() > 1.5
+    assert lost.lost.all()
+
+
 def test_a_clock_that_is_set_leaves_a_hole_and_a_machine_that_sleeps_too(tmp_path: Path, port: int) -> None:
     """Forward by 30 s, asleep for 40 s, back by half a second: nothing is lost; time that comes twice is a hole."""
     set_ns, slept_ns = [0], [0]

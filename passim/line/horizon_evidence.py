@@ -109,9 +109,9 @@ def horizon_evidence(
     """Return which directions the record shows to be clear or blocked.
 
     `fleet` is as `fit_line` takes it. Only satellites that the limits of the fleet and those named in `hold` allow are
-    counted: name "gateway" there where there is one. `clock_offset_s` is by how much the record's clock is ahead and `floor` the chance that a good second
-    is frozen all the same, as `fit_line` finds them. Raises what `fit_line` raises, and InputError for "horizon" in
-    `hold`, which is what is asked.
+    counted: name "gateway" there where there is one. `clock_offset_s` is by how much the record's clock is ahead and
+    `floor` the chance that a good second is frozen all the same, as `fit_line` finds them. Raises what `fit_line`
+    raises, and InputError for "horizon" in `hold`, which is what is asked.
     """
     if "horizon" in hold:
         raise InputError("limit to hold", got="horizon", wanted="any other: the horizon is what is looked for")
