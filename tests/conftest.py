@@ -8,12 +8,14 @@ import shutil
 import signal
 import socket
 from collections.abc import Iterator
+from contextlib import ExitStack
 from typing import Any
 
 import pytest
 from hypothesis import settings
 
 UNDER_CI = bool(os.environ.get("CI"))
+BROWSER = pytest.StashKey[tuple[Any, ExitStack]]()
 
 # Shared machines stall now and then, so an example has no deadline; under CI the same examples run every time.
 settings.register_profile("steady", deadline=None, derandomize=UNDER_CI)
@@ -96,13 +98,17 @@ def _no_network() -> Iterator[None]:
         yield
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """Debian's browser, begun once a file: pages of one file are kept apart by their contexts."""
+@pytest.fixture
+def browser(request: pytest.FixtureRequest) -> Any:
+    """Debian's browser, begun once for all tests in a row that drive it: pages are kept apart by their contexts."""
     from browsing import a_browser
 
-    with a_browser() as found:
-        yield found
+    stash = request.config.stash
+    if BROWSER not in stash:
+        ending = ExitStack()
+        stash[BROWSER] = ending.enter_context(a_browser()), ending
+    found, _ = stash[BROWSER]
+    return found
 
 
 @pytest.fixture
@@ -122,6 +128,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """
     driven = {item.path for item in items if item.get_closest_marker("browser")}
     items.sort(key=lambda item: item.path not in driven)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_teardown(item: pytest.Item, nextitem: pytest.Item | None) -> None:
+    """End the browser before a test that does not drive it, once all fixtures of the last one that did are gone.
+
+    Its driver leaves an event loop running in this thread, beside which nothing can run one of its own.
+    """
+    stash = item.config.stash
+    if BROWSER in stash and (nextitem is None or not nextitem.get_closest_marker("browser")):
+        _, ending = stash[BROWSER]
+        del stash[BROWSER]
+        ending.close()
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

@@ -13,6 +13,7 @@ import pytest
 
 from commands import run
 from passim import read_elements, write_elements
+from passim.workspace import create
 
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
 
@@ -46,9 +47,7 @@ def _nobodys_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture(scope="module")
 def school(tmp_path_factory: pytest.TempPathFactory) -> str:
-    folder = str(tmp_path_factory.mktemp("workspace") / "school")
-    assert run("workspace", "new", folder, "--demo").exit_code == 0
-    return folder
+    return str(create(tmp_path_factory.mktemp("workspace") / "school", demo=True).folder)
 
 
 @pytest.fixture(scope="module")

@@ -17,6 +17,7 @@ from click.testing import CliRunner
 
 import commands
 from passim import Horizon
+from passim.workspace import create
 from passim_apps.command_line.main import main
 
 run, done, refused = (partial(each, "survey") for each in (commands.run, commands.done, commands.refused))
@@ -169,9 +170,7 @@ def done_notes(*arguments: str) -> list[str]:
 
 
 def test_the_spots_of_a_workspace_are_compared(tmp_path: Path, where: list[str]) -> None:
-    folder = tmp_path / "school"
-    made = CliRunner().invoke(main, ["workspace", "new", str(folder), "--demo"])
-    assert made.exit_code == 0, made.stderr
+    folder = create(tmp_path / "school", demo=True).folder
     span = ["--workspace", str(folder), "--from", "2026-11-25T08:00:00Z", "--hours", "4", "--format", "json"]
     rows = json.loads(done("spots", *span, "--site", "Marram").stdout)["rows"]
     assert [row["spot"] for row in rows] == ["loft", "yard"]

@@ -16,7 +16,7 @@ import commands
 from commands import done
 from passim.answers.symptom import match, search
 from passim.answers.symptom.settings import Grid
-from passim.workspace import Workspace
+from passim.workspace import Workspace, create
 from passim_apps.command_line import output
 from passim_apps.commands.symptom import seconds_range
 
@@ -105,8 +105,7 @@ def test_the_whole_grid_is_searched_unless_another_is_given() -> None:
 
 
 def test_ranges_are_answered_in_words_and_rows_and_a_candidate_is_adopted(tmp_path: Path, fleet: str) -> None:
-    folder = str(tmp_path / "home")
-    done("workspace", "new", folder, "--demo")
+    folder = str(create(tmp_path / "home", demo=True).folder)
     arguments = ["--workspace", folder, "--site", "Marram", "--without", "gateway", "--elements", fleet, *SPAN, *SEEN]
     result = done("symptom", *arguments, "--adopt", "1", "--format", "csv", "--notes")
     rows = list(csv.DictReader(io.StringIO(result.stdout)))

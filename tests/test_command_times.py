@@ -13,6 +13,7 @@ import pytest
 
 from passim.errors import SpanError
 from passim.spans import day_start, wall_readings
+from passim.workspace import create
 from passim_apps.command_line.times import aware_time
 from test_command_line import done, refused
 
@@ -81,8 +82,7 @@ def test_commands_take_the_zone_of_the_site(tmp_path: Path) -> None:
     assert done("gaps", *at_azores, *zone, *local).stdout == done("gaps", *at_azores, *zone, *exact).stdout
     assert '"start": "2026-11-26T06:00:00' in done("gaps", *at_azores, "--zone", "Europe/Paris", *local).stdout
     # A workspace's site says its zone, and so does the demonstration's.
-    done("workspace", "new", str(tmp_path / "school"), "--demo")
-    school = ["--workspace", str(tmp_path / "school")]
+    school = ["--workspace", str(create(tmp_path / "school", demo=True).folder)]
     found = done("gaps", *school, "--from", "2026-11-25 08:00", "--hours", "1", "--format", "json")
     assert '"start": "2026-11-25T09:00:00' in found.stdout
     line = refused("now", *school, "--at", "2026-10-25 00:30")

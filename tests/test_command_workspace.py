@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from passim.workspace import Workspace
+from passim.workspace import Workspace, create
 from passim_apps.command_line.main import main
 
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "2"]
@@ -505,7 +505,7 @@ def test_a_slip_in_a_limit_is_told_in_one_line(fleet: str, subtests: pytest.Subt
 
 
 def test_assumptions_are_told_with_every_answer(tmp_path: Path) -> None:
-    done("workspace", "new", str(tmp_path), "--demo")
+    create(tmp_path, demo=True)
     file = tmp_path / "passim.toml"
     text = file.read_text().replace("acquisition_s = 0.0", "acquisition_s = 2.5")
     mark = '\n[[assumptions]]\nsetting = "terminal.acquisition_s"\nsince = 2026-11-25\nhow = "symptom search"\n'

@@ -23,7 +23,7 @@ from passim import Journal, JournalBusyError, JournalError, Span
 from passim.line import JournalWriter, parse_targets
 from passim.line.journal import schema, writing
 from passim.line.journal.writing import Sent
-from passim.workspace import Workspace
+from passim.workspace import Workspace, create
 from passim_apps.command_line.main import main
 from patience import PATIENCE_S
 
@@ -326,7 +326,7 @@ def test_a_large_journal_is_thinned_from_its_oldest_day_on(path: Path) -> None:
 def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The invented school with ten minutes of record, twenty seconds of them out."""
     folder = tmp_path_factory.mktemp("school") / "school"
-    assert CliRunner().invoke(main, ["workspace", "new", str(folder), "--demo"]).exit_code == 0
+    create(folder, demo=True)
     write(folder / "journal.sqlite3", 600, range(200, 220)).close()
     return folder
 
@@ -385,7 +385,7 @@ def test_the_command_says_whether_the_file_is_whole(school: Path, tmp_path: Path
 
 def test_settings_of_the_line_are_checked_like_all_others(tmp_path: Path) -> None:
     folder = tmp_path / "school"
-    assert CliRunner().invoke(main, ["workspace", "new", str(folder), "--demo"]).exit_code == 0
+    create(folder, demo=True)
     file, text = folder / "passim.toml", (folder / "passim.toml").read_text()
     good = (
         '\n[line]\ntargets = ["router=192.168.1.1:80", "far=icmp:192.0.2.1"]\nevery_s = 0.5\nntp_server = "192.0.2.9"\n'

@@ -9,6 +9,7 @@ import pytest
 
 from passim.answers.symptom import match
 from passim.answers.symptom.settings import Grid
+from passim.workspace import create
 from passim_apps.command_line import query
 from passim_apps.dashboard.notes import notes_list
 from passim_apps.text.notes import Note, background, beside, led, left_out, shown, without
@@ -75,8 +76,7 @@ def test_a_note_that_changes_the_reading_is_shown(asked: list[str], tmp_path: Pa
     # Clocks that change inside the span, and a horizon that nobody has seen.
     at = ["--zone", "Europe/Paris", "--from", "2026-10-24T12:00Z", "--hours", "24", "--allow-stale"]
     assert "- Times: Europe/Paris, UTC+02:00, later UTC+01:00." in done("gaps", *asked[:2], *at).stdout
-    folder = tmp_path / "school"
-    done("workspace", "new", str(folder), "--demo")
+    folder = create(tmp_path / "school", demo=True).folder
     file = folder / "passim.toml"
     file.write_text(file.read_text().replace('name = "loft"\nmask_deg = 25.0', 'name = "loft"'))
     assert (

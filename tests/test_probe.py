@@ -29,6 +29,7 @@ from passim.line.probe.methods import literal
 from passim.line.probe.names import Addresses
 from passim.line.probe.time_server import question, reading, refuses
 from passim.line.record import Probes
+from passim.workspace import create
 from passim_apps.command_line.main import main
 from patience import PATIENCE_S
 from scripted_targets import Act, DnsTarget, ScriptedTargets, TcpTarget
@@ -78,16 +79,16 @@ def touches(holes: np.ndarray, start_s: float, end_s: float) -> bool:
 
 
 def test_every_outage_is_found_within_an_interval_and_none_is_made_up(tmp_path: Path) -> None:
-    """Over 200 outages of ten targets, by TCP and by DNS, beside a target that is late and one that refuses."""
-    lasts_s = 28.0
-    targets = [TcpTarget() if number % 2 else DnsTarget() for number in range(10)] + [DnsTarget(), TcpTarget()]
-    script = [act for number in range(10) for act in random_script(number, lasts_s)]
-    script += [Act(0.0, 10, "delay", 1.5), Act(0.0, 11, "refuse")]
+    """Over 200 outages of twenty targets, by TCP and by DNS, beside a target that is late and one that refuses."""
+    lasts_s = 14.0
+    targets = [TcpTarget() if number % 2 else DnsTarget() for number in range(20)] + [DnsTarget(), TcpTarget()]
+    script = [act for number in range(20) for act in random_script(number, lasts_s)]
+    script += [Act(0.0, 20, "delay", 1.5), Act(0.0, 21, "refuse")]
     with ScriptedTargets(targets, script, lasts_s + 8.0) as played:
         words = [f"t{number}={target.words}" for number, target in enumerate(targets)]
         record = probed(tmp_path, words, lasts_s)
     judged = 0
-    for number, probes in enumerate(record.probes[:10]):
+    for number, probes in enumerate(record.probes[:20]):
         found = find_outages([probes], record.holes)
         rows = [(row.start.timestamp(), row.end.timestamp()) for row in found.itertuples()]
         sent = probes.sent_s
@@ -106,7 +107,7 @@ def test_every_outage_is_found_within_an_interval_and_none_is_made_up(tmp_path: 
         assert [row for row in rows if not touches(record.holes, *row)] == [], f"made up at target {number}"
     # On a machine that stalls for over a second now and then there are holes, and what they touch is not judged.
     assert judged > 200 or len(record.holes) > 1
-    late, refused = record.probes[10:]
+    late, refused = record.probes[20:]
     assert not refused.lost.any()
     assert not late.lost.any()
     assert np.median(late.round_trip_s) == pytest.approx(1.5, abs=0.4)
@@ -277,7 +278,7 @@ def passim(*words: str, **options) -> subprocess.CompletedProcess[str]:
 
 def test_a_stopped_probe_leaves_a_hole_a_second_one_is_refused_and_a_request_ends_it(tmp_path: Path, port: int) -> None:
     folder = tmp_path / "school"
-    assert CliRunner().invoke(main, ["workspace", "new", str(folder), "--demo"]).exit_code == 0
+    create(folder, demo=True)
     with (folder / "passim.toml").open("a") as file:
         file.write(f'\n[line]\ntargets = ["router=127.0.0.1:{port}", "far=127.0.0.1:{port}"]\nevery_s = 0.2\n')
     running = subprocess.Popen(
@@ -317,8 +318,7 @@ def test_a_stopped_probe_leaves_a_hole_a_second_one_is_refused_and_a_request_end
 
 
 def test_what_the_probe_cannot_ask_is_told_in_one_line(tmp_path: Path) -> None:
-    made = CliRunner().invoke(main, ["workspace", "new", str(tmp_path / "school"), "--demo"])
-    assert made.exit_code == 0
+    create(tmp_path / "school", demo=True)
     done = passim("probe", "--workspace", str(tmp_path / "school"))
     assert done.returncode == 2
     assert done.stderr.startswith(

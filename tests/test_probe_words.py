@@ -13,11 +13,10 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from click.testing import CliRunner
 
 from passim.line import LiveOutage, Watch, parse_targets
 from passim.line.journal.schema import LOST
-from passim_apps.command_line.main import main
+from passim.workspace import create
 from passim_apps.text.line import break_line, live_line, outage_line
 from patience import PATIENCE_S
 from scripted_targets import ScriptedTargets, TcpTarget
@@ -79,7 +78,7 @@ def test_what_was_under_way_ends_where_nobody_watched() -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="terminals as POSIX has them")
 def test_a_terminal_is_shown_one_line_that_renews_itself(tmp_path: Path) -> None:
-    assert CliRunner().invoke(main, ["workspace", "new", str(tmp_path / "school"), "--demo"]).exit_code == 0
+    create(tmp_path / "school", demo=True)
     terminal, inside = pty.openpty()
     with ScriptedTargets([target := TcpTarget()], [], 3600.0):
         words = ["--target", f"router={target.words}", "--every", "0.2s", "--workspace", str(tmp_path / "school")]

@@ -16,6 +16,7 @@ import pytest
 from click.testing import CliRunner
 
 import passim
+from passim.workspace import create
 from passim_apps.command_line.main import main
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -39,8 +40,7 @@ def asked() -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., dict[str, Any]]:
     """What the command line tells of the invented school's first site on that day, as JSON."""
-    folder = str(tmp_path_factory.mktemp("school") / "school")
-    assert CliRunner().invoke(main, ["workspace", "new", folder, "--demo"]).exit_code == 0
+    folder = str(create(tmp_path_factory.mktemp("school") / "school", demo=True).folder)
 
     def ask(*words: str) -> dict[str, Any]:
         options = ["--workspace", folder, "--at", "2026-03-01T00:00Z", "--format", "json"]
