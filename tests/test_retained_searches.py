@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 import passim
+from element_sets import EPOCH
 from passim import ArcKeepOut, Cone, Fleet, Gateway, Horizon, View
 from passim.coverage import visibility
 from passim.orbits.arcs import NodeGrid
 from passim.sky.fleet_search import SEARCHES, FleetSearch, RetainedSearches
 from passim.sky.limits import GatewayLimit
-from tests.scenario import MARRAM_LOFT, SOUTH, plover
-from tests.test_limits import EPOCH
+from scenario import MARRAM_LOFT, SOUTH, plover
 
 SPAN = passim.Span.starting(EPOCH, hours=6)
 SITE = MARRAM_LOFT

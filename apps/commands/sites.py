@@ -17,6 +17,7 @@ from ..command_line.parsing import (
     SiteChoice,
     SpanChoice,
     found_workspace,
+    gateway,
     mask,
 )
 from ..command_line.times import hours_of_day
@@ -71,6 +72,14 @@ if TYPE_CHECKING:
     help="Compare a grid of the world instead, with places STEP degrees apart.",
 )
 @click.option(
+    "--shares",
+    "shares_s",
+    type=NUMBER,
+    metavar="SECONDS",
+    help="With --world or --latitudes: shares alone, counted once in so many seconds (1 to 60), for large fleets and "
+    "fine grids; the answer says how near they are. A map then takes --gateway too.",
+)
+@click.option(
     "--fleets", is_flag=True, help="Compare every fleet of the workspace, or file of --elements, at one site instead."
 )
 @span_options
@@ -87,6 +96,7 @@ def sites(
     latitudes_text: str | None,
     longitudes: int | None,
     world_deg: float | None,
+    shares_s: float | None,
     fleets: bool,
     span_choice: SpanChoice,
     between_text: str | None,
@@ -96,10 +106,10 @@ def sites(
 ) -> None:
     """Compare places: how much of the time each is covered, how often service breaks, and which limit costs most.
 
-    --latitudes and --world place one terminal at many places, without gateways; the closed form
-    beside a sweep by latitude is the long-run mean in view of the mask alone. With --fleets several fleets are compared
-    at one site before anything is bought, under masks of 25, 30, 35 and 40°, with and without its gateway. Large work
-    is shared among processors, or machines with --cluster; the answer does not depend on how many.
+    --latitudes and --world place one terminal at many places, without gateways unless a map with --shares names them;
+    the closed form beside a sweep by latitude is the long-run mean in view of the mask alone. With --fleets several
+    fleets are compared at one site before anything is bought, under masks of 25, 30, 35 and 40°, with and without its
+    gateway. Large work is shared among processors, or machines with --cluster; the answer does not depend on how many.
 
     \b
     Example:
@@ -108,6 +118,7 @@ def sites(
       passim sites --elements fleet.json --site 45.0,-28.0 --site 58.5,-28.0 --mask 35
       passim sites --elements fleet.json --latitudes 0:60:5 --hours 24 --out latitudes.csv
       passim sites --elements fleet.json --world 10 --workers 2 --out world.csv
+      passim sites --elements fleet.json --world 5 --shares 10 --gateway 39.6,-28.0 --gateway 57.4,-28.0
       passim sites --fleets --elements one.json --elements other.json --site 45.0,-28.0 --gateway 39.6,-28.0
     """
     from ..command_line.output import check_out, write
@@ -115,7 +126,12 @@ def sites(
     if sum((latitudes_text is not None, world_deg is not None, fleets)) > 1:
         raise click.UsageError("--latitudes, --world and --fleets are three questions: give one of them.")
     sweeping = latitudes_text is not None or world_deg is not None
-    if sweeping and (site_texts or gateways):
+    if shares_s is not None and not sweeping:
+        raise click.UsageError("--shares goes with --world or --latitudes; named places are always searched exactly.")
+    mapped = world_deg is not None and shares_s is not None
+    if sweeping and gateways and not mapped and not site_texts:
+        raise click.UsageError("--gateway goes with a map by shares: --world STEP --shares SECONDS, or leave it out.")
+    if sweeping and (site_texts or (gateways and not mapped)):
         raise click.UsageError("--site and --gateway belong to one place, and --latitudes and --world go everywhere.")
     if longitudes is not None and latitudes_text is None:
         raise click.UsageError("--longitudes goes with --latitudes.")
@@ -128,9 +144,9 @@ def sites(
     if fleets:
         answer = _fleet_answer(fleet_choice, places, span, worker_config)
     elif latitudes_text is not None:
-        answer = _latitude_answer(fleet_choice, places, latitudes_text, longitudes, span, worker_config)
+        answer = _latitude_answer(fleet_choice, places, latitudes_text, longitudes, shares_s, span, worker_config)
     elif world_deg is not None:
-        answer = _world_answer(fleet_choice, places, world_deg, span, worker_config)
+        answer = _world_answer(fleet_choice, places, world_deg, shares_s, span, worker_config)
     else:
         answer = _site_answer(fleet_choice, places, span, hours)
     write(answer, output_choice)
@@ -163,7 +179,8 @@ class _Places:
 
     def anywhere(self) -> tuple[views.View, list[Note]]:
         """Return the view of a terminal that may stand anywhere, and what the user should be told."""
-        from passim import Site
+        from passim import GatewayLimit, Site
+        from passim.answers.sites import sweeps
         from passim.sky import view
 
         horizon, words = mask(f"{DEFAULT_MASK_DEG:g}" if self.mask_text is None else self.mask_text)
@@ -178,7 +195,12 @@ class _Places:
         if self.without:
             seen = seen.without(*dict.fromkeys(self.without))
             notes.append(lifted_note(self.without))
-        return seen, [*everywhere_notes(seen), *notes]
+        seen = sweeps.travelling(seen)
+        if not self.gateways:
+            return seen, [*everywhere_notes(seen), *notes]
+        limit = GatewayLimit(tuple(gateway(text) for text in self.gateways))
+        left_out = without_handovers_note(seen)
+        return dataclasses.replace(seen, limits=(*seen.limits, limit)), [*left_out, *notes]
 
     def _choice(self, site_text: str | None, spot: str | None) -> SiteChoice:
         return SiteChoice(
@@ -241,6 +263,7 @@ def _latitude_answer(
     places: _Places,
     text: str,
     longitudes: int | None,
+    shares_s: float | None,
     span: Span,
     worker_config: work.WorkerConfig,
 ) -> Answer:
@@ -251,7 +274,7 @@ def _latitude_answer(
     from ..command_line.query import check_age
     from ..text.answer import Answer
     from ..text.query import CAUTION, headed, search_notes, searched
-    from ..text.sites import LATITUDE_COLUMNS, latitude_sentence
+    from ..text.sites import LATITUDE_COLUMNS, latitude_sentence, shares_note
     from ..text.units import counted, duration
 
     latitudes_deg = latitudes(text)
@@ -265,6 +288,7 @@ def _latitude_answer(
             latitudes_deg,
             span,
             longitudes=sweeps.LONGITUDES if longitudes is None else longitudes,
+            step_s=shares_s,
             workers=worker_config,
             progress=advance,
         )
@@ -272,7 +296,8 @@ def _latitude_answer(
     if found.left_out:
         closed.append(f"It leaves out {counted(found.left_out, 'object')} on eccentric or very high orbits.")
     looked = searched(found.report, span, fleet_choice.timing_model())
-    messages = (*map(background, closed), *search_notes(looked), *notes, *fleet_notes, CAUTION)
+    near = [] if shares_s is None else [shares_note(shares_s, found.share_error)]
+    messages = (*near, *map(background, closed), *search_notes(looked), *notes, *fleet_notes, CAUTION)
     sentence = headed(latitude_sentence(found, duration(span.duration_s)), looked)
     limits = view.descriptions
     facts = _facts(span, limits=limits)
@@ -280,7 +305,12 @@ def _latitude_answer(
 
 
 def _world_answer(
-    fleet_choice: FleetChoice, places: _Places, step_deg: float, span: Span, worker_config: work.WorkerConfig
+    fleet_choice: FleetChoice,
+    places: _Places,
+    step_deg: float,
+    shares_s: float | None,
+    span: Span,
+    worker_config: work.WorkerConfig,
 ) -> Answer:
     """Return the answer of a grid of the world."""
     from passim.answers.sites import sweeps
@@ -289,7 +319,7 @@ def _world_answer(
     from ..command_line.query import check_age
     from ..text.answer import Answer, plain_numbers
     from ..text.query import CAUTION, headed, search_notes, searched
-    from ..text.sites import WORLD_COLUMNS, world_sentence
+    from ..text.sites import WORLD_COLUMNS, shares_note, world_sentence
     from ..text.units import duration
 
     points_deg = sweeps.world_places(step_deg)
@@ -298,12 +328,17 @@ def _world_answer(
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
     summary, rows = sweeps.WorldSummary(), []
     with progress("Going round the world") as advance:
-        sweep = sweeps.PlaceSweep(fleet, view, points_deg, span, workers=worker_config, progress=advance)
+        sweep: sweeps.PlaceSweep | sweeps.ShareSweep
+        if shares_s is None:
+            sweep = sweeps.PlaceSweep(fleet, view, points_deg, span, workers=worker_config, progress=advance)
+        else:
+            sweep = sweeps.ShareSweep(fleet, view, points_deg, span, shares_s, workers=worker_config, progress=advance)
         for place in sweep:
             summary.add(place)
             rows.append(place)
     looked = searched(sweep.report, span, fleet_choice.timing_model())
-    messages = (*search_notes(looked), *notes, *fleet_notes, CAUTION)
+    near = [shares_note(sweep.step_s, sweep.share_error)] if isinstance(sweep, sweeps.ShareSweep) else []
+    messages = (*near, *search_notes(looked), *notes, *fleet_notes, CAUTION)
     numbers = {
         "covered_fraction": summary.covered_fraction,
         "never_out_fraction": summary.never_out_fraction,

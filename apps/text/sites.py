@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from passim.answers.sites import world_bands as bands_room
 
 from .columns import COUNT, DEGREES, DURATION, SHARE, TEXT, Column, blank_at_zero, number, of_row, without
+from .notes import Note
 from .units import counted, difference, duration, lowered, share
 
 if TYPE_CHECKING:
@@ -211,6 +212,16 @@ def world_sentence(found: sweeps.WorldSummary, step_deg: float, length: str) -> 
         f"At {counted(found.places, 'point')} {step_deg:g}° apart, weighted by area, the Earth is covered "
         f"{share(found.covered_fraction)} of {length}: {share(found.never_out_fraction)} of its surface is never "
         f"without service, {share(found.never_in_fraction)} never has any."
+    )
+
+
+def shares_note(step_s: float, share_error: float) -> Note:
+    """Say how near the figures of a sweep by shares alone are; `share_error` is that of its worst place."""
+    near = "exact to that" if share_error == 0.0 else f"right to {points(share_error)} at the worst place"
+    return Note(
+        f"Shares alone, counted once in every {step_s:g} s: the share covered is {near} (one standard error), the "
+        f"longest gap to {step_s:g} s at either end, and gaps shorter than that may be missed. Without --shares every "
+        "edge is exact."
     )
 
 

@@ -2,6 +2,7 @@
 
     .venv/bin/python -m tests.benchmarks.sites                   some two minutes on two free cores
     .venv/bin/python -m tests.benchmarks.sites --step 20         a coarser grid: 162 points
+    .venv/bin/python -m tests.benchmarks.sites --shares 10       shares alone, counted once in 10 s, on the same grid
     .venv/bin/python -m tests.benchmarks.sites --rates           seconds a place and a node, for sums on paper
 
 A grid of the world, 10 degrees wide (648 points), under a mask of 25 deg for 24 hours by the invented fleet of
@@ -20,6 +21,7 @@ import resource
 import sys
 import time
 from collections.abc import Callable
+from statistics import median
 
 from .pass_finding import fleet_of, site_at, span_of, sweep_of
 from .timing import machine, peak_memory_mb
@@ -56,6 +58,26 @@ def grid(total: int, step_deg: float, hours: float, processes: int) -> int:
     return sum(1 for _ in PlaceSweep(fleet_of(total), view, places, span_of(hours), workers=WorkerConfig(processes)))
 
 
+def shares(total: int, step_deg: float, hours: float, step_s: float) -> None:
+    """Print what a grid of the world costs by shares alone, in CPU time of one process, round by round."""
+    from passim.answers.sites.sweeps import ShareSweep, world_places
+    from passim.parallel.chunks import WorkerConfig
+    from passim.sky.view import View
+
+    fleet, view, span = fleet_of(total), View(site_at(0.0, 0.0)), span_of(hours)
+    places, sweep = world_places(step_deg), sweep_of(fleet_of(total))
+    sweep()
+    ratios, error = [], 0.0
+    for _ in range(3):
+        walk = ShareSweep(fleet, view, places, span, step_s, workers=WorkerConfig(1))
+        ratios.append(timed(lambda walk=walk: list(walk))[1] / timed(sweep)[1])
+        error = walk.share_error
+    print(
+        f"{len(places):,} points by shares, once in {step_s:g} s, {hours:g} h / sweep, one process, CPU: "
+        f"{median(ratios):.1f}; largest standard error {100.0 * error:.3f} points; {peak_memory_mb():.0f} MB"
+    )
+
+
 def rates(total: int) -> None:
     """Print what one place costs, and what the nodes cost that its neighbours share with it."""
     from passim.answers.sites.sweeps import PlaceSweep
@@ -85,8 +107,12 @@ def main() -> int:
     parser.add_argument("--satellites", type=int, default=10_000, help="size of the fleet: 100, 1000, 10000 or 30000")
     parser.add_argument("--hours", type=float, default=24.0, help="length of the span (24)")
     parser.add_argument("--rates", action="store_true", help="print what single places cost instead")
+    parser.add_argument("--shares", type=float, metavar="SECONDS", help="by shares alone, counted once in so many")
     asked = parser.parse_args()
     print(f"{machine()}\n")
+    if asked.shares:
+        shares(asked.satellites, asked.step, asked.hours, asked.shares)
+        return 0
     if asked.rates:
         rates(asked.satellites)
         return 0

@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.answers.sites.figures import SiteFigures, figures_of, report_on_places
+from passim.answers.sites.shares import find_shares
 from passim.constants import EARTH_RADIUS_KM
 from passim.elements.records import Fleet
 from passim.elements.shells import mean_altitude_km
@@ -25,6 +26,7 @@ from passim.parallel.chunks import WorkerConfig
 from passim.sky.closed_forms import chance_none_in_view, share_in_view
 from passim.sky.in_view import counted_fleet
 from passim.sky.limits.gateways import GatewayLimit
+from passim.sky.parallels import Parallels
 from passim.sky.search_report import SearchReport
 from passim.sky.site import Site
 from passim.sky.view import View
@@ -107,6 +109,58 @@ class PlaceSweep:
         return replace(self.view, site=Site(name, latitude_deg, longitude_deg, 0.0, "UTC", self.view.site.horizon))
 
 
+class ShareSweep:
+    """What `PlaceSweep` gives, by shares alone and at a fraction of the work: see `passim.answers.sites.shares`.
+
+    `places_deg` are every crossing of some latitudes with evenly spaced longitudes, in any order. Gateways of the view
+    count, so that a set of gateways can be mapped. ``share_error`` is, once the first has come, the largest standard
+    error of the share covered at any place.
+    """
+
+    def __init__(
+        self,
+        fleet: Fleet,
+        view: View,
+        places_deg: Sequence[tuple[float, float]],
+        span: Span,
+        step_s: float,
+        *,
+        workers: WorkerConfig | None = None,
+        progress: Progress | None = None,
+        cancel: threading.Event | None = None,
+    ) -> None:
+        self.fleet, self.view, self.span, self.step_s = fleet, view, span, step_s
+        self.places_deg = tuple(places_deg)
+        self.share_error = 0.0
+        self._options = {"workers": workers, "progress": progress, "cancel": cancel}
+        self._report: SearchReport | None = None
+
+    def __iter__(self) -> Iterator[Place]:
+        latitudes_deg = sorted({latitude for latitude, _ in self.places_deg})
+        longitudes_deg = sorted({longitude for _, longitude in self.places_deg})
+        parallels = Parallels(tuple(latitudes_deg), len(longitudes_deg), longitudes_deg[0])
+        found = find_shares(
+            self.fleet,
+            self.view,
+            parallels,
+            self.span,
+            self.step_s,
+            **self._options,  # type: ignore[arg-type]
+        )
+        self._report, self.share_error = found.report, float(found.share_error.max())
+        row = {latitude: k * len(longitudes_deg) for k, latitude in enumerate(latitudes_deg)}
+        column = {longitude: k for k, longitude in enumerate(longitudes_deg)}
+        for latitude_deg, longitude_deg in self.places_deg:
+            figures = found.figures[row[latitude_deg] + column[longitude_deg]]
+            yield Place(latitude_deg, longitude_deg, figures)
+
+    @property
+    def report(self) -> SearchReport:
+        """What the search used, set aside and could not use; known once the first place has come."""
+        assert self._report is not None  # asked after the places
+        return self._report
+
+
 def travelling(view: View) -> View:
     """Return the view without its gateways, as a terminal takes it anywhere."""
     return replace(view, limits=tuple(limit for limit in view.limits if not isinstance(limit, GatewayLimit)))
@@ -135,6 +189,7 @@ class LatitudeSweep:
     table: pd.DataFrame
     report: SearchReport
     left_out: int
+    share_error: float = 0.0
 
     @property
     def best(self) -> int:
@@ -189,11 +244,15 @@ def sweep_latitudes(
     span: Span,
     *,
     longitudes: int = LONGITUDES,
+    step_s: float | None = None,
     workers: WorkerConfig | None = None,
     progress: Progress | None = None,
     cancel: threading.Event | None = None,
 ) -> LatitudeSweep:
     """Return what the terminal of `view` has at each latitude, averaged over so many longitudes.
+
+    With `step_s` by shares alone, counted once in every such step: see `ShareSweep`; ``share_error`` of the answer is
+    then that of its worst place.
 
     Raises InputError for no latitudes, for a number of longitudes out of range and for a horizon that is not flat, and
     what `map_chunks` raises.
@@ -204,7 +263,13 @@ def sweep_latitudes(
         raise InputError("longitudes", got=longitudes, wanted=f"a whole number from 1 to {_MOST_LONGITUDES}")
     around_deg = [-180.0 + 360.0 * (k + 0.5) / longitudes for k in range(longitudes)]
     places = [(latitude, longitude) for latitude in latitudes_deg for longitude in around_deg]
-    sweep = PlaceSweep(fleet, view, places, span, workers=workers, progress=progress, cancel=cancel)
+    sweep: PlaceSweep | ShareSweep
+    if step_s is None:
+        sweep = PlaceSweep(fleet, view, places, span, workers=workers, progress=progress, cancel=cancel)
+    else:
+        sweep = ShareSweep(
+            fleet, travelling(view), places, span, step_s, workers=workers, progress=progress, cancel=cancel
+        )
     found = np.array([[getattr(place.figures, name) for name in AVERAGED] for place in sweep], dtype=float)
     by_latitude = found.reshape(len(latitudes_deg), longitudes, len(AVERAGED))
 
@@ -220,7 +285,8 @@ def sweep_latitudes(
     expected = [closed_form(counted, mask_deg, latitude) for latitude in latitudes_deg]
     columns["in_view_closed_form"] = [each.in_view_mean for each in expected]
     columns["covered_if_random"] = [1.0 - each.chance_of_none for each in expected]
-    return LatitudeSweep(pd.DataFrame(columns), sweep.report, expected[0].left_out)
+    error = sweep.share_error if isinstance(sweep, ShareSweep) else 0.0
+    return LatitudeSweep(pd.DataFrame(columns), sweep.report, expected[0].left_out, error)
 
 
 class ClosedForm(NamedTuple):
