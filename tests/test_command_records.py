@@ -130,6 +130,10 @@ def test_a_second_line_by_record_and_by_forecast(school: Path) -> None:
     assert soon[0]["cost_per_call"] > 0.0
     # A second terminal under the same sky is out at the same times.
     assert soon[2]["rescued_s"] < soon[1]["rescued_s"]
+    # Another fleet that is this one again is out whenever it is: it catches nothing, whatever the switch-over.
+    again = done(*asked, "--switch-over", "0s", "--second-fleet", "Plover", at=school)
+    _, _, other = json.loads(again)["rows"]
+    assert (other["second"], other["caught"], other["rescued_s"]) == ("the fleet Plover", 0, 0.0)
     assert "how soon?" in refused("journal", "backup", at=school)
     # One rule for every length: a bare number is refused with the unit that it lacks, a wrong one with its bounds.
     for asked_of, option, bounds, example in (

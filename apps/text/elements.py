@@ -213,7 +213,7 @@ _ONLY_MANOEUVRES: Final = f"Who went missing and which launches arrived is not k
 
 def lately_sentences(condition: conditions.Condition) -> list[str]:
     """Say what happened to a fleet of late, and on how many snapshots that rests."""
-    history, told = condition.history, []
+    history, sentences = condition.history, []
     if history is None:
         return [_manoeuvred(condition), _ONLY_MANOEUVRES] if condition.manoeuvres else [NO_HISTORY]
     if history.snapshots < 2:
@@ -221,25 +221,27 @@ def lately_sentences(condition: conditions.Condition) -> list[str]:
             f"There is one snapshot so far, of {day(history.until)}. More of them will tell who manoeuvres, who goes "
             "missing and which launches arrive."
         ]
-    told.append(_manoeuvred(condition))
+    sentences.append(_manoeuvred(condition))
     if history.missing:
-        told.append(_missing(history.missing))
+        sentences.append(_missing(history.missing))
     else:
-        told.append("Nobody went missing.")
+        sentences.append("Nobody went missing.")
     if history.arrivals:
         last = history.arrivals[-1]
         what = f"{last.launch or 'one without a designator'} of {counted(last.objects, 'object')}"
         words = f"{counted(len(history.arrivals), 'launch', 'launches')} arrived"
-        told.append(
+        sentences.append(
             f"{words}, {'' if len(history.arrivals) == 1 else 'the last '}{what}, first seen {day(last.seen_at)}."
         )
     else:
-        told.append("No launch arrived.")
+        sentences.append("No launch arrived.")
     if history.more_pieces:
-        told.append(f"{counted(history.more_pieces, 'more object')} of earlier launches came into the list.")
+        sentences.append(f"{counted(history.more_pieces, 'more object')} of earlier launches came into the list.")
     damaged = f"; {counted(history.damaged, 'other')} could not be read" if history.damaged else ""
-    told.append(f"Seen in {history.snapshots:,} snapshots from {day(history.since)} to {day(history.until)}{damaged}.")
-    return told
+    sentences.append(
+        f"Seen in {history.snapshots:,} snapshots from {day(history.since)} to {day(history.until)}{damaged}."
+    )
+    return sentences
 
 
 def _manoeuvred(condition: conditions.Condition) -> str:

@@ -53,8 +53,8 @@ def out_for(seconds: float | None, *, at_least: bool = False) -> str:
 
 def alone(now: answers.Now, view: views.View) -> str:
     """Return that this is the sky alone, where no gap is ahead and no gateway counts; else nothing."""
-    told = now.freshness.band.shows_odds and now.served and now.next_gap is None
-    return sky_alone_words(view) if told else ""
+    no_gap_ahead = now.freshness.band.shows_odds and now.served and now.next_gap is None
+    return sky_alone_words(view) if no_gap_ahead else ""
 
 
 def gap_line(now: answers.Now, clock: LocalClock) -> str:

@@ -277,22 +277,22 @@ def _missing(
     number: str, label: tuple[str, str], columns: Sequence[Columns], rows: Sequence[Index], last: int, index: int
 ) -> Missing:
     """Return what is known of an object that the snapshot number `last` held for the last time."""
-    held = columns[last]
+    newest_set = columns[last]
     at = int(np.flatnonzero(rows[last] == index)[-1])
-    rate_rev_day, eccentricity = (float(held.numbers[name][at]) for name in _FIELDS[:2])
+    rate_rev_day, eccentricity = (float(newest_set.numbers[name][at]) for name in _FIELDS[:2])
     altitude_km = float(mean_altitude_km(rate_rev_day))
     radius_km = SGP4_EARTH_RADIUS_KM + altitude_km
-    climb_km_day = float(climb_rate_km_day(radius_km, rate_rev_day, held.numbers["mean_motion_dot"][at]))
+    climb_km_day = float(climb_rate_km_day(radius_km, rate_rev_day, newest_set.numbers["mean_motion_dot"][at]))
     perigee_km = radius_km * (1.0 - eccentricity) - SGP4_EARTH_RADIUS_KM
-    days = (columns[-1].fetched_at - _moment(held.epoch_us[at])).total_seconds() / 86400.0
+    days = (columns[-1].fetched_at - _moment(newest_set.epoch_us[at])).total_seconds() / 86400.0
     # Drag only grows on the way down: a straight line to today gives the benefit of doubt.
     sunk_km = perigee_km + min(climb_km_day, 0.0) * max(days, 0.0)
     return Missing(
         satellite_id=number,
         name=label[0],
         designator=label[1],
-        epoch=_moment(held.epoch_us[at]),
-        last_held_at=held.fetched_at,
+        epoch=_moment(newest_set.epoch_us[at]),
+        last_held_at=newest_set.fetched_at,
         gone_by=columns[last + 1].fetched_at,
         altitude_km=altitude_km,
         climb_km_day=climb_km_day,
@@ -396,7 +396,7 @@ def _pairs(columns: Sequence[Columns], rows: Sequence[Index], objects: int) -> t
 
 def _manoeuvres(pairs: tuple[_Pairs, _Pairs], numbers: Sequence[str]) -> list[Manoeuvre]:
     """Return the manoeuvres that pairs of sets tell, the latest first; those that touch are one."""
-    following, daily = (_told(each) for each in pairs)
+    following, daily = (_unexplained(each) for each in pairs)
     spans: dict[int, list[_Span]] = {}
     for index, *values in zip(*(getattr(following, each.name).tolist() for each in fields(_Pairs)), strict=True):
         spans.setdefault(index, []).append(_Span.of(values))
@@ -418,7 +418,7 @@ def _manoeuvres(pairs: tuple[_Pairs, _Pairs], numbers: Sequence[str]) -> list[Ma
     return sorted(found, key=lambda each: (each.before, each.satellite_id), reverse=True)
 
 
-def _told(pairs: _Pairs) -> _Pairs:
+def _unexplained(pairs: _Pairs) -> _Pairs:
     """Return the pairs that drag and the scatter of the fits do not explain."""
     if not len(pairs.index):
         return pairs
