@@ -112,6 +112,18 @@ def test_a_summary_that_cannot_be_is_no_count_of_probes() -> None:
     assert found(read(text.replace("20 packets transmitted", "29 packets transmitted"))) == [(20.0, 9.0)]
 
 
+def test_a_round_trip_that_cannot_be_is_a_damaged_line() -> None:
+    text = iputils(lambda k: True, 300)
+    line = text.splitlines()[1]
+    wrong = line[: line.index("time=")] + f"time={'4' * 40}.1 ms"
+    reading = read(text.replace(line, wrong))
+    assert [each.line for each in reading.left_out] == [2]
+    assert len(reading.record.probes[0]) == 299
+    replies = "\n".join(["Reply from 192.0.2.1: bytes=32 time=31ms TTL=57"] * 200)
+    reading = read(f"{replies}\nReply from 192.0.2.1: bytes=32 time={'4' * 40}ms TTL=57\n", start=START)
+    assert [each.line for each in reading.left_out] == [201]
+
+
 def test_two_runs_of_ping_in_one_file_have_a_hole_between() -> None:
     second = iputils(lambda k: k >= 5, 20).replace("[", "[x").split("[x")
     moved = "[".join(

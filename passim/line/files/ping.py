@@ -80,6 +80,8 @@ _LATE_BY: Final = 1_000
 _MOST_AT_THE_END: Final = 1_000_000
 _WINDOWS_WAIT_S: Final = 4.0
 _EVERY_S: Final = 1.0
+# No program waits so long for an answer: a line that tells of a longer round trip is damaged.
+_LONGEST_TRIP_MS: Final = 3_600_000.0
 # Longer than the period by so much, two probes were not sent one after the other: the machine slept, or ping stood.
 _PAUSE_S: Final = 3.0
 
@@ -162,7 +164,7 @@ def read_windows(lines: Sequence[str], name: str, answers: Answers) -> Reading:
     known: list[bool] = []
     left_out, address, heads, timeouts, silent = [], "", 0, 0, 0
     for number, line in enumerate(lines, 1):
-        if reply := _WINDOWS_REPLY.fullmatch(line):
+        if (reply := _WINDOWS_REPLY.fullmatch(line)) and float(reply["ms"]) <= _LONGEST_TRIP_MS:
             address = address or reply["address"]
             # "<1ms" is under a millisecond: half of it is as near as can be said.
             trips.append((float(reply["ms"]) - 0.5 * (reply["sign"] == "<")) / 1e3)
@@ -226,6 +228,10 @@ def _numbered_runs(lines: Sequence[str]) -> tuple[list[_Run], list[LeftOut], int
         parts = found.groupdict()
         if int(parts["seq"]) >= _SEQUENCE:
             left_out.append(LeftOut(number, refused_text(line), f"a number below {_SEQUENCE:,}"))
+            continue
+        if float(parts.get("ms") or 0.0) > _LONGEST_TRIP_MS:
+            left_out.append(LeftOut(number, refused_text(line), "a round trip of at most an hour"))
+            run.damaged_after.append(-1 if run.last is None else run.last)
             continue
         seq = run.place(int(parts["seq"]))
         if seq is None:
