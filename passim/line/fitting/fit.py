@@ -91,6 +91,12 @@ _HALF_STEP: Final = {
     "arc_keep_out_deg": 0.125, "sector_from_deg": 0.5, "sector_to_deg": 0.5, "sector_top_deg": 0.5,
     "assignment_phase_s": 0.0625, "acquisition_s": 0.0625,
 }  # fmt: skip
+# By how much a number makes up for a second more or less at the edges of freezes, while a satellite goes 7.5 km (own
+# estimate for orbits about 550 km up).
+_FOR_A_SECOND: Final = {
+    "mask_deg": 0.3, "gateway_latitude_deg": 0.07, "gateway_longitude_deg": 0.09, "gateway_distance_km": 7.5,
+    "gateway_bearing_deg": 0.7,
+}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -431,12 +437,14 @@ def _settings(
     values = _numbers(best.setting, site)
     every = [_numbers(setting, site) for setting in drawn.settings]
     now = _as_set_up(view)
+    # A time to acquire shorter than the record can tell lengthens freezes as a place farther off does.
+    untold_s = probe_s if 0.0 < best.setting.sky.acquisition_s < probe_s else 0.0
     rows = []
     for name, value in values.items():
         kind = _KIND_OF[name]
         turn = (best.setting.sky.slot_s or 1.0) if name == "assignment_phase_s" else _CIRCLE.get(name)
         draws = np.array([each.get(name, np.nan) for each in every])
-        low, high = _bounds(draws, value, turn, _HALF_STEP.get(name, 0.0))
+        low, high = _bounds(draws, value, turn, _HALF_STEP.get(name, 0.0) + untold_s * _FOR_A_SECOND.get(name, 0.0))
         instead = next((r for r in rivals if kind in r.lacks and not r.apart), None)
         apart, words = instead is None, instead.describe() if instead else ""
         if kind == "gateway" and masks is not None and not masks.apart:
@@ -450,7 +458,10 @@ def _settings(
         elif name == "gateway_mask_deg" and masks is None:
             low, high, apart, words = np.nan, np.nan, False, "taken as usual, not searched"
         rows.append((name, value, low, high, now.get(name, np.nan), apart, words))
-    rows.append(("clock_offset_s", best.offset_s, *_bounds(drawn.offset_s, best.offset_s, None, 0.05), 0.0, True, ""))
+    # Probes place edges by whole intervals, and the ends that a clock sets always in the same part of one.
+    finest_s = (0.25 if best.setting.sky.slot_s is None else 0.5) * probe_s
+    offset = _bounds(drawn.offset_s, best.offset_s, None, max(0.05, finest_s))
+    rows.append(("clock_offset_s", best.offset_s, *offset, 0.0, True, ""))
     for name, value, draws in (("floor", chances[1], drawn.floor), ("missed", chances[0], drawn.missed)):
         rows.append((name, value, *_bounds(draws, value, None, 0.0), np.nan, True, ""))
     return pd.DataFrame(rows, columns=list(SETTING_COLUMNS)).astype(SETTING_COLUMNS)
