@@ -143,7 +143,13 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
     hits = int(found.second.split(", ")[1].split()[0])
     assert hits > 0.85 * len(record.outages)
     assert "by luck" in found.second
-    assert set(found.panels) == {"days", "day", "where", "uses", "match"}
+    assert set(found.panels) == {"days", "day", "where", "uses", "match", "directions"}
+    sky = found.panels["directions"]
+    assert sky.figure is not None
+    assert {"surely blocked", "surely clear", "not known yet", "roof line"} <= {trace.name for trace in sky.figure.data}
+    assert sky.table is not None
+    assert len(sky.table.rows) == 24
+    assert "surely blocked" in sky.caption
     days = found.panels["days"].figure
     assert days is not None
     assert {"no service", FORECAST, HOUSE} <= {trace.name for trace in days.data}

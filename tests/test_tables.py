@@ -100,6 +100,7 @@ ASKED: dict[str, Sequence[tuple[str, ...]]] = {
     "journal uses": [()],
     "reconcile": [("--list", listing) for listing in ("events", "scores", "reliability")],
     "workspace show": [()],
+    "survey record": [()],
     "survey mast": [
         ("--at", AT, "--hours", "1", "--file", "obstacles.csv", "--from-height", "2", "--to-height", "3"),
     ],

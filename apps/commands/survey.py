@@ -26,6 +26,7 @@ from ..command_line.parsing import (
     found_workspace,
     mask,
 )
+from ..command_line.record_options import RecordChoice, record_file_option, record_options
 from ..command_line.usage import NUMBER, Commands, OneOf
 
 if TYPE_CHECKING:
@@ -83,7 +84,7 @@ _obstacles_option = click.option(
 )
 @click.pass_context
 def survey(ctx: click.Context) -> None:
-    """Make a horizon profile from what can be seen or measured on the spot, and compare mounting spots and masts.
+    """Make a horizon profile from what can be seen or measured, or from a record, and compare mounting spots and masts.
 
     Go up with the sheet, write down a few points of the skyline, turn them into a horizon file, and give that file to
     any command as --mask.
@@ -339,6 +340,86 @@ def portable(
             start.fleet, start.view, start.span, open_deg=open_deg, bad_deg=bad_deg, progress=report
         )
     write(mounting_words.portable_answer(result, start), output_choice)
+
+
+@survey.command("record", short_help="A roof line from what the line did: no climb.")
+@fleet_options
+@site_options
+@record_file_option
+@record_options
+@click.option(
+    "--clock-ahead",
+    "clock_ahead_s",
+    type=NUMBER,
+    default=0.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="How far the record's clock is ahead, as passim reconcile and passim fit tell it; behind, where negative.",
+)
+@click.option("--horizon-out", metavar="FILE.csv", help="Horizon file to write the roof line that fits to.")
+@_keep_as_option
+@output_options
+def record(
+    fleet_choice: FleetChoice,
+    site_choice: SiteChoice,
+    record_path: str | None,
+    from_text: str | None,
+    to_text: str | None,
+    source: str | None,
+    losses: int,
+    at_text: str | None,
+    clock_ahead_s: float,
+    horizon_out: str | None,
+    keep_as: str | None,
+    output_choice: OutputChoice,
+) -> None:
+    """Say which directions the record of the line shows to be clear or blocked, and which are not known yet.
+
+    While the line held, one of the satellites in view served; while it was frozen, none did. Over some days that tells
+    of each direction whether something stands in it. The other limits of the workspace, such as its gateways, count as
+    they are set up; --without takes one away.
+
+    CSV and JSON hold a row a sector: azimuth_from_deg, azimuth_to_deg, blocked_below_deg, clear_above_deg, not_known,
+    horizon_deg and days_to_settle; JSON also every direction with its verdict.
+
+    \b
+    Example:
+      passim survey record
+      passim survey record --record freezes.csv --clock-ahead 7.4 --horizon-out roof.csv
+      passim survey record --from 2026-11-20 --keep-as Marram/loft
+    """
+    from passim.line import fleets_over, horizon_evidence
+    from passim.sky import survey_files
+    from passim.workspace import keep_horizon_as
+
+    from ..command_line.output import check_out, progress, tell, write
+    from ..command_line.query import check_age
+    from ..text.directions import evidence_answer
+    from ..text.fit import changing_lines
+    from ..text.notes import background
+    from ..text.query import CAUTION
+    from ..text.units import LocalClock
+
+    check_out(output_choice.out)
+    check_out(horizon_out)
+    workspace = None if keep_as is None else _workspace_to_keep_in(None, keep_as, site_choice.workspace_dir)
+    view, view_notes = site_choice.view()
+    zone = view.site.timezone
+    choice = RecordChoice(from_text, to_text, source, losses, at_text)
+    line, read_notes = choice.record(fleet_choice.workspace_dir, record_path, zone)
+    fleet_at, fleet_notes = fleet_choice.over_time(line.span.end)
+    for part, fleet in fleets_over(fleet_at, line.span):
+        check_age(fleet, part.middle, allow_stale=fleet_choice.allow_stale)
+    with progress("Looking at the sky recorded"):
+        found = horizon_evidence(fleet_at, view, line, clock_offset_s=clock_ahead_s)
+    notes = [background(f"Record: {line.source}."), *read_notes, *view_notes, *fleet_notes, CAUTION]
+    write(evidence_answer(found, LocalClock(zone, line.span), notes), output_choice)
+    if horizon_out is not None:
+        survey_files.write_horizon(found.horizon, horizon_out)
+        tell(f"Wrote the roof line to {horizon_out}. Use it with --mask {shlex.quote(horizon_out)}.")
+    if workspace is not None and keep_as is not None:
+        changed = keep_horizon_as(workspace, keep_as, found.horizon)
+        tell(*changing_lines(changed.changes_since(workspace.text), str(changed.file)), *changed.notes)
 
 
 @survey.command("sheet", short_help="A sheet to print and fill in on the spot.")

@@ -12,7 +12,7 @@ second_line which freezes a second line would have caught
 comparing   forecast against record, and what luck would have done; past, what would have been forecast;
             past_calls, how calls went beside it; clock_offset, how far the record's clock is off
 fitting/    the settings of sky and service that foretell a record; phase, whether times keep to a clock
-horizon_evidence  which directions a record shows to be clear or blocked
+directions  which directions a record shows to be clear or blocked
 
 The probe runs for months beside whatever else a small machine does. What it needs, `targets`, `probe/` and the writing
 half of `journal/`, therefore imports the standard library alone; `tests/test_probe.py` holds that. So the names of this
@@ -26,9 +26,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from passim.line.comparing import LineComparison, compare_record
+    from passim.line.directions import HorizonEvidence, horizon_evidence
     from passim.line.files.reading import Reading, Remark
     from passim.line.fitting.fit import LineFit, fit_line
-    from passim.line.horizon_evidence import HorizonEvidence, horizon_evidence
     from passim.line.journal.file import Journal
     from passim.line.journal.schema import FILE_NAME, OWN_PROBE
     from passim.line.journal.writing import JournalWriter
@@ -89,7 +89,7 @@ _WHERE = {
     "OWN_PROBE": "journal.schema",
     "Activity": "suitability",
     "Availability": "suitability",
-    "HorizonEvidence": "horizon_evidence",
+    "HorizonEvidence": "directions",
     "Journal": "journal.file",
     "JournalWriter": "journal.writing",
     "LineComparison": "comparing",
@@ -114,7 +114,7 @@ _WHERE = {
     "find_outages": "outages",
     "fit_line": "fitting.fit",
     "fleets_over": "past",
-    "horizon_evidence": "horizon_evidence",
+    "horizon_evidence": "directions",
     "line_statistics": "statistics",
     "loss_periods": "outages",
     "parse_targets": "targets",

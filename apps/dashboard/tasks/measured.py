@@ -16,11 +16,13 @@ from passim.forecast import timing
 from passim.intervals import Intervals, union
 from passim.line import (
     Availability,
+    HorizonEvidence,
     LineComparison,
     LineRecord,
     LineStatistics,
     Suitability,
     compare_record,
+    horizon_evidence,
     line_statistics,
     past_forecast,
 )
@@ -55,7 +57,7 @@ class Measured:
 
 @dataclass(frozen=True, eq=False)
 class Unmatched:
-    """Why a record can be set beside no forecast."""
+    """Why a record can be set beside no forecast, or tells nothing of the sky."""
 
     error: InputError
 
@@ -94,6 +96,28 @@ def measure(journal_file: Path, source: str, span: Span, timezone: str, progress
         uses.availability(record),
         figures.outages_us(record, "house"),
     )
+
+
+def directions(
+    folder: Path,
+    fleet_name: str,
+    view: views.View,
+    source: str,
+    span: Span,
+    clock_offset_s: float,
+    progress: Progress | None = None,
+) -> HorizonEvidence | Unmatched:
+    """Return which directions the record of a source shows to be clear or blocked. Raises JournalError."""
+    workspace = Workspace.load(folder)
+    with Journal(workspace.journal_file) as journal:
+        record = journal.read(span, source)
+    try:
+        return horizon_evidence(
+            workspace.fleet_over_time(fleet_name), view, record, span=span, clock_offset_s=clock_offset_s
+        )
+    except InputError as error:
+        # Such as too few freezes of the line itself.
+        return Unmatched(error)
 
 
 def match(

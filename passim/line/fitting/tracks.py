@@ -47,7 +47,7 @@ STEP_S: Final = 10.0
 # Satellites lower than this are not looked at: nothing on a roof works there (common practice, no source).
 FLOOR_DEG: Final = 15.0
 # Limits of the fleet: they are known, and hold in every setting.
-_OF_THE_FLEET: Final = (ServingFilter, ServingShare, Excluded)
+LIMITS_OF_THE_FLEET: Final = (ServingFilter, ServingShare, Excluded)
 _RETAINED: Final = 24
 _AT_ONCE: Final = 1_000_000
 _DAY_US: Final = 86_400_000_000
@@ -84,7 +84,7 @@ class Tracks:
         view.known(hold, "limit to hold")
         floor = min(FLOOR_DEG, view.floor_deg)
         site = view.site if "horizon" in hold else replace(view.site, horizon=Horizon.flat(floor))
-        limits = tuple(each for each in view.limits if each.name in hold or isinstance(each, _OF_THE_FLEET))
+        limits = tuple(each for each in view.limits if each.name in hold or isinstance(each, LIMITS_OF_THE_FLEET))
         seen = find_visibility(fleet, View(site, limits, floor), span, warn=False)
         assert isinstance(seen, Visibility)  # one view, one answer
         group, start_us, end_us = seen.joint()

@@ -13,13 +13,16 @@ import numpy as np
 from passim import Journal, Span
 from passim.errors import InputError, PassimError
 from passim.intervals import intersection, total_length
-from passim.line import OWN_PROBE
+from passim.line import OWN_PROBE, HorizonEvidence
 from passim.parallel import Job
 from passim.spans import day_start
 from passim.workspace import INVENTED_RECORD
 
+from ....figures.directions import record_sky
 from ....figures.measured import by_where, record_clock, record_day
 from ....figures.theme import Theme
+from ....text.directions import COLUMNS as DIRECTION_COLUMNS
+from ....text.directions import caption as directions_caption
 from ....text.journal import (
     CAUTION_OF_RECORD,
     NOTHING_MEASURED,
@@ -114,6 +117,20 @@ MATCH = Panel(
     picture=False,
 )
 
+DIRECTIONS = Panel(
+    "directions",
+    "What stands in the way, by the record",
+    Help(
+        "The sky unrolled: north, east, south, west and north again, elevation upwards. Hatched is what the record "
+        "shows to be surely blocked, plain what is surely clear, dotted what it does not tell yet; the line is the "
+        "roof line that fits.",
+        "While the line held, one of the satellites in view served; while it was frozen, none did. Each direction is "
+        "decided by two separate passes or more. Gateways and other limits count as they are set up. passim survey "
+        "record makes a horizon file of it.",
+        f"{_SOURCE} The satellites: elements, site and limits of the workspace.",
+    ),
+)
+
 
 @dataclass(frozen=True)
 class _Asked:
@@ -149,6 +166,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         told = Shown(blank(theme), NOTHING_MEASURED)
         return Answer(NOTHING_MEASURED, {DAYS.name: told}, common_notes(question, asked.span), HOW_TO_BEGIN)
     matched: work.Matched | None = None
+    sky: HorizonEvidence | work.Unmatched | None = None
     second = COMPARING
     try:
         answered = _matched(question, asked, found)
@@ -158,11 +176,15 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         if isinstance(answered, work.Matched):
             matched = answered
             second = comparison_sentences(matched.comparison)[0]
+            try:
+                sky = _directions(question, asked, matched)
+            except Pending as working:
+                still = still or working.job
         else:
             second = unmatched_words(in_page_words(answered.error))
     return Answer(
         frozen_sentence(found.statistics, question.clock(asked.span)),
-        _panels(question, theme, asked, found, matched),
+        _panels(question, theme, asked, found, matched, sky),
         (
             *(Note(words) for words in [holes_sentence(found.record)] if words),
             Note(availability_sentence(found.available)),
@@ -177,7 +199,12 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 
 
 def _panels(
-    question: PageRequest, theme: Theme, asked: _Asked, found: work.Measured, matched: work.Matched | None
+    question: PageRequest,
+    theme: Theme,
+    asked: _Asked,
+    found: work.Measured,
+    matched: work.Matched | None,
+    sky: HorizonEvidence | work.Unmatched | None,
 ) -> dict[str, Shown]:
     statistics, record = found.statistics, found.record
     clock = question.clock(asked.span)
@@ -238,6 +265,17 @@ def _panels(
             " ".join(comparison_sentences(matched.comparison)),
             Table(matched.comparison.scores, SCORE_COLUMNS, of_site=False),
         )
+    if isinstance(sky, work.Unmatched):
+        panels[DIRECTIONS.name] = Shown(blank(theme), unmatched_words(in_page_words(sky.error)))
+    elif sky is not None:
+        panels[DIRECTIONS.name] = Shown(
+            question.drawn(
+                (*key, "directions", matched is None or matched.comparison.clock_offset_s),
+                lambda: record_sky(sky, theme),
+            ),
+            directions_caption(sky),
+            Table(sky.sectors, DIRECTION_COLUMNS, of_site=False),
+        )
     return panels
 
 
@@ -275,6 +313,18 @@ def _matched(question: PageRequest, asked: _Asked, found: work.Measured) -> work
         key, work.match, workspace.folder, fleet_name, question.view, asked.source, span, model, zone
     )
     return answered
+
+
+def _directions(question: PageRequest, asked: _Asked, matched: work.Matched) -> HorizonEvidence | work.Unmatched:
+    """Return what the record says of each direction. Raises Pending."""
+    workspace, offset_s = question.workspace, matched.comparison.clock_offset_s
+    fleet_name, span = workspace.fleet_settings(question.choices.fleet).name, asked.compared
+    stamp = None if asked.live else _stamp(question)
+    key = ("directions", str(workspace.folder), asked.source, span, question.view, question.fleet_key, offset_s, stamp)
+    found: HorizonEvidence | work.Unmatched = question.state.work_out(
+        key, work.directions, workspace.folder, fleet_name, question.view, asked.source, span, offset_s
+    )
+    return found
 
 
 def _stamp(question: PageRequest) -> Hashable:
@@ -377,7 +427,7 @@ PAGE: Final = Page(
     path="/measured",
     name="Measured",
     asks="What did the line really do?",
-    panels=(DAYS, DAY, WHERE, USES, MATCH),
+    panels=(DAYS, DAY, WHERE, USES, MATCH, DIRECTIONS),
     answer=answer,
     controls=(
         Control("record", "Record", _record_options),

@@ -15,7 +15,9 @@ Each step asks for two passes or more, so that no cell is decided by one freak.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final, Literal
 
 import numpy as np
@@ -25,7 +27,7 @@ from numpy.typing import NDArray
 from passim.coverage.notebook import as_html
 from passim.errors import InputError
 from passim.line.fitting.evidence import Evidence
-from passim.line.fitting.tracks import FleetOrFleets, Tracks
+from passim.line.fitting.tracks import LIMITS_OF_THE_FLEET, FleetOrFleets, Tracks
 from passim.line.record import LineRecord
 from passim.sky.horizon import Horizon
 from passim.sky.site import Site
@@ -61,6 +63,15 @@ CELL_COLUMNS: Final = {
     "frozen_passes": "int64",
     "days_to_settle": "float64",
 }
+SECTOR_COLUMNS: Final = {
+    "azimuth_from_deg": "float64",
+    "azimuth_to_deg": "float64",
+    "blocked_below_deg": "float64",
+    "clear_above_deg": "float64",
+    "not_known": "int64",
+    "horizon_deg": "float64",
+    "days_to_settle": "float64",
+}
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -72,13 +83,21 @@ class HorizonEvidence:
                 frozen_s (of them frozen), held_passes (that only this cell can have served), frozen_passes (freezes
                 with a satellite in it), days_to_settle (how many more days at this rate would decide it: 0 where it is
                 decided, infinity where no pass spoke of it)
-    horizon     the skyline that fits: in each sector the top of what is blocked, else the lowest that is clear
+    horizon     the skyline that fits: in each sector halfway between what is blocked and what is clear above it, else
+                the lowest that is clear
+    held        limits that were counted as they are set up
     """
 
     site: Site
     span: Span
     cells: pd.DataFrame = field(repr=False)
     horizon: Horizon
+    held: tuple[str, ...] = ()
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much memory it takes."""
+        return 20_000 + 150 * len(self.cells)
 
     def __repr__(self) -> str:
         count = self.cells["verdict"].value_counts()
@@ -87,6 +106,22 @@ class HorizonEvidence:
 
     def _repr_html_(self) -> str:
         return as_html(self, self.cells)
+
+    @cached_property
+    def sectors(self) -> pd.DataFrame:
+        """One row a sector: azimuth_from_deg, azimuth_to_deg, blocked_below_deg and clear_above_deg (nan where nothing
+        is), not_known (cells), horizon_deg, days_to_settle (for three in four of its cells that can be, inf for none).
+        """
+        rows = []
+        for number, (azimuth, cells) in enumerate(self.cells.groupby("azimuth_from_deg")):
+            by = {verdict: cells[cells["verdict"] == verdict] for verdict in ("clear", "blocked", "not known")}
+            left = by["not known"]["days_to_settle"].to_numpy()
+            can_be = left[np.isfinite(left)]
+            settle = 0.0 if not left.size else float(np.percentile(can_be, 75.0)) if can_be.size else np.inf
+            begins, top = float(str(azimuth)), self.horizon.elevations_deg[number]
+            blocked, clear = by["blocked"]["elevation_to_deg"].max(), by["clear"]["elevation_from_deg"].min()
+            rows.append((begins, begins + AZIMUTH_STEP_DEG, blocked, clear, len(left), top, settle))
+        return pd.DataFrame(rows, columns=list(SECTOR_COLUMNS)).astype(SECTOR_COLUMNS)
 
     @property
     def days_to_settle(self) -> float:
@@ -104,21 +139,23 @@ def horizon_evidence(
     span: Span | None = None,
     clock_offset_s: float = 0.0,
     floor: float = USUAL_FLOOR,
-    hold: tuple[str, ...] = (),
+    hold: Sequence[str] | None = None,
 ) -> HorizonEvidence:
     """Return which directions the record shows to be clear or blocked.
 
     `fleet` is as `fit_line` takes it. Only satellites that the limits of the fleet and those named in `hold` allow are
-    counted: name "gateway" there where there is one. `clock_offset_s` is by how much the record's clock is ahead and
-    `floor` the chance that a good second is frozen all the same, as `fit_line` finds them. Raises what `fit_line`
-    raises, and InputError for "horizon" in `hold`, which is what is asked.
+    counted; unless given, these are all limits of the sky that the view has beside its horizon. `clock_offset_s` is by
+    how much the record's clock is ahead and `floor` the chance that a good second is frozen all the same, as `fit_line`
+    finds them. Raises what `fit_line` raises, and InputError for "horizon" in `hold`, which is what is asked.
     """
-    if "horizon" in hold:
+    if "horizon" in (hold or ()):
         raise InputError("limit to hold", got="horizon", wanted="any other: the horizon is what is looked for")
     view = view if isinstance(view, View) else View(view)
     span = record.span if span is None else span
+    sky = [each.name for each in view.limits if not isinstance(each, LIMITS_OF_THE_FLEET)]
+    held = tuple(sky if hold is None else hold)
     evidence = Evidence.of(record, span)
-    tracks = Tracks.of(fleet, view, span, hold)
+    tracks = Tracks.of(fleet, view, span, held)
     moments, frozen = _moments(evidence)
     place, azimuth, elevation = tracks.at(moments - clock_offset_s - evidence.late_s)
     columns = round(360.0 / AZIMUTH_STEP_DEG)
@@ -150,7 +187,7 @@ def horizon_evidence(
             "days_to_settle": settle,
         }
     ).astype(CELL_COLUMNS)
-    return HorizonEvidence(view.site, span, cells, _skyline(cells, lowest))
+    return HorizonEvidence(view.site, span, cells, _skyline(cells, lowest), held)
 
 
 def _moments(evidence: Evidence) -> tuple[Floats, NDArray[np.bool_]]:

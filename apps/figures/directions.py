@@ -1,0 +1,70 @@
+"""The sky over a site as a record shows it: surely clear, surely blocked, not known yet, and a roof line."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import plotly.graph_objects as go
+
+from .regions import edges_of, labels_at, out_regions
+from .theme import Theme, apply_theme
+
+if TYPE_CHECKING:
+    from passim.line import HorizonEvidence
+
+BLOCKED, CLEAR, NOT_KNOWN, ROOF_LINE = "surely blocked", "surely clear", "not known yet", "roof line"
+_COMPASS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW", "N")
+
+
+def record_sky(found: HorizonEvidence, theme: Theme) -> go.Figure:
+    """Return the picture: azimuth along, elevation upwards, a field a direction."""
+    figure, cells = go.Figure(), found.cells
+
+    def fields(verdict: str) -> tuple[Any, Any]:
+        some = cells[cells["verdict"] == verdict]
+        return edges_of(
+            some["azimuth_from_deg"], some["azimuth_to_deg"], some["elevation_from_deg"], some["elevation_to_deg"]
+        )
+
+    x, y = fields("clear")
+    figure.add_scatter(
+        x=x, y=y, mode="none", fill="toself", fillcolor=theme.shade, hoverinfo="skip", name=CLEAR,
+    )  # fmt: skip
+    x, y = fields("not known")
+    figure.add_scatter(
+        x=x, y=y, mode="none", fill="toself", fillcolor=theme.rule, hoverinfo="skip", name=NOT_KNOWN,
+        fillpattern={"shape": ".", "bgcolor": theme.paper, "fgcolor": theme.quiet, "size": 8, "solidity": 0.2},
+    )  # fmt: skip
+    out_regions(figure, fields("blocked"), theme, BLOCKED)
+    sectors = found.sectors
+    line_x = sectors[["azimuth_from_deg", "azimuth_to_deg"]].to_numpy().ravel()
+    figure.add_scatter(
+        x=line_x, y=sectors["horizon_deg"].repeat(2), mode="lines", name=ROOF_LINE, hoverinfo="skip",
+        line={"color": theme.ink, "width": 2},
+    )  # fmt: skip
+    rows: list[Any] = list(cells.itertuples(index=False))
+    words = [
+        f"{row.verdict}: {row.azimuth_from_deg:.0f}° to {row.azimuth_to_deg:.0f}°, {row.elevation_from_deg:.0f}° to "
+        f"{row.elevation_to_deg:.0f}° up; in view {row.seen_s / 3600.0:.1f} h, of that frozen {row.frozen_s:.0f} s"
+        for row in rows
+    ]
+    labels_at(
+        figure,
+        (cells["azimuth_from_deg"] + cells["azimuth_to_deg"]) / 2.0,
+        (cells["elevation_from_deg"] + cells["elevation_to_deg"]) / 2.0,
+        words,
+        "%{customdata}<extra></extra>",
+    )
+    apply_theme(figure, theme, 340, left_px=44)
+    figure.update_layout(
+        showlegend=False,
+        xaxis={
+            "range": [0, 360], "tickvals": list(range(0, 361, 45)), "ticktext": list(_COMPASS), "showgrid": False,
+            "tickfont": {"color": theme.ink},
+        },
+        yaxis={
+            "range": [float(cells["elevation_from_deg"].min()), 90], "tickvals": [15, 30, 45, 60, 75, 90],
+            "ticktext": ["15°", "30°", "45°", "60°", "75°", "90°"], "showgrid": False,
+        },
+    )  # fmt: skip
+    return figure
