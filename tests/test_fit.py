@@ -28,6 +28,7 @@ from tests.simulated_line import recorded
 
 EPOCH = datetime(2026, 3, 2, tzinfo=UTC)
 MORNING = Span.starting(EPOCH, hours=8)
+SHORT = Span.starting(EPOCH, hours=4)
 FLEET = plover(EPOCH)
 VIEW = view_of(MARRAM_LOFT)
 
@@ -198,12 +199,12 @@ def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The invented workspace with a record of its own night in a file, the gateway's truth not where it is set up."""
     folder = create(tmp_path_factory.mktemp("made") / "school", demo=True, at=EPOCH).folder
     workspace = Workspace.load(folder)
-    fleet = workspace.fleet(at=MORNING.start)
+    fleet = workspace.fleet(at=SHORT.start)
     place = GatewayPlace(700.0, 180.0)
     view = View(MARRAM_LOFT, (GatewayLimit((place.gateway(MARRAM_LOFT),)),))
-    gaps = find_visibility(fleet, view, MORNING).coverage().gaps()
-    record = recorded(gaps, MORNING, seed=5, offset_s=-3.0, loss=0.01)
-    table = record.outages.loc[record.outages["start"] >= MORNING.start, ["start", "end", "where"]]
+    gaps = find_visibility(fleet, view, SHORT).coverage().gaps()
+    record = recorded(gaps, SHORT, seed=5, offset_s=-3.0, loss=0.01)
+    table = record.outages.loc[record.outages["start"] >= SHORT.start, ["start", "end", "where"]]
     table.to_csv(folder / "freezes.csv", index=False, date_format="%Y-%m-%dT%H:%M:%S.%fZ")
     return folder
 
@@ -214,7 +215,7 @@ def passim(*words: str) -> Result:
 
 def test_the_command_tells_and_writes_what_was_found(school: Path) -> None:
     words = ("fit", "--workspace", str(school), "--record", str(school / "freezes.csv"), "--at", EPOCH.isoformat(),
-             "--from", MORNING.start.isoformat(), "--to", MORNING.end.isoformat())  # fmt: skip
+             "--from", SHORT.start.isoformat(), "--to", SHORT.end.isoformat())  # fmt: skip
     found = passim(*words, "--write", "--format", "json")
     assert found.exit_code == 0, found.stderr
     answer = json.loads(found.stdout)

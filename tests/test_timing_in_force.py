@@ -148,7 +148,7 @@ def test_every_face_goes_by_it_and_says_so(taught: Path) -> None:
         state.close()
 
     out = taught.parent / "report.html"
-    report = passim_says("report", "--workspace", str(taught), *AT, "--out", str(out))
+    report = passim_says("report", "--workspace", str(taught), *AT, "--days", "1", "--world", "30", "--out", str(out))
     assert report.exit_code == 0, report.stderr
     assert "learned from 7 days of its snapshots" in out.read_text("utf-8")
 
