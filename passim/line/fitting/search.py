@@ -38,7 +38,9 @@ _ROUNDS: Final = 6
 _MOST_STEPS: Final = 12
 # How near a recorded beginning must come to a satellite's going to count, halved as the steps do.
 _WIDTHS_S: Final = (6.0, 4.0, 2.5, 1.5, 1.5)
-# Moves of all numbers at once that are tried beside those of one or two, and how often in vain.
+# So many walks, each by draws of its own; moves of all numbers at once that are tried beside those of one or two, and
+# how often in vain.
+_WALKS: Final = 4
 _DRAWS: Final = 24
 _IDLE: Final = 2
 # How many of each sort go on from the coarse grid.
@@ -147,9 +149,8 @@ class Search:
         recorded ends keep to, less that offset.
         """
         begun = self._begun_leading
-        sky = setting.without("slot").without("acquisition")
+        origin = setting.without("slot").without("acquisition")
         known: dict[LineSetting, BestLag] = {}
-        rng = np.random.default_rng(len(begun))
 
         def fit(there: LineSetting, width_s: float) -> float:
             if there not in known:
@@ -158,16 +159,23 @@ class Search:
                 known[there] = best_lag(first, second, MOST_OFFSET_S * 1e6)
             return known[there].overlap_us
 
-        for number, width_s in enumerate(_WIDTHS_S, start=1):
-            known.clear()
-            steps, idle = _steps(sky, 0.5**number), 0
-            while idle < _IDLE:
-                draws = rng.normal(0.0, 0.5, (_DRAWS, len(steps))) * list(steps.values())
-                drawn = [_moved_by(sky, dict(zip(steps, move, strict=True)), self.lowest) for move in draws]
-                near = [*around(sky, 0.5**number, self.lowest), *filter(None, drawn)]
-                there = max(near, key=lambda each: fit(each, width_s), default=sky)
-                better = fit(there, width_s) > fit(sky, width_s)
-                sky, idle = (there, 0) if better else (sky, idle + 1)
+        def walked(rng: np.random.Generator) -> LineSetting:
+            sky = origin
+            for number, width_s in enumerate(_WIDTHS_S, start=1):
+                known.clear()
+                steps, idle = _steps(sky, 0.5**number), 0
+                while idle < _IDLE:
+                    draws = rng.normal(0.0, 0.5, (_DRAWS, len(steps))) * list(steps.values())
+                    drawn = [_moved_by(sky, dict(zip(steps, move, strict=True)), self.lowest) for move in draws]
+                    near = [*around(sky, 0.5**number, self.lowest), *filter(None, drawn)]
+                    there = max(near, key=lambda each: fit(each, width_s), default=sky)
+                    better = fit(there, width_s) > fit(sky, width_s)
+                    sky, idle = (there, 0) if better else (sky, idle + 1)
+            return sky
+
+        ends = [walked(np.random.default_rng([begun.size, attempt])) for attempt in range(_WALKS)]
+        known.clear()
+        sky = max(ends, key=lambda each: fit(each, _WIDTHS_S[-1]))
         offset_s = known[sky].lag_us / 1e6 - self.evidence.late_s
         timing = setting.sky
         phase = (clock.phase_s - offset_s - timing.acquisition_s) % clock.period_s
