@@ -131,6 +131,32 @@ def walked_by_keyboard(page: Page) -> tuple[set[str], set[str]]:
     return set(wanted), reached
 
 
+def check_the_first_screen(page: Page, height_px: int, most_screens: int) -> None:
+    """Hold that sentence, main picture and the first choice are seen unscrolled, and how long the page is closed."""
+    lowest = page.evaluate(
+        """() => Object.fromEntries(["#sentence", ".lead .picture-frame", ".lead .choices.near .choice"].map(
+            (what) => [what, document.querySelector(what)?.getBoundingClientRect().bottom + window.scrollY || 0]))"""
+    )
+    assert 0 < lowest["#sentence"] < lowest[".lead .picture-frame"]
+    assert {what: px for what, px in lowest.items() if px > height_px} == {}
+    assert page.evaluate("document.documentElement.scrollHeight") <= most_screens * height_px
+
+
+def check_paper(page: Page) -> None:
+    """Hold that a printed page names what was chosen, opens its tables and has no forms; then it is as before."""
+    tables = page.locator("details.numbers")
+    opened = page.locator("details.numbers[open]").count()
+    assert not page.locator("#chosen").is_visible()
+    page.emulate_media(media="print")
+    expect(page.locator("details.numbers[open]")).to_have_count(tables.count())
+    if page.locator("select.choice-list").count():
+        assert page.locator("#chosen").inner_text().startswith("Marram, loft")
+    for form in page.locator("select, button, input, .drop, .button").all():
+        assert not form.is_visible(), form.evaluate("e => e.outerHTML")
+    page.emulate_media(media="screen")
+    expect(page.locator("details.numbers[open]")).to_have_count(opened)
+
+
 @pytest.mark.parametrize("path", PATHS)
 def test_a_page_has_its_picture_no_serious_fault_of_axe_and_all_by_keyboard(page: Page, path: str) -> None:
     open_at(page, ASKED[path])
@@ -152,6 +178,9 @@ def test_a_page_has_its_picture_no_serious_fault_of_axe_and_all_by_keyboard(page
     assert page.locator("#notes li").count() >= 2
     assert "passim" in page.title()
     assert serious_faults(page) == []
+    page.set_viewport_size({"width": 1280, "height": 800})
+    check_the_first_screen(page, 800, 3)
+    check_paper(page)
     check_the_keyboard_reaches_everything(page)
 
 
@@ -160,10 +189,8 @@ def test_a_phone_in_the_dark_needs_no_sideways_scrolling(browser: Browser, addre
     with a_page(browser, address, color_scheme="dark", **PHONE) as phone:
         open_at(phone, ASKED[path])
         assert phone.evaluate("document.documentElement.scrollWidth") <= 390
-        # The sentence and the beginning of the picture are there before anything is scrolled.
-        box = phone.locator(".picture-frame").first.bounding_box()
-        assert box is not None
-        assert box["y"] < 844
+        phone.locator(".lead .picture-frame .main-svg").first.wait_for()
+        check_the_first_screen(phone, 844, 6)
         for target in phone.locator("button:visible, select:visible, summary:visible, a.button:visible").all():
             size = target.bounding_box()
             assert size is not None

@@ -78,7 +78,15 @@ def assert_gaps(page: Any, name: str, causes: Causes) -> None:
 def open_sky(page: Any, address: str, query: str = "") -> None:
     open_at(page, f"{address}/sky{query}")
     wait_for_sentence(page, "roof line")
+    open_parts(page)
     page.get_by_label("elevation ° of point 1", exact=True).wait_for()
+
+
+def open_parts(page: Any) -> None:
+    """Open the two parts that wait closed below the answer by the ways that lead to them."""
+    for words in ("Try another horizon", "What explains these freezes?"):
+        page.locator("a.further", has_text=words).click()
+    assert page.locator(".trying[open]").count() == 2
 
 
 def trial(page: Any, text: str) -> str:
@@ -230,6 +238,7 @@ def test_another_horizon_changes_the_gaps_as_passim_says(page: Any, address: str
     page.get_by_role("button", name="Remove point 2").click()
     page.locator("#trial-fault", has_text=re.compile("^$")).wait_for(state="attached")
     page.reload()
+    open_parts(page)
     page.locator("#trial-sentence", has_text="With this horizon ").wait_for()
     heights = [page.get_by_label(f"elevation ° of point {k}", exact=True).input_value() for k in range(1, 8)]
     assert heights == ["25", "25", "25", "70", "25", "25", "25"]
@@ -388,6 +397,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
     hand_in_record("start,end\n")
     page.locator("#record-messages", has_text="got '0 freezes'").wait_for()
     page.reload()
+    open_parts(page)
     page.locator("#symptom-record-words", has_text=f"freezes.csv: {len(busy)} freezes").wait_for()
     assert page.locator("#symptom-every-low").is_hidden()
 

@@ -50,7 +50,10 @@ def choice_list(key: str, label: str) -> Any:
 
 
 def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
-    """Return the place of a panel: picture, what to see, `near` what changes it, help, table, its file."""
+    """Return the place of a panel: picture, what to see, `near` what changes it, and a quiet row of help and numbers.
+
+    What changes it stands beside the picture where the page is wide, else under it.
+    """
     name = f"{page.name.lower()}-{panel.name}"
     pieces: list[Any] = [html.H2(panel.title, id=f"title-{name}", className="panel-title")]
     if panel.picture:
@@ -69,10 +72,11 @@ def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
             )
         )
     pieces.append(html.P(id=part("caption", panel.name), className="caption"))
-    pieces.extend(near)
-    pieces.append(help_block(panel))
+    if near:
+        pieces = [html.Div(pieces, className="body"), html.Div(near, className="aside")]
+    row: list[Any] = [help_block(panel)]
     if panel.table:
-        pieces.append(
+        row.append(
             html.Details(
                 [
                     html.Summary(f"{panel.title}: the numbers"),
@@ -85,12 +89,13 @@ def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
                     ),
                     html.A("Download as CSV", id=part("csv", panel.name), href="#", className="button", download=""),
                 ],
-                # One table is open at first: the page is to be taken in at a glance.
-                open=panel is page.panels[0] or not panel.picture,
+                # A page is taken in at a glance: numbers wait until they are wanted, unless they are all there is.
+                open=not panel.picture,
                 className="numbers",
             )
         )
-    return html.Section(pieces, className="panel", **aria(labelledby=f"title-{name}"))
+    pieces.append(html.Div(row, className="row"))
+    return html.Section(pieces, className="panel lead" if near else "panel", **aria(labelledby=f"title-{name}"))
 
 
 def help_block(panel: Panel) -> Any:

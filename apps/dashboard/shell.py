@@ -98,6 +98,8 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
             ),
             html.Main(
                 [
+                    # On paper there are no lists to read it from: assets/passim.js fills it.
+                    html.P(id="chosen", className="on-paper"),
                     html.Div(id="left-out", role="alert"),
                     html.Div(id="notice", role="alert"),
                     html.Div(

@@ -57,7 +57,7 @@ def panorama(
     causes: Sequence[GapCause] = (),
     chosen: int | None = None,
     passes: int = MOST_PASSES,
-    height_px: int = 520,
+    height_px: int = 440,
 ) -> go.Figure:
     """Return the panorama.
 
@@ -83,7 +83,7 @@ def sky_of_day(
     missing: pd.DataFrame | None = None,
     causes: Sequence[GapCause] = (),
     passes: int = MOST_PASSES,
-    height_px: int = 520,
+    height_px: int = 440,
 ) -> dict[str, Any]:
     """Return what of the panorama stays the same all day, as a figure in plain values that `with_moment` completes."""
     drawing = Drawing()

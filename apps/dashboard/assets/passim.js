@@ -9,7 +9,7 @@
   const nameUploads = () => {
     const give = () => {
       for (const field of document.querySelectorAll(".drop input[type=file]")) {
-        const title = field.closest("section").querySelector("h2");
+        const title = field.closest("section, details.trying").querySelector("h2");
         field.setAttribute("aria-label", title ? title.textContent : "Files");
         field.setAttribute("tabindex", "-1");
       }
@@ -121,6 +121,21 @@
   };
   document.addEventListener("toggle", drawTables, true);
 
+  // On paper nothing can be opened: what was closed is open for as long as the page is printed.
+  const paper = window.matchMedia("print");
+  let opened = [];
+  const forPaper = () => {
+    if (paper.matches) {
+      opened = [...document.querySelectorAll("details.numbers:not([open])")];
+      for (const details of opened) details.open = true;
+      drawTables();
+    } else {
+      for (const details of opened) details.open = false;
+      opened = [];
+    }
+  };
+  paper.addEventListener("change", forPaper);
+
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.passim = {
     scheme: () => scheme(),
@@ -158,6 +173,9 @@
         const offer = offers.lists[keyOf(list)];
         if (offer) drawList(list, offer);
       }
+      const said = [...document.querySelectorAll("select.choice-list")].filter((list) => list.selectedOptions.length);
+      const chosen = said.map((list) => list.selectedOptions[0].textContent);
+      document.getElementById("chosen").textContent = chosen.join(" · ");
     },
     goneCalendars: (wanted) => {
       let kept = null;

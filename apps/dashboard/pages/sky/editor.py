@@ -37,12 +37,14 @@ _UNTOUCHED: Final = (
 
 def block(question: PageRequest) -> Any:
     """Return the place of the editor; callbacks fill its fields."""
-    return html.Section(
+    return html.Details(
         [
-            html.H2("Try another horizon", id="horizon", className="panel-title"),
+            html.Summary(html.H2("Try another horizon", id="title-horizon", className="panel-title")),
+            # A link to it opens what it stands in.
             html.P(
                 "What if a tree were gone, or the terminal were elsewhere? Elevations are degrees above the horizon, "
                 "azimuths degrees clockwise from north.",
+                id="horizon",
                 className="caption",
             ),
             html.P(" ".join(mounting.MOUNTING_CAUTIONS), className="beware"),
@@ -106,8 +108,9 @@ def block(question: PageRequest) -> Any:
                 className="trial",
             ),
         ],
-        className="panel",
-        **aria(labelledby="horizon"),
+        className="trying",
+        role="group",
+        **aria(labelledby="title-horizon"),
     )
 
 

@@ -46,13 +46,15 @@ _KNOWN, _UNKNOWN = "known", "unknown"
 
 def block(_: PageRequest) -> Any:
     """Return the place of the matcher."""
-    return html.Section(
+    return html.Details(
         [
-            html.H2("What explains these freezes?", id="symptom", className="panel-title"),
+            html.Summary(html.H2("What explains these freezes?", id="title-symptom", className="panel-title")),
+            # A link to it opens what it stands in.
             html.P(
                 "For when you know no gateway and no antenna cone, only what the freezes are like. Masks, cones, "
                 "gateways and more are tried one by one and together on the day chosen, and ranked by how well they "
                 "fit.",
+                id="symptom",
                 className="caption",
             ),
             dcc.Store(id="symptom-record", storage_type="local"),
@@ -93,8 +95,9 @@ def block(_: PageRequest) -> Any:
             html.Div(id="symptom-saved", role="status"),
             html.Div(id="symptom-answer", role="status"),
         ],
-        className="panel",
-        **aria(labelledby="symptom"),
+        className="trying",
+        role="group",
+        **aria(labelledby="title-symptom"),
     )
 
 
