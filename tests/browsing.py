@@ -156,6 +156,12 @@ def open_at(page: Any, where: str) -> None:
     settle(page)
 
 
+def open_numbers(page: Any) -> None:
+    """Open the table of the page's main picture, which waits closed until it is wanted."""
+    page.locator(".lead > .row > details.numbers:not([open]) > summary").click()
+    page.locator(".lead > .row > details.numbers[open] table").wait_for()
+
+
 def wait_for_sentence(page: Any, text: str) -> str:
     """Wait until the page's sentence holds `text`, and return it whole, its fixed spaces as plain ones."""
     sentence = page.locator("#sentence", has_text=text)

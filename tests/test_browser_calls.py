@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from icalendar import Calendar
 
-from browsing import AT, NARROW, a_page, choose, served, traces, wait_for_sentence
+from browsing import AT, NARROW, a_page, choose, open_numbers, served, traces, wait_for_sentence
 from invented_calendars import ics
 from passim import DailyHours, Span
 from passim.answers.calls import calendar_in as calendar
@@ -80,6 +80,7 @@ def test_find_a_call_and_take_it_along(page: Any, address: str, tmp_path: Path) 
     wait_for_sentence(page, "of 45 min")
     page.wait_for_url("**/calls?site=Marram&spot=yard&kind=lesson&minutes=45")
     rows = page.locator("section", has=page.get_by_role("heading", name="When to begin a call")).locator("tbody tr")
+    open_numbers(page)
     first_cells = rows.first.locator("td").all_inner_texts()
 
     page.locator("#calls-ics[href*='minutes=45']").wait_for()
@@ -198,6 +199,8 @@ def test_calendars_shape_the_page_and_outlive_a_restart(browser: Any, tmp_path: 
         by_time = plan.ranked.sort_values("start")
         np.testing.assert_allclose(frozen_s(page), by_time["expected_frozen_s"], rtol=1e-6, atol=1e-4)
         section = page.locator("section", has=page.get_by_role("heading", name="How your planned calls will go"))
+        if not section.locator("details.numbers[open]").count():
+            section.get_by_text("How your planned calls will go: the numbers").click()
         section.locator("tbody tr").nth(len(rows) - 1).wait_for()
         assert [line.locator("td").all_inner_texts() for line in section.locator("tbody tr").all()] == rows
         assert page.inner_text("#notice") == ""

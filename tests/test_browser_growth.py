@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from browsing import AT, NARROW, a_page, choose, served, traces, wait_for_sentence
+from browsing import AT, NARROW, a_page, choose, open_numbers, served, traces, wait_for_sentence
 from passim import Span
 from passim.answers.growth import curves as growth
 from passim.answers.growth import goals as growth_goals
@@ -79,6 +79,7 @@ def test_the_picture_holds_every_number_of_passim(page: Any, address: str) -> No
 
 def test_a_goal_is_chosen_or_written_and_answered(page: Any, address: str) -> None:
     page.goto(f"{address}/growth")
+    open_numbers(page)
     own = own_curves(scenario.MARRAM_LOFT)
     for text, act in (
         ("covered >= 95 %", lambda: choose(page, "goal", "covered >= 95 %")),
@@ -108,6 +109,7 @@ def write_goal(page: Any, text: str) -> None:
 
 def test_a_plan_beside_the_workspace_is_shown_by_date(page: Any, address: str) -> None:
     page.goto(f"{address}/growth?goal=covered+%3E%3D+99+%25")
+    page.locator(".numbers summary", has_text="The plan by date: the numbers").click()
     page.locator("tbody td", has_text="not with these orbits").first.wait_for()
     picture = traces(page, "plan")
     assert picture["satellites"]["x"][:3] == ["2026-11-25", "2027-03-16", "2027-06-14"]

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from browsing import choose, served, traces, wait_for_sentence, with_few
+from browsing import choose, open_numbers, served, traces, wait_for_sentence, with_few
 from passim import Horizon, Span
 from passim.answers.sites import sweeps
 from passim.parallel import chunks as workers
@@ -73,6 +73,7 @@ def test_the_comparison_comes_first_and_the_map_with_its_land_follows(page: Any,
     page.on("request", lambda request: asked.append(request.url))
     page.goto(f"{address}/sites?fleet=few&mask=50")
     assert "at each of the 2" in wait_for_sentence(page, "At Marram every spot is equally good")
+    open_numbers(page)
     assert panel(page, "side").locator("tbody tr").count() == 4
 
     panel(page, "world").locator(".layer.coastlines path").first.wait_for(state="attached")

@@ -15,7 +15,7 @@ from urllib.parse import unquote
 import numpy as np
 import pytest
 
-from browsing import AT, NARROW, a_page, choose, open_at, served, traces, wait_for_sentence
+from browsing import AT, NARROW, a_page, choose, open_at, open_numbers, served, traces, wait_for_sentence
 from passim import Horizon, Site, Span
 from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
@@ -118,6 +118,7 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
     # Where no part of the skyline costs anything there is nothing to draw under the sky.
     assert "sectors" not in drawn
 
+    open_numbers(page)
     heads = page.locator("section", has=page.locator("[id*=panorama]")).locator("th")
     # What stopped the satellite is the cause itself in every row, and no gap is cut: neither takes up a column.
     assert heads.all_inner_texts() == ["Start", "End", "Length", "Opened by", "Missing satellite"]
@@ -174,6 +175,7 @@ def test_the_cause_of_the_gap_chosen(page: Any, address: str) -> None:
         local = (gaps["start"][next_place] - timedelta(hours=1)).round("s")
         caption.filter(has_text=f"{local:%H:%M:%S} to ").wait_for()
         assert instant(gaps["start"][next_place]) in unquote(page.url)
+    open_numbers(page)
     marked = page.locator("td", has_text="▶").all_inner_texts()
     assert marked == [f"▶ {(gaps['start'][place + 5] - timedelta(hours=1)).round('s'):%H:%M:%S}"]
 
