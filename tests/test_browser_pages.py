@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -248,6 +249,17 @@ def test_now_draws_the_hour_and_moves(page: Page, folder: Path) -> None:
     line = "e => e._fullLayout.shapes.filter(s => s.name === 'now').map(s => s.x0)[0]"
     before = picture(page, "hour").evaluate(line)
     wait_until(lambda: picture(page, "hour").evaluate(line) > before)
+    # It counts down by itself: whether to call in one word, and the state of service in the title of the tab.
+    told = page.locator("#live")
+    expect(told).to_contain_text("Call now? No.")
+    expect(page).to_have_title(re.compile("^(Service|No service) – Now – passim$"))
+    first_words = told.inner_text()
+    page.route("**/_dash-update-component", lambda route: route.abort())
+    expect(told).not_to_have_text(first_words)
+    page.unroute("**/_dash-update-component")
+    page.locator(".link-row a", has_text="Clock").click()
+    expect(page).to_have_title("Clock – passim")
+    expect(told).to_be_empty()
 
 
 def test_sites_are_compared_as_passim_compares_them(page: Page, folder: Path) -> None:

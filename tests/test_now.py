@@ -171,7 +171,14 @@ def test_the_page_says_first_that_service_is_out_and_for_how_long(state: Dashboa
     start, end = (gaps[name].iloc[0].to_pydatetime() for name in ("start", "end"))
     assert told(state, start - timedelta(seconds=1)).sentence.startswith("Not a good moment")
     within = told(state, end - timedelta(seconds=12))
-    assert within.sentence.startswith("No service right now, for 12 s more. Not a good moment for ")
+    assert within.sentence.startswith("Not a good moment for ")
+    # What the browser counts down from is the same gap, by the clock of the dashboard.
+    live = within.live
+    assert live.now_ms == 1000.0 * (end - timedelta(seconds=12)).timestamp()
+    begun = [gap for gap in live.gaps_ms if gap[0] <= live.now_ms < gap[1]]
+    assert begun == [(1000.0 * start.timestamp(), 1000.0 * end.timestamp())]
+    assert live.verdict == "Call now? No."
+    assert live.out == "Call now? No. No service for {} more."
     # Its end, told by the clock of the place an hour behind UTC.
     local_end = end - timedelta(hours=1) + timedelta(milliseconds=500)
     assert within.second.endswith(f"The gap lasts until {local_end:%H:%M:%S}.")

@@ -82,7 +82,7 @@ class Answer:
     """What a page shows: its sentence, a second line of lesser weight, its panels by name, and the notes at its end.
 
     Where a part of it is still being worked out, such as one picture of several, ``still`` is that work: the page shows
-    the rest, and how far it is, and asks again when it is done.
+    the rest, and how far it is, and asks again when it is done. ``live`` is what the browser counts down by itself.
     """
 
     sentence: str
@@ -90,6 +90,26 @@ class Answer:
     notes: Sequence[Note] = ()
     second: str = ""
     still: Job | None = None
+    live: Live | None = None
+
+
+@dataclass(frozen=True)
+class Live:
+    """What the browser goes on telling by itself between two answers: whether to call, and a countdown.
+
+    ``gaps_ms`` are the starts and ends of gaps up to ``until_ms``, in milliseconds since 1970 by the dashboard's clock,
+    which says ``now_ms``. The words hold "{}" where a length of time or, in ``calm``, nothing is put.
+    """
+
+    now_ms: float
+    until_ms: float
+    gaps_ms: Sequence[tuple[float, float]]
+    verdict: str
+    out: str
+    ahead: str
+    calm: str
+    serving: str
+    not_serving: str
 
 
 @dataclass(frozen=True)

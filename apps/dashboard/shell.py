@@ -6,6 +6,7 @@ import hashlib
 import json
 import logging
 from collections.abc import Hashable, Sequence
+from dataclasses import asdict
 from typing import Any, Final
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
@@ -112,6 +113,8 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
                         hidden=True,
                         className="working",
                     ),
+                    # The browser counts down in it, from the times of the last answer.
+                    html.P(id="live", role="timer", **aria(live="off")),
                     html.H1(NOT_YET, id="sentence"),
                     html.P(id="second", className="second"),
                     html.Div(id="panels"),
@@ -213,6 +216,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             steps = next_steps(missing, question.workspace.file, on_pages=True)
             answer = Answer(lacking_sentence(missing), {}, weighed(steps))
             return (*filled(page, answer, names, "", faults), {"path": path, "search": search or "", "lists": {}})
+        answer = None
         try:
             answer = answered(question, page, THEMES.get(scheme, LIGHT))
         except Pending as still:
@@ -235,6 +239,8 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         lists = {key: offer.plain() for key, offer in offers(question, page).items()}
         # The browser asks again where an answer to an earlier question came last.
         found_lists = {"path": path, "search": search or "", "lists": lists}
+        if answer is not None:
+            found_lists["live"] = None if answer.live is None else asdict(answer.live)
         # What cannot be used goes out of the address, so that no link carries it on; the browser keeps saying so.
         if left_out:
             found_lists |= {"sound": query_of(question.choices), "message": " ".join(left_out)}

@@ -73,6 +73,18 @@ def gap_line(now: answers.Now, clock: LocalClock) -> str:
     return f"Next gap: {clock.when(gap.start)}, {length}{frozen} (chance {share(gap.chance)})."
 
 
+def live_words(now: answers.Now, until: str) -> dict[str, str]:
+    """Return the words that a page goes on telling, "{}" where it puts how long; `until` is where its outlook ends."""
+    return {
+        "verdict": f"Call now? {'Yes' if now.call_is_wise else 'No'}.",
+        "out": "Call now? No. No service for {} more.",
+        "ahead": "Next gap in {}.",
+        "calm": f"No gap until {until}.",
+        "serving": "Service",
+        "not_serving": "No service",
+    }
+
+
 def now_columns(clock: LocalClock) -> list[Column]:
     """Return the columns of a call now and at the next good start."""
     return [Column("what", "A call", TEXT), *plan_columns(clock)]

@@ -111,6 +111,45 @@
     if (tries <= 5) window.dash_clientside.set_props("again", { data: (asked += 1) });
   };
 
+  // --- what goes on by itself between two answers: whether to call, how long until the next gap or the end of this ---
+
+  // The dashboard's clock, not the browser's: `ahead_ms` is how much later it is there. It survives a laptop's sleep.
+  let live = null, ahead_ms = 0, askedAt = 0, wasOut = null, pageName = "";
+  const length = (ms) => {
+    const s = Math.max(0, Math.ceil(ms / 1000)), m = Math.floor(s / 60);
+    if (s < 60) return s + "\u00a0s";
+    if (s < 3600) return m + "\u00a0min" + (s % 60 ? "\u00a0" + (s % 60) + "\u00a0s" : "");
+    return Math.floor(m / 60) + "\u00a0h" + (m % 60 ? "\u00a0" + (m % 60) + "\u00a0min" : "");
+  };
+  const tell = () => {
+    const place = document.getElementById("live");
+    if (!place) return;
+    const now = Date.now() + ahead_ms;
+    // Past the end of what was told, or on another page, it says nothing.
+    if (!live || live.path !== window.location.pathname || now >= live.until_ms) {
+      if (place.textContent) place.textContent = "";
+      document.title = pageName ? pageName + " – passim" : document.title;
+    } else {
+      const gap = live.gaps_ms.find(([, end]) => end > now), out = gap !== undefined && gap[0] <= now;
+      const next = gap === undefined ? live.calm : live.ahead.replace("{}", length(gap[0] - now));
+      place.textContent = out ? live.out.replace("{}", length(gap[1] - now)) : live.verdict + " " + next;
+      place.classList.toggle("out", out);
+      document.title = (out ? live.not_serving : live.serving) + " – " + pageName + " – passim";
+      if (wasOut === out || wasOut === null) {
+        wasOut = out;
+        return;
+      }
+      wasOut = out;
+    }
+    // A gap has begun or ended, or the machine has slept: the sentence is to be of this moment too.
+    if (live && live.path === window.location.pathname && Date.now() - askedAt > 2000) {
+      askedAt = Date.now();
+      window.dash_clientside.set_props("again", { data: (asked += 1) });
+    }
+  };
+  window.setInterval(tell, 250);
+  document.addEventListener("visibilitychange", tell);
+
   const keyOf = (element) => JSON.parse(element.id).name;
   let tables = {};
   // A table behind a closed summary is drawn when it is opened.
@@ -143,6 +182,7 @@
     title: (_, path) => {
       if (!path) return "";
       const name = titles[path] || path.slice(1, 2).toUpperCase() + path.slice(2);
+      pageName = name;
       document.title = name + " – passim";
       nameUploads();
       return "Page " + name;
@@ -154,6 +194,12 @@
     lists: (offers) => {
       if (!offers) return;
       answered = offers;
+      if (offers.live !== undefined) {
+        live = offers.live && { ...offers.live, path: offers.path };
+        wasOut = null;
+        if (live) ahead_ms = live.now_ms - Date.now();
+        tell();
+      }
       // What the page could not use goes out of the address in its place, and what was said of it stays said.
       if (offers.sound !== undefined && !stale()) {
         leftOut = { path: offers.path, search: offers.sound, message: offers.message };

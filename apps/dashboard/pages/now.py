@@ -20,10 +20,10 @@ from ...figures.theme import Theme
 from ...text.columns import picked
 from ...text.gaps import gap_columns
 from ...text.notes import Note
-from ...text.now import alone, details, headline, now_columns, out_for
+from ...text.now import alone, details, headline, live_words, now_columns
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
-from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
+from ..page_model import Answer, Control, Help, Live, Page, Panel, Shown, Table
 from ..state import DRAWS_MS, PageRequest, Pending
 from ..tasks import now as now_work
 
@@ -76,7 +76,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         lines.append(sky_alone)
 
     return Answer(
-        headline(found, clock, _out_words(out, question.now)),
+        # That service is out, and for how long, is counted down above it.
+        headline(found, clock, ""),
         {
             "hour": Shown(
                 next_hour(coverage, clock, question.now, theme),
@@ -94,6 +95,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         (Note(found.freshness.words), *notes_of(question, seen, span, tell_age=False)),
         " ".join(lines),
         still,
+        _live(question, found, gaps, hour, clock),
     )
 
 
@@ -150,9 +152,15 @@ def _under_way(found: now_answer.Now, gaps: pd.DataFrame, now: datetime) -> Any:
     return next((row for row in rows if row.start <= now < row.end), None)
 
 
-def _out_words(out: Any, now: datetime) -> str:
-    """Return how much longer service is out, to stand first; empty where it is not."""
-    return "" if out is None else out_for((out.end - now).total_seconds(), at_least=out.cut_at_end)
+def _live(
+    question: PageRequest, found: now_answer.Now, gaps: pd.DataFrame, hour: Span, clock: LocalClock
+) -> Live | None:
+    """Return what the browser counts down; None where the elements are too old for single times."""
+    if not found.freshness.band.shows_times:
+        return None
+    edges = [tuple(1000.0 * gap[name].timestamp() for name in ("start", "end")) for _, gap in gaps.iterrows()]
+    words = live_words(found, clock.time(hour.end)[:5])
+    return Live(1000.0 * question.now.timestamp(), 1000.0 * hour.end.timestamp(), edges, **words)
 
 
 def _gap_words(found: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, clock: LocalClock) -> str:
