@@ -87,6 +87,7 @@ def open_parts(page: Any) -> None:
     for words in ("Try another horizon", "What explains these freezes?"):
         page.locator("a.further", has_text=words).click()
     assert page.locator(".trying[open]").count() == 2
+    page.evaluate("window.scrollTo(0, 0)")
 
 
 def trial(page: Any, text: str) -> str:

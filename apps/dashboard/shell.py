@@ -216,9 +216,9 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             steps = next_steps(missing, question.workspace.file, on_pages=True)
             answer = Answer(lacking_sentence(missing), {}, weighed(steps))
             return (*filled(page, answer, names, "", faults), {"path": path, "search": search or "", "lists": {}})
-        answer = None
+        told: Answer | None = None
         try:
-            answer = answered(question, page, THEMES.get(scheme, LIGHT))
+            answer = told = answered(question, page, THEMES.get(scheme, LIGHT))
         except Pending as still:
             found = unchanged(names, fresh, job=still.job, messages=faults)
         except InputError as error:
@@ -238,9 +238,9 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         # What there is to choose may depend on what has just been worked out, such as the gaps of a day.
         lists = {key: offer.plain() for key, offer in offers(question, page).items()}
         # The browser asks again where an answer to an earlier question came last.
-        found_lists = {"path": path, "search": search or "", "lists": lists}
-        if answer is not None:
-            found_lists["live"] = None if answer.live is None else asdict(answer.live)
+        found_lists: dict[str, Any] = {"path": path, "search": search or "", "lists": lists}
+        if told is not None:
+            found_lists["live"] = None if told.live is None else asdict(told.live)
         # What cannot be used goes out of the address, so that no link carries it on; the browser keeps saying so.
         if left_out:
             found_lists |= {"sound": query_of(question.choices), "message": " ".join(left_out)}
