@@ -83,9 +83,9 @@ def open_sky(page: Any, address: str, query: str = "") -> None:
 
 
 def open_parts(page: Any) -> None:
-    """Open the two parts that wait closed below the answer by the ways that lead to them."""
+    """Open the two parts that wait closed below the answer."""
     for words in ("Try another horizon", "What explains these freezes?"):
-        page.locator("a.further", has_text=words).click()
+        page.locator(".trying > summary", has_text=words).click()
     assert page.locator(".trying[open]").count() == 2
     page.evaluate("window.scrollTo(0, 0)")
 
