@@ -229,7 +229,7 @@ def test_another_horizon_changes_the_gaps_as_passim_says(page: Any, address: str
     assert f"now {len(known(scenario.MARRAM_LOFT).gaps.start)} gaps" in told
     assert_gaps(page, "now", known(scenario.MARRAM_LOFT))
     assert_gaps(page, "with this", after)
-    assert "can injure and kill" in page.locator("section", has=page.locator("#trial-picture")).inner_text()
+    assert "can injure and kill" in page.locator(".trying", has=page.locator("#trial-picture")).inner_text()
 
     # What is no number is named in one line, and what was there stays.
     page.get_by_label("elevation ° of point 2", exact=True).fill("high")
