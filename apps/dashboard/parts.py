@@ -61,7 +61,7 @@ def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
             html.Div(
                 dcc.Graph(
                     id=part("picture", panel.name),
-                    figure=go.Figure(),
+                    figure=_nothing_yet(),
                     config=CONFIG,
                     responsive="auto",  # the width of the page, the height of the figure
                     className="picture",
@@ -96,6 +96,13 @@ def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
         )
     pieces.append(html.Div(row, className="row"))
     return html.Section(pieces, className="panel lead" if near else "panel", **aria(labelledby=f"title-{name}"))
+
+
+def _nothing_yet() -> go.Figure:
+    """Return what stands in the place of a picture until its answer comes: paper, in either look."""
+    away = {"visible": False}
+    clear = "rgba(0, 0, 0, 0)"
+    return go.Figure(layout={"xaxis": away, "yaxis": away, "paper_bgcolor": clear, "plot_bgcolor": clear})
 
 
 def help_block(panel: Panel) -> Any:

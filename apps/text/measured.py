@@ -75,6 +75,11 @@ def unmatched_words(why: str) -> str:
     return f"It cannot be set beside a forecast: {why}."
 
 
+def untold_words(why: str) -> str:
+    """Say why a record tells nothing of what stands in the way."""
+    return f"The record does not tell that yet: {why}."
+
+
 def live_sentence(record: LineRecord | None, now: datetime, clock: LocalClock, *, running: bool) -> str:
     """Say whether the line answers now, when it last froze, and how often in the hour that `record` ends with.
 

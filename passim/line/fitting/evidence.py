@@ -91,7 +91,7 @@ class Evidence:
         if frozen.start.size < FEWEST_FREEZES:
             raise InputError(
                 "outages of the line to learn from",
-                got=f"{frozen.start.size} in {span}",
+                got=str(frozen.start.size),
                 wanted=f"{FEWEST_FREEZES} or more",
                 try_next="a longer record",
             )

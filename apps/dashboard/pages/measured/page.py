@@ -42,6 +42,7 @@ from ....text.measured import (
     clock_caption,
     day_caption,
     unmatched_words,
+    untold_words,
 )
 from ....text.notes import Note, background
 from ....text.reconcile import SCORE_COLUMNS, comparison_sentences
@@ -266,7 +267,7 @@ def _panels(
             Table(matched.comparison.scores, SCORE_COLUMNS, of_site=False),
         )
     if isinstance(sky, work.Unmatched):
-        panels[DIRECTIONS.name] = Shown(blank(theme), unmatched_words(in_page_words(sky.error)))
+        panels[DIRECTIONS.name] = Shown(blank(theme), untold_words(in_page_words(sky.error)))
     elif sky is not None:
         panels[DIRECTIONS.name] = Shown(
             question.drawn(
