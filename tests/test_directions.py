@@ -91,5 +91,7 @@ def test_the_command_writes_the_roof_line_and_gives_every_direction(tmp_path: Pa
 
 def test_the_horizon_cannot_be_held_while_it_is_looked_for() -> None:
     gaps = find_visibility(FLEET, View(replace(MARRAM_LOFT, horizon=ROOF)), SPAN).coverage().gaps()
+    with pytest.raises(InputError, match="clock of the record; got 1000000000"):
+        horizon_evidence(FLEET, View(MARRAM_LOFT), recorded(gaps, SPAN, seed=2), clock_offset_s=1e9)
     with pytest.raises(InputError, match="the horizon is what is looked for"):
         horizon_evidence(FLEET, View(MARRAM_LOFT), recorded(gaps, SPAN, seed=2), hold=("horizon",))

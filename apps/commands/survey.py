@@ -354,7 +354,8 @@ def portable(
     default=0.0,
     show_default=True,
     metavar="SECONDS",
-    help="How far the record's clock is ahead, as passim reconcile and passim fit tell it; behind, where negative.",
+    help="How far the record's clock is ahead, as passim reconcile and passim fit tell it, up to 60; behind, where "
+    "negative.",
 )
 @click.option("--horizon-out", metavar="FILE.csv", help="Horizon file to write the roof line that fits to.")
 @_keep_as_option

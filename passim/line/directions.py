@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from passim.coverage.notebook import as_html
 from passim.errors import InputError
+from passim.line.clock_offset import MOST_OFFSET_S
 from passim.line.fitting.evidence import Evidence
 from passim.line.fitting.tracks import LIMITS_OF_THE_FLEET, FleetOrFleets, Tracks
 from passim.line.record import LineRecord
@@ -145,11 +146,16 @@ def horizon_evidence(
 
     `fleet` is as `fit_line` takes it. Only satellites that the limits of the fleet and those named in `hold` allow are
     counted; unless given, these are all limits of the sky that the view has beside its horizon. `clock_offset_s` is by
-    how much the record's clock is ahead and `floor` the chance that a good second is frozen all the same, as `fit_line`
-    finds them. Raises what `fit_line` raises, and InputError for "horizon" in `hold`, which is what is asked.
+    how much the record's clock is ahead, at most a minute, and `floor` the chance that a good second is frozen all the
+    same, as `fit_line` finds them. Raises what `fit_line` raises, InputError for a clock farther off, and for "horizon"
+    in `hold`, which is what is asked.
     """
     if "horizon" in (hold or ()):
         raise InputError("limit to hold", got="horizon", wanted="any other: the horizon is what is looked for")
+    if not abs(clock_offset_s) <= MOST_OFFSET_S:
+        raise InputError(
+            "clock of the record", got=clock_offset_s, wanted=f"at most {MOST_OFFSET_S:.0f} s off", try_next="0"
+        )
     view = view if isinstance(view, View) else View(view)
     span = record.span if span is None else span
     sky = [each.name for each in view.limits if not isinstance(each, LIMITS_OF_THE_FLEET)]
