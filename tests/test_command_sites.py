@@ -194,6 +194,8 @@ def test_what_cannot_be_answered_is_refused_in_one_line(fleet_file: str, subtest
         (["--latitudes", "0:60:20", "--longitudes", "0"], "longitudes; got 0"),
         (["--longitudes", "4"], "--longitudes goes with --latitudes"),
         (["--world", "7"], "degrees that divide 180"),
+        (["--world", "--shares", "0"], "step of shares; got '0 s'"),
+        (["--longitudes", "--shares", "5"], "--longitudes; got nothing after it; wanted a value"),
         (["--world", "10", "--latitudes", "0:60:5"], "give one of them"),
         (["--world", "10", "--site", "1,2"], "go everywhere"),
         (["--fleets", "--site", "1,2", "--site", "3,4"], "give --site once"),

@@ -57,25 +57,38 @@ def record(
 
 
 def test_freezes_are_counted_over_what_was_measured() -> None:
-    # Five in the hour from 08:00, one over the end of a hole, one of the far end alone.
+    # Five in the hour from 08:00 of which one in the house, one over the end of a hole, one of the far end alone.
     freezes = [(28_800.0 + 300.0 * k, 10.0 + k) for k in range(5)] + [(43_190.0, 30.0), (60_000.0, 50.0)]
     where = ["line", "house", "line", "line", "line", "line", "far"]
     found = line_statistics(record(freezes, holes=[(43_200.0, 46_800.0)], where=where))
-    assert (found.measured_s, found.hole_s, found.count) == (82_800.0, 3600.0, 6)
+    # What the house did is no freeze of the line, and tells nothing of it: 11 s less.
+    assert (found.measured_s, found.hole_s, found.house_s, found.count) == (82_789.0, 3600.0, 11.0, 5)
     # What lies in the hole was not measured.
-    assert found.out_s == 10 + 11 + 12 + 13 + 14 + 10
-    assert found.per_hour.value == pytest.approx(6 / 23)
-    assert (found.lengths.whole, found.lengths.cut) == (5, 1)
-    assert found.lengths.median_s == plain.median([10, 11, 12, 13, 14])
-    assert found.lengths.p90_s == pytest.approx(plain.quantiles([10, 11, 12, 13, 14], n=10, method="inclusive")[-1])
+    assert found.out_s == 10 + 12 + 13 + 14 + 10
+    assert found.per_hour.value == pytest.approx(5 / (82_789 / 3600))
+    assert (found.lengths.whole, found.lengths.cut) == (4, 1)
+    assert found.lengths.median_s == plain.median([10, 12, 13, 14])
+    assert found.lengths.p90_s == pytest.approx(plain.quantiles([10, 12, 13, 14], n=10, method="inclusive")[-1])
     assert (found.lengths.longest_s, found.lengths.longest_cut) == (14.0, False)
-    assert (found.spacing.count, found.spacing.median_s) == (5, 300.0)
-    assert found.by_clock["begun"].tolist() == [0] * 8 + [5, 0, 0, 1] + [0] * 12
+    # From the first to the third the house was out in between: nobody knows what lies there.
+    assert (found.spacing.count, found.spacing.median_s) == (3, 300.0)
+    assert found.by_clock["begun"].tolist() == [0] * 8 + [4, 0, 0, 1] + [0] * 12
     assert found.by_clock["measured_s"].sum() == found.measured_s
     assert math.isnan(found.by_clock["per_hour"].iloc[12])
-    assert found.by_day[["measured_s", "count", "whole"]].values.tolist() == [[82_800.0, 6, True]]
+    assert found.by_day[["measured_s", "count", "whole"]].values.tolist() == [[82_789.0, 5, True]]
     assert found.by_where["outages"].tolist() == [1, 5, 1]
-    assert found.by_hour.loc[found.by_hour["hour"] == 8, "out_s"].tolist() == [60.0]
+    assert found.by_hour.loc[found.by_hour["hour"] == 8, "out_s"].tolist() == [49.0]
+
+
+def test_a_line_seen_only_while_the_house_was_out_is_refused_and_a_freeze_beside_it_is_cut() -> None:
+    with pytest.raises(SpanError, match="nothing measured while the house stood"):
+        line_statistics(record([(0.0, 3600.0)], hours=1.0, where=["house"]))
+    found = line_statistics(record([(100.0, 20.0), (120.0, 600.0)], hours=1.0, where=["line", "house"]))
+    assert (found.count, found.lengths.cut, found.measured_s, found.house_s) == (1, 1, 3000.0, 600.0)
+    assert availability(record([(120.0, 600.0)], hours=1.0, where=["house"])).share == 1.0
+    told = suitability(record([(120.0, 600.0)], hours=4.0, where=["house"]))
+    assert set(told.table["verdict"]) == {"good"}
+    assert told.measured_s == 13_800.0
 
 
 def test_hours_are_those_of_the_local_clock_and_no_measuring_is_refused() -> None:

@@ -18,7 +18,7 @@ from click.testing import CliRunner
 from passim import Coverage, Journal, Span
 from passim.errors import InputError
 from passim.intervals import Intervals, total_length
-from passim.line import JournalWriter, line_statistics
+from passim.line import JournalWriter, LineRecord, Probes, Target, find_outages, line_statistics
 from passim.parallel import WorkerPool
 from passim.workspace import Workspace, create
 from passim.workspace.invented_record import INVENTED_RECORD, invented_record, write_invented_record
@@ -32,8 +32,8 @@ from passim_apps.dashboard.recorder import Recorder
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.figures.measured import FORECAST, HOUSE, RECORDED, by_where, record_clock, record_day
 from passim_apps.figures.theme import LIGHT
-from passim_apps.text.journal import frozen_sentence
-from passim_apps.text.measured import HOW_TO_BEGIN, NOTHING_YET, STARTED, STOPPED
+from passim_apps.text.journal import frozen_sentence, where_sentence
+from passim_apps.text.measured import HOW_TO_BEGIN, NOTHING_YET, STARTED, STOPPED, live_sentence
 from passim_apps.text.units import LocalClock
 from patience import PATIENCE_S, wait_until
 
@@ -186,6 +186,26 @@ def test_without_a_record_it_says_how_one_is_begun(tmp_path: Path, pool: WorkerP
 def test_the_demonstration_makes_its_record_when_the_page_is_first_asked_for(tmp_path: Path, pool: WorkerPool) -> None:
     here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT, pool=pool, invented=True)
     assert shown(here).sentence.startswith("The line froze ")
+
+
+def test_just_now_a_fault_of_the_house_is_no_freeze_of_the_line() -> None:
+    hour, nobody = Span(AT - timedelta(hours=1), AT), np.zeros(0, dtype=np.int64)
+    sent_s = np.arange(hour.start_us / 1e6, hour.end_us / 1e6)
+    lost = np.zeros((2, sent_s.size), dtype=bool)
+    # In the line for 20 s ten minutes after the start, in the house for 90 s at half past.
+    lost[1, 600:620] = lost[:, 1800:1890] = True
+    named = (Target("router", "192.168.1.1:80", "tcp", "house"), Target("far", "198.51.100.7:443"))
+    probes = tuple(Probes(each, sent_s, np.where(out, np.nan, 0.04)) for each, out in zip(named, lost, strict=True))
+    record = LineRecord(hour, probes, nobody.reshape(0, 2), find_outages(probes), "own", 1.0)
+    told = live_sentence(record, AT, LocalClock(ZONE, hour), running=True)
+    assert told == (
+        "Answering, 40 ms; 1 freeze in the last hour, and 1 outage in the house; the last freeze at 06:15:00, 20 s."
+    )
+    caption = where_sentence(line_statistics(record, ZONE))
+    assert caption == (
+        "Of 2 outages, 1 in the house and 1 in the line; of the 1 min 30 s in which the house was out nothing is "
+        "said of the line."
+    )
 
 
 # --- pictures ---------------------------------------------------------------------------------------------------------

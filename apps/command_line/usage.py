@@ -40,6 +40,9 @@ class _Told(click.ParamType[Any], ABC):
         from passim.errors import InputError
 
         name = _name(param)
+        if ctx is not None and any(value in each.opts for each in ctx.command.params):
+            # The next option stands where the value should.
+            raise click.BadOptionUsage(name, "it requires a value", ctx)
         example = self.example(str(value))
         if not example and param is not None and isinstance(param.default, (int, float)):
             example = f"{param.default:g}"

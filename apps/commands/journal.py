@@ -60,8 +60,9 @@ def journal(
     """Say what the line did: how often it froze and when, how long, in step or not, and through whose fault.
 
     An outage begins with the first lost packet and ends with the next one answered. One that meets a time without
-    measuring is cut there and marked: it is at least that long. Freezes are outages of the house or the line. Whether
-    they come in step is judged beside records whose days were shuffled. Rates come with bounds of 95 %.
+    measuring is cut there and marked: it is at least that long. Freezes are outages of the line;
+    what the house did is told apart, and while it was out nothing is said of the line. Whether freezes come in step is
+    judged beside records whose days were shuffled. Rates come with bounds of 95 %.
 
     CSV and JSON hold the columns start, end, duration_s, where (house, line or far), lost, cut_at_start and cut_at_end,
     with times in UTC and local columns beside them; JSON also holds all figures and what was not measured. The probe
@@ -319,7 +320,7 @@ def uses(
     found, available = room.suitability(record), room.availability(record)
     sentence = "\n".join(filter(None, [suitability_sentence(found, available), holes_sentence(record)]))
     notes = [*suitability_notes(found), Note(CAUTION_OF_RECORD, "caution")]
-    facts = {**record_facts(record), "availability": dataclasses.asdict(available)}
+    facts = {**record_facts(found), "availability": dataclasses.asdict(available)}
     write(Answer("journal uses", sentence, found.table, COLUMNS, notes, facts), output_choice)
 
 
@@ -462,6 +463,7 @@ def _columns(text: str | None) -> dict[str, str]:
 
 def _answer(workspace: Workspace, choice: RecordChoice, by: str) -> Answer:
     from passim import Journal
+    from passim.errors import SpanError
     from passim.line import line_statistics
 
     from ..text import journal as words
@@ -495,7 +497,11 @@ def _answer(workspace: Workspace, choice: RecordChoice, by: str) -> Answer:
     if record.measured_s <= 0.0:
         nothing = words.NOTHING_MEASURED
         return Answer("journal", nothing, record.outages, outage_columns(clock), notes, facts, clock)
-    found = line_statistics(record, clock.name)
+    try:
+        found = line_statistics(record, clock.name)
+    except SpanError:
+        facts["measured_s"] = 0.0
+        return Answer("journal", words.ONLY_HOUSE, record.outages, outage_columns(clock), notes, facts, clock)
     columns = {
         "outage": outage_columns(clock),
         "day": words.day_columns(clock),

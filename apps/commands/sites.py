@@ -68,8 +68,10 @@ if TYPE_CHECKING:
     "--world",
     "world_deg",
     type=NUMBER,
-    metavar="STEP",
-    help="Compare a grid of the world instead, with places STEP degrees apart.",
+    is_flag=False,
+    flag_value=10.0,
+    metavar="[STEP]",
+    help="Compare a grid of the world instead, with places STEP degrees apart; 10 if none is given.",
 )
 @click.option(
     "--shares",

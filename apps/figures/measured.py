@@ -16,7 +16,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from passim import Coverage, Span
-from passim.intervals import Intervals, clip
+from passim.intervals import Intervals, clip, difference
 from passim.spans import DailyHours, local_days, minute_edges
 
 from ..text.units import LocalClock
@@ -46,9 +46,9 @@ def record_clock(
 ) -> go.Figure:
     """Return the freezes of a record over local hours, a row a day, with the gaps that were forecast under each.
 
-    `record` is what `passim.line.line_coverage` makes of one; `house` are the freezes that lie in the house and
-    `forecast` the gaps forecast, microseconds since 1970 UTC, None where none is known. What was not measured stays
-    blank.
+    `record` is what `passim.line.line_coverage` makes of one; `house` are the outages of the house,
+    which are no part of it, and `forecast` the gaps forecast, microseconds since 1970 UTC, None where none is known.
+    What was not measured stays blank.
     """
     figure = gap_clock(record, clock, now, theme, hours, gap="frozen", none="no freeze", lane=_RECORD_LANE)
     where = ZoneInfo(clock.name)
@@ -84,7 +84,7 @@ def record_clock(
             tickvals=np.column_stack([rows - 0.17, rows + 0.28]).ravel().tolist(),
             ticktext=[words for name in days for words in (f"<b>{name}</b>", "forecast")],
         )
-    for start_us, end_us in zip(*_holes(record), strict=True):
+    for start_us, end_us in zip(*_holes(record, house), strict=True):
         if end_us - start_us >= _WORDY_HOLE_S * 1e6:
             _say_not_measured(figure, int(start_us), int(end_us), edges_us, where, theme)
     return figure
@@ -139,7 +139,7 @@ def record_day(
                 x=0, xref="paper", xanchor="left", y=y, yanchor=anchor, text=words, showarrow=False,
                 font={"color": theme.ink}, bgcolor=theme.paper, borderpad=1,
             )  # fmt: skip
-    for start_us, end_us in zip(*_holes(record), strict=True):
+    for start_us, end_us in zip(*_holes(record, house), strict=True):
         low, high = max(int(start_us), span.start_us), min(int(end_us), span.end_us)
         if high - low >= _WORDY_HOLE_S * 1e6:
             figure.add_annotation(
@@ -211,13 +211,14 @@ def _seconds(parts: Intervals, edges_us: NDArray[np.int64]) -> NDArray[np.float6
     return seconds
 
 
-def _holes(record: Coverage) -> Intervals:
+def _holes(record: Coverage, house: Intervals) -> Intervals:
+    """Return when nothing was measured; while the house was out it was."""
     assert record.windows is not None
     start, end = record.windows
     span = record.span
     low, high = np.append(span.start_us, end), np.append(start, span.end_us)
     keep = high > low
-    return Intervals(low[keep], high[keep])
+    return difference(Intervals(low[keep], high[keep]), house)
 
 
 def _say_not_measured(

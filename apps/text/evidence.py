@@ -23,13 +23,15 @@ WHERE_IT_LIES: Final = (
 FREEZES_HELP: Final = Help(
     "One row a day, local time from left to right, shaded where the line was measured. Each mark is a freeze, as wide "
     "as it is long but never thinner than a hair; at the end of a row stands how long the day was out.",
-    "Outages of the house and of the line; those of the far end alone are left out.",
+    "Outages of the line. Those of the house and of the far end alone are left out; while the house was out the paper "
+    "is blank.",
     "The record attached to this report.",
 )
 LIMITS: Final = (
     "The record shows when traffic passed and when it did not. It does not show why: terminal, sky, gateway and the "
     "provider's network look alike from here.",
-    "Outages of the far end alone are listed, and are not counted against the line.",
+    "Outages of the house and of the far end alone are listed, and are not counted against the line; while the house "
+    "was out nothing is said of the line.",
     "Nothing is said of the time that was not measured: it is counted neither as good nor as bad.",
     "Times are those of the clock of the machine that measured.",
 )
@@ -93,6 +95,8 @@ def evidence_title(site: str) -> str:
 def days_note(found: LineStatistics) -> str:
     """Return the caption of the picture of freezes by date and time of day."""
     blank = " Blank hours were not measured." if len(found.record.holes) else ""
+    if found.house_s > 0.0:
+        blank += " While the house was out the paper is blank too." if blank else " Blank: the house was out."
     if not found.count:
         return f"No freeze; the hours measured are shaded.{blank}"
     return f"Each mark is a freeze; hours measured are shaded.{blank}"

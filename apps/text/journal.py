@@ -14,7 +14,7 @@ from .units import LocalClock, counted, duration, instant, printable, share
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.line import LineRecord, LineStatistics, Reading, Remark
+    from passim.line import LineRecord, LineStatistics, Reading, Remark, Suitability
 
 WHERE: Final = {"house": "house", "line": "line", "far": "far end"}
 # Fewer freezes than this have no typical length.
@@ -22,6 +22,7 @@ _FEW: Final = 3
 _MS: Final = Format(lambda value: f"{value:,.0f} ms" if value >= 9.5 else f"{value:,.1f} ms")
 
 NOTHING_MEASURED: Final = "Nothing was measured in this time."
+ONLY_HOUSE: Final = "The house was out for all the time measured, so nothing is said of the line."
 CAUTION_OF_RECORD: Final = (
     "A record says what the line did to the targets asked, as often as they were asked; it is no promise of what it "
     "will do, and not for emergency calls."
@@ -116,7 +117,7 @@ def frozen_sentence(found: LineStatistics, clock: LocalClock) -> str:
 
 
 def where_sentence(found: LineStatistics) -> str:
-    """Return whose fault the outages were; where nothing tells house and line apart, that."""
+    """Return whose fault the outages were, and how long the house hid the line; where they are not told apart, that."""
     table = found.by_where[found.by_where["outages"] > 0]
     total = int(found.by_where["outages"].sum())
     if not total:
@@ -124,7 +125,12 @@ def where_sentence(found: LineStatistics) -> str:
     if not found.record.told_apart and set(table["where"]) <= {"line"}:
         return "House and line are not told apart: that takes a target in the house, your router, beside a far one."
     parts = [f"{row.outages:,} {PLACES[row.where]}" for row in _each(table)]
-    return f"Of {counted(total, 'outage')}, {_and(parts)}."
+    hidden = (
+        f"; of the {duration(found.house_s)} in which the house was out nothing is said of the line"
+        if found.house_s > 0.0
+        else ""
+    )
+    return f"Of {counted(total, 'outage')}, {_and(parts)}{hidden}."
 
 
 def holes_sentence(record: LineRecord) -> str:
@@ -254,12 +260,13 @@ def _and(parts: Sequence[str]) -> str:
     return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
-def record_facts(record: LineRecord) -> dict[str, Any]:
-    """Return whose record it is, from when to when, and how much of it was measured, as JSON holds it."""
+def record_facts(found: Suitability) -> dict[str, Any]:
+    """Return whose record it is, from when to when, and how much of it tells of the line, as JSON holds it."""
+    record = found.record
     return {
         "span": {"start": instant(record.span.start), "end": instant(record.span.end)},
         "source": record.source,
-        "measured_s": round(record.measured_s, 6),
+        "measured_s": round(found.measured_s, 6),
         "hole_count": len(record.holes),
     }
 
@@ -275,6 +282,7 @@ def facts_of(found: LineStatistics) -> dict[str, Any]:
         "zone": found.timezone,
         "measured_s": plain(found.measured_s),
         "hole_s": plain(found.hole_s),
+        "house_s": plain(found.house_s),
         "hole_count": len(found.record.holes),
         "freezes": found.count,
         "frozen_s": plain(found.out_s),

@@ -90,16 +90,21 @@ def live_sentence(record: LineRecord | None, now: datetime, clock: LocalClock, *
         return "Recording; nothing has answered yet." if running else "Nothing is being recorded."
     latest_s = max(float(each.sent_s[-1]) for each in sends)
     age_s = now.timestamp() - latest_s
-    outages = record.outages[record.outages["where"] != "far"]
-    hour = f"{counted(len(outages), 'freeze')} in the last hour" if len(outages) else "no freeze in the last hour"
+    where = record.outages["where"]
+    in_house, frozen = record.outages[where == "house"], record.outages[where == "line"]
+    hour = f"{counted(len(frozen), 'freeze')} in the last hour" if len(frozen) else "no freeze in the last hour"
+    if len(in_house):
+        hour += f", and {counted(len(in_house), 'outage')} in the house"
     if age_s > max(_SILENT[0] * (record.period_s or 0.0), _SILENT[1]):
         return f"Not recording: the last probe was sent {duration(age_s)} ago; {hour}."
-    rows: list[Any] = list(outages.itertuples(index=False))
+    rows: list[Any] = list(record.outages[where != "far"].itertuples(index=False))
+    under_way = rows[-1] if rows else None
+    if under_way is not None and under_way.cut_at_end and under_way.end.timestamp() >= latest_s:
+        since = duration(max(0.0, (now - under_way.start).total_seconds()))
+        return f"No answer since {clock.time(under_way.start)}, {since}, {PLACES[under_way.where]}; {hour}."
+    rows = list(frozen.itertuples(index=False))
     last = rows[-1] if rows else None
-    if last is not None and last.cut_at_end and last.end.timestamp() >= latest_s:
-        since = duration(max(0.0, (now - last.start).total_seconds()))
-        return f"No answer since {clock.time(last.start)}, {since}, {PLACES[last.where]}; {hour}."
     trips = [float(each.round_trip_s[~each.lost][-1]) for each in sends if not each.lost.all()]
-    told = "" if last is None else f"; the last at {clock.time(last.start)}, {duration(last.duration_s)}"
+    told = "" if last is None else f"; the last freeze at {clock.time(last.start)}, {duration(last.duration_s)}"
     answers = f"answering, {1000.0 * max(trips):.0f} ms" if trips else "no answer yet"
     return f"{capital(answers)}; {hour}{told}."

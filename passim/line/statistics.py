@@ -1,8 +1,9 @@
 """What a line was over a span: how often it froze and when, how long, at what distance, in step or not, and where.
 
-Everything is told of the time that was measured; holes are no good time and no bad time. What the house and the line
-did counts as freezes. An outage of the far end alone, while other targets answered, is counted apart: it is no fault of
-the line, and a call to somebody else would not have noticed.
+Everything is told of the time that was measured; holes are no good time and no bad time. Freezes are outages of the
+line. While the house is out nobody knows what the line does: its faults are counted apart, and their time tells of the
+line as little as a hole does. An outage of the far end alone, while other targets answered, is counted apart too: it is
+no fault of the line, and a call to somebody else would not have noticed.
 
 Bounds. A rate over five days or more comes with bounds from days drawn with repetition, since freezes of one day share
 its sky (`passim.forecast.verification`). Below that, with the exact bounds of a count that comes at random (Garwood,
@@ -23,8 +24,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.coverage.steps import Coverage
+from passim.errors import SpanError
 from passim.forecast.verification import FEWEST_DAYS, bootstrap_by_day
-from passim.intervals import Intervals, complement, union
+from passim.intervals import Intervals, complement, difference, union
 from passim.line.record import LineRecord
 from passim.line.trains import Train, find_train
 from passim.spans import Span
@@ -80,8 +82,8 @@ class LineStatistics:
 
     record      the record itself
     timezone    the zone whose clock orders hours and days
-    coverage    the line as a `Coverage`: its gaps are the freezes, its windows what was measured; so pictures of gaps
-                draw it as they draw a forecast
+    coverage    the line as a `Coverage`: its gaps are the freezes, its windows what was measured while the house
+                stood; so pictures of gaps draw it as they draw a forecast
     per_hour    freezes begun an hour measured
     lengths, spacing, train
     by_where    where, outages, out_s, share_of_outages, low, high (95 %), one row for each of house, line and far
@@ -108,13 +110,18 @@ class LineStatistics:
 
     @property
     def measured_s(self) -> float:
-        """How much of it was measured, seconds."""
+        """How much of it tells of the line, seconds: measured, and the house not out."""
         return self.coverage.counted_us / 1e6
 
     @property
     def hole_s(self) -> float:
-        """How much of it was not, seconds."""
-        return self.span.duration_s - self.measured_s
+        """How much of it was not measured, seconds."""
+        return self.span.duration_s - self.record.measured_s
+
+    @property
+    def house_s(self) -> float:
+        """How much of it the house was out while it was measured, seconds."""
+        return self.record.measured_s - self.measured_s
 
     @property
     def count(self) -> int:
@@ -176,12 +183,12 @@ def line_statistics(
     """Return what a record says of the line, by the clock of `timezone` (default: the record's own zone, else UTC).
 
     `draws` shuffled records, made from `seed`, tell whether a train in it is one. Raises SiteError for an unknown zone,
-    SpanError where nothing of the span was measured.
+    SpanError where nothing of the span tells of the line.
     """
     zone_name = timezone or (str(record.zone) if record.zone is not None else "UTC")
     coverage = line_coverage(record)
     freezes = coverage.gaps()
-    windows = measured_us(record)
+    windows = line_measured_us(record)
     begun = ~freezes["cut_at_start"].to_numpy(bool)
     start_s = freezes["start"].to_numpy("datetime64[us]").astype(np.int64)[begun] / 1e6
     return LineStatistics(
@@ -200,16 +207,24 @@ def line_statistics(
 def line_coverage(record: LineRecord) -> Coverage:
     """Return a record as the step function that forecasts are: 1 while the line answered, 0 in a freeze.
 
-    Its windows are what was measured. Outages of the far end alone count as answered. Raises SpanError where nothing
-    was measured.
+    Its windows are what was measured while the house stood. Outages of the far end alone count as answered. Raises
+    SpanError where that is nothing.
     """
+    windows = line_measured_us(record)
+    if not windows.start.size:
+        raise SpanError(
+            "record of the line",
+            got="nothing measured while the house stood",
+            wanted="some time that tells of the line",
+            try_next="a longer span",
+        )
     up = complement(freezes_us(record), record.span.start_us, record.span.end_us)
-    return Coverage.from_intervals(*up, record.span).within(measured_us(record))
+    return Coverage.from_intervals(*up, record.span).within(windows)
 
 
 def freezes_us(record: LineRecord) -> Intervals:
-    """Return the outages of house and line, united, microseconds since 1970 UTC."""
-    return union(outages_us(record, "house"), outages_us(record, "line"))
+    """Return the outages of the line, united, microseconds since 1970 UTC, without what the house did meanwhile."""
+    return difference(outages_us(record, "line"), outages_us(record, "house"))
 
 
 def outages_us(record: LineRecord, where: str) -> Intervals:
@@ -223,6 +238,11 @@ def measured_us(record: LineRecord) -> Intervals:
     """Return the parts of the span that were measured, microseconds since 1970 UTC."""
     holes = np.round(record.holes * 1e6).astype(np.int64)
     return complement((holes[:, 0], holes[:, 1]), record.span.start_us, record.span.end_us)
+
+
+def line_measured_us(record: LineRecord) -> Intervals:
+    """Return the parts of the span that tell of the line, microseconds since 1970 UTC: measured, the house not out."""
+    return difference(measured_us(record), outages_us(record, "house"))
 
 
 def poisson_bounds(count: int, level: float = 0.95) -> tuple[float, float]:
@@ -370,6 +390,7 @@ __all__ = [
     "Train",
     "freezes_us",
     "line_coverage",
+    "line_measured_us",
     "line_statistics",
     "measured_us",
     "outages_us",

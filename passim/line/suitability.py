@@ -29,7 +29,7 @@ from passim.answers.calls.outlook import MOST_CHANCE_OF_END, MOST_PAUSES
 from passim.errors import InputError
 from passim.intervals import Intervals, total_length
 from passim.line.record import LineRecord
-from passim.line.statistics import freezes_us, measured_us
+from passim.line.statistics import freezes_us, line_measured_us
 
 Floats = NDArray[np.float64]
 Verdict = Literal["good", "with pauses", "not good", "too short a record"]
@@ -148,7 +148,7 @@ class Suitability:
                     ends_per_day, undisturbed, pauses, frozen_s, ended, delay ("at ease", "felt", "too long" or "not
                     known"), verdict
     one_way_ms      half the 95th percentile of the round trips to targets beyond the house; nan where none was measured
-    measured_s      how much of the record was measured, seconds
+    measured_s      how much of the record tells of the line, seconds: measured, and the house not out
     """
 
     record: LineRecord
@@ -183,7 +183,7 @@ class Availability:
 
 def suitability(record: LineRecord, activities: tuple[Activity, ...] = ACTIVITIES) -> Suitability:
     """Return what a record says the line is good for. Raises InputError where nothing was measured."""
-    measured, freezes = measured_us(record), freezes_us(record)
+    measured, freezes = line_measured_us(record), freezes_us(record)
     measured_s = float(total_length(measured)) / 1e6
     if not measured_s:
         raise InputError("record", got="nothing measured", wanted="some time in which the line was asked")
@@ -262,7 +262,7 @@ def frozen_in_sessions(
 
 def availability(record: LineRecord) -> Availability:
     """Return what the line's availability would be said to be, and what that hides. Raises InputError for no time."""
-    measured_s = float(total_length(measured_us(record))) / 1e6
+    measured_s = float(total_length(line_measured_us(record))) / 1e6
     if not measured_s:
         raise InputError("record", got="nothing measured", wanted="some time in which the line was asked")
     freezes = freezes_us(record)
