@@ -243,7 +243,7 @@ def test_half_hours_are_told_by_how_many_satellites_there_are(theme: Theme) -> N
         area = trace(figure, f"{name} in view")
         assert len(area.y) == 4 * 48
         assert area.fillcolor == colour
-        assert (area.fillpattern.shape == "/") == (name == "none")
+        assert area.fillpattern.shape == {"none": "/", "one": "."}.get(name)
         tops[name] = list(area.y[:96:2])
     assert tops["none"][18] == pytest.approx(5.0)  # 90 s of 1,800
     assert sum(tops["none"]) == tops["none"][18]
@@ -325,7 +325,7 @@ def test_the_measure_of_contrast_can_tell() -> None:
 def test_text_can_be_read(theme: Theme, subtests: pytest.Subtests) -> None:
     """WCAG 2.2, 1.4.3 (AA): 4.5 to 1 for text."""
     for ground in ["paper", "shade"]:
-        for name in ["ink", "quiet", "out", "chosen"]:
+        for name in ["ink", "quiet", "out", "chosen", "service_text", "single_text"]:
             with subtests.test(ground=ground, name=name):
                 assert contrast(getattr(theme, name), getattr(theme, ground)) >= 4.5
 
@@ -335,6 +335,38 @@ def test_marks_can_be_seen(theme: Theme) -> None:
     """WCAG 2.2, 1.4.11 (AA): 3 to 1 for what carries meaning. Of the ramp its first stands under numbers and steps."""
     for colour in (theme.service, theme.single, theme.out, theme.chosen, *theme.ramp[1:]):
         assert contrast(colour, theme.paper) >= 3.0
+
+
+def lightness(colour: str) -> float:
+    """Return L* of CIE 1976, 0 to 100: what a colour is worth as a grey (CIE 15:2004, recalled)."""
+    y = luminance(colour)
+    return 116.0 * y ** (1.0 / 3.0) - 16.0 if y > 0.008856 else 903.3 * y
+
+
+@BOTH
+def test_states_differ_as_greys_or_by_their_pattern(theme: Theme) -> None:
+    """On grey paper no state is another, in either picture that tells how many satellites can serve."""
+    span = Span(at(25, 0), at(26, 0))
+    coverage = coverage_with_gaps(span, (at(25, 9), at(25, 9, 1, 30)), spare_from=at(25, 12, 15))
+    clock = LocalClock(ZONE, span)
+    day, hour = day_minutes(coverage, clock, at(25, 12), theme), next_hour(coverage, clock, at(25, 12), theme)
+    patterns = {}
+    for count, names in {
+        0: ("none in view", "minutes with none in view"),
+        1: ("one in view", "minutes with one in view"),
+    }.items():
+        drawn = [trace(day, name) for name in names] + ([trace(hour, "one in view")] if count else [])
+        assert {each.fillcolor for each in drawn} == {theme.of_count(count)}
+        [patterns[count]] = {each.fillpattern.shape for each in drawn}
+    assert trace(hour, "no service").marker.pattern.shape == patterns[0]
+    looks = [(lightness(theme.of_count(count)), patterns.get(count, "")) for count in range(5)]
+    for (one, its), (other, that) in itertools.combinations(dict.fromkeys(looks), 2):
+        assert its != that or abs(one - other) >= 12.0
+    # The minutes with one satellite are dotted and those without hatched, neither a minute more.
+    strips = [trace(day, f"minutes with {word} in view") for word in ("none", "one")]
+    for strip, spans in zip(strips, [[(540, 542)], [(0, 540), (542, 735)]], strict=True):
+        minute = (np.asarray(strip.x, dtype=float) - 1000.0 * span.start.timestamp()) / 60_000.0
+        assert [(left, right) for left, right in zip(minute[::5], minute[2::5], strict=True)] == spans
 
 
 # Linear RGB as eyes without one kind of cone see it, full severity (Machado, Oliveira & Fernandes 2009, table of

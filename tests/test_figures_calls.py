@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -109,6 +109,22 @@ def test_days_without_calls_are_named_and_not_shaded(plan: calls.CallPlan, whole
     assert "no call hours" in names[2]
     [line] = [shape for shape in figure.layout.shapes if shape.name == "now"]
     assert line.x0 == 9.0
+
+
+@pytest.mark.parametrize("minute", [5, 30, 300])
+def test_the_word_now_lies_on_no_call(plan: calls.CallPlan, whole: Span, minute: int) -> None:
+    """It is left of its line, where no call begins any more; where it has no room there the day's name says it."""
+    now = MIDNIGHT.replace(hour=8) + timedelta(minutes=minute)  # from 07:00 on, where the picture begins
+    figure = call_days(plan, whole, LocalClock(ZONE, whole), now, LIGHT)
+    first_h, last_h = figure.layout.xaxis.range
+    words = [note for note in figure.layout.annotations if note.text == "now"]
+    [name] = [note.text for note in figure.layout.annotations if "Wed 25 Nov" in note.text]
+    if minute < 60:
+        assert (words, f">now 07:{minute:02d}<" in name) == ([], True)
+    else:
+        assert [(note.xanchor, note.x) for note in words] == [("right", 12.0)]
+        assert 12.0 - first_h > 0.1 * (last_h - first_h)
+        assert "now" not in name
 
 
 def test_old_elements_show_hours_alone(plan: calls.CallPlan) -> None:

@@ -29,6 +29,8 @@ _ROW_TOP, _ROW_FLOOR = 0.52, 0.30
 # Fewer seconds than these at the worst start do not fill the height of a row.
 _LEAST_SCALE_S: Final = 20.0
 _MINUTE_H: Final = 1.0 / 60.0
+# What part of the width a phone needs for the word "now".
+_WORD_ROOM: Final = 0.1
 
 Floats = NDArray[np.float64]
 
@@ -93,8 +95,8 @@ def call_days(plan: calls.CallPlan, span: Span, clock: LocalClock, now: datetime
     figure.update_yaxes(range=[-(len(days) - 1) - _ROW_FLOOR - 0.04, _ROW_TOP + 0.22], visible=False)
     whys = _why_empty(plan, days)
     for day in days:
-        _name(figure, day, first_h, whys[day.row], theme)
-        _mark_now(figure, day, now, plan.timezone, theme)
+        said = _mark_now(figure, day, now, plan.timezone, (first_h, last_h), theme)
+        _name(figure, day, first_h, whys[day.row], said, theme)
     _key(figure, theme)
     return figure
 
@@ -240,15 +242,17 @@ def _why_empty(plan: calls.CallPlan, days: list[_Day]) -> list[str]:
     return whys
 
 
-def _name(figure: go.Figure, day: _Day, first_h: int, why_empty: str, theme: Theme) -> None:
-    """Name the day over its row, and say how bad its worst start is, or why it has none."""
+def _name(figure: go.Figure, day: _Day, first_h: int, why_empty: str, said: str, theme: Theme) -> None:
+    """Name the day over its row, and say how bad its worst start is, or why it has none; behind that what is `said`."""
     words, colour = why_empty, theme.quiet
     if len(day.starts):
         worst_s = float(day.starts["expected_frozen_s"].max())
         # Less than half a second, averaged over the drawn futures, is nothing that a person would see.
         words, colour = (
-            (f"up to {duration(worst_s)} frozen", theme.out) if worst_s >= 0.5 else ("no freeze", theme.service)
+            (f"up to {duration(worst_s)} frozen", theme.out) if worst_s >= 0.5 else ("no freeze", theme.service_text)
         )
+    if said:
+        words = f'{words}   <span style="color:{theme.chosen}">{said}</span>'
     date = f"<b>{day.date:%a} {day.date.day} {day.date:%b}</b>"
     figure.add_annotation(
         x=first_h, y=-day.row + _ROW_TOP, xanchor="left", yanchor="bottom", showarrow=False, align="left",
@@ -256,18 +260,26 @@ def _name(figure: go.Figure, day: _Day, first_h: int, why_empty: str, theme: The
     )  # fmt: skip
 
 
-def _mark_now(figure: go.Figure, day: _Day, now: datetime, timezone: str, theme: Theme) -> None:
-    local = now.astimezone(zone(timezone))
-    if local.date() == day.date.date():
-        hour = local.hour + local.minute / 60.0
-        figure.add_shape(
-            type="line", x0=hour, x1=hour, y0=-day.row - _ROW_FLOOR, y1=-day.row + _ROW_TOP, name="now",
-            line={"color": theme.chosen, "width": 2},
-        )  # fmt: skip
-        figure.add_annotation(
-            x=hour, y=-day.row - _ROW_FLOOR, xanchor="left", yanchor="bottom", xshift=2, text="now", showarrow=False,
-            font={"color": theme.chosen},
-        )  # fmt: skip
+def _mark_now(
+    figure: go.Figure, day: _Day, now: datetime, timezone: str, shown_h: tuple[int, int], theme: Theme
+) -> str:
+    """Draw now in its row; return what the name of the day is to say of it where the line has no room for its word."""
+    local, (first_h, last_h) = now.astimezone(zone(timezone)), shown_h
+    if local.date() != day.date.date():
+        return ""
+    hour = local.hour + local.minute / 60.0
+    figure.add_shape(
+        type="line", x0=hour, x1=hour, y0=-day.row - _ROW_FLOOR, y1=-day.row + _ROW_TOP, name="now",
+        line={"color": theme.chosen, "width": 2},
+    )  # fmt: skip
+    if hour - first_h < _WORD_ROOM * (last_h - first_h):
+        return f"now {local:%H:%M}"
+    # Before now no call begins, so that the word lies on none.
+    figure.add_annotation(
+        x=hour, y=-day.row - _ROW_FLOOR, xanchor="right", yanchor="bottom", xshift=-2, text="now", showarrow=False,
+        font={"color": theme.chosen},
+    )  # fmt: skip
+    return ""
 
 
 def _key(figure: go.Figure, theme: Theme) -> None:
@@ -275,7 +287,7 @@ def _key(figure: go.Figure, theme: Theme) -> None:
     figure.add_annotation(
         x=0, xref="paper", xanchor="left", y=1, yref="paper", yanchor="bottom", yshift=4, showarrow=False, align="left",
         text=(
-            f'<span style="color:{theme.service}">▬ {GOOD}</span>   '
+            f'<span style="color:{theme.service_text}">▬ {GOOD}</span>   '
             f'<span style="color:{theme.chosen}">▬ {SUGGESTED} call</span><br>'
             f'<span style="color:{theme.out}">▨ {FROZEN}, longer where higher</span>'
         ),

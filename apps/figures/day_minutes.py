@@ -8,17 +8,19 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
 from passim import Coverage
 from passim.coverage import redundancy
 
 from ..text.units import LocalClock, share
-from .regions import hatched, labels_at, out_regions, stairs_of
+from .regions import dotted, edges_of, hatched, labels_at, out_regions, single_regions, stairs_of
 from .theme import Theme, apply_theme
 from .time_axis import local_axis, mark_midnights, mark_now, microseconds, milliseconds, utc
 
 NO_SERVICE, BARS = "seconds without service", "minutes without service"
 FEWEST: Final = "fewest in view"
+FEWEST_NONE, FEWEST_ONE = "minutes with none in view", "minutes with one in view"
 NONE, ONE, MORE, HALF_HOURS = "none in view", "one in view", "two or more in view", "half hours"
 _MINUTE_MS: Final = 60_000.0
 # A stretch without a gap that takes up so much of the picture has room for its words.
@@ -64,12 +66,12 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
     )  # fmt: skip
     of_half_hours = (
         f'satellites in view, share of each half hour<br><span style="color:{theme.out}">▨ none</span>   '
-        f'<span style="color:{theme.single}">■ one, no backup</span>   '
-        f'<span style="color:{theme.service}">■ two or more</span>'
+        f'<span style="color:{theme.single_text}">▒ one, no backup</span>   '
+        f'<span style="color:{theme.service_text}">■ two or more</span>'
     )
     of_minutes = (
         "fewest satellites in view in each minute<br>"
-        f'<span style="color:{theme.out}">■ none</span>   <span style="color:{theme.single}">■ one</span>   '
+        f'<span style="color:{theme.out}">▨ none</span>   <span style="color:{theme.single_text}">▒ one</span>   '
         f'<span style="color:{theme.ramp[0]}">■</span> two   <span style="color:{theme.ramp[1]}">■</span> more'
     )
     for words, y in (
@@ -110,6 +112,17 @@ def _fewest(figure: go.Figure, minutes: pd.DataFrame, clock: LocalClock, theme: 
         name=FEWEST,
         yaxis="y3",
     )
+    # As greys sand is teal, and oxblood the darkest teal: each has strokes or dots of its own as well.
+    begin_ms = milliseconds(minutes["minute"])
+    single_regions(figure, _row(begin_ms[fewest == 1]), theme, FEWEST_ONE, yaxis="y3")
+    out_regions(figure, _row(begin_ms[fewest == 0]), theme, FEWEST_NONE, yaxis="y3")
+
+
+def _row(begin_ms: NDArray[np.float64]) -> tuple[Any, Any]:
+    """Return the outlines of minutes in the strip, those that touch as one."""
+    first = np.diff(begin_ms, prepend=-np.inf) > 1.5 * _MINUTE_MS
+    last = np.diff(begin_ms, append=np.inf) > 1.5 * _MINUTE_MS
+    return edges_of(begin_ms[first], begin_ms[last] + _MINUTE_MS, -0.5, 0.5)
 
 
 def _range(least: int, most: int) -> str:
@@ -130,7 +143,7 @@ def _in_view(figure: go.Figure, table: pd.DataFrame, clock: LocalClock, theme: T
             mode="none",
             fill="toself",
             fillcolor=colour,
-            fillpattern=hatched(theme) if column == "none" else None,
+            fillpattern={"none": hatched(theme), "one": dotted(theme)}.get(column),
             hoverinfo="skip",
         )
         below = above
@@ -158,5 +171,5 @@ def _name_calm(figure: go.Figure, coverage: Coverage, clock: LocalClock, theme: 
     words = f"no gap<br>{clock.time(start)[:5]} to {clock.time(end)[:5]}"
     figure.add_annotation(
         x=utc(start + (end - start) / 2), y=31, yref="y2", showarrow=False, name="calm",
-        text=words if len(coverage.gap_intervals.start) else "no gap", font={"color": theme.service},
+        text=words if len(coverage.gap_intervals.start) else "no gap", font={"color": theme.service_text},
     )  # fmt: skip

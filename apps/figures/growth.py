@@ -305,7 +305,7 @@ def _goal(figure: go.Figure, goal: GoalMark, everyone: int, theme: Theme) -> Non
 def _key(figure: go.Figure, curves: Sequence[OrderCurve], looks: Sequence[tuple[str, str]], theme: Theme) -> None:
     """Name the lines in the first panel, top right where all curves have come down, each in its own colour."""
     words = "<br>".join(
-        f'<span style="color:{colour}">{STROKES[dash]} {plain(curve.words)}</span>'
+        f'<span style="color:{theme.of_words(colour)}">{STROKES[dash]} {plain(curve.words)}</span>'
         for curve, (colour, dash) in zip(curves, looks, strict=True)
     )
     figure.add_annotation(

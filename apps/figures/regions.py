@@ -11,7 +11,7 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import ArrayLike, NDArray
 
-from .theme import HATCH, Theme
+from .theme import DOTS, HATCH, Theme
 
 Floats = NDArray[np.float64]
 
@@ -45,6 +45,22 @@ def hatched(theme: Theme) -> dict[str, Any]:
         "shape": HATCH, "fillmode": "overlay", "bgcolor": theme.out, "fgcolor": theme.paper, "size": 5,
         "solidity": 0.25,
     }  # fmt: skip
+
+
+def dotted(theme: Theme) -> dict[str, Any]:
+    """Return the dots of a filled region in which one satellite alone can serve."""
+    return {
+        "shape": DOTS, "fillmode": "overlay", "bgcolor": theme.single, "fgcolor": theme.paper, "size": 5,
+        "solidity": 0.2,
+    }  # fmt: skip
+
+
+def single_regions(figure: go.Figure, edges: tuple[Any, Any], theme: Theme, name: str, **more: Any) -> None:
+    """Draw regions with one satellite alone in their colour, dotted; `edges` as for `out_regions`."""
+    figure.add_scatter(
+        x=edges[0], y=edges[1], mode="none", fill="toself", fillcolor=theme.single, hoverinfo="skip",
+        fillpattern=dotted(theme), name=name, **more,
+    )  # fmt: skip
 
 
 def out_regions(figure: go.Figure, edges: tuple[Any, Any], theme: Theme, name: str, **more: Any) -> None:

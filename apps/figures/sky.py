@@ -317,6 +317,7 @@ def _sectors(drawing: Drawing, sectors: pd.DataFrame, theme: Theme) -> float:
 def _key(drawing: Drawing, states: Sequence[tuple[str, str, str]], has_missing: bool, theme: Theme) -> int:
     """Write above the picture what its lines are, each in its own colour; return how many lines of text that takes."""
     words = [(f"{STROKES[dash]} {name}", colour) for name, colour, dash in reversed(states)]
+    words = [(word, theme.of_words(colour)) for word, colour in words]
     if has_missing:
         words.append(("✕ the satellite missing in a gap", theme.out))
     lines: list[list[tuple[str, str]]] = [[]]

@@ -10,10 +10,11 @@ import plotly.graph_objects as go
 from passim import Coverage
 
 from ..text.units import LocalClock, duration
+from .regions import edges_of, single_regions
 from .theme import FONT_SIZE, Theme, apply_theme, out_marker
 from .time_axis import local_axis, mark_now, utc
 
-IN_VIEW, NO_SERVICE = "in view", "no service"
+IN_VIEW, ALONE, NO_SERVICE = "in view", "one in view", "no service"
 # On a phone a letter takes so much of the strip's length.
 _LETTER: Final = 1.0 / 44.0
 # Ten seconds each in an hour: more would be thinner than two pixels.
@@ -42,6 +43,8 @@ def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme
         customdata=[[starts[k], ends[k]] for k in shown],
         hovertemplate="%{y} in view<br>%{customdata[0]} to %{customdata[1]}<extra></extra>",
     )
+    alone = slices.level == 1
+    single_regions(figure, edges_of(start_us[alone] / 1000.0, end_us[alone] / 1000.0, 0.0, 1.0), theme, ALONE)
     gaps = coverage.gaps()
     rows: list[Any] = list(gaps.itertuples(index=False))
     figure.add_bar(

@@ -14,11 +14,16 @@ FONT: Final = 'system-ui, -apple-system, "Segoe UI", Roboto, "Liberation Sans", 
 FONT_SIZE: Final = 13
 # Every region without service carries these strokes as well as its colour.
 HATCH: Final = "/"
+# And every region in which one satellite alone can serve, these: as a grey it is that of service.
+DOTS: Final = "."
 
 
 @dataclass(frozen=True)
 class Theme:
-    """Colours by what they mean. ``ramp`` is for counts in view, from one to many; ``single`` is exactly one."""
+    """Colours by what they mean. ``ramp`` is for counts in view, from one to many; ``single`` is exactly one.
+
+    Words about service and about one satellite alone have darker shades of their own on paper.
+    """
 
     name: str
     paper: str
@@ -31,6 +36,8 @@ class Theme:
     chosen: str
     shade: str
     ramp: tuple[str, ...]
+    service_text: str
+    single_text: str
 
     def of_count(self, in_view: int) -> str:
         """Return the colour of a number of satellites in view: none, exactly one, or the ramp from two on."""
@@ -39,6 +46,10 @@ class Theme:
         if in_view == 1:
             return self.single
         return self.ramp[min(in_view - 2, len(self.ramp) - 1)]
+
+    def of_words(self, colour: str) -> str:
+        """Return the colour of words about what is drawn in `colour`."""
+        return {self.service: self.service_text, self.single: self.single_text}.get(colour, colour)
 
 
 LIGHT: Final = Theme(
@@ -53,6 +64,8 @@ LIGHT: Final = Theme(
     chosen="#2B4C7E",
     shade="#F1EDE3",
     ramp=("#7FA3A8", "#4F7C82", "#2F5B61"),
+    service_text="#3C666C",
+    single_text="#6F5820",
 )
 DARK: Final = Theme(
     name="dark",
@@ -66,6 +79,8 @@ DARK: Final = Theme(
     chosen="#8FB0E0",
     shade="#1C2328",
     ramp=("#55797E", "#7FB0B5", "#B5D6D9"),
+    service_text="#7FB0B5",
+    single_text="#D3BC86",
 )
 THEMES: Final = {theme.name: theme for theme in (LIGHT, DARK)}
 
