@@ -148,13 +148,16 @@ def check_paper(page: Page) -> None:
     tables = page.locator("details.numbers")
     opened = page.locator("details.numbers[open]").count()
     assert not page.locator("#chosen").is_visible()
+    page.set_viewport_size({"width": 800, "height": 1100})  # about a sheet of A4
     page.emulate_media(media="print")
     expect(page.locator("details.numbers[open]")).to_have_count(tables.count())
     if page.locator("select.choice-list").count():
         assert page.locator("#chosen").inner_text().startswith("Marram, loft")
     for form in page.locator("select, button, input, .drop, .button").all():
         assert not form.is_visible(), form.evaluate("e => e.outerHTML")
+    page.wait_for_function("document.documentElement.scrollWidth <= 800")
     page.emulate_media(media="screen")
+    page.set_viewport_size({"width": 1280, "height": 800})
     expect(page.locator("details.numbers[open]")).to_have_count(opened)
 
 
@@ -251,7 +254,9 @@ def test_now_draws_the_hour_and_moves(page: Page, folder: Path) -> None:
     wait_until(lambda: picture(page, "hour").evaluate(line) > before)
     # It counts down by itself: whether to call in one word, and the state of service in the title of the tab.
     told = page.locator("#live")
-    expect(told).to_contain_text("Call now? No.")
+    expect(told).to_have_text(re.compile(r"^Call now\? No\. Next gap in [\d\xa0ms in]+: 07:\d\d:\d\d, 18\xa0s\.$"))
+    # Once is enough.
+    assert "gap" not in page.locator("#second").inner_text()
     expect(page).to_have_title(re.compile("^(Service|No service) – Now – passim$"))
     first_words = told.inner_text()
     page.route("**/_dash-update-component", lambda route: route.abort())

@@ -179,14 +179,15 @@ def test_the_page_says_first_that_service_is_out_and_for_how_long(state: Dashboa
     assert begun == [(1000.0 * start.timestamp(), 1000.0 * end.timestamp())]
     assert live.verdict == "Call now? No."
     assert live.out == "Call now? No. No service for {} more."
-    # Its end, told by the clock of the place an hour behind UTC.
-    local_end = end - timedelta(hours=1) + timedelta(milliseconds=500)
-    assert within.second.endswith(f"The gap lasts until {local_end:%H:%M:%S}.")
+    # That is told once: the browser counts down to it.
+    assert "gap" not in within.second
     after = told(state, end + timedelta(seconds=1))
     assert after.sentence.startswith("Not a good moment")
-    # The gap that has passed within the minute is not announced any more.
+    # The gap that has passed within the minute is not counted down to any more; times are those of the place.
     following = gaps["start"].iloc[1] - pd.Timedelta(hours=1) + pd.Timedelta(milliseconds=500)
-    assert f"Next gap: {following:%H:%M:%S}" in after.second
+    coming = next(k for k, gap in enumerate(after.live.gaps_ms) if gap[1] > after.live.now_ms)
+    assert after.live.gap_words[coming].startswith(f": {following:%H:%M:%S}, ")
+    assert "gap" not in after.second
 
 
 def test_the_page_says_what_a_better_start_still_has_frozen(state: DashboardState) -> None:

@@ -97,13 +97,15 @@ class Answer:
 class Live:
     """What the browser goes on telling by itself between two answers: whether to call, and a countdown.
 
-    ``gaps_ms`` are the starts and ends of gaps up to ``until_ms``, in milliseconds since 1970 by the dashboard's clock,
-    which says ``now_ms``. The words hold "{}" where a length of time or, in ``calm``, nothing is put.
+    ``gaps_ms`` are the starts and ends of gaps up to ``until_ms`` and of the first one after it, in milliseconds since
+    1970 by the dashboard's clock, which says ``now_ms``; ``gap_words`` are what is said of each before it comes. The
+    words hold "{}" where a length of time is put.
     """
 
     now_ms: float
     until_ms: float
     gaps_ms: Sequence[tuple[float, float]]
+    gap_words: Sequence[str]
     verdict: str
     out: str
     ahead: str

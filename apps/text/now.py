@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Final
 from .calls import NO_FREEZE_S, minute, none_good_sentences, outlook, pauses, plan_columns
 from .columns import TEXT, Column
 from .service import sky_alone_words
-from .units import LocalClock, duration, share
+from .units import LocalClock, duration, share, unbroken
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from passim.answers.calls import now as answers
     from passim.sky import view as views
 
@@ -21,15 +23,16 @@ def headline(now: answers.Now, clock: LocalClock, out: str) -> str:
     return f"{out} {_verdict(now, clock)}".lstrip()
 
 
-def details(now: answers.Now, clock: LocalClock, calm_hours: str, gap: str = "") -> list[str]:
+def details(now: answers.Now, clock: LocalClock, calm_hours: str, *, gap_told: bool = False) -> list[str]:
     """Return what awaits a call, the next gap and what to do where no start is good, a sentence each.
 
-    `calm_hours` is where a face tells the calmest hours, `gap` its own sentence on the next gap.
+    `calm_hours` is where a face tells the calmest hours; one that counts down to the next gap has ``gap_told``.
     """
     if not now.freshness.band.shows_odds:
         return [f"The next gap and the next good start cannot be told either; {calm_hours} tells the calmest hours."]
     none = [] if now.none_good is None else none_good_sentences(now.none_good, now.kind, clock)
-    return [f"A call now: {outlook(now.call)}.", gap or gap_line(now, clock), *none]
+    gap = [] if gap_told else [gap_line(now, clock)]
+    return [f"A call now: {outlook(now.call)}.", *gap, *none]
 
 
 def odds_line(now: answers.Now) -> list[str]:
@@ -73,16 +76,21 @@ def gap_line(now: answers.Now, clock: LocalClock) -> str:
     return f"Next gap: {clock.when(gap.start)}, {length}{frozen} (chance {share(gap.chance)})."
 
 
-def live_words(now: answers.Now, until: str) -> dict[str, str]:
-    """Return the words that a page goes on telling, "{}" where it puts how long; `until` is where its outlook ends."""
+def live_words(now: answers.Now) -> dict[str, str]:
+    """Return the words that a page goes on telling, "{}" where it puts how long."""
     return {
         "verdict": f"Call now? {'Yes' if now.call_is_wise else 'No'}.",
         "out": "Call now? No. No service for {} more.",
-        "ahead": "Next gap in {}.",
-        "calm": f"No gap until {until}.",
+        "ahead": "Next gap in {}",
+        "calm": f"No gap in the next {_looked(now)}.",
         "serving": "Service",
         "not_serving": "No service",
     }
+
+
+def live_gap_words(start: datetime, seconds: float, clock: LocalClock) -> str:
+    """Return what stands behind how long it is to a gap: when it begins, and how long it lasts."""
+    return f": {clock.time(start)}, {unbroken(duration(seconds))}."
 
 
 def now_columns(clock: LocalClock) -> list[Column]:

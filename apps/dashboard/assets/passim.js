@@ -130,8 +130,10 @@
       if (place.textContent) place.textContent = "";
       document.title = pageName ? pageName + " – passim" : document.title;
     } else {
-      const gap = live.gaps_ms.find(([, end]) => end > now), out = gap !== undefined && gap[0] <= now;
-      const next = gap === undefined ? live.calm : live.ahead.replace("{}", length(gap[0] - now));
+      const nth = live.gaps_ms.findIndex(([, end]) => end > now), gap = live.gaps_ms[nth];
+      const out = gap !== undefined && gap[0] <= now;
+      const ahead = gap === undefined ? live.calm : live.ahead.replace("{}", length(gap[0] - now));
+      const next = gap === undefined ? ahead : ahead + live.gap_words[nth];
       place.textContent = out ? live.out.replace("{}", length(gap[1] - now)) : live.verdict + " " + next;
       place.classList.toggle("out", out);
       document.title = (out ? live.not_serving : live.serving) + " – " + pageName + " – passim";

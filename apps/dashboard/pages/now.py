@@ -20,7 +20,7 @@ from ...figures.theme import Theme
 from ...text.columns import picked
 from ...text.gaps import gap_columns
 from ...text.notes import Note
-from ...text.now import alone, details, headline, live_words, now_columns
+from ...text.now import alone, details, headline, live_gap_words, live_words, now_columns
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Live, Page, Panel, Shown, Table
@@ -71,7 +71,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     coverage = question.coverage(hour, searched)
     gaps = coverage.gaps()
     out = _under_way(found, gaps, question.now)
-    lines = details(found, clock, "the page Calls", _gap_words(found, gaps, out, question.now, clock))
+    live = _live(question, found, gaps, hour)
+    # Gaps that what is in hand plays through are no gap for such a call: then that is told besides.
+    lines = details(found, clock, "the page Calls", gap_told=live is not None and not found.kind.buffer_s)
     if out is None and (sky_alone := alone(found, question.view)):
         lines.append(sky_alone)
 
@@ -95,7 +97,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         (Note(found.freshness.words), *notes_of(question, seen, span, tell_age=False)),
         " ".join(lines),
         still,
-        _live(question, found, gaps, hour, clock),
+        live,
     )
 
 
@@ -152,31 +154,22 @@ def _under_way(found: now_answer.Now, gaps: pd.DataFrame, now: datetime) -> Any:
     return next((row for row in rows if row.start <= now < row.end), None)
 
 
-def _live(
-    question: PageRequest, found: now_answer.Now, gaps: pd.DataFrame, hour: Span, clock: LocalClock
-) -> Live | None:
+def _live(question: PageRequest, found: now_answer.Now, gaps: pd.DataFrame, hour: Span) -> Live | None:
     """Return what the browser counts down; None where the elements are too old for single times."""
     if not found.freshness.band.shows_times:
         return None
-    edges = [tuple(1000.0 * gap[name].timestamp() for name in ("start", "end")) for _, gap in gaps.iterrows()]
-    words = live_words(found, clock.time(hour.end)[:5])
-    return Live(1000.0 * question.now.timestamp(), 1000.0 * hour.end.timestamp(), edges, **words)
-
-
-def _gap_words(found: now_answer.Now, gaps: pd.DataFrame, out: Any, now: datetime, clock: LocalClock) -> str:
-    """Return what is said of the next gap where more than a moment has passed since it was found; else nothing."""
-    if out is not None:
-        end = clock.time(out.end)
-        return f"The gap goes on past {end}." if out.cut_at_end else f"The gap lasts until {end}."
-    if found.next_gap is None or found.next_gap.end > now:
-        return ""
-    # What was found at the start of the minute has passed since.
-    outlasts_s = found.kind.noticed_from_s + found.kind.buffer_s
-    later = gaps[(gaps["start"] > now) & (gaps["duration_s"] >= outlasts_s)]
-    if later.empty:
-        return f"No further gap until {clock.time(found.at + timedelta(hours=1))[:5]}."
-    row = later.iloc[0]
-    return f"Next gap: {clock.when(row['start'])}, {duration(row['duration_s'])}."
+    rows: list[Any] = list(gaps.itertuples(index=False))
+    # Where the hour has none left, it is the first gap after it that people wait for.
+    if found.next_gap is not None and found.next_gap.start >= hour.end:
+        rows.append(found.next_gap)
+    clock = question.clock(hour)
+    return Live(
+        1000.0 * question.now.timestamp(),
+        1000.0 * hour.end.timestamp(),
+        [(1000.0 * row.start.timestamp(), 1000.0 * row.end.timestamp()) for row in rows],
+        [live_gap_words(row.start, row.duration_s, clock) for row in rows],
+        **live_words(found),
+    )
 
 
 def _caption(coverage: Coverage, clock: LocalClock) -> str:
