@@ -32,6 +32,7 @@ from passim.intervals import Intervals
 from passim.line import past_forecast, statistics
 from passim.parallel import chunks as workers
 from passim.sky import outlines
+from passim.sky.in_view import serving_satellites
 from passim.workspace import create
 from passim.workspace.invented_record import INVENTED_RECORD, write_invented_record
 from passim_apps.figures.calls import call_days
@@ -111,7 +112,7 @@ def curve_by_latitude() -> go.Figure:
 def gaps_by_satellites() -> go.Figure:
     """When it gets better: what every number of satellites gives, in three orders, and the goal."""
     seen = found()
-    counted = growth_orders.serving_satellites(seen.fleet, seen.view, seen.span)
+    counted = serving_satellites(seen.fleet, seen.view, seen.span)
     orders = {
         "as launched": growth_orders.launch_order(seen.fleet, counted),
         "plane by plane": growth_orders.plane_order(seen.fleet, seen.span.middle, counted),

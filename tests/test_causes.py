@@ -173,8 +173,8 @@ def test_the_limit_that_binds_is_named(scene):
     elif name == "gateway":
         assert (look_angles(limit.gateways[0].site, position_km).elevation_deg < 25.0).all()
     elif name == "share":
-        assert not limit.serving(fleet)[satellite].any()
-        assert 0.3 < limit.serving(fleet).mean() < 0.9
+        assert not limit.serving(fleet, SPAN)[satellite].any()
+        assert 0.3 < limit.serving(fleet, SPAN).mean() < 0.9
     elif name == "excluded":
         assert set(table["missing_satellite_id"]) <= {"900000003", "900000012"}
     elif name == "serving":
@@ -313,9 +313,6 @@ class Named:
 
     def __init__(self, name):
         self.name = name
-
-    def describe(self):
-        return self.name
 
 
 def invented(allowed_seconds):

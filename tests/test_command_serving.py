@@ -18,6 +18,7 @@ from passim.coverage.visibility import find_visibility
 from passim.sky.view import View
 from passim_apps.command_line.main import main
 from passim_apps.command_line.options import POLICY_NAMES
+from passim_apps.text.service import service_words
 
 START = datetime(2026, 11, 25, tzinfo=UTC)
 SPAN = passim.Span.starting(START, hours=2)
@@ -180,7 +181,7 @@ def test_how_satellites_are_given_is_an_option_of_every_command(path: str, tmp_p
     assert told["service"] == {
         "policy": "keep-then-highest", "clock_period_s": 15.0, "clock_offset_s": 0.0, "acquisition_s": 5.0,
     }  # fmt: skip
-    assert told["limits"]["handover"] == Service("keep-then-highest", 15.0, 0.0, 5.0).describe()
+    assert told["limits"]["handover"] == service_words(Service("keep-then-highest", 15.0, 0.0, 5.0))
 
 
 def test_the_turns_of_an_hour_are_those_of_the_day(path: str) -> None:

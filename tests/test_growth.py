@@ -30,12 +30,12 @@ from passim.answers.growth.orders import (
     listed_order,
     plane_order,
     random_orders,
-    serving_satellites,
 )
 from passim.coverage.ranks import RankSweep
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.patterns import jittered, launched_by_plane
 from passim.intervals import GroupedIntervals
+from passim.sky.in_view import serving_satellites
 from passim.sky.limits import Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
 from passim.spans import DailyHours

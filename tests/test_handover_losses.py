@@ -23,6 +23,8 @@ from passim.forecast.timing import TimingModel
 from passim.intervals import Intervals, intersection
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.view import View
+from passim_apps.text.limits import descriptions
+from passim_apps.text.service import service_words
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(START, hours=2)
@@ -80,7 +82,7 @@ def test_a_terminal_that_loses_nothing_has_no_handovers_to_lift(fleet: Fleet) ->
 def test_lifting_handovers_keeps_the_policy(fleet: Fleet) -> None:
     view = View(PLACE, (GATEWAY,), service=SLOW)
     assert view.names == ("horizon", "gateway", "handover")
-    assert view.descriptions["handover"] == SLOW.describe()
+    assert descriptions(view)["handover"] == service_words(SLOW)
     lifted = view.without("handover")
     assert lifted.service == Service("keep-then-highest")
     assert lifted.names == ("horizon", "gateway")

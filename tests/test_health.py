@@ -13,7 +13,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from passim.answers.growth.orders import serving_satellites
 from passim.constants import SGP4_EARTH_RADIUS_KM
 from passim.coverage.visibility import find_visibility
 from passim.elements import SatelliteId, read_elements
@@ -22,6 +21,7 @@ from passim.elements.patterns import scattered, walker
 from passim.elements.records import Fleet
 from passim.elements.slots import doubles, node_and_phase_deg, planes
 from passim.errors import EmptyFleetError, SpanError
+from passim.sky.in_view import serving_satellites
 from passim.sky.limits import ServingFilter
 from passim.sky.site import Site
 from passim.sky.view import View

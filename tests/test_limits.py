@@ -15,6 +15,7 @@ from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit,
 from passim.sky.limits.geostationary_arc import GeostationaryArc
 from passim.sky.local_arcs import unit_vector
 from passim.sky.view import View
+from passim_apps.text.limits import what_it_is
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(EPOCH, hours=6)
@@ -201,13 +202,13 @@ def test_a_gateway_off_the_earth_is_refused(latitude_deg, longitude_deg):
 
 
 def test_a_satellite_keeps_its_lot():
-    few, more = ServingShare(50.0, seed=7).serving(FLEET), ServingShare(80.0, seed=7).serving(FLEET)
+    few, more = ServingShare(50.0, seed=7).serving(FLEET, SPAN), ServingShare(80.0, seed=7).serving(FLEET, SPAN)
     assert 0.3 < few.mean() < 0.7 < more.mean() < 0.95
     assert (few <= more).all()
-    assert ServingShare(100.0).serving(FLEET).all()
-    assert (ServingShare(50.0, seed=8).serving(FLEET) != few).any()
+    assert ServingShare(100.0).serving(FLEET, SPAN).all()
+    assert (ServingShare(50.0, seed=8).serving(FLEET, SPAN) != few).any()
     half = Fleet(list(FLEET)[45:], "half")
-    assert (ServingShare(50.0, seed=7).serving(half) == few[45:]).all()
+    assert (ServingShare(50.0, seed=7).serving(half, SPAN) == few[45:]).all()
 
 
 def test_shares_and_exclusions_take_whole_satellites_away():
@@ -218,7 +219,7 @@ def test_shares_and_exclusions_take_whole_satellites_away():
     assert gone == {"900000005", "900000017"} & set(FLEET.satellite_ids[visibility.base.group])
     assert gone
     satellites = set(visibility.allowed["share"].group.tolist())
-    assert satellites == set(visibility.base.group.tolist()) & set(np.flatnonzero(share.serving(FLEET)).tolist())
+    assert satellites == set(visibility.base.group.tolist()) & set(np.flatnonzero(share.serving(FLEET, SPAN)).tolist())
 
 
 def test_the_serving_filter_tells_its_counts():
@@ -263,7 +264,8 @@ def test_leaving_out_a_satellite_that_is_not_there_is_refused():
     "limit", [Cone(40.0, 20.0, 50.0), ArcKeepOut(12.0), GatewayLimit((NEAR, EAST)), ServingShare(80.0), ServingFilter()]
 )
 def test_every_limit_says_in_words_what_it_is(limit):
-    words = limit.describe()
+    words = what_it_is(limit)
+    assert words != limit.name
     assert words
     assert words == words.strip().rstrip(".")
     assert "\n" not in words

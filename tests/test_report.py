@@ -26,6 +26,7 @@ from passim.errors import InputError, SpanError, WayOut
 from passim.parallel import chunks as workers
 from passim.sky.view import View
 from passim.spans import DailyHours, zone
+from passim_apps.text.sky import place_sentences
 from tests import scenario
 
 AT = datetime(2026, 11, 25, 7, tzinfo=UTC)
@@ -139,7 +140,7 @@ def test_planes_stand_in_for_launches_that_nobody_knows() -> None:
 
 
 def test_the_site_is_told_in_sentences(loft: reports.Report) -> None:
-    where, skyline, others = loft.site_sentences()
+    where, skyline, others = place_sentences(loft.visibility.view)
     assert where == (
         "Marram loft stands at 45.0000° N, 28.0000° W, 40 m above the ellipsoid; its clocks are those of "
         "Atlantic/Azores."
@@ -151,7 +152,7 @@ def test_the_site_is_told_in_sentences(loft: reports.Report) -> None:
 def test_a_skyline_by_direction_is_told_by_its_highest_point() -> None:
     firs = replace(scenario.MARRAM_LOFT, horizon=Horizon.from_points([(0, 25), (300, 60), (334, 25)]))
     report = made(Span.starting(AT, hours=3), View(firs))
-    assert report.site_sentences()[1:] == (
+    assert place_sentences(report.visibility.view)[1:] == (
         "Its skyline stands from 25° to 60° high, highest at 300° from north.",
         "Nothing else limits its service here.",
     )

@@ -29,6 +29,7 @@ from passim.sky.limits import GatewayLimit
 from passim.sky.service import InUse, in_use_at, stints_within
 from passim.sky.view import View
 from passim.spans import Span, microseconds
+from passim_apps.text.service import service_words
 from tests.scenario import MARRAM_LOFT, SOUTH, plover
 
 SECOND_US = 1_000_000
@@ -485,8 +486,8 @@ def test_gateways_need_the_site() -> None:
 
 
 def test_a_service_says_what_it_is() -> None:
-    assert Service().describe() == "a satellite is kept until it is lost, then the highest is taken"
-    assert Service("highest", 15.0, 2.5, 1.5).describe() == (
+    assert service_words(Service()) == "a satellite is kept until it is lost, then the highest is taken"
+    assert service_words(Service("highest", 15.0, 2.5, 1.5)) == (
         "always the highest satellite is taken, at fixed moments every 15 s (offset 2.5 s), "
         "and each takes 1.5 s to acquire"
     )

@@ -14,6 +14,7 @@ from passim.coverage.visibility import find_visibilities, find_visibility
 from passim.intervals import difference_by_group, intersection_by_group, union_by_group
 from passim.sky.limits import ArcKeepOut, Cone, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
+from passim_apps.text.service import floor_note
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(EPOCH + timedelta(hours=3), hours=8)
@@ -92,8 +93,11 @@ def test_the_floor_stays_when_the_horizon_is_lifted():
     assert View(Site("a", 45.0, 0.0, horizon=Horizon.flat(35.0))).floor_deg == 25.0
     told = View(SITE, lowest_elevation_deg=30.0)
     # It is told where the horizon is lower in places; what is lifted down to the floor is not lower.
-    assert told.floor_note == "The terminal works from 30° up: the horizon counts only where it is higher."
-    assert (VIEW.floor_note, told.without("horizon").floor_note) == (None, None)
+    assert [note.text for note in floor_note(told)] == [
+        "The terminal works from 30° up: the horizon counts only where it is higher."
+    ]
+    assert not floor_note(VIEW)
+    assert not floor_note(told.without("horizon"))
     found = find_visibility(FLEET, told, SPAN)
     assert found.passes(["horizon"])["peak_elevation_deg"].min() > 30.0
     mask = find_passes(FLEET, Site("a", 45.0, -28.0, 40.0, horizon=Horizon.flat(30.0)), SPAN)

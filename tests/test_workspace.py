@@ -130,11 +130,11 @@ def test_a_terminal_does_not_get_better_by_a_low_roof_line(tmp_path: Path) -> No
     opened = create(tmp_path / "own", site=new_site(**PLACE, horizon_file=str(tmp_path / "roof.csv")))
     assert opened.site().horizon.lowest_deg == 5.0
     assert opened.view().floor_deg == 25.0
-    assert opened.view().floor_note is not None
+    assert opened.view().stops_above_horizon
     assert "\nlowest_elevation_deg = 25" in opened.file.read_text()
     # Its own file may say otherwise.
     opened = opened.edit(lambda document: document["terminal"].update({"lowest_elevation_deg": 5.0}))
-    assert (opened.view().floor_deg, opened.view().floor_note) == (5.0, None)
+    assert (opened.view().floor_deg, opened.view().stops_above_horizon) == (5.0, False)
 
 
 def test_files_are_named_from_the_current_folder_and_found_from_everywhere(

@@ -12,6 +12,7 @@ from typing import Any, Final, TypeVar
 
 import click
 
+from ..text.limits import LIMIT_WORDS, LimitOption
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
 from .parsing import DEFAULT_MASK_DEG, FleetChoice, OutputChoice, ServiceChoice, SiteChoice, SpanChoice, mask
 from .usage import NUMBER, OneOf
@@ -167,6 +168,20 @@ _SERVICE: Final = (
         help="Seconds without service each time a satellite is acquired. Default: the workspace's, else 0.",
     ),
 )
+
+
+def _limit_option(name: str, words: LimitOption) -> Callable[[Command], Command]:
+    """Return the option of a limit that a few numbers state; they arrive as `SiteChoice.numbers_of_limits`."""
+
+    def retain(context: click.Context, parameter: click.Parameter, text: str | None) -> None:
+        numbers = context.params.setdefault("numbers_of_limits", {})
+        if text is not None:
+            numbers[name] = text
+
+    return click.option(f"--{name}", metavar=words.metavar, help=words.help, expose_value=False, callback=retain)
+
+
+*_FIRST_LIMITS, _LAST_LIMIT = LIMIT_WORDS
 _LIMITS: Final = (
     click.option(
         "--zone",
@@ -182,19 +197,7 @@ _LIMITS: Final = (
         help=f"A gateway that a serving satellite must see too, above its own mask (default {DEFAULT_MASK_DEG:g}). "
         "Repeat for more: one in view is enough.",
     ),
-    click.option(
-        "--cone",
-        "cone_text",
-        metavar="AZ,TILT,HALF",
-        help="The antenna's cone: azimuth and tilt from straight up of where it points, and its half-angle, degrees.",
-    ),
-    click.option(
-        "--arc",
-        "arc_deg",
-        type=NUMBER,
-        metavar="DEG",
-        help="Angle to keep clear of the geostationary arc. Default: none.",
-    ),
+    *(_limit_option(name, words.option) for name, words in LIMIT_WORDS.items() if words.option is not None),
     click.option(
         "--share",
         "share_text",
@@ -210,7 +213,7 @@ _LIMITS: Final = (
         "without",
         multiple=True,
         metavar="LIMIT",
-        help="Lift a limit: horizon, cone, arc, gateway, serving, share, excluded or handover. Repeat for more.",
+        help=f"Lift a limit: {', '.join(_FIRST_LIMITS)} or {_LAST_LIMIT}. Repeat for more.",
     ),
 )
 # For commands that bring limits of their own.

@@ -12,7 +12,7 @@ import dataclasses
 import functools
 import re
 import shlex
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import PurePath
@@ -20,8 +20,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..text.limits import LIMIT_WORDS, what_it_is
 from ..text.notes import Note, background, weighed, without
-from ..text.service import lifted_note, policy_note
+from ..text.service import floor_note, lifted_note, policy_note
 from ..text.skipped import skipped_notes
 from .times import aware_time
 
@@ -158,14 +159,14 @@ class SiteChoice:
     spot_name: str | None = None
     workspace_dir: str | None = None
     gateways: tuple[str, ...] = ()
-    cone_text: str | None = None
-    arc_deg: float | None = None
     share_text: str | None = None
     excluded: tuple[str, ...] = ()
     policy: str | None = None
     clock_text: str | None = None
     acquisition_s: float | None = None
     without: tuple[str, ...] = ()
+    # Of the limits that a few numbers state: by name, what the option of that name says.
+    numbers_of_limits: Mapping[str, str] = dataclasses.field(default_factory=dict)
 
     def site(self) -> tuple[Site, list[Note]]:
         """Return the site, with its horizon, and what the user should be told about it. Raises InputError."""
@@ -180,7 +181,8 @@ class SiteChoice:
             seen, notes = self._view_of_workspace()
         named = {limit.name: limit for limit in seen.limits} | self._given_limits()
         service = ServiceChoice(self.policy, self.clock_text, self.acquisition_s).service(seen.service)
-        seen = dataclasses.replace(seen, limits=tuple(named[name] for name in _in_order(named)), service=service)
+        in_order = sorted(named, key=list(LIMIT_WORDS).index)
+        seen = dataclasses.replace(seen, limits=tuple(named[name] for name in in_order), service=service)
         if self.without:
             seen = seen.without(*dict.fromkeys(self.without))
             notes.append(lifted_note(self.without))
@@ -188,11 +190,10 @@ class SiteChoice:
         guessed = self.policy is None and (workspace is None or workspace.policy_guessed)
         notes += policy_note(seen, guessed=guessed)
         # The mask has its own note, and the serving filter tells its counts once the fleet is read.
-        messages = [limit.describe() for limit in seen.limits if limit.name != "serving"]
+        messages = [what_it_is(limit) for limit in seen.limits if limit.name != "serving"]
         if messages:
             notes.append(background(f"Limits beside the mask: {'; '.join(messages)}.", "limits"))
-        if seen.floor_note is not None:
-            notes.append(Note(seen.floor_note))
+        notes += floor_note(seen)
         return seen, notes
 
     def each_spot(self, site_texts: Sequence[str | None]) -> tuple[list[Spotted], list[Note]]:
@@ -287,14 +288,11 @@ class SiteChoice:
         from passim.errors import InputError
         from passim.sky import limits
 
-        given: list[limits.Limit] = []
-        if self.cone_text is not None:
-            azimuth_deg, tilt_deg, half_deg = _numbers(
-                "--cone", self.cone_text, "AZ,TILT,HALF in degrees", (3,), "--cone 0,20,50"
-            )
-            given.append(limits.Cone(azimuth_deg, tilt_deg, half_deg))
-        if self.arc_deg is not None:
-            given.append(limits.ArcKeepOut(self.arc_deg))
+        given = [
+            _limit_of(kind, self.numbers_of_limits[kind.name])
+            for kind in limits.TERMINAL_LIMITS
+            if kind.name in self.numbers_of_limits
+        ]
         if self.gateways:
             given.append(limits.GatewayLimit(tuple(gateway(text) for text in self.gateways)))
         if self.share_text is not None:
@@ -514,10 +512,13 @@ def _looks_like_coordinates(text: str | None) -> bool:
     return text is not None and ("," in text or not any(c.isalpha() or c == "/" for c in text))
 
 
-def _in_order(names: Iterable[str]) -> list[str]:
-    """Return the names of limits in the order in which people are told of them; new ones come last."""
-    known = ("cone", "arc", "gateway", "serving", "share", "excluded")
-    return sorted(names, key=lambda name: known.index(name) if name in known else len(known))
+def _limit_of(kind: limits.TerminalLimit, text: str) -> limits.Limit:
+    """Return the limit that the text of its option states. Raises SiteError."""
+    option, words = f"--{kind.name}", LIMIT_WORDS[kind.name].option
+    assert words is not None  # else there would be no such option
+    if len(kind.numbers) == 1:
+        return kind.of([number(text, option, words.wanted, words.example)])
+    return kind.of(_numbers(option, text, words.wanted, (len(kind.numbers),), f"{option} {words.example}"))
 
 
 def _numbers(option: str, text: str, wanted: str, how_many: tuple[int, ...], try_next: str = "") -> list[float]:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ..text.answer import site_facts
+from ..text.limits import descriptions
 from ..text.notes import Note
 from ..text.query import CAUTION, QueryResult, search_notes, searched, serving_notes, times_note
 from ..text.units import LocalClock, instant
@@ -83,7 +84,7 @@ def search(
             "epoch_newest": instant(search_report.epoch_newest),
             "band": searched_then.band.name,
         },
-        "limits": seen_from.descriptions,
+        "limits": descriptions(seen_from),
     }
     if condition is not None:
         facts["health"] = condition.counts

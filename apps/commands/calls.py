@@ -24,6 +24,7 @@ from ..command_line.options import (
     site_options,
 )
 from ..command_line.usage import NUMBER, WHOLE
+from ..text.limits import descriptions
 from ..text.notes import Note, background, led, weighed
 
 if TYPE_CHECKING:
@@ -197,7 +198,7 @@ def _question(request: _Request, busy_files: Sequence[str], what: str) -> str:
     """
     view, kind = request.ahead.found.visibility.view, request.kind
     site = view.site
-    limits = [f"{name}: {words}" for name, words in view.descriptions.items()]
+    limits = [f"{name}: {words}" for name, words in descriptions(view).items()]
     # A skyline is told of by its lowest and highest point alone.
     fine = repr((list(site.horizon.azimuths_deg), list(site.horizon.elevations_deg), view.floor_deg))
     return " | ".join(

@@ -158,7 +158,7 @@ def _numbers_by_limit(known: cause_room.Causes) -> list[dict[str, Any]]:
     """Return what each limit gives back as JSON can hold it."""
     from ..text.answer import plain_numbers
 
-    rows = known.seconds_by_cause().drop(columns="description")
+    rows = known.seconds_by_cause()
     numbers = [column for column in rows.columns if column != "limit"]
     return [
         {"limit": name} | plain_numbers(dict(zip(numbers, values, strict=True)))
@@ -171,10 +171,10 @@ def _limit_answer(
 ) -> Answer:
     """Return the answer that lists the limits and what each gives back."""
     from ..text.answer import Answer
-    from ..text.causes import limit_columns
+    from ..text.causes import limit_columns, limit_rows
 
-    columns = limit_columns(found.span.duration_s)
-    return Answer("causes", found.headed("\n".join(lines)), known.seconds_by_cause(), columns, notes, facts)
+    columns, rows = limit_columns(found.span.duration_s), limit_rows(found.visibility.view, known.seconds_by_cause())
+    return Answer("causes", found.headed("\n".join(lines)), rows, columns, notes, facts)
 
 
 def _sector_answer(

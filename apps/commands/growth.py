@@ -21,6 +21,7 @@ from ..command_line.options import (
 )
 from ..command_line.times import hours_of_day
 from ..command_line.usage import WHOLE, WholeBetween
+from ..text.limits import descriptions
 from ..text.notes import Note, background, weighed, without
 
 if TYPE_CHECKING:
@@ -149,9 +150,10 @@ class _Order:
     def order(self, found: QueryResult) -> growth_orders.Order:
         """Return it over the satellites of a visibility. Raises InputError."""
         from passim.answers.growth import orders as growth_orders
+        from passim.sky import in_view
 
         seen = found.visibility
-        fleet, counted = seen.fleet, growth_orders.serving_satellites(seen.fleet, seen.view, seen.span)
+        fleet, counted = seen.fleet, in_view.serving_satellites(seen.fleet, seen.view, seen.span)
         return growth_orders.named_order(self.text, fleet, found.span.middle, counted, draws=self.draws, seed=self.seed)
 
 
@@ -299,7 +301,7 @@ def _answer_plan(
     facts: dict[str, Any] = {
         "site": site_facts(view.site),
         "span": {"start": instant(span.start), "end": instant(span.end)},
-        "limits": view.descriptions,
+        "limits": descriptions(view),
         "assumptions": ahead.assumptions(),
         "plan": [{**dataclasses.asdict(row), "date": row.date.isoformat()} for row in ahead.launches],
     }

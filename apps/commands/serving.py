@@ -18,6 +18,7 @@ from ..command_line.options import (
     span_options,
 )
 from ..command_line.usage import NUMBER, OneOf
+from ..text.service import service_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -89,7 +90,7 @@ def serving(
             found.headed(serving_sentence(timeline, found.length, found.clock, found.in_reach)),
             without_indices(rows),
             columns,
-            (Note(f"Service: {service.describe()}."), *found.notes),
+            (Note(f"Service: {service_words(service)}."), *found.notes),
             {**found.facts, "service": dataclasses.asdict(service), "summary": plain_numbers(timeline.summary())},
             found.clock,
         ),

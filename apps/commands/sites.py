@@ -23,6 +23,7 @@ from ..command_line.parsing import (
 from ..command_line.times import hours_of_day
 from ..command_line.usage import NUMBER, WHOLE
 from ..command_line.worker_options import WorkerChoice, workers_options
+from ..text.limits import descriptions
 from ..text.notes import Note, background, led, without
 from ..text.service import everywhere_notes, lifted_note, without_handovers_note
 
@@ -252,7 +253,7 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
         *fleet_notes,
         CAUTION,
     )
-    limits = {view.title: view.descriptions for view, _ in named}
+    limits = {view.title: descriptions(view) for view, _ in named}
     length = duration(span.duration_s) + (f" ({hours.clock_words} of each day alone)" if hours else "")
     sentences = filter(None, (site_sentence(found, length), call_hours_sentence(found)))
     sentence = headed("\n".join(sentences), looked)
@@ -301,7 +302,7 @@ def _latitude_answer(
     near = [] if shares_s is None else [shares_note(shares_s, found.share_error)]
     messages = (*near, *map(background, closed), *search_notes(looked), *notes, *fleet_notes, CAUTION)
     sentence = headed(latitude_sentence(found, duration(span.duration_s)), looked)
-    limits = view.descriptions
+    limits = descriptions(view)
     facts = _facts(span, limits=limits)
     return Answer("sites", sentence, found.table, LATITUDE_COLUMNS, messages, facts)
 
@@ -346,7 +347,7 @@ def _world_answer(
         "never_out_fraction": summary.never_out_fraction,
         "never_in_fraction": summary.never_in_fraction,
     }
-    limits = view.descriptions
+    limits = descriptions(view)
     facts = _facts(span, limits=limits, surface=plain_numbers(numbers))
     sentence = headed(world_sentence(summary, step_deg, duration(span.duration_s)), looked)
     return Answer("sites", sentence, sweeps.world_table(rows), WORLD_COLUMNS, messages, facts)

@@ -550,7 +550,7 @@ def _basis(
     check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
     notes = site_notes if own_horizon else without(site_notes, "horizon")
     # The horizons to come may be lower than the terminal works, even where the site's own is not.
-    if not own_horizon and seen.lowest_elevation_deg is not None and seen.floor_note is None:
+    if not own_horizon and seen.lowest_elevation_deg is not None and not seen.stops_above_horizon:
         notes = [*notes, background(f"The terminal works from {seen.floor_deg:g}° up.")]
     return Basis(fleet, seen, span, (*notes, *fleet_notes), fleet_choice.timing_model())
 

@@ -95,6 +95,7 @@ def symptom(
     from ..command_line.parsing import found_workspace
     from ..command_line.query import check_age
     from ..text.answer import Answer
+    from ..text.limits import descriptions
     from ..text.notes import Note, background
     from ..text.query import CAUTION, headed, search_notes, searched, serving_notes, times_note
     from ..text.symptom import COLUMNS, found_sentence
@@ -120,8 +121,8 @@ def symptom(
     how = (room.IN_ORDER, room.IN_ORDER_OF_RECORD)
     notes = [background(text) if text in how else Note(text) for text in found.notes]
     notes += serving_notes(found.fleet_notes, health.assess(fleet, span.middle))
-    limits_taken = ("cone", "arc", "gateway", "handover")
-    unsearched = [words for name, words in view.descriptions.items() if name in limits_taken]
+    of_the_fleet = {"horizon", *(limit.name for limit in view.fleet_limits)}
+    unsearched = [words for name, words in descriptions(view).items() if name not in of_the_fleet]
     if unsearched:
         words = f"Kept as given, and not searched: {'; '.join(unsearched)}. --without LIMIT has it searched too."
         notes.append(Note(words))

@@ -17,7 +17,9 @@ from ..command_line.options import (
     workspace_option,
 )
 from ..command_line.usage import Commands
+from ..text.limits import descriptions
 from ..text.notes import Note, background, weighed
+from ..text.service import service_words
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
 
 if TYPE_CHECKING:
@@ -288,18 +290,18 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
     for name in opened.site_names:
         for spot in opened.spot_names(name):
             view = opened.view(name, spot)
-            horizon, *others = view.descriptions.values()
+            horizon, *others = descriptions(view).values()
             place = view.site
             where = (place.latitude_deg, place.longitude_deg, place.height_m, place.timezone)
             lines.append((name, spot, *where, horizon, "; ".join(others)))
-            if view.floor_note is not None:
+            if view.stops_above_horizon:
                 lower.append(f"{name} {spot}")
     rows = pd.DataFrame(lines, columns=columns)
 
     fleets = ", ".join(opened.fleet_names)
     what = f"{counted(len(opened.site_names), 'site')} and {counted(len(opened.fleet_names), 'fleet')}"
     sentence = f"{opened.settings.name or opened.folder}: {what}{f' ({fleets})' if fleets else ''}, in {opened.file}."
-    notes = [background(f"Terminal: {opened.service.describe()}.")]
+    notes = [background(f"Terminal: {service_words(opened.service)}.")]
     if lower:
         floor = f"The terminal works from {opened.settings.terminal.lowest_elevation_deg:g}° up"
         words = f"{floor}: the horizon counts only where it is higher. It is lower at {', '.join(lower)}."

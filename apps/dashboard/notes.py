@@ -17,6 +17,7 @@ from passim.workspace import where_from
 from ..figures.theme import Theme, apply_theme
 from ..text.feeds import origin_words
 from ..text.gaps import TOO_OLD_TO_TELL_WHEN
+from ..text.limits import descriptions
 from ..text.notes import Note, background, shown, weighed
 from ..text.query import search_notes, searched, stale_line, times_note
 from ..text.service import assumed_words, policy_note
@@ -96,7 +97,7 @@ def _moment(question: PageRequest, page: Page) -> datetime:
 def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = True) -> tuple[Note, ...]:
     """Return the notes of a page that looked at one place over `span`; without `tell_age` it says that itself."""
     view = seen.visibility.view
-    limits = "; ".join(view.descriptions.values())
+    limits = "; ".join(descriptions(view).values())
     return (
         *search_notes(searched(seen.visibility.report, span, question.fleet_timing.model), tell_age=tell_age),
         Note(assumed_words(view, limits=limits), "reading" if view.service.loses_time else "background"),

@@ -12,15 +12,11 @@ from numpy.typing import NDArray
 from passim.coverage import GapCause
 from passim.sky import outlines
 
-from .theme import HATCH, Theme, plain
+from ..text.limits import label_of
+from .theme import HATCH, Theme
 
 Floats = NDArray[np.float64]
 
-_LABELS: Final = {
-    "horizon": "horizon, your roof line",
-    "gateway": "no gateway in view here",
-    "cone": "edge of the antenna's cone",
-}
 _LABELS_WITHIN_DEG: Final = (20.0, 340.0)
 # Where names stand: a little above the ground's lower edge and above the horizon.
 _ABOVE_DEG: Final = 3.0
@@ -118,6 +114,7 @@ def draw_limits(
     theme: Theme,
 ) -> None:
     """Draw every limit but the skyline as a line or a band with its name on it."""
+    lines = {outline.limit for outline in limits if outline.low_deg is None}
     for outline in limits:
         azimuth, height = outline.azimuth_deg, outline.elevation_deg
         colour, _ = lost_look(outline.limit, theme)
@@ -125,7 +122,12 @@ def draw_limits(
             continue
         if outline.low_deg is not None and outline.high_deg is not None:
             low = np.fmax(outline.low_deg, _ground_deg(ground, azimuth))
-            _band(drawing, azimuth, np.where(low < outline.high_deg, low, np.nan), outline.high_deg, colour)
+            kept_out = low < outline.high_deg
+            _band(drawing, azimuth, np.where(kept_out, low, np.nan), outline.high_deg, colour)
+            if outline.limit not in lines and kept_out.any():
+                # No line carries the name: it stands where the band is broadest.
+                place = int(np.argmax(np.where(kept_out, outline.high_deg - low, -1.0)))
+                _name(drawing, azimuth[place], low[place], outline.limit, causes, colour, theme.paper)
             continue
         is_floor = outline.limit == "floor"
         # What the ground hides of a limit costs nothing.
@@ -140,13 +142,13 @@ def draw_limits(
         )
         known = np.flatnonzero(np.isfinite(seen))
         if is_floor and float(_ground_deg(ground, azimuth).max()) > float(height.max()) + _ABOVE_DEG:
-            _write(drawing, 357.0, float(height.max()), plain(outline.words), theme.quiet, theme.rule, "top", 12)
+            words = f"nothing below {height.max():g}° is used"
+            _write(drawing, 357.0, float(height.max()), words, theme.quiet, theme.rule, "top", 12)
         if len(known) and outline.limit not in ("floor", "gateway"):
             # The label stands at the line's highest point, but not where the edge of the picture would cut it.
             wanted = float(np.clip(azimuth[known][np.argmax(seen[known])], *_LABELS_WITHIN_DEG))
             place = known[np.argmin(np.abs(azimuth[known] - wanted))]
-            words = plain(outline.words) if outline.limit == "arc" else None
-            _name(drawing, azimuth[place], seen[place], outline.limit, causes, colour, theme.paper, words)
+            _name(drawing, azimuth[place], seen[place], outline.limit, causes, colour, theme.paper)
 
 
 def _ground_deg(ground: outlines.Outline | None, azimuth: Floats) -> Floats:
@@ -181,10 +183,9 @@ def _name(
     causes: Sequence[GapCause],
     colour: str,
     paper: str,
-    words: str | None = None,
 ) -> None:
     """Write the name of a limit above a point of the picture, and how many gaps it causes."""
-    name = _LABELS.get(limit, limit) if words is None else words
+    name = label_of(limit)
     causes_words = _causes_words(causes, limit)
     # On two lines, so that it fits on a phone.
     _write(drawing, float(x), float(y), f"{name}:<br><b>{causes_words}</b>" if causes_words else name, colour, paper)

@@ -20,6 +20,7 @@ from ..text.causes import (
     clear_sentence,
     given_back_sentence,
     limit_columns,
+    limit_rows,
     sector_columns,
     sector_sentence,
 )
@@ -38,7 +39,7 @@ from ..text.growth import CURVES_HELP, goal_sentence, growth_columns, growth_sen
 from ..text.notes import beside, left_out
 from ..text.query import QueryResult, search_notes, searched
 from ..text.service import before_handovers, handovers_on_top_note
-from ..text.sky import SKY_HELP
+from ..text.sky import SKY_HELP, place_sentences
 from ..text.units import LocalClock, capital, counted, lowered
 from ..text.ways_out import in_command_words
 from .parts import SOURCE, Picture, Section, Table, table_of
@@ -103,7 +104,7 @@ def pictures(every: Sequence[Section]) -> list[Picture]:
 
 def _place(report: reports.SiteReport, fleet_name: str) -> Section:
     objects = counted(report.visibility.report.objects_searched, "satellite")
-    return Section("The place", (*report.site_sentences(), f"{capital(fleet_name)}: {objects}."))
+    return Section("The place", (*place_sentences(report.visibility.view), f"{capital(fleet_name)}: {objects}."))
 
 
 def _days(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> Section:
@@ -214,7 +215,7 @@ def _causes(found: QueryResult, report: reports.SiteReport) -> Section:
         "limits",
         "Service regained by removing one limit",
         limit_columns(report.span.duration_s),
-        causes.seconds_by_cause(),
+        limit_rows(report.visibility.view, causes.seconds_by_cause()),
     )
     blocks: list[Picture | Table] = [picture, by_limit]
     cost = report.sectors[report.sectors["given_back_s"] > 0.0]

@@ -12,6 +12,7 @@ from passim.coverage import BusyParts, RoofLine, Verdict
 from .answer import LONGEST_TABLE, Answer, plain_numbers
 from .columns import COUNT, SHARE, TEXT, Column, Format, blank_at_zero, number, of_row
 from .gaps import gap_columns, gap_sentence
+from .limits import descriptions, if_lifted
 from .query import QueryResult
 from .service import sky_alone_words
 from .units import LocalClock, capital, counted, duration, share
@@ -19,20 +20,9 @@ from .units import LocalClock, capital, counted, duration, share
 if TYPE_CHECKING:
     import pandas as pd
 
+    from passim import View
     from passim.answers.sites import horizon_cost as skyline
     from passim.coverage import causes
-
-# "Nearly all would close if ...". A limit that is not here is named by its word.
-IF_LIFTED = {
-    "horizon": "the horizon were open down to {floor:g}°",
-    "cone": "the antenna could use the whole sky",
-    "arc": "satellites near the geostationary arc could be used",
-    "gateway": "the satellite did not have to see a gateway",
-    "serving": "satellites off station served too",
-    "share": "every satellite served",
-    "excluded": "the excluded satellites served",
-    "handover": "the terminal lost no time at handovers",
-}
 
 # What a gateway is and what helps, said once where the verdict of a page is told.
 _A_GATEWAY = "A gateway is a ground station that the satellite must see as well"
@@ -192,8 +182,15 @@ def cause_gap_columns(clock: LocalClock, chosen: pd.Timestamp | None = None) -> 
     ]
 
 
+def limit_rows(seen: View, given_back: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of `Causes.seconds_by_cause` with what each limit is, in words."""
+    rows = given_back.copy()
+    rows.insert(1, "description", rows["limit"].map(descriptions(seen)))
+    return rows
+
+
 def limit_columns(span_s: float) -> list[Column]:
-    """Return the columns of limits and what removing each would regain in a span of so many seconds."""
+    """Return the columns of `limit_rows`: limits and what removing each would regain in a span of so many seconds."""
     return [
         Column("limit", "Limit", TEXT),
         Column("description", "What it is", TEXT, below=True),
@@ -222,11 +219,6 @@ def missing_words(row: Any) -> str:
 def stopped_by_words(row: Any) -> str:
     """Return what stopped the missing satellite; empty where that is the cause itself, which is told already."""
     return "" if row.blocked_by == row.cause else str(row.blocked_by)
-
-
-def if_lifted(name: str, floor_deg: float) -> str:
-    """Return what lifting a limit means, after "if"."""
-    return IF_LIFTED.get(name, f"the limit {name} were lifted").format(floor=floor_deg)
 
 
 def _how_often(verdict: Verdict, busiest: BusyParts, length: str) -> str:

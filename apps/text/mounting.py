@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from .answer import Answer, site_facts
 from .columns import COUNT, DURATION, TEXT, Column, Format, of_row
+from .limits import descriptions
 from .notes import Note, background, weighed
 from .query import CAUTION, headed, search_notes, searched, serving_notes
 from .units import counted, difference, duration, instant, listed
@@ -153,7 +154,7 @@ def _answer(
     facts = {
         "site": site_facts(site),
         "span": {"start": instant(span.start), "end": instant(span.end)},
-        "limits": {name: words for name, words in start.view.descriptions.items() if name != "horizon"},
+        "limits": {name: words for name, words in descriptions(start.view).items() if name != "horizon"},
         "elements": {
             "objects": result.report.objects_searched,
             "epoch_oldest": instant(result.report.epoch_oldest),

@@ -65,7 +65,7 @@ class QueryResult:
     @property
     def only_mask(self) -> bool:
         """Whether nothing but the mask limits where a satellite may stand."""
-        return not {"cone", "arc", "gateway"} & set(self.visibility.view.names)
+        return not self.visibility.view.sky_limits
 
     @property
     def in_reach(self) -> str:

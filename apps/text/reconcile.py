@@ -10,6 +10,7 @@ from passim.errors import ElementsError
 
 from .answer import Answer, plain_numbers, site_facts
 from .columns import COUNT, DURATION, DURATION_OR_NONE, TEXT, Column, Format, day_column, number, time_column
+from .limits import descriptions
 from .line import PLACES
 from .notes import Note, background
 from .units import LocalClock, counted, duration, instant, share
@@ -238,7 +239,7 @@ def comparison_answer(
         "missed_by_place": found.missed_by_place,
         "brier": plain_numbers(dict(found.brier)),
         "scores": _records(found.scores),
-        "limits": forecast.view.descriptions,
+        "limits": descriptions(forecast.view),
     }
     return Answer("reconcile", "\n".join(comparison_sentences(found)), rows, columns, [*_notes(found), *notes],
                   facts, clock)  # fmt: skip

@@ -9,18 +9,40 @@ from .notes import Note
 from .units import lowered, share
 
 if TYPE_CHECKING:
+    from passim import Service
     from passim.coverage import visibility
     from passim.sky import view as views
 
+_POLICY_WORDS: Final = {
+    "keep-then-highest": "a satellite is kept until it is lost, then the highest is taken",
+    "keep-then-longest": "a satellite is kept until it is lost, then the one that stays longest is taken",
+    "highest": "always the highest satellite is taken",
+}
 # What an answer says first that leaves handovers out.
 _LEFT_OUT: Final = "Time lost at handovers is left out here"
 
 
 def assumed_words(view: views.View, in_reach: str = "within every limit", limits: str = "") -> str:
     """Return the sentence that says what counts as service at a view, and names the `limits` where they are given."""
-    less = f", less what handovers cost: {view.service.describe()}" if view.service.loses_time else ""
+    less = f", less what handovers cost: {service_words(view.service)}" if view.service.loses_time else ""
     named = f": {limits}" if limits else ""
     return f"Assumes service whenever a satellite is {in_reach}{less}{named}."
+
+
+def service_words(service: Service) -> str:
+    """Return a part of a sentence that says how a terminal is given its satellites."""
+    words = _POLICY_WORDS[service.policy]
+    if service.clock_period_s is not None:
+        words += f", at fixed moments every {service.clock_period_s:g} s"
+        words += f" (offset {service.clock_offset_s:g} s)" if service.clock_offset_s else ""
+    return words + (f", and each takes {service.acquisition_s:g} s to acquire" if service.acquisition_s else "")
+
+
+def floor_note(view: views.View) -> tuple[Note, ...]:
+    """Return what to tell where the terminal itself stops above the lowest point of the horizon, else nothing."""
+    if not view.stops_above_horizon:
+        return ()
+    return (Note(f"The terminal works from {view.floor_deg:g}° up: the horizon counts only where it is higher."),)
 
 
 def sky_alone_words(view: views.View) -> str:
@@ -53,11 +75,9 @@ def policy_note(view: views.View, *, guessed: bool) -> tuple[Note, ...]:
 
     Whoever leaves handovers out drops it by what it is about.
     """
-    from passim.sky import service
-
     if not guessed or not view.service.loses_time:
         return ()
-    words = service.Service(view.service.policy).describe()
+    words = _POLICY_WORDS[view.service.policy]
     return (
         Note(
             f"Time lost at handovers counts here, and how satellites are chosen is passim's own guess: {words}. set "

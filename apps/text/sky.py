@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from .answer import Help
-from .causes import if_lifted
+from .limits import descriptions, if_lifted
 from .units import LocalClock, counted, duration
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim import Coverage, Horizon
+    from passim import Coverage, Horizon, View
     from passim.coverage import GapCause
 
 
@@ -95,3 +95,25 @@ def _missing(row: Any, cause: GapCause) -> str:
         f"{row.missing_direction}, {row.missing_elevation_deg:.0f}° high, stopped by the "
         f"{' with the '.join(cause.blocked_by)}."
     )
+
+
+def place_sentences(view: View) -> tuple[str, str, str]:
+    """Return what a place is: where it stands, its skyline, and the other limits of its service."""
+    site, horizon = view.site, view.site.horizon
+    north = f"{abs(site.latitude_deg):.4f}° {'N' if site.latitude_deg >= 0.0 else 'S'}"
+    east = f"{abs(site.longitude_deg):.4f}° {'E' if site.longitude_deg >= 0.0 else 'W'}"
+    where = (
+        f"{site.name} stands at {north}, {east}, {site.height_m:g} m above the ellipsoid; its clocks are those of "
+        f"{site.timezone}."
+    )
+    if horizon.is_flat:
+        skyline = f"Its skyline is taken to stand {horizon.lowest_deg:g}° high all round."
+    else:
+        highest_deg = horizon.azimuths_deg[horizon.elevations_deg.index(horizon.highest_deg)]
+        skyline = (
+            f"Its skyline stands from {horizon.lowest_deg:g}° to {horizon.highest_deg:g}° high, highest at "
+            f"{highest_deg:g}° from north."
+        )
+    _, *limits = descriptions(view).values()
+    others = f"Other limits of its service: {'; '.join(limits)}." if limits else "Nothing else limits its service here."
+    return where, skyline, others

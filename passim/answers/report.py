@@ -21,7 +21,7 @@ from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.plan import CallPlan, plan_of
 from passim.answers.growth.curves import Curves, curves_of
 from passim.answers.growth.goals import Goal, Smallest, smallest
-from passim.answers.growth.orders import Order, launch_or_plane_order, plane_order, random_orders, serving_satellites
+from passim.answers.growth.orders import Order, launch_or_plane_order, plane_order, random_orders
 from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage.causes import NEVER_ADD_UP, Causes, causes_of
 from passim.coverage.ranks import RankSweep
@@ -33,6 +33,7 @@ from passim.elements.shells import mean_altitude_km
 from passim.errors import InputError, SpanError, WayOut
 from passim.forecast.timing import Freshness, TimingModel, band_for
 from passim.orbits.propagation import Propagator
+from passim.sky.in_view import serving_satellites
 from passim.sky.outlines import Outline, outlines
 from passim.sky.site import Site
 from passim.spans import DailyHours, Span, local_days
@@ -165,30 +166,6 @@ class SiteReport:
         inside_us = np.minimum(end_us[:, None], edges_us[1:]) - np.maximum(start_us[:, None], edges_us[:-1])
         table["longest_gap_s"] = inside_us.max(axis=0, initial=0) / 1e6
         return table
-
-    def site_sentences(self) -> tuple[str, ...]:
-        """Return what the place is: where it stands, its skyline, and the other limits of its service."""
-        site, view = self.site, self.visibility.view
-        north = f"{abs(site.latitude_deg):.4f}° {'N' if site.latitude_deg >= 0.0 else 'S'}"
-        east = f"{abs(site.longitude_deg):.4f}° {'E' if site.longitude_deg >= 0.0 else 'W'}"
-        horizon = site.horizon
-        if horizon.is_flat:
-            skyline = f"Its skyline is taken to stand {horizon.lowest_deg:g}° high all round."
-        else:
-            highest = horizon.azimuths_deg[int(np.argmax(horizon.elevations_deg))]
-            skyline = (
-                f"Its skyline stands from {horizon.lowest_deg:g}° to {horizon.highest_deg:g}° high, highest at "
-                f"{highest:g}° from north."
-            )
-        where = (
-            f"{site.name} stands at {north}, {east}, {site.height_m:g} m above the ellipsoid; its clocks are those of "
-            f"{site.timezone}."
-        )
-        _, *limits = view.descriptions.values()
-        others = (
-            f"Other limits of its service: {'; '.join(limits)}." if limits else "Nothing else limits its service here."
-        )
-        return where, skyline, others
 
 
 def make_report(

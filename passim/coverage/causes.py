@@ -155,7 +155,7 @@ class Causes:
     def seconds_by_cause(self) -> pd.DataFrame:
         """Return one row a limit: what lifting it alone, all others kept, would give back.
 
-        Columns: limit; description; gaps_closed (whole gaps gone); gaps_shortened (gaps of which a part comes back, or
+        Columns: limit; gaps_closed (whole gaps gone); gaps_shortened (gaps of which a part comes back, or
         a hole in the middle); given_back_s over the span, from ``regained_us``; given_back_s_per_day, the same
         for 24 h; gap_share, of all the seconds in gaps, at most 1.
 
@@ -164,11 +164,9 @@ class Causes:
         out_us = int(self.gap_us.sum())
         given_us = self.regained_us
         days = self.visibility.span.duration_s / 86400.0
-        described = self.visibility.view.descriptions
         return pd.DataFrame(
             {
                 "limit": pd.array(self.limits, dtype="str"),
-                "description": pd.array([described[name] for name in self.limits], dtype="str"),
                 "gaps_closed": self.closed_by.sum(axis=1),
                 "gaps_shortened": ((self.single_us > 0) & ~self.closed_by).sum(axis=1),
                 "given_back_s": given_us / 1e6,

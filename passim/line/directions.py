@@ -28,7 +28,7 @@ from passim.coverage.notebook import as_html
 from passim.errors import InputError
 from passim.line.clock_offset import MOST_OFFSET_S
 from passim.line.fitting.evidence import Evidence
-from passim.line.fitting.tracks import LIMITS_OF_THE_FLEET, FleetOrFleets, Tracks
+from passim.line.fitting.tracks import FleetOrFleets, Tracks
 from passim.line.record import LineRecord
 from passim.sky.horizon import Horizon
 from passim.sky.site import Site
@@ -158,7 +158,7 @@ def horizon_evidence(
         )
     view = view if isinstance(view, View) else View(view)
     span = record.span if span is None else span
-    sky = [each.name for each in view.limits if not isinstance(each, LIMITS_OF_THE_FLEET)]
+    sky = [each.name for each in view.sky_limits]
     held = tuple(sky if hold is None else hold)
     evidence = Evidence.of(record, span)
     tracks = Tracks.of(fleet, view, span, held)

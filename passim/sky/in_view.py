@@ -11,22 +11,19 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import numpy as np
+from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals
-from passim.orbits.arcs import NodeGrid
-from passim.orbits.propagation import Propagator
 from passim.sky.fleet_search import FleetSearch, Part, Progress
 from passim.sky.horizon import Horizon
 from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
 from passim.sky.limits.gateways import GatewayLimit
-from passim.sky.limits.members import Excluded, ServingFilter, ServingShare
 from passim.sky.view import View
 from passim.spans import Span
 
 _SLICE = timedelta(days=1)
-_OF_THE_FLEET = (ServingFilter, ServingShare, Excluded)
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,22 +70,26 @@ def counted_fleet(fleet: Fleet, view: View, span: Span) -> Fleet:
     `without_fleet_limits` it need not be asked again. Raises ElementsError for a satellite left out that is not there.
     """
     chosen, _ = fleet.nearest(span.middle)
-    limits = [limit for limit in view.limits if isinstance(limit, _OF_THE_FLEET)]
-    if not len(chosen) or not limits:
+    if not len(chosen) or not view.fleet_limits:
         return chosen
-    # Each limit says whom it keeps of one interval a satellite. It looks at no arc, so a short grid will do.
-    everyone = np.arange(len(chosen), dtype=np.int64)
-    whole = GroupedIntervals(everyone, np.full(len(chosen), span.start_us), np.full(len(chosen), span.end_us))
-    grid = NodeGrid(Propagator.of(chosen), span.start_us, 1.0)
-    scene = Scene(view.site, chosen, span, whole, grid, everyone.astype(np.intp))
-    for limit in limits:
-        everyone = everyone[np.isin(everyone, limit.allowed(scene).group)]
-    return chosen.select(everyone.tolist())
+    return chosen.select(np.flatnonzero(serving_satellites(chosen, view, span)).tolist())
+
+
+def serving_satellites(fleet: Fleet, view: View, span: Span) -> NDArray[np.bool_]:
+    """Say of each satellite of `fleet`, one set an object, whether the view's limits of the fleet let it serve.
+
+    Shape (satellites,), in the order of `fleet`. Raises ElementsError for a satellite to leave out that the fleet does
+    not hold.
+    """
+    serving = np.ones(len(fleet), dtype=bool)
+    for limit in view.fleet_limits:
+        serving &= limit.serving(fleet, span)
+    return serving
 
 
 def without_fleet_limits(view: View) -> View:
     """Return the view with the limits of its sky alone."""
-    return replace(view, limits=tuple(limit for limit in view.limits if not isinstance(limit, _OF_THE_FLEET)))
+    return replace(view, limits=view.sky_limits)
 
 
 def check_gateways(views: Sequence[View], fleet: Fleet) -> None:

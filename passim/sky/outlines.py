@@ -17,6 +17,7 @@ from passim.sky.limits.cone import Cone
 from passim.sky.limits.gateways import GatewayLimit
 from passim.sky.limits.geostationary_arc import ArcKeepOut, arc_of
 from passim.sky.look_angles import LookAngles, look_angles, position_of
+from passim.sky.pass_intervals import SkyLimit
 from passim.sky.site import Site
 from passim.sky.view import View
 
@@ -33,7 +34,6 @@ class Outline:
     """One limit of a view as it stands in the sky.
 
     limit           the name of the limit, "floor" for the elevation below which nothing is looked at
-    words           what it is, a part of a sentence
     azimuth_deg, elevation_deg
                     the line where it begins, shape (points,); NaN in both where the line breaks off
     low_deg, high_deg
@@ -42,7 +42,6 @@ class Outline:
     """
 
     limit: str
-    words: str
     azimuth_deg: Floats
     elevation_deg: Floats
     low_deg: Floats | None = None
@@ -57,23 +56,23 @@ def outlines(view: View, radius_km: float | None = None) -> tuple[Outline, ...]:
     """
     site = view.site
     found = [horizon_outline(site.horizon)]
-    for limit in view.limits:
+    for limit in view.sky_limits:
         if isinstance(limit, Cone):
             found.append(cone_outline(limit))
         elif isinstance(limit, ArcKeepOut):
             found += arc_outlines(site, limit)
         elif isinstance(limit, GatewayLimit) and radius_km is not None:
             found.append(gateway_outline(site, limit, radius_km))
-    floor = np.full(2, view.floor_deg)
-    words = f"nothing below {view.floor_deg:g}° is used"
-    return (*found, Outline("floor", words, np.array([0.0, 360.0]), floor))
+        elif isinstance(limit, SkyLimit):
+            found.append(limit_outline(limit.name, limit))
+    return (*found, Outline("floor", np.array([0.0, 360.0]), np.full(2, view.floor_deg)))
 
 
 def horizon_outline(horizon: Horizon) -> Outline:
     """Return the skyline: its own points, and its elevation due north at both ends."""
     inner = [a for a in horizon.azimuths_deg if 0.0 < a < 360.0]
     azimuth_deg = np.array([0.0, *inner, 360.0])
-    return Outline("horizon", "the horizon", azimuth_deg, horizon.elevation_deg(azimuth_deg % 360.0))
+    return Outline("horizon", azimuth_deg, horizon.elevation_deg(azimuth_deg % 360.0))
 
 
 def cone_outline(cone: Cone) -> Outline:
@@ -90,7 +89,7 @@ def cone_outline(cone: Cone) -> Outline:
         np.cos(turn) * across[:, None] + np.sin(turn) * along[:, None]
     )
     azimuth_deg, elevation_deg = _as_line(edge)
-    return Outline("cone", cone.describe(), azimuth_deg, elevation_deg)
+    return Outline("cone", azimuth_deg, elevation_deg)
 
 
 def arc_outlines(site: Site, keep_out: ArcKeepOut) -> list[Outline]:
@@ -105,8 +104,16 @@ def arc_outlines(site: Site, keep_out: ArcKeepOut) -> list[Outline]:
     angle, _ = arc.angle_rad(directions.reshape(3, -1))
     inside = (angle < np.radians(keep_out.angle_deg)).reshape(len(azimuths), len(elevations))
     low_deg, high_deg = _edges(inside, elevations)
-    band = Outline("arc", keep_out.describe(), azimuths, np.full(len(azimuths), np.nan), low_deg, high_deg)
-    return [band, Outline("arc", "the geostationary arc", azimuth_deg, elevation_deg)]
+    band = Outline("arc", azimuths, np.full(len(azimuths), np.nan), low_deg, high_deg)
+    return [band, Outline("arc", azimuth_deg, elevation_deg)]
+
+
+def limit_outline(name: str, limit: SkyLimit) -> Outline:
+    """Return the band that any other limit of the sky keeps out: at each azimuth, between its lowest and highest."""
+    azimuths, elevations, directions = _grid()
+    out = (limit.height_km(directions.reshape(3, -1)) < 0.0).reshape(len(azimuths), len(elevations))
+    low_deg, high_deg = _edges(out, elevations)
+    return Outline(name, azimuths, np.full(len(azimuths), np.nan), low_deg, high_deg)
 
 
 def gateway_outline(site: Site, limit: GatewayLimit, radius_km: float) -> Outline:
@@ -129,8 +136,7 @@ def gateway_outline(site: Site, limit: GatewayLimit, radius_km: float) -> Outlin
         sees |= look.elevation_deg >= gateway.horizon.elevation_deg(look.azimuth_deg)
     low_deg, _ = _edges(sees.reshape(len(azimuths), len(elevations)), elevations)
     line_azimuth_deg = np.where(np.isfinite(low_deg), azimuths, np.nan)
-    names = " or ".join(gateway.name for gateway in limit.gateways)
-    return Outline("gateway", f"from here up a satellite sees the gateway {names}", line_azimuth_deg, low_deg)
+    return Outline("gateway", line_azimuth_deg, low_deg)
 
 
 def _grid() -> tuple[Floats, Floats, Floats]:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,7 @@ _SETTLED_S = 1e-7
 _MOST_SEGMENTS = 120_000
 
 
+@runtime_checkable
 class SkyLimit(Protocol):
     """What bounds the usable sky of a site: positive on the allowed side."""
 

@@ -39,12 +39,6 @@ from passim.spans import Span, moment
 Policy = Literal["keep-then-highest", "keep-then-longest", "highest"]
 POLICIES: Final[tuple[Policy, ...]] = get_args(Policy)
 
-_POLICY_WORDS: Final[dict[Policy, str]] = {
-    "keep-then-highest": "a satellite is kept until it is lost, then the highest is taken",
-    "keep-then-longest": "a satellite is kept until it is lost, then the one that stays longest is taken",
-    "highest": "always the highest satellite is taken",
-}
-
 # The name by which users lift what is lost at handovers, as they lift a limit.
 HANDOVER: Final = "handover"
 
@@ -92,14 +86,6 @@ class Service:
     def without_losses(self) -> Service:
         """Return the same policy without clock and acquisition: whatever is allowed serves at once."""
         return Service(self.policy)
-
-    def describe(self) -> str:
-        """Say in one plain sentence part how satellites are given."""
-        words = _POLICY_WORDS[self.policy]
-        if self.clock_period_s is not None:
-            words += f", at fixed moments every {self.clock_period_s:g} s"
-            words += f" (offset {self.clock_offset_s:g} s)" if self.clock_offset_s else ""
-        return words + (f", and each takes {self.acquisition_s:g} s to acquire" if self.acquisition_s else "")
 
     @property
     def clock(self) -> Clock | None:

@@ -8,7 +8,7 @@ from difflib import get_close_matches
 from functools import cached_property
 
 from passim.errors import InputError, SiteError
-from passim.sky.limits.base import Limit
+from passim.sky.limits.base import FleetLimit, Limit
 from passim.sky.limits.horizon import HorizonLimit
 from passim.sky.limits.members import ServingFilter
 from passim.sky.service import HANDOVER, INSTANT, Service
@@ -67,10 +67,14 @@ class View:
         return ("horizon", *(limit.name for limit in self.limits), *handover)
 
     @property
-    def descriptions(self) -> dict[str, str]:
-        """What each of the `names` is, in a few plain words."""
-        words = [limit.describe() for limit in self.all_limits]
-        return dict(zip(self.names, [*words, self.service.describe()], strict=False))
+    def sky_limits(self) -> tuple[Limit, ...]:
+        """The limits beside the horizon that say where a satellite may stand, and not which satellites serve."""
+        return tuple(limit for limit in self.limits if not isinstance(limit, FleetLimit))
+
+    @property
+    def fleet_limits(self) -> tuple[FleetLimit, ...]:
+        """The limits that say which satellites serve."""
+        return tuple(limit for limit in self.limits if isinstance(limit, FleetLimit))
 
     @property
     def floor_deg(self) -> float:
@@ -80,11 +84,9 @@ class View:
         return min(USUAL_FLOOR_DEG, self.site.horizon.lowest_deg)
 
     @property
-    def floor_note(self) -> str | None:
-        """What must be told where the terminal itself stops above the lowest point of the horizon, else None."""
-        if self.floor_deg <= self.site.horizon.lowest_deg:
-            return None
-        return f"The terminal works from {self.floor_deg:g}° up: the horizon counts only where it is higher."
+    def stops_above_horizon(self) -> bool:
+        """Whether the terminal itself stops above the lowest point of the horizon, which then counts in parts only."""
+        return self.floor_deg > self.site.horizon.lowest_deg
 
     @property
     def title(self) -> str:

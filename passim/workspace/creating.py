@@ -17,7 +17,7 @@ from passim.elements.read_log import TOLERATED_SHARE
 from passim.errors import InputError, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.sky.horizon import Horizon
-from passim.sky.limits import Gateway
+from passim.sky.limits import TERMINAL_LIMITS, Gateway, TerminalLimit
 from passim.spans import DailyHours, aware
 from passim.workspace import plans, saving
 from passim.workspace.checking import read_settings, settings_of
@@ -193,10 +193,7 @@ relay_between_satellites = false
 [terminal]
 # Below this elevation the terminal itself does not work; 25 is usual; lower it only if yours says so.
 lowest_elevation_deg = 25.0
-# A flat antenna steers within a cone: tilt from straight up towards an azimuth, and half of its field of view.
-# cone = {{ azimuth_deg = 0.0, tilt_deg = 20.0, half_angle_deg = 50.0 }}
-# Angle kept to the geostationary arc. No standard fixes one angle for all; unset is off.
-# arc_keep_out_deg = 18.0
+{chr(10).join(_terminal_limit(kind) for kind in TERMINAL_LIMITS)}
 # Which satellite is taken: "keep-then-highest", which is passim's own guess, "keep-then-longest" or "highest".
 # policy = "keep-then-highest"
 # Where satellites are handed out on a fixed clock: its period, and its offset. The clock runs through from 1970-01-01
@@ -256,6 +253,13 @@ kind = {_value(kind)}
 # ---- fleets, the one in use first ----
 
 {fleet}"""
+
+
+def _terminal_limit(kind: TerminalLimit) -> str:
+    """Return what a new file says of a limit of the terminal: a remark, and a line not in use."""
+    numbers = [f"{name} = {value}" for name, value in zip(kind.numbers, kind.example, strict=True)]
+    said = str(kind.example[0]) if len(numbers) == 1 else f"{{ {', '.join(numbers)} }}"
+    return f"# {kind.remark}\n# {kind.key} = {said}"
 
 
 def site_section(site: SiteSettings, without_hours: str | None = None) -> str:

@@ -11,9 +11,18 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, time
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    create_model,
+    field_validator,
+    model_validator,
+)
 
 from passim.answers.calls.kinds import CALL_KINDS, VIDEO, CallKind
 from passim.elements.feeds.sources import Address, Folder, check_address
@@ -22,7 +31,7 @@ from passim.errors import InputError, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.line.targets import check_host, check_interval, parse_targets
 from passim.sky.horizon import Horizon
-from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, Limit, ServingFilter, ServingShare
+from passim.sky.limits import TERMINAL_LIMITS, Excluded, Gateway, Limit, ServingFilter, ServingShare, TerminalLimit
 from passim.sky.service import Policy, Service
 from passim.sky.site import Site
 from passim.spans import DAY_NAMES, DailyHours, zone
@@ -58,40 +67,32 @@ class Section(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
-class ConeSettings(Section):
-    """The cone that a flat antenna can steer in: where it points and how wide it is."""
+def _numbers_of(kind: TerminalLimit) -> Any:
+    """Return what the file may say of a limit: its one number, or a section with all of them; each made once."""
 
-    azimuth_deg: Number = 0.0
-    tilt_deg: Number = 0.0
-    half_angle_deg: Number
+    def said(value: Any) -> Any:
+        made(lambda: _limit_of(kind, value))
+        return value
 
-    @model_validator(mode="after")
-    def _a_cone(self) -> ConeSettings:
-        made(self.limit)
-        return self
-
-    def limit(self) -> Cone:
-        """Return the limit. Raises SiteError."""
-        return Cone(self.azimuth_deg, self.tilt_deg, self.half_angle_deg)
+    if len(kind.numbers) == 1:
+        return Annotated[Number, AfterValidator(said)]
+    numbers: dict[str, Any] = {name: (Number, kind.usual.get(name, ...)) for name in kind.numbers}
+    return Annotated[create_model(f"{kind.made.__name__}Settings", __base__=Section, **numbers), AfterValidator(said)]
 
 
-class TerminalSettings(Section):
+def _limit_of(kind: TerminalLimit, said: float | Section) -> Limit:
+    """Return the limit that the file states. Raises InputError."""
+    return kind.of(said.model_dump().values() if isinstance(said, Section) else [said])
+
+
+class TerminalBase(Section):
     """The terminal: what it can point at, and how it is given its satellites."""
 
     lowest_elevation_deg: Annotated[Number | None, Field(ge=0.0, lt=90.0)] = None
-    cone: ConeSettings | None = None
-    arc_keep_out_deg: Number | None = None
     policy: Policy = "keep-then-highest"
     clock_period_s: Number | None = None
     clock_offset_s: Number = 0.0
     acquisition_s: Number = 0.0
-
-    @field_validator("arc_keep_out_deg")
-    @classmethod
-    def _an_angle(cls, angle_deg: float | None) -> float | None:
-        if angle_deg is not None:
-            made(lambda: ArcKeepOut(angle_deg))
-        return angle_deg
 
     @field_validator("clock_period_s")
     @classmethod
@@ -106,7 +107,7 @@ class TerminalSettings(Section):
         return acquisition_s
 
     @model_validator(mode="after")
-    def _a_service(self) -> TerminalSettings:
+    def _a_service(self) -> TerminalBase:
         made(self.service)
         return self
 
@@ -116,9 +117,21 @@ class TerminalSettings(Section):
 
     def limits(self) -> list[Limit]:
         """Return the limits that the terminal sets."""
-        cone: list[Limit] = [self.cone.limit()] if self.cone else []
-        arc: list[Limit] = [ArcKeepOut(self.arc_keep_out_deg)] if self.arc_keep_out_deg is not None else []
-        return cone + arc
+        stated = [(kind, getattr(self, kind.key)) for kind in TERMINAL_LIMITS]
+        return [_limit_of(kind, said) for kind, said in stated if said is not None]
+
+
+if TYPE_CHECKING:
+
+    class TerminalSettings(TerminalBase):
+        """The same, with a key for every limit that numbers of the terminal state."""
+
+else:
+    TerminalSettings = create_model(
+        "TerminalSettings",
+        __base__=TerminalBase,
+        **{kind.key: (_numbers_of(kind) | None, None) for kind in TERMINAL_LIMITS},
+    )
 
 
 class ServingSettings(Section):

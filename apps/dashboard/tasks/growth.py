@@ -12,6 +12,7 @@ from passim.answers.growth import curves as growth
 from passim.answers.growth import launch_plan as growth_plan
 from passim.answers.growth import orders as growth_orders
 from passim.coverage import ranks, visibility
+from passim.sky import in_view
 from passim.sky import view as views
 
 from .passes import Progress
@@ -59,7 +60,7 @@ def read_plan(
 
 def grow(seen: visibility.Visibility, windows: growth.Windows | None, progress: Progress | None = None) -> Grown:
     """Count satellites in every order: as launched, plane by plane, at random. Raises InputError."""
-    counted = growth_orders.serving_satellites(seen.fleet, seen.view, seen.span)
+    counted = in_view.serving_satellites(seen.fleet, seen.view, seen.span)
     draws = max(_FEWEST_DRAWS, min(_DRAWS, _DRAWN_SATELLITES // max(int(counted.sum()), 1)))
     orders: list[growth_orders.Order] = []
     missing: list[str] = []

@@ -17,16 +17,14 @@ import pandas as pd
 from passim.answers.growth.curves import COLUMNS, Curves, Progress, Windows, curves_of
 from passim.answers.growth.goals import Goal, first_that_stays
 from passim.answers.growth.launch_plan import PlannedLaunch, planned_satellites
-from passim.answers.growth.orders import Order, serving_satellites
+from passim.answers.growth.orders import Order
 from passim.coverage.ranks import RankSweep
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
+from passim.sky.in_view import serving_satellites
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
 from passim.spans import Span
-
-# Limits of the fleet are settled on today's satellites; a plan says for itself who serves.
-_OF_THE_FLEET = ("serving", "share", "excluded")
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +86,7 @@ def growth_ahead(
     present = nearest.select(serving.tolist())
     in_turn = tuple(sorted(launches, key=lambda launch: launch.serves_from))
     planned = planned_satellites(present, in_turn, span.middle, seed=seed)
-    open_view = view.without(*(name for name in _OF_THE_FLEET if name in view.names))
+    open_view = view.without(*(limit.name for limit in view.fleet_limits))
     records = [*present.records, *planned.fleet.records]
     together = fleet.holding(records)
     visibility = find_visibility(together, open_view, span, progress=progress, warn=False)

@@ -8,11 +8,12 @@ import pandas as pd
 
 from passim.answers.growth.curves import Curves, growth_curves
 from passim.answers.growth.goals import Goal, Smallest, parse_goal, smallest
-from passim.answers.growth.orders import Order, named_order, serving_satellites
+from passim.answers.growth.orders import Order, named_order
 from passim.coverage.notebook import as_html
 from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.sky.fleet_search import Progress
+from passim.sky.in_view import serving_satellites
 from passim.sky.view import View
 from passim.spans import DailyHours, Span
 

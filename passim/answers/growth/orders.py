@@ -22,15 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.elements.feeds.history import launch_of
-from passim.elements.health import assess
 from passim.elements.identifiers import SatelliteId
 from passim.elements.records import Fleet
 from passim.elements.shells import mean_altitude_km, modes
 from passim.elements.slots import node_and_phase_deg, planes_in_turn
 from passim.errors import ElementsError, EmptyFleetError, InputError
-from passim.sky.limits import Excluded, ServingFilter, ServingShare
-from passim.sky.view import View
-from passim.spans import Span
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -66,28 +62,6 @@ class Order:
     def draws(self) -> int:
         """How many orders these are."""
         return len(self.ranks)
-
-
-def serving_satellites(fleet: Fleet, view: View, span: Span) -> Bools:
-    """Say of each satellite of `fleet`, one set an object, whether the view's limits of the fleet let it serve.
-
-    Shape (satellites,), in the order of `fleet`. Raises ElementsError for a satellite to leave
-    out that the fleet does not hold.
-    """
-    serving = np.ones(len(fleet), dtype=bool)
-    for limit in view.limits:
-        if isinstance(limit, ServingFilter):
-            serving &= np.asarray(assess(fleet, span.middle).serving)
-        elif isinstance(limit, ServingShare):
-            serving &= limit.serving(fleet)
-        elif isinstance(limit, Excluded):
-            known = set(fleet.satellite_ids.tolist())
-            for number in limit.satellite_ids:
-                if number not in known:
-                    wanted = f"a number in {fleet.words}"
-                    raise ElementsError("satellite to leave out", got=str(number), wanted=wanted)
-            serving &= np.array([number not in limit.satellite_ids for number in fleet.satellite_ids], dtype=bool)
-    return serving
 
 
 def named_order(

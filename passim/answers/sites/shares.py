@@ -97,7 +97,7 @@ def find_shares(
         if not isinstance(limit, GatewayLimit):
             raise InputError(
                 "shares under this limit",
-                got=limit.describe(),
+                got=limit.name,
                 wanted="a flat mask and gateways alone: a direction that is shut needs the exact search",
                 try_next=f"leaving shares out, or lifting {limit.name}",
             )

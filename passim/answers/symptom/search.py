@@ -43,9 +43,6 @@ class _Trial:
     name: str
     limit: Limit
 
-    def describe(self) -> str:
-        return self.limit.describe()
-
     def allowed(self, scene: Scene) -> GroupedIntervals:
         return self.limit.allowed(scene)
 

@@ -27,7 +27,7 @@ from passim.intervals import GroupedIntervals, Intervals, complement, union
 from passim.line.fitting.settings import LineSetting, Sector
 from passim.line.past import fleets_over
 from passim.sky.horizon import Horizon
-from passim.sky.limits import ArcKeepOut, Cone, Excluded, GatewayLimit, HorizonLimit, ServingFilter, ServingShare
+from passim.sky.limits import ArcKeepOut, Cone, FleetLimit, GatewayLimit, HorizonLimit
 from passim.sky.limits.geostationary_arc import arc_of
 from passim.sky.look_angles import look_angles
 from passim.sky.service import INSTANT, Service
@@ -46,8 +46,6 @@ FleetOrFleets = Fleet | Callable[[datetime], Fleet]
 STEP_S: Final = 10.0
 # Satellites lower than this are not looked at: nothing on a roof works there (common practice, no source).
 FLOOR_DEG: Final = 15.0
-# Limits of the fleet: they are known, and hold in every setting.
-LIMITS_OF_THE_FLEET: Final = (ServingFilter, ServingShare, Excluded)
 _RETAINED: Final = 24
 _AT_ONCE: Final = 1_000_000
 _DAY_US: Final = 86_400_000_000
@@ -84,7 +82,7 @@ class Tracks:
         view.known(hold, "limit to hold")
         floor = min(FLOOR_DEG, view.floor_deg)
         site = view.site if "horizon" in hold else replace(view.site, horizon=Horizon.flat(floor))
-        limits = tuple(each for each in view.limits if each.name in hold or isinstance(each, LIMITS_OF_THE_FLEET))
+        limits = tuple(each for each in view.limits if each.name in hold or isinstance(each, FleetLimit))
         seen = find_visibility(fleet, View(site, limits, floor), span, warn=False)
         assert isinstance(seen, Visibility)  # one view, one answer
         group, start_us, end_us = seen.joint()

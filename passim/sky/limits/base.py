@@ -1,14 +1,18 @@
-"""What a limit of service is: its name, its words, and when it allows which satellite.
+"""What a limit of service is: its name, and when it allows which satellite.
 
-To add a limit, write one file beside this one with a frozen class that has the three members of `Limit`. A limit of the
-site's sky (a direction allowed or not) asks the scene for `scene.sky(...)`, a limit of the fleet (a satellite counts or
-not) for `scene.members(...)`; both give intervals by satellite. Everything later is interval algebra.
+To add a limit, write one file beside this one with a frozen class that has the two members of `Limit`. A limit of the
+site's sky (a direction allowed or not) asks the scene for `scene.sky(...)`; a limit of the fleet (a satellite counts or
+not) is a `FleetLimit`. Both give intervals by satellite; everything later is interval algebra. A limit that a few
+numbers of the terminal state has a `TerminalLimit` below its class: the workspace file and the command line know it by
+that.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Protocol
+from abc import ABC, abstractmethod
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,8 +73,52 @@ class Limit(Protocol):
     def name(self) -> str:
         """One short word by which users lift it."""
 
-    def describe(self) -> str:
-        """Say in a few plain words what it is."""
-
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when it allows which satellite, inside ``scene.base``."""
+
+
+class FleetLimit(ABC):
+    """A limit of the fleet: which satellites serve at all, at every place and throughout the span alike."""
+
+    name: str
+
+    @abstractmethod
+    def serving(self, fleet: Fleet, span: Span) -> NDArray[np.bool_]:
+        """Say of each satellite whether it serves, shape (satellites,). Raises ElementsError."""
+
+    def allowed(self, scene: Scene) -> GroupedIntervals:
+        """Return the intervals of the satellites that serve."""
+        return scene.members(self.serving(scene.fleet, scene.span))
+
+
+@dataclass(frozen=True)
+class TerminalLimit:
+    """A kind of limit that a few numbers of the terminal state, and how they are written.
+
+    made        its class, whose fields before ``name`` are the numbers, as the option of its name takes them in turn
+    key         what the workspace file calls it under [terminal]: one number, or a section with all of them
+    example     numbers for the line of a new workspace file, ``remark`` what the file says above them
+    usual       those that need not be given in the file
+    """
+
+    made: type[Any]
+    key: str
+    example: tuple[float, ...]
+    remark: str
+    usual: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """The name of the limit."""
+        return next(str(one.default) for one in fields(self.made) if one.name == "name")
+
+    @property
+    def numbers(self) -> tuple[str, ...]:
+        """The names of its numbers."""
+        names = [one.name for one in fields(self.made)]
+        return tuple(names[: names.index("name")])
+
+    def of(self, numbers: Iterable[float]) -> Limit:
+        """Return the limit of these numbers, in their order. Raises InputError."""
+        limit: Limit = self.made(*numbers)
+        return limit

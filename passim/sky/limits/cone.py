@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from passim.errors import SiteError
 from passim.intervals import GroupedIntervals
 from passim.search import Stretches, positive_stretches
-from passim.sky.limits.base import Scene
+from passim.sky.limits.base import Scene, TerminalLimit
 from passim.sky.local_arcs import LocalArcs, unit_vector
 
 Floats = NDArray[np.float64]
@@ -43,11 +44,6 @@ class Cone:
         if not 0.0 <= self.azimuth_deg <= 360.0:
             raise SiteError("azimuth of the antenna's tilt", got=self.azimuth_deg, wanted="from 0 to 360 deg")
 
-    def describe(self) -> str:
-        """Say where the cone points and how wide it is."""
-        where = "straight up" if self.tilt_deg == 0.0 else f"tilted {self.tilt_deg:g}° towards {self.azimuth_deg:g}°"
-        return f"antenna cone of {self.half_angle_deg:g}° half-angle, {where}"
-
     @property
     def floor_deg(self) -> float:
         """The lowest elevation inside the cone, degrees, not below the horizontal."""
@@ -75,3 +71,12 @@ class Cone:
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites are inside the cone."""
         return scene.sky(self)
+
+
+TERMINAL_LIMIT: Final = TerminalLimit(
+    Cone,
+    key="cone",
+    example=(0.0, 20.0, 50.0),
+    remark="A flat antenna steers within a cone: tilt from straight up towards an azimuth, and half its field of view.",
+    usual={"azimuth_deg": 0.0, "tilt_deg": 0.0},
+)

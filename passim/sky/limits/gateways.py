@@ -49,15 +49,6 @@ class GatewayLimit:
         if not self.gateways:
             raise SiteError("gateways", got="none", wanted="at least one", try_next="leaving the limit out")
 
-    def describe(self) -> str:
-        """Name the gateways."""
-        names = ", ".join(g.name for g in self.gateways)
-        return (
-            f"a satellite must also see the gateway {names}"
-            if len(self.gateways) == 1
-            else (f"a satellite must also see one of the gateways {names}")
-        )
-
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites see a gateway."""
         return union_by_group(*(scene.sky(HorizonFunction(g.horizon), g.site) for g in self.gateways))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from passim.errors import SiteError
 from passim.intervals import GroupedIntervals
 from passim.search import Stretches, positive_stretches
-from passim.sky.limits.base import Scene
+from passim.sky.limits.base import Scene, TerminalLimit
 from passim.sky.local_arcs import LocalArcs
 from passim.sky.site import Site
 
@@ -52,16 +53,20 @@ class ArcKeepOut:
                 try_next="leaving it out to switch it off",
             )
 
-    def describe(self) -> str:
-        """Say how wide the keep-out is."""
-        return f"keep-out of {self.angle_deg:g}° around the geostationary arc"
-
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites keep the angle."""
         arc = arc_of(scene.site)
         if not arc.visible:
             return scene.base
         return scene.sky(_KeepOut(arc, float(np.radians(self.angle_deg))))
+
+
+TERMINAL_LIMIT: Final = TerminalLimit(
+    ArcKeepOut,
+    key="arc_keep_out_deg",
+    example=(18.0,),
+    remark="Angle kept to the geostationary arc. No standard fixes one angle for all; unset is off.",
+)
 
 
 class GeostationaryArc:

@@ -17,13 +17,6 @@ class HorizonLimit:
     horizon: Horizon
     name: str = "horizon"
 
-    def describe(self) -> str:
-        """Say how high the skyline stands."""
-        low, high = self.horizon.lowest_deg, self.horizon.highest_deg
-        if self.horizon.is_flat:
-            return f"horizon {low:g}° all round"
-        return f"horizon from {low:g}° to {high:g}° by direction"
-
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites stand above the skyline."""
         return scene.sky(HorizonFunction(self.horizon))

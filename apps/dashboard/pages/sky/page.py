@@ -104,7 +104,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                     None if chosen is None else chosen["start"],
                 ),
             ),
-            "limits": Shown(None, words.limits, limit_table(day.given_back, span)),
+            "limits": Shown(None, words.limits, limit_table(day.given_back, seen.visibility.view, span)),
             "sectors": Shown(None, words.sectors, sector_table(day.sectors, span)),
         },
         notes_of(question, seen, span),

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from passim import Span
+from passim import Span, View
 
-from ....text.causes import cause_gap_columns, limit_columns, sector_columns
+from ....text.causes import cause_gap_columns, limit_columns, limit_rows, sector_columns
 from ....text.columns import without
 from ....text.units import LocalClock, counted
 from ...page_model import Table
@@ -19,9 +19,9 @@ def gap_table(gaps: pd.DataFrame, shown: slice, clock: LocalClock, chosen: pd.Ti
     return Table(gaps, without(cause_gap_columns(clock, chosen), "day"), clock, "No gap on this day.", few, file_note)
 
 
-def limit_table(given_back: pd.DataFrame, span: Span) -> Table:
+def limit_table(given_back: pd.DataFrame, seen: View, span: Span) -> Table:
     """Return what each limit, lifted alone, would give back."""
-    return Table(given_back, limit_columns(span.duration_s))
+    return Table(limit_rows(seen, given_back), limit_columns(span.duration_s))
 
 
 def sector_table(sectors: pd.DataFrame, span: Span) -> Table:
