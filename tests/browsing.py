@@ -45,8 +45,11 @@ def with_few(folder: Path, at: str = AT) -> Path:
 
 
 @contextlib.contextmanager
-def served(folder: Path, at: str = AT) -> Iterator[str]:
-    """Give the address of a dashboard over an invented workspace made in `folder`, its clock starting at `at`."""
+def served(folder: Path, at: str | None = AT) -> Iterator[str]:
+    """Give the address of a dashboard over an invented workspace made in `folder`, its clock starting at `at`.
+
+    With None it goes by the real clock, over a workspace that is there.
+    """
     with _started(folder, at) as (first, _):
         found = re.search(r"http://127\.0\.0\.1:\d+", first)
         assert found is not None, first
@@ -66,14 +69,14 @@ def served_on_network(folder: Path, at: str = AT) -> Iterator[tuple[str, Callabl
 
 
 @contextlib.contextmanager
-def _started(folder: Path, at: str, *more: str) -> Iterator[tuple[str, list[str]]]:
+def _started(folder: Path, at: str | None, *more: str) -> Iterator[tuple[str, list[str]]]:
     """Give the first line that a dashboard tells, and a list to which each further one is added."""
     import wheels  # next to this file, where pytest finds it
 
-    if not folder.exists():
+    if at is not None and not folder.exists():
         create(folder, demo=True, at=datetime.fromisoformat(at))
     command = [sys.executable, "-m", "passim_apps.command_line.main", "dashboard", "--no-browser", "--port", "0"]
-    command += ["--workspace", str(folder.resolve()), "--at", at, *more]
+    command += ["--workspace", str(folder.resolve()), *([] if at is None else ["--at", at]), *more]
     with subprocess.Popen(
         command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=wheels.installed_environment(),
         cwd=folder,

@@ -290,7 +290,8 @@ def answer_key(state: DashboardState, page: Page, search: str | None, for_s: int
         data = state.data_key(question)
     except InputError:
         return None
-    return (page.path, search, data, int(question.now.timestamp()) // for_s)
+    # Whoever opens a page finds the switch that records as it stands.
+    return (page.path, search, data, state.recorder.running, int(question.now.timestamp()) // for_s)
 
 
 def request_key(state: DashboardState, pages: Sequence[Page], body: Any) -> Hashable | None:

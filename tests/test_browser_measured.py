@@ -1,0 +1,82 @@
+"""Recording from the page Measured in a real browser, and the evidence of that record as its reader opens it."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from browsing import PATIENCE_MS, a_page, open_at, served
+from passim import Journal
+from passim.line import OWN_PROBE, files
+from passim.workspace import create
+from passim_apps.command_line.main import main
+
+pytest.importorskip("playwright.sync_api", reason="playwright is part of the test extra")
+from playwright.sync_api import Browser, Page, expect
+
+pytestmark = pytest.mark.browser
+expect.set_options(timeout=PATIENCE_MS)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A workspace whose targets are ports of this machine where nobody listens: a refusal is an answer."""
+    made = create(tmp_path / "school", demo=True)
+    with made.file.open("a", encoding="utf-8") as file:
+        file.write('\n[line]\ntargets = ["router=127.0.0.1:9", "far=127.0.0.2:9"]\nevery_s = 0.2\n')
+    return made.folder
+
+
+@pytest.fixture
+def address(folder: Path) -> Iterator[str]:
+    with served(folder, None) as found:
+        yield found
+
+
+def test_the_switch_records_and_the_record_goes_out_as_evidence(
+    page: Page, browser: Browser, folder: Path, tmp_path: Path
+) -> None:
+    open_at(page, "/measured")
+    expect(page.locator("#sentence")).to_contain_text("Nothing has been recorded")
+    live, switch = page.locator("#measured-live"), page.get_by_label("Record from this machine")
+    expect(live).to_have_text("Nothing is being recorded.")
+    # Whom it would ask is said before anybody is asked.
+    expect(page.locator(".recording")).to_contain_text("router (127.0.0.1), far (127.0.0.2) every 0.2 s")
+    switch.check()
+    expect(page.locator("#measured-told")).to_have_text("Recording.")
+    expect(live).to_contain_text("Answering, ")
+    expect(live).to_contain_text("no freeze in the last hour")
+    # Whoever opens the page meanwhile finds it on.
+    page.reload()
+    expect(switch).to_be_checked()
+    expect(live).to_contain_text("Answering, ")
+    switch.uncheck()
+    expect(page.locator("#measured-told")).to_contain_text("What was recorded stays in the journal")
+    expect(live).to_contain_text("Not recording")
+    with Journal(folder) as journal:
+        assert journal.sources == (OWN_PROBE,)
+        assert journal.check() == ()
+        bounds = journal.bounds(OWN_PROBE)
+    assert bounds is not None
+
+    out = tmp_path / "evidence.html"
+    made = CliRunner().invoke(main, ["report", "--evidence", "--out", str(out), "--workspace", str(folder)])
+    assert made.exit_code == 0, made.output
+    with a_page(browser, "file://") as sent:
+        sent.goto(out.as_uri())
+        expect(sent.locator("h1, .sentence").first).to_be_visible()
+        for words in ("The line did not freeze", "How it was measured", "It does not show why", "RFC 3357"):
+            expect(sent.get_by_text(words).first).to_be_visible()
+        with sent.expect_download() as wanted:
+            sent.get_by_role("link", name="evidence-record.csv.gz").click()
+        data = Path(wanted.value.path()).read_bytes()
+        expect(sent.locator("body")).to_contain_text(hashlib.sha256(data).hexdigest())
+    record = files.parse_record(gzip.decompress(data), "raw").record
+    assert [each.target.name for each in record.probes] == ["router", "far"]
+    assert abs((record.span.start - bounds[0]).total_seconds()) < 1.0
+    assert not any(each.lost.any() for each in record.probes)
