@@ -4,7 +4,8 @@
 
 Apart from the tests, because it installs what passim needs from the package index that pip is set up for. For each
 Python it makes an empty virtual environment, installs the wheel alone, and runs the demonstration; then another from
-the source archive, with the test extra, and runs the tests of two rooms out of the unpacked archive.
+the source archive, with the extras that tests ask for, Parquet too, and runs the tests of some rooms out of the
+unpacked archive.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from pathlib import Path
 from tests import wheels
 
 _NAMES = tuple(f"python3.{minor}" for minor in range(11, 20))
-_ROOMS = ("tests/test_spans.py", "tests/test_intervals.py", "tests/test_samples.py")
+_ROOMS = ("tests/test_spans.py", "tests/test_intervals.py", "tests/test_samples.py", "tests/test_line_files.py")
 _PIP = ("-m", "pip", "--quiet", "--disable-pip-version-check", "install")
 
 
@@ -67,7 +68,7 @@ def main() -> None:
             with tarfile.open(archive) as opened:
                 opened.extractall(place, filter="data")
             [tree] = place.glob("passim-*")
-            run(own, *_PIP, f"{tree}[test,cluster]", cwd=place)
+            run(own, *_PIP, f"{tree}[test,cluster,parquet]", cwd=place)
             told = run(own, "-m", "pytest", "-q", *_ROOMS, cwd=tree).splitlines()[-1]
             print(f"{version}  source archive: {told}", flush=True)
 

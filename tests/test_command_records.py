@@ -7,15 +7,19 @@ import gzip
 import hashlib
 import json
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from sgp4 import omm
+from sgp4.api import Satrec
+from skyfield.api import EarthSatellite, load, wgs84
 
-from passim import Journal
+from passim import Journal, walker, write_elements
 from passim.line import files
+from passim.workspace import create
 from passim_apps.command_line.main import main
 from passim_apps.report import evidence
 
@@ -145,6 +149,63 @@ def test_a_second_line_by_record_and_by_forecast(school: Path) -> None:
         bare = refused(*asked_of, option, "1", at=school)
         assert f"{option}; got '1'; wanted a length with its unit {bounds}; try {option} {example}" in bare
     assert "got '99d'; wanted a length from 0s to 1h" in refused("journal", "backup", "--switch-over", "99d", at=school)
+
+
+def test_a_second_fleet_of_another_shell_catches_what_it_covers_itself(tmp_path: Path) -> None:
+    """Two small invented fleets, often out: what the second carries is counted by the second with other libraries."""
+    at = datetime(2026, 11, 25, 6, 30, tzinfo=UTC)
+    folder = create(tmp_path / "school", demo=True, at=at).folder
+    shells = {
+        "Godwit": walker(total=120, planes=10, phasing=3, inclination_deg=53.0, altitude_km=550.0, epoch=at),
+        "Knot": walker(total=48, planes=6, phasing=1, inclination_deg=70.0, altitude_km=900.0, epoch=at),
+    }
+    for name, fleet in shells.items():
+        write_elements(fleet, folder / f"{name}.json")
+        with (folder / "passim.toml").open("a", encoding="utf-8") as file:
+            file.write(f'\n[[fleets]]\nname = "{name}"\nelements = ["{name}.json"]\n')
+    asked = ("journal", "backup", "--fleet", "Godwit", "--second-fleet", "Knot", "--switch-over", "20s", "--cost", "30")
+    more = (
+        "--at",
+        at.isoformat(),
+        "--forecast-hours",
+        "1.5",
+        "--site",
+        "45.0,-28.0,40",
+        "--mask",
+        "25",
+        "--without",
+        "gateway",
+    )
+    rows = json.loads(done(*asked, *more, "--format", "json", at=folder))["rows"]
+    always, other = (row for row in rows if row["basis"] == "forecast")
+    assert other["second"] == "the fleet Knot"
+    # By whole seconds: which have a satellite of either fleet 25 degrees up or higher, by other libraries alone.
+    seconds = np.arange(5400)
+    timescale = load.timescale(builtin=True)
+    times = timescale.from_datetimes([at + timedelta(seconds=k) for k in seconds.tolist()])
+    place = wgs84.latlon(45.0, -28.0, elevation_m=40.0)
+    seen = {name: np.zeros(seconds.size, dtype=bool) for name in shells}
+    for name in shells:
+        for fields in json.loads((folder / f"{name}.json").read_text(encoding="utf-8")):
+            model = Satrec()
+            omm.initialize(model, {key: str(value) for key, value in fields.items()} | {"NORAD_CAT_ID": "1"})
+            elevation, _, _ = (EarthSatellite.from_satrec(model, timescale) - place).at(times).altaz()
+            seen[name] |= elevation.degrees >= 25.0
+    out = ~seen["Godwit"]
+    begins = np.flatnonzero(out & ~np.roll(out, 1) | (out & (seconds == 0)))
+    ends = np.flatnonzero(~out & np.roll(out, 1) & (seconds > 0))
+    ends = np.append(ends, seconds.size) if ends.size < begins.size else ends
+    carried = np.zeros(seconds.size, dtype=bool)
+    for begin, end in zip(begins, ends, strict=True):
+        carried[begin + 20 : end] = True
+    both = carried & seen["Knot"]
+    # Each of them is out for a good part of the time in which the other is not.
+    assert 300 < both.sum() < carried.sum() - 300
+    # A second on either side of each gap, of which each fleet has some dozens.
+    assert always["rescued_s"] == pytest.approx(carried.sum(), abs=1.0 * begins.size)
+    assert other["rescued_s"] == pytest.approx(both.sum(), abs=2.0 * begins.size)
+    assert other["freezes"] == begins.size
+    assert other["rescued_s"] < 0.9 * always["rescued_s"]
 
 
 def test_what_a_file_does_not_say_is_asked_for_by_its_option(school: Path, tmp_path: Path) -> None:
