@@ -85,6 +85,12 @@ def test_every_command_has_an_example_to_paste(subtests: pytest.Subtests) -> Non
                 command.make_context(name, shlex.split(line)[2:])
 
 
+def test_a_small_window_shows_what_a_command_is_for_its_examples_and_its_first_options() -> None:
+    late = {name: done(name, "--help").stdout.splitlines() for name in COMMANDS}
+    starts = {name: lines.index("Options:" if "Options:" in lines else "Commands:") for name, lines in late.items()}
+    assert {name: line for name, line in starts.items() if line > 20} == {}
+
+
 # --- every command in every format ----------------------------------------------------------------------------------
 
 

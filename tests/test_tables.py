@@ -24,7 +24,20 @@ from passim_apps.command_line.table import UNLIMITED, table_lines, width
 from passim_apps.dashboard.page_model import Table
 from passim_apps.dashboard.parts import csv_text, table_data
 from passim_apps.report.parts import table_of
-from passim_apps.text import calls, causes, elements, gaps, growth, hindcast, mounting, serving, sites, symptom
+from passim_apps.text import (
+    calls,
+    causes,
+    elements,
+    gaps,
+    growth,
+    hindcast,
+    minutes,
+    mounting,
+    passes,
+    serving,
+    sites,
+    symptom,
+)
 from passim_apps.text.columns import (
     AGE,
     COUNT,
@@ -320,7 +333,8 @@ DECLARED: dict[str, list[Column]] = {
         *elements.object_columns(SPAN.start),
         *elements.change_columns(),
     ],
-    "gaps": [*gaps.day_columns(CLOCK), *gaps.hour_columns(CLOCK), *gaps.minute_columns(CLOCK)],
+    "passes": passes.pass_columns(CLOCK),
+    "gaps": [*gaps.day_columns(CLOCK), *gaps.hour_columns(CLOCK), *minutes.minute_columns(CLOCK)],
     "growth": [*growth.growth_columns(GROWN), *growth.AHEAD_COLUMNS, *growth.NEEDED_COLUMNS],
     "hindcast": [*hindcast.SCORE_COLUMNS, *hindcast.AGE_COLUMNS, *hindcast.SATELLITE_COLUMNS],
     "mounting": [*mounting.MAST_COLUMNS, *mounting.SPOT_COLUMNS, *mounting.PORTABLE_COLUMNS],

@@ -42,7 +42,19 @@ DEFAULT_DAYS = 3.0
 _CHECK_AROUND = timedelta(days=40)
 
 
-@click.command("calls", short_help="When to call, and how calls set by others will go.")
+_MORE = """\
+Starts that are equally good are spread over the days. The gain over a random start stands beside them, and whether
+nearly any start will do. Where none is good, the answer names the longest call that would do and the limit that costs
+most; a calendar then gets no event. In a workspace, asking again with newer elements also says what has changed, for
+every site with --all-sites.
+
+Calls that --check leaves out are named with the reason: elements too old by then, another site by their LOCATION, over
+already, or a repetition rule that cannot be followed. Calls more than 40 days away, either way, are not named. --hours
+or --to may set the end instead of --days.
+"""
+
+
+@click.command("calls", short_help="When to call, and how calls set by others will go.", epilog=_MORE)
 @fleet_options
 @site_options
 @days_span_options
@@ -102,17 +114,9 @@ def calls(
 ) -> None:
     """Suggest when to call, or say how the calls of a calendar will go.
 
-    Every minute of the hours for calls is ranked by the chance of a freeze that ends the call (at most 5 %), the pauses
-    and the frozen seconds expected, and the worst freeze of nine calls in ten. Starts that are equally good are spread
-    over the days. The gain over a random start stands beside it, and whether nearly any start will do. Where no start
-    is good, the answer says so first, with the least bad one, the longest call that would do, and the limit that costs
-    most; a calendar then gets no event. In a workspace, asking again with newer elements also says what has changed,
-    for every site with --all-sites.
-
-    --check looks at every call of a calendar, including those that --ics has written, as far ahead as the elements
-    allow, or less with --days. Calls that are not checked are named with the reason: elements too old by then, another
-    site by their LOCATION, over already, or a repetition rule that cannot be followed. Calls more than 40 days away,
-    either way, are not named. --hours or --to may set the end instead of --days.
+    Every minute of the hours for calls is ranked by how likely a call then is to drop (at most 5 %), to pause and to
+    freeze. Where no start is good, the answer says so first, with the least bad one. --check looks at every call of a
+    calendar instead, as far ahead as the elements allow.
 
     \b
     Example:

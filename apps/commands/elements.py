@@ -17,8 +17,15 @@ from ..command_line.options import (
 from ..command_line.parsing import found_workspace, now_of, zone_of_site
 from ..command_line.usage import OneOf
 
+_MORE = """\
+A shell gathers the objects within 5 km and 0.15 deg of where they stand densest. A note counts who is at a shell,
+drifting, raising, lowering, stale or decayed at the moment of --at. CSV and JSON hold the columns altitude_km,
+inclination_deg, objects, sets, the lowest and highest of both, and of shells that stand out who serves, the planes, the
+slots of a full plane and how many are held. The snapshots that a feed keeps tell more: --list changes.
+"""
 
-@click.command("elements", short_help="What element files hold; convert them.")
+
+@click.command("elements", short_help="What element files hold; convert them.", epilog=_MORE)
 @click.argument("paths", nargs=-1, metavar="PATH...")
 @workspace_option
 @fleet_name_option
@@ -70,11 +77,7 @@ def elements(
     """Say what element files hold: how many sets and objects, how old, in which shells, who serves; and convert them.
 
     PATH is a file or a folder of element sets: two-line, or OMM as JSON, CSV, XML or KVN, plain or .gz; without one,
-    the workspace's fleet is used. A shell gathers the objects within 5 km and 0.15 deg of where they stand densest. A
-    note counts who is at a shell, drifting, raising, lowering, stale or decayed at the moment of --at. CSV and JSON
-    hold the columns altitude_km, inclination_deg, objects, sets, the lowest and highest of both, and of shells that
-    stand out who serves, the planes, the slots of a full plane and how many are held. The snapshots that a feed keeps
-    tell more: --list changes.
+    the workspace's fleet is used.
 
     \b
     Example:

@@ -15,7 +15,17 @@ if TYPE_CHECKING:
     from passim.line import LineFit
 
 
-@click.command("fit", short_help="What the record of the line teaches: mask, gateway, sector, clock.")
+_MORE = """\
+Searched are the lowest elevation, a gateway, an antenna cone, a keep-out around the geostationary arc, a blocked sector
+of the horizon, a clock by which satellites are assigned, the time to acquire one, and the clock of the record, whatever
+the workspace says of them.
+
+CSV and JSON hold the columns setting, value, low, high, as_set_up, told_apart and instead; JSON also evidence (strong,
+some or none), held_out_gain, chance, clock_offset_s, floor, missed and the other settings tried.
+"""
+
+
+@click.command("fit", short_help="What the record of the line teaches: mask, gateway, sector, clock.", epilog=_MORE)
 @fleet_options
 @site_options
 @record_file_option
@@ -50,13 +60,8 @@ def fit(
 ) -> None:
     """Find the settings with which the forecast comes nearest to what the line did, and say how sure they are.
 
-    Searched are the lowest elevation, a gateway, an antenna cone, a keep-out around the geostationary arc, a blocked
-    sector of the horizon, a clock by which satellites are assigned, the time to acquire one, and the clock of the
-    record, whatever the workspace says of them. The search sees every second day or hour; what it finds must foretell
-    the others better than luck. Where two causes look alike, the answer says so, and what would tell them apart.
-
-    CSV and JSON hold the columns setting, value, low, high, as_set_up, told_apart and instead; JSON also evidence
-    (strong, some or none), held_out_gain, chance, clock_offset_s, floor, missed and the other settings tried.
+    Every second day or hour of the record is searched; what is found must foretell the others better than luck. Where
+    two causes look alike, the answer says so, and what would tell them apart.
 
     \b
     Example:

@@ -16,8 +16,13 @@ from ..command_line.options import (
     span_options,
 )
 
+_MORE = """\
+CSV and JSON hold the columns start, end, duration_s, cut_at_start and cut_at_end, with times in UTC and local columns
+beside them.
+"""
 
-@click.command("gaps", short_help="When no satellite is in view.")
+
+@click.command("gaps", short_help="When no satellite is in view.", epilog=_MORE)
 @fleet_options
 @site_options
 @span_options
@@ -32,9 +37,8 @@ def gaps(
 ) -> None:
     """List every gap: each stretch of time in which no satellite stands above the mask.
 
-    A gap that the start or the end of the span cuts is marked: it is at least that long. CSV and JSON hold the columns
-    start, end, duration_s, cut_at_start and cut_at_end, with times in UTC and local columns beside them; JSON also
-    holds a summary. With --between a gap that reaches out of those hours is cut there, and marked.
+    A gap that the start or the end of the span cuts is marked: it is at least that long. With --between a gap that
+    reaches out of those hours is cut there, and marked. JSON also holds a summary.
 
     \b
     Example:

@@ -35,7 +35,22 @@ if TYPE_CHECKING:
 _WORKSPACE_HOURS = "workspace"
 
 
-@click.command("growth", short_help="What each number of satellites gives, and how many a goal takes.")
+_MORE = """\
+A goal is one or more conditions with "and" between them: covered, gap_fraction, gap_count, gaps_per_hour,
+pauses_per_hour (gaps over 5 s), mean_gap_s or longest_gap_s; then <=, <, >= or >; then a number, with % for shares and
+s or min for lengths. "in call hours" at its end limits it to these.
+
+A plan is a CSV file with the columns date,planes,satellites,altitude_km,inclination_deg,days_to_serve and
+losses_percent, one row a launch: launch day, planes, satellites in all, their shell, days until they serve, share that
+never does. Its planes go into the widest gaps between today's. A scenario, not a forecast.
+
+Columns: satellites, gap_fraction, gap_count, mean_gap_s, longest_gap_s; --quantiles adds median_gap_s and p90_gap_s.
+For random orders each is the mean over the draws, with _p10 and _p90 beside it. The table shows some N; --all, CSV and
+JSON hold every N.
+"""
+
+
+@click.command("growth", short_help="What each number of satellites gives, and how many a goal takes.", epilog=_MORE)
 @fleet_options
 @site_options
 @span_options
@@ -84,18 +99,7 @@ def growth(
 ) -> None:
     """Say exactly what a site would have with the first N satellites, for every N from 1 to all of them.
 
-    Columns: satellites, gap_fraction, gap_count, mean_gap_s, longest_gap_s; --quantiles adds median_gap_s and
-    p90_gap_s. For random orders each is the mean over the draws, with _p10 and _p90 beside it. The table shows some N;
-    --all, CSV and JSON hold every N.
-
-    A goal is one or more conditions with "and" between them: covered, gap_fraction, gap_count, gaps_per_hour,
-    pauses_per_hour (gaps over 5 s), mean_gap_s or longest_gap_s; then <=, <, >= or >; then a number, with % for shares
-    and s or min for lengths. "in call hours" at its end limits it to these. The answer is the smallest N from which the
-    goal stays met in this order.
-
-    A plan is a CSV file with the columns date,planes,satellites,altitude_km,inclination_deg,days_to_serve and
-    losses_percent, one row a launch: launch day, planes, satellites in all, their shell, days until they serve, share
-    that never does. Its planes go into the widest gaps between today's. A scenario, not a forecast.
+    --goal asks for the smallest N from which a condition stays met; --plan, for the dates of a plan of launches.
 
     \b
     Example:

@@ -26,7 +26,20 @@ if TYPE_CHECKING:
     from passim.workspace import Timing, Workspace
 
 
-@click.command("hindcast", short_help="How well older elements would have forecast newer ones.")
+_MORE = """\
+Without files the newest snapshot is scored against those of one, three and seven days before.
+
+The passes of each satellite tell how early or late it came; their spread is the timing error at that age, and
+satellites off by more than four times that are assumed to have manoeuvred. The odds of no service are scored with the
+errors in force, for files the usual ones unless a workspace states its own, and with those fitted here, beside a plain
+yes or no, climatology, and the day before shifted by the lag that fits best.
+
+A Brier score is the mean squared difference of chance and outcome: 0 is perfect. Skill is the part of climatology's
+score that a forecast removes: 1 is perfect, 0 no better. JSON also holds the fitted errors.
+"""
+
+
+@click.command("hindcast", short_help="How well older elements would have forecast newer ones.", epilog=_MORE)
 @click.argument("paths", nargs=-1, metavar="[OLD NEW]...")
 @fleet_name_option
 @strict_option
@@ -67,16 +80,7 @@ def hindcast(
     """Say how well OLD elements would have forecast service, with NEW elements of the same fleet as the truth.
 
     Both are files or folders of element sets, days apart; give OLD NEW again for further pairs. Without them the
-    snapshots that `passim update` has kept are scored, the newest against those of one, three and seven days before;
-    and the timing errors learned from all of them, which the odds of this fleet go by, are told first.
-
-    The passes of each satellite tell how early or late it came; their spread is the timing error at that age, and
-    satellites off by more than four times that are assumed to have manoeuvred. The odds of no service are scored with
-    the errors in force, for files the usual ones unless a workspace states its own, and with those fitted here, beside
-    a plain yes or no, climatology, and the day before shifted by the lag that fits best.
-
-    A Brier score is the mean squared difference of chance and outcome: 0 is perfect. Skill is the part of climatology's
-    score that a forecast removes: 1 is perfect, 0 no better. JSON also holds the fitted errors.
+    snapshots that `passim update` has kept are scored, and the timing errors learned from them are told first.
 
     \b
     Example:

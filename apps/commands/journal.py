@@ -33,7 +33,19 @@ if TYPE_CHECKING:
 ROWS: Final = ("outage", "day", "hour", "clock", "where", "target", "minute")
 
 
-@click.group("journal", cls=Commands, invoke_without_command=True, short_help="What the line did: every outage.")
+_MORE = """\
+An outage begins with the first lost packet and ends with the next one answered. One that meets a time without measuring
+is cut there and marked: it is at least that long. While the house was out nothing is said of the line. Whether freezes
+come in step is judged beside records whose days were shuffled.
+
+CSV and JSON hold the columns start, end, duration_s, where (house, line or far), lost, cut_at_start and cut_at_end,
+with times in UTC and local columns beside them; JSON also holds all figures and what was not measured.
+"""
+
+
+@click.group(
+    "journal", cls=Commands, invoke_without_command=True, short_help="What the line did: every outage.", epilog=_MORE
+)
 @workspace_option
 @record_options
 @click.option(
@@ -59,13 +71,7 @@ def journal(
 ) -> None:
     """Say what the line did: how often it froze and when, how long, in step or not, and through whose fault.
 
-    An outage begins with the first lost packet and ends with the next one answered. One that meets a time without
-    measuring is cut there and marked: it is at least that long. Freezes are outages of the line;
-    what the house did is told apart, and while it was out nothing is said of the line. Whether freezes come in step is
-    judged beside records whose days were shuffled. Rates come with bounds of 95 %.
-
-    CSV and JSON hold the columns start, end, duration_s, where (house, line or far), lost, cut_at_start and cut_at_end,
-    with times in UTC and local columns beside them; JSON also holds all figures and what was not measured. The probe
+    Freezes are outages of the line, each with bounds of 95 % on how often; what the house did is told apart. The probe
     may be running meanwhile.
 
     \b

@@ -16,7 +16,24 @@ if TYPE_CHECKING:
     from passim.line import Plan, Probe
 
 
-@click.command("probe", short_help="Record whether the line answers, second by second.")
+_MORE = """\
+In the workspace's file:
+
+\b
+  [line]
+  targets = ["router=192.168.1.1:80", "far=198.51.100.7:443", "resolver=dns:203.0.113.53"]
+  every_s = 1.0
+
+A connection that is refused is an answer, since the refusal came over the line; so is an answer that takes up to 5 s.
+What takes longer is lost. A machine that sleeps, a clock that is set and a probe that is stopped leave holes in the
+record, not outages.
+
+The journal is written every second and grows by about 2 MB a day with three targets. passim journal reads it, while
+this runs too. One probe a workspace; Ctrl-C or SIGTERM ends it in order.
+"""
+
+
+@click.command("probe", short_help="Record whether the line answers, second by second.", epilog=_MORE)
 @workspace_option
 @click.option(
     "--target",
@@ -45,20 +62,8 @@ def probe(
 ) -> None:
     """Ask a few hosts every second whether they answer, and keep it in the journal of the workspace.
 
-    Name your own router first and two hosts beyond your line after it: then a fault in the house, one in the line and
-    one at the far end are told apart. Nobody else is asked anything. A connection that is refused is an answer, since
-    the refusal came over the line; so is an answer that takes up to 5 s. What takes longer is lost. A machine that
-    sleeps, a clock that is set and a probe that is stopped leave holes in the record, not outages.
-
-    The journal is written every second and grows by about 2 MB a day with three targets. passim journal reads it,
-    while this runs too. One probe a workspace; Ctrl-C or SIGTERM ends it in order.
-
-    In the workspace's file:
-
-    \b
-      [line]
-      targets = ["router=192.168.1.1:80", "far=198.51.100.7:443", "resolver=dns:203.0.113.53"]
-      every_s = 1.0
+    Name your own router first and two hosts beyond your line after it, here or in the workspace's file: then a fault in
+    the house, one in the line and one at the far end are told apart. Nobody else is asked anything. Ctrl-C ends it.
 
     \b
     Example:

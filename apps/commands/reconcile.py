@@ -10,8 +10,18 @@ from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
 from ..command_line.record_options import RecordChoice, record_file_option, record_options
 from ..command_line.usage import NUMBER, OneOf
 
+_MORE = """\
+Gaps and outages are matched one to one by their starts. The clock of the record may be up to a minute off: where the
+fit tells by how much, that is allowed for. Beside the forecast stand the same forecast shifted at random, the day
+before, and the hours of the other days.
 
-@click.command("reconcile", short_help="The forecast against what the line really did.")
+CSV and JSON hold the columns event, forecast_start, forecast_end, recorded_start, recorded_end, start_late_s,
+end_late_s and where; JSON also forecast, recorded, hits, misses, false_alarms, hits_by_luck, clock_offset_s,
+offset_chance, tolerance_s, explained_s and evidence: strong, some or none.
+"""
+
+
+@click.command("reconcile", short_help="The forecast against what the line really did.", epilog=_MORE)
 @fleet_options
 @site_options
 @record_file_option
@@ -56,16 +66,8 @@ def reconcile(
 ) -> None:
     """Say how many of the outages recorded had been forecast, how near, and how many luck would have hit.
 
-    The forecast is what passim would have said each day, from the elements at hand when that day began. Gaps and
-    outages are matched one to one by their starts. The clock of the record may be up to a minute off: where the fit
-    tells by how much, that is allowed for. Beside the forecast stand the same forecast shifted at random, the day
-    before, and the hours of the other days.
-
-    With --calls each past call of a calendar is judged: undisturbed, with pauses or dropped, by forecast and by record.
-
-    CSV and JSON hold the columns event, forecast_start, forecast_end, recorded_start, recorded_end, start_late_s,
-    end_late_s and where; JSON also forecast, recorded, hits, misses, false_alarms, hits_by_luck, clock_offset_s,
-    offset_chance, tolerance_s, explained_s and evidence: strong, some or none.
+    The forecast is what passim would have said each day, from the elements at hand when that day began. With --calls
+    each past call of a calendar is judged instead: undisturbed, with pauses or dropped, by forecast and by record.
 
     \b
     Example:

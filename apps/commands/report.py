@@ -24,7 +24,18 @@ DEFAULT_DAYS = 3.0
 DEFAULT_GOAL = "longest_gap_s <= 30"
 
 
-@click.command("report", short_help="One file to read, print and send: gaps, causes, calls, growth.")
+_MORE = """\
+It holds the site in sentences, the gaps of the days ahead, good starts for calls, why and in which direction service is
+lost, what your other sites and spots have, what other latitudes and the rest of the world would have, what every number
+of satellites would give, the assumptions, how old the elements are, and the cautions. The map of the world is a coarse
+look at the first day.
+
+With --evidence: dated outages, the share of house, line and far end, how it was measured, what that cannot tell, and
+the raw record as a file inside the page, or beside it where it is large.
+"""
+
+
+@click.command("report", short_help="One file to read, print and send: gaps, causes, calls, growth.", epilog=_MORE)
 @fleet_options
 @site_options
 @days_span_options
@@ -92,13 +103,7 @@ def report(
 ) -> None:
     """Write what is known of a place into one HTML file that needs no network, to read, print and send.
 
-    It holds the site in sentences, the gaps of the days ahead, good starts for calls, why and in which direction
-    service is lost, what your other sites and spots have, what other latitudes and the rest of the world would have,
-    what every number of satellites would give, the assumptions, how old the elements are, and the cautions. The map of
-    the world is a coarse look at the first day. It prints on A4 and on Letter.
-
-    With --evidence it holds what the line did instead: dated outages, the share of house, line and far end, how it was
-    measured, what that cannot tell, and the raw record as a file inside the page, or beside it where it is large.
+    With --evidence it holds what the line did instead, dated and with the raw record. It prints on A4 and on Letter.
 
     \b
     Example:

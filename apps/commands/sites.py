@@ -37,7 +37,14 @@ if TYPE_CHECKING:
     from ..text.answer import Answer
 
 
-@click.command("sites", short_help="Sites, latitudes, the world and fleets side by side.")
+_MORE = """\
+With --shares a map counts the gateways that are named. The closed form beside a sweep by latitude is the long-run mean
+in view of the mask alone. --fleets looks under masks of 25, 30, 35 and 40°, with and without the site's gateway. Large
+work is shared among processors, or machines with --cluster; the answer does not depend on how many.
+"""
+
+
+@click.command("sites", short_help="Sites, latitudes, the world and fleets side by side.", epilog=_MORE)
 @fleet_options
 @click.option(
     "--site",
@@ -109,10 +116,8 @@ def sites(
 ) -> None:
     """Compare places: how much of the time each is covered, how often service breaks, and which limit costs most.
 
-    --latitudes and --world place one terminal at many places, without gateways unless a map with --shares names them;
-    the closed form beside a sweep by latitude is the long-run mean in view of the mask alone. With --fleets several
-    fleets are compared at one site before anything is bought, under masks of 25, 30, 35 and 40°, with and without its
-    gateway. Large work is shared among processors, or machines with --cluster; the answer does not depend on how many.
+    --latitudes and --world place one terminal at many places, without gateways; --fleets compares several fleets at
+    one site before anything is bought.
 
     \b
     Example:

@@ -17,7 +17,24 @@ if TYPE_CHECKING:
     from ..text.answer import Answer
 
 
-@click.command("update", short_help="Fresh elements for the fleets that have a feed.")
+_MORE = """\
+In the workspace's file a fleet may have, in place of files:
+
+\b
+  feed = { address = "https://example.org/elements.json" }
+  feed = { folder = "incoming" }
+
+An address is asked every 8 hours (every_s), never sooner than 2 hours (minimum_interval_s) after the last request,
+whichever of your workspaces made it, and for a day not at all where it answers 403 or 429. What comes is kept as a
+snapshot if it is whole; else the snapshot before it stays in use. All of 3 days are kept, one a day up to 60 days, then
+one a week. With --quiet nothing is said unless something failed, as a timer wants it.
+
+From snapshots of three days and more the timing errors of the fleet are learned. The odds of every answer then go by
+them, unless the workspace's file states others under [timing]; `passim hindcast` tells them.
+"""
+
+
+@click.command("update", short_help="Fresh elements for the fleets that have a feed.", epilog=_MORE)
 @workspace_option
 @fleet_name_option
 @click.option("--early", is_flag=True, help="Ask as soon as the feed's least interval allows, before it is due.")
@@ -45,21 +62,8 @@ def update(
 ) -> None:
     """Bring the fleets that have a feed up to date, if they are due.
 
-    In the workspace's file a fleet may have, in place of files, an address that is asked or a folder that something
-    else fills:
-
-    \b
-      feed = { address = "https://example.org/elements.json" }
-      feed = { folder = "incoming" }
-
-    An address is asked every 8 hours (every_s), never sooner than 2 hours (minimum_interval_s) after the last request,
-    whichever of your workspaces made it, and for a day not at all where it answers 403 or 429. What comes is kept as a
-    snapshot if it is whole; else the snapshot before it stays in use. All of 3 days are kept, one a day up to 60 days,
-    then one a week. The status is 1 where a feed failed. No other command asks an address. With --quiet nothing is said
-    unless something failed, as a timer wants it.
-
-    From snapshots of three days and more the timing errors of the fleet are learned. The odds of every answer then go
-    by them, unless the workspace's file states others under [timing]; `passim hindcast` tells them.
+    A feed is an address that is asked or a folder that something else fills; the workspace's file names it under
+    [[fleets]]. No other command asks an address. The status is 1 where a feed failed.
 
     \b
     Example:

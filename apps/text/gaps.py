@@ -10,10 +10,7 @@ from .columns import (
     DURATION,
     DURATION_OR_NONE,
     Column,
-    Format,
-    blank_at_zero,
     day_column,
-    number,
     of_row,
     time_column,
 )
@@ -78,18 +75,6 @@ def hour_columns(clock: LocalClock) -> list[Column]:
         Column("hour_local", "Hour", of_row(hour)),
         Column("gap_s", "Without service", DURATION),
         Column("gaps_begun", "Gaps begun", COUNT),
-    ]
-
-
-def minute_columns(clock: LocalClock) -> list[Column]:
-    """Return the columns of minutes, as `Coverage.minutes` gives them."""
-    return [
-        day_column(clock, "minute"),
-        Column("minute", "Minute", Format(clock.minute, numeric=False), local=True),
-        Column("satellites_min", "Fewest", COUNT),
-        Column("satellites_mean", "Mean", number(1)),
-        Column("satellites_max", "Most", COUNT),
-        Column("gap_s", "No service", blank_at_zero(DURATION)),
     ]
 
 

@@ -20,8 +20,8 @@ from ...text.gaps import (
     days_caption,
     days_sentence,
     hours_caption,
-    minute_columns,
 )
+from ...text.minutes import minute_columns
 from ...text.units import counted
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
