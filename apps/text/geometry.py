@@ -13,7 +13,7 @@ from .units import duration, share
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.sky.closed_forms import PassGeometry
+    from passim.sky import closed_forms
 
 RANDOM_PLACES_NOTE: Final = Note(
     "A regular pattern leaves far more or far less time uncovered than random places do: see passim gaps."
@@ -31,7 +31,7 @@ class Quantity:
     flat_earth_value: float | None = None
 
 
-def pass_quantities(found: PassGeometry) -> list[Quantity]:
+def pass_quantities(found: closed_forms.PassGeometry) -> list[Quantity]:
     """Return what altitude and mask decide about a pass."""
     # A plane without an edge has no width.
     flat_km, flat_s = (v if math.isfinite(v) else None for v in (found.flat_footprint_km, found.flat_pass_s))
@@ -91,7 +91,9 @@ def quantity_columns(quantities: list[Quantity]) -> list[Column]:
     ]
 
 
-def geometry_sentence(found: PassGeometry, satellites: int | None = None, none: float | None = None) -> str:
+def geometry_sentence(
+    found: closed_forms.PassGeometry, satellites: int | None = None, none: float | None = None
+) -> str:
     """Return the sentence that says how wide a satellite sees and how long a pass lasts at most."""
     sentence = (
         f"At {found.altitude_km:g} km and {found.mask_deg:g}° a satellite sees {found.footprint_km:,.0f} km across, "
@@ -102,7 +104,7 @@ def geometry_sentence(found: PassGeometry, satellites: int | None = None, none: 
     return f"{sentence} Placed at random, {satellites:,} satellites would leave {share(none)} of the time without one."
 
 
-def flat_note(found: PassGeometry) -> Note:
+def flat_note(found: closed_forms.PassGeometry) -> Note:
     """Return the note that says why the drawing on a flat Earth misleads."""
     if found.mask_deg == 0.0:
         return Note("The drawing on a flat Earth, 2 h tan(90° - mask), has no edge at a mask of 0° at all.")

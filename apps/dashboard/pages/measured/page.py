@@ -14,7 +14,7 @@ from passim import Journal, Span
 from passim.errors import InputError, PassimError
 from passim.intervals import intersection, total_length
 from passim.line import OWN_PROBE, HorizonEvidence
-from passim.line.statistics import measured_us
+from passim.line import statistics as line_statistics
 from passim.parallel import Job
 from passim.spans import day_start
 from passim.workspace import INVENTED_RECORD
@@ -218,7 +218,7 @@ def _panels(
     began = record.outages["start"]
     outages = record.outages[(began >= of_day.start) & (began < of_day.end)].reset_index(drop=True)
     here = (np.array([of_day.start_us]), np.array([of_day.end_us]))
-    measured_s = float(total_length(intersection(measured_us(record), here))) / 1e6
+    measured_s = float(total_length(intersection(line_statistics.measured_us(record), here))) / 1e6
     forecast_count = None if forecast is None else int(
         ((forecast.start >= of_day.start_us) & (forecast.start < of_day.end_us)).sum()
     )  # fmt: skip
