@@ -36,10 +36,12 @@ from passim.answers.symptom.match import (
     match_symptom,
 )
 from passim.answers.symptom.observations import FreezeRanges, FreezeRecord
+from passim.answers.symptom.pieces import Pieces
 from passim.answers.symptom.score import (
     Judgement,
     RangeJudge,
     RecordJudge,
+    _percentile,
     hours_within,
     noticed,
     overlap,
@@ -49,7 +51,7 @@ from passim.answers.symptom.search import Trials, search_settings
 from passim.answers.symptom.settings import GatewayPlace, Grid, Setting, compass_words, joined
 from passim.coverage import Service, serve
 from passim.errors import InputError
-from passim.intervals import Intervals
+from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_group, union_by_group
 from passim.sky.limits import Cone, Gateway, GatewayLimit
 from passim.sky.view import View
 from passim_apps.text.symptom import found_sentence
@@ -665,3 +667,49 @@ def test_the_same_times_are_only_told_of_the_same_times() -> None:
     )
     assert overlap(whole, halves) >= 0.95
     assert told(halves) != same
+
+
+def test_what_settings_leave_is_what_plain_interval_algebra_leaves(monkeypatch: pytest.MonkeyPatch) -> None:
+    random = np.random.default_rng(5)
+
+    def some(count: int, longest: int) -> GroupedIntervals:
+        start = random.integers(0, 5_000, count)
+        return union_by_group((random.integers(0, 12, count), start, start + random.integers(1, longest, count)))
+
+    for _ in range(200):
+        known, one, two = some(60, 900), some(80, 400), some(200, 90)
+        left, other = Pieces.of(one, known), Pieces.of(two, known)
+        expected = intersection_by_group(known, one)
+        for found, wanted in (
+            (left.grouped(known), expected),
+            ((left & other).grouped(known), intersection_by_group(expected, two)),
+        ):
+            assert all(np.array_equal(a, b) for a, b in zip(found, wanted, strict=True))
+        wanted = complement((expected.start, expected.end), 100, 5_200)
+        assert all(np.array_equal(a, b) for a, b in zip(left.gaps(100, 5_200), wanted, strict=True))
+        values = np.sort(random.exponential(size=int(random.integers(2, 40))))
+        assert [_percentile(values, p) for p in (10.0, 90.0)] == pytest.approx(np.percentile(values, [10.0, 90.0]))
+
+    # And the whole search by it names the same candidates.
+    grid = replace(SMALL, gateway_distances_km=(600.0,), arcs_deg=(10.0, 15.0))
+    asked = PLOVER, View(SITE), QUARTER_DAY, FreezeRanges((180.0, 400.0), (5.0, 60.0))
+    found = match_symptom(*asked, grid=grid, top=20)
+
+    def plainly(trials: Trials, setting: Setting) -> Pieces:
+        allowed = trials.known
+        for part in setting.parts():
+            allowed = intersection_by_group(allowed, trials._allowed[part].grouped(trials.known))
+        return Pieces.of(allowed, trials.known)
+
+    def gaps(pieces: Pieces, low: int, high: int) -> Intervals:
+        real = pieces.end > pieces.start
+        return complement((pieces.start[real], pieces.end[real]), low, high)
+
+    monkeypatch.setattr(Trials, "_pieces", plainly)
+    monkeypatch.setattr(Pieces, "gaps", gaps)
+    again = match_symptom(*asked, grid=grid, top=20)
+    assert len(found.candidates) > 3
+    assert found.tried == again.tried
+    for one, two in zip(found.candidates, again.candidates, strict=True):
+        assert (one.setting, one.fit) == (two.setting, two.fit)
+        assert all(np.array_equal(a, b) for a, b in zip(one.freezes, two.freezes, strict=True))

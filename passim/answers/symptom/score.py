@@ -29,6 +29,7 @@ at 99 % of all shifts in time.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
@@ -106,6 +107,7 @@ class RangeJudge:
         whole = Intervals(np.array([span.start_us]), np.array([span.end_us]))
         self._happens = hours_within(symptom.happens, span, timezone) if symptom.happens else whole
         self._quiet = hours_within(symptom.quiet, span, timezone)
+        self._quiet_us = total_length(self._quiet)
         stated_us = total_length(self._happens)
         self._full_train_us = 0.5 * stated_us if symptom.happens else min(_FULL_TRAIN_S * SECOND_US, 0.5 * stated_us)
 
@@ -115,7 +117,7 @@ class RangeJudge:
         fit = (
             parts["length"]
             * parts["interval"]
-            * float(np.sqrt(parts["rate"] * parts["duty"]))
+            * math.sqrt(parts["rate"] * parts["duty"])
             * parts["spread"]
             * parts["presence"]
             * parts["quiet"]
@@ -126,31 +128,33 @@ class RangeJudge:
     def _parts(self, freezes: Intervals) -> dict[str, float]:
         nothing = dict.fromkeys(("length", "interval", "rate", "duty", "spread", "presence", "quiet"), 0.0)
         start, end = noticed(freezes, self._span)
-        row, start_inside, _ = restrict((start, start + 1), self._happens)
-        if row.size < 3:
+        all_starts = start
+        if self._symptom.happens:
+            inside = _is_inside(start, self._happens)
+            start, end = start[inside], end[inside]
+        if start.size < 3:
             return nothing
         low_every, high_every = self._symptom.every_s
         low_length, high_length = self._symptom.length_s
-        length_s = (end[row] - start[row]) / 1e6
+        length_s = (end - start) / 1e6
         # Intervals are those between neighbours of one train; where a train breaks off, that counts as one miss.
-        interval_s = np.diff(start_inside) / 1e6
-        running = interval_s <= _TRAIN_FACTOR * high_every
-        if running.sum() < 2:
+        interval_s = (start[1:] - start[:-1]) / 1e6
+        running_s = interval_s[interval_s <= _TRAIN_FACTOR * high_every]
+        if running_s.size < 2:
             return nothing
-        train_s = float(interval_s[running].sum())
-        mean_interval_s, mean_length_s = float(interval_s[running].mean()), float(length_s.mean())
-        quiet_us = total_length(self._quiet)
+        train_s, mean_length_s = float(running_s.sum()), _mean(length_s)
+        mean_interval_s = train_s / running_s.size
         quiet = 1.0
-        if quiet_us:
+        if self._quiet_us:
             # One freeze in four of those stated, in hours stated as quiet, brings the fit down to 0.37.
-            seen, _, _ = restrict((start, start + 1), self._quiet)
-            quiet = float(np.exp(-4.0 * seen.size / (quiet_us / 1e6) * np.sqrt(low_every * high_every)))
+            seen = np.count_nonzero(_is_inside(all_starts, self._quiet))
+            quiet = float(np.exp(-4.0 * seen / (self._quiet_us / 1e6) * np.sqrt(low_every * high_every)))
         return {
-            "length": float(_inside(length_s, low_length, high_length).mean()),
-            "interval": float(_inside(interval_s, low_every, high_every).mean()),
+            "length": _mean(_inside(length_s, low_length, high_length)),
+            "interval": _mean(_inside(interval_s, low_every, high_every)),
             "rate": _near(mean_interval_s, low_every, high_every),
             "duty": _near(mean_length_s / mean_interval_s, low_length / high_every, high_length / low_every),
-            "spread": _filled(length_s, low_length, high_length) * _filled(interval_s[running], low_every, high_every),
+            "spread": _filled(length_s, low_length, high_length) * _filled(running_s, low_every, high_every),
             "presence": min(1.0, train_s * SECOND_US / self._full_train_us),
             "quiet": quiet,
         }
@@ -280,20 +284,45 @@ def rate_by_hour(freezes: Intervals, span: Span, timezone: str) -> Floats:
     return rates
 
 
+def _is_inside(moments_us: Whole, intervals: Intervals) -> NDArray[np.bool_]:
+    """Return which moments lie in intervals that are sorted and apart, in the shape of the moments."""
+    ends = np.append(np.iinfo(np.int64).min, intervals.end)
+    return np.asarray(moments_us < ends[np.searchsorted(intervals.start, moments_us, side="right")])
+
+
+def _mean(values: Floats) -> float:
+    """Return the mean of some values."""
+    return float(values.sum()) / values.size
+
+
 def _inside(values: Floats, low: float, high: float) -> Floats:
     """Return 1 for values in [low, high], falling to 0 in the log of the distance at a factor outside."""
     outside = np.maximum(np.log(low / values), np.log(values / high))
-    return np.asarray(np.clip(1.0 - outside / np.log(_SOFT_FACTOR), 0.0, 1.0))
+    return np.asarray(np.minimum(np.maximum(1.0 - outside / math.log(_SOFT_FACTOR), 0.0), 1.0))
 
 
 def _near(value: float, low: float, high: float) -> float:
     """Return how near a value is to the geometric middle of a range: 1 there, about 0.6 at the ends or closer."""
-    width = 0.5 * np.log(high / low) + np.log(_SOFT_FACTOR)
-    return float(np.exp(-0.5 * (np.log(value / np.sqrt(low * high)) / width) ** 2))
+    width = 0.5 * math.log(high / low) + math.log(_SOFT_FACTOR)
+    return math.exp(-0.5 * (math.log(value / math.sqrt(low * high)) / width) ** 2)
 
 
 def _filled(values: Floats, low: float, high: float) -> float:
     """Return how much of a stated range the middle 80 % of the values fill, in logs; a factor of two is forgiven."""
-    stated = np.log(high / low)
-    below, above = np.percentile(values, [10.0, 90.0])
-    return 1.0 if stated <= 0.0 else float(min(1.0, (np.log(above / below) + np.log(2.0)) / stated))
+    stated = math.log(high / low)
+    if stated <= 0.0:
+        return 1.0
+    below, above = _percentile(ordered := np.sort(values), 10.0), _percentile(ordered, 90.0)
+    return min(1.0, (math.log(above / below) + math.log(2.0)) / stated)
+
+
+def _percentile(ordered: Floats, percent: float) -> float:
+    """Return a percentile of values in ascending order, on the straight line between neighbours.
+
+    That is the seventh of the definitions of Hyndman & Fan, "Sample quantiles in statistical packages", The American
+    Statistician 50, 1996 (recalled), and what `numpy.percentile` returns, which takes thirty times as long.
+    """
+    place = percent / 100.0 * (ordered.size - 1)
+    before = int(place)
+    value, share = float(ordered[before]), place - before
+    return value + share * (float(ordered[min(before + 1, ordered.size - 1)]) - value)

@@ -10,17 +10,19 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property, reduce
 from itertools import product
+from operator import and_
 
 import numpy as np
 from numpy.typing import NDArray
 
+from passim.answers.symptom.pieces import Pieces
 from passim.answers.symptom.score import Judge, Judgement
 from passim.answers.symptom.served import ManySettings
 from passim.answers.symptom.settings import Grid, Setting, joined
 from passim.coverage.serving import serve
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
-from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_group
+from passim.intervals import GroupedIntervals, Intervals
 from passim.sky.limits import Limit, Scene
 from passim.sky.view import View
 from passim.spans import Span
@@ -55,6 +57,21 @@ class TriedSetting:
     freezes: Intervals
     judgement: Judgement
 
+    @cached_property
+    def by_rank(self) -> tuple[float, int, int, float, str]:
+        """What settings are sorted by: rank, and of equals fewer limits, numbers and freezes first."""
+        return -round(self.judgement.rank, 9), *self._of_equals
+
+    @cached_property
+    def by_guide(self) -> tuple[float, int, int, float, str]:
+        """The same by guide."""
+        return -round(self.judgement.guide, 9), *self._of_equals
+
+    @cached_property
+    def _of_equals(self) -> tuple[int, int, float, str]:
+        frozen_us = float((self.freezes.end - self.freezes.start).sum())
+        return len(self.setting.kinds), self.setting.parameters, frozen_us, repr(self.setting)
+
 
 class Trials:
     """Predicted freezes of settings on top of a view, over one span.
@@ -65,9 +82,10 @@ class Trials:
 
     def __init__(self, fleet: Fleet, view: View, span: Span) -> None:
         self.view, self.span, self._fleet = view, span, fleet
-        self._allowed: dict[Setting, GroupedIntervals] = {}
+        self._allowed: dict[Setting, Pieces] = {}
         self.visibility = _visibility(fleet, view, span)
         self.known = self.visibility.candidates()
+        self._whole = Pieces.of(self.known, self.known)
 
     def prepare(self, settings: Iterable[Setting], progress: Progress | None = None) -> None:
         """Find the limits of `settings` that are not known yet."""
@@ -80,14 +98,13 @@ class Trials:
             view = View(self.view.site, trials, self.view.floor_deg)
             found = _visibility(self._fleet, view, self.span)
             for name, part in zip(names, batch, strict=True):
-                self._allowed[part] = intersection_by_group(self.known, found.allowed[name])
+                self._allowed[part] = Pieces.of(found.allowed[name], self.known)
             if progress:
                 progress((first + len(batch)) / len(missing))
 
     def allowed(self, setting: Setting) -> GroupedIntervals:
         """Return when which satellite can serve under a setting whose limits are prepared."""
-        parts = [self._allowed[part] for part in setting.parts()]
-        return reduce(intersection_by_group, parts) if parts else self.known
+        return self._pieces(setting).grouped(self.known)
 
     def loses_time(self, setting: Setting) -> bool:
         """Say whether time is lost at handovers under a setting."""
@@ -98,11 +115,11 @@ class Trials:
 
         When the span starts the terminal is on the satellite that it is on as it is set up, where that is allowed.
         """
-        allowed, service = self.allowed(setting), setting.service(self.view.service)
+        service = setting.service(self.view.service)
         if service.loses_time:
             in_use = self.visibility.in_use
-            return serve(allowed, self.span, service, self.visibility.look, in_use=in_use).frozen()
-        return complement((allowed.start, allowed.end), self.span.start_us, self.span.end_us)
+            return serve(self.allowed(setting), self.span, service, self.visibility.look, in_use=in_use).frozen()
+        return self._pieces(setting).gaps(self.span.start_us, self.span.end_us)
 
     def freezes_of_many(self, settings: list[Setting]) -> list[Intervals]:
         """Return the same of many settings at once, in their order.
@@ -110,17 +127,20 @@ class Trials:
         Where time is lost at handovers the satellite taken may be another where two stand equally high, and "highest"
         without a clock compares every 5 s: good enough to search by.
         """
-        allowed = [self.allowed(setting) for setting in settings]
         services = [setting.service(self.view.service) for setting in settings]
-        found = [complement((a.start, a.end), self.span.start_us, self.span.end_us) for a in allowed]
         losing = [number for number, service in enumerate(services) if service.loses_time]
-        if losing:
-            served = self._many.freezes(
-                [allowed[k] for k in losing], [services[k] for k in losing], self.visibility.in_use
-            )
-            for k, freezes in zip(losing, served, strict=True):
-                found[k] = freezes
-        return found
+        allowed = [self.allowed(settings[k]) for k in losing]
+        served = self._many.freezes(allowed, [services[k] for k in losing], self.visibility.in_use) if losing else []
+        known = dict(zip(losing, served, strict=True))
+        start_us, end_us = self.span.start_us, self.span.end_us
+        return [
+            known[k] if k in known else self._pieces(setting).gaps(start_us, end_us)
+            for k, setting in enumerate(settings)
+        ]
+
+    def _pieces(self, setting: Setting) -> Pieces:
+        """Return what a setting whose limits are prepared leaves of the known stretches."""
+        return reduce(and_, (self._allowed[part] for part in setting.parts()), self._whole)
 
     @cached_property
     def _many(self) -> ManySettings:
@@ -232,13 +252,4 @@ def _of_each_kind(found: list[TriedSetting]) -> list[Setting]:
 
 def in_order(found: Iterable[TriedSetting], *, by_guide: bool = False) -> list[TriedSetting]:
     """Return settings best first, by rank or by guide; of equals first the one with fewer limits, numbers, freezes."""
-    return sorted(
-        found,
-        key=lambda f: (
-            -round(f.judgement.guide if by_guide else f.judgement.rank, 9),
-            len(f.setting.kinds),
-            f.setting.parameters,
-            float((f.freezes.end - f.freezes.start).sum()),
-            repr(f.setting),
-        ),
-    )
+    return sorted(found, key=lambda one: one.by_guide if by_guide else one.by_rank)

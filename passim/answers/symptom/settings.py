@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import compress, product
 from math import asin, atan2, cos, degrees, radians, sin
 
 from passim.errors import InputError
@@ -63,15 +63,15 @@ class Setting:
     @property
     def kinds(self) -> tuple[str, ...]:
         """Which limits it has, in the order in which people are told of them."""
-        there = {
-            "mask": self.mask_deg is not None,
-            "cone": self.cone is not None,
-            "gateway": self.gateway is not None,
-            "arc": self.arc_deg is not None,
-            "slot": self.slot_s is not None,
-            "acquisition": self.acquisition_s > 0.0,
-        }
-        return tuple(kind for kind, is_there in there.items() if is_there)
+        there = (
+            self.mask_deg is not None,
+            self.cone is not None,
+            self.gateway is not None,
+            self.arc_deg is not None,
+            self.slot_s is not None,
+            self.acquisition_s > 0.0,
+        )
+        return tuple(compress(("mask", "cone", "gateway", "arc", "slot", "acquisition"), there))
 
     @property
     def parameters(self) -> int:

@@ -1,0 +1,69 @@
+"""What settings leave of the stretches that one sky allows: thousands of intersections as plain arrays.
+
+Every setting is looked for inside the same stretches, so what it leaves of stretch i stands in row i, and two settings
+together leave the later start and the earlier end, row by row, without sorting or searching. Mostly a limit leaves one
+piece of a stretch or none; a keep-out cuts one in two, and then there are two columns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from passim.intervals import GroupedIntervals, Intervals, restrict_by_group
+
+Whole = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Pieces:
+    """Pieces of known stretches: start and end, microseconds since 1970 UTC, shape (stretches, most in one) each.
+
+    In a row they are in order and apart; a place without a piece has an end that is not after its start, and stands
+    behind the others.
+    """
+
+    start: Whole
+    end: Whole
+
+    @classmethod
+    def of(cls, intervals: GroupedIntervals, known: GroupedIntervals) -> Pieces:
+        """Return `intervals` cut down to `known`; both are merged, and sorted by group and start."""
+        stretch, start, end = restrict_by_group(known, intervals)
+        place = np.arange(stretch.size) - np.searchsorted(stretch, stretch, side="left")
+        shape = (known.group.size, int(place.max(initial=0)) + 1)
+        found = cls(np.zeros(shape, np.int64), np.zeros(shape, np.int64))
+        found.start[stretch, place], found.end[stretch, place] = start, end
+        return found
+
+    def __and__(self, other: Pieces) -> Pieces:
+        """Return what both leave."""
+        if self.start.shape[1] == other.start.shape[1] == 1:
+            return Pieces(np.maximum(self.start, other.start), np.minimum(self.end, other.end))
+        rows = self.start.shape[0]
+        start = np.maximum(self.start[:, :, None], other.start[:, None, :]).reshape(rows, -1)
+        end = np.minimum(self.end[:, :, None], other.end[:, None, :]).reshape(rows, -1)
+        real = end > start
+        most = max(int(real.sum(axis=1).max(initial=0)), 1)
+        order = np.argsort(~real, axis=1, kind="stable")[:, :most]
+        return Pieces(np.take_along_axis(start, order, axis=1), np.take_along_axis(end, order, axis=1))
+
+    def gaps(self, low: int, high: int) -> Intervals:
+        """Return the points of the window [low, high) that no piece holds, as `passim.intervals.complement` does."""
+        start, end = self._real()
+        # Starts and ends sorted apart: what lies between one end and the next start is open to none.
+        start, end = (np.sort(np.clip(edge, low, high)) for edge in (start, end))
+        gap_start, gap_end = np.append(low, end), np.append(start, high)
+        real = gap_end > gap_start
+        return Intervals(gap_start[real], gap_end[real])
+
+    def grouped(self, known: GroupedIntervals) -> GroupedIntervals:
+        """Return the pieces by group, sorted by group and start, where `known` are the stretches."""
+        real = self.end > self.start
+        return GroupedIntervals(known.group[np.nonzero(real)[0]], self.start[real], self.end[real])
+
+    def _real(self) -> tuple[Whole, Whole]:
+        real = self.end > self.start
+        return self.start[real], self.end[real]
