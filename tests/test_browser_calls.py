@@ -255,3 +255,24 @@ def test_calendars_shape_the_page_and_outlive_a_restart(browser: Any, tmp_path: 
 def plain(text: str) -> re.Pattern[str]:
     """Return what matches a text whose numbers may stand on one line with their units."""
     return re.compile(re.escape(text).replace(r"\ ", r"\s"))
+
+
+def test_a_calendar_address_is_made_answers_and_is_withdrawn(browser: Any, address: str) -> None:
+    with a_page(browser, address, **NARROW) as page:
+        page.goto("/calls?kind=lesson&ahead=1")
+        wait_for_sentence(page, "Best start")
+        page.get_by_text("Subscribe from your calendar").click()
+        page.get_by_role("button", name="Make an address").click()
+        shown = page.locator("#calls-address-text")
+        shown.wait_for()
+        where = shown.inner_text()
+        assert re.fullmatch(rf"{re.escape(address)}/calendar/[\w-]{{43}}\.ics\?ahead=1&kind=lesson", where)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        # It follows the choices.
+        choose(page, "minutes", "45")
+        page.locator("#calls-address-text", has_text="minutes=45").wait_for()
+        answer = page.request.get(where)
+        assert (answer.status, b"BEGIN:VEVENT" in answer.body()) == (200, True)
+        page.get_by_role("button", name="Withdraw it").click()
+        shown.wait_for(state="detached")
+        assert page.request.get(where).status == 404

@@ -155,7 +155,7 @@ def check_paper(page: Page) -> None:
         assert page.locator("#chosen").inner_text().startswith("Marram, loft")
     for form in page.locator("select, button, input, .drop, .button").all():
         assert not form.is_visible(), form.evaluate("e => e.outerHTML")
-    page.wait_for_function("document.documentElement.scrollWidth <= 800")
+    page.wait_for_function("() => document.documentElement.scrollWidth <= 800")
     page.emulate_media(media="screen")
     page.set_viewport_size({"width": 1280, "height": 800})
     expect(page.locator("details.numbers[open]")).to_have_count(opened)

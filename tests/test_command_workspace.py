@@ -544,3 +544,18 @@ def test_check_says_what_is_missing_before_anything_can_be_computed(tmp_path: Pa
     assert first == "This workspace names no site and no satellites yet."
     assert site.startswith(f"Add a site to {file}: a section [[sites]]")
     assert fleet.startswith(f"Name the satellites: a section [[fleets]] in {file}")
+
+
+def test_the_calendar_address_is_made_shown_and_withdrawn(tmp_path: Path) -> None:
+    folder = str(tmp_path / "school")
+    done("workspace", "new", folder, "--demo", "--at", "2026-11-25T00:00Z")
+    calendar = ("workspace", "calendar", "--workspace", folder)
+    assert done(*calendar).startswith("No calendar address holds; ")
+    made = done(*calendar, "--new")
+    assert re.match(r"Calendar address: /calendar/[\w-]{43}\.ics, at the dashboard's own", made)
+    assert done(*calendar) == made != done(*calendar, "--new")
+    assert done(*calendar, "--withdraw") == "Withdrawn.\n"
+    assert done(*calendar, "--withdraw") == "There was no calendar address.\n"
+    assert refused(*calendar, "--new", "--withdraw")[-1].startswith(
+        "passim: --new makes an address, and --withdraw takes"
+    )

@@ -18,6 +18,7 @@ from icalendar import Calendar
 
 from asking import got, outcome, unhurried
 from invented_calendars import ics
+from passim.answers.calls import calendar_out
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import outlook as call_outlook
 from passim.answers.growth import goals as growth_goals
@@ -25,14 +26,16 @@ from passim.answers.growth import launch_plan as growth_plan
 from passim.errors import InputError
 from passim.parallel.jobs import WorkerPool
 from passim.workspace import create, plans
+from passim.workspace.calendar_address import new_calendar_key, withdraw_calendar_key
 from passim_apps.dashboard.address import Choices, changed, query_of, read_query
 from passim_apps.dashboard.controls import offers
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages import growth
 from passim_apps.dashboard.pages.calls import page as calls
 from passim_apps.dashboard.pages.calls import request as call_request
+from passim_apps.dashboard.pages.calls import subscription, uploads
 from passim_apps.dashboard.pages.calls import upload_places as calls_places
-from passim_apps.dashboard.pages.calls import uploads
+from passim_apps.dashboard.security import Password
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.dashboard.tasks import calls as call_work
 from passim_apps.figures.theme import LIGHT
@@ -183,6 +186,56 @@ def test_a_calendar_that_cannot_be_made_says_why(state: DashboardState) -> None:
     assert refused.status_code == 400
     assert "wanted one of" in refused.text
     assert client.get("/ics/others.ics", headers={"Host": HOST}).status_code == 404
+
+
+def test_an_address_to_subscribe_to_gives_the_events_of_the_file_until_it_is_withdrawn(state: DashboardState) -> None:
+    """RFC 5545 and RFC 7986: one UID an event, a name, when to ask again; no password, no session, nothing else."""
+    told: list[str] = []
+    app = make_app(state, hosts=[HOST], password=Password(told.append))
+    client, folder = app.server.test_client(), state.workspace
+    assert client.get("/calendar/guess.ics", headers={"Host": HOST}).status_code == 404  # there is none yet
+    key = new_calendar_key(folder)
+    assert (folder.folder / ".calendar-key").stat().st_mode & 0o077 == 0
+    where = f"/calendar/{key}.ics"
+    query, _ = hand_in(state, "busy", "?ahead=1&kind=lesson&day=2026-11-27", ("fair.ics", ics(FAIR)))
+    carried = query_of(subscription.subscribed(read_query(query)[0]))
+    assert carried == "?ahead=1&kind=lesson"
+    answer = client.get(f"{where}{carried}", headers={"Host": HOST})
+    assert (answer.status_code, answer.mimetype) == (200, "text/calendar")
+    calendar = Calendar.from_ical(answer.data)
+    bare = make_app(state, hosts=[HOST]).server.test_client()
+    file = Calendar.from_ical(got(bare, f"/ics/calls.ics{carried}", {"Host": HOST}).data)
+
+    def said(events: Any) -> list[tuple[Any, ...]]:
+        return [(str(e["UID"]), e.start, e.end, str(e["SUMMARY"]), str(e["DESCRIPTION"])) for e in events]
+
+    assert said(calendar.walk("VEVENT")) == said(file.walk("VEVENT"))
+    again = Calendar.from_ical(client.get(f"{where}{carried}", headers={"Host": HOST}).data)
+    uids = [str(e["UID"]) for e in again.walk("VEVENT")]
+    assert uids == [row[0] for row in said(calendar.walk("VEVENT"))]
+    assert len(set(uids)) == len(uids) > 0
+    assert b"REFRESH-INTERVAL;VALUE=DURATION:PT1H\r\n" in answer.data
+    assert b"X-PUBLISHED-TTL:PT1H\r\n" in answer.data
+    assert str(calendar["NAME"]) == "Good times for calls, Marram loft"
+    # It can be read and no more, opens nothing else, and answers nobody once it is withdrawn.
+    assert client.post(where, headers={"Host": HOST, "Origin": f"http://{HOST}"}).status_code == 404
+    assert client.get("/csv/calls/starts.csv", headers={"Host": HOST}).status_code == 401
+    assert client.get(where, headers={"Host": "elements.example"}).status_code == 403
+    for wrong in (key[:-1], key[:-1] + "é", "", ".."):
+        assert client.get(f"/calendar/{wrong}.ics", headers={"Host": HOST}).status_code == 404
+    assert client.get(f"{where}?site=Nowhere", headers={"Host": HOST}).status_code == 503
+    assert new_calendar_key(folder) != key
+    assert client.get(where, headers={"Host": HOST}).status_code == 404
+    assert withdraw_calendar_key(folder)
+    assert not withdraw_calendar_key(folder)
+
+
+def test_a_calendar_without_a_call_is_a_calendar_still() -> None:
+    """RFC 5545, 3.6: at least one component."""
+    empty = calendar_out.calendar_bytes([], "q", AT, calendar_out.Subscription("Good times", "http://x/calendar/k.ics"))
+    found = Calendar.from_ical(empty)
+    assert [part.name for part in found.subcomponents] == ["VTIMEZONE"]
+    assert str(found["SOURCE"]) == "http://x/calendar/k.ics"
 
 
 # --- calendars --------------------------------------------------------------------------------------------------------

@@ -111,6 +111,24 @@ def test_days_without_calls_are_named_and_not_shaded(plan: calls.CallPlan, whole
     assert line.x0 == 9.0
 
 
+def test_appointments_are_outlined_where_they_are_and_named_where_there_is_room(
+    plan: calls.CallPlan, whole: Span
+) -> None:
+    noon = MIDNIGHT.replace(hour=13)  # 12:00 there
+    busy = [
+        (noon, noon + timedelta(hours=3), "Fair"),
+        (noon + timedelta(hours=24), noon + timedelta(hours=24, minutes=20), "Choir"),
+        (noon - timedelta(hours=9), noon - timedelta(hours=8), "Milking"),  # before the hours that are shown
+    ]
+    figure = call_days(plan, whole, LocalClock(ZONE, whole), noon, LIGHT, busy)
+    outline = trace(figure, "busy")
+    x, y = (np.asarray(side, dtype=float).reshape(-1, 5) for side in (outline.x, outline.y))
+    np.testing.assert_allclose(x[:, [0, 2]], [[12.0, 15.0], [12.0, 12.0 + 1 / 3]])
+    assert np.floor(-y[:, 0]).tolist() == [0, 1]
+    assert [note.text for note in figure.layout.annotations if note.name == "busy"] == ["Fair"]
+    assert [list(each) for each in trace(figure, "appointments").customdata][1] == ["Choir", "12:00 to 12:20"]
+
+
 @pytest.mark.parametrize("minute", [5, 30, 300])
 def test_the_word_now_lies_on_no_call(plan: calls.CallPlan, whole: Span, minute: int) -> None:
     """It is left of its line, where no call begins any more; where it has no room there the day's name says it."""

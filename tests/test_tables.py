@@ -122,7 +122,8 @@ ASKED: dict[str, Sequence[tuple[str, ...]]] = {
     **dict.fromkeys(
         [
             "symptom", "design", "report", "dashboard", "workspace add", "workspace check", "workspace new",
-            "workspace undo", "survey obstacles", "survey sheet", "survey sighted", "journal export", "probe",
+            "workspace undo", "workspace calendar", "survey obstacles", "survey sheet", "survey sighted",
+            "journal export", "probe",
             "update",  # wants a server: see test_command_update
             "fit",  # wants a record of the sky: see test_fit
         ],

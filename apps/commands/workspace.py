@@ -263,6 +263,36 @@ def undo(workspace_dir: str | None) -> None:
     show_changes(undone, before)
 
 
+@workspace.command("calendar", short_help="The address by which a calendar program reads the suggested calls.")
+@click.option("--new", "new_wanted", is_flag=True, help="Make an address; one made before does not hold any more.")
+@click.option("--withdraw", is_flag=True, help="Withdraw the address: it answers nobody any more.")
+@workspace_option
+def calendar(new_wanted: bool, withdraw: bool, workspace_dir: str | None) -> None:
+    """Show the address to subscribe to, make one, or withdraw it.
+
+    The dashboard answers there, while it runs, with the calls that `passim calls --ics` suggests, without a password.
+    Behind a question mark stand the choices of the page Calls, which shows the whole address: site, spot, kind, length,
+    hours.
+
+    
+    Example:
+      passim workspace calendar --new
+      passim workspace calendar --withdraw
+    """
+    from passim.workspace import calendar_address
+
+    from ..text.calendar import address_sentence
+
+    opened = _opened(workspace_dir)
+    if new_wanted and withdraw:
+        raise click.UsageError("--new makes an address, and --withdraw takes it away: give one of them.")
+    if withdraw:
+        click.echo("Withdrawn." if calendar_address.withdraw_calendar_key(opened) else "There was no calendar address.")
+        return
+    key = calendar_address.new_calendar_key(opened) if new_wanted else calendar_address.calendar_key(opened)
+    click.echo(address_sentence(key))
+
+
 @workspace.command("show", short_help="What is in a workspace, site by site and spot by spot.")
 @workspace_option
 @output_options

@@ -7,7 +7,8 @@ all of that before it:
                 machine (DNS rebinding) reaches nothing
     origins     whatever changes something must come from a page of this server
     paths       what is no page, file or endpoint of the dashboard answers 404
-    password    on any address but loopback: one use each, kept as scrypt, slow retries, a session that ends
+    password    on any address but loopback: one use each, kept as scrypt, slow retries, a session that ends; calendars
+                that are subscribed to have a key in their address instead
     headers     a Content-Security-Policy without unsafe-eval, no sniffing, no referrer elsewhere, no frames
 
 Plain HTTP is not encrypted: on the local network a listener in the same network can read what is shown.
@@ -54,6 +55,9 @@ _WITHOUT_PASSWORD: Final = ("/login", "/health", "/assets/passim.css")
 # With "no-referrer" a browser sends "Origin: null" with a form (Fetch standard, "append a request Origin header"), and
 # nobody could log in.
 REFERRER_POLICY: Final = "same-origin"
+
+# Under it are calendars for programs that know no password: their addresses carry a key, which their route asks for.
+CALENDARS: Final = "/calendar/"
 
 _UNCHANGING: Final = ("GET", "HEAD", "OPTIONS")
 
@@ -147,7 +151,7 @@ class Rules:
 
     hosts: frozenset[str]
     paths: frozenset[str]
-    prefixes: tuple[str, ...] = ("/_dash-", "/assets/", "/csv/", "/ics/")
+    prefixes: tuple[str, ...] = ("/_dash-", "/assets/", "/csv/", "/ics/", CALENDARS)
     password: Password | None = None
     any_address_port: int | None = None
     more: tuple[str, ...] = field(default=("/health", "/login", "/logout", "/_favicon.ico"))
@@ -188,7 +192,8 @@ def protect(server: flask.Flask, rules: Rules, script_hashes: Collection[str]) -
             return _plain(403, "This request does not come from a page of passim.")
         if not rules.knows(request.path, request.url_rule.rule if request.url_rule else None):
             return _plain(404, "There is no such page. The first page is at /.")
-        if rules.password is not None and request.path not in _WITHOUT_PASSWORD:
+        has_own_key = request.path.startswith(CALENDARS)
+        if rules.password is not None and request.path not in _WITHOUT_PASSWORD and not has_own_key:
             if rules.password.is_open(request.cookies.get(COOKIE)):
                 return None
             if request.method == "GET" and request.path in rules.paths:

@@ -138,7 +138,7 @@ def _log_out_button() -> Any:
 
 def fill_page(page: Page, question: PageRequest, offered: dict[str, Offer]) -> list[Any]:
     """Return a page with its places empty; `install` and the browser fill them."""
-    near = [key for key in ("mask", *(control.key for control in page.controls)) if key in offered]
+    near = [key for key in (*(control.key for control in page.controls), "mask") if key in offered]
     controls = html.Div([choice_list(key, offered[key].label) for key in near], className="choices near")
     beside = [*([controls] if near else []), *([page.extra(question)] if page.extra is not None else [])]
     first, *rest = [panel_block(page, panel, beside if panel is page.panels[0] else ()) for panel in page.panels]

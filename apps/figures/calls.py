@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -15,12 +16,16 @@ from passim import Span
 from passim.answers.calls import hours as call_times
 from passim.answers.calls import outlook as call_outlook
 from passim.answers.calls import plan as calls
+from passim.intervals import Intervals
 from passim.spans import local_days, microseconds, moment, zone
 
 from ..text.units import LocalClock, duration
-from .theme import HATCH, Theme, apply_theme
+from .gap_clock import pieces_by_day
+from .regions import edges_of, labels_at
+from .theme import HATCH, Theme, apply_theme, plain
 
 GOOD, FROZEN, SUGGESTED, EXPECTED = "good start", "freezes expected", "suggested", "seconds frozen"
+BUSY: Final = "busy"
 _ROW_PX, _LEAST_PX, _ROUND_PX = 104, 200, 104
 # A row is one high. The curve stands on a strip in the colour of its starts, suggested calls lie under it, and the day
 # is named over it, so that on a phone the picture has the whole width.
@@ -29,6 +34,8 @@ _ROW_TOP, _ROW_FLOOR = 0.52, 0.30
 # Fewer seconds than these at the worst start do not fill the height of a row.
 _LEAST_SCALE_S: Final = 20.0
 _MINUTE_H: Final = 1.0 / 60.0
+# So many letters are as long as the picture on a phone.
+_LETTERS: Final = 46
 # What part of the width a phone needs for the word "now".
 _WORD_ROOM: Final = 0.1
 
@@ -45,11 +52,19 @@ class _Day:
     hour: Floats
 
 
-def call_days(plan: calls.CallPlan, span: Span, clock: LocalClock, now: datetime, theme: Theme) -> go.Figure:
+def call_days(
+    plan: calls.CallPlan,
+    span: Span,
+    clock: LocalClock,
+    now: datetime,
+    theme: Theme,
+    busy: Sequence[tuple[datetime, datetime, str]] = (),
+) -> go.Figure:
     """Return a row for each local day of `span`: the higher the curve over a start, the longer its call is frozen.
 
     Good starts are flat and in the colour of service, others hatched; the hours for calls are shaded, and the suggested
-    calls lie as blocks of their true length under the curve.
+    calls lie as blocks of their true length under the curve. `busy` are the appointments that are kept free of calls:
+    start, end and title; each is an outline in its place, named where there is room.
     """
     days = _days(plan, span)
     scale_s = max([_LEAST_SCALE_S, *(float(day.starts["expected_frozen_s"].max()) for day in days if len(day.starts))])
@@ -81,6 +96,7 @@ def call_days(plan: calls.CallPlan, span: Span, clock: LocalClock, now: datetime
         hovertemplate="start %{customdata[0]:02d}:%{customdata[1]:02d}: %{customdata[2]:.0f} s frozen, "
         "%{customdata[3]:.2f} pauses,<br>%{customdata[4]:.1%} chance that the call drops<extra></extra>",
     )  # fmt: skip
+    _appointments(figure, busy, span, days, (clock, _shown_hours(plan)), theme)
     _suggest(figure, plan, days, clock, theme)
 
     apply_theme(figure, theme, max(_LEAST_PX, _ROUND_PX + _ROW_PX * len(days)))
@@ -219,6 +235,48 @@ def _suggest(figure: go.Figure, plan: calls.CallPlan, days: list[_Day], clock: L
         x=hours[0], y=-rows[begins[0].date()] + 0.05, text=f"best: {clock.time(chosen[0].start)[:5]}", showarrow=False,
         xanchor="left", yanchor="bottom", font={"color": theme.chosen, "weight": 600}, bgcolor=theme.paper, borderpad=2,
     )  # fmt: skip
+
+
+def _appointments(
+    figure: go.Figure,
+    busy: Sequence[tuple[datetime, datetime, str]],
+    span: Span,
+    days: list[_Day],
+    shown: tuple[LocalClock, tuple[int, int]],
+    theme: Theme,
+) -> None:
+    """Outline the appointments in the rows of their days, and name those that are long enough for their name."""
+    clock, (first_h, last_h) = shown
+    if not busy:
+        return
+    parts = [(microseconds(start), microseconds(end)) for start, end, _ in busy]
+    edges = np.array(parts, dtype=np.int64)
+    nth, row, hour, length = pieces_by_day(
+        Intervals(edges[:, 0], edges[:, 1]), local_days(span, clock.name), zone(clock.name)
+    )
+    left, right = np.maximum(hour, first_h), np.minimum(hour + length, last_h)
+    inside = right > left
+    nth, row, left, right = nth[inside], row[inside], left[inside], right[inside]
+    x, y = edges_of(left, right, -row - _STRIP, -row + _CURVE)
+    figure.add_scatter(
+        x=x, y=y, mode="lines", fill="toself", fillcolor="rgba(0, 0, 0, 0)", hoverinfo="skip", name=BUSY,
+        line={"color": theme.quiet, "width": 1, "dash": "dot"},
+    )  # fmt: skip
+    times = [f"{clock.time(busy[k][0])[:5]} to {clock.time(busy[k][1])[:5]}" for k in nth.tolist()]
+    labels_at(
+        figure, (left + right) / 2.0, -row + _CURVE / 2.0,
+        [[plain(busy[k][2]), when] for k, when in zip(nth.tolist(), times, strict=True)],
+        "%{customdata[0]}<br>busy %{customdata[1]}<extra></extra>", name="appointments",
+    )  # fmt: skip
+    for k, place, begin, end in zip(nth.tolist(), row.tolist(), left.tolist(), right.tolist(), strict=True):
+        # What a phone has room for; shorter appointments say "busy", or nothing.
+        room = int((end - begin) / (last_h - first_h) * _LETTERS)
+        title = next((words for words in (busy[k][2], "busy") if words and len(words) <= room), "")
+        if title:
+            figure.add_annotation(
+                x=(begin + end) / 2.0, y=-place + (_CURVE - _STRIP) / 2.0, text=plain(title), showarrow=False,
+                font={"color": theme.quiet, "size": 12}, name=BUSY,
+            )  # fmt: skip
 
 
 def _why_empty(plan: calls.CallPlan, days: list[_Day]) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from .calls import event_text
 from .units import counted
@@ -10,6 +10,34 @@ from .units import counted
 if TYPE_CHECKING:
     from passim.answers.calls import calendar_out
     from passim.answers.calls import plan as calls
+
+
+SUBSCRIPTION_WORDS: Final = (
+    "A calendar program that has this address shows the same calls as the file, and asks for them again about once an "
+    "hour, for as long as passim runs here. Whoever has it can read them, and nothing else: give it to nobody else. "
+    "Withdrawn, or made anew, it answers nobody any more."
+)
+
+
+def calendar_name(site_name: str) -> str:
+    """Return what a calendar of suggested calls is called."""
+    return f"Good times for calls, {site_name}"
+
+
+def address_sentence(key: str | None) -> str:
+    """Return where the calendar of a workspace is asked for, or how an address is made."""
+    if key is None:
+        return "No calendar address holds; passim workspace calendar --new makes one."
+    return f"Calendar address: /calendar/{key}.ics, at the dashboard's own, such as http://127.0.0.1:8750."
+
+
+def left_out_of_subscription(busy: bool, day: bool) -> str:
+    """Return what of a page's choices a calendar address does not carry; empty where it carries them all."""
+    lost = [
+        *(["your busy times, which this browser alone has"] if busy else []),
+        *(["the day chosen: it always begins today"] if day else []),
+    ]
+    return f"It leaves out {' and '.join(lost)}." if lost else ""
 
 
 def calendar_windows(plan: calls.CallPlan, site_name: str) -> list[calendar_out.CallWindow]:

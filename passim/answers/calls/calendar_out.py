@@ -10,11 +10,11 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
-from icalendar import Calendar
+from icalendar import Calendar, Timezone, TimezoneStandard, vDuration
 from icalendar import Event as Component
 
 from passim.answers.calls.calendar_in import QUESTION
@@ -22,6 +22,8 @@ from passim.elements.atomic import write_atomically
 from passim.errors import InputError
 
 PRODUCT: Final = "-//passim//call windows//EN"
+# How soon a calendar that is subscribed to is asked for again: what it says changes with the hour, not by the minute.
+REFRESHED_EVERY: Final = timedelta(hours=1)
 # A namespace of passim's own for name-based identifiers (RFC 4122, 4.3), drawn once at random.
 _NAMESPACE: Final = uuid.UUID("8d1f2a6e-5b0c-4c57-9a55-3f1e0b7c9d42")
 
@@ -72,13 +74,35 @@ def write_calendar(path: str | Path, windows: Sequence[CallWindow], question: st
     return written
 
 
-def calendar_bytes(windows: Sequence[CallWindow], question: str, now: datetime) -> bytes:
+@dataclass(frozen=True)
+class Subscription:
+    """What a calendar that is asked for again and again says of itself: its name, and its own address."""
+
+    name: str
+    address: str
+
+
+def calendar_bytes(
+    windows: Sequence[CallWindow], question: str, now: datetime, subscription: Subscription | None = None
+) -> bytes:
     """Return `windows` as a calendar file that stands for itself, to be handed out.
 
     A calendar that takes in two such files keeps one event a call: the UIDs are those of `write_calendar`, and of equal
-    SEQUENCE the later DTSTAMP counts (RFC 5546, 2.1.5, recalled).
+    SEQUENCE the later DTSTAMP counts (RFC 5546, 2.1.5, recalled). One that is subscribed to has its name, its address
+    and how often to ask for it besides (RFC 7986, 5.1, 5.7 and 5.8; many programs read X-WR-CALNAME and X-PUBLISHED-TTL
+    instead, which no standard has).
     """
-    return bytes(_calendar(windows, question, {}, now)[0].to_ical())
+    calendar, _ = _calendar(windows, question, {}, now)
+    if subscription is not None:
+        calendar.add("name", subscription.name)
+        calendar.add("x-wr-calname", subscription.name)
+        calendar.add("refresh-interval", REFRESHED_EVERY, parameters={"VALUE": "DURATION"})
+        calendar.add("x-published-ttl", vDuration(REFRESHED_EVERY))
+        calendar.add("source", subscription.address, parameters={"VALUE": "URI"})
+        if not windows:
+            # A calendar has a component at least (RFC 5545, 3.6): without any call the clock that its times are in.
+            calendar.add_component(_utc())
+    return bytes(calendar.to_ical())
 
 
 def check_target(path: str | Path) -> None:
@@ -133,6 +157,18 @@ def _calendar(
             called_off += 1
         calendar.add_component(old)
     return calendar, Written(new, changed, as_before, called_off)
+
+
+def _utc() -> Timezone:
+    """Return UTC as a component, for a calendar without events."""
+    standard = TimezoneStandard()
+    standard.add("dtstart", datetime(1970, 1, 1))
+    standard.add("tzoffsetfrom", timedelta())
+    standard.add("tzoffsetto", timedelta())
+    clock = Timezone()
+    clock.add("tzid", "UTC")
+    clock.add_component(standard)
+    return clock
 
 
 def _identified(windows: Iterable[CallWindow], question_id: str) -> list[tuple[str, CallWindow]]:

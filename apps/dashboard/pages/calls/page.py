@@ -39,6 +39,7 @@ from ...parts import aria, not_yet
 from ...state import DashboardState, PageRequest, Pending
 from . import check as calls_check
 from . import request as call_request
+from . import subscription
 from . import upload_places as calls_places
 from . import uploads as uploads
 
@@ -95,7 +96,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         )
     else:
         shown = Shown(
-            call_days(plan, request.whole, clock, question.now, theme),
+            call_days(
+                plan, request.whole, clock, question.now, theme, [(e.start, e.end, e.title) for e in request.busy]
+            ),
             _caption(plan, clock, request),
             _starts_table(plan, clock),
         )
@@ -143,9 +146,18 @@ def _without_start(
     return Answer(words, {STARTS.name: empty, **checked}, notes, still=still)
 
 
-def calendar_link(_: PageRequest) -> Any:
-    """Return the place of the button that hands out the suggested calls; without an answer it hands out nothing."""
-    return html.P(_button("", "once the answer is ready"), id="calls-take", className="beside")
+def beside(question: PageRequest) -> Any:
+    """Return what stands beside the picture: busy times, and the calls to take along as a file or an address.
+
+    Without an answer the button hands out nothing.
+    """
+    return html.Div(
+        [
+            calls_places.busy_place(),
+            html.P(_button("", "once the answer is ready"), id="calls-take", className="beside"),
+            subscription.place(question),
+        ]
+    )
 
 
 def calendar_button(state: DashboardState, search: str | None) -> list[Any]:
@@ -222,6 +234,7 @@ def register(app: Dash, state: DashboardState) -> None:
 
     app.server.add_url_rule(ICS_PATH, "calls_ics", calendar)
     calls_places.register(app, state)
+    subscription.register(app, state)
 
 
 def _caption(plan: call_answers.CallPlan, clock: LocalClock, request: call_request.CallRequest) -> str:
@@ -233,7 +246,7 @@ def _caption(plan: call_answers.CallPlan, clock: LocalClock, request: call_reque
     teal = ": flat and teal" if good else ""
     if not good:
         calm = "No start is good"
-    blank = " Blank: you have an appointment." if request.busy else ""
+    blank = " Dotted: your appointments." if request.busy else ""
     if worst["expected_frozen_s"] < 0.5:
         return f"{calm}; hardly any freeze expected. Shaded: the hours for calls.{blank}"
     return (
@@ -305,7 +318,7 @@ PAGE: Final = Page(
     panels=(STARTS, calls_check.CHECK, GAIN, HOURS),
     answer=answer,
     controls=call_request.CONTROLS,
-    extra=calendar_link,
+    extra=beside,
     below=calls_places.block,
     register=register,
     private=(uploads.BUSY, uploads.CHECK),

@@ -199,7 +199,7 @@ def _own_words(question: PageRequest, what: str) -> str:
         "until": f"{minute // 60:02d}:{minute % 60:02d}",
         "weekdays": usual.day_words,
     }[what]
-    return f"{words}, the site's own" if own else words
+    return f"{words} (own)" if own else words
 
 
 CONTROLS: Final = (

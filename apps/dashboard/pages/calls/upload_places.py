@@ -27,18 +27,13 @@ _FILES: Final = {
 
 
 def block(_: PageRequest) -> Sequence[Any]:
-    """Return both places; callbacks list what they hold."""
+    """Return the place of planned calls, which are checked below; callbacks list what it holds."""
     return [
         html.Div(
             [
                 dcc.Store(id="calendars", storage_type="local"),
                 dcc.Store(id="calendars-wanted"),
                 dcc.Store(id="calendars-gone"),
-                _place(
-                    BUSY,
-                    "Times you are busy",
-                    f"Calendar files (.ics) of at most {_LIMIT} each. No call is suggested during an appointment.",
-                ),
                 _place(
                     CHECK,
                     "Calls already set",
@@ -53,6 +48,14 @@ def block(_: PageRequest) -> Sequence[Any]:
             className="quiet",
         ),
     ]
+
+
+def busy_place() -> Any:
+    """Return the place of busy times, for beside the picture that draws them."""
+    return _place(
+        BUSY, "Times you are busy",
+        f"Calendar files (.ics) of at most {_LIMIT} each. No call is suggested during an appointment.",
+    )  # fmt: skip
 
 
 def _place(place: str, title: str, messages: str) -> Any:

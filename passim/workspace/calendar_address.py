@@ -1,0 +1,75 @@
+"""The key of a workspace's calendar address: whoever has it may read the suggested calls, and nothing else.
+
+It is drawn at random, lies in a file of its own that only its owner may read, and holds until it is withdrawn.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hmac
+import os
+import re
+import secrets
+from pathlib import Path
+from typing import Final
+
+from passim.elements.atomic import write_atomically
+from passim.errors import WorkspaceError
+from passim.workspace.folder import Workspace
+
+FILE_NAME: Final = ".calendar-key"
+# 256 random bits, which nobody finds by trying.
+_KEY_BYTES: Final = 32
+_A_KEY: Final = re.compile(r"[\w-]{43}", re.ASCII)
+
+
+def calendar_key(workspace: Workspace) -> str | None:
+    """Return the key that holds now; None where there is none, or where its file does not hold one."""
+    try:
+        text = _file(workspace).read_text(encoding="ascii").strip()
+    except (OSError, ValueError):
+        return None
+    return text if _A_KEY.fullmatch(text) else None
+
+
+def is_calendar_key(workspace: Workspace, given: str) -> bool:
+    """Say whether `given` is the key that holds now; how long that takes tells nothing of it."""
+    key = calendar_key(workspace)
+    return key is not None and hmac.compare_digest(key.encode(), given.encode("utf-8", "replace"))
+
+
+def new_calendar_key(workspace: Workspace) -> str:
+    """Draw a key, which takes the place of the one before, and return it. Raises WorkspaceError."""
+    key, file = secrets.token_urlsafe(_KEY_BYTES), _file(workspace)
+    try:
+        # The file is its owner's alone before there is anything in it, and `write_atomically` leaves that as it is.
+        with contextlib.suppress(FileExistsError):
+            os.close(os.open(file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+        write_atomically(file, f"{key}\n".encode())
+    except OSError as error:
+        raise _not_written(workspace, error) from None
+    return key
+
+
+def withdraw_calendar_key(workspace: Workspace) -> bool:
+    """Take the key away, so that its addresses answer nobody any more; say whether there was one.
+
+    Raises WorkspaceError.
+    """
+    try:
+        _file(workspace).unlink()
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise _not_written(workspace, error) from None
+    return True
+
+
+def _file(workspace: Workspace) -> Path:
+    return workspace.folder / FILE_NAME
+
+
+def _not_written(workspace: Workspace, error: OSError) -> WorkspaceError:
+    return WorkspaceError(
+        f"folder {workspace.folder} cannot be written: {error.strerror}", try_next="a folder of your own"
+    )
