@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from passim import Coverage, Fleet, Horizon, InputError, Site, Span, walker
 from passim.coverage.blocked import blocked_always
-from passim.coverage.causes import NEVER_ADD_UP, Causes, causes_of, compass, seconds_by_cause
+from passim.coverage.causes import OUT_OF_SKY, THREE_OR_MORE, Causes, causes_of, compass, seconds_by_cause
 from passim.coverage.sky_map import sky_track
 from passim.coverage.verdict import RoofLine
 from passim.coverage.visibility import Visibility, find_visibility, positions_km
@@ -213,7 +213,7 @@ def test_three_limits_on_one_sky_are_told_as_such():
     )
     table = causes_of(seen(REGULAR, view)).table
     assert len(table) > 20
-    assert set(table["cause"]) == {"three limits or more"}
+    assert set(table["cause"]) == {THREE_OR_MORE}
     assert set(table["closed_by"]) == set(table["closed_by_pairs"]) == {""}
     assert set(table["blocked_by"]) == {"horizon with cone with gateway"}
 
@@ -240,8 +240,8 @@ def test_an_empty_sky_is_no_limits_fault():
     table = causes.table
     empty = table[table["missing_elevation_deg"].isna()]
     assert len(empty)
-    assert set(empty["cause"]) == {"no satellite above 25°"}
-    assert set(empty["blocked_by"]) == {"nothing above 25°"}
+    assert set(empty["cause"]) == {OUT_OF_SKY}
+    assert set(empty["blocked_by"]) == {""}
     assert set(empty["missing_direction"]) == set(empty["missing_satellite_id"]) == {""}
     assert (empty["closed_by"] == "").all()
 
@@ -368,7 +368,7 @@ def test_causes_against_counting_seconds_one_by_one(grid):
             assert given_back == covered((name,))[a:b].sum()
             assert 0.0 <= given_back <= row["duration_s"]
         # All three satellites are always above the floor, so lifting everything always helps.
-        assert row["cause"] == (" or ".join(singles or [" with ".join(p) for p in pairs]) or "three limits or more")
+        assert row["cause"] == (" or ".join(singles or [" with ".join(p) for p in pairs]) or THREE_OR_MORE)
         middle = (a + b) // 2
         stops = [tuple(n for n in names if not grid[n][satellite, middle]) for satellite in range(3)]
         # The missing satellite is the highest of those that lifting the cause brings back; where nothing closes the
@@ -419,7 +419,6 @@ def test_closed_by_means_that_no_gap_is_left_inside():
 def test_seconds_by_cause_has_no_total():
     table = seconds_by_cause(seen(REGULAR, regular_view(gateway=gateways(39.604, -28.0))))
     assert table["limit"].tolist() == ["horizon", "cone", "arc", "gateway", "share", "excluded", "serving"]
-    assert "added up" in NEVER_ADD_UP
     assert "no row of totals" in Causes.seconds_by_cause.__doc__
 
 

@@ -17,13 +17,13 @@ from click.testing import CliRunner
 import commands
 from passim import Coverage, Horizon, Site, Span, read_elements
 from passim.answers.sites.horizon_cost import sector_costs, what_if_lowered
-from passim.coverage.causes import NEVER_ADD_UP, causes_of
+from passim.coverage.causes import causes_of
 from passim.coverage.visibility import find_visibility
 from passim.sky.limits import Gateway, GatewayLimit, ServingFilter
 from passim.sky.view import View
 from passim_apps.command_line.main import main
 from passim_apps.command_line.query import search
-from passim_apps.text.causes import cause_words
+from passim_apps.text.causes import NEVER_ADD_UP, cause_words
 from tests import scenario
 
 run, done, refused = (partial(each, "causes") for each in (commands.run, commands.done, commands.refused))

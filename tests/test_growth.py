@@ -39,6 +39,7 @@ from passim.sky.in_view import serving_satellites
 from passim.sky.limits import Excluded, Gateway, GatewayLimit, ServingShare
 from passim.sky.view import View
 from passim.spans import DailyHours
+from passim_apps.text.growth import order_notes, order_words
 from tests import scenario
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
@@ -181,7 +182,7 @@ def test_what_a_draw_does_not_know_has_no_say() -> None:
 def test_too_many_draws_are_refused_before_they_are_made(seen: Visibility) -> None:
     ranks = np.broadcast_to(np.arange(20_000, dtype=np.int32), (1000, 20_000))
     with pytest.raises(InputError, match="at most 750 draws"):
-        curves_of(RankSweep(seen.joint(), SPAN), Order("random", "", ranks))
+        curves_of(RankSweep(seen.joint(), SPAN), Order("random", ranks))
 
 
 @pytest.mark.parametrize("everyone", [1, 2, 7, 360, 10_000])
@@ -203,7 +204,7 @@ def test_launch_groups_come_oldest_first_and_pieces_in_turn() -> None:
     assert [pieces[k] for k in np.argsort(order.ranks[0])] == [
         "1999-150A", "2025-002C", "2025-012Z", "2025-012AA", "2026-003A", "2026-003B",
     ]  # fmt: skip
-    assert "4 launch groups from the oldest on, 1999-150 to 2026-003;" in order.notes[0]
+    assert "4 launch groups from the oldest on, 1999-150 to 2026-003;" in order_notes(order)[0]
 
 
 def test_a_launch_order_without_designators_says_what_to_use() -> None:
@@ -223,7 +224,7 @@ def test_planes_are_found_and_kept_together(plover: Fleet) -> None:
     met = list(dict.fromkeys(planes))
     assert planes == [plane for plane in met for _ in range(planes.count(plane))]
     assert len(met) == 22
-    assert "22 planes" in order.notes[0]
+    assert "22 planes" in order_notes(order)[0]
     # Eastward: each plane is the next of the pattern.
     numbers = np.array([int(plane) for plane in met])
     assert set(np.diff(numbers) % 22) == {1}
@@ -243,7 +244,7 @@ def test_the_plane_order_begins_behind_the_widest_gap_and_shell_by_shell() -> No
 
 def test_close_planes_are_told_apart() -> None:
     fleet = walker(total=720, planes=240, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=START)
-    assert "240 planes" in plane_order(fleet, START).notes[0]
+    assert "240 planes" in order_notes(plane_order(fleet, START))[0]
 
 
 def test_draws_are_repeatable_and_do_not_depend_on_their_number(plover: Fleet) -> None:
@@ -252,7 +253,7 @@ def test_draws_are_repeatable_and_do_not_depend_on_their_number(plover: Fleet) -
     assert (np.sort(many.ranks, axis=1) == np.arange(360)).all()
     assert (many.ranks[0] != many.ranks[1]).any()
     assert (random_orders(plover, draws=1, seed=3).ranks[0] != many.ranks[0]).any()
-    assert "a model of failures only" in many.words
+    assert "a model of failures only" in order_words(many)
     for draws in (0, 1001):
         with pytest.raises(InputError, match="from 1 to 1,000"):
             random_orders(plover, draws=draws)
@@ -266,9 +267,9 @@ def test_a_listed_order(tmp_path, plover: Fleet) -> None:
     order = listed_order(plover, path, counted)
     assert (order.ranks[0, 359], order.ranks[0, 0], order.satellites) == (0, 1, 2)
     assert (np.delete(order.ranks[0], [0, 359]) == -1).all()
-    assert order.words == "in the order of order.txt"
-    assert "357 of the fleet are not in the list" in order.notes[0]
-    assert "passed over as not serving: 1 of the list" in order.notes[0]
+    assert order_words(order) == "in the order of order.txt"
+    assert "357 of the fleet are not in the list" in order_notes(order)[0]
+    assert "passed over as not serving: 1 of the list" in order_notes(order)[0]
 
 
 @pytest.mark.parametrize(
@@ -345,10 +346,10 @@ def test_who_has_no_designator_yet_and_was_seen_to_come_is_the_newest() -> None:
         assert order.name == "launch"
         # The launches 902 and 903 first, then by the day they came: number 1 on the 8th and number 0 on the 9th.
         assert order.ranks.tolist() == [[5, 4, 0, 1, 2, 3]]
-        assert order.notes[0].startswith(
+        assert order_notes(order)[0].startswith(
             "Order: as launched, 4 launch groups from the oldest on, 2026-902 to 2026-903, and last those without a "
             "designator; satellites that have come down since"
         )
-        assert order.notes[1] == "Seen to arrive: 2026-903, in the elements since 2026-03-07."
+        assert order_notes(order)[1] == "Seen to arrive: 2026-903, in the elements since 2026-03-07."
     # Of whom nobody knows either, the planes have to do.
     assert launch_or_plane_order(Fleet(bare), datetime(2026, 3, 1, tzinfo=UTC)).name == "plane"

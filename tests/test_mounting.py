@@ -23,6 +23,7 @@ from passim.sky.site import Site
 from passim.sky.survey import Obstacle
 from passim.sky.view import View
 from passim.spans import Span
+from passim_apps.text.mounting import MOUNTING_CAUTIONS
 from tests import scenario
 
 DAY = datetime(2026, 11, 25, tzinfo=UTC)
@@ -134,6 +135,6 @@ def test_what_cannot_be_compared_is_refused(few: Fleet) -> None:
 
 
 def test_the_cautions_name_every_danger() -> None:
-    said = " ".join(mounting.MOUNTING_CAUTIONS)
+    said = " ".join(MOUNTING_CAUTIONS)
     words = ["wet or steep roofs", "power lines", "fall protection", "earth the mast", "wind load", "local codes"]
     assert [word for word in words if word not in said.lower()] == []

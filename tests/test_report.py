@@ -26,6 +26,8 @@ from passim.errors import InputError, SpanError, WayOut
 from passim.parallel import chunks as workers
 from passim.sky.view import View
 from passim.spans import DailyHours, zone
+from passim_apps.report.sections import CAUTIONS, assumptions
+from passim_apps.text.growth import stand_in_sentence
 from passim_apps.text.sky import place_sentences
 from tests import scenario
 
@@ -52,7 +54,6 @@ def made(
         minutes=30,
         hours=hours,
         goal=goal,
-        messages=("A sentence that was told.",),
         draws=3,
         runs=20,
     )
@@ -135,8 +136,8 @@ def test_planes_stand_in_for_launches_that_nobody_knows() -> None:
     report = made(Span.starting(AT, hours=3), fleet=bare)
     assert [line.order.name for line in report.growth] == ["plane", "random"]
     (reason,) = report.no_order
-    assert isinstance(reason, str)
-    assert reason.startswith("The fleet does not say when its satellites were launched")
+    assert isinstance(reason, growth_orders.Order)
+    assert stand_in_sentence(reason).startswith("The fleet does not say when its satellites were launched")
 
 
 def test_the_site_is_told_in_sentences(loft: reports.Report) -> None:
@@ -159,13 +160,14 @@ def test_a_skyline_by_direction_is_told_by_its_highest_point() -> None:
 
 
 def test_assumptions_and_cautions_are_whole_sentences(loft: reports.Report) -> None:
-    assert loft.assumptions[0] == "A sentence that was told."
-    assert all(sentence.endswith(".") for sentence in (*loft.assumptions, *loft.cautions))
-    together = " ".join(loft.assumptions)
+    told = assumptions(loft, ["A sentence that was told."])
+    assert told[0] == "A sentence that was told."
+    assert all(sentence.endswith(".") for sentence in (*told, *CAUTIONS))
+    together = " ".join(told)
     assert "must not be added up" in together
     assert "550 km up" in together
     assert "a model of failures only" in together
-    cautions = " ".join(loft.cautions)
+    cautions = " ".join(CAUTIONS)
     for words in ("not a promise", "emergency calls", "power lines", "licensed trades"):
         assert words in cautions
 

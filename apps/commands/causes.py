@@ -84,7 +84,7 @@ def causes(
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
     from ..text.answer import Answer, plain_numbers
-    from ..text.causes import cause_gap_answer, cause_words, given_back_sentence, lowering_sentence
+    from ..text.causes import NEVER_ADD_UP, cause_gap_answer, cause_words, given_back_sentence, lowering_sentence
 
     if by_limit and by_sector:
         raise click.UsageError("--limits and --sectors both say what to list: give one of them.")
@@ -123,7 +123,7 @@ def causes(
     floor = background(f"Without the horizon, satellites count down to {floor_deg:g}°, the lowest the terminal uses.")
     if known.coverage.gap_intervals.start.size == 0 and "gateway" not in found.visibility.view.names:
         lines.append("passim symptom asks which settings would explain freezes.")
-    notes = (found.service_note, Note(why.NEVER_ADD_UP), floor, *found.notes)
+    notes = (found.service_note, Note(NEVER_ADD_UP), floor, *found.notes)
     if by_sector:
         answer = _sector_answer(found, known, lines, notes, facts)
     elif by_limit:

@@ -44,7 +44,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     from ..command_line.output import check_out, tell, write
     from ..command_line.parsing import now_of
     from ..command_line.query import search
-    from ..text.causes import cause_gap_answer, cause_words, clear_sentence, given_back_sentence
+    from ..text.causes import NEVER_ADD_UP, cause_gap_answer, cause_words, clear_sentence, given_back_sentence
     from ..text.gaps import gap_sentence
     from ..text.units import lowered, share
 
@@ -75,6 +75,6 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     answer = dataclasses.replace(
         answer,
         sentence="\n".join(sentences),
-        notes=(Note(invented), loft.service_note, background(causes.NEVER_ADD_UP), *loft.notes, _ROOF_NOTE),
+        notes=(Note(invented), loft.service_note, background(NEVER_ADD_UP), *loft.notes, _ROOF_NOTE),
     )
     write(answer, output_choice)

@@ -178,7 +178,7 @@ def _answer_orders(
     from ..command_line.output import progress, write
     from ..command_line.query import find
     from ..text.answer import Answer
-    from ..text.growth import DRAWS, goal_sentence, growth_columns, growth_sentence
+    from ..text.growth import DRAWS, goal_sentence, growth_columns, growth_sentence, order_notes
     from ..text.service import before_handovers, handovers_on_top_note
 
     found = find(fleet_choice, site_choice, span_choice)
@@ -219,7 +219,7 @@ def _answer_orders(
         if result.reached:
             facts["goal"] |= {"satellites": result.middle, "low": result.low, "high": result.high}
             grid |= {result.low, result.middle, result.high}
-    notes = [*weighed(order.notes), *_definition(goal), *_hours_note(hours_words, keeps)]
+    notes = [*weighed(order_notes(order)), *_definition(goal), *_hours_note(hours_words, keeps)]
     if order.draws > 1:
         notes.append(Note(f"{DRAWS}: the band that holds them, for the figure before it."))
     # People see some of the numbers; files and --all hold all of them.

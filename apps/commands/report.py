@@ -177,7 +177,6 @@ def report(
             hours=hours,
             goal=goal,
             model=model,
-            messages=tuple(note.to_send or note.text for note in (found.service_note, *view_notes, *fleet_notes)),
             progress=tell_share,
         )
     if not no_world and world_deg is None:
@@ -203,7 +202,8 @@ def report(
                 progress=tell_share,
             )
         others.insert(0, beside_section(compared, found.length))
-    parts = sections(found, made, hours, fleet.words, *others)
+    told = [note.to_send or note.text for note in (found.service_note, *view_notes, *fleet_notes)]
+    parts = sections(found, made, hours, fleet.words, *others, told=told)
     if out is not None:
         title = f"{made.site.name}: when service is lost, and to what"
         first = found.headed(headline(found, made))

@@ -443,12 +443,12 @@ def sheet(bearings: str, place: str, declination_deg: float | None, out: str) ->
     Example:
       passim survey sheet --out sheet.html --bearings 36 --place "Marram loft" --declination -4.5
     """
-    from passim.answers.sites import mounting
     from passim.errors import InputError
     from passim.sky import survey as profiles
 
     from ..command_line.output import check_out, tell, write_file
     from ..report.sighting_sheet import Sheet, as_page, as_text
+    from ..text.mounting import MOUNTING_CAUTIONS
 
     check_out(out)
     makers = {"html": as_page, "htm": as_page, "txt": as_text}
@@ -457,7 +457,7 @@ def sheet(bearings: str, place: str, declination_deg: float | None, out: str) ->
         raise InputError("--out", got=out, wanted="a name that ends in .html or .txt")
     if declination_deg is not None:
         profiles.check_declination(declination_deg)
-    write_file(out, make(Sheet(place, int(bearings), declination_deg, mounting.MOUNTING_CAUTIONS)))
+    write_file(out, make(Sheet(place, int(bearings), declination_deg, MOUNTING_CAUTIONS)))
     tell(f"Wrote a sighting sheet of {bearings} bearings to {out}.")
 
 
@@ -510,12 +510,11 @@ def _workspace_to_keep_in(out: str | None, keep_as: str | None, workspace_dir: s
 
 def _write_horizon(result: profiles.Survey, out: str | None, keep_as: str | None, workspace: Workspace | None) -> None:
     """Write the horizon file, or keep the horizon in the workspace, or both, and say what it holds."""
-    from passim.answers.sites import mounting
     from passim.sky import survey_files
     from passim.workspace import keep_horizon_as
 
     from ..command_line.output import tell
-    from ..text.mounting import horizon_sentence
+    from ..text.mounting import MOUNTING_CAUTIONS, horizon_sentence
     from ..text.units import printable
     from .workspace import show_changes
 
@@ -527,7 +526,7 @@ def _write_horizon(result: profiles.Survey, out: str | None, keep_as: str | None
         before = workspace.text
         show_changes(keep_horizon_as(workspace, keep_as, horizon), before)
     use = [] if out is None else [f"Use it with --mask {shlex.quote(out)}."]
-    tell(*result.notes, *use, *mounting.MOUNTING_CAUTIONS)
+    tell(*result.notes, *use, *MOUNTING_CAUTIONS)
 
 
 def _basis(

@@ -21,6 +21,7 @@ import plotly.graph_objects as go
 from passim.coverage import GapCause
 from passim.sky import outlines
 
+from ..text.limits import cause_label
 from ..text.units import duration, instant
 from .keys import STROKES
 from .sky_limits import LOST, Drawing, draw_ground, draw_limits, draw_without_gateway, lost_look, small
@@ -215,7 +216,7 @@ def _missing(drawing: Drawing, gaps: pd.DataFrame, theme: Theme) -> bool:
         marker={"symbol": "x-thin", "size": 8, "line": {"color": theme.out, "width": 1.8}},
         customdata=[instant(start) for start in marked["start"]],
         hovertext=[
-            f"a gap of {duration(seconds)}: {plain(str(cause))}"
+            f"a gap of {duration(seconds)}: {plain(cause_label(str(cause)))}"
             for seconds, cause in zip(marked["duration_s"], marked["cause"], strict=True)
         ],
         hovertemplate="%{hovertext}<extra></extra>",

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from passim.errors import InputError
+
 from ..figures.calls import call_days
 from ..figures.day_minutes import day_minutes
 from ..figures.gap_clock import gap_clock
@@ -15,6 +17,7 @@ from ..figures.sky import MOST_PASSES, drawn_passes, panorama
 from ..figures.theme import LIGHT
 from ..text.calls import STARTS_HELP, plan_columns, plan_notes, plan_sentences
 from ..text.causes import (
+    NEVER_ADD_UP,
     cause_gap_columns,
     cause_words,
     clear_sentence,
@@ -35,9 +38,18 @@ from ..text.gaps import (
     hours_caption,
     not_listed_note,
 )
-from ..text.growth import CURVES_HELP, goal_sentence, growth_columns, growth_sentence
+from ..text.growth import (
+    CURVES_HELP,
+    goal_sentence,
+    growth_columns,
+    growth_sentence,
+    order_notes,
+    order_words,
+    stand_in_sentence,
+)
+from ..text.mounting import MOUNTING_CAUTIONS
 from ..text.notes import beside, left_out
-from ..text.query import QueryResult, search_notes, searched
+from ..text.query import CAUTION, QueryResult, search_notes, searched
 from ..text.service import before_handovers, handovers_on_top_note
 from ..text.sky import SKY_HELP, place_sentences
 from ..text.units import LocalClock, capital, counted, lowered
@@ -81,8 +93,9 @@ def sections(
     hours: DailyHours,
     fleet_name: str,
     *elsewhere: Section,
+    told: Sequence[str] = (),
 ) -> tuple[Section, ...]:
-    """Return the report, part by part; `elsewhere` are those on other places."""
+    """Return the report, part by part; `elsewhere` are those on other places, `told` what else is taken for granted."""
     return (
         _place(report, fleet_name),
         _days(found, report, hours),
@@ -90,11 +103,30 @@ def sections(
         _causes(found, report),
         *elsewhere,
         _growth(found, report),
-        Section("Assumptions", points=report.assumptions),
+        Section("Assumptions", points=assumptions(report, told)),
         _elements(report),
-        Section("Cautions", points=report.cautions),
+        Section("Cautions", points=CAUTIONS),
         *_every_gap(found, report),
     )
+
+
+CAUTIONS: Final = (CAUTION.text, *MOUNTING_CAUTIONS)
+
+
+def assumptions(report: reports.SiteReport, told: Sequence[str]) -> tuple[str, ...]:
+    """Return whole sentences on what is taken for granted."""
+    view = report.visibility.view
+    gateway = f"The line of the gateway in the picture of the sky holds for satellites {report.altitude_km:.0f} km up."
+    sentences = [
+        *told,
+        f"Nothing below {view.floor_deg:g}° above the horizontal is used, even where a limit is lifted.",
+        "Elevations are geometric: no refraction, no light time.",
+        *([gateway] if "gateway" in view.names else []),
+        NEVER_ADD_UP,
+        report.kind.describe(),
+        *(note for line in report.growth for note in order_notes(line.order)),
+    ]
+    return tuple(dict.fromkeys(sentences))
 
 
 def pictures(every: Sequence[Section]) -> list[Picture]:
@@ -254,7 +286,7 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
         words = f"What other numbers of satellites give cannot be told: {in_command_words(report.no_growth)}."
         return Section("More satellites", (words,))
     no_order = [
-        each if isinstance(each, str) else f"One order is left out: {in_command_words(each)}."
+        f"One order is left out: {in_command_words(each)}." if isinstance(each, InputError) else stand_in_sentence(each)
         for each in report.no_order
     ]
     if not lines:
@@ -268,7 +300,7 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
         *no_order,
     ]
     goal = GoalMark.of(report.goal, main.goal.middle if main.goal.reached else None, main.curves.counted_s)
-    curves = [OrderCurve(_ORDER_WORDS.get(line.order.name, line.order.words), line.table) for line in lines]
+    curves = [OrderCurve(_ORDER_WORDS.get(line.order.name, order_words(line.order)), line.table) for line in lines]
     picture = Picture(
         "growth",
         "Gaps against the number of satellites",
@@ -277,7 +309,7 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
         CURVES_HELP.of(SOURCE),
     )
     grid = main.table[main.table["satellites"].isin(growing.logarithmic_grid(len(main.table)))]
-    title = f"Some of the numbers, {main.order.words}"
+    title = f"Some of the numbers, {order_words(main.order)}"
     table = table_of(
         "growth",
         title,

@@ -6,13 +6,13 @@ import itertools
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from passim.answers.sites import mounting
 from passim.coverage import BusyParts, RoofLine, Verdict
 
 from .answer import LONGEST_TABLE, Answer, plain_numbers
 from .columns import COUNT, SHARE, TEXT, Column, Format, blank_at_zero, number, of_row
 from .gaps import gap_columns, gap_sentence
-from .limits import descriptions, if_lifted
+from .limits import cause_label, descriptions, if_lifted
+from .mounting import MOUNTING_CAUTIONS
 from .query import QueryResult
 from .service import sky_alone_words
 from .units import LocalClock, capital, counted, duration, share
@@ -31,6 +31,10 @@ _GATEWAY_ALONE = (
     f"{WHAT_A_GATEWAY_IS} Nothing on your roof changes that: move calls to calm hours, or ask the provider."
 )
 _GATEWAY_TOO = f"{_A_GATEWAY}: for that part, move calls to calm hours, or ask the provider."
+NEVER_ADD_UP = (
+    "The seconds of several limits must not be added up: a gap that either of two would close counts under both, and "
+    "one that only the two together close counts under neither."
+)
 _FREER_SPOT = "A more open or higher spot helps with the roof line; the sectors of the horizon say in which direction."
 
 _PARTS_OF_DAY = ("night", "morning", "afternoon", "evening")
@@ -89,7 +93,7 @@ def _what_helps(verdict: Verdict) -> list[str]:
     if closes_some("gateway"):
         parts.append(_GATEWAY_ALONE if roof_is_clear else _GATEWAY_TOO)
     if not roof_is_clear and closes_some("horizon"):
-        parts += [_FREER_SPOT, mounting.MOUNTING_CAUTIONS[0]]
+        parts += [_FREER_SPOT, MOUNTING_CAUTIONS[0]]
     return parts
 
 
@@ -175,7 +179,7 @@ def cause_gap_columns(clock: LocalClock, chosen: pd.Timestamp | None = None) -> 
         replace(start_column, format=of_row(start)),
         end,
         length,
-        Column("cause", "Opened by", TEXT),
+        Column("cause", "Opened by", Format(cause_label, numeric=False)),
         Column("missing", "Missing satellite", of_row(missing_words)),
         Column("blocked_by", "Stopped by", of_row(stopped_by_words), 2),
         cut,

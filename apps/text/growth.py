@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, Final
 
 from .answer import Help
@@ -18,6 +19,12 @@ if TYPE_CHECKING:
     from passim.answers.growth import goals as growth_goals
     from passim.answers.growth import orders as growth_orders
 
+_ORDER_WORDS: Final = {
+    "launch": "as launched",
+    "plane": "plane by plane",
+    "random": "with satellites missing at random (a model of failures only)",
+    "plan": "under the plan",
+}
 # More launches than these are for the plan's own file.
 _MOST_LAUNCHES_TOLD = 6
 
@@ -32,6 +39,60 @@ CURVES_HELP: Final = Help(
 )
 
 
+def order_words(order: growth_orders.Order) -> str:
+    """Return how an order counts satellites, to finish a sentence: "as launched"."""
+    if order.name == "file":
+        return f"in the order of {PurePath(order.listed_in).name}"
+    return _ORDER_WORDS[order.name]
+
+
+def stand_in_sentence(order: growth_orders.Order) -> str:
+    """Return why planes stand in for the launches; empty where they do not."""
+    if order.undated is None:
+        return ""
+    without, everyone = order.undated
+    who = f"{without:,} of its {everyone:,} satellites" if without < everyone else "its satellites"
+    return (
+        f"The fleet does not say when {who} were launched (no international designator), so they are put in the order "
+        "of their planes."
+    )
+
+
+def order_notes(order: growth_orders.Order) -> list[str]:
+    """Return the sentences that belong beside every figure of an order."""
+    if order.name == "launch":
+        groups = counted(len(order.launches) + order.undesignated_groups, "launch group")
+        named = f", {' to '.join(dict.fromkeys((order.launches[0], order.launches[-1])))}" if order.launches else ""
+        rest = ", and last those without a designator" if order.undesignated_groups else ""
+        told = (
+            f"Order: as launched, {groups} from the oldest on{named}{rest}; satellites that have come down since are "
+            "not in it, and each stands where it is today, not where it was then."
+        )
+        return [told, *_arrival_sentences(order)]
+    if order.name == "plane":
+        planes = f"Order: plane by plane, {counted(order.planes, 'plane')} found by their nodes, eastward."
+        return [*filter(None, [stand_in_sentence(order)]), planes]
+    if order.name == "random":
+        draws = f"Order: at random, {counted(order.draws, 'draw')} of seed {order.seed}"
+        return [f"{draws}: a model of failures only, since no fleet is launched so."]
+    if order.name == "file":
+        unlisted = f"; {order.unlisted:,} of the fleet are not in the list and never count" if order.unlisted else ""
+        idle = f"; passed over as not serving: {order.not_serving:,} of the list" if order.not_serving else ""
+        return [f"Order: {order.satellites:,} satellites as listed in {order.listed_in}{unlisted}{idle}."]
+    return []
+
+
+def _arrival_sentences(order: growth_orders.Order) -> list[str]:
+    """Return since when the newest launch is in the elements, where snapshots saw it come."""
+    if not order.arrivals:
+        return []
+    newest, since = order.arrivals[-1]
+    more = ""
+    if len(order.arrivals) > 1:
+        more = f"{len(order.arrivals)} launches came since its snapshots are kept, the last "
+    return [f"Seen to arrive: {more}{newest}, in the elements since {since:%Y-%m-%d}."]
+
+
 def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, measured: str) -> str:
     """Return the sentence that says what a goal takes: "Goal met from 342 satellites on, as launched (...); ..."."""
     today = f"{found.everyone:,}"
@@ -41,7 +102,7 @@ def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, meas
     number = f"{found.middle:,}"
     if order.draws > 1:
         number = f"about {number}"
-    sentence = f"Goal met from {number} satellites on, {order.words}"
+    sentence = f"Goal met from {number} satellites on, {order_words(order)}"
     if order.draws > 1:
         sentence += f", {found.low:,} to {found.high:,} in eight draws of ten"
     return f"{sentence} ({words}); today you have {today}."
@@ -56,7 +117,7 @@ def growth_sentence(order: growth_orders.Order, table: pd.DataFrame, length: str
         return sentence + "."
     half = table.iloc[everyone // 2 - 1]
     mean = ", on average over the draws" if order.draws > 1 else ""
-    return f"{sentence}; with the first {everyone // 2:,}, {order.words}, {_out(half)}{mean}."
+    return f"{sentence}; with the first {everyone // 2:,}, {order_words(order)}, {_out(half)}{mean}."
 
 
 def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, measured: str, length: str) -> str:

@@ -93,6 +93,9 @@ LIMIT_WORDS: Final = {
     "handover": LimitWords(service_words, "the terminal lost no time at handovers"),
 }  # fmt: skip
 
+# What opened a gap that no limit and no pair of them closes.
+_NO_LIMIT: Final = {"no satellite": "no satellite high enough", "three or more": "three limits or more"}
+
 
 def what_it_is(limit: limits.Limit) -> str:
     """Return what a limit is, in a few plain words; its name for one that has no words here."""
@@ -116,3 +119,8 @@ def label_of(name: str) -> str:
     """Return the name of a limit in a picture of the sky."""
     words = LIMIT_WORDS.get(name)
     return words.label if words is not None and words.label else name
+
+
+def cause_label(cause: str) -> str:
+    """Return what opened a gap, from the ``cause`` of `Causes.table`: the limits that would close it, or what it is."""
+    return _NO_LIMIT.get(cause, cause)

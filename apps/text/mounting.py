@@ -23,6 +23,14 @@ _SIGHT_SOON = "Once there, sight the skyline (passim survey sheet): the range th
 _SKYLINE_NOTE = "Skyline: its lowest and its highest point, degrees above the horizontal."
 
 
+# Said wherever an answer may send somebody onto a roof.
+MOUNTING_CAUTIONS: Final = (
+    "Work on roofs and masts can injure and kill: keep off wet or steep roofs, keep clear of power lines and use fall "
+    "protection.",
+    "Bond and earth the mast; ballast and wind load need a licensed eye. Local codes and licensed trades decide.",
+)
+
+
 @dataclass(frozen=True)
 class Basis:
     """What a comparison starts from: satellites, the view of the place, the span, what to tell, the timing model."""
@@ -132,7 +140,6 @@ def _answer(
     more_notes: Sequence[str] = (),
 ) -> Answer:
     """Put the notes behind a sentence and a table: how it was computed, and what a change of the mounting risks."""
-    from passim.answers.sites import mounting
     from passim.elements import health
 
     span, site = start.span, start.view.site
@@ -149,7 +156,7 @@ def _answer(
         *search_notes(searched_then),
         *start.notes,
         CAUTION,
-        *weighed(mounting.MOUNTING_CAUTIONS, "caution"),
+        *weighed(MOUNTING_CAUTIONS, "caution"),
     )
     facts = {
         "site": site_facts(site),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from .answer import Help
-from .limits import descriptions, if_lifted
+from .limits import cause_label, descriptions, if_lifted
 from .units import LocalClock, counted, duration
 
 if TYPE_CHECKING:
@@ -32,12 +32,12 @@ SKY_HELP: Final = Help(
 def gap_words(row: Any, cause: GapCause, clock: LocalClock, floor_deg: float) -> str:
     """Return the sentences about one gap: when, opened by what, what would close it, and who was missing where."""
     when = f"{clock.time(row.start)} to {clock.time(row.end)}, {duration(row.duration_s)}"
-    return f"{when}: {_opened_by(row, cause, floor_deg)} {_missing(row, cause)}"
+    return f"{when}: {_opened_by(row, cause, floor_deg)} {_missing(row, cause, floor_deg)}"
 
 
 def gap_label(row: Any, clock: LocalClock) -> str:
     """Return a gap as a choice offers it: "09:14:02, 36 s, gateway"."""
-    return f"{clock.time(row.start)}, {duration(row.duration_s)}, {row.cause}"
+    return f"{clock.time(row.start)}, {duration(row.duration_s)}, {cause_label(row.cause)}"
 
 
 def standing_words(standing: pd.DataFrame, when: str, floor_deg: float) -> str:
@@ -83,13 +83,13 @@ def _opened_by(row: Any, cause: GapCause, floor_deg: float) -> str:
         pairs = [" and ".join(if_lifted(name, floor_deg) for name in pair) for pair in cause.closed_by_pairs]
         return f"opened by the {row.cause}. It would close only if {', or if '.join(pairs)}, both together."
     if cause.out_of_sky:
-        return f"opened by the sky itself: there is {row.cause} for all of it, whatever is lifted."
-    return f"opened by {row.cause} at once: no two of them lifted would close it."
+        return f"opened by the sky itself: no satellite stands above {floor_deg:g}° for all of it, whatever is lifted."
+    return "opened by three limits or more at once: no two of them lifted would close it."
 
 
-def _missing(row: Any, cause: GapCause) -> str:
+def _missing(row: Any, cause: GapCause, floor_deg: float) -> str:
     if not row.missing_direction:
-        return f"At its middle: {row.blocked_by}."
+        return f"At its middle: nothing above {floor_deg:g}°."
     return (
         f"At its middle the satellite that was missing, number {row.missing_satellite_id}, stood "
         f"{row.missing_direction}, {row.missing_elevation_deg:.0f}° high, stopped by the "

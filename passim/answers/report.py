@@ -1,8 +1,8 @@
 """A report on one place: what is known of it now, gathered from the answers to the single questions.
 
-Nothing new is worked out here. The record holds the site in sentences, the gaps of the days ahead with their causes,
-good starts for calls, what every number of satellites gives, what is taken for granted, how old the elements are, and
-what must be said with all of it. What it looks like is another matter.
+Nothing new is worked out here. The record holds the gaps of the days ahead with their causes, good starts for calls,
+what every number of satellites gives, and how old the elements are. What is said of it, and what it looks like, is
+another matter.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from passim.answers.growth.curves import Curves, curves_of
 from passim.answers.growth.goals import Goal, Smallest, smallest
 from passim.answers.growth.orders import Order, launch_or_plane_order, plane_order, random_orders
 from passim.answers.sites.horizon_cost import sector_costs
-from passim.coverage.causes import NEVER_ADD_UP, Causes, causes_of
+from passim.coverage.causes import Causes, causes_of
 from passim.coverage.ranks import RankSweep
 from passim.coverage.sky_map import sky_track
 from passim.coverage.steps import Coverage
@@ -46,14 +46,6 @@ DRAWS: Final = 20
 # A sky map of so many samples holds more passes than can be told apart.
 _SKY_SAMPLES: Final = 150_000
 _FINEST_SKY_STEP_S: Final = 10.0
-
-CAUTIONS: Final = (
-    "Predictions come from public orbital elements and a simplified terminal. They are planning help, not a promise of "
-    "service; not for emergency calls, navigation or safety of life.",
-    "Work on roofs and masts can injure and kill: keep off wet or steep roofs, keep clear of power lines, use fall "
-    "protection, bond and earth the mast. Ballast and wind load need a licensed eye; local codes and licensed trades "
-    "decide.",
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,13 +74,12 @@ class SiteReport:
     visibility      who can serve when over the span, limit by limit; `causes` its gaps and what opens them
     plan            good starts for calls; None where none can be ranked, and ``no_plan`` then says why
     growth          one line an order; where there is none ``no_growth`` says why
-    no_order        why orders are left out: one error each, or the note of the order that stands in for it
+    no_order        why orders are left out: one error each, or the order that stands in for it
     first, last     how fresh the elements are at the start and at the end of the span
     model           how far predicted times may be off by the age of the elements
     health          who of the fleet serves
     sectors         what each sector of the skyline costs; ``track`` and ``outlines`` draw the sky of the first day
-    assumptions     whole sentences: what is taken for granted
-    cautions        whole sentences
+    altitude_km     the usual altitude of the fleet, for which ``outlines`` draws the line of a gateway
     """
 
     at: datetime
@@ -101,7 +92,7 @@ class SiteReport:
     goal: Goal
     growth: tuple[GrowthLine, ...]
     no_growth: InputError | None
-    no_order: tuple[InputError | str, ...]
+    no_order: tuple[InputError | Order, ...]
     first: Freshness
     last: Freshness
     model: TimingModel
@@ -109,8 +100,7 @@ class SiteReport:
     sectors: pd.DataFrame
     track: pd.DataFrame
     outlines: tuple[Outline, ...]
-    assumptions: tuple[str, ...]
-    cautions: tuple[str, ...] = CAUTIONS
+    altitude_km: float
 
     @property
     def site(self) -> Site:
@@ -178,7 +168,6 @@ def make_report(
     hours: DailyHours,
     goal: Goal,
     model: TimingModel | None = None,
-    messages: tuple[str, ...] = (),
     draws: int = DRAWS,
     seed: int = 1,
     runs: int = RUNS,
@@ -188,9 +177,8 @@ def make_report(
 
     `wider` is the same view over `call_forecast.searched_span` of that span, from which calls are forecast: `minutes`
     long, of `kind`, within `hours` of the site's clock. `goal` is what growth is asked about; one about call hours or
-    pauses is refused, because the curves are those of the whole time. `model` says how far times may be off. `messages`
-    are sentences that go with the assumptions. Raises SpanError for a span over `MOST_DAYS`, InputError for a goal that
-    cannot be asked.
+    pauses is refused, because the curves are those of the whole time. `model` says how far times may be off. Raises
+    SpanError for a span over `MOST_DAYS`, InputError for a goal that cannot be asked.
     """
     span, view = visibility.span, visibility.view
     check_length(span)
@@ -226,7 +214,7 @@ def make_report(
         sectors=sector_costs(causes),
         track=track,
         outlines=outlines(view, radius_km),
-        assumptions=_assumptions(visibility, kind, growth, messages),
+        altitude_km=float(np.median(mean_altitude_km(visibility.fleet.column("mean_motion_rev_day")))),
     )
 
 
@@ -243,7 +231,7 @@ def check_length(span: Span) -> None:
 
 def _growth(
     visibility: Visibility, goal: Goal, draws: int, seed: int, progress: Progress | None
-) -> tuple[tuple[GrowthLine, ...], InputError | None, tuple[InputError | str, ...]]:
+) -> tuple[tuple[GrowthLine, ...], InputError | None, tuple[InputError | Order, ...]]:
     """Return the orders that this fleet can be put in, with their curves, and why others cannot be given."""
     fleet, span = visibility.fleet, visibility.span
     try:
@@ -257,7 +245,7 @@ def _growth(
     except InputError as error:
         return (), error, ()
     lines: list[GrowthLine] = []
-    left_out: list[InputError | str] = []
+    left_out: list[InputError | Order] = []
     for number, make in enumerate(orders):
 
         def report(done: float, number: int = number) -> None:
@@ -268,7 +256,7 @@ def _growth(
             order = make()
             if order.name in [line.order.name for line in lines]:
                 # The first one stood in for the launches, which the elements do not tell.
-                left_out.append(lines[0].order.notes[0])
+                left_out.append(lines[0].order)
                 continue
             curves = curves_of(sweep, order, progress=report)
         except InputError as error:
@@ -316,31 +304,3 @@ def _first_day(span: Span) -> Span:
 
 def _fresh(visibility: Visibility, when: datetime, model: TimingModel) -> Freshness:
     return band_for(visibility.fleet, when, model, allow_stale=True)
-
-
-def _assumptions(
-    visibility: Visibility, kind: CallKind, growth: tuple[GrowthLine, ...], messages: tuple[str, ...]
-) -> tuple[str, ...]:
-    """Return whole sentences on what is taken for granted."""
-    view = visibility.view
-    altitude_km = float(np.median(mean_altitude_km(visibility.fleet.column("mean_motion_rev_day"))))
-    elevations = "Elevations are geometric: no refraction, no light time."
-    gateway = (
-        [f"The line of the gateway in the picture of the sky holds for satellites {altitude_km:.0f} km up."]
-        if "gateway" in view.names
-        else []
-    )
-    notes = [note for line in growth for note in line.order.notes]
-    return tuple(
-        dict.fromkeys(
-            (
-                *messages,
-                f"Nothing below {view.floor_deg:g}° above the horizontal is used, even where a limit is lifted.",
-                elevations,
-                *gateway,
-                NEVER_ADD_UP,
-                kind.describe(),
-                *notes,
-            )
-        )
-    )

@@ -37,14 +37,13 @@ from passim.spans import DailyHours, Span
 Whole = NDArray[np.int64]
 Truths = NDArray[np.bool_]
 
+# What stands as the cause where no limit and no pair closes a gap: no satellite is up, or more limits must be lifted.
+OUT_OF_SKY: Final = "no satellite"
+THREE_OR_MORE: Final = "three or more"
+
 COMPASS: Final = (
     "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW",
 )  # fmt: skip
-
-NEVER_ADD_UP: Final = (
-    "The seconds of several limits must not be added up: a gap that either of two would close counts under both, and "
-    "one that only the two together close counts under neither."
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,9 +100,9 @@ class Causes:
         """One row a gap, in order: when, how long, which limit, and where the satellite stood that was missing.
 
         start, end, duration_s, cut_at_start, cut_at_end    as `Coverage.gaps` gives them
-        cause                   a few words: "gateway"; "gateway or cone", either of which would close it; "gateway with
-                                cone", which only both together would; "three limits or more"; or "no satellite above
-                                25°", the floor, where lifting everything does not close it
+        cause                   "gateway"; "gateway or cone", either of which would close it; "gateway with cone", which
+                                only both together would; `THREE_OR_MORE`; or `OUT_OF_SKY`, where lifting everything
+                                does not close it, because no satellite stands above the floor
         closed_by               the limits that close it alone, as text: "gateway, cone", or empty
         closed_by_pairs         the pairs, where no single limit does: "gateway with cone", or empty
         given_back_<limit>_s    seconds of it that come back with that limit alone lifted. Never to be added up
@@ -111,7 +110,7 @@ class Causes:
                                 where the missing satellite stood at the middle of the gap, by angles and compass word,
                                 and the limits that stopped it. Of the satellites that lifting the cause would bring
                                 back then, it is the highest; where nothing closes the gap, the highest of those that
-                                the fewest limits stop. No angles and "nothing above 25°" if none stood above the floor
+                                the fewest limits stop. No angles and an empty text if none stood above the floor
         """
         table = self.coverage.gaps()
         pairs = [[" with ".join(pair) for pair in each.closed_by_pairs] for each in self.each]
@@ -121,7 +120,7 @@ class Causes:
         for name, given_us in zip(self.limits, self.single_us, strict=True):
             table[f"given_back_{name}_s"] = given_us / 1e6
         missing = self._missing.drop(columns="blocked_by_limits")
-        blocked = [" with ".join(each.blocked_by) or f"nothing above {self._floor}" for each in self.each]
+        blocked = [" with ".join(each.blocked_by) for each in self.each]
         return table.join(missing.assign(blocked_by=pd.array(blocked, dtype="str")))
 
     @cached_property
@@ -159,7 +158,8 @@ class Causes:
         a hole in the middle); given_back_s over the span, from ``regained_us``; given_back_s_per_day, the same
         for 24 h; gap_share, of all the seconds in gaps, at most 1.
 
-        There is no row of totals, because there is no total: see `NEVER_ADD_UP`.
+        There is no row of totals, because there is no total: a gap that either of two limits would close counts under
+        both, and one that only the two together close counts under neither.
         """
         out_us = int(self.gap_us.sum())
         given_us = self.regained_us
@@ -178,11 +178,7 @@ class Causes:
     def _cause(self, each: GapCause, pairs: list[str]) -> str:
         if each.closed_by or pairs:
             return " or ".join(each.closed_by or pairs)
-        return f"no satellite above {self._floor}" if each.out_of_sky else "three limits or more"
-
-    @property
-    def _floor(self) -> str:
-        return f"{self.visibility.view.floor_deg:g}°"
+        return OUT_OF_SKY if each.out_of_sky else THREE_OR_MORE
 
     @property
     def _by_pair(self) -> Truths:

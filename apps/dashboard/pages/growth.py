@@ -29,6 +29,8 @@ from ...text.growth import (
     goal_sentence,
     growth_sentence,
     order_columns,
+    order_notes,
+    order_words,
     plan_caption,
     plan_goal_sentence,
     plan_notes,
@@ -121,7 +123,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     mark = GoalMark.of(goal, found[0].middle if found[0].reached else None, main.counted_s)
     second = _second_measure(question, mark)
     measured = growth_goals.measured_words(goal, main.values, main.counted_s)
-    names = [_SHORT.get(curves.order.name, curves.order.words) for curves in grown.curves]
+    names = [_SHORT.get(curves.order.name, order_words(curves.order)) for curves in grown.curves]
     drawn = growth_curves(
         [OrderCurve(name, table) for name, table in zip(names, tables, strict=True)], theme,
         measures=("gap_fraction", second), goal=mark,
@@ -131,7 +133,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     waits = "" if found[0].reached else plan.headline
     notes = [
         *weighed(grown.missing),
-        *weighed(note for curves in grown.curves for note in curves.order.notes),
+        *weighed(note for curves in grown.curves for note in order_notes(curves.order)),
         *([Note(f"Only call hours count here: {hours.words} ({question.site.timezone}).")] if hours else []),
         *plan.notes,
         *without(notes_of(question, seen, span), "policy"),

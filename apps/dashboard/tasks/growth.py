@@ -15,6 +15,7 @@ from passim.coverage import ranks, visibility
 from passim.sky import in_view
 from passim.sky import view as views
 
+from ...text.growth import stand_in_sentence
 from .passes import Progress
 
 # Random orders: the more satellites, the fewer draws, since a band of many satellites is narrow anyway.
@@ -68,7 +69,7 @@ def grow(seen: visibility.Visibility, windows: growth.Windows | None, progress: 
     if orders[0].name == "launch":
         orders.append(growth_orders.plane_order(seen.fleet, seen.span.middle, counted))
     else:
-        missing.append(orders[0].notes[0])
+        missing.append(stand_in_sentence(orders[0]))
     orders.append(growth_orders.random_orders(seen.fleet, draws=draws, counted=counted))
 
     # One set of slices serves every order.

@@ -96,7 +96,7 @@ def growth_ahead(
     rows = np.array([row_of.get(number, -1) for number in visibility.fleet.satellite_ids.tolist()], dtype=np.intp)
     ranks = np.empty((1, len(rows)), dtype=np.int32)
     ranks[0, np.argsort(rows, kind="stable")] = np.arange(len(rows))
-    order = Order("plan", "under the plan", ranks)
+    order = Order("plan", ranks)
     sweep = RankSweep(visibility.candidates(), span)
     curves = curves_of(sweep, order, windows=windows, pauses=pauses)
 

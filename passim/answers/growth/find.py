@@ -31,7 +31,7 @@ class Growth:
 
     def __repr__(self) -> str:
         out = float(self.curves.values["gap_fraction"][:, -1].mean())
-        words = f"{self.order.satellites:,} satellites {self.order.words}, with all of them {100.0 * out:.3g} % out"
+        words = f"{self.order.satellites:,} satellites by {self.order.name}, with all of them {100.0 * out:.3g} % out"
         if self.smallest is None:
             return f"<Growth to {words}>"
         met = f"from {self.smallest.middle:,} on" if self.smallest.reached else "never"

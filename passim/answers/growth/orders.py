@@ -33,7 +33,6 @@ Floats = NDArray[np.float64]
 Index = NDArray[np.intp]
 Ranks = NDArray[np.int32]
 
-RANDOM_WORDS: Final = "with satellites missing at random (a model of failures only)"
 MOST_DRAWS: Final = 1_000
 
 _LARGEST_LIST_BYTES: Final = 4_000_000
@@ -44,14 +43,29 @@ _DESIGNATOR = re.compile(r"([0-9]{4})-([0-9]{3,4})([A-Z]*)", re.ASCII)
 class Order:
     """One or several orders of a fleet's satellites.
 
-    ``ranks`` has shape (draws, satellites), one row unless drawn; -1 for one that never counts. ``words`` finish a
-    sentence ("as launched"); ``notes`` are whole sentences that belong beside every figure.
+    name        "launch", "plane", "random", "plan" or "file"
+    ranks       shape (draws, satellites), one row unless drawn; -1 for one that never counts
+
+    What the order was made from, where it has any of it:
+
+    launches    the designators of the launch groups, oldest first; ``undesignated_groups`` came after them
+    arrivals    the launches that snapshots saw come, with when they did, the newest last
+    undated     (how many, of how many): satellites without a designator, for whose sake planes stand in for launches
+    planes, seed, listed_in     how many planes there are; the seed of the draws; the file that lists the order
+    unlisted, not_serving       satellites that serve and are not in the list, and listed ones that do not serve
     """
 
     name: str
-    words: str
     ranks: Ranks
-    notes: tuple[str, ...] = ()
+    launches: tuple[str, ...] = ()
+    undesignated_groups: int = 0
+    arrivals: tuple[tuple[str, datetime], ...] = ()
+    undated: tuple[int, int] | None = None
+    planes: int = 0
+    seed: int = 0
+    listed_in: str = ""
+    unlisted: int = 0
+    not_serving: int = 0
 
     @property
     def satellites(self) -> int:
@@ -110,24 +124,17 @@ def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
         )
     turn = sorted(range(len(keys)), key=keys.__getitem__)
     groups = sorted({key[:3] for key in keys})
-    note = (
-        f"Order: as launched, {len(groups)} launch group{'s' if len(groups) != 1 else ''} from the oldest on"
-        f"{_first_and_last(groups)}; satellites that have come down since are not in it, and each stands where it is "
-        "today, not where it was then."
+    return Order(
+        "launch",
+        _ranked(len(fleet), [indices[turn]]),
+        launches=tuple(f"{year:04d}-{number:03d}" for kind, year, number in groups if kind == 0),
+        undesignated_groups=sum(kind == 1 for kind, *_ in groups),
+        arrivals=_arrivals(fleet, indices),
     )
-    arrived = _arrived(fleet, indices)
-    return Order("launch", "as launched", _ranked(len(fleet), [indices[turn]]), (note, *arrived))
 
 
-def _first_and_last(groups: list[tuple[Any, ...]]) -> str:
-    """Say from which launch to which the designators go, and whether some have none."""
-    named = [f"{year:04d}-{number:03d}" for kind, year, number in groups if kind == 0]
-    words = f", {named[0]} to {named[-1]}" if len(named) > 1 else f", {named[0]}" if named else ""
-    return f"{words}, and last those without a designator" if len(named) < len(groups) else words
-
-
-def _arrived(fleet: Fleet, indices: Index) -> tuple[str, ...]:
-    """Say since when the newest launch is in the elements, where the snapshots of the fleet saw it come."""
+def _arrivals(fleet: Fleet, indices: Index) -> tuple[tuple[str, datetime], ...]:
+    """Return the launches that the snapshots of the fleet saw come, and since when each is in the elements."""
     seen: dict[str, list[datetime | None]] = {}
     for index in indices.tolist():
         record = fleet[index]
@@ -136,17 +143,13 @@ def _arrived(fleet: Fleet, indices: Index) -> tuple[str, ...]:
             seen.setdefault(launch, []).append(fleet.first_seen.get(str(record.satellite_id)))
     # A launch of which anything was there before the first snapshot was not seen to come.
     came = {launch: min(known) for launch, at in seen.items() if len(known := [t for t in at if t]) == len(at)}
-    if not came:
-        return ()
-    newest = max(came, key=lambda launch: (came[launch], launch))
-    more = "" if len(came) == 1 else f"{len(came)} launches came since its snapshots are kept, the last "
-    return (f"Seen to arrive: {more}{newest}, in the elements since {came[newest]:%Y-%m-%d}.",)
+    return tuple(sorted(came.items(), key=lambda each: (each[1], each[0])))
 
 
 def launch_or_plane_order(fleet: Fleet, moment: datetime, counted: Bools | None = None) -> Order:
     """Return the order of launches, or that of planes at `moment` where satellites have no designator.
 
-    The notes of the latter say so first. Raises EmptyFleetError where nobody counts.
+    The latter says in ``undated`` how many. Raises EmptyFleetError where nobody counts.
     """
     indices = _indices(fleet, counted)
     without = sum(
@@ -155,13 +158,7 @@ def launch_or_plane_order(fleet: Fleet, moment: datetime, counted: Bools | None 
     )
     if not without:
         return launch_order(fleet, counted)
-    who = f"{without:,} of its {len(indices):,} satellites" if without < len(indices) else "its satellites"
-    note = (
-        f"The fleet does not say when {who} were launched (no international designator), so they are put in the order "
-        "of their planes."
-    )
-    order = plane_order(fleet, moment, counted)
-    return replace(order, notes=(note, *order.notes))
+    return replace(plane_order(fleet, moment, counted), undated=(without, len(indices)))
 
 
 def plane_order(fleet: Fleet, moment: datetime, counted: Bools | None = None) -> Order:
@@ -180,8 +177,7 @@ def plane_order(fleet: Fleet, moment: datetime, counted: Bools | None = None) ->
         for plane in planes_in_turn(node_deg[members]):
             number += 1
             order += members[plane][np.argsort(phase_deg[members[plane]], kind="stable")].tolist()
-    note = f"Order: plane by plane, {number} plane{'s' if number != 1 else ''} found by their nodes, eastward."
-    return Order("plane", "plane by plane", _ranked(len(fleet), [np.array(order, dtype=np.intp)]), (note,))
+    return Order("plane", _ranked(len(fleet), [np.array(order, dtype=np.intp)]), planes=number)
 
 
 def random_orders(fleet: Fleet, *, draws: int = 100, seed: int = 1, counted: Bools | None = None) -> Order:
@@ -192,18 +188,14 @@ def random_orders(fleet: Fleet, *, draws: int = 100, seed: int = 1, counted: Boo
     if seed < 0:
         raise InputError("seed of the random draws", got=seed, wanted="a whole number of 0 or more")
     orders = [np.random.default_rng([seed, draw]).permutation(indices) for draw in range(draws)]
-    note = (
-        f"Order: at random, {draws} draw{'s' if draws != 1 else ''} of seed {seed}: a model of failures only, since no "
-        "fleet is launched so."
-    )
-    return Order("random", RANDOM_WORDS, _ranked(len(fleet), orders), (note,))
+    return Order("random", _ranked(len(fleet), orders), seed=seed)
 
 
 def listed_order(fleet: Fleet, path: str | Path, counted: Bools | None = None) -> Order:
     """Return the order that a file lists: one catalogue number a line; blank lines and lines from # on are passed over.
 
     Satellites of the fleet that the file leaves out never count, and listed ones that do not serve are passed over; the
-    notes tell how many. Raises InputError for a file that cannot be read, a line that is no number, a number twice, or
+    order holds how many. Raises InputError for a file that cannot be read, a line that is no number, a number twice, or
     one that the fleet does not hold.
     """
     indices = _indices(fleet, counted)
@@ -230,12 +222,13 @@ def listed_order(fleet: Fleet, path: str | Path, counted: Bools | None = None) -
             idle += 1
     if not order:
         raise InputError(f"order in {path}", got="no satellite that serves", wanted="one catalogue number a line")
-    note = f"Order: {len(order):,} satellites as listed in {path}"
-    if missing := len(serving - set(order)):
-        note += f"; {missing:,} of the fleet are not in the list and never count"
-    if idle:
-        note += f"; passed over as not serving: {idle:,} of the list"
-    return Order("file", f"in the order of {Path(path).name}", _ranked(len(fleet), [np.array(order)]), (note + ".",))
+    return Order(
+        "file",
+        _ranked(len(fleet), [np.array(order)]),
+        listed_in=str(path),
+        unlisted=len(serving - set(order)),
+        not_serving=idle,
+    )
 
 
 def _indices(fleet: Fleet, counted: Bools | None) -> Index:

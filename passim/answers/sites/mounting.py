@@ -33,13 +33,6 @@ OPEN_HORIZON_DEG: Final = 25.0
 BAD_HORIZON_DEG: Final = 45.0
 MOST_VIEWS: Final = 40
 
-# What must be said wherever a change of the mounting is advised.
-MOUNTING_CAUTIONS: Final = (
-    "Work on roofs and masts can injure and kill: keep off wet or steep roofs, keep clear of power lines and use fall "
-    "protection.",
-    "Bond and earth the mast; ballast and wind load need a licensed eye. Local codes and licensed trades decide.",
-)
-
 
 @dataclass(frozen=True, eq=False)
 class Comparison:

@@ -12,12 +12,11 @@ from typing import Any, Final
 import pandas as pd
 
 from passim import Horizon, Span
-from passim.answers.sites import mounting
-from passim.coverage import causes
 
 from ....figures.sky import sky_of_day
 from ....figures.theme import Theme
-from ....text.causes import cause_words, given_back_sentence, sector_sentence
+from ....text.causes import NEVER_ADD_UP, cause_words, given_back_sentence, sector_sentence
+from ....text.mounting import MOUNTING_CAUTIONS
 from ....text.query import QueryResult
 from ....text.sky import gap_label
 from ....text.units import LocalClock, instant
@@ -124,9 +123,9 @@ def _day_words(question: PageRequest, seen: Seen, day: sky_day.SkyDay, clock: Lo
     return DayWords(
         words.headline,
         words.detail,
-        f"{given_back_sentence(found, seen.causes)} {causes.NEVER_ADD_UP}" if rows else "There is no gap to close.",
+        f"{given_back_sentence(found, seen.causes)} {NEVER_ADD_UP}" if rows else "There is no gap to close.",
         # Whatever speaks of a lower horizon stands beside what roofs can do.
-        " ".join([sector_sentence(found, day.sectors), *(mounting.MOUNTING_CAUTIONS if costs else ())]),
+        " ".join([sector_sentence(found, day.sectors), *(MOUNTING_CAUTIONS if costs else ())]),
         tuple(instant(row.start) for row in rows if times),
         tuple(gap_label(row, clock) for row in rows if times),
     )

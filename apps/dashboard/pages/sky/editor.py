@@ -12,12 +12,12 @@ from typing import Any, Final
 import plotly.graph_objects as go
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
-from passim.answers.sites import mounting
 from passim.errors import InputError, SiteError
 from passim.workspace import horizons
 
 from ....figures.horizon_change import horizon_change
 from ....figures.theme import CONFIG, LIGHT, THEMES
+from ....text.mounting import MOUNTING_CAUTIONS
 from ....text.sky import change_sentence, horizon_words
 from ....text.ways_out import in_page_words
 from ...address import changed, place_value, query_of, read_query
@@ -47,7 +47,7 @@ def block(question: PageRequest) -> Any:
                 id="horizon",
                 className="caption",
             ),
-            html.P(" ".join(mounting.MOUNTING_CAUTIONS), className="beware"),
+            html.P(" ".join(MOUNTING_CAUTIONS), className="beware"),
             dcc.Store(id="drafts", storage_type="local"),
             dcc.Store(id="horizon-given", data=_given(question)),
             dcc.Store(id="horizon-read"),

@@ -11,7 +11,6 @@ from typing import Any, Final
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from passim.answers.sites import mounting
 from passim.answers.symptom import match as room
 from passim.answers.symptom import observations as observations
 from passim.errors import InputError
@@ -20,6 +19,7 @@ from passim.spans import DailyHours
 
 from ....text import symptom as symptom_words
 from ....text.columns import Column, cells_of, without
+from ....text.mounting import MOUNTING_CAUTIONS
 from ....text.notes import beside
 from ....text.query import search_notes, searched
 from ....text.units import printable
@@ -394,7 +394,7 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
             **aria(label="Settings, best first"),
         ),
         html.P(" ".join(notes), className="quiet"),
-        html.P(" ".join(mounting.MOUNTING_CAUTIONS), className="beware"),
+        html.P(" ".join(MOUNTING_CAUTIONS), className="beware"),
     ]
 
 
