@@ -151,7 +151,7 @@ def test_draws_have_their_mean_and_band(seen: Visibility) -> None:
     told: list[float] = []
     table = growth(seen, orders, quantiles=True, progress=told.append)
     assert told[-1] == 1.0
-    single = [growth(seen, Order("one", "", orders.ranks[k : k + 1]), quantiles=True) for k in range(7)]
+    single = [growth(seen, Order("one", orders.ranks[k : k + 1]), quantiles=True) for k in range(7)]
     for name in (*COLUMNS, *QUANTILE_COLUMNS):
         draws = np.array([each[name].to_numpy(dtype=float) for each in single])
         known = ~np.isnan(draws).any(axis=0)

@@ -22,7 +22,7 @@ def curves(gap_count: list[list[float]], longest_s: list[list[float]], hours: fl
         "longest_gap_s": longest,
         "pause_count": np.minimum(count, 1.0),
     }
-    return Curves(Order("test", "as written", ranks), 3600.0 * hours, values)
+    return Curves(Order("test", ranks), 3600.0 * hours, values)
 
 
 SINGLE = curves([[4, 5, 2, 3, 1, 0]], [[90, 40, 30, 12, 5, 0]], hours=2.0)

@@ -237,7 +237,7 @@ def test_the_first_of_each_order_follow_the_density() -> None:
     for latitude_deg in LATITUDES_DEG:
         seen = seen_from(fleet, latitude_deg)
         turns = (np.arange(200)[None] + np.arange(200)[:, None]).astype(np.int32) % 200
-        alone = 1.0 - growth_curves(seen, Order("turns", "", turns)).values["gap_fraction"][:, 0]
+        alone = 1.0 - growth_curves(seen, Order("turns", turns)).values["gap_fraction"][:, 0]
         expected = share_in_view(*on_the_sphere(seen.view.site, seen.fleet))
         error = alone.std(ddof=1) / math.sqrt(200)
         assert abs(alone.mean() - expected) < 4.0 * error + 0.01 * expected
