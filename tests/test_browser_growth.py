@@ -68,6 +68,16 @@ def test_the_picture_holds_every_number_of_passim(page: Any, address: str) -> No
     np.testing.assert_allclose(drawn[1], own.values["longest_gap_s"][0])
     assert len(drawn[0]) == 360
 
+    # Every number is read by keyboard.
+    slider = page.locator("#growth-number")
+    slider.focus()
+    for _ in range(3):
+        page.keyboard.press("ArrowLeft")
+    share = f"{100.0 * own.values['gap_fraction'][0, 356]:.2f}"
+    told = page.locator("#growth-told", has_text=f"357 satellites: as launched {share}\N{NO-BREAK SPACE}% out, gap")
+    told.wait_for()
+    assert "; at random " in told.inner_text()
+
     # Another site, and the picture is that of the other site.
     choose(page, "place", "Marram/yard")
     yard = own_curves(scenario.MARRAM_YARD)
@@ -116,6 +126,9 @@ def test_a_plan_beside_the_workspace_is_shown_by_date(page: Any, address: str) -
     assert picture["satellites"]["y"][:3] == [360, 440, 518]
     out = picture["time without service"]["y"]
     assert out[0] > out[1] > out[2] > 0.0
+    # In the first picture the axis goes on to it, and the goal is marked where the plan meets it.
+    goal = page.locator('[id*=\'"name":"curve"\'] .annotation', has_text="at least 99 % covered: from 518 on")
+    goal.wait_for()
     assert page.locator('[id=\'{"name":"plan","part":"choice"}\'] option').all_inner_texts() == ["plan.csv", "no plan"]
 
     choose(page, "plan", "none")

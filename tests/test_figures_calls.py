@@ -180,6 +180,26 @@ def test_every_number_of_satellites_is_drawn(curves: list[growth.Curves], theme:
     assert line.x0 == needed
     [bound] = [shape for shape in figure.layout.shapes if shape.name == "goal"]
     assert bound.y0 == pytest.approx(5.0)
+    # The last tenth of the time without service is most of the picture's height, and today is marked.
+    low, high = figure.layout.yaxis.range
+    assert (1.0 - low) / (high - low) > 0.45
+    [today] = [shape for shape in figure.layout.shapes if shape.name == "today"]
+    assert today.x0 == figure.layout.meta["satellites"] == 360
+
+
+def test_the_axis_goes_on_through_the_plan_and_never_out_is_its_lowest_line(curves: list[growth.Curves]) -> None:
+    plan = pd.DataFrame(
+        {"satellites": [360, 520, 700], "gap_fraction": [0.018, 0.004, 0.0], "longest_gap_s": [44.0, 20.0, 0.0]}
+    )
+    figure = growth_curves([OrderCurve("as launched", curves[0].table)], LIGHT, plan=plan)
+    out, longest = [one for one in figure.data if one.name == "by the plan"]
+    assert list(out.x) == list(longest.x) == [360, 520, 700]
+    np.testing.assert_allclose(out.y[:2], [1.8, 0.4])
+    axis = figure.layout.yaxis
+    assert axis.ticktext[0] == "none"
+    assert out.y[2] == axis.tickvals[0] < 0.1 < out.y[1]
+    assert 10.0 ** axis.range[0] < out.y[2]
+    assert figure.layout.xaxis.range[1] > 700
 
 
 @pytest.mark.parametrize(

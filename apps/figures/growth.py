@@ -16,6 +16,7 @@ from passim.answers.growth import goals as growth_goals
 from .keys import STROKES
 from .theme import Theme, apply_theme, plain
 
+PLANNED: Final = "by the plan"
 Floats = NDArray[np.float64]
 
 TITLES: Final = {
@@ -28,6 +29,8 @@ TITLES: Final = {
 _ABOVE_TITLE_PX: Final = 18
 # Lengths run over decades; no gap at all stands on the lowest line.
 _NONE_S: Final = 0.5
+# Nobody waits for less than this share of the time, per cent: a second in a day.
+_LEAST_PERCENT: Final = 0.001
 _LENGTHS: Final = {
     _NONE_S: "none",
     10.0: "10 s",
@@ -79,15 +82,23 @@ def growth_curves(
     *,
     measures: Sequence[str] = ("gap_fraction", "longest_gap_s"),
     goal: GoalMark | None = None,
+    plan: pd.DataFrame | None = None,
     height_px: int = 460,
 ) -> go.Figure:
     """Return the measures against the number of satellites, one panel a measure, one line an order.
+
+    Shares and lengths stand on scales of ratios, because what matters is the last tenth of the time without service.
+    Today's number is marked; with `plan`, the table of `passim.answers.growth.ahead`, the axis goes on to its last.
 
     An order of several draws has a band between its 10th and 90th percentile. A bound of the goal is a line in the
     panel of its measure; the number that meets it goes through all panels.
     """
     figure = go.Figure()
     everyone = max(len(curve.table) for curve in curves)
+    last = everyone if plan is None else max(everyone, int(plan["satellites"].max()))
+    tables = [*(curve.table for curve in curves), *([] if plan is None else [plan])]
+    bound = None if goal is None or goal.measure != "gap_fraction" else goal.bound
+    floor = _floor_percent(tables, bound)
     gap = 0.09 if len(measures) > 1 else 0.0
     each = (1.0 - gap * (len(measures) - 1)) / len(measures)
     looks = _looks(curves, theme)
@@ -95,9 +106,15 @@ def growth_curves(
     for row, measure in enumerate(measures):
         axis = "y" if row == 0 else f"y{row + 1}"
         top = 1.0 - row * (each + gap)
-        axes[f"yaxis{axis[1:]}"] = {"domain": [max(top - each, 0.0), top], "anchor": "x", **_axis(measure, curves)}
+        axes[f"yaxis{axis[1:]}"] = {
+            "domain": [max(top - each, 0.0), top],
+            "anchor": "x",
+            **_axis(measure, tables, floor),
+        }
         for curve, look in zip(curves, looks, strict=True):
-            _line(figure, curve, measure, axis, look, theme)
+            _line(figure, curve, measure, axis, look, floor, theme)
+        if plan is not None:
+            _planned(figure, plan, measure, axis, floor, theme)
         _title(figure, TITLES[measure], top, theme)
         if goal is not None and goal.measure == measure and goal.bound is not None:
             figure.add_shape(
@@ -105,24 +122,26 @@ def growth_curves(
                 x0=0,
                 x1=1,
                 xref="paper",
-                y0=_drawn(measure, np.array([goal.bound]))[0],
-                y1=_drawn(measure, np.array([goal.bound]))[0],
+                y0=_drawn(measure, np.array([goal.bound]), floor)[0],
+                y1=_drawn(measure, np.array([goal.bound]), floor)[0],
                 yref=axis,
                 line={"color": theme.chosen, "width": 1.5, "dash": "dash"},
                 name="goal",
             )
     if goal is not None:
-        _goal(figure, goal, everyone, theme)
+        _goal(figure, goal, last, theme)
+    _today(figure, everyone, last, theme)
     figure.update_layout(axes)
+    figure.update_layout(meta={"satellites": everyone})
     apply_theme(figure, theme, height_px, left_px=60)
     figure.update_xaxes(
-        range=[0, everyone * 1.02],
+        range=[0, last * 1.02],
         showgrid=False,
         anchor="y" if len(measures) == 1 else f"y{len(measures)}",
         title={"text": "satellites", "standoff": 6, "font": {"size": 12, "color": theme.quiet}},
     )
     figure.update_layout(margin={"t": 60, "b": 48})
-    _key(figure, curves, looks, theme)
+    _key(figure, curves, looks, 1.0 - each, plan is not None, theme)
     return figure
 
 
@@ -211,14 +230,16 @@ def _title(figure: go.Figure, words: str, y: float, theme: Theme) -> None:
     )
 
 
-def _line(figure: go.Figure, curve: OrderCurve, measure: str, axis: str, look: tuple[str, str], theme: Theme) -> None:
+def _line(
+    figure: go.Figure, curve: OrderCurve, measure: str, axis: str, look: tuple[str, str], floor: float, theme: Theme
+) -> None:
     table = curve.table
     number = table["satellites"]
     if f"{measure}_p10" in table:
         for name, fill in (("p10", None), ("p90", "tonexty")):
             figure.add_scatter(
                 x=number,
-                y=_drawn(measure, table[f"{measure}_{name}"].to_numpy(dtype=np.float64)),
+                y=_drawn(measure, table[f"{measure}_{name}"].to_numpy(dtype=np.float64), floor),
                 yaxis=axis,
                 mode="lines",
                 line={"width": 0, "color": look[0]},
@@ -230,7 +251,7 @@ def _line(figure: go.Figure, curve: OrderCurve, measure: str, axis: str, look: t
     values = table[measure].to_numpy(dtype=np.float64)
     figure.add_scatter(
         x=number,
-        y=_drawn(measure, values),
+        y=_drawn(measure, values, floor),
         yaxis=axis,
         mode="lines",
         line={"color": look[0], "width": 2 if look[1] == "solid" else 1.5, "dash": look[1]},
@@ -240,19 +261,48 @@ def _line(figure: go.Figure, curve: OrderCurve, measure: str, axis: str, look: t
     )
 
 
-def _drawn(measure: str, values: Floats) -> Floats:
-    """Return values as they stand on the axis: shares in per cent, and no gap on the lowest line."""
+def _planned(figure: go.Figure, plan: pd.DataFrame, measure: str, axis: str, floor: float, theme: Theme) -> None:
+    """Draw what the plan brings, launch by launch, from today's number on."""
+    values = plan[measure].to_numpy(dtype=np.float64)
+    figure.add_scatter(
+        x=plan["satellites"], y=_drawn(measure, values, floor), yaxis=axis, mode="lines+markers",
+        line={"color": theme.chosen, "width": 1.5}, marker={"size": 7, "symbol": "diamond"}, customdata=values,
+        hovertemplate=f"{PLANNED}, %{{x}} satellites: {_hover(measure)}<extra></extra>", name=PLANNED,
+    )  # fmt: skip
+
+
+def _floor_percent(tables: Sequence[pd.DataFrame], bound: float | None) -> float:
+    """Return the lowest per cent of the scale of shares: a power of ten, and a third of it where one is out never."""
+    shares = np.concatenate([100.0 * table["gap_fraction"].to_numpy(dtype=np.float64) for table in tables])
+    above = shares[shares > 0.0]
+    least = min([float(above.min(initial=100.0)), *([100.0 * bound] if bound else [])])
+    floor = 10.0 ** np.floor(np.log10(max(least, _LEAST_PERCENT)))
+    return float(floor / 3.0 if (shares <= 0.0).any() else floor)
+
+
+def _drawn(measure: str, values: Floats, floor: float) -> Floats:
+    """Return values as they stand on the axis: shares in per cent, and none at all on the lowest line."""
     if measure == "gap_fraction":
-        return np.asarray(100.0 * values)
+        return np.asarray(np.maximum(100.0 * values, floor))
     return np.maximum(values, _NONE_S) if measure.endswith("_s") else values
 
 
-def _axis(measure: str, curves: Sequence[OrderCurve]) -> dict[str, Any]:
+def _axis(measure: str, tables: Sequence[pd.DataFrame], floor: float) -> dict[str, Any]:
     if measure == "gap_fraction":
-        return {"range": [0, 101], "ticksuffix": " %", "nticks": 6}
+        decades = [10.0**power for power in range(-4, 3) if 10.0**power >= floor]
+        ticks = [
+            each * step for each in decades for step in (1.0, 3.0 if len(decades) < 4 else 1.0) if each * step <= 100.0
+        ]
+        texts = {tick: f"{tick:g} %" for tick in ticks}
+        if floor not in decades:
+            texts[floor] = "none"
+        return {
+            "type": "log", "range": [float(np.log10(floor * 0.9)), 2.05], "tickmode": "array",
+            "tickvals": sorted(texts), "ticktext": [texts[tick] for tick in sorted(texts)],
+        }  # fmt: skip
     if not measure.endswith("_s"):
         return {"rangemode": "tozero", "nticks": 6}
-    most = max(float(np.nanmax(curve.table[measure].to_numpy(dtype=np.float64), initial=1.0)) for curve in curves)
+    most = max(float(np.nanmax(table[measure].to_numpy(dtype=np.float64), initial=1.0)) for table in tables)
     ticks = [value for value in _LENGTHS if value <= 1.5 * most]
     return {
         "type": "log",
@@ -269,7 +319,19 @@ def _hover(measure: str) -> str:
     return "%{customdata:.1f} s" if measure.endswith("_s") else "%{customdata:.0f} gaps"
 
 
-def _goal(figure: go.Figure, goal: GoalMark, everyone: int, theme: Theme) -> None:
+def _today(figure: go.Figure, everyone: int, last: int, theme: Theme) -> None:
+    """Mark how many satellites there are today."""
+    figure.add_shape(
+        type="line", x0=everyone, x1=everyone, y0=0, y1=1, yref="paper", name="today",
+        line={"color": theme.quiet, "width": 1, "dash": "dot"},
+    )  # fmt: skip
+    figure.add_annotation(
+        x=everyone, y=1, yref="paper", yanchor="bottom", showarrow=False, font={"color": theme.quiet, "size": 12},
+        xanchor="right" if everyone > 0.6 * last else "left", text=f"today: {everyone:,}",
+    )  # fmt: skip
+
+
+def _goal(figure: go.Figure, goal: GoalMark, last: int, theme: Theme) -> None:
     """Mark the number of satellites that meets the goal through all panels, or say that none does."""
     if goal.satellites is None:
         figure.add_annotation(
@@ -296,25 +358,34 @@ def _goal(figure: go.Figure, goal: GoalMark, everyone: int, theme: Theme) -> Non
         yanchor="bottom",
         yshift=_ABOVE_TITLE_PX,
         showarrow=False,
-        xanchor="right" if at > 0.6 * everyone else "left",
+        xanchor="right" if at > 0.6 * last else "left",
         text=f"{plain(goal.words)}: from {at:,} on",
         font={"color": theme.chosen},
     )
 
 
-def _key(figure: go.Figure, curves: Sequence[OrderCurve], looks: Sequence[tuple[str, str]], theme: Theme) -> None:
-    """Name the lines in the first panel, top right where all curves have come down, each in its own colour."""
+def _key(
+    figure: go.Figure,
+    curves: Sequence[OrderCurve],
+    looks: Sequence[tuple[str, str]],
+    bottom: float,
+    planned: bool,
+    theme: Theme,
+) -> None:
+    """Name the lines in the first panel, bottom left where no curve has come down yet, each in its own colour."""
     words = "<br>".join(
         f'<span style="color:{theme.of_words(colour)}">{STROKES[dash]} {plain(curve.words)}</span>'
         for curve, (colour, dash) in zip(curves, looks, strict=True)
     )
+    if planned:
+        words += f'<br><span style="color:{theme.chosen}">◆ {PLANNED}</span>'
     figure.add_annotation(
-        x=0.99,
+        x=0.01,
         xref="paper",
-        xanchor="right",
-        y=0.985,
+        xanchor="left",
+        y=bottom + 0.01,
         yref="paper",
-        yanchor="top",
+        yanchor="bottom",
         align="left",
         text=words,
         showarrow=False,

@@ -32,8 +32,9 @@ _MOST_LAUNCHES_TOLD = 6
 # What stands behind the question mark of the curves, on the page and in the report.
 CURVES_HELP: Final = Help(
     "Top: the share of the time without service if only the first so many of today's satellites were there, in each "
-    "order. Bottom: the longest gap, or the measure chosen. The band holds eight random draws in ten. Blue marks the "
-    "goal, and the number of satellites from which on it stays met in the first order.",
+    "order, on a scale of ratios that shows its last tenth large. Bottom: the longest gap, or the measure chosen. The "
+    "band holds eight random draws in ten. Blue marks the goal, and the number of satellites from which on it stays "
+    "met in the first order; diamonds are what a plan brings.",
     "The passes are found once, and one sweep over them gives every number of satellites exactly. Random orders are a "
     "model of failures only: no fleet is launched that way.",
 )

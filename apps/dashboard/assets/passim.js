@@ -225,6 +225,27 @@
       const chosen = said.map((list) => list.selectedOptions[0].textContent);
       document.getElementById("chosen").textContent = chosen.join(" · ");
     },
+    // Every number of satellites in words: arrow keys go from one to the next.
+    growthEnds: (figure) => {
+      const most = figure && figure.layout.meta && figure.layout.meta.satellites;
+      return most ? [most, most] : [window.dash_clientside.no_update, window.dash_clientside.no_update];
+    },
+    growthAt: (number) => {
+      const picture = document.querySelector(`[id*='"name":"curve"'] .js-plotly-plot`);
+      // Put there by a new picture, nobody has asked for it, and the picture may not be drawn yet.
+      if (document.activeElement.id !== "growth-number" || !picture || !picture._fullData) return "";
+      const lines = new Map();
+      for (const trace of picture._fullData) {
+        const nth = trace.customdata ? Array.from(trace.x).indexOf(Number(number)) : -1;
+        if (nth >= 0) lines.set(trace.name, [...(lines.get(trace.name) || []), [trace.hovertemplate, trace.customdata[nth]]]);
+      }
+      const told = ([template, value]) => {
+        if (template.includes("%{customdata:.2%}")) return (100 * value).toFixed(2) + "\u00a0% out";
+        return template.includes(" gaps") ? value.toFixed(0) + "\u00a0gaps" : "gap\u00a0" + length(1000 * value);
+      };
+      const words = [...lines].map(([name, values]) => name + " " + values.map(told).join(", "));
+      return Number(number).toLocaleString("en") + " satellites: " + words.join("; ") + ".";
+    },
     goneCalendars: (wanted) => {
       let kept = null;
       try {

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
 from passim import DailyHours, Span
 from passim.answers.calls import hours as call_times
@@ -43,7 +43,7 @@ from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
-from ..parts import aria
+from ..parts import aria, part
 from ..state import DashboardState, PageRequest
 from ..tasks import growth as planning
 from ..upload import Upload, bytes_of
@@ -97,9 +97,14 @@ PLAN = Panel(
 
 @dataclass(frozen=True)
 class _Planned:
-    """What a plan adds to the page: its panel, the headline where the goal waits for it, what it brings, notes."""
+    """What a plan adds to the page: its panel, its table, with how many satellites it meets the goal, words and notes.
+
+    The `headline` is for a goal that waits for the plan; `brings` says what the plan brings.
+    """
 
     panels: dict[str, Shown] = field(default_factory=dict)
+    table: pd.DataFrame | None = None
+    meets: int | None = None
     headline: str = ""
     brings: str = ""
     notes: tuple[Note, ...] = ()
@@ -124,11 +129,13 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     second = _second_measure(question, mark)
     measured = growth_goals.measured_words(goal, main.values, main.counted_s)
     names = [_SHORT.get(curves.order.name, order_words(curves.order)) for curves in grown.curves]
+    plan = _plan(question, theme, span, goal, windows, measured)
+    # A goal that waits for the plan is marked where the plan meets it.
+    mark = mark if mark.satellites is not None else replace(mark, satellites=plan.meets)
     drawn = growth_curves(
         [OrderCurve(name, table) for name, table in zip(names, tables, strict=True)], theme,
-        measures=("gap_fraction", second), goal=mark,
+        measures=("gap_fraction", second), goal=mark, plan=plan.table,
     )  # fmt: skip
-    plan = _plan(question, theme, span, goal, windows, measured)
     # A goal that waits for the plan is answered by the plan first.
     waits = "" if found[0].reached else plan.headline
     notes = [
@@ -274,13 +281,32 @@ def _ahead(
     )
     return _Planned(
         {PLAN.name: shown},
+        ahead.table,
+        None if met is None else int(ahead.table["satellites"][ahead.table["date"] == pd.Timestamp(met)].iloc[0]),
         plan_goal_sentence(ahead, goal, measured, measured_today),
         plan_sentence(ahead),
         tuple(plan_notes(ahead)),
     )
 
 
-def own_goal(question: PageRequest) -> Any:
+def beside(question: PageRequest) -> Any:
+    """Return what stands beside the picture: every number of satellites by keyboard, and a goal of one's own."""
+    return html.Div([_number(), _own_goal(question)])
+
+
+def _number() -> Any:
+    """Return the slider that reads the curves at one number of satellites; the browser does it by itself."""
+    return html.Div(
+        [
+            html.Label("Read at so many satellites", htmlFor="growth-number", className="choice-label"),
+            dcc.Input(id="growth-number", type="range", min=1, max=1, step=1, value=1, className="slider"),
+            html.Output(id="growth-told", **aria(live="polite")),
+        ],
+        className="choice",
+    )
+
+
+def _own_goal(question: PageRequest) -> Any:
     """Return the place where a goal of one's own is written."""
     return html.Details(
         [
@@ -380,6 +406,21 @@ def register(app: Dash, state: DashboardState) -> None:
         wanted = " ".join(str(text).split())[:_LONGEST_GOAL]
         return query_of(changed(choices, {"goal": None if wanted == GOALS[0] else wanted}))
 
+    in_browser: Any = app.clientside_callback  # untyped in dash
+    in_browser(
+        ClientsideFunction("passim", "growthEnds"),
+        Output("growth-number", "max"),
+        Output("growth-number", "value"),
+        Input(part("picture", CURVE.name), "figure"),
+        prevent_initial_call=True,
+    )
+    in_browser(
+        ClientsideFunction("passim", "growthAt"),
+        Output("growth-told", "children"),
+        Input("growth-number", "value"),
+        prevent_initial_call=True,
+    )
+
     @app.callback(Output("goal-text", "value"), Input("address", "search"), prevent_initial_call=True)
     def follow(search: str | None) -> str:
         return read_query(search)[0].other("goal", GOALS[0])
@@ -414,7 +455,7 @@ PAGE: Final = Page(
         Control("measure", "Second picture", _measure_options),
         Control("plan", "Plan of launches", _plan_options),
     ),
-    extra=own_goal,
+    extra=beside,
     below=plan_place,
     register=register,
 )
