@@ -8,7 +8,8 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -23,11 +24,25 @@ PATIENCE_MS = 1000.0 * PATIENCE_S
 DESK: dict[str, Any] = {"viewport": {"width": 1280, "height": 900}}
 NARROW: dict[str, Any] = {"viewport": {"width": 390, "height": 844}}
 PHONE: dict[str, Any] = {**NARROW, "has_touch": True, "is_mobile": True}
+# Beside each page the browser would begin a process for the next one, and draw what drops from its address line.
+_BROWSERS_OWN = (
+    "SpareRendererForSitePerProcess", "PreloadTopChromeWebUI", "WebUIOmniboxPopup", "WebUIOmniboxAimPopup",
+    "WebUIOmniboxFullPopup",
+)  # fmt: skip
+# The driver switches these off; a second list takes the place of its own.
+_DRIVERS_OWN = (
+    "AvoidUnnecessaryBeforeUnloadCheckSync", "DestroyProfileOnBrowserClose", "HttpsUpgrades", "PaintHolding",
+    "HttpsFirstBalancedModeAutoEnable", "MediaRouter", "ThirdPartyStoragePartitioning", "OptimizationHints",
+    "NetworkTimeServiceQuerying", "AimEnabled", "PreconnectToSearch",
+)  # fmt: skip
 # Without these the browser looks up its maker's hosts by itself.
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
+    "--disable-component-update", "--disable-sync", f"--disable-features={','.join(_BROWSERS_OWN + _DRIVERS_OWN)}",
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
 ]  # fmt: skip
+# Pages that are kept for the next test, each a process: a desk's, a phone's, and one of another server.
+_MOST_KEPT = 3
 
 
 def with_few(folder: Path, at: str = AT) -> Path:
@@ -95,55 +110,90 @@ def _started(folder: Path, at: str | None, *more: str) -> Iterator[tuple[str, li
             rest.join(PATIENCE_S)
 
 
+@dataclass
+class Browser:
+    """A running browser, and the pages that it keeps open for the next test of the same address and kind."""
+
+    running: Any
+    kept: dict[tuple[str, str], Any] = field(default_factory=dict)
+
+    def taken(self, address: str, settings: Mapping[str, Any]) -> Any:
+        """Return a page that nobody uses, and let it be taken by nobody else until it is `put_back`."""
+        page = self.kept.pop((address, repr(settings)), None)
+        if page is None:
+            page = self.running.new_context(base_url=address, accept_downloads=True, **settings).new_page()
+            page.set_default_timeout(PATIENCE_MS)
+        return page
+
+    def put_back(self, page: Any, address: str, settings: Mapping[str, Any]) -> None:
+        """Keep a page for the next test as if it were new: nothing stored, nothing changed about it."""
+        page.unroute_all()
+        # A file of the same server: what has been compiled for it stays, and nothing on it asks for anything.
+        page.goto(f"{address}/assets/passim.css")
+        page.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
+        page.context.clear_cookies()
+        page.emulate_media(media="null", color_scheme=settings.get("color_scheme", "light"))
+        page.set_viewport_size(settings["viewport"])
+        page.mouse.move(0.0, 0.0)
+        self.kept[address, repr(settings)] = page
+        if len(self.kept) > _MOST_KEPT:
+            self.kept.pop(next(iter(self.kept))).context.close()
+
+
 @contextlib.contextmanager
-def a_browser() -> Iterator[Any]:
+def a_browser() -> Iterator[Browser]:
     """Give Debian's browser."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
+        running = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
         try:
-            yield browser
+            yield Browser(running)
         finally:
-            browser.close()
+            running.close()
 
 
 @contextlib.contextmanager
-def a_page(browser: Any, address: str, refusals: Collection[int] = (), **settings: Any) -> Iterator[Any]:
-    """Give a page that reaches `address` alone; a request elsewhere, an error or a fault on the page fails.
+def a_page(browser: Browser, address: str, refusals: Collection[int] = (), **settings: Any) -> Iterator[Any]:
+    """Give a page that is to reach `address` alone; a request elsewhere, an error or a fault on the page fails.
 
     `refusals` are the statuses of answers that are part of what is tried.
     """
     faults: list[str] = []
-    own = (f"{address}/", "data:", "blob:")
-    context = browser.new_context(base_url=address, accept_downloads=True, **{**DESK, **settings})
-
-    def own_only(route: Any) -> None:
-        if route.request.url.startswith(own):
-            route.continue_()
-        else:
-            faults.append(f"asked {route.request.url}")
-            route.abort()
-
-    context.route("**/*", own_only)
-    page = context.new_page()
-    page.set_default_timeout(PATIENCE_MS)
-    page.on("pageerror", lambda error: faults.append(f"raised {error}"))
+    own = (f"{address}/", "data:", "blob:", "about:")
+    settings = {**DESK, **settings}
+    page = browser.taken(address, settings)
     refused = tuple(f"status of {status} " for status in refusals)
+
+    def judge_request(request: Any) -> None:
+        if not request.url.startswith(own):
+            faults.append(f"asked {request.url}")
+
+    def judge_error(error: Any) -> None:
+        faults.append(f"raised {error}")
 
     def judge_answer(response: Any) -> None:
         if response.status >= 400 and response.status not in refusals:
             faults.append(f"{response.status} for {response.url}")
 
     def judge_words(said: Any) -> None:
-        if said.type == "error" and not any(words in said.text for words in refused):
+        # Where a page is kept it finds no icon, which may be told a moment too late.
+        of_the_icon = said.location["url"] == f"{address}/favicon.ico"
+        if said.type == "error" and not of_the_icon and not any(words in said.text for words in refused):
             faults.append(f"wrote {said.text}")
 
-    page.on("response", judge_answer)
-    page.on("console", judge_words)
-    yield page
-    context.close()
+    judges = {"request": judge_request, "pageerror": judge_error, "response": judge_answer, "console": judge_words}
+    for event, judge in judges.items():
+        page.on(event, judge)
+    try:
+        yield page
+    except BaseException:
+        page.context.close()
+        raise
+    for event, judge in judges.items():
+        page.remove_listener(event, judge)
     assert faults == [], faults
+    browser.put_back(page, address, settings)
 
 
 def settle(page: Any) -> None:

@@ -100,7 +100,7 @@ def _no_network() -> Iterator[None]:
 
 @pytest.fixture
 def browser(request: pytest.FixtureRequest) -> Any:
-    """Debian's browser, begun once for all tests in a row that drive it: pages are kept apart by their contexts."""
+    """Debian's browser, begun once for all tests in a row that drive it; a test leaves its page as if it were new."""
     from browsing import a_browser
 
     stash = request.config.stash

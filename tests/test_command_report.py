@@ -5,8 +5,6 @@ from __future__ import annotations
 import importlib.util
 import json
 import re
-import shutil
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -32,8 +30,6 @@ from report_outline import Outline, itertext, numbers
 
 AT = "2026-11-25T07:00Z"
 PICTURES = ("days", "day", "calls", "sky", "latitudes", "world", "growth")
-# Chromium itself is told to stay still, so that what the page asks for is all there is.
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 
 
 def run(*arguments: str) -> Result:
@@ -324,20 +320,10 @@ def coasts(svg: str) -> str:
 # --- in a browser -----------------------------------------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
-        yield chromium
-        chromium.close()
-
-
 def opened(browser: Any, path: Path, width: int, **more: Any) -> tuple[Any, list[str]]:
     """Open the report with every request but the file itself cut off; return the page and what went wrong."""
     faults: list[str] = []
-    shown = browser.new_page(viewport={"width": width, "height": 900}, **more)
+    shown = browser.running.new_page(viewport={"width": width, "height": 900}, **more)
 
     def gate(route: Any) -> None:
         if route.request.url.startswith(("file:", "data:", "blob:")):

@@ -482,6 +482,8 @@ def test_without_the_password_nothing_is_shown(guarded: tuple[flask.Flask, list[
     page = ask(client, "/clock?days=3")
     assert page.status_code == 303
     assert page.headers["Location"] == "/login?next=%2Fclock%3Fdays%3D3"
+    # It brings its icon: a browser would ask for one that is not there.
+    assert 'rel="icon" href="data:,"' in ask(client, "/login").text
     for path in ("/_dash-layout", "/_dash-dependencies", "/csv/clock/days.csv", "/assets/passim.js"):
         assert ask(client, path).status_code == 401
     assert ask(client, "/_dash-update-component", "POST", Origin=ORIGIN).status_code == 401
