@@ -28,6 +28,7 @@ __all__ = [
     "allow_stale_option",
     "at_option",
     "between_option",
+    "bundle",
     "days_span_options",
     "fleet_name_option",
     "fleet_options",
@@ -44,7 +45,7 @@ __all__ = [
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-def _bundle(name: str, record: type[Any], *options: Callable[[Command], Command]) -> Callable[[Command], Command]:
+def bundle(name: str, record: type[Any], *options: Callable[[Command], Command]) -> Callable[[Command], Command]:
     """Return a decorator that adds `options` to a command and hands their values over as one `record`.
 
     An option that another bundle of the command has added already is shared, not added twice.
@@ -107,7 +108,7 @@ fleet_name_option = click.option(
     "--fleet", "fleet_name", metavar="NAME", help="A fleet of the workspace. Default: its first."
 )
 
-fleet_options = _bundle(
+fleet_options = bundle(
     "fleet_choice",
     FleetChoice,
     workspace_option,
@@ -217,10 +218,10 @@ _LIMITS: Final = (
     ),
 )
 # For commands that bring limits of their own.
-service_options = _bundle("service_choice", ServiceChoice, *_SERVICE)
-site_options = _bundle("site_choice", SiteChoice, *_PLACE, _mask_option, *_LIMITS)
+service_options = bundle("service_choice", ServiceChoice, *_SERVICE)
+site_options = bundle("site_choice", SiteChoice, *_PLACE, _mask_option, *_LIMITS)
 # For commands that bring horizons of their own, to which a mask would have nothing to say.
-place_options = _bundle("site_choice", SiteChoice, *_PLACE, *_LIMITS)
+place_options = bundle("site_choice", SiteChoice, *_PLACE, *_LIMITS)
 
 _from_option = click.option(
     "--from",
@@ -229,7 +230,7 @@ _from_option = click.option(
     help="Start: local time of the site, such as '2026-11-25 08:00' or 'tomorrow 08:00', or with its offset, "
     "2026-11-25T08:00Z. Default: now.",
 )
-span_options = _bundle(
+span_options = bundle(
     "span_choice",
     SpanChoice,
     _from_option,
@@ -238,7 +239,7 @@ span_options = _bundle(
     at_option,
 )
 # For commands that look whole days ahead and have --days, which says the length there unless --hours or --to does.
-days_span_options = _bundle(
+days_span_options = bundle(
     "span_choice",
     SpanChoice,
     _from_option,
@@ -262,7 +263,7 @@ notes_option = click.option(
     help="Show all notes, including those that only say where the answer comes from; JSON always holds them.",
 )
 
-output_options = _bundle(
+output_options = bundle(
     "output_choice",
     OutputChoice,
     click.option(

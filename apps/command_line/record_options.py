@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 
-from .options import at_option
+from .options import at_option, bundle
 from .parsing import now_of
 from .times import aware_time
 from .usage import WholeBetween
@@ -20,8 +19,6 @@ if TYPE_CHECKING:
     from passim.workspace import Workspace
 
     from ..text.notes import Note
-
-Command = TypeVar("Command", bound=Callable[..., Any])
 
 source_option = click.option(
     "--source", metavar="NAME", help="Whose record: one that was added goes by its name. Default: that of passim probe."
@@ -39,24 +36,6 @@ losses_option = click.option(
     show_default=True,
     help="How many lost packets in a row make an outage.",
 )
-
-
-def record_options(command: Command) -> Command:
-    """Add the options of `RecordChoice` to a command; they arrive as its fields, one by one."""
-    for option in (
-        at_option,
-        losses_option,
-        source_option,
-        click.option("--to", "to_text", metavar="TIME", help="End, as for --from. Default: the end of the record."),
-        click.option(
-            "--from",
-            "from_text",
-            metavar="TIME",
-            help="Start, local time or with its offset. Default: that of the record, at most 92 days before its end.",
-        ),
-    ):
-        command = option(command)
-    return command
 
 
 @dataclass(frozen=True)
@@ -139,6 +118,22 @@ class RecordChoice:
             end = last if end is None else end
             start = max(first, end - timedelta(days=LONGEST_SPAN_DAYS)) if start is None else start
         return Span(start, end)
+
+
+record_options = bundle(
+    "record_choice",
+    RecordChoice,
+    click.option(
+        "--from",
+        "from_text",
+        metavar="TIME",
+        help="Start, local time or with its offset. Default: that of the record, at most 92 days before its end.",
+    ),
+    click.option("--to", "to_text", metavar="TIME", help="End, as for --from. Default: the end of the record."),
+    source_option,
+    losses_option,
+    at_option,
+)
 
 
 def zone_name(workspace: Workspace) -> str:

@@ -49,11 +49,7 @@ def fit(
     fleet_choice: FleetChoice,
     site_choice: SiteChoice,
     record_path: str | None,
-    from_text: str | None,
-    to_text: str | None,
-    source: str | None,
-    losses: int,
-    at_text: str | None,
+    record_choice: RecordChoice,
     held: tuple[str, ...],
     writes: bool,
     output_choice: OutputChoice,
@@ -86,8 +82,7 @@ def fit(
         raise click.UsageError("--write needs a workspace to write into: passim workspace new DIR makes one.")
     view, view_notes = site_choice.view()
     zone = view.site.timezone
-    choice = RecordChoice(from_text, to_text, source, losses, at_text)
-    record, read_notes = choice.record(fleet_choice.workspace_dir, record_path, zone)
+    record, read_notes = record_choice.record(fleet_choice.workspace_dir, record_path, zone)
     fleet_at, fleet_notes = fleet_choice.over_time(record.span.end)
     for part, fleet in fleets_over(fleet_at, record.span):
         check_age(fleet, part.middle, allow_stale=fleet_choice.allow_stale)
@@ -97,7 +92,7 @@ def fit(
     write(fit_answer(found, LocalClock(zone, record.span), notes), output_choice)
     if workspace is not None:
         taken = _assumption(found, workspace, view, site_choice)
-        today = now_of(at_text, lambda: zone).date()
+        today = now_of(record_choice.at_text, lambda: zone).date()
         tell(*changing_lines(workspace.would_assume(**taken, on=today), str(workspace.file)))
         workspace.assume(**taken, on=today)
         tell(WRITTEN)

@@ -61,11 +61,7 @@ with times in UTC and local columns beside them; JSON also holds all figures and
 def journal(
     context: click.Context,
     workspace_dir: str | None,
-    from_text: str | None,
-    to_text: str | None,
-    source: str | None,
-    losses: int,
-    at_text: str | None,
+    record_choice: RecordChoice,
     by: str,
     output_choice: OutputChoice,
 ) -> None:
@@ -87,8 +83,7 @@ def journal(
     from ..command_line.output import check_out, write
 
     check_out(output_choice.out)
-    choice = RecordChoice(from_text, to_text, source, losses, at_text)
-    write(_answer(_workspace(workspace_dir), choice, by), output_choice)
+    write(_answer(_workspace(workspace_dir), record_choice, by), output_choice)
 
 
 @journal.command("check", short_help="Whether the journal's file is whole.")
@@ -249,11 +244,7 @@ def add(
 def export(
     context: click.Context,
     workspace_dir: str | None,
-    from_text: str | None,
-    to_text: str | None,
-    source: str | None,
-    losses: int,
-    at_text: str | None,
+    record_choice: RecordChoice,
     out: str | None,
     without_probes: bool,
 ) -> None:
@@ -277,8 +268,7 @@ def export(
     check_out(out)
     if Path(out).suffix.lower() in (".parquet", ".pq"):
         files.check_parquet(out)
-    choice = RecordChoice(from_text, to_text, source, losses, at_text)
-    record = _record(_workspace(_dir(context, workspace_dir)), choice)
+    record = _record(_workspace(_dir(context, workspace_dir)), record_choice)
     try:
         rows = files.write_record(record, out, probes=not without_probes)
     except OSError as error:
@@ -294,11 +284,7 @@ def export(
 def uses(
     context: click.Context,
     workspace_dir: str | None,
-    from_text: str | None,
-    to_text: str | None,
-    source: str | None,
-    losses: int,
-    at_text: str | None,
+    record_choice: RecordChoice,
     output_choice: OutputChoice,
 ) -> None:
     """Say what the line was good for: voice, video, a stream, file transfer, a remote desktop, a terminal session.
@@ -322,7 +308,7 @@ def uses(
 
     check_out(output_choice.out)
     workspace = _workspace(_dir(context, workspace_dir))
-    record = _record(workspace, RecordChoice(from_text, to_text, source, losses, at_text))
+    record = _record(workspace, record_choice)
     found, available = room.suitability(record), room.availability(record)
     sentence = "\n".join(filter(None, [suitability_sentence(found, available), holes_sentence(record)]))
     notes = [*suitability_notes(found), Note(CAUTION_OF_RECORD, "caution")]
@@ -377,11 +363,7 @@ def backup(
     spots: tuple[str, ...],
     fleets: tuple[str, ...],
     forecast_hours: float,
-    from_text: str | None,
-    to_text: str | None,
-    source: str | None,
-    losses: int,
-    at_text: str | None,
+    record_choice: RecordChoice,
     output_choice: OutputChoice,
 ) -> None:
     """Say which freezes a second line would have caught, which calls it would have saved, and what each costs.
@@ -417,14 +399,13 @@ def backup(
     always = room.SecondLine(name="backup", switch_over_s=switch_s, monthly_cost=monthly_cost)
     calls: dict[str, Any] = {"kind": kind, "minutes": minutes, "calls_a_month": calls_a_month}
     workspace = _workspace(site_choice.workspace_dir)
-    choice = RecordChoice(from_text, to_text, source, losses, at_text)
     found, notes = [], []
     try:
-        found.append(room.rescue_of_record(_record(workspace, choice), always, **calls))
+        found.append(room.rescue_of_record(_record(workspace, record_choice), always, **calls))
     except JournalError as error:
         # Without a record the forecast still tells; that there is none is told.
         notes.append(Note(f"No record: {in_command_words(error)}."))
-    forecasts = _second_lines(fleet_choice, site_choice, choice, always, spots, fleets, forecast_hours)
+    forecasts = _second_lines(fleet_choice, site_choice, record_choice, always, spots, fleets, forecast_hours)
     found += [room.rescue_of_forecast(coverage, second, **calls) for coverage, second in forecasts]
     if not found:
         raise InputError("record", got="none, and no fleet to forecast from", wanted="a journal, or a fleet and a site")

@@ -57,11 +57,7 @@ def reconcile(
     listing: str,
     calls_path: str | None,
     kind_name: str | None,
-    from_text: str | None,
-    to_text: str | None,
-    source: str | None,
-    losses: int,
-    at_text: str | None,
+    record_choice: RecordChoice,
     output_choice: OutputChoice,
 ) -> None:
     """Say how many of the outages recorded had been forecast, how near, and how many luck would have hit.
@@ -90,8 +86,7 @@ def reconcile(
     check_out(output_choice.out)
     view, view_notes = site_choice.view()
     zone = view.site.timezone
-    choice = RecordChoice(from_text, to_text, source, losses, at_text)
-    record, read_notes = choice.record(fleet_choice.workspace_dir, record_path, zone)
+    record, read_notes = record_choice.record(fleet_choice.workspace_dir, record_path, zone)
     kind = kind_of(kind_name, site_choice)
     events = () if calls_path is None else calendar.read_calendar(calls_path, record.span, zone, suggested=True).events
     fleet_at, fleet_notes = fleet_choice.over_time(record.span.end)

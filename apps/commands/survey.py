@@ -364,11 +364,7 @@ def record(
     fleet_choice: FleetChoice,
     site_choice: SiteChoice,
     record_path: str | None,
-    from_text: str | None,
-    to_text: str | None,
-    source: str | None,
-    losses: int,
-    at_text: str | None,
+    record_choice: RecordChoice,
     clock_ahead_s: float,
     horizon_out: str | None,
     keep_as: str | None,
@@ -406,8 +402,7 @@ def record(
     workspace = None if keep_as is None else _workspace_to_keep_in(None, keep_as, site_choice.workspace_dir)
     view, view_notes = site_choice.view()
     zone = view.site.timezone
-    choice = RecordChoice(from_text, to_text, source, losses, at_text)
-    line, read_notes = choice.record(fleet_choice.workspace_dir, record_path, zone)
+    line, read_notes = record_choice.record(fleet_choice.workspace_dir, record_path, zone)
     fleet_at, fleet_notes = fleet_choice.over_time(line.span.end)
     for part, fleet in fleets_over(fleet_at, line.span):
         check_age(fleet, part.middle, allow_stale=fleet_choice.allow_stale)

@@ -26,7 +26,6 @@ from pydantic import (
 
 from passim.answers.calls.kinds import CALL_KINDS, VIDEO, CallKind
 from passim.elements.feeds.sources import Address, Folder, check_address
-from passim.elements.identifiers import SatelliteId
 from passim.errors import InputError, WorkspaceError
 from passim.forecast.timing import TimingModel
 from passim.line.targets import check_host, check_interval, parse_targets
@@ -61,6 +60,21 @@ def made(make: Callable[[], _Made]) -> _Made:
         raise ValueError(str(error)) from None
 
 
+def checked(make: Callable[[Any], object]) -> AfterValidator:
+    """Return what lets a value through of which `make` makes something; nothing given is let through too."""
+
+    def check(value: Any) -> Any:
+        if value is not None:
+            made(lambda: make(value))
+        return value
+
+    return AfterValidator(check)
+
+
+ZoneName = Annotated[str, checked(zone)]
+HostName = Annotated[str, Field(min_length=1, max_length=253), checked(lambda host: check_host(host, "time server"))]
+
+
 class Section(BaseModel):
     """A part of the file: unknown keys are refused, and text is not read as a number."""
 
@@ -69,15 +83,11 @@ class Section(BaseModel):
 
 def _numbers_of(kind: TerminalLimit) -> Any:
     """Return what the file may say of a limit: its one number, or a section with all of them; each made once."""
-
-    def said(value: Any) -> Any:
-        made(lambda: _limit_of(kind, value))
-        return value
-
+    said = checked(lambda value: _limit_of(kind, value))
     if len(kind.numbers) == 1:
-        return Annotated[Number, AfterValidator(said)]
+        return Annotated[Number, said]
     numbers: dict[str, Any] = {name: (Number, kind.usual.get(name, ...)) for name in kind.numbers}
-    return Annotated[create_model(f"{kind.made.__name__}Settings", __base__=Section, **numbers), AfterValidator(said)]
+    return Annotated[create_model(f"{kind.made.__name__}Settings", __base__=Section, **numbers), said]
 
 
 def _limit_of(kind: TerminalLimit, said: float | Section) -> Limit:
@@ -90,21 +100,9 @@ class TerminalBase(Section):
 
     lowest_elevation_deg: Annotated[Number | None, Field(ge=0.0, lt=90.0)] = None
     policy: Policy = "keep-then-highest"
-    clock_period_s: Number | None = None
+    clock_period_s: Annotated[Number | None, checked(lambda s: Service(clock_period_s=s))] = None
     clock_offset_s: Number = 0.0
-    acquisition_s: Number = 0.0
-
-    @field_validator("clock_period_s")
-    @classmethod
-    def _a_period(cls, period_s: float | None) -> float | None:
-        made(lambda: Service(clock_period_s=period_s))
-        return period_s
-
-    @field_validator("acquisition_s")
-    @classmethod
-    def _an_acquisition(cls, acquisition_s: float) -> float:
-        made(lambda: Service(acquisition_s=acquisition_s))
-        return acquisition_s
+    acquisition_s: Annotated[Number, checked(lambda s: Service(acquisition_s=s))] = 0.0
 
     @model_validator(mode="after")
     def _a_service(self) -> TerminalBase:
@@ -138,21 +136,9 @@ class ServingSettings(Section):
     """Which satellites of the catalogue are taken to serve."""
 
     filter: bool = True
-    share_percent: Number = 100.0
+    share_percent: Annotated[Number, checked(ServingShare)] = 100.0
     seed: Annotated[int, Field(ge=0)] = 0
-    excluded: list[str | int] = []
-
-    @field_validator("share_percent")
-    @classmethod
-    def _a_share(cls, percent: float) -> float:
-        made(lambda: ServingShare(percent))
-        return percent
-
-    @field_validator("excluded")
-    @classmethod
-    def _numbers(cls, numbers: list[str | int]) -> list[str | int]:
-        made(lambda: [SatelliteId(number) for number in numbers])
-        return numbers
+    excluded: Annotated[list[str | int], checked(Excluded.of)] = []
 
     def limits(self) -> list[Limit]:
         """Return the limits that leave satellites out."""
@@ -167,23 +153,11 @@ class ServingSettings(Section):
 class Skyline(Section):
     """A horizon: one elevation all round, the name of a horizon file, or points of azimuth and elevation."""
 
-    mask_deg: Number | None = None
+    mask_deg: Annotated[Number | None, checked(Horizon.flat)] = None
     horizon_file: str | None = None
-    horizon: list[Annotated[list[Number], Field(min_length=2, max_length=2)]] | None = None
-
-    @field_validator("mask_deg")
-    @classmethod
-    def _a_mask(cls, mask_deg: float | None) -> float | None:
-        if mask_deg is not None:
-            made(lambda: Horizon.flat(mask_deg))
-        return mask_deg
-
-    @field_validator("horizon")
-    @classmethod
-    def _a_profile(cls, points: list[list[float]] | None) -> list[list[float]] | None:
-        if points is not None:
-            made(lambda: Horizon.from_points([(azimuth, elevation) for azimuth, elevation in points]))
-        return points
+    horizon: Annotated[
+        list[Annotated[list[Number], Field(min_length=2, max_length=2)]] | None, checked(Horizon.from_points)
+    ] = None
 
     @field_validator("horizon_file")
     @classmethod
@@ -213,27 +187,9 @@ class PlaceSettings(Section):
     """A place on the ground: degrees, north and east positive, and metres above the WGS 84 ellipsoid."""
 
     name: Name
-    latitude_deg: Number
-    longitude_deg: Number
-    height_m: Number = 0.0
-
-    @field_validator("latitude_deg")
-    @classmethod
-    def _a_latitude(cls, latitude_deg: float) -> float:
-        made(lambda: Site("the place", latitude_deg, 0.0))
-        return latitude_deg
-
-    @field_validator("longitude_deg")
-    @classmethod
-    def _a_longitude(cls, longitude_deg: float) -> float:
-        made(lambda: Site("the place", 0.0, longitude_deg))
-        return longitude_deg
-
-    @field_validator("height_m")
-    @classmethod
-    def _a_height(cls, height_m: float) -> float:
-        made(lambda: Site("the place", 0.0, 0.0, height_m))
-        return height_m
+    latitude_deg: Annotated[Number, checked(lambda deg: Site("the place", deg, 0.0))]
+    longitude_deg: Annotated[Number, checked(lambda deg: Site("the place", 0.0, deg))]
+    height_m: Annotated[Number, checked(lambda m: Site("the place", 0.0, 0.0, m))] = 0.0
 
 
 class GatewaySettings(PlaceSettings, Skyline):
@@ -341,17 +297,10 @@ class CallsSettings(Section):
 class SiteSettings(PlaceSettings):
     """A site: its place, its mounting spots, the gateways that count for it, and when calls are held there."""
 
-    zone: str | None = None
+    zone: ZoneName | None = None
     gateways: list[str] | None = None
     call_hours: CallHoursSettings | None = None
     spots: Annotated[list[SpotSettings], Field(min_length=1)]
-
-    @field_validator("zone")
-    @classmethod
-    def _a_zone(cls, name: str | None) -> str | None:
-        if name is not None:
-            made(lambda: zone(name))
-        return name
 
 
 class FeedSettings(Section):
@@ -361,18 +310,11 @@ class FeedSettings(Section):
     ``authorization_from`` names the environment variable that holds what the Authorization header says.
     """
 
-    address: str | None = None
+    address: Annotated[str | None, checked(check_address)] = None
     folder: str | None = None
     minimum_interval_s: Annotated[Number, Field(ge=0.0)] = 7200.0
     every_s: Annotated[Number, Field(gt=0.0)] = 28_800.0
     authorization_from: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] | None = None
-
-    @field_validator("address")
-    @classmethod
-    def _an_address(cls, address: str | None) -> str | None:
-        if address is not None:
-            made(lambda: check_address(address))
-        return address
 
     @model_validator(mode="after")
     def _one_source(self) -> FeedSettings:
@@ -447,28 +389,9 @@ class UpdatesSettings(Section):
 class LineSettings(Section):
     """What the probe asks to see whether the line answers, nearest first, how often, and whose clock it trusts."""
 
-    targets: list[str] = []
-    every_s: Number = 1.0
-    ntp_server: Annotated[str, Field(min_length=1, max_length=253)] | None = None
-
-    @field_validator("targets")
-    @classmethod
-    def _some_targets(cls, targets: list[str]) -> list[str]:
-        made(lambda: parse_targets(targets))
-        return targets
-
-    @field_validator("every_s")
-    @classmethod
-    def _an_interval(cls, every_s: float) -> float:
-        made(lambda: check_interval(every_s))
-        return every_s
-
-    @field_validator("ntp_server")
-    @classmethod
-    def _a_server(cls, server: str | None) -> str | None:
-        if server is not None:
-            made(lambda: check_host(server, "time server"))
-        return server
+    targets: Annotated[list[str], checked(parse_targets)] = []
+    every_s: Annotated[Number, checked(check_interval)] = 1.0
+    ntp_server: HostName | None = None
 
 
 class Assumption(Section):
