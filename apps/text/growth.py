@@ -90,7 +90,7 @@ def _arrival_sentences(order: growth_orders.Order) -> list[str]:
     newest, since = order.arrivals[-1]
     more = ""
     if len(order.arrivals) > 1:
-        more = f"{len(order.arrivals)} launches came since its snapshots are kept, the last "
+        more = f"{len(order.arrivals):,} launches came since its snapshots are kept, the last "
     return [f"Seen to arrive: {more}{newest}, in the elements since {since:%Y-%m-%d}."]
 
 
