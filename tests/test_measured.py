@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import json
 import os
 import signal
 import subprocess
@@ -10,6 +12,7 @@ import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -22,10 +25,13 @@ from passim.line import JournalWriter, LineRecord, Probes, Target, find_outages,
 from passim.parallel import WorkerPool
 from passim.workspace import Workspace, create
 from passim.workspace.invented_record import INVENTED_RECORD, invented_record, write_invented_record
+from passim.workspace.learned_line import keep_learned, read_learned
 from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.notes import answered
-from passim_apps.dashboard.page_model import Answer
+from passim_apps.dashboard.page_model import Answer, Page
+from passim_apps.dashboard.pages import now as now_page
+from passim_apps.dashboard.pages.calls import page as calls_page
 from passim_apps.dashboard.pages.measured.page import PAGE
 from passim_apps.dashboard.pages.measured.recording import live_words, section, switched
 from passim_apps.dashboard.recorder import Recorder
@@ -59,14 +65,14 @@ def state(school: Workspace, pool: WorkerPool) -> DashboardState:
     return DashboardState(school, at=AT, pool=pool)
 
 
-def shown(state: DashboardState, query: str = "") -> Answer:
+def shown(state: DashboardState, query: str = "", page: Page = PAGE) -> Answer:
     """Return what the page shows in the end."""
     choices, faults = read_query(query)
     assert faults == ()
     deadline_s = time.monotonic() + PATIENCE_S
     while time.monotonic() < deadline_s:
         try:
-            found = answered(state.question(choices), PAGE, LIGHT)
+            found = answered(state.question(choices), page, LIGHT)
         except Pending as still:
             still.job.done.wait(PATIENCE_S)
             continue
@@ -160,6 +166,51 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
     assert table is not None
     assert table.rows["forecast"].tolist()[:2] == ["passim", "by luck"]
     assert any("invented" in note.text for note in found.notes)
+
+
+def test_what_the_record_teaches_is_told_and_used_by_calls_and_now_on_every_face(
+    state: DashboardState, school: Workspace
+) -> None:
+    """The truth of the invented record is stated where it is made: 7 % of gaps do not come, 4 other freezes a day."""
+    shown(state)  # which learns
+    learned = read_learned(school, None, school.view(), AT)
+    assert learned is not None
+    assert learned.better
+    assert learned.calibration.came_share == pytest.approx(0.93, abs=0.04)
+    assert learned.calibration.floor.mean_per_hour == pytest.approx(4.0 / 24.0, abs=0.1)
+
+    def told(*words: str) -> dict[str, Any]:
+        asked = [*words, "--workspace", str(school.folder), "--at", AT.isoformat(), "--format", "json"]
+        found = CliRunner().invoke(main, asked)
+        assert found.exit_code == 0, found.stderr
+        facts: dict[str, Any] = json.loads(found.stdout)
+        return facts
+
+    now = told("now")
+    sentence = next(note for note in now["notes"] if note.startswith("By the record of your line, in the last 8 days "))
+    assert now["learned"]["used"]
+    assert sentence in shown(state, page=now_page.PAGE).second
+    calls = told("calls", "--days", "1")
+    assert sentence in calls["notes"]
+    assert sentence in shown(state, page=calls_page.PAGE).second
+    words = "These odds have learned from 8 days of your line's record: "
+    for page in (now_page.PAGE, calls_page.PAGE):
+        assert any(note.text.startswith(words) for note in shown(state, page=page).notes)
+
+    # Another mask is a what-if: the record of this roof says nothing of it.
+    other = told("now", "--mask", "40")
+    assert other["learned"] is None
+    assert not any("record of your line" in note for note in other["notes"])
+    # The command learns the same as the page.
+    keep_learned(school, school.view(), dataclasses.replace(learned, days=99))
+    assert (
+        CliRunner().invoke(main, ["reconcile", "--workspace", str(school.folder), "--at", AT.isoformat()]).exit_code
+        == 0
+    )
+    again = read_learned(school, None, school.view(), AT)
+    assert again is not None
+    assert again.calibration == learned.calibration
+    assert again.days == learned.days
 
 
 def test_a_day_and_a_record_are_chosen_and_a_slip_is_one_line(state: DashboardState) -> None:

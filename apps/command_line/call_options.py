@@ -15,10 +15,14 @@ from .times import hours_of_day
 from .usage import WHOLE
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from passim import Fleet, Span
     from passim.answers.calls import forecast as call_forecast
     from passim.answers.calls import kinds as call_kinds
+    from passim.sky import view as views
     from passim.spans import DailyHours
+    from passim.workspace.learned_line import LineLesson
 
     from ..text.query import QueryResult
 
@@ -43,6 +47,16 @@ class Forecast:
     found: QueryResult
     clock: LocalClock
     facts: dict[str, Any]
+    lesson: LineLesson
+
+    def of_record(
+        self, kind: call_kinds.CallKind, minutes: int, hours: DailyHours
+    ) -> tuple[list[Note], dict[str, Any] | None]:
+        """Return what the record of the line says of such calls: notes, and the same as facts. Raises InputError."""
+        from ..text.learned import calls_of_record, lesson_facts, lesson_notes
+
+        calls = calls_of_record(self.lesson, kind, minutes, hours, self.found.site.timezone)
+        return lesson_notes(self.lesson, calls), lesson_facts(self.lesson, calls)
 
 
 def forecast(
@@ -69,9 +83,22 @@ def forecast(
     model = fleet_choice.timing_model()
     searched = call_forecast.searched_span(span)
     found = search(fleet, view, searched, (*notes, *view_notes, *fleet_notes), model=model, tell_age=False)
-    service = call_forecast.ServiceForecast.of(found.visibility, span, model, allow_stale=old)
+    lesson = lesson_for(fleet_choice, site_choice, view, span.start)
+    service = call_forecast.ServiceForecast.of(
+        found.visibility, span, model, allow_stale=old, calibration=lesson.calibration
+    )
     facts = {**found.facts, "span": {"start": instant(span.start), "end": instant(span.end)}}
-    return Forecast(service, found, LocalClock(found.site.timezone, span), facts)
+    return Forecast(service, found, LocalClock(found.site.timezone, span), facts, lesson)
+
+
+def lesson_for(fleet_choice: FleetChoice, site_choice: SiteChoice, view: views.View, at: datetime) -> LineLesson:
+    """Return what the record of the line has taught of this fleet and view by `at`; of element files, nothing."""
+    from passim.workspace.learned_line import LineLesson, lesson_of
+
+    workspace = None if fleet_choice.elements else site_choice.workspace()
+    if workspace is None:
+        return LineLesson()
+    return lesson_of(workspace, fleet_choice.fleet_name, view, at)
 
 
 def _fewer_days(fleet: Fleet, span: Span) -> str:

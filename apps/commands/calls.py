@@ -213,6 +213,7 @@ def _question(request: _Request, busy_files: Sequence[str], what: str) -> str:
             f"{request.minutes} min",
             request.hours.words,
             what,
+            *(["learned from the record"] if request.ahead.service.calibration is not None else []),
             *(f"busy {Path(name).absolute()}" for name in busy_files),
             hashlib.sha256(fine.encode()).hexdigest()[:16],
         ]
@@ -262,7 +263,8 @@ def _planned(
         most=top,
         seed=request.seed,
     )
-    notes = [*call_words.plan_notes(plan, call_forecast.RUNS)]
+    told, learned = request.ahead.of_record(request.kind, request.minutes, request.hours)
+    notes = [*call_words.plan_notes(plan, call_forecast.RUNS), *told]
     if ics_file is not None:
         notes.append(_write_ics(request, plan, ics_file, span_choice))
     facts = {
@@ -272,6 +274,7 @@ def _planned(
         "hours": request.hours.words,
         "band": plan.last.band.name,
         "none_good": call_words.none_good_facts(plan.none_good),
+        "learned": learned,
         **call_words.gain_facts(plan),
     }
     answer = Answer(

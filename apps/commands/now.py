@@ -55,7 +55,7 @@ def now(
     from passim.answers.calls import hours as call_times
     from passim.answers.calls import now as answers
 
-    from ..command_line.call_options import forecast, kind_facts, kind_of
+    from ..command_line.call_options import forecast, hours_of, kind_facts, kind_of
     from ..command_line.output import check_out, write
     from ..text.answer import Answer
     from ..text.calls import ages_sentence, good_note, none_good_facts
@@ -72,6 +72,7 @@ def now(
     answer = answers.now(ahead.service, kind, minutes=minutes)
 
     gap = answer.next_gap
+    told, learned = ahead.of_record(kind, minutes, hours_of(None, None, site_choice))
     facts = {
         **ahead.facts,
         "at": instant(answer.at),
@@ -91,6 +92,7 @@ def now(
         },
         "call_is_wise": answer.call_is_wise if answer.freshness.band.shows_odds else None,
         "none_good": none_good_facts(answer.none_good),
+        "learned": learned,
     }
     write(
         Answer(
@@ -102,6 +104,7 @@ def now(
             (
                 Note(ages_sentence(answer.freshness, answer.freshness, "now", "now")),
                 Note(kind.describe()),
+                *told,
                 background(good_note()),
                 ahead.found.service_note,
                 *ahead.found.notes,

@@ -127,13 +127,14 @@ def report(
     from passim.answers.sites import sweeps
     from passim.coverage import visibility
 
-    from ..command_line.call_options import hours_of, kind_of
+    from ..command_line.call_options import hours_of, kind_of, lesson_for
     from ..command_line.output import check_out, progress, tell, write_file
     from ..command_line.query import check_age, search
     from ..figures.files import check_pictures, write_pictures
     from ..report.elsewhere import beside_section, elsewhere_section
     from ..report.page import page
     from ..report.sections import detail, headline, pictures, sections, subtitle
+    from ..text.learned import calls_of_record, lesson_notes
 
     # The cheap questions first: a slip in an hour should not wait for a file of thousands of sets.
     if out is None and pictures_dir is None:
@@ -161,6 +162,8 @@ def report(
 
     model = fleet_choice.timing_model()
     found = search(fleet, view, span, (*view_notes, *fleet_notes), model=model)
+    lesson = lesson_for(fleet_choice, site_choice, view, span.start)
+    of_record = lesson_notes(lesson, calls_of_record(lesson, kind, minutes, hours, view.site.timezone))
     # Calls need to know of satellites that come late into the span.
     with progress("Finding passes around it") as tell_share:
         wider = visibility.find_visibility(
@@ -177,6 +180,7 @@ def report(
             hours=hours,
             goal=goal,
             model=model,
+            calibration=lesson.calibration,
             progress=tell_share,
         )
     if not no_world and world_deg is None:
@@ -202,7 +206,7 @@ def report(
                 progress=tell_share,
             )
         others.insert(0, beside_section(compared, found.length))
-    told = [note.to_send or note.text for note in (found.service_note, *view_notes, *fleet_notes)]
+    told = [note.to_send or note.text for note in (found.service_note, *view_notes, *fleet_notes, *of_record)]
     parts = sections(found, made, hours, fleet.words, *others, told=told)
     if out is not None:
         title = f"{made.site.name}: when service is lost, and to what"

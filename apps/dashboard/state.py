@@ -28,6 +28,7 @@ from passim.parallel import Job, WorkerPool
 from passim.sky import view as views
 from passim.spans import local_days, moment, zone
 from passim.workspace import Timing, Workspace
+from passim.workspace.learned_line import LEARNED_NAME, LineLesson, lesson_of
 
 from ..text.units import LocalClock
 from .address import Choices
@@ -214,7 +215,8 @@ class DashboardState:
         """Return what changes with all that pages read: settings, elements and plans. Raises InputError."""
         plans = tuple(_file_stamp(path) for path in sorted(question.workspace.folder.glob("*.csv")))
         fleet = None if question.workspace.missing else (question.fleet_key, question.fleet_timing)
-        return (_stamp(question.workspace), self.workspace_fault, fleet, plans)
+        learned = _file_stamp(question.workspace.folder / LEARNED_NAME)
+        return (_stamp(question.workspace), self.workspace_fault, fleet, plans, learned)
 
     def remember(self, key: Hashable, compute: Callable[[], tuple[Any, int]]) -> Any:
         """Return what is kept under `key`, or compute it here and now: the value and its size in bytes."""
@@ -363,6 +365,17 @@ class PageRequest:
     def freshness(self, when: datetime) -> timing.Freshness:
         """Return how old the elements are at a moment, and what they are good for by the timing errors in force."""
         return timing.band_for(self.fleet, when, self.fleet_timing.model, allow_stale=True)
+
+    @functools.cached_property
+    def lesson(self) -> LineLesson:
+        """What the record of the line has taught about the fleet and the view chosen."""
+        workspace, fleet_name = self.workspace, self.choices.fleet
+        stamp = _file_stamp(workspace.folder / LEARNED_NAME)
+        key = ("lesson", str(workspace.folder), stamp, _stamp(workspace), fleet_name, self.view, self.now.date())
+        found: LineLesson = self.state.remember(
+            key, lambda: (lesson_of(workspace, fleet_name, self.view, self.now), 500_000)
+        )
+        return found
 
     @functools.cached_property
     def fleet_timing(self) -> Timing:

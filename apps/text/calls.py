@@ -22,6 +22,13 @@ if TYPE_CHECKING:
     from passim.answers.calls import plan as calls
     from passim.forecast import Freshness
 
+_HELPS_ELEMENTS: Final = (
+    "What would help: newer elements. No gap is predicted in these calls, but at this age none can be ruled out."
+)
+_HELPS_LINE: Final = (
+    "No gap is predicted in these calls, but the record of your line has freezes that no satellite explains: look at "
+    "the line itself."
+)
 _MOST_CHANGES = 6
 # From this share of starts as good as the best on, nearly any will do.
 _MOST_WILL_DO = 0.5
@@ -137,10 +144,7 @@ def none_good_sentences(none: call_outlook.NoneGood, kind: call_kinds.CallKind, 
         when = minute(none.shorter["start"], clock)
         sentences.append(f"Calls of up to {none.minutes} min have a good start: first {when}, {outlook(none.shorter)}.")
     if not none.out_s:
-        sentences.append(
-            "What would help: newer elements. No gap is predicted in these calls, but at this age none can be ruled "
-            "out."
-        )
+        sentences.append(_HELPS_LINE if none.by_record else _HELPS_ELEMENTS)
     elif none.limit:
         sentences.append(
             f"What would have to change: the {none.limit} limit costs most; removing it alone would regain "

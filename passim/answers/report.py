@@ -31,6 +31,7 @@ from passim.coverage.visibility import Visibility
 from passim.elements.health import Health, assess
 from passim.elements.shells import mean_altitude_km
 from passim.errors import InputError, SpanError, WayOut
+from passim.forecast.calibration import Calibration
 from passim.forecast.timing import Freshness, TimingModel, band_for
 from passim.orbits.propagation import Propagator
 from passim.sky.in_view import serving_satellites
@@ -168,6 +169,7 @@ def make_report(
     hours: DailyHours,
     goal: Goal,
     model: TimingModel | None = None,
+    calibration: Calibration | None = None,
     draws: int = DRAWS,
     seed: int = 1,
     runs: int = RUNS,
@@ -177,8 +179,9 @@ def make_report(
 
     `wider` is the same view over `call_forecast.searched_span` of that span, from which calls are forecast: `minutes`
     long, of `kind`, within `hours` of the site's clock. `goal` is what growth is asked about; one about call hours or
-    pauses is refused, because the curves are those of the whole time. `model` says how far times may be off. Raises
-    SpanError for a span over `MOST_DAYS`, InputError for a goal that cannot be asked.
+    pauses is refused, because the curves are those of the whole time. `model` says how far times may be off, and
+    `calibration` what a record has taught about the line. Raises SpanError for a span over
+    `MOST_DAYS`, InputError for a goal that cannot be asked.
     """
     span, view = visibility.span, visibility.view
     check_length(span)
@@ -192,7 +195,7 @@ def make_report(
     causes = causes_of(visibility)
     growth, no_growth, no_order = _growth(visibility, goal, draws, seed, progress)
     model = model or TimingModel()
-    plan, no_plan = _plan(wider, span, model, kind, minutes, hours, runs, seed)
+    plan, no_plan = _plan(wider, span, model, calibration, kind, minutes, hours, runs, seed)
     track = _track_of_first_day(visibility)
     radius_km = float(np.median(Propagator.of(visibility.fleet).semi_major_axis_km))
     return SiteReport(
@@ -270,6 +273,7 @@ def _plan(
     wider: Visibility,
     span: Span,
     model: TimingModel,
+    calibration: Calibration | None,
     kind: CallKind,
     minutes: int,
     hours: DailyHours,
@@ -278,7 +282,7 @@ def _plan(
 ) -> tuple[CallPlan | None, InputError | None]:
     """Return the good starts, or why there are none: elements past every band, or hours that hold no call."""
     try:
-        forecast = ServiceForecast.of(wider, span, model)
+        forecast = ServiceForecast.of(wider, span, model, calibration=calibration)
         plan = plan_of(
             forecast, kind, minutes=minutes, hours=hours, timezone=wider.view.site.timezone, runs=runs, seed=seed
         )

@@ -5,6 +5,7 @@ timing_errors   the law by which predicted intervals move, common to the next tw
 odds            odds_of_no_service: the chance of no service at each moment, in closed form
 odds_events     simulate: gaps of many drawn futures, for the odds of what lasts
 windows         those gaps asked about many windows, such as calls, at once
+calibration     odds made to fit a record of the line; floor, outages that no satellite explains
 normal          the normal distribution on arrays
 baselines       what a forecast must beat: climatology and yesterday
 verification    Brier score, reliability, skill, bootstrap by day
@@ -14,6 +15,8 @@ hindcast_fit    a timing model fitted to such a pair
 learned_timing  learn_timing: the timing errors of a fleet by the snapshots kept of it, without a site
 """
 
+from passim.forecast.calibration import Calibration
+from passim.forecast.floor import Floor
 from passim.forecast.learned_timing import LearnedAge, LearnedTiming, learn_timing
 from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.odds_events import Simulation, simulate
@@ -22,6 +25,8 @@ from passim.forecast.windows import WindowOdds
 
 __all__ = [
     "Band",
+    "Calibration",
+    "Floor",
     "Freshness",
     "LearnedAge",
     "LearnedTiming",

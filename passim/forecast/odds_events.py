@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from passim import intervals
 from passim.errors import InputError, SpanError
+from passim.forecast.floor import Floor
 from passim.forecast.handovers import served_futures
 from passim.forecast.timing import TimingModel
 from passim.forecast.timing_errors import TimingErrors, timing_errors
@@ -49,6 +50,8 @@ class Simulation:
                     shape (gaps,), int64: when it begins and ends, microseconds since 1970 UTC, ascending in each run
                     and cut to the span
 
+    floor           outages that no run holds, for the odds of windows; None for none
+
     A chance that a share p of the runs shows is known to about sqrt(p (1 - p) / runs).
     """
 
@@ -57,6 +60,7 @@ class Simulation:
     run: Index
     start_us: Index
     end_us: Index
+    floor: Floor | None = None
 
     def __post_init__(self) -> None:
         for array in (self.run, self.start_us, self.end_us):
@@ -128,7 +132,8 @@ class Simulation:
 
         origin_us, width_us = self.span.start_us, self.span.end_us - self.span.start_us
         gaps = GapsOfRuns.laid(self.runs, width_us, self.run, self.start_us - origin_us, self.end_us - origin_us)
-        pieces = gaps.within(starts - origin_us, ends - origin_us, thresholds_s)
+        floor = None if self.floor is None else self.floor.within(starts, ends)
+        pieces = gaps.within(starts - origin_us, ends - origin_us, thresholds_s, floor)
         return WindowOdds(starts.astype(np.int64), ends, tuple(thresholds_s.tolist()), self.runs, *pieces)
 
 
@@ -178,7 +183,8 @@ def simulate(
         else:
             run, start_us, end_us = _gaps_of_runs(law, draws, length_us)
         found.append((run + first, start_us + span.start_us, end_us + span.start_us))
-    return Simulation(span, int(runs), *(np.concatenate(parts) for parts in zip(*found, strict=True)))
+    run, start_us, end_us = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return Simulation(span, int(runs), run, start_us, end_us)
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from passim.forecast.floor import FloorInWindows
 from passim.spans import zone
 
 Floats = NDArray[np.float64]
@@ -17,6 +18,8 @@ Index = NDArray[np.int64]
 
 # Pairs of run and window held at a time: some tens of megabytes.
 _PAIRS_A_BLOCK: Final = 1_000_000
+# A quantile of the longest gap is found this near.
+_NEAR_S: Final = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,18 +85,24 @@ class GapsOfRuns:
         width = length_us + 1
         return cls(runs, width, start_us + run * width, end_us + run * width)
 
-    def within(self, start: Index, end: Index, thresholds_s: Floats) -> list[Floats]:
+    def within(
+        self, start: Index, end: Index, thresholds_s: Floats, floor: FloorInWindows | None = None
+    ) -> list[Floats]:
         """Return what `WindowOdds` holds of windows, microseconds after the start of the span, in its order.
 
         Chance and expected count of gaps that last `thresholds_s` or longer, shape (windows, thresholds) each; expected
-        seconds, median and 90th percentile of the longest gap, shape (windows,) each.
+        seconds, median and 90th percentile of the longest gap, shape (windows,) each. `floor` brings outages that no
+        run holds.
         """
         a_block = max(1, _PAIRS_A_BLOCK // self.runs)
         blocks = [slice(first, first + a_block) for first in range(0, max(1, start.size), a_block)]
-        pieces = [self._within(start[block], end[block], thresholds_s) for block in blocks]
+        pieces = [
+            self._within(start[block], end[block], thresholds_s, None if floor is None else floor.of(block))
+            for block in blocks
+        ]
         return [np.concatenate(parts) for parts in zip(*pieces, strict=True)]
 
-    def _within(self, start: Index, end: Index, thresholds_s: Floats) -> list[Floats]:
+    def _within(self, start: Index, end: Index, thresholds_s: Floats, floor: FloorInWindows | None) -> list[Floats]:
         """Return what `within` does, of windows few enough to be held with every run at once."""
         # One row a run, one column a window: the gaps a window meets are neighbours, from `first` to before `past`.
         base = np.arange(self.runs, dtype=np.int64)[:, None] * self.width
@@ -118,8 +127,41 @@ class GapsOfRuns:
             numbers += last_s >= least_s
             expected[:, place] = numbers.mean(axis=0)
             chance[:, place] = (worst_s >= least_s).mean(axis=0)
-        median_s, ninetieth_s = np.quantile(worst_s, (0.5, 0.9), axis=0)
-        return [chance, expected, frozen_s.mean(axis=0), median_s, ninetieth_s]
+        out_s = frozen_s.mean(axis=0)
+        if floor is None:
+            median_s, ninetieth_s = np.quantile(worst_s, (0.5, 0.9), axis=0)
+            return [chance, expected, out_s, median_s, ninetieth_s]
+        # Outages of the floor know nothing of the gaps: neither is there with the product of both chances.
+        for place, least_s in enumerate(thresholds_s):
+            more = floor.count(least_s)
+            expected[:, place] += more
+            chance[:, place] = 1.0 - (1.0 - chance[:, place]) * np.exp(-more)
+        worst_s.sort(axis=0)
+        median_s, ninetieth_s = (_longest_of_both(worst_s, floor, share) for share in (0.5, 0.9))
+        return [chance, expected, out_s + floor.out_s, median_s, ninetieth_s]
+
+
+def _longest_of_both(worst_s: Floats, floor: FloorInWindows, share: float) -> Floats:
+    """Return the length that the longest of gap and outage stays within in `share` of cases, shape (windows,), seconds.
+
+    `worst_s`, shape (runs, windows), has the longest gaps of each window ascending. Found by halving, to a millisecond.
+    """
+    windows = worst_s.shape[1]
+    low, high = np.zeros(windows), np.maximum(worst_s[-1], floor.longest_s)
+    within_zero = _share_within(worst_s, low) * np.exp(-floor.count(np.nextafter(0.0, 1.0)))
+    steps = max(1, math.ceil(math.log2(max(float(high.max(initial=0.0)), 1e-3) / _NEAR_S)))
+    for _ in range(steps):
+        middle = 0.5 * (low + high)
+        enough = _share_within(worst_s, middle) * np.exp(-floor.count(middle)) >= share
+        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
+    longest_s: Floats = np.where(within_zero >= share, 0.0, high)
+    return longest_s
+
+
+def _share_within(worst_s: Floats, length_s: Floats) -> Floats:
+    """Return the share of runs whose longest gap is at most `length_s` in each window, shape (windows,)."""
+    share: Floats = (worst_s <= length_s).mean(axis=0)
+    return share
 
 
 def _inside_s(start: Index, end: Index, opens: Index, closes: Index, there: NDArray[np.bool_]) -> Floats:

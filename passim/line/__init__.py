@@ -11,6 +11,7 @@ suitability what a line is good for, and what its availability hides
 second_line which freezes a second line would have caught
 comparing   forecast against record, and what luck would have done; past, what would have been forecast;
             past_calls, how calls went beside it; clock_offset, how far the record's clock is off
+learning    what a record teaches the odds, and whether days that did not teach are forecast better for it
 fitting/    the settings of sky and service that foretell a record; phase, whether times keep to a clock
 directions  which directions a record shows to be clear or blocked
 
@@ -32,9 +33,10 @@ if TYPE_CHECKING:
     from passim.line.journal.file import Journal
     from passim.line.journal.schema import FILE_NAME, OWN_PROBE
     from passim.line.journal.writing import JournalWriter
+    from passim.line.learning import LearnedLine, learn_line
     from passim.line.outages import LOSSES, find_outages, loss_periods
     from passim.line.past import PastForecast, fleets_over, past_forecast
-    from passim.line.past_calls import PastCalls, calls_as_they_went
+    from passim.line.past_calls import PastCalls, SuchCalls, calls_as_they_went, such_calls
     from passim.line.probe.loop import Plan, Probe
     from passim.line.probe.watch import LiveOutage, Watch
     from passim.line.record import OUTAGE_COLUMNS, LineRecord, Probes
@@ -53,6 +55,7 @@ __all__ = [
     "HorizonEvidence",
     "Journal",
     "JournalWriter",
+    "LearnedLine",
     "LineComparison",
     "LineFit",
     "LineRecord",
@@ -67,6 +70,7 @@ __all__ = [
     "Remark",
     "Rescue",
     "SecondLine",
+    "SuchCalls",
     "Suitability",
     "Target",
     "Watch",
@@ -76,10 +80,12 @@ __all__ = [
     "fit_line",
     "fleets_over",
     "horizon_evidence",
+    "learn_line",
     "line_statistics",
     "loss_periods",
     "parse_targets",
     "past_forecast",
+    "such_calls",
 ]
 
 _WHERE = {
@@ -92,6 +98,7 @@ _WHERE = {
     "HorizonEvidence": "directions",
     "Journal": "journal.file",
     "JournalWriter": "journal.writing",
+    "LearnedLine": "learning",
     "LineComparison": "comparing",
     "LineFit": "fitting.fit",
     "LineRecord": "record",
@@ -106,6 +113,7 @@ _WHERE = {
     "Remark": "files.reading",
     "Rescue": "second_line",
     "SecondLine": "second_line",
+    "SuchCalls": "past_calls",
     "Suitability": "suitability",
     "Target": "targets",
     "Watch": "probe.watch",
@@ -115,10 +123,12 @@ _WHERE = {
     "fit_line": "fitting.fit",
     "fleets_over": "past",
     "horizon_evidence": "directions",
+    "learn_line": "learning",
     "line_statistics": "statistics",
     "loss_periods": "outages",
     "parse_targets": "targets",
     "past_forecast": "past",
+    "such_calls": "past_calls",
 }
 
 

@@ -8,17 +8,45 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
+from passim.forecast.calibration import Calibration
 from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.timing import Freshness, TimingModel, band_for
+from passim.intervals import GroupedIntervals
 from passim.sky.fleet_search import Progress
 from passim.sky.view import View
 from passim.spans import Span
 
 # What comes late into a day, or leaves it early, is sought this far outside of it: past most timing errors.
 _MARGIN = timedelta(minutes=20)
+
+
+@dataclass(frozen=True, eq=False)
+class ForecastPart:
+    """A part of a span gone by that was forecast from the same elements, where these were young enough for odds.
+
+    ``joint`` holds when which satellite serves by prediction, sought in ``searched``, a little more than the part
+    itself; ``epochs_us``, shape (satellites,), the epochs of its elements, microseconds since 1970 UTC. ``loses_time``
+    says whether handovers cost service: how late gaps come is theirs to tell then.
+    """
+
+    span: Span
+    searched: Span
+    joint: GroupedIntervals
+    epochs_us: NDArray[np.int64]
+    model: TimingModel
+    loses_time: bool
+
+    def odds(self, within: Span | None = None, calibration: Calibration | None = None) -> Odds:
+        """Return the odds of no service second by second, of the part or what lies `within` it, calibrated if asked."""
+        moves = calibration is not None and not self.loses_time
+        joint = calibration.moved(self.joint, self.searched) if calibration is not None and moves else self.joint
+        span = within or self.span
+        plain = odds_of_no_service(joint, self.epochs_us, span, self.model, searched=self.searched, even=True)
+        return plain if calibration is None else calibration.odds(plain)
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,6 +59,7 @@ class PastForecast:
     objects     how many objects were searched, the most over the parts
     notes       what the limits have to say of the fleet, each once
     view        whose service it is
+    parts       what the odds are made of, to make them anew; empty where there are none
     """
 
     span: Span
@@ -40,6 +69,7 @@ class PastForecast:
     objects: int
     notes: tuple[str, ...]
     view: View
+    parts: tuple[ForecastPart, ...] = ()
 
     @property
     def sigma_s(self) -> float:
@@ -63,7 +93,7 @@ def past_forecast(
     """
     model = model or TimingModel()
     gaps, freshness, objects = [], [], 0
-    told: list[Odds] = []
+    parts: list[ForecastPart] = []
     notes: dict[str, None] = {}
     for part, fleet in fleets_over(fleet_at, span):
         fresh = band_for(fleet, part.middle, model, allow_stale=allow_stale)
@@ -81,13 +111,15 @@ def past_forecast(
         gaps.append(found.loc[begun, ["start", "end", "duration_s"]])
         if fresh.band.shows_odds:
             epochs_us = seen.fleet.epochs.astype("datetime64[us]").astype(np.int64)
-            told.append(odds_of_no_service(seen.joint(), epochs_us, part, model, searched=searched, even=True))
+            loses_time = view.service.loses_time
+            parts.append(ForecastPart(part, searched, seen.joint(), epochs_us, model, loses_time))
         freshness.append(fresh)
         notes.update(dict.fromkeys(seen.notes))
         objects = max(objects, seen.report.objects_searched)
     every_gap = pd.concat(gaps, ignore_index=True)
-    odds = _joined(span, told) if len(told) == len(freshness) else None
-    return PastForecast(span, every_gap, odds, tuple(freshness), objects, tuple(notes), view)
+    told = tuple(parts) if len(parts) == len(freshness) else ()
+    odds = _joined(span, [part.odds() for part in told]) if told else None
+    return PastForecast(span, every_gap, odds, tuple(freshness), objects, tuple(notes), view, told)
 
 
 def _joined(span: Span, parts: list[Odds]) -> Odds:

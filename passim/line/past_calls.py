@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 
 from passim.answers.calls.calendar_in import Event
 from passim.answers.calls.check import no_call
+from passim.answers.calls.hours import check_length
 from passim.answers.calls.kinds import CallKind
 from passim.coverage.notebook import as_html
-from passim.intervals import IntervalSet, clip, intersection, total_length, union
+from passim.intervals import Intervals, IntervalSet, clip, intersection, total_length, union
+from passim.line.learning import LearnedLine
 from passim.line.record import LineRecord
-from passim.spans import microseconds
+from passim.spans import DailyHours, microseconds
 
 # How a call goes, by its longest freeze.
 OUTCOMES: Final = ("undisturbed", "with pauses", "dropped")
@@ -124,6 +126,72 @@ def calls_as_they_went(
 
 
 @dataclass(frozen=True)
+class SuchCalls:
+    """How calls of one kind and length would have gone in days gone by, one after the other through the call hours.
+
+    ``judged`` is how many lay in what was measured, ``as_forecast`` how many of them came to what was forecast:
+    undisturbed, with pauses, or dropped. ``usual`` is the outcome that came most often, and ``usual_count`` how often:
+    that many would have been right without any forecast.
+    """
+
+    kind: CallKind
+    minutes: int
+    judged: int
+    as_forecast: int
+    usual: str
+    usual_count: int
+
+
+def such_calls(learned: LearnedLine, kind: CallKind, minutes: int, hours: DailyHours, timezone: str) -> SuchCalls:
+    """Return how calls of `minutes` within `hours` of the clock in `timezone` would have gone on the days learned from.
+
+    A call is judged where 95 % of it was measured. Raises SpanError for a length that is no whole number of minutes,
+    SiteError for an unknown zone.
+    """
+    check_length(minutes, learned.span)
+    length_us = minutes * 60_000_000
+    told, came = [], []
+    for low, high in zip(*hours.within(learned.span, timezone), strict=True):
+        for start_us in range(int(low), int(high) - length_us + 1, length_us):
+            end_us = start_us + length_us
+            _, first, past = _meeting(learned.unseen, start_us, end_us)
+            if int((past - first).sum()) > (1.0 - _MEASURED_SHARE) * length_us:
+                continue
+            told.append(_outcome(learned.forecast, start_us, end_us, kind))
+            came.append(_outcome(learned.recorded, start_us, end_us, kind))
+    counts = np.bincount(np.array(came, dtype=np.int64), minlength=len(OUTCOMES))
+    right = int(np.sum(np.array(told, dtype=np.int64) == np.array(came, dtype=np.int64)))
+    usual = int(counts.argmax())
+    return SuchCalls(kind, minutes, len(came), right, OUTCOMES[usual], int(counts[usual]))
+
+
+def _meeting(away: Intervals, start_us: int, end_us: int) -> tuple[slice, NDArray[np.int64], NDArray[np.int64]]:
+    """Return which of disjoint ascending intervals meet [start, end), and their bounds inside it."""
+    first = int(np.searchsorted(away.end, start_us, side="right"))
+    past = int(np.searchsorted(away.start, end_us, side="left"))
+    rows = slice(first, max(first, past))
+    return rows, np.maximum(away.start[rows], start_us), np.minimum(away.end[rows], end_us)
+
+
+def _outcome(away: Intervals, start_us: int, end_us: int, kind: CallKind) -> int:
+    """Return how a call goes while service is `away`, disjoint and ascending: a place in `OUTCOMES`."""
+    _, low, high = _meeting(away, start_us, end_us)
+    return _step(_freezes_s(low, high, kind), kind)
+
+
+def _freezes_s(low: NDArray[np.int64], high: NDArray[np.int64], kind: CallKind) -> NDArray[np.float64]:
+    """Return how long those freezes last that are noticed, from the bounds of gaps inside a call."""
+    lengths = np.maximum((high - low) / 1e6 - kind.buffer_s, 0.0)
+    noticed: NDArray[np.float64] = lengths[lengths >= kind.noticed_from_s]
+    return noticed
+
+
+def _step(freezes_s: NDArray[np.float64], kind: CallKind) -> int:
+    longest_s = float(freezes_s.max(initial=0.0))
+    return int(longest_s >= kind.pause_from_s) + int(longest_s >= kind.ends_from_s)
+
+
+@dataclass(frozen=True)
 class _Went:
     outcome: str
     freezes: int
@@ -134,11 +202,9 @@ class _Went:
 def _went(away: IntervalSet, start_us: int, end_us: int, kind: CallKind) -> _Went:
     """Return how a call goes from `start_us` to `end_us` while service is `away`."""
     _, low, high = clip(union(away), start_us, end_us)
-    lengths = np.maximum((high - low) / 1e6 - kind.buffer_s, 0.0)
-    lengths = lengths[lengths >= kind.noticed_from_s]
+    lengths = _freezes_s(low, high, kind)
     longest_s = float(lengths.max(initial=0.0))
-    step = int(longest_s >= kind.pause_from_s) + int(longest_s >= kind.ends_from_s)
-    return _Went(OUTCOMES[step], lengths.size, float(lengths.sum()), longest_s)
+    return _Went(OUTCOMES[_step(lengths, kind)], lengths.size, float(lengths.sum()), longest_s)
 
 
 def _most_in(where: pd.Series, came: tuple[NDArray[np.int64], NDArray[np.int64]], start_us: int, end_us: int) -> str:

@@ -13,6 +13,7 @@ horizons    a surveyed horizon kept as that of a mounting spot
 feeds       which fleets have a feed, when it is due, and bringing them up to date
 timing      which timing errors hold for a fleet, and what was learned of them from its snapshots
 calendar_address  the key by which a calendar program reads the suggested calls
+learned_line  what a record has taught about the line, kept for the odds of calls and now
 last_answers  kept beside the file, so that the next run can say what has changed
 """
 

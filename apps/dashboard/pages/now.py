@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from passim import Coverage, Span
+from passim import Coverage, DailyHours, Span
 from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import now as now_answer
@@ -19,6 +19,7 @@ from ...figures.strip import next_hour
 from ...figures.theme import Theme
 from ...text.columns import picked
 from ...text.gaps import gap_columns
+from ...text.learned import calls_of_record, lesson_notes, such_calls_sentence
 from ...text.notes import Note
 from ...text.now import alone, details, headline, live_gap_words, live_words, now_columns
 from ...text.units import LocalClock, counted, duration
@@ -76,6 +77,11 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     lines = details(found, clock, "the page Calls", gap_told=live is not None and not found.kind.buffer_s)
     if out is None and (sky_alone := alone(found, question.view)):
         lines.append(sky_alone)
+    lesson, hours = question.lesson, question.workspace.call_hours(question.site_name) or DailyHours()
+    calls = calls_of_record(lesson, found.kind, found.minutes, hours, question.site.timezone)
+    of_record = lesson_notes(lesson, None)
+    if calls is not None and lesson.learned is not None:
+        lines.append(such_calls_sentence(calls, lesson.learned.days))
 
     return Answer(
         # That service is out, and for how long, is counted down above it.
@@ -94,7 +100,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 Table(found.table, now_columns(clock), clock),
             ),
         },
-        (Note(found.freshness.words), *notes_of(question, seen, span, tell_age=False)),
+        (Note(found.freshness.words), *of_record, *notes_of(question, seen, span, tell_age=False)),
         " ".join(lines),
         still,
         live,
@@ -124,11 +130,11 @@ def _found(question: PageRequest, at: datetime, days: Span) -> tuple[now_answer.
     Until it is done, what was said of the minute before stands. Raises Pending where nothing was, InputError.
     """
     kind = call_kinds.call_kind(question.choices.other("kind", kinds(question)[0].name), kinds(question))
-    minutes, model = minutes_of(question), question.fleet_timing.model
+    minutes, model, calibration = minutes_of(question), question.fleet_timing.model, question.lesson.calibration
     searched = call_forecast.searched_span(days)
 
     def key_of(span: Span) -> tuple[Hashable, ...]:
-        return ("now", question.view, searched, span, kind.name, minutes, model)
+        return ("now", question.view, searched, span, kind.name, minutes, model, calibration)
 
     span = _looked_at(at, days)
     still: Job | None = None
@@ -136,6 +142,7 @@ def _found(question: PageRequest, at: datetime, days: Span) -> tuple[now_answer.
     try:
         found = question.computed(
             key_of(span), span, now_work.answer_now, question.seen(searched).visibility, span, kind, minutes, model,
+            calibration,
             ms_per_satellite_day=DRAWS_MS,
         )  # fmt: skip
     except Pending as working:

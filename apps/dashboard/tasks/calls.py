@@ -14,7 +14,7 @@ from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import plan as call_answers
 from passim.coverage import visibility
 from passim.errors import InputError
-from passim.forecast import timing
+from passim.forecast import Calibration, timing
 
 from .passes import Progress
 
@@ -92,11 +92,12 @@ def plan(
     timezone: str,
     busy: Sequence[calendar.Event],
     model: timing.TimingModel,
+    calibration: Calibration | None,
     progress: Progress | None = None,
 ) -> Planned:
     """Rank the starts of calls in `span`, which lies in what was `seen`, but for those `busy`. Raises InputError."""
     found = call_answers.plan_of(
-        call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True),
+        call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True, calibration=calibration),
         kind,
         minutes=minutes,
         hours=hours,
@@ -117,10 +118,11 @@ def check(
     busy: Sequence[calendar.Event],
     other_sites: Sequence[str],
     model: timing.TimingModel,
+    calibration: Calibration | None,
     progress: Progress | None = None,
 ) -> Checked:
     """Check the calls of a calendar, as `passim.answers.calls.check` does. Raises InputError."""
-    forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True)
+    forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True, calibration=calibration)
     checked: list[call_check.CheckedCall] = []
     left_out: list[tuple[calendar.Event, str]] = []
     # A few at a time tell how far it is; each few keep clear of all others.

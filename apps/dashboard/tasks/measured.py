@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -15,24 +15,29 @@ from passim.errors import InputError
 from passim.forecast import timing
 from passim.intervals import Intervals, union
 from passim.line import (
+    OWN_PROBE,
     Availability,
     HorizonEvidence,
     LineComparison,
     LineRecord,
     LineStatistics,
+    PastForecast,
     Suitability,
     compare_record,
     horizon_evidence,
+    learn_line,
     line_statistics,
     past_forecast,
 )
 from passim.line import statistics as figures
 from passim.line import suitability as uses
 from passim.sky import view as views
-from passim.workspace import Workspace, invented_record
+from passim.workspace import Workspace, invented_record, learned_line
 
 Progress = Callable[[float], None]
 _KEPT_PROBES = 1
+# What was compared a while ago still teaches; a choice of earlier days does not.
+_NEAR_THE_END = timedelta(days=1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,8 +147,33 @@ def match(
     except InputError as error:
         # Such as elements that are too old for those days: the record stands without.
         return Unmatched(error)
+    _learn(workspace, fleet_name, source, (forecast, record, comparison))
     start, end = (forecast.gaps[each].to_numpy("datetime64[us]").astype(np.int64) for each in ("start", "end"))
     return Matched(comparison, union((start, end)), max(forecast.freshness, key=lambda each: each.median_s))
+
+
+def _learn(
+    workspace: Workspace,
+    fleet_name: str,
+    source: str,
+    compared: tuple[PastForecast, LineRecord, LineComparison],
+) -> None:
+    """Keep what a record teaches the odds of calls, where it is that of the line itself and goes up to its end."""
+    forecast, record, comparison = compared
+    if not learned_line.is_the_line(workspace, fleet_name, forecast.view):
+        return
+    with Journal(workspace.journal_file) as journal:
+        bounds = journal.bounds(source)
+        if len(journal.sources) > 1 and source != OWN_PROBE:
+            return
+    if bounds is None or bounds[1] - record.span.end > _NEAR_THE_END:
+        return
+    try:
+        learned = learn_line(forecast, record, comparison, forecast.view.site.timezone)
+    except InputError:
+        # A record of a few days, or elements too old for odds: the comparison itself says so.
+        return
+    learned_line.keep_learned(workspace, forecast.view, learned)
 
 
 def invent(folder: Path, at: datetime, progress: Progress | None = None) -> bool:

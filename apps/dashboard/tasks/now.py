@@ -9,7 +9,7 @@ from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
 from passim.answers.calls import now as now_answers
 from passim.coverage import visibility
-from passim.forecast import timing
+from passim.forecast import Calibration, timing
 
 from .passes import Progress
 
@@ -28,8 +28,9 @@ def answer_now(
     kind: call_kinds.CallKind,
     minutes: int,
     model: timing.TimingModel,
+    calibration: Calibration | None,
     progress: Progress | None = None,
 ) -> NowAnswer:
     """Return what awaits a call at the start of `span`, which lies in what was `seen`. Raises InputError."""
-    forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True)
+    forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True, calibration=calibration)
     return NowAnswer(now_answers.now(forecast, kind, minutes=minutes))

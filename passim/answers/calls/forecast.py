@@ -14,6 +14,7 @@ from passim.answers.calls.kinds import CallKind
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
 from passim.errors import InputError
+from passim.forecast.calibration import Calibration
 from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.odds_events import Simulation, blocks_of, simulate
 from passim.forecast.timing import Freshness, TimingModel, band_for, freshness_of
@@ -53,7 +54,8 @@ class ServiceForecast:
     Assumes service whenever a satellite is within every limit, less what ``service`` loses at handovers. ``joint``
     holds when which satellite is, an index of ``fleet``; it was sought in ``searched``. ``look`` tells where satellites
     stand, as `Visibility.look` does; a service that loses no time needs none. ``allow_stale`` lets elements
-    past every band be used. ``seen`` holds limit by limit what ``joint`` came from, where that is known.
+    past every band be used. ``seen`` holds limit by limit what ``joint`` came from, where that is known. With a
+    ``calibration`` the odds are made to fit a record of the line; predicted times never are.
     """
 
     span: Span
@@ -65,10 +67,17 @@ class ServiceForecast:
     service: Service = INSTANT
     look: Look | None = None
     seen: Visibility | None = None
+    calibration: Calibration | None = None
 
     @classmethod
     def of(
-        cls, seen: Visibility, span: Span, model: TimingModel | None = None, *, allow_stale: bool = False
+        cls,
+        seen: Visibility,
+        span: Span,
+        model: TimingModel | None = None,
+        *,
+        allow_stale: bool = False,
+        calibration: Calibration | None = None,
     ) -> ServiceForecast:
         """Return the forecast of `span` from what was found in ``searched_span(span)``.
 
@@ -81,7 +90,8 @@ class ServiceForecast:
         band_for(seen.fleet, span.start, model, allow_stale=allow_stale)
         band_for(seen.fleet, span.end, model, allow_stale=allow_stale)
         service, look = seen.view.service, seen.look
-        return cls(span, seen.fleet, seen.candidates(), seen.span, model, allow_stale, service, look, seen)
+        joint = seen.candidates()
+        return cls(span, seen.fleet, joint, seen.span, model, allow_stale, service, look, seen, calibration)
 
     @classmethod
     def find(
@@ -92,6 +102,7 @@ class ServiceForecast:
         *,
         model: TimingModel | None = None,
         allow_stale: bool = False,
+        calibration: Calibration | None = None,
         progress: Progress | None = None,
         warn: bool = True,
     ) -> ServiceForecast:
@@ -100,7 +111,7 @@ class ServiceForecast:
         Warns as `find_visibility` does, unless `warn` is false; raises as it and `of` do.
         """
         seen = find_visibility(fleet, view, searched_span(span), progress=progress, warn=warn)
-        return cls.of(seen, span, model, allow_stale=allow_stale)
+        return cls.of(seen, span, model, allow_stale=allow_stale, calibration=calibration)
 
     def freshness(self, when: datetime) -> Freshness:
         """Return how old the elements are at `when`, and what may still be said."""
@@ -146,7 +157,8 @@ class ServiceForecast:
         drawn = self._drawn(wider, runs, seed)
         start_us, end_us = _played_on(drawn.start_us, drawn.end_us, kind.buffer_s, wider)
         left = end_us > start_us
-        return Simulation(wider, drawn.runs, drawn.run[left], start_us[left], end_us[left])
+        floor = None if drawn.floor is None else drawn.floor.played_on(kind.buffer_s)
+        return Simulation(wider, drawn.runs, drawn.run[left], start_us[left], end_us[left], floor)
 
     def odds(self, part: Span, *, step_s: float = 1.0, runs: int = RUNS, seed: int = 1) -> Odds:
         """Return the odds of no service in a part of the span, step by step.
@@ -155,22 +167,36 @@ class ServiceForecast:
         Raises as they do.
         """
         if not self.service.loses_time:
-            return odds_of_no_service(
-                self.joint, self._epochs_us, part, self.model, step_s=step_s, searched=self.searched
+            odds = odds_of_no_service(
+                self._joint_of_line, self._epochs_us, part, self.model, step_s=step_s, searched=self.searched
             )
-        step_us = round(step_s * 1e6)
-        edges_us = np.append(np.arange(part.start_us, part.end_us, step_us, dtype=np.int64), part.end_us)
-        drawn = self._drawn(Span(self.span.start, part.end), runs, seed)
-        return Odds(part, edges_us, drawn.mean_out(edges_us), 0.0)
+        else:
+            step_us = round(step_s * 1e6)
+            edges_us = np.append(np.arange(part.start_us, part.end_us, step_us, dtype=np.int64), part.end_us)
+            drawn = self._futures(Span(self.span.start, part.end), runs, seed)
+            odds = Odds(part, edges_us, drawn.mean_out(edges_us), 0.0)
+        return odds if self.calibration is None else self.calibration.odds(odds)
+
+    @property
+    def _joint_of_line(self) -> GroupedIntervals:
+        """The intervals, with how late the line's own gaps come where that is learned and handovers do not tell it."""
+        if self.calibration is None or self.service.loses_time:
+            return self.joint
+        return self.calibration.moved(self.joint, self.searched)
 
     @property
     def _epochs_us(self) -> Index:
         return self.fleet.epochs.astype("datetime64[us]").astype(np.int64)
 
     def _drawn(self, span: Span, runs: int, seed: int) -> Simulation:
-        """Return the gaps of drawn futures of a span inside the one searched."""
+        """Return the gaps of drawn futures of a span inside the one searched, as the line has them."""
+        drawn = self._futures(span, runs, seed)
+        return drawn if self.calibration is None else self.calibration.thinned(drawn, seed)
+
+    def _futures(self, span: Span, runs: int, seed: int) -> Simulation:
+        """Return the same as the satellites have them."""
         return simulate(
-            self.joint,
+            self._joint_of_line,
             self._epochs_us,
             span,
             self.model,
@@ -210,6 +236,7 @@ def odds(
     runs: int = RUNS,
     seed: int = 1,
     allow_stale: bool = False,
+    calibration: Calibration | None = None,
     progress: Progress | None = None,
     warn: bool = True,
 ) -> Odds:
@@ -218,10 +245,11 @@ def odds(
     `model` says how timing errors grow with the age of elements, the usual ones unless given. Where the terminal loses
     time at handovers, the odds are the mean of `runs` futures drawn from `seed`, else in closed form. The tables are
     ``per_minute(timezone)`` and ``per_second()``. Elements over 14 days old at an end of the span are refused with an
-    ElementsError unless `allow_stale`. Warns and raises as `find_visibility` does; raises SpanError for the step.
+    ElementsError unless `allow_stale`; `calibration` is what a record has taught about the line
+    (`passim.line.learn_line`). Warns and raises as `find_visibility` does; raises SpanError for the step.
     """
     forecast = ServiceForecast.find(
-        fleet, view, span, model=model, allow_stale=allow_stale, progress=progress, warn=warn
+        fleet, view, span, model=model, allow_stale=allow_stale, calibration=calibration, progress=progress, warn=warn
     )
     return forecast.odds(span, step_s=step_s, runs=runs, seed=seed)
 

@@ -143,7 +143,8 @@ class NoneGood:
                     single limit gives any back, or where nothing is known of them
     given_back      the share of that time, 0 to 1
     out_s           the time out that is predicted inside the calls looked at, seconds; without any, what makes the
-                    starts bad is the timing error alone
+                    starts bad is the timing error alone, or what the record of the line adds
+    by_record       whether that record adds freezes that no satellite explains
     """
 
     least_bad: pd.Series
@@ -152,6 +153,7 @@ class NoneGood:
     limit: str
     given_back: float
     out_s: float
+    by_record: bool = False
 
 
 def none_good(
@@ -176,7 +178,8 @@ def none_good(
         else:
             good, least = found, length
     limit, given_back, out_s = _costliest(forecast, starts_of(minutes), minutes)
-    return NoneGood(least_bad, least, good, limit, given_back, out_s)
+    by_record = forecast.calibration is not None and forecast.calibration.floor.mean_per_hour > 0.0
+    return NoneGood(least_bad, least, good, limit, given_back, out_s, by_record)
 
 
 def clear_us(futures: Simulation, kind: CallKind, start_us: Index, minutes: int) -> Index:

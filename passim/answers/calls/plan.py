@@ -36,6 +36,7 @@ from passim.answers.calls.outlook import (
 from passim.coverage.notebook import as_html
 from passim.elements.records import Fleet
 from passim.errors import InputError
+from passim.forecast.calibration import Calibration
 from passim.forecast.timing import Freshness, TimingModel
 from passim.intervals import Intervals
 from passim.sky.fleet_search import Progress
@@ -174,6 +175,7 @@ def plan_calls(
     runs: int = RUNS,
     seed: int = 1,
     allow_stale: bool = False,
+    calibration: Calibration | None = None,
     progress: Progress | None = None,
     warn: bool = True,
 ) -> CallPlan:
@@ -181,11 +183,11 @@ def plan_calls(
 
     `kind` is a kind of call or the name of one of passim's own: video, lesson, voice, screen or stream. `hours` are
     those of the site's clock, all day unless given; starts whose call meets one of `busy`, pairs of aware times, are
-    left out. `model`, `runs`, `seed`, `allow_stale`, warnings and errors are those of `passim.odds`; raises SpanError
-    for a call longer than the span or the hours, InputError for other numbers.
+    left out. `model`, `runs`, `seed`, `allow_stale`, `calibration`, warnings and errors are those of `passim.odds`;
+    raises SpanError for a call longer than the span or the hours, InputError for other numbers.
     """
     forecast = ServiceForecast.find(
-        fleet, view, span, model=model, allow_stale=allow_stale, progress=progress, warn=warn
+        fleet, view, span, model=model, allow_stale=allow_stale, calibration=calibration, progress=progress, warn=warn
     )
     taken = np.array([[microseconds(aware(at, "busy time")) for at in ends] for ends in busy], dtype=np.int64)
     return plan_of(

@@ -29,6 +29,7 @@ from ....text.calls import (
     plan_notes,
     plan_sentences,
 )
+from ....text.learned import calls_of_record, lesson_notes, such_calls_sentence
 from ....text.notes import Note, weighed
 from ....text.units import LocalClock, counted, duration, share
 from ....text.ways_out import in_page_words
@@ -88,6 +89,10 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         return _without_start(question, request, none_left, clock, theme)
     plan, seen = call_request.plan_of(question, request), call_request.seen_of(question, request)
     first, *rest = plan_sentences(plan, clock)
+    lesson = question.lesson
+    calls = calls_of_record(lesson, request.kind, request.minutes, request.hours, question.site.timezone)
+    if calls is not None and lesson.learned is not None:
+        rest.append(such_calls_sentence(calls, lesson.learned.days))
     if plan.statistics_only:
         shown = Shown(
             call_hours_only(plan, theme),
@@ -115,6 +120,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         panels,
         (
             *plan_notes(plan, call_forecast.RUNS),
+            *lesson_notes(lesson, None),
             *weighed(note for one in request.taken for note in one.notes),
             *check_notes,
             *notes_of(question, seen, request.span),

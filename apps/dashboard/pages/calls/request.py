@@ -89,14 +89,14 @@ def seen_of(question: PageRequest, request: CallRequest) -> Seen:
 
 def plan_of(question: PageRequest, request: CallRequest) -> call_answers.CallPlan:
     """Return the plan that is asked for. Raises Pending, InputError."""
-    kind, model = request.kind, question.fleet_timing.model
+    kind, model, calibration = request.kind, question.fleet_timing.model, question.lesson.calibration
     thresholds_s = (*kind.at_least_s, kind.buffer_s)
     seen = seen_of(question, request)
     found: call_work.Planned = question.computed(
         ("calls", question.view, request.span, kind.name, thresholds_s, request.minutes, request.hours, request.busy,
-         model),
+         model, calibration),
         request.span, call_work.plan, seen.visibility, request.span, kind, request.minutes, request.hours,
-        question.site.timezone, request.busy, model,
+        question.site.timezone, request.busy, model, calibration,
         ms_per_satellite_day=DRAWS_MS,
     )  # fmt: skip
     return found.plan
