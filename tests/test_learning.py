@@ -24,8 +24,7 @@ from passim.line import LearnedLine, compare_record, learn_line, past_forecast, 
 from passim.line.learning import shrunk_rates
 from passim.line.past import PastForecast
 from passim.spans import DailyHours
-from passim.workspace import Workspace, create
-from passim.workspace.learned_line import LEARNED_NAME, keep_learned, lesson_of, read_learned
+from passim.workspace import LEARNED_NAME, Workspace, create, keep_learned, lesson_of, read_learned
 from tests.simulated_line import recorded
 
 START = datetime(2026, 3, 1, tzinfo=UTC)

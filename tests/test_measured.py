@@ -23,9 +23,8 @@ from passim.errors import InputError
 from passim.intervals import Intervals, total_length
 from passim.line import JournalWriter, LineRecord, Probes, Target, find_outages, line_statistics
 from passim.parallel import WorkerPool
-from passim.workspace import Workspace, create
+from passim.workspace import Workspace, create, keep_learned, read_learned
 from passim.workspace.invented_record import INVENTED_RECORD, invented_record, write_invented_record
-from passim.workspace.learned_line import keep_learned, read_learned
 from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.notes import answered

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from passim.answers.calls import kinds as call_kinds
     from passim.sky import view as views
     from passim.spans import DailyHours
-    from passim.workspace.learned_line import LineLesson
+    from passim.workspace import LineLesson
 
     from ..text.query import QueryResult
 
@@ -93,7 +93,7 @@ def forecast(
 
 def lesson_for(fleet_choice: FleetChoice, site_choice: SiteChoice, view: views.View, at: datetime) -> LineLesson:
     """Return what the record of the line has taught of this fleet and view by `at`; of element files, nothing."""
-    from passim.workspace.learned_line import LineLesson, lesson_of
+    from passim.workspace import LineLesson, lesson_of
 
     workspace = None if fleet_choice.elements else site_choice.workspace()
     if workspace is None:

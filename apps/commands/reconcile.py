@@ -143,7 +143,7 @@ def _learn(
     """
     from passim.errors import InputError
     from passim.line import learn_line
-    from passim.workspace.learned_line import is_the_line, keep_learned
+    from passim.workspace import is_the_line, keep_learned
 
     forecast, record, found = compared
     workspace = None if fleet_choice.elements else found_workspace(fleet_choice.workspace_dir)

@@ -27,8 +27,7 @@ from passim.forecast import timing
 from passim.parallel import Job, WorkerPool
 from passim.sky import view as views
 from passim.spans import local_days, moment, zone
-from passim.workspace import Timing, Workspace
-from passim.workspace.learned_line import LEARNED_NAME, LineLesson, lesson_of
+from passim.workspace import LEARNED_NAME, LineLesson, Timing, Workspace, lesson_of
 
 from ..text.units import LocalClock
 from .address import Choices

@@ -8,10 +8,10 @@ from .notes import Note, background
 from .units import counted, duration, share
 
 if TYPE_CHECKING:
-    from passim.answers.calls.kinds import CallKind
+    from passim.answers.calls import CallKind
     from passim.line import LearnedLine, SuchCalls
     from passim.spans import DailyHours
-    from passim.workspace.learned_line import LineLesson
+    from passim.workspace import LineLesson
 
 # With fewer calls than this a share says nothing.
 _FEWEST_CALLS: Final = 10

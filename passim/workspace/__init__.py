@@ -39,6 +39,14 @@ from passim.workspace.feeds import (
 from passim.workspace.folder import FILE_NAME, Workspace
 from passim.workspace.invented_record import INVENTED_RECORD
 from passim.workspace.last_answers import keep_answer, last_answer
+from passim.workspace.learned_line import (
+    LEARNED_NAME,
+    LineLesson,
+    is_the_line,
+    keep_learned,
+    lesson_of,
+    read_learned,
+)
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
 from passim.workspace.settings import Assumption, SiteSettings, check_name
 from passim.workspace.timing import Timing
@@ -46,11 +54,13 @@ from passim.workspace.timing import Timing
 __all__ = [
     "FILE_NAME",
     "INVENTED_RECORD",
+    "LEARNED_NAME",
     "Address",
     "Assumption",
     "FeedState",
     "Folder",
     "History",
+    "LineLesson",
     "Missing",
     "Origin",
     "SiteSettings",
@@ -65,12 +75,16 @@ __all__ = [
     "create",
     "feed_state",
     "fleets_with_feeds",
+    "is_the_line",
     "keep_answer",
     "keep_horizon_as",
+    "keep_learned",
     "last_answer",
     "learn_fleet_timing",
     "learning_is_due",
+    "lesson_of",
     "new_site",
+    "read_learned",
     "site_and_spot",
     "snapshots_to_score",
     "update_fleet",

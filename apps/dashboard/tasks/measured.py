@@ -32,7 +32,7 @@ from passim.line import (
 from passim.line import statistics as figures
 from passim.line import suitability as uses
 from passim.sky import view as views
-from passim.workspace import Workspace, invented_record, learned_line
+from passim.workspace import Workspace, invented_record, is_the_line, keep_learned
 
 Progress = Callable[[float], None]
 _KEPT_PROBES = 1
@@ -160,7 +160,7 @@ def _learn(
 ) -> None:
     """Keep what a record teaches the odds of calls, where it is that of the line itself and goes up to its end."""
     forecast, record, comparison = compared
-    if not learned_line.is_the_line(workspace, fleet_name, forecast.view):
+    if not is_the_line(workspace, fleet_name, forecast.view):
         return
     with Journal(workspace.journal_file) as journal:
         bounds = journal.bounds(source)
@@ -173,7 +173,7 @@ def _learn(
     except InputError:
         # A record of a few days, or elements too old for odds: the comparison itself says so.
         return
-    learned_line.keep_learned(workspace, forecast.view, learned)
+    keep_learned(workspace, forecast.view, learned)
 
 
 def invent(folder: Path, at: datetime, progress: Progress | None = None) -> bool:
