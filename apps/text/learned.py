@@ -8,7 +8,7 @@ from .notes import Note, background
 from .units import counted, duration, share
 
 if TYPE_CHECKING:
-    from passim.answers.calls import CallKind
+    from passim.answers.calls import kinds as call_kinds
     from passim.line import LearnedLine, SuchCalls
     from passim.spans import DailyHours
     from passim.workspace import LineLesson
@@ -29,7 +29,7 @@ def such_calls_sentence(calls: SuchCalls, days: int) -> str:
 
 
 def calls_of_record(
-    lesson: LineLesson, kind: CallKind, minutes: int, hours: DailyHours, timezone: str
+    lesson: LineLesson, kind: call_kinds.CallKind, minutes: int, hours: DailyHours, timezone: str
 ) -> SuchCalls | None:
     """Return how such calls would have gone on the days learned from; None where nothing was learned."""
     from passim.line import such_calls
