@@ -134,6 +134,34 @@ def test_a_gap_thinner_than_a_pixel_has_a_stroke_of_its_own() -> None:
     assert regions(trace(figure, "no service"))[0][1] == pytest.approx(6.0 + 20.0 / 3600.0)
 
 
+def test_on_a_phone_a_day_is_columns_of_half_hours_as_high_as_they_are_out() -> None:
+    span = Span(at(25, 0), at(27, 0))
+    gaps = ((at(25, 9), at(25, 9, 6)), (at(25, 9, 12), at(25, 9, 18)), (at(26, 23, 27), at(26, 23, 33)))
+    coverage, clock = coverage_with_gaps(span, *gaps), LocalClock(ZONE, span)
+    figure = gap_clock(coverage, clock, at(25, 12), LIGHT, DailyHours(480, 1080), by_half_hour=True)
+    out = trace(figure, "no service")
+    assert [each[:2] for each in regions(out)] == [(9.0, 9.5), (23.0, 23.5), (23.5, 24.0)]
+    # Twelve minutes are the worst and fill the row; three are a quarter of that.
+    assert [high - low for *_, low, high in regions(out)] == pytest.approx([0.75, 0.1875, 0.1875], abs=1e-6)
+    assert out.fillpattern.shape == "/"
+    assert list(trace(figure, "gaps").customdata[0]) == ["09:00", "09:30", "12 min"]
+    assert not [shape for shape in figure.layout.shapes if shape.name == "short gaps"]
+    assert themes.THEMES["dark narrow"].narrow
+    assert not themes.THEMES["dark"].narrow
+    assert days_caption(coverage.by_local_day(ZONE), clock, by_half_hour=True).startswith("Each column is half an hour")
+
+
+@pytest.mark.parametrize("hour", [7, 12, 17, 23])
+def test_now_and_call_hours_are_labelled_apart(hour: int) -> None:
+    span = Span(at(25, 0), at(27, 0))
+    figure = gap_clock(coverage_with_gaps(span), LocalClock(ZONE, span), at(25, hour), LIGHT, DailyHours(480, 1080))
+    notes = {note.text: note for note in figure.layout.annotations}
+    now, hours = notes["now"], notes["call hours"]
+    assert (now.x, hours.x) == (hour, 13.0)
+    assert abs(now.x - hours.x) >= 5.0 or now.yshift >= 13.0
+    assert figure.layout.margin.t >= 2 * 1.3 * 13
+
+
 def test_hours_that_were_not_computed_are_left_blank() -> None:
     # From 15:00 of one day to 06:00 of the next but one, by the clock of the site.
     span = Span(at(25, 15), at(27, 6))

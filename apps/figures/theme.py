@@ -5,7 +5,7 @@ The style sheet of the dashboard carries the same colours under the same names; 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import plotly.graph_objects as go
@@ -22,7 +22,8 @@ DOTS: Final = "."
 class Theme:
     """Colours by what they mean. ``ramp`` is for counts in view, from one to many; ``single`` is exactly one.
 
-    Words about service and about one satellite alone have darker shades of their own on paper.
+    Words about service and about one satellite alone have darker shades of their own on paper. A ``narrow`` picture is
+    for a phone, on which what a desk has room for would run together.
     """
 
     name: str
@@ -38,6 +39,7 @@ class Theme:
     ramp: tuple[str, ...]
     service_text: str
     single_text: str
+    narrow: bool = False
 
     def of_count(self, in_view: int) -> str:
         """Return the colour of a number of satellites in view: none, exactly one, or the ramp from two on."""
@@ -82,7 +84,12 @@ DARK: Final = Theme(
     service_text="#7FB0B5",
     single_text="#D3BC86",
 )
-THEMES: Final = {theme.name: theme for theme in (LIGHT, DARK)}
+# By what the browser says of itself.
+THEMES: Final = {
+    f"{theme.name} narrow" if narrow else theme.name: replace(theme, narrow=narrow)
+    for theme in (LIGHT, DARK)
+    for narrow in (False, True)
+}
 
 CONFIG: Final[Any] = {
     "displaylogo": False,

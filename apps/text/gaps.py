@@ -27,8 +27,8 @@ TOO_OLD_TO_TELL_WHEN: Final = "The elements are too old by then to tell when."
 # What stands behind the question marks of pictures, on the page and in the report.
 DAYS_HELP: Final = Help(
     "One row a day, local time from left to right. Each mark is a gap, as wide as it is long but never thinner than a "
-    "hair; marks that slant from row to row show the daily drift of the pattern. At the end of a row stands how long "
-    "service is out that day.",
+    "hair, or on a phone a column a half hour, higher where more of it is out; what slants from row to row shows the "
+    "daily drift of the pattern. At the end of a row stands how long service is out that day.",
     "Every pass within all limits is found; a gap is where no pass lasts. Days are those of the site's clock.",
 )
 MINUTES_HELP: Final = Help(
@@ -94,16 +94,17 @@ def gap_answer(command: str, found: QueryResult, coverage: Coverage, *, longest_
     )
 
 
-def days_caption(days: pd.DataFrame, clock: LocalClock) -> str:
+def days_caption(days: pd.DataFrame, clock: LocalClock, *, by_half_hour: bool = False) -> str:
     """Say of a table of `Coverage.by_local_day` which day is out longest and which least, and what is left blank.
 
-    Days that were computed in part are compared with nothing.
+    Days that were computed in part are compared with nothing. The picture has a mark a gap, or a column a half hour.
     """
     whole = days[days["whole"]]
     blank = " Blank hours were not computed." if len(whole) < len(days) else ""
     if not days["gap_s"].any():
         return f"No day has a gap.{blank}"
-    words = f"Each mark is a gap; calm hours are shaded.{blank}"
+    marks = "Each column is half an hour, higher where more of it is out" if by_half_hour else "Each mark is a gap"
+    words = f"{marks}; calm hours are shaded.{blank}"
     if len(whole) < 2:
         return words
     worst, best = whole.iloc[int(whole["gap_s"].argmax())], whole.iloc[int(whole["gap_s"].argmin())]

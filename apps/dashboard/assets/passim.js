@@ -2,7 +2,9 @@
 (function () {
   "use strict";
   const dark = window.matchMedia("(prefers-color-scheme: dark)");
-  const scheme = () => (dark.matches ? "dark" : "light");
+  // As narrow as where the style sheet becomes that of a phone: some pictures are drawn otherwise there.
+  const narrow = window.matchMedia("(max-width: 47rem)");
+  const scheme = () => (dark.matches ? "dark" : "light") + (narrow.matches ? " narrow" : "");
   const titles = { "/": "Now" };
 
   // The field behind a place to drop files on comes late and without a name.
@@ -267,7 +269,12 @@
     },
   };
 
-  dark.addEventListener("change", () => window.dash_clientside.set_props("scheme", { data: scheme() }));
+  for (const asked of [dark, narrow]) {
+    // A sheet of paper may be as narrow as a phone: what is printed stays as it was drawn.
+    asked.addEventListener("change", () => {
+      if (!window.matchMedia("print").matches) window.dash_clientside.set_props("scheme", { data: scheme() });
+    });
+  }
 
   // Dash wraps each radio button in an "option", inside which screen readers find no button: the plain button says it all.
   const plainButtons = () => {

@@ -78,9 +78,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             "days": Shown(
                 question.drawn(
                     ("clock days", question.view, span, question.minute, hours, theme),
-                    lambda: gap_clock(seen.coverage, clock, question.minute, theme, hours),
+                    lambda: gap_clock(seen.coverage, clock, question.minute, theme, hours, by_half_hour=theme.narrow),
                 ),
-                days_caption(by_day, clock),
+                days_caption(by_day, clock, by_half_hour=theme.narrow),
                 Table(
                     by_day.drop(columns="date").rename(columns={"day_local": "day"}), day_columns(clock), shown=by_day
                 ),
