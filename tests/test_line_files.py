@@ -135,6 +135,21 @@ def test_two_runs_of_ping_in_one_file_have_a_hole_between() -> None:
     assert found(reading) == []
 
 
+def test_pauses_that_overlap_since_the_clock_was_set_back_are_no_fault() -> None:
+    """The machine sleeps for an hour; the run after it has its own pause, at times of the first one's."""
+
+    def run(*times_s: int) -> str:
+        head = "PING 192.0.2.1 (192.0.2.1) 56(84) bytes of data.\n"
+        return head + "".join(
+            f"[{AT_S + at_s + 0.03:.6f}] 64 bytes from 192.0.2.1: icmp_seq={k + 1} ttl=57 time=30.0 ms\n"
+            for k, at_s in enumerate(times_s)
+        )
+
+    reading = read(run(*range(10), *range(3610, 3620)) + run(*range(600, 610), *range(4000, 4010)))
+    assert np.round(reading.record.holes - AT_S, 3).tolist() == [[10.0, 600.0], [610.0, 3610.0], [3620.0, 4000.0]]
+    assert len(reading.record.probes[0]) == 40
+
+
 def test_damaged_lines_are_named_and_are_no_losses() -> None:
     lines = iputils(lambda k: not 150 <= k < 160, 300).splitlines()
     lines[40] = lines[40][:25]

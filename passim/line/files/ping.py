@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.errors import InputError, WayOut
+from passim.intervals import difference, union
 from passim.line.files.reading import (
     TOLERATED_SHARE,
     Answers,
@@ -394,6 +395,11 @@ def _reading(
     last_s = float(probes.sent_s[-1]) + period_s if end_s is None else end_s
     told = Answers() if kind != "ping" or end_s is not None else answers
     span = span_of(told, float(probes.sent_s[0]), last_s)
+    pauses = union((holes[:, 0], holes[:, 1]))
+    if pauses.start.size < len(holes):
+        # A clock that was set back lets the pauses of two runs overlap: what either of them measured is none.
+        measured = union((probes.sent_s, probes.sent_s + period_s))
+        holes = np.column_stack(difference(pauses, measured))
     outages = find_outages((probes,), holes, losses=answers.losses)
     record = LineRecord(span, (probes,), holes, outages, name, period_s, zone_of(answers))
     return Reading(record, kind, used, silent, tuple(left_out), tuple(remarks))
