@@ -108,7 +108,7 @@ def reconcile(
     found = compare_record(
         forecast.gaps, record, sigma_s=forecast.sigma_s, within_s=tolerance_s, odds=forecast.odds, timezone=zone
     )
-    learned = _learn(fleet_choice, choice, record_path, tolerance_s, (forecast, record, found))
+    learned = _learn(fleet_choice, record_choice, record_path, tolerance_s, (forecast, record, found))
     clock = LocalClock(zone, record.span)
     middle = max(forecast.freshness, key=lambda each: each.median_s)
     age = f"Forecast from elements of {forecast.objects:,} objects, at most {timing.age_words(middle.median_s)} away"
