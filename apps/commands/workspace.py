@@ -17,7 +17,6 @@ from ..command_line.options import (
     workspace_option,
 )
 from ..command_line.usage import Commands
-from ..text.limits import descriptions
 from ..text.notes import Note, background, weighed
 from ..text.service import service_words
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
@@ -306,28 +305,19 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
       passim workspace show
       passim workspace show --workspace demo --format json
     """
-    import pandas as pd
-
     from ..command_line.output import check_out, write
     from ..text.answer import Answer
-    from ..text.columns import TEXT, Column, Format
+    from ..text.setup import PLACE_COLUMNS, place_rows
     from ..text.units import counted
 
     check_out(output_choice.out)
     opened = _opened(workspace_dir)
-    columns = ["site", "spot", "latitude_deg", "longitude_deg", "height_m", "timezone", "horizon", "limits"]
-    lines, lower = [], []
-    for name in opened.site_names:
-        for spot in opened.spot_names(name):
-            view = opened.view(name, spot)
-            horizon, *others = descriptions(view).values()
-            place = view.site
-            where = (place.latitude_deg, place.longitude_deg, place.height_m, place.timezone)
-            lines.append((name, spot, *where, horizon, "; ".join(others)))
-            if view.stops_above_horizon:
-                lower.append(f"{name} {spot}")
-    rows = pd.DataFrame(lines, columns=columns)
-
+    lower = [
+        f"{name} {spot}"
+        for name in opened.site_names
+        for spot in opened.spot_names(name)
+        if opened.view(name, spot).stops_above_horizon
+    ]
     fleets = ", ".join(opened.fleet_names)
     what = f"{counted(len(opened.site_names), 'site')} and {counted(len(opened.fleet_names), 'fleet')}"
     sentence = f"{opened.settings.name or opened.folder}: {what}{f' ({fleets})' if fleets else ''}, in {opened.file}."
@@ -337,17 +327,6 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
         words = f"{floor}: the horizon counts only where it is higher. It is lower at {', '.join(lower)}."
         notes.append(Note(words))
     notes += weighed(f"Assumed since {a.since}, not measured: {a.setting}; {a.how}." for a in opened.assumptions)
-    plain = Format(lambda value: f"{value:g}")
-    shown = (
-        Column("site", "Site", TEXT),
-        Column("spot", "Spot", TEXT),
-        Column("latitude_deg", "Latitude °", plain),
-        Column("longitude_deg", "Longitude °", plain),
-        Column("height_m", "Height m", Format(lambda height_m: f"{height_m:,g}")),
-        Column("timezone", "Zone", TEXT, 1),
-        Column("horizon", "Horizon", TEXT, below=True),
-        Column("limits", "Other limits", TEXT, below=True),
-    )
     facts = {
         "workspace": str(opened.folder),
         "name": opened.settings.name,
@@ -355,7 +334,7 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
         "assumptions": [{"setting": a.setting, "since": str(a.since), "how": a.how} for a in opened.assumptions],
     }
     write(
-        Answer("workspace show", sentence, rows, shown, (*notes, *weighed(opened.notes)), facts),
+        Answer("workspace show", sentence, place_rows(opened), PLACE_COLUMNS, (*notes, *weighed(opened.notes)), facts),
         output_choice,
     )
 

@@ -170,7 +170,10 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         interval_ms = _HOUR_MS if page.tick_s is None else int(page.tick_s * 1000)
         question, _ = request_of(search)
         if question.workspace.missing:
-            return ([page.extra(question)] if page.loads and page.extra else []), [], path, interval_ms, True
+            # What brings the first site and the first satellites works without any.
+            first = [page.extra(question)] if page.loads and page.extra is not None else []
+            first += page.below(question) if page.loads and page.below is not None else []
+            return first, [], path, interval_ms, True
         share()
         offered = offers(question, page)
         head = [choice_list(key, offered[key].label) for key in _IN_HEAD if key in offered]

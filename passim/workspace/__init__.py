@@ -9,6 +9,7 @@ demo        the invented scenario, a workspace file like any other
 plover      its fleet, made afresh for each day; invented_record, seven days of what its line did
 folder      `Workspace`: finding it, and what it gives to the rest of passim
 places      sites, mounting spots and gateways added to the file
+changing    each part of the file given other settings, renamed or removed; shown first, then written
 horizons    a surveyed horizon kept as that of a mounting spot
 feeds       which fleets have a feed, when it is due, and bringing them up to date
 timing      which timing errors hold for a fleet, and what was learned of them from its snapshots

@@ -127,7 +127,7 @@ def _inserted(
     """Put a section into the file behind the last of its kind, renew lists of gateways, and return the workspace."""
 
     def change(text: str) -> str:
-        new = _with_section(text, section, kind)
+        new = with_section(text, section, kind)
         if listing:
             document: Any = tomlkit.parse(new)
             for site in document[_SITES]:
@@ -140,7 +140,7 @@ def _inserted(
     return Workspace.load(file)
 
 
-def _with_section(text: str, section: str, kind: tuple[str | int, ...]) -> str:
+def with_section(text: str, section: str, kind: tuple[str | int, ...]) -> str:
     """Return a file's text with one more table of an array of tables. Raises WorkspaceError for one in one line."""
     wanted: Any = tomllib.loads(text)
     added: Any = tomllib.loads(section)
@@ -153,7 +153,7 @@ def _with_section(text: str, section: str, kind: tuple[str | int, ...]) -> str:
     here.setdefault(kind[-1], []).extend(entries)
 
     lines = text.splitlines()
-    at = _behind(lines, LineNumbers(text).tables(), kind)
+    at = after_last_setting(lines, LineNumbers(text).tables(), kind)
     block = ["", *section.rstrip("\n").split("\n")]
     new = "\n".join([*lines[:at], *block, *lines[at:]]) + "\n"
     try:
@@ -170,8 +170,8 @@ def _with_section(text: str, section: str, kind: tuple[str | int, ...]) -> str:
     return new
 
 
-def _behind(lines: list[str], tables: dict[tuple[str | int, ...], int], kind: tuple[str | int, ...]) -> int:
-    """Return behind how many lines a new table of `kind` goes: the last setting of the last one there is."""
+def after_last_setting(lines: list[str], tables: dict[tuple[str | int, ...], int], kind: tuple[str | int, ...]) -> int:
+    """Return behind how many lines the last setting of the last table of `kind`, or below it, stands."""
     own = [line for place, line in tables.items() if place[: len(kind)] == kind]
     if not own:
         # The first of its kind: behind the table that holds it, else at the end of the file.

@@ -57,11 +57,20 @@ def edit(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> str:
 
 def preview(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> list[str]:
     """Return the lines that `edit` would change, as `differences` has them, and write nothing. Raises as it."""
+
+    def changed(old: str) -> str:
+        document = tomlkit.parse(old)
+        change(document)
+        return tomlkit.dumps(document)
+
+    return preview_text(path, changed)
+
+
+def preview_text(path: Path, change: Callable[[str], str]) -> list[str]:
+    """Return the lines that `edit_text` would change, as `differences` has them, and write nothing. Raises as it."""
     old = read_text(path)
     read_settings(old, path)
-    document = tomlkit.parse(old)
-    change(document)
-    new = tomlkit.dumps(document)
+    new = change(old)
     read_settings(new, path)
     return differences(old, new)
 

@@ -8,9 +8,11 @@ from ..page_model import Page
 from . import clock, elements, growth, now
 from .calls import page as calls
 from .measured import page as measured
+from .setup import page as setup
 from .sites import page as sites
 from .sky import page as sky
 
 PAGES: Final[tuple[Page, ...]] = (
     now.PAGE, clock.PAGE, calls.PAGE, growth.PAGE, sites.PAGE, sky.PAGE, measured.PAGE, elements.PAGE,
+    setup.PAGE,
 )  # fmt: skip

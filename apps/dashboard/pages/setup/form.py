@@ -1,0 +1,164 @@
+"""What can be changed of a workspace, and its fields: from settings to the text of fields, and back to a change."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+from urllib.parse import quote, unquote
+
+from passim.errors import WorkspaceError
+from passim.spans import DailyHours
+from passim.workspace import Workspace, changing, check_name
+from passim.workspace.changing import Kind, Part
+from passim.workspace.settings import CallHoursSettings, SiteSettings
+
+from ....text.setup import FIELDS, KEEPS_HORIZON, KINDS, NEW_FIELDS, Field
+
+_CONE: Final = "cone."
+_KINDS: Final[tuple[Kind, ...]] = ("site", "spot", "gateway", "fleet", "terminal")
+_LONGEST: Final = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A part of the workspace, or a new one of its kind."""
+
+    part: Part
+    new: bool = False
+
+    @property
+    def value(self) -> str:
+        """The item as it stands in the address."""
+        part = self.part
+        words = "/".join(quote(text, safe="") for text in (part.site, part.name) if text)
+        return f"{'new-' if self.new else ''}{part.kind}{f':{words}' if words else ''}"
+
+    @classmethod
+    def read(cls, text: str) -> Item | None:
+        """Return the item that stands in an address, or None for anything else."""
+        kind, _, words = text.removeprefix("new-").partition(":")
+        names = [unquote(word) for word in words.split("/") if word]
+        new = text.startswith("new-")
+        known = next((each for each in _KINDS if each == kind), None)
+        named = {"terminal": 0, "spot": 1 if new else 2}.get(kind, 0 if new else 1)
+        if known is None or len(names) != named or (new and known not in NEW_FIELDS):
+            return None
+        if known == "spot":
+            return cls(Part(known, "" if new else names[1], names[0]), new)
+        return cls(Part(known, names[0] if names else ""), new)
+
+
+def items(workspace: Workspace) -> dict[Kind, list[Item]]:
+    """Return what there is to change, by kind, and what can be added."""
+    settings = workspace.settings
+    return {
+        "site": [*(Item(Part("site", site.name)) for site in settings.sites), Item(Part("site"), new=True)],
+        "spot": [
+            each
+            for site in settings.sites
+            for each in (
+                *(Item(Part("spot", spot.name, site.name)) for spot in site.spots),
+                Item(Part("spot", "", site.name), new=True),
+            )
+        ],
+        "gateway": [*(Item(Part("gateway", each.name)) for each in settings.gateways), Item(Part("gateway"), new=True)],
+        "fleet": [Item(Part("fleet", fleet.name)) for fleet in settings.fleets],
+        "terminal": [Item(Part("terminal"))],
+    }
+
+
+def fields_of(workspace: Workspace, item: Item) -> list[tuple[Field, str]]:
+    """Return the fields of an item, each with the text it holds now. Raises WorkspaceError where it is not there."""
+    if item.new:
+        usual = {"mask_deg": "25", "spot": "roof", "height_m": "0"}
+        return [(field, usual.get(field.key, "")) for field in NEW_FIELDS[item.part.kind]]
+    settings = _settings(workspace, item.part)
+    found = []
+    for field in FIELDS[item.part.kind]:
+        if field.key == "mask_deg" and settings.mask_deg is None:
+            field = Field(field.key, field.label, KEEPS_HORIZON)
+        found.append((field, _text(settings, field.key)))
+    return found
+
+
+def change_of(workspace: Workspace, item: Item, typed: Mapping[str, str]) -> changing.Change | None:
+    """Return the change that what is typed into the fields makes; None where it makes none. Raises WorkspaceError."""
+    fields = dict((field.key, (field, text)) for field, text in fields_of(workspace, item))
+    texts = {key: typed.get(key, text).strip()[:_LONGEST] for key, (_, text) in fields.items()}
+    changed = {key for key, text in texts.items() if text != fields[key][1] or item.new}
+    if any(key.startswith(_CONE) for key in changed):
+        changed |= {key for key in texts if key.startswith(_CONE)}
+    values = {key: _value(fields[key][0], texts[key]) for key in texts if key in changed}
+    if "name" in values:
+        check_name(texts["name"], f"name of the {KINDS[item.part.kind].lower()}")
+    cone = {key.removeprefix(_CONE): values.pop(key) for key in list(values) if key.startswith(_CONE)}
+    if cone:
+        given = {key: value for key, value in cone.items() if value is not None}
+        values["cone"] = given if cone["half_angle_deg"] is not None else None
+    if not values:
+        return None
+    if not item.new:
+        return changing.alter(item.part, values)
+    name = str(values.pop("name"))
+    spot, mask_deg = values.pop("spot", None), values.get("mask_deg")
+    if item.part.kind == "site":
+        check_name(str(spot or ""), "name of the mounting spot")
+        values.pop("mask_deg")
+        hours = values.pop("call_hours")
+        values["spots"] = [{"name": spot, "mask_deg": mask_deg}]
+        values["call_hours"] = None if hours is None else CallHoursSettings(**hours)
+    given = {key: value for key, value in values.items() if value is not None}
+    return changing.add(Part(item.part.kind, name, item.part.site), given)
+
+
+def _settings(workspace: Workspace, part: Part) -> Any:
+    settings = workspace.settings
+    if part.kind == "terminal":
+        return settings.terminal
+    if part.kind == "spot":
+        entries: Any = _settings(workspace, Part("site", part.site)).spots
+    else:
+        entries = {"site": settings.sites, "gateway": settings.gateways, "fleet": settings.fleets}[part.kind]
+    for entry in entries:
+        if entry.name.casefold() == part.name.strip().casefold():
+            return entry
+    known = ", ".join(entry.name for entry in entries) or "none"
+    raise WorkspaceError(KINDS[part.kind].lower(), got=part.name, wanted=f"one of {known}")
+
+
+def _text(settings: Any, key: str) -> str:
+    """Return a setting as the text of its field."""
+    if key.startswith(_CONE):
+        return "" if settings.cone is None else f"{getattr(settings.cone, key.removeprefix(_CONE)):g}"
+    value = getattr(settings, key)
+    if key == "call_hours":
+        return "" if value is None else _hours_text(settings)
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.10g}"
+    return ", ".join(value) if isinstance(value, list) else str(value)
+
+
+def _hours_text(site: SiteSettings) -> str:
+    hours = site.call_hours
+    assert hours is not None
+    return f"{hours.start:%H:%M}-{hours.end:%H:%M},{','.join(day.lower() for day in hours.days)}"
+
+
+def _value(field: Field, text: str) -> Any:
+    """Return what a field's text means; None for an empty one. Raises WorkspaceError."""
+    if not text:
+        return None
+    if field.number:
+        try:
+            return float(text.replace(",", "."))
+        except ValueError:
+            raise WorkspaceError(field.label, got=text, wanted="a number", try_next="25") from None
+    if field.key == "gateways":
+        return [name.strip() for name in text.split(",") if name.strip()]
+    if field.key == "call_hours":
+        hours = CallHoursSettings.of(DailyHours.parse(text, field.label))
+        return {"start": f"{hours.start:%H:%M}", "end": f"{hours.end:%H:%M}", "days": list(hours.days)}
+    return text

@@ -1,0 +1,270 @@
+"""Setup: sites, mounting spots, gateways, terminal and fleets, and a form that shows what a change does to the file."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+
+from passim.errors import InputError, PassimError
+from passim.workspace import Workspace, changing
+
+from ....figures.setup import places
+from ....figures.theme import Theme
+from ....text import setup as words
+from ....text.notes import weighed
+from ....text.units import printable
+from ....text.ways_out import in_page_words
+from ...address import changed, query_of, read_query
+from ...page_model import Answer, Help, Page, Panel, Shown, Table
+from ...parts import aria, part
+from ...state import DashboardState, PageRequest
+from ...upload import fault_line
+from . import form
+
+_KEY: Final = "edit"
+_FIELD: Final = "setup-field"
+
+PLAN = Panel(
+    "plan",
+    "Where everything stands",
+    Help(
+        "Sites as dots and gateways as squares, north up, with a dotted line from each site to the gateways that count "
+        "for it. The table has every mounting spot with its horizon and its limits.",
+        "Places as the workspace gives them; a degree of longitude is drawn as wide as it is at the middle.",
+        "passim.toml, the file of the workspace.",
+    ),
+)
+
+
+def answer(question: PageRequest, theme: Theme) -> Answer:
+    """Say what the workspace holds."""
+    workspace = question.workspace
+    settings = workspace.settings
+    counts = [(site, gateway.name) for site in workspace.site_names for gateway in workspace.gateways(site)]
+    figure = places(
+        [(site.name, site.latitude_deg, site.longitude_deg) for site in settings.sites],
+        [(each.name, each.latitude_deg, each.longitude_deg) for each in settings.gateways],
+        counts,
+        theme,
+    )
+    rows = words.place_rows(workspace)
+    without = [site for site in workspace.site_names if site not in {name for name, _ in counts}]
+    return Answer(
+        words.workspace_sentence(workspace),
+        {
+            PLAN.name: Shown(
+                figure,
+                words.map_caption(without),
+                Table(rows, words.PLACE_COLUMNS, of_site=False),
+            )
+        },
+        weighed(workspace.notes),
+        words.HOW,
+    )
+
+
+def section(question: PageRequest) -> Any:
+    """Return the form of what is chosen."""
+    return html.Section(
+        [
+            html.Div(_form(question), id="setup-body"),
+            html.Div(id="setup-told", role="status"),
+            html.Button(words.UNDO, id="setup-undo", className="button", n_clicks=0),
+            *([html.P(words.INVENTED, className="quiet")] if question.state.invented else []),
+            dcc.Store(id="setup-pending"),
+        ],
+        className="setup",
+        **aria(label="Change something"),
+    )
+
+
+def choose(question: PageRequest) -> Any:
+    """Return what there is to change, as links."""
+    return html.Div(_lists(question), id="setup-lists")
+
+
+def register(app: Dash, state: DashboardState) -> None:
+    """Show what a change does, write it, take it back."""
+
+    def request_of(search: str | None) -> PageRequest:
+        return state.question(read_query(search)[0])
+
+    @app.callback(
+        Output("setup-shown", "children"),
+        Output("setup-pending", "data"),
+        Output("setup-write", "disabled"),
+        Input({"part": _FIELD, "name": ALL}, "value"),
+        Input("setup-remove", "n_clicks"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def show(_: list[str | None], removals: int | None, search: str | None) -> Any:
+        question = request_of(search)
+        item = _item(question)
+        if item is None:
+            return no_update, no_update, no_update
+        typed = {entry["id"]["name"]: entry.get("value") or "" for entry in ctx.inputs_list[0]}
+        removing = bool(removals) and ctx.triggered_id == "setup-remove"
+        try:
+            change = _change(question.workspace, item, typed, removing=removing)
+            if change is None:
+                return html.P(words.UNTOUCHED, className="quiet"), None, True
+            lines = changing.shown(question.workspace, change)
+        except InputError as error:
+            return fault_line(error), None, True
+        if not lines:
+            return html.P(words.NOTHING), None, True
+        told = [html.P(words.GOES if removing else words.WOULD), _lines(lines)]
+        return told, {"item": item.value, "typed": typed, "removing": removing, "lines": lines}, False
+
+    @app.callback(
+        Output("setup-lists", "children"),
+        Output("setup-body", "children"),
+        Output("setup-told", "children"),
+        Output("changed", "data", allow_duplicate=True),
+        Output("address", "search", allow_duplicate=True),
+        Input("setup-write", "n_clicks"),
+        State("setup-pending", "data"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def write(clicks: int | None, pending: Any, search: str | None) -> Any:
+        same = (no_update,) * 5
+        if not clicks or not isinstance(pending, dict):
+            return same
+        question = request_of(search)
+        item = form.Item.read(str(pending["item"]))
+        if item is None:
+            return same
+        try:
+            change = _change(question.workspace, item, pending["typed"], removing=bool(pending["removing"]))
+            assert change is not None  # it was shown
+            changing.write(question.workspace, change, pending["lines"])
+        except PassimError as error:
+            return no_update, no_update, fault_line(error), no_update, no_update
+        told = [html.P(words.WRITTEN, className="done"), _lines(pending["lines"])]
+        # What was added, renamed or removed is chosen no longer by its old name.
+        values: dict[str, str | None] = {_KEY: None}
+        kind = item.part.kind
+        if not item.new and kind in ("site", "spot", "fleet"):
+            values |= {"site": None, "spot": None} if kind != "fleet" else {"fleet": None}
+        query = query_of(changed(question.choices, values))
+        new = request_of(query)
+        return _lists(new), _form(new), told, state.now().isoformat(), query
+
+    @app.callback(
+        Output("setup-lists", "children", allow_duplicate=True),
+        Output("setup-body", "children", allow_duplicate=True),
+        Output("setup-told", "children", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
+        Input("setup-undo", "n_clicks"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def undo(clicks: int | None, search: str | None) -> Any:
+        if not clicks:
+            return (no_update,) * 4
+        try:
+            _, lines = state.workspace.undo()
+        except PassimError as error:
+            return no_update, no_update, fault_line(error), no_update
+        told = [html.P(words.UNDONE, className="done"), _lines(lines)]
+        new = request_of(search)
+        return _lists(new), _form(new), told, state.now().isoformat()
+
+
+def _item(question: PageRequest) -> form.Item | None:
+    return form.Item.read(question.choices.other(_KEY))
+
+
+def _change(workspace: Workspace, item: form.Item, typed: dict[str, str], *, removing: bool) -> changing.Change | None:
+    return changing.remove(item.part) if removing else form.change_of(workspace, item, typed)
+
+
+def _lists(question: PageRequest) -> Any:
+    """Return a row of links a kind."""
+    rows, chosen = [], _item(question)
+    for kind, each in form.items(question.workspace).items():
+        links = []
+        for item in each:
+            query = query_of(changed(question.choices, {_KEY: item.value}))
+            current = aria(current="true") if item == chosen else {}
+            links.append(html.Li(html.A(_called(item), href=f"/setup{query}", className="setup-link", **current)))
+        if kind == "fleet":
+            links.append(html.Li(html.A(words.ADD_FLEET, href="/elements", className="setup-link")))
+        rows.append(html.Div([html.Span(words.KINDS[kind], className="choice-label"), html.Ul(links)]))
+    return html.Nav(rows, className="setup-lists", **aria(label="What can be changed"))
+
+
+def _called(item: form.Item) -> str:
+    part_ = item.part
+    if item.new:
+        at = f" at {part_.site}" if part_.site else ""
+        return f"{words.NEW[part_.kind]}{printable(at)}"
+    return printable(f"{part_.site}, {part_.name}" if part_.site else part_.name or words.KINDS[part_.kind])
+
+
+def _form(question: PageRequest) -> list[Any]:
+    """Return the fields of what is chosen, and the place for what a change does."""
+    item = _item(question)
+    if item is None:
+        return []
+    try:
+        fields = form.fields_of(question.workspace, item)
+    except InputError as error:
+        return [html.P(in_page_words(error), className="fault")]
+    removable = not item.new and item.part.kind != "terminal"
+    return [
+        html.H2(_called(item), className="panel-title"),
+        html.Div([_field(field, text) for field, text in fields], className="setup-fields"),
+        html.Div(html.P(words.UNTOUCHED, className="quiet"), id="setup-shown", role="status"),
+        html.Div(
+            [
+                html.Button(words.WRITE, id="setup-write", className="button strong", n_clicks=0, disabled=True),
+                html.Button(words.REMOVE, id="setup-remove", className="button", n_clicks=0, hidden=not removable),
+            ],
+            className="button-row",
+        ),
+    ]
+
+
+def _field(field: Any, text: str) -> Any:
+    """Return a field with its label and how to fill it."""
+    # Dash does not list this kind of keyboard, which phones know.
+    keyboard: dict[str, Any] = {"inputMode": "decimal"} if field.number else {}
+    return html.Label(
+        [
+            html.Span(field.label, className="choice-label"),
+            dcc.Input(
+                id=part(_FIELD, field.key),
+                value=text,
+                type="text",
+                **keyboard,
+                debounce=0.4,
+                autoComplete="off",
+                className="field",
+            ),
+            html.Span(field.hint, className="quiet"),
+        ],
+        className="setup-field",
+    )
+
+
+def _lines(lines: list[str]) -> Any:
+    return html.Pre("\n".join(map(printable, lines)), className="file-lines")
+
+
+PAGE: Final = Page(
+    path="/setup",
+    name="Setup",
+    asks="What does passim take for granted here?",
+    panels=(PLAN,),
+    answer=answer,
+    uses=(),
+    extra=choose,
+    below=lambda question: [section(question)],
+    register=register,
+    loads=True,
+    looks_back=True,
+)

@@ -1,0 +1,123 @@
+"""Setting up in words: what can be changed in a workspace, each field with its unit, and what a change does."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from .columns import TEXT, Column, Format
+from .limits import descriptions
+from .units import counted
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from passim.workspace import Workspace
+
+KINDS: Final = {
+    "site": "Site", "spot": "Mounting spot", "gateway": "Gateway", "fleet": "Fleet", "terminal": "Terminal",
+}  # fmt: skip
+NEW: Final = {"site": "Add a site", "spot": "Add a mounting spot", "gateway": "Add a gateway"}
+ADD_FLEET: Final = "Add a fleet: upload its elements"
+HOW: Final = "Choose what to change. Nothing is written before you have seen which lines of the file change."
+UNTOUCHED: Final = "Change a field, and the lines of passim.toml that would change appear here."
+NOTHING: Final = "Nothing changes: the file says that already."
+WOULD: Final = "These lines of passim.toml would change:"
+GOES: Final = "These lines would go; element files and horizon files stay where they are:"
+WRITE, REMOVE, UNDO = "Write this change", "Remove it…", "Undo the last change"
+WRITTEN: Final = "Written. Every page goes by it from now on."
+UNDONE: Final = "Taken back: the file is as it was before the last change."
+INVENTED: Final = "This is the invented demonstration: what you change is lost when it ends."
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A field of a form: the setting it is for, its label with the unit, how to fill it, and whether it is a number."""
+
+    key: str
+    label: str
+    hint: str = ""
+    number: bool = True
+
+
+_NAME: Final = Field("name", "Name", number=False)
+_PLACE: Final = (
+    Field("latitude_deg", "Latitude, °", "north positive"),
+    Field("longitude_deg", "Longitude, °", "east positive"),
+    Field("height_m", "Height, m", "above the ellipsoid: above the sea as a map gives it, plus the geoid's height"),
+)
+_MASK: Final = Field("mask_deg", "Minimum elevation all round, °", "25 is usual; a roof line is drawn on the page Sky")
+_SPOT_NAME: Final = Field("spot", "Its first mounting spot", number=False)
+FIELDS: Final = {
+    "site": (
+        _NAME,
+        *_PLACE,
+        Field("zone", "Time zone", "empty: the zone at the coordinates", number=False),
+        Field("gateways", "Gateways", "names with commas between; empty: every gateway counts", number=False),
+        Field("call_hours", "Hours for calls", "08:00-18:00,mon-fri; empty: any hour", number=False),
+    ),
+    "spot": (_NAME, _MASK),
+    "gateway": (_NAME, *_PLACE, Field("mask_deg", "Minimum elevation of its antennas, °")),
+    "fleet": (_NAME,),
+    "terminal": (
+        Field("lowest_elevation_deg", "Works from this elevation up, °", "25 is usual; empty: the horizon alone"),
+        Field("cone.half_angle_deg", "Half-angle of the antenna's cone, °", "empty: it steers everywhere"),
+        Field("cone.tilt_deg", "Tilt of the cone from straight up, °"),
+        Field("cone.azimuth_deg", "Towards this azimuth, °", "clockwise from north"),
+        Field("arc_keep_out_deg", "Angle kept to the geostationary arc, °", "empty: none"),
+        Field("policy", "Which satellite is taken", "keep-then-highest, keep-then-longest or highest", number=False),
+        Field("clock_period_s", "Handed out every so many seconds", "empty: on no fixed clock"),
+        Field("clock_offset_s", "Offset of that clock, s"),
+        Field("acquisition_s", "The picture stands still at each change, s"),
+    ),
+}
+# What a new part has besides.
+NEW_FIELDS: Final = {
+    "site": (*FIELDS["site"], _SPOT_NAME, _MASK), "spot": FIELDS["spot"], "gateway": FIELDS["gateway"],
+}  # fmt: skip
+KEEPS_HORIZON: Final = "empty: it keeps the horizon it has, from a file or by points"
+
+PLACE_COLUMNS: Final = (
+    Column("site", "Site", TEXT),
+    Column("spot", "Spot", TEXT),
+    Column("latitude_deg", "Latitude °", Format(lambda value: f"{value:g}")),
+    Column("longitude_deg", "Longitude °", Format(lambda value: f"{value:g}")),
+    Column("height_m", "Height m", Format(lambda height_m: f"{height_m:,g}")),
+    Column("timezone", "Zone", TEXT, 1),
+    Column("horizon", "Horizon", TEXT, below=True),
+    Column("limits", "Other limits", TEXT, below=True),
+)
+
+
+def place_rows(workspace: Workspace) -> pd.DataFrame:
+    """Return one row a mounting spot: site, spot, latitude_deg, longitude_deg, height_m, timezone, horizon, limits."""
+    import pandas as pd
+
+    rows = []
+    for name in workspace.site_names:
+        for spot in workspace.spot_names(name):
+            view = workspace.view(name, spot)
+            horizon, *others = descriptions(view).values()
+            place = view.site
+            where = (place.latitude_deg, place.longitude_deg, place.height_m, place.timezone)
+            rows.append((name, spot, *where, horizon, "; ".join(others)))
+    columns = ["site", "spot", "latitude_deg", "longitude_deg", "height_m", "timezone", "horizon", "limits"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def workspace_sentence(workspace: Workspace) -> str:
+    """Return what is in a workspace."""
+    fleets = ", ".join(workspace.fleet_names)
+    what = [
+        counted(len(workspace.site_names), "site"),
+        counted(len(workspace.settings.gateways), "gateway"),
+        f"{counted(len(workspace.fleet_names), 'fleet')}{f' ({fleets})' if fleets else ''}",
+    ]
+    return f"{workspace.settings.name or 'Your workspace'}: {what[0]}, {what[1]} and {what[2]}."
+
+
+def map_caption(lists: Sequence[str]) -> str:
+    """Say what to see in the picture; `lists` are the sites that use no gateway."""
+    words = "A line leads from each site to the gateways that count for it."
+    return words if not lists else f"{words} None counts for {', '.join(lists)}."

@@ -1,0 +1,143 @@
+"""Parts of a workspace file added, given other settings, renamed and removed: shown first, then written as shown."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from passim.errors import WorkspaceError
+from passim.workspace import Workspace, changing, create
+from passim.workspace.changing import Part
+from passim_apps.dashboard.pages.setup import form
+
+MARRAM, LOFT, NORTH = Part("site", "Marram"), Part("spot", "loft", "Marram"), Part("gateway", "North")
+
+
+@pytest.fixture
+def school(tmp_path: Path) -> Workspace:
+    return create(tmp_path / "school", demo=True)
+
+
+def remarks(workspace: Workspace) -> list[str]:
+    return [line for line in workspace.text.splitlines() if line.lstrip().startswith("#")]
+
+
+def test_what_is_shown_is_what_is_written_and_undo_takes_it_back(school: Workspace) -> None:
+    before = school.text
+    change = changing.alter(LOFT, {"mask_deg": 27.5})
+    lines = changing.shown(school, change)
+    assert lines == ["- mask_deg = 25.0", "+ mask_deg = 27.5"]
+    assert school.text == before
+    new = changing.write(school, change, lines)
+    assert new.site("Marram", "loft").horizon.lowest_deg == 27.5
+    assert new.changes_since(before) == lines
+    assert remarks(new) == [line for line in before.splitlines() if line.lstrip().startswith("#")]
+    undone, _ = new.undo()
+    assert undone.text == before
+    # What somebody else wrote meanwhile would be another change than was shown.
+    school.file.write_text(before.replace("mask_deg = 25.0", "mask_deg = 26.0"), encoding="utf-8")
+    with pytest.raises(WorkspaceError, match="another change since this one was shown"):
+        changing.write(school, change, lines)
+
+
+def test_every_part_can_be_added_renamed_and_removed_and_what_names_it_goes_with_it(school: Workspace) -> None:
+    data = tomllib.loads(school.text)
+    for change in (
+        changing.add(Part("gateway", "West"), {"latitude_deg": 45.0, "longitude_deg": -35.0, "mask_deg": 20.0}),
+        changing.add(Part("spot", "mast", "Skerry"), {"mask_deg": 20.0}),
+        changing.add(
+            Part("site", "Isle"),
+            {"latitude_deg": 50.0, "longitude_deg": -30.0, "spots": [{"name": "roof", "mask_deg": 25.0}]},
+        ),
+        changing.alter(NORTH, {"name": "Far North"}),
+        changing.alter(MARRAM, {"name": "Maram", "zone": None}),
+        changing.alter(Part("fleet", "Plover"), {"name": "Godwit"}),
+        changing.alter(Part("terminal"), {"cone": {"tilt_deg": 10.0, "half_angle_deg": 50.0}, "clock_period_s": 15.0}),
+    ):
+        school = changing.write(school, change, changing.shown(school, change))
+    assert school.site_names == ("Maram", "Skerry", "Lantern", "Isle")
+    assert school.spot_names("Skerry") == ("roof", "mast")
+    assert [each.name for each in school.gateways("Skerry")] == ["Far North"]
+    assert [each.name for each in school.gateways()] == ["South", "Far North", "West"]
+    assert (school.fleet_names, school.settings.sites[0].zone) == (("Godwit",), None)
+    assert school.settings.terminal.cone is not None
+    assert school.settings.terminal.clock_period_s == 15.0
+    for part in (Part("site", "Isle"), Part("spot", "mast", "Skerry"), Part("gateway", "West")):
+        change = changing.remove(part)
+        school = changing.write(school, change, changing.shown(school, change))
+    for change in (
+        changing.alter(Part("gateway", "Far North"), {"name": "North"}),
+        changing.alter(Part("site", "Maram"), {"name": "Marram", "zone": "Atlantic/Azores"}),
+        changing.alter(Part("fleet", "Godwit"), {"name": "Plover"}),
+        changing.alter(Part("terminal"), {"cone": None, "clock_period_s": None}),
+    ):
+        school = changing.write(school, change, changing.shown(school, change))
+    assert tomllib.loads(school.text) == data
+    gone = changing.remove(NORTH)
+    school = changing.write(school, gone, changing.shown(school, gone))
+    assert school.settings.sites[1].gateways == []
+    assert "# ---- kinds of call" in school.text
+
+
+def test_an_assumption_goes_with_its_part_and_ends_where_a_value_is_given(school: Workspace) -> None:
+    with school.file.open("a", encoding="utf-8") as file:
+        for setting in ("sites.Marram.spots.loft.mask_deg", "gateways.North"):
+            file.write(f'\n[[assumptions]]\nsetting = "{setting}"\nsince = 2026-11-25\nhow = "tried"\n')
+    school = Workspace.load(school.file)
+
+    def settings() -> list[str]:
+        return [each.setting for each in school.assumptions]
+
+    for change, left in (
+        (changing.alter(MARRAM, {"name": "Maram"}), ["sites.Maram.spots.loft.mask_deg", "gateways.North"]),
+        (changing.alter(Part("spot", "loft", "Maram"), {"mask_deg": 30.0}), ["gateways.North"]),
+        (changing.remove(NORTH), []),
+    ):
+        school = changing.write(school, change, changing.shown(school, change))
+        assert settings() == left
+
+
+def test_what_cannot_be_is_refused_in_one_line(school: Workspace) -> None:
+    for change, words in (
+        (changing.remove(Part("spot", "roof", "Skerry")), "adding another first"),
+        (changing.remove(Part("gateway", "East")), "gateway; got 'East'; wanted one of South, North"),
+        (changing.alter(MARRAM, {"latitude_deg": 95.0}), "sites.Marram.latitude_deg"),
+        (changing.alter(MARRAM, {"name": "Skerry"}), "Skerry"),
+    ):
+        with pytest.raises(WorkspaceError) as refusal:
+            changing.shown(school, change)
+        assert words in str(refusal.value)
+    with pytest.raises(WorkspaceError, match="latitude_deg"):
+        changing.add(Part("site", "Isle"), {"longitude_deg": 1.0, "spots": [{"name": "roof"}]})
+
+
+def test_fields_hold_the_settings_and_what_is_typed_becomes_a_change(school: Workspace) -> None:
+    for kind, each in form.items(school).items():
+        for item in each:
+            assert form.Item.read(item.value) == item
+            typed = {field.key: text for field, text in form.fields_of(school, item)}
+            if not item.new:
+                assert form.change_of(school, item, typed) is None, (kind, item)
+    for text in ("", "site", "site:a/b", "spot:a", "new-fleet", "new-terminal", "else:x"):
+        assert form.Item.read(text) is None
+
+    def lines(item: str, **typed: str) -> list[str]:
+        found = form.Item.read(item)
+        assert found is not None
+        change = form.change_of(school, found, typed)
+        return [] if change is None else changing.shown(school, change)
+
+    assert lines("site:Marram", call_hours="09:00-17:00,mon-wed", gateways="North, South") == [
+        '- gateways = ["South"]',
+        '- call_hours = { start = "08:00", end = "18:00", days = ["Mon", "Tue", "Wed", "Thu", "Fri"] }',
+        '+ gateways = ["North", "South"]',
+        '+ call_hours = {start = "09:00", end = "17:00", days = ["Mon", "Tue", "Wed"]}',
+    ]
+    added = lines("new-site", name="Isle", latitude_deg="50,5", longitude_deg="-30")
+    assert {"+ [[sites]]", '+ name = "Isle"', "+ latitude_deg = 50.5", '+ name = "roof"'} <= set(added)
+    assert lines("terminal", **{"cone.half_angle_deg": "50"}) == ["+ cone = {half_angle_deg = 50.0}"]
+    for typed, words in (({"mask_deg": "high"}, "wanted a number"), ({"name": ""}, "is empty")):
+        with pytest.raises(WorkspaceError, match=words):
+            lines("spot:Marram/loft", **typed)
