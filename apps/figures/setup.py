@@ -12,7 +12,7 @@ from .theme import Theme, apply_theme
 
 Place = tuple[str, float, float]
 SITES, GATEWAYS, COUNTS = "sites", "gateways", "counts for"
-_HEIGHT_PX: Final = 380
+_HEIGHT_PX: Final = 320
 # A picture of one place alone shows so many degrees round it.
 _LEAST_DEG: Final = 4.0
 
@@ -56,11 +56,10 @@ def places(
     centre = float(longitudes.max() + longitudes.min()) / 2.0
     figure.update_yaxes(
         range=[max(middle - tall / 2.0, -90.0), min(middle + tall / 2.0, 90.0)], ticksuffix="°", showgrid=True,
-        scaleanchor="x", scaleratio=1.0 / max(float(np.cos(np.radians(middle))), 0.05), constrain="domain",
+        scaleanchor="x", scaleratio=1.0 / max(float(np.cos(np.radians(middle))), 0.05),
         title={"text": "latitude"},
     )  # fmt: skip
     figure.update_xaxes(
         range=[centre - wide / 2.0, centre + wide / 2.0], ticksuffix="°", showgrid=True, title={"text": "longitude"},
-        constrain="domain",
     )  # fmt: skip
     return figure

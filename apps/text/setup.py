@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 KINDS: Final = {
     "site": "Site", "spot": "Mounting spot", "gateway": "Gateway", "fleet": "Fleet", "terminal": "Terminal",
 }  # fmt: skip
-NEW: Final = {"site": "Add a site", "spot": "Add a mounting spot", "gateway": "Add a gateway"}
-ADD_FLEET: Final = "Add a fleet: upload its elements"
+NEW: Final = {"site": "Add a site", "spot": "Add a spot", "gateway": "Add a gateway"}
+ADD_FLEET: Final = "Add a fleet (upload)"
 HOW: Final = "Choose what to change. Nothing is written before you have seen which lines of the file change."
 UNTOUCHED: Final = "Change a field, and the lines of passim.toml that would change appear here."
 NOTHING: Final = "Nothing changes: the file says that already."
