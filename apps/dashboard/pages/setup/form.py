@@ -9,14 +9,12 @@ from urllib.parse import quote, unquote
 
 from passim.errors import WorkspaceError
 from passim.spans import DailyHours
-from passim.workspace import Workspace, changing, check_name
-from passim.workspace.changing import Kind, Part
-from passim.workspace.settings import CallHoursSettings, SiteSettings
+from passim.workspace import SiteSettings, Workspace, changing, check_name, settings
 
 from ....text.setup import FIELDS, KEEPS_HORIZON, KINDS, NEW_FIELDS, Field
 
 _CONE: Final = "cone."
-_KINDS: Final[tuple[Kind, ...]] = ("site", "spot", "gateway", "fleet", "terminal")
+_KINDS: Final[tuple[changing.Kind, ...]] = ("site", "spot", "gateway", "fleet", "terminal")
 _LONGEST: Final = 200
 
 
@@ -24,7 +22,7 @@ _LONGEST: Final = 200
 class Item:
     """A part of the workspace, or a new one of its kind."""
 
-    part: Part
+    part: changing.Part
     new: bool = False
 
     @property
@@ -45,26 +43,32 @@ class Item:
         if known is None or len(names) != named or (new and known not in NEW_FIELDS):
             return None
         if known == "spot":
-            return cls(Part(known, "" if new else names[1], names[0]), new)
-        return cls(Part(known, names[0] if names else ""), new)
+            return cls(changing.Part(known, "" if new else names[1], names[0]), new)
+        return cls(changing.Part(known, names[0] if names else ""), new)
 
 
-def items(workspace: Workspace) -> dict[Kind, list[Item]]:
+def items(workspace: Workspace) -> dict[changing.Kind, list[Item]]:
     """Return what there is to change, by kind, and what can be added."""
-    settings = workspace.settings
+    held = workspace.settings
     return {
-        "site": [*(Item(Part("site", site.name)) for site in settings.sites), Item(Part("site"), new=True)],
+        "site": [
+            *(Item(changing.Part("site", site.name)) for site in held.sites),
+            Item(changing.Part("site"), new=True),
+        ],
         "spot": [
             each
-            for site in settings.sites
+            for site in held.sites
             for each in (
-                *(Item(Part("spot", spot.name, site.name)) for spot in site.spots),
-                Item(Part("spot", "", site.name), new=True),
+                *(Item(changing.Part("spot", spot.name, site.name)) for spot in site.spots),
+                Item(changing.Part("spot", "", site.name), new=True),
             )
         ],
-        "gateway": [*(Item(Part("gateway", each.name)) for each in settings.gateways), Item(Part("gateway"), new=True)],
-        "fleet": [Item(Part("fleet", fleet.name)) for fleet in settings.fleets],
-        "terminal": [Item(Part("terminal"))],
+        "gateway": [
+            *(Item(changing.Part("gateway", each.name)) for each in held.gateways),
+            Item(changing.Part("gateway"), new=True),
+        ],
+        "fleet": [Item(changing.Part("fleet", fleet.name)) for fleet in held.fleets],
+        "terminal": [Item(changing.Part("terminal"))],
     }
 
 
@@ -73,12 +77,12 @@ def fields_of(workspace: Workspace, item: Item) -> list[tuple[Field, str]]:
     if item.new:
         usual = {"mask_deg": "25", "spot": "roof", "height_m": "0"}
         return [(field, usual.get(field.key, "")) for field in NEW_FIELDS[item.part.kind]]
-    settings = _settings(workspace, item.part)
+    entry = _settings(workspace, item.part)
     found = []
     for field in FIELDS[item.part.kind]:
-        if field.key == "mask_deg" and settings.mask_deg is None:
+        if field.key == "mask_deg" and entry.mask_deg is None:
             field = Field(field.key, field.label, KEEPS_HORIZON)
-        found.append((field, _text(settings, field.key)))
+        found.append((field, _text(entry, field.key)))
     return found
 
 
@@ -107,19 +111,19 @@ def change_of(workspace: Workspace, item: Item, typed: Mapping[str, str]) -> cha
         values.pop("mask_deg")
         hours = values.pop("call_hours")
         values["spots"] = [{"name": spot, "mask_deg": mask_deg}]
-        values["call_hours"] = None if hours is None else CallHoursSettings(**hours)
+        values["call_hours"] = None if hours is None else settings.CallHoursSettings(**hours)
     given = {key: value for key, value in values.items() if value is not None}
-    return changing.add(Part(item.part.kind, name, item.part.site), given)
+    return changing.add(changing.Part(item.part.kind, name, item.part.site), given)
 
 
-def _settings(workspace: Workspace, part: Part) -> Any:
-    settings = workspace.settings
+def _settings(workspace: Workspace, part: changing.Part) -> Any:
+    held = workspace.settings
     if part.kind == "terminal":
-        return settings.terminal
+        return held.terminal
     if part.kind == "spot":
-        entries: Any = _settings(workspace, Part("site", part.site)).spots
+        entries: Any = _settings(workspace, changing.Part("site", part.site)).spots
     else:
-        entries = {"site": settings.sites, "gateway": settings.gateways, "fleet": settings.fleets}[part.kind]
+        entries = {"site": held.sites, "gateway": held.gateways, "fleet": held.fleets}[part.kind]
     for entry in entries:
         if entry.name.casefold() == part.name.strip().casefold():
             return entry
@@ -127,13 +131,13 @@ def _settings(workspace: Workspace, part: Part) -> Any:
     raise WorkspaceError(KINDS[part.kind].lower(), got=part.name, wanted=f"one of {known}")
 
 
-def _text(settings: Any, key: str) -> str:
+def _text(entry: Any, key: str) -> str:
     """Return a setting as the text of its field."""
     if key.startswith(_CONE):
-        return "" if settings.cone is None else f"{getattr(settings.cone, key.removeprefix(_CONE)):g}"
-    value = getattr(settings, key)
+        return "" if entry.cone is None else f"{getattr(entry.cone, key.removeprefix(_CONE)):g}"
+    value = getattr(entry, key)
     if key == "call_hours":
-        return "" if value is None else _hours_text(settings)
+        return "" if value is None else _hours_text(entry)
     if value is None:
         return ""
     if isinstance(value, float):
@@ -159,6 +163,6 @@ def _value(field: Field, text: str) -> Any:
     if field.key == "gateways":
         return [name.strip() for name in text.split(",") if name.strip()]
     if field.key == "call_hours":
-        hours = CallHoursSettings.of(DailyHours.parse(text, field.label))
+        hours = settings.CallHoursSettings.of(DailyHours.parse(text, field.label))
         return {"start": f"{hours.start:%H:%M}", "end": f"{hours.end:%H:%M}", "days": list(hours.days)}
     return text

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
+from passim import Span
 from passim.errors import InputError, PassimError
 from passim.workspace import Workspace, changing
 
@@ -16,6 +17,7 @@ from ....text.notes import weighed
 from ....text.units import printable
 from ....text.ways_out import in_page_words
 from ...address import changed, query_of, read_query
+from ...notes import common_notes
 from ...page_model import Answer, Help, Page, Panel, Shown, Table
 from ...parts import aria, part
 from ...state import DashboardState, PageRequest
@@ -59,7 +61,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 Table(rows, words.PLACE_COLUMNS, of_site=False),
             )
         },
-        weighed(workspace.notes),
+        (*weighed(workspace.notes), *common_notes(question, Span.starting(question.now))),
         words.HOW,
     )
 
