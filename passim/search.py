@@ -71,24 +71,24 @@ def positive_stretches(
     turning = np.flatnonzero(hump | dip)
     near = np.empty(0, dtype=np.intp)
     if len(turning):
-        place, height = turning_points(
+        place, height, slope = turns_across(
             function,
             curve[turning],
             left[turning],
             right[turning],
             ends=(value_left[turning], rate_left[turning], value_right[turning], rate_right[turning]),
             tolerance=1e-6,
+            beyond=margin,
         )
         across = (height > 0.0) != up_left[turning]
         near = curve[turning[np.abs(height) < margin]]
-        split, middle, top = turning[across], place[across], height[across]
+        split, middle, top, slope = turning[across], place[across], height[across], slope[across]
     else:
-        split = middle = top = np.empty(0)
+        split = middle = top = slope = np.empty(0)
         split = split.astype(np.intp)
 
     single = np.flatnonzero(change)
     bracket = np.concatenate([single, split, split])
-    flat = np.zeros(len(split))
     crossing, rate = crossings(
         function,
         curve[bracket],
@@ -96,9 +96,9 @@ def positive_stretches(
         np.concatenate([right[single], middle, right[split]]),
         ends=(
             np.concatenate([value_left[single], value_left[split], top]),
-            np.concatenate([rate_left[single], rate_left[split], flat]),
+            np.concatenate([rate_left[single], rate_left[split], slope]),
             np.concatenate([value_right[single], top, value_right[split]]),
-            np.concatenate([rate_right[single], flat, rate_right[split]]),
+            np.concatenate([rate_right[single], slope, rate_right[split]]),
         ),
         tolerance=tolerance,
     )
@@ -195,9 +195,29 @@ def turning_points(
 ) -> tuple[Floats, Floats]:
     """Return where the rate of each curve passes zero inside its bracket, and the value there, shape (brackets,).
 
-    The rates at the two ends must differ in sign. The first place looked at is the turning point of the cubic through
-    the ends. Each step takes that of the cubic through the last two places, which is of second order; a step that
-    leaves the shrinking bracket halves it.
+    The rates at the two ends must differ in sign.
+    """
+    place, height, _ = turns_across(function, curve, left, right, ends=ends, tolerance=tolerance, beyond=np.inf)
+    return place, height
+
+
+def turns_across(
+    function: CurveFunction,
+    curve: Curves,
+    left: Floats,
+    right: Floats,
+    *,
+    ends: tuple[Floats, Floats, Floats, Floats] | None = None,
+    tolerance: float = 1e-7,
+    beyond: float,
+) -> tuple[Floats, Floats, Floats]:
+    """Return turning points, or places where humps and dips are across zero already, the value and the rate there.
+
+    For those who ask only whether a hump or a dip reaches across: a place is good enough where the curve is across by
+    more than `beyond`, for the turning point is farther across still. At a turning point the rate returned is 0.
+
+    The first place looked at is the turning point of the cubic through the ends. Each step takes that of the cubic
+    through the last two places, which is of second order; a step that leaves the shrinking bracket halves it.
     """
     left, right = left.astype(float), right.astype(float)
     value_left, rate_left, value_right, rate_right = ends or (*function(curve, left), *function(curve, right))
@@ -208,7 +228,7 @@ def turning_points(
     last_x = np.where(nearer, left, right)
     last_value, last_rate = np.where(nearer, value_left, value_right), np.where(nearer, rate_left, rate_right)
     last_move = np.full_like(x, np.inf)
-    place, height = x.copy(), np.zeros_like(x)
+    place, height, slope = x.copy(), np.zeros_like(x), np.zeros_like(x)
     active = np.arange(len(x))
     for step in range(_MOST_STEPS):
         if not len(active):
@@ -232,16 +252,18 @@ def turning_points(
         target = np.where(halved, 0.5 * (left + right), target)
         moved = np.abs(target - x)
         error = np.where(halved, np.inf, error)
-        settled = rate == 0.0
+        across = np.where(rising, value, -value) > beyond
+        settled = across | (rate == 0.0)
         target = np.where(settled, x, target)
         place[active] = target
+        slope[active] = np.where(across, rate, 0.0)
         # Half way of the move the rate is half as large: so much higher is the turning point than x.
         height[active] = np.where(halved, value, value + 0.5 * rate * (target - x))
         keep = np.flatnonzero((error > tolerance) & ~settled & (right - left > tolerance))
         active, rising, width, left, right = active[keep], rising[keep], width[keep], left[keep], right[keep]
         last_move = np.where(halved, np.inf, moved)[keep]
         last_x, last_value, last_rate, x = x[keep], value[keep], rate[keep], target[keep]
-    return place, height
+    return place, height, slope
 
 
 def _inverse_cubic_bend(

@@ -203,9 +203,9 @@ def _searched(
         base = _grouped(search, above)
         scene = Scene(view.site, search.fleet, requested, base, part.grid, part.members)
         flat = view.site.horizon.highest_deg == view.floor_deg
-        return above, {
-            limit.name: base if flat and limit.name == "horizon" else limit.allowed(scene) for limit in view.all_limits
-        }
+        asked = [limit for limit in view.all_limits if not (flat and limit.name == "horizon")]
+        scene.look_for(asked)
+        return above, {limit.name: limit.allowed(scene) if limit in asked else base for limit in view.all_limits}
 
     results = []
     for view, finds in zip(views, search.each(views, look, progress), strict=True):

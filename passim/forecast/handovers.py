@@ -54,7 +54,13 @@ def served_futures(
     futures = _Futures(law, lambda run, row: shifts(run, order[row]), reach_us, runs, heights)
     acquisition_us = np.full(runs, round(service.acquisition_s * SECOND_US))
     return served_side_by_side(
-        futures, length_us, service.policy, service.clock, acquisition_us, origin_us=origin_us, in_use=in_use
+        futures,
+        length_us,
+        service.policy,
+        [service.clock] * futures.runs,
+        acquisition_us,
+        origin_us=origin_us,
+        in_use=in_use,
     )
 
 

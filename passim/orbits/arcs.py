@@ -8,6 +8,7 @@ Times in this room are seconds since the start of the node grid.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -43,6 +44,9 @@ _UNKNOWN, _UNUSABLE = -1, -2
 
 # The arcs of so many observers are kept with the nodes.
 _MOST_OBSERVERS = 2
+
+# So many finer arcs are kept: 11 MB.
+_MOST_FINER = 60_000
 
 # How many states are worked on together: this bounds the memory.
 _MOST_STATES_AT_ONCE = 400_000
@@ -117,12 +121,17 @@ class NodeGrid:
         )
         self.trouble: dict[int, tuple[float, str]] = {}
         self.retained: dict[bytes, tuple[Index, Segments]] = {}
+        # Finer arcs that are kept, and in which row of them those of a segment begin.
+        self._finer: list[Segments] = []
+        self._finer_row = np.empty(0, dtype=np.int32)
 
     @property
     def size_bytes(self) -> int:
         """About how much memory the nodes take, and the arcs kept with them."""
-        arcs = (array for _, segments in self.retained.values() for array in vars(segments).values())
-        return int(self._state.nbytes + self._row.nbytes) + sum(int(array.nbytes) for array in arcs)
+        held = [*(segments for _, segments in self.retained.values()), *self._finer]
+        arcs = (array for segments in held for array in vars(segments).values())
+        nodes = self._state.nbytes + self._row.nbytes + self._finer_row.nbytes
+        return int(nodes) + sum(int(array.nbytes) for array in arcs)
 
     def segments_seen(self, satellite: Index, number: Index, origin_km: Floats, axes: Floats) -> Segments:
         """Return `segments` in the axes of an observer, as `Segments.seen_from` does.
@@ -188,6 +197,29 @@ class NodeGrid:
             step_s[repeated],
             _quintics(state[:, :-1].reshape(-1, 9), state[:, 1:].reshape(-1, 9), step_s[repeated]),
         )
+
+    def finer_once(self, satellite: Index, number: Index, parts: int) -> tuple[Index, Segments]:
+        """Return the finer arcs of (satellite, number) pairs, each of shape (n,), and to which pair each belongs.
+
+        What is asked again is kept, for many limits that look closer at the same segments; `parts` must not change. Of
+        at most `_MOST_FINER` arcs the oldest are let go of together. Pairs without a usable state have none.
+        """
+        if not self._finer or len(self._finer[0]) > _MOST_FINER:
+            self._finer, self._finer_row = [], np.full(self._row.size, _UNKNOWN, dtype=np.int32)
+        keys = satellite * self.segments_per_satellite + number
+        new = np.unique(keys[self._finer_row[keys] == _UNKNOWN])
+        if len(new) or not self._finer:
+            whose, which = np.divmod(new, self.segments_per_satellite)
+            length_s = np.full(len(new), self.segment_s)
+            bare = Segments(whose, which, which * self.segment_s, length_s, np.empty((6, 3, len(new))))
+            made, before = self.finer(bare, parts), sum(len(kept) for kept in self._finer)
+            self._finer_row[new] = _UNUSABLE
+            first = (made.satellite * self.segments_per_satellite + made.number)[::parts]
+            self._finer_row[first] = before + np.arange(0, len(made), parts)
+            self._finer = [behind_each_other([*self._finer, made])]
+        row = self._finer_row[keys]
+        pair = np.flatnonzero(row >= 0)
+        return np.repeat(pair, parts), self._finer[0].select((row[pair, None] + np.arange(parts)).reshape(-1))
 
     def possibly_above(self, satellite: Index, origin_km: Floats, axis: Floats, sine: float) -> tuple[Index, Index]:
         """Return the pairs of `satellite` whose arc can come above the cone of `axis` and `sine` seen from `origin_km`.
@@ -311,6 +343,17 @@ class NodeGrid:
         self._state[first:last] = new
         self._row[owner, node] = np.arange(first, last, dtype=np.int32)
         self._filled = last
+
+
+def behind_each_other(parts: Sequence[Segments]) -> Segments:
+    """Return the segments of several in one."""
+    return Segments(
+        np.concatenate([part.satellite for part in parts]),
+        np.concatenate([part.number for part in parts]),
+        np.concatenate([part.start_s for part in parts]),
+        np.concatenate([part.length_s for part in parts]),
+        np.concatenate([part.coefficients_km for part in parts], axis=2),
+    )
 
 
 def run_bounds(*keys: NDArray[np.generic]) -> Index:

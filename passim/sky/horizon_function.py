@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.search import CurveFunction, Stretches, crossings, positive_stretches, turning_points
+from passim.sky.caps import Cap
 from passim.sky.horizon import Horizon
 from passim.sky.local_arcs import ZENITH, LocalArcs
 
@@ -34,6 +35,10 @@ class HorizonFunction:
     def floor_deg(self) -> float:
         """The lowest point of the skyline, degrees."""
         return self.horizon.lowest_deg
+
+    def cap(self) -> Cap | None:
+        """Return a flat skyline as a cap of the sky about the zenith, and None for any other."""
+        return Cap(ZENITH, float(np.sin(np.radians(self.horizon.lowest_deg)))) if self.horizon.is_flat else None
 
     def above(self, arcs: LocalArcs, segment: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
         """Return where the arcs stand above the skyline within (segment, left, right), sorted by segment and place."""

@@ -41,8 +41,22 @@ class LocalArcs:
         return np.asarray(position)
 
     def motion(self, segment: Index, x: Floats) -> tuple[Floats, Floats]:
-        """Return position (3, n) in km and its derivative by x (3, n) at places `x` of segments `segment`."""
+        """Return position (3, n) in km and its derivative by x (3, n) at places `x` of segments `segment`.
+
+        Neither is to be written to.
+        """
         c = self._coefficients(segment)
+        # The ends of all segments are asked for by every limit, and need no multiplication.
+        if not x.any():
+            return c[0], c[1]
+        if np.array_equal(x, np.ones_like(x)):
+            position = c[5] + c[4]
+            rate = position + c[5]
+            for power in (3, 2, 1):
+                position += c[power]
+                rate += position
+            position += c[0]
+            return position, rate
         position = c[5] * x
         position += c[4]
         rate = position + c[5] * x

@@ -16,7 +16,7 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.orbits.arcs import NodeGrid, Segments
+from passim.orbits.arcs import NodeGrid, Segments, behind_each_other
 from passim.search import Stretches, turning_points
 from passim.sky.cull import CoarseOrbits, segments_within_cull
 from passim.sky.local_arcs import LocalArcs
@@ -31,7 +31,7 @@ _SLOW_KM_S = 1.2
 _SHORT_S = 60.0
 # A turning point closer to the skyline than this is refined: some four times the error of an arc.
 _NEAR_KM = 0.003
-_FINER_PARTS = 2
+FINER_PARTS = 2
 # An edge slower than this after refining is settled on SGP4 itself.
 _CREEPING_KM_S = 0.05
 _SETTLED_S = 1e-7
@@ -56,6 +56,45 @@ class SkyLimit(Protocol):
 
         The scale is that of the rates which `above` returns, so that height over rate is a time.
         """
+
+
+class Looking(Protocol):
+    """One limit seen from one site, or many at once: what the search asks while it finds edges.
+
+    Satellites are numbers of the grid; where many look at once each has the satellites for itself.
+    """
+
+    @property
+    def grid(self) -> NodeGrid:
+        """The nodes that the arcs come from."""
+
+    def above(self, arcs: LocalArcs, segment: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
+        """Return what `SkyLimit.above` does."""
+
+    def finer(self, segments: Segments) -> LocalArcs:
+        """Return the arcs of segments from denser nodes, without those that have no usable state."""
+
+    def height_km(self, satellite: Index, time_s: Floats) -> Floats:
+        """Return how far satellites are on the allowed side at times, by SGP4's own path, km, shape (n,)."""
+
+
+@dataclass(frozen=True)
+class _FromOneSite:
+    """One limit, seen from one site."""
+
+    grid: NodeGrid
+    site: Site
+    limit: SkyLimit
+
+    def above(self, arcs: LocalArcs, segment: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
+        return self.limit.above(arcs, segment, left, right, margin_km)
+
+    def finer(self, segments: Segments) -> LocalArcs:
+        return LocalArcs.of(self.grid.finer(segments, FINER_PARTS), self.site)
+
+    def height_km(self, satellite: Index, time_s: Floats) -> Floats:
+        offset_km = self.grid.positions_km(satellite, time_s) - self.site.position_km
+        return self.limit.height_km(self.site.east_north_up @ offset_km.T)
 
 
 @dataclass(frozen=True)
@@ -123,6 +162,17 @@ def allowed_within(
     The given intervals (satellite, start_s, end_s), each of shape (n,), must be sorted by satellite. What comes back
     has the same form; it reaches up to a segment beyond the given ones and wants to be cut to them.
     """
+    chosen, number = segments_around(grid, satellite, start_s, end_s)
+    looking = _FromOneSite(grid, site, limit)
+    found = []
+    for begin, end in _blocks(chosen, _MOST_SEGMENTS):
+        seen = grid.segments_seen(chosen[begin:end], number[begin:end], site.position_km, site.east_north_up)
+        found.append(found_in(looking, LocalArcs(seen)))
+    return tuple(np.concatenate(column) for column in zip(*found, strict=True))  # type: ignore[return-value]
+
+
+def segments_around(grid: NodeGrid, satellite: Index, start_s: Floats, end_s: Floats) -> tuple[Index, Index]:
+    """Return the (satellite, segment) pairs that intervals, sorted by satellite, touch; in order."""
     first = np.floor(start_s / grid.segment_s).astype(np.intp)
     last = np.minimum(np.ceil(end_s / grid.segment_s).astype(np.intp), grid.segments_per_satellite)
     counts = np.maximum(last - first, 0)
@@ -131,13 +181,14 @@ def allowed_within(
     marked = np.zeros((len(grid.propagator), grid.segments_per_satellite), dtype=bool)
     marked[satellite[owner], number] = True
     chosen, number = np.nonzero(marked)
-    found = []
-    for begin, end in _blocks(chosen, _MOST_SEGMENTS):
-        seen = grid.segments_seen(chosen[begin:end], number[begin:end], site.position_km, site.east_north_up)
-        _, _, whose, starts, ends = _sorted_stretches(grid, site, limit, LocalArcs(seen))
-        opens, closes = _runs(whose, starts, ends)
-        found.append((whose[opens], starts[opens], ends[closes]))
-    return tuple(np.concatenate(column) for column in zip(*found, strict=True))  # type: ignore[return-value]
+    return chosen, number
+
+
+def found_in(looking: Looking, arcs: LocalArcs) -> tuple[Index, Floats, Floats]:
+    """Return whose and when arcs are allowed: satellite, start_s and end_s, sorted and joined, (n,) each."""
+    _, _, whose, starts, ends = _sorted_stretches(looking, arcs)
+    opens, closes = _runs(whose, starts, ends)
+    return whose[opens], starts[opens], ends[closes]
 
 
 def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index) -> PassIntervals:
@@ -170,7 +221,7 @@ def _whole_stretches(
     """Return what `_sorted_stretches` does, after looking at every segment that an interval runs into."""
     while True:
         segments = LocalArcs.of(grid.segments(satellite, number), site)
-        arcs, stretches, owner, start_s, end_s = _sorted_stretches(grid, site, limit, segments)
+        arcs, stretches, owner, start_s, end_s = _sorted_stretches(_FromOneSite(grid, site, limit), segments)
         # An interval that runs up to a segment nobody looked at shows that the cull was too tight there: look again.
         more = _neighbours_missing(grid, satellite, number, arcs.segments, stretches)
         if more is None:
@@ -179,26 +230,24 @@ def _whole_stretches(
         satellite, number = np.divmod(key, grid.segments_per_satellite)
 
 
-def _sorted_stretches(
-    grid: NodeGrid, site: Site, limit: SkyLimit, local: LocalArcs
-) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
+def _sorted_stretches(looking: Looking, local: LocalArcs) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
     """Return the arcs, where they are allowed sorted by satellite and time, and whose and when (seconds) that is."""
-    arcs, stretches = _stretches_of(grid, site, limit, local)
+    arcs, stretches = _stretches_of(looking, local)
     start_s = arcs.segments.time_s(stretches.curve, stretches.left)
     end_s = arcs.segments.time_s(stretches.curve, stretches.right)
     owner = arcs.segments.satellite[stretches.curve]
     # Those of the finer arcs stand behind the others, both sorted: a stable sort merges them.
-    key = owner * grid.segments_per_satellite + arcs.segments.number[stretches.curve]
+    key = owner * looking.grid.segments_per_satellite + arcs.segments.number[stretches.curve]
     if np.any(key[1:] < key[:-1]):
         order = np.argsort(key, kind="stable")
         stretches, owner, start_s, end_s = stretches.select(order), owner[order], start_s[order], end_s[order]
     return arcs, stretches, owner, start_s, end_s
 
 
-def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs) -> tuple[LocalArcs, Stretches]:
+def _stretches_of(looking: Looking, arcs: LocalArcs) -> tuple[LocalArcs, Stretches]:
     """Return the arcs that were looked at, finer ones where needed, and where they are on the allowed side."""
     segments = arcs.segments
-    stretches = _above(arcs, limit, grid.duration_s)
+    stretches = _above(looking, arcs)
     length_s = segments.length_s[stretches.curve]
     with np.errstate(invalid="ignore"):
         slow = (np.abs(stretches.rate_left) < _SLOW_KM_S * length_s) | (
@@ -209,19 +258,13 @@ def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs) 
     again = np.unique(np.concatenate([stretches.curve[slow | short], stretches.near_miss]))
     if not len(again):
         return arcs, stretches
-    finer = LocalArcs.of(grid.finer(segments.select(again), _FINER_PARTS), site)
-    finer_stretches = _settled(grid, site, limit, finer, _above(finer, limit, grid.duration_s))
+    finer = looking.finer(segments.select(again))
+    finer_stretches = _settled(looking, finer, _above(looking, finer))
 
     # The finer arcs take the place of those they were made from.
     retained = ~np.isin(stretches.curve, again)
     offset = len(segments)
-    both = Segments(
-        np.concatenate([segments.satellite, finer.segments.satellite]),
-        np.concatenate([segments.number, finer.segments.number]),
-        np.concatenate([segments.start_s, finer.segments.start_s]),
-        np.concatenate([segments.length_s, finer.segments.length_s]),
-        np.concatenate([arcs.segments.coefficients_km, finer.segments.coefficients_km], axis=2),
-    )
+    both = behind_each_other([segments, finer.segments])
     return LocalArcs(both), Stretches(
         np.concatenate([stretches.curve[retained], finer_stretches.curve + offset]),
         np.concatenate([stretches.left[retained], finer_stretches.left]),
@@ -232,20 +275,19 @@ def _stretches_of(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs) 
     )
 
 
-def _above(arcs: LocalArcs, limit: SkyLimit, duration_s: float) -> Stretches:
+def _above(looking: Looking, arcs: LocalArcs) -> Stretches:
     """Return where arcs are on the allowed side, up to the end of the grid's stretch of time."""
-    segments = arcs.segments
+    segments, duration_s = arcs.segments, looking.grid.duration_s
     segment = np.flatnonzero(segments.start_s < duration_s)
     right = np.minimum((duration_s - segments.start_s[segment]) / segments.length_s[segment], 1.0)
-    return limit.above(arcs, segment, np.zeros(len(segment)), right, _NEAR_KM)
+    return looking.above(arcs, segment, np.zeros(len(segment)), right, _NEAR_KM)
 
 
-def _settled(grid: NodeGrid, site: Site, limit: SkyLimit, arcs: LocalArcs, stretches: Stretches) -> Stretches:
+def _settled(looking: Looking, arcs: LocalArcs, stretches: Stretches) -> Stretches:
     """Move the slowest edges and those of short intervals onto the root of SGP4's own path, at most a second away."""
 
     def height_km(segment: Index, time_s: Floats) -> Floats:
-        offset_km = grid.positions_km(arcs.segments.satellite[segment], time_s) - site.position_km
-        return limit.height_km(site.east_north_up @ offset_km.T)
+        return looking.height_km(arcs.segments.satellite[segment], time_s)
 
     length_s = arcs.segments.length_s[stretches.curve]
     short = _run_length_s(arcs, stretches) < _SHORT_S

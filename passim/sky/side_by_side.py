@@ -11,6 +11,7 @@ compares every 5 s and not every second.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple, Protocol
 
@@ -72,7 +73,7 @@ def served_side_by_side(
     skies: Skies,
     length_us: float,
     policy: Policy,
-    clock: Clock | None,
+    clocks: Sequence[Clock | None],
     acquisition_us: Index,
     *,
     origin_us: int,
@@ -80,13 +81,14 @@ def served_side_by_side(
 ) -> tuple[Index, Index, Index]:
     """Return the freezes in [0, length_us) of all terminals: run, start and end, by run and start.
 
-    `acquisition_us` has shape (runs,). Times count from `origin_us`. As for `passim.coverage.serve`, `in_use` is what
-    each terminal is doing at the start; unless given, a choice is made there whatever the clock, without acquisition.
+    `clocks` holds one a run, all the same for the policy "highest"; `acquisition_us` has shape (runs,).
+    Times count from `origin_us`. As for `passim.coverage.serve`, `in_use` is what each terminal is doing at the start;
+    unless given, a choice is made there whatever the clock, without acquisition.
     """
     if policy == "highest":
-        stints = _always_highest(skies, length_us, clock, origin_us, in_use)
+        stints = _always_highest(skies, length_us, clocks[0], origin_us, in_use)
     else:
-        stints = _kept_until_lost(skies, length_us, policy, clock, origin_us, in_use)
+        stints = _kept_until_lost(skies, length_us, policy, clocks, origin_us, in_use)
     return _freezes(skies, stints, length_us, acquisition_us, origin_us, in_use)
 
 
@@ -136,9 +138,18 @@ class Heights:
 
 
 def _kept_until_lost(
-    skies: Skies, length_us: float, policy: Policy, clock: Clock | None, origin_us: int, in_use: InUse | None
+    skies: Skies,
+    length_us: float,
+    policy: Policy,
+    clocks: Sequence[Clock | None],
+    origin_us: int,
+    in_use: InUse | None,
 ) -> list[Stints]:
     """Return the stints of terminals that keep their satellite."""
+    clocked = np.array([clock is not None for clock in clocks])
+    # Moments of a clock, counted from the origin; a period of 1 where there is none, which is not read.
+    period_us = np.array([clock.period_us if clock else 1 for clock in clocks], dtype=np.float64)
+    offset_us = np.array([(clock.offset_us - origin_us) % clock.period_us if clock else 0 for clock in clocks])
     run = np.arange(skies.runs, dtype=np.int64)
     now = np.zeros(skies.runs)
     stints: list[Stints] = []
@@ -148,7 +159,7 @@ def _kept_until_lost(
         if is_first and in_use is not None:
             in_service = skies.satellite(cell_row) == in_use.satellite
             # A terminal that waits for its clock goes on waiting; without one it would have chosen.
-            free = np.full(run.size, clock is None)
+            free = ~clocked
             free[cell_run[in_service]] = False
             retained = in_service | free[cell_run]
             cell_run, cell_row, shift_us, ends_us = (
@@ -170,12 +181,15 @@ def _kept_until_lost(
         then = np.full(run.size, np.nan)
         then[chosen] = until
         none = np.flatnonzero(np.isnan(then))
-        if is_first and clock is not None:
-            then[none] = now[none] + 1.0
-        else:
-            then[none] = np.minimum(skies.next_rise(run[none], now[none]), length_us)
-        if clock is not None:
-            then = np.minimum(*(_at_or_after(then, each, origin_us) for each in (clock, MIDNIGHTS)))
+        then[none] = np.minimum(skies.next_rise(run[none], now[none]), length_us)
+        if is_first:
+            waits = none[clocked[run[none]]]
+            then[waits] = now[waits] + 1.0
+        ticking = np.flatnonzero(clocked[run])
+        if ticking.size:
+            which, whole = run[ticking], np.ceil(then[ticking])
+            tick = whole + np.mod(offset_us[which] - whole, period_us[which])
+            then[ticking] = np.minimum(tick, _at_or_after(then[ticking], MIDNIGHTS, origin_us))
         left = then < length_us
         run, now, is_first = run[left], then[left], False
     return stints

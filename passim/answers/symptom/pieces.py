@@ -52,18 +52,18 @@ class Pieces:
 
     def gaps(self, low: int, high: int) -> Intervals:
         """Return the points of the window [low, high) that no piece holds, as `passim.intervals.complement` does."""
-        start, end = self._real()
+        held = self.end > self.start
+        edges = np.empty((2, np.count_nonzero(held) + 1), np.int64)
+        edges[0, 0], edges[1, -1] = low, high
         # Starts and ends sorted apart: what lies between one end and the next start is open to none.
-        start, end = (np.sort(np.clip(edge, low, high)) for edge in (start, end))
-        gap_start, gap_end = np.append(low, end), np.append(start, high)
-        real = gap_end > gap_start
-        return Intervals(gap_start[real], gap_end[real])
+        edges[0, 1:], edges[1, :-1] = self.end[held], self.start[held]
+        np.minimum(np.maximum(edges, low, out=edges), high, out=edges)
+        edges[0, 1:].sort()
+        edges[1, :-1].sort()
+        real = edges[1] > edges[0]
+        return Intervals(edges[0, real], edges[1, real])
 
     def grouped(self, known: GroupedIntervals) -> GroupedIntervals:
         """Return the pieces by group, sorted by group and start, where `known` are the stretches."""
         real = self.end > self.start
         return GroupedIntervals(known.group[np.nonzero(real)[0]], self.start[real], self.end[real])
-
-    def _real(self) -> tuple[Whole, Whole]:
-        real = self.end > self.start
-        return self.start[real], self.end[real]

@@ -24,6 +24,9 @@ from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, Intervals
 from passim.sky.limits import Limit, Scene
+from passim.sky.limits.base import LimitOfSky
+from passim.sky.pass_intervals import SkyLimit
+from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import Span
 
@@ -44,6 +47,9 @@ class _Trial:
 
     name: str
     limit: Limit
+
+    def sky_limits(self, site: Site) -> Iterable[tuple[SkyLimit, Site]]:
+        return self.limit.sky_limits(site) if isinstance(self.limit, LimitOfSky) else ()
 
     def allowed(self, scene: Scene) -> GroupedIntervals:
         return self.limit.allowed(scene)

@@ -39,9 +39,10 @@ class ManySettings:
         each other it may take the other one. All services have one policy; `in_use` is that of `serve`.
         """
         found: list[Intervals] = [Intervals(np.empty(0, np.int64), np.empty(0, np.int64))] * len(allowed)
+        # Those that are always on the highest compare at the moments of one clock; others go each by its own.
         by_clock: dict[object, list[int]] = {}
         for number, service in enumerate(services):
-            by_clock.setdefault(service.clock, []).append(number)
+            by_clock.setdefault(service.clock if service.policy == "highest" else None, []).append(number)
         for members in by_clock.values():
             for first in range(0, len(members), _AT_ONCE):
                 batch = members[first : first + _AT_ONCE]
@@ -51,7 +52,7 @@ class ManySettings:
                     skies,
                     float(self._span.end_us - self._span.start_us),
                     services[batch[0]].policy,
-                    services[batch[0]].clock,
+                    [services[k].clock for k in batch],
                     waits_us,
                     origin_us=self._span.start_us,
                     in_use=in_use,
@@ -77,6 +78,7 @@ class _Skies:
         self._run, self._satellite = run[order], satellite[order]
         start, end = start[order] - origin_us, end[order] - origin_us
         self._start_us, self._end_us = start.astype(np.float64), end.astype(np.float64)
+        self._run_or_none, self._start_or_never_us = np.append(self._run, -1), np.append(self._start_us, np.inf)
         self._key = self._run * _LINE_US + start
         self._longest_us = int((end - start).max(initial=0))
         # The stretch of the known sky that each row is a part of.
@@ -112,8 +114,7 @@ class _Skies:
     def next_rise(self, run: Index, now: Floats) -> Floats:
         """Return when the next row begins after each run's own time; infinity where none does."""
         row = np.searchsorted(self._key, run * _LINE_US + np.floor(now).astype(np.int64), side="right")
-        own = np.append(self._run, -1)[row] == run
-        return np.asarray(np.where(own, np.append(self._start_us, np.inf)[row], np.inf))
+        return np.asarray(np.where(self._run_or_none[row] == run, self._start_or_never_us[row], np.inf))
 
     def highest_at(self, time_us: Floats) -> tuple[Index, Floats]:
         """Return the row of the highest satellite of each run at each of `time_us`, ascending, and when that row ends.

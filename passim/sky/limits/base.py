@@ -12,7 +12,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, restrict_by_group
 from passim.orbits.arcs import NodeGrid
+from passim.sky.caps import CapLimit, allowed_in_caps
 from passim.sky.pass_intervals import SkyLimit, allowed_within
 from passim.sky.site import Site
 from passim.spans import Span
@@ -43,20 +44,48 @@ class Scene:
     base: GroupedIntervals
     grid: NodeGrid
     grid_satellites: Index
+    _found: dict[tuple[SkyLimit, Site], GroupedIntervals] = field(default_factory=dict, repr=False)
+
+    def look_for(self, limits: Iterable[Limit]) -> None:
+        """Look for all caps of the sky among `limits` at once, before they are asked one by one."""
+        wanted = dict.fromkeys(
+            pair for limit in limits if isinstance(limit, LimitOfSky) for pair in limit.sky_limits(self.site)
+        )
+        caps = {
+            (limit, site): cap
+            for limit, site in wanted
+            if isinstance(limit, CapLimit) and (cap := limit.cap()) is not None
+        }
+        if len(caps) < 2:
+            return
+        seen_from = [(site, cap) for (_, site), cap in caps.items()]
+        number, satellite, start_s, end_s = allowed_in_caps(self.grid, seen_from, *self._around())
+        edges = np.searchsorted(number, np.arange(len(caps) + 1))
+        for place, key in enumerate(caps):
+            here = slice(edges[place], edges[place + 1])
+            self._found[key] = self._inside(satellite[here], start_s[here], end_s[here])
 
     def sky(self, limit: SkyLimit, site: Site | None = None) -> GroupedIntervals:
         """Return when satellites of the base are on the allowed side of `limit` as seen from `site` (this one).
 
         The result lies inside the base.
         """
+        key = limit, site or self.site
+        if key not in self._found:
+            self._found[key] = self._inside(*allowed_within(self.grid, key[1], limit, *self._around()))
+        return self._found[key]
+
+    def _around(self) -> tuple[Index, NDArray[np.float64], NDArray[np.float64]]:
+        """Return the base as the grid numbers satellites and counts time."""
         satellite = np.searchsorted(self.grid_satellites, self.base.group)
-        start_s = (self.base.start - self.grid.start_us) / 1e6
-        end_s = (self.base.end - self.grid.start_us) / 1e6
-        found, starts, ends = allowed_within(self.grid, site or self.site, limit, satellite, start_s, end_s)
-        start_us = np.round(starts * 1e6).astype(np.int64) + self.grid.start_us
-        end_us = np.round(ends * 1e6).astype(np.int64) + self.grid.start_us
+        return satellite, (self.base.start - self.grid.start_us) / 1e6, (self.base.end - self.grid.start_us) / 1e6
+
+    def _inside(self, satellite: Index, start_s: NDArray[np.float64], end_s: NDArray[np.float64]) -> GroupedIntervals:
+        """Return what was found, as the grid has it, cut to the base."""
+        start_us = np.round(start_s * 1e6).astype(np.int64) + self.grid.start_us
+        end_us = np.round(end_s * 1e6).astype(np.int64) + self.grid.start_us
         some = end_us > start_us
-        grouped = GroupedIntervals(self.grid_satellites[found[some]].astype(np.int64), start_us[some], end_us[some])
+        grouped = GroupedIntervals(self.grid_satellites[satellite[some]].astype(np.int64), start_us[some], end_us[some])
         row, start_us, end_us = restrict_by_group(grouped, self.base)
         return GroupedIntervals(grouped.group[row], start_us, end_us)
 
@@ -122,3 +151,11 @@ class TerminalLimit:
         """Return the limit of these numbers, in their order. Raises InputError."""
         limit: Limit = self.made(*numbers)
         return limit
+
+
+@runtime_checkable
+class LimitOfSky(Protocol):
+    """A limit that asks the scene about skies, and can say beforehand about which."""
+
+    def sky_limits(self, site: Site) -> Iterable[tuple[SkyLimit, Site]]:
+        """Return what it will ask for at a site: limits of the sky, and the places that they are seen from."""

@@ -11,8 +11,11 @@ from numpy.typing import NDArray
 from passim.errors import SiteError
 from passim.intervals import GroupedIntervals
 from passim.search import Stretches, positive_stretches
+from passim.sky.caps import Cap
 from passim.sky.limits.base import Scene, TerminalLimit
 from passim.sky.local_arcs import LocalArcs, unit_vector
+from passim.sky.pass_intervals import SkyLimit
+from passim.sky.site import Site
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -60,6 +63,10 @@ class Cone:
     def _cosine(self) -> float:
         return float(np.cos(np.radians(self.half_angle_deg)))
 
+    def cap(self) -> Cap:
+        """Return the cone as a cap of the sky."""
+        return Cap(self.boresight, self._cosine)
+
     def above(self, arcs: LocalArcs, segment: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
         """Return where the arcs are inside the cone: the same curve as a mask's, about the boresight."""
         return positive_stretches(arcs.above_cap(self.boresight, self._cosine), segment, left, right, margin=margin_km)
@@ -67,6 +74,10 @@ class Cone:
     def height_km(self, position_km: Floats) -> Floats:
         """Return how far positions (east, north, up), shape (3, n), are inside the cone, km at the satellite."""
         return np.asarray(self.boresight @ position_km - self._cosine * np.linalg.norm(position_km, axis=0))
+
+    def sky_limits(self, site: Site) -> list[tuple[SkyLimit, Site]]:
+        """Return what it asks the scene for."""
+        return [(self, site)]
 
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites are inside the cone."""

@@ -13,6 +13,7 @@ from passim.intervals import GroupedIntervals, union_by_group
 from passim.sky.horizon import Horizon
 from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
+from passim.sky.pass_intervals import SkyLimit
 from passim.sky.site import Site
 
 
@@ -49,9 +50,13 @@ class GatewayLimit:
         if not self.gateways:
             raise SiteError("gateways", got="none", wanted="at least one", try_next="leaving the limit out")
 
+    def sky_limits(self, site: Site) -> list[tuple[SkyLimit, Site]]:
+        """Return what it asks the scene for: the skyline of each gateway, seen from there."""
+        return [(HorizonFunction(gateway.horizon), gateway.site) for gateway in self.gateways]
+
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites see a gateway."""
-        return union_by_group(*(scene.sky(HorizonFunction(g.horizon), g.site) for g in self.gateways))
+        return union_by_group(*(scene.sky(*pair) for pair in self.sky_limits(scene.site)))
 
     def check(self, site: Site, floor_deg: float, fleet: Fleet) -> None:
         """Raise SiteError if no satellite of `fleet` can ever see `site` and any of the gateways at once."""

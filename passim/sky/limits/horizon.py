@@ -8,6 +8,8 @@ from passim.intervals import GroupedIntervals
 from passim.sky.horizon import Horizon
 from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
+from passim.sky.pass_intervals import SkyLimit
+from passim.sky.site import Site
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,6 +18,10 @@ class HorizonLimit:
 
     horizon: Horizon
     name: str = "horizon"
+
+    def sky_limits(self, site: Site) -> list[tuple[SkyLimit, Site]]:
+        """Return what it asks the scene for."""
+        return [(HorizonFunction(self.horizon), site)]
 
     def allowed(self, scene: Scene) -> GroupedIntervals:
         """Return when satellites stand above the skyline."""
