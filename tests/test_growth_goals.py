@@ -7,8 +7,9 @@ import pytest
 
 from passim import InputError
 from passim.answers.growth.curves import Curves
-from passim.answers.growth.goals import _measured, first_that_stays, measured_words, parse_goal, smallest
+from passim.answers.growth.goals import first_that_stays, parse_goal, smallest
 from passim.answers.growth.orders import Order
+from passim_apps.text.goals import _measured, goal_words, measured_words
 
 
 def curves(gap_count: list[list[float]], longest_s: list[list[float]], hours: float = 1.0) -> Curves:
@@ -113,7 +114,7 @@ def test_it_stays_met_from_there_on() -> None:
     ],
 )
 def test_a_goal_in_words(text: str, words: str) -> None:
-    assert parse_goal(text).words() == words
+    assert goal_words(parse_goal(text)) == words
 
 
 def test_a_percentage_is_the_share_it_says() -> None:

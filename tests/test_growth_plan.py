@@ -16,6 +16,7 @@ from passim.coverage.visibility import find_visibility
 from passim.elements.slots import node_and_phase_deg
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
+from passim_apps.text.growth import fitted_words, plan_assumptions
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(START, hours=4)
@@ -66,7 +67,9 @@ def test_the_missing_planes_of_a_pattern_are_found_again(whole: Fleet, half: Fle
         assert missing[same].all()
         assert on_the_circle([satellite.mean_anomaly_deg], phase_deg[same]) < 0.01
         assert satellite.mean_motion_rev_day == whole[int(wanted)].mean_motion_rev_day
-    assert planned.how == ("in the widest gaps between the 9 planes there, keeping their phasing",)
+    assert [fitted_words(each) for each in planned.fitted] == [
+        "in the widest gaps between the 9 planes there, keeping their phasing"
+    ]
 
 
 def test_wide_gaps_are_filled_evenly(whole: Fleet) -> None:
@@ -82,7 +85,7 @@ def test_later_rows_see_the_planes_of_earlier_ones(half: Fleet) -> None:
     planned = planned_satellites(half, rows, START)
     assert len({round(record.node_deg, 3) for record in planned.fleet}) == 9
     assert planned.row.tolist() == [0] * 60 + [1] * 120
-    assert "12 planes there" in planned.how[1]
+    assert "12 planes there" in fitted_words(planned.fitted[1])
     assert len(set(planned.fleet.satellite_ids) | set(half.satellite_ids)) == 360
     # They are numbered on, one after the other, through both rows.
     numbers = [int(number) for number in planned.fleet.satellite_ids]
@@ -106,7 +109,7 @@ def test_a_shell_of_its_own_is_a_regular_pattern(half: Fleet) -> None:
         assert mine.node_deg == pytest.approx(theirs.node_deg)
         assert on_the_circle([mine.mean_anomaly_deg], [theirs.mean_anomaly_deg]) < 1e-9
         assert mine.mean_motion_rev_day == theirs.mean_motion_rev_day
-    assert planned.how == ("evenly spaced in a shell of their own",)
+    assert [fitted_words(each) for each in planned.fitted] == ["evenly spaced in a shell of their own"]
 
 
 def test_planes_without_a_pattern_are_said_to_have_none(half: Fleet) -> None:
@@ -114,7 +117,7 @@ def test_planes_without_a_pattern_are_said_to_have_none(half: Fleet) -> None:
     strewn = Fleet(
         [replace(r, mean_anomaly_deg=(r.mean_anomaly_deg + draw[k // 20]) % 360.0) for k, r in enumerate(half)]
     )
-    assert "phases follow no one pattern" in planned_satellites(strewn, (launch(),), START).how[0]
+    assert "phases follow no one pattern" in fitted_words(planned_satellites(strewn, (launch(),), START).fitted[0])
 
 
 def test_the_lost_are_drawn(half: Fleet) -> None:
@@ -163,7 +166,7 @@ def test_the_date_on_which_a_goal_is_met(whole: Fleet, half: Fleet) -> None:
     assert ahead.date_met(parse_goal("longest_gap_s <= 5")) == datetime(2026, 7, 31, tzinfo=UTC)
     assert ahead.date_met(parse_goal("gap_count <= 100000")) == NOW
     assert ahead.date_met(parse_goal("gap_count > 100000")) is None
-    words = ahead.assumptions()
+    words = plan_assumptions(ahead)
     assert "9 planes of 20 at 550 km and 53° launched 2026-06-01, serving after 60 days, 0 % lost" in words
     assert "today's 180 satellites staying as they are" in words
 

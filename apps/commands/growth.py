@@ -178,6 +178,7 @@ def _answer_orders(
     from ..command_line.output import progress, write
     from ..command_line.query import find
     from ..text.answer import Answer
+    from ..text.goals import measured_words
     from ..text.growth import DRAWS, goal_sentence, growth_columns, growth_sentence, order_notes
     from ..text.service import before_handovers, handovers_on_top_note
 
@@ -212,9 +213,7 @@ def _answer_orders(
         else:
             over_draws = curves
         result = growth_goals.smallest(over_draws, goal)
-        sentence = goal_sentence(
-            order, result, growth_goals.measured_words(goal, over_draws.values, over_draws.counted_s)
-        )
+        sentence = goal_sentence(order, result, measured_words(goal, over_draws.values, over_draws.counted_s))
         facts["goal"] = {"text": goal.text, "reached": result.reached}
         if result.reached:
             facts["goal"] |= {"satellites": result.middle, "low": result.low, "high": result.high}
@@ -254,13 +253,13 @@ def _answer_plan(
 ) -> None:
     """Answer by date, under a plan."""
     from passim.answers.growth import ahead as growth_ahead
-    from passim.answers.growth import goals as growth_goals
     from passim.answers.growth import launch_plan as growth_plan
 
     from ..command_line.output import progress, write
     from ..command_line.query import check_age
     from ..text.answer import Answer, site_facts
-    from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_notes
+    from ..text.goals import measured_words
+    from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_assumptions, plan_notes
     from ..text.query import CAUTION, headed, search_notes, searched
     from ..text.service import before_handovers, without_handovers_note
     from ..text.units import duration, instant
@@ -286,7 +285,7 @@ def _answer_plan(
         )
     length = _length_words(duration(span.duration_s), keeps, counted is not None)
     looked = searched(ahead.visibility.report, span, fleet_choice.timing_model())
-    measured = growth_goals.measured_words(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
+    measured = measured_words(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
     notes = [
         *without_handovers_note(view),
         Note(
@@ -306,7 +305,7 @@ def _answer_plan(
         "site": site_facts(view.site),
         "span": {"start": instant(span.start), "end": instant(span.end)},
         "limits": descriptions(view),
-        "assumptions": ahead.assumptions(),
+        "assumptions": plan_assumptions(ahead),
         "plan": [{**dataclasses.asdict(row), "date": row.date.isoformat()} for row in ahead.launches],
     }
     if goal is not None:

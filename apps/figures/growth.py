@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from passim.answers.growth import goals as growth_goals
 
+from ..text.goals import goal_words
 from .keys import STROKES
 from .theme import Theme, apply_theme, plain
 
@@ -72,8 +73,8 @@ class GoalMark:
                 "pauses_per_hour": ("", 0.0),
             }.get(condition.quantity, (condition.quantity, condition.bound))
             if measure:
-                return cls(goal.words(), measure, bound, satellites)
-        return cls(goal.words(), None, None, satellites)
+                return cls(goal_words(goal), measure, bound, satellites)
+        return cls(goal_words(goal), None, None, satellites)
 
 
 def growth_curves(

@@ -38,6 +38,7 @@ from ..text.gaps import (
     hours_caption,
     not_listed_note,
 )
+from ..text.goals import measured_words
 from ..text.growth import (
     CURVES_HELP,
     goal_sentence,
@@ -279,7 +280,6 @@ def _sky_caption(report: reports.SiteReport, gaps: pd.DataFrame) -> str:
 
 def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
     from passim.answers.growth import curves as growing
-    from passim.answers.growth import goals as growth_goals
 
     lines = report.growth
     if report.no_growth is not None:
@@ -292,7 +292,7 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
     if not lines:
         return Section("More satellites", no_order)
     main = lines[0]
-    measured = growth_goals.measured_words(report.goal, main.curves.values, main.curves.counted_s)
+    measured = measured_words(report.goal, main.curves.values, main.curves.counted_s)
     sentences = [
         *left_out(handovers_on_top_note(report.visibility)),
         before_handovers(growth_sentence(main.order, main.table, found.length), found.visibility.view),

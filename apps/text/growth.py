@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from .answer import Help
 from .columns import COUNT, DURATION_OR_NONE, SHARE, TEXT, Column, Format, of_row
+from .goals import goal_words
 from .notes import Note, background, weighed
 from .units import capital, counted, duration, share
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
     from passim.answers.growth import ahead as growth_ahead
     from passim.answers.growth import goals as growth_goals
+    from passim.answers.growth import launch_plan
     from passim.answers.growth import orders as growth_orders
 
 _ORDER_WORDS: Final = {
@@ -97,7 +99,7 @@ def _arrival_sentences(order: growth_orders.Order) -> list[str]:
 def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, measured: str) -> str:
     """Return the sentence that says what a goal takes: "Goal met from 342 satellites on, as launched (...); ..."."""
     today = f"{found.everyone:,}"
-    words = found.goal.words()
+    words = goal_words(found.goal)
     if not found.reached:
         return f"Goal not met with this fleet's orbits ({words}); with all {today} satellites: {measured}."
     number = f"{found.middle:,}"
@@ -132,7 +134,7 @@ def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, me
             f"{int(last['satellites']):,} satellites; today, with {today}, {_out(first)}."
         )
     met = ahead.date_met(goal)
-    words = goal.words()
+    words = goal_words(goal)
     if met is None:
         return f"Goal not met ({words}) {given}; with all {int(last['satellites']):,} satellites: {measured}."
     if met == first["date"]:
@@ -140,9 +142,38 @@ def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, me
     return f"Goal met from {met:%Y-%m-%d} on ({words}), {given}: {_serving(ahead, met)} satellites then, {today} today."
 
 
+def plan_assumptions(ahead: growth_ahead.Ahead) -> str:
+    """Return what a plan takes for granted, as part of a sentence."""
+    rows = _launches(ahead)
+    shown = rows if len(rows) <= 3 else [*rows[:2], f"and {len(rows) - 2:,} more launches"]
+    return f"{'; '.join(shown)}; today's {int(ahead.table['satellites'].iloc[0]):,} satellites staying as they are"
+
+
+def _launches(ahead: growth_ahead.Ahead) -> list[str]:
+    """Return each launch of a plan with how its planes are fitted in."""
+    return [
+        f"{_launch_words(launch)}, {fitted_words(fitted)}"
+        for launch, fitted in zip(ahead.launches, ahead.fitted, strict=True)
+    ]
+
+
+def _launch_words(launch: launch_plan.PlannedLaunch) -> str:
+    planes = f"{counted(launch.planes, 'plane')} of {launch.satellites // launch.planes:,}"
+    words = f"{planes} at {launch.altitude_km:g} km and {launch.inclination_deg:g}° launched {launch.date.isoformat()}"
+    return f"{words}, serving after {launch.days_to_serve:g} days, {launch.losses_percent:g} % lost"
+
+
+def fitted_words(fitted: launch_plan.Fitted) -> str:
+    """Return how new planes are fitted into a shell."""
+    if not fitted.beside_planes:
+        return "evenly spaced in a shell of their own"
+    phasing = "keeping their phasing" if fitted.keeps_phasing else "whose phases follow no one pattern"
+    return f"in the widest gaps between the {fitted.beside_planes:,} planes there, {phasing}"
+
+
 def plan_notes(ahead: growth_ahead.Ahead) -> list[Note]:
     """Return what a plan takes for granted: each launch, how its planes are fitted in, and today's satellites."""
-    launches = [f"Launch: {launch.words()}, {how}." for launch, how in zip(ahead.launches, ahead.how, strict=True)]
+    launches = [f"Launch: {each}." for each in _launches(ahead)]
     if len(launches) > _MOST_LAUNCHES_TOLD:
         more = len(launches) - _MOST_LAUNCHES_TOLD
         launches = [
@@ -161,7 +192,7 @@ def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measu
     is met today.
     """
     first, last, met = ahead.table.iloc[0], ahead.table.iloc[-1], ahead.date_met(goal)
-    words, today = goal.words(), f"{int(first['satellites']):,}"
+    words, today = goal_words(goal), f"{int(first['satellites']):,}"
     if met is None:
         return (
             f"Goal not met, even by the plan ({words}): {measured} from {_day(last['date'])} on, with "
@@ -169,7 +200,7 @@ def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measu
         )
     if met == first["date"]:
         return ""
-    short = goal.words(reached=True)
+    short = goal_words(goal, reached=True)
     return (
         f"{capital(short)} from {_day(met)} on, by the plan, with {_serving(ahead, met)} satellites; not "
         f"with today's {today}."
@@ -179,7 +210,7 @@ def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measu
 def plan_caption(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measured: str) -> str:
     """Return whether and when a plan meets a goal, in one sentence, and in a shorter one what it takes for granted."""
     first, last, met = ahead.table.iloc[0], ahead.table.iloc[-1], ahead.date_met(goal)
-    words = goal.words()
+    words = goal_words(goal)
     if met is None:
         end = f"with all {int(last['satellites']):,} satellites from {_day(last['date'])} on: {measured}"
         sentence = f"Goal not met by the plan ({words}); {end}."

@@ -22,6 +22,7 @@ from passim.workspace import plans
 
 from ...figures.growth import TITLES, GoalMark, OrderCurve, growth_curves, plan_by_date
 from ...figures.theme import Theme
+from ...text.goals import goal_words, measured_words
 from ...text.growth import (
     AHEAD_COLUMNS,
     CURVES_HELP,
@@ -127,7 +128,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     time_counted = f"the call hours of {day}" if hours else f"the {duration(span.duration_s)} of {day}"
     mark = GoalMark.of(goal, found[0].middle if found[0].reached else None, main.counted_s)
     second = _second_measure(question, mark)
-    measured = growth_goals.measured_words(goal, main.values, main.counted_s)
+    measured = measured_words(goal, main.values, main.counted_s)
     names = [_SHORT.get(curves.order.name, order_words(curves.order)) for curves in grown.curves]
     plan = _plan(question, theme, span, goal, windows, measured)
     # A goal that waits for the plan is marked where the plan meets it.
@@ -213,7 +214,7 @@ def _curve_table(tables: Sequence[pd.DataFrame], names: Sequence[str]) -> Table:
 
 
 def _needed_caption(goal: growth_goals.Goal) -> str:
-    words = goal.words()
+    words = goal_words(goal)
     return f"The goal: {words}. A different pattern of satellites may need more or fewer."
 
 
@@ -272,7 +273,7 @@ def _ahead(
         question.fleet, question.view, span, launches, first, windows,
     )  # fmt: skip
     ahead = done.ahead
-    measured = growth_goals.measured_words(goal, ahead.curves.values, ahead.curves.counted_s)
+    measured = measured_words(goal, ahead.curves.values, ahead.curves.counted_s)
     met = ahead.date_met(goal)
     shown = Shown(
         plan_by_date(ahead.table, theme, met=None if met is None else pd.Timestamp(met)),
@@ -427,7 +428,7 @@ def register(app: Dash, state: DashboardState) -> None:
 
 
 def _goal_options(_: PageRequest) -> Sequence[tuple[str, str]]:
-    return [(text, growth_goals.parse_goal(text).words()) for text in GOALS]
+    return [(text, goal_words(growth_goals.parse_goal(text))) for text in GOALS]
 
 
 def _within_options(_: PageRequest) -> Sequence[tuple[str, str]]:

@@ -16,7 +16,7 @@ import pandas as pd
 
 from passim.answers.growth.curves import COLUMNS, Curves, Progress, Windows, curves_of
 from passim.answers.growth.goals import Goal, first_that_stays
-from passim.answers.growth.launch_plan import PlannedLaunch, planned_satellites
+from passim.answers.growth.launch_plan import Fitted, PlannedLaunch, planned_satellites
 from passim.answers.growth.orders import Order
 from passim.coverage.ranks import RankSweep
 from passim.coverage.visibility import Visibility, find_visibility
@@ -45,15 +45,9 @@ class Ahead:
     table: pd.DataFrame
     curves: Curves
     launches: tuple[PlannedLaunch, ...]
-    how: tuple[str, ...]
+    fitted: tuple[Fitted, ...]
     visibility: Visibility
     notes: tuple[str, ...] = ()
-
-    def assumptions(self) -> str:
-        """Say what the plan takes for granted, as part of a sentence."""
-        rows = [f"{launch.words()}, {how}" for launch, how in zip(self.launches, self.how, strict=True)]
-        shown = rows if len(rows) <= 3 else [*rows[:2], f"and {len(rows) - 2:,} more launches"]
-        return f"{'; '.join(shown)}; today's {int(self.table['satellites'].iloc[0]):,} satellites staying as they are"
 
     def date_met(self, goal: Goal) -> datetime | None:
         """Return the first day from which on `goal` stays met under the plan; None where it is not met in the end."""
@@ -121,4 +115,4 @@ def growth_ahead(
         table[name] = column.astype(np.int64) if name == "gap_count" else column
     filters = [limit for limit in view.limits if isinstance(limit, ServingFilter)]
     notes = tuple(note for limit in filters for note in limit.notes(nearest, span))
-    return Ahead(table, curves, in_turn, planned.how, visibility, notes)
+    return Ahead(table, curves, in_turn, planned.fitted, visibility, notes)

@@ -19,7 +19,7 @@ Examples: "longest_gap_s <= 5", "covered >= 99.9 %", "gap_count <= 10 and longes
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Final
@@ -49,22 +49,6 @@ _COMPARISONS: Final = {"<=": np.less_equal, "<": np.less, ">=": np.greater_equal
 _CONDITION = re.compile(r"([A-Za-z_][A-Za-z_0-9]*)\s*(<=|>=|<|>|==|=|!=)\s*(\S+(?: \S+)?)", re.ASCII)
 _AMOUNT = re.compile(r"([-+]?[0-9.]+(?:[eE][-+]?[0-9]+)?)\s*(%|[A-Za-z]*)", re.ASCII)
 _HOURS = re.compile(r"\s+in\s+call\s+hours$", re.IGNORECASE)
-_NAMES: Final = {
-    "covered": "covered",
-    "gap_fraction": "time without service",
-    "gap_count": "gaps",
-    "gaps_per_hour": "gaps an hour",
-    "pauses_per_hour": "pauses (gaps over 5 s) an hour",
-    "mean_gap_s": "mean gap",
-    "longest_gap_s": "longest gap",
-}
-
-# The names beside a bound of one.
-_ONE: Final = {
-    "gap_count": "gap",
-    "gaps_per_hour": "gap an hour",
-    "pauses_per_hour": "pause (gap over 5 s) an hour",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,23 +59,6 @@ class Condition:
     comparison: str
     bound: float
     text: str
-
-    def words(self, *, reached: bool = False) -> str:
-        """Say it in plain words: "no gap over 5 s", "at least 99.9 % covered"; "99.9 % covered" once reached."""
-        amount = _amount(self.quantity, self.bound)
-        if self.quantity == "longest_gap_s" and self.comparison == "<=":
-            return f"no gap over {amount}" if self.bound > 0 else "no gap"
-        if self.quantity == "longest_gap_s" and self.comparison == "<":
-            return f"no gap of {amount} or more"
-        at = {"<=": "at most", "<": "under", ">=": "at least", ">": "over"}[self.comparison]
-        if self.quantity in ("mean_gap_s", "longest_gap_s"):
-            return f"a {_NAMES[self.quantity]} of {at} {amount}"
-        if self.quantity == "gap_count" and self.comparison == "<=" and self.bound == 0:
-            return "no gap"
-        names = _NAMES | _ONE if amount == "1" else _NAMES
-        if reached and self.comparison == ">=":
-            return f"{amount} {names[self.quantity]}"
-        return f"{at} {amount} {names[self.quantity]}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,11 +73,6 @@ class Goal:
     def needs_pauses(self) -> bool:
         """Whether the curves must carry pause_count."""
         return any(condition.quantity == "pauses_per_hour" for condition in self.conditions)
-
-    def words(self, *, reached: bool = False) -> str:
-        """Say the goal in plain words, or what holds from the moment on when it is `reached`."""
-        told = [c.words(reached=reached and place == 0) for place, c in enumerate(self.conditions)]
-        return " and ".join(told) + (" in call hours" if self.in_call_hours else "")
 
     def met(self, values: Mapping[str, Floats], counted_s: float) -> Bools:
         """Say where the goal holds, in the shape of `values`, which are named and shaped as those of `Curves`."""
@@ -188,16 +150,6 @@ def quantity(name: str, values: Mapping[str, Floats], counted_s: float) -> Float
     return values[name]
 
 
-def measured_words(goal: Goal, values: Mapping[str, Floats], counted_s: float) -> str:
-    """Say what the last column of `values` has of the goal's quantities: "longest gap 44 s"."""
-    parts = []
-    for name in dict.fromkeys(condition.quantity for condition in goal.conditions):
-        amount = float(quantity(name, values, counted_s)[0, -1])
-        bounds = [condition.bound for condition in goal.conditions if condition.quantity == name]
-        parts.append(f"{_NAMES[name]} {_measured(name, amount, bounds) if np.isfinite(amount) else 'not known'}")
-    return ", ".join(parts)
-
-
 def parse_goal(text: str) -> Goal:
     """Return the goal that an expression says. Raises InputError, in one line, for anything that is none."""
     body = " ".join(text.split())
@@ -241,20 +193,3 @@ def _condition(part: str, whole: str) -> Condition:
             try_next=f"{amount:g} %" if not unit and amount <= 100.0 else "99 %",
         )
     return Condition(name, comparison, bound, part)
-
-
-def _measured(name: str, amount: float, bounds: Sequence[float]) -> str:
-    """Return what was found in words: a share to a tenth of a per cent, finer only to keep it off the goal's bounds."""
-    if name not in ("covered", "gap_fraction"):
-        return _amount(name, amount)
-    decimals = 1
-    while decimals < 6 and any(b != amount and round(100.0 * (b - amount), decimals) == 0.0 for b in bounds):
-        decimals += 1
-    return f"{100.0 * amount:.{decimals}f} %"
-
-
-def _amount(name: str, amount: float) -> str:
-    """Return an amount of a quantity in words."""
-    if name in ("covered", "gap_fraction"):
-        return f"{100.0 * amount:.6g} %"
-    return f"{amount:.3g} s" if name in ("mean_gap_s", "longest_gap_s") else f"{amount:.4g}"

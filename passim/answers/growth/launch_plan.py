@@ -22,7 +22,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,23 +106,24 @@ class PlannedLaunch:
         """How many of its satellites never serve."""
         return min(self.satellites, math.floor(self.satellites * self.losses_percent / 100.0 + 0.5))
 
-    def words(self) -> str:
-        """Say the launch in plain words."""
-        planes = f"{self.planes} plane{'s' if self.planes != 1 else ''} of {self.satellites // self.planes}"
-        words = f"{planes} at {self.altitude_km:g} km and {self.inclination_deg:g}° launched {self.date.isoformat()}"
-        return f"{words}, serving after {self.days_to_serve:g} days, {self.losses_percent:g} % lost"
+
+class Fitted(NamedTuple):
+    """How new planes were fitted: beside how many there (none: a shell of their own), and whether phasing was kept."""
+
+    beside_planes: int
+    keeps_phasing: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Planned:
     """The satellites that a plan adds: ``fleet``, and for each the row of the plan it came with, shape (satellites,).
 
-    ``how`` says of each row, in a few words, how its planes were fitted.
+    ``fitted`` says of each row how its planes were fitted.
     """
 
     fleet: Fleet
     row: Index
-    how: tuple[str, ...]
+    fitted: tuple[Fitted, ...]
 
 
 def read_plan(path: str | Path, now: datetime) -> tuple[PlannedLaunch, ...]:
@@ -178,7 +179,7 @@ def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: 
         )
     records: list[ElementSet] = []
     rows: list[int] = []
-    how = []
+    fitted = []
     together = fleet
     for row, launch in enumerate(launches):
         shell = _Shell.of(together, launch, moment)
@@ -205,9 +206,9 @@ def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: 
                 next_number += 1
         records += new
         rows += [row] * len(new)
-        how.append(shell.words())
+        fitted.append(Fitted(len(shell.nodes_deg), shell.clear))
         together = Fleet([*together.records, *new], fleet.name)
-    return Planned(Fleet(records, f"{fleet.name}, planned"), np.array(rows, dtype=np.intp), tuple(how))
+    return Planned(Fleet(records, f"{fleet.name}, planned"), np.array(rows, dtype=np.intp), tuple(fitted))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -275,13 +276,6 @@ class _Shell:
         else:
             base_deg = self.phase0_deg + self.phasing / max(self.slots, 1) * node_deg
         return [(base_deg + 360.0 * slot / slots) % 360.0 for slot in range(slots)]
-
-    def words(self) -> str:
-        """Say how new planes are fitted."""
-        if not self.nodes_deg:
-            return "evenly spaced in a shell of their own"
-        phasing_words = "keeping their phasing" if self.clear else "whose phases follow no one pattern"
-        return f"in the widest gaps between the {len(self.nodes_deg):,} planes there, {phasing_words}"
 
     def _is_star(self, gaps: Floats) -> bool:
         near_polar = abs(self.inclination_deg - 90.0) <= _NEAR_POLAR_DEG
