@@ -193,7 +193,7 @@ def test_a_phone_in_the_dark_needs_no_sideways_scrolling(browser: Browser, addre
     with a_page(browser, address, color_scheme="dark", **PHONE) as phone:
         open_at(phone, ASKED[path])
         # A picture is as wide as it comes until it is fitted into its place.
-        phone.wait_for_function("document.documentElement.scrollWidth <= 390")
+        phone.wait_for_function("() => document.documentElement.scrollWidth <= 390")
         phone.locator(".lead .picture-frame .main-svg").first.wait_for()
         check_the_first_screen(phone, 844, 6)
         for target in phone.locator("button:visible, select:visible, summary:visible, a.button:visible").all():
