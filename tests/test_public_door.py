@@ -108,7 +108,7 @@ def test_answers_say_in_one_line_what_they_are(asked: dict[str, Any]) -> None:
         (asked["causes"].coverage, f"<Coverage of 2026-03-01 00:00Z, 24 h: {out}>"),
         (seen, f"satellites, from Marram loft, 2026-03-01 00:00Z, 24 h: {out}>"),
         (asked["causes"], f"<Causes at Marram loft, 2026-03-01 00:00Z, 24 h: {out}; closed by lifting one limit: "),
-        (asked["growth"], "<Growth to 360 satellites as launched, with all of them "),
+        (asked["growth"], "<Growth to 360 satellites by launch, with all of them "),
         (asked["sites"], "<SiteComparison: Marram loft "),
         (asked["plan"], "30 min, 2026-03-01 00:00Z, 24 h: best start 2026-03-01 "),
         (asked["hindcast"], "<Hindcast of 360 satellites, "),

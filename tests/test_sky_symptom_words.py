@@ -43,7 +43,7 @@ def answer(*fits: float) -> symptom.SymptomAnswer:
     found = tuple(candidate(35.0 + 5.0 * k, fit, 300.0 + 400.0 * k, 20.0 + 275.0 * k) for k, fit in enumerate(fits))
     seen = symptom.FreezeRanges((240.0, 600.0), (10.0, 40.0))
     apart = tuple(observations([(one.freezes, one.traits) for one in found], SPAN, SITE.timezone))
-    return symptom.SymptomAnswer(seen, SITE, SPAN, symptom.EXPLAINED, found, apart, (), 1234, None, None, REPORT)
+    return symptom.SymptomAnswer(seen, SITE, SPAN, symptom.EXPLAINED, found, apart, 0, 1234, None, None, REPORT)
 
 
 def test_of_several_that_fit_about_equally_none_is_the_answer() -> None:

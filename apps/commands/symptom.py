@@ -96,9 +96,9 @@ def symptom(
     from ..command_line.query import check_age
     from ..text.answer import Answer
     from ..text.limits import descriptions
-    from ..text.notes import Note, background
+    from ..text.notes import Note
     from ..text.query import CAUTION, headed, search_notes, searched, serving_notes, times_note
-    from ..text.symptom import COLUMNS, found_sentence
+    from ..text.symptom import COLUMNS, found_sentence, symptom_notes
     from ..text.units import LocalClock, instant
 
     # The cheap questions first.
@@ -118,8 +118,7 @@ def symptom(
         found = room.match_symptom(fleet, view, span, seen, top=top, progress=advance)
     clock = LocalClock(view.site.timezone, span)
     searched_then = searched(found.report, span, fleet_choice.timing_model())
-    how = (room.IN_ORDER, room.IN_ORDER_OF_RECORD)
-    notes = [background(text) if text in how else Note(text) for text in found.notes]
+    notes = symptom_notes(found)
     notes += serving_notes(found.fleet_notes, health.assess(fleet, span.middle))
     of_the_fleet = {"horizon", *(limit.name for limit in view.fleet_limits)}
     unsearched = [words for name, words in descriptions(view).items() if name not in of_the_fleet]

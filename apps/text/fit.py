@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from passim.answers.symptom import match as room
-
 from .answer import Answer, plain_numbers, site_facts
 from .columns import TEXT, Column, Format, of_row
 from .notes import Note, background
+from .symptom import ELSEWHERE
 from .units import LocalClock, counted, duration, instant, share
 
 if TYPE_CHECKING:
@@ -68,7 +67,7 @@ def fit_sentences(found: LineFit) -> list[str]:
     if found.evidence == "none":
         return [
             f"The record teaches nothing of the sky: of {found.tried:,} settings tried, none foretells the {recorded} "
-            f"better than luck. {room.ELSEWHERE}"
+            f"better than luck. {ELSEWHERE}"
         ]
     part = "Part of the record" if found.evidence == "some" else "The record"
     explained, lucky = (share(each / found.frozen_s) for each in (found.explained_s, found.explained_by_luck_s))

@@ -10,7 +10,8 @@ from typing import Any, Final
 from passim.answers.symptom import match as room
 
 from .columns import COUNT, TEXT, Column, Format, blank_at_zero, number, of_row
-from .units import duration
+from .notes import Note, background
+from .units import counted, duration
 
 COLUMNS: Final = (
     Column("number", "No.", COUNT),
@@ -26,6 +27,31 @@ COLUMNS: Final = (
 )
 _MOST_NAMED: Final = 3
 _CAN: Final = {room.EXPLAINED: "can explain", room.PARTLY: "may explain, at least in part,"}
+
+ELSEWHERE: Final = (
+    "Look elsewhere first: the house network (try a cable in place of the wireless), the line and its load, power and "
+    "restarts of the terminal, and the far end of the call."
+)
+_CONFOUNDED: Final = (
+    "A mask, a gateway and a cone take away much the same passes, so that one can stand in for another: take a "
+    "candidate as an assumption until an observation has told it from the rest."
+)
+_RANGES_ARE_LOOSE: Final = (
+    "Ranges are met by many settings, and by things that have nothing to do with the sky: a record of freezes "
+    "(start,end) decides far better."
+)
+_TOO_WIDE: Final = (
+    "A range from one value to more than ten times as much describes almost any train of freezes, random ones too: "
+    "no more is said than that the sky could be behind it."
+)
+_IN_ORDER: Final = (
+    "Candidates stand in the order of their fit less a little for every limit and number that was free to be chosen, "
+    "so that a plain setting comes before a complicated one that fits hardly better."
+)
+_IN_ORDER_OF_RECORD: Final = (
+    "Candidates stand in the order of how well they foretell the record second by second, less a little for every "
+    "number that was free to be chosen; the fit is the share of frozen seconds in both of those in either."
+)
 
 FIT_OF_RANGES: Final = (
     "Fit: how well the freezes that a setting predicts match what you gave; 1 is perfect, 0 not at all, and from 0.5 "
@@ -45,7 +71,7 @@ def found_sentence(found: room.SymptomAnswer) -> str:
     """Return what was found; where several candidates fit about as well as the first, none of them is the answer."""
     seen = found.symptom.describe()
     if found.verdict == room.NOT_THE_SKY:
-        return f"No: none of {found.tried:,} settings of the sky at {found.site.name} explains {seen}. {room.ELSEWHERE}"
+        return f"No: none of {found.tried:,} settings of the sky at {found.site.name} explains {seen}. {ELSEWHERE}"
     if found.verdict == room.UNDECIDED:
         start = f"The sky fits {seen}, but shifted in time it fits about as well: a longer record will decide."
     else:
@@ -67,6 +93,20 @@ def found_sentence(found: room.SymptomAnswer) -> str:
         f"{start} The best of {found.tried:,} settings: {best.describe()}; it predicts {rate}, "
         f"{duration(traits.mean_s)} on average, {when}."
     )
+
+
+def symptom_notes(found: room.SymptomAnswer) -> list[Note]:
+    """Return what must be said beside the answer."""
+    of_record = isinstance(found.symptom, room.FreezeRecord)
+    notes = [Note(_CONFOUNDED)] if found.candidates and found.verdict != room.NOT_THE_SKY else []
+    if len(found.candidates) > 1:
+        notes.append(background(_IN_ORDER_OF_RECORD if of_record else _IN_ORDER))
+    if isinstance(found.symptom, room.FreezeRanges):
+        notes += [Note(_RANGES_ARE_LOOSE), *([Note(_TOO_WIDE)] if found.symptom.is_wide else [])]
+    if found.outside:
+        outside = counted(found.outside, "freeze")
+        notes.append(Note(f"Outside the span, and so left out of the record: {outside}."))
+    return notes
 
 
 def lengths_words(row: Any) -> str:

@@ -55,34 +55,6 @@ PARTLY: Final = "the sky may explain it, or part of it"
 UNDECIDED: Final = "the record does not decide"
 NOT_THE_SKY: Final = "not the sky"
 
-ELSEWHERE: Final = (
-    "Look elsewhere first: the house network (try a cable in place of the wireless), the line and its load, power and "
-    "restarts of the terminal, and the far end of the call."
-)
-CONFOUNDED: Final = (
-    "A mask, a gateway and a cone take away much the same passes, so that one can stand in for another: take a "
-    "candidate as an assumption until an observation has told it from the rest."
-)
-RANGES_ARE_LOOSE: Final = (
-    "Ranges are met by many settings, and by things that have nothing to do with the sky: a record of freezes "
-    "(start,end) decides far better."
-)
-
-IN_ORDER: Final = (
-    "Candidates stand in the order of their fit less a little for every limit and number that was free to be chosen, "
-    "so that a plain setting comes before a complicated one that fits hardly better."
-)
-IN_ORDER_OF_RECORD: Final = (
-    "Candidates stand in the order of how well they foretell the record second by second, less a little for every "
-    "number that was free to be chosen; the fit is the share of frozen seconds in both of those in either."
-)
-
-TOO_WIDE: Final = (
-    "A range from one value to more than ten times as much describes almost any train of freezes, random ones too: "
-    "no more is said than that the sky could be behind it."
-)
-# Random freezes have 80 % of their intervals within a factor of 22 (exponential), trains of the sky mostly within 8.
-WIDE_RANGE: Final = 10.0
 # Fits closer than this are no ground to prefer one setting to another (this project's own, no source).
 ABOUT_EQUAL: Final = 0.05
 
@@ -155,7 +127,7 @@ class SymptomAnswer:
     verdict         `EXPLAINED`, `PARTLY`, `UNDECIDED` (it fits, and so it does when shifted) or `NOT_THE_SKY`
     candidates      best first; where it is not the sky, what came nearest
     observations    sentences on what would tell the candidates apart
-    notes           what must be said beside the answer
+    outside         of a record: how many of its freezes lie outside the span and were left out
     tried           how many settings were tried
     gain            of a record: what the setting that leads gains on the hours held out; None for ranges
     chance_level    of a record: what the same setting reaches there at 1 % of the shifts in time; None for ranges
@@ -168,7 +140,7 @@ class SymptomAnswer:
     verdict: str
     candidates: tuple[Candidate, ...]
     observations: tuple[str, ...]
-    notes: tuple[str, ...]
+    outside: int
     tried: int
     gain: float | None
     chance_level: float | None
@@ -263,16 +235,11 @@ def match_symptom(
     candidates = tuple(_candidate(leader, similar, trials, symptom.describe()) for leader, similar in leaders)
     gain, chance_level = judge.proof() if isinstance(judge, RecordJudge) else (None, None)
     verdict = _verdict(candidates, gain, chance_level)
-    is_wide = isinstance(symptom, FreezeRanges) and max(symptom.widths) > WIDE_RANGE
-    if is_wide and verdict == EXPLAINED:
+    if isinstance(symptom, FreezeRanges) and symptom.is_wide and verdict == EXPLAINED:
         verdict = PARTLY
-    notes = [CONFOUNDED] if candidates and verdict != NOT_THE_SKY else []
-    if len(candidates) > 1:
-        notes.append(IN_ORDER if isinstance(symptom, FreezeRanges) else IN_ORDER_OF_RECORD)
-    notes += [RANGES_ARE_LOOSE] if isinstance(symptom, FreezeRanges) else []
-    notes += [TOO_WIDE] if is_wide else []
-    if isinstance(symptom, FreezeRecord) and isinstance(judge, RecordJudge) and judge.freezes < len(symptom):
-        notes.append(f"{len(symptom) - judge.freezes} freezes of the record lie outside the span and were left out.")
+    outside = (
+        len(symptom) - judge.freezes if isinstance(judge, RecordJudge) and isinstance(symptom, FreezeRecord) else 0
+    )
     apart = observations([(c.freezes, c.traits) for c in candidates], span, view.site.timezone)
     return SymptomAnswer(
         symptom,
@@ -281,7 +248,7 @@ def match_symptom(
         verdict,
         candidates,
         tuple(apart) if verdict != NOT_THE_SKY else (),
-        tuple(notes),
+        outside,
         tried,
         gain,
         chance_level,

@@ -26,6 +26,8 @@ _KINDS: Final = tuple(
     CsvKind(what="record", columns=("start", second), others=True, largest_bytes=20_000_000)
     for second in ("end", "duration_s")
 )
+# Random freezes have 80 % of their intervals within a factor of 22 (exponential), trains of the sky mostly within 8.
+WIDE_RANGE: Final = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,11 @@ class FreezeRanges:
     def widths(self) -> Range:
         """Highest over lowest of the time between freezes and of their length."""
         return self.every_s[1] / self.every_s[0], self.length_s[1] / self.length_s[0]
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether almost any train of freezes would meet a range, random ones too: one value to ten times as much."""
+        return max(self.widths) > WIDE_RANGE
 
     def describe(self) -> str:
         """Say it in plain words."""

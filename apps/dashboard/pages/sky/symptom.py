@@ -352,7 +352,7 @@ def _may_keep(found: room.SymptomAnswer, number: int) -> bool:
 
 def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomAnswer) -> Any:
     """Return the answer: sentence, what to watch for, the ranks, and what must be said beside them."""
-    notes = [*found.notes, *found.fleet_notes]
+    notes = [*(note.text for note in symptom_words.symptom_notes(found)), *found.fleet_notes]
     left_out = bool(_left_out(question.view, request))
     if left_out:
         notes.append(
