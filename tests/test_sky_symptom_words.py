@@ -71,7 +71,7 @@ def test_one_that_leads_is_told_with_lengths_in_minutes() -> None:
     nothing = replace(leads, verdict=symptom.NOT_THE_SKY)
     told = found_sentence(nothing)
     assert told.startswith("No: none of 1,234 settings of the sky at ")
-    assert told.endswith(symptom.ELSEWHERE)
+    assert told.endswith(ELSEWHERE)
     undecided = found_sentence(replace(leads, verdict=symptom.UNDECIDED))
     assert "shifted in time it fits about as well: a longer record will decide. The best of 1,234" in undecided
 
