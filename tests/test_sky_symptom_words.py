@@ -14,7 +14,7 @@ from passim.answers.symptom.discriminate import Traits, observations
 from passim.answers.symptom.settings import Setting
 from passim.intervals import Intervals
 from passim.sky.search_report import SearchReport
-from passim_apps.text.symptom import FIT_OF_RANGES, FIT_OF_RECORD, fit_words, found_sentence
+from passim_apps.text.symptom import ELSEWHERE, FIT_OF_RANGES, FIT_OF_RECORD, fit_words, found_sentence
 from tests import scenario
 
 SPAN = Span.starting(datetime(2026, 11, 25, tzinfo=UTC), 24.0)
