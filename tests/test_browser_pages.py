@@ -375,6 +375,17 @@ def test_a_workspace_without_sites_or_satellites_says_what_to_do_next(browser: B
     assert Workspace.load(folder).fleet_names == ("polar-star-66",)
 
 
+def test_a_report_is_made_from_any_page(page: Page) -> None:
+    open_at(page, "/clock?fleet=few")
+    page.get_by_role("button", name="Make a report to print or send").click()
+    page.locator("#report-told progress, #report-link").first.wait_for()
+    page.locator("#report-link").wait_for()
+    with page.expect_download() as started:
+        page.locator("#report-link").click()
+    assert started.value.suggested_filename == "passim-report.html"
+    assert "Marram loft: when service is lost" in Path(started.value.path()).read_text(encoding="utf-8")
+
+
 def test_an_answer_to_an_earlier_choice_is_greyed_under_why_there_is_none(page: Page) -> None:
     open_at(page, "/growth?day=2026-11-28")  # a Saturday
     sentence = page.locator("#sentence").inner_text()

@@ -16,6 +16,7 @@ import contextlib
 import csv
 import io
 import json
+import os
 import sys
 import time
 import warnings
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
 _PATIENCE_S = 1.0
 # Where no bar can be drawn, a line so often.
 _LINE_EVERY_S = 15.0
+# A page that shows how far the work is asks twice a second.
+_SHARE_STEP = 0.02
 
 
 def write(answer: Answer, choice: OutputChoice) -> None:
@@ -162,6 +165,23 @@ def _left_out_note(columns: Sequence[Column], most: int) -> str:
     return f"Left out at a width of {most}: {names}. A wider window shows them, --format csv has them all."
 
 
+def _share_teller(what: str) -> Callable[[float], None]:
+    """Return the function that is told how much is done, and writes it for the program that began this one."""
+    shown = 0.0
+
+    def write(done: float) -> None:
+        print(f"share {done:.2f} {what}", file=sys.stderr, flush=True)
+
+    def advance(done: float) -> None:
+        nonlocal shown
+        if done - shown >= _SHARE_STEP:
+            shown = done
+            write(done)
+
+    write(0.0)
+    return advance
+
+
 def _line_teller(what: str) -> Callable[[float], None]:
     """Return the function that is told how much is done, and writes it on a line of standard error now and then."""
     shown_s = time.monotonic()
@@ -180,8 +200,11 @@ def progress(what: str, *, lines: bool = False) -> Iterator[Callable[[float], No
     """Give the function that is told how much is done, from 0 to 1; it draws a bar once the work lasts over a second.
 
     Where standard error is no terminal it gives None and draws nothing, or with `lines` writes a line now and then, as
-    for work that lasts minutes.
+    for work that lasts minutes. A program that has set PASSIM_TELL_SHARE reads shares instead.
     """
+    if os.environ.get("PASSIM_TELL_SHARE"):
+        yield _share_teller(what)
+        return
     if not sys.stderr.isatty():
         yield _line_teller(what) if lines else None
         return

@@ -13,7 +13,7 @@ from passim.errors import InputError
 
 from ..figures.theme import LIGHT
 from ..text.ways_out import in_page_words
-from . import shell
+from . import report_button, shell
 from .address import read_query
 from .answer_cache import AnswerCache, share
 from .faults import answer_faults
@@ -66,6 +66,7 @@ def make_app(
     for page in pages:
         if page.register is not None:
             page.register(app, state)
+    report_button.register(app, state)
     _serve_files(app.server, state, pages)
     _keep_answers(app, state, pages)
     rules = Rules(

@@ -59,6 +59,9 @@ REFERRER_POLICY: Final = "same-origin"
 # Under it are calendars for programs that know no password: their addresses carry a key, which their route asks for.
 CALENDARS: Final = "/calendar/"
 
+# Under it lies the report that a page has made.
+REPORTS: Final = "/report/"
+
 _UNCHANGING: Final = ("GET", "HEAD", "OPTIONS")
 
 
@@ -151,7 +154,7 @@ class Rules:
 
     hosts: frozenset[str]
     paths: frozenset[str]
-    prefixes: tuple[str, ...] = ("/_dash-", "/assets/", "/csv/", "/ics/", CALENDARS)
+    prefixes: tuple[str, ...] = ("/_dash-", "/assets/", "/csv/", "/ics/", CALENDARS, REPORTS)
     password: Password | None = None
     any_address_port: int | None = None
     more: tuple[str, ...] = field(default=("/health", "/login", "/logout", "/_favicon.ico"))

@@ -20,6 +20,7 @@ from ..text.query import CAUTION
 from ..text.units import unbroken
 from ..text.ways_out import in_a_sentence, in_page_words
 from ..text.workspace import lacking_sentence, next_steps
+from . import report_button
 from .address import query_of, read_query
 from .answer_cache import share
 from .controls import Offer, known, offers
@@ -123,7 +124,13 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
                 id="page",
                 tabIndex=-1,
             ),
-            html.Footer([html.P(CAUTION.text, className="caution"), *([_log_out_button()] if log_out else [])]),
+            html.Footer(
+                [
+                    report_button.place(),
+                    html.P(CAUTION.text, className="caution"),
+                    *([_log_out_button()] if log_out else []),
+                ]
+            ),
             html.Div(id="announce", className="unseen", role="status"),
         ],
         className="sheet",

@@ -32,6 +32,7 @@ from passim.workspace import LEARNED_NAME, LineLesson, Timing, Workspace, lesson
 from ..text.units import LocalClock
 from .address import Choices
 from .recorder import Recorder
+from .reporter import Reporter
 from .tasks import passes as work
 from .tasks.passes import Seen
 
@@ -154,6 +155,7 @@ class DashboardState:
         # Two, so that a map of the world under way does not hold up the next page.
         self.pool = pool or WorkerPool(min(2, os.cpu_count() or 1))
         self.recorder = Recorder()
+        self.reporter = Reporter()
         self._results = ByteLimitedCache()
         self._turns = KeyedLocks()
         self._faults: OrderedDict[Hashable, Exception] = OrderedDict()
@@ -255,8 +257,9 @@ class DashboardState:
                 self._faults.popitem(last=False)
 
     def close(self) -> None:
-        """Stop the workers, and the probe if one was switched on."""
+        """Stop the workers, a report under way, and the probe if one was switched on."""
         self.recorder.stop()
+        self.reporter.stop()
         self.pool.close()
 
 
