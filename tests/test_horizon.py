@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -10,10 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from passim import Horizon
+from passim import Horizon, Site, Span, walker
 from passim.errors import SiteError
 from passim.search import Stretches
-from passim.sky.horizon_function import _joined, _sector_curve
+from passim.sky import horizon_function
+from passim.sky.fleet_search import FleetSearch
+from passim.sky.horizon_function import HorizonFunction, _joined, _Pieces, _sector_curve
 
 TREE = [(0.0, 10.0), (80.0, 10.0), (90.0, 40.0), (100.0, 10.0)]
 
@@ -199,13 +202,48 @@ def test_ends_at_the_lowest_skyline_keep_the_rate_of_their_crossing() -> None:
     found = Stretches(
         np.array([4, 7]), np.array([0.2, 0.1]), np.array([0.8, 1.0]), np.array([3.0, 5.0]), np.array([-2.0, nan]), none
     )
-    pieces = Stretches(
-        np.arange(4), np.array([0.2, 0.5, 0.1, 0.6]), np.array([0.5, 0.8, 0.4, 1.0]), np.array([nan, nan, nan, 9.0]),
-        np.array([nan, nan, -8.0, nan]), none,
+    pieces = _Pieces(
+        np.array([0, 0, 1, 1]), np.array([0.2, 0.5, 0.1, 0.6]), np.array([0.5, 0.8, 0.4, 1.0]),
+        np.array([nan, nan, nan, 9.0]), np.array([nan, nan, -8.0, nan]), none,
     )  # fmt: skip
     skyline = Horizon.from_points([(0.0, 60.0), (90.0, 70.0), (180.0, 60.0)])
-    joined = _joined(pieces, np.array([4, 4, 7, 7]), np.array([0, 0, 1, 1]), found, skyline)
+    joined = _joined(pieces, found, skyline)
     assert joined.curve.tolist() == [4, 7, 7]
     assert (joined.left.tolist(), joined.right.tolist()) == ([0.2, 0.1, 0.6], [0.8, 0.4, 1.0])
     assert joined.rate_left == pytest.approx([6.0, 10.0, 9.0])
     assert joined.rate_right == pytest.approx([-4.0, -8.0, nan], nan_ok=True)
+
+
+def test_pieces_that_their_ends_tell_of_hold_no_edge(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Random skylines, walls and trees among them: looking into every piece finds no edge more, and none less."""
+    random = np.random.default_rng(8)
+    epoch = datetime(2026, 3, 1, tzinfo=UTC)
+    fleet = walker(total=40, planes=5, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=epoch)
+    search = FleetSearch(fleet, Span.starting(epoch, hours=8))
+    usual, found = horizon_function._told_by_their_ends, 0
+    opened = []
+
+    def all_open(*asked):
+        told = usual(*asked)
+        opened.append((int(told.is_open.sum()), told.is_open.size))
+        return told._replace(is_above=np.zeros_like(told.is_above), is_open=np.ones_like(told.is_open))
+
+    for number in range(12):
+        count = int(random.integers(2, 40))
+        azimuths = np.sort(random.choice(3600, count, replace=False)) / 10.0
+        elevations = random.uniform(0.0, 70.0, count) if number % 2 else np.where(random.random(count) < 0.3, 60.0, 8.0)
+        skyline = HorizonFunction(Horizon(tuple(azimuths.tolist()), tuple(elevations.tolist())))
+        site = Site("invented", float(random.uniform(-60.0, 60.0)), 10.0)
+        pair = []
+        for how in (usual, all_open):
+            monkeypatch.setattr(horizon_function, "_told_by_their_ends", how)
+            pair.append([part.edges(site, skyline) for part in search.parts])
+        for one, other in zip(*pair, strict=True):
+            assert np.array_equal(one.group, other.group)
+            assert np.abs(one.start - other.start).max(initial=0) <= 1
+            assert np.abs(one.end - other.end).max(initial=0) <= 1
+            found += one.group.size
+    assert found > 300
+    # And they leave most pieces alone.
+    left, every = np.sum(opened, axis=0)
+    assert left < 0.6 * every

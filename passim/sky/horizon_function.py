@@ -7,7 +7,8 @@ skyline is one straight line and the angle above it is a smooth function: a tree
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,10 @@ Index = NDArray[np.intp]
 # Pieces between the lowest and highest skyline are sampled at most this far apart, in x of a segment and in azimuth.
 _LONGEST_PIECE = 0.1
 _WIDEST_PIECE_DEG = 20.0
+# A piece that clears the skyline, or stays below it, by less than this is looked at: 90 m at 500 km.
+_SPARE_DEG = 0.01
+# Stretches looked at together: their pieces stay near the processor.
+_MOST_AT_ONCE = 4_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +66,56 @@ class HorizonFunction:
 
 def _above_profile(arcs: LocalArcs, horizon: Horizon, found: Stretches, margin_km: float) -> Stretches:
     """Narrow the stretches above the lowest skyline to those above the profile itself."""
-    piece, a, b = _cut_at_azimuths(arcs, horizon, found)
-    segment = found.curve[piece]
+    parts = [
+        _above_profile_of(
+            arcs, horizon, found, np.arange(first, min(first + _MOST_AT_ONCE, len(found.curve))), margin_km
+        )
+        for first in range(0, len(found.curve), _MOST_AT_ONCE)
+    ]
+    together = _Pieces._make(np.concatenate(column) for column in zip(*parts, strict=True))
+    near = np.unique(np.concatenate([found.near_miss, together.near_miss]))
+    return _joined(together._replace(near_miss=near), found, horizon)
+
+
+class _Pieces(NamedTuple):
+    """Pieces of stretches that stand above the skyline, by stretch and place; as in `Stretches` otherwise."""
+
+    stretch: Index
+    left: Floats
+    right: Floats
+    rate_left: Floats
+    rate_right: Floats
+    near_miss: Index
+
+
+def _above_profile_of(arcs: LocalArcs, horizon: Horizon, found: Stretches, chosen: Index, margin_km: float) -> _Pieces:
+    """Return the pieces of the stretches `chosen` that stand above the profile.
+
+    Most pieces stand above all of the skyline that they pass, or below all of it; only the others are looked at for
+    edges.
+    """
+    stretch, a, b = _even_pieces(found.left[chosen], found.right[chosen])
+    stretch = chosen[stretch]
+    told = _told_by_their_ends(arcs, horizon, found.curve[stretch], a, b)
+    narrow, wide = np.flatnonzero(told.is_open & told.is_narrow), np.flatnonzero(told.is_open & ~told.is_narrow)
+    piece, left, right = _made_narrow(arcs, found.curve[stretch[wide]], a[wide], b[wide])
+    whose = np.concatenate([stretch[narrow], stretch[wide[piece]]])
+    start, end = (arcs.azimuth_deg(found.curve[stretch[wide[piece]]], x) for x in (left, right))
+    piece, left, right = _cut_at_points(
+        arcs,
+        horizon,
+        found.curve[whose],
+        np.concatenate([told.azimuth_deg[narrow], start]),
+        np.concatenate([told.turn_deg[narrow], _turn_deg(start, end)]),
+        np.concatenate([a[narrow], left]),
+        np.concatenate([b[narrow], right]),
+    )
+    whose = whose[piece]
+    segment = found.curve[whose]
     # Within a piece the skyline is the straight line of one sector, told by the azimuth at its middle.
-    azimuth = arcs.azimuth_deg(segment, 0.5 * (a + b))
+    azimuth = arcs.azimuth_deg(segment, 0.5 * (left + right))
     curve = _sector_curve(arcs, horizon, segment, azimuth)
-    stretches = positive_stretches(curve, np.arange(len(segment)), a, b, margin=margin_km)
+    stretches = positive_stretches(curve, np.arange(len(segment)), left, right, margin=margin_km)
     # Beside a wall the height changes fast though the satellite may hardly move across its edge. What an arc's error
     # does to the time depends on the speed at right angles to the skyline, so that is the rate given to an edge.
     slope = _sectors(horizon, azimuth)[3][stretches.curve]
@@ -76,8 +125,90 @@ def _above_profile(arcs: LocalArcs, horizon: Horizon, found: Stretches, margin_k
         # At an edge the mask is the elevation; elsewhere there is no rate to scale.
         mask = np.arctan2(position[2], np.hypot(position[0], position[1]))
         rates.append(rate / _magnification(position, mask, slope))
-    stretches = replace(stretches, rate_left=rates[0], rate_right=rates[1])
-    return _joined(stretches, segment, piece, found, horizon)
+    whole = np.flatnonzero(told.is_above)
+    none = np.full(len(whole), np.nan)
+    columns = (
+        (stretch[whole], whose[stretches.curve]),
+        (a[whole], stretches.left),
+        (b[whole], stretches.right),
+        (none, rates[0]),
+        (none, rates[1]),
+    )
+    order = np.lexsort((np.concatenate(columns[1]), np.concatenate(columns[0])))
+    return _Pieces._make([*(np.concatenate(column)[order] for column in columns), segment[stretches.near_miss]])
+
+
+def _even_pieces(left: Floats, right: Floats) -> tuple[Index, Floats, Floats]:
+    """Cut stretches into even pieces of at most `_LONGEST_PIECE`: which stretch, and the two ends of each."""
+    count = np.maximum(np.ceil((right - left) / _LONGEST_PIECE).astype(np.intp), 1)
+    stretch = np.repeat(np.arange(len(count)), count)
+    place = np.arange(len(stretch)) - np.repeat(np.cumsum(count) - count, count)
+    width = (right - left)[stretch] / count[stretch]
+    a, b = left[stretch] + place * width, right[stretch]
+    inner = np.flatnonzero(place[1:])
+    b[inner] = a[inner + 1]
+    return stretch, a, b
+
+
+class _Told(NamedTuple):
+    """What the ends of pieces tell: which stand above all of the skyline that they pass, and which are left open.
+
+    In those that are narrow the azimuth runs one way, by `turn_deg` from `azimuth_deg`.
+    """
+
+    is_above: NDArray[np.bool_]
+    is_open: NDArray[np.bool_]
+    is_narrow: NDArray[np.bool_]
+    azimuth_deg: Floats
+    turn_deg: Floats
+
+
+def _told_by_their_ends(arcs: LocalArcs, horizon: Horizon, segment: Index, a: Floats, b: Floats) -> _Told:
+    """Return what the ends of pieces tell.
+
+    Pieces are in order, and neighbours share an end. Where the azimuth runs one way, all of the skyline lies between
+    those of the ends; where the elevation does too, or falls towards both, no place in between is lower than the lower
+    end, nor, where it runs one way, higher than the higher one.
+    """
+    goes_on = (segment[1:] == segment[:-1]) & (a[1:] == b[:-1])
+    closes = np.flatnonzero(np.append(~goes_on, True))
+    # Every start, and behind the last of a run its end.
+    place = np.arange(len(a)) + np.append(0, np.cumsum(~goes_on))
+    at, whose = np.empty(len(a) + len(closes)), np.empty(len(a) + len(closes), dtype=np.intp)
+    at[place], whose[place] = a, segment
+    at[place[closes] + 1], whose[place[closes] + 1] = b[closes], segment[closes]
+    position, rate = arcs.motion(whose, at)
+    ground2 = np.maximum(position[0] ** 2 + position[1] ** 2, 1e-12)
+    ground = np.sqrt(ground2)
+    azimuth = np.degrees(np.arctan2(position[0], position[1])) % 360.0
+    elevation = np.degrees(np.arctan2(position[2], ground))
+    turning = rate[0] * position[1] - position[0] * rate[1]
+    rising = rate[2] * ground2 > position[2] * (position[0] * rate[0] + position[1] * rate[1])
+    skyline = horizon.elevation_deg(azimuth)
+
+    turn = _turn_deg(azimuth[place], azimuth[place + 1])
+    dips = ~rising[place] & rising[place + 1]
+    one_way_round = (turning[place] * turning[place + 1] > 0.0) & (turn * turning[place] > 0.0)
+    simple = one_way_round & ~dips & (np.abs(turn) <= 90.0)
+    lowest, highest = (pick(skyline[place], skyline[place + 1]) for pick in (np.minimum, np.maximum))
+    # Points of the profile between the ends, one after the other.
+    points, heights = (np.array(column) for column in (horizon.azimuths_deg, horizon.elevations_deg))
+    points, heights = np.concatenate([points - 360.0, points, points + 360.0]), np.tile(heights, 3)
+    low = np.minimum(azimuth[place], azimuth[place] + turn)
+    first, past = np.searchsorted(points, low, side="left"), np.searchsorted(points, low + np.abs(turn), side="right")
+    nth, left = 0, np.flatnonzero(simple & (past > first))
+    while len(left):
+        height = heights[first[left] + nth]
+        lowest[left], highest[left] = np.minimum(lowest[left], height), np.maximum(highest[left], height)
+        nth += 1
+        left = left[past[left] > first[left] + nth]
+    bottom, top = (pick(elevation[place], elevation[place + 1]) for pick in (np.minimum, np.maximum))
+    one_way = rising[place] == rising[place + 1]
+    is_above = simple & (bottom > highest + _SPARE_DEG)
+    is_above |= ~dips & (bottom > horizon.highest_deg + _SPARE_DEG)
+    is_below = simple & one_way & (top < lowest - _SPARE_DEG)
+    is_narrow = one_way_round & (np.abs(turn) <= _WIDEST_PIECE_DEG)
+    return _Told(is_above, ~(is_above | is_below), is_narrow, azimuth[place], turn)
 
 
 def _magnification(position_km: Floats, mask_rad: Floats, slope: Floats) -> Floats:
@@ -87,19 +218,14 @@ def _magnification(position_km: Floats, mask_rad: Floats, slope: Floats) -> Floa
     return np.asarray(np.hypot(1.0, (up * np.sin(mask_rad) + ground * np.cos(mask_rad)) / ground * slope))
 
 
-def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tuple[Index, Floats, Floats]:
-    """Cut stretches into pieces without a profile point inside. Returns the stretch of each piece and its two ends."""
-    # Even samples first, finer where the azimuth runs fast, as it does close to the zenith.
-    count = np.maximum(np.ceil((found.right - found.left) / _LONGEST_PIECE).astype(np.intp), 1)
-    piece = np.repeat(np.arange(len(count)), count)
-    place = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
-    width = (found.right - found.left)[piece] / count[piece]
-    a = found.left[piece] + place * width
-    b = np.where(place == count[piece] - 1, found.right[piece], a + width)
+def _made_narrow(arcs: LocalArcs, segment_of: Index, left: Floats, right: Floats) -> tuple[Index, Floats, Floats]:
+    """Cut pieces of segments until the azimuth runs one way, and not far: which piece, and the two ends of each."""
+    piece, a, b = np.arange(len(left)), left, right
+    # Finer where the azimuth runs fast, as it does close to the zenith.
     # Only the halves of a piece that was too wide are looked at again.
     narrow, halved = [], False
     for _ in range(30):
-        turn = _turn_deg(arcs.azimuth_deg(found.curve[piece], a), arcs.azimuth_deg(found.curve[piece], b))
+        turn = _turn_deg(arcs.azimuth_deg(segment_of[piece], a), arcs.azimuth_deg(segment_of[piece], b))
         wide = (np.abs(turn) > _WIDEST_PIECE_DEG) & (b - a > 1e-9)
         if not wide.any():
             break
@@ -113,7 +239,7 @@ def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tup
         piece, a, b = _sorted_pieces(*(np.concatenate(column) for column in pieces))
 
     # Where the azimuth turns back inside a piece, the piece is cut at the turning point.
-    segment = found.curve[piece]
+    segment = segment_of[piece]
     turning_curve = _azimuth_curve(arcs, segment, arcs.azimuth_deg(segment, 0.5 * (a + b)))
     number = np.arange(len(segment))
     _, rate_a = turning_curve(number, a)
@@ -126,11 +252,17 @@ def _cut_at_azimuths(arcs: LocalArcs, horizon: Horizon, found: Stretches) -> tup
         piece, a, b = _sorted_pieces(
             np.concatenate([piece, piece[back]]), np.concatenate([a, middle]), np.concatenate([end, b[back]])
         )
-        segment = found.curve[piece]
+    return piece, a, b
 
-    # Every profile point whose azimuth lies between the two ends of a piece is passed once.
-    start = arcs.azimuth_deg(segment, a)
-    turn = _turn_deg(start, arcs.azimuth_deg(segment, b))
+
+def _cut_at_points(
+    arcs: LocalArcs, horizon: Horizon, segment: Index, start: Floats, turn: Floats, a: Floats, b: Floats
+) -> tuple[Index, Floats, Floats]:
+    """Cut pieces, whose azimuth runs by `turn` from `start`, so that no profile point lies inside.
+
+    Returns which piece each comes from, and its two ends. A point whose azimuth lies between the ends is passed once.
+    """
+    piece = np.arange(len(a))
     low, high = np.minimum(start, start + turn), np.maximum(start, start + turn)
     points = np.concatenate([np.array(horizon.azimuths_deg) + 360.0 * k for k in (-1, 0, 1)])
     first, last = np.searchsorted(points, low, side="right"), np.searchsorted(points, high, side="left")
@@ -213,15 +345,11 @@ def _sectors(horizon: Horizon, azimuth_deg: Floats) -> tuple[Floats, Floats, Flo
     return azimuths[sector], width, heights[sector], (heights[following] - heights[sector]) / width
 
 
-def _joined(pieces: Stretches, segment: Index, stretch: Index, found: Stretches, horizon: Horizon) -> Stretches:
-    """Join stretches that go on from piece to piece, and give them the segments of the pieces.
-
-    `segment` and `stretch` map a piece to its segment and to its place in `found`.
-    """
-    owner = segment[pieces.curve]
-    near = np.unique(np.concatenate([segment[pieces.near_miss], found.near_miss]))
+def _joined(pieces: _Pieces, found: Stretches, horizon: Horizon) -> Stretches:
+    """Join pieces of the stretches `found` that go on from one to the next."""
+    owner = found.curve[pieces.stretch]
     if not len(owner):
-        return Stretches(owner, pieces.left, pieces.right, pieces.rate_left, pieces.rate_right, near)
+        return Stretches(owner, pieces.left, pieces.right, pieces.rate_left, pieces.rate_right, pieces.near_miss)
     goes_on = (owner[1:] == owner[:-1]) & (pieces.left[1:] == pieces.right[:-1])
     opens, closes = np.flatnonzero(np.r_[True, ~goes_on]), np.flatnonzero(np.r_[~goes_on, True])
     left, right = pieces.left[opens], pieces.right[closes]
@@ -229,11 +357,11 @@ def _joined(pieces: Stretches, segment: Index, stretch: Index, found: Stretches,
     # measure was range times the difference of sines; here it is range times the sine of the difference.
     cosine = np.cos(np.radians(horizon.lowest_deg))
     rate_left, rate_right = pieces.rate_left[opens], pieces.rate_right[closes]
-    before, after = stretch[pieces.curve[opens]], stretch[pieces.curve[closes]]
+    before, after = pieces.stretch[opens], pieces.stretch[closes]
     rate_left = np.where(
         np.isnan(rate_left) & (left == found.left[before]), found.rate_left[before] / cosine, rate_left
     )
     rate_right = np.where(
         np.isnan(rate_right) & (right == found.right[after]), found.rate_right[after] / cosine, rate_right
     )
-    return Stretches(owner[opens], left, right, rate_left, rate_right, near)
+    return Stretches(owner[opens], left, right, rate_left, rate_right, pieces.near_miss)
