@@ -68,6 +68,13 @@ def expect_numbers(page: Any, folder: Path, mask_deg: float) -> None:
     assert 0.0 in found
 
 
+def check_the_key_is_above_the_curve(page: Any) -> None:
+    """Hold that the key of By latitude lies on nothing that is drawn, however the page was opened."""
+    key = panel(page, "latitude").locator(".legend .bg").bounding_box()
+    curve = panel(page, "latitude").locator(".cartesianlayer .gridlayer").first.bounding_box()
+    assert key["y"] + key["height"] <= curve["y"] + 1.0
+
+
 def test_the_comparison_comes_first_and_the_map_with_its_land_follows(page: Any, address: str, folder: Path) -> None:
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
@@ -91,6 +98,8 @@ def test_the_comparison_comes_first_and_the_map_with_its_land_follows(page: Any,
     panel(page, "world").get_by_text("Grid:").wait_for()
     expect_numbers(page, folder, 60.0)
 
+    check_the_key_is_above_the_curve(page)
+
     # On a dark ground and on a phone, all three panels stand below one another and none is cut.
     page.emulate_media(color_scheme="dark")
     page.set_viewport_size({"width": 390, "height": 844})
@@ -99,6 +108,7 @@ def test_the_comparison_comes_first_and_the_map_with_its_land_follows(page: Any,
     page.locator("#working").wait_for(state="hidden")
     # A picture is as wide as it comes until it is fitted into its place.
     page.wait_for_function("() => document.documentElement.scrollWidth === 390")
+    check_the_key_is_above_the_curve(page)
     for name in ("side", "latitude", "world"):
         picture, told = (panel(page, name).locator(part).bounding_box() for part in (".main-svg >> nth=0", ".caption"))
         assert picture["y"] + picture["height"] <= told["y"] + 1.0, name

@@ -23,6 +23,7 @@ from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.notes import TOO_OLD_TO_TELL_WHEN, age_warning, answered, refuse_old
 from passim_apps.dashboard.page_model import Page
 from passim_apps.dashboard.pages import PAGES, clock, elements, now
+from passim_apps.dashboard.pages.calls import page as calls
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.pages.sky import page as sky
 from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending
@@ -155,6 +156,26 @@ def test_now_says_yes_in_the_afternoon_and_no_in_the_morning(state: DashboardSta
     told = outcome(lambda: now.PAGE.answer(afternoon, LIGHT))
     assert told.sentence == "A good moment for a live video lesson of 30 min."
     assert told.still is None
+
+
+def test_as_many_gaps_are_told_as_are_listed_whatever_goes_over_midnight(state: DashboardState) -> None:
+    midnights = 0
+    for day in range(25, 30):
+        found = clock.PAGE.answer(state.question(read_query(f"?day=2026-11-{day}&days=1&mask=35")[0]), LIGHT)
+        gaps = found.panels["gaps"].table
+        assert gaps is not None
+        count = len(gaps.rows)
+        midnights += int(gaps.rows["cut_at_start"].any() or gaps.rows["cut_at_end"].any())
+        assert f": {count} gaps, " in found.sentence
+        assert found.panels["gaps"].caption.startswith(f"{count} gaps on ")
+    assert midnights > 0
+
+
+@pytest.mark.parametrize("page", [now.PAGE, calls.PAGE], ids=lambda page: page.name)
+def test_a_page_that_tells_the_age_itself_tells_no_other(state: DashboardState, page: Page) -> None:
+    found = outcome(lambda: page.answer(state.question(Choices()), LIGHT))
+    aged = [note.text for note in found.notes if re.search(r"\bold\b.*(band|timing error)", note.text)]
+    assert len(aged) == 1, aged
 
 
 def test_what_was_said_of_a_minute_stands_until_the_next_ones_answer_is_there(state: DashboardState) -> None:

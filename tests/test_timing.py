@@ -232,3 +232,5 @@ def test_an_empty_fleet_and_a_naive_moment_are_refused() -> None:
 
 def test_ages_in_words() -> None:
     assert [age_words(s) for s in (600, -2400, 23400, 2.31 * DAY_S)] == ["10 min", "40 min", "6.5 h", "2.3 days"]
+    # However old: never in powers of ten.
+    assert [age_words(s) for s in (2520 * DAY_S, 99.5 * DAY_S)] == ["2,520 days", "99.5 days"]

@@ -123,7 +123,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             *lesson_notes(lesson, None),
             *weighed(note for one in request.taken for note in one.notes),
             *check_notes,
-            *notes_of(question, seen, request.span),
+            *notes_of(question, seen, request.span, tell_age=False),
         ),
         " ".join([busy, *rest]).strip(),
         still,
