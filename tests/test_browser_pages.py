@@ -139,6 +139,8 @@ def check_the_first_screen(page: Page, height_px: int, most_screens: int) -> Non
             (what) => [what, document.querySelector(what)?.getBoundingClientRect().bottom + window.scrollY || 0]))"""
     )
     assert 0 < lowest["#sentence"] < lowest[".lead .picture-frame"]
+    if height_px == 800:
+        assert page.evaluate("document.querySelector('.head').getBoundingClientRect().height") < 90  # one row
     assert {what: px for what, px in lowest.items() if px > height_px} == {}
     assert page.evaluate("document.documentElement.scrollHeight") <= most_screens * height_px
 
