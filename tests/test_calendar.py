@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from passim.answers.calls.calendar_in import CalendarEvents, Event, _unfolded, parse_calendar, read_calendar
-from passim.answers.calls.calendar_out import CallWindow, Written, check_target, write_calendar
+from passim.answers.calls.calendar_out import CalendarChanges, CallWindow, check_target, write_calendar
 from passim.answers.calls.recurrence import FREQUENCIES, repeated
 from passim.errors import InputError
 from passim.spans import Span
@@ -365,7 +365,7 @@ def window(hour: int, text: str = "Expected: 0.3 pauses, 4 s; all\nfine", day: i
 
 def test_what_is_written_is_read_back_by_another_reader(tmp_path: Path) -> None:
     target = tmp_path / "out.ics"
-    assert write_calendar(target, [window(10), window(8)], "a question", NOW) == Written(2, 0, 0, 0)
+    assert write_calendar(target, [window(10), window(8)], "a question", NOW) == CalendarChanges(2, 0, 0, 0)
     first, second = contents(target)
     assert (first["DTSTART"], first["DTEND"], second["DTSTART"]) == (
         "20260324T080000Z",
@@ -387,26 +387,26 @@ def test_writing_again_updates_and_does_not_duplicate(tmp_path: Path) -> None:
     write_calendar(target, [window(8), window(10)], "a question", NOW)
     before = contents(target)
     # The same again changes nothing but the stamp.
-    assert write_calendar(target, [window(8), window(10)], "a question", NOW + timedelta(hours=1)) == Written(
+    assert write_calendar(target, [window(8), window(10)], "a question", NOW + timedelta(hours=1)) == CalendarChanges(
         0, 0, 2, 0
     )
     again = contents(target)
     assert [(e["UID"], e["SEQUENCE"]) for e in again] == [(e["UID"], "0") for e in before]
     assert again[0]["DTSTAMP"] == "20260323T070000Z"
     # New elements move one call: it keeps its UID, and its SEQUENCE rises.
-    assert write_calendar(target, [window(8), window(11)], "a question", NOW) == Written(0, 1, 1, 0)
+    assert write_calendar(target, [window(8), window(11)], "a question", NOW) == CalendarChanges(0, 1, 1, 0)
     moved = contents(target)
     assert [e["UID"] for e in moved] == [e["UID"] for e in before]
     assert [(e["DTSTART"], e["SEQUENCE"]) for e in moved] == [("20260324T080000Z", "0"), ("20260324T110000Z", "1")]
     # A call that is suggested no longer is called off, once.
-    assert write_calendar(target, [window(8)], "a question", NOW) == Written(0, 0, 1, 1)
-    assert write_calendar(target, [window(8)], "a question", NOW) == Written(0, 0, 1, 0)
+    assert write_calendar(target, [window(8)], "a question", NOW) == CalendarChanges(0, 0, 1, 1)
+    assert write_calendar(target, [window(8)], "a question", NOW) == CalendarChanges(0, 0, 1, 0)
     assert [(e["STATUS"], e["SEQUENCE"]) for e in contents(target)] == [("TENTATIVE", "0"), ("CANCELLED", "2")]
     # Another question's calls stay beside it, until they are over.
-    assert write_calendar(target, [window(9)], "another question", NOW) == Written(1, 0, 0, 0)
+    assert write_calendar(target, [window(9)], "another question", NOW) == CalendarChanges(1, 0, 0, 0)
     assert len(contents(target)) == 3
     later = NOW + timedelta(days=2)
-    assert write_calendar(target, [window(8, day=28)], "a question", later) == Written(1, 0, 0, 0)
+    assert write_calendar(target, [window(8, day=28)], "a question", later) == CalendarChanges(1, 0, 0, 0)
     assert [e["DTSTART"] for e in contents(target)] == ["20260328T080000Z"]
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from feed_server import feed_server, fresh_list, good, in_turn, set_feed, status
 from passim.workspace import Workspace, create, update_in_dashboard
-from passim_apps.dashboard.pages.feed import Asked
+from passim_apps.dashboard.pages.feed import FeedRequest
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.dashboard.updater import Updater
 from patience import PATIENCE_S
@@ -72,7 +72,7 @@ def test_a_rehearsal_asks_nobody(school: Path) -> None:
 def test_what_fails_is_told_on_the_page_with_its_own_words(school: Path, state: DashboardState) -> None:
     with feed_server(in_turn(status("403 Forbidden"), good(fresh_list()))) as server:
         set_feed(school, f'address = "{server.address}"')
-        asked = Asked(state, None)
+        asked = FeedRequest(state, None)
         with pytest.raises(Pending) as still:
             asked()
         assert still.value.job.done.wait(PATIENCE_S)

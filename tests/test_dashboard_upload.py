@@ -12,7 +12,7 @@ import passim_apps
 from passim.errors import InputError
 from passim.parallel.jobs import Job
 from passim_apps.dashboard.state import Pending
-from passim_apps.dashboard.upload import HandedIn, Upload, Waiting
+from passim_apps.dashboard.upload import Upload, UploadAttempts, Waiting
 
 
 def a_job() -> Job:
@@ -31,11 +31,11 @@ def an_attempt(job: Job, found: object) -> Callable[[], object]:
 
 
 def test_what_needs_no_work_is_taken_at_once() -> None:
-    assert HandedIn().start(lambda: "taken") == "taken"
+    assert UploadAttempts().start(lambda: "taken") == "taken"
 
 
 def test_an_upload_is_asked_for_until_its_work_is_done_and_then_says_the_same() -> None:
-    handed, job = HandedIn(), a_job()
+    handed, job = UploadAttempts(), a_job()
     with pytest.raises(Waiting) as waiting:
         handed.start(an_attempt(job, "taken"))
     token = waiting.value.token
@@ -52,7 +52,7 @@ def test_an_upload_is_asked_for_until_its_work_is_done_and_then_says_the_same() 
 
 
 def test_an_upload_of_two_files_waits_for_both() -> None:
-    handed, first, second = HandedIn(), a_job(), a_job()
+    handed, first, second = UploadAttempts(), a_job(), a_job()
     last = an_attempt(second, "taken")
 
     def attempt() -> object:
@@ -70,7 +70,7 @@ def test_an_upload_of_two_files_waits_for_both() -> None:
 
 
 def test_what_cannot_be_used_is_told_when_it_has_been_read() -> None:
-    handed, job = HandedIn(), a_job()
+    handed, job = UploadAttempts(), a_job()
     with pytest.raises(Waiting) as waiting:
         handed.start(an_attempt(job, InputError("file", got="a page", wanted="elements")))
     job.finish()
@@ -80,7 +80,7 @@ def test_what_cannot_be_used_is_told_when_it_has_been_read() -> None:
 
 
 def test_four_uploads_wait_at_once_and_one_that_nobody_asks_for_makes_room() -> None:
-    handed, jobs = HandedIn(), [a_job() for _ in range(5)]
+    handed, jobs = UploadAttempts(), [a_job() for _ in range(5)]
     for job in jobs[:4]:
         with pytest.raises(Waiting):
             handed.start(an_attempt(job, "taken"))
@@ -96,7 +96,7 @@ def test_every_place_for_files_on_the_pages_is_the_same_part() -> None:
     folder = Path(passim_apps.__file__).parent / "dashboard"
     made = [path.name for path in folder.rglob("*.py") if "dcc.Upload(" in path.read_text(encoding="utf-8")]
     assert made == ["upload.py"]
-    asking = [path.name for path in folder.rglob("*.py") if "HandedIn(" in path.read_text(encoding="utf-8")]
+    asking = [path.name for path in folder.rglob("*.py") if "UploadAttempts(" in path.read_text(encoding="utf-8")]
     # A feed hands nothing in, but its answer is waited for in the same way.
     assert sorted(asking) == ["feed.py", "upload.py"]
 

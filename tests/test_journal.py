@@ -22,7 +22,7 @@ from click.testing import CliRunner, Result
 from passim import Journal, JournalBusyError, JournalError, Span
 from passim.line import JournalWriter, parse_targets
 from passim.line.journal import schema, writing
-from passim.line.journal.writing import Sent
+from passim.line.journal.writing import SentProbe
 from passim.workspace import Workspace, create
 from passim_apps.command_line.main import main
 from patience import PATIENCE_S
@@ -40,7 +40,7 @@ def write(path: Path, seconds: int, lost: range = range(0), start_us: int = STAR
     for k in range(seconds):
         sent_us = start_us + k * SECOND_US
         trips = [2_000, *[-1 if k in lost else 40_000] * 2]
-        journal.add(Sent(number, sent_us + 100 * number, trip) for number, trip in enumerate(trips))
+        journal.add(SentProbe(number, sent_us + 100 * number, trip) for number, trip in enumerate(trips))
         journal.pack(sent_us)
     return journal
 
@@ -48,7 +48,7 @@ def write(path: Path, seconds: int, lost: range = range(0), start_us: int = STAR
 def go_on(journal: JournalWriter) -> None:
     """Another 50 minutes of one target."""
     for k in range(3000):
-        journal.add([Sent(0, START_US + (1000 + k) * SECOND_US, 2_000)])
+        journal.add([SentProbe(0, START_US + (1000 + k) * SECOND_US, 2_000)])
 
 
 def minutes(number: float) -> Span:
@@ -83,8 +83,8 @@ def test_what_is_written_comes_back_while_the_writer_goes_on(path: Path) -> None
 
 def test_a_probe_that_was_killed_is_settled_by_how_long_its_probes_had_waited(path: Path) -> None:
     journal = write(path, 100)
-    waiting = [Sent(1, START_US + k * SECOND_US, None) for k in (100, 101, 102)]
-    journal.add([*waiting, Sent(0, START_US + 102 * SECOND_US, 2_000)])
+    waiting = [SentProbe(1, START_US + k * SECOND_US, None) for k in (100, 101, 102)]
+    journal.add([*waiting, SentProbe(0, START_US + 102 * SECOND_US, 2_000)])
     with Journal(path) as opened:
         under_way = opened.read(minutes(3))
     journal.close()
@@ -147,7 +147,7 @@ def test_another_programs_long_change_is_told_and_costs_nothing(path: Path) -> N
     with write(path, 3) as journal:
         other = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
         other.execute("BEGIN IMMEDIATE")
-        probes = [Sent(0, START_US + 3 * SECOND_US, 1_000)]
+        probes = [SentProbe(0, START_US + 3 * SECOND_US, 1_000)]
         with pytest.raises(JournalBusyError, match="is held by another program"):
             journal.add(probes)
         # Where it matters, as at the end of a run, the other one is waited for.

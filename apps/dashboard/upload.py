@@ -1,9 +1,9 @@
 """Uploads: the place on a page where files are chosen or dropped, and what becomes of them.
 
 `Upload` is that place, the same on every page, and its callbacks. An upload is an attempt: a function that takes the
-files, and raises `Pending` while a worker still reads one of them. `HandedIn` keeps the attempt under a token, so that
-no thread waits for the worker; the page asks again with it, and the attempt is made anew once the work is done, which
-then finds the result where the state keeps it.
+files, and raises `Pending` while a worker still reads one of them. `UploadAttempts` keeps the attempt under a token, so
+that no thread waits for the worker; the page asks again with it, and the attempt is made anew once the work is done,
+which then finds the result where the state keeps it.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class Waiting(Exception):
         self.token = token
 
 
-class HandedIn:
+class UploadAttempts:
     """The attempts under way at one place of a page, and how the last ones ended.
 
     A page that asks every moment may have asked again before it hears that the work is done, and then takes the later
@@ -149,7 +149,7 @@ class Upload:
         `done` gets what it returned and the states as they are by then, and returns what to say and a value for each of
         the `outputs`, which allow duplicates.
         """
-        handed, nothing = HandedIn(), (no_update,) * len(outputs)
+        handed, nothing = UploadAttempts(), (no_update,) * len(outputs)
         ours = [
             Output(f"{self.key}-messages", "children", allow_duplicate=True),
             *outputs,

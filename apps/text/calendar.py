@@ -60,7 +60,7 @@ def calendar_windows(plan: calls.CallPlan, site_name: str) -> list[calendar_out.
     ]
 
 
-def written_sentence(written: calendar_out.Written, path: str) -> str:
+def written_sentence(written: calendar_out.CalendarChanges, path: str) -> str:
     """Return what was written: "Wrote 5 calls to x.ics: 3 new, 1 changed, 1 as before; 1 called off." """
     parts = {"new": written.new, "changed": written.changed, "as before": written.as_before}
     counts = ", ".join(f"{number} {words}" for words, number in parts.items() if number)

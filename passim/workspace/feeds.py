@@ -11,7 +11,7 @@ from datetime import datetime
 import tomlkit
 
 from passim.constants import SECONDS_PER_DAY
-from passim.elements.feeds.request_log import Noted, RequestLog
+from passim.elements.feeds.request_log import AddressState, RequestLog
 from passim.elements.feeds.snapshots import Origin, Snapshot, read_origin, read_snapshot
 from passim.elements.feeds.sources import Address, Folder
 from passim.elements.feeds.update import (
@@ -35,7 +35,7 @@ class FeedState:
     fleet: str
     feed: Address | Folder
     newest: Snapshot | None
-    noted: Noted
+    noted: AddressState
     due_at: datetime
 
 
@@ -70,7 +70,7 @@ def feed_state(
     """
     fleet, log = fleets_with_feeds(workspace, name)[0], log or RequestLog()
     feed = _feed(workspace, fleet)
-    noted = log.look(feed.address) if isinstance(feed, Address) else Noted()
+    noted = log.look(feed.address) if isinstance(feed, Address) else AddressState()
     due = due_at(feed, noted, log.clocks, early=early)
     return FeedState(fleet=fleet, feed=feed, newest=workspace.snapshots(fleet).newest(), noted=noted, due_at=due)
 

@@ -17,7 +17,7 @@ from ..address import read_query
 from ..parts import aria
 from ..state import DashboardState, PageRequest, Pending
 from ..updater import start_update, update_of
-from ..upload import HandedIn, Waiting, fault_line
+from ..upload import UploadAttempts, Waiting, fault_line
 
 _ON: Final = "on"
 _POLL_MS: Final = 400
@@ -63,7 +63,7 @@ def section(question: PageRequest) -> list[Any]:
 
 def register(app: Dash, state: DashboardState) -> None:
     """Let a worker ask when somebody wants it, and write down whether the dashboard does so by itself."""
-    asking = HandedIn()
+    asking = UploadAttempts()
 
     def shown(run: Any) -> Any:
         try:
@@ -87,7 +87,7 @@ def register(app: Dash, state: DashboardState) -> None:
     def ask(clicks: int | None, search: str | None) -> Any:
         if not clicks:
             return (no_update,) * 5
-        return shown(lambda: asking.start(Asked(state, read_query(search)[0].fleet)))
+        return shown(lambda: asking.start(FeedRequest(state, read_query(search)[0].fleet)))
 
     @app.callback(
         Output("feed-messages", "children", allow_duplicate=True),
@@ -119,7 +119,7 @@ def register(app: Dash, state: DashboardState) -> None:
         return html.P(SWITCHED_ON if wanted else SWITCHED_OFF)
 
 
-class Asked:
+class FeedRequest:
     """One asking: the first call has a worker begin it, the next says what became of it."""
 
     def __init__(self, state: DashboardState, fleet: str | None) -> None:

@@ -68,7 +68,7 @@ class Unmatched:
 
 
 @dataclass(frozen=True, eq=False)
-class Matched:
+class RecordMatch:
     """What would have been forecast over the days of a record, and how the record fits it.
 
     gaps        microseconds since 1970 UTC
@@ -134,7 +134,7 @@ def match(
     model: timing.TimingModel,
     timezone: str,
     progress: Progress | None = None,
-) -> Matched | Unmatched:
+) -> RecordMatch | Unmatched:
     """Forecast the days of a record, each from the elements of its time, and compare. Raises JournalError."""
     workspace = Workspace.load(folder)
     with Journal(workspace.journal_file) as journal:
@@ -149,7 +149,7 @@ def match(
         return Unmatched(error)
     _learn(workspace, fleet_name, source, (forecast, record, comparison))
     start, end = (forecast.gaps[each].to_numpy("datetime64[us]").astype(np.int64) for each in ("start", "end"))
-    return Matched(comparison, union((start, end)), max(forecast.freshness, key=lambda each: each.median_s))
+    return RecordMatch(comparison, union((start, end)), max(forecast.freshness, key=lambda each: each.median_s))
 
 
 def _learn(

@@ -89,7 +89,7 @@ class Compared:
 
 
 @dataclass(frozen=True, eq=False)
-class Swept:
+class LatitudesAnswer:
     """A sweep by latitude."""
 
     sweep: sweeps.LatitudeSweep
@@ -139,9 +139,9 @@ def sweep(
     longitudes: int,
     span: Span,
     progress: Progress | None = None,
-) -> Swept:
+) -> LatitudesAnswer:
     """Sweep latitudes with a view of `anywhere`. Raises InputError."""
-    return Swept(
+    return LatitudesAnswer(
         sweeps.sweep_latitudes(
             fleet, view, latitudes_deg, span, longitudes=longitudes, workers=_ALONE, progress=progress
         )

@@ -41,7 +41,7 @@ class CallWindow:
 
 
 @dataclass(frozen=True)
-class Written:
+class CalendarChanges:
     """How many calls a calendar was given: new ones, changed ones, those as before; and how many were called off."""
 
     new: int
@@ -55,7 +55,7 @@ class Written:
         return self.new + self.changed + self.as_before
 
 
-def write_calendar(path: str | Path, windows: Sequence[CallWindow], question: str, now: datetime) -> Written:
+def write_calendar(path: str | Path, windows: Sequence[CallWindow], question: str, now: datetime) -> CalendarChanges:
     """Write `windows` into the file at `path`, whole or not at all, and return how many events are new or changed.
 
     `question` is text that is the same whenever the same is asked: windows of another question in the file are kept
@@ -122,7 +122,7 @@ def check_target(path: str | Path) -> None:
 
 def _calendar(
     windows: Sequence[CallWindow], question: str, before: dict[str, Any], now: datetime
-) -> tuple[Calendar, Written]:
+) -> tuple[Calendar, CalendarChanges]:
     """Return the calendar of `windows`, with what stays of the events `before`, and how many are new or changed."""
     question_id = str(uuid.uuid5(_NAMESPACE, question))
     now = now.astimezone(UTC).replace(microsecond=0)
@@ -156,7 +156,7 @@ def _calendar(
             old.add("last-modified", now)
             called_off += 1
         calendar.add_component(old)
-    return calendar, Written(new, changed, as_before, called_off)
+    return calendar, CalendarChanges(new, changed, as_before, called_off)
 
 
 def _utc() -> Timezone:

@@ -54,7 +54,7 @@ class Clocks:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Noted:
+class AddressState:
     """What is known of an address.
 
     ``requested_at`` the last request, with the run of the machine and its seconds then; ``rest_s`` how long the answer
@@ -157,7 +157,7 @@ class RequestLog:
         with held:
             yield AddressLog(self.folder / f"{stem}.json", self.folder / f"{stem}.gz", address, self.clocks)
 
-    def look(self, address: str) -> Noted:
+    def look(self, address: str) -> AddressState:
         """Return what is noted of an address, without waiting for anybody."""
         stem = hashlib.sha256(address.encode("utf-8")).hexdigest()[:32]
         return _read(self.folder / f"{stem}.json", address)
@@ -168,25 +168,25 @@ def digest_of(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def _read(file: Path, address: str) -> Noted:
+def _read(file: Path, address: str) -> AddressState:
     """Return what a file says; of one that cannot be read, that the address was asked when it was written."""
     try:
         written_at = datetime.fromtimestamp(file.stat().st_mtime, UTC)
     except OSError:
-        return Noted(address=address)
+        return AddressState(address=address)
     try:
         with file.open("rb") as opened:
             given = json.loads(opened.read(_LARGEST_NOTE_BYTES))
-        values = {field.name: given[field.name] for field in fields(Noted)}
+        values = {field.name: given[field.name] for field in fields(AddressState)}
         for key in ("requested_at", "checked_at", "fetched_at"):
             values[key] = values[key] and datetime.fromisoformat(values[key])
             if values[key] is not None and values[key].utcoffset() is None:
                 raise ValueError(key)
         for key in ("run_s", "rest_s"):
             values[key] = float(values[key])
-        return Noted(**values)
+        return AddressState(**values)
     except (OSError, ValueError, KeyError, TypeError):
-        return Noted(address=address, requested_at=written_at)
+        return AddressState(address=address, requested_at=written_at)
 
 
 def _unusable(folder: Path, error: OSError) -> ElementsError:
@@ -194,6 +194,6 @@ def _unusable(folder: Path, error: OSError) -> ElementsError:
     return ElementsError(what, try_next="a home folder of your own")
 
 
-def soonest(noted: Noted, wait_s: float, clocks: Clocks) -> datetime:
+def soonest(noted: AddressState, wait_s: float, clocks: Clocks) -> datetime:
     """Return the moment that lies `wait_s` after the last request noted, by today's clock."""
     return clocks.now() + timedelta(seconds=max(wait_s - noted.since_request_s(clocks), 0.0))

@@ -18,7 +18,7 @@ from email.utils import parsedate_to_datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
-from passim.elements.feeds.request_log import AddressLog, Clocks, Noted, RequestLog, digest_of, soonest
+from passim.elements.feeds.request_log import AddressLog, AddressState, Clocks, RequestLog, digest_of, soonest
 from passim.elements.feeds.snapshots import Snapshot, SnapshotStore, kept_times, read_origin
 from passim.elements.feeds.sources import Address, Folder, Refused, Unreachable, check_address
 from passim.elements.files import READ_SUFFIXES, bounded
@@ -63,7 +63,7 @@ def user_agent() -> str:
     return f"passim/{importlib.metadata.version('passim')}"
 
 
-def due_at(feed: Address | Folder, noted: Noted, clocks: Clocks, *, early: bool = False) -> datetime:
+def due_at(feed: Address | Folder, noted: AddressState, clocks: Clocks, *, early: bool = False) -> datetime:
     """Return when a feed is due: at once where it was never asked.
 
     Usually `every_s` after the last request that had a good answer, and `minimum_interval_s` after any other, or later

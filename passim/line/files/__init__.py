@@ -30,7 +30,7 @@ from passim.line.files.own_table import (
     write_record,
 )
 from passim.line.files.ping import is_numbered, is_windows, read_numbered, read_windows
-from passim.line.files.reading import LARGEST_FILE_BYTES, Answers, LeftOut, Reading, Remark, lines_of, text_of
+from passim.line.files.reading import LARGEST_FILE_BYTES, Answers, Reading, Remark, UnreadLine, lines_of, text_of
 from passim.line.files.seen import is_noted, read_bad_calls, read_notes
 from passim.line.files.tables import COLUMNS, is_header, read_table, separator_of
 from passim.line.outages import find_outages
@@ -40,9 +40,9 @@ from passim.spans import Span
 __all__ = [
     "COLUMNS",
     "Answers",
-    "LeftOut",
     "Reading",
     "Remark",
+    "UnreadLine",
     "check_parquet",
     "csv_text",
     "parse_record",

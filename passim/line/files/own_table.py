@@ -23,8 +23,8 @@ from passim.errors import InputError
 from passim.line.files.reading import (
     TOLERATED_SHARE,
     Answers,
-    LeftOut,
     Reading,
+    UnreadLine,
     WallClock,
     check_damage,
     outages_of,
@@ -175,7 +175,7 @@ def read_own_table(text: str, name: str, answers: Answers) -> Reading:
                 raise ValueError(f"{len(header)} cells, as in the header")
             found.append(_row(dict(zip(header, cells, strict=True)), clock))
         except ValueError as error:
-            left_out.append(LeftOut(line, refused_text(",".join(cells)), str(error) or "a number"))
+            left_out.append(UnreadLine(line, refused_text(",".join(cells)), str(error) or "a number"))
     check_damage(where, len(found), left_out, answers.strict, most_share=TOLERATED_SHARE)
     table = pd.DataFrame(found, columns=[*COLUMNS])
     return _reading(table, name, answers, left_out)
@@ -232,7 +232,7 @@ def _row(cells: dict[str, str], clock: WallClock) -> dict[str, Any]:
     return row
 
 
-def _reading(table: pd.DataFrame, name: str, answers: Answers, left_out: list[LeftOut]) -> Reading:
+def _reading(table: pd.DataFrame, name: str, answers: Answers, left_out: list[UnreadLine]) -> Reading:
     """Return the reading of rows whose times are seconds since 1970 UTC. Raises InputError."""
     where = f"record {name}"
     whole = table[table["row"] == "record"]

@@ -28,9 +28,9 @@ from passim.line.files.reading import (
     Answers,
     Floats,
     Kind,
-    LeftOut,
     Reading,
     Remark,
+    UnreadLine,
     check_damage,
     refused_text,
     sorted_probes,
@@ -184,7 +184,7 @@ def read_windows(lines: Sequence[str], name: str, answers: Answers) -> Reading:
         elif _WINDOWS_SILENT.fullmatch(line):
             silent += 1
         else:
-            left_out.append(LeftOut(number, refused_text(line), "a line of Windows' ping in English"))
+            left_out.append(UnreadLine(number, refused_text(line), "a line of Windows' ping in English"))
             # It was a probe in all likelihood: the clock goes on, and what came of it is not known.
             trips.append(np.nan)
             steps.append(every_s)
@@ -199,10 +199,10 @@ def read_windows(lines: Sequence[str], name: str, answers: Answers) -> Reading:
                        silent, left_out, remarks, address)  # fmt: skip
 
 
-def _numbered_runs(lines: Sequence[str]) -> tuple[list[_Run], list[LeftOut], int, int, str]:
+def _numbered_runs(lines: Sequence[str]) -> tuple[list[_Run], list[UnreadLine], int, int, str]:
     """Return the runs of ping, the lines left out, how many are used and how many say nothing, and the address."""
     runs, run = [], _Run()
-    left_out: list[LeftOut] = []
+    left_out: list[UnreadLine] = []
     used = silent = 0
     address = ""
 
@@ -223,15 +223,15 @@ def _numbered_runs(lines: Sequence[str]) -> tuple[list[_Run], list[LeftOut], int
             elif _SILENT.fullmatch(line):
                 silent += 1
             else:
-                left_out.append(LeftOut(number, refused_text(line), "a line that ping prints"))
+                left_out.append(UnreadLine(number, refused_text(line), "a line that ping prints"))
                 run.damaged_after.append(-1 if run.last is None else run.last)
             continue
         parts = found.groupdict()
         if int(parts["seq"]) >= _SEQUENCE:
-            left_out.append(LeftOut(number, refused_text(line), f"a number below {_SEQUENCE:,}"))
+            left_out.append(UnreadLine(number, refused_text(line), f"a number below {_SEQUENCE:,}"))
             continue
         if float(parts.get("ms") or 0.0) > _LONGEST_TRIP_MS:
-            left_out.append(LeftOut(number, refused_text(line), "a round trip of at most an hour"))
+            left_out.append(UnreadLine(number, refused_text(line), "a round trip of at most an hour"))
             run.damaged_after.append(-1 if run.last is None else run.last)
             continue
         seq = run.place(int(parts["seq"]))
@@ -316,7 +316,7 @@ def _timed(run: _Run, period_s: float) -> tuple[Floats, Floats, Floats, int]:
 
 
 def _counted(
-    runs: Sequence[_Run], name: str, answers: Answers, used: int, silent: int, left_out: list[LeftOut], address: str
+    runs: Sequence[_Run], name: str, answers: Answers, used: int, silent: int, left_out: list[UnreadLine], address: str
 ) -> Reading:
     """Return the record of a log without times: counted from its start, by the numbers of the probes."""
     _want_start(name, answers)
@@ -350,7 +350,7 @@ def _from_start(
     answers: Answers,
     used: int,
     silent: int,
-    left_out: list[LeftOut],
+    left_out: list[UnreadLine],
     remarks: list[Remark],
     address: str,
 ) -> Reading:
@@ -386,7 +386,7 @@ def _reading(
     answers: Answers,
     used: int,
     silent: int,
-    left_out: list[LeftOut],
+    left_out: list[UnreadLine],
     remarks: Sequence[Remark],
     address: str,
     end_s: float | None = None,

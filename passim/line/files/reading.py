@@ -70,7 +70,7 @@ class Answers:
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
+class UnreadLine:
     """A line of a file that could not be used: its number from 1, what it says, and what was wanted."""
 
     line: int
@@ -94,7 +94,7 @@ class Reading:
     kind: Kind
     used: int
     silent: int
-    left_out: tuple[LeftOut, ...] = ()
+    left_out: tuple[UnreadLine, ...] = ()
     remarks: tuple[Remark, ...] = ()
 
     def __repr__(self) -> str:
@@ -207,7 +207,7 @@ def asks_for_zone(where: str, got: str) -> InputError:
     )
 
 
-def check_damage(what: str, used: int, left_out: Sequence[LeftOut], strict: bool, *, most_share: float) -> None:
+def check_damage(what: str, used: int, left_out: Sequence[UnreadLine], strict: bool, *, most_share: float) -> None:
     """Refuse a file of which too much is damaged, naming the first line that is. Raises InputError."""
     allowed = 0 if strict else max(TOLERATED_LINES, int(most_share * (used + len(left_out))))
     if used and len(left_out) <= allowed:

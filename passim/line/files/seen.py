@@ -20,7 +20,7 @@ from typing import Any, Final, Literal
 from passim.answers.calls.calendar_in import Event, parse_calendar
 from passim.constants import LONGEST_SPAN_DAYS
 from passim.errors import InputError, WayOut
-from passim.line.files.reading import Answers, LeftOut, Reading, Remark, WallClock, check_damage, refused_text
+from passim.line.files.reading import Answers, Reading, Remark, UnreadLine, WallClock, check_damage, refused_text
 from passim.line.files.tables import outage_reading
 from passim.spans import Span, microseconds, zone
 
@@ -78,7 +78,7 @@ def read_notes(lines: Sequence[str], name: str, answers: Answers) -> Reading:
         try:
             at_s = clock.of(note.wall)
         except ValueError as error:
-            left_out.append(LeftOut(line, note.wall.isoformat(sep=" "), str(error)))
+            left_out.append(UnreadLine(line, note.wall.isoformat(sep=" "), str(error)))
             continue
         placed.append((at_s, note))
         if note.kind == "freeze":
@@ -107,13 +107,13 @@ def read_bad_calls(data: bytes, name: str, answers: Answers) -> Reading:
         )
     events = _events(data, text, name, where, answers)
     found: list[dict[str, Any]] = []
-    left_out: list[LeftOut] = []
+    left_out: list[UnreadLine] = []
     watched: list[tuple[float, float]] = []
     for event in events:
         start_s = microseconds(event.start) / 1e6 + answers.offset_s
         length_s = (event.end - event.start).total_seconds()
         if event.all_day or length_s <= 0.0:
-            left_out.append(LeftOut(event.line, event.title, "an event with a start and an end by the clock"))
+            left_out.append(UnreadLine(event.line, event.title, "an event with a start and an end by the clock"))
         elif event.end - event.start <= _LONGEST_FREEZE:
             found.append(_row(start_s, length_s))
         else:
@@ -124,7 +124,7 @@ def read_bad_calls(data: bytes, name: str, answers: Answers) -> Reading:
             else:
                 minutes = f"{event.title}, {length_s / 60.0:.0f} min"
                 wanted = "an event of at most 10 min for each freeze, or 08:14 froze 20 s in its description"
-                left_out.append(LeftOut(event.line, minutes, wanted))
+                left_out.append(UnreadLine(event.line, minutes, wanted))
     check_damage(where, len(events) - len(left_out), left_out, answers.strict, most_share=_TOLERATED_SHARE)
     remarks = () if answers.offset_s else (Remark("clock taken as right"),)
     # Between two calls nobody has said that the line was good; where freezes alone were noted, it was.
@@ -216,10 +216,10 @@ def _first_day(answers: Answers) -> date | None:
 
 def _parse(
     lines: Sequence[str], where: str, day: date | None, first_line: int
-) -> tuple[list[tuple[int, _Note]], list[LeftOut], int]:
+) -> tuple[list[tuple[int, _Note]], list[UnreadLine], int]:
     """Return the notes with their lines, the lines left out, and how many lines say nothing. Raises InputError."""
     notes: list[tuple[int, _Note]] = []
-    left_out: list[LeftOut] = []
+    left_out: list[UnreadLine] = []
     silent = 0
     before: datetime | None = None
     for number, line in enumerate(lines, first_line):
@@ -230,7 +230,7 @@ def _parse(
         try:
             stated, rest = _dated(text, day)
         except ValueError as error:
-            left_out.append(LeftOut(number, refused_text(line), str(error)))
+            left_out.append(UnreadLine(number, refused_text(line), str(error)))
             continue
         if stated is not None:
             day, before = stated, None
@@ -239,7 +239,7 @@ def _parse(
                 continue
         found = _TIMES.search(rest)
         if found is None:
-            left_out.append(LeftOut(number, refused_text(line), _EXAMPLE))
+            left_out.append(UnreadLine(number, refused_text(line), _EXAMPLE))
             continue
         if day is None:
             raise InputError(
@@ -249,7 +249,7 @@ def _parse(
         try:
             note = _note(found, rest, day)
         except ValueError as error:
-            left_out.append(LeftOut(number, refused_text(line), str(error)))
+            left_out.append(UnreadLine(number, refused_text(line), str(error)))
             continue
         # Twelve hours back without a new date: midnight has passed.
         if before is not None and note.wall < before - timedelta(hours=12):

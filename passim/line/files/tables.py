@@ -19,9 +19,9 @@ from passim.errors import InputError, WayOut
 from passim.line.files.reading import (
     TOLERATED_SHARE,
     Answers,
-    LeftOut,
     Reading,
     Remark,
+    UnreadLine,
     WallClock,
     check_damage,
     outages_of,
@@ -136,7 +136,7 @@ def _cells(row: Sequence[str], header: Sequence[str], mark: str) -> Sequence[str
 
 def _each_row(
     rows: Sequence[tuple[int, list[str]]], header: Sequence[str], mark: str, read: Callable[[Sequence[str]], Any]
-) -> tuple[list[Any], list[LeftOut]]:
+) -> tuple[list[Any], list[UnreadLine]]:
     """Return what `read` makes of each row, and the rows of which it made nothing."""
     found, left_out = [], []
     for line, row in rows:
@@ -145,7 +145,7 @@ def _each_row(
         except InputError as error:
             raise error.about(f"{error.what}, line {line}") from None
         except ValueError as error:
-            left_out.append(LeftOut(line, refused_text(mark.join(row)), str(error)))
+            left_out.append(UnreadLine(line, refused_text(mark.join(row)), str(error)))
     return found, left_out
 
 
@@ -251,7 +251,7 @@ def outage_reading(
     answers: Answers,
     used: int,
     silent: int,
-    left_out: Sequence[LeftOut],
+    left_out: Sequence[UnreadLine],
     remarks: Sequence[Remark] = (),
     watched: Sequence[tuple[float, float]] = (),
 ) -> Reading:

@@ -27,7 +27,7 @@ from passim.errors import InputError
 from passim.intervals import Intervals
 from passim.line.fitting.evidence import Evidence, rates
 from passim.line.fitting.intervals import HIGH_PERCENT, LOW_PERCENT, Drawn, draw_settings, offset_of, weights_of
-from passim.line.fitting.search import CLOCK_CHANCE, Search, Tried, search, with_gateway_mask
+from passim.line.fitting.search import CLOCK_CHANCE, FittedSetting, Search, search, with_gateway_mask
 from passim.line.fitting.settings import LineSetting
 from passim.line.fitting.tracks import FleetOrFleets, Tracks
 from passim.line.phase import ClockPhase, clock_phase, find_clock
@@ -311,7 +311,7 @@ def fit_line(
     )
 
 
-def _plainest(sorts: Sequence[Tried], evidence: Evidence) -> Tried:
+def _plainest(sorts: Sequence[FittedSetting], evidence: Evidence) -> FittedSetting:
     """Return the setting with the fewest numbers that is no more than a standard error behind the best held out."""
     by_block = [evidence.held_out_by_block(tried.counts) for tried in sorts]
     leader = max(by_block, key=lambda each: float(each.sum()))
@@ -323,7 +323,7 @@ def _plainest(sorts: Sequence[Tried], evidence: Evidence) -> Tried:
     return sorts[min(close)[2]]
 
 
-def _pruned(sorts: Sequence[Tried], leading: Search) -> tuple[Tried, list[Tried]]:
+def _pruned(sorts: Sequence[FittedSetting], leading: Search) -> tuple[FittedSetting, list[FittedSetting]]:
     """Return the plainest setting, each of its limits put to the test, and all sorts of settings known then.
 
     The search adds limits one at a time, so the first ones may have become idle: each is taken away in turn, and the
@@ -345,7 +345,7 @@ def _error(by_block: Floats) -> float:
     return float(np.std(by_block, ddof=1) * np.sqrt(by_block.size)) if by_block.size > 1 else np.inf
 
 
-def _luck(evidence: Evidence, tried: Tried, seed: int) -> tuple[float, float]:
+def _luck(evidence: Evidence, tried: FittedSetting, seed: int) -> tuple[float, float]:
     """Return how often shifted predictions gain as much on what was held out, and the seconds that they explain.
 
     Shifts go round the span: from two minutes either way to all of it.
@@ -366,7 +366,9 @@ def _luck(evidence: Evidence, tried: Tried, seed: int) -> tuple[float, float]:
     return float((1 + np.sum(np.array(gains) >= real)) / (1 + SHIFTS)), float(np.mean(explained))
 
 
-def _rivals(chosen: Tried, sorts: Sequence[Tried], evidence: Evidence, tracks: Tracks, site: Site) -> tuple[Rival, ...]:
+def _rivals(
+    chosen: FittedSetting, sorts: Sequence[FittedSetting], evidence: Evidence, tracks: Tracks, site: Site
+) -> tuple[Rival, ...]:
     """Return the settings that do without a limit of the chosen one, the nearest first."""
     mine = evidence.held_out_by_block(chosen.counts)
     kinds = chosen.setting.kinds
@@ -400,7 +402,7 @@ class _GatewayMasks:
     apart: bool
 
 
-def _gateway_masks(chosen: Tried, evidence: Evidence, leading: Search) -> _GatewayMasks | None:
+def _gateway_masks(chosen: FittedSetting, evidence: Evidence, leading: Search) -> _GatewayMasks | None:
     """Return what other masks of the gateway do as well, its place moved to suit; None where that is not tried."""
     if chosen.setting.sky.is_timed:
         return None
@@ -424,7 +426,7 @@ def _beyond_the_sky(clock: ClockPhase, forecast_ends_s: NDArray[np.float64]) -> 
 
 
 def _settings(
-    best: Tried,
+    best: FittedSetting,
     drawn: Drawn,
     rivals: Sequence[Rival],
     masks: _GatewayMasks | None,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from passim.forecast.event_scores import match_times
 from passim.line.fitting.evidence import Evidence
-from passim.line.fitting.search import Search, Tried, around
+from passim.line.fitting.search import FittedSetting, Search, around
 from passim.line.fitting.settings import LineSetting
 
 Floats = NDArray[np.float64]
@@ -51,7 +51,7 @@ def weights_of(evidence: Evidence, draws: int, seed: int) -> Floats:
     return weights
 
 
-def draw_settings(search: Search, best: Tried, weights: Floats) -> Drawn:
+def draw_settings(search: Search, best: FittedSetting, weights: Floats) -> Drawn:
     """Return what each draw of blocks takes for the best setting, walking from the best of the whole record."""
     evidence = search.evidence
     frozen, measured = weights @ evidence.frozen_s, weights @ evidence.measured_s
@@ -84,7 +84,7 @@ def draw_settings(search: Search, best: Tried, weights: Floats) -> Drawn:
     return Drawn(tuple(at), _offsets(evidence, [search.tried[s] for s in at], weights), missed, floor)
 
 
-def offset_of(evidence: Evidence, tried: Tried) -> float:
+def offset_of(evidence: Evidence, tried: FittedSetting) -> float:
     """Return a clock offset again from the edges of the events that fit at it: their medians outlive a few wrong."""
     late, which, _ = _late_by_block(evidence, tried)
     if not late.size:
@@ -92,7 +92,7 @@ def offset_of(evidence: Evidence, tried: Tried) -> float:
     return tried.offset_s + float(np.mean([np.median(late[which == edge]) for edge in np.unique(which)]))
 
 
-def _offsets(evidence: Evidence, drawn: Sequence[Tried], weights: Floats) -> Floats:
+def _offsets(evidence: Evidence, drawn: Sequence[FittedSetting], weights: Floats) -> Floats:
     """Return the clock offset of each draw, seconds, shape (draws,), by the setting that it found."""
     offsets = np.empty(len(weights))
     rows: dict[LineSetting, list[int]] = {}
@@ -112,7 +112,7 @@ def _offsets(evidence: Evidence, drawn: Sequence[Tried], weights: Floats) -> Flo
     return offsets
 
 
-def _late_by_block(evidence: Evidence, tried: Tried) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
+def _late_by_block(evidence: Evidence, tried: FittedSetting) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
     """Return how much later edges came than forecast, which edge (0 start, 1 end), and in which block.
 
     With a clock of assignment the starts alone: its phase makes up for an offset at the ends.

@@ -61,7 +61,7 @@ _GATEWAY_MASK_DEG: Final = 25.0
 
 
 @dataclass(frozen=True, eq=False)
-class Tried:
+class FittedSetting:
     """A setting tried: its freezes, seconds from the start of the span, the offset that suits it, seconds, its gain."""
 
     setting: LineSetting
@@ -80,7 +80,7 @@ class Search:
     usual: Service
     leading: bool = True
     window_s: tuple[float, float] | None = None
-    tried: dict[LineSetting, Tried] = field(default_factory=dict)
+    tried: dict[LineSetting, FittedSetting] = field(default_factory=dict)
     # Freezes over the window, which searches by other blocks of the same sky share.
     freezes: dict[LineSetting, Intervals] = field(default_factory=dict)
 
@@ -106,7 +106,7 @@ class Search:
         inside = (edges[:-1] >= self._window[0] - 1.0) & (edges[1:] <= self._window[1] + 1.0)
         return inside & self.evidence.leading if self.leading else inside
 
-    def try_all(self, settings: Iterable[LineSetting]) -> list[Tried]:
+    def try_all(self, settings: Iterable[LineSetting]) -> list[FittedSetting]:
         """Return the settings tried, in their order."""
         every = list(settings)
         fresh = [s for s in dict.fromkeys(every) if s not in self.tried]
@@ -117,7 +117,9 @@ class Search:
             freezes = self.freezes[setting]
             offset = self.evidence.best_offset_s(freezes, leading=self.leading)
             counts = self.evidence.counts(freezes, offset)
-            self.tried[setting] = Tried(setting, freezes, offset, counts, self.evidence.gain(counts, self._chosen))
+            self.tried[setting] = FittedSetting(
+                setting, freezes, offset, counts, self.evidence.gain(counts, self._chosen)
+            )
         return [self.tried[s] for s in every]
 
     def best_of(self, settings: Iterable[LineSetting], count: int) -> list[LineSetting]:
@@ -126,7 +128,7 @@ class Search:
         order = sorted(range(len(found)), key=lambda k: -round(found[k].gain, 6))
         return [found[k].setting for k in order[:count]]
 
-    def refined(self, setting: LineSetting, first_round: int = 0) -> Tried:
+    def refined(self, setting: LineSetting, first_round: int = 0) -> FittedSetting:
         """Return the best setting that steps of its numbers lead to, halved from round to round."""
         (best,) = self.try_all([setting])
         for number in range(first_round, _ROUNDS):
@@ -226,7 +228,7 @@ def search(
     clock: ClockPhase | None,
     taken: Collection[str],
     progress: Progress,
-) -> tuple[list[Tried], Search]:
+) -> tuple[list[FittedSetting], Search]:
     """Return the best setting of each sort that was worth trying, by the leading blocks alone, and what tried them.
 
     `clock` is what the ends of the recorded freezes keep to, None where they keep to none; `taken` are kinds of limits
@@ -237,9 +239,9 @@ def search(
     is_short = window == (0.0, tracks.span.duration_s)
     rough = whole if is_short else Search(tracks.part(*window), evidence, usual, window_s=window)
     timings = _timings(clock)
-    best: dict[tuple[str, ...], Tried] = {}
+    best: dict[tuple[str, ...], FittedSetting] = {}
 
-    def go_on(settings: Sequence[LineSetting]) -> Tried | None:
+    def go_on(settings: Sequence[LineSetting]) -> FittedSetting | None:
         """Take the best of some settings to all leading blocks, and keep it where it is the best of its sort."""
         starts = apart(rough.best_of(settings, 40 * _GO_ON), _GO_ON)
         if not starts:
@@ -289,7 +291,7 @@ def search(
     return sorted(best.values(), key=lambda t: -t.gain), whole
 
 
-def _merit(tried: Tried) -> float:
+def _merit(tried: FittedSetting) -> float:
     """Return the gain of a setting less what its numbers must be worth."""
     return tried.gain - _WORTH * tried.setting.parameters
 

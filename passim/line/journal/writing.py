@@ -34,7 +34,7 @@ _DAY_MINUTES: Final = 1440
 _RECENT_DAYS: Final = 30
 
 
-class Sent(NamedTuple):
+class SentProbe(NamedTuple):
     """A probe: the number of its target among the run's, its send, and its round trip if known by now, or `LOST`."""
 
     target: int
@@ -108,7 +108,7 @@ class JournalWriter:
             finally:
                 self._database.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
 
-    def add(self, probes: Iterable[Sent]) -> None:
+    def add(self, probes: Iterable[SentProbe]) -> None:
         """Write probes that were sent since the last time, and the fates of those sent before."""
         run = self._running()
         rows = [(probe.sent_us, self._targets[probe.target], run, probe.round_trip_us) for probe in probes]

@@ -17,10 +17,10 @@ from typing import Final, NamedTuple
 
 from passim.errors import InputError, JournalBusyError
 from passim.line.journal.schema import LOST
-from passim.line.journal.writing import JournalWriter, Sent, Why
+from passim.line.journal.writing import JournalWriter, SentProbe, Why
 from passim.line.probe import time_server
 from passim.line.probe.clock import Clocks, SteadyClock
-from passim.line.probe.methods import PATIENCE_S, Asked, Fate, answer, ask, check_permitted
+from passim.line.probe.methods import PATIENCE_S, ProbeInFlight, ProbeOutcome, answer, ask, check_permitted
 from passim.line.probe.names import Addresses
 from passim.line.probe.watch import Watch
 from passim.line.targets import Target, check_host, check_interval
@@ -60,7 +60,7 @@ class _Pending(NamedTuple):
     target: int
     sent_ns: int
     sent_us: int
-    asked: Asked
+    asked: ProbeInFlight
 
 
 @dataclass
@@ -77,10 +77,10 @@ class _TimeQuestion:
 class _Unwritten:
     """What the journal does not have yet."""
 
-    probes: dict[tuple[int, int], Sent] = field(default_factory=dict)
+    probes: dict[tuple[int, int], SentProbe] = field(default_factory=dict)
     since_ns: int | None = None
 
-    def put(self, sent: Sent, now_ns: int) -> None:
+    def put(self, sent: SentProbe, now_ns: int) -> None:
         self.probes[sent.target, sent.sent_us] = sent
         if self.since_ns is None:
             self.since_ns = now_ns
@@ -213,8 +213,8 @@ class Probe:
             address = self._addresses.of(target.host)
             sent_ns = self._clock.running_ns()
             sent_us = self._clock.utc_us(sent_ns)
-            asked = Fate.LOST if address is None else ask(target, address)
-            if isinstance(asked, Fate):
+            asked = ProbeOutcome.LOST if address is None else ask(target, address)
+            if isinstance(asked, ProbeOutcome):
                 self._settle(beat, number, sent_us, asked, self._clock.running_ns() - sent_ns)
                 continue
             probe = _Pending(beat, number, sent_ns, sent_us, asked)
@@ -222,7 +222,7 @@ class Probe:
             self._selector.register(asked.socket, events)
             self._waiting[asked.socket.fileno()] = probe
             self._queue.append(probe)
-            self._unwritten.put(Sent(number, sent_us), sent_ns)
+            self._unwritten.put(SentProbe(number, sent_us), sent_ns)
         self._ask_time()
         if self.watch.on_beat is not None:
             self.watch.on_beat()
@@ -247,15 +247,15 @@ class Probe:
         elif key.fileobj is self._wake_reader:
             self._wake_reader.recv(64)
 
-    def _settle(self, beat: int, target: int, sent_us: int, fate: Fate, waited_ns: int) -> None:
+    def _settle(self, beat: int, target: int, sent_us: int, fate: ProbeOutcome, waited_ns: int) -> None:
         """Note what has become of a probe."""
         now_ns = self._clock.running_ns()
-        if fate is Fate.NOT_ASKED:
+        if fate is ProbeOutcome.NOT_ASKED:
             self._unwritten.probes.pop((target, sent_us), None)
             self.watch.not_asked(beat)
             return
-        trip_us = waited_ns // 1000 if fate is Fate.ANSWERED else LOST
-        self._unwritten.put(Sent(target, sent_us, trip_us), now_ns)
+        trip_us = waited_ns // 1000 if fate is ProbeOutcome.ANSWERED else LOST
+        self._unwritten.put(SentProbe(target, sent_us, trip_us), now_ns)
         self.watch.settled(beat, target, sent_us, trip_us)
 
     def _expire(self, now_ns: int) -> None:
@@ -270,7 +270,7 @@ class Probe:
             if waits:
                 del self._waiting[number]
                 self._close(probe.asked.socket)
-                self._settle(probe.beat, probe.target, probe.sent_us, Fate.LOST, 0)
+                self._settle(probe.beat, probe.target, probe.sent_us, ProbeOutcome.LOST, 0)
 
     def _close(self, made: socket.socket) -> None:
         self._selector.unregister(made)

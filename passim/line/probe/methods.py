@@ -39,7 +39,7 @@ _FIRST_RETRANSMISSION_S: Final = 1.0
 _QUERY_A, _QUERY_NS = 1, 2
 
 
-class Fate(Enum):
+class ProbeOutcome(Enum):
     """What has become of a probe."""
 
     ANSWERED = "answered"
@@ -48,14 +48,14 @@ class Fate(Enum):
     NOT_ASKED = "not asked"
 
 
-class Asked(NamedTuple):
+class ProbeInFlight(NamedTuple):
     """A probe under way: its socket, and by what its answer is known."""
 
     socket: socket.socket
     token: bytes
 
 
-def ask(target: Target, address: tuple[int, str]) -> Asked | Fate:
+def ask(target: Target, address: tuple[int, str]) -> ProbeInFlight | ProbeOutcome:
     """Ask a target at an `address`, (family, number), and return without waiting: the probe, or what became of it."""
     try:
         if target.method == "tcp":
@@ -67,12 +67,12 @@ def ask(target: Target, address: tuple[int, str]) -> Asked | Fate:
         return _fate(error.errno)
 
 
-def answer(target: Target, asked: Asked, waited_s: float) -> Fate | None:
+def answer(target: Target, asked: ProbeInFlight, waited_s: float) -> ProbeOutcome | None:
     """Return what has become of a probe whose socket is ready; None where that was not its answer."""
     if target.method == "tcp":
         number = asked.socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
-        fate = Fate.ANSWERED if number == 0 else _fate(number)
-        return Fate.LOST if fate is Fate.ANSWERED and _to_a_copy(asked.socket, waited_s) else fate
+        fate = ProbeOutcome.ANSWERED if number == 0 else _fate(number)
+        return ProbeOutcome.LOST if fate is ProbeOutcome.ANSWERED and _to_a_copy(asked.socket, waited_s) else fate
     try:
         reply = asked.socket.recv(2048)
     except BlockingIOError:
@@ -81,9 +81,9 @@ def answer(target: Target, asked: Asked, waited_s: float) -> Fate | None:
         return _fate(error.errno)
     if target.method == "dns":
         # The same number, and marked as a response (RFC 1035, section 4.1.1).
-        return Fate.ANSWERED if reply[:2] == asked.token and len(reply) >= 12 and reply[2] & 0x80 else None
+        return ProbeOutcome.ANSWERED if reply[:2] == asked.token and len(reply) >= 12 and reply[2] & 0x80 else None
     echo = _ECHO[asked.socket.family][1]
-    return Fate.ANSWERED if reply[:1] == bytes([echo]) and reply[8:] == asked.token else None
+    return ProbeOutcome.ANSWERED if reply[:1] == bytes([echo]) and reply[8:] == asked.token else None
 
 
 def check_permitted(target: Target) -> None:
@@ -110,21 +110,21 @@ def literal(host: str) -> tuple[int, str] | None:
     return (socket.AF_INET if version == 4 else socket.AF_INET6), host
 
 
-def _fate(number: int | None) -> Fate:
+def _fate(number: int | None) -> ProbeOutcome:
     if number in _REFUSED:
-        return Fate.ANSWERED
-    return Fate.NOT_ASKED if number in _OWN_FAULTS else Fate.LOST
+        return ProbeOutcome.ANSWERED
+    return ProbeOutcome.NOT_ASKED if number in _OWN_FAULTS else ProbeOutcome.LOST
 
 
-def _ask_tcp(address: tuple[int, str], port: int) -> Asked | Fate:
+def _ask_tcp(address: tuple[int, str], port: int) -> ProbeInFlight | ProbeOutcome:
     family, number = address
     made = socket.socket(family, socket.SOCK_STREAM | getattr(socket, "SOCK_NONBLOCK", 0))
     made.setblocking(False)
     result = made.connect_ex((number, port))
     if result in (errno.EINPROGRESS, errno.EWOULDBLOCK, errno.EINTR):
-        return Asked(made, b"")
+        return ProbeInFlight(made, b"")
     made.close()
-    return Fate.ANSWERED if result == 0 else _fate(result)
+    return ProbeOutcome.ANSWERED if result == 0 else _fate(result)
 
 
 def _icmp_socket(family: int) -> socket.socket:
@@ -134,7 +134,7 @@ def _icmp_socket(family: int) -> socket.socket:
     return made
 
 
-def _ask_icmp(address: tuple[int, str]) -> Asked:
+def _ask_icmp(address: tuple[int, str]) -> ProbeInFlight:
     family, number = address
     made = _icmp_socket(family)
     try:
@@ -145,10 +145,10 @@ def _ask_icmp(address: tuple[int, str]) -> Asked:
     except BaseException:
         made.close()
         raise
-    return Asked(made, token)
+    return ProbeInFlight(made, token)
 
 
-def _ask_dns(address: tuple[int, str], port: int, name: str) -> Asked:
+def _ask_dns(address: tuple[int, str], port: int, name: str) -> ProbeInFlight:
     family, number = address
     made = socket.socket(family, socket.SOCK_DGRAM)
     try:
@@ -159,7 +159,7 @@ def _ask_dns(address: tuple[int, str], port: int, name: str) -> Asked:
     except BaseException:
         made.close()
         raise
-    return Asked(made, token)
+    return ProbeInFlight(made, token)
 
 
 def dns_question(name: str) -> bytes:

@@ -40,7 +40,7 @@ _NEXT_WITHIN: Final = timedelta(days=8)
 
 
 @dataclass(frozen=True, eq=False)
-class Taken:
+class BusyCalendar:
     """A calendar of times at which no call can be: its name, its appointments from now on, what was left out."""
 
     name: str
@@ -57,7 +57,7 @@ class CallRequest:
     kind: call_kinds.CallKind
     minutes: int
     hours: DailyHours
-    taken: tuple[Taken, ...]
+    taken: tuple[BusyCalendar, ...]
 
     @property
     def busy(self) -> tuple[calendar.Event, ...]:
@@ -78,7 +78,7 @@ def request_of(question: PageRequest) -> CallRequest:
         if upload is None:
             raise uploads.not_here(uploads.BUSY)
         read = uploads.appointments(question, upload, whole, uploads.BUSY)
-        taken.append(Taken(upload.name, read.from_now_on(span), read.notes))
+        taken.append(BusyCalendar(upload.name, read.from_now_on(span), read.notes))
     return CallRequest(whole, span, kind, now_page.minutes_of(question), hours_of(question), tuple(taken))
 
 

@@ -167,7 +167,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     if found is None:
         told = Shown(blank(theme), NOTHING_MEASURED)
         return Answer(NOTHING_MEASURED, {DAYS.name: told}, common_notes(question, asked.span), HOW_TO_BEGIN)
-    matched: work.Matched | None = None
+    matched: work.RecordMatch | None = None
     sky: HorizonEvidence | work.Unmatched | None = None
     second = COMPARING
     try:
@@ -175,7 +175,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     except Pending as working:
         still = working.job
     else:
-        if isinstance(answered, work.Matched):
+        if isinstance(answered, work.RecordMatch):
             matched = answered
             second = comparison_sentences(matched.comparison)[0]
             try:
@@ -205,7 +205,7 @@ def _panels(
     theme: Theme,
     asked: _Asked,
     found: work.Measured,
-    matched: work.Matched | None,
+    matched: work.RecordMatch | None,
     sky: HorizonEvidence | work.Unmatched | None,
 ) -> dict[str, Shown]:
     statistics, record = found.statistics, found.record
@@ -302,20 +302,20 @@ def _measured(question: PageRequest, asked: _Asked) -> tuple[work.Measured | Non
         return found, working.job
 
 
-def _matched(question: PageRequest, asked: _Asked, found: work.Measured) -> work.Matched | work.Unmatched:
+def _matched(question: PageRequest, asked: _Asked, found: work.Measured) -> work.RecordMatch | work.Unmatched:
     """Return the forecast of the record's days beside it. Raises Pending."""
     workspace, model, zone = question.workspace, question.fleet_timing.model, question.site.timezone
     fleet_name = workspace.fleet_settings(question.choices.fleet).name
     span = asked.compared
     stamp = None if asked.live else _stamp(question)
     key = ("matched", str(workspace.folder), asked.source, span, question.view, question.fleet_key, model, zone, stamp)
-    answered: work.Matched | work.Unmatched = question.state.work_out(
+    answered: work.RecordMatch | work.Unmatched = question.state.work_out(
         key, work.match, workspace.folder, fleet_name, question.view, asked.source, span, model, zone
     )
     return answered
 
 
-def _directions(question: PageRequest, asked: _Asked, matched: work.Matched) -> HorizonEvidence | work.Unmatched:
+def _directions(question: PageRequest, asked: _Asked, matched: work.RecordMatch) -> HorizonEvidence | work.Unmatched:
     """Return what the record says of each direction. Raises Pending."""
     workspace, offset_s = question.workspace, matched.comparison.clock_offset_s
     fleet_name, span = workspace.fleet_settings(question.choices.fleet).name, asked.compared

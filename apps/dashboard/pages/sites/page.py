@@ -189,7 +189,7 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
     finely = sites_work.usual_latitudes(question.fleet.object_count)
     # The sites' own latitudes are among them, so that each site is told its own number.
     latitudes_deg = tuple(finely.list_deg([latitude_deg for _, latitude_deg, _ in spots]))
-    done: sites_work.Swept = _worked_out(
+    done: sites_work.LatitudesAnswer = _worked_out(
         question, ("latitudes", latitudes_deg, finely), span, view, sites_work.sweep, latitudes_deg, finely.longitudes
     )
     name, latitude_deg, _ = spots[0]
