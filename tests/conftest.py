@@ -9,7 +9,7 @@ import signal
 import socket
 from collections.abc import Iterator
 from contextlib import ExitStack
-from typing import Any
+from typing import Any, Final
 
 import pytest
 from hypothesis import settings
@@ -120,14 +120,27 @@ def page(browser: Any, address: str) -> Iterator[Any]:
         yield found
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put the files first in which a browser is driven.
+# Files that take long, the longest first: much to work out, or many processes to wait for.
+LONG: Final = (
+    "test_browser_pages.py", "test_browser_sky.py", "test_browser_calls.py", "test_command_report.py",
+    "test_same_answer.py", "test_workers.py", "test_symptom.py", "test_fit.py", "test_command_calls.py",
+    "test_probe.py", "test_measured.py", "test_system_faults.py", "test_serving.py",
+)  # fmt: skip
 
-    They are few tests and take longest. Begun last, one of them would hold a worker when the others have nothing left
-    to do; tests/run has the workers take the files in this order.
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the files first that take long: those in which a browser is driven, and `LONG`.
+
+    Begun last, one of them would hold a worker when the others have nothing left to do; tests/run has the workers take
+    the files in this order.
     """
     driven = {item.path for item in items if item.get_closest_marker("browser")}
-    items.sort(key=lambda item: item.path not in driven)
+
+    def place(item: pytest.Item) -> tuple[bool, int]:
+        name = item.path.name
+        return item.path not in driven, LONG.index(name) if name in LONG else len(LONG)
+
+    items.sort(key=place)
 
 
 @pytest.hookimpl(trylast=True)

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 from asking import got
+from browsing import with_few
 from passim import Horizon, Span
 from passim.answers.sites import compare as side_by_side
 from passim.answers.sites import sweeps, world_bands
@@ -21,7 +22,7 @@ from passim.coverage import visibility
 from passim.errors import InputError
 from passim.parallel import chunks as workers
 from passim.spans import DailyHours
-from passim.workspace import create
+from passim.workspace import Workspace
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.controls import offers
 from passim_apps.dashboard.factory import make_app
@@ -39,11 +40,15 @@ AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
 DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), 24.0)
 HOST = "127.0.0.1:8750"
 YARD = "?site=Marram&spot=yard"
+# What is worked out place by place is soon there for a small fleet.
+OF_FEW = f"{YARD}&fleet=few"
 
 
 @pytest.fixture(scope="module")
 def state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DashboardState]:
-    opened = DashboardState(create(tmp_path_factory.mktemp("state") / "school", demo=True, at=AT), at=AT)
+    opened = DashboardState(
+        Workspace.load(with_few(tmp_path_factory.mktemp("state") / "school", AT.isoformat())), at=AT
+    )
     yield opened
     opened.close()
 
@@ -71,12 +76,12 @@ def trace(figure: Any, name: str) -> Any:
 
 
 def test_the_comparison_is_there_at_once_and_the_rest_follows_once(state: DashboardState) -> None:
-    first = asked(state, YARD)
+    first = asked(state, OF_FEW)
     assert (list(first.panels), first.still is None) == (["side"], False)
     assert "being worked out" in " ".join(note.text for note in first.notes)
     # Whoever asks again meanwhile is told of the same work.
-    assert asked(state, YARD).still is first.still
-    last = whole(state, YARD)
+    assert asked(state, OF_FEW).still is first.still
+    last = whole(state, OF_FEW)
     assert list(last.panels) == ["side", "latitude", "world"]
     assert last.sentence == first.sentence
     assert "being worked out" not in " ".join(note.text for note in last.notes)
@@ -143,7 +148,10 @@ def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_sit
 # --- elsewhere --------------------------------------------------------------------------------------------------------
 
 
-def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(state: DashboardState) -> None:
+def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(
+    state: DashboardState, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sites_work, "usual_grid", lambda count: sites_work.Grid(15.0, 30.0))
     answer = whole(state, YARD)
     fleet, view = state.workspace.fleet(None, AT), state.workspace.view("Marram", "yard")
     alone = workers.WorkerConfig(processes=1)
@@ -166,6 +174,7 @@ def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(state: 
     assert {"Marram", "Skerry", "Lantern"} <= marked
 
     world = answer.panels["world"].table.rows
+    assert len(world) == 144
     picked = world[world["longitude_deg"] == 15.0].iloc[::5]
     places = list(zip(picked["latitude_deg"], picked["longitude_deg"], strict=True))
     own = sweeps.world_table(list(sweeps.PlaceSweep(fleet, view, places, DAY, workers=alone)))
@@ -178,7 +187,7 @@ def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(state: 
     for row in world.itertuples():
         summary.add(sweeps.Place(row.latitude_deg, row.longitude_deg, row))
     assert f"the mean is {100.0 * summary.covered_fraction:.1f} %" in answer.panels["world"].caption
-    assert f"Grid: 6° by 30°, {len(world)} points" in answer.panels["world"].caption
+    assert "Grid: 15° by 30°, 144 points" in answer.panels["world"].caption
 
 
 def test_spots_of_one_lowest_height_share_the_work(state: DashboardState) -> None:
@@ -195,7 +204,7 @@ def test_a_file_of_a_map_is_asked_for_again_until_it_has_every_point(
     monkeypatch.setattr(sites_work, "usual_grid", lambda count: sites_work.Grid(30.0, 60.0))
     monkeypatch.setattr(sites_work, "usual_latitudes", lambda count: sites_work.Latitudes(30.0, 2))
     client = make_app(state, hosts=[HOST]).server.test_client()
-    path = f"/csv/sites/world.csv{YARD}&day=2026-11-27"
+    path = f"/csv/sites/world.csv{OF_FEW}&day=2026-11-27"
     first = client.get(path, headers={"Host": HOST})
     assert first.status_code == 202
     assert "Still being computed" in first.text
@@ -206,7 +215,7 @@ def test_a_file_of_a_map_is_asked_for_again_until_it_has_every_point(
 
 
 def test_no_map_is_drawn_where_none_is_wanted(state: DashboardState) -> None:
-    answer = whole(state, f"{YARD}&world=none")
+    answer = whole(state, f"{OF_FEW}&world=none")
     assert list(answer.panels) == ["side", "latitude"]
     with pytest.raises(InputError, match="map of the world; got '7'; wanted one of usual, 10, 5, none"):
         asked(state, f"{YARD}&world=7")
