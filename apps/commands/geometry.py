@@ -60,26 +60,18 @@ def geometry(
         raise click.UsageError("--latitude needs --inclination.")
     if satellites is not None and latitude_deg is None:
         raise click.UsageError("--satellites needs --latitude and --inclination.")
-    from passim.sky import closed_forms
+    from passim.answers import geometry as closed
 
     from ..command_line.output import check_out, write
     from ..text import geometry as words
     from ..text.answer import Answer
 
     check_out(output_choice.out)
-    found = closed_forms.pass_geometry(altitude_km, mask_deg)
-    quantities, notes, none = words.pass_quantities(found), [words.flat_note(found)], None
-    if inclination_deg is not None:
-        highest_deg = closed_forms.highest_latitude_in_view_deg(altitude_km, mask_deg, inclination_deg)
-        quantities.append(words.latitude_quantity(highest_deg))
-    if latitude_deg is not None and inclination_deg is not None:
-        in_view = closed_forms.share_in_view(altitude_km, mask_deg, inclination_deg, latitude_deg)
-        quantities.append(words.in_view_quantity(in_view))
-        if satellites is not None:
-            none = closed_forms.chance_none_in_view(satellites, in_view)
-            quantities += words.random_quantities(satellites, satellites * in_view, none)
-            notes.append(words.RANDOM_PLACES_NOTE)
-    sentence = words.geometry_sentence(found, satellites, none)
+    found = closed.geometry(altitude_km, mask_deg, inclination_deg, latitude_deg, satellites)
+    quantities, notes = words.quantities_of(found), [words.flat_note(found.passes)]
+    if found.chance_none is not None:
+        notes.append(words.RANDOM_PLACES_NOTE)
+    sentence = words.geometry_sentence(found.passes, satellites, found.chance_none)
     rows, columns = words.quantity_rows(quantities), words.quantity_columns(quantities)
     facts = {"altitude_km": altitude_km, "mask_deg": mask_deg}
     write(Answer("geometry", sentence, rows, columns, notes, facts), output_choice)

@@ -13,6 +13,7 @@ from .units import duration, share
 if TYPE_CHECKING:
     import pandas as pd
 
+    from passim.answers.geometry import Geometry
     from passim.sky import closed_forms
 
 RANDOM_PLACES_NOTE: Final = Note(
@@ -45,6 +46,18 @@ def pass_quantities(found: closed_forms.PassGeometry) -> list[Quantity]:
         Quantity("one-way delay to a satellite overhead", found.overhead_delay_ms, "ms", 2),
         Quantity("one-way delay to a satellite at the mask", found.edge_delay_ms, "ms", 2),
     ]
+
+
+def quantities_of(found: Geometry) -> list[Quantity]:
+    """Return every quantity of a shell and a site, in the order in which they are told."""
+    quantities = pass_quantities(found.passes)
+    if found.highest_latitude_deg is not None:
+        quantities.append(latitude_quantity(found.highest_latitude_deg))
+    if found.share_in_view is not None:
+        quantities.append(in_view_quantity(found.share_in_view))
+    if found.satellites is not None and found.in_view_mean is not None and found.chance_none is not None:
+        quantities += random_quantities(found.satellites, found.in_view_mean, found.chance_none)
+    return quantities
 
 
 def latitude_quantity(highest_deg: float) -> Quantity:

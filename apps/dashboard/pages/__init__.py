@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from ..page_model import Page
-from . import clock, elements, growth, now
+from . import clock, elements, growth, now, why
 from .calls import page as calls
 from .measured import page as measured
 from .setup import page as setup
@@ -13,6 +13,6 @@ from .sites import page as sites
 from .sky import page as sky
 
 PAGES: Final[tuple[Page, ...]] = (
-    now.PAGE, clock.PAGE, calls.PAGE, growth.PAGE, sites.PAGE, sky.PAGE, measured.PAGE, elements.PAGE,
+    now.PAGE, clock.PAGE, calls.PAGE, growth.PAGE, sites.PAGE, sky.PAGE, measured.PAGE, why.PAGE, elements.PAGE,
     setup.PAGE,
 )  # fmt: skip
