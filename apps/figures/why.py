@@ -9,9 +9,9 @@ from typing import Any, Final
 import numpy as np
 import plotly.graph_objects as go
 
-from passim.answers.geometry import DailyShift, ServiceArea
+from passim.answers import geometry
 from passim.constants import EARTH_RADIUS_KM
-from passim.sky.closed_forms import PassGeometry
+from passim.sky import closed_forms
 
 from ..text.units import duration
 from .theme import Theme, apply_theme
@@ -23,7 +23,7 @@ _POINTS: Final = 121
 _DAYS: Final = 8
 
 
-def side_view(closed: PassGeometry, theme: Theme) -> go.Figure:
+def side_view(closed: closed_forms.PassGeometry, theme: Theme) -> go.Figure:
     """Return the Earth from the side, to scale: a satellite's orbit above a site, and over what ground it is in view.
 
     Beside it, dashed, stands the drawing on a flat Earth, where that has an edge within twice the picture.
@@ -69,7 +69,7 @@ def side_view(closed: PassGeometry, theme: Theme) -> go.Figure:
     return figure
 
 
-def service_plan(area: ServiceArea, site_name: str, theme: Theme) -> go.Figure:
+def service_plan(area: geometry.ServiceArea, site_name: str, theme: Theme) -> go.Figure:
     """Return the ground over which satellites can serve a site, north up, the site in the middle."""
     figure = go.Figure()
     served_x, served_y = area.served
@@ -90,8 +90,8 @@ def service_plan(area: ServiceArea, site_name: str, theme: Theme) -> go.Figure:
         )  # fmt: skip
         figure.add_scatter(
             name=f"{GATEWAY} {name}", x=[east], y=[north], mode="markers+text", text=[f" {name}"],
-            textposition="middle right", marker={"symbol": "square-open", "size": 11, "color": theme.chosen, "line": {"width": 2}},
-            textfont={"color": theme.chosen}, hoverinfo="skip",
+            textposition="middle right", textfont={"color": theme.chosen}, hoverinfo="skip",
+            marker={"symbol": "square-open", "size": 11, "color": theme.chosen, "line": {"width": 2}},
         )  # fmt: skip
     figure.add_scatter(
         name=SITE, x=[0.0], y=[0.0], mode="markers+text", text=[f" {site_name}"], textposition="middle right",
@@ -127,7 +127,7 @@ def pass_lengths(off_track_km: Sequence[float], lengths_s: Sequence[float], them
     return figure
 
 
-def daily_shift(shift: DailyShift, theme: Theme) -> go.Figure:
+def daily_shift(shift: geometry.DailyShift, theme: Theme) -> go.Figure:
     """Return how the same orbit comes earlier from day to day, over a week."""
     figure = go.Figure()
     minutes = [shift.total_s / 60.0 * day for day in range(_DAYS)]

@@ -13,7 +13,7 @@ from .units import duration, share
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.answers.geometry import Geometry
+    from passim.answers import geometry
     from passim.sky import closed_forms
 
 RANDOM_PLACES_NOTE: Final = Note(
@@ -48,7 +48,7 @@ def pass_quantities(found: closed_forms.PassGeometry) -> list[Quantity]:
     ]
 
 
-def quantities_of(found: Geometry) -> list[Quantity]:
+def quantities_of(found: geometry.Geometry) -> list[Quantity]:
     """Return every quantity of a shell and a site, in the order in which they are told."""
     quantities = pass_quantities(found.passes)
     if found.highest_latitude_deg is not None:

@@ -10,7 +10,7 @@ from .units import duration, listed, share
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.answers.geometry import DailyShift, Geometry, ServiceArea
+    from passim.answers import geometry
 
 AREA_COLUMNS: Final = (Column("ground", "Ground", TEXT), Column("share", "Share of the reach", SHARE))
 LENGTH_COLUMNS: Final = (
@@ -21,7 +21,7 @@ SHIFT_COLUMNS: Final = (Column("why", "Why", TEXT), Column("earlier_s", "Earlier
 _WEEK_DAYS: Final = 7
 
 
-def why_sentence(found: Geometry, shift: DailyShift, site: str) -> str:
+def why_sentence(found: geometry.Geometry, shift: geometry.DailyShift, site: str) -> str:
     """Return what decides the passes over a site."""
     closed = found.passes
     return (
@@ -30,7 +30,7 @@ def why_sentence(found: Geometry, shift: DailyShift, site: str) -> str:
     )
 
 
-def area_sentence(area: ServiceArea) -> str:
+def area_sentence(area: geometry.ServiceArea) -> str:
     """Return what roof line and gateways leave of the ground over which a satellite could serve."""
     roof = (
         "the roof line takes nothing" if area.roof_share > 0.9995 else f"the roof line leaves {share(area.roof_share)}"
@@ -41,14 +41,14 @@ def area_sentence(area: ServiceArea) -> str:
     return f"{words}; over {share(area.served_share)} a gateway is in view as well, and the satellite serves."
 
 
-def area_caption(area: ServiceArea) -> str:
+def area_caption(area: geometry.ServiceArea) -> str:
     """Say what to see in the plan."""
     words = "Filled: where a satellite serves. Thin line: what the terminal could reach; thick: left by the roof line"
     names = listed(list(area.gateways))
     return f"{words}; dashed: where {names} can be seen." if names else f"{words}."
 
 
-def area_rows(area: ServiceArea) -> pd.DataFrame:
+def area_rows(area: geometry.ServiceArea) -> pd.DataFrame:
     """Return the shares of the ground as rows."""
     import pandas as pd
 
@@ -60,7 +60,7 @@ def area_rows(area: ServiceArea) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def command_words(found: Geometry) -> str:
+def command_words(found: geometry.Geometry) -> str:
     """Return the command that prints these numbers."""
     words = f"passim geometry --altitude {found.altitude_km:g} --mask {found.mask_deg:g}"
     if found.inclination_deg is not None:
@@ -70,7 +70,7 @@ def command_words(found: Geometry) -> str:
     return words if found.satellites is None else f"{words} --satellites {found.satellites}"
 
 
-def lengths_sentence(found: Geometry) -> str:
+def lengths_sentence(found: geometry.Geometry) -> str:
     """Return how the length of a pass depends on how near it comes."""
     closed = found.passes
     return (
@@ -79,7 +79,7 @@ def lengths_sentence(found: Geometry) -> str:
     )
 
 
-def shift_sentence(shift: DailyShift) -> str:
+def shift_sentence(shift: geometry.DailyShift) -> str:
     """Return why an orbit comes earlier each day, and when it is back."""
     if abs(shift.total_s) < 30.0:
         return "The turn of the orbit's plane makes up for the stars: it comes at the same time each day."
@@ -92,7 +92,7 @@ def shift_sentence(shift: DailyShift) -> str:
     )
 
 
-def shift_rows(shift: DailyShift) -> pd.DataFrame:
+def shift_rows(shift: geometry.DailyShift) -> pd.DataFrame:
     """Return the reasons as rows."""
     import pandas as pd
 

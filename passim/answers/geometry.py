@@ -163,7 +163,7 @@ def service_area(view: View, altitude_km: float) -> ServiceArea:
     The Earth is a sphere here; other limits of the sky are left out. Raises InputError.
     """
     site, floor_deg = view.site, view.floor_deg
-    edge: Floats = np.arange(_AZIMUTHS + 1) * (360.0 / _AZIMUTHS)
+    edge = np.linspace(0.0, 360.0, _AZIMUTHS + 1, dtype=np.float64)
     widest = closed_forms.earth_central_angle_deg(altitude_km, floor_deg)
 
     def left_deg(azimuth_deg: Floats) -> Floats:
