@@ -220,6 +220,11 @@ def test_dark_pages_are_drawn_dark(browser: Browser, address: str) -> None:
 def test_the_clock_draws_what_passim_finds_and_follows_every_choice(page: Page, folder: Path) -> None:
     open_at(page, "/clock?days=3")
     query = "?days=3"
+    figures = page.locator(".key-figures dd").all_inner_texts()
+    assert figures[1] == str(len(coverage_of(folder, 1).gaps()))
+    assert figures[0].replace("\N{NO-BREAK SPACE}", " ") in page.locator("#sentence").inner_text().replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
     for key, value, expected in (
         ("", "", "?days=3"),
         ("place", "Marram/yard", "?site=Marram&spot=yard&days=3"),

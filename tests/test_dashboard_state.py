@@ -28,6 +28,7 @@ from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.pages.sky import page as sky
 from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
+from passim_apps.text.units import duration
 from passim_apps.text.ways_out import in_page_words
 from patience import PATIENCE_S
 from tests import scenario
@@ -168,6 +169,10 @@ def test_as_many_gaps_are_told_as_are_listed_whatever_goes_over_midnight(state: 
         midnights += int(gaps.rows["cut_at_start"].any() or gaps.rows["cut_at_end"].any())
         assert f": {count} gaps, " in found.sentence
         assert found.panels["gaps"].caption.startswith(f"{count} gaps on ")
+        figures = [tuple(each) for each in found.figures]
+        assert figures[1] == (str(count), "gaps")
+        assert figures[0][0] in found.sentence
+        assert figures[2] == (duration(gaps.rows["duration_s"].max()), "the longest")
     assert midnights > 0
 
 

@@ -83,6 +83,7 @@ class Answer:
 
     Where a part of it is still being worked out, such as one picture of several, ``still`` is that work: the page shows
     the rest, and how far it is, and asks again when it is done. ``live`` is what the browser counts down by itself.
+    ``figures`` are up to three, each with what it counts, for beside the picture where the page is wide.
     """
 
     sentence: str
@@ -91,6 +92,7 @@ class Answer:
     second: str = ""
     still: Job | None = None
     live: Live | None = None
+    figures: Sequence[tuple[str, str]] = ()
 
 
 @dataclass(frozen=True)

@@ -147,7 +147,9 @@ def fill_page(page: Page, question: PageRequest, offered: dict[str, Offer]) -> l
     """Return a page with its places empty; `install` and the browser fill them."""
     near = [key for key in (*(control.key for control in page.controls), "mask") if key in offered]
     controls = html.Div([choice_list(key, offered[key].label) for key in near], className="choices near")
-    beside = [*([controls] if near else []), *([page.extra(question)] if page.extra is not None else [])]
+    # The browser fills it with what comes beside the lists.
+    figures = html.Dl(className="key-figures")
+    beside = [figures, *([controls] if near else []), *([page.extra(question)] if page.extra is not None else [])]
     first, *rest = [panel_block(page, panel, beside if panel is page.panels[0] else ()) for panel in page.panels]
     return [first, *(page.below(question) if page.below is not None else ()), *rest]
 
@@ -250,6 +252,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         # The browser asks again where an answer to an earlier question came last.
         found_lists: dict[str, Any] = {"path": path, "search": search or "", "lists": lists}
         if told is not None:
+            found_lists["figures"] = [[unbroken(value), words] for value, words in told.figures]
             found_lists["live"] = None if told.live is None else asdict(told.live)
         # What cannot be used goes out of the address, so that no link carries it on; the browser keeps saying so.
         if left_out:

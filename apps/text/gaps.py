@@ -148,6 +148,17 @@ def day_sentence(coverage: Coverage, clock: LocalClock, band: Band) -> str:
     return f"{day}: {counted(len(gaps), 'gap')}, {duration(out_s)} in all; {calm}."
 
 
+def day_figures(coverage: Coverage) -> list[tuple[str, str]]:
+    """Return three figures of a day, each with what it counts; they hold whatever the age of the elements."""
+    gaps = coverage.gaps()
+    out_s = float(gaps["duration_s"].sum())
+    return [
+        (duration(out_s), "without service"),
+        (f"{len(gaps):,}", "gap" if len(gaps) == 1 else "gaps"),
+        (duration(float(gaps["duration_s"].max())) if len(gaps) else "none", "the longest"),
+    ]
+
+
 def days_sentence(coverage: Coverage, clock: LocalClock, days: int, band: Band) -> str:
     """Return how much of some days service is out, and the longest gap where its time may be told."""
     gaps = coverage.gaps()

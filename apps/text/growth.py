@@ -96,6 +96,16 @@ def _arrival_sentences(order: growth_orders.Order) -> list[str]:
     return [f"Seen to arrive: {more}{newest}, in the elements since {since:%Y-%m-%d}."]
 
 
+def growth_figures(table: pd.DataFrame, needed: int | None) -> list[tuple[str, str]]:
+    """Return three figures: what today's satellites leave without service, and how many meet the goal, if any do."""
+    today = table.iloc[-1]
+    return [
+        (share(float(today["gap_fraction"])), "without service today"),
+        (duration(float(today["longest_gap_s"])), "the longest gap today"),
+        ("none of these" if needed is None else f"{needed:,}", "satellites meet the goal"),
+    ]
+
+
 def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, measured: str) -> str:
     """Return the sentence that says what a goal takes: "Goal met from 342 satellites on, as launched (...); ..."."""
     today = f"{found.everyone:,}"

@@ -219,6 +219,15 @@
         window.setTimeout(askAgain, 400);
         return;
       }
+      const figures = document.querySelector(".key-figures");
+      if (figures && offers.figures) {
+        figures.replaceChildren();
+        for (const [value, words] of offers.figures) {
+          const pair = make("div", null, figures);
+          make("dt", words, pair);
+          make("dd", value, pair);
+        }
+      }
       for (const list of document.querySelectorAll("select.choice-list")) {
         const offer = offers.lists[keyOf(list)];
         if (offer) drawList(list, offer);

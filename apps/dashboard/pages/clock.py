@@ -16,6 +16,7 @@ from ...text.gaps import (
     DAYS_HELP,
     MINUTES_HELP,
     day_columns,
+    day_figures,
     day_sentence,
     days_caption,
     days_sentence,
@@ -110,6 +111,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         },
         notes_of(question, seen, span),
         days_sentence(seen.coverage, clock, days, band),
+        figures=day_figures(day_seen.coverage),
     )
 
 

@@ -28,6 +28,7 @@ from ...text.growth import (
     CURVES_HELP,
     NEEDED_COLUMNS,
     goal_sentence,
+    growth_figures,
     growth_sentence,
     order_columns,
     order_notes,
@@ -160,6 +161,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 before_handovers(plan.brings or growth_sentence(order, tables[0], time_counted), seen.visibility.view),
             ]
         ),
+        figures=growth_figures(tables[0], mark.satellites),
     )
 
 
