@@ -147,9 +147,10 @@ def fill_page(page: Page, question: PageRequest, offered: dict[str, Offer]) -> l
     """Return a page with its places empty; `install` and the browser fill them."""
     near = [key for key in (*(control.key for control in page.controls), "mask") if key in offered]
     controls = html.Div([choice_list(key, offered[key].label) for key in near], className="choices near")
-    # The browser fills it with what comes beside the lists.
-    figures = html.Dl(className="key-figures")
-    beside = [figures, *([controls] if near else []), *([page.extra(question)] if page.extra is not None else [])]
+    beside = [*([controls] if near else []), *([page.extra(question)] if page.extra is not None else [])]
+    if beside:
+        # The browser fills it with what comes with the lists.
+        beside.insert(0, html.Dl(className="key-figures"))
     first, *rest = [panel_block(page, panel, beside if panel is page.panels[0] else ()) for panel in page.panels]
     return [first, *(page.below(question) if page.below is not None else ()), *rest]
 
