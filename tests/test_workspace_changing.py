@@ -81,6 +81,17 @@ def test_every_part_can_be_added_renamed_and_removed_and_what_names_it_goes_with
     assert "# ---- kinds of call" in school.text
 
 
+def test_the_first_site_comes_into_an_empty_workspace(tmp_path: Path) -> None:
+    (tmp_path / "passim.toml").write_text('name = "Invented"\n', encoding="utf-8")
+    empty = Workspace.load(tmp_path)
+    item = form.Item.read("new-site")
+    assert item is not None
+    change = form.change_of(empty, item, {"name": "Isle", "latitude_deg": "50.5", "longitude_deg": "-30"})
+    assert change is not None
+    made = changing.write(empty, change, changing.shown(empty, change))
+    assert (made.site_names, made.spot_names("Isle")) == (("Isle",), ("roof",))
+
+
 def test_an_assumption_goes_with_its_part_and_ends_where_a_value_is_given(school: Workspace) -> None:
     with school.file.open("a", encoding="utf-8") as file:
         for setting in ("sites.Marram.spots.loft.mask_deg", "gateways.North"):

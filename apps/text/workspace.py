@@ -17,9 +17,11 @@ def next_steps(missing: Collection[str], file: Path, *, on_pages: bool) -> list[
     """Return what to do next, one sentence for each thing that is missing."""
     steps = []
     if "sites" in missing:
+        by_hand = "a section [[sites]] with its name, latitude_deg and longitude_deg"
         steps.append(
-            f"Add a site to {file}: a section [[sites]] with its name, latitude_deg and longitude_deg. "
-            "passim workspace new FOLDER writes one with every setting explained."
+            f"Add a site on the page Setup, or to {file} by hand: {by_hand}."
+            if on_pages
+            else f"Add a site to {file}: {by_hand}. passim workspace new FOLDER writes one, every setting explained."
         )
     if "fleets" in missing:
         by_hand = f"a section [[fleets]] in {file} with its name and elements, the paths of element files"
