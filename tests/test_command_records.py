@@ -254,6 +254,10 @@ def test_evidence_to_send_to_a_provider(school: Path, tmp_path: Path, monkeypatc
     for words in (*wanted, "RFC 3357", "It does not show why"):
         assert words in page
     assert page.count("<td") > 25 * 6
+    # How much the orbits explain against luck, in the words of reconcile.
+    assert "What the orbits of the satellites explain" in page
+    assert done("reconcile", "--at", "2026-11-26T08:00Z", at=school).splitlines()[0] in page
+    assert "the same, shifted at random" in page
     # Nothing of this computer goes with it.
     assert str(school) not in page
     found = re.search(r'<a download="evidence-record.csv.gz" href="data:application/gzip;base64,([^"]+)">', page)
@@ -262,6 +266,15 @@ def test_evidence_to_send_to_a_provider(school: Path, tmp_path: Path, monkeypatc
     assert hashlib.sha256(data).hexdigest() in page
     record = files.parse_record(gzip.decompress(data), "raw").record
     assert (len(record.outages), sum(map(len, record.probes))) == (25, 21_600)
+    # Elements that are too old for the days recorded leave the record without a forecast, and it says so.
+    old = tmp_path / "old.json"
+    launched = datetime(2025, 1, 1, tzinfo=UTC)
+    write_elements(
+        walker(total=40, planes=4, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=launched, name="old"), old
+    )
+    done(*asked, "--elements", str(old), at=school)
+    assert "The record is set beside no forecast: " in out.read_text(encoding="utf-8")
+    assert "missing.json" in refused(*asked, "--elements", "missing.json", at=school)
     # A large record goes beside the page.
     monkeypatch.setattr(evidence, "LARGEST_INSIDE", 1000)
     done(*asked, at=school)

@@ -15,6 +15,7 @@ from ..command_line.worker_options import WorkerChoice, workers_options
 
 if TYPE_CHECKING:
     from passim import Site
+    from passim.line import LineComparison, LineRecord
     from passim.sky import view as views
 
     from ..command_line.parsing import Spotted
@@ -30,8 +31,9 @@ lost, what your other sites and spots have, what other latitudes and the rest of
 of satellites would give, the assumptions, how old the elements are, and the cautions. The map of the world is a coarse
 look at the first day.
 
-With --evidence: dated outages, the share of house, line and far end, how it was measured, what that cannot tell, and
-the raw record as a file inside the page, or beside it where it is large.
+With --evidence: dated outages, the share of house, line and far end, the share that the orbits of the satellites
+explain against luck, how it was measured, what that cannot tell, and the raw record as a file inside the page, or
+beside it where it is large.
 """
 
 
@@ -114,7 +116,7 @@ def report(
       passim report --evidence --out evidence.html --from 2026-11-01 --to 2026-12-01
     """
     if evidence:
-        _evidence(span_choice, source, out)
+        _evidence(fleet_choice, site_choice, span_choice, source, out)
         return
     if source is not None:
         raise click.UsageError("--source says whose record: it goes with --evidence.")
@@ -219,7 +221,9 @@ def report(
             tell(f"Wrote {path}.")
 
 
-def _evidence(span_choice: SpanChoice, source: str | None, out: str | None) -> None:
+def _evidence(
+    fleet_choice: FleetChoice, site_choice: SiteChoice, span_choice: SpanChoice, source: str | None, out: str | None
+) -> None:
     """Write the evidence of a record of the line. Raises InputError."""
     from pathlib import Path
 
@@ -246,7 +250,10 @@ def _evidence(span_choice: SpanChoice, source: str | None, out: str | None) -> N
     site = workspace.site_names[0] if workspace.site_names else ""
     found = line_statistics(record, clock.name)
     target = Path(out)
-    made = evidence(found, room.availability(record), site=site, clock=clock, written=span_choice.now, name=target.stem)
+    made = evidence(
+        found, room.availability(record), site=site, clock=clock, written=span_choice.now, name=target.stem,
+        against=_against(fleet_choice, site_choice, record),
+    )  # fmt: skip
     if made.beside is not None:
         file, data = made.beside
         try:
@@ -258,6 +265,38 @@ def _evidence(span_choice: SpanChoice, source: str | None, out: str | None) -> N
         tell(f"Wrote the raw record to {target.parent / file}.")
     write_file(out, made.page)
     tell(f"Wrote the evidence to {out}.")
+
+
+def _against(fleet_choice: FleetChoice, site_choice: SiteChoice, record: LineRecord) -> LineComparison | str:
+    """Return how a record fits its forecast, as ``passim reconcile`` has it; a sentence on why not where it cannot."""
+    from passim.errors import ElementsError, InputError
+    from passim.line import compare_record, past_forecast
+
+    from ..command_line.output import progress
+    from ..text.evidence import NOTHING_TO_FORECAST_BY, against_nothing
+
+    workspace = site_choice.workspace()
+    if site_choice.site_text is None and (workspace is None or not workspace.site_names):
+        return NOTHING_TO_FORECAST_BY
+    if not fleet_choice.elements and (workspace is None or not workspace.settings.fleets):
+        return NOTHING_TO_FORECAST_BY
+    view, _ = site_choice.view()
+    fleet_at, _ = fleet_choice.over_time(record.span.end)
+    with progress("Forecasting the days recorded") as advance:
+        try:
+            forecast = past_forecast(
+                fleet_at, view, record.span, model=fleet_choice.timing_model(), allow_stale=fleet_choice.allow_stale,
+                progress=advance,
+            )  # fmt: skip
+        except ElementsError as error:
+            # The record stands without a forecast, such as of days that no elements were kept of.
+            return against_nothing(str(error))
+    try:
+        return compare_record(
+            forecast.gaps, record, sigma_s=forecast.sigma_s, odds=forecast.odds, timezone=view.site.timezone
+        )
+    except InputError as error:
+        return against_nothing(str(error))
 
 
 def _beside(site_choice: SiteChoice, own: views.View) -> list[Spotted]:

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final
 from ..figures.gap_clock import gap_clock
 from ..figures.theme import LIGHT
 from ..text.evidence import (
+    AGAINST_METHOD,
+    AGAINST_TITLE,
     FREEZES_HELP,
     LIMITS,
     attachment_words,
@@ -30,13 +32,14 @@ from ..text.journal import (
     lengths_sentence,
     where_sentence,
 )
+from ..text.reconcile import SCORE_COLUMNS, comparison_sentences, explained_sentence
 from ..text.suitability import availability_sentence
 from ..text.units import LocalClock
 from .page import page
 from .parts import Attachment, Picture, Section, Table, table_of
 
 if TYPE_CHECKING:
-    from passim.line import Availability, LineStatistics
+    from passim.line import Availability, LineComparison, LineStatistics
 
 # So many outages fit on some pages of paper; the raw record holds all.
 _MOST_ROWS: Final = 400
@@ -62,8 +65,13 @@ def evidence(
     written: datetime,
     name: str,
     losses: int = 3,
+    against: LineComparison | str = "",
 ) -> Evidence:
-    """Return the evidence of a record as one HTML page; `name` is that of its file, without its ending."""
+    """Return the evidence of a record as one HTML page; `name` is that of its file, without its ending.
+
+    `against` is how the record fits what had been forecast from the satellites' orbits, or a sentence on why that
+    cannot be told; empty to leave it out.
+    """
     from passim.line import files
 
     # No time of packing inside, so that the same record gives the same bytes.
@@ -74,11 +82,23 @@ def evidence(
     words = attachment_words(found, digest, beside=beside)
     attached = () if beside else (Attachment(file, _PACKED, data, words),)
     raw = Section("The raw record", [f"{file}: {words}"] if beside else (), attachments=attached)
-    sections = [*_sections(found, available, clock, written, losses), raw, Section("Limits", points=LIMITS)]
+    told = _sections(found, available, clock, written, losses)
+    sections = [*told, *_against(against), raw, Section("Limits", points=LIMITS)]
     detail = " ".join(filter(None, [where_sentence(found), holes_sentence(found.record)]))
     subtitle = subtitle_words(found, site, clock, written)
     text = page(evidence_title(site), frozen_sentence(found, clock), detail, subtitle, sections)
     return Evidence(text, (file, data) if beside else None)
+
+
+def _against(against: LineComparison | str) -> list[Section]:
+    """Return the section that says how much of the record the orbits explain, and how much luck would."""
+    if not against:
+        return []
+    if isinstance(against, str):
+        return [Section(AGAINST_TITLE, [against])]
+    table = table_of("scores", "The forecast beside others", SCORE_COLUMNS, against.scores)
+    explained = [explained_sentence(against)] if against.recorded_s > 0.0 else []
+    return [Section(AGAINST_TITLE, [*comparison_sentences(against), *explained, AGAINST_METHOD], [table])]
 
 
 def _sections(

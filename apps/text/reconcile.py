@@ -245,6 +245,14 @@ def comparison_answer(
                   facts, clock)  # fmt: skip
 
 
+def explained_sentence(found: LineComparison) -> str:
+    """Return which part of the time out was forecast, and by luck would have been; some of it must be recorded."""
+    return (
+        f"Seconds out while a gap was forecast: {share(found.explained_s / found.recorded_s)} of those "
+        f"recorded; by luck {share(found.explained_by_luck_s / found.recorded_s)}."
+    )
+
+
 def _notes(found: LineComparison) -> list[Note]:
     notes = []
     aside = found.forecast_not_judged + found.recorded_not_judged
@@ -257,12 +265,7 @@ def _notes(found: LineComparison) -> list[Note]:
             )
         )
     if found.recorded and found.recorded_s > 0.0:
-        notes.append(
-            Note(
-                f"Seconds out while a gap was forecast: {share(found.explained_s / found.recorded_s)} of those "
-                f"recorded; by luck {share(found.explained_by_luck_s / found.recorded_s)}."
-            )
-        )
+        notes.append(Note(explained_sentence(found)))
     if math.isfinite(found.brier["odds"]) and math.isfinite(found.brier["climatology"]):
         notes.append(
             Note(
