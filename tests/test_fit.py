@@ -23,6 +23,7 @@ from passim.line.phase import clock_phase, find_clock
 from passim.sky.ground import MEAN_EARTH_RADIUS_KM
 from passim.workspace import create
 from passim_apps.command_line.main import main
+from passim_apps.text.fit import fit_sentences
 from tests.scenario import MARRAM_LOFT, plover, view_of
 from tests.simulated_line import recorded
 
@@ -82,6 +83,20 @@ def test_what_else_was_tried_is_told_with_what_would_tell_it_apart(behind_a_gate
     assert rival.lacks == ("gateway",)
     assert rival.behind > rival.behind_error
     assert rival.observation.startswith("Candidate 1 against 2: ")
+
+
+def test_a_mask_and_an_upright_cone_look_alike_and_that_is_said(behind_a_gateway: LineFit) -> None:
+    """No satellite below 31 degrees, or none farther than 59 from the zenith: these are the same satellites."""
+    upright = View(MARRAM_LOFT, (*VIEW.limits, Cone(0.0, 0.0, 58.7)))
+    masked = View(replace(MARRAM_LOFT, horizon=Horizon.flat(31.3)), VIEW.limits)
+    one, other = (find_visibility(FLEET, view, SHORT).coverage().gaps() for view in (upright, masked))
+    pd.testing.assert_frame_equal(one[["start", "end"]], other[["start", "end"]])
+    told = " ".join(fit_sentences(behind_a_gateway))
+    assert "A record cannot tell what ends service at 31°: a roof line as high all round" in told
+    assert "an antenna cone of 59° that points straight up" in told
+    # Of what is as it was set up there is nothing to look for.
+    same = behind_a_gateway.settings.assign(as_set_up=behind_a_gateway.settings["value"])
+    assert "cannot tell" not in " ".join(fit_sentences(replace(behind_a_gateway, settings=same)))
 
 
 def test_a_line_unrelated_to_the_sky_teaches_nothing() -> None:

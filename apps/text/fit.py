@@ -60,6 +60,9 @@ COLUMNS: Final = (
     Column("instead", "What else would do as well", TEXT, 2, below=True),
 )
 
+# A lowest elevation this much above the one set up is another cause, not its uncertainty.
+_NOTABLY_HIGHER_DEG: Final = 1.0
+
 
 def fit_sentences(found: LineFit) -> list[str]:
     """Say what the record teaches; then the clock, and what it does not tell apart."""
@@ -78,10 +81,27 @@ def fit_sentences(found: LineFit) -> list[str]:
     if abs(found.clock_offset_s) >= 0.5:
         way = "ahead of" if found.clock_offset_s > 0 else "behind"
         said.append(f"The record's clock is {abs(found.clock_offset_s):.1f} s {way} the forecast's.")
+    if (alike := _alike_words(found)) is not None:
+        said.append(alike)
     near = [rival for rival in found.rivals if not rival.apart]
     if near:
         said.append(f"Not told apart: {near[0].describe()} would do as well. {near[0].observation}")
     return said
+
+
+def _alike_words(found: LineFit) -> str | None:
+    """Return what makes the same freezes as the lowest elevation that was found; None where it is as set up."""
+    mask = found.settings[found.settings["setting"] == "mask_deg"]
+    if mask.empty or found.setting.sky.cone is not None:
+        return None
+    mask_deg, now_deg = (float(mask[name].iloc[0]) for name in ("value", "as_set_up"))
+    if not mask_deg >= now_deg + _NOTABLY_HIGHER_DEG:
+        return None
+    return (
+        f"A record cannot tell what ends service at {mask_deg:.0f}°: a roof line as high all round, a terminal that "
+        f"looks no lower, or an antenna cone of {90.0 - mask_deg:.0f}° that points straight up. Look at the horizon: "
+        "what is open below that is not the roof."
+    )
 
 
 def fit_notes(found: LineFit) -> list[Note]:
