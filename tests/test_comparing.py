@@ -70,6 +70,22 @@ def test_a_line_that_freezes_as_forecast_is_told_with_its_clock(gaps: pd.DataFra
             assert found.duration_ratio == pytest.approx(1.0, abs=0.02)
 
 
+def test_notes_to_the_minute_are_matched_within_the_minute(gaps: pd.DataFrame) -> None:
+    """Whoever notes "08:14 froze 20 s" rounds down: the start lies up to a minute later."""
+    noted = gaps.iloc[5:150:5]
+    start_s = np.array([start.timestamp() - START.timestamp() for start in noted["start"]]) // 60.0 * 60.0
+    rows = [(start, start + 20.0, "line") for start in start_s.tolist()]
+    record = LineRecord(DAY, (), np.zeros((0, 2)), table(rows), "notes", None)
+    found = compare_record(gaps, record, sigma_s=0.3)
+    assert found.tolerance_s == pytest.approx(2.0 * np.sqrt(0.3**2 + 1.0 / 6.0 + 3600.0 / 12.0))
+    assert found.hits >= 0.95 * len(rows)
+    # To the second, three in twenty would have been hit by luck; to the minute it is more, and that is told.
+    assert found.hits_by_luck > 0.1 * len(rows)
+    to_the_second = [(start + 0.25, end, where) for start, end, where in rows]
+    finer = LineRecord(DAY, (), np.zeros((0, 2)), table(to_the_second), "notes", None)
+    assert compare_record(gaps, finer, sigma_s=0.3).tolerance_s < 2.0
+
+
 def test_unrelated_lines_are_no_evidence(gaps: pd.DataFrame) -> None:
     """As many freezes as the forecast has, at random and in a train that is nearly as long as the fleet's."""
     told = []

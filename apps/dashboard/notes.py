@@ -24,6 +24,7 @@ from ..text.service import assumed_words, policy_note
 from ..text.skipped import skipped_notes
 from ..text.timing import timing_notes
 from ..text.units import counted, listed
+from ..text.workspace import taken_for_granted
 from .page_model import Answer, Page, Panel, Shown
 from .state import PageRequest
 from .tasks.passes import Seen
@@ -52,10 +53,20 @@ def answered(question: PageRequest, page: Page, theme: Theme) -> Answer:
     """
     refuse_old(question, page)
     found = page.answer(question, theme)
+    if assumed := _assumed(question, page):
+        # Whoever reads one sentence must know that it hangs on a guess.
+        found = replace(found, second=f"{assumed} {found.second}".rstrip())
     if page.loads or page.looks_back or question.workspace.missing or not tells_no_times(question, page):
         return found
     panels = {name: _without_times(page.panel(name), shown, theme) for name, shown in found.panels.items()}
     return replace(found, panels=panels)
+
+
+def _assumed(question: PageRequest, page: Page) -> str:
+    """Return that an answer about the sky hangs on what nobody measured; empty where it does not."""
+    if page.loads or page.looks_back or question.workspace.missing:
+        return ""
+    return taken_for_granted(question.workspace.assumptions)
 
 
 def _without_times(panel: Panel | None, shown: Shown, theme: Theme) -> Shown:

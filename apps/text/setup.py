@@ -27,7 +27,7 @@ WOULD: Final = "These lines of passim.toml would change:"
 GOES: Final = "These lines would go; element files and horizon files stay where they are:"
 WRITE, REMOVE, UNDO = "Write this change", "Remove it…", "Undo the last change"
 WRITTEN: Final = "Written. Every page goes by it from now on."
-UNDONE: Final = "Taken back: the file is as it was before the last change."
+UNDONE: Final = "Taken back: the file is as it was before the last change. The same button brings the change back."
 INVENTED: Final = "This is the invented demonstration: what you change is lost when it ends."
 
 

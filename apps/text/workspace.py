@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .units import listed
+
+if TYPE_CHECKING:
+    from passim.workspace import Assumption
 
 _LACKING = {"sites": "site", "fleets": "satellites"}
+
+
+def taken_for_granted(assumptions: Sequence[Assumption]) -> str:
+    """Return that an answer holds only if what was assumed is right; empty where nothing was."""
+    if not assumptions:
+        return ""
+    return f"This holds only if what nobody measured is right: {listed([a.setting for a in assumptions], 4)}."
 
 
 def lacking_sentence(missing: Collection[str]) -> str:

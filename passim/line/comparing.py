@@ -54,6 +54,8 @@ _STRONG_SHARE: Final = 0.3
 _LEAST_OFFSET_S: Final = 0.05
 _FEWEST_FOR_CLOCK: Final = 5
 _HOUR_S: Final = 3600.0
+_MINUTE_S: Final = 60.0
+_FEWEST_NOTES: Final = 3
 # Nine in ten lengths within a twentieth of a whole number of intervals are no accident: by luck it is one in ten.
 _FEWEST_LENGTHS: Final = 10
 _UNEVEN_SHARE: Final = 0.05
@@ -145,16 +147,18 @@ class LineComparison:
         return {str(where): int(count) for where, count in missed.value_counts().items()}
 
 
-def tolerance_s(sigma_s: float, probe_s: float | None, slot_s: float = 0.0) -> float:
-    """Return how far a recorded start may lie from its forecast: 2 sqrt(sigma^2 + d^2/6 + slot^2/12), seconds.
+def tolerance_s(sigma_s: float, probe_s: float | None, slot_s: float = 0.0, noted_to_s: float = 0.0) -> float:
+    """Return how far a recorded start may lie from its forecast, seconds.
+
+    It is 2 sqrt(sigma^2 + d^2/6 + slot^2/12 + noted^2/12).
 
     `sigma_s` is the timing error of the forecast, `probe_s` the interval d between probes (1 s where it is not known)
     and `slot_s` the assignment clock's period where the forecast does not know its phase. An edge is found late by up
     to d, evenly, on both edges, hence d^2/6; a slot's phase is even over it (own arithmetic). Never below d, as the
-    record tells no finer.
+    record tells no finer. `noted_to_s` is what people's notes round times down to, such as a minute.
     """
     d = 1.0 if probe_s is None else probe_s
-    return max(2.0 * math.sqrt(sigma_s**2 + d**2 / 6.0 + slot_s**2 / 12.0), d)
+    return max(2.0 * math.sqrt(sigma_s**2 + d**2 / 6.0 + (slot_s**2 + noted_to_s**2) / 12.0), d)
 
 
 def interval_of(outages: pd.DataFrame) -> float | None:
@@ -171,6 +175,15 @@ def interval_of(outages: pd.DataFrame) -> float | None:
         if np.mean(off_s <= _UNEVEN_SHARE * interval_s) >= _MOST_EVEN:
             return interval_s
     return None
+
+
+def noted_to_s(outages: pd.DataFrame) -> float:
+    """Return what the starts of outages are rounded down to, seconds: 60 where all fall on whole minutes, else 0.
+
+    People note "08:14 froze 20 s"; that three outages or more of a finer record begin on whole minutes is no accident.
+    """
+    start_us = _us(outages["start"])
+    return _MINUTE_S if start_us.size >= _FEWEST_NOTES and not np.any(start_us % round(_MINUTE_S * 1e6)) else 0.0
 
 
 def compare_record(
@@ -198,7 +211,8 @@ def compare_record(
     if shifts < 19:
         raise InputError("shifts of the forecast", got=shifts, wanted="19 or more", try_next=str(SHIFTS))
     probe_s = record.period_s or interval_of(record.outages)
-    tolerance = tolerance_s(sigma_s, probe_s, slot_s) if within_s is None else float(within_s)
+    to_s = noted_to_s(record.outages)
+    tolerance = tolerance_s(sigma_s, probe_s, slot_s, to_s) if within_s is None else float(within_s)
     if not 0.0 < tolerance < MOST_OFFSET_S:
         raise InputError("tolerance", got=tolerance, wanted=f"seconds, above 0 and below {MOST_OFFSET_S:.0f}")
     judged = _Judged.of(gaps, record, span)
@@ -213,7 +227,8 @@ def compare_record(
     lucky = [best_lag(judged.shifted(by), line).overlap_us for by in far]
     offset_chance = _chance(np.array(lucky), best.overlap_us)
     # Either edge is found late by half a probe interval in the mean: that is no fault of the clock.
-    late_us = 0.5e6 * (probe_s or 0.0)
+    # A time that was rounded down stands half of that too early.
+    late_us = 0.5e6 * ((probe_s or 0.0) - to_s)
     offset_us = best.lag_us - late_us
     plain_us = overlap_us(forecast, line, late_us)
     plain_chance = _chance(np.array([overlap_us(judged.shifted(by), line, late_us) for by in far]), plain_us)
