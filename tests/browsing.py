@@ -126,7 +126,13 @@ class Browser:
         return page
 
     def put_back(self, page: Any, address: str, settings: Mapping[str, Any]) -> None:
-        """Keep a page for the next test as if it were new: nothing stored, nothing changed about it."""
+        """Keep a page for the next test as if it were new: nothing stored, nothing changed about it.
+
+        A page of files on the disk has no server to go back to, and is closed.
+        """
+        if not address.startswith("http"):
+            page.context.close()
+            return
         page.unroute_all()
         # A file of the same server: what has been compiled for it stays, and nothing on it asks for anything.
         page.goto(f"{address}/assets/passim.css")
