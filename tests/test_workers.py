@@ -275,8 +275,9 @@ def cluster(distributed: Any) -> Iterator[str]:
     """A scheduler and two workers on loopback, as `dask scheduler` and `dask worker` start them."""
     import dask
 
-    # On a busy machine a worker takes long to begin and to answer: only what hangs may end it.
-    patience = f"{PATIENCE_S:g}s"
+    # On a busy machine a worker takes long to begin and to answer; a connection that a killed one has left half open
+    # is given up after as long.
+    patience = "60s"
     settings = {
         "distributed.worker.daemon": True,
         "distributed.admin.tick.limit": "1h",
