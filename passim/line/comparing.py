@@ -182,7 +182,7 @@ def noted_to_s(outages: pd.DataFrame) -> float:
 
     People note "08:14 froze 20 s"; that three outages or more of a finer record begin on whole minutes is no accident.
     """
-    start_us = _us(outages["start"])
+    start_us = microseconds_of(outages["start"])
     return _MINUTE_S if start_us.size >= _FEWEST_NOTES and not np.any(start_us % round(_MINUTE_S * 1e6)) else 0.0
 
 
@@ -214,7 +214,12 @@ def compare_record(
     to_s = noted_to_s(record.outages)
     tolerance = tolerance_s(sigma_s, probe_s, slot_s, to_s) if within_s is None else float(within_s)
     if not 0.0 < tolerance < MOST_OFFSET_S:
-        raise InputError("tolerance", got=tolerance, wanted=f"seconds, above 0 and below {MOST_OFFSET_S:.0f}")
+        raise InputError(
+            "tolerance",
+            got=tolerance,
+            wanted=f"seconds, above 0 and below {MOST_OFFSET_S:.0f}",
+            try_next="leaving it to the errors of both",
+        )
     judged = _Judged.of(gaps, record, span)
     if not judged.measured.start.size:
         raise InputError("a record of that time", got="nothing measured in it", wanted="some of it measured")
@@ -312,17 +317,17 @@ class _Judged:
         holes_us = np.round(record.holes * 1e6).astype(np.int64)
         seen = complement((holes_us[:, 0], holes_us[:, 1]), low, high)
         outages = record.outages
-        start, end = _us(outages["start"]), _us(outages["end"])
+        start, end = microseconds_of(outages["start"]), microseconds_of(outages["end"])
         where = outages["where"].to_numpy(dtype=str)
         # An outage that a hole cuts at its start began nobody knows when.
-        judged = _inside(start, seen) & ~outages["cut_at_start"].to_numpy(dtype=bool)
+        judged = inside(start, seen) & ~outages["cut_at_start"].to_numpy(dtype=bool)
         within = (end > low) & (start < high)
         house = where == "house"
         measured = difference(seen, (start[house], end[house]))
-        all_gaps = Intervals(_us(gaps["start"]), _us(gaps["end"]))
+        all_gaps = Intervals(microseconds_of(gaps["start"]), microseconds_of(gaps["end"]))
         order = np.argsort(all_gaps.start, kind="stable")
         all_gaps = Intervals(all_gaps.start[order], all_gaps.end[order])
-        known = _inside(all_gaps.start, measured) & (all_gaps.start >= sought.start_us)
+        known = inside(all_gaps.start, measured) & (all_gaps.start >= sought.start_us)
         if "cut_at_start" in gaps:
             known &= ~gaps["cut_at_start"].to_numpy(dtype=bool)[order]
         recorded = Intervals(start[judged], end[judged])
@@ -453,7 +458,7 @@ def _yesterday(judged: _Judged, tolerance: float) -> tuple[float, float, float]:
     before = Intervals(judged.line.start + day_us, judged.line.end + day_us)
     best = best_lag(before, judged.line, _HOUR_S * 1e6)
     moved = Intervals(before.start + round(best.lag_us), before.end + round(best.lag_us))
-    known = _inside(moved.start, judged.measured)
+    known = inside(moved.start, judged.measured)
     moved = Intervals(moved.start[known], moved.end[known])
     return moved.start.size, score_events(moved, judged.line, tolerance).hits, overlap_us(moved, judged.line) / 1e6
 
@@ -473,7 +478,7 @@ def _hours_of_day(
             within_us = judged.line.start[chosen] + (day - clock.day[chosen]) * round(SECONDS_PER_DAY * 1e6)
             start.append(within_us + np.round(rng.uniform(-0.5, 0.5, chosen.size) * _HOUR_S * 1e6).astype(np.int64))
         starts = np.concatenate(start)
-        starts = np.sort(starts[_inside(starts, judged.measured)])
+        starts = np.sort(starts[inside(starts, judged.measured)])
         drawn = Intervals(starts, starts + rng.choice(lengths, starts.size))
         events.append(starts.size)
         hits.append(score_events(drawn, judged.line, tolerance).hits)
@@ -488,8 +493,8 @@ def _odds_scores(
     if odds is None:
         return {"odds": math.nan, "climatology": math.nan}, None
     moments = odds.moments_us + offset_us
-    seen = _inside(moments, judged.measured)
-    came = _inside(moments[seen], union(judged.line))
+    seen = inside(moments, judged.measured)
+    came = inside(moments[seen], union(judged.line))
     chance = odds.no_service[seen]
     clock = day_clock(moments[seen], timezone)
     usual = brier_score(climatology(came, clock), came) if np.unique(clock.day).size > 1 else math.nan
@@ -499,19 +504,19 @@ def _odds_scores(
     )
 
 
-def _inside(times: Index, intervals: IntervalSet) -> Bools:
-    """Return which of the times lie in the union of `intervals`."""
+def inside(times: Index, intervals: IntervalSet) -> Bools:
+    """Return which of the times, in the unit of the intervals, lie in their union, shape (times,)."""
     start, end = union(intervals)
     place = np.searchsorted(start, times, side="right") - 1
-    inside: Bools = (place >= 0) & (times < end[np.maximum(place, 0)]) if start.size else np.zeros(times.size, bool)
-    return inside
+    within: Bools = (place >= 0) & (times < end[np.maximum(place, 0)]) if start.size else np.zeros(times.size, bool)
+    return within
 
 
 def _median(values: NDArray[np.float64]) -> float:
     return float(np.median(values)) if values.size else math.nan
 
 
-def _us(times: pd.Series) -> Index:
+def microseconds_of(times: pd.Series) -> Index:
     """Return aware times as microseconds since 1970 UTC."""
     return pd.DatetimeIndex(pd.to_datetime(times, utc=True)).as_unit("us").asi8
 

@@ -32,7 +32,7 @@ from passim.forecast.calibration import Calibration
 from passim.forecast.floor import Floor
 from passim.forecast.verification import FEWEST_DAYS, Bounds, bootstrap_by_day
 from passim.intervals import Intervals, difference, intersection, union
-from passim.line.comparing import LineComparison, interval_of
+from passim.line.comparing import LineComparison, inside, interval_of, microseconds_of
 from passim.line.past import PastForecast
 from passim.line.record import LineRecord
 from passim.spans import Span, moment
@@ -113,7 +113,7 @@ def learn_line(
     late_us = offset_us + round(0.5e6 * probe_s)
 
     outages = record.outages
-    start_us, end_us = (_us(outages[edge]) - offset_us for edge in ("start", "end"))
+    start_us, end_us = (microseconds_of(outages[edge]) - offset_us for edge in ("start", "end"))
     where = outages["where"].to_numpy(dtype=str)
     holes = np.round(record.holes * 1e6).astype(np.int64) - offset_us
     house = Intervals(start_us[where == "house"], end_us[where == "house"])
@@ -131,7 +131,7 @@ def learn_line(
     sums = np.array([_scored(forecast, lessons, day, out, measured, timezone) for day in days.tolist()])
     total = sums.sum(axis=0)
     seconds = max(float(total[2]), 1.0)
-    gaps = union(Intervals(_us(forecast.gaps["start"]), _us(forecast.gaps["end"])))
+    gaps = union(Intervals(microseconds_of(forecast.gaps["start"]), microseconds_of(forecast.gaps["end"])))
     return LearnedLine(
         span=span,
         days=int(days.size),
@@ -164,8 +164,8 @@ def _scored(
         within = Span(moment(low), moment(high))
         plain, learned = part.odds(within), part.odds(within, calibration)
         moments = plain.moments_us
-        here = (day_clock(moments, timezone).day == day) & _inside(moments, measured)
-        came = _inside(moments[here], out)
+        here = (day_clock(moments, timezone).day == day) & inside(moments, measured)
+        came = inside(moments[here], out)
         weight = np.diff(plain.edges_us)[here] / 1e6
         plain_sum += float(weight @ (plain.no_service[here] - came) ** 2)
         learned_sum += float(weight @ (learned.no_service[here] - came) ** 2)
@@ -224,7 +224,7 @@ class _Lessons:
         luck = _luck(Intervals(gaps.start[could], gaps.end[could]), outages, span, near_us)
         gap_clock = day_clock(gaps.start[could], timezone, part_minutes=60)
         clock = day_clock(outages.start, timezone, part_minutes=60)
-        hit_day = day_clock(_us(events.loc[hit, "recorded_start"]) - late_us, timezone).day
+        hit_day = day_clock(microseconds_of(events.loc[hit, "recorded_start"]) - late_us, timezone).day
 
         first, past = span.start_us // _QUARTER_US, -(-span.end_us // _QUARTER_US)
         quarters_us = np.arange(first, past + 1, dtype=np.int64) * _QUARTER_US
@@ -304,19 +304,10 @@ def _length_up_to(intervals: Intervals, times_us: Index) -> Floats:
     return length
 
 
-def _inside(times: Index, intervals: Intervals) -> NDArray[np.bool_]:
-    """Return which of the times lie in disjoint ascending intervals."""
-    if not intervals.start.size:
-        return np.zeros(times.shape, dtype=bool)
-    place = np.searchsorted(intervals.start, times, side="right") - 1
-    inside: NDArray[np.bool_] = (place >= 0) & (times < intervals.end[np.maximum(place, 0)])
-    return inside
-
-
 def _side(events: pd.DataFrame, side: str, later_us: int = 0) -> Intervals:
     """Return the gaps "forecast" or the outages "recorded" of events that have them, `later_us` earlier, ascending."""
     there = events[events[f"{side}_start"].notna()]
-    start_us, end_us = (_us(there[f"{side}_{edge}"]) - later_us for edge in ("start", "end"))
+    start_us, end_us = (microseconds_of(there[f"{side}_{edge}"]) - later_us for edge in ("start", "end"))
     order = np.argsort(start_us, kind="stable")
     return Intervals(start_us[order], end_us[order])
 
@@ -348,8 +339,3 @@ def _luck(gaps: Intervals, outages: Intervals, span: Span, near_us: int) -> floa
         start = (gaps.start - span.start_us + round(shift_s * 1e6)) % length_us + span.start_us
         met.append(float(_meets(Intervals(start, start + (gaps.end - gaps.start)), outages, near_us).mean()))
     return min(float(np.mean(met)), 0.99)
-
-
-def _us(times: pd.Series) -> Index:
-    """Return aware times as microseconds since 1970 UTC."""
-    return pd.DatetimeIndex(pd.to_datetime(times, utc=True)).as_unit("us").asi8

@@ -16,6 +16,7 @@ from passim.answers.calls.hours import check_length
 from passim.answers.calls.kinds import CallKind
 from passim.coverage.notebook import as_html
 from passim.intervals import Intervals, IntervalSet, clip, intersection, total_length, union
+from passim.line.comparing import microseconds_of
 from passim.line.learning import LearnedLine
 from passim.line.record import LineRecord
 from passim.spans import DailyHours, microseconds
@@ -91,8 +92,8 @@ def calls_as_they_went(
     less than 95 % was measured.
     """
     offset_us = round(clock_offset_s * 1e6)
-    forecast = _us(gaps["start"]), _us(gaps["end"])
-    came = _us(record.outages["start"]) - offset_us, _us(record.outages["end"]) - offset_us
+    forecast = microseconds_of(gaps["start"]), microseconds_of(gaps["end"])
+    came = microseconds_of(record.outages["start"]) - offset_us, microseconds_of(record.outages["end"]) - offset_us
     holes = np.round(record.holes * 1e6).astype(np.int64) - offset_us
     rows, left_out = [], []
     for event in sorted(events, key=lambda each: (each.start, each.end, each.uid)):
@@ -212,8 +213,3 @@ def _most_in(where: pd.Series, came: tuple[NDArray[np.int64], NDArray[np.int64]]
     row, low, high = clip(came, start_us, end_us)
     seconds = pd.Series(high - low).groupby(where.to_numpy()[row]).sum()
     return str(seconds.idxmax()) if len(seconds) else ""
-
-
-def _us(times: pd.Series) -> NDArray[np.int64]:
-    """Return aware times as microseconds since 1970 UTC."""
-    return pd.DatetimeIndex(pd.to_datetime(times, utc=True)).as_unit("us").asi8
