@@ -122,12 +122,15 @@ def walked_by_keyboard(page: Page) -> tuple[set[str], set[str]]:
     reached: set[str] = set()
     for _ in range(len(wanted) + 80):
         page.keyboard.press("Tab")
-        nth = page.evaluate("document.activeElement.dataset.nth ?? null")
+        # Both in one breath: between two questions a page that renews itself may take the focused element away.
+        nth, outline = page.evaluate(
+            """() => [document.activeElement.dataset.nth ?? null,
+                      getComputedStyle(document.activeElement).outlineStyle]"""
+        )
         if nth is not None and nth in reached:
             break
         if nth is not None:
             reached.add(nth)
-            outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
             assert outline != "none"
     return set(wanted), reached
 
