@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 
 from passim import Cone, GatewayLimit, Horizon, InputError, Span, View, Workspace, find_visibility, fit_line
 from passim.answers.symptom.settings import GatewayPlace, Setting
-from passim.intervals import Intervals, difference, total_length
+from passim.intervals import Intervals, complement, difference, total_length
 from passim.line import LineFit, LineRecord
 from passim.line.fitting.evidence import Evidence
 from passim.line.fitting.settings import LineSetting, Sector, moved
@@ -130,6 +130,15 @@ def test_freezes_off_the_samples_are_those_of_the_exact_search() -> None:
         assert exact.start.size > 10
         apart = total_length(difference(exact, freezes)) + total_length(difference(freezes, exact))
         assert apart < within_s, setting
+        # Edges looked for only where they bound a freeze, on the samples above the lowest elevation alone: the same as
+        # every edge of every pass.
+        _, start_s, end_s = tracks.allowed(setting)
+        every = complement((start_s, end_s), 0.0, span.duration_s)
+        assert np.allclose(every.start, freezes.start, atol=1e-9)
+        assert np.allclose(every.end, freezes.end, atol=1e-9)
+        _, low_start_s, low_end_s = tracks._allowed(setting)
+        assert np.allclose(np.sort(low_start_s), np.sort(start_s), atol=0.01)
+        assert np.allclose(np.sort(low_end_s), np.sort(end_s), atol=0.01)
 
 
 def test_seconds_are_counted_by_block_and_the_likelihood_is_that_of_bernoulli() -> None:

@@ -3,7 +3,10 @@
 One search finds the passes above a low floor; along each pass the satellite's place is kept every ten seconds. Every
 limit is a smooth number along a pass, positive where it allows the satellite, so an edge lies where a parabola through
 the neighbouring samples is zero: mostly within 0.05 s of the exact search (`tests/test_fit.py`), far below what a
-record by the second can tell. A setting costs some passes over plain arrays; nothing is propagated again.
+record by the second can tell. A setting costs some passes over plain arrays; nothing is propagated again. Places are
+held in single precision, some 0.2 m, which moves an edge by a fraction of a millisecond (a few where a pass only grazes
+a limit); a setting that lets in nothing below an elevation is tried on the samples above it alone; and of the edges,
+those alone are found that bound what no other satellite covers.
 """
 
 from __future__ import annotations
@@ -23,7 +26,7 @@ from numpy.typing import NDArray
 from passim.answers.symptom.served import ManySettings
 from passim.coverage.visibility import Visibility, find_visibility, positions_km
 from passim.elements.records import Fleet
-from passim.intervals import GroupedIntervals, Intervals, complement, union
+from passim.intervals import GroupedIntervals, Intervals, complement, difference, union
 from passim.line.fitting.settings import LineSetting, Sector
 from passim.line.past import fleets_over
 from passim.sky.horizon import Horizon
@@ -36,6 +39,8 @@ from passim.sky.view import View
 from passim.spans import Span, moment
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Rows = NDArray[np.int32]
 Index = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Part = HorizonLimit | Cone | GatewayLimit | ArcKeepOut | Sector
@@ -46,7 +51,10 @@ FleetOrFleets = Fleet | Callable[[datetime], Fleet]
 STEP_S: Final = 10.0
 # Satellites lower than this are not looked at: nothing on a roof works there (common practice, no source).
 FLOOR_DEG: Final = 15.0
-_RETAINED: Final = 24
+# Samples above these elevations are set apart, each once a setting first needs no other.
+_LEVELS_DEG: Final = (20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 50.0, 60.0)
+# What limits say of samples is kept for the next setting, up to so many bytes.
+_RETAINED_BYTES: Final = 160 * 2**20
 _AT_ONCE: Final = 1_000_000
 _DAY_US: Final = 86_400_000_000
 
@@ -56,7 +64,8 @@ class Tracks:
     """Where satellites stand along their passes above `floor_deg`, every ten seconds or a little less.
 
     rows are passes: satellite, shape (passes,), the index in ``fleet``. Samples, shape (n,), lie one pass behind the
-    other: row, time_s from the start of ``span``, and place_km, shape (3, n), east, north and up of the site.
+    other: row, time_s from the start of ``span``, and place_km, shape (3, n), east, north and up of the site, in single
+    precision.
     """
 
     site: Site
@@ -64,10 +73,11 @@ class Tracks:
     fleet: Fleet
     floor_deg: float
     satellite: Index
-    row: Index
+    row: Rows
     time_s: Floats
-    place_km: Floats
-    _kept: OrderedDict[Part, Floats] = field(default_factory=OrderedDict, repr=False)
+    place_km: Singles
+    _kept: OrderedDict[tuple[float, Part], Singles] = field(default_factory=OrderedDict, repr=False)
+    _above: dict[float, Tracks] = field(default_factory=dict, repr=False)
     _served: dict[int, ManySettings] = field(default_factory=dict, repr=False)
 
     @classmethod
@@ -89,10 +99,10 @@ class Tracks:
         start_s, end_s = ((edge - span.start_us) / 1e6 for edge in (start_us, end_us))
         steps = np.maximum(np.ceil((end_s - start_s) / STEP_S).astype(np.int64), 2)
         count = steps + 1
-        row = np.repeat(np.arange(group.size), count)
+        row = np.repeat(np.arange(group.size, dtype=np.int32), count)
         number = np.arange(row.size) - np.repeat(np.cumsum(count) - count, count)
         time_s = start_s[row] + number * ((end_s - start_s) / steps)[row]
-        place = np.empty((3, row.size))
+        place = np.empty((3, row.size), np.float32)
         axes, origin = site.east_north_up, site.position_km
         for first in range(0, row.size, _AT_ONCE):
             some = slice(first, first + _AT_ONCE)
@@ -116,7 +126,7 @@ class Tracks:
             reduce(add, (part.fleet for part in parts)),
             first.floor_deg,
             np.concatenate([part.satellite + before for part, before in zip(parts, objects, strict=True)]),
-            np.concatenate([part.row + before for part, before in zip(parts, passes, strict=True)]),
+            np.concatenate([part.row + np.int32(before) for part, before in zip(parts, passes, strict=True)]),
             np.concatenate([part.time_s + begin_s for part, begin_s in zip(parts, begins_s, strict=True)]),
             np.concatenate([part.place_km for part in parts], axis=1),
         )
@@ -125,58 +135,109 @@ class Tracks:
         """Return the samples of the passes that reach into a stretch of the span, seconds from its start."""
         first, last = self._bounds
         chosen = (self.time_s[last] > start_s) & (self.time_s[first] < end_s)
-        samples = chosen[self.row]
-        number = np.cumsum(chosen) - 1
+        return self._only(chosen[self.row])
+
+    def above(self, elevation_deg: float) -> Tracks:
+        """Return as few of the samples as hold all above an elevation, degrees, and two neighbours on either side.
+
+        A setting that lets in nothing below it has the same edges on them: at each lies a sample let in beside one that
+        is not, and the bend of what is between them follows from their other neighbours.
+        """
+        level = max((each for each in _LEVELS_DEG if self.floor_deg < each <= elevation_deg), default=None)
+        if level is None:
+            return self
+        if level not in self._above:
+            lower = max((each for each in self._above if each < level), default=None)
+            among = self if lower is None else self._above[lower]
+            high = among.elevation_deg > level
+            wanted = high.copy()
+            for by in (1, 2):
+                same = among.row[by:] == among.row[:-by]
+                wanted[by:] |= high[:-by] & same
+                wanted[:-by] |= high[by:] & same
+            self._above[level] = replace(among._only(wanted), _kept=self._kept, floor_deg=level)
+        return self._above[level]
+
+    def _only(self, samples: Bools) -> Tracks:
+        """Return some of the samples, and the passes that they are of."""
+        row = self.row[samples]
+        starts = np.append(True, row[1:] != row[:-1])[: row.size]
         return Tracks(
-            self.site, self.span, self.fleet, self.floor_deg, self.satellite[chosen], number[self.row[samples]],
-            self.time_s[samples], np.ascontiguousarray(self.place_km[:, samples]),
+            self.site, self.span, self.fleet, self.floor_deg, self.satellite[row[starts]],
+            np.cumsum(starts, dtype=np.int32) - np.int32(1), self.time_s[samples], self.place_km[:, samples],
         )  # fmt: skip
 
     @cached_property
-    def elevation_deg(self) -> Floats:
+    def elevation_deg(self) -> Singles:
         """Elevations of the samples, degrees, shape (n,)."""
         return np.asarray(np.degrees(np.arcsin(self._direction[2])))
 
     @cached_property
-    def azimuth_deg(self) -> Floats:
+    def azimuth_deg(self) -> Singles:
         """Azimuths of the samples, degrees from true north, shape (n,)."""
         return np.asarray(np.degrees(np.arctan2(self.place_km[0], self.place_km[1])) % 360.0)
 
     def allowed(self, setting: LineSetting) -> tuple[Index, Floats, Floats]:
-        """Return when satellites are allowed by the sky of a setting: passes, starts and ends, seconds from the start.
+        """Return when satellites are allowed by the sky of a setting: who, starts and ends, seconds from the start.
 
         Where one limit lets a satellite in and another shuts it out within the same ten seconds, the moment between
         counts as shut out.
         """
-        first, last = self._first, self._last
-        parts: list[Part] = [part.limit(self.site) for part in setting.sky.sky.parts()]  # type: ignore[misc]
-        parts += [setting.sector] if setting.sector else []
-        values = [self._clearance(part) for part in parts]
-        if not values:
-            opens, closes = self._bounds
-            return np.arange(self.satellite.size), self.time_s[opens], self.time_s[closes]
-        up: Bools = np.logical_and.reduce([value > 0.0 for value in values])
-        before = np.append(False, up[:-1]) & ~first
-        after = np.append(up[1:], False) & ~last
-        begins, ends = np.flatnonzero(up & ~before), np.flatnonzero(up & ~after)
-        start_s, end_s = self.time_s[begins].copy(), self.time_s[ends].copy()
-        inner = np.flatnonzero(~first[begins])
-        k = begins[inner]
-        share = np.max([_crossing(value, k - 1, k, self) for value in values], axis=0) if k.size else np.zeros(0)
-        start_s[inner] = self.time_s[k - 1] + share * (self.time_s[k] - self.time_s[k - 1])
-        inner = np.flatnonzero(~last[ends])
-        k = ends[inner]
-        share = np.max([_crossing(value, k + 1, k, self) for value in values], axis=0) if k.size else np.zeros(0)
-        end_s[inner] = self.time_s[k + 1] + share * (self.time_s[k] - self.time_s[k + 1])
-        return self.row[begins], start_s, end_s
+        among = self.above(_lowest_deg(setting))
+        return among._allowed(setting)
+
+    def _allowed(self, setting: LineSetting) -> tuple[Index, Floats, Floats]:
+        values = self._clearances(setting)
+        begins, ends = self._runs(values)
+        start_s = self._edges(values, begins, np.arange(begins.size), -1)
+        end_s = self._edges(values, ends, np.arange(ends.size), 1)
+        return self.satellite[self.row[begins]], start_s, end_s
 
     def freezes(self, setting: LineSetting, window_s: tuple[float, float]) -> Intervals:
         """Return when the sky of a setting allows no satellite within a stretch of the span, seconds from its start.
 
         What is lost at handovers is left aside: `served_freezes` has it.
         """
-        _, start_s, end_s = self.allowed(setting)
-        return complement((start_s, end_s), *window_s)
+        among = self.above(_lowest_deg(setting))
+        values = among._clearances(setting)
+        begins, ends = among._runs(values)
+        start_s, end_s = among.time_s[begins], among.time_s[ends]
+        # From sample to sample first: the exact edge matters to those alone that bound what no other covers.
+        open_s = complement((start_s, end_s), *window_s)
+        opening = _touching(open_s, start_s - STEP_S, start_s)
+        closing = _touching(open_s, end_s, end_s + STEP_S)
+        return difference(
+            difference(open_s, (among._edges(values, begins, opening, -1), start_s[opening])),
+            (end_s[closing], among._edges(values, ends, closing, 1)),
+        )
+
+    def _clearances(self, setting: LineSetting) -> list[Singles]:
+        """Return what each limit of a setting says of each sample, positive where it lets the satellite in."""
+        parts: list[Part] = [part.limit(self.site) for part in setting.sky.sky.parts()]  # type: ignore[misc]
+        return [self._clearance(part) for part in (*parts, *((setting.sector,) if setting.sector else ()))]
+
+    def _runs(self, values: Sequence[Singles]) -> tuple[Index, Index]:
+        """Return the first and the last of samples of a pass that follow one another and are all let in."""
+        if not values:
+            return self._bounds
+        up: Bools = np.logical_and.reduce([value > 0.0 for value in values])
+        before = np.append(False, up[:-1]) & ~self._first
+        after = np.append(up[1:], False) & ~self._last
+        return np.flatnonzero(up & ~before), np.flatnonzero(up & ~after)
+
+    def _edges(self, values: Sequence[Singles], sample: Index, chosen: Index, side: int) -> Floats:
+        """Return where runs that begin (`side` -1) or end (1) with a sample really do, seconds from the start.
+
+        `chosen` says of which: places in `sample`. A run that reaches the bound of its pass ends there.
+        """
+        k = sample[chosen]
+        edge_s = self.time_s[k]
+        inner = np.flatnonzero(~(self._first if side < 0 else self._last)[k])
+        if values and inner.size:
+            k = k[inner]
+            share = np.max([_crossing(value, k + side, k, self) for value in values], axis=0)
+            edge_s[inner] = self.time_s[k + side] + share * (self.time_s[k] - self.time_s[k + side])
+        return edge_s
 
     def served_freezes(
         self, settings: Sequence[LineSetting], usual: Service, window_s: tuple[float, float]
@@ -244,36 +305,38 @@ class Tracks:
         return np.append(self.row[1:] != self.row[:-1], True)[: self.row.size]
 
     @cached_property
-    def _direction(self) -> Floats:
+    def _direction(self) -> Singles:
         return np.asarray(self.place_km / np.sqrt(self._range_squared))
 
     @cached_property
-    def _arc_angle_rad(self) -> Floats | None:
+    def _arc_angle_rad(self) -> Singles | None:
         """The angle of each sample to the visible geostationary arc; None where the arc is not in the sky."""
         arc = arc_of(self.site)
         if not arc.visible:
             return None
         some = range(0, self.row.size, _AT_ONCE)
-        return np.concatenate([arc.angle_rad(self._direction[:, k : k + _AT_ONCE])[0] for k in some] or [np.zeros(0)])
+        angles = [arc.angle_rad(self._direction[:, k : k + _AT_ONCE].astype(np.float64))[0] for k in some]
+        return np.concatenate(angles or [np.zeros(0)]).astype(np.float32)
 
-    def _clearance(self, part: Part) -> Floats:
+    def _clearance(self, part: Part) -> Singles:
         """Return how far each sample is on the allowed side of a limit, positive inside, shape (n,)."""
-        if part in self._kept:
-            self._kept.move_to_end(part)
-            return self._kept[part]
-        self._kept[part] = found = self._found_clearance(part)
-        while len(self._kept) > _RETAINED:
+        key = (self.floor_deg, part)
+        if key in self._kept:
+            self._kept.move_to_end(key)
+            return self._kept[key]
+        self._kept[key] = found = self._found_clearance(part).astype(np.float32, copy=False)
+        while len(self._kept) > 1 and sum(each.nbytes for each in self._kept.values()) > _RETAINED_BYTES:
             self._kept.popitem(last=False)
         return found
 
-    def _found_clearance(self, part: Part) -> Floats:
+    def _found_clearance(self, part: Part) -> NDArray[np.floating]:
         if isinstance(part, HorizonLimit):
-            return np.asarray(self._direction[2] - np.sin(np.radians(part.horizon.highest_deg)))
+            return np.asarray(self._direction[2] - _single(np.sin(np.radians(part.horizon.highest_deg))))
         if isinstance(part, Cone):
-            return np.asarray(part.boresight @ self._direction - np.cos(np.radians(part.half_angle_deg)))
+            return _single(part.boresight) @ self._direction - _single(np.cos(np.radians(part.half_angle_deg)))
         if isinstance(part, ArcKeepOut):
             angle = self._arc_angle_rad
-            return np.ones(self.row.size) if angle is None else angle - np.radians(part.angle_deg)
+            return np.ones(self.row.size) if angle is None else angle - _single(np.radians(part.angle_deg))
         if isinstance(part, Sector):
             aside = np.abs((self.azimuth_deg - part.middle_deg + 180.0) % 360.0 - 180.0) - part.width_deg / 2.0
             return np.asarray(np.maximum(self.elevation_deg - part.top_deg, aside))
@@ -282,20 +345,23 @@ class Tracks:
         offset = axes @ (there.position_km - self.site.position_km)
         up = axes @ there.east_north_up[2]
         # |p - g|^2 and up . (p - g) without a second copy of all places.
-        squared = self._range_squared - 2.0 * (offset @ self.place_km) + offset @ offset
-        return np.asarray(
-            (up @ self.place_km - up @ offset) / np.sqrt(squared) - np.sin(np.radians(gateway.horizon.highest_deg))
-        )
+        squared = self._range_squared - _single(2.0 * offset) @ self.place_km
+        squared += _single(offset @ offset)
+        found = _single(up) @ self.place_km
+        found -= _single(up @ offset)
+        found /= np.sqrt(squared, out=squared)
+        found -= _single(np.sin(np.radians(gateway.horizon.highest_deg)))
+        return found
 
     @cached_property
-    def _range_squared(self) -> Floats:
+    def _range_squared(self) -> Singles:
         return np.asarray(np.einsum("in,in->n", self.place_km, self.place_km))
 
     def _many(self, begin_us: int, end_us: int) -> ManySettings:
         """Return who serves many settings within a stretch, kept for the next time."""
         if begin_us not in self._served:
             first, last = self._bounds
-            known = self._grouped((np.arange(first.size), self.time_s[first], self.time_s[last]), begin_us, end_us)
+            known = self._grouped((self.satellite, self.time_s[first], self.time_s[last]), begin_us, end_us)
             seen = View(replace(self.site, horizon=Horizon.flat(self.floor_deg)), service=INSTANT)
             self._served[begin_us] = ManySettings(
                 known,
@@ -308,8 +374,7 @@ class Tracks:
 
     def _grouped(self, sky: tuple[Index, Floats, Floats], begin_us: int, end_us: int) -> GroupedIntervals:
         """Return intervals by satellite, whole microseconds since 1970, sorted, without what lies outside a stretch."""
-        row, start_s, end_s = sky
-        satellite = self.satellite[row]
+        satellite, start_s, end_s = sky
         start_us, end_us_ = (np.round(edge * 1e6).astype(np.int64) + self.span.start_us for edge in (start_s, end_s))
         inside = np.flatnonzero((end_us_ > begin_us) & (start_us < end_us) & (end_us_ > start_us))
         inside = inside[np.lexsort((start_us[inside], satellite[inside]))]
@@ -320,7 +385,27 @@ class Tracks:
         )
 
 
-def _crossing(value: Floats, outside: Index, inside: Index, tracks: Tracks) -> Floats:
+def _touching(open_s: Intervals, start_s: Floats, end_s: Floats) -> Index:
+    """Return which of the intervals from `start_s` to `end_s` reach into any of `open_s`, apart and ascending."""
+    if not open_s.start.size:
+        return np.zeros(0, dtype=np.int64)
+    after = np.minimum(np.searchsorted(open_s.end, start_s, side="right"), open_s.end.size - 1)
+    return np.flatnonzero((open_s.end[after] > start_s) & (open_s.start[after] < end_s))
+
+
+def _lowest_deg(setting: LineSetting) -> float:
+    """Return the elevation, degrees, below which a setting lets in nothing."""
+    cone = setting.sky.cone
+    below = 90.0 - cone.tilt_deg - cone.half_angle_deg if cone is not None else 0.0
+    return max(below, setting.sky.mask_deg or 0.0)
+
+
+def _single(value: Floats | np.floating) -> NDArray[np.float32]:
+    """Return numbers in single precision, so that what is computed with them is."""
+    return np.asarray(value, dtype=np.float32)
+
+
+def _crossing(value: Singles, outside: Index, inside: Index, tracks: Tracks) -> Floats:
     """Return how far from sample `outside` towards its neighbour `inside` a value becomes positive, as a share, (k,).
 
     0 where it is positive at both. Between the two the value is a parabola whose bend is the mean of those about them.
@@ -333,9 +418,9 @@ def _crossing(value: Floats, outside: Index, inside: Index, tracks: Tracks) -> F
     return share
 
 
-def _root(value: Floats, outside: Index, inside: Index, tracks: Tracks) -> Floats:
+def _root(value: Singles, outside: Index, inside: Index, tracks: Tracks) -> Floats:
     """Return the share of `_crossing` where the value is not positive at `outside` and positive at `inside`."""
-    low, high = value[outside], value[inside]
+    low, high = value[outside].astype(np.float64), value[inside].astype(np.float64)
     step = inside - outside
     bend = np.zeros(low.size)
     weight = np.zeros(low.size)
