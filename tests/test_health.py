@@ -26,6 +26,7 @@ from passim.sky.limits import ServingFilter
 from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import Span
+from passim_apps.text.query import health_sentence
 
 EPOCH = datetime(2026, 11, 25, tzinfo=UTC)
 # Real element files are no part of the project; whoever has some names the folder in the environment.
@@ -66,7 +67,7 @@ def test_spares_and_climbers_do_not_count_as_serving() -> None:
         "unjudged": 0,
     }  # fmt: skip
     assert health.serving.tolist() == [True] * 120 + [False] * 26
-    assert health.sentence() == (
+    assert health_sentence(health.summary) == (
         "146 objects catalogued: 120 at shell, 6 drifting, 20 raising; those in the shell at 550 km, 53.0° are taken "
         "to serve."
     )
@@ -133,7 +134,9 @@ def test_an_old_file_is_not_a_fleet_of_stale_satellites() -> None:
     health = assess(SHELL + left, moment)
     assert (health.counts["at shell"], health.counts["stale"]) == (120, 1)
     assert health.judged_at == EPOCH
-    assert health.sentence().endswith("; the time asked about is far from the elements, so ages count to 2026-11-25.")
+    assert health_sentence(health.summary).endswith(
+        "; the time asked about is far from the elements, so ages count to 2026-11-25."
+    )
 
 
 def test_two_shells_serve_and_spares_at_one_height_are_no_shell() -> None:
@@ -163,7 +166,7 @@ def test_where_no_shell_stands_out_everybody_serves(fleet: Fleet) -> None:
     assert not health.clear
     assert health.serving.all()
     assert health.counts["unjudged"] == len(fleet)
-    assert "no shell stands out, so every object is taken to serve" in health.sentence()
+    assert "no shell stands out, so every object is taken to serve" in health_sentence(health.summary)
 
 
 def test_one_of_two_in_a_slot_is_a_spare() -> None:
@@ -173,7 +176,7 @@ def test_one_of_two_in_a_slot_is_a_spare() -> None:
     assert not health.serving[-1]
     # By hand: node 30 and phase 30 + 8.5 deg stand in the second plane beside its second slot, number 1012.
     assert health.satellite_ids[health.same_slot_as[-1]] == "1012"
-    assert health.sentence().endswith(
+    assert health_sentence(health.summary).endswith(
         "in the shell at 550 km, 53.0° are taken to serve, but for 1, which shares a slot with another."
     )
 
@@ -270,11 +273,13 @@ def test_an_orbit_listed_under_two_numbers_serves_once() -> None:
     assert not health.serving[4]
     assert health.serving[0]
     assert int(health.serving.sum()) == 120
-    assert health.sentence().endswith(", but for 1, which shares a slot with another, and for 1 listed twice.")
+    assert health_sentence(health.summary).endswith(
+        ", but for 1, which shares a slot with another, and for 1 listed twice."
+    )
     # And where no shell stands out.
     health = assess(pattern(3, 3, 550.0, 1) + pattern(3, 3, 550.0, 11), EPOCH)
     assert health.serving.tolist() == [True] * 3 + [False] * 3
-    assert health.sentence() == (
+    assert health_sentence(health.summary) == (
         "6 objects catalogued: 6 unjudged; no shell stands out, so every object is taken to serve, but for 3 listed "
         "twice."
     )

@@ -24,6 +24,7 @@ from passim.forecast.learned_timing import (
 )
 from passim.forecast.timing import BANDS, TimingModel, bands_of
 from passim.orbits.propagation import Propagator
+from passim_apps.text.timing import good_for
 from tests.snapshots import Truth, keep_history
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
@@ -233,8 +234,8 @@ def test_bands_follow_what_was_learned() -> None:
     assert [band.up_to_s for band in better] == [band.up_to_s for band in BANDS]
     assert [band.small for band in better] == [False, True, True, False, False]
     assert not any(band.small for band in (*worse, *bands_of(usual)))
-    assert "off by seconds" in worse[2].words
-    assert better[2].words == "some satellites may have manoeuvred since, so only odds are shown"
+    assert "off by seconds" in good_for(worse[2])
+    assert good_for(better[2]) == "some satellites may have manoeuvred since, so only odds are shown"
 
 
 def test_a_spread_by_the_median_is_known_as_well_as_is_stated() -> None:

@@ -224,7 +224,7 @@ def test_shares_and_exclusions_take_whole_satellites_away():
 
 def test_the_serving_filter_tells_its_counts():
     visibility = find_visibility(FLEET, View(MARRAM, (ServingFilter(),)), SPAN)
-    assert any("90 objects catalogued" in note for note in visibility.notes)
+    assert dict(visibility.health[0].counts)["catalogued"] == 90
 
 
 # --- what is refused --------------------------------------------------------------------------------------------------

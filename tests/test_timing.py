@@ -15,6 +15,7 @@ from passim.elements.patterns import walker
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, EmptyFleetError, InputError, SpanError
 from passim.forecast.timing import BANDS, TimingModel, age_words, band_for, band_of, bands_of
+from passim_apps.text.timing import freshness_sentence
 
 HOUR_S, DAY_S = 3600.0, 86400.0
 EPOCH = datetime(2026, 11, 25, tzinfo=UTC)
@@ -171,7 +172,7 @@ def test_a_band_ends_at_the_age_at_which_a_model_has_the_error_that_ends_it() ->
     assert [band_of(age_s, fast).name for age_s in (1540.0, 1543.0, 12 * HOUR_S)] == [
         "normal", "odds beside times", "statistics only"
     ]  # fmt: skip
-    assert band_for(fleet_aged(12), EPOCH, fast).words.endswith("(band: statistics only).")
+    assert freshness_sentence(band_for(fleet_aged(12), EPOCH, fast)).endswith("(band: statistics only).")
     # A better model makes no band longer: who manoeuvres is in none.
     assert [band.up_to_s for band in bands_of(TimingModel.steady(0.1))] == [band.up_to_s for band in BANDS]
     # Ever the same large one: no moment can be told at any age.
@@ -195,8 +196,8 @@ def test_one_stale_set_is_told_of_and_does_not_decide() -> None:
     fresh = band_for(fleet_aged(2, 3, 4, 500), EPOCH)
     assert fresh.band.name == "normal"
     assert (fresh.median_s, fresh.oldest_s) == (3.5 * HOUR_S, 500 * HOUR_S)
-    assert "3.5 h old by then (oldest 20.8 days)" in fresh.words
-    assert fresh.words.endswith("predicted times are good to about a second (band: normal).")
+    assert "3.5 h old by then (oldest 20.8 days)" in freshness_sentence(fresh)
+    assert freshness_sentence(fresh).endswith("predicted times are good to about a second (band: normal).")
     assert fresh.sigma_s == pytest.approx(TimingModel().total_sigma_s(3.5 * HOUR_S))
 
 

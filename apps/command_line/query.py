@@ -55,7 +55,6 @@ def search(
     """
     from passim import Site, TimingModel
     from passim.coverage import visibility
-    from passim.elements import health
     from passim.sky import view
 
     seen_from = view.View(place) if isinstance(place, Site) else place
@@ -67,10 +66,9 @@ def search(
     search_report = seen.report
     model = model or TimingModel()
     searched_then = searched(search_report, span, model)
-    condition = health.assess(seen.fleet, span.middle) if "serving" in seen_from.names else None
     messages = (
         *search_notes(searched_then, tell_age=tell_age),
-        *serving_notes(seen.notes, condition),
+        *serving_notes(seen.health),
         *notes,
         times_note(clock),
         CAUTION,
@@ -86,8 +84,8 @@ def search(
         },
         "limits": descriptions(seen_from),
     }
-    if condition is not None:
-        facts["health"] = condition.counts
+    for summary in seen.health:
+        facts["health"] = dict(summary.counts)
     return QueryResult(seen, passes, clock, messages, facts, model)
 
 

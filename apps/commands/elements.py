@@ -102,6 +102,7 @@ def elements(
         snapshot_facts,
     )
     from ..text.notes import Note, background
+    from ..text.query import health_sentence
     from ..text.units import ages, counted, instant
 
     if strict and salvage:
@@ -125,7 +126,7 @@ def elements(
     lately = " ".join(lately_sentences(condition))
     notes = [
         background(f"Epochs from {instant(oldest)} to {instant(newest)}."),
-        Note(" ".join([condition.health.sentence(), *shell_sentences(condition)])),
+        Note(" ".join([health_sentence(condition.health.summary), *shell_sentences(condition)])),
         Note(lately) if condition.history is not None or condition.manoeuvres else background(lately),
         *notes,
     ]

@@ -23,6 +23,7 @@ from ..command_line.times import hours_of_day
 from ..command_line.usage import WHOLE, WholeBetween
 from ..text.limits import descriptions
 from ..text.notes import Note, background, weighed, without
+from ..text.query import health_sentence
 
 if TYPE_CHECKING:
     from passim.answers.growth import curves as growing
@@ -296,7 +297,7 @@ def _answer_plan(
         *_hours_note(hours_words, dataclasses.replace(keeps, everything=counted is not None)),
         *([background("The goal's date is the first from which it stays met under the plan.")] if goal else []),
         *search_notes(looked),
-        *weighed(ahead.notes),
+        *map(Note, map(health_sentence, ahead.health)),
         *without(view_notes, "policy"),
         *fleet_notes,
         CAUTION,

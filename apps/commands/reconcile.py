@@ -88,9 +88,10 @@ def reconcile(
     from ..command_line.call_options import kind_of
     from ..command_line.output import check_out, progress, write
     from ..text.learned import learned_sentence
-    from ..text.notes import Note, background, weighed
-    from ..text.query import CAUTION, times_note
+    from ..text.notes import Note, background
+    from ..text.query import CAUTION, health_sentence, times_note
     from ..text.reconcile import calls_answer, comparison_answer
+    from ..text.timing import good_for
     from ..text.units import LocalClock
 
     check_out(output_choice.out)
@@ -113,8 +114,8 @@ def reconcile(
     middle = max(forecast.freshness, key=lambda each: each.median_s)
     age = f"Forecast from elements of {forecast.objects:,} objects, at most {timing.age_words(middle.median_s)} away"
     notes = [
-        *weighed(forecast.notes),
-        Note(f"{age}: {middle.band.words}.", "reading" if middle.band.needs_odds else "background"),
+        *map(Note, map(health_sentence, forecast.health)),
+        Note(f"{age}: {good_for(middle.band)}.", "reading" if middle.band.needs_odds else "background"),
         background(f"Record: {record.source}."),
         *([] if learned is None else [background(learned_sentence(learned))]),
         *read_notes,

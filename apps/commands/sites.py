@@ -226,7 +226,6 @@ class _Places:
 def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: DailyHours | None) -> Answer:
     """Return the answer that compares named places, in `hours` of each one's own day where they are given."""
     from passim.answers.sites import compare as side_by_side
-    from passim.elements import health
 
     from ..command_line.output import progress
     from ..command_line.query import check_age
@@ -247,13 +246,12 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
             hours=hours,
             progress=advance,
         )
-    condition = health.assess(fleet, span.middle)
     looked = searched(found.report, span, fleet_choice.timing_model())
     lift = background("Do not add up the service regained by different limits.")
     messages = (
         lift,
         *search_notes(looked),
-        *serving_notes(found.notes, condition),
+        *serving_notes(found.health),
         *notes,
         *fleet_notes,
         CAUTION,

@@ -89,7 +89,6 @@ def symptom(
       passim symptom --workspace school --without gateway --every 3-5min --length 5-30s --adopt 1
     """
     from passim.answers.symptom import match as room
-    from passim.elements import health
 
     from ..command_line.output import check_out, progress, tell, write
     from ..command_line.parsing import found_workspace
@@ -119,7 +118,7 @@ def symptom(
     clock = LocalClock(view.site.timezone, span)
     searched_then = searched(found.report, span, fleet_choice.timing_model())
     notes = symptom_notes(found)
-    notes += serving_notes(found.fleet_notes, health.assess(fleet, span.middle))
+    notes += serving_notes(found.health)
     of_the_fleet = {"horizon", *(limit.name for limit in view.fleet_limits)}
     unsearched = [words for name, words in descriptions(view).items() if name not in of_the_fleet]
     if unsearched:

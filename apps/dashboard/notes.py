@@ -19,7 +19,7 @@ from ..text.feeds import origin_words
 from ..text.gaps import TOO_OLD_TO_TELL_WHEN
 from ..text.limits import descriptions
 from ..text.notes import Note, background, shown, weighed
-from ..text.query import search_notes, searched, stale_line, times_note
+from ..text.query import health_sentence, search_notes, searched, stale_line, times_note
 from ..text.service import assumed_words, policy_note
 from ..text.skipped import skipped_notes
 from ..text.timing import timing_notes
@@ -113,7 +113,7 @@ def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = 
         *search_notes(searched(seen.visibility.report, span, question.fleet_timing.model), tell_age=tell_age),
         Note(assumed_words(view, limits=limits), "reading" if view.service.loses_time else "background"),
         *policy_note(view, guessed=question.workspace.policy_guessed),
-        *weighed(seen.visibility.notes, "background"),
+        *map(background, map(health_sentence, seen.visibility.health)),
         *common_notes(question, span),
     )
 

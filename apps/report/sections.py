@@ -50,9 +50,10 @@ from ..text.growth import (
 )
 from ..text.mounting import MOUNTING_CAUTIONS
 from ..text.notes import beside, left_out
-from ..text.query import CAUTION, QueryResult, search_notes, searched
+from ..text.query import CAUTION, QueryResult, health_sentence, search_notes, searched
 from ..text.service import before_handovers, handovers_on_top_note
 from ..text.sky import SKY_HELP, place_sentences
+from ..text.timing import freshness_sentence
 from ..text.units import LocalClock, capital, counted, lowered
 from ..text.ways_out import in_command_words
 from .parts import SOURCE, Picture, Section, Table, table_of
@@ -173,7 +174,7 @@ def _days(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> 
         ),
     ]
     # Where no single time may be told, the longest calm is none either.
-    calm = report.first.words if len(gaps) and not len(timed) else clear_sentence(found, report.causes)
+    calm = freshness_sentence(report.first) if len(gaps) and not len(timed) else clear_sentence(found, report.causes)
     return Section("The days ahead", (gap_sentence(found, report.summary, gaps), calm), blocks)
 
 
@@ -322,7 +323,10 @@ def _growth(found: QueryResult, report: reports.SiteReport) -> Section:
 
 def _elements(report: reports.SiteReport) -> Section:
     counts = pd.DataFrame(report.health.counts.items(), columns=["status", "objects"])
-    ends = [f"At the {end}, {lowered(fresh.words)}" for end, fresh in (("start", report.first), ("end", report.last))]
+    ends = [
+        f"At the {end}, {lowered(freshness_sentence(fresh))}"
+        for end, fresh in (("start", report.first), ("end", report.last))
+    ]
     notes = search_notes(searched(report.visibility.report, report.span, report.model))
     table = table_of("objects", "Who is in the elements", STATUS_COLUMNS, counts)
-    return Section("The elements", (*ends, report.health.sentence(), *beside(notes)), (table,))
+    return Section("The elements", (*ends, health_sentence(report.health.summary), *beside(notes)), (table,))

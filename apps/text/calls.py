@@ -10,6 +10,7 @@ from .answer import Help
 from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, of_row, picked, with_offset
 from .notes import Note, background
 from .query import PLANNING_HELP, stale_line
+from .timing import good_for
 from .units import LocalClock, counted, duration, lowered, share
 
 if TYPE_CHECKING:
@@ -300,7 +301,7 @@ def ages_sentence(first: Freshness, last: Freshness, at_first: str, at_last: str
     band = f"band: {', then '.join(names)}"
     if last.band.shows_odds:
         band += f"; timing error {last.sigma_s:.2g} s"
-    return f"Elements: {when}: {last.band.words} ({band})."
+    return f"Elements: {when}: {good_for(last.band)} ({band})."
 
 
 def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock, left_out: Sequence[str] = ()) -> str:

@@ -11,6 +11,7 @@ from passim.elements import shells
 from passim.forecast import timing
 
 from .columns import COUNT, TEXT, Column, Format, number, of_row
+from .timing import good_for
 from .units import age, counted, instant, signed
 
 if TYPE_CHECKING:
@@ -60,9 +61,8 @@ def sentence(fleet: str, serving: int, counts: Mapping[str, int], fresh: timing.
     """Say how many objects of a fleet serve, and how old their elements are."""
     total, old = counts["catalogued"], timing.age_words(fresh.median_s)
     if serving:
-        return (
-            f"{counted(serving, 'satellite')} of {fleet} serve; their elements are {old} old, and {fresh.band.words}."
-        )
+        they = f"{counted(serving, 'satellite')} of {fleet} serve"
+        return f"{they}; their elements are {old} old, and {good_for(fresh.band)}."
     none = (
         f"The one object of {fleet} does not serve"
         if total == 1

@@ -13,6 +13,7 @@ from passim.forecast import LearnedAge, timing
 from passim.forecast import hindcast as scoring
 
 from .columns import AGE, COUNT, SHARE, TEXT, Column, number, of_row
+from .timing import freshness_sentence
 from .units import counted, instant
 
 if TYPE_CHECKING:
@@ -166,6 +167,6 @@ def _score_sentences(scores: pd.DataFrame) -> list[str]:
 
 def pair_note(pair: scoring.PairScore) -> str:
     """Say what was scored, and which objects could not be."""
-    words = f"Scored: {instant(pair.span.start)} to {instant(pair.span.end)}. {pair.freshness.words}"
+    words = f"Scored: {instant(pair.span.start)} to {instant(pair.span.end)}. {freshness_sentence(pair.freshness)}"
     alone = len(pair.only_older) + len(pair.only_newer)
     return f"{words} {counted(alone, 'object')} in one snapshot alone left out." if alone else words

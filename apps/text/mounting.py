@@ -140,8 +140,6 @@ def _answer(
     more_notes: Sequence[str] = (),
 ) -> Answer:
     """Put the notes behind a sentence and a table: how it was computed, and what a change of the mounting risks."""
-    from passim.elements import health
-
     span, site = start.span, start.view.site
     searched_then = searched(result.report, span, start.model)
     scaled = (
@@ -152,7 +150,7 @@ def _answer(
     notes = (
         background(_SKYLINE_NOTE),
         *weighed((*scaled, *more_notes, *result.notes)),
-        *serving_notes(result.fleet_notes, health.assess(start.fleet, span.middle)),
+        *serving_notes(result.health),
         *search_notes(searched_then),
         *start.notes,
         CAUTION,

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from .notes import Note, background, weighed
+from .notes import Note, background
 from .service import assumed_words
+from .timing import good_for
 from .units import TOTALS_ONLY, LocalClock, age, ages, counted, duration, listed
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable
 
     import pandas as pd
 
@@ -146,10 +147,36 @@ def stale_line(age_s: float, side: str = "old") -> str:
     return f"Elements {timing.age_words(age_s)} {side}: {TOTALS_ONLY}."
 
 
-def serving_notes(texts: Sequence[str], condition: health.Health | None) -> tuple[Note, ...]:
+def health_sentence(summary: health.HealthSummary) -> str:
+    """Say in plain words who serves: every count that is not nil, and the shells they were judged by."""
+    counts = dict(summary.counts)
+    total = f"{counted(counts.pop('catalogued'), 'object')} catalogued"
+    words = ", ".join(f"{count:,} {status}" for status, count in counts.items() if count)
+    to = summary.ages_count_to
+    ages = "" if to is None else f"; the time asked about is far from the elements, so ages count to {to:%Y-%m-%d}"
+    spares, twice = summary.sharing_a_slot, summary.listed_twice
+    but = f", but for {spares:,}, which share{'s' if spares == 1 else ''} a slot with another" if spares else ""
+    if twice:
+        but += f"{', and for' if spares else ', but for'} {twice:,} listed twice"
+    if not summary.shells:
+        if not summary.serving:
+            return f"{total}: {words}; none is taken to serve{ages}."
+        who = "every other object" if counts["decayed"] else "every object"
+        return f"{total}: {words}; no shell stands out, so {who} is taken to serve{but}{ages}."
+    where = " and ".join(f"{s.altitude_km:,.0f} km, {s.inclination_deg:.1f}°" for s in summary.shells)
+    shell = "shell at" if len(summary.shells) == 1 else "shells at"
+    return f"{total}: {words}; those in the {shell} {where} are taken to serve{but}{ages}."
+
+
+def serving_notes(summaries: Iterable[health.HealthSummary]) -> tuple[Note, ...]:
     """Return which satellites are taken to serve: worth a line only where somebody is left out."""
-    all_serve = condition is not None and condition.clear and bool(condition.serving.all())
-    return weighed(texts, "background" if all_serve else "reading")
+    return tuple(
+        Note(
+            health_sentence(each),
+            "background" if each.shells and each.serving == dict(each.counts)["catalogued"] else "reading",
+        )
+        for each in summaries
+    )
 
 
 def times_note(clock: LocalClock) -> Note:
@@ -166,7 +193,7 @@ def search_notes(found: Searched, *, tell_age: bool = True) -> list[Note]:
     if tell_age:
         oldest, newest = span.middle - report.epoch_oldest, span.middle - report.epoch_newest
         objects, band = counted(report.objects_searched, "object"), found.band
-        words = (_WORTH_IF_SMALL if band.small else _WORTH).get(band.name, band.words)
+        words = (_WORTH_IF_SMALL if band.small else _WORTH).get(band.name) or good_for(band)
         typical = span.middle - report.epoch_median
         # The band is that of the median, which a few stale sets leave far behind the oldest.
         most = "" if age(typical) == age(oldest) else f", most {age(typical)}"

@@ -1,4 +1,7 @@
-"""Whose timing errors an answer goes by: the fleet's own, learned from snapshots, those of the file, or the usual."""
+"""How far off times may be: what elements of an age are good for, and whose timing errors an answer goes by.
+
+The errors are the fleet's own, learned from snapshots, those that the workspace states, or the usual ones.
+"""
 
 from __future__ import annotations
 
@@ -8,10 +11,41 @@ from .notes import Note, background
 from .units import counted
 
 if TYPE_CHECKING:
-    from passim.forecast import LearnedTiming
+    from passim.forecast import Band, Freshness, LearnedTiming
     from passim.workspace import Timing
 
 _DAY_S: Final = 86_400.0
+# What elements are good for in each band of `passim.forecast.timing`, which holds the sources.
+_GOOD_FOR: Final = {
+    "normal": "predicted times are good to about a second",
+    "odds beside times": "short gaps may come and go, so odds stand beside the times",
+    "odds only": "single times are off by seconds, so only odds are shown",
+    "statistics only": "single gaps are no longer predictable, only how long service is out in all",
+    "refuse": "satellites may be anywhere along their tracks by then",
+}
+# The same where a timing model gives much smaller errors than usual at that age.
+_GOOD_FOR_IF_SMALL: Final = {
+    "odds beside times": "some satellites may have manoeuvred since, so odds stand beside the times",
+    "odds only": "some satellites may have manoeuvred since, so only odds are shown",
+}
+
+
+def good_for(band: Band) -> str:
+    """Return what elements in a band are good for, a part of a sentence that follows their age."""
+    return _GOOD_FOR_IF_SMALL[band.name] if band.small else _GOOD_FOR[band.name]
+
+
+def freshness_sentence(fresh: Freshness) -> str:
+    """Say how old elements are, how far off times by them may be, and what they are good for."""
+    from passim.forecast import timing
+
+    median, oldest = timing.age_words(fresh.median_s), timing.age_words(fresh.oldest_s)
+    error = f"{float(f'{fresh.sigma_s:.2g}'):,g}"
+    stale = "" if oldest == median else f" (oldest {oldest})"
+    return (
+        f"Elements are {median} old by then{stale}, timing error {error} s: {good_for(fresh.band)} "
+        f"(band: {fresh.band.name})."
+    )
 
 
 def timing_sentence(timing: Timing, fleet: str) -> str:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from passim.coverage.notebook import as_html
 from passim.coverage.steps import Coverage
+from passim.elements.health import HealthSummary
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_group, restrict, union_by_group
 from passim.orbits.frames import earth_angle_rad, earth_fixed, julian_date
@@ -29,6 +30,7 @@ from passim.sky.doubts import warn_of_stale
 from passim.sky.fleet_search import SEARCHES, FleetSearch, Part, Progress
 from passim.sky.in_view import check_gateways
 from passim.sky.limits.base import Scene
+from passim.sky.limits.members import ServingFilter
 from passim.sky.look_angles import LookAngles, look_angles
 from passim.sky.pass_intervals import PassIntervals, concatenated, joined_in_time
 from passim.sky.passes import pass_table
@@ -55,7 +57,7 @@ class Visibility:
 
     Groups are indices in ``fleet``; times are microseconds since 1970 UTC. ``allowed`` maps the name of a limit to what
     it allows inside ``base``. Where the view's service loses time at handovers, ``allowed["handover"]`` is the base
-    less what is lost.
+    less what is lost. ``health`` says who is taken to serve, where the view asks that at all.
     """
 
     view: View
@@ -64,7 +66,7 @@ class Visibility:
     base: GroupedIntervals
     allowed: dict[str, GroupedIntervals]
     report: SearchReport
-    notes: tuple[str, ...]
+    health: tuple[HealthSummary, ...]
     _peaks: PassIntervals = field(repr=False)
     in_use: InUse | None = None
 
@@ -213,9 +215,11 @@ def _searched(
         allowed = {
             limit.name: union_by_group(*(pieces[limit.name] for _, pieces in finds)) for limit in view.all_limits
         }
-        notes = tuple(note for limit in view.limits for note in _notes(limit, search.fleet, requested))
+        health = tuple(
+            limit.health(search.fleet, requested) for limit in view.limits if isinstance(limit, ServingFilter)
+        )
         base, report = _grouped(search, together), search.report(together)
-        results.append(Visibility(view, span, search.fleet, base, allowed, report, notes, together))
+        results.append(Visibility(view, span, search.fleet, base, allowed, report, health, together))
     return results
 
 
@@ -281,9 +285,3 @@ def _less(intervals: GroupedIntervals, lost: Intervals, span: Span) -> GroupedIn
 def _keys(satellite: NDArray[np.int64], time_us: NDArray[np.int64], origin_us: int) -> NDArray[np.int64]:
     """Return one ascending number for (satellite, time) pairs sorted by both; a span is far below 2**43 us long."""
     return satellite * (1 << 43) + (time_us - origin_us)
-
-
-def _notes(limit: object, fleet: Fleet, span: Span) -> Iterable[str]:
-    """Return what a limit has to say of this fleet, if it says anything."""
-    says = getattr(limit, "notes", None)
-    return says(fleet, span) if says else ()

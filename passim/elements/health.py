@@ -84,6 +84,23 @@ class ClearShell:
     objects: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HealthSummary:
+    """Who is taken to serve of a fleet, in numbers.
+
+    ``counts`` are those of `Health.counts`; ``sharing_a_slot`` and ``listed_twice`` say how many of those at a shell,
+    or of all where none stands out, stay out for another object; ``ages_count_to`` is None where ages are counted to
+    the moment asked about.
+    """
+
+    counts: tuple[tuple[str, int], ...]
+    shells: tuple[ClearShell, ...]
+    serving: int
+    sharing_a_slot: int
+    listed_twice: int
+    ages_count_to: datetime | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Health:
     """Which objects of a fleet take part in its service, and why the others do not.
@@ -117,33 +134,19 @@ class Health:
         """How many objects are catalogued, and of these have each status of `STATUSES`."""
         return {"catalogued": len(self.status)} | {word: int((self.status == word).sum()) for word in STATUSES}
 
-    def sentence(self) -> str:
-        """Say in plain words who serves: every count that is not nil, and the shells they were judged by."""
-        counts = self.counts
-        total = f"{counts['catalogued']:,} object{'s' if counts['catalogued'] != 1 else ''} catalogued"
-        words = ", ".join(f"{counts[word]:,} {word}" for word in STATUSES if counts[word])
-        if not self.clear:
-            if not self.serving.any():
-                return f"{total}: {words}; none is taken to serve{self._age_words()}."
-            gone = bool((self.status == DECAYED).any())
-            twice = int((self.same_orbit_as >= 0).sum())
-            who = "every other object" if gone else "every object"
-            but = f", but for {twice:,} listed twice" if twice else ""
-            return f"{total}: {words}; no shell stands out, so {who} is taken to serve{but}{self._age_words()}."
-        where = " and ".join(f"{s.altitude_km:,.0f} km, {s.inclination_deg:.1f}°" for s in self.shells)
-        shell = "shell at" if len(self.shells) == 1 else "shells at"
+    @property
+    def summary(self) -> HealthSummary:
+        """Who is taken to serve, in numbers: what an answer tells of it."""
         at_shell = self.status == AT_SHELL
-        spares, twice = (int((at_shell & (of >= 0)).sum()) for of in (self.same_slot_as, self.same_orbit_as))
-        but = f", but for {spares:,}, which share{'s' if spares == 1 else ''} a slot with another" if spares else ""
-        if twice:
-            but += f"{', and for' if spares else ', but for'} {twice:,} listed twice"
-        return f"{total}: {words}; those in the {shell} {where} are taken to serve{but}{self._age_words()}."
-
-    def _age_words(self) -> str:
-        """Say to which moment ages are counted, where it is not the one asked about."""
-        if self.judged_at == self.moment:
-            return ""
-        return f"; the time asked about is far from the elements, so ages count to {self.judged_at:%Y-%m-%d}"
+        of_shells = at_shell if self.clear else np.ones_like(at_shell)
+        return HealthSummary(
+            counts=tuple(self.counts.items()),
+            shells=self.shells,
+            serving=int(self.serving.sum()),
+            sharing_a_slot=int((at_shell & (self.same_slot_as >= 0)).sum()) if self.clear else 0,
+            listed_twice=int((of_shells & (self.same_orbit_as >= 0)).sum()),
+            ages_count_to=None if self.judged_at == self.moment else self.judged_at,
+        )
 
 
 def assess(fleet: Fleet, moment: datetime) -> Health:

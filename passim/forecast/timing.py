@@ -165,14 +165,12 @@ class Band:
 
     name        normal, odds beside times, odds only, statistics only, or refuse
     up_to_s     the greatest age in it, seconds: minus infinity where a timing model never lets it hold
-    words       why, a part of a sentence that follows the age
     small       True where a timing model gives less than half of the errors that usually go with it, so that what keeps
                 it where it is are satellites that may have manoeuvred
     """
 
     name: str
     up_to_s: float
-    words: str
     small: bool = False
 
     @property
@@ -201,17 +199,11 @@ class Band:
 # the usual model; by one with larger errors a band ends at the age at which that has the same error (`bands_of`). By a
 # better one it ends no later: whoever manoeuvres is in no model's sigma. How long service is out in all does not hang
 # on the errors, so its band ends after two weeks by any model.
-_NORMAL: Final = Band("normal", 24 * _HOUR_S, "predicted times are good to about a second")
-_BESIDE: Final = Band("odds beside times", 72 * _HOUR_S, "short gaps may come and go, so odds stand beside the times")
-_ODDS: Final = Band("odds only", 168 * _HOUR_S, "single times are off by seconds, so only odds are shown")
-_STATISTICS: Final = Band(
-    "statistics only", 336 * _HOUR_S, "single gaps are no longer predictable, only how long service is out in all"
-)
-_REFUSE: Final = Band("refuse", math.inf, "satellites may be anywhere along their tracks by then")
-_IF_SMALL: Final = {
-    _BESIDE.name: "some satellites may have manoeuvred since, so odds stand beside the times",
-    _ODDS.name: "some satellites may have manoeuvred since, so only odds are shown",
-}
+_NORMAL: Final = Band("normal", 24 * _HOUR_S)
+_BESIDE: Final = Band("odds beside times", 72 * _HOUR_S)
+_ODDS: Final = Band("odds only", 168 * _HOUR_S)
+_STATISTICS: Final = Band("statistics only", 336 * _HOUR_S)
+_REFUSE: Final = Band("refuse", math.inf)
 BANDS: Final = (_NORMAL, _BESIDE, _ODDS, _STATISTICS, _REFUSE)
 # Past this age nothing is forecast unless told.
 OLDEST_S: Final = _STATISTICS.up_to_s
@@ -230,16 +222,6 @@ class Freshness:
     oldest_s: float
     sigma_s: float
 
-    @property
-    def words(self) -> str:
-        """The matter in one sentence, to stand beside a forecast."""
-        oldest, error = age_words(self.oldest_s), f"{float(f'{self.sigma_s:.2g}'):,g}"
-        stale = "" if oldest == age_words(self.median_s) else f" (oldest {oldest})"
-        return (
-            f"Elements are {age_words(self.median_s)} old by then{stale}, timing error {error} s: "
-            f"{self.band.words} (band: {self.band.name})."
-        )
-
 
 @lru_cache(maxsize=64)
 def bands_of(model: TimingModel) -> tuple[Band, ...]:
@@ -248,9 +230,8 @@ def bands_of(model: TimingModel) -> tuple[Band, ...]:
     found = []
     for band in BANDS[:3]:
         error_s = float(usual.total_sigma_s(band.up_to_s))
-        small = band.name in _IF_SMALL and float(model.total_sigma_s(band.up_to_s)) < 0.5 * error_s
-        words = _IF_SMALL[band.name] if small else band.words
-        found.append(replace(band, up_to_s=min(model.age_s(error_s), band.up_to_s), words=words, small=small))
+        small = band.needs_odds and float(model.total_sigma_s(band.up_to_s)) < 0.5 * error_s
+        found.append(replace(band, up_to_s=min(model.age_s(error_s), band.up_to_s), small=small))
     return (*found, *BANDS[3:])
 
 

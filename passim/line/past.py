@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.coverage.visibility import find_visibility
+from passim.elements.health import HealthSummary
 from passim.elements.records import Fleet
 from passim.forecast.calibration import Calibration
 from passim.forecast.odds import Odds, odds_of_no_service
@@ -57,7 +58,7 @@ class PastForecast:
     odds        the chance of no service, second by second; None where some elements are too old for odds of moments
     freshness   how old the elements were in the middle of each part that has elements of its own, in order
     objects     how many objects were searched, the most over the parts
-    notes       what the limits have to say of the fleet, each once
+    health      who was taken to serve, each answer once
     view        whose service it is
     parts       what the odds are made of, to make them anew; empty where there are none
     """
@@ -67,7 +68,7 @@ class PastForecast:
     odds: Odds | None
     freshness: tuple[Freshness, ...]
     objects: int
-    notes: tuple[str, ...]
+    health: tuple[HealthSummary, ...]
     view: View
     parts: tuple[ForecastPart, ...] = ()
 
@@ -94,7 +95,7 @@ def past_forecast(
     model = model or TimingModel()
     gaps, freshness, objects = [], [], 0
     parts: list[ForecastPart] = []
-    notes: dict[str, None] = {}
+    health: dict[HealthSummary, None] = {}
     for part, fleet in fleets_over(fleet_at, span):
         fresh = band_for(fleet, part.middle, model, allow_stale=allow_stale)
         searched = Span(part.start - _MARGIN, part.end + _MARGIN)
@@ -114,12 +115,12 @@ def past_forecast(
             loses_time = view.service.loses_time
             parts.append(ForecastPart(part, searched, seen.joint(), epochs_us, model, loses_time))
         freshness.append(fresh)
-        notes.update(dict.fromkeys(seen.notes))
+        health.update(dict.fromkeys(seen.health))
         objects = max(objects, seen.report.objects_searched)
     every_gap = pd.concat(gaps, ignore_index=True)
     told = tuple(parts) if len(parts) == len(freshness) else ()
     odds = _joined(span, [part.odds() for part in told]) if told else None
-    return PastForecast(span, every_gap, odds, tuple(freshness), objects, tuple(notes), view, told)
+    return PastForecast(span, every_gap, odds, tuple(freshness), objects, tuple(health), view, told)
 
 
 def _joined(span: Span, parts: list[Odds]) -> Odds:

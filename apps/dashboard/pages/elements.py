@@ -19,6 +19,7 @@ from ...figures.theme import Theme
 from ...figures.timing_errors import errors_by_age
 from ...text import elements as elements_words
 from ...text.hindcast import LEARNED_COLUMNS, learned_rows
+from ...text.query import health_sentence
 from ...text.skipped import left_out_words
 from ...text.timing import timing_sentence
 from ...text.units import counted
@@ -111,7 +112,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         {
             "status": Shown(
                 by_status(health.counts, theme),
-                health.sentence(),
+                health_sentence(health.summary),
                 Table(counts, elements_words.STATUS_COLUMNS, of_site=False),
             ),
             "lately": Shown(

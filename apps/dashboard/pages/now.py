@@ -22,6 +22,7 @@ from ...text.gaps import gap_columns
 from ...text.learned import calls_of_record, lesson_notes, such_calls_sentence
 from ...text.notes import Note
 from ...text.now import alone, details, headline, live_gap_words, live_words, now_columns
+from ...text.timing import freshness_sentence
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Live, Page, Panel, Shown, Table
@@ -100,7 +101,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 Table(found.table, now_columns(clock), clock),
             ),
         },
-        (Note(found.freshness.words), *of_record, *notes_of(question, seen, span, tell_age=False)),
+        (Note(freshness_sentence(found.freshness)), *of_record, *notes_of(question, seen, span, tell_age=False)),
         " ".join(lines),
         still,
         live,

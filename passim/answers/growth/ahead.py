@@ -20,6 +20,7 @@ from passim.answers.growth.launch_plan import Fitted, PlannedLaunch, planned_sat
 from passim.answers.growth.orders import Order
 from passim.coverage.ranks import RankSweep
 from passim.coverage.visibility import Visibility, find_visibility
+from passim.elements.health import HealthSummary
 from passim.elements.records import Fleet
 from passim.sky.in_view import serving_satellites
 from passim.sky.limits import ServingFilter
@@ -38,8 +39,8 @@ class Ahead:
         planned         how many of them come from the plan
         gap_fraction, gap_count, mean_gap_s, longest_gap_s      as in `passim.answers.growth.curves.Curves.table`
 
-    ``curves`` are those of every number on the way, ``visibility`` that of all satellites together, and ``notes`` what
-    the limits have to say of today's fleet.
+    ``curves`` are those of every number on the way, ``visibility`` that of all satellites together, and ``health``
+    says who of today's fleet is taken to serve.
     """
 
     table: pd.DataFrame
@@ -47,7 +48,7 @@ class Ahead:
     launches: tuple[PlannedLaunch, ...]
     fitted: tuple[Fitted, ...]
     visibility: Visibility
-    notes: tuple[str, ...] = ()
+    health: tuple[HealthSummary, ...] = ()
 
     def date_met(self, goal: Goal) -> datetime | None:
         """Return the first day from which on `goal` stays met under the plan; None where it is not met in the end."""
@@ -113,6 +114,5 @@ def growth_ahead(
     for name in COLUMNS:
         column = curves.values[name][0, at]
         table[name] = column.astype(np.int64) if name == "gap_count" else column
-    filters = [limit for limit in view.limits if isinstance(limit, ServingFilter)]
-    notes = tuple(note for limit in filters for note in limit.notes(nearest, span))
-    return Ahead(table, curves, in_turn, planned.fitted, visibility, notes)
+    health = tuple(limit.health(nearest, span) for limit in view.limits if isinstance(limit, ServingFilter))
+    return Ahead(table, curves, in_turn, planned.fitted, visibility, health)

@@ -18,6 +18,7 @@ from passim.answers.sites.figures import figures_of, report_on_places
 from passim.coverage.notebook import as_html
 from passim.coverage.steps import Coverage
 from passim.coverage.visibility import Visibility, find_visibilities
+from passim.elements.health import HealthSummary
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
@@ -53,11 +54,13 @@ class SiteComparison:
         call_frozen_s           seconds of it without service; missing where there are no call hours
         best_limit              the limit which, lifted alone, gives back most; empty where none gives anything
         best_limit_gives_back_s seconds of the span that come back
+
+    ``health`` says who is taken to serve, each answer once.
     """
 
     table: pd.DataFrame
     report: SearchReport
-    notes: tuple[str, ...]
+    health: tuple[HealthSummary, ...]
 
     def __repr__(self) -> str:
         out = 100.0 * (1.0 - self.table["covered_fraction"])
@@ -101,9 +104,9 @@ def compare_sites(
     calls: Sequence[DailyHours | None] = [None] * len(views) if call_hours is None else call_hours
     found = find_visibilities(fleet, views, span, progress=progress, warn=False)
     rows = [_site_row(seen, call_hours_there, hours) for seen, call_hours_there in zip(found, calls, strict=True)]
-    notes = tuple(dict.fromkeys(note for seen in found for note in seen.notes))
+    health = tuple(dict.fromkeys(each for seen in found for each in seen.health))
     table = pd.DataFrame(rows).astype({"gap_mean_s": float, "call_frozen_s": float})
-    return SiteComparison(table, SearchReport.together([seen.report for seen in found]), notes)
+    return SiteComparison(table, SearchReport.together([seen.report for seen in found]), health)
 
 
 def beside_chosen(table: pd.DataFrame, sites: Sequence[Site], chosen: int, span: Span) -> pd.DataFrame:

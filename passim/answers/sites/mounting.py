@@ -16,6 +16,7 @@ import pandas as pd
 
 from passim.coverage import Coverage
 from passim.coverage.visibility import find_visibilities
+from passim.elements.health import HealthSummary
 from passim.elements.records import Fleet
 from passim.errors import SiteError
 from passim.sky.horizon import Horizon
@@ -47,14 +48,14 @@ class Comparison:
         difference_s_per_day     out_s_per_day less that of the first view: negative is better
 
     ``coverages`` holds each view's coverage, ``report`` the search of the first view, ``notes`` what the horizons are
-    made of, ``fleet_notes`` which satellites are taken to serve.
+    made of, ``health`` which satellites are taken to serve.
     """
 
     table: pd.DataFrame
     coverages: tuple[Coverage, ...]
     report: SearchReport
     notes: tuple[str, ...] = ()
-    fleet_notes: tuple[str, ...] = ()
+    health: tuple[HealthSummary, ...] = ()
 
     @property
     def best(self) -> int:
@@ -192,6 +193,6 @@ def _compare(
             "difference_s_per_day": [seconds - out_s[0] for seconds in out_s],
         }
     )
-    # Views that share a limit share its notes: each is told once.
-    of_fleet = dict.fromkeys(note for visibility in found for note in visibility.notes)
-    return Comparison(table, tuple(coverages), found[0].report, notes, tuple(of_fleet))
+    # Views that share a limit share its verdict: each is told once.
+    health = dict.fromkeys(each for visibility in found for each in visibility.health)
+    return Comparison(table, tuple(coverages), found[0].report, notes, tuple(health))

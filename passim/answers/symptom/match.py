@@ -23,6 +23,7 @@ from passim.answers.symptom.score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE
 from passim.answers.symptom.search import Trials, TriedSetting, judged, search_settings
 from passim.answers.symptom.settings import Grid, Setting
 from passim.coverage.notebook import as_html
+from passim.elements.health import HealthSummary
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import Intervals
@@ -131,7 +132,7 @@ class SymptomAnswer:
     tried           how many settings were tried
     gain            of a record: what the setting that leads gains on the hours held out; None for ranges
     chance_level    of a record: what the same setting reaches there at 1 % of the shifts in time; None for ranges
-    fleet_notes     which satellites are taken to serve
+    health          which satellites are taken to serve
     """
 
     symptom: FreezeRanges | FreezeRecord
@@ -145,7 +146,7 @@ class SymptomAnswer:
     gain: float | None
     chance_level: float | None
     report: SearchReport
-    fleet_notes: tuple[str, ...] = ()
+    health: tuple[HealthSummary, ...] = ()
 
     def __repr__(self) -> str:
         count = len(self.candidates)
@@ -253,7 +254,7 @@ def match_symptom(
         gain,
         chance_level,
         trials.visibility.report,
-        trials.visibility.notes,
+        trials.visibility.health,
     )
 
 

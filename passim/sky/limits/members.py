@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.elements.health import assess
+from passim.elements.health import HealthSummary, assess
 from passim.elements.identifiers import SatelliteId
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
@@ -26,9 +26,9 @@ class ServingFilter(FleetLimit):
         """Say of each satellite whether it serves at the middle of the span, shape (satellites,)."""
         return np.asarray(assess(fleet, span.middle).serving)
 
-    def notes(self, fleet: Fleet, span: Span) -> tuple[str, ...]:
-        """Return the counts behind the filter, in words."""
-        return (assess(fleet, span.middle).sentence(),)
+    def health(self, fleet: Fleet, span: Span) -> HealthSummary:
+        """Return the counts behind the filter."""
+        return assess(fleet, span.middle).summary
 
 
 @dataclass(frozen=True)

@@ -18,8 +18,8 @@ from ....figures.places import by_latitude, world_map
 from ....figures.sites import side_by_side
 from ....figures.theme import Theme
 from ....text import sites as sites_words
-from ....text.notes import Note, background, left_out, weighed
-from ....text.query import search_notes, searched
+from ....text.notes import Note, background, left_out
+from ....text.query import health_sentence, search_notes, searched
 from ....text.service import everywhere_notes, policy_note
 from ....text.sites import BAND_COLUMNS, LATITUDE_COLUMNS, beside_columns
 from ....text.units import counted, duration
@@ -114,7 +114,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         (
             *search_notes(searched(comparison.report, span, question.fleet_timing.model)),
             *([Note(hours)] if hours else []),
-            *weighed(comparison.notes),
+            *map(Note, map(health_sentence, comparison.health)),
             *policy_note(question.view, guessed=question.workspace.policy_guessed),
             *notes,
             *common_notes(question, span),

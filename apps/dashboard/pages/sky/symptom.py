@@ -21,7 +21,7 @@ from ....text import symptom as symptom_words
 from ....text.columns import Column, cells_of, without
 from ....text.mounting import MOUNTING_CAUTIONS
 from ....text.notes import beside
-from ....text.query import search_notes, searched
+from ....text.query import health_sentence, search_notes, searched
 from ....text.units import printable
 from ....text.ways_out import in_page_words
 from ...address import read_query
@@ -352,7 +352,7 @@ def _may_keep(found: room.SymptomAnswer, number: int) -> bool:
 
 def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomAnswer) -> Any:
     """Return the answer: sentence, what to watch for, the ranks, and what must be said beside them."""
-    notes = [*(note.text for note in symptom_words.symptom_notes(found)), *found.fleet_notes]
+    notes = [*(note.text for note in symptom_words.symptom_notes(found)), *map(health_sentence, found.health)]
     left_out = bool(_left_out(question.view, request))
     if left_out:
         notes.append(
