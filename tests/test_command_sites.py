@@ -13,6 +13,7 @@ import pytest
 
 from commands import run
 from passim import read_elements, write_elements
+from passim.answers.sites import sweeps
 from passim.workspace import create
 
 SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
@@ -159,6 +160,63 @@ def test_the_world_does_not_depend_on_workers(fleet_file: str) -> None:
     assert len(alone["rows"]) == 72
     assert 0.0 < alone["surface"]["covered_fraction"] < 1.0
     assert "weighted by area" in alone["answer"]
+
+
+def test_rows_are_on_the_disk_as_soon_as_they_are_known_and_ctrl_c_keeps_them(
+    fleet_file: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The coarse grid of 144 points comes first: stopped 10 later, its figures are those of the coarse grid."""
+    out, seen = tmp_path / "world.csv", []
+    whole = asked("--elements", fleet_file, "--world", "10", "--shares", "60", "--workers", "1")["rows"]
+    row_of = sweeps.world_row
+
+    def stopping(place: sweeps.Place) -> dict[str, Any]:
+        seen.append(out.read_text().count("\n") if out.exists() else 0)
+        if len(seen) == 299:
+            raise KeyboardInterrupt
+        return row_of(place)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(sweeps, "world_row", stopping)
+        given = ["--elements", fleet_file, "--world", "10", "--shares", "60", "--workers", "1", *SPAN]
+        result = run("sites", *given, "--out", str(out))
+    assert result.exit_code == 130
+    assert seen[:299] == [0, *range(2, 300)]  # with the heading
+    assert result.stderr.startswith(
+        "Stopped after 298 of 648 points: what follows is of these alone. At 288 points 20° "
+    )
+    assert "Wrote 298 rows" in result.stderr
+    kept = list(csv.DictReader(out.open()))
+    found = {(row["latitude_deg"], row["longitude_deg"]): row["covered_fraction"] for row in whole}
+    assert len(kept) == 298
+    assert all(found[float(r["latitude_deg"]), float(r["longitude_deg"])] == float(r["covered_fraction"]) for r in kept)
+    assert {abs(float(row["latitude_deg"])) for row in kept} == {5.0, 15.0, 35.0, 55.0, 75.0}
+
+
+def test_what_is_stopped_before_its_first_row_leaves_the_old_file(
+    fleet_file: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "latitudes.csv"
+    out.write_text("an old map\n")
+
+    def stop(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("passim.answers.sites.sweeps.figures_of", stop)
+    result = run("sites", "--elements", fleet_file, "--latitudes", "0:60:30", *SPAN, "--out", str(out))
+    assert (result.exit_code, out.read_text()) == (130, "an old map\n")
+    assert result.stderr == "Stopped before the first row was known: nothing is written.\n"
+
+
+def test_rows_on_standard_output_are_those_of_the_file(fleet_file: str, tmp_path: Path) -> None:
+    given = ["--elements", fleet_file, "--latitudes", "0:60:10", "--longitudes", "2", "--workers", "1"]
+    streamed = done(*given, "--format", "csv").splitlines()
+    done(*given, "--out", str(tmp_path / "latitudes.csv"))
+    filed = (tmp_path / "latitudes.csv").read_text().splitlines()
+    assert (streamed[0], sorted(streamed)) == (filed[0], sorted(filed))
+    latitudes = [[float(line.split(",")[0]) for line in lines[1:]] for lines in (streamed, filed)]
+    assert latitudes[0] == [-50.0, -30.0, -10.0, 10.0, 30.0, 50.0, -60.0, -40.0, -20.0, 0.0, 20.0, 40.0, 60.0]
+    assert latitudes[1] == sorted(latitudes[0])
 
 
 # --- fleets -----------------------------------------------------------------------------------------------------------

@@ -19,10 +19,12 @@ from passim import Coverage, Fleet, Horizon, Site, Span, find_passes, intervals,
 from passim.answers.sites import figures as site_figures
 from passim.answers.sites.compare import MASKS_DEG, SiteComparison, compare_fleets, compare_sites
 from passim.answers.sites.figures import PlaceFigures, SiteFigures, Tally, figures_of, report_on_places
+from passim.answers.sites.refinement import LatitudeWalk, WorldWalk, latitude_levels, world_levels
 from passim.answers.sites.sweeps import (
     LatitudeSweep,
     Place,
     PlaceSweep,
+    ShareSweep,
     WorldSummary,
     latitudes_both_ways,
     sweep_latitudes,
@@ -327,6 +329,38 @@ def test_the_world_is_streamed_and_summed(span: Span) -> None:
     # Beyond 61.5 degrees nothing of 53 degrees at 550 km is in view: the rows at 67.5 have nothing.
     assert (table.loc[table["latitude_deg"].abs() > 62.0, "in_view_max"] == 0).all()
     assert (table.loc[table["latitude_deg"].abs() < 62.0, "in_view_max"] > 0).all()
+
+
+def test_a_grid_is_taken_coarse_first_and_no_place_twice() -> None:
+    """By hand: 15, 35, 55, 75 degrees and every second longitude first, then the rest."""
+    for step_deg, sizes in ((30.0, [72]), (10.0, [144, 504]), (5.0, [144, 504, 1944]), (2.5, [144, 504, 1944, 7776])):
+        levels, every = world_levels(world_places(step_deg)), world_places(step_deg)
+        assert [len(level) for level in levels] == sizes, step_deg
+        assert sorted(place for level in levels for place in level) == sorted(every)
+    first, then = world_levels(world_places(10.0))
+    assert {latitude for latitude, _ in first} == {k * s for k in (15.0, 35.0, 55.0, 75.0) for s in (1.0, -1.0)}
+    assert {longitude for _, longitude in first} == set(np.arange(-165.0, 180.0, 20.0))
+    assert (5.0, -175.0) in then
+    # Wide steps round the Earth are not thinned.
+    page = world_levels([(latitude, longitude) for latitude in (-15.0, -5.0, 5.0, 15.0) for longitude in (-90.0, 90.0)])
+    assert [sorted({latitude for latitude, _ in level}) for level in page] == [[-15.0, 15.0], [-5.0, 5.0]]
+    assert latitude_levels([0.0, 45.0, -45.0]) == [[-45.0, 0.0, 45.0]]
+    assert latitude_levels([-60.0, -50.0, -40.0, 40.0, 50.0, 60.0]) == [[-50.0, 50.0], [-60.0, -40.0, 40.0, 60.0]]
+
+
+def test_a_walk_finds_what_a_sweep_finds(span: Span) -> None:
+    fleet, view, places = pattern(60, 6, 1), View(place(0.0)), world_places(15.0)
+    walk = WorldWalk(fleet, view, places, span, step_s=30.0, workers=WorkerConfig(1))
+    came = list(walk)
+    found = list(ShareSweep(fleet, view, places, span, 30.0, workers=WorkerConfig(1)))
+    pd.testing.assert_frame_equal(world_table(came), world_table(found))
+    assert walk.summary is not None
+    assert (walk.summary.places, walk.whole_step_deg, walk.report.objects_searched) == (288, 15.0, 60)
+    walking = LatitudeWalk(fleet, view, [0.0, 45.0], span, longitudes=2, workers=WorkerConfig(1))
+    rows = list(walking)
+    swept = sweep_latitudes(fleet, view, [0.0, 45.0], span, longitudes=2, workers=WorkerConfig(1))
+    assert len(rows) == 2
+    pd.testing.assert_frame_equal(walking.swept.table, swept.table)
 
 
 def test_a_summary_counts_area() -> None:

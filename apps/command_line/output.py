@@ -23,12 +23,12 @@ import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
 from ..text import notes as note_words
-from ..text.answer import Answer, plain_rows, rows_of_site
+from ..text.answer import Answer, plain_numbers, plain_rows, rows_of_site
 from ..text.columns import Column, cells_of, with_offset
 from ..text.units import counted, printable, wrapped
 from .parsing import OutputChoice
@@ -36,6 +36,7 @@ from .table import table_lines, width
 
 if TYPE_CHECKING:
     from passim import Fleet
+    from passim.errors import InputError
 
 _PATIENCE_S = 1.0
 # Where no bar can be drawn, a line so often.
@@ -44,8 +45,52 @@ _LINE_EVERY_S = 15.0
 _SHARE_STEP = 0.02
 
 
-def write(answer: Answer, choice: OutputChoice) -> None:
-    """Write the answer as the user chose. Raises InputError where --out cannot be written."""
+class RowStream:
+    """Rows of CSV written as they come, each flushed, where the answer is to be CSV; elsewhere they go nowhere.
+
+    With --out they go to the file from the first on, so that whatever ends the work leaves them there; `write` then
+    puts the whole answer in its place. On standard output they are the answer, in the order in which they came. Raises
+    InputError where --out cannot be written.
+    """
+
+    def __init__(self, choice: OutputChoice) -> None:
+        self._choice, self.written = choice, 0
+        self._file: TextIO | None = None
+
+    def __enter__(self) -> RowStream:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._file is not None and self._choice.out is not None:
+            self._file.close()
+
+    def add(self, row: Mapping[str, Any]) -> None:
+        """Write one row; all have the same columns, which the first one names."""
+        if self._choice.format != "csv":
+            return
+        try:
+            if self._file is None:
+                self._file = self._opened()
+                csv.writer(self._file, lineterminator="\n").writerow(row)
+            csv.writer(self._file, lineterminator="\n").writerow(plain_numbers(row).values())
+            self._file.flush()
+        except OSError as error:
+            if self._choice.out is None:
+                raise
+            raise _unwritable(self._choice.out, error) from None
+        self.written += 1
+
+    def _opened(self) -> TextIO:
+        if self._choice.out is None:
+            return sys.stdout
+        return Path(self._choice.out).open("w", encoding="utf-8", newline="")
+
+
+def write(answer: Answer, choice: OutputChoice, *, streamed: bool = False) -> None:
+    """Write the answer as the user chose; rows that were `streamed` to standard output stand there already.
+
+    Raises InputError where --out cannot be written.
+    """
     left_out = note_words.left_out(answer.notes)
     if left_out:
         answer = replace(answer, sentence="\n".join([*left_out, answer.sentence]))
@@ -55,10 +100,10 @@ def write(answer: Answer, choice: OutputChoice) -> None:
         text = _csv_text(answer)
     else:
         text = _people_text(answer, choice)
-    if choice.out is None:
-        click.echo(text, nl=False)
-    else:
+    if choice.out is not None:
         write_file(choice.out, text)
+    elif not streamed or choice.format != "csv":
+        click.echo(text, nl=False)
     # Standard output holds nothing but the rows when the rows are CSV, so the words go to standard error.
     if choice.format == "csv":
         tell(answer.in_one_line, *note_lines(answer, choice))
@@ -94,7 +139,6 @@ def check_out(path: str | None) -> None:
 def write_file(path: str, text: str) -> None:
     """Write `text` to `path` as UTF-8, whole or not at all. Raises InputError where that fails."""
     from passim.elements import atomic
-    from passim.errors import InputError
 
     check_out(path)
     data, target = text.encode("utf-8"), Path(path)
@@ -104,7 +148,13 @@ def write_file(path: str, text: str) -> None:
         else:
             atomic.write_atomically(target, data)
     except OSError as error:
-        raise InputError(f"--out cannot be written: {error.strerror}", got=path, try_next="another folder") from None
+        raise _unwritable(path, error) from None
+
+
+def _unwritable(path: str, error: OSError) -> InputError:
+    from passim.errors import InputError
+
+    return InputError(f"--out cannot be written: {error.strerror}", got=path, try_next="another folder")
 
 
 def _csv_text(answer: Answer) -> str:

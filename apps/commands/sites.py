@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,16 +30,25 @@ from ..text.notes import Note, background, led, without
 from ..text.service import everywhere_notes, lifted_note, without_handovers_note
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from passim import Fleet, Span
+    from passim.answers.sites import refinement
     from passim.parallel import chunks as work
     from passim.sky import view as views
     from passim.spans import DailyHours
 
     from ..command_line.parsing import Spotted
     from ..text.answer import Answer
+    from ..text.columns import Column
 
 
+INTERRUPTED = 130
 _MORE = """\
+Latitudes and the world are looked at coarse first, then finer. With --out FILE.csv, or --format csv, each row is
+written as soon as it is known. Ctrl-C keeps what there is: the answer then says how much came, and the exit status is
+130. A file is put in order, from the north for the world, once the last row has come.
+
 With --shares a map counts the gateways that are named. The closed form beside a sweep by latitude is the long-run mean
 in view of the mask alone. --fleets looks under masks of 25, 30, 35 and 40°, with and without the site's gateway. Large
 work is shared among processors, or machines with --cluster; the answer does not depend on how many.
@@ -152,12 +163,16 @@ def sites(
     if fleets:
         answer = _fleet_answer(fleet_choice, places, span, worker_config)
     elif latitudes_text is not None:
-        answer = _latitude_answer(fleet_choice, places, latitudes_text, longitudes, shares_s, span, worker_config)
+        sweep = _Sweep(fleet_choice, places, shares_s, span, worker_config, output_choice)
+        answer = sweep.latitudes(latitudes_text, longitudes)
     elif world_deg is not None:
-        answer = _world_answer(fleet_choice, places, world_deg, shares_s, span, worker_config)
+        sweep = _Sweep(fleet_choice, places, shares_s, span, worker_config, output_choice)
+        answer = sweep.world(world_deg)
     else:
         answer = _site_answer(fleet_choice, places, span, hours)
-    write(answer, output_choice)
+    write(answer, output_choice, streamed=sweeping)
+    if answer.facts.get("stopped"):
+        click.get_current_context().exit(INTERRUPTED)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -264,96 +279,132 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     return Answer("sites", sentence, found.table, SITE_COLUMNS, messages, facts)
 
 
-def _latitude_answer(
-    fleet_choice: FleetChoice,
-    places: _Places,
-    text: str,
-    longitudes: int | None,
-    shares_s: float | None,
-    span: Span,
-    worker_config: work.WorkerConfig,
-) -> Answer:
-    """Return the answer of a sweep by latitude."""
-    from passim.answers.sites import sweeps
+@dataclasses.dataclass(frozen=True)
+class _Sweep:
+    """A sweep by latitude or over the world: coarse first, its rows written as they come, kept where it is stopped."""
 
-    from ..command_line.output import progress
-    from ..command_line.query import check_age
-    from ..text.answer import Answer
-    from ..text.query import CAUTION, headed, search_notes, searched
-    from ..text.sites import LATITUDE_COLUMNS, latitude_sentence, shares_note
-    from ..text.units import counted, duration
+    fleet_choice: FleetChoice
+    places: _Places
+    shares_s: float | None
+    span: Span
+    worker_config: work.WorkerConfig
+    output_choice: OutputChoice
 
-    latitudes_deg = latitudes(text)
-    view, notes = places.anywhere()
-    fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    with progress("Sweeping latitudes") as advance:
-        found = sweeps.sweep_latitudes(
-            fleet,
-            view,
-            latitudes_deg,
-            span,
-            longitudes=sweeps.LONGITUDES if longitudes is None else longitudes,
-            step_s=shares_s,
-            workers=worker_config,
-            progress=advance,
-        )
-    closed = ["The closed form knows only the mask, and says what would be covered if satellites stood at random."]
-    if found.left_out:
-        closed.append(f"It leaves out {counted(found.left_out, 'object')} on eccentric or very high orbits.")
-    looked = searched(found.report, span, fleet_choice.timing_model())
-    near = [] if shares_s is None else [shares_note(shares_s, found.share_error)]
-    messages = (*near, *map(background, closed), *search_notes(looked), *notes, *fleet_notes, CAUTION)
-    sentence = headed(latitude_sentence(found, duration(span.duration_s)), looked)
-    limits = descriptions(view)
-    facts = _facts(span, limits=limits)
-    return Answer("sites", sentence, found.table, LATITUDE_COLUMNS, messages, facts)
+    def latitudes(self, text: str, longitudes: int | None) -> Answer:
+        """Return the answer of a sweep by latitude."""
+        from passim.answers.sites import refinement, sweeps
+
+        from ..command_line.output import progress
+        from ..text.sites import LATITUDE_COLUMNS, closed_form_notes, latitude_sentence, stopped_sentence
+        from ..text.units import duration
+
+        latitudes_deg = latitudes(text)
+        view, notes, fleet, fleet_notes = self._asked()
+        with progress("Sweeping latitudes") as advance:
+            walk = refinement.LatitudeWalk(
+                fleet,
+                view,
+                latitudes_deg,
+                self.span,
+                longitudes=sweeps.LONGITUDES if longitudes is None else longitudes,
+                step_s=self.shares_s,
+                workers=self.worker_config,
+                progress=advance,
+            )
+            came = self._written(walk, lambda row: row)
+        found = walk.swept
+        sentences = [latitude_sentence(found, duration(self.span.duration_s))]
+        if len(came) < len(latitudes_deg):
+            sentences.insert(0, stopped_sentence(len(came), len(latitudes_deg), "latitude"))
+        messages = (*closed_form_notes(found.left_out), *notes)
+        facts = _stopped_facts(len(came), len(latitudes_deg))
+        return self._answer(walk, sentences, found.table, LATITUDE_COLUMNS, view, messages, fleet_notes, facts)
+
+    def world(self, step_deg: float) -> Answer:
+        """Return the answer of a grid of the world."""
+        from passim.answers.sites import refinement, sweeps
+
+        from ..command_line.output import progress
+        from ..text.answer import plain_numbers
+        from ..text.sites import WORLD_COLUMNS, stopped_sentence, world_sentence
+        from ..text.units import duration
+
+        points_deg = sweeps.world_places(step_deg)
+        view, notes, fleet, fleet_notes = self._asked()
+        with progress("Going round the world") as advance:
+            walk = refinement.WorldWalk(
+                fleet,
+                view,
+                points_deg,
+                self.span,
+                step_s=self.shares_s,
+                workers=self.worker_config,
+                progress=advance,
+            )
+            came = self._written(walk, sweeps.world_row)
+        sentences, facts = [], _stopped_facts(len(came), len(points_deg))
+        if len(came) < len(points_deg):
+            sentences.append(stopped_sentence(len(came), len(points_deg), "point"))
+        summary = walk.summary
+        if summary is not None:
+            sentences.append(world_sentence(summary, walk.whole_step_deg, duration(self.span.duration_s)))
+            numbers = {
+                "covered_fraction": summary.covered_fraction,
+                "never_out_fraction": summary.never_out_fraction,
+                "never_in_fraction": summary.never_in_fraction,
+            }
+            facts["surface"] = plain_numbers(numbers)
+        return self._answer(walk, sentences, sweeps.world_table(came), WORLD_COLUMNS, view, notes, fleet_notes, facts)
+
+    def _asked(self) -> tuple[views.View, list[Note], Fleet, list[Note]]:
+        """Return the view and the fleet that go round, each with what the user should be told."""
+        from ..command_line.query import check_age
+
+        view, notes = self.places.anywhere()
+        fleet, fleet_notes = self.fleet_choice.fleet(self.span.start)
+        check_age(fleet, self.span.middle, allow_stale=self.fleet_choice.allow_stale)
+        return view, notes, fleet, fleet_notes
+
+    def _written(self, walk: Iterable[Any], row_of: Callable[[Any], Mapping[str, Any]]) -> list[Any]:
+        """Write rows as they come and return what came: all, or what there was when the user pressed Ctrl-C."""
+        from ..command_line.output import RowStream, tell
+        from ..text.sites import NOTHING_YET
+
+        came = []
+        with RowStream(self.output_choice) as stream, contextlib.suppress(KeyboardInterrupt):
+            for each in walk:
+                stream.add(row_of(each))
+                came.append(each)
+        if not came:
+            tell(NOTHING_YET)
+            click.get_current_context().exit(INTERRUPTED)
+        return came
+
+    def _answer(
+        self,
+        walk: refinement.LatitudeWalk | refinement.WorldWalk,
+        sentences: Sequence[str],
+        rows: pd.DataFrame,
+        columns: Sequence[Column],
+        view: views.View,
+        notes: Sequence[Note],
+        fleet_notes: Sequence[Note],
+        facts: dict[str, Any],
+    ) -> Answer:
+        from ..text.answer import Answer
+        from ..text.query import CAUTION, headed, search_notes, searched
+        from ..text.sites import shares_note
+
+        looked = searched(walk.report, self.span, self.fleet_choice.timing_model())
+        near = [] if self.shares_s is None else [shares_note(self.shares_s, walk.share_error)]
+        messages = (*near, *search_notes(looked), *notes, *fleet_notes, CAUTION)
+        told = _facts(self.span, limits=descriptions(view), **facts)
+        return Answer("sites", headed("\n".join(sentences), looked), rows, columns, messages, told)
 
 
-def _world_answer(
-    fleet_choice: FleetChoice,
-    places: _Places,
-    step_deg: float,
-    shares_s: float | None,
-    span: Span,
-    worker_config: work.WorkerConfig,
-) -> Answer:
-    """Return the answer of a grid of the world."""
-    from passim.answers.sites import sweeps
-
-    from ..command_line.output import progress
-    from ..command_line.query import check_age
-    from ..text.answer import Answer, plain_numbers
-    from ..text.query import CAUTION, headed, search_notes, searched
-    from ..text.sites import WORLD_COLUMNS, shares_note, world_sentence
-    from ..text.units import duration
-
-    points_deg = sweeps.world_places(step_deg)
-    view, notes = places.anywhere()
-    fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
-    summary, rows = sweeps.WorldSummary(), []
-    with progress("Going round the world") as advance:
-        sweep: sweeps.PlaceSweep | sweeps.ShareSweep
-        if shares_s is None:
-            sweep = sweeps.PlaceSweep(fleet, view, points_deg, span, workers=worker_config, progress=advance)
-        else:
-            sweep = sweeps.ShareSweep(fleet, view, points_deg, span, shares_s, workers=worker_config, progress=advance)
-        for place in sweep:
-            summary.add(place)
-            rows.append(place)
-    looked = searched(sweep.report, span, fleet_choice.timing_model())
-    near = [shares_note(sweep.step_s, sweep.share_error)] if isinstance(sweep, sweeps.ShareSweep) else []
-    messages = (*near, *search_notes(looked), *notes, *fleet_notes, CAUTION)
-    numbers = {
-        "covered_fraction": summary.covered_fraction,
-        "never_out_fraction": summary.never_out_fraction,
-        "never_in_fraction": summary.never_in_fraction,
-    }
-    limits = descriptions(view)
-    facts = _facts(span, limits=limits, surface=plain_numbers(numbers))
-    sentence = headed(world_sentence(summary, step_deg, duration(span.duration_s)), looked)
-    return Answer("sites", sentence, sweeps.world_table(rows), WORLD_COLUMNS, messages, facts)
+def _stopped_facts(came: int, wanted: int) -> dict[str, Any]:
+    """Return what JSON holds of a sweep that was stopped; nothing of a whole one."""
+    return {"stopped": True, "places_wanted": wanted} if came < wanted else {}
 
 
 def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, worker_config: work.WorkerConfig) -> Answer:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from passim.answers.sites import world_bands as bands_room
 
 from .columns import COUNT, DEGREES, DURATION, SHARE, TEXT, Column, blank_at_zero, number, of_row, without
-from .notes import Note
+from .notes import Note, background
 from .units import counted, difference, duration, lowered, share
 
 if TYPE_CHECKING:
@@ -213,6 +213,22 @@ def world_sentence(found: sweeps.WorldSummary, step_deg: float, length: str) -> 
         f"{share(found.covered_fraction)} of {length}: {share(found.never_out_fraction)} of its surface is never "
         f"without service, {share(found.never_in_fraction)} never has any."
     )
+
+
+def stopped_sentence(came: int, wanted: int, what: str) -> str:
+    """Say how far a sweep came that the user stopped; `what` is a latitude or a point."""
+    return f"Stopped after {came:,} of {counted(wanted, what)}, coarse before fine."
+
+
+NOTHING_YET: Final = "Stopped before the first row was known: nothing is written."
+
+
+def closed_form_notes(left_out: int) -> list[Note]:
+    """Say what the closed form beside a sweep knows, and how many satellites it leaves out."""
+    closed = ["The closed form knows only the mask, and says what would be covered if satellites stood at random."]
+    if left_out:
+        closed.append(f"It leaves out {counted(left_out, 'object')} on eccentric or very high orbits.")
+    return [background(words) for words in closed]
 
 
 def shares_note(step_s: float, share_error: float) -> Note:

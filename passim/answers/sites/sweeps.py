@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import prod
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -191,6 +191,14 @@ class LatitudeSweep:
     left_out: int
     share_error: float = 0.0
 
+    @classmethod
+    def of(
+        cls, rows: Sequence[dict[str, Any]], report: SearchReport, left_out: int, share_error: float
+    ) -> LatitudeSweep:
+        """Return the sweep of some rows of `latitude_row`."""
+        table = pd.DataFrame(rows).sort_values("latitude_deg", ignore_index=True)
+        return cls(table, report, left_out, share_error)
+
     @property
     def best(self) -> int:
         """The row with the most time covered; of several, the one with most in view, nearest the equator, northern."""
@@ -257,12 +265,7 @@ def sweep_latitudes(
     Raises InputError for no latitudes, for a number of longitudes out of range and for a horizon that is not flat, and
     what `map_chunks` raises.
     """
-    if not latitudes_deg:
-        raise InputError("latitudes", got="none", wanted="at least one")
-    if isinstance(longitudes, bool) or not isinstance(longitudes, int) or not 1 <= longitudes <= _MOST_LONGITUDES:
-        raise InputError("longitudes", got=longitudes, wanted=f"a whole number from 1 to {_MOST_LONGITUDES}")
-    around_deg = [-180.0 + 360.0 * (k + 0.5) / longitudes for k in range(longitudes)]
-    places = [(latitude, longitude) for latitude in latitudes_deg for longitude in around_deg]
+    places = places_around(latitudes_deg, longitudes)
     sweep: PlaceSweep | ShareSweep
     if step_s is None:
         sweep = PlaceSweep(fleet, view, places, span, workers=workers, progress=progress, cancel=cancel)
@@ -270,23 +273,35 @@ def sweep_latitudes(
         sweep = ShareSweep(
             fleet, travelling(view), places, span, step_s, workers=workers, progress=progress, cancel=cancel
         )
-    found = np.array([[getattr(place.figures, name) for name in AVERAGED] for place in sweep], dtype=float)
-    by_latitude = found.reshape(len(latitudes_deg), longitudes, len(AVERAGED))
-
-    columns: dict[str, Floats | list[float]] = {
-        "latitude_deg": np.array(latitudes_deg, dtype=float),
-        "places": np.full(len(latitudes_deg), longitudes),
-    }
-    for k, name in enumerate(AVERAGED):
-        figure = by_latitude[:, :, k]
-        columns |= {name: figure.mean(axis=1), f"{name}_min": figure.min(axis=1), f"{name}_max": figure.max(axis=1)}
-    counted = counted_fleet(fleet, view, span)
-    mask_deg = max(view.site.horizon.lowest_deg, view.floor_deg)
-    expected = [closed_form(counted, mask_deg, latitude) for latitude in latitudes_deg]
-    columns["in_view_closed_form"] = [each.in_view_mean for each in expected]
-    columns["covered_if_random"] = [1.0 - each.chance_of_none for each in expected]
+    found, rows, left_out = list(sweep), [], 0
+    for first in range(0, len(found), longitudes):
+        row, left_out = latitude_row(fleet, view, span, found[first : first + longitudes])
+        rows.append(row)
     error = sweep.share_error if isinstance(sweep, ShareSweep) else 0.0
-    return LatitudeSweep(pd.DataFrame(columns), sweep.report, expected[0].left_out, error)
+    return LatitudeSweep.of(rows, sweep.report, left_out, error)
+
+
+def places_around(latitudes_deg: Sequence[float], longitudes: int) -> list[tuple[float, float]]:
+    """Return so many places evenly round the Earth at each latitude, in order. Raises InputError."""
+    if not latitudes_deg:
+        raise InputError("latitudes", got="none", wanted="at least one")
+    if isinstance(longitudes, bool) or not isinstance(longitudes, int) or not 1 <= longitudes <= _MOST_LONGITUDES:
+        raise InputError("longitudes", got=longitudes, wanted=f"a whole number from 1 to {_MOST_LONGITUDES}")
+    around_deg = [-180.0 + 360.0 * (k + 0.5) / longitudes for k in range(longitudes)]
+    return [(latitude, longitude) for latitude in latitudes_deg for longitude in around_deg]
+
+
+def latitude_row(fleet: Fleet, view: View, span: Span, around: Sequence[Place]) -> tuple[dict[str, Any], int]:
+    """Return one row of a `LatitudeSweep` from its places, and how many satellites the closed form leaves out."""
+    latitude_deg = around[0].latitude_deg
+    row: dict[str, Any] = {"latitude_deg": float(latitude_deg), "places": len(around)}
+    for name in AVERAGED:
+        figure = np.array([getattr(place.figures, name) for place in around], dtype=float)
+        row |= {name: float(figure.mean()), f"{name}_min": float(figure.min()), f"{name}_max": float(figure.max())}
+    mask_deg = max(view.site.horizon.lowest_deg, view.floor_deg)
+    expected = closed_form(counted_fleet(fleet, view, span), mask_deg, latitude_deg)
+    row |= {"in_view_closed_form": expected.in_view_mean, "covered_if_random": 1.0 - expected.chance_of_none}
+    return row, expected.left_out
 
 
 class ClosedForm(NamedTuple):
@@ -384,7 +399,13 @@ def world_places(step_deg: float) -> list[tuple[float, float]]:
 
 
 def world_table(places: Sequence[Place]) -> pd.DataFrame:
-    """Return places as a table: latitude_deg, longitude_deg, and the figures of `SiteFigures`."""
-    rows = [(p.latitude_deg, p.longitude_deg, *(getattr(p.figures, n) for n in SiteFigures.names())) for p in places]
-    table = pd.DataFrame(rows, columns=["latitude_deg", "longitude_deg", *SiteFigures.names()])
-    return table.astype({"gap_mean_s": float})
+    """Return places as a table from the north: latitude_deg, longitude_deg, and the figures of `SiteFigures`."""
+    table = pd.DataFrame([world_row(place) for place in places])
+    by_place = table.sort_values(["latitude_deg", "longitude_deg"], ascending=[False, True], ignore_index=True)
+    return by_place.astype({"gap_mean_s": float})
+
+
+def world_row(place: Place) -> dict[str, Any]:
+    """Return one row of `world_table`."""
+    figures = {name: getattr(place.figures, name) for name in SiteFigures.names()}
+    return {"latitude_deg": place.latitude_deg, "longitude_deg": place.longitude_deg, **figures}
