@@ -182,9 +182,7 @@ def test_rows_are_on_the_disk_as_soon_as_they_are_known_and_ctrl_c_keeps_them(
         result = run("sites", *given, "--out", str(out))
     assert result.exit_code == 130
     assert seen[:299] == [0, *range(2, 300)]  # with the heading
-    assert result.stderr.startswith(
-        "Stopped after 298 of 648 points: what follows is of these alone. At 288 points 20° "
-    )
+    assert "Stopped after 298 of 648 points, coarse before fine. At 288 points 20° apart, " in result.stderr
     assert "Wrote 298 rows" in result.stderr
     kept = list(csv.DictReader(out.open()))
     found = {(row["latitude_deg"], row["longitude_deg"]): row["covered_fraction"] for row in whole}
