@@ -77,10 +77,10 @@ def served_on_network(folder: Path, at: str = AT) -> Iterator[tuple[str, Callabl
     with _started(folder, at, "--lan") as (first, told):
         told.insert(0, first)
         deadline_s = time.monotonic() + PATIENCE_MS / 1000.0
-        while not (found := re.search(r"dashboard: http://\S+:(\d+)/", "".join(told))):
+        while not (found := re.search(r"dashboard: https://\S+:(\d+)/", "".join(told))):
             assert time.monotonic() < deadline_s, told
             time.sleep(0.05)
-        yield f"http://127.0.0.1:{found[1]}", lambda: re.findall(r"One-time password: (\S+)", "".join(told))[-1]
+        yield f"https://127.0.0.1:{found[1]}", lambda: re.findall(r"One-time password: (\S+)", "".join(told))[-1]
 
 
 @contextlib.contextmanager

@@ -32,7 +32,8 @@ def test_a_phone_opens_the_dashboard_walks_through_it_and_logs_out(
 ) -> None:
     """The whole story: a link from elsewhere, a wrong password, the right one, pages, the end."""
     address, password = network
-    with a_page(browser, address, (403,), **PHONE) as phone:
+    # Who uses it has compared the fingerprint, and gone on past the warning.
+    with a_page(browser, address, (403,), **PHONE, ignore_https_errors=True) as phone:
         phone.goto("/clock?days=3")
         expect(phone.get_by_role("heading")).to_have_text("Which password does passim show?")
         assert phone.evaluate("document.documentElement.scrollWidth") <= 390
@@ -58,6 +59,11 @@ def test_a_phone_opens_the_dashboard_walks_through_it_and_logs_out(
         settle(phone)
         phone.goto("/clock")
         settle(phone)
+
+        # The session's cookie is never sent in the clear.
+        assert phone.evaluate("isSecureContext")
+        (cookie,) = phone.context.cookies()
+        assert (cookie["name"], cookie["secure"], cookie["httpOnly"]) == ("__Host-passim_session", True, True)
 
         out = phone.get_by_role("button", name="Log out")
         out.scroll_into_view_if_needed()

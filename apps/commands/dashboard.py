@@ -2,22 +2,45 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING
+
 import click
 
 from ..command_line.options import at_option, workspace_option
 from ..command_line.usage import WholeBetween
 
+if TYPE_CHECKING:
+    from ..dashboard import serving
+
 
 @click.command("dashboard", short_help="The pages in a browser.")
 @workspace_option
 @click.option("--port", type=WholeBetween(0, 65535), default=8750, show_default=True, help="Port; 0 picks a free one.")
-@click.option("--lan", is_flag=True, help="Also answer on the local network, with a one-time password.")
+@click.option("--lan", is_flag=True, help="Also answer on the local network: encrypted, with a one-time password.")
+@click.option(
+    "--certificate",
+    metavar="FILE",
+    help="With --lan, the certificate to encrypt by (PEM); without, passim signs one itself.",
+)
+@click.option("--key", metavar="FILE", help="Its private key, where FILE does not hold it.")
+@click.option("--no-tls", is_flag=True, help="With --lan, plain http: anybody on that network can read along.")
 @click.option("--no-browser", is_flag=True, help="Do not open the browser.")
 @at_option
-def dashboard(workspace_dir: str | None, port: int, lan: bool, no_browser: bool, at_text: str | None) -> None:
+def dashboard(
+    workspace_dir: str | None,
+    port: int,
+    lan: bool,
+    certificate: str | None,
+    key: str | None,
+    no_tls: bool,
+    no_browser: bool,
+    at_text: str | None,
+) -> None:
     """Open the dashboard: is this a good moment, when are the gaps, how do sites compare, what is loaded.
 
-    It is served on this machine alone; --lan lets a phone on the same network open it too, with the password it prints.
+    It is served on this machine alone; --lan lets a phone on the same network open it too, over TLS and with the
+    password it prints. The phone warns of a certificate that passim signed itself: compare the fingerprint printed.
     Nothing is fetched from anywhere. Without a workspace it shows the invented demonstration. With --at its clock
     starts at that time and runs on: a rehearsal.
 
@@ -43,6 +66,25 @@ def dashboard(workspace_dir: str | None, port: int, lan: bool, no_browser: bool,
             return zone_of_site(None, None, workspace_dir) or Workspace.demo().site().timezone
 
         at = now_of(at_text, zone) if at_text else None
-        serving.run(port=port, workspace=workspace_dir, lan=lan, browser=not no_browser, at=at, tell=tell)
+        network = _network(lan, certificate, key, no_tls)
+        serving.run(port=port, workspace=workspace_dir, network=network, browser=not no_browser, at=at, tell=tell)
     finally:
         gc.enable()
+
+
+def _network(lan: bool, certificate: str | None, key: str | None, no_tls: bool) -> serving.Network | None:
+    """Return how the local network is served, None for not at all. Raises UsageError."""
+    from ..dashboard.serving import Network
+
+    given = [
+        name for name, is_given in (("--certificate", certificate), ("--key", key), ("--no-tls", no_tls)) if is_given
+    ]
+    if not lan:
+        if given:
+            raise click.UsageError(f"{given[0]} is of the local network: give --lan too.")
+        return None
+    if no_tls and len(given) > 1:
+        raise click.UsageError(f"{given[0]} and --no-tls exclude each other: give one of them.")
+    if key is not None and certificate is None:
+        raise click.UsageError("--key is that of a certificate: give --certificate too.")
+    return Network(Path(certificate) if certificate else None, Path(key) if key else None, encrypted=not no_tls)

@@ -15,6 +15,9 @@ what its server does when a connection comes.
     size        a body of more than `small_body_bytes` is taken from those alone whom `is_known` knows
     turns       requests get threads address by address in turn, those whom `is_known` knows before strangers
     waiting     so many requests of one address wait for a thread: past that the newest one's connection is closed
+
+waitress knows no TLS either, so the standard library's is put under its channels, at the same seam: `TlsChannel`. Its
+handshake counts as part of the first head.
 """
 
 from __future__ import annotations
@@ -25,6 +28,8 @@ import functools
 import logging
 import math
 import socket
+import ssl
+import threading
 import time
 from collections import Counter, OrderedDict, deque
 from collections.abc import Callable, Mapping, Sequence
@@ -44,6 +49,9 @@ _MOST_PIPELINED: Final = 8
 _LARGEST_HEAD_BYTES: Final = 32 * 2**10
 # Of so many turns one is a stranger's, who may hold the right password.
 _STRANGER_EVERY: Final = 8
+# A record of TLS holds at most so much, and a handshake begins with a record of this kind (RFC 8446, section 5.1).
+_LARGEST_RECORD_BYTES: Final = 2**14
+_HANDSHAKE: Final = b"\x16"
 
 Head = Mapping[str, str]
 
@@ -76,12 +84,13 @@ class ConnectionLimits:
 class _Parser(HTTPRequestParser):  # type: ignore[misc]  # waitress has no annotations
     """A request that is being read; its head decides how large its body may be."""
 
-    def __init__(self, adjustments: Any, small: Any, is_known: Callable[[Head], bool]) -> None:
+    def __init__(self, adjustments: Any, small: Any, is_known: Callable[[Head], bool], scheme: str = "http") -> None:
         super().__init__(adjustments)
-        self._small, self._is_known = small, is_known
+        self._small, self._is_known, self._scheme = small, is_known, scheme
 
     def parse_header(self, header_plus: bytes) -> None:
         super().parse_header(header_plus)
+        self.url_scheme = self._scheme
         if (self.content_length or self.chunked) and not self._is_known(self.headers):
             self.adj = self._small
 
@@ -155,8 +164,80 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # waitress has no annotations
         """Close the connection, whatever is under way on it."""
         self.will_close = True
         # This wakes the loop, which then closes it, even where the other end takes nothing; it may have been quicker.
+        # That of TLS would first forget the encryption, and another thread might then send in the clear.
         with contextlib.suppress(OSError):
-            self.socket.shutdown(socket.SHUT_RDWR)
+            socket.socket.shutdown(self.socket, socket.SHUT_RDWR)
+
+
+class TlsChannel(Channel):
+    """A connection over TLS. One that begins as plain HTTP stays so; its requests say so, to be sent on to https."""
+
+    socket: Any  # encrypted from the first byte of a handshake on
+
+    def __init__(self, server: BoundedServer, connection: socket.socket, address: Any, adj: Any, map: Any) -> None:
+        super().__init__(server, connection, address, adj, map)
+        self._context, self._plain_parser = server.tls, server.parser
+        self._begun = False
+        self._reading_waits_to_send = False
+        # OpenSSL takes one call at a time for a connection, and answers are sent by other threads than read.
+        self._turn = threading.Lock()
+
+    def writable(self) -> bool:
+        return bool(self._reading_waits_to_send or super().writable())
+
+    def handle_write(self) -> None:
+        if self._reading_waits_to_send:
+            self.handle_read()
+        if self.socket is not None:
+            super().handle_write()
+
+    def handle_read(self) -> None:
+        self._reading_waits_to_send = False
+        try:
+            with self._turn:
+                data = self._read()
+        except (BlockingIOError, ssl.SSLWantReadError):
+            return  # a part of a handshake or of a record
+        except ssl.SSLWantWriteError:
+            self._reading_waits_to_send = True
+            return
+        except OSError:  # no TLS that both ends know, a damaged record, a certificate refused, or gone
+            data = b""
+        if data:
+            self.last_activity = time.time()
+            self.received(data)
+        else:
+            self.handle_close()
+
+    def _read(self) -> bytes:
+        if not self._begun:
+            first = self.socket.recv(1, socket.MSG_PEEK)
+            if first == _HANDSHAKE:
+                self.socket = self._context.wrap_socket(self.socket, server_side=True, do_handshake_on_connect=False)
+                self.parser_class = functools.partial(self._plain_parser, scheme="https")
+            self._begun = True
+        data: bytes = self.socket.recv(_LARGEST_RECORD_BYTES)
+        # What has been decrypted already wakes nobody.
+        while isinstance(self.socket, ssl.SSLSocket) and (left := self.socket.pending()):
+            data += self.socket.recv(left)
+        return data
+
+    def send(self, data: bytes, do_close: bool = True) -> int:
+        # Record by record, so that a slow other end is seen to take something. Errors close the connection.
+        with self._turn:
+            try:
+                sent = int(self.socket.send(data[:_LARGEST_RECORD_BYTES]))
+            except (BlockingIOError, ssl.SSLWantWriteError):
+                return 0
+        self.sent_bytes += sent
+        return sent
+
+    def handle_close(self) -> None:
+        # Whoever reads to the end of an answer wants to know that nobody cut it short.
+        if isinstance(self.socket, ssl.SSLSocket):
+            with self._turn, contextlib.suppress(OSError, ValueError):
+                self.socket.unwrap()
+        super().handle_close()
 
 
 class FairQueue:
@@ -203,8 +284,9 @@ class BoundedServer(TcpWSGIServer):  # type: ignore[misc]  # waitress has no ann
     """waitress on one listening socket, within limits that it shares with those on other sockets of the same map."""
 
     channel_class = Channel
+    tls: ssl.SSLContext
     limits = ConnectionLimits()
-    parser: Callable[[Any], Any]
+    parser: Callable[..., Any]
     _next_look_s = 0.0
 
     def readable(self) -> bool:
@@ -227,7 +309,7 @@ class BoundedServer(TcpWSGIServer):  # type: ignore[misc]  # waitress has no ann
         if not self._room_for(str(address[0])):
             connection.close()
             return
-        Channel(self, connection, address, self.adj, self._map)
+        self.channel_class(self, connection, address, self.adj, self._map)
 
     def _room_for(self, peer: str) -> bool:
         """Say whether one more connection of `peer` may come, after closing another where that makes room."""
@@ -259,12 +341,14 @@ def bounded_server(
     threads: int,
     largest_body_bytes: int,
     is_known: Callable[[Head], bool],
+    tls: ssl.SSLContext | None = None,
     limits: ConnectionLimits | None = None,
 ) -> Any:
     """Return waitress over listening sockets, within `limits`; its `run` serves until interrupted, `close` ends it.
 
     `is_known` gets the head of a request, its names in capitals with underscores, and says whether its sender has
-    logged in: strangers wait longer, and send no more than a form.
+    logged in: strangers wait longer, and send no more than a form. With `tls` connections are encrypted; what comes as
+    plain HTTP all the same has "http" as its scheme.
     """
     # Whoever goes away in the middle, or asks a lot at once, is nothing to fill a terminal with.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
@@ -293,6 +377,8 @@ def bounded_server(
             (listener.family, listener.type, listener.proto, listener.getsockname()), False,
         )  # fmt: skip
         server.limits, server.parser = limits, parser
+        if tls is not None:
+            server.channel_class, server.tls = TlsChannel, tls
         server.accept_connections()
         effective.append((server.effective_host, server.effective_port))
     return MultiSocketServer(served, adjustments, effective, dispatcher, server.log_info)

@@ -20,7 +20,7 @@ from .faults import answer_faults
 from .notes import answered
 from .page_model import Page
 from .parts import csv_text, not_yet
-from .security import Password, Rules, protect
+from .security import SELF_SIGNED, Password, Rules, protect
 from .state import DashboardState, Pending
 
 ASSETS: Final = Path(__file__).resolve().parent / "assets"
@@ -40,11 +40,14 @@ def make_app(
     hosts: Collection[str],
     password: Password | None = None,
     any_address_port: int | None = None,
+    https: bool = False,
+    self_signed: bool = False,
     pages: Sequence[Page] | None = None,
 ) -> Dash:
     """Return the dashboard over a state. `hosts` are the Host headers it answers to, such as "127.0.0.1:8750".
 
-    For `password` and `any_address_port` see `security.Rules`.
+    For `password`, `any_address_port` and `https` see `security.Rules`; `self_signed` is told where programs that ask
+    unattended would refuse such a certificate.
     """
     if pages is None:
         from .pages import PAGES
@@ -61,6 +64,7 @@ def make_app(
         index_string=shell.INDEX,
         add_log_handler=False,
     )
+    app.server.config[SELF_SIGNED] = self_signed
     app.layout = shell.layout(pages, log_out=password is not None)
     shell.install(app, state, pages)
     for page in pages:
@@ -74,6 +78,7 @@ def make_app(
         paths=frozenset(page.path for page in pages),
         password=password,
         any_address_port=any_address_port,
+        https=https,
     )
     answer_faults(app.server)
     protect(app.server, rules, app.csp_hashes())

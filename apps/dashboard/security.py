@@ -11,7 +11,8 @@ all of that before it:
                 that are subscribed to have a key in their address instead
     headers     a Content-Security-Policy without unsafe-eval, no sniffing, no referrer elsewhere, no frames
 
-Plain HTTP is not encrypted: on the local network a listener in the same network can read what is shown.
+Plain HTTP is not encrypted: on the local network a listener in the same network can read what is shown. With TLS
+(`certificate.py`) whatever comes in the clear is sent on to https and told nothing else.
 """
 
 from __future__ import annotations
@@ -26,11 +27,12 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 from urllib.parse import quote, urlsplit
 
 import flask
 
+from ..text.network import LOGIN_ENCRYPTED, LOGIN_PLAIN
 from ..text.template import filled
 from .answer_cache import cache_control
 
@@ -44,7 +46,12 @@ _LONGEST_WAIT_S: Final = 60.0
 # How many addresses that gave wrong passwords are remembered; the one that has been quiet longest is forgotten first.
 MOST_REMEMBERED: Final = 1000
 COOKIE: Final = "passim_session"
-_SESSION_IN_HEAD: Final = re.compile(rf"(?:^|[;,]\s*){COOKIE}=([\w-]+)")
+# Browsers take a name that begins so over https alone, marked Secure (RFC 6265bis, section 4.1.3, recalled). It is
+# another name because they would let no server without TLS replace a cookie that is marked so.
+SECURE_COOKIE: Final = f"__Host-{COOKIE}"
+_SESSION_IN_HEAD: Final = re.compile(rf"(?:^|[;,]\s*)(?:__Host-)?{COOKIE}=([\w-]+)")
+# What the server's settings call whether its certificate is signed by itself.
+SELF_SIGNED: Final = "PASSIM_SELF_SIGNED"
 # No letter or digit that is taken for another when read off a screen.
 _ALPHABET: Final = "abcdefghjkmnpqrstuvwxyz23456789"
 
@@ -149,7 +156,7 @@ class Rules:
     """What a server answers to: Host headers, the paths of its pages, path prefixes, and a password or none.
 
     With `any_address_port` it also answers to whatever address stands as Host with that port: no name is looked up to
-    get there, so that none can have been pointed at this machine.
+    get there, so that none can have been pointed at this machine. With `https` it answers over TLS alone.
     """
 
     hosts: frozenset[str]
@@ -157,13 +164,20 @@ class Rules:
     prefixes: tuple[str, ...] = ("/_dash-", "/assets/", "/csv/", "/ics/", CALENDARS, REPORTS)
     password: Password | None = None
     any_address_port: int | None = None
+    https: bool = False
     more: tuple[str, ...] = field(default=("/health", "/login", "/logout", "/_favicon.ico"))
 
     def answers_to(self, host: str) -> bool:
         """Say whether a Host header names this server."""
         return host in self.hosts or (
-            self.any_address_port is not None and _names_an_address(host, self.any_address_port)
+            self.any_address_port is not None
+            and _names_an_address(host, self.any_address_port, _usual_port(self.https))
         )
+
+    @property
+    def cookie(self) -> str:
+        """What the cookie of a session is called."""
+        return SECURE_COOKIE if self.https else COOKIE
 
     def knows(self, path: str, rule: str | None) -> bool:
         """Say whether a path leads anywhere; `rule` is what the server matched it with, the catch-all for the rest."""
@@ -173,11 +187,16 @@ class Rules:
         return known and rule is not None and rule not in _CATCH_ALL
 
 
-def hosts_of(port: int, addresses: Collection[str] = ()) -> frozenset[str]:
+def hosts_of(port: int, addresses: Collection[str] = (), *, https: bool = False) -> frozenset[str]:
     """Return the Host headers of a server at a port of loopback, and of further addresses or names."""
     names = ["127.0.0.1", "localhost", "[::1]", *(f"[{name}]" if ":" in name else name for name in addresses)]
     written = {f"{name.lower()}:{port}" for name in names}
-    return frozenset(written | {name.lower() for name in names} if port == 80 else written)
+    return frozenset(written | {name.lower() for name in names} if port == _usual_port(https) else written)
+
+
+def _usual_port(https: bool) -> int:
+    """Return the port that browsers leave out."""
+    return 443 if https else 80
 
 
 def protect(server: flask.Flask, rules: Rules, script_hashes: Collection[str]) -> None:
@@ -191,13 +210,17 @@ def protect(server: flask.Flask, rules: Rules, script_hashes: Collection[str]) -
         host = request.headers.get("Host", "").lower()
         if not rules.answers_to(host):
             return _plain(403, "This address is not one that passim answers to.")
+        if rules.https and not request.is_secure:
+            if request.method in _UNCHANGING:
+                return _with_location(f"https://{host}{request.full_path.rstrip('?')}", 307)
+            return _plain(403, "passim answers over https here.")
         if request.method not in _UNCHANGING and not _same_origin(request, host):
             return _plain(403, "This request does not come from a page of passim.")
         if not rules.knows(request.path, request.url_rule.rule if request.url_rule else None):
             return _plain(404, "There is no such page. The first page is at /.")
         has_own_key = request.path.startswith(CALENDARS)
         if rules.password is not None and request.path not in _WITHOUT_PASSWORD and not has_own_key:
-            if rules.password.is_open(request.cookies.get(COOKIE)):
+            if rules.password.is_open(request.cookies.get(rules.cookie)):
                 return None
             if request.method == "GET" and request.path in rules.paths:
                 wanted = request.full_path.rstrip("?")
@@ -261,11 +284,11 @@ def _same_origin(request: flask.Request, host: str) -> bool:
     return parts.scheme in ("http", "https") and parts.netloc.lower() == host
 
 
-def _names_an_address(host: str, port: int) -> bool:
+def _names_an_address(host: str, port: int, usual_port: int) -> bool:
     """Say whether a Host header is an address of IPv4 or, in brackets, of IPv6 with that port."""
     name, colon, digits = host.rpartition(":")
-    if not colon:  # the port of plain HTTP goes unsaid
-        name, digits = host, "80"
+    if not colon:  # the usual port goes unsaid
+        name, digits = host, str(usual_port)
     in_brackets = name.startswith("[") and name.endswith("]")
     try:
         address = ipaddress.ip_address(name[1:-1] if in_brackets else name)
@@ -275,32 +298,34 @@ def _names_an_address(host: str, port: int) -> bool:
 
 
 def _serve_login(server: flask.Flask, password: Password, rules: Rules) -> None:
+    kept: dict[str, Any] = {"httponly": True, "samesite": "Strict", "path": "/", "secure": rules.https}
+
     @server.route("/login", methods=["GET", "POST"])
     def login() -> flask.Response:
         request = flask.request
         wanted = _own_path(request.values.get("next", "/"), rules)
         if request.method == "GET":
-            return _login_page(wanted, "")
+            return _login_page(wanted, "", rules)
         try:
             token = password.try_open(request.form.get("password", ""), request.remote_addr or "")
         except TooSoon as error:
             wait_s = int(error.wait_s) + 1
-            page = _login_page(wanted, f"Too soon after a wrong password: wait {wait_s} s.", 429)
+            page = _login_page(wanted, f"Too soon after a wrong password: wait {wait_s} s.", rules, 429)
             page.headers["Retry-After"] = str(wait_s)
             return page
         if token is None:
-            return _login_page(wanted, "That is not the password that passim shows on its terminal now.", 403)
+            return _login_page(wanted, "That is not the password that passim shows on its terminal now.", rules, 403)
         # Whoever logs in anew ends the session they had.
-        password.end(request.cookies.get(COOKIE))
+        password.end(request.cookies.get(rules.cookie))
         answer = _with_location(wanted)
-        answer.set_cookie(COOKIE, token, max_age=int(SESSION_S), httponly=True, samesite="Strict", path="/")
+        answer.set_cookie(rules.cookie, token, max_age=int(SESSION_S), **kept)
         return answer
 
     @server.post("/logout")
     def logout() -> flask.Response:
-        password.end(flask.request.cookies.get(COOKIE))
+        password.end(flask.request.cookies.get(rules.cookie))
         answer = _with_location("/login")
-        answer.delete_cookie(COOKIE, httponly=True, samesite="Strict", path="/")
+        answer.delete_cookie(rules.cookie, **kept)
         return answer
 
 
@@ -312,13 +337,14 @@ def _own_path(wanted: str, rules: Rules) -> str:
     return f"{parts.path}?{parts.query}" if parts.query else parts.path
 
 
-def _login_page(wanted: str, fault: str, status: int = 200) -> flask.Response:
-    text = filled("passim_apps.dashboard", "login.html", wanted=wanted, fault=fault)
+def _login_page(wanted: str, fault: str, rules: Rules, status: int = 200) -> flask.Response:
+    line = LOGIN_ENCRYPTED if rules.https else LOGIN_PLAIN
+    text = filled("passim_apps.dashboard", "login.html", wanted=wanted, fault=fault, line=line)
     return flask.Response(text, status=status, mimetype="text/html")
 
 
-def _with_location(where: str) -> flask.Response:
-    answer = _plain(303, "")
+def _with_location(where: str, status: int = 303) -> flask.Response:
+    answer = _plain(status, "")
     answer.headers["Location"] = where
     return answer
 

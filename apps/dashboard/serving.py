@@ -1,4 +1,4 @@
-"""The server: waitress, one process with threads, on loopback or, with a password, on the local network."""
+"""The server: waitress, one process with threads, on loopback or, with TLS and a password, on the local network."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ import socket
 import tempfile
 import threading
 import webbrowser
-from collections.abc import Callable, Iterator
-from datetime import datetime
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final
 
@@ -19,14 +20,45 @@ from passim.errors import InputError
 from passim.workspace import Workspace, create
 
 from ..figures.theme import LIGHT
+from ..text import network as network_words
 
 if TYPE_CHECKING:
+    from .certificate import Certificate
     from .page_model import Page
     from .state import DashboardState
 
 THREADS: Final = 6
 DEMONSTRATION: Final = "passim-demonstration-"
 IN_USE: Final = "in-use"
+
+
+@dataclass(frozen=True)
+class Network:
+    """How the dashboard is served on the local network: by its own certificate, by one of files, or unencrypted.
+
+    `key` is the file of the private key where `certificate` does not hold it.
+    """
+
+    certificate: Path | None = None
+    key: Path | None = None
+    encrypted: bool = True
+
+    def named(self) -> Certificate | None:
+        """Return the certificate of the files; None where there are none. Raises InputError."""
+        if not self.encrypted or self.certificate is None:
+            return None
+        from .certificate import named_certificate  # cryptography takes a while to load
+
+        # The real clock, whatever is rehearsed: phones go by theirs.
+        return named_certificate(self.certificate, self.key, datetime.now(UTC))
+
+    def own(self, workspace: Workspace, names: Sequence[str]) -> Certificate | None:
+        """Return passim's own certificate for names of this machine; None where none is wanted. Raises InputError."""
+        if not self.encrypted or self.certificate is not None:
+            return None
+        from .certificate import own_certificate
+
+        return own_certificate(workspace.folder, names, datetime.now(UTC))
 
 
 @contextlib.contextmanager
@@ -141,16 +173,27 @@ def look_ahead(state: DashboardState, page: Page) -> None:
         page.answer(state.question(Choices()), LIGHT)
 
 
+def names_to_serve(certificate: Certificate | None, addresses: Sequence[str], own: Sequence[str]) -> list[str]:
+    """Return what phones may call this machine, the best first: what a certificate of files is made out to."""
+    named = () if certificate is None or certificate.is_own else certificate.names
+    # This machine under the domain that a wildcard stands for.
+    written = [f"{own[0].partition('.')[0]}{name[1:]}" if own and name.startswith("*.") else name for name in named]
+    return list(dict.fromkeys([*written, *addresses, *own]))
+
+
 def run(
     *,
     port: int,
     workspace: str | None,
-    lan: bool,
+    network: Network | None,
     browser: bool,
     at: datetime | None,
     tell: Callable[[str], None],
 ) -> None:
-    """Serve the dashboard until it is interrupted. Raises InputError."""
+    """Serve the dashboard until it is interrupted: on this machine alone or, with `network`, on the local one too.
+
+    Raises InputError.
+    """
     from . import pages
     from .connections import bounded_server
     from .factory import make_app
@@ -158,35 +201,52 @@ def run(
     from .state import DashboardState
     from .updater import Updater
 
+    certificate = None if network is None else network.named()
     with opened_workspace(workspace, at) as (found, invented), contextlib.ExitStack() as stack:
+        lan = network is not None
+        addresses, own = (lan_addresses(), own_names()) if lan else ([], [])
+        if network is not None and certificate is None:
+            certificate = network.own(found, [*addresses, *own, "localhost", "127.0.0.1", "::1"])
         listeners = [stack.enter_context(listener) for listener in listening_sockets(lan, port)]
         port = listeners[0].getsockname()[1]
         state = DashboardState(found, invented=invented, at=at)
         stack.callback(state.close)
         updater = Updater(state)
         stack.callback(updater.close)
-        addresses = lan_addresses() if lan else []
         password = None
         if lan:
             password = Password(lambda word: tell(f"One-time password: {word}"))
-        names = [*addresses, *own_names()] if lan else []
-        app = make_app(state, hosts=hosts_of(port, names), password=password, any_address_port=port if lan else None)
+        names = names_to_serve(certificate, addresses, own)
+        app = make_app(
+            state,
+            hosts=hosts_of(port, names, https=certificate is not None),
+            password=password,
+            any_address_port=port if lan else None,
+            https=certificate is not None,
+            self_signed=certificate is not None and certificate.is_own,
+        )
         server = bounded_server(
             app.server,
             listeners,
             threads=THREADS,
             largest_body_bytes=LARGEST_REQUEST_BYTES,
             is_known=who_is_known(password),
+            tls=None if certificate is None else certificate.context,
         )
-        address = f"http://{_in_address(addresses[0]) if addresses else '127.0.0.1'}:{port}/"
+        scheme = "http" if certificate is None else "https"
+        address = f"{scheme}://{_in_address(names[0]) if names else '127.0.0.1'}:{port}/"
+        if certificate is not None:
+            for line in network_words.fingerprint_lines(certificate.fingerprint):
+                tell(line)
+            if made := network_words.made_sentence(certificate.is_new, certificate.replaces, certificate.until):
+                tell(made)
         tell(f"passim's dashboard: {address}  (Ctrl-C ends it)")
         if lan:
-            others = [f"http://{_in_address(name)}:{port}/" for name in (*addresses[1:3], *own_names()[-1:])]
+            # The name of mDNS, and two more.
+            others = [*names[1:3], *(name for name in own[-1:] if name not in names[:3])]
             if others:
-                tell(f"The same, where the network knows them: {', '.join(others)}")
-            tell(
-                "Open that address on the phone and give the password. Plain HTTP is not encrypted: trust the network."
-            )
+                tell(network_words.elsewhere([f"{scheme}://{_in_address(name)}:{port}/" for name in others]))
+            tell(network_words.open_there(certificate is not None, certificate is not None and certificate.is_own))
         if invented:
             tell("No workspace here: this is the invented demonstration, and what you load into it is gone at the end.")
         # What has been made so far stays: see the command.

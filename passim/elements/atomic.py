@@ -17,11 +17,12 @@ _SUFFIX: Final = ".passim.part"
 _ABANDONED_AFTER_S: Final = 600.0
 
 
-def write_atomically(path: str | os.PathLike[str], data: bytes) -> None:
+def write_atomically(path: str | os.PathLike[str], data: bytes, *, private: bool = False) -> None:
     """Put `data` into the file at `path`: whoever opens it finds the old content or the new, never half of it.
 
     The bytes go to a new file in the same folder, onto the disk, and then into the old one's place. The file keeps
-    the permissions it had; a new one gets those of any new file. A link stays a link. Raises OSError.
+    the permissions it had; a new one gets those of any new file. With `private` nobody but its owner may read or write
+    it, from its first byte on. A link stays a link. Raises OSError.
     """
     target = Path(os.path.realpath(path))
     if target.is_dir():
@@ -34,7 +35,8 @@ def write_atomically(path: str | os.PathLike[str], data: bytes) -> None:
             out.flush()
             os.fsync(out.fileno())
         # mkstemp makes files that only their owner may read.
-        os.chmod(temporary, _permissions(target))
+        if not private:
+            os.chmod(temporary, _permissions(target))
         os.replace(temporary, target)
     except BaseException:
         with contextlib.suppress(OSError):

@@ -5,9 +5,7 @@ It is drawn at random, lies in a file of its own that only its owner may read, a
 
 from __future__ import annotations
 
-import contextlib
 import hmac
-import os
 import re
 import secrets
 from pathlib import Path
@@ -42,10 +40,7 @@ def new_calendar_key(workspace: Workspace) -> str:
     """Draw a key, which takes the place of the one before, and return it. Raises WorkspaceError."""
     key, file = secrets.token_urlsafe(_KEY_BYTES), _file(workspace)
     try:
-        # The file is its owner's alone before there is anything in it, and `write_atomically` leaves that as it is.
-        with contextlib.suppress(FileExistsError):
-            os.close(os.open(file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
-        write_atomically(file, f"{key}\n".encode())
+        write_atomically(file, f"{key}\n".encode(), private=True)
     except OSError as error:
         raise _not_written(workspace, error) from None
     return key

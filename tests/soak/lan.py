@@ -50,7 +50,7 @@ from passim_apps.dashboard import serving
 real = serving.listening_sockets
 serving.listening_sockets = lambda lan, port: real(False, port)
 say = lambda *lines: print(*lines, sep="\\n", file=sys.stderr, flush=True)
-serving.run(port=0, workspace=sys.argv[1], lan=True, browser=False, at=None, tell=say)
+serving.run(port=0, workspace=sys.argv[1], network=serving.Network(encrypted=False), browser=False, at=None, tell=say)
 """
 
 

@@ -24,11 +24,12 @@ from ....text.calendar import (
     calendar_windows,
     left_out_of_subscription,
 )
+from ....text.network import UNTRUSTED_CALENDAR
 from ....text.ways_out import in_page_words
 from ...address import Choices, changed, query_of, read_query
 from ...notes import refuse_old
 from ...parts import aria
-from ...security import CALENDARS
+from ...security import CALENDARS, SELF_SIGNED
 from ...state import DashboardState, PageRequest, Pending
 from . import request as call_request
 from . import uploads as uploads
@@ -94,6 +95,8 @@ def register(app: Dash, state: DashboardState) -> None:
             lost = left_out_of_subscription(bool(uploads.keys_of(choices, uploads.BUSY)), choices.day is not None)
             if lost:
                 lines.append(html.P(lost, className="quiet"))
+            if flask.current_app.config.get(SELF_SIGNED):
+                lines.append(html.P(UNTRUSTED_CALENDAR, className="quiet"))
         return lines, "Make a new one" if key else "Make an address", key is None
 
     def calendar(key: str) -> flask.Response:
