@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
-from passim import Cone, GatewayLimit, Horizon, InputError, Span, View, Workspace, find_visibility, fit_line
+from passim import ArcKeepOut, Cone, GatewayLimit, Horizon, InputError, Span, View, Workspace, find_visibility, fit_line
 from passim.answers.symptom.settings import GatewayPlace, Setting
 from passim.intervals import Intervals, complement, difference, total_length
 from passim.line import LineFit, LineRecord
@@ -97,6 +97,13 @@ def test_a_mask_and_an_upright_cone_look_alike_and_that_is_said(behind_a_gateway
     # Of what is as it was set up there is nothing to look for.
     same = behind_a_gateway.settings.assign(as_set_up=behind_a_gateway.settings["value"])
     assert "cannot tell" not in " ".join(fit_sentences(replace(behind_a_gateway, settings=same)))
+
+
+def test_a_keep_out_around_the_arc_is_not_taken_for_a_gateway_on_its_other_side() -> None:
+    truth = View(replace(MARRAM_LOFT, horizon=Horizon.flat(31.3)), (ArcKeepOut(18.6),))
+    found = fit_line(FLEET, View(MARRAM_LOFT), line(truth, span=SHORT), draws=20)
+    assert found.setting.kinds == ("mask", "arc")
+    assert found.setting.sky.arc_deg == pytest.approx(18.6, abs=1.0)
 
 
 def test_a_line_unrelated_to_the_sky_teaches_nothing() -> None:

@@ -3,8 +3,9 @@
     python -m tests.soak.fits --kind gateway --seeds 50 --hours 48
 
 Kinds: ``gateway`` (mask 31, the gateway South, offset 7.4 s, 2 % of packets lost, holes, faults in the house),
-``sector`` (one blocked sector above a mask), ``clock`` (satellites assigned every 15 s behind the gateway) and
-``unrelated`` (freezes that have nothing to do with the sky). The truth of each seed lies off the grid of the search.
+``sector`` (one blocked sector above a mask), ``clock`` (satellites assigned every 15 s behind the gateway), ``cone``
+(an antenna that leans), ``arc`` (a keep-out of the geostationary arc above a mask) and ``unrelated`` (freezes that have
+nothing to do with the sky). The truth of each seed lies off the grid of the search.
 One line a seed, and the counts after it; seeds can be gone on with by ``--first``.
 """
 
@@ -19,7 +20,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pandas as pd
 
-from passim import Horizon, Service, Span, View, find_visibility, fit_line
+from passim import ArcKeepOut, Cone, Horizon, Service, Span, View, find_visibility, fit_line
 from passim.line import LineFit
 from passim.line.fitting.settings import Sector
 from passim.sky.ground import MEAN_EARTH_RADIUS_KM
@@ -28,6 +29,7 @@ from tests.simulated_line import recorded
 
 EPOCH = datetime(2026, 3, 2, tzinfo=UTC)
 OFFSET_S = 7.4
+_CONE_WITHIN_DEG = {"cone_azimuth_deg": 5.0, "cone_tilt_deg": 2.0, "cone_half_angle_deg": 1.0}
 
 
 def truth_of(kind: str, seed: int) -> tuple[View, dict[str, float]]:
@@ -41,7 +43,14 @@ def truth_of(kind: str, seed: int) -> tuple[View, dict[str, float]]:
         sector = Sector(begin, (begin + float(rng.uniform(60.0, 120.0))) % 360.0, float(rng.uniform(50.0, 70.0)))
         site = replace(MARRAM_LOFT, horizon=sector.horizon(mask + 3.0))
         return View(site), {"mask_deg": mask + 3.0, "sector_from_deg": sector.from_deg, "sector_to_deg": sector.to_deg}
+    if kind == "cone":
+        cone = Cone(float(rng.uniform(0.0, 360.0)), float(rng.uniform(14.0, 26.0)), float(rng.uniform(42.0, 50.0)))
+        truth = {f"cone_{name}_deg": getattr(cone, f"{name}_deg") for name in ("azimuth", "tilt", "half_angle")}
+        return View(replace(MARRAM_LOFT, horizon=Horizon.flat(20.0)), (cone,)), truth
     site = replace(MARRAM_LOFT, horizon=Horizon.flat(mask))
+    if kind == "arc":
+        arc_deg = float(rng.uniform(14.0, 22.0))
+        return View(site, (ArcKeepOut(arc_deg),)), {"mask_deg": mask, "arc_keep_out_deg": arc_deg}
     if kind == "clock":
         phase = float(rng.uniform(0.0, 15.0))
         service = Service(clock_period_s=15.0, clock_offset_s=phase)
@@ -51,7 +60,7 @@ def truth_of(kind: str, seed: int) -> tuple[View, dict[str, float]]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--kind", choices=["gateway", "sector", "clock", "unrelated"], default="gateway")
+    parser.add_argument("--kind", choices=["gateway", "sector", "clock", "cone", "arc", "unrelated"], default="gateway")
     parser.add_argument("--seeds", type=int, default=50)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--hours", type=float, default=48.0)
@@ -112,6 +121,10 @@ def judged(fit: LineFit, truth: dict[str, float]) -> dict[str, bool]:
             told["mask within 1 degree"] = abs(turned) <= 1.0
         if name.startswith("sector"):
             told[f"{name} within 5 degrees"] = abs(turned) <= 5.0
+        if name.startswith("cone"):
+            told[f"{name} within {_CONE_WITHIN_DEG[name]:g} degrees"] = abs(turned) <= _CONE_WITHIN_DEG[name]
+        if name == "arc_keep_out_deg":
+            told["arc within 1 degree"] = abs(turned) <= 1.0
         if name == "assignment_period_s":
             told["clock of 15 s"] = found == value
     if "gateway_latitude_deg" in truth and "gateway_latitude_deg" in rows.index:

@@ -305,7 +305,7 @@ def fit_line(
         assignment=_beyond_the_sky(clock, best.freezes.end + span.start_us / 1e6)
         if period is None
         else clock_phase(ends_s, period, 1),
-        tried=len(leading.freezes),
+        tried=len(leading.tried),
         held=tuple(hold),
         freezes=_microseconds(best.freezes, span),
     )
@@ -352,11 +352,11 @@ def _luck(evidence: Evidence, tried: FittedSetting, seed: int) -> tuple[float, f
     """
     length = evidence.span.duration_s
     rng = np.random.default_rng(seed)
-    out = ~evidence.leading
-    real = evidence.gain(evidence.counts(tried.freezes, tried.offset_s), out)
+    out, freezes = ~evidence.leading, tried.freezes
+    real = evidence.gain(evidence.counts(freezes, tried.offset_s), out)
     gains, explained = [], []
     for by in rng.uniform(_LEAST_SHIFT_S, max(length - _LEAST_SHIFT_S, 2.0 * _LEAST_SHIFT_S), SHIFTS):
-        start, end = tried.freezes.start + by, tried.freezes.end + by
+        start, end = freezes.start + by, freezes.end + by
         later = start >= length
         start, end = np.where(later, start - length, start), np.where(later, end - length, end)
         order = np.argsort(start, kind="stable")

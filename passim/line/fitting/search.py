@@ -8,6 +8,7 @@ offset that suits it best follows exactly (`passim.line.clock_offset`).
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
@@ -54,6 +55,8 @@ _ACQUISITIONS: Final = (1.0, 2.0, 4.0, 8.0)
 # A further limit must gain so much on the leading blocks for each of its numbers, a freeze, to be tried further.
 _WORTH: Final = 1.0
 _MOST_LIMITS: Final = 4
+# The freezes of the settings tried last are held, up to so many bytes.
+_RETAINED_BYTES: Final = 48 * 2**20
 # Times that keep to a clock by luck as well as seldom as this are taken to keep to one.
 CLOCK_CHANCE: Final = 1e-3
 # The mask of a gateway is held: its distance makes up for it (common practice for the value, no source).
@@ -62,13 +65,18 @@ _GATEWAY_MASK_DEG: Final = 25.0
 
 @dataclass(frozen=True, eq=False)
 class FittedSetting:
-    """A setting tried: its freezes, seconds from the start of the span, the offset that suits it, seconds, its gain."""
+    """A setting tried: the offset that suits it, seconds, its seconds by block and its gain."""
 
     setting: LineSetting
-    freezes: Intervals
     offset_s: float
     counts: Counts
     gain: float
+    search: Search = field(repr=False)
+
+    @property
+    def freezes(self) -> Intervals:
+        """Its freezes, seconds from the start of the span, found again where too many were tried since to hold them."""
+        return self.search.freezes_of([self.setting])[0]
 
 
 @dataclass(eq=False)
@@ -81,12 +89,12 @@ class Search:
     leading: bool = True
     window_s: tuple[float, float] | None = None
     tried: dict[LineSetting, FittedSetting] = field(default_factory=dict)
-    # Freezes over the window, which searches by other blocks of the same sky share.
-    freezes: dict[LineSetting, Intervals] = field(default_factory=dict)
+    # Freezes over the window, which searches by other blocks of the same sky share; the latest ones alone.
+    retained: OrderedDict[LineSetting, Intervals] = field(default_factory=OrderedDict)
 
     def over_all_blocks(self) -> Search:
         """Return a search of the same sky in which all blocks count."""
-        return Search(self.tracks, self.evidence, self.usual, False, self.window_s, freezes=self.freezes)
+        return Search(self.tracks, self.evidence, self.usual, False, self.window_s, retained=self.retained)
 
     @property
     def _begun_leading(self) -> Floats:
@@ -110,17 +118,25 @@ class Search:
         """Return the settings tried, in their order."""
         every = list(settings)
         fresh = [s for s in dict.fromkeys(every) if s not in self.tried]
-        unknown = [s for s in fresh if s not in self.freezes]
-        found = self.tracks.served_freezes(unknown, self.usual, self._window)
-        self.freezes.update(zip(unknown, found, strict=True))
-        for setting in fresh:
-            freezes = self.freezes[setting]
+        for setting, freezes in zip(fresh, self.freezes_of(fresh), strict=True):
             offset = self.evidence.best_offset_s(freezes, leading=self.leading)
             counts = self.evidence.counts(freezes, offset)
-            self.tried[setting] = FittedSetting(
-                setting, freezes, offset, counts, self.evidence.gain(counts, self._chosen)
-            )
+            self.tried[setting] = FittedSetting(setting, offset, counts, self.evidence.gain(counts, self._chosen), self)
         return [self.tried[s] for s in every]
+
+    def freezes_of(self, settings: Sequence[LineSetting]) -> list[Intervals]:
+        """Return the freezes of settings over the window, seconds from the start of the span."""
+        unknown = [s for s in settings if s not in self.retained]
+        known = {s: self.retained[s] for s in settings if s in self.retained}
+        known |= zip(unknown, self.tracks.served_freezes(unknown, self.usual, self._window), strict=True)
+        for setting in settings:
+            self.retained[setting] = known[setting]
+            self.retained.move_to_end(setting)
+        held = sum(each.start.nbytes + each.end.nbytes for each in self.retained.values())
+        while held > _RETAINED_BYTES and len(self.retained) > 1:
+            _, least = self.retained.popitem(last=False)
+            held -= least.start.nbytes + least.end.nbytes
+        return [known[s] for s in settings]
 
     def best_of(self, settings: Iterable[LineSetting], count: int) -> list[LineSetting]:
         """Return the best few of some settings, best first; of equals the one tried first."""
@@ -273,10 +289,15 @@ def search(
     # Then one more limit at a time on the best so far, as long as that is worth its while; a kind that once was not
     # is not tried again.
     idle = set(taken)
-    # A gateway to one side stands in for a roof line to the other: the roof line is tried without it, too.
+    # A gateway to one side stands in for a roof line to the other, and for a keep-out around the arc: these are tried
+    # without it, too.
     alone = best.get(("mask",))
-    if alone is not None and "horizon" not in taken:
-        go_on(_thinned(rough, "sector", _additions(alone.setting, grid, timings)["sector"]))
+    if alone is not None:
+        more = _additions(alone.setting, grid, timings)
+        if "horizon" not in taken:
+            go_on(_thinned(rough, "sector", more["sector"]))
+        if "arc" not in taken:
+            go_on(more["arc"])
     for turn in range(_MOST_LIMITS - 1):
         leader = max(best.values(), key=_merit)
         for kind, settings in _additions(leader.setting, grid, timings).items():

@@ -54,7 +54,7 @@ FLOOR_DEG: Final = 15.0
 # Samples above these elevations are set apart, each once a setting first needs no other.
 _LEVELS_DEG: Final = (20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 50.0, 60.0)
 # What limits say of samples is kept for the next setting, up to so many bytes.
-_RETAINED_BYTES: Final = 160 * 2**20
+_RETAINED_BYTES: Final = 96 * 2**20
 _AT_ONCE: Final = 1_000_000
 _DAY_US: Final = 86_400_000_000
 
@@ -170,7 +170,7 @@ class Tracks:
     @cached_property
     def elevation_deg(self) -> Singles:
         """Elevations of the samples, degrees, shape (n,)."""
-        return np.asarray(np.degrees(np.arcsin(self._direction[2])))
+        return np.asarray(np.degrees(np.arcsin(self._sine)))
 
     @cached_property
     def azimuth_deg(self) -> Singles:
@@ -305,8 +305,17 @@ class Tracks:
         return np.append(self.row[1:] != self.row[:-1], True)[: self.row.size]
 
     @cached_property
-    def _direction(self) -> Singles:
-        return np.asarray(self.place_km / np.sqrt(self._range_squared))
+    def _range_km(self) -> Singles:
+        return np.asarray(np.sqrt(np.einsum("in,in->n", self.place_km, self.place_km)))
+
+    @cached_property
+    def _sine(self) -> Singles:
+        """The sine of the elevation of each sample."""
+        return np.asarray(self.place_km[2] / self._range_km)
+
+    def _directions(self, some: slice) -> Floats:
+        """Return unit vectors to some of the samples, shape (3, k)."""
+        return np.asarray(self.place_km[:, some].astype(np.float64) / self._range_km[some])
 
     @cached_property
     def _arc_angle_rad(self) -> Singles | None:
@@ -315,8 +324,8 @@ class Tracks:
         if not arc.visible:
             return None
         some = range(0, self.row.size, _AT_ONCE)
-        angles = [arc.angle_rad(self._direction[:, k : k + _AT_ONCE].astype(np.float64))[0] for k in some]
-        return np.concatenate(angles or [np.zeros(0)]).astype(np.float32)
+        angles = [arc.angle_rad(self._directions(slice(k, k + _AT_ONCE)))[0] for k in some]
+        return np.concatenate([each.astype(np.float32) for each in angles] or [np.zeros(0, np.float32)])
 
     def _clearance(self, part: Part) -> Singles:
         """Return how far each sample is on the allowed side of a limit, positive inside, shape (n,)."""
@@ -331,9 +340,12 @@ class Tracks:
 
     def _found_clearance(self, part: Part) -> NDArray[np.floating]:
         if isinstance(part, HorizonLimit):
-            return np.asarray(self._direction[2] - _single(np.sin(np.radians(part.horizon.highest_deg))))
+            return np.asarray(self._sine - _single(np.sin(np.radians(part.horizon.highest_deg))))
         if isinstance(part, Cone):
-            return _single(part.boresight) @ self._direction - _single(np.cos(np.radians(part.half_angle_deg)))
+            found = _single(part.boresight) @ self.place_km
+            found /= self._range_km
+            found -= _single(np.cos(np.radians(part.half_angle_deg)))
+            return found
         if isinstance(part, ArcKeepOut):
             angle = self._arc_angle_rad
             return np.ones(self.row.size) if angle is None else angle - _single(np.radians(part.angle_deg))
@@ -345,17 +357,13 @@ class Tracks:
         offset = axes @ (there.position_km - self.site.position_km)
         up = axes @ there.east_north_up[2]
         # |p - g|^2 and up . (p - g) without a second copy of all places.
-        squared = self._range_squared - _single(2.0 * offset) @ self.place_km
+        squared = self._range_km * self._range_km - _single(2.0 * offset) @ self.place_km
         squared += _single(offset @ offset)
         found = _single(up) @ self.place_km
         found -= _single(up @ offset)
         found /= np.sqrt(squared, out=squared)
         found -= _single(np.sin(np.radians(gateway.horizon.highest_deg)))
         return found
-
-    @cached_property
-    def _range_squared(self) -> Singles:
-        return np.asarray(np.einsum("in,in->n", self.place_km, self.place_km))
 
     def _many(self, begin_us: int, end_us: int) -> ManySettings:
         """Return who serves many settings within a stretch, kept for the next time."""
