@@ -16,6 +16,8 @@ from passim.line.directions import CELL_COLUMNS, SECTOR_COLUMNS, horizon_evidenc
 from passim.line.fitting.settings import Sector
 from passim.workspace import create
 from passim_apps.command_line.main import main
+from passim_apps.figures.directions import record_sky
+from passim_apps.figures.theme import LIGHT
 from passim_apps.text.directions import evidence_sentences
 from tests.scenario import MARRAM_LOFT, plover
 from tests.simulated_line import recorded
@@ -58,6 +60,18 @@ def test_directions_come_out_as_the_roof_stands() -> None:
     assert gable["blocked_below_deg"].min() >= 35.0
     assert not (sectors["blocked_below_deg"] > sectors["clear_above_deg"]).any()
     assert sectors["not_known"].sum() == (~settled).sum()
+    # A roof line is told where blocked and clear lie within a direction of each other, and nowhere else.
+    low = sectors["blocked_below_deg"].fillna(cells["elevation_from_deg"].min())
+    settled = sectors["clear_above_deg"] - low <= 5.0
+    assert 0 < settled.sum() < 24
+    assert (sectors["horizon_deg"].notna() == settled).all()
+    line = next(trace for trace in record_sky(found, LIGHT).data if trace.name == "roof line")
+    assert (~np.isnan(np.asarray(line.y, dtype=float)[::2]) == settled.to_numpy()).all()
+    told = f"The roof line is settled in {settled.sum()} of 24 directions"
+    assert any(words.startswith(told) for words in evidence_sentences(found))
+    # Elsewhere stands what the spot has, 25 degrees, as far as the record leaves it open.
+    at = found.horizon.elevation_deg((sectors["azimuth_from_deg"] + 7.5).to_numpy())
+    assert np.allclose(at[~settled], np.maximum(low, 25.0)[~settled])
     assert "surely blocked" in evidence_sentences(found)[0]
     assert evidence_sentences(found)[1].startswith("The sky is blocked highest towards the ")
 

@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,17 +14,26 @@ import pytest
 from click.testing import CliRunner, Result
 
 from passim import ArcKeepOut, Cone, GatewayLimit, Horizon, InputError, Span, View, Workspace, find_visibility, fit_line
+from passim.answers.symptom.discriminate import observations, traits_of
 from passim.answers.symptom.settings import GatewayPlace, Setting
 from passim.intervals import Intervals, complement, difference, total_length
 from passim.line import LineFit, LineRecord
 from passim.line.fitting.evidence import Evidence
-from passim.line.fitting.settings import LineSetting, Sector, moved
+from passim.line.fitting.settings import LineSetting, Sector, moved, names_apart
 from passim.line.fitting.tracks import Tracks
 from passim.line.phase import clock_phase, find_clock
 from passim.sky.ground import MEAN_EARTH_RADIUS_KM
 from passim.workspace import create
+from passim.workspace.saving import differences
 from passim_apps.command_line.main import main
-from passim_apps.text.fit import fit_sentences
+from passim_apps.dashboard.address import Choices
+from passim_apps.dashboard.file_changes import taken_back
+from passim_apps.dashboard.pages.measured import fitting
+from passim_apps.dashboard.pages.measured.page import asked_of
+from passim_apps.dashboard.state import DashboardState, Pending
+from passim_apps.text.answer import plain_rows
+from passim_apps.text.fit import fit_lines, fit_sentences
+from patience import PATIENCE_S
 from tests.scenario import MARRAM_LOFT, plover, view_of
 from tests.simulated_line import recorded
 
@@ -82,7 +92,8 @@ def test_what_else_was_tried_is_told_with_what_would_tell_it_apart(behind_a_gate
     assert rival.apart
     assert rival.lacks == ("gateway",)
     assert rival.behind > rival.behind_error
-    assert rival.observation.startswith("Candidate 1 against 2: ")
+    assert rival.observation.startswith("The gateway against the lowest elevation alone: ")
+    assert "andidate" not in rival.observation
 
 
 def test_a_mask_and_an_upright_cone_look_alike_and_that_is_said(behind_a_gateway: LineFit) -> None:
@@ -104,6 +115,29 @@ def test_a_keep_out_around_the_arc_is_not_taken_for_a_gateway_on_its_other_side(
     found = fit_line(FLEET, View(MARRAM_LOFT), line(truth, span=SHORT), draws=20)
     assert found.setting.kinds == ("mask", "arc")
     assert found.setting.sky.arc_deg == pytest.approx(18.6, abs=1.0)
+
+
+def test_causes_are_called_by_name_where_two_settings_are_set_against_each_other() -> None:
+    mask, place = LineSetting(Setting(mask_deg=31.0)), GatewayPlace(600.0, 180.0)
+    gateway = LineSetting(Setting(mask_deg=25.0, gateway=place))
+    cone = LineSetting(Setting(mask_deg=25.0, cone=Cone(40.0, 20.0, 45.0), slot_s=15.0))
+    assert names_apart(gateway, mask) == ("the gateway", "the lowest elevation alone")
+    assert names_apart(gateway, cone) == ("the gateway", "the antenna cone and the clock of assignment")
+    assert names_apart(mask, LineSetting(Setting(), Sector(10.0, 50.0, 60.0))) == (
+        "the lowest elevation", "the blocked side"
+    )  # fmt: skip
+    assert names_apart(mask, LineSetting()) == ("the lowest elevation", "a clear sky")
+    hour = np.int64(3_600_000_000)
+    start = MORNING.start_us + np.arange(2, 26, dtype=np.int64) * hour // 12
+    whole, none = Intervals(start, start + 20_000_000), Intervals(start[:0], start[:0])
+    traits = [traits_of(each, MORNING, "UTC", lambda _: np.zeros(0)) for each in (whole, none)]
+    names = ["the antenna cone and the clock of assignment", "the gateway"]
+    (told,) = observations(list(zip((whole, none), traits, strict=True)), MORNING, "UTC", names)
+    assert told == (
+        "The antenna cone and the clock of assignment against the gateway: between 00:00 and 03:00 the gateway "
+        "predicts none, the antenna cone and the clock of assignment about 8 an hour; on Mon 2 Mar at 00:10:00 the "
+        "antenna cone and the clock of assignment predict a freeze of 20 s, the gateway none."
+    )
 
 
 def test_a_line_unrelated_to_the_sky_teaches_nothing() -> None:
@@ -237,6 +271,9 @@ def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
     record = recorded(gaps, SHORT, seed=5, offset_s=-3.0, loss=0.01)
     table = record.outages.loc[record.outages["start"] >= SHORT.start, ["start", "end", "where"]]
     table.to_csv(folder / "freezes.csv", index=False, date_format="%Y-%m-%dT%H:%M:%S.%fZ")
+    added = passim("journal", "add", str(folder / "freezes.csv"), "--workspace", str(folder), "--name", "freezes",
+                   "--start", SHORT.start.isoformat(), "--end", SHORT.end.isoformat())  # fmt: skip
+    assert added.exit_code == 0, added.stderr
     return folder
 
 
@@ -244,12 +281,20 @@ def passim(*words: str) -> Result:
     return CliRunner().invoke(main, list(words), prog_name="passim")
 
 
-def test_the_command_tells_and_writes_what_was_found(school: Path) -> None:
-    words = ("fit", "--workspace", str(school), "--record", str(school / "freezes.csv"), "--at", EPOCH.isoformat(),
-             "--from", SHORT.start.isoformat(), "--to", SHORT.end.isoformat())  # fmt: skip
-    found = passim(*words, "--write", "--format", "json")
+@pytest.fixture(scope="module")
+def by_command(school: Path) -> tuple[dict[str, Any], str, str]:
+    """What `passim fit --write` finds in the journal, what it tells, and the file that it leaves, which is put back."""
+    found = passim("fit", "--workspace", str(school), "--at", SHORT.end.isoformat(), "--write", "--format", "json")
     assert found.exit_code == 0, found.stderr
-    answer = json.loads(found.stdout)
+    file = Workspace.load(school).text
+    Workspace.load(school).undo()
+    return json.loads(found.stdout), found.stderr, file
+
+
+def test_the_command_tells_and_writes_what_was_found(
+    school: Path, by_command: tuple[dict[str, Any], str, str], tmp_path: Path
+) -> None:
+    answer, told, file = by_command
     assert answer["evidence"] == "strong"
     assert answer["held_out_gain"] > 10.0
     assert answer["clock_offset_s"] == pytest.approx(-3.0, abs=0.5)
@@ -257,14 +302,60 @@ def test_the_command_tells_and_writes_what_was_found(school: Path) -> None:
     assert rows["gateway_distance_km"]["value"] == pytest.approx(700.0, abs=60.0)
     assert {"value", "low", "high", "told_apart"} <= set(rows["mask_deg"])
     # What changes is shown before it is written.
-    changes, written = found.stderr.index("Changes in "), found.stderr.index("Written. passim workspace undo")
-    assert changes < found.stderr.index('"fitted"') < written
-    written = Workspace.load(school)
-    (gateway,) = written.gateways("Marram")
+    changes, written = told.index("Changes in "), told.index("Written. passim workspace undo")
+    assert changes < told.index('"fitted"') < written
+    (tmp_path / "passim.toml").write_text(file, encoding="utf-8")
+    (gateway,) = Workspace.load(tmp_path).gateways("Marram")
     assert gateway.name == "fitted"
     assert gateway.latitude_deg == pytest.approx(rows["gateway_latitude_deg"]["value"], abs=0.01)
-    undone, _ = written.undo()
-    assert [each.name for each in undone.gateways("Marram")] == ["South"]
+    assert [each.name for each in Workspace.load(school).gateways("Marram")] == ["South"]
+
+
+def test_the_page_finds_what_the_command_finds_and_writes_the_same_lines(
+    school: Path, by_command: tuple[dict[str, Any], str, str]
+) -> None:
+    answer, told, file = by_command
+    state = DashboardState(Workspace.load(school), at=SHORT.end)
+    try:
+        question = state.question(Choices())
+        asked = asked_of(question)
+        assert asked is not None
+        times = [asked.compared.start.isoformat(), asked.compared.end.isoformat()]
+        request = {"source": asked.source, "times": times}
+        with pytest.raises(Pending) as still:
+            fitting.found_for(question, request)
+        assert still.value.job.done.wait(PATIENCE_S)
+        found = fitting.found_for(question, request)
+        shown = str(fitting.told(question, found, asked.source))
+        lines = fit_lines(found, question.clock(found.span))
+        assert " ".join(lines) == answer["answer"]
+        assert all(line in shown for line in lines)
+        assert plain_rows(found.settings, None)[1] == [list(row.values()) for row in answer["rows"]]
+        lines = fitting.would_change(question, found)
+        assert all(f"  {line}" in told for line in lines)
+        before = state.workspace.text
+        assert lines == differences(before, file)
+        assert fitting.offered([]).children == "Nothing changes: the workspace says all of this already."
+        done = fitting.written(question, found, lines)
+        assert Workspace.load(school).text == file
+        # The same lines again would be others than those agreed to.
+        with pytest.raises(InputError, match="another change since this one was shown"):
+            fitting.written(question, found, lines)
+        taken_back(Workspace.load(school), done[-1].id["of"])
+        assert Workspace.load(school).text == before
+    finally:
+        state.close()
+
+
+def test_a_search_that_is_stopped_says_so_in_one_line(school: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("passim.line.fitting.fit.fit_line", interrupted)
+    monkeypatch.setattr("passim.fit_line", interrupted)
+    stopped = passim("fit", "--workspace", str(school), "--at", SHORT.end.isoformat())
+    assert (stopped.exit_code, stopped.stdout) == (130, "")
+    assert stopped.stderr.splitlines() == ["Stopped before anything was found; nothing was written."]
 
 
 def test_the_command_refuses_to_write_what_is_not_there(school: Path) -> None:

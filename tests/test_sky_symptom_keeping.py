@@ -13,7 +13,8 @@ from passim.errors import InputError
 from passim.workspace import create
 from passim_apps.command_line import output
 from passim_apps.dashboard.address import Choices
-from passim_apps.dashboard.pages.sky.symptom import offered, taken_back, written
+from passim_apps.dashboard.file_changes import taken_back
+from passim_apps.dashboard.pages.sky.symptom import offered, written
 from passim_apps.dashboard.state import DashboardState
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)
@@ -49,10 +50,10 @@ def test_lines_are_shown_before_they_are_written_and_taken_back(tmp_path: Path) 
         of = done[2].id["of"]
         file.write_text(f"{after}\n# mine\n", encoding="utf-8")
         with pytest.raises(InputError, match="later changes, which an undo would lose"):
-            taken_back(question, of)
+            taken_back(state.workspace, of)
         assert file.read_text(encoding="utf-8").endswith("# mine\n")
         file.write_text(after, encoding="utf-8")
-        assert "- clock_period_s = 15.0" in lines(taken_back(question, of))
+        assert "- clock_period_s = 15.0" in lines(taken_back(state.workspace, of))
         assert file.read_text(encoding="utf-8") == before
     finally:
         state.close()

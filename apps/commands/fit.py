@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,8 +11,7 @@ from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice
 from ..command_line.record_options import RecordChoice, record_file_option, record_options
 
 if TYPE_CHECKING:
-    from passim import View, Workspace
-    from passim.line import LineFit
+    from passim import Workspace
 
 
 _MORE = """\
@@ -67,11 +66,12 @@ def fit(
     """
     from passim import fit_line
     from passim.line import fleets_over
+    from passim.workspace import changing
 
     from ..command_line.output import check_out, progress, tell, write
     from ..command_line.parsing import found_workspace, now_of
     from ..command_line.query import check_age
-    from ..text.fit import WRITTEN, changing_lines, fit_answer
+    from ..text.fit import STOPPED, TRYING, WRITTEN, changing_lines, fit_answer
     from ..text.notes import background
     from ..text.query import CAUTION
     from ..text.units import LocalClock
@@ -86,33 +86,32 @@ def fit(
     fleet_at, fleet_notes = fleet_choice.over_time(record.span.end)
     for part, fleet in fleets_over(fleet_at, record.span):
         check_age(fleet, part.middle, allow_stale=fleet_choice.allow_stale)
-    with progress("Trying settings", lines=True) as advance:
-        found = fit_line(fleet_at, view, record, hold=held, progress=advance)
+    try:
+        with progress(TRYING, lines=True) as advance:
+            found = fit_line(fleet_at, view, record, hold=held, progress=advance)
+    except KeyboardInterrupt:
+        tell(STOPPED)
+        raise click.Abort from None
     notes = [background(f"Record: {record.source}."), *read_notes, *view_notes, *fleet_notes, CAUTION]
     write(fit_answer(found, LocalClock(zone, record.span), notes), output_choice)
     if workspace is not None:
-        taken = _assumption(found, workspace, view, site_choice)
         today = now_of(record_choice.at_text, lambda: zone).date()
-        tell(*changing_lines(workspace.would_assume(**taken, on=today), str(workspace.file)))
-        workspace.assume(**taken, on=today)
+        change = changing.taken_from(found, workspace, view, _place(workspace, site_choice), today)
+        lines = changing.shown(workspace, change)
+        tell(*changing_lines(lines, str(workspace.file)))
+        changing.write(workspace, change, lines)
         tell(WRITTEN)
 
 
-def _assumption(found: LineFit, workspace: Workspace, view: View, site_choice: SiteChoice) -> dict[str, Any]:
-    """Return what goes into the workspace, as `Workspace.assume` takes it. Raises InputError for a fit of nothing."""
-    from passim.errors import InputError
-
-    if found.evidence == "none":
-        raise InputError("--write", got="nothing found", wanted="settings that foretell the record: there are none")
-    # At coordinates there is no spot whose horizon could change.
+def _place(workspace: Workspace, site_choice: SiteChoice) -> tuple[str, str] | None:
+    """Return the site and mounting spot of the file that are asked about; None at coordinates."""
     asked = "" if site_choice.site_text is None else site_choice.site_text.strip().casefold()
     site_name = workspace.site_names[0] if not asked else _of(workspace.site_names, asked)
-    site = skyline = None
-    if site_name is not None:
-        site, spots = f"sites.{site_name}", workspace.spot_names(site_name)
-        spot = spots[0] if site_choice.spot_name is None else _of(spots, site_choice.spot_name.strip().casefold())
-        skyline = None if spot is None else f"{site}.spots.{spot}"
-    return {**found.as_assumption(view, site, skyline), "site_name": site_name}
+    if site_name is None:
+        return None
+    spots = workspace.spot_names(site_name)
+    spot = spots[0] if site_choice.spot_name is None else _of(spots, site_choice.spot_name.strip().casefold())
+    return None if spot is None else (site_name, spot)
 
 
 def _of(names: tuple[str, ...], asked: str) -> str | None:

@@ -16,7 +16,7 @@ from passim.parallel import Job
 
 from ..figures.theme import CONFIG
 from ..text.answer import plain_rows, rows_of_site
-from ..text.columns import cells_of
+from ..text.columns import Cells, Column, cells_of
 from ..text.units import counted
 from .page_model import Page, Panel, Table
 
@@ -141,6 +141,33 @@ def table_data(table: Table, caption: str) -> dict[str, Any]:
         "rows": cells.rows,
         "note": table.empty if rows.empty else note,
     }
+
+
+def words_cell(column: Column, words: str) -> Any:
+    """Return a cell of a small table that is drawn at once."""
+    return html.Td(words, className="number" if column.format.numeric else "words" if column.below else "")
+
+
+def small_table(cells: Cells, caption: str) -> Any:
+    """Return a table of a few rows that is drawn at once, with its caption for screen readers."""
+    body = [
+        html.Tr([words_cell(column, words) for column, words in zip(cells.columns, row, strict=True)])
+        for row in cells.rows
+    ]
+    return html.Div(
+        html.Table(
+            [
+                html.Caption(caption, className="unseen"),
+                html.Thead(html.Tr([html.Th(column.heading, scope="col") for column in cells.columns])),
+                html.Tbody(body),
+            ],
+            className="ranks",
+        ),
+        className="table-frame",
+        tabIndex=0,
+        role="region",
+        **aria(label=caption),
+    )
 
 
 def file_path(page: Page, panel_name: str) -> str:

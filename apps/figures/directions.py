@@ -1,18 +1,23 @@
-"""The sky over a site as a record shows it: surely clear, surely blocked, not known yet, and a roof line."""
+"""The sky over a site as a record shows it: surely clear, surely blocked, blank where not known, and a roof line."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
+from ..text.directions import not_known_words
 from .regions import edges_of, labels_at, out_regions
 from .theme import Theme, apply_theme
 
 if TYPE_CHECKING:
     from passim.line import HorizonEvidence
 
-BLOCKED, CLEAR, NOT_KNOWN, ROOF_LINE = "surely blocked", "surely clear", "not known yet", "roof line"
+BLOCKED, CLEAR, ROOF_LINE = "surely blocked", "surely clear", "roof line"
+# So many sectors have room for words, on a phone too.
+_FEWEST_LABELLED: Final = 6
 _COMPASS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW", "N")
 
 
@@ -30,18 +35,24 @@ def record_sky(found: HorizonEvidence, theme: Theme) -> go.Figure:
     figure.add_scatter(
         x=x, y=y, mode="none", fill="toself", fillcolor=theme.shade, hoverinfo="skip", name=CLEAR,
     )  # fmt: skip
-    x, y = fields("not known")
-    figure.add_scatter(
-        x=x, y=y, mode="none", fill="toself", fillcolor=theme.rule, hoverinfo="skip", name=NOT_KNOWN,
-        fillpattern={"shape": ".", "bgcolor": theme.paper, "fgcolor": theme.quiet, "size": 8, "solidity": 0.2},
-    )  # fmt: skip
+    # What is not known stays paper, and says so where there is room.
     out_regions(figure, fields("blocked"), theme, BLOCKED)
     sectors = found.sectors
     line_x = sectors[["azimuth_from_deg", "azimuth_to_deg"]].to_numpy().ravel()
     figure.add_scatter(
         x=line_x, y=sectors["horizon_deg"].repeat(2), mode="lines", name=ROOF_LINE, hoverinfo="skip",
-        line={"color": theme.ink, "width": 2},
+        line={"color": theme.ink, "width": 2}, connectgaps=False,
     )  # fmt: skip
+    for first, last in _runs(sectors["horizon_deg"].isna().to_numpy()):
+        if last - first >= _FEWEST_LABELLED:
+            some = sectors.iloc[first:last]
+            # Where most directions would wait for ever, no number of days is promised.
+            days = float(np.median(some["days_to_settle"]))
+            figure.add_annotation(
+                x=(some["azimuth_from_deg"].iloc[0] + some["azimuth_to_deg"].iloc[-1]) / 2.0,
+                y=float(cells["elevation_from_deg"].min()), yanchor="bottom", showarrow=False,
+                text=not_known_words(days), font={"color": theme.quiet, "size": 11},
+            )  # fmt: skip
     rows: list[Any] = list(cells.itertuples(index=False))
     words = [
         f"{row.verdict}: {row.azimuth_from_deg:.0f}° to {row.azimuth_to_deg:.0f}°, {row.elevation_from_deg:.0f}° to "
@@ -68,3 +79,9 @@ def record_sky(found: HorizonEvidence, theme: Theme) -> go.Figure:
         },
     )  # fmt: skip
     return figure
+
+
+def _runs(chosen: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return the first and the one past the last of each run of what is chosen."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], chosen, [False])).astype(np.int8)))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))

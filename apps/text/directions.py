@@ -51,10 +51,18 @@ def evidence_sentences(found: HorizonEvidence) -> list[str]:
             f"The sky is blocked highest towards the {ground.compass_word(middle % 360.0)}: surely below "
             f"{worst['blocked_below_deg']:.0f}°."
         )
-    if 0.0 < found.days_to_settle < math.inf:
+    settled = int(sectors["horizon_deg"].notna().sum())
+    roof = f"The roof line is settled in {settled} of {len(sectors)} directions round the horizon" if settled else (
+        "The roof line is settled in no direction yet"
+    )  # fmt: skip
+    if settled == len(sectors):
+        said.append(f"{roof}.")
+    elif 0.0 < found.days_to_settle < math.inf:
         said.append(
-            f"Another {_days(found.days_to_settle)} like these would settle three in four of those that can be."
+            f"{roof}; another {_days(found.days_to_settle)} like these would settle three in four of those that can be."
         )
+    else:
+        said.append(f"{roof}; more days like these would settle no other.")
     return said
 
 
@@ -77,8 +85,9 @@ def evidence_notes(found: HorizonEvidence) -> list[Note]:
             "record are looked at every 5 s."
         ),
         background(
-            "The roof line runs halfway between what is blocked and what is clear above it; where nothing is blocked, "
-            "along the lowest that is clear."
+            "The roof line runs halfway between what is blocked and what is clear above it, where these lie within 5° "
+            "of each other. Elsewhere it is not settled; a horizon file has there what the spot has now, as far as the "
+            "record leaves it open."
         ),
     ]
 
@@ -104,6 +113,14 @@ def evidence_answer(found: HorizonEvidence, clock: LocalClock, notes: Sequence[N
 
 def caption(found: HorizonEvidence) -> str:
     """Say what to see in the picture."""
-    return "Hatched: surely blocked. Plain: surely clear. Dotted: not known yet. " + " ".join(
+    return "Hatched: surely blocked. Shaded: surely clear. Blank: not known yet. " + " ".join(
         evidence_sentences(found)[1:]
     )
+
+
+def not_known_words(days: float) -> str:
+    """Say of part of the sky that it is not known yet, and how many more days would settle it; inf where none would."""
+    if math.isinf(days):
+        return "not known yet"
+    more = max(1, math.ceil(days))
+    return f"not known yet:<br>{more} more {'day' if more == 1 else 'days'}"

@@ -155,9 +155,14 @@ def fit_facts(found: LineFit) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def fit_lines(found: LineFit, clock: LocalClock) -> list[str]:
+    """Return what every face says first: the sentences, and of which time."""
+    return [*fit_sentences(found), f"Looked at {clock.stretch(found.span)}."]
+
+
 def fit_answer(found: LineFit, clock: LocalClock, notes: Sequence[Note]) -> Answer:
-    """Return the answer for all faces."""
-    sentence = "\n".join([*fit_sentences(found), f"Looked at {clock.stretch(found.span)}."])
+    """Return the answer of the command line."""
+    sentence = "\n".join(fit_lines(found, clock))
     return Answer("fit", sentence, found.settings, COLUMNS, [*fit_notes(found), *notes], fit_facts(found))
 
 
@@ -167,3 +172,26 @@ def changing_lines(changes: Sequence[str], file: str) -> list[str]:
 
 
 WRITTEN: Final = "Written. passim workspace undo takes it back."
+STOPPED: Final = "Stopped before anything was found; nothing was written."
+TRYING: Final = "Trying settings"
+
+# The page Measured in words.
+TITLE: Final = "What explains this record?"
+ABOUT: Final = (
+    "Roof lines, gateways, antenna cones, a blocked side and clocks of assignment are tried on every second day of the "
+    "record, whatever the workspace says of them; what is found must foretell the other days better than luck."
+)
+FIND: Final = "Find the limits that explain this record"
+NO_RECORD: Final = "There is no record yet to learn from."
+TABLE: Final = "What was found, and how sure it is"
+OFFER: Final = "Put this into the workspace…"
+WOULD_CHANGE: Final = "These lines of passim.toml would change, each marked as an assumption:"
+NOTHING_NEW: Final = "Nothing changes: the workspace says all of this already."
+AGREE: Final = "Write these lines"
+NOW_WRITTEN: Final = "Written, and marked as an assumption. Every page goes by it from now on."
+CHANGED_SINCE: Final = "The workspace or the fleet has changed since: search again first."
+
+
+def progress_words(done: float) -> str:
+    """Say how far a search is, `done` from 0 to 1."""
+    return f"{TRYING}: {100.0 * done:.0f} %. " if done else "Waiting for other work to end. "

@@ -84,8 +84,8 @@ class HorizonEvidence:
                 frozen_s (of them frozen), held_passes (that only this cell can have served), frozen_passes (freezes
                 with a satellite in it), days_to_settle (how many more days at this rate would decide it: 0 where it is
                 decided, infinity where no pass spoke of it)
-    horizon     the skyline that fits: in each sector halfway between what is blocked and what is clear above it, else
-                the lowest that is clear
+    horizon     the skyline that fits: where the record settles it, halfway between what is blocked and what is clear
+                above; elsewhere what `site` has, no lower than what is blocked and no higher than what is clear
     held        limits that were counted as they are set up
     """
 
@@ -111,16 +111,19 @@ class HorizonEvidence:
     @cached_property
     def sectors(self) -> pd.DataFrame:
         """One row a sector: azimuth_from_deg, azimuth_to_deg, blocked_below_deg and clear_above_deg (nan where nothing
-        is), not_known (cells), horizon_deg, days_to_settle (for three in four of its cells that can be, inf for none).
+        is), not_known (cells), horizon_deg (nan where the record does not settle it to a cell), days_to_settle (for
+        three in four of its cells that can be, inf for none).
         """
+        lowest_deg = float(self.cells["elevation_from_deg"].min())
         rows = []
-        for number, (azimuth, cells) in enumerate(self.cells.groupby("azimuth_from_deg")):
+        for azimuth, cells in self.cells.groupby("azimuth_from_deg"):
             by = {verdict: cells[cells["verdict"] == verdict] for verdict in ("clear", "blocked", "not known")}
             left = by["not known"]["days_to_settle"].to_numpy()
             can_be = left[np.isfinite(left)]
             settle = 0.0 if not left.size else float(np.percentile(can_be, 75.0)) if can_be.size else np.inf
-            begins, top = float(str(azimuth)), self.horizon.elevations_deg[number]
+            begins, (low, high) = float(str(azimuth)), _edge_between(cells, lowest_deg)
             blocked, clear = by["blocked"]["elevation_to_deg"].max(), by["clear"]["elevation_from_deg"].min()
+            top = (low + high) / 2.0 if high - low <= ELEVATION_STEP_DEG else np.nan
             rows.append((begins, begins + AZIMUTH_STEP_DEG, blocked, clear, len(left), top, settle))
         return pd.DataFrame(rows, columns=list(SECTOR_COLUMNS)).astype(SECTOR_COLUMNS)
 
@@ -193,7 +196,7 @@ def horizon_evidence(
             "days_to_settle": settle,
         }
     ).astype(CELL_COLUMNS)
-    return HorizonEvidence(view.site, span, cells, _skyline(cells, lowest), held)
+    return HorizonEvidence(view.site, span, cells, _skyline(cells, lowest, view.site.horizon), held)
 
 
 def _moments(evidence: Evidence) -> tuple[Floats, NDArray[np.bool_]]:
@@ -267,17 +270,21 @@ def _passes(cell: Index, moment_s: Floats, cells: int) -> Index:
     return np.bincount(cell[apart], minlength=cells).astype(np.int64)
 
 
-def _skyline(cells: pd.DataFrame, lowest_deg: float) -> Horizon:
-    """Return the skyline that fits: in each sector, halfway between the highest blocked and the lowest clear above it.
+def _edge_between(column: pd.DataFrame, lowest_deg: float) -> tuple[float, float]:
+    """Return between which elevations the skyline of a sector runs: above what is blocked, below what is clear."""
+    blocked = column.loc[column["verdict"] == "blocked", "elevation_to_deg"]
+    clear = column.loc[column["verdict"] == "clear", "elevation_from_deg"]
+    low = float(blocked.max()) if len(blocked) else lowest_deg
+    return low, max(low, float(clear.min()) if len(clear) else 90.0)
 
-    Where nothing is blocked it is the lowest clear cell, and where nothing is known either, the lowest looked at.
-    """
+
+def _skyline(cells: pd.DataFrame, lowest_deg: float, own: Horizon) -> Horizon:
+    """Return the skyline that fits: where it is settled to a cell, halfway; elsewhere as `own`, within what is told."""
     points = []
     for azimuth, column in cells.groupby("azimuth_from_deg"):
-        blocked = column.loc[column["verdict"] == "blocked", "elevation_to_deg"]
-        clear = column.loc[column["verdict"] == "clear", "elevation_from_deg"]
-        top = float(blocked.max()) if len(blocked) else lowest_deg
-        above = float(clear.min()) if len(clear) else top
-        height = (top + above) / 2.0 if len(blocked) else above
-        points.append((float(str(azimuth)) + AZIMUTH_STEP_DEG / 2.0, min(height, 89.0)))
+        middle = float(str(azimuth)) + AZIMUTH_STEP_DEG / 2.0
+        low, high = _edge_between(column, lowest_deg)
+        is_settled = high - low <= ELEVATION_STEP_DEG
+        height = (low + high) / 2.0 if is_settled else float(np.clip(own.elevation_deg(middle), low, high))
+        points.append((middle, min(height, 89.0)))
     return Horizon.from_points(points)

@@ -12,12 +12,13 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import tomlkit
 
-from passim.errors import WorkspaceError
+from passim.errors import InputError, WorkspaceError
 from passim.workspace import saving
 from passim.workspace.checking import settings_of
 from passim.workspace.creating import gateway_section, site_section, spot_section
@@ -25,6 +26,10 @@ from passim.workspace.folder import Workspace
 from passim.workspace.lines import LineNumbers
 from passim.workspace.places import after_last_setting, with_section
 from passim.workspace.settings import GatewaySettings, SiteSettings, SpotSettings
+
+if TYPE_CHECKING:
+    from passim.line import LineFit
+    from passim.sky.view import View
 
 Kind = Literal["site", "spot", "gateway", "fleet", "terminal"]
 Change = Callable[[str], str]
@@ -175,6 +180,21 @@ def remove(part: Part) -> Change:
         return tomlkit.dumps(document)
 
     return change
+
+
+def taken_from(fit: LineFit, workspace: Workspace, view: View, place: tuple[str, str] | None, on: date) -> Change:
+    """Return the change that puts what a record taught into the file, marked as assumptions of the day `on`.
+
+    `view` is what was fitted, and `place` its site and mounting spot as the file names them; None at coordinates, where
+    there is no spot whose horizon could change. Raises InputError for a fit of nothing.
+    """
+    if fit.evidence == "none":
+        raise InputError("settings to write", got="nothing found", wanted="some that foretell the record")
+    site = skyline = None
+    if place is not None:
+        site, skyline = f"sites.{place[0]}", f"sites.{place[0]}.spots.{place[1]}"
+    taken = fit.as_assumption(view, site, skyline)
+    return saving.of_document(workspace.assuming(**taken, on=on, site_name=None if place is None else place[0]))
 
 
 def _emptied(wanted: Any, place: tuple[str | int, ...]) -> None:

@@ -341,7 +341,7 @@ class Workspace:
         put in the place of the one of its name. It counts for every site that lists no gateways; where `site_name` is
         one that does, it becomes the only one of its list. `how` is one sentence. Raises WorkspaceError.
         """
-        return self.edit(self._assuming(values, how, on, gateway, site_name))
+        return self.edit(self.assuming(values, how, on, gateway, site_name))
 
     def would_assume(
         self,
@@ -352,10 +352,15 @@ class Workspace:
         site_name: str | None = None,
     ) -> list[str]:
         """Return the lines of the file that `assume` would change, as `changes_since` has them. Raises as it does."""
-        return saving.preview(self.file, self._assuming(values, how, on, gateway, site_name))
+        return saving.preview(self.file, self.assuming(values, how, on, gateway, site_name))
 
-    def _assuming(
-        self, values: Mapping[str, Any], how: str, on: date, gateway: Gateway | None, site_name: str | None
+    def assuming(
+        self,
+        values: Mapping[str, Any],
+        how: str,
+        on: date,
+        gateway: Gateway | None = None,
+        site_name: str | None = None,
     ) -> Callable[[tomlkit.TOMLDocument], None]:
         """Return what `assume` does to the document of the file."""
 

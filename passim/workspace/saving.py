@@ -46,24 +46,23 @@ def edit(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> str:
 
     As `edit_text`; comments and order stay.
     """
-
-    def changed(old: str) -> str:
-        document = tomlkit.parse(old)
-        change(document)
-        return tomlkit.dumps(document)
-
-    return edit_text(path, changed)
+    return edit_text(path, of_document(change))
 
 
 def preview(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> list[str]:
     """Return the lines that `edit` would change, as `differences` has them, and write nothing. Raises as it."""
+    return preview_text(path, of_document(change))
+
+
+def of_document(change: Callable[[tomlkit.TOMLDocument], None]) -> Callable[[str], str]:
+    """Return the change of a text that `change` makes to its document; comments and order stay."""
 
     def changed(old: str) -> str:
         document = tomlkit.parse(old)
         change(document)
         return tomlkit.dumps(document)
 
-    return preview_text(path, changed)
+    return changed
 
 
 def preview_text(path: Path, change: Callable[[str], str]) -> list[str]:

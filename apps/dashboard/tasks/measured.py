@@ -19,11 +19,14 @@ from passim.line import (
     Availability,
     HorizonEvidence,
     LineComparison,
+    LineFit,
     LineRecord,
     LineStatistics,
     PastForecast,
     Suitability,
     compare_record,
+    fit_line,
+    fleets_over,
     horizon_evidence,
     learn_line,
     line_statistics,
@@ -122,6 +125,29 @@ def directions(
         )
     except InputError as error:
         # Such as too few freezes of the line itself.
+        return Unmatched(error)
+
+
+def fit(
+    folder: Path,
+    fleet_name: str,
+    view: views.View,
+    source: str,
+    span: Span,
+    progress: Progress | None = None,
+) -> LineFit | Unmatched:
+    """Return the settings that explain the record of a source. Raises JournalError."""
+    workspace = Workspace.load(folder)
+    with Journal(workspace.journal_file) as journal:
+        record = journal.read(span, source)
+    fleet_at = workspace.fleet_over_time(fleet_name)
+    try:
+        for part, fleet in fleets_over(fleet_at, record.span):
+            age_s = timing.band_for(fleet, part.middle, allow_stale=True).median_s
+            timing.refuse_stale(fleet, part.middle, age_s, at="the middle of the span")
+        return fit_line(fleet_at, view, record, progress=progress)
+    except InputError as error:
+        # Such as too few freezes of the line itself, or elements too old for those days.
         return Unmatched(error)
 
 

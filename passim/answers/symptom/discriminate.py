@@ -113,23 +113,29 @@ def longest_stretch(chosen: NDArray[np.bool_]) -> tuple[int, int] | None:
     return best
 
 
-def observations(predictions: Sequence[tuple[Intervals, Traits]], span: Span, timezone: str) -> list[str]:
-    """Return sentences on what would tell each prediction from the next, and the first from the third."""
-    numbered = list(enumerate(predictions, 1))
-    pairs = list(pairwise(numbered))[:3]
-    if len(numbered) > 2:
-        pairs.insert(1, (numbered[0], numbered[2]))
+def observations(
+    predictions: Sequence[tuple[Intervals, Traits]], span: Span, timezone: str, names: Sequence[str] | None = None
+) -> list[str]:
+    """Return sentences on what would tell each prediction from the next, and the first from the third.
+
+    `names` are what to call them in a sentence, such as "the gateway"; they are numbered as candidates unless given.
+    """
+    called = [f"candidate {k}" for k in range(1, len(predictions) + 1)] if names is None else names
+    named = list(zip(called, predictions, strict=True))
+    pairs = list(pairwise(named))[:3]
+    if len(named) > 2:
+        pairs.insert(1, (named[0], named[2]))
     return [_between(one, other, span, timezone) for one, other in pairs[:4]]
 
 
 def _between(
-    one: tuple[int, tuple[Intervals, Traits]], other: tuple[int, tuple[Intervals, Traits]], span: Span, timezone: str
+    one: tuple[str, tuple[Intervals, Traits]], other: tuple[str, tuple[Intervals, Traits]], span: Span, timezone: str
 ) -> str:
-    """Return one sentence on what tells two numbered predictions apart."""
+    """Return one sentence on what tells two named predictions apart."""
     (a, (freezes_a, of_a)), (b, (freezes_b, of_b)) = one, other
     rates = rate_words(of_a.per_hour), rate_words(of_b.per_hour)
     if overlap(freezes_a, freezes_b) >= _SAME_FREEZES and rates[0] == rates[1]:
-        return f"Candidates {a} and {b} freeze at the same times: nothing in this span tells them apart."
+        return f"{_both(a, b)} freeze at the same times: nothing in this span tells them apart."
     words = [
         *(_by_hours(a, of_a, b, of_b) or _by_rate(a, of_a, b, of_b)),
         *_by_length(a, of_a, b, of_b),
@@ -138,11 +144,27 @@ def _between(
     moment_words = _by_moment(a, freezes_a, b, freezes_b, span, timezone)
     words = [*words[:2], *moment_words[:1]]
     if not words:
-        return f"Candidates {a} and {b} differ by seconds only: a record of freezes over some hours tells them apart."
-    return f"Candidate {a} against {b}: " + "; ".join(words) + "."
+        return f"{_both(a, b)} differ by seconds only: a record of freezes over some hours tells them apart."
+    return f"{_capital(a)} against {b.removeprefix('candidate ')}: " + "; ".join(words) + "."
 
 
-def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
+def _both(a: str, b: str) -> str:
+    """Return two names as the subject of a sentence: "Candidates 1 and 2", "The gateway and the cone"."""
+    if a.startswith("candidate "):
+        return f"Candidates {a.removeprefix('candidate ')} and {b.removeprefix('candidate ')}"
+    return f"{_capital(a)} and {b}"
+
+
+def _capital(name: str) -> str:
+    return name[:1].upper() + name[1:]
+
+
+def _predicts(name: str) -> str:
+    """Return a name with its verb."""
+    return f"{name} {'predict' if ' and ' in name else 'predicts'}"
+
+
+def _by_hours(a: str, of_a: Traits, b: str, of_b: Traits) -> list[str]:
     """Say in which hours one predicts freezes and the other few or none."""
     known = ~np.isnan(of_a.by_hour) & ~np.isnan(of_b.by_hour)
     found = []
@@ -153,7 +175,7 @@ def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
             first, hours = stretch
             mean = other[[(first + k) % 24 for k in range(hours)]].mean()
             when = f"between {first:02d}:00 and {(first + hours) % 24:02d}:00"
-            words = f"candidate {quiet} predicts none, candidate {loud} about {rate_words(mean)} an hour"
+            words = f"{_predicts(quiet)} none, {loud} about {rate_words(mean)} an hour"
             found.append((hours, f"{when} {words}"))
     if found:
         return [max(found)[1]]
@@ -164,19 +186,19 @@ def _by_hours(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
         if abs(ratio[hour]) >= np.log(1.5):
             when = f"from {hour:02d}:00 to {(hour + 1) % 24:02d}:00"
             rates = [rate_words(rate[hour]) for rate in (rate_a, rate_b)]
-            return [f"{when} candidate {a} predicts {rates[0]} freezes an hour, candidate {b} {rates[1]}"]
+            return [f"{when} {_predicts(a)} {rates[0]} freezes an hour, {b} {rates[1]}"]
     return []
 
 
-def _by_rate(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
+def _by_rate(a: str, of_a: Traits, b: str, of_b: Traits) -> list[str]:
     """Say it where one freezes more often overall, as far as a person can tell."""
     rates = rate_words(of_a.per_hour), rate_words(of_b.per_hour)
     if rates[0] == rates[1]:
         return []
-    return [f"candidate {a} predicts {rates[0]} freezes an hour, candidate {b} {rates[1]}"]
+    return [f"{_predicts(a)} {rates[0]} freezes an hour, {b} {rates[1]}"]
 
 
-def _by_length(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
+def _by_length(a: str, of_a: Traits, b: str, of_b: Traits) -> list[str]:
     """Say it where the lengths differ."""
     if not (of_a.count and of_b.count):
         return []
@@ -184,13 +206,13 @@ def _by_length(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
     if max(means) < 1.3 * min(means):
         return []
     return [
-        f"freezes of candidate {a} last {seconds_words(of_a.mean_s)} on average (longest "
-        f"{seconds_words(of_a.longest_s)}), those of candidate {b} {seconds_words(of_b.mean_s)} (longest "
+        f"freezes of {a} last {seconds_words(of_a.mean_s)} on average (longest "
+        f"{seconds_words(of_a.longest_s)}), those of {b} {seconds_words(of_b.mean_s)} (longest "
         f"{seconds_words(of_b.longest_s)})"
     ]
 
 
-def _by_direction(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
+def _by_direction(a: str, of_a: Traits, b: str, of_b: Traits) -> list[str]:
     """Say it where the satellites that cannot serve stand in different directions."""
     one, other = of_a.direction_deg, of_b.direction_deg
     if one is None and other is None:
@@ -202,12 +224,11 @@ def _by_direction(a: int, of_a: Traits, b: int, of_b: Traits) -> list[str]:
         for direction in (one, other)
     ]
     return [
-        f"during the freezes of candidate {a} the satellites in view stand {where[0]}, during those of candidate {b} "
-        f"they stand {where[1]}"
+        f"during the freezes of {a} the satellites in view stand {where[0]}, during those of {b} they stand {where[1]}"
     ]
 
 
-def _by_moment(a: int, freezes_a: Intervals, b: int, freezes_b: Intervals, span: Span, timezone: str) -> list[str]:
+def _by_moment(a: str, freezes_a: Intervals, b: str, freezes_b: Intervals, span: Span, timezone: str) -> list[str]:
     """Name the next moment at which one predicts a freeze and the other none for a minute around it."""
     where = zone(timezone)
     for one, mine, other, theirs in ((a, freezes_a, b, freezes_b), (b, freezes_b, a, freezes_a)):
@@ -223,8 +244,8 @@ def _by_moment(a: int, freezes_a: Intervals, b: int, freezes_b: Intervals, span:
             first = clear[0]
             local = moment(int(start[first])).astimezone(where)
             day = f"{local:%a} {local.day} {local:%b}"
-            words = f"candidate {one} predicts a freeze of {seconds_words((end[first] - start[first]) / 1e6)}"
-            return [f"on {day} at {local:%H:%M:%S} {words}, candidate {other} none"]
+            words = f"{_predicts(one)} a freeze of {seconds_words((end[first] - start[first]) / 1e6)}"
+            return [f"on {day} at {local:%H:%M:%S} {words}, {other} none"]
     return []
 
 

@@ -28,7 +28,7 @@ from passim.intervals import Intervals
 from passim.line.fitting.evidence import Evidence, rates
 from passim.line.fitting.intervals import HIGH_PERCENT, LOW_PERCENT, Drawn, draw_settings, offset_of, weights_of
 from passim.line.fitting.search import CLOCK_CHANCE, FittedSetting, Search, search, with_gateway_mask
-from passim.line.fitting.settings import LineSetting
+from passim.line.fitting.settings import LineSetting, names_apart
 from passim.line.fitting.tracks import FleetOrFleets, Tracks
 from passim.line.phase import ClockPhase, clock_phase, find_clock
 from passim.line.record import LineRecord
@@ -106,7 +106,7 @@ class Rival:
     lacks           which limits of the chosen setting it does without
     behind          how much less it gains on what was held out, and `behind_error` the standard error of that
     apart           whether the record tells them apart
-    observation     a sentence on what to watch for to tell them apart; candidate 1 is what was chosen, 2 the rival
+    observation     a sentence on what to watch for to tell them apart, which calls both by their causes
     """
 
     setting: LineSetting
@@ -390,7 +390,8 @@ def _rivals(
     for rival in found:
         freezes = [pair[chosen.setting], pair[rival.setting]]
         both = [(each, traits_of(each, span, zone_name, tracks.directions)) for each in freezes]
-        told.append(replace(rival, observation=observations(both, span, zone_name)[0]))
+        names = names_apart(chosen.setting, rival.setting)
+        told.append(replace(rival, observation=observations(both, span, zone_name, names)[0]))
     return tuple(told)
 
 

@@ -7,7 +7,7 @@ acquisition time (`passim.answers.symptom.settings.Setting`), and at most one se
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from math import degrees
 from typing import Final
@@ -123,6 +123,32 @@ class LineSetting:
             "sector_to_deg": sector.to_deg if sector else None,
             "sector_top_deg": sector.top_deg if sector else None,
         }
+
+
+# What causes are called where two settings are set against each other.
+_CAUSES: Final = {
+    "mask": "the lowest elevation", "gateway": "the gateway", "cone": "the antenna cone",
+    "arc": "the keep-out of the arc", "sector": "the blocked side", "slot": "the clock of assignment",
+    "acquisition": "the time to acquire",
+}  # fmt: skip
+
+
+def names_apart(chosen: LineSetting, rival: LineSetting) -> tuple[str, str]:
+    """Return what to call two settings by the causes that only one of them has: "the gateway", "the antenna cone".
+
+    One that has no cause of its own is called by all of them: "the lowest elevation alone".
+    """
+
+    def name(one: LineSetting, other: LineSetting) -> str:
+        own = [_CAUSES[kind] for kind in one.kinds if kind not in other.kinds]
+        every = [_CAUSES[kind] for kind in one.kinds]
+        return _listed(own) if own else f"{_listed(every)} alone" if every else "a clear sky"
+
+    return name(chosen, rival), name(rival, chosen)
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else names[0]
 
 
 # The numbers of a setting that move, with the kind they belong to and the finest step that is told. A gateway moves

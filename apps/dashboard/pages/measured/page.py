@@ -9,6 +9,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from dash import Dash
 
 from passim import Journal, Span
 from passim.errors import InputError, PassimError
@@ -54,9 +55,9 @@ from ....text.ways_out import in_page_words
 from ...controls import day_words
 from ...notes import blank, common_notes
 from ...page_model import Answer, Control, Help, Page, Panel, Shown, Table
-from ...state import PageRequest, Pending
+from ...state import DashboardState, PageRequest, Pending
 from ...tasks import measured as work
-from . import recording
+from . import fitting, recording
 
 _DAYS: Final = ("7", "14", "31")
 _MOST_DAYS: Final = 92
@@ -124,8 +125,8 @@ DIRECTIONS = Panel(
     "What stands in the way, by the record",
     Help(
         "The sky unrolled: north, east, south, west and north again, elevation upwards. Hatched is what the record "
-        "shows to be surely blocked, plain what is surely clear, dotted what it does not tell yet; the line is the "
-        "roof line that fits.",
+        "shows to be surely blocked, shaded what is surely clear, blank what it does not tell yet; the line is the roof "
+        "line, where the record settles it.",
         "While the line held, one of the satellites in view served; while it was frozen, none did. Each direction is "
         "decided by two separate passes or more. Gateways and other limits count as they are set up. passim survey "
         "record makes a horizon file of it.",
@@ -157,7 +158,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         # The demonstration brings a record, which takes longer than its first page should wait.
         key = ("invented record", str(question.workspace.folder))
         question.state.work_out(key, work.invent, question.workspace.folder, question.now)
-    asked = _asked(question)
+    asked = asked_of(question)
     if asked is None:
         told = Shown(blank(theme), "Freezes recorded will stand here, day by day, with the gaps forecast under them.")
         begun = question.state.recorder.running
@@ -364,7 +365,7 @@ def _is_live(source: str, last: datetime, now: datetime) -> bool:
     return source == OWN_PROBE and now - last < _LIVE
 
 
-def _asked(question: PageRequest) -> _Asked | None:
+def asked_of(question: PageRequest) -> _Asked | None:
     """Return which record is chosen and over which days; None where there is none. Raises InputError."""
     sources = _sources(question)
     if not sources:
@@ -415,12 +416,17 @@ def _days_options(_: PageRequest) -> Sequence[tuple[str, str]]:
 
 def _day_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     try:
-        asked = _asked(question)
+        asked = asked_of(question)
     except PassimError:  # told in the place of the answer
         asked = None
     if asked is None:
         return [("", "none yet")]
     return [("" if not k else day.isoformat(), day_words(day, question.today)) for k, day in enumerate(asked.days)]
+
+
+def _register(app: Dash, state: DashboardState) -> None:
+    recording.register(app, state)
+    fitting.register(app, state)
 
 
 PAGE: Final = Page(
@@ -437,6 +443,7 @@ PAGE: Final = Page(
     uses=("place", "mask", "fleet"),
     tick_s=30.0,
     extra=recording.section,
-    register=recording.register,
+    below=lambda question: [fitting.section(question)],
+    register=_register,
     looks_back=True,
 )

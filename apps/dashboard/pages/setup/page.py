@@ -17,6 +17,7 @@ from ....text.notes import weighed
 from ....text.units import printable
 from ....text.ways_out import in_page_words
 from ...address import changed, query_of, read_query
+from ...file_changes import lines_block
 from ...notes import common_notes
 from ...page_model import Answer, Help, Page, Panel, Shown, Table
 from ...parts import aria, part
@@ -117,7 +118,7 @@ def register(app: Dash, state: DashboardState) -> None:
             return fault_line(error), None, True
         if not lines:
             return html.P(words.NOTHING), None, True
-        told = [html.P(words.GOES if removing else words.WOULD), _lines(lines)]
+        told = [html.P(words.GOES if removing else words.WOULD), lines_block(lines)]
         return told, {"item": item.value, "typed": typed, "removing": removing, "lines": lines}, False
 
     @app.callback(
@@ -145,7 +146,7 @@ def register(app: Dash, state: DashboardState) -> None:
             changing.write(question.workspace, change, pending["lines"])
         except PassimError as error:
             return no_update, no_update, fault_line(error), no_update, no_update
-        told = [html.P(words.WRITTEN, className="done"), _lines(pending["lines"])]
+        told = [html.P(words.WRITTEN, className="done"), lines_block(pending["lines"])]
         # What was added, renamed or removed is chosen no longer by its old name.
         values: dict[str, str | None] = {_KEY: None}
         kind = item.part.kind
@@ -171,7 +172,7 @@ def register(app: Dash, state: DashboardState) -> None:
             _, lines = state.workspace.undo()
         except PassimError as error:
             return no_update, no_update, fault_line(error), no_update
-        told = [html.P(words.UNDONE, className="done"), _lines(lines)]
+        told = [html.P(words.UNDONE, className="done"), lines_block(lines)]
         new = request_of(search)
         return _lists(new), _form(new), told, state.now().isoformat()
 
@@ -251,10 +252,6 @@ def _field(field: Any, text: str) -> Any:
         ],
         className="setup-field",
     )
-
-
-def _lines(lines: list[str]) -> Any:
-    return html.Pre("\n".join(map(printable, lines)), className="file-lines")
 
 
 PAGE: Final = Page(

@@ -20,13 +20,13 @@ from ....figures.theme import CONFIG, LIGHT, THEMES
 from ....text.mounting import MOUNTING_CAUTIONS
 from ....text.sky import change_sentence, horizon_words
 from ....text.ways_out import in_page_words
+from ... import working
 from ...address import changed, place_value, query_of, read_query
 from ...parts import aria
 from ...state import DashboardState, PageRequest, Pending
 from ...upload import bytes_of
 from . import draft as sky_draft
 from . import fields as sky_fields
-from . import working as sky_working
 
 # Shut it takes no room; it is not taken out of the page, where a picture would find no width to fill.
 _SHUT, _OPEN = "trial-frame shut", "trial-frame"
@@ -71,7 +71,7 @@ def block(question: PageRequest) -> Any:
                     ),
                     html.Div(
                         [
-                            sky_working.block("trial"),
+                            working.block("trial"),
                             html.Div(
                                 dcc.Graph(
                                     id="trial-picture",
@@ -185,7 +185,7 @@ def register(app: Dash, state: DashboardState) -> None:
         Output("trial-notes", "children"),
         Output("trial-buttons", "hidden"),
         Output("trial-save", "disabled"),
-        *sky_working.outputs("trial"),
+        *working.outputs("trial"),
         Input("drafts", "data"),
         Input("sky-spot", "data"),
         Input("changed", "data"),
@@ -198,20 +198,20 @@ def register(app: Dash, state: DashboardState) -> None:
         try:
             draft = _draft_of(question, drafts)
             if draft is None:
-                return [], _UNTOUCHED, no_update, _SHUT, "", True, True, *sky_working.at_rest()
+                return [], _UNTOUCHED, no_update, _SHUT, "", True, True, *working.at_rest()
             waiting = sky_draft.waits_for(draft)
             if waiting:
-                return [], waiting, no_update, _SHUT, "", False, True, *sky_working.at_rest()
+                return [], waiting, no_update, _SHUT, "", False, True, *working.at_rest()
             survey = sky_draft.survey_of(draft)
             span = question.days(1)
             before = question.seen(span)
             own = _own(question)
             after = question.seen(span, replace(own, site=replace(own.site, horizon=survey.horizon)))
         except Pending as still:
-            return [], *same, False, True, *sky_working.under_way(still.job)
+            return [], *same, False, True, *working.under_way(still.job)
         except InputError as error:
             # What was shown for the last sound draft stays beside the line that says what is wrong.
-            return _fault(error), *same, False, True, *sky_working.at_rest()
+            return _fault(error), *same, False, True, *working.at_rest()
         clock = question.clock(span)
         figure = horizon_change(
             (question.site.horizon, before.coverage),
@@ -232,7 +232,7 @@ def register(app: Dash, state: DashboardState) -> None:
             " ".join(notes),
             False,
             False,
-            *sky_working.at_rest(),
+            *working.at_rest(),
         )
 
     @app.callback(
@@ -266,7 +266,7 @@ def register(app: Dash, state: DashboardState) -> None:
         query = query_of(changed(question.choices, {"mask": None}))
         return html.P(message, className="done"), left, query, state.now().isoformat()
 
-    sky_working.register(app, state, "trial")
+    working.register(app, state, "trial")
 
 
 def _given(question: PageRequest) -> dict[str, Any] | None:

@@ -5,8 +5,6 @@ How it freezes is told by ranges, or by a record that is handed in (`sky_record`
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Sequence
 from typing import Any, Final
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
@@ -18,19 +16,20 @@ from passim.sky import view as views
 from passim.spans import DailyHours
 
 from ....text import symptom as symptom_words
-from ....text.columns import Column, cells_of, without
+from ....text.columns import cells_of, without
 from ....text.mounting import MOUNTING_CAUTIONS
 from ....text.notes import beside
 from ....text.query import health_sentence, search_notes, searched
 from ....text.units import printable
 from ....text.ways_out import in_page_words
+from ... import working
 from ...address import read_query
-from ...parts import aria
+from ...file_changes import lines_block, take_back_button, taken_back
+from ...parts import aria, words_cell
 from ...state import DashboardState, PageRequest, Pending
 from ...tasks import sky as sky_day
 from ...upload import Upload
 from . import record as sky_record
-from . import working as sky_working
 from .fields import MOST_SENT_BYTES
 
 TOP: Final = 5
@@ -90,7 +89,7 @@ def block(_: PageRequest) -> Any:
             ),
             html.Button("Search", id="symptom-go", className="button strong", n_clicks=0),
             dcc.Store(id="symptom-request"),
-            sky_working.block("symptom"),
+            working.block("symptom"),
             html.Div(id="symptom-fault", role="alert"),
             html.Div(id="symptom-saved", role="status"),
             html.Div(id="symptom-answer", role="status"),
@@ -199,7 +198,7 @@ def register(app: Dash, state: DashboardState) -> None:
     @app.callback(
         Output("symptom-answer", "children"),
         Output("symptom-fault", "children"),
-        *sky_working.outputs("symptom"),
+        *working.outputs("symptom"),
         Input("symptom-request", "data"),
         Input("symptom-poll", "n_intervals"),
         prevent_initial_call=True,
@@ -207,15 +206,15 @@ def register(app: Dash, state: DashboardState) -> None:
     def search(request: dict[str, Any] | None, _: Any) -> Any:
         if not request:
             # Taken back by a change of the question, which has cleared what stood here.
-            return no_update, no_update, *sky_working.at_rest()
+            return no_update, no_update, *working.at_rest()
         question = state.question(read_query(request["search"])[0])
         try:
             found = _found(question, request)
         except Pending as still:
-            return no_update, [], *sky_working.under_way(still.job)
+            return no_update, [], *working.under_way(still.job)
         except InputError as error:
-            return no_update, html.P(in_page_words(error), className="fault"), *sky_working.at_rest()
-        return _answer(question, request, found), [], *sky_working.at_rest()
+            return no_update, html.P(in_page_words(error), className="fault"), *working.at_rest()
+        return _answer(question, request, found), [], *working.at_rest()
 
     @app.callback(
         Output("symptom-saved", "children", allow_duplicate=True),
@@ -256,11 +255,11 @@ def register(app: Dash, state: DashboardState) -> None:
             return no_update, no_update
         question = state.question(read_query(search)[0])
         try:
-            return taken_back(question, str(ctx.triggered_id["of"])), state.now().isoformat()
+            return taken_back(question.workspace, str(ctx.triggered_id["of"])), state.now().isoformat()
         except InputError as error:
             return html.P(in_page_words(error), className="fault"), no_update
 
-    sky_working.register(app, state, "symptom")
+    working.register(app, state, "symptom")
 
 
 def offered(question: PageRequest, found: room.SymptomAnswer, number: int) -> Any:
@@ -271,7 +270,7 @@ def offered(question: PageRequest, found: room.SymptomAnswer, number: int) -> An
     lines = question.workspace.would_assume(**_assumption(question, found, number))
     return [
         html.P(f"Keeping candidate {number} changes these lines of the workspace file (- removed, + added):"),
-        _lines(lines),
+        lines_block(lines),
         html.Button("Write these lines", id={"sky": "write", "number": number}, className="button strong", n_clicks=0),
     ]
 
@@ -283,38 +282,15 @@ def written(question: PageRequest, found: room.SymptomAnswer, number: int) -> An
     message = f"Candidate {number} is now in the workspace, marked as an assumption; the page above uses it."
     return [
         html.P(message, className="done"),
-        _lines(changed.changes_since(before)),
-        html.Button(
-            "Take it back", id={"sky": "take-back", "of": _digest(changed.text)}, className="button", n_clicks=0
-        ),
+        lines_block(changed.changes_since(before)),
+        take_back_button("sky", changed),
     ]
-
-
-def taken_back(question: PageRequest, of: str) -> Any:
-    """Undo the change that made the workspace file that of the digest `of`; return what changed. Raises InputError."""
-    if _digest(question.workspace.text) != of:
-        raise InputError(
-            "workspace file",
-            got="later changes, which an undo would lose",
-            wanted="the file as it was left",
-            try_next="changing the lines you want by hand",
-        )
-    _, lines = question.workspace.undo()
-    return [html.P("Taken back: the workspace is as it was before.", className="done"), _lines(lines)]
 
 
 def _assumption(question: PageRequest, found: room.SymptomAnswer, number: int) -> dict[str, Any]:
     """Return what the workspace takes as the assumption of a candidate."""
     taken = found.candidates[number - 1].as_assumption()
     return {**taken, "on": question.today, "site_name": question.site_name}
-
-
-def _lines(lines: Sequence[str]) -> Any:
-    return html.Pre("\n".join(map(printable, lines)), className="file-lines")
-
-
-def _digest(text: str) -> str:
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def _found(question: PageRequest, request: dict[str, Any]) -> room.SymptomAnswer:
@@ -369,7 +345,7 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
     body = [
         html.Tr(
             [
-                *(_cell(column, words) for column, words in zip(message.columns, row, strict=True)),
+                *(words_cell(column, words) for column, words in zip(message.columns, row, strict=True)),
                 html.Td(_keep_button(found, number, left_out)),
             ]
         )
@@ -396,10 +372,6 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
         html.P(" ".join(notes), className="quiet"),
         html.P(" ".join(MOUNTING_CAUTIONS), className="beware"),
     ]
-
-
-def _cell(column: Column, words: str) -> Any:
-    return html.Td(words, className="number" if column.format.numeric else "words" if column.below else "")
 
 
 def _keep_button(found: room.SymptomAnswer, number: int, left_out: bool) -> Any:

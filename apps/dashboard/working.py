@@ -8,8 +8,8 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from passim.parallel import Job
 
-from ...parts import aria
-from ...state import DashboardState
+from .parts import aria
+from .state import DashboardState
 
 _POLL_MS: Final = 400
 
@@ -20,7 +20,7 @@ def block(name: str) -> Any:
         [
             dcc.Interval(id=f"{name}-poll", interval=_POLL_MS, disabled=True),
             dcc.Store(id=f"{name}-job"),
-            html.Span("Working. "),
+            html.Span("Working. ", id=f"{name}-said"),
             html.Progress(id=f"{name}-progress", max="1", value="0", **aria(label="Share of the work done")),
             html.Button("Stop", id=f"{name}-stop", className="button", n_clicks=0),
         ],
