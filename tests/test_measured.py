@@ -229,8 +229,9 @@ def test_without_a_record_it_says_how_one_is_begun(tmp_path: Path, pool: WorkerP
     # Nobody is asked: no targets are named, and a rehearsal is not now.
     assert "clock of this dashboard was set" in str(section(here.question(read_query("")[0])))
     real = DashboardState(here.workspace, pool=pool)
-    assert "No targets are named" in str(section(real.question(read_query("")[0])))
-    assert "[line]" in str(section(real.question(read_query("")[0])))
+    asked = str(section(real.question(read_query("")[0])))
+    assert "until it is named what to ask" in asked
+    assert "/setup?edit=new-target" in asked
 
 
 def test_the_demonstration_makes_its_record_when_the_page_is_first_asked_for(tmp_path: Path, pool: WorkerPool) -> None:

@@ -152,3 +152,59 @@ def test_fields_hold_the_settings_and_what_is_typed_becomes_a_change(school: Wor
     for typed, words in (({"mask_deg": "high"}, "wanted a number"), ({"name": ""}, "is empty")):
         with pytest.raises(WorkspaceError, match=words):
             lines("spot:Marram/loft", **typed)
+
+
+def typed(workspace: Workspace, item: str, **texts: str) -> Workspace:
+    """Return the workspace after what is typed into the fields of an item is written."""
+    chosen = form.Item.read(item)
+    assert chosen is not None
+    assert chosen.value == item
+    change = form.change_of(workspace, chosen, texts)
+    assert change is not None
+    return changing.write(workspace, change, changing.shown(workspace, change))
+
+
+def test_targets_of_the_probe_are_named_moved_and_removed_nearest_first(school: Workspace) -> None:
+    before = school.text
+    first = typed(school, "new-target", name="far", method="tcp", address="198.51.100.7:443")
+    assert first.changes_since(before) == ["+ [line]", '+ targets = ["far=198.51.100.7:443"]']
+    now = typed(first, "new-target", name="router", method="icmp", address="192.168.1.1", place="1")
+    now = typed(now, "new-target", name="names", method="dns", address="203.0.113.53")
+    assert now.line.targets == ["router=icmp:192.168.1.1", "far=198.51.100.7:443", "names=dns:203.0.113.53:53/."]
+    item = form.Item(changing.Part("target", "router"))
+    assert [text for _, text in form.fields_of(now, item)] == ["router", "icmp", "192.168.1.1", "1"]
+    assert form.change_of(now, item, {}) is None
+    now = typed(now, "target:router", name="box", method="tcp", address="192.168.1.1:80")
+    assert now.line.targets[0] == "box=192.168.1.1:80"
+    now = typed(now, "target:box", place="3")
+    assert [text.partition("=")[0] for text in now.line.targets] == ["far", "names", "box"]
+    for name in ("far", "names", "box"):
+        change = changing.remove(Part("target", name))
+        now = changing.write(now, change, changing.shown(now, change))
+    assert now.text.strip() == before.strip()
+    undone, _ = now.undo()
+    assert undone.line.targets == ["box=192.168.1.1:80"]
+
+
+def test_what_the_probe_can_not_ask_is_refused_in_the_words_of_the_form(school: Workspace) -> None:
+    item = form.Item(changing.Part("target"), new=True)
+    for texts, words in (
+        ({"name": "", "address": "192.168.1.1:80"}, "name of the target"),
+        (
+            {"name": "router", "address": ""},
+            "wanted a host, a colon and its port; try 192.168.1.1:80",
+        ),
+        ({"name": "router", "address": "192.168.1.1"}, "wanted a host, a colon and its port; try 192.168.1.1:80"),
+        ({"name": "a", "method": "icmp", "address": "192.168.1.1:80"}, "wanted a host without a port"),
+        ({"name": "a", "address": "a.example:80", "place": "none"}, "place in the list; got 'none'; wanted a whole"),
+    ):
+        with pytest.raises(WorkspaceError) as refused:
+            form.change_of(school, item, texts)
+        assert words in str(refused.value)
+    held = typed(school, "new-target", name="router", address="192.168.1.1:80")
+    again = form.change_of(held, item, {"name": "Router", "address": "192.168.1.2:80"})
+    assert again is not None
+    with pytest.raises(WorkspaceError, match="second target of one name"):
+        changing.shown(held, again)
+    with pytest.raises(WorkspaceError, match="target; got 'gone'; wanted one of router"):
+        changing.shown(held, changing.remove(Part("target", "gone")))

@@ -23,12 +23,11 @@ HOW_TO_BEGIN: Final = (
 COMPARING: Final = "What had been forecast for these days is being worked out."
 SWITCH_LABEL: Final = "Record from this machine while this dashboard runs"
 NO_TARGETS: Final = (
-    "No targets are named, so nothing can be recorded from here. Name them in passim.toml, your own router first and "
-    "two hosts beyond your line after it, in a section of their own:"
+    "Nothing can be recorded from here until it is named what to ask: your own router first, and two hosts beyond your "
+    "line after it."
 )
-TARGETS_EXAMPLE: Final = """\
-[line]
-targets = ["router=192.168.1.1:80", "far=198.51.100.7:443", "resolver=dns:203.0.113.53"]"""
+NAME_TARGETS: Final = "Name them on the page Setup"
+CHANGE_TARGETS: Final = "Change what is asked"
 REHEARSAL: Final = (
     "The clock of this dashboard was set, so nothing is recorded from here: a record is of the real time."
 )

@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 
 KINDS: Final = {
     "site": "Site", "spot": "Mounting spot", "gateway": "Gateway", "fleet": "Fleet", "terminal": "Terminal",
+    "target": "Target",
 }  # fmt: skip
-NEW: Final = {"site": "Add a site", "spot": "Add a spot", "gateway": "Add a gateway"}
+NEW: Final = {"site": "Add a site", "spot": "Add a spot", "gateway": "Add a gateway", "target": "Add a target"}
 ADD_FLEET: Final = "Add a fleet (upload)"
 HOW: Final = "Choose what to change. Nothing is written before you have seen which lines of the file change."
 UNTOUCHED: Final = "Change a field, and the lines of passim.toml that would change appear here."
@@ -28,17 +29,22 @@ GOES: Final = "These lines would go; element files and horizon files stay where 
 WRITE, REMOVE, UNDO = "Write this change", "Remove it…", "Undo the last change"
 WRITTEN: Final = "Written. Every page goes by it from now on."
 UNDONE: Final = "Taken back: the file is as it was before the last change. The same button brings the change back."
+TARGET_WRITTEN: Final = "Written. A recording under way goes on with the targets that it began with."
 INVENTED: Final = "This is the invented demonstration: what you change is lost when it ends."
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """A field of a form: the setting it is for, its label with the unit, how to fill it, and whether it is a number."""
+    """A field of a form: the setting it is for, its label with the unit, how to fill it, and whether it is a number.
+
+    With `options`, each a value and its words, one of them is chosen.
+    """
 
     key: str
     label: str
     hint: str = ""
     number: bool = True
+    options: tuple[tuple[str, str], ...] = ()
 
 
 _NAME: Final = Field("name", "Name", number=False)
@@ -49,6 +55,7 @@ _PLACE: Final = (
 )
 _MASK: Final = Field("mask_deg", "Minimum elevation all round, °", "25 is usual; a roof line is drawn on the page Sky")
 _SPOT_NAME: Final = Field("spot", "Its first mounting spot", number=False)
+TARGET_ADDRESS: Final = "192.168.1.1:80; for an echo no port; of a resolver the port may be left out"
 FIELDS: Final = {
     "site": (
         _NAME,
@@ -71,10 +78,22 @@ FIELDS: Final = {
         Field("clock_offset_s", "Offset of that clock, s"),
         Field("acquisition_s", "The picture stands still at each change, s"),
     ),
+    "target": (
+        Field("name", "Name", "such as router", number=False),
+        Field(
+            "method",
+            "How it is asked whether it answers",
+            number=False,
+            options=(("tcp", "opens a connection"), ("icmp", "asks for an echo"), ("dns", "asks it for a name")),
+        ),
+        Field("address", "Host and port", TARGET_ADDRESS, number=False),
+        Field("place", "Place in the list", "1 is the nearest, your own router; then two hosts beyond your line"),
+    ),
 }
 # What a new part has besides.
 NEW_FIELDS: Final = {
     "site": (*FIELDS["site"], _SPOT_NAME, _MASK), "spot": FIELDS["spot"], "gateway": FIELDS["gateway"],
+    "target": FIELDS["target"],
 }  # fmt: skip
 KEEPS_HORIZON: Final = "empty: it keeps the horizon it has, from a file or by points"
 

@@ -1,10 +1,11 @@
 """Changes to parts of a workspace file, shown first and then written: added, given other settings, or removed.
 
-A part is a site, one of its mounting spots, a gateway, a fleet, or the terminal. A `Change` is a function from the
-text of the file to its new text, so that what is shown and what is written are made by one function: `shown` gives the
-lines that would go and come, `write` makes the change, and refuses where the file has become another meanwhile, so that
-it would write other lines than were shown. What refers to a part by its name goes with it: a gateway in the lists of
-sites, assumptions about what was renamed. A setting that is given another value is assumed no longer.
+A part is a site, one of its mounting spots, a gateway, a fleet, the terminal, or a target of the probe. A `Change` is
+a function from the text of the file to its new text, so that what is shown and what is written are made by one
+function: `shown` gives the lines that would go and come, `write` makes the change, and refuses where the file has
+become another meanwhile, so that it would write other lines than were shown. What refers to a part by its name goes
+with it: a gateway in the lists of sites, assumptions about what was renamed. A setting that is given another value is
+assumed no longer.
 """
 
 from __future__ import annotations
@@ -28,10 +29,10 @@ from passim.workspace.places import after_last_setting, with_section
 from passim.workspace.settings import GatewaySettings, SiteSettings, SpotSettings
 
 if TYPE_CHECKING:
-    from passim.line import LineFit
+    from passim.line import LineFit, Target
     from passim.sky.view import View
 
-Kind = Literal["site", "spot", "gateway", "fleet", "terminal"]
+Kind = Literal["site", "spot", "gateway", "fleet", "terminal", "target"]
 Change = Callable[[str], str]
 # A horizon is said in one of these ways.
 _SKYLINE: Final = ("mask_deg", "horizon_file", "horizon")
@@ -141,6 +142,9 @@ def remove(part: Part) -> Change:
     Files that it names stay where they are. Raises WorkspaceError, as it is made, for the only spot of a site.
     """
 
+    if part.kind == "target":
+        return _without_target(part.name)
+
     def change(text: str) -> str:
         place = _place(text, part)
         wanted: Any = tomllib.loads(text)
@@ -195,6 +199,53 @@ def taken_from(fit: LineFit, workspace: Workspace, view: View, place: tuple[str,
         site, skyline = f"sites.{place[0]}", f"sites.{place[0]}.spots.{place[1]}"
     taken = fit.as_assumption(view, site, skyline)
     return saving.of_document(workspace.assuming(**taken, on=on, site_name=None if place is None else place[0]))
+
+
+def put_target(target: Target, place: int, instead_of: str | None = None) -> Change:
+    """Return the change that puts a target into the list of those that the probe asks; the first place, 1, is nearest.
+
+    `instead_of` names the one that it replaces. Raises WorkspaceError, as it is made, where that is there no more.
+    """
+
+    def change(text: str) -> str:
+        document: Any = tomlkit.parse(text)
+        if "line" not in document:
+            document.add(tomlkit.nl())
+            document["line"] = tomlkit.table()
+        targets = document["line"].setdefault("targets", tomlkit.array())
+        if instead_of is not None:
+            at = _target_at(targets, instead_of)
+            if at == place - 1:
+                targets[at] = target.text
+                return tomlkit.dumps(document)
+            del targets[at]
+        targets.insert(min(max(place - 1, 0), len(targets)), target.text)
+        return tomlkit.dumps(document)
+
+    return change
+
+
+def _without_target(name: str) -> Change:
+    def change(text: str) -> str:
+        document: Any = tomlkit.parse(text)
+        line = document.get("line", {})
+        targets = line.get("targets", [])
+        del targets[_target_at(targets, name)]
+        if not targets:
+            del line["targets"]
+            if not line:
+                del document["line"]
+        return tomlkit.dumps(document)
+
+    return change
+
+
+def _target_at(targets: Sequence[str], name: str) -> int:
+    names = [str(text).partition("=")[0] for text in targets]
+    at = _position(names, name)
+    if at is None:
+        raise WorkspaceError("target", got=name, wanted=f"one of {', '.join(names) or 'none'}")
+    return at
 
 
 def _emptied(wanted: Any, place: tuple[str | int, ...]) -> None:

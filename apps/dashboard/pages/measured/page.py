@@ -125,8 +125,8 @@ DIRECTIONS = Panel(
     "What stands in the way, by the record",
     Help(
         "The sky unrolled: north, east, south, west and north again, elevation upwards. Hatched is what the record "
-        "shows to be surely blocked, shaded what is surely clear, blank what it does not tell yet; the line is the roof "
-        "line, where the record settles it.",
+        "shows to be surely blocked, shaded what is surely clear, blank what it does not tell yet; the line is the "
+        "roof line, where the record settles it.",
         "While the line held, one of the satellites in view served; while it was frozen, none did. Each direction is "
         "decided by two separate passes or more. Gateways and other limits count as they are set up. passim survey "
         "record makes a horizon file of it.",

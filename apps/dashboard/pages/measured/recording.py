@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
+from urllib.parse import quote
 
 from dash import Dash, Input, Output, dcc, html, no_update
 
@@ -12,17 +13,19 @@ from passim.errors import PassimError
 from passim.line import OWN_PROBE, parse_targets
 
 from ....text.measured import (
+    CHANGE_TARGETS,
+    NAME_TARGETS,
     NO_TARGETS,
     REHEARSAL,
     STARTED,
     STOPPED,
     SWITCH_LABEL,
-    TARGETS_EXAMPLE,
     asks_sentence,
     live_sentence,
 )
 from ....text.units import LocalClock
 from ....text.ways_out import in_page_words
+from ...address import changed, query_of
 from ...parts import aria
 from ...state import DashboardState, PageRequest
 from ...upload import fault_line
@@ -38,7 +41,7 @@ def section(question: PageRequest) -> Any:
     if state.rehearsal:
         pieces: list[Any] = [html.P(REHEARSAL, className="quiet")]
     elif not line.targets:
-        pieces = [html.P(NO_TARGETS, className="quiet"), html.Pre(TARGETS_EXAMPLE)]
+        pieces = [html.P(NO_TARGETS, className="quiet"), _to_setup(question, NAME_TARGETS, "new-target")]
     else:
         pieces = [
             html.P(live_words(state), id="measured-live"),
@@ -48,6 +51,7 @@ def section(question: PageRequest) -> Any:
                 value=[_ON] if state.recorder.running else [],
             ),
             html.P(asks_sentence(parse_targets(line.targets), line.every_s), className="quiet"),
+            _to_setup(question, CHANGE_TARGETS, f"target:{quote(parse_targets(line.targets)[0].name, safe='')}"),
             html.Div(id="measured-told", role="status"),
             dcc.Interval(id="measured-look", interval=_LOOK_MS),
         ]
@@ -56,6 +60,12 @@ def section(question: PageRequest) -> Any:
         className="load recording",
         **aria(labelledby="measured-recording"),
     )
+
+
+def _to_setup(question: PageRequest, label: str, item: str) -> Any:
+    """Return the link to where targets are named."""
+    query = query_of(changed(question.choices, {"edit": item}))
+    return html.P(html.A(label, href=f"/setup{query}", className="setup-link"))
 
 
 def register(app: Dash, state: DashboardState) -> None:

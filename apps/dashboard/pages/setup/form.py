@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import SimpleNamespace
 from typing import Any, Final
 from urllib.parse import quote, unquote
 
-from passim.errors import WorkspaceError
+from passim.errors import InputError, WorkspaceError
+from passim.line.targets import parse_target, parse_targets
 from passim.spans import DailyHours
 from passim.workspace import SiteSettings, Workspace, changing, check_name, settings
 
 from ....text.setup import FIELDS, KEEPS_HORIZON, KINDS, NEW_FIELDS, Field
 
 _CONE: Final = "cone."
-_KINDS: Final[tuple[changing.Kind, ...]] = ("site", "spot", "gateway", "fleet", "terminal")
+_KINDS: Final[tuple[changing.Kind, ...]] = ("site", "spot", "gateway", "fleet", "terminal", "target")
 _LONGEST: Final = 200
 
 
@@ -69,13 +71,18 @@ def items(workspace: Workspace) -> dict[changing.Kind, list[Item]]:
         ],
         "fleet": [Item(changing.Part("fleet", fleet.name)) for fleet in held.fleets],
         "terminal": [Item(changing.Part("terminal"))],
+        "target": [
+            *(Item(changing.Part("target", each.name)) for each in parse_targets(held.line.targets)),
+            Item(changing.Part("target"), new=True),
+        ],
     }
 
 
 def fields_of(workspace: Workspace, item: Item) -> list[tuple[Field, str]]:
     """Return the fields of an item, each with the text it holds now. Raises WorkspaceError where it is not there."""
     if item.new:
-        usual = {"mask_deg": "25", "spot": "roof", "height_m": "0"}
+        last = str(len(workspace.line.targets) + 1)
+        usual = {"mask_deg": "25", "spot": "roof", "height_m": "0", "method": "tcp", "place": last}
         return [(field, usual.get(field.key, "")) for field in NEW_FIELDS[item.part.kind]]
     entry = _settings(workspace, item.part)
     found = []
@@ -94,6 +101,8 @@ def change_of(workspace: Workspace, item: Item, typed: Mapping[str, str]) -> cha
     if any(key.startswith(_CONE) for key in changed):
         changed |= {key for key in texts if key.startswith(_CONE)}
     values = {key: _value(fields[key][0], texts[key]) for key in texts if key in changed}
+    if item.part.kind == "target":
+        return _target_change(item, texts) if values else None
     if "name" in values:
         check_name(texts["name"], f"name of the {KINDS[item.part.kind].lower()}")
     cone = {key.removeprefix(_CONE): values.pop(key) for key in list(values) if key.startswith(_CONE)}
@@ -116,12 +125,32 @@ def change_of(workspace: Workspace, item: Item, typed: Mapping[str, str]) -> cha
     return changing.add(changing.Part(item.part.kind, name, item.part.site), given)
 
 
+def _target_change(item: Item, texts: Mapping[str, str]) -> changing.Change:
+    """Return the change that names a target, or gives one another address or place. Raises WorkspaceError."""
+    name, method, address, place = (texts[key] for key in ("name", "method", "address", "place"))
+    check_name(name, "name of the target")
+    if not (place.isascii() and place.isdigit() and int(place) > 0):
+        raise WorkspaceError("place in the list", got=place, wanted="a whole number from 1 up", try_next="1")
+    try:
+        target = parse_target(f"{name}={'' if method == 'tcp' else method + ':'}{address}")
+    except InputError:
+        wanted = {"icmp": "a host without a port", "dns": "a resolver"}.get(method, "a host, a colon and its port")
+        example = {"icmp": "192.168.1.1", "dns": "203.0.113.53"}.get(method, "192.168.1.1:80")
+        raise WorkspaceError(f"address of {name}", got=address or "nothing", wanted=wanted, try_next=example) from None
+    return changing.put_target(target, int(place), None if item.new else item.part.name)
+
+
 def _settings(workspace: Workspace, part: changing.Part) -> Any:
     held = workspace.settings
     if part.kind == "terminal":
         return held.terminal
-    if part.kind == "spot":
-        entries: Any = _settings(workspace, changing.Part("site", part.site)).spots
+    if part.kind == "target":
+        entries: Any = [
+            SimpleNamespace(name=each.name, method=each.method, address=each.address.removesuffix("/."), place=place)
+            for place, each in enumerate(parse_targets(held.line.targets), 1)
+        ]
+    elif part.kind == "spot":
+        entries = _settings(workspace, changing.Part("site", part.site)).spots
     else:
         entries = {"site": held.sites, "gateway": held.gateways, "fleet": held.fleets}[part.kind]
     for entry in entries:

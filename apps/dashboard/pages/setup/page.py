@@ -146,7 +146,8 @@ def register(app: Dash, state: DashboardState) -> None:
             changing.write(question.workspace, change, pending["lines"])
         except PassimError as error:
             return no_update, no_update, fault_line(error), no_update, no_update
-        told = [html.P(words.WRITTEN, className="done"), lines_block(pending["lines"])]
+        message = words.TARGET_WRITTEN if item.part.kind == "target" else words.WRITTEN
+        told = [html.P(message, className="done"), lines_block(pending["lines"])]
         # What was added, renamed or removed is chosen no longer by its old name.
         values: dict[str, str | None] = {_KEY: None}
         kind = item.part.kind
@@ -232,8 +233,16 @@ def _form(question: PageRequest) -> list[Any]:
     ]
 
 
-def _field(field: Any, text: str) -> Any:
+def _field(field: words.Field, text: str) -> Any:
     """Return a field with its label and how to fill it."""
+    if field.options:
+        choice = dcc.RadioItems(
+            id=part(_FIELD, field.key),
+            options=[{"value": value, "label": label} for value, label in field.options],
+            value=text,
+            className="ways",
+        )
+        return html.Fieldset([html.Legend(field.label, className="choice-label"), choice], className="setup-field")
     # Dash does not list this kind of keyboard, which phones know.
     keyboard: dict[str, Any] = {"inputMode": "decimal"} if field.number else {}
     return html.Label(
