@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from .answer import Help
 from .columns import DURATION, Column, Format, day_column, of_row, time_column
-from .journal import WHERE
+from .line import NOT_TOLD_APART, WHERE
 from .units import LocalClock, counted, cut_ends, instant, printable
 
 if TYPE_CHECKING:
@@ -91,7 +91,7 @@ def method_sentences(record: LineRecord, losses: int = 3) -> list[str]:
     if record.told_apart:
         found.append(WHERE_IT_LIES)
     else:
-        found.append("No target stood in the house, so faults of the house and of the line are not told apart here.")
+        found.append(NOT_TOLD_APART)
     return found
 
 

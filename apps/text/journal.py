@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from .columns import COUNT, DURATION, SHARE, TEXT, Column, Format, day_column, number, of_row
-from .line import PLACES
+from .line import NOT_TOLD_APART, PLACES, WHERE
 from .notes import Note
 from .units import LocalClock, counted, duration, instant, printable, share
 
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
     from passim.line import LineRecord, LineStatistics, Reading, Remark, Suitability
 
-WHERE: Final = {"house": "house", "line": "line", "far": "far end"}
 # Fewer freezes than this have no typical length.
 _FEW: Final = 3
 _MS: Final = Format(lambda value: f"{value:,.0f} ms" if value >= 9.5 else f"{value:,.1f} ms")
@@ -123,7 +122,7 @@ def where_sentence(found: LineStatistics) -> str:
     if not total:
         return ""
     if not found.record.told_apart and set(table["where"]) <= {"line"}:
-        return "House and line are not told apart: that takes a target in the house, your router, beside a far one."
+        return NOT_TOLD_APART
     parts = [f"{row.outages:,} {PLACES[row.where]}" for row in _each(table)]
     hidden = (
         f"; of the {duration(found.house_s)} in which the house was out nothing is said of the line"

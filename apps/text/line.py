@@ -19,7 +19,11 @@ if TYPE_CHECKING:
 
 # Where a fault lies.
 PLACES: Final = {"house": "in the house", "line": "in the line", "far": "at the far end"}
-_PLACE_WORDS: Final = {"house": "house", "line": "line", "far": "far end"}
+WHERE: Final = {"house": "house", "line": "line", "far": "far end"}
+NOT_TOLD_APART: Final = (
+    "Faults in the house and in the line are not told apart here: that takes your own router as the first target, and "
+    "another beyond your line."
+)
 # What lies in a hole, by how the measuring that follows it began.
 HOLES: Final = {
     "started": "the probe was not running",
@@ -39,7 +43,7 @@ def outage_columns(clock: LocalClock) -> list[Column]:
         time_column(clock, "start", "Start", local=True),
         time_column(clock, "end", "End", priority=1),
         Column("duration_s", "Length", DURATION),
-        Column("where", "Where", Format(lambda place: _PLACE_WORDS[place], numeric=False)),
+        Column("where", "Where", Format(lambda place: WHERE[place], numeric=False)),
         Column("lost", "Lost", COUNT, 2),
         Column("cut", "Cut", of_row(cut_ends), 3),
     ]
@@ -55,9 +59,7 @@ def record_notes(record: LineRecord, starts: pd.DataFrame, offsets: pd.DataFrame
     if left_s > _SHORT_HOLE_S and record.measured_s > 0.0:
         notes.append(Note(f"Not measured: {duration(left_s)}; {_why_holes(record, starts, clock)}."))
     if record.probes and not record.told_apart:
-        notes.append(
-            Note("One target alone does not tell a fault in the house from one in the line: ask your own router too.")
-        )
+        notes.append(Note(NOT_TOLD_APART))
     if len(offsets):
         latest = offsets.iloc[-1]
         off = latest["offset_s"]

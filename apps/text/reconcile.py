@@ -11,7 +11,7 @@ from passim.errors import ElementsError
 from .answer import Answer, plain_numbers, site_facts
 from .columns import COUNT, DURATION, DURATION_OR_NONE, TEXT, Column, Format, day_column, number, time_column
 from .limits import descriptions
-from .line import PLACES
+from .line import PLACES, WHERE
 from .notes import Note, background
 from .units import LocalClock, counted, duration, instant, share
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from passim.line import LineComparison, PastCalls, PastForecast
 
 _EVENTS: Final = {"hit": "as forecast", "miss": "not forecast", "false alarm": "did not come"}
-_WHERE: Final = {"": "", "house": "house", "line": "line", "far": "far end"}
+_WHERE: Final = {"": "", **WHERE}
 _LATE: Final = number(1, " s")
 _FORECASTS: Final = {
     "passim": "this forecast",
