@@ -9,7 +9,7 @@ from typing import Any, Final
 from urllib.parse import quote, unquote
 
 from passim.errors import InputError, WorkspaceError
-from passim.line.targets import parse_target, parse_targets
+from passim.line import parse_targets
 from passim.spans import DailyHours
 from passim.workspace import SiteSettings, Workspace, changing, check_name, settings
 
@@ -132,7 +132,7 @@ def _target_change(item: Item, texts: Mapping[str, str]) -> changing.Change:
     if not (place.isascii() and place.isdigit() and int(place) > 0):
         raise WorkspaceError("place in the list", got=place, wanted="a whole number from 1 up", try_next="1")
     try:
-        target = parse_target(f"{name}={'' if method == 'tcp' else method + ':'}{address}")
+        (target,) = parse_targets([f"{name}={'' if method == 'tcp' else method + ':'}{address}"])
     except InputError:
         wanted = {"icmp": "a host without a port", "dns": "a resolver"}.get(method, "a host, a colon and its port")
         example = {"icmp": "192.168.1.1", "dns": "203.0.113.53"}.get(method, "192.168.1.1:80")
@@ -146,7 +146,7 @@ def _settings(workspace: Workspace, part: changing.Part) -> Any:
         return held.terminal
     if part.kind == "target":
         entries: Any = [
-            SimpleNamespace(name=each.name, method=each.method, address=each.address.removesuffix("/."), place=place)
+            SimpleNamespace(name=each.name, method=each.method, address=each.address, place=place)
             for place, each in enumerate(parse_targets(held.line.targets), 1)
         ]
     elif part.kind == "spot":
