@@ -21,7 +21,7 @@ pytestmark = pytest.mark.browser
 DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), 24.0)
 # Of the many points on both pictures a few are worked out again, and of a small fleet, which is soon done.
 SOME_LATITUDES = [-50.0, 0.0, 45.0, 58.5]
-SOME_PLACES = [(51.0, -15.0), (57.0, 165.0), (3.0, 15.0), (-33.0, 75.0), (63.0, 15.0)]
+SOME_PLACES = [(latitude, -177.5 + 5.0 * k) for latitude in (-32.5, 2.5, 57.5, 62.5) for k in range(72)]
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +48,7 @@ def expect_numbers(page: Any, folder: Path, mask_deg: float) -> None:
 
     drawn = traces(page, "latitude")["time with service"]
     shown = dict(zip(drawn["x"], drawn["y"], strict=True))
-    own = sweeps.sweep_latitudes(fleet, view, SOME_LATITUDES, DAY, longitudes=4, workers=alone).table[
+    own = sweeps.sweep_latitudes(fleet, view, SOME_LATITUDES, DAY, longitudes=4, step_s=10.0, workers=alone).table[
         "covered_fraction"
     ]
     assert [shown[each] for each in SOME_LATITUDES] == pytest.approx((100.0 * own).tolist())
@@ -60,10 +60,9 @@ def expect_numbers(page: Any, folder: Path, mask_deg: float) -> None:
         })"""
     )
     told = {(latitude, longitude): share for latitude, longitude, share in zip(*cells, strict=True)}
-    assert len(told) == 360
-    found = [
-        place.figures.covered_fraction for place in sweeps.PlaceSweep(fleet, view, SOME_PLACES, DAY, workers=alone)
-    ]
+    assert len(told) == 2592
+    walk = sweeps.ShareSweep(fleet, sweeps.travelling(view), SOME_PLACES, DAY, 10.0, workers=alone)
+    found = [place.figures.covered_fraction for place in walk]
     assert [told[place] for place in SOME_PLACES] == found
     assert 0.0 in found
 

@@ -15,9 +15,10 @@ import pytest
 
 from asking import got
 from browsing import with_few
-from passim import Horizon, Span
+from passim import Cone, Horizon, Span
 from passim.answers.sites import compare as side_by_side
 from passim.answers.sites import sweeps, world_bands
+from passim.answers.sites.shares import suitable_step_s
 from passim.coverage import visibility
 from passim.errors import InputError
 from passim.parallel import chunks as workers
@@ -59,7 +60,7 @@ def asked(state: DashboardState, query: str) -> Any:
 
 def whole(state: DashboardState, query: str) -> Any:
     """Return what the page answers when nothing is missing any more."""
-    for _ in range(4):
+    for _ in range(6):
         answer = asked(state, query)
         if answer.still is None:
             return answer
@@ -151,7 +152,7 @@ def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_sit
 def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(
     state: DashboardState, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sites_work, "usual_grid", lambda count: sites_work.Grid(15.0, 30.0))
+    monkeypatch.setattr(sites_work, "usual_grid", lambda *_: sites_work.Grid(15.0, 30.0))
     answer = whole(state, YARD)
     fleet, view = state.workspace.fleet(None, AT), state.workspace.view("Marram", "yard")
     alone = workers.WorkerConfig(processes=1)
@@ -159,9 +160,17 @@ def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(
     # The sites' own latitudes are among them, and the yard's mask is 35 degrees.
     assert {45.0, 52.0, 58.5, 0.0, 90.0, -90.0} <= set(swept["latitude_deg"])
     few = [45.0, 58.5]
-    own = sweeps.sweep_latitudes(fleet, view, few, DAY, longitudes=int(swept["places"].iloc[0]), workers=alone).table
+    # Satellites are counted once in 10 s: the shares are those of the exact search within what is said of them.
+    around = int(swept["places"].iloc[0])
+    own = sweeps.sweep_latitudes(fleet, view, few, DAY, longitudes=around, step_s=10.0, workers=alone)
+    exact = sweeps.sweep_latitudes(fleet, view, few, DAY, longitudes=around, workers=alone)
     mine = swept[swept["latitude_deg"].isin(few)].reset_index(drop=True)
-    pd.testing.assert_frame_equal(mine, own)
+    pd.testing.assert_frame_equal(mine, own.table)
+    away = (mine["covered_fraction"] - exact.table["covered_fraction"]).abs().max()
+    assert 0.0 < away < 4.0 * own.share_error < 0.01
+    assert (
+        "Satellites are counted once in every 10 s: the share covered is right to" in answer.panels["latitude"].caption
+    )
     assert "Under 35° all round" in answer.panels["latitude"].caption
     # Told for both hemispheres alike: a site's own latitude, looked at in one of them, makes no band.
     assert set(swept.loc[swept["covered_fraction"] == 1.0, "latitude_deg"]) == {-50.0, 50.0, 52.0}
@@ -177,7 +186,8 @@ def test_latitudes_and_world_are_those_of_a_terminal_without_its_gateway(
     assert len(world) == 144
     picked = world[world["longitude_deg"] == 15.0].iloc[::5]
     places = list(zip(picked["latitude_deg"], picked["longitude_deg"], strict=True))
-    own = sweeps.world_table(list(sweeps.PlaceSweep(fleet, view, places, DAY, workers=alone)))
+    free = sweeps.travelling(view)
+    own = sweeps.world_table(list(sweeps.ShareSweep(fleet, free, places, DAY, 10.0, workers=alone)))
     pd.testing.assert_frame_equal(picked.reset_index(drop=True), own)
     figure = answer.panels["world"].figure
     assert list(trace(figure, COVERED).customdata) == world["covered_fraction"].tolist()
@@ -201,7 +211,7 @@ def test_a_file_of_a_map_is_asked_for_again_until_it_has_every_point(
     state: DashboardState, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """No thread of the server waits for the work: seven such requests held every one of them for minutes."""
-    monkeypatch.setattr(sites_work, "usual_grid", lambda count: sites_work.Grid(30.0, 60.0))
+    monkeypatch.setattr(sites_work, "usual_grid", lambda *_: sites_work.Grid(30.0, 60.0))
     monkeypatch.setattr(sites_work, "usual_latitudes", lambda count: sites_work.Latitudes(30.0, 2))
     client = make_app(state, hosts=[HOST]).server.test_client()
     path = f"/csv/sites/world.csv{OF_FEW}&day=2026-11-27"
@@ -217,34 +227,75 @@ def test_a_file_of_a_map_is_asked_for_again_until_it_has_every_point(
 def test_no_map_is_drawn_where_none_is_wanted(state: DashboardState) -> None:
     answer = whole(state, f"{OF_FEW}&world=none")
     assert list(answer.panels) == ["side", "latitude"]
-    with pytest.raises(InputError, match="map of the world; got '7'; wanted one of usual, 10, 5, none"):
+    with pytest.raises(InputError, match=r"map of the world; got '7'; wanted one of usual, 10, 5, 2\.5, none"):
         asked(state, f"{YARD}&world=7")
 
 
-def test_work_that_is_stopped_is_told_and_may_be_asked_for_again(state: DashboardState) -> None:
-    job = asked(state, "?mask=12").still
-    state.pool.cancel(job.number)
-    assert job.done.wait(PATIENCE_S)
-    with pytest.raises(InputError, match="stopped"):
-        asked(state, "?mask=12")
-    again = asked(state, "?mask=12").still
-    assert again is not None
-    state.pool.cancel(again.number)
-    assert again.done.wait(PATIENCE_S)
+def test_work_that_is_stopped_keeps_what_there_is_and_goes_on_when_asked_again(state: DashboardState) -> None:
+    first = asked(state, f"{OF_FEW}&mask=12")
+    state.pool.cancel(first.still.number)
+    assert first.still.done.wait(PATIENCE_S)
+    stopped = asked(state, f"{OF_FEW}&mask=12")
+    assert (list(stopped.panels), stopped.still, stopped.sentence) == (["side"], None, first.sentence)
+    assert sites_words.STOPPED_EARLY in {note.text for note in stopped.notes}
+    assert list(whole(state, f"{OF_FEW}&mask=12").panels) == ["side", "latitude", "world"]
 
 
-def test_the_grid_is_on_the_list_and_large_fleets_take_a_coarse_one(state: DashboardState) -> None:
+def test_the_map_is_refined_while_one_looks_and_stop_keeps_the_coarse_one(
+    state: DashboardState, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sites_work, "usual_grid", lambda *_: sites_work.Grid(10.0, 60.0))
+    query, seen = f"{OF_FEW}&mask=13", []
+    client = make_app(state, hosts=[HOST]).server.test_client()
+    for _ in range(4):
+        answer = asked(state, query)
+        seen.append((list(answer.panels), answer.panels["world"].caption if "world" in answer.panels else ""))
+        if "world" in answer.panels:
+            break
+        assert answer.still.done.wait(PATIENCE_S)
+    # Eight of eighteen latitudes are there, each for those about it; the rest is being worked out.
+    assert "So far 8 of 18 latitudes; each cell shows the nearest one" in seen[-1][1]
+    assert "an edge on the map may be 10° off" in seen[-1][1]
+    assert "The map of the world is being refined." in {note.text for note in answer.notes}
+    assert len(trace(answer.panels["world"].figure, COVERED).customdata) == 18 * 6
+    assert answer.panels["world"].table is None
+    # Stopped, or done meanwhile: a worker is quick.
+    state.pool.cancel(answer.still.number)
+    assert answer.still.done.wait(PATIENCE_S)
+    if answer.still.error is None:
+        pytest.skip("the worker was quicker")
+    stopped = asked(state, query)
+    assert stopped.still is None
+    assert len(stopped.panels["world"].table.rows) == 8 * 6
+    finer = whole(state, query).panels["world"]
+    assert len(finer.table.rows) == 18 * 6
+    assert "So far" not in finer.caption
+    # No latitude is looked at again: what was there stands in the whole.
+    kept = stopped.panels["world"].table.rows
+    rows = finer.table.rows[finer.table.rows["latitude_deg"].isin(kept["latitude_deg"])].reset_index(drop=True)
+    pd.testing.assert_frame_equal(rows, kept)
+    assert got(client, f"/csv/sites/world.csv{query}", {"Host": HOST}).text.count("\n") == 109
+
+
+def test_the_grid_is_on_the_list_and_a_terminal_with_a_cone_takes_a_coarse_one(state: DashboardState) -> None:
     offer = offers(state.question(read_query("")[0]), sites.PAGE)["world"]
-    assert offer.options[0] == ("usual", "6° by 30°, 360 points")
-    assert [value for value, _ in offer.options] == ["usual", "10", "5", "none"]
-    few, many = sites_work.usual_grid(360), sites_work.usual_grid(10_000)
+    assert offer.options[0] == ("usual", "5° by 5°, 2,592 points")
+    assert [value for value, _ in offer.options] == ["usual", "10", "2.5", "none"]
+    assert "takes longer" not in offer.options[1][1]
+    few, many = sites_work.usual_grid(360, None), sites_work.usual_grid(10_000, None)
     assert len(many.places_deg()) < len(few.places_deg()) / 2
+    assert sites_work.usual_grid(10_000, 20.0) == sites_work.SQUARE["5"]
     assert sites_work.SQUARE["10"].places_deg() == sweeps.world_places(10.0)
     fine, coarse = (sites_work.usual_latitudes(count) for count in (360, 10_000))
     assert len(coarse.list_deg()) * coarse.longitudes < len(fine.list_deg()) * fine.longitudes / 2
     # Equal steps, so that means over the surface hold.
     assert few.places_deg()[0] == (87.0, -165.0)
     assert len(set(few.places_deg())) == 30 * 12
+    # A cone shuts directions, which a count above an elevation cannot know.
+    plain = state.question(read_query("")[0]).view
+    assert suitable_step_s(sites_work.anywhere(plain), 360) == 10.0
+    assert suitable_step_s(sites_work.anywhere(plain), 10_000) == 20.0
+    assert suitable_step_s(replace(sites_work.anywhere(plain), limits=(Cone(0.0, 0.0, 50.0),)), 360) is None
 
 
 # --- words ------------------------------------------------------------------------------------------------------------

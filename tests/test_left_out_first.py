@@ -100,7 +100,7 @@ def test_a_guessed_policy_is_named_where_handovers_count(folder: Path, tmp_path:
 def test_pages_say_it_first_too(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # What is said hangs on no number of places.
     monkeypatch.setattr(sites_work, "usual_latitudes", lambda _: sites_work.Latitudes(30.0, 1))
-    monkeypatch.setattr(sites_work, "usual_grid", lambda _: sites_work.Grid(60.0, 90.0))
+    monkeypatch.setattr(sites_work, "usual_grid", lambda *_: sites_work.Grid(60.0, 90.0))
     state = DashboardState(Workspace.load(folder), at=AT)
     try:
         question = state.question(Choices())

@@ -186,7 +186,7 @@ def report(
             progress=tell_share,
         )
     if not no_world and world_deg is None:
-        world_deg = other_places.step_for(len(found.visibility.fleet))
+        world_deg = other_places.step_for(len(found.visibility.fleet), view)
     with progress("Looking at other places") as tell_share:
         elsewhere = other_places.look_elsewhere(
             found.visibility.fleet,

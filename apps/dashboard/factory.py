@@ -103,7 +103,7 @@ def _serve_files(server: flask.Flask, state: DashboardState, pages: Sequence[Pag
         except InputError as error:
             return flask.Response(f"{in_page_words(error)}\n", 400, mimetype="text/plain")
         shown = found.panels.get(panel_name)
-        if shown is None and found.still is not None:
+        if (shown is None or shown.table is None) and found.still is not None:
             return not_yet(found.still)
         if shown is None or shown.table is None:
             return flask.Response("There is nothing to list.\n", 404, mimetype="text/plain")

@@ -17,6 +17,7 @@ from ..text.sites import (
     call_hours_sentence,
     degrees,
     latitude_sentence,
+    shares_words,
     site_sentence,
     world_sentence,
 )
@@ -61,7 +62,11 @@ def elsewhere_section(report: reports.SiteReport, elsewhere: other_places.Elsewh
     world = elsewhere.world
     if world is not None and elsewhere.surface is not None and elsewhere.step_deg is not None:
         sentences.append(world_sentence(elsewhere.surface, elsewhere.step_deg, _length(elsewhere)))
-        blocks.append(_map(report, world, elsewhere.step_deg, sites))
+        blocks.append(_map(report, world, elsewhere, sites))
+    if elsewhere.step_s is not None:
+        sentences.append(
+            f"At these other places satellites are {shares_words(elsewhere.step_s, elsewhere.share_error)}"
+        )
     blocks.append(_latitude_table(elsewhere))
     return Section("Another site", sentences, blocks)
 
@@ -93,7 +98,7 @@ def _latitude_picture(elsewhere: other_places.Elsewhere, sites: Sequence[Spot]) 
             "above the horizontal and without gateways; the band goes from the worst place around the Earth to the "
             "best. The dotted line is what as many satellites would give if they stood at random. Upright lines are "
             "sites.",
-            f"All passes are found at {int(table['places'].iloc[0])} places of each latitude, over the first day. The "
+            f"{_how(elsewhere)} at {int(table['places'].iloc[0])} places of each latitude, over the first day. The "
             "dotted line comes from the shares of their orbits that satellites spend in view.",
             _SOURCE,
         ),
@@ -110,7 +115,17 @@ def _latitude_table(elsewhere: other_places.Elsewhere) -> Table:
     )
 
 
-def _map(report: reports.SiteReport, world: pd.DataFrame, step_deg: float, sites: Sequence[Spot]) -> Picture:
+def _how(elsewhere: other_places.Elsewhere) -> str:
+    """Say how the figures of other places are found."""
+    if elsewhere.step_s is None:
+        return "All passes are found"
+    return f"Satellites are counted once in every {elsewhere.step_s:g} s"
+
+
+def _map(
+    report: reports.SiteReport, world: pd.DataFrame, elsewhere: other_places.Elsewhere, sites: Sequence[Spot]
+) -> Picture:
+    step_deg = elsewhere.step_deg
     own = [report.site.latitude_deg, report.site.longitude_deg]
     here = next((name for name, *where in sites if where == own), None)
     return Picture(
@@ -122,7 +137,7 @@ def _map(report: reports.SiteReport, world: pd.DataFrame, step_deg: float, sites
         Help(
             f"The share of the time with service at the middle of each cell of {step_deg:g}°, areas true to size. What "
             "a skyline takes away there, and where gateways stand, is not in it.",
-            "All passes are found at the middle of every cell, over the first day; passim sites --world looks closer.",
+            f"{_how(elsewhere)} at the middle of every cell, over the first day; passim sites --world looks closer.",
             f"{_SOURCE} {_OUTLINES}",
         ),
     )

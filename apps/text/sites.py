@@ -231,14 +231,29 @@ def closed_form_notes(left_out: int) -> list[Note]:
     return [background(words) for words in closed]
 
 
-def shares_note(step_s: float, share_error: float) -> Note:
+def shares_words(step_s: float, share_error: float) -> str:
     """Say how near the figures of a sweep by shares alone are; `share_error` is that of its worst place."""
     near = "exact to that" if share_error == 0.0 else f"right to {points(share_error)} at the worst place"
-    return Note(
-        f"Shares alone, counted once in every {step_s:g} s: the share covered is {near} (one standard error), the "
-        f"longest gap to {step_s:g} s at either end, and gaps shorter than that may be missed. Without --shares every "
-        "edge is exact."
+    return (
+        f"counted once in every {step_s:g} s: the share covered is {near} (one standard error), the longest gap to "
+        f"{step_s:g} s at either end, and gaps shorter than that may be missed."
     )
+
+
+def shares_note(step_s: float, share_error: float) -> Note:
+    """Say the same of an answer on the command line, and how to have every edge exact."""
+    return Note(f"Shares alone, {shares_words(step_s, share_error)} Without --shares every edge is exact.")
+
+
+def refining_words(came: int, wanted: int) -> str:
+    """Say how far a map is that is refined while one looks, in latitudes."""
+    return f"So far {came} of {counted(wanted, 'latitude')}; each cell shows the nearest one."
+
+
+STOPPED_EARLY: Final = (
+    "You stopped the work: what it had found stays, and what other places would have is not complete. Open the page "
+    "again to go on."
+)
 
 
 def fleet_sentence(found: sites.FleetComparison, site: str, length: str) -> str:

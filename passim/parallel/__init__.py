@@ -10,6 +10,6 @@ jobs        one job after another, each with its progress, its deadline and a wa
 from __future__ import annotations
 
 from passim.parallel.jobs import Job, WorkerPool
-from passim.parallel.worker import WorkLost
+from passim.parallel.worker import WorkLost, WorkStopped
 
-__all__ = ["Job", "WorkLost", "WorkerPool"]
+__all__ = ["Job", "WorkLost", "WorkStopped", "WorkerPool"]

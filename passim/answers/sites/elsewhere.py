@@ -1,7 +1,9 @@
 """Would another site be better? What the terminal of a report would have elsewhere, for comparison with its place.
 
 The terminal is thought to stand under an even skyline as low as it works at all, with the limits that it carries with
-it. Gateways belong to one place and are left out, so this is the most that another place could give.
+it. Gateways belong to one place and are left out, so this is the most that another place could give. Satellites are
+counted moment by moment, which tells shares alone and says how near (`passim.answers.sites.shares`); where a limit of
+the terminal shuts directions, every pass is found.
 """
 
 from __future__ import annotations
@@ -13,9 +15,11 @@ from typing import Any, Final
 
 import pandas as pd
 
+from passim.answers.sites.shares import suitable_step_s
 from passim.answers.sites.sweeps import (
     LatitudeSweep,
     PlaceSweep,
+    ShareSweep,
     WorldSummary,
     sweep_latitudes,
     travelling,
@@ -50,6 +54,8 @@ class Elsewhere:
     step_deg    how far apart the points of the world stand; None where the world was left out, and then
     world       the table of `sweeps.world_table`, and
     surface     means over the Earth's surface are None too
+    step_s      in what steps satellites were counted; None where every pass was found
+    share_error the standard error of the share covered at the worst of all these places, 0 where passes were found
     """
 
     view: View
@@ -58,6 +64,8 @@ class Elsewhere:
     step_deg: float | None = None
     world: pd.DataFrame | None = None
     surface: WorldSummary | None = None
+    step_s: float | None = None
+    share_error: float = 0.0
 
     @property
     def here(self) -> Any:
@@ -66,8 +74,10 @@ class Elsewhere:
         return self.latitudes.table.iloc[int(away.to_numpy().argmin())]
 
 
-def step_for(satellites: int) -> float:
+def step_for(satellites: int, view: View) -> float:
     """Return the finest step of the world's grid, degrees, that a fleet of so many satellites is quick with."""
+    if suitable_step_s(_free(view), satellites) is not None:
+        return _STEPS_DEG[0]
     quick = (step for step in _STEPS_DEG if satellites * len(world_places(step)) <= _MOST_WORK)
     return next(quick, _STEPS_DEG[-1])
 
@@ -87,7 +97,8 @@ def look_elsewhere(
     Raises InputError for a step that does not divide 180, and what `sweeps.PlaceSweep` raises.
     """
     points_deg = [] if step_deg is None else world_places(step_deg)
-    free = replace(travelling(view), site=replace(view.site, horizon=Horizon.flat(view.floor_deg)))
+    free = _free(view)
+    step_s = suitable_step_s(free, len(fleet))
     chosen_deg = _latitudes(view.site.latitude_deg)
     places = len(chosen_deg) * _LONGITUDES
     every = places + len(points_deg)
@@ -105,21 +116,31 @@ def look_elsewhere(
         chosen_deg,
         span,
         longitudes=_LONGITUDES,
+        step_s=step_s,
         # A few places are found sooner than other processes start.
         workers=WorkerConfig(processes=1) if len(fleet) <= _ONE_PROCESS else workers,
         progress=advance_from(0, places),
         cancel=cancel,
     )
     if step_deg is None:
-        return Elsewhere(free, span, latitudes)
+        return Elsewhere(free, span, latitudes, step_s=step_s, share_error=latitudes.share_error)
     surface, found = WorldSummary(), []
-    sweep = PlaceSweep(
-        fleet, free, points_deg, span, workers=workers, progress=advance_from(places, len(points_deg)), cancel=cancel
-    )
+    advance = advance_from(places, len(points_deg))
+    sweep: PlaceSweep | ShareSweep
+    if step_s is None:
+        sweep = PlaceSweep(fleet, free, points_deg, span, workers=workers, progress=advance, cancel=cancel)
+    else:
+        sweep = ShareSweep(fleet, free, points_deg, span, step_s, workers=workers, progress=advance, cancel=cancel)
     for place in sweep:
         surface.add(place)
         found.append(place)
-    return Elsewhere(free, span, latitudes, step_deg, world_table(found), surface)
+    error = max(latitudes.share_error, sweep.share_error if isinstance(sweep, ShareSweep) else 0.0)
+    return Elsewhere(free, span, latitudes, step_deg, world_table(found), surface, step_s, error)
+
+
+def _free(view: View) -> View:
+    """Return the view under an even skyline as low as the terminal works at all, without its gateways."""
+    return replace(travelling(view), site=replace(view.site, horizon=Horizon.flat(view.floor_deg)))
 
 
 def _latitudes(here_deg: float) -> list[float]:

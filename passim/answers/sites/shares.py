@@ -40,6 +40,8 @@ Counts = NDArray[np.int64]
 
 SHORTEST_STEP_S: Final = 1.0
 LONGEST_STEP_S: Final = 60.0
+# Steps of a sweep that nobody chose: for a large fleet, whose gaps are told less finely, the longer one.
+_USUAL_STEP_S, _STEP_OF_MANY_S, _MANY_SATELLITES = 10.0, 20.0, 4000
 # Counts held at a time, 4 bytes each, and no longer stretch than this.
 _MOST_COUNTS: Final = 12_000_000
 _LONGEST_STRETCH_S: Final = 3600.0
@@ -121,6 +123,17 @@ def find_shares(
     error = np.sqrt(ends / 6.0) * step_s / span.duration_s
     report = report_on_places(chosen, set_aside, (entry for _, entry in unusable.values()))
     return Shares(parallels, span, step_s, figures, error, report)
+
+
+def suitable_step_s(view: View, satellites: int) -> float | None:
+    """Return the step in which satellites of a fleet of that size are usually counted, seconds.
+
+    None where counts alone cannot carry the limits of `view`, so that only the exact search answers.
+    """
+    limits = without_fleet_limits(view).limits
+    if not view.site.horizon.is_flat or any(not isinstance(limit, GatewayLimit) for limit in limits):
+        return None
+    return _USUAL_STEP_S if satellites < _MANY_SATELLITES else _STEP_OF_MANY_S
 
 
 def _stretches(span: Span, places: int, step_s: float) -> list[Span]:

@@ -405,6 +405,16 @@ def world_table(places: Sequence[Place]) -> pd.DataFrame:
     return by_place.astype({"gap_mean_s": float})
 
 
+def surface_of(table: pd.DataFrame) -> WorldSummary:
+    """Return the means over the surface of the places of a `world_table`."""
+    summary = WorldSummary()
+    rows: list[Any] = list(table.itertuples(index=False))
+    for row in rows:
+        figures = SiteFigures(**{name: getattr(row, name) for name in SiteFigures.names()})
+        summary.add(Place(float(row.latitude_deg), float(row.longitude_deg), figures))
+    return summary
+
+
 def world_row(place: Place) -> dict[str, Any]:
     """Return one row of `world_table`."""
     figures = {name: getattr(place.figures, name) for name in SiteFigures.names()}

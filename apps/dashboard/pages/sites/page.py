@@ -9,8 +9,9 @@ import pandas as pd
 
 from passim import Span
 from passim.answers.sites import compare as side_by_side_answers
+from passim.answers.sites.shares import suitable_step_s
 from passim.errors import InputError
-from passim.parallel import Job
+from passim.parallel import Job, WorkStopped
 from passim.sky import view as views
 from passim.workspace import Workspace
 
@@ -57,8 +58,9 @@ LATITUDE = Panel(
         "the "
         "satellites stood at random. The upright lines are the sites.",
         "One terminal, with the limits it carries with it, is placed at each point under a flat horizon: the "
-        "mask chosen, else the spot's lowest elevation. All its passes of the day are found. Gateways belong "
-        "to one place and are left out, so that a site may have less than its latitude. The dotted closed form knows "
+        "mask chosen, else the spot's lowest elevation. The satellites above it are counted once in every so many "
+        "seconds, at a moment drawn anew in each; under a cone or a keep-out all passes are found. Gateways belong to "
+        "one place and are left out, so that a site may have less than its latitude. The dotted closed form knows "
         "only the mask: the share of the time, in the long run, that each satellite is above it.",
         "The element sets of the fleet chosen, the terminal of the workspace, the sites.",
     ),
@@ -70,9 +72,9 @@ WORLD = Panel(
         "The share of the day with service over the Earth, darker (on a dark ground brighter) where there is more of "
         "it; hatched where there never is any. Areas are true to size. Each cell shows the point in its middle, so "
         "the edge between two may be half a cell off; the curve by latitude has closer points.",
-        "As by latitude, at the middle of each cell of a grid. Cells are wider than they are high, because the Earth "
-        "turns under the orbits and service depends on latitude far more than on longitude. Means over the surface "
-        "weight each cell by its area.",
+        "As by latitude, at the middle of each cell of a grid, coarse first and then finer. Where all passes are "
+        "found, cells are wider than they are high, because the Earth turns under the orbits and service depends on "
+        "latitude far more than on longitude. Means over the surface weight each cell by its area.",
         "The element sets of the fleet chosen and the terminal of the workspace. Land: United Nations geodata and "
         "Natural Earth, as they come with plotly.js; only coasts are drawn.",
     ),
@@ -99,12 +101,18 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             objects = counted(swept.left_out, "object")
             notes.append(background(f"The dotted closed form leaves out {objects} on eccentric or very high orbits."))
         if grid is not None:
-            panels[WORLD.name] = _world(question, span, grid, theme)
+            panels[WORLD.name], missing = _world(question, span, grid, theme)
+            if missing is not None:
+                raise missing
     except Pending as working:
         # The comparison is to be read at once, whatever else is on its way.
         still = working.job
-        rest = "The map of the world is" if LATITUDE.name in panels else "What other places would have is"
-        notes.append(Note(f"{rest} being worked out."))
+        rest = "What other places would have is being worked out."
+        if LATITUDE.name in panels:
+            rest = f"The map of the world is being {'refined' if WORLD.name in panels else 'worked out'}."
+        notes.append(Note(rest))
+    except WorkStopped:
+        notes.append(Note(sites_words.STOPPED_EARLY))
 
     comparison = found.comparison
     hours = sites_words.call_hours_words(comparison)
@@ -189,28 +197,62 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
     finely = sites_work.usual_latitudes(question.fleet.object_count)
     # The sites' own latitudes are among them, so that each site is told its own number.
     latitudes_deg = tuple(finely.list_deg([latitude_deg for _, latitude_deg, _ in spots]))
+    step_s = _step_s(question)
     done: sites_work.LatitudesAnswer = _worked_out(
-        question, ("latitudes", latitudes_deg, finely), span, view, sites_work.sweep, latitudes_deg, finely.longitudes
+        question,
+        ("latitudes", latitudes_deg, finely, step_s),
+        span,
+        view,
+        sites_work.sweep,
+        latitudes_deg,
+        finely.longitudes,
+        step_s,
     )
     name, latitude_deg, _ = spots[0]
     caption = sites_words.latitude_caption(done.sweep, name, latitude_deg, _mask_deg(view), duration(span.duration_s))
     marked = tuple((name, latitude_deg) for name, latitude_deg, _ in spots)
     figure = question.drawn(
-        ("sites latitude", view, span, latitudes_deg, finely, marked, theme),
+        ("sites latitude", view, span, latitudes_deg, finely, step_s, marked, theme),
         lambda: by_latitude(done.sweep.table, theme, sites=marked),
     )
     table = done.sweep.table
     some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
     note = "The file also has the latitudes without any service."
+    caption += _near(step_s, done.sweep.share_error)
     return done.sweep, Shown(
         figure, _everywhere(view) + caption, Table(table, LATITUDE_COLUMNS, shown=some, file_note=note, of_site=False)
     )
 
 
-def _world(question: PageRequest, span: Span, grid: sites_work.Grid, theme: Theme) -> Shown:
-    """Return the map of the world. Raises Pending, InputError."""
-    view = sites_work.anywhere(question.view)
-    done: sites_work.World = _worked_out(question, ("world", grid), span, view, sites_work.go_round, grid)
+def _world(
+    question: PageRequest, span: Span, grid: sites_work.Grid, theme: Theme
+) -> tuple[Shown, Pending | WorkStopped | None]:
+    """Return the map of the world as far as it is, and why the rest is not there. Raises what it is where nothing is.
+
+    Each level of the grid is a job of its own, so that what came before stands while the next is worked out, and stays
+    where the user stops it.
+    """
+    view, step_s = sites_work.anywhere(question.view), _step_s(question)
+    parts: list[sites_work.World] = []
+    missing: Pending | WorkStopped | None = None
+    levels = grid.levels()
+    for level, places_deg in enumerate(levels):
+        try:
+            parts.append(
+                _worked_out(
+                    question, ("world", grid, step_s, level), span, view, sites_work.go_round, places_deg, step_s
+                )
+            )
+        except (Pending, WorkStopped) as error:
+            if not parts:
+                raise
+            missing = error
+            break
+    done = sites_work.World.joined(parts)
+    latitudes, off_deg = len(done.bands.table), grid.latitude_deg / 2.0 * 2 ** (len(levels) - len(parts))
+    words = grid.words
+    if missing is not None:
+        words += f". {sites_words.refining_words(latitudes, round(180.0 / grid.latitude_deg))}"
     table = Table(
         done.table,
         BAND_COLUMNS,
@@ -219,13 +261,25 @@ def _world(question: PageRequest, span: Span, grid: sites_work.Grid, theme: Them
         of_site=False,
     )
     day = question.clock(span).day(span.middle)
-    caption = sites_words.world_caption(done.bands, done.summary, grid.words, day, grid.latitude_deg / 2.0)
+    caption = sites_words.world_caption(done.bands, done.summary, words.rstrip("."), day, off_deg)
     spots = tuple(_spots(question))
     figure = question.drawn(
-        ("sites world", view, span, grid, spots, theme),
-        lambda: world_map(done.table, theme, sites=spots, chosen=spots[0][0]),
+        ("sites world", view, span, grid, step_s, len(parts), spots, theme),
+        lambda: world_map(done.filled(grid), theme, sites=spots, chosen=spots[0][0]),
     )
-    return Shown(figure, _everywhere(view) + caption, table)
+    # A file is asked for again until it has every point, or as many as there will be.
+    whole = None if isinstance(missing, Pending) else table
+    return Shown(figure, _everywhere(view) + caption + _near(step_s, done.share_error), whole), missing
+
+
+def _step_s(question: PageRequest) -> float | None:
+    """Return in what steps satellites are counted at other places; None where every pass is found."""
+    return suitable_step_s(sites_work.anywhere(question.view), question.fleet.object_count)
+
+
+def _near(step_s: float | None, share_error: float) -> str:
+    """Say how near figures are that were counted."""
+    return "" if step_s is None else f" Satellites are {sites_words.shares_words(step_s, share_error)}"
 
 
 def _everywhere(view: views.View) -> str:
@@ -249,7 +303,7 @@ def _grid(question: PageRequest) -> sites_work.Grid | None:
     """Return the grid of the map that the address asks for; None for no map. Raises InputError."""
     wanted = question.choices.other("world", USUAL)
     if wanted == USUAL:
-        return sites_work.usual_grid(question.fleet.object_count)
+        return sites_work.usual_grid(question.fleet.object_count, _step_s(question))
     if wanted != NO_MAP and wanted not in sites_work.SQUARE:
         raise InputError(
             "map of the world", got=wanted, wanted=f"one of {', '.join([USUAL, *sites_work.SQUARE, NO_MAP])}"
@@ -259,11 +313,15 @@ def _grid(question: PageRequest) -> sites_work.Grid | None:
 
 def _world_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     try:
-        usual = sites_work.usual_grid(question.fleet.object_count).words
+        usual = sites_work.usual_grid(question.fleet.object_count, _step_s(question))
     except InputError:
-        usual = "the usual grid"
-    finer = [(key, f"{grid.words}, takes longer") for key, grid in sites_work.SQUARE.items()]
-    return [(USUAL, usual), *finer, (NO_MAP, "not drawn")]
+        usual = sites_work.SQUARE["5"]
+    others = [
+        (key, grid.words if len(grid.places_deg()) < len(usual.places_deg()) else f"{grid.words}, takes longer")
+        for key, grid in sites_work.SQUARE.items()
+        if grid != usual
+    ]
+    return [(USUAL, usual.words), *others, (NO_MAP, "not drawn")]
 
 
 PAGE: Final = Page(
