@@ -46,6 +46,8 @@ def expect_numbers(page: Any, folder: Path, mask_deg: float) -> None:
     view = replace(view, site=replace(view.site, horizon=Horizon.flat(mask_deg)))
     fleet, alone = workspace.fleet("few", DAY.start), workers.WorkerConfig(processes=1)
 
+    # The map is refined while one looks: its numbers are whole once it no longer says how far it is.
+    panel(page, "world").locator(".caption", has_text="Grid:").filter(has_not_text="So far").wait_for()
     drawn = traces(page, "latitude")["time with service"]
     shown = dict(zip(drawn["x"], drawn["y"], strict=True))
     own = sweeps.sweep_latitudes(fleet, view, SOME_LATITUDES, DAY, longitudes=4, step_s=10.0, workers=alone).table[
