@@ -15,4 +15,5 @@ equal_earth     the map's projection, and hatching in it
 sky             the panorama of the sky; sky_lines, its passes; sky_limits, its limits
 horizon_change  two horizons, and the gaps that each leaves
 fleet           who of a fleet serves, and how old the elements are
+hindcast        what became of the gaps that older elements forecast
 """

@@ -54,6 +54,18 @@ AGE_COLUMNS: Final = (
     Column("moved", "Moved", COUNT),
     Column("lost", "Lost", COUNT),
 )
+QUALITY_COLUMNS: Final = (
+    Column("age_s", "Elements", AGE),
+    Column("forecast", "Gaps forecast", COUNT),
+    Column("as_forecast", "As forecast", COUNT),
+    Column("tolerance_s", "Within", number(1, " s")),
+    Column("further_off", "Further off", COUNT),
+    Column("not_come", "Did not come", COUNT),
+    Column("unforeseen", "Not forecast", COUNT),
+    Column("by_chance", "By luck", number(0), 1),
+    Column("out_forecast", "Out, forecast", SHARE, 2),
+    Column("out_came", "Out, came", SHARE, 2),
+)
 LEARNED_COLUMNS: Final = (
     Column("age_s", "Age", AGE),
     Column("satellites", "Satellites", COUNT),
@@ -121,6 +133,55 @@ def _pair_sentences(pairs: Sequence[scoring.PairScore], ages: pd.DataFrame) -> l
             f"{100.0 * pair.out_came:.2g} %. {_gap_words(pair)}"
         )
     return sentences
+
+
+NO_FEED: Final = (
+    "Not known: this needs two snapshots of the fleet about a day apart, and a fleet without a feed keeps none. With a "
+    "feed, passim keeps one each time it asks."
+)
+ONE_SNAPSHOT: Final = (
+    "Not known yet: this needs two snapshots of the fleet about a day apart, and so far there is one. passim keeps one "
+    "each time it asks the feed."
+)
+
+
+def quality_sentence(pairs: Sequence[scoring.PairScore], site: str) -> str:
+    """Say in one sentence what became of the gaps that the freshest of the older snapshots forecast at a site."""
+    pair = pairs[0]
+    gaps, off = pair.gaps, pair.further_off_s.size
+    old = timing.age_words(pair.freshness.median_s)
+    if not gaps.forecast_count and not gaps.came_count:
+        return f"Elements {old} old forecast no gap at {site}, and none came."
+    if not gaps.forecast_count:
+        return f"Elements {old} old forecast no gap at {site}, but {counted(gaps.came_count, 'gap')} came."
+    further = f", {off:,} further off ({pair.further_off_median_s:.2g} s in the median)" if off else ""
+    return (
+        f"Elements {old} old forecast {counted(gaps.forecast_count, 'gap')} at {site}: {gaps.hits:,} began within "
+        f"{gaps.tolerance_s:.2g} s of their time{further}, {gaps.false_alarms - off:,} did not come, and "
+        f"{gaps.misses - off:,} came that had not been forecast."
+    )
+
+
+def quality_table(pairs: Sequence[scoring.PairScore]) -> pd.DataFrame:
+    """Return what became of the gaps, one row a pair of snapshots."""
+    rows = [
+        {
+            "start": pair.span.start,
+            "end": pair.span.end,
+            "age_s": pair.freshness.median_s,
+            "forecast": pair.gaps.forecast_count,
+            "as_forecast": pair.gaps.hits,
+            "tolerance_s": pair.gaps.tolerance_s,
+            "further_off": int(pair.further_off_s.size),
+            "not_come": pair.gaps.false_alarms - int(pair.further_off_s.size),
+            "unforeseen": pair.gaps.misses - int(pair.further_off_s.size),
+            "by_chance": pair.by_chance,
+            "out_forecast": pair.out_forecast,
+            "out_came": pair.out_came,
+        }
+        for pair in pairs
+    ]
+    return pd.DataFrame(rows)
 
 
 def _gap_words(pair: scoring.PairScore) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import pandas as pd
@@ -12,22 +13,36 @@ from dash import Dash, Output, State, html
 from passim import Span
 from passim.elements import Skipped, shells
 from passim.errors import InputError
+from passim.forecast import timing
 from passim.workspace import adding
 
 from ...figures.fleet import ages, by_status
+from ...figures.hindcast import GapCounts, forecast_gaps
 from ...figures.theme import Theme
 from ...figures.timing_errors import errors_by_age
 from ...text import elements as elements_words
-from ...text.hindcast import LEARNED_COLUMNS, learned_rows
+from ...text.hindcast import (
+    LEARNED_COLUMNS,
+    NO_FEED,
+    ONE_SNAPSHOT,
+    QUALITY_COLUMNS,
+    learned_rows,
+    quality_sentence,
+    quality_table,
+)
+from ...text.notes import Note, left_out
 from ...text.query import health_sentence
+from ...text.service import without_handovers_note
 from ...text.skipped import left_out_words
 from ...text.timing import timing_sentence
 from ...text.units import counted
+from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
 from ..notes import common_notes
 from ..page_model import Answer, Help, Page, Panel, Shown, Table
 from ..parts import aria
-from ..state import DashboardState, PageRequest
+from ..state import DashboardState, PageRequest, Pending
+from ..tasks import feeds as feed_work
 from ..tasks import passes as work
 from ..upload import Upload, bytes_of
 from . import feed
@@ -93,10 +108,60 @@ ERRORS = Panel(
         "published ones at 550 km (passim.forecast.timing).",
     ),
 )
+QUALITY = Panel(
+    "quality",
+    "How older elements did",
+    Help(
+        "Whether gaps forecast from elements of some days ago came: near their time, further off, or not at all, and "
+        "how many came that had not been forecast.",
+        "The newest snapshot of the fleet is taken for what came, over the 48 hours about its epochs, at the place "
+        "chosen. A gap came as forecast where it began within twice the timing error of both snapshots; further off, "
+        "up to 15 s. It is what passim hindcast tells, with odds and scores besides.",
+        "The snapshots that a feed keeps each time it brings new elements: the newest, and those of one, three and "
+        "seven days before. The newest are close to the truth but not the truth: some tenths of a second are theirs.",
+    ),
+)
 
 
 def answer(question: PageRequest, theme: Theme) -> Answer:
-    """Say what is loaded and whether it is fresh."""
+    """Say what is loaded and whether it is fresh; how older elements did follows when it is worked out."""
+    found = _loaded(question, theme)
+    try:
+        return replace(found, panels={**found.panels, QUALITY.name: _quality(question, theme)})
+    except Pending as working:
+        notes = (Note("How older elements did is being worked out."), *found.notes)
+        return replace(found, notes=notes, still=working.job)
+
+
+def _quality(question: PageRequest, theme: Theme) -> Shown:
+    """Return what became of the gaps that older snapshots forecast, or why nothing is known. Raises Pending."""
+    workspace, nothing = question.workspace, forecast_gaps([], theme)
+    settings = workspace.fleet_settings(question.choices.fleet)
+    if settings.feed is None:
+        return Shown(nothing, NO_FEED)
+    kept = tuple(snapshot.path.name for snapshot in workspace.snapshots(settings.name))
+    if len(kept) < 2:
+        return Shown(nothing, ONE_SNAPSHOT)
+    view, model = question.view, question.fleet_timing.model
+    found: feed_work.Scored = question.state.work_out(
+        ("hindcast", settings.name, kept, view, model), feed_work.score, workspace.folder, settings.name, view, model
+    )
+    if found.fault is not None:
+        return Shown(nothing, f"Not known: {in_page_words(found.fault)}.")
+    table = quality_table(found.pairs)
+    rows: list[Any] = list(table.itertuples(index=False))
+    bars = [
+        GapCounts(f"{timing.age_words(row.age_s)} old", row.as_forecast, row.further_off, row.not_come, row.unforeseen)
+        for row in rows
+    ]
+    first = "".join(f"{words} " for words in left_out(without_handovers_note(view)))
+    sentence = quality_sentence(found.pairs, question.site.name)
+    listed = Table(table, QUALITY_COLUMNS, question.clock(found.pairs[0].span))
+    return Shown(forecast_gaps(bars, theme), first + sentence, listed)
+
+
+def _loaded(question: PageRequest, theme: Theme) -> Answer:
+    """Return everything that the elements themselves tell."""
     fleet, health = question.fleet, question.health
     fresh = question.freshness(question.now)
     known = question.fleet_timing
@@ -223,7 +288,7 @@ PAGE: Final = Page(
     path="/elements",
     name="Elements",
     asks="What is loaded, and how old is it?",
-    panels=(STATUS, LATELY, AGES, ERRORS, SHELLS),
+    panels=(STATUS, LATELY, AGES, ERRORS, QUALITY, SHELLS),
     answer=answer,
     uses=("place", "fleet"),
     extra=loader,
