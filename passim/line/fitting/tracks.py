@@ -52,10 +52,10 @@ STEP_S: Final = 10.0
 # Satellites lower than this are not looked at: nothing on a roof works there (common practice, no source).
 FLOOR_DEG: Final = 15.0
 # Samples above these elevations are set apart, each once a setting first needs no other.
-_LEVELS_DEG: Final = (20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 50.0, 60.0)
+_LEVELS_DEG: Final = (24.0, 34.0, 44.0)
 # What limits say of samples is kept for the next setting, up to so many bytes.
 _RETAINED_BYTES: Final = 96 * 2**20
-_AT_ONCE: Final = 1_000_000
+_AT_ONCE: Final = 250_000
 _DAY_US: Final = 86_400_000_000
 
 
@@ -100,8 +100,10 @@ class Tracks:
         steps = np.maximum(np.ceil((end_s - start_s) / STEP_S).astype(np.int64), 2)
         count = steps + 1
         row = np.repeat(np.arange(group.size, dtype=np.int32), count)
-        number = np.arange(row.size) - np.repeat(np.cumsum(count) - count, count)
-        time_s = start_s[row] + number * ((end_s - start_s) / steps)[row]
+        time_s = np.arange(row.size, dtype=np.float64)
+        time_s -= np.repeat(np.cumsum(count) - count, count)
+        time_s *= ((end_s - start_s) / steps)[row]
+        time_s += start_s[row]
         place = np.empty((3, row.size), np.float32)
         axes, origin = site.east_north_up, site.position_km
         for first in range(0, row.size, _AT_ONCE):
@@ -149,7 +151,7 @@ class Tracks:
         if level not in self._above:
             lower = max((each for each in self._above if each < level), default=None)
             among = self if lower is None else self._above[lower]
-            high = among.elevation_deg > level
+            high = among._sine > np.sin(np.radians(level))
             wanted = high.copy()
             for by in (1, 2):
                 same = among.row[by:] == among.row[:-by]
