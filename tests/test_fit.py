@@ -19,7 +19,7 @@ from passim.answers.symptom.settings import GatewayPlace, Setting
 from passim.intervals import Intervals, complement, difference, total_length
 from passim.line import LineFit, LineRecord
 from passim.line.fitting.evidence import Evidence
-from passim.line.fitting.settings import LineSetting, Sector, moved, names_apart
+from passim.line.fitting.settings import LineSetting, Sector, moved
 from passim.line.fitting.tracks import Tracks
 from passim.line.phase import clock_phase, find_clock
 from passim.sky.ground import MEAN_EARTH_RADIUS_KM
@@ -32,7 +32,8 @@ from passim_apps.dashboard.pages.measured import fitting
 from passim_apps.dashboard.pages.measured.page import asked_of
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.text.answer import plain_rows
-from passim_apps.text.fit import fit_lines, fit_sentences
+from passim_apps.text.fit import fit_lines, fit_sentences, names_apart
+from passim_apps.text.symptom import observation_sentence
 from patience import PATIENCE_S
 from tests.scenario import MARRAM_LOFT, plover, view_of
 from tests.simulated_line import recorded
@@ -92,8 +93,11 @@ def test_what_else_was_tried_is_told_with_what_would_tell_it_apart(behind_a_gate
     assert rival.apart
     assert rival.lacks == ("gateway",)
     assert rival.behind > rival.behind_error
-    assert rival.observation.startswith("The gateway against the lowest elevation alone: ")
-    assert "andidate" not in rival.observation
+    assert rival.observation is not None
+    names = names_apart(behind_a_gateway.setting.kinds, rival.setting.kinds)
+    told = observation_sentence(rival.observation, behind_a_gateway.site.timezone, names)
+    assert told.startswith("The gateway against the lowest elevation alone: ")
+    assert "andidate" not in told
 
 
 def test_a_mask_and_an_upright_cone_look_alike_and_that_is_said(behind_a_gateway: LineFit) -> None:
@@ -121,19 +125,17 @@ def test_causes_are_called_by_name_where_two_settings_are_set_against_each_other
     mask, place = LineSetting(Setting(mask_deg=31.0)), GatewayPlace(600.0, 180.0)
     gateway = LineSetting(Setting(mask_deg=25.0, gateway=place))
     cone = LineSetting(Setting(mask_deg=25.0, cone=Cone(40.0, 20.0, 45.0), slot_s=15.0))
-    assert names_apart(gateway, mask) == ("the gateway", "the lowest elevation alone")
-    assert names_apart(gateway, cone) == ("the gateway", "the antenna cone and the clock of assignment")
-    assert names_apart(mask, LineSetting(Setting(), Sector(10.0, 50.0, 60.0))) == (
-        "the lowest elevation", "the blocked side"
-    )  # fmt: skip
-    assert names_apart(mask, LineSetting()) == ("the lowest elevation", "a clear sky")
+    assert names_apart(gateway.kinds, mask.kinds) == ("the gateway", "the lowest elevation alone")
+    assert names_apart(gateway.kinds, cone.kinds) == ("the gateway", "the antenna cone and the clock of assignment")
+    assert names_apart(("mask",), ("sector",)) == ("the lowest elevation", "the blocked side")
+    assert names_apart(mask.kinds, ()) == ("the lowest elevation", "a clear sky")
     hour = np.int64(3_600_000_000)
     start = MORNING.start_us + np.arange(2, 26, dtype=np.int64) * hour // 12
     whole, none = Intervals(start, start + 20_000_000), Intervals(start[:0], start[:0])
     traits = [traits_of(each, MORNING, "UTC", lambda _: np.zeros(0)) for each in (whole, none)]
-    names = ["the antenna cone and the clock of assignment", "the gateway"]
-    (told,) = observations(list(zip((whole, none), traits, strict=True)), MORNING, "UTC", names)
-    assert told == (
+    names = ("the antenna cone and the clock of assignment", "the gateway")
+    (seen,) = observations(list(zip((whole, none), traits, strict=True)), MORNING)
+    assert observation_sentence(seen, "UTC", names) == (
         "The antenna cone and the clock of assignment against the gateway: between 00:00 and 03:00 the gateway "
         "predicts none, the antenna cone and the clock of assignment about 8 an hour; on Mon 2 Mar at 00:10:00 the "
         "antenna cone and the clock of assignment predict a freeze of 20 s, the gateway none."

@@ -61,7 +61,7 @@ def test_points_and_obstacles_are_those_of_the_survey() -> None:
         base=Horizon.flat(25.0),
     )
     assert typed == sighted
-    assert any("below the horizontal" in note for note in typed.notes)
+    assert typed.below_horizontal == 1
 
     walls = draft(way="obstacles", obstacles=[["200", "6", "12", "9"]], mount="3", lowest="20")
     own = from_obstacles([Obstacle(200.0, 6.0, 12.0, 9.0)], 3.0, base=Horizon.flat(20.0))

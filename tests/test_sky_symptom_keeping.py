@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from passim import FreezeRanges
 from passim.errors import InputError
 from passim.workspace import create
 from passim_apps.command_line import output
@@ -21,8 +22,9 @@ AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)
 
 
 def candidate() -> Any:
-    taken = {"values": {"terminal.clock_period_s": 15.0}, "how": "searched for from freezes, invented"}
-    return SimpleNamespace(candidates=[SimpleNamespace(as_assumption=lambda: taken)])
+    taken = {"values": {"terminal.clock_period_s": 15.0}, "gateway": None}
+    one = SimpleNamespace(as_assumption=lambda: taken, fit=0.8)
+    return SimpleNamespace(candidates=[one], symptom=FreezeRanges((480.0, 900.0), (8.0, 14.0)))
 
 
 def lines(parts: list[Any]) -> list[str]:

@@ -14,7 +14,14 @@ from passim.answers.symptom.discriminate import Traits, observations
 from passim.answers.symptom.settings import Setting
 from passim.intervals import Intervals
 from passim.sky.search_report import SearchReport
-from passim_apps.text.symptom import ELSEWHERE, FIT_OF_RANGES, FIT_OF_RECORD, fit_words, found_sentence
+from passim_apps.text.symptom import (
+    ELSEWHERE,
+    FIT_OF_RANGES,
+    FIT_OF_RECORD,
+    fit_words,
+    found_sentence,
+    observation_sentences,
+)
 from tests import scenario
 
 SPAN = Span.starting(datetime(2026, 11, 25, tzinfo=UTC), 24.0)
@@ -36,13 +43,13 @@ def traits(freezes: Intervals, rate: float, direction_deg: float | None) -> Trai
 def candidate(mask_deg: float, fit: float, every_s: float, length_s: float) -> symptom.Candidate:
     freezes = train(every_s, length_s)
     of = traits(freezes, 3600.0 / every_s, None if mask_deg > 40.0 else 0.0)
-    return symptom.Candidate(Setting(mask_deg=mask_deg), SITE, "seen", freezes, fit, fit, {}, of, 0)
+    return symptom.Candidate(Setting(mask_deg=mask_deg), SITE, freezes, fit, fit, {}, of, 0)
 
 
 def answer(*fits: float) -> symptom.SymptomAnswer:
     found = tuple(candidate(35.0 + 5.0 * k, fit, 300.0 + 400.0 * k, 20.0 + 275.0 * k) for k, fit in enumerate(fits))
     seen = symptom.FreezeRanges((240.0, 600.0), (10.0, 40.0))
-    apart = tuple(observations([(one.freezes, one.traits) for one in found], SPAN, SITE.timezone))
+    apart = tuple(observations([(one.freezes, one.traits) for one in found], SPAN))
     return symptom.SymptomAnswer(seen, SITE, SPAN, symptom.EXPLAINED, found, apart, 0, 1234, None, None, REPORT)
 
 
@@ -77,7 +84,7 @@ def test_one_that_leads_is_told_with_lengths_in_minutes() -> None:
 
 
 def test_what_to_watch_for_names_every_candidate() -> None:
-    told = answer(0.9, 0.8, 0.7).observations
+    told = observation_sentences(answer(0.9, 0.8, 0.7))
     assert len(told) == 3
     # Whatever number stands for a candidate says so, and no length is over a minute in seconds.
     assert "candidate 1 predicts 12 freezes an hour, candidate 2 5" in told[0]

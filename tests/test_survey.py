@@ -24,6 +24,7 @@ from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.sky.survey_files import read_obstacles, read_sightings, write_horizon
 from passim.sky.view import View
 from passim.spans import Span
+from passim_apps.text.mounting import survey_sentences
 
 TREE = Obstacle(90.0, 8.0, 20.0, 10.0, "fir")
 
@@ -132,7 +133,7 @@ def test_one_more_metre_lowers_every_obstacle(wall: Obstacle, mount_m: float) ->
 
 def test_what_the_mount_looks_over_is_left_out_with_a_note() -> None:
     survey = from_obstacles([TREE, Obstacle(200.0, 5.0, 30.0, 3.0, "hedge")], 3.0, base=Horizon.flat(5.0))
-    assert survey.notes == ("No higher than the mount at 3 m, and so left out: hedge.",)
+    assert survey_sentences(survey) == ["No higher than the mount at 3 m, and so left out: hedge."]
     assert survey.horizon.elevation_deg([200.0]) == pytest.approx(5.0)
     assert from_obstacles([TREE], 12.0).horizon == Horizon.flat(0.0)
 
@@ -197,10 +198,10 @@ def test_a_round_may_start_anywhere_and_pass_north_once() -> None:
 
 def test_a_wide_step_and_a_point_below_the_horizontal_are_told() -> None:
     survey = from_sightings(points((0.0, 10.0), (40.0, -2.0), (200.0, 8.0), (320.0, 9.0)), declination_deg=10.0)
-    assert survey.notes == (
+    assert survey_sentences(survey) == [
         "1 of 4 points lie below the horizontal and count as 0 deg.",
         "No point was sighted from 50 to 210 deg, 210 to 330 deg; a straight line stands in for what is there.",
-    )
+    ]
     assert survey.horizon.elevation_deg([50.0]) == pytest.approx(0.0)
 
 
@@ -208,33 +209,33 @@ def test_a_base_lifts_what_lies_below_it() -> None:
     survey = from_sightings(points((0.0, 10.0), (90.0, 40.0), (180.0, 10.0), (270.0, 10.0)), base=Horizon.flat(25.0))
     # The slope from 10 to 40 deg over 90 deg passes 25 half way.
     assert survey.horizon == Horizon((45.0, 90.0, 135.0), (25.0, 40.0, 25.0))
-    assert survey.notes[-1] == "3 points below 25° were raised to 25°."
+    assert survey_sentences(survey)[-1] == "3 points below 25° were raised to 25°."
 
 
 def test_points_below_the_base_are_counted_where_they_stand() -> None:
     sighted = points((0.0, 20.0), (40.0, 25.0), (80.0, 24.0), (120.0, 30.0))
-    (*_, note) = from_sightings(sighted, base=Horizon.flat(25.0), how_to_keep="so they stay").notes
+    (*_, note) = survey_sentences(from_sightings(sighted, base=Horizon.flat(25.0)), "so they stay")
     assert note == "2 points below 25° were raised to 25° (so they stay)."
     # Magnetic 0 and 80 deg are true 40 and 120 deg, where this base stands 22 and 20 deg high: one point is lower.
     base = Horizon.from_points([(0.0, 10.0), (40.0, 22.0), (80.0, 10.0), (120.0, 20.0), (160.0, 10.0)])
-    (*_, note) = from_sightings(sighted, declination_deg=40.0, base=base).notes
+    (*_, note) = survey_sentences(from_sightings(sighted, declination_deg=40.0, base=base))
     assert note == "1 point below the base there was raised to it."
-    assert not any("raised" in note for note in from_sightings(sighted).notes)
-    assert not any("raised" in note for note in from_sightings(sighted, base=Horizon.flat(20.0)).notes)
+    assert from_sightings(sighted).raised == 0
+    assert from_sightings(sighted, base=Horizon.flat(20.0)).raised == 0
 
 
 def test_an_obstacle_below_the_base_costs_nothing_and_is_told() -> None:
     # 8 m over the mount, 21.28 m off: its top is atan(8 / 21.28) = 20.6 deg high.
     house, barn = Obstacle(90.0, 10.0, 21.28, 10.0, "house"), Obstacle(200.0, 10.0, 10.0, 12.0, "barn")
     survey = from_obstacles([house, barn], 2.0, base=Horizon.flat(25.0))
-    assert survey.notes == (
+    assert survey_sentences(survey) == [
         "The top of the house stands 20.6° high, below the 25° at which the terminal begins: it costs nothing.",
-    )
+    ]
     assert survey.horizon == from_obstacles([barn], 2.0, base=Horizon.flat(25.0)).horizon
-    assert from_obstacles([house, barn], 2.0, base=Horizon.flat(20.0)).notes == ()
-    assert from_obstacles([house, barn], 2.0).notes == ()
+    assert from_obstacles([house, barn], 2.0, base=Horizon.flat(20.0)).hidden == ()
+    assert from_obstacles([house, barn], 2.0).hidden == ()
     hill = Horizon.from_points([(0.0, 5.0), (60.0, 30.0), (120.0, 30.0), (180.0, 5.0)])
-    (note,) = from_obstacles([house, barn], 2.0, base=hill).notes
+    (note,) = survey_sentences(from_obstacles([house, barn], 2.0, base=hill))
     assert "The top of the house stands 20.6° high, below the base there" in note
 
 

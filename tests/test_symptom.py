@@ -17,12 +17,10 @@ from passim import DailyHours, Horizon, Site, Span, walker
 from passim.answers.symptom import match
 from passim.answers.symptom.discriminate import (
     Traits,
-    _by_hours,
+    _busier_hour,
     longest_stretch,
     observations,
-    rate_words,
     traits_of,
-    when_words,
 )
 from passim.answers.symptom.match import (
     EXPLAINED,
@@ -46,13 +44,26 @@ from passim.answers.symptom.score import (
     rate_by_hour,
 )
 from passim.answers.symptom.search import Trials, search_settings
-from passim.answers.symptom.settings import GatewayPlace, Grid, Setting, compass_words, joined
+from passim.answers.symptom.settings import GatewayPlace, Grid, Setting, joined
 from passim.coverage import Service, serve
 from passim.errors import InputError
 from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_group, union_by_group
 from passim.sky.limits import Cone, Gateway, GatewayLimit
 from passim.sky.view import View
-from passim_apps.text.symptom import ELSEWHERE, found_sentence, symptom_notes
+from passim_apps.text.symptom import (
+    ELSEWHERE,
+    compass_words,
+    found_sentence,
+    how_words,
+    observation_sentence,
+    observation_sentences,
+    rate_words,
+    rows,
+    seen_words,
+    setting_words,
+    symptom_notes,
+    when_words,
+)
 from tests import scenario
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
@@ -165,7 +176,7 @@ def test_a_record_names_other_settings_that_made_it(fleet, truth: Setting) -> No
     if truth.gateway is not None and best.setting.gateway is not None:
         assert same_way_deg(best.setting.gateway.bearing_deg, 180.0) <= 11.25
         # The demo's free afternoons (house figures, own step simulation).
-        assert "none between 12:00 and 21:00" in answer.table["when"].iloc[0]
+        assert "none between 12:00 and 21:00" in rows(answer)["when"].iloc[0]
     if truth.mask_deg is not None:
         assert best.setting.mask_deg == pytest.approx(35.0, abs=1.25)
 
@@ -329,10 +340,10 @@ def test_settings_point_the_same_way_up_to_the_bound_itself() -> None:
 def test_hours_that_differ_by_half_tell_candidates_apart_and_a_tenth_does_not() -> None:
     """By hand: 5 and 8 an hour from 14:00 on, and 5 and 5 all day else; (8 + 1) / (5 + 1) is 3 / 2 exactly."""
     steady = np.full(24, 5.0)
-    for loud, words in ((8.0, "from 14:00 to 15:00 candidate 1 predicts 8 freezes an hour, candidate 2 5"), (5.5, "")):
+    for loud, hour in ((8.0, 14), (5.5, None)):
         by_hour = np.where(np.arange(24) == 14, loud, steady)
         one, other = (Traits(100, 5.0, 5.0, 2.0, 9.0, 0.01, hours, None) for hours in (by_hour, steady))
-        assert _by_hours(1, one, 2, other) == ([words] if words else [])
+        assert _busier_hour((one, other)) == hour
 
 
 def test_the_longest_run_of_hours_begins_after_the_hour_that_breaks_it() -> None:
@@ -408,23 +419,22 @@ def test_limits_that_the_view_has_are_kept_and_not_searched() -> None:
     view = View(SITE, (GatewayLimit((gateway,)),))
     answer = match_symptom(REGULAR, view, QUARTER_DAY, record_of(train(REGULAR, SOUTH, QUARTER_DAY)), grid=SMALL)
     assert answer.candidates[0].setting == Setting()
-    assert answer.candidates[0].describe() == "the sky as it is set up, and nothing else"
+    assert setting_words(answer.candidates[0].setting, SITE) == "the sky as it is set up, and nothing else"
     assert not any("gateway" in c.setting.kinds for c in answer.candidates)
 
 
 def test_the_answer_says_what_would_tell_candidates_apart(south_answer: SymptomAnswer) -> None:
     assert len(south_answer.candidates) > 1
-    assert south_answer.observations
-    assert all(o.startswith("Candidate") and o.endswith(".") for o in south_answer.observations)
-    assert any(
-        o.startswith("Candidate 1 against ") or o.startswith("Candidates 1 and ") for o in south_answer.observations
-    )
+    told = observation_sentences(south_answer)
+    assert told
+    assert all(o.startswith("Candidate") and o.endswith(".") for o in told)
+    assert any(o.startswith("Candidate 1 against ") or o.startswith("Candidates 1 and ") for o in told)
     assert any("in the order of how well they foretell the record" in note.text for note in symptom_notes(south_answer))
     assert any("stand in for another" in note.text for note in symptom_notes(south_answer))
     table = south_answer.table
     assert list(table["number"]) == list(range(1, len(table) + 1))
     assert table.loc[0, "gateway_latitude_deg"] == pytest.approx(39.604, abs=0.5)
-    assert table.loc[0, "when"] == "in every hour of the span"
+    assert rows(south_answer).loc[0, "when"] == "in every hour of the span"
     assert {"gain", "explained_fraction", "false_alarm_fraction"} <= set(table.columns)
 
 
@@ -505,7 +515,9 @@ def test_an_assumption_holds_what_the_workspace_needs() -> None:
     setting = Setting(35.0, Cone(0.0, 20.0, 50.0), GatewayPlace(600.0, 180.0), 10.0, 15.0, 3.0, 5.0)
     seen = ranges_of(train(PLOVER, FIRS))
     grid = replace(SMALL, gateway_distances_km=(), cone_half_angles_deg=())
-    candidate = match_symptom(PLOVER, SITE, DAY, seen, grid=grid).candidates[0]
+    found = match_symptom(PLOVER, SITE, DAY, seen, grid=grid)
+    candidate = found.candidates[0]
+    assert how_words(found, 1).startswith("searched for from freezes every ")
     kept = replace(candidate, setting=setting).as_assumption()
     assert kept["values"] == {
         "terminal.lowest_elevation_deg": 35.0,
@@ -516,12 +528,11 @@ def test_an_assumption_holds_what_the_workspace_needs() -> None:
         "terminal.acquisition_s": 5.0,
     }
     assert kept["gateway"].latitude_deg == pytest.approx(39.604, abs=0.001)
-    assert "freezes every" in kept["how"]
 
 
 def test_numbers_are_told_no_finer_than_anybody_can_act_on() -> None:
     setting = Setting(28.125, Cone(0.0, 12.5, 47.5), arc_deg=11.25)
-    assert setting.describe(SITE) == (
+    assert setting_words(setting, SITE) == (
         "no service below 28° all round and an antenna cone of 48° half-angle, tilted 12° to the north and a keep-out "
         "of 11° around the geostationary arc"
     )
@@ -568,7 +579,7 @@ def test_records_are_read_in_both_forms(tmp_path: Path) -> None:
     two = FreezeRecord.from_csv(write(tmp_path / "two.csv", "start,what,duration_s", *second))
     assert one.start_us.tolist() == two.start_us.tolist()
     assert one.end_us.tolist() == two.end_us.tolist()
-    assert one.describe() == "a record of 6 freezes, 12 to 12 s long, in 5 h"
+    assert seen_words(one) == "a record of 6 freezes, 12 to 12 s long, in 5 h"
 
 
 def test_bad_records_get_one_line(tmp_path: Path, subtests: pytest.Subtests) -> None:
@@ -654,7 +665,7 @@ def test_the_same_times_are_only_told_of_the_same_times() -> None:
 
     def told(other: Intervals) -> str:
         traits = [traits_of(one, HALF_DAY, "UTC", lambda when: np.zeros(0)) for one in (whole, other)]
-        return observations([(whole, traits[0]), (other, traits[1])], HALF_DAY, "UTC")[0]
+        return observation_sentence(observations([(whole, traits[0]), (other, traits[1])], HALF_DAY)[0], "UTC")
 
     same = "Candidates 1 and 2 freeze at the same times: nothing in this span tells them apart."
     assert told(Intervals(start, start + 19_500_000)) == same

@@ -169,6 +169,8 @@ OF_INPUT = {
     ("commands/sites.py", "text.split(':')"),
     ("commands/sites.py", "Path(path).name.partition('.')"),
     ("commands/survey.py", "text.split(',')"),
+    ("text/mounting.py", "_called(obstacle).removeprefix('the ')"),
+    ("text/mounting.py", "_called(obstacle).removeprefix('the ').removeprefix('The ')"),
     ("commands/survey.py", "text.partition('=')"),
     ("commands/survey.py", "out.lower().rpartition('.')"),
     ("commands/survey.py", "part.split(':')"),

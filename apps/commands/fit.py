@@ -71,7 +71,7 @@ def fit(
     from ..command_line.output import check_out, progress, tell, write
     from ..command_line.parsing import found_workspace, now_of
     from ..command_line.query import check_age
-    from ..text.fit import STOPPED, TRYING, WRITTEN, changing_lines, fit_answer
+    from ..text.fit import STOPPED, TRYING, WRITTEN, changing_lines, fit_answer, how_words
     from ..text.notes import background
     from ..text.query import CAUTION
     from ..text.units import LocalClock
@@ -96,7 +96,7 @@ def fit(
     write(fit_answer(found, LocalClock(zone, record.span), notes), output_choice)
     if workspace is not None:
         today = now_of(record_choice.at_text, lambda: zone).date()
-        change = changing.taken_from(found, workspace, view, _place(workspace, site_choice), today)
+        change = changing.taken_from(found, workspace, view, _place(workspace, site_choice), how_words(found), today)
         lines = changing.shown(workspace, change)
         tell(*changing_lines(lines, str(workspace.file)))
         changing.write(workspace, change, lines)

@@ -57,7 +57,6 @@ _base_option = click.option(
         "gives the bare skyline."
     ),
 )
-_HOW_TO_KEEP = "--base 0 keeps them"
 _horizon_out_option = click.option("--out", metavar="FILE.csv", help="Horizon file to write.")
 _keep_as_option = click.option(
     "--keep-as",
@@ -140,7 +139,7 @@ def sighted(
     workspace = _workspace_to_keep_in(out, keep_as, workspace_dir)
     base, _ = mask(base_text)
     sightings = survey_files.read_sightings(path) if path is not None else _points(points_text or "")
-    found = profiles.from_sightings(sightings, declination_deg=declination_deg, base=base, how_to_keep=_HOW_TO_KEEP)
+    found = profiles.from_sightings(sightings, declination_deg=declination_deg, base=base)
     _write_horizon(found, out, keep_as, workspace)
 
 
@@ -509,7 +508,7 @@ def _write_horizon(result: profiles.Survey, out: str | None, keep_as: str | None
     from passim.workspace import keep_horizon_as
 
     from ..command_line.output import tell
-    from ..text.mounting import MOUNTING_CAUTIONS, horizon_sentence
+    from ..text.mounting import MOUNTING_CAUTIONS, horizon_sentence, survey_sentences
     from ..text.units import printable
     from .workspace import show_changes
 
@@ -521,7 +520,7 @@ def _write_horizon(result: profiles.Survey, out: str | None, keep_as: str | None
         before = workspace.text
         show_changes(keep_horizon_as(workspace, keep_as, horizon), before)
     use = [] if out is None else [f"Use it with --mask {shlex.quote(out)}."]
-    tell(*result.notes, *use, *MOUNTING_CAUTIONS)
+    tell(*survey_sentences(result, how_to_keep="--base 0 keeps them"), *use, *MOUNTING_CAUTIONS)
 
 
 def _basis(

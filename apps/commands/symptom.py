@@ -97,7 +97,15 @@ def symptom(
     from ..text.limits import descriptions
     from ..text.notes import Note
     from ..text.query import CAUTION, headed, search_notes, searched, serving_notes, times_note
-    from ..text.symptom import COLUMNS, found_sentence, symptom_notes
+    from ..text.symptom import (
+        COLUMNS,
+        found_sentence,
+        how_words,
+        observation_sentences,
+        rows,
+        seen_words,
+        symptom_notes,
+    )
     from ..text.units import LocalClock, instant
 
     # The cheap questions first.
@@ -125,26 +133,27 @@ def symptom(
         words = f"Kept as given, and not searched: {'; '.join(unsearched)}. --without LIMIT has it searched too."
         notes.append(Note(words))
     notes += [*search_notes(searched_then), *view_notes, *fleet_notes, times_note(clock), CAUTION]
+    watch = observation_sentences(found)
     facts = {
         "verdict": found.verdict,
-        "symptom": seen.describe(),
+        "symptom": seen_words(seen),
         "site": {"name": view.site.name, "timezone": view.site.timezone},
         "span": {"start": instant(span.start), "end": instant(span.end)},
         "settings_tried": found.tried,
         "gain_held_out": None if found.gain is None else round(found.gain, 3),
         "gain_by_chance": None if found.chance_level is None else round(found.chance_level, 3),
-        "observations": list(found.observations),
+        "observations": watch,
     }
     looked = f"Looked at {clock.stretch(span)}."
-    sentence = headed("\n".join([found_sentence(found), looked, *found.observations]), searched_then)
-    write(Answer("symptom", sentence, found.table, COLUMNS, notes, facts), output_choice)
+    sentence = headed("\n".join([found_sentence(found), looked, *watch]), searched_then)
+    write(Answer("symptom", sentence, rows(found), COLUMNS, notes, facts), output_choice)
 
     if adopt is not None and workspace is not None:
         _refuse_to_adopt(found, adopt)
         before = workspace.text
         site_name = None if "," in (site_choice.site_text or "") else site_choice.site_text or workspace.site_names[0]
         taken = found.candidates[adopt - 1].as_assumption()
-        changed = workspace.assume(**taken, on=span_choice.now.date(), site_name=site_name)
+        changed = workspace.assume(**taken, how=how_words(found, adopt), on=span_choice.now.date(), site_name=site_name)
         tell(f"Candidate {adopt} now stands in {workspace.file}, marked as an assumption:")
         tell(*(f"  {line}" for line in changed.changes_since(before)))
 

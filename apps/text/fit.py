@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Any, Final
 from .answer import Answer, plain_numbers, site_facts
 from .columns import TEXT, Column, Format, of_row
 from .notes import Note, background
-from .symptom import ELSEWHERE
+from .symptom import ELSEWHERE, compass_words, observation_sentence, setting_words
 from .units import LocalClock, counted, duration, instant, share
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from passim.line import LineFit
+    import pandas as pd
+
+    from passim.line import LineFit, Rival
 
 # Each number of a setting: its words and its unit.
 NAMES: Final[dict[str, tuple[str, str]]] = {
@@ -60,6 +62,21 @@ COLUMNS: Final = (
     Column("instead", "What else would do as well", TEXT, 2, below=True),
 )
 
+# What else would do as well as a number, where it is no other sort of setting.
+_INSTEAD: Final = {
+    "": "",
+    "other mask": "another mask of the gateway, with the gateway elsewhere",
+    "none": "none at all: the record asks too seldom to tell so short a time",
+    "not searched": "taken as usual, not searched",
+}
+
+# What causes are called where two settings are set against each other.
+_CAUSES: Final = {
+    "mask": "the lowest elevation", "gateway": "the gateway", "cone": "the antenna cone",
+    "arc": "the keep-out of the arc", "sector": "the blocked side", "slot": "the clock of assignment",
+    "acquisition": "the time to acquire",
+}  # fmt: skip
+
 # A lowest elevation this much above the one set up is another cause, not its uncertainty.
 _NOTABLY_HIGHER_DEG: Final = 1.0
 
@@ -75,8 +92,8 @@ def fit_sentences(found: LineFit) -> list[str]:
     part = "Part of the record" if found.evidence == "some" else "The record"
     explained, lucky = (share(each / found.frozen_s) for each in (found.explained_s, found.explained_by_luck_s))
     said = [
-        f"{part} fits {found.describe()}: that foretells {explained} of the {duration(found.frozen_s)} recorded out; "
-        f"by luck it would be {lucky}."
+        f"{part} fits {_setting_words(found)}: that foretells {explained} of the {duration(found.frozen_s)} recorded "
+        f"out; by luck it would be {lucky}."
     ]
     if abs(found.clock_offset_s) >= 0.5:
         way = "ahead of" if found.clock_offset_s > 0 else "behind"
@@ -85,7 +102,7 @@ def fit_sentences(found: LineFit) -> list[str]:
         said.append(alike)
     near = [rival for rival in found.rivals if not rival.apart]
     if near:
-        said.append(f"Not told apart: {near[0].describe()} would do as well. {near[0].observation}")
+        said.append(f"Not told apart: {_setting_words(near[0])} would do as well. {_watched(found, near[0])}")
     return said
 
 
@@ -135,7 +152,7 @@ def fit_facts(found: LineFit) -> dict[str, Any]:
         "site": site_facts(found.site),
         "span": {"start": instant(found.span.start), "end": instant(found.span.end)},
         "evidence": found.evidence,
-        "setting": found.describe() if found.evidence != "none" else None,
+        "setting": _setting_words(found) if found.evidence != "none" else None,
         **plain_numbers(
             {
                 "held_out_gain": found.held_out_gain, "chance": found.chance, "clock_offset_s": found.clock_offset_s,
@@ -148,8 +165,8 @@ def fit_facts(found: LineFit) -> dict[str, Any]:
         "ends_modulo": {"period_s": clock.period_s, "phase_s": round(clock.phase_s, 3), "kept": round(clock.kept, 4),
                         "chance": clock.chance},
         "others": [
-            {"setting": rival.describe(), "lacks": list(rival.lacks), "behind": round(rival.behind, 3),
-             "behind_error": round(rival.behind_error, 3), "told_apart": rival.apart, "observation": rival.observation}
+            {"setting": _setting_words(rival), "lacks": list(rival.lacks), "behind": round(rival.behind, 3),
+             "behind_error": round(rival.behind_error, 3), "told_apart": rival.apart, "observation": _watched(found, rival)}
             for rival in found.rivals
         ],
     }  # fmt: skip
@@ -160,10 +177,57 @@ def fit_lines(found: LineFit, clock: LocalClock) -> list[str]:
     return [*fit_sentences(found), f"Looked at {clock.stretch(found.span)}."]
 
 
+def _setting_words(found: LineFit | Rival) -> str:
+    """Return what a setting is, its blocked sector too."""
+    sky, sector = found.setting.sky, found.setting.sector
+    if sector is None:
+        return setting_words(sky, found.site)
+    rest = f"{setting_words(sky, found.site)} and " if sky.kinds else ""
+    stretch = f"from {sector.from_deg:.0f}° to {sector.to_deg:.0f}° (to the {compass_words(sector.middle_deg)})"
+    return f"{rest}nothing below {sector.top_deg:.0f}° {stretch}"
+
+
+def names_apart(chosen: tuple[str, ...], rival: tuple[str, ...]) -> tuple[str, str]:
+    """Return what to call two settings of these kinds by what only one of them has, such as "the gateway".
+
+    One that has no cause of its own is called by all of them: "the lowest elevation alone".
+    """
+
+    def name(one: tuple[str, ...], other: tuple[str, ...]) -> str:
+        own = [_CAUSES[kind] for kind in one if kind not in other]
+        every = [_CAUSES[kind] for kind in one]
+        return _listed(own) if own else f"{_listed(every)} alone" if every else "a clear sky"
+
+    return name(chosen, rival), name(rival, chosen)
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else names[0]
+
+
+def _watched(found: LineFit, rival: Rival) -> str:
+    """Say what to watch for to tell what was chosen from a rival, each called by its causes."""
+    if rival.observation is None:
+        return ""
+    names = names_apart(found.setting.kinds, rival.setting.kinds)
+    return observation_sentence(rival.observation, found.site.timezone, names)
+
+
+def fit_rows(found: LineFit) -> pd.DataFrame:
+    """Return the settings with what else would do as well in words."""
+    words = _INSTEAD | {f"rival {k}": _setting_words(one) for k, one in enumerate(found.rivals, 1)}
+    return found.settings.assign(instead=[words[each] for each in found.settings["instead"]])
+
+
+def how_words(found: LineFit) -> str:
+    """Return how settings were found, to be kept beside what they assume."""
+    return f"fitted to {counted(found.outages, 'recorded outage')}; held-out gain {found.held_out_gain:.0f}"
+
+
 def fit_answer(found: LineFit, clock: LocalClock, notes: Sequence[Note]) -> Answer:
     """Return the answer of the command line."""
     sentence = "\n".join(fit_lines(found, clock))
-    return Answer("fit", sentence, found.settings, COLUMNS, [*fit_notes(found), *notes], fit_facts(found))
+    return Answer("fit", sentence, fit_rows(found), COLUMNS, [*fit_notes(found), *notes], fit_facts(found))
 
 
 def changing_lines(changes: Sequence[str], file: str) -> list[str]:

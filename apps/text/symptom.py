@@ -5,19 +5,31 @@ Candidates that fit about equally are never told as one answer.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+
+from passim.answers.symptom import discriminate
 from passim.answers.symptom import match as room
+from passim.forecast import timing
+from passim.sky import ground
+from passim.spans import moment, zone
 
 from .columns import COUNT, TEXT, Column, Format, blank_at_zero, number, of_row
 from .notes import Note, background
-from .units import counted, duration
+from .units import capital, counted, duration
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from passim import Site
 
 COLUMNS: Final = (
     Column("number", "No.", COUNT),
     Column("setting", "Setting", TEXT, below=True),
     Column("fit", "Fit", number(2)),
-    Column("freezes_per_hour", "An hour", Format(room.rate_words)),
+    Column("freezes_per_hour", "An hour", Format(lambda rate: rate_words(rate))),
     Column(
         "length_mean_s", "Mean", of_row(lambda row: duration(row.length_mean_s) if row.freezes else "", numeric=True)
     ),
@@ -69,7 +81,7 @@ def fit_words(found: room.SymptomAnswer) -> str:
 
 def found_sentence(found: room.SymptomAnswer) -> str:
     """Return what was found; where several candidates fit about as well as the first, none of them is the answer."""
-    seen = found.symptom.describe()
+    seen = seen_words(found.symptom)
     if found.verdict == room.NOT_THE_SKY:
         return f"No: none of {found.tried:,} settings of the sky at {found.site.name} explains {seen}. {ELSEWHERE}"
     if found.verdict == room.UNDECIDED:
@@ -82,16 +94,15 @@ def found_sentence(found: room.SymptomAnswer) -> str:
     if len(equal) > 1:
         better = any(one.fit > best.fit + room.ABOUT_EQUAL for _, one in equal)
         how = "fit, and none is the answer yet" if better else "fit about equally"
-        named = [f"({number}) {one.describe()}" for number, one in equal[:_MOST_NAMED]]
+        named = [f"({number}) {setting_words(one.setting, found.site)}" for number, one in equal[:_MOST_NAMED]]
         if len(equal) > _MOST_NAMED:
             named.append(f"{len(equal) - _MOST_NAMED:,} more in the table")
         return f"{start} Several settings {how}: {'; '.join(named)}."
     traits = best.traits
-    rate = f"{room.rate_words(traits.per_hour)} freezes an hour while it is bad"
-    when = found.table["when"].iloc[0]
+    rate = f"{rate_words(traits.per_hour)} freezes an hour while it is bad"
     return (
-        f"{start} The best of {found.tried:,} settings: {best.describe()}; it predicts {rate}, "
-        f"{duration(traits.mean_s)} on average, {when}."
+        f"{start} The best of {found.tried:,} settings: {setting_words(best.setting, found.site)}; it predicts {rate}, "
+        f"{duration(traits.mean_s)} on average, {when_words(traits.by_hour)}."
     )
 
 
@@ -112,3 +123,159 @@ def symptom_notes(found: room.SymptomAnswer) -> list[Note]:
 def lengths_words(row: Any) -> str:
     """Return the range of lengths of a candidate: "8.6 s to 4 min 55 s"; empty where it predicts no freeze."""
     return f"{duration(row.length_min_s)} to {duration(row.length_max_s)}" if row.freezes else ""
+
+
+def rows(found: room.SymptomAnswer) -> pd.DataFrame:
+    """Return the table of candidates with what each is, and when in the day it freezes, in words."""
+    table = found.table
+    table.insert(1, "setting", [setting_words(one.setting, found.site) for one in found.candidates])
+    table.insert(list(table).index("similar"), "when", [when_words(c.traits.by_hour) for c in found.candidates])
+    return table
+
+
+def how_words(found: room.SymptomAnswer, number: int) -> str:
+    """Return how a candidate was found, to be kept beside what it assumes."""
+    return f"searched for from {seen_words(found.symptom)}; fit {found.candidates[number - 1].fit:.2f}"
+
+
+# --------------------------------------------------------------------------- what was seen, and what could be behind it
+
+
+def seen_words(seen: room.FreezeRanges | room.FreezeRecord) -> str:
+    """Return what somebody saw: "freezes every 3 to 5 min, 5 to 30 s long", or what a record holds."""
+    if isinstance(seen, room.FreezeRanges):
+        return f"freezes every {_range_words(seen.every_s)}, {_range_words(seen.length_s)} long"
+    return f"a record of {record_words(seen)}"
+
+
+def record_words(record: room.FreezeRecord) -> str:
+    """Return what a record of freezes holds: "23 freezes, 5 to 40 s long, in 10 h"."""
+    length_s = (record.end_us - record.start_us) / 1e6
+    length = timing.age_words(record.span.duration_s)
+    return f"{counted(len(record), 'freeze')}, {length_s.min():.3g} to {length_s.max():.3g} s long, in {length}"
+
+
+def _range_words(given: tuple[float, float]) -> str:
+    """Return "3 to 5 min" or "5 to 30 s", and one number where both are the same."""
+    low, high = given
+    scale, unit = (60.0, "min") if low >= 60.0 else (1.0, "s")
+    return f"{low / scale:.3g} {unit}" if low == high else f"{low / scale:.3g} to {high / scale:.3g} {unit}"
+
+
+def setting_words(setting: room.Setting, site: Site) -> str:
+    """Return what a setting of the sky and the service is."""
+    words = []
+    if (place := setting.gateway) is not None:
+        latitude_deg, longitude_deg = place.coordinates_deg(site)
+        where = f"{place.distance_km:.0f} km to the {compass_words(place.bearing_deg)}"
+        words.append(f"a gateway {where} (near {latitude_deg:.1f}, {longitude_deg:.1f})")
+    if setting.mask_deg is not None:
+        words.append(f"no service below {setting.mask_deg:.0f}° all round")
+    if (cone := setting.cone) is not None:
+        tilted = f"tilted {cone.tilt_deg:.0f}° to the {compass_words(cone.azimuth_deg)}"
+        words.append(f"an antenna cone of {cone.half_angle_deg:.0f}° half-angle, {tilted}")
+    if setting.arc_deg is not None:
+        words.append(f"a keep-out of {setting.arc_deg:.0f}° around the geostationary arc")
+    if setting.slot_s is not None:
+        words.append(f"satellites handed out every {setting.slot_s:g} s")
+    if setting.acquisition_s:
+        words.append(f"{setting.acquisition_s:g} s to acquire each satellite")
+    return " and ".join(words) or "the sky as it is set up, and nothing else"
+
+
+def compass_words(bearing_deg: float) -> str:
+    """Return a direction as the nearest of eight points of the compass, with the degrees where it lies between."""
+    word = ground.compass_word(bearing_deg)
+    exact = abs((bearing_deg + 22.5) % 45.0 - 22.5) < 0.5
+    return word if exact else f"{word}, {bearing_deg:.0f}°"
+
+
+# -------------------------------------------------------------------------------------- when, how often, what to watch
+
+
+def rate_words(per_hour: float) -> str:
+    """Return "8" or "0.7": freezes an hour to what a person can tell apart."""
+    return f"{per_hour:.1f}" if per_hour < 0.95 else f"{per_hour:,.0f}"
+
+
+def _hours(first: int, hours: int) -> str:
+    return f"between {first:02d}:00 and {(first + hours) % 24:02d}:00"
+
+
+def when_words(by_hour: NDArray[np.float64]) -> str:
+    """Say when in the local day freezes come: "all day", "none between 12:00 and 21:00", "only between ..."."""
+    known = ~np.isnan(by_hour)
+    rates = np.nan_to_num(by_hour)
+    if not rates.any():
+        return "never"
+    busiest = int(np.argmax(rates))
+    most = f"most from {busiest:02d}:00, {rate_words(rates[busiest])} an hour"
+    free = discriminate.longest_stretch(known & (rates == 0.0))
+    if free is None:
+        even = rates[known].min() >= 0.5 * rates[known].max()
+        whole = "all day" if known.all() else "in every hour of the span"
+        return whole if even else f"{whole}, {most}"
+    busy = discriminate.longest_stretch(rates > 0.0)
+    if free[1] > 12 and busy is not None and busy[1] + free[1] == 24:
+        return f"only {_hours(*busy)}"
+    return f"none {_hours(*free)}, {most}"
+
+
+def observation_sentence(seen: discriminate.Observation, timezone: str, names: tuple[str, str] | None = None) -> str:
+    """Say what a person could watch for to tell two predictions apart: candidates by their numbers, or by `names`."""
+    a, b = (f"candidate {number}" for number in seen.numbers) if names is None else names
+    both = f"Candidates {seen.numbers[0]} and {seen.numbers[1]}" if names is None else f"{capital(a)} and {b}"
+    if seen.same:
+        return f"{both} freeze at the same times: nothing in this span tells them apart."
+    words = _signs(seen, a, b)
+    if seen.moment_us is not None:
+        one, start_us, end_us = seen.moment_us
+        local = moment(start_us).astimezone(zone(timezone))
+        freeze = f"{_predicts((a, b)[one])} a freeze of {duration((end_us - start_us) / 1e6)}"
+        when = f"on {local:%a} {local.day} {local:%b} at {local:%H:%M:%S}"
+        words.append(f"{when} {freeze}, {(a, b)[1 - one]} none")
+    if not words:
+        return f"{both} differ by seconds only: a record of freezes over some hours tells them apart."
+    return f"{capital(a)} against {b if names else seen.numbers[1]}: {'; '.join(words)}."
+
+
+def observation_sentences(found: room.SymptomAnswer) -> list[str]:
+    """Say what a person could watch for to tell the candidates apart, pair by pair."""
+    return [observation_sentence(each, found.site.timezone) for each in found.observations]
+
+
+def _predicts(name: str) -> str:
+    """Return a name with its verb."""
+    return f"{name} {'predict' if ' and ' in name else 'predicts'}"
+
+
+def _signs(seen: discriminate.Observation, a: str, b: str) -> list[str]:
+    """Return how often, how long and where, as far as two predictions, called `a` and `b`, differ in them."""
+    of_a, of_b = seen.traits
+    words = []
+    if seen.quiet_hours is not None:
+        quiet, first, hours = seen.quiet_hours
+        busy = np.nan_to_num(seen.traits[1 - quiet].by_hour)[[(first + k) % 24 for k in range(hours)]].mean()
+        rates = f"{_predicts((a, b)[quiet])} none, {(a, b)[1 - quiet]} about"
+        words.append(f"{_hours(first, hours)} {rates} {rate_words(busy)} an hour")
+    if seen.hour is not None or seen.rates:
+        when = "" if seen.hour is None else f"from {seen.hour:02d}:00 to {(seen.hour + 1) % 24:02d}:00 "
+        each = [of.per_hour if seen.hour is None else float(np.nan_to_num(of.by_hour)[seen.hour]) for of in seen.traits]
+        rates = f"{rate_words(each[0])} freezes an hour, {b} {rate_words(each[1])}"
+        words.append(f"{when}{_predicts(a)} {rates}")
+    if seen.lengths:
+        of_one, of_other = (f"{duration(of.mean_s)}{{}} (longest {duration(of.longest_s)})" for of in seen.traits)
+        ours, theirs = of_one.format(" on average"), of_other.format("")
+        words.append(f"freezes of {a} last {ours}, those of {b} {theirs}")
+    if seen.directions:
+        here, there = map(_where, (of_a.direction_deg, of_b.direction_deg))
+        during = f"during the freezes of {a} the satellites in view stand {here}"
+        words.append(f"{during}, during those of {b} they stand {there}")
+    return words
+
+
+def _where(direction_deg: float | None) -> str:
+    """Return where satellites mostly stand, in words."""
+    if direction_deg is None:
+        return "in all directions"
+    return f"to the {ground.compass_word(direction_deg)}"

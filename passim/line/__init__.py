@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from passim.line.comparing import LineComparison, compare_record
     from passim.line.directions import HorizonEvidence, horizon_evidence
     from passim.line.files.reading import Reading, Remark
-    from passim.line.fitting.fit import LineFit, fit_line
+    from passim.line.fitting.fit import LineFit, Rival, fit_line
     from passim.line.journal.file import Journal
     from passim.line.journal.schema import FILE_NAME, OWN_PROBE
     from passim.line.journal.writing import JournalWriter
@@ -69,6 +69,7 @@ __all__ = [
     "Reading",
     "Remark",
     "Rescue",
+    "Rival",
     "SecondLine",
     "SuchCalls",
     "Suitability",
@@ -112,6 +113,7 @@ _WHERE = {
     "Reading": "files.reading",
     "Remark": "files.reading",
     "Rescue": "second_line",
+    "Rival": "fitting.fit",
     "SecondLine": "second_line",
     "SuchCalls": "past_calls",
     "Suitability": "suitability",

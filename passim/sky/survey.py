@@ -84,11 +84,6 @@ class Obstacle:
             raise SiteError(f"height of {label}", got=f"{self.height_m:g} m", wanted="from -1000 to 9000 m")
 
     @property
-    def label(self) -> str:
-        """How the obstacle is called in a sentence."""
-        return self.name or f"obstacle at {self.bearing_deg:g} deg"
-
-    @property
     def half_width_deg(self) -> float:
         """How far its ends lie to either side of its middle, degrees, below 90."""
         return degrees(atan2(self.width_m / 2.0, self.distance_m))
@@ -100,21 +95,37 @@ class Obstacle:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """A surveyed horizon and what its user should be told about it, one sentence a note."""
+    """A surveyed horizon, and what became of what was measured.
+
+    points             how many points were sighted
+    below_horizontal   how many of them lie below the horizontal, and count as 0 deg
+    unsighted_deg      stretches, from one azimuth clockwise to another, in which no point was sighted
+    base               the horizon below which nothing counts; None for the horizontal
+    raised             how many points lie below it, and were raised to it
+    overlooked         obstacles no higher than the mount, which were left out
+    hidden             obstacles whose tops stand nowhere above the base
+    mount_height_m     height of the mount among the obstacles, metres
+    """
 
     horizon: Horizon
-    notes: tuple[str, ...] = ()
+    points: int = 0
+    below_horizontal: int = 0
+    unsighted_deg: tuple[tuple[float, float], ...] = ()
+    base: Horizon | None = None
+    raised: int = 0
+    overlooked: tuple[Obstacle, ...] = ()
+    hidden: tuple[Obstacle, ...] = ()
+    mount_height_m: float = 0.0
 
 
 def from_sightings(
-    sightings: Sequence[Sighting], *, declination_deg: float = 0.0, base: Horizon | None = None, how_to_keep: str = ""
+    sightings: Sequence[Sighting], *, declination_deg: float = 0.0, base: Horizon | None = None
 ) -> Survey:
     """Return the skyline through at least two sightings, joined by straight lines.
 
     sightings         in clockwise order; north may be passed once on the way round
     declination_deg   added to every azimuth, east positive: the compass's declination at the site
     base              an elevation below which the skyline is of no interest; default: the horizontal
-    how_to_keep       what the note on points below the base adds in brackets: how to keep them as they are
 
     Points below the horizontal count as 0. Raises SiteError.
     """
@@ -147,31 +158,24 @@ def from_sightings(
                 try_next="sorting the rows by azimuth",
             )
 
-    notes = []
-    below = sum(point.elevation_deg < 0.0 for point in points)
-    if below:
-        notes.append(f"{below} of {len(points):,} points lie below the horizontal and count as 0 deg.")
-    wide = [
-        f"{_turned(before.azimuth_deg, declination_deg):g} to {_turned(after.azimuth_deg, declination_deg):g} deg"
+    wide = tuple(
+        (_turned(before.azimuth_deg, declination_deg), _turned(after.azimuth_deg, declination_deg))
         for before, after in pairwise([*points, points[0]])
         if _clockwise_deg(before.azimuth_deg, after.azimuth_deg) > _WIDE_STEP_DEG
-    ]
-    if wide:
-        notes.append(f"No point was sighted from {', '.join(wide)}; a straight line stands in for what is there.")
-
+    )
     by_azimuth = sorted(
         (_turned(point.azimuth_deg, declination_deg), max(point.elevation_deg, 0.0)) for point in points
     )
     horizon = Horizon.from_points(by_azimuth)
-    if base is None:
-        return Survey(horizon, tuple(notes))
-    raised = sum(elevation < float(base.elevation_deg(azimuth)) for azimuth, elevation in by_azimuth)
-    if raised:
-        noun, were = ("point", "was") if raised == 1 else ("points", "were")
-        low, to = (f"{base.lowest_deg:g}°", f"{base.lowest_deg:g}°") if base.is_flat else ("the base there", "it")
-        how = f" ({how_to_keep})" if how_to_keep else ""
-        notes.append(f"{raised} {noun} below {low} {were} raised to {to}{how}.")
-    return Survey(highest(base, horizon), tuple(notes))
+    low = 0 if base is None else sum(height < float(base.elevation_deg(azimuth)) for azimuth, height in by_azimuth)
+    return Survey(
+        horizon if base is None else highest(base, horizon),
+        points=len(points),
+        below_horizontal=sum(point.elevation_deg < 0.0 for point in points),
+        unsighted_deg=wide,
+        base=base,
+        raised=low,
+    )
 
 
 def from_obstacles(
@@ -186,8 +190,8 @@ def from_obstacles(
     declination_deg   added to every bearing, east positive: the compass's declination at the site
     base              the skyline behind and between the obstacles; default: the horizontal
 
-    Straight pieces stand in for the tops, to within 0.05 deg. Obstacles no higher than the mount are left out, with a
-    note. Raises SiteError.
+    Straight pieces stand in for the tops, to within 0.05 deg. Obstacles no higher than the mount are left out, and
+    told in the answer. Raises SiteError.
     """
     check_declination(declination_deg)
     check_mount_height(mount_height_m)
@@ -195,18 +199,19 @@ def from_obstacles(
     if len(obstacles) > _LARGEST_OBSTACLES:
         raise SiteError("obstacles", got=len(obstacles), wanted=f"at most {_LARGEST_OBSTACLES}")
     seen = [obstacle for obstacle in obstacles if obstacle.height_m > mount_height_m]
-    low = [obstacle.label for obstacle in obstacles if obstacle.height_m <= mount_height_m]
-    notes = []
-    if low:
-        notes.append(f"No higher than the mount at {mount_height_m:g} m, and so left out: {', '.join(low)}.")
     ridges = [_top_line(obstacle, mount_height_m, declination_deg) for obstacle in seen]
-    if base is not None:
-        notes += [
-            _swallowed(obstacle, obstacle.elevation_deg(mount_height_m), base)
-            for obstacle, ridge in zip(seen, ridges, strict=True)
-            if bool((np.asarray(ridge.elevations_deg) <= base.elevation_deg(ridge.azimuths_deg)).all())
-        ]
-    return Survey(upper_edge(base or Horizon.flat(0.0), ridges), tuple(notes))
+    hidden = [
+        obstacle
+        for obstacle, ridge in zip(seen, ridges, strict=True)
+        if base is not None and bool((np.asarray(ridge.elevations_deg) <= base.elevation_deg(ridge.azimuths_deg)).all())
+    ]
+    return Survey(
+        upper_edge(base or Horizon.flat(0.0), ridges),
+        base=base,
+        overlooked=tuple(obstacle for obstacle in obstacles if obstacle.height_m <= mount_height_m),
+        hidden=tuple(hidden),
+        mount_height_m=mount_height_m,
+    )
 
 
 def highest(first: Horizon, *others: Horizon) -> Horizon:
@@ -272,13 +277,6 @@ def _turned(azimuth_deg: float, declination_deg: float) -> float:
 def _clockwise_deg(before_deg: float, after_deg: float) -> float:
     """Return the clockwise way from one azimuth to another, in (0, 360]: the same azimuth is a whole turn away."""
     return (after_deg - before_deg) % 360.0 or 360.0
-
-
-def _swallowed(obstacle: Obstacle, elevation_deg: float, base: Horizon) -> str:
-    """Return the note on an obstacle that nowhere stands above the base."""
-    name = obstacle.label.removeprefix("the ").removeprefix("The ")
-    where = f"the {base.lowest_deg:g}° at which the terminal begins" if base.is_flat else "the base there"
-    return f"The top of the {name} stands {elevation_deg:.1f}° high, below {where}: it costs nothing."
 
 
 def _part(horizon: Horizon, start_deg: float, end_deg: float) -> Ridge:

@@ -186,11 +186,14 @@ def remove(part: Part) -> Change:
     return change
 
 
-def taken_from(fit: LineFit, workspace: Workspace, view: View, place: tuple[str, str] | None, on: date) -> Change:
+def taken_from(
+    fit: LineFit, workspace: Workspace, view: View, place: tuple[str, str] | None, how: str, on: date
+) -> Change:
     """Return the change that puts what a record taught into the file, marked as assumptions of the day `on`.
 
     `view` is what was fitted, and `place` its site and mounting spot as the file names them; None at coordinates, where
-    there is no spot whose horizon could change. Raises InputError for a fit of nothing.
+    there is no spot whose horizon could change; `how` is what the file is to say of how it was found. Raises InputError
+    for a fit of nothing.
     """
     if fit.evidence == "none":
         raise InputError("settings to write", got="nothing found", wanted="some that foretell the record")
@@ -198,7 +201,9 @@ def taken_from(fit: LineFit, workspace: Workspace, view: View, place: tuple[str,
     if place is not None:
         site, skyline = f"sites.{place[0]}", f"sites.{place[0]}.spots.{place[1]}"
     taken = fit.as_assumption(view, site, skyline)
-    return saving.of_document(workspace.assuming(**taken, on=on, site_name=None if place is None else place[0]))
+    return saving.of_document(
+        workspace.assuming(**taken, how=how, on=on, site_name=None if place is None else place[0])
+    )
 
 
 def put_target(target: Target, place: int, instead_of: str | None = None) -> Change:

@@ -95,7 +95,7 @@ def main() -> None:
         fit = fit_line(fleet, view_of(MARRAM_LOFT), record)
         told = judged(fit, truth)
         counts.update(["seeds", f"evidence {fit.evidence}", *(name for name, right in told.items() if right)])
-        words = fit.describe() if fit.evidence != "none" else "nothing"
+        words = repr(fit)
         print(f"seed {seed}: {time.process_time() - since:.0f} s of CPU, {fit.evidence}, offset "
               f"{fit.clock_offset_s:.2f}, {words}", flush=True)  # fmt: skip
         print("  ", ", ".join(f"{name} {count}" for name, count in sorted(counts.items())), flush=True)

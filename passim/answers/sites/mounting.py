@@ -21,7 +21,7 @@ from passim.elements.records import Fleet
 from passim.errors import SiteError
 from passim.sky.horizon import Horizon
 from passim.sky.search_report import SearchReport
-from passim.sky.survey import Obstacle, from_obstacles
+from passim.sky.survey import Obstacle, Survey, from_obstacles
 from passim.sky.view import View
 from passim.spans import Span
 
@@ -47,14 +47,14 @@ class Comparison:
         out_s_per_day            seconds without service, scaled to a day of 86,400 s
         difference_s_per_day     out_s_per_day less that of the first view: negative is better
 
-    ``coverages`` holds each view's coverage, ``report`` the search of the first view, ``notes`` what the horizons are
-    made of, ``health`` which satellites are taken to serve.
+    ``coverages`` holds each view's coverage, ``report`` the search of the first view, ``survey`` what the
+    horizon of the first is made of, where it was surveyed, ``health`` which satellites are taken to serve.
     """
 
     table: pd.DataFrame
     coverages: tuple[Coverage, ...]
     report: SearchReport
-    notes: tuple[str, ...] = ()
+    survey: Survey | None = None
     health: tuple[HealthSummary, ...] = ()
 
     @property
@@ -77,7 +77,7 @@ def compare_spots(
             raise SiteError("mounting spots", got=f"{name} twice", wanted="a name of its own for each")
     if len(spots) < 2:
         raise SiteError("mounting spots", got=len(spots), wanted="at least two to compare")
-    return _compare(fleet, [view for _, view in spots], span, {"spot": names}, (), progress)
+    return _compare(fleet, [view for _, view in spots], span, {"spot": names}, None, progress)
 
 
 def compare_masts(
@@ -111,7 +111,7 @@ def compare_masts(
     ]
     views = [with_horizon(view, survey.horizon) for survey in surveys]
     # The obstacles that the lowest mount looks over are no obstacles; what a higher one looks over is the gain.
-    result = _compare(fleet, views, span, {"mount_height_m": heights}, surveys[0].notes, progress)
+    result = _compare(fleet, views, span, {"mount_height_m": heights}, surveys[0], progress)
     out_s = result.table["out_s_per_day"]
     return replace(result, table=result.table.assign(gained_s_per_day=(out_s.shift(1) - out_s).fillna(0.0)))
 
@@ -137,7 +137,7 @@ def horizon_range(
             wanted="the open horizon lower than the bad one",
         )
     views = [with_horizon(view, Horizon.flat(elevation_deg)) for elevation_deg in (open_deg, bad_deg)]
-    return _compare(fleet, views, span, {"horizon": ["open", "bad"]}, (), progress)
+    return _compare(fleet, views, span, {"horizon": ["open", "bad"]}, None, progress)
 
 
 def mast_heights(lowest_m: float, highest_m: float, step_m: float) -> list[float]:
@@ -172,7 +172,7 @@ def _compare(
     views: Sequence[View],
     span: Span,
     told_apart_by: dict[str, list[Any]],
-    notes: tuple[str, ...],
+    survey: Survey | None,
     progress: Progress | None,
 ) -> Comparison:
     """Find when each view has service and put the figures side by side."""
@@ -195,4 +195,4 @@ def _compare(
     )
     # Views that share a limit share its verdict: each is told once.
     health = dict.fromkeys(each for visibility in found for each in visibility.health)
-    return Comparison(table, tuple(coverages), found[0].report, notes, tuple(health))
+    return Comparison(table, tuple(coverages), found[0].report, survey, tuple(health))

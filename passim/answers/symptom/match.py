@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from passim.answers.symptom.discriminate import Traits, observations, rate_words, seconds_words, traits_of, when_words
+from passim.answers.symptom.discriminate import Observation, Traits, observations, traits_of
 from passim.answers.symptom.observations import FEWEST_FREEZES, FreezeRanges, FreezeRecord
 from passim.answers.symptom.score import GOOD_FIT, LEAST_FIT_OF_RECORD, POSSIBLE_FIT, RangeJudge, RecordJudge
 from passim.answers.symptom.search import Trials, TriedSetting, judged, search_settings
@@ -45,8 +45,6 @@ __all__ = [
     "Setting",
     "SymptomAnswer",
     "match_symptom",
-    "rate_words",
-    "seconds_words",
 ]
 
 Progress = Callable[[float], None]
@@ -68,7 +66,6 @@ _MOST_TO_GROUP = 600
 class Candidate:
     """One setting that could be behind the freezes.
 
-    seen        what was seen, in words
     freezes     when it predicts no service, microseconds since 1970 UTC
     fit         0 to 1: of ranges the fit as `symptom_score` defines it, of a record the seconds frozen in both over
                 those frozen in either
@@ -79,7 +76,6 @@ class Candidate:
 
     setting: Setting
     site: Site
-    seen: str
     freezes: Intervals
     fit: float
     rank: float
@@ -87,12 +83,8 @@ class Candidate:
     traits: Traits
     similar: int
 
-    def describe(self) -> str:
-        """Say what it is in plain words."""
-        return self.setting.describe(self.site)
-
     def as_assumption(self) -> dict[str, Any]:
-        """Return it as what `passim.workspace.Workspace.assume` takes beside the day: values, how, and a gateway.
+        """Return values and a gateway, as `passim.workspace.Workspace.assume` takes them beside the day and the way.
 
         A mask becomes the lowest elevation of the terminal, so that the horizon of the spot stays as it was found.
         """
@@ -116,7 +108,6 @@ class Candidate:
             values["terminal.acquisition_s"] = setting.acquisition_s
         return {
             "values": values,
-            "how": f"searched for from {self.seen}; fit {self.fit:.2f}",
             "gateway": setting.gateway.gateway(self.site) if setting.gateway else None,
         }
 
@@ -127,7 +118,7 @@ class SymptomAnswer:
 
     verdict         `EXPLAINED`, `PARTLY`, `UNDECIDED` (it fits, and so it does when shifted) or `NOT_THE_SKY`
     candidates      best first; where it is not the sky, what came nearest
-    observations    sentences on what would tell the candidates apart
+    observations    what would tell the candidates apart
     outside         of a record: how many of its freezes lie outside the span and were left out
     tried           how many settings were tried
     gain            of a record: what the setting that leads gains on the hours held out; None for ranges
@@ -140,7 +131,7 @@ class SymptomAnswer:
     span: Span
     verdict: str
     candidates: tuple[Candidate, ...]
-    observations: tuple[str, ...]
+    observations: tuple[Observation, ...]
     outside: int
     tried: int
     gain: float | None
@@ -160,8 +151,8 @@ class SymptomAnswer:
     def table(self) -> pd.DataFrame:
         """One row a candidate, best first.
 
-        Columns: number, setting (words), fit, limits (how many), freezes_per_hour (over the hours that have any),
-        freezes, length_mean_s, length_min_s, length_max_s, frozen_fraction, when (words), similar; the numbers of
+        Columns: number, fit, limits (how many), freezes_per_hour (over the hours that have any),
+        freezes, length_mean_s, length_min_s, length_max_s, frozen_fraction, similar; the numbers of
         the setting itself, as `Setting.numbers` calls them (missing where it has no such limit); for a record gain,
         explained_fraction and false_alarm_fraction.
         """
@@ -171,7 +162,6 @@ class SymptomAnswer:
             numbers = candidate.setting.numbers(self.site)
             row = {
                 "number": number,
-                "setting": candidate.describe(),
                 "fit": candidate.fit,
                 "limits": len(candidate.setting.kinds),
                 "freezes_per_hour": traits.per_hour,
@@ -180,7 +170,6 @@ class SymptomAnswer:
                 "length_min_s": traits.shortest_s,
                 "length_max_s": traits.longest_s,
                 "frozen_fraction": traits.frozen_fraction,
-                "when": when_words(traits.by_hour),
                 "similar": candidate.similar,
                 **{name: np.nan if number is None else number for name, number in numbers.items()},
             }
@@ -233,7 +222,7 @@ def match_symptom(
 
     leaders = _as_set_up_first(_leaders(found, top), found, top)
     leaders = [(exactly(one), similar) for one, similar in leaders]
-    candidates = tuple(_candidate(leader, similar, trials, symptom.describe()) for leader, similar in leaders)
+    candidates = tuple(_candidate(leader, similar, trials) for leader, similar in leaders)
     gain, chance_level = judge.proof() if isinstance(judge, RecordJudge) else (None, None)
     verdict = _verdict(candidates, gain, chance_level)
     if isinstance(symptom, FreezeRanges) and symptom.is_wide and verdict == EXPLAINED:
@@ -241,7 +230,7 @@ def match_symptom(
     outside = (
         len(symptom) - judge.freezes if isinstance(judge, RecordJudge) and isinstance(symptom, FreezeRecord) else 0
     )
-    apart = observations([(c.freezes, c.traits) for c in candidates], span, view.site.timezone)
+    apart = observations([(c.freezes, c.traits) for c in candidates], span)
     return SymptomAnswer(
         symptom,
         view.site,
@@ -330,13 +319,12 @@ def _same_way(a: Setting, b: Setting) -> bool:
     return all(abs((one - other + 180.0) % 360.0 - 180.0) <= _SAME_DIRECTION_DEG for one, other in pairs)
 
 
-def _candidate(found: TriedSetting, similar: int, trials: Trials, seen: str) -> Candidate:
+def _candidate(found: TriedSetting, similar: int, trials: Trials) -> Candidate:
     """Return a setting with what is shown of it."""
     site = trials.view.site
     return Candidate(
         found.setting,
         site,
-        seen,
         found.freezes,
         found.judgement.fit,
         found.judgement.rank,

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from passim.csv_files import CsvKind, number, parse_csv_file, read_csv_bytes
 from passim.errors import InputError, WayOut
-from passim.forecast.timing import age_words
 from passim.intervals import union
 from passim.spans import DailyHours, Span, aware, microseconds, moment
 
@@ -53,7 +52,7 @@ class FreezeRanges:
         if self.length_s[1] >= self.every_s[1] or self.length_s[0] >= self.every_s[0]:
             raise InputError(
                 "length of the freezes",
-                got=f"{_range_words(self.length_s)}, every {_range_words(self.every_s)}",
+                got=f"{_seconds(self.length_s)}, every {_seconds(self.every_s)}",
                 wanted="freezes shorter than the time from one to the next",
                 try_next="exchanging the two",
             )
@@ -67,10 +66,6 @@ class FreezeRanges:
     def is_wide(self) -> bool:
         """Whether almost any train of freezes would meet a range, random ones too: one value to ten times as much."""
         return max(self.widths) > WIDE_RANGE
-
-    def describe(self) -> str:
-        """Say it in plain words."""
-        return f"freezes every {_range_words(self.every_s)}, {_range_words(self.length_s)} long"
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,14 +130,6 @@ class FreezeRecord:
         """The stretch from the first freeze to the end of the last."""
         return Span(moment(int(self.start_us[0])), moment(int(self.end_us[-1])))
 
-    def describe(self) -> str:
-        """Say in plain words what the record holds."""
-        length_s = (self.end_us - self.start_us) / 1e6
-        return (
-            f"a record of {len(self):,} freezes, {length_s.min():.3g} to {length_s.max():.3g} s long, "
-            f"in {age_words(self.span.duration_s)}"
-        )
-
 
 def _row(where: str, cells: dict[str, str], second: str) -> tuple[int, int]:
     """Return start and end of one row in microseconds since 1970 UTC. Raises InputError."""
@@ -177,14 +164,11 @@ def _check_range(what: str, given: Range, lowest: float, highest: float, example
     if not (math.isfinite(low) and math.isfinite(high) and lowest <= low <= high <= highest):
         raise InputError(
             what,
-            got=f"{low:g} to {high:g} s",
+            got=_seconds(given),
             wanted=f"from low to high, between {lowest:g} and {highest:g} s",
             try_next=example,
         )
 
 
-def _range_words(given: Range) -> str:
-    """Return "3 to 5 min" or "5 to 30 s", and one number where both are the same."""
-    low, high = given
-    scale, unit = (60.0, "min") if low >= 60.0 else (1.0, "s")
-    return f"{low / scale:.3g} {unit}" if low == high else f"{low / scale:.3g} to {high / scale:.3g} {unit}"
+def _seconds(given: Range) -> str:
+    return f"{given[0]:g} to {given[1]:g} s"

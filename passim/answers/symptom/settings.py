@@ -12,7 +12,7 @@ from itertools import compress, product
 from math import asin, atan2, cos, degrees, radians, sin
 
 from passim.errors import InputError
-from passim.sky.ground import MEAN_EARTH_RADIUS_KM, compass_word
+from passim.sky.ground import MEAN_EARTH_RADIUS_KM
 from passim.sky.horizon import Horizon
 from passim.sky.limits import ArcKeepOut, Cone, Gateway, GatewayLimit, HorizonLimit, Limit
 from passim.sky.service import Service
@@ -147,30 +147,6 @@ class Setting:
             clock = (self.slot_s, self.slot_offset_s)
         return Service(usual.policy, *clock, self.acquisition_s or usual.acquisition_s)
 
-    def describe(self, site: Site) -> str:
-        """Say in plain words what it is."""
-        words = []
-        if self.gateway is not None:
-            latitude_deg, longitude_deg = self.gateway.coordinates_deg(site)
-            words.append(
-                f"a gateway {self.gateway.distance_km:.0f} km to the {compass_words(self.gateway.bearing_deg)} "
-                f"(near {latitude_deg:.1f}, {longitude_deg:.1f})"
-            )
-        if self.mask_deg is not None:
-            words.append(f"no service below {self.mask_deg:.0f}° all round")
-        if self.cone is not None:
-            words.append(
-                f"an antenna cone of {self.cone.half_angle_deg:.0f}° half-angle, tilted {self.cone.tilt_deg:.0f}° to "
-                f"the {compass_words(self.cone.azimuth_deg)}"
-            )
-        if self.arc_deg is not None:
-            words.append(f"a keep-out of {self.arc_deg:.0f}° around the geostationary arc")
-        if self.slot_s is not None:
-            words.append(f"satellites handed out every {self.slot_s:g} s")
-        if self.acquisition_s:
-            words.append(f"{self.acquisition_s:g} s to acquire each satellite")
-        return " and ".join(words) or "the sky as it is set up, and nothing else"
-
 
 @dataclass(frozen=True, slots=True)
 class Grid:
@@ -270,10 +246,3 @@ def joined(a: Setting, b: Setting) -> Setting:
         slot_offset_s=a.slot_offset_s if b.slot_s is None else b.slot_offset_s,
         acquisition_s=b.acquisition_s or a.acquisition_s,
     )
-
-
-def compass_words(bearing_deg: float) -> str:
-    """Return a direction as the nearest of eight points of the compass, with the degrees where it lies between."""
-    words = compass_word(bearing_deg)
-    exact = abs((bearing_deg + 22.5) % 45.0 - 22.5) < 0.5
-    return words if exact else f"{words}, {bearing_deg:.0f}°"

@@ -21,14 +21,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from passim.answers.symptom.discriminate import observations, traits_of
+from passim.answers.symptom.discriminate import Observation, observations, traits_of
 from passim.coverage.notebook import as_html
 from passim.errors import InputError
 from passim.intervals import Intervals
 from passim.line.fitting.evidence import Evidence, rates
 from passim.line.fitting.intervals import HIGH_PERCENT, LOW_PERCENT, Drawn, draw_settings, offset_of, weights_of
 from passim.line.fitting.search import CLOCK_CHANCE, FittedSetting, Search, search, with_gateway_mask
-from passim.line.fitting.settings import LineSetting, names_apart
+from passim.line.fitting.settings import LineSetting
 from passim.line.fitting.tracks import FleetOrFleets, Tracks
 from passim.line.phase import ClockPhase, clock_phase, find_clock
 from passim.line.record import LineRecord
@@ -106,7 +106,7 @@ class Rival:
     lacks           which limits of the chosen setting it does without
     behind          how much less it gains on what was held out, and `behind_error` the standard error of that
     apart           whether the record tells them apart
-    observation     a sentence on what to watch for to tell them apart, which calls both by their causes
+    observation     what to watch for to tell them apart: 1 is what was chosen, 2 the rival
     """
 
     setting: LineSetting
@@ -115,11 +115,7 @@ class Rival:
     behind: float
     behind_error: float
     apart: bool
-    observation: str
-
-    def describe(self) -> str:
-        """Say in plain words what it is."""
-        return self.setting.describe(self.site)
+    observation: Observation | None
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -130,7 +126,8 @@ class LineFit:
     setting             the setting chosen, of the sky and of the service
     settings            one row a number: setting (mask_deg, gateway_latitude_deg, ..., clock_offset_s, floor, missed),
                         value, low and high (between them lie nine in ten of the bootstrap's draws), as_set_up (what
-                        the view has now, nan where nothing), told_apart, instead (what else would do as well, in words)
+                        the view has now, nan where nothing), told_apart, instead (what else would do as well:
+                        "rival 1" and on, "other mask", "none" or "not searched")
     held_out_gain       log-likelihood gained on what was held out over one constant chance, counted once a freeze
     chance              how often the same prediction shifted at random gains as much there
     clock_offset_s      by how much the record's clock is ahead of the forecast's
@@ -166,15 +163,12 @@ class LineFit:
     freezes: Intervals = field(repr=False)
 
     def __repr__(self) -> str:
-        found = self.setting.describe(self.site) if self.evidence != "none" else "nothing"
+        numbers = [f"{name} {value:.4g}" for name, value in _numbers(self.setting, self.site).items()]
+        found = ", ".join(numbers) if self.evidence != "none" else "nothing"
         return f"<LineFit at {self.site.name}, {self.span}: {found}; evidence {self.evidence}>"
 
     def _repr_html_(self) -> str:
         return as_html(self, self.settings)
-
-    def describe(self) -> str:
-        """Say in plain words what was chosen."""
-        return self.setting.describe(self.site)
 
     def gateway(self) -> Gateway | None:
         """Return the gateway found, called "fitted"; None where the fit has none."""
@@ -215,8 +209,7 @@ class LineFit:
             values |= {f"{skyline}.mask_deg": None, f"{skyline}.horizon_file": None, f"{skyline}.horizon": points}
         elif skyline is not None and mask is not None and horizon.is_flat and horizon.lowest_deg > mask:
             values[f"{skyline}.mask_deg"] = mask
-        how = f"fitted to {self.outages} recorded outages; held-out gain {self.held_out_gain:.0f}"
-        return {"values": values, "how": how, "gateway": self.gateway()}
+        return {"values": values, "gateway": self.gateway()}
 
 
 def fit_line(
@@ -382,7 +375,7 @@ def _rivals(
         behind = mine - evidence.held_out_by_block(tried.counts)
         error = _error(behind)
         apart = bool(behind.sum() > max(_APART * error, 1.0))
-        found.append(Rival(tried.setting, site, lacks, float(behind.sum()), error, apart, ""))
+        found.append(Rival(tried.setting, site, lacks, float(behind.sum()), error, apart, None))
     found.sort(key=lambda rival: rival.behind)
     span, zone_name = tracks.span, site.timezone
     pair = {t.setting: _microseconds(t.freezes, span) for t in (chosen, *sorts)}
@@ -390,8 +383,7 @@ def _rivals(
     for rival in found:
         freezes = [pair[chosen.setting], pair[rival.setting]]
         both = [(each, traits_of(each, span, zone_name, tracks.directions)) for each in freezes]
-        names = names_apart(chosen.setting, rival.setting)
-        told.append(replace(rival, observation=observations(both, span, zone_name, names)[0]))
+        told.append(replace(rival, observation=observations(both, span)[0]))
     return tuple(told)
 
 
@@ -448,19 +440,19 @@ def _settings(
         turn = (best.setting.sky.slot_s or 1.0) if name == "assignment_phase_s" else _CIRCLE.get(name)
         draws = np.array([each.get(name, np.nan) for each in every])
         low, high = _bounds(draws, value, turn, _HALF_STEP.get(name, 0.0) + untold_s * _FOR_A_SECOND.get(name, 0.0))
-        instead = next((r for r in rivals if kind in r.lacks and not r.apart), None)
-        apart, words = instead is None, instead.describe() if instead else ""
+        near = next((k for k, r in enumerate(rivals, 1) if kind in r.lacks and not r.apart), None)
+        apart, instead = near is None, f"rival {near}" if near else ""
         if kind == "gateway" and masks is not None and not masks.apart:
             others = [_numbers(setting, site)[name] for setting in masks.settings]
             from_low, from_high = _range(np.array(others), value, turn)
             low, high = min(low, from_low), max(high, from_high)
             if name == "gateway_mask_deg":
-                apart, words = False, words or "another mask of the gateway, with the gateway elsewhere"
+                apart, instead = False, instead or "other mask"
         elif name == "acquisition_s" and value < probe_s:
-            low, apart, words = 0.0, False, "none at all: the record asks too seldom to tell so short a time"
+            low, apart, instead = 0.0, False, "none"
         elif name == "gateway_mask_deg" and masks is None:
-            low, high, apart, words = np.nan, np.nan, False, "taken as usual, not searched"
-        rows.append((name, value, low, high, now.get(name, np.nan), apart, words))
+            low, high, apart, instead = np.nan, np.nan, False, "not searched"
+        rows.append((name, value, low, high, now.get(name, np.nan), apart, instead))
     # Probes place edges by whole intervals, and the ends that a clock sets always in the same part of one.
     finest_s = (0.25 if best.setting.sky.slot_s is None else 0.5) * probe_s
     offset = _bounds(drawn.offset_s, best.offset_s, None, max(0.05, finest_s))

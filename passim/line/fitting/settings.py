@@ -7,12 +7,12 @@ acquisition time (`passim.answers.symptom.settings.Setting`), and at most one se
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from math import degrees
 from typing import Final
 
-from passim.answers.symptom.settings import GatewayPlace, Setting, compass_words
+from passim.answers.symptom.settings import GatewayPlace, Setting
 from passim.errors import SiteError
 from passim.sky.horizon import Horizon
 from passim.sky.limits import Cone, HorizonLimit, Limit
@@ -63,11 +63,6 @@ class Sector:
         order = sorted(points)
         return Horizon(tuple(order), tuple(points[azimuth] for azimuth in order))
 
-    def describe(self) -> str:
-        """Say where it stands and how high."""
-        side = compass_words(self.middle_deg)
-        return f"nothing below {self.top_deg:.0f}° from {self.from_deg:.0f}° to {self.to_deg:.0f}° (to the {side})"
-
 
 @dataclass(frozen=True, slots=True)
 class LineSetting:
@@ -107,13 +102,6 @@ class LineSetting:
             return own
         return (*own, HorizonLimit(self.sector.horizon(self.sky.mask_deg or 0.0), "sector"))
 
-    def describe(self, site: Site) -> str:
-        """Say in plain words what it is."""
-        if self.sector is None:
-            return self.sky.describe(site)
-        rest = f"{self.sky.describe(site)} and " if self.sky.kinds else ""
-        return rest + self.sector.describe()
-
     def numbers(self, site: Site) -> dict[str, float | None]:
         """Return every number of it as `Setting.numbers` does, and sector_from_deg, sector_to_deg, sector_top_deg."""
         sector = self.sector
@@ -123,32 +111,6 @@ class LineSetting:
             "sector_to_deg": sector.to_deg if sector else None,
             "sector_top_deg": sector.top_deg if sector else None,
         }
-
-
-# What causes are called where two settings are set against each other.
-_CAUSES: Final = {
-    "mask": "the lowest elevation", "gateway": "the gateway", "cone": "the antenna cone",
-    "arc": "the keep-out of the arc", "sector": "the blocked side", "slot": "the clock of assignment",
-    "acquisition": "the time to acquire",
-}  # fmt: skip
-
-
-def names_apart(chosen: LineSetting, rival: LineSetting) -> tuple[str, str]:
-    """Return what to call two settings by the causes that only one of them has: "the gateway", "the antenna cone".
-
-    One that has no cause of its own is called by all of them: "the lowest elevation alone".
-    """
-
-    def name(one: LineSetting, other: LineSetting) -> str:
-        own = [_CAUSES[kind] for kind in one.kinds if kind not in other.kinds]
-        every = [_CAUSES[kind] for kind in one.kinds]
-        return _listed(own) if own else f"{_listed(every)} alone" if every else "a clear sky"
-
-    return name(chosen, rival), name(rival, chosen)
-
-
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else names[0]
 
 
 # The numbers of a setting that move, with the kind they belong to and the finest step that is told. A gateway moves

@@ -176,7 +176,7 @@ def told(question: PageRequest, found: LineFit, source: str) -> Any:
         return [*pieces, *notes]
     return [
         *pieces,
-        small_table(cells_of(words.COLUMNS, found.settings), words.TABLE),
+        small_table(cells_of(words.COLUMNS, words.fit_rows(found)), words.TABLE),
         html.Div(notes, className="notes"),
         html.Button(words.OFFER, id={"fit": "show", "of": "record"}, className="button", n_clicks=0),
     ]
@@ -209,7 +209,7 @@ def written(question: PageRequest, found: LineFit, lines: list[str]) -> Any:
 
 def _change(question: PageRequest, found: LineFit) -> changing.Change:
     place = (question.site_name, question.spot)
-    return changing.taken_from(found, question.workspace, question.view, place, question.today)
+    return changing.taken_from(found, question.workspace, question.view, place, words.how_words(found), question.today)
 
 
 def _fault(error: InputError) -> Any:

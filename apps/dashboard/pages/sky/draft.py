@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -137,7 +138,7 @@ def survey_of(draft: Draft) -> survey.Survey:
             raise SiteError("obstacles", got="none yet", wanted="bearing, width, distance and height of at least one")
         mount_height_m = _number(draft["mount"], "height of the mount")
         found = survey.from_obstacles(obstacles, mount_height_m, declination_deg=declination_deg, base=lowest)
-    return survey.Survey(_plain(found.horizon, lowest), found.notes)
+    return replace(found, horizon=_plain(found.horizon, lowest))
 
 
 def _obstacle(numbers: list[float]) -> survey.Obstacle:

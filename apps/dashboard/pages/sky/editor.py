@@ -17,7 +17,7 @@ from passim.workspace import horizons
 
 from ....figures.horizon_change import horizon_change
 from ....figures.theme import CONFIG, LIGHT, THEMES
-from ....text.mounting import MOUNTING_CAUTIONS
+from ....text.mounting import MOUNTING_CAUTIONS, survey_sentences
 from ....text.sky import change_sentence, horizon_words
 from ....text.ways_out import in_page_words
 from ... import working
@@ -221,7 +221,7 @@ def register(app: Dash, state: DashboardState) -> None:
         )
         notes = [
             f"This horizon: {horizon_words(survey.horizon)}.",
-            *survey.notes,
+            *survey_sentences(survey),
             *_floor_note(question, survey.horizon),
         ]
         return (

@@ -16,7 +16,8 @@ from passim.answers.symptom import match as symptom
 from passim.errors import InputError
 from passim.forecast import timing
 
-from ....text.units import counted, printable
+from ....text.symptom import record_words
+from ....text.units import printable
 from ...upload import bytes_of
 
 LARGEST_FILE_BYTES: Final = 1_000_000
@@ -65,7 +66,7 @@ def read(name: str, data: bytes) -> Record:
     # What the browser gives back must be what is looked at now.
     found = sound(Record(name, freezes).retained())
     if found is None:
-        raise InputError(f"record {name}", got=freezes.describe(), wanted="times between 1970 and 2200")
+        raise InputError(f"record {name}", got=record_words(freezes), wanted="times between 1970 and 2200")
     return found
 
 
@@ -103,7 +104,4 @@ def taken(name: str, contents: str) -> Record:
 
 def words(record: Record) -> str:
     """Return what a record holds: "freezes.csv: 23 freezes, 5 to 40 s long, in 10 h"."""
-    length_s = (record.freezes.end_us - record.freezes.start_us) / 1e6
-    length = timing.age_words(record.freezes.span.duration_s)
-    freezes = counted(len(record.freezes), "freeze")
-    return f"{record.name}: {freezes}, {length_s.min():.3g} to {length_s.max():.3g} s long, in {length}"
+    return f"{record.name}: {record_words(record.freezes)}"

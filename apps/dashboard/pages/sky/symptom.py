@@ -290,7 +290,8 @@ def written(question: PageRequest, found: room.SymptomAnswer, number: int) -> An
 def _assumption(question: PageRequest, found: room.SymptomAnswer, number: int) -> dict[str, Any]:
     """Return what the workspace takes as the assumption of a candidate."""
     taken = found.candidates[number - 1].as_assumption()
-    return {**taken, "on": question.today, "site_name": question.site_name}
+    how = symptom_words.how_words(found, number)
+    return {**taken, "how": how, "on": question.today, "site_name": question.site_name}
 
 
 def _found(question: PageRequest, request: dict[str, Any]) -> room.SymptomAnswer:
@@ -340,7 +341,7 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
             f"Looked at {clock.stretch(found.span)}.",
             *beside(search_notes(searched(found.report, found.span, question.fleet_timing.model))),
         ]
-    message = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), found.table)
+    message = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), symptom_words.rows(found))
     heads = [html.Th(column.heading, scope="col") for column in message.columns]
     body = [
         html.Tr(
@@ -354,7 +355,7 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
     return [
         html.P(printable(symptom_words.found_sentence(found)), className="answer"),
         html.P(symptom_words.fit_words(found), className="quiet"),
-        html.Ul([html.Li(line) for line in found.observations], className="observations"),
+        html.Ul([html.Li(line) for line in symptom_words.observation_sentences(found)], className="observations"),
         html.Div(
             html.Table(
                 [
