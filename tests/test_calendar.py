@@ -20,6 +20,7 @@ from passim.answers.calls.calendar_out import CalendarChanges, CallWindow, check
 from passim.answers.calls.recurrence import FREQUENCIES, repeated
 from passim.errors import InputError
 from passim.spans import Span
+from passim_apps.text.calendar import calendar_notes
 
 ZONE = "Europe/Berlin"
 WEEK = Span(datetime(2026, 3, 23, tzinfo=UTC), datetime(2026, 4, 6, tzinfo=UTC))
@@ -107,7 +108,7 @@ def test_one_lesson_of_a_series_is_moved_and_one_is_cancelled() -> None:
         ZONE,
     )  # fmt: skip
     assert [(e.title, e.start.hour) for e in moved.events] == [("Choir", 9), ("Choir, later", 15)]
-    assert moved.notes == ("calendar: 1 cancelled, left out.",)
+    assert calendar_notes(moved) == ["calendar: 1 cancelled, left out."]
 
 
 def test_what_is_cancelled_or_takes_no_time_is_told_of() -> None:
@@ -121,7 +122,10 @@ def test_what_is_cancelled_or_takes_no_time_is_told_of() -> None:
         ZONE,
     )
     assert read.events == ()
-    assert read.notes == ("calendar: 1 cancelled, left out.", "calendar: 1 marked as taking no time, left out.")
+    assert calendar_notes(read) == [
+        "calendar: 1 cancelled, left out.",
+        "calendar: 1 marked as taking no time, left out.",
+    ]
 
 
 def test_a_start_that_its_own_rule_would_not_give_counts_all_the_same() -> None:
@@ -137,7 +141,7 @@ def test_a_rule_that_cannot_be_followed_is_told_by_name_and_its_hours_are_busy()
         given = calendar(f"SUMMARY:Choir|DTSTART:20260326T090000Z|DURATION:PT1H|RRULE:FREQ=MONTHLY;{part}")
         read = parse_calendar(given, WEEK, ZONE, "mine.ics")
         assert [e.start.day for e in read.events] == [26, 27, 28, 29, 30, 31, 1, 2, 3, 4, 5]
-        (note,) = read.notes
+        (note,) = calendar_notes(read)
         assert note.startswith("mine.ics, line 10: the rule by which 'Choir' repeats cannot be followed")
         assert part.partition("=")[0] in note
         assert note.endswith("; 09:00 to 10:00 counts as busy on every day from 2026-03-26 on.")
@@ -152,7 +156,9 @@ def test_what_repeats_all_day_long_is_followed_and_named() -> None:
     chimes = [f"{e.start:%d %H:%M}" for e in read.events if e.title == "Chime"]
     assert chimes == ["23 02:00", "23 08:00", "23 14:00", "23 20:00", "24 02:00", "24 08:00"]
     assert [e.title for e in read.events if e.title != "Chime"] == ["Lesson"]
-    assert read.notes == ("mine.ics, line 10: 'Chime' repeats 6 times in the time looked at; each counts as busy.",)
+    assert calendar_notes(read) == [
+        "mine.ics, line 10: 'Chime' repeats 6 times in the time looked at; each counts as busy."
+    ]
     some = starts("DTSTART:20260326T090000Z|DURATION:PT1M|RRULE:FREQ=MINUTELY;INTERVAL=15;COUNT=3")
     assert some == [f"2026-03-26T09:{minute:02d}:00+00:00" for minute in (0, 15, 30)]
 
@@ -168,7 +174,7 @@ def test_what_repeats_too_often_to_follow_is_busy_throughout(rule: str) -> None:
     assert (lesson.title, busy.title) == ("Lesson", "Tick")
     assert (busy.start, busy.end) == (datetime(2026, 3, 26, 9, tzinfo=UTC), WEEK.end)
     assert busy.guessed
-    (note,) = read.notes
+    (note,) = calendar_notes(read)
     assert note.startswith("mine.ics, line 17: the rule by which 'Tick' repeats cannot be followed (")
     assert note.endswith("); all the time from 2026-03-26 09:00 on counts as busy.")
 

@@ -22,6 +22,7 @@ from passim.answers.calls.hours import MINUTE_US
 from passim.answers.calls.kinds import LESSON, STREAM
 from passim.answers.calls.outlook import COLUMNS, rank, windows
 from passim.answers.calls.plan import CallPlan, plan_of
+from passim.answers.calls.recurrence import RuleFault
 from passim.coverage.visibility import find_visibility
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, InputError
@@ -30,7 +31,7 @@ from passim.intervals import GroupedIntervals, Intervals
 from passim.sky.limits import GatewayLimit
 from passim.sky.view import View
 from passim.spans import DailyHours, Span, microseconds
-from passim_apps.text.calls import plan_sentences
+from passim_apps.text.calls import plan_sentences, reason_words
 from passim_apps.text.units import LocalClock
 from tests import scenario
 
@@ -337,7 +338,7 @@ def test_what_is_no_call_is_left_out_with_a_reason(marram: ServiceForecast) -> N
     check = check_calls(marram, LESSON, events, timezone=AZORES)
     assert check.calls == ()
     assert check.table.empty
-    assert {event.title: reason for event, reason in check.left_out} == {
+    assert {event.title: reason_words(reason) for event, reason in check.left_out} == {
         "Early": "it has begun already",
         "Camp": "it lasts over 12 h",
         "Fair": "it lasts whole days",
@@ -356,13 +357,13 @@ def test_calls_at_other_sites_over_already_or_by_a_rule_nobody_follows_are_named
         "F": "Marram loft",
     }
     events = [replace(call(title, 10.0), place=place) for title, place in places.items()]
-    events += [call("Dawn", 8.0), replace(call("Odd", 12.0), guessed="BYMONTH=13, which goes from 1 to 12")]
+    events += [call("Dawn", 8.0), replace(call("Odd", 12.0), guessed=RuleFault("BYMONTH=13", "1 to 12"))]
     check = check_calls(marram, LESSON, events, timezone=AZORES, other_sites=("Skerry", "Lantern"))
     assert [one.event.title for one in check.calls] == ["D", "E", "F"]
-    assert {event.title: reason for event, reason in check.left_out} == {
+    assert {event.title: reason_words(reason) for event, reason in check.left_out} == {
         **dict.fromkeys("ABC", "it is at another site, Skerry"),
         "Dawn": "it is already over",
-        "Odd": "the rule by which it repeats cannot be followed (BYMONTH=13, which goes from 1 to 12)",
+        "Odd": "the rule by which it repeats cannot be followed (BYMONTH=13 in place of 1 to 12)",
     }
 
 
@@ -422,7 +423,7 @@ def test_old_elements_hide_single_times_and_then_single_calls() -> None:
         assert [c.shows_times for c in check.calls] == shows
         assert all(c.freezes == () for c in check.calls)
     ((_, reason),) = check.left_out
-    assert reason == "elements are over 7 days old by then, too old to tell single calls"
+    assert reason_words(reason) == "elements are over 7 days old by then, too old to tell single calls"
 
 
 # --- what new elements changed ----------------------------------------------------------------------------------------

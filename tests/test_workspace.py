@@ -25,6 +25,7 @@ from passim.spans import DailyHours, Span
 from passim.workspace import Workspace, create, new_site, plans
 from passim.workspace.checking import read_settings
 from passim.workspace.lines import LineNumbers
+from passim_apps.text.setup import workspace_sentences
 from patience import PATIENCE_S
 from tests import scenario
 
@@ -76,7 +77,7 @@ def problems(folder: Path, text: str) -> list[str]:
 
 def test_the_demo_is_the_scenario(tmp_path: Path) -> None:
     opened = create(tmp_path / "demo", demo=True)
-    assert opened.notes == ()
+    assert workspace_sentences(opened) == []
     # The user's copy has every remark of a new file, and says what the shipped one says.
     assert opened.settings.model_dump() == Workspace.demo().settings.model_dump()
     own = create(tmp_path / "own", site=new_site(**PLACE))
@@ -276,12 +277,12 @@ def test_the_zone_is_looked_up_and_one_that_contradicts_the_place_is_noted(tmp_p
     for zone, told in [("Europe/Berlin", False), ("Asia/Tokyo", True), ("Europe/London", True)]:
         opened = workspace(tmp_path, land.replace('"Marram"', f'"Marram"\nzone = "{zone}"'))
         assert opened.site().timezone == zone
-        assert bool(opened.notes) is told, zone
-        assert all("one of the two is wrong" in note for note in opened.notes)
+        assert bool(opened.zone_mismatches) is told, zone
+        assert all("one of the two is wrong" in note for note in workspace_sentences(opened))
     # At sea the table knows nautical bands only, by which no island lives: an hour apart is nothing.
     at_sea = SITE.replace('"Marram"', '"Marram"\nzone = "Atlantic/Azores"')
-    assert workspace(tmp_path, at_sea).notes == ()
-    assert len(workspace(tmp_path, at_sea.replace("Atlantic/Azores", "Asia/Tokyo")).notes) == 1
+    assert workspace(tmp_path, at_sea).zone_mismatches == ()
+    assert len(workspace(tmp_path, at_sea.replace("Atlantic/Azores", "Asia/Tokyo")).zone_mismatches) == 1
 
 
 def test_a_horizon_may_be_a_mask_a_file_points_or_unknown(tmp_path: Path) -> None:
@@ -534,6 +535,7 @@ import sys
 from datetime import date
 from passim.spans import DailyHours
 from passim.workspace import Workspace
+from passim_apps.text.setup import workspace_sentences
 from passim.sky.limits import Gateway
 
 who, times = sys.argv[2], int(sys.argv[3])

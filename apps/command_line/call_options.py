@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..text.calls import kind_words
 from ..text.notes import Note
 from ..text.units import LocalClock, instant
 from .parsing import FleetChoice, SiteChoice
@@ -123,7 +124,7 @@ def kind_of(name: str | None, site_choice: SiteChoice) -> call_kinds.CallKind:
 def kind_facts(kind: call_kinds.CallKind) -> dict[str, Any]:
     """Return a kind of call with the source of each threshold, as JSON can hold it."""
     facts = {field.name: getattr(kind, field.name) for field in dataclasses.fields(kind)}
-    return {**facts, "sources": dict(kind.sources)}
+    return {**facts, "words": kind_words(kind), "sources": dict(kind.sources)}
 
 
 def hours_of(between: str | None, weekdays: str | None, site_choice: SiteChoice) -> DailyHours:

@@ -23,6 +23,7 @@ import click
 from ..text.limits import LIMIT_WORDS, what_it_is
 from ..text.notes import Note, background, weighed, without
 from ..text.service import floor_note, lifted_note, policy_note
+from ..text.setup import workspace_sentences
 from ..text.skipped import skipped_notes
 from .times import aware_time
 
@@ -245,7 +246,7 @@ class SiteChoice:
                 f"Terminal and gateways: those of {workspace.file}.",
                 to_send="Terminal and gateways: those of the workspace.",
             ),
-            *weighed(workspace.notes),
+            *weighed(workspace_sentences(workspace)),
         ]
 
     def _view_of_workspace(self) -> tuple[views.View, list[Note]]:
@@ -281,7 +282,7 @@ class SiteChoice:
         if assumed:
             notes.append(Note(f"Assumed, not measured: {'; '.join(assumed)}."))
         horizon_note = Note(horizon_words, "reading" if unknown else "background", "horizon")
-        return seen, [*notes, horizon_note, *weighed(workspace.notes)]
+        return seen, [*notes, horizon_note, *weighed(workspace_sentences(workspace))]
 
     def _given_limits(self) -> dict[str, limits.Limit]:
         """Return the limits that options give, by name; they replace those of the workspace. Raises InputError."""

@@ -24,6 +24,8 @@ from ..command_line.options import (
     site_options,
 )
 from ..command_line.usage import NUMBER, WHOLE
+from ..text.calendar import calendar_notes, left_out_of_calendar
+from ..text.calls import kind_sentence
 from ..text.limits import descriptions
 from ..text.notes import Note, background, led, weighed
 
@@ -162,8 +164,8 @@ def calls(
             loaded = fleet_choice.fleet(span.start)
             span = _to_the_last(span, given.events, loaded[0], fleet_choice.timing_model())
     busy = [calendar.read_calendar(name, span, timezone) for name in busy_files]
-    calendar_notes = weighed(note for read in (*busy, given) if read is not None for note in read.notes)
-    ahead = forecast(fleet_choice, site_choice, span, notes=calendar_notes, loaded=loaded)
+    read_notes = weighed(note for read in (*busy, given) if read is not None for note in calendar_notes(read))
+    ahead = forecast(fleet_choice, site_choice, span, notes=read_notes, loaded=loaded)
     taken = [event for read in busy for event in read.events]
 
     request = _Request(ahead, kind, hours, minutes, seed, timezone)
@@ -185,7 +187,7 @@ def _to_the_last(span: Span, events: Sequence[calendar.Event], fleet: Fleet, mod
     from passim.answers.calls import check as call_check
 
     horizon = call_check.horizon_of(fleet, span.start, model)
-    ends = [e.end for e in events if span.start <= e.start <= horizon and not e.all_day and not e.guessed]
+    ends = [e.end for e in events if span.start <= e.start <= horizon and not e.all_day and e.guessed is None]
     return Span(span.start, max([span.end, *(end for end in ends if end - span.end < _CHECK_AROUND)]))
 
 
@@ -335,7 +337,7 @@ def _checked(
     rows = call_words.check_rows(check, clock)
     answer = Answer(
         "calls",
-        call_words.check_sentence(check, name, clock, given.left_out),
+        call_words.check_sentence(check, name, clock, left_out_of_calendar(given)),
         rows,
         call_words.check_columns(clock),
         (
@@ -450,7 +452,9 @@ class _OfEach:
         kind, hours = kind_of(self.kind_name, choice), hours_of(self.between, self.weekdays, choice)
         timezone = choice.site()[0].timezone
         busy = [calendar.read_calendar(file, self.span, timezone) for file in self.busy_files]
-        ahead = forecast(self.fleet_choice, choice, self.span, notes=weighed(n for read in busy for n in read.notes))
+        ahead = forecast(
+            self.fleet_choice, choice, self.span, notes=weighed(n for read in busy for n in calendar_notes(read))
+        )
         plan = answers.plan_of(
             ahead.service,
             kind,
@@ -499,7 +503,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
             lines += [f"{name}: {line}" for line in call_words.change_lines(found, clock)]
         notes = [
             *comparison_notes,
-            Note(request.kind.describe()),
+            Note(kind_sentence(request.kind)),
             background(call_words.good_note()),
             *request.ahead.found.notes,
         ]

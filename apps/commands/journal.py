@@ -105,12 +105,12 @@ def check(context: click.Context, workspace_dir: str | None, output_choice: Outp
 
     from ..command_line.output import check_out, write
     from ..text.answer import Answer
-    from ..text.line import FAULT_COLUMNS, fault_sentence
+    from ..text.line import FAULT_COLUMNS, fault_sentence, fault_words
 
     check_out(output_choice.out)
     with Journal(_workspace(_dir(context, workspace_dir)).journal_file) as opened:
         faults = opened.check()
-    rows = pd.DataFrame({"fault": list(faults)}, dtype="str")
+    rows = pd.DataFrame({"fault": list(map(fault_words, faults))}, dtype="str")
     write(Answer("journal check", fault_sentence(faults, str(opened.path)), rows, FAULT_COLUMNS), output_choice)
     if faults:
         context.exit(1)

@@ -58,7 +58,7 @@ def now(
     from ..command_line.call_options import forecast, hours_of, kind_facts, kind_of
     from ..command_line.output import check_out, write
     from ..text.answer import Answer
-    from ..text.calls import ages_sentence, good_note, none_good_facts
+    from ..text.calls import ages_sentence, good_note, kind_sentence, none_good_facts
     from ..text.notes import Note, background
     from ..text.now import now_columns
     from ..text.units import instant
@@ -103,7 +103,7 @@ def now(
             now_columns(ahead.clock),
             (
                 Note(ages_sentence(answer.freshness, answer.freshness, "now", "now")),
-                Note(kind.describe()),
+                Note(kind_sentence(kind)),
                 *told,
                 background(good_note()),
                 ahead.found.service_note,

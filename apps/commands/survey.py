@@ -394,6 +394,7 @@ def record(
     from ..text.fit import changing_lines
     from ..text.notes import background
     from ..text.query import CAUTION
+    from ..text.setup import workspace_sentences
     from ..text.units import LocalClock
 
     check_out(output_choice.out)
@@ -414,7 +415,7 @@ def record(
         tell(f"Wrote the roof line to {horizon_out}. Use it with --mask {shlex.quote(horizon_out)}.")
     if workspace is not None and keep_as is not None:
         changed = keep_horizon_as(workspace, keep_as, found.horizon)
-        tell(*changing_lines(changed.changes_since(workspace.text), str(changed.file)), *changed.notes)
+        tell(*changing_lines(changed.changes_since(workspace.text), str(changed.file)), *workspace_sentences(changed))
 
 
 @survey.command("sheet", short_help="A sheet to print and fill in on the spot.")

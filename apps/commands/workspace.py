@@ -19,6 +19,7 @@ from ..command_line.options import (
 from ..command_line.usage import Commands
 from ..text.notes import Note, background, weighed
 from ..text.service import service_words
+from ..text.setup import workspace_sentences
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
 
 if TYPE_CHECKING:
@@ -334,7 +335,14 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
         "assumptions": [{"setting": a.setting, "since": str(a.since), "how": a.how} for a in opened.assumptions],
     }
     write(
-        Answer("workspace show", sentence, place_rows(opened), PLACE_COLUMNS, (*notes, *weighed(opened.notes)), facts),
+        Answer(
+            "workspace show",
+            sentence,
+            place_rows(opened),
+            PLACE_COLUMNS,
+            (*notes, *weighed(workspace_sentences(opened))),
+            facts,
+        ),
         output_choice,
     )
 
@@ -366,7 +374,7 @@ def check(workspace_dir: str | None) -> None:
     )
     if opened.missing:
         tell(lacking_sentence(opened.missing), *next_steps(opened.missing, opened.file, on_pages=False))
-    tell(*opened.notes)
+    tell(*workspace_sentences(opened))
 
 
 def on_terminal() -> bool:
@@ -392,7 +400,7 @@ def show_changes(changed: Workspace, before: str) -> None:
     click.echo(f"Changed {changed.file}:")
     for line in changed.changes_since(before) or ["nothing"]:
         click.echo(f"  {printable(line)}")
-    tell(*changed.notes)
+    tell(*workspace_sentences(changed))
 
 
 def _made(opened: Workspace) -> None:
@@ -400,7 +408,7 @@ def _made(opened: Workspace) -> None:
     from ..command_line.output import tell
 
     click.echo(f"Wrote {opened.file}: {', '.join(opened.site_names)}.")
-    tell(*opened.notes)
+    tell(*workspace_sentences(opened))
     if not opened.fleet_names:
         tell(f"It names no satellites yet: put a [[fleets]] section into {opened.file}.")
     else:

@@ -21,6 +21,7 @@ from ..text.limits import descriptions
 from ..text.notes import Note, background, shown, weighed
 from ..text.query import health_sentence, search_notes, searched, stale_line, times_note
 from ..text.service import assumed_words, policy_note
+from ..text.setup import workspace_sentences
 from ..text.skipped import skipped_notes
 from ..text.timing import timing_notes
 from ..text.units import counted, listed
@@ -131,7 +132,7 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
     assumed = [f"{a.setting} ({a.how})" for a in workspace.assumptions]
     if assumed:
         notes.append(Note(f"Assumed, not measured: {listed(assumed, 5, '; ')}."))
-    notes += weighed(workspace.notes)
+    notes += weighed(workspace_sentences(workspace))
     notes += skipped_notes(question.fleet)
     origin = where_from(workspace, question.choices.fleet, question.now) if workspace.fleet_names else None
     if origin is not None:

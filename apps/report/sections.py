@@ -15,7 +15,7 @@ from ..figures.gap_clock import gap_clock
 from ..figures.growth import GoalMark, OrderCurve, growth_curves
 from ..figures.sky import MOST_PASSES, drawn_passes, panorama
 from ..figures.theme import LIGHT
-from ..text.calls import STARTS_HELP, plan_columns, plan_notes, plan_sentences
+from ..text.calls import STARTS_HELP, kind_sentence, kind_words, plan_columns, plan_notes, plan_sentences
 from ..text.causes import (
     NEVER_ADD_UP,
     cause_gap_columns,
@@ -125,7 +125,7 @@ def assumptions(report: reports.SiteReport, told: Sequence[str]) -> tuple[str, .
         "Elevations are geometric: no refraction, no light time.",
         *([gateway] if "gateway" in view.names else []),
         NEVER_ADD_UP,
-        report.kind.describe(),
+        kind_sentence(report.kind),
         *(note for line in report.growth for note in order_notes(line.order)),
     ]
     return tuple(dict.fromkeys(sentences))
@@ -200,7 +200,7 @@ def _every_gap(found: QueryResult, report: reports.SiteReport) -> tuple[Section,
 
 
 def _calls(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> Section:
-    which_calls = f"{capital(report.kind.words)} of {report.minutes} min, {hours.words}."
+    which_calls = f"{capital(kind_words(report.kind))} of {report.minutes} min, {hours.words}."
     plan = report.plan
     if plan is None:
         why = [f"No start is ranked: {in_command_words(report.no_plan)}."] if report.no_plan is not None else []

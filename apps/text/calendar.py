@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from .calls import event_text
+from .calls import event_text, kind_words, rule_words
 from .units import counted
 
 if TYPE_CHECKING:
-    from passim.answers.calls import calendar_out
+    from passim.answers.calls import calendar_in, calendar_out
     from passim.answers.calls import plan as calls
 
 
@@ -17,6 +17,43 @@ SUBSCRIPTION_WORDS: Final = (
     "hour, for as long as passim runs here. Whoever has it can read them, and nothing else: give it to nobody else. "
     "Withdrawn, or made anew, it answers nobody any more."
 )
+
+
+_MOST_RULES: Final = 20
+
+
+def left_out_of_calendar(read: calendar_in.CalendarEvents) -> list[str]:
+    """Return what the reader of a calendar left out, in a few words each: "2 cancelled"."""
+    rules = [_odd_rule(rule) for rule in read.odd_rules[:_MOST_RULES]]
+    return [*_uncounted(read), *rules, *_more_rules(read)]
+
+
+def calendar_notes(read: calendar_in.CalendarEvents) -> list[str]:
+    """Return a sentence on everything that the reader of a calendar left out or could not follow."""
+    rules = [f"{read.name}, line {rule.line}: {_odd_rule(rule)}." for rule in read.odd_rules[:_MOST_RULES]]
+    more = [f"{read.name}: {words}." for words in _more_rules(read)]
+    return [*(f"{read.name}: {words}, left out." for words in _uncounted(read)), *rules, *more]
+
+
+def _uncounted(read: calendar_in.CalendarEvents) -> list[str]:
+    cancelled = [f"{read.cancelled} cancelled"] if read.cancelled else []
+    return cancelled + ([f"{read.free} marked as taking no time"] if read.free else [])
+
+
+def _more_rules(read: calendar_in.CalendarEvents) -> list[str]:
+    more = len(read.odd_rules) - _MOST_RULES
+    return [f"{more:,} more events with a rule that cannot be followed"] if more > 0 else []
+
+
+def _odd_rule(rule: calendar_in.OddRule) -> str:
+    """Say that a rule cannot be followed, why, and what counts instead; or how often its event repeats."""
+    if rule.fault is None:
+        return f"{rule.title!r} repeats {rule.times:,} times in the time looked at; each counts as busy"
+    lost = f"the rule by which {rule.title!r} repeats cannot be followed ({rule_words(rule.fault)})"
+    if rule.throughout:
+        return f"{lost}; all the time from {rule.begins:%Y-%m-%d %H:%M} on counts as busy"
+    hours = "all of it counts" if rule.all_day else f"{rule.begins:%H:%M} to {rule.ends:%H:%M} counts"
+    return f"{lost}; {hours} as busy on every day from {rule.begins:%Y-%m-%d} on"
 
 
 def calendar_name(site_name: str) -> str:
@@ -52,7 +89,7 @@ def calendar_windows(plan: calls.CallPlan, site_name: str) -> list[calendar_out.
             row.start.to_pydatetime(),
             row.end.to_pydatetime(),
             row.start.tz_convert(where).date(),
-            f"Good time for {plan.kind.words} ({site_name})",
+            f"Good time for {kind_words(plan.kind)} ({site_name})",
             event_text(row, plan.kind),
             site_name,
         )

@@ -11,7 +11,7 @@ from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, of_row, 
 from .notes import Note, background
 from .query import PLANNING_HELP, stale_line
 from .timing import good_for
-from .units import LocalClock, counted, duration, lowered, share
+from .units import LocalClock, capital, counted, duration, lowered, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from passim.answers.calls import kinds as call_kinds
     from passim.answers.calls import outlook as call_outlook
     from passim.answers.calls import plan as calls
+    from passim.answers.calls import recurrence
     from passim.forecast import Freshness
 
 _HELPS_ELEMENTS: Final = (
@@ -113,7 +114,7 @@ def plan_sentences(plan: calls.CallPlan, clock: LocalClock) -> list[str]:
     if plan.gain is None:
         return [f"No start is free: each one clashes with a busy time. {looked}."]
     if plan.none_good is not None:
-        call = f"{plan.kind.words} of {plan.minutes} min"
+        call = f"{kind_words(plan.kind)} of {plan.minutes} min"
         return [
             f"No good start for {call} in the time searched: {clock.days(plan.span)}, {where}.",
             *none_good_sentences(plan.none_good, plan.kind, clock),
@@ -127,7 +128,7 @@ def plan_sentences(plan: calls.CallPlan, clock: LocalClock) -> list[str]:
         return [gain_sentence(plan), f"The first of the best: {best_words}.", f"{looked}."]
     random = gain_sentence(plan)
     sentences = [
-        f"Best start for {plan.kind.words} of {plan.minutes} min: {best_words}.",
+        f"Best start for {kind_words(plan.kind)} of {plan.minutes} min: {best_words}.",
         f"{looked}: {lowered(random)}",
     ]
     for name, part in ((" before noon", plan.before_noon), (" from noon on", plan.from_noon)):
@@ -140,7 +141,7 @@ def none_good_sentences(none: call_outlook.NoneGood, kind: call_kinds.CallKind, 
     """Return what is said where no start is good: the least bad, what length would do, what would have to change."""
     sentences = [f"Least bad: {minute(none.least_bad['start'], clock)}, {outlook(none.least_bad)}."]
     if none.shorter is None:
-        sentences.append(f"No shorter call would do: not even one of a minute has a good start for {kind.words}.")
+        sentences.append(f"No shorter call would do: not even one of a minute has a good start for {kind_words(kind)}.")
     else:
         when = minute(none.shorter["start"], clock)
         sentences.append(f"Calls of up to {none.minutes} min have a good start: first {when}, {outlook(none.shorter)}.")
@@ -278,7 +279,7 @@ def site_plan_columns(clocks: Mapping[str, LocalClock]) -> list[Column]:
 def plan_notes(plan: calls.CallPlan, runs: int) -> list[Note]:
     """Return what must be known of a plan: what counts as what, the age of the elements, where figures come from."""
     notes = [
-        Note(plan.kind.describe()),
+        Note(kind_sentence(plan.kind)),
         background(good_note()),
         Note(ages_sentence(plan.first, plan.last, "at the first start", "at the last")),
     ]
@@ -307,7 +308,7 @@ def ages_sentence(first: Freshness, last: Freshness, at_first: str, at_last: str
 def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock, left_out: Sequence[str] = ()) -> str:
     """Return the sentence that says how the calls of a calendar go; `left_out` says what its reader left out."""
     if not check.calls:
-        reasons = [reason for _, reason in check.left_out]
+        reasons = [reason_words(reason) for _, reason in check.left_out]
         why = [f"{reasons.count(reason)} because {reason}" for reason in dict.fromkeys(reasons)] + list(left_out)
         return f"No call of {name} could be checked" + (f": {'; '.join(why)}." if why else ": it has none in the span.")
     from passim.answers.calls import outlook as call_outlook
@@ -377,17 +378,75 @@ def check_columns(clock: LocalClock) -> list[Column]:
 
 def check_notes(check: call_check.CallCheck) -> list[Note]:
     """Return what must be known of a check but for what it left out: what counts as what."""
-    notes = [Note(check.kind.describe())]
+    notes = [Note(kind_sentence(check.kind))]
     if any(not call.shows_times for call in check.calls):
         notes.append(Note("A dash means that the elements are too old for single times."))
     return notes
+
+
+_NO_CALL: Final = {
+    "whole days": "it lasts whole days",
+    "no length": "it has no length",
+    "too long": "it lasts over 12 h",
+    "over": "it is already over",
+    "begun": "it has begun already",
+    "after the days": "it comes after the days asked about",
+    "before the record": "it began before the record",
+    "beyond the record": "it was not over when the record ends",
+    "unmeasured": "less than 95 % of it was measured",
+}
+
+
+_KIND_WORDS: Final = {
+    "voice": "a voice call",
+    "video": "a video call",
+    "lesson": "a live video lesson",
+    "screen": "screen sharing",
+    "stream": "a one-way stream",
+}
+
+
+def kind_words(kind: call_kinds.CallKind) -> str:
+    """Return what a kind of call is called in a sentence."""
+    return kind.words or _KIND_WORDS.get(kind.name, kind.name)
+
+
+def kind_sentence(kind: call_kinds.CallKind) -> str:
+    """Say what counts as what in a kind of call."""
+    buffer = f", after {kind.buffer_s:g} s played from what is in hand" if kind.buffer_s else ""
+    return (
+        f"{capital(kind_words(kind))}: a freeze counts from {kind.noticed_from_s:g} s{buffer}, is a pause from "
+        f"{kind.pause_from_s:g} s, and ends the call from {kind.ends_from_s:g} s."
+    )
+
+
+def reason_words(reason: call_check.NoCall) -> str:
+    """Return why an event of a calendar is not judged."""
+    if reason.fault is not None:
+        return f"the rule by which it repeats cannot be followed ({rule_words(reason.fault)})"
+    if reason.why == "elsewhere":
+        return f"it is at another site, {reason.site}"
+    if reason.why == "too old" and reason.age_s >= 0.0:
+        return f"elements are over {_age(reason.age_s)} old by then, too old to tell single calls"
+    if reason.why == "too old":
+        return "the timing error of the elements is too large at any age to tell single calls"
+    return _NO_CALL[reason.why]
+
+
+def rule_words(fault: recurrence.RuleFault) -> str:
+    """Return why a rule of repetition cannot be followed."""
+    if not fault.part:
+        from passim.answers.calls import recurrence
+
+        return f"over {recurrence.MOST_REPEATS:,} times in the time looked at"
+    return f"{fault.part} in place of {fault.wanted}"
 
 
 def left_out_sentences(check: call_check.CallCheck) -> list[str]:
     """Return which calls of a calendar were not checked, a sentence for each reason."""
     reasons: dict[str, list[str]] = {}
     for event, reason in check.left_out:
-        reasons.setdefault(reason, []).append(event.title)
+        reasons.setdefault(reason_words(reason), []).append(event.title)
     return [f"Not checked, because {reason}: {_first(titles)}." for reason, titles in reasons.items()]
 
 
@@ -437,7 +496,7 @@ def event_text(row: Any, kind: call_kinds.CallKind) -> str:
     return (
         f"Expected freezes: {row.expected_freezes:.1f}, of them {pauses(row.expected_pauses)}; "
         f"{duration(row.expected_frozen_s)} frozen; chance that the call drops: {chance_of_end(row.chance_of_end)}; "
-        f"9 of 10 such calls meet {longest}.\n{kind.describe()}\n"
+        f"9 of 10 such calls meet {longest}.\n{kind_sentence(kind)}\n"
         f"{PLANNING_HELP}."
     )
 

@@ -166,7 +166,8 @@ def fit_facts(found: LineFit) -> dict[str, Any]:
                         "chance": clock.chance},
         "others": [
             {"setting": _setting_words(rival), "lacks": list(rival.lacks), "behind": round(rival.behind, 3),
-             "behind_error": round(rival.behind_error, 3), "told_apart": rival.apart, "observation": _watched(found, rival)}
+             "behind_error": round(rival.behind_error, 3), "told_apart": rival.apart,
+             "observation": _watched(found, rival)}
             for rival in found.rivals
         ],
     }  # fmt: skip

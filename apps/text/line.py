@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
+from passim.line import JournalFault
+
 from .columns import COUNT, DURATION, TEXT, Column, Format, day_column, of_row, time_column
 from .notes import Note, background
 from .units import LocalClock, capital, counted, cut_ends, duration
@@ -158,7 +160,21 @@ def _clock_words(time_us: int, zone: ZoneInfo) -> str:
     return datetime.fromtimestamp(time_us // 1_000_000, UTC).astimezone(zone).strftime("%H:%M:%S")
 
 
-def fault_sentence(faults: Sequence[str], rows: Any) -> str:
+def fault_words(fault: JournalFault) -> str:
+    """Return one thing that is wrong with a journal."""
+    minute = f"minute {fault.minute} (row {fault.row})"
+    counted_as = f"{fault.sent} and {fault.lost} lost"
+    return {
+        "file": f"the file is damaged: {fault.detail}",
+        "error": fault.detail,
+        "minutes": "not all of its minutes can be read",
+        "checksum": f"{minute} does not fit its checksum",
+        "counts": f"{minute} holds other probes than it counts, {counted_as}",
+        "order": f"{minute} is out of order",
+    }[fault.what]
+
+
+def fault_sentence(faults: Sequence[JournalFault], rows: Any) -> str:
     """Say whether a journal is whole; `rows` are what it holds, by source."""
     if not faults:
         return f"The journal is whole: {rows}."

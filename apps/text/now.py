@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from .calls import NO_FREEZE_S, minute, none_good_sentences, outlook, pauses, plan_columns
+from .calls import NO_FREEZE_S, kind_words, minute, none_good_sentences, outlook, pauses, plan_columns
 from .columns import TEXT, Column
 from .service import sky_alone_words
 from .units import LocalClock, duration, share, unbroken
@@ -99,7 +99,7 @@ def now_columns(clock: LocalClock) -> list[Column]:
 
 
 def _verdict(now: answers.Now, clock: LocalClock) -> str:
-    call = f"{now.kind.words} of {now.minutes} min"
+    call = f"{kind_words(now.kind)} of {now.minutes} min"
     if not now.freshness.band.shows_odds:
         return "Whether this is a good moment cannot be told: the elements are too old for single moments."
     if now.call_is_wise:

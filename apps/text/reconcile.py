@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from passim.errors import ElementsError
 
 from .answer import Answer, plain_numbers, site_facts
+from .calls import reason_words
 from .columns import COUNT, DURATION, DURATION_OR_NONE, TEXT, Column, Format, day_column, number, time_column
 from .limits import descriptions
 from .line import PLACES, WHERE
@@ -171,14 +172,18 @@ def calls_answer(
 ) -> Answer:
     """Return the answer of past calls: how they went, before what the whole record says."""
     whole = comparison_answer(found, forecast, clock, "events", notes)
-    left_out = [Note(f"Not judged: {event.title}, {clock.when(event.start)}: {why}.") for event, why in calls.left_out]
+    left_out = [
+        Note(f"Not judged: {event.title}, {clock.when(event.start)}: {reason_words(why)}.")
+        for event, why in calls.left_out
+    ]
     facts = {
         **whole.facts,
         "kind": calls.kind.name,
         "calls": len(calls.table),
         "went_as_forecast": calls.went_as_forecast,
         "calls_not_judged": [
-            {"title": event.title, "start": instant(event.start), "why": why} for event, why in calls.left_out
+            {"title": event.title, "start": instant(event.start), "why": reason_words(why)}
+            for event, why in calls.left_out
         ],
     }
     sentence = f"{calls_sentence(calls)}\n{whole.sentence}"

@@ -6,8 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
+from .calls import kind_words
 from .columns import COUNT, DURATION, SHARE, TEXT, Column, number, of_row
-from .units import counted, duration, share
+from .units import capital, counted, duration, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -86,7 +87,7 @@ def rescue_sentence(found: Rescue) -> str:
     )
     if not found.starts:
         return f"{head} No {found.minutes:g} min were measured through, so nothing is said of calls."
-    kind = f"{found.kind.words[:1].upper()}{found.kind.words[1:]} of {found.minutes:g} min"
+    kind = f"{capital(kind_words(found.kind))} of {found.minutes:g} min"
     calls = f"{kind} is spoilt in {share(found.spoilt)} of cases without it and in {share(found.spoilt_left)} with it"
     if found.saved_a_month < _LEAST_SAVED:
         return f"{head} {calls}: {'hardly a' if found.saved_a_month > 0.0 else 'no'} call is saved."

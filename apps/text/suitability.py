@@ -12,7 +12,7 @@ from .units import counted, duration, share
 if TYPE_CHECKING:
     from passim.line import Activity, Availability, Suitability
 
-# What a table calls the activities; a sentence calls them by their own words.
+# What a table calls the activities; a sentence puts an article before it.
 ACTIVITIES: Final = {
     "voice": "voice call",
     "video": "video call",
@@ -48,7 +48,7 @@ def uses_sentence(found: Suitability) -> str:
     parts = []
     for verdict, words in (("good", "good for {}"), ("with pauses", "usable with pauses for {}"),
                            ("not good", "not good for {}")):  # fmt: skip
-        names = table.loc[table["verdict"] == verdict, "words"].tolist()
+        names = [f"a {ACTIVITIES[name]}" for name in table.loc[table["verdict"] == verdict, "activity"]]
         if names:
             parts.append(words.format(_and(names)))
     return f"The line is {'; '.join(parts)}."
@@ -110,7 +110,7 @@ def source_sentence(activity: Activity) -> str:
             not math.isnan(most)
         )
         parts.append(f"delay one way {', '.join(limits)} ({activity.delay_source})")
-    return f"{kind.words[:1].upper()}{kind.words[1:]}: {'; '.join(parts)}."
+    return f"A {ACTIVITIES[kind.name]}: {'; '.join(parts)}."
 
 
 def _and(parts: list[str]) -> str:

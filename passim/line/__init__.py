@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from passim.line.directions import HorizonEvidence, horizon_evidence
     from passim.line.files.reading import Reading, Remark
     from passim.line.fitting.fit import LineFit, Rival, fit_line
+    from passim.line.journal.checking import JournalFault
     from passim.line.journal.file import Journal
     from passim.line.journal.schema import FILE_NAME, OWN_PROBE
     from passim.line.journal.writing import JournalWriter
@@ -54,6 +55,7 @@ __all__ = [
     "Availability",
     "HorizonEvidence",
     "Journal",
+    "JournalFault",
     "JournalWriter",
     "LearnedLine",
     "LineComparison",
@@ -98,6 +100,7 @@ _WHERE = {
     "Availability": "suitability",
     "HorizonEvidence": "directions",
     "Journal": "journal.file",
+    "JournalFault": "journal.checking",
     "JournalWriter": "journal.writing",
     "LearnedLine": "learning",
     "LineComparison": "comparing",

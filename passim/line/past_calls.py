@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.answers.calls.calendar_in import Event
-from passim.answers.calls.check import no_call
+from passim.answers.calls.check import NoCall, no_call
 from passim.answers.calls.hours import check_length
 from passim.answers.calls.kinds import CallKind
 from passim.coverage.notebook import as_html
@@ -58,7 +58,7 @@ class PastCalls:
 
     kind: CallKind
     table: pd.DataFrame = field(repr=False)
-    left_out: tuple[tuple[Event, str], ...]
+    left_out: tuple[tuple[Event, NoCall], ...]
 
     def __repr__(self) -> str:
         return f"<PastCalls: {self.went_as_forecast} of {len(self.table)} calls went as forecast ({self.kind.name})>"
@@ -100,13 +100,13 @@ def calls_as_they_went(
         start_us, end_us = microseconds(event.start), microseconds(event.end)
         reason = no_call(event, event.start)
         if not reason and start_us + offset_us < record.span.start_us:
-            reason = "it began before the record"
+            reason = NoCall("before the record")
         if not reason and end_us + offset_us > record.span.end_us:
-            reason = "it was not over when the record ends"
+            reason = NoCall("beyond the record")
         if not reason:
             unseen_us = total_length(intersection((holes[:, 0], holes[:, 1]), ([start_us], [end_us])))
             if unseen_us > (1.0 - _MEASURED_SHARE) * (end_us - start_us):
-                reason = "less than 95 % of it was measured"
+                reason = NoCall("unmeasured")
         if reason:
             left_out.append((event, reason))
             continue

@@ -67,15 +67,9 @@ class Activity:
         """One word for it."""
         return self.kind.name
 
-    @property
-    def words(self) -> str:
-        """What it is called in a sentence."""
-        return self.kind.words
-
 
 _TRANSFER: Final = CallKind(
     name="transfer",
-    words="a file transfer",
     noticed_from_s=15.0,
     pause_from_s=60.0,
     ends_from_s=100.0,
@@ -88,7 +82,6 @@ _TRANSFER: Final = CallKind(
 )
 _DESKTOP: Final = CallKind(
     name="desktop",
-    words="a remote desktop",
     noticed_from_s=0.5,
     pause_from_s=3.0,
     ends_from_s=30.0,
@@ -101,7 +94,6 @@ _DESKTOP: Final = CallKind(
 )
 _TERMINAL: Final = CallKind(
     name="terminal",
-    words="a terminal session",
     noticed_from_s=1.0,
     pause_from_s=10.0,
     ends_from_s=100.0,
@@ -144,7 +136,7 @@ class Sessions:
 class Suitability:
     """What a line is good for. Made by `suitability`.
 
-    table           one row an activity: activity, words, minutes, starts, noticed_per_hour, pauses_per_hour,
+    table           one row an activity: activity, minutes, starts, noticed_per_hour, pauses_per_hour,
                     ends_per_day, undisturbed, pauses, frozen_s, ended, delay ("at ease", "felt", "too long" or "not
                     known"), verdict
     one_way_ms      half the 95th percentile of the round trips to targets beyond the house; nan where none was measured
@@ -197,7 +189,6 @@ def suitability(record: LineRecord, activities: tuple[Activity, ...] = ACTIVITIE
         rows.append(
             {
                 "activity": each.name,
-                "words": each.words,
                 "minutes": each.minutes,
                 "starts": found.starts,
                 "noticed_per_hour": noticed / (measured_s / 3600.0),

@@ -6,6 +6,7 @@ import difflib
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, TypeVar, get_args
@@ -78,8 +79,18 @@ def zone_at(latitude_deg: float, longitude_deg: float) -> str | None:
     return found
 
 
-def zone_note(site: SiteSettings, year: int) -> str | None:
-    """Return a note where the zone of a site contradicts its coordinates in `year`, else None.
+@dataclass(frozen=True, slots=True)
+class ZoneMismatch:
+    """A site whose zone contradicts its coordinates, which lie in another: up to so many hours apart."""
+
+    site: str
+    zone: str
+    there: str
+    apart_h: float
+
+
+def zone_mismatch(site: SiteSettings, year: int) -> ZoneMismatch | None:
+    """Return where the zone of a site contradicts its coordinates in `year`, else None.
 
     On land the clocks of both must agree in January and in July. At sea the zones of the table are nautical, bands of
     15 deg that nobody on an island lives by: there they may be an hour apart.
@@ -97,10 +108,7 @@ def zone_note(site: SiteSettings, year: int) -> str | None:
     at_sea = there.startswith("Etc/")
     if (min(apart_h) <= 1.0) if at_sea else (max(apart_h) == 0.0):
         return None
-    return (
-        f"The zone of {site.name} is {site.zone}, and its coordinates lie in {there}, up to {max(apart_h):g} h apart: "
-        f"one of the two is wrong."
-    )
+    return ZoneMismatch(site.name, site.zone, there, max(apart_h))
 
 
 def find_setting(data: Mapping[str, Any], setting: str) -> Place | None:

@@ -31,7 +31,7 @@ from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import DailyHours
 from passim.workspace import saving
-from passim.workspace.checking import read_settings, zone_at, zone_note
+from passim.workspace.checking import ZoneMismatch, read_settings, zone_at, zone_mismatch
 from passim.workspace.plover import plover
 from passim.workspace.settings import (
     Assumption,
@@ -55,12 +55,12 @@ _Named = TypeVar("_Named", SiteSettings, GatewaySettings, FleetSettings, SpotSet
 class Workspace:
     """A folder with a checked `passim.toml`. Open one with `load` or `find`; it does not follow later changes.
 
-    ``notes`` holds sentences that the user should be told, such as a zone that contradicts its coordinates.
+    ``zone_mismatches`` are sites whose zone contradicts their coordinates.
     """
 
     folder: Path
     settings: WorkspaceSettings
-    notes: tuple[str, ...] = ()
+    zone_mismatches: tuple[ZoneMismatch, ...] = ()
 
     @classmethod
     def load(cls, path: str | Path) -> Workspace:
@@ -75,9 +75,8 @@ class Workspace:
             )
         settings = read_settings(saving.read_text(file), file)
         year = datetime.now(UTC).year
-        notes = [note for site in settings.sites if (note := zone_note(site, year))]
-        notes += [note for fleet in settings.fleets if (note := fleet.note)]
-        return cls(file.parent, settings, tuple(notes))
+        found = [zone_mismatch(site, year) for site in settings.sites]
+        return cls(file.parent, settings, tuple(one for one in found if one is not None))
 
     @classmethod
     def find(cls, path: str | Path | None = None) -> Workspace | None:

@@ -368,17 +368,6 @@ class FleetSettings(Section):
             self.strict = True
         return self
 
-    @property
-    def note(self) -> str:
-        """What the user should know of an older file's word; empty where it has none."""
-        if self.lenient is None:
-            return ""
-        instead = "leave that line out" if self.lenient else "write strict = true in its place"
-        return (
-            f"The fleet {self.name} says lenient, the word of an older passim: now 1 damaged record in 100 is left out "
-            f"unless strict = true refuses it; {instead}."
-        )
-
 
 class UpdatesSettings(Section):
     """Who brings fresh elements by itself: the dashboard, for as long as it runs, or nobody."""

@@ -17,6 +17,7 @@ from passim.parallel import Job
 
 from ...figures.strip import next_hour
 from ...figures.theme import Theme
+from ...text.calls import kind_sentence, kind_words
 from ...text.columns import picked
 from ...text.gaps import gap_columns
 from ...text.learned import calls_of_record, lesson_notes, such_calls_sentence
@@ -97,7 +98,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             ),
             "ahead": Shown(
                 None,
-                found.kind.describe(),
+                kind_sentence(found.kind),
                 Table(found.table, now_columns(clock), clock),
             ),
         },
@@ -194,7 +195,7 @@ def _caption(coverage: Coverage, clock: LocalClock) -> str:
 
 
 def _kind_options(question: PageRequest) -> Sequence[tuple[str, str]]:
-    return [(kind.name, kind.words) for kind in kinds(question)]
+    return [(kind.name, kind_words(kind)) for kind in kinds(question)]
 
 
 def _length_options(_: PageRequest) -> Sequence[tuple[str, str]]:

@@ -16,6 +16,7 @@ from passim.coverage import visibility
 from passim.errors import InputError
 from passim.forecast import Calibration, timing
 
+from ...text.calendar import calendar_notes, left_out_of_calendar
 from .passes import Progress
 
 MOST_SUGGESTIONS: Final = 5
@@ -80,7 +81,7 @@ def read_appointments(
             wanted=f"at most {MOST_APPOINTMENTS:,}",
             try_next="fewer days",
         )
-    return Appointments(found.events, found.notes, found.left_out)
+    return Appointments(found.events, tuple(calendar_notes(found)), tuple(left_out_of_calendar(found)))
 
 
 def plan(
@@ -124,7 +125,7 @@ def check(
     """Check the calls of a calendar, as `passim.answers.calls.check` does. Raises InputError."""
     forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True, calibration=calibration)
     checked: list[call_check.CheckedCall] = []
-    left_out: list[tuple[calendar.Event, str]] = []
+    left_out: list[tuple[calendar.Event, call_check.NoCall]] = []
     # A few at a time tell how far it is; each few keep clear of all others.
     ordered = sorted(events, key=lambda e: (e.start, e.end, e.uid))
     for first in range(0, len(ordered), _CHECKED_AT_ONCE):

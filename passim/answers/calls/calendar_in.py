@@ -27,6 +27,7 @@ from passim.answers.calls.recurrence import (
     FREQUENCIES,
     MOST_REPEATS,
     WITHIN_A_DAY,
+    RuleFault,
     ends_at,
     every_day,
     fault,
@@ -38,7 +39,6 @@ from passim.intervals import Intervals, union
 from passim.spans import Span, microseconds, zone
 
 _LARGEST_FILE_BYTES: Final = 20_000_000
-_MOST_NOTES: Final = 20
 _QUOTED: Final = re.compile(r'"[^"]*"')
 _PARAMETER: Final = re.compile(r";\s*([A-Z0-9-]+)\s*=")
 _ONCE: Final = ("DTSTART", "DTEND", "DURATION", "RRULE", "RECURRENCE-ID", "UID", "STATUS", "TRANSP")
@@ -61,7 +61,7 @@ class Event:
     all_day: bool = False
     recurring: bool = False
     place: str = ""
-    guessed: str = ""
+    guessed: RuleFault | None = None
     description: str = field(default="", compare=False)
     line: int = field(default=0, compare=False)
 
@@ -71,15 +71,36 @@ _Met = tuple[datetime, Event]
 
 
 @dataclass(frozen=True)
-class CalendarEvents:
-    """The events of a file that meet a span, in order, and sentences on what was left out.
+class OddRule:
+    """A rule by which an event repeats that cannot be followed, or that lets it repeat all day long.
 
-    ``left_out`` says the same in a few words each, without the name of the file: "2 cancelled".
+    ``line`` is where the rule stands, ``begins`` and ``ends`` when the first of the series begins and ends by its own
+    clock, ``times`` how often it repeats in the span. Where ``throughout``, all the time from its begin on counts as
+    busy; else, where the rule has a ``fault``, its hours of every day.
     """
 
+    line: int
+    title: str
+    begins: datetime
+    ends: datetime
+    all_day: bool
+    fault: RuleFault | None
+    throughout: bool
+    times: int
+
+
+@dataclass(frozen=True)
+class CalendarEvents:
+    """The events of a file that meet a span, in order, and what was left out.
+
+    ``cancelled`` events and those marked as ``free``, taking no time, are counted; ``odd_rules`` are told one by one.
+    """
+
+    name: str
     events: tuple[Event, ...]
-    notes: tuple[str, ...]
-    left_out: tuple[str, ...] = ()
+    cancelled: int = 0
+    free: int = 0
+    odd_rules: tuple[OddRule, ...] = ()
 
     def busy_us(self) -> Intervals:
         """Return the busy times, united, microseconds since 1970 UTC."""
@@ -167,27 +188,17 @@ def parse_calendar(
                 shift = _utc(one.begins, one.where) - one.instead_of
                 onward.setdefault(one.uid, []).append(_Onward(one.instead_of, shift, one.length, counts))
     events = [event for retained in moved.values() for event in retained]
-    unfollowed: list[tuple[int, str]] = []
+    odd_rules: list[OddRule] = []
     for one, counts in series:
         if one.instead_of is not None or not counts:
             continue
         found = _unmoved(one, span, moved, sorted(onward.get(one.uid, ()), key=lambda o: o.since))
         events += found
         # Whoever asks about calls is told with the calls themselves.
-        words = "" if suggested else one.rule_words(found)
-        if words:
-            unfollowed.append((one.line, words))
+        if not suggested and (odd := one.odd_rule(found)) is not None:
+            odd_rules.append(odd)
     events.sort(key=lambda e: (e.start, e.end, e.uid))
-    left_out = [f"{cancelled} cancelled"] if cancelled else []
-    left_out += [f"{free} marked as taking no time"] if free else []
-    notes = [f"{name}: {words}, left out." for words in left_out]
-    notes += [f"{name}, line {line}: {words}." for line, words in unfollowed[:_MOST_NOTES]]
-    left_out += [words for _, words in unfollowed[:_MOST_NOTES]]
-    if len(unfollowed) > _MOST_NOTES:
-        more = f"{len(unfollowed) - _MOST_NOTES:,} more events with a rule that cannot be followed"
-        notes.append(f"{name}: {more}.")
-        left_out.append(more)
-    return CalendarEvents(tuple(events), tuple(notes), tuple(left_out))
+    return CalendarEvents(name, tuple(events), cancelled, free, tuple(odd_rules))
 
 
 @dataclass(frozen=True)
@@ -266,7 +277,7 @@ class _Series:
     besides: dict[datetime, timedelta | None]
     instead_of: datetime | None
     and_future: bool
-    fault: str | None
+    fault: RuleFault | None
     line: int
     name: str
     place: str
@@ -337,7 +348,7 @@ class _Series:
                     start,
                     Event(
                         self.uid, self.title, start, end, self.all_day, recurring, self.place,
-                        self.fault or "" if self.rule is not None else "", self.description, self.block_line,
+                        self.fault if self.rule is not None else None, self.description, self.block_line,
                     ),
                 )  # fmt: skip
 
@@ -345,7 +356,7 @@ class _Series:
         """Yield one event for all the time in which a rule repeats that repeats too often to be followed."""
         start, until = _utc(self.begins, self.where), ends_at(self.rule or "", self.where)
         end = span.end if until is None else min(_utc(until, self.where) + self.length, span.end)
-        why = self.fault or f"over {MOST_REPEATS:,} times in the time looked at"
+        why = self.fault or RuleFault()
         event = Event(self.uid, self.title, max(start, span.start), end, False, True, self.place, why)
         if event.start < event.end:
             yield start, event
@@ -382,29 +393,14 @@ class _Series:
     def _within_a_day(self) -> bool:
         return self.rule is not None and parts_of(self.rule).get("FREQ") in WITHIN_A_DAY
 
-    def rule_words(self, found: Sequence[Event]) -> str:
-        """Say what to know of the rule by which `found` repeat: empty for one that people use, and that is followed."""
-        too_often = self.fault is None and next((event.guessed for event in found if event.guessed), "")
-        if too_often or (self.fault is not None and self._within_a_day):
-            return (
-                f"the rule by which {self.title!r} repeats cannot be followed ({self.fault or too_often}); all the "
-                f"time from {self.begins:%Y-%m-%d %H:%M} on counts as busy"
-            )
-        if self.fault is not None:
-            return self._fault_words()
-        if self._within_a_day and found:
-            return f"{self.title!r} repeats {len(found):,} times in the time looked at; each counts as busy"
-        return ""
-
-    def _fault_words(self) -> str:
-        """Say that the rule cannot be followed, why, and what counts instead."""
-        hours = (
-            "all of it counts" if self.all_day else f"{self.begins:%H:%M} to {self.begins + self.length:%H:%M} counts"
-        )
-        return (
-            f"the rule by which {self.title!r} repeats cannot be followed ({self.fault}); {hours} as busy on every day "
-            f"from {self.begins:%Y-%m-%d} on"
-        )
+    def odd_rule(self, found: Sequence[Event]) -> OddRule | None:
+        """Return the rule by which `found` repeat; None for one that people use, and that is followed."""
+        fault = self.fault or next((event.guessed for event in found if event.guessed is not None), None)
+        if fault is None and not (self._within_a_day and found):
+            return None
+        throughout = fault is not None and (self.fault is None or self._within_a_day)
+        ends = self.begins + self.length
+        return OddRule(self.line, self.title, self.begins, ends, self.all_day, fault, throughout, len(found))
 
 
 def _rule(rules: Any, line: int, name: str) -> str:

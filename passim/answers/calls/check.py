@@ -18,10 +18,11 @@ from passim.answers.calls.hours import MINUTE_US, starts
 from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.outlook import COLUMNS, MOST_CHANCE_OF_END, good_starts, windows
 from passim.answers.calls.plan import better
+from passim.answers.calls.recurrence import RuleFault
 from passim.elements.records import Fleet
 from passim.errors import SpanError
 from passim.forecast.odds_events import Simulation
-from passim.forecast.timing import TimingModel, age_words, band_for, bands_of
+from passim.forecast.timing import TimingModel, band_for, bands_of
 from passim.spans import DailyHours, microseconds, moment, zone
 
 Index = NDArray[np.int64]
@@ -55,13 +56,30 @@ class CheckedCall:
     nearest_better: pd.Series | None
 
 
+@dataclass(frozen=True, slots=True)
+class NoCall:
+    """Why an event of a calendar is not judged: a code, and what goes with it.
+
+    "whole days", "no length", "too long", "over", "begun", "after the days"
+    "rule"          the rule by which it repeats cannot be followed: ``fault``
+    "elsewhere"     it is at another ``site``
+    "too old"       elements are over ``age_s`` old by then; below 0: too uncertain at any age
+    "before the record", "beyond the record", "unmeasured"    of a call gone by, beside a record of the line
+    """
+
+    why: str
+    fault: RuleFault | None = None
+    site: str = ""
+    age_s: float = 0.0
+
+
 @dataclass(frozen=True)
 class CallCheck:
     """All calls of a calendar within the span, in order, and (event, reason) for those that could not be checked."""
 
     kind: CallKind
     calls: tuple[CheckedCall, ...]
-    left_out: tuple[tuple[Event, str], ...]
+    left_out: tuple[tuple[Event, NoCall], ...]
 
     @property
     def table(self) -> pd.DataFrame:
@@ -111,20 +129,15 @@ def check_calls(
     futures = (forecast.futures(kind, runs=runs, seed=seed), forecast.futures(kind, runs=runs, seed=seed + 1))
     gaps = forecast.gaps_us(kind.buffer_s)
     limit_s = _tells_calls_up_to_s(forecast.model)
-    too_old = (
-        f"elements are over {age_words(limit_s)} old by then, too old to tell single calls"
-        if limit_s >= 0.0
-        else "the timing error of the elements is too large at any age to tell single calls"
-    )
     # What awaits each start of calls of one length, whoever else is busy: appointments are often of the same length.
     judged: dict[int, list[pd.DataFrame] | None] = {}
     for event in sorted(events, key=lambda e: (e.start, e.end, e.uid)):
         fresh = forecast.freshness(event.start)
         reason = no_call(event, span.start) or _elsewhere(event, other_sites)
         if not reason and not fresh.band.shows_odds:
-            reason = too_old
+            reason = NoCall("too old", age_s=limit_s)
         if not reason and event.end > span.end:
-            reason = "it comes after the days asked about"
+            reason = NoCall("after the days")
         if reason:
             left_out.append((event, reason))
             continue
@@ -190,30 +203,30 @@ def _nearest_better(
     return None
 
 
-def no_call(event: Event, start: datetime) -> str:
-    """Return why an event cannot be checked, empty where it can."""
+def no_call(event: Event, start: datetime) -> NoCall | None:
+    """Return why an event cannot be checked, None where it can."""
     if event.all_day:
-        return "it lasts whole days"
+        return NoCall("whole days")
     if event.end <= event.start:
-        return "it has no length"
+        return NoCall("no length")
     if (event.end - event.start).total_seconds() > _LONGEST_CALL_S:
-        return "it lasts over 12 h"
-    if event.guessed:
-        return f"the rule by which it repeats cannot be followed ({event.guessed})"
+        return NoCall("too long")
+    if event.guessed is not None:
+        return NoCall("rule", event.guessed)
     if event.end <= start:
-        return "it is already over"
+        return NoCall("over")
     if event.start < start:
-        return "it has begun already"
-    return ""
+        return NoCall("begun")
+    return None
 
 
-def _elsewhere(event: Event, other_sites: Sequence[str]) -> str:
-    """Return that an event takes place at another site by its LOCATION, empty where it does not say so."""
+def _elsewhere(event: Event, other_sites: Sequence[str]) -> NoCall | None:
+    """Return that an event takes place at another site by its LOCATION, None where it does not say so."""
     place = event.place.casefold()
     # "Skerry", "Skerry, island of the invented" and "Skerry roof", a mounting spot, are all at Skerry.
     names = {name.casefold(): name for name in other_sites}
     found = [name for key, name in names.items() if place == key or place.startswith((f"{key},", f"{key} "))]
-    return f"it is at another site, {found[0]}" if found else ""
+    return NoCall("elsewhere", site=found[0]) if found else None
 
 
 def horizon_of(fleet: Fleet, start: datetime, model: TimingModel | None = None) -> datetime:

@@ -30,7 +30,7 @@ class CallKind:
     """A kind of call. Lengths are those of a freeze, seconds; one is counted from `noticed_from_s` on.
 
     name            one word, to ask for it by
-    words           what it is called in a sentence
+    words           what a workspace calls it in a sentence; empty where it leaves that to whoever words the answer
     noticed_from_s  shorter freezes pass unnoticed
     pause_from_s    from here on people stop and wait
     ends_from_s     from here on the call is over and has to be set up again
@@ -42,7 +42,7 @@ class CallKind:
     """
 
     name: str
-    words: str
+    words: str = ""
     noticed_from_s: float
     pause_from_s: float
     ends_from_s: float
@@ -76,14 +76,6 @@ class CallKind:
         """The three lengths that count, seconds, rising."""
         return self.noticed_from_s, self.pause_from_s, self.ends_from_s
 
-    def describe(self) -> str:
-        """Say in one sentence what counts as what."""
-        buffer = f", after {self.buffer_s:g} s played from what is in hand" if self.buffer_s else ""
-        return (
-            f"{self.words[:1].upper()}{self.words[1:]}: a freeze counts from {self.noticed_from_s:g} s{buffer}, is a "
-            f"pause from {self.pause_from_s:g} s, and ends the call from {self.ends_from_s:g} s."
-        )
-
     def changed(self, source: str, *, words: str | None = None, **thresholds_s: float) -> CallKind:
         """Return the kind with some thresholds changed, `source` saying who changed them. Raises InputError."""
         unknown = [name for name in thresholds_s if name not in THRESHOLDS]
@@ -96,7 +88,6 @@ class CallKind:
 
 VOICE: Final = CallKind(
     name="voice",
-    words="a voice call",
     noticed_from_s=0.3,
     pause_from_s=3.0,
     ends_from_s=30.0,
@@ -109,7 +100,6 @@ VOICE: Final = CallKind(
 )
 VIDEO: Final = CallKind(
     name="video",
-    words="a video call",
     noticed_from_s=0.5,
     pause_from_s=5.0,
     ends_from_s=30.0,
@@ -122,7 +112,6 @@ VIDEO: Final = CallKind(
 )
 LESSON: Final = CallKind(
     name="lesson",
-    words="a live video lesson",
     noticed_from_s=0.5,
     pause_from_s=5.0,
     ends_from_s=30.0,
@@ -135,7 +124,6 @@ LESSON: Final = CallKind(
 )
 SCREEN: Final = CallKind(
     name="screen",
-    words="screen sharing",
     noticed_from_s=1.0,
     pause_from_s=5.0,
     ends_from_s=30.0,
@@ -148,7 +136,6 @@ SCREEN: Final = CallKind(
 )
 STREAM: Final = CallKind(
     name="stream",
-    words="a one-way stream",
     noticed_from_s=0.5,
     pause_from_s=5.0,
     ends_from_s=30.0,

@@ -145,7 +145,7 @@ class CallPlan:
             best = "best start" if self.none_good is None else "no good start, the least bad"
             at = self.shown["start"].iloc[0].tz_convert(self.timezone)
             words = f"{best} {at:%Y-%m-%d %H:%M} ({self.timezone}), {len(self.ranked):,} starts ranked"
-        return f"<CallPlan for {self.kind.words} of {self.minutes} min, {self.span}: {words}>"
+        return f"<CallPlan for {self.kind.name} of {self.minutes} min, {self.span}: {words}>"
 
     def _repr_html_(self) -> str:
         return as_html(self, self.shown)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from calendar import isleap
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from itertools import islice, takewhile
@@ -58,8 +59,17 @@ def parts_of(rule: str) -> dict[str, str]:
     return {name: value for name, _, value in pairs}
 
 
-def fault(rule: str, begins: datetime) -> str | None:
-    """Return in a few words what RFC 5545 does not allow in `rule`, or None for a rule that can be followed."""
+@dataclass(frozen=True, slots=True)
+class RuleFault:
+    """Why a rule cannot be followed: the part that is wrong, and what would be right; both empty where it only repeats
+    more than `MOST_REPEATS` times in the time looked at."""
+
+    part: str = ""
+    wanted: str = ""
+
+
+def fault(rule: str, begins: datetime) -> RuleFault | None:
+    """Return what RFC 5545 does not allow in `rule`, or None for a rule that can be followed."""
     for name, value in parts_of(rule).items():
         if name in _NUMBERS:
             largest, zero, negative = _NUMBERS[name]
@@ -68,21 +78,21 @@ def fault(rule: str, begins: datetime) -> str | None:
                 low = -largest if negative else 0
                 if number is None or not low <= number <= largest or (number == 0 and not zero):
                     range_words = f"{0 if zero else 1} to {largest}" + (" or as many from the end" if negative else "")
-                    return f"{name}={text}, which goes from {range_words}"
+                    return RuleFault(f"{name}={text}", range_words)
         elif name == "BYDAY":
             wrong = next((text for text in value.split(",") if not _ONE_DAY.fullmatch(text)), None)
             if wrong is not None:
-                return f"BYDAY={wrong}, which is a day such as MO or -1FR"
+                return RuleFault(f"BYDAY={wrong}", "a day such as MO or -1FR")
         elif name == "UNTIL":
             if not _is_until(value):
-                return f"UNTIL={value}, which is no time that exists"
+                return RuleFault(f"UNTIL={value}", "a time that exists")
         elif name == "WKST":
             if not (value and _ONE_DAY.fullmatch(value) and value.isalpha()):
-                return f"WKST={value}, which is a day such as MO"
+                return RuleFault(f"WKST={value}", "a day such as MO")
         elif name != "FREQ":
-            return f"{name}, which passim does not know"
+            return RuleFault(name, "a part that RFC 5545 has")
     if begins.year < _EARLIEST_YEAR:
-        return f"a start in the year {begins.year}, from which nobody counts"
+        return RuleFault(f"a start in {begins.year}", f"{_EARLIEST_YEAR} or later")
     return None
 
 

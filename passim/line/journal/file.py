@@ -19,6 +19,7 @@ from passim.spans import Span, microseconds, moment
 if TYPE_CHECKING:
     import pandas as pd
 
+    from passim.line.journal.checking import JournalFault
     from passim.line.record import LineRecord, Probes
 
 
@@ -119,8 +120,8 @@ class Journal:
                 database.execute(f"DELETE FROM {table} WHERE source = ?", row)
             database.execute("DELETE FROM source WHERE id = ?", row)
 
-    def check(self) -> tuple[str, ...]:
-        """Return what is wrong with the file, a sentence each; none where it is whole."""
+    def check(self) -> tuple[JournalFault, ...]:
+        """Return what is wrong with the file; nothing where it is whole."""
         from passim.line.journal.checking import faults
 
         return faults(self.path)

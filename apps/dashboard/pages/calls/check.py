@@ -29,7 +29,7 @@ from .request import CallRequest, seen_of
 _CHECK_WITHIN_S: Final = 180.0
 # Calls that come this soon after the days asked about are named as not checked.
 _NAMED_WITHIN: Final = timedelta(days=14)
-_OVER, _LATER = "it is already over", "it is after these days"
+_OVER, _LATER = call_check.NoCall("over"), call_check.NoCall("after the days")
 CHECK = Panel(
     "check",
     "How your planned calls will go",

@@ -14,6 +14,7 @@ from ....figures.setup import places
 from ....figures.theme import Theme
 from ....text import setup as words
 from ....text.notes import weighed
+from ....text.setup import workspace_sentences
 from ....text.units import printable
 from ....text.ways_out import in_page_words
 from ...address import changed, query_of, read_query
@@ -62,7 +63,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 Table(rows, words.PLACE_COLUMNS, of_site=False),
             )
         },
-        (*weighed(workspace.notes), *common_notes(question, Span.starting(question.now))),
+        (*weighed(workspace_sentences(workspace)), *common_notes(question, Span.starting(question.now))),
         words.HOW,
     )
 
