@@ -219,6 +219,35 @@ def test_what_is_skipped_stays_below_its_bound(monkeypatch: pytest.MonkeyPatch) 
         assert np.abs(odds.no_service - whole.no_service).max() < SKIPPED_BELOW
 
 
+def test_what_is_read_off_between_knots_is_within_a_hundredth(
+    monkeypatch: pytest.MonkeyPatch, subtests: pytest.Subtests
+) -> None:
+    """Short and long passes, many and few, under errors of seconds and less: against every moment worked out."""
+    steep = TimingModel.steady(4.0, shared_per_day2_s=0.3)
+    for passes, length_s, age_days, model in (
+        (1500, 10.0, 7.0, TimingModel()),
+        (1500, 10.0, 4.0, TimingModel.stormy()),
+        (200, 100.0, 7.0, TimingModel()),
+        (900, 5.9, 3.0, steep),
+        (400, 30.0, 3.0, steep),
+        (400, 30.0, 0.2, TimingModel()),
+    ):
+        start_s = np.random.default_rng(passes).uniform(-600.0, 4200.0, passes)
+        joint = grouped(*zip(np.arange(passes), start_s, start_s + length_s, strict=True))
+        common = (joint, epochs(passes, age_days), HOUR, model)
+        odds = odds_of_no_service(*common, searched=AROUND).no_service
+        with subtests.test(passes=passes, length_s=length_s, age_days=age_days), monkeypatch.context() as patch:
+            patch.setattr("passim.forecast.odds._MANY_CELLS", 0)
+            patch.setattr("passim.forecast.odds._MOMENTS_A_PIECE", 700)
+            read = odds_of_no_service(*common, searched=AROUND).no_service
+            told = odds > SKIPPED_BELOW
+            assert told.sum() > 300
+            assert np.abs(read[told] / odds[told] - 1.0).max() < 0.01
+            assert np.abs(read - odds).max() < 0.003
+            # Nothing is read off where errors are short beside the passes.
+            assert np.array_equal(read, odds) == (length_s > 10.0)
+
+
 def test_blocks_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     joint = scene(200, 50, seed=4)
     odds = odds_of_no_service(joint, epochs(50, 3.0), HOUR)
