@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -141,13 +142,19 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
         assert bounds is not None
         record = journal.read(Span(*bounds), INVENTED_RECORD)
     statistics = line_statistics(record, ZONE)
-    assert found.sentence == frozen_sentence(statistics, LocalClock(ZONE, record.span))
+    assert found.second == frozen_sentence(statistics, LocalClock(ZONE, record.span))
     said = CliRunner().invoke(main, ["journal", "--workspace", str(school.folder)])
-    assert said.output.startswith(found.sentence)
+    assert said.output.startswith(found.second)
+    assert [words for _, words in found.figures] == ["freezes of the line", "the longest", "outages came as forecast"]
     # Nearly all of what the sky takes was forecast, which luck does not do.
-    hits = int(found.second.split(", ")[1].split()[0])
-    assert hits > 0.85 * len(record.outages)
-    assert "by luck" in found.second
+    said_so = re.fullmatch(
+        r"Freezes come as forecast: (\d+) of (\d+) in 7 d .* measured; by luck it would have been (\d+)\.",
+        found.sentence,
+    )
+    assert said_so is not None
+    hits, of, luck = map(int, said_so.groups())
+    assert 0.85 * of < hits < of <= (record.outages["where"] == "line").sum()
+    assert luck < 20
     assert set(found.panels) == {"days", "day", "where", "uses", "match", "directions"}
     sky = found.panels["directions"]
     assert sky.figure is not None

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 class Panel:
     """A place on a page for a picture, a table, or both; ``name`` is a word for the address and for ids.
 
-    ``times`` says what of it tells single times, and is left out where elements are too old for them: "picture",
-    "table".
+    One that is ``quiet`` shows its sentence, and keeps picture and table behind a row to open. ``times`` says what of
+    it tells single times, and is left out where elements are too old for them: "picture", "table".
     """
 
     name: str
@@ -37,6 +37,7 @@ class Panel:
     picture: bool = True
     table: bool = True
     times: Sequence[Literal["picture", "table"]] = ()
+    quiet: bool = False
 
 
 @dataclass(frozen=True)

@@ -56,30 +56,21 @@ def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
     """
     name = f"{page.name.lower()}-{panel.name}"
     pieces: list[Any] = [html.H2(panel.title, id=f"title-{name}", className="panel-title")]
-    if panel.picture:
-        pieces.append(
-            html.Div(
-                dcc.Graph(
-                    id=part("picture", panel.name),
-                    figure=_nothing_yet(),
-                    config=CONFIG,
-                    responsive="auto",  # the width of the page, the height of the figure
-                    className="picture",
-                ),
-                className="picture-frame",
-                role="group",
-                **aria(labelledby=f"title-{name}", describedby=written(part("caption", panel.name))),
-            )
-        )
+    picture = _picture(panel, f"title-{name}") if panel.picture else None
+    if picture is not None and not panel.quiet:
+        pieces.append(picture)
     pieces.append(html.P(id=part("caption", panel.name), className="caption"))
     if near:
         pieces = [html.Div(pieces, className="body"), html.Div(near, className="aside")]
+    behind = [picture] if picture is not None and panel.quiet else []
     row: list[Any] = [help_block(panel)]
     if panel.table:
+        what = "picture and numbers" if behind else "the numbers"
         row.append(
             html.Details(
                 [
-                    html.Summary(f"{panel.title}: the numbers"),
+                    html.Summary(f"{panel.title}: {what}"),
+                    *behind,
                     html.Div(
                         id=part("table", panel.name),
                         className="table-frame",
@@ -90,12 +81,28 @@ def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
                     html.A("Download as CSV", id=part("csv", panel.name), href="#", className="button", download=""),
                 ],
                 # A page is taken in at a glance: numbers wait until they are wanted, unless they are all there is.
-                open=not panel.picture,
+                open=not panel.picture and not panel.quiet,
                 className="numbers",
             )
         )
     pieces.append(html.Div(row, className="row"))
     return html.Section(pieces, className="panel lead" if near else "panel", **aria(labelledby=f"title-{name}"))
+
+
+def _picture(panel: Panel, title: str) -> Any:
+    """Return the place of a panel's picture."""
+    return html.Div(
+        dcc.Graph(
+            id=part("picture", panel.name),
+            figure=_nothing_yet(),
+            config=CONFIG,
+            responsive="auto",  # the width of the page, the height of the figure
+            className="picture",
+        ),
+        className="picture-frame",
+        role="group",
+        **aria(labelledby=title, describedby=written(part("caption", panel.name))),
+    )
 
 
 def _nothing_yet() -> go.Figure:

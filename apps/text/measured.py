@@ -41,6 +41,36 @@ def asks_sentence(targets: Sequence[Target], every_s: float) -> str:
     return f"It asks {names} every {every_s:g} s whether they answer, and nobody else."
 
 
+_AS_FORECAST: Final = {
+    "strong": "Freezes come as forecast",
+    "some": "Some freezes come as forecast",
+    "none": "Freezes do not come as forecast",
+}
+
+
+def lead_sentence(comparison: LineComparison) -> str:
+    """Say in one breath whether the freezes of the line came as forecast; empty where none could be judged."""
+    events = comparison.events[comparison.events["where"] == "line"]
+    hits, total = int((events["event"] == "hit").sum()), int((events["event"] != "false alarm").sum())
+    if not total:
+        return ""
+    luck = comparison.hits_by_luck
+    return (
+        f"{_AS_FORECAST[comparison.evidence]}: {hits:,} of {total:,} in {duration(comparison.measured_s)} measured; by "
+        f"luck it would have been {luck:,.0f}."
+    )
+
+
+def record_figures(found: LineStatistics, comparison: LineComparison | None) -> list[tuple[str, str]]:
+    """Return the figures beside the picture: how many freezes, the longest, how many came as forecast."""
+    if not found.count:
+        return []
+    told = [(f"{found.count:,}", "freezes of the line"), (duration(found.lengths.longest_s), "the longest")]
+    if comparison is not None and comparison.evidence != "none":
+        told.append((f"{comparison.hits:,} of {comparison.recorded:,}", "outages came as forecast"))
+    return told
+
+
 def clock_caption(found: LineStatistics, comparison: LineComparison | None) -> str:
     """Say what to see in the picture of days."""
     words = (

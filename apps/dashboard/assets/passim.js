@@ -164,6 +164,15 @@
   };
   document.addEventListener("toggle", drawTables, true);
 
+  // A picture that was first drawn behind a closed summary knows no height: it takes that of its figure.
+  const givePicturesHeight = () => {
+    for (const plot of document.querySelectorAll("details[open] > .picture-frame .js-plotly-plot")) {
+      const drawn = plot._fullLayout;
+      if (!plot.offsetHeight && drawn) plot.style.height = `${drawn.height}px`;
+    }
+  };
+  document.addEventListener("toggle", givePicturesHeight, true);
+
   // On paper nothing can be opened: what was closed is open for as long as the page is printed.
   const paper = window.matchMedia("print");
   let opened = [];
@@ -172,6 +181,7 @@
       opened = [...document.querySelectorAll("details.numbers:not([open])")];
       for (const details of opened) details.open = true;
       drawTables();
+      givePicturesHeight();
     } else {
       for (const details of opened) details.open = false;
       opened = [];

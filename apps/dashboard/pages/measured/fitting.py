@@ -30,9 +30,11 @@ _DEADLINE_S: Final = 1800.0
 _NAME: Final = "fit"
 
 
-def section(_: PageRequest) -> Any:
-    """Return the place of the search."""
-    return html.Section(
+def section(question: PageRequest) -> list[Any]:
+    """Return the place of the search, where there is a record or one is made for the demonstration."""
+    if not question.state.invented and not question.workspace.journal_file.exists():
+        return []
+    place = html.Section(
         [
             html.H2(words.TITLE, id="title-fit", className="panel-title"),
             html.P(words.ABOUT, className="caption"),
@@ -47,6 +49,7 @@ def section(_: PageRequest) -> Any:
         className="panel fitting",
         **aria(labelledby="title-fit"),
     )
+    return [place]
 
 
 def register(app: Dash, state: DashboardState) -> None:

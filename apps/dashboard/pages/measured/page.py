@@ -43,6 +43,8 @@ from ....text.measured import (
     bar_words,
     clock_caption,
     day_caption,
+    lead_sentence,
+    record_figures,
     unmatched_words,
     untold_words,
 )
@@ -86,6 +88,7 @@ DAY = Panel(
         "As in the picture of days. The table lists every outage of the day.",
         _SOURCE,
     ),
+    quiet=True,
 )
 WHERE = Panel(
     "where",
@@ -96,6 +99,7 @@ WHERE = Panel(
         "Outages of all targets at once are told apart by whether the nearest one, your own router, was out too.",
         _SOURCE,
     ),
+    quiet=True,
 )
 USES = Panel(
     "uses",
@@ -107,6 +111,7 @@ USES = Panel(
         _SOURCE,
     ),
     picture=False,
+    quiet=True,
 )
 MATCH = Panel(
     "match",
@@ -118,6 +123,7 @@ MATCH = Panel(
         f"{_SOURCE} The forecast: elements, site, spot and limits of the workspace.",
     ),
     picture=False,
+    quiet=True,
 )
 
 DIRECTIONS = Panel(
@@ -132,6 +138,7 @@ DIRECTIONS = Panel(
         "record makes a horizon file of it.",
         f"{_SOURCE} The satellites: elements, site and limits of the workspace.",
     ),
+    quiet=True,
 )
 
 
@@ -185,8 +192,12 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 still = still or working.job
         else:
             second = unmatched_words(in_page_words(answered.error))
+    # What matters most stands first: whether it came as forecast, once that is known.
+    froze = frozen_sentence(found.statistics, question.clock(asked.span))
+    lead = "" if matched is None else lead_sentence(matched.comparison)
+    sentence, second = (lead, froze) if lead else (froze, second)
     return Answer(
-        frozen_sentence(found.statistics, question.clock(asked.span)),
+        sentence,
         _panels(question, theme, asked, found, matched, sky),
         (
             *(Note(words) for words in [holes_sentence(found.record)] if words),
@@ -198,6 +209,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         ),
         second,
         still,
+        figures=record_figures(found.statistics, None if matched is None else matched.comparison),
     )
 
 
@@ -433,7 +445,7 @@ PAGE: Final = Page(
     path="/measured",
     name="Measured",
     asks="What did the line really do?",
-    panels=(DAYS, DAY, WHERE, USES, MATCH, DIRECTIONS),
+    panels=(DAYS, MATCH, WHERE, USES, DIRECTIONS, DAY),
     answer=answer,
     controls=(
         Control("record", "Record", _record_options),
@@ -443,7 +455,7 @@ PAGE: Final = Page(
     uses=("place", "mask", "fleet"),
     tick_s=30.0,
     extra=recording.section,
-    below=lambda question: [fitting.section(question)],
+    below=fitting.section,
     register=_register,
     looks_back=True,
 )
