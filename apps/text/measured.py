@@ -50,8 +50,7 @@ _AS_FORECAST: Final = {
 
 def lead_sentence(comparison: LineComparison) -> str:
     """Say in one breath whether the freezes of the line came as forecast; empty where none could be judged."""
-    events = comparison.events[comparison.events["where"] == "line"]
-    hits, total = int((events["event"] == "hit").sum()), int((events["event"] != "false alarm").sum())
+    hits, total = _as_forecast(comparison)
     if not total:
         return ""
     luck = comparison.hits_by_luck
@@ -61,13 +60,20 @@ def lead_sentence(comparison: LineComparison) -> str:
     )
 
 
+def _as_forecast(comparison: LineComparison) -> tuple[int, int]:
+    """Return how many freezes of the line came as forecast, and of how many."""
+    events = comparison.events[comparison.events["where"] == "line"]
+    return int((events["event"] == "hit").sum()), int((events["event"] != "false alarm").sum())
+
+
 def record_figures(found: LineStatistics, comparison: LineComparison | None) -> list[tuple[str, str]]:
     """Return the figures beside the picture: how many freezes, the longest, how many came as forecast."""
     if not found.count:
         return []
     told = [(f"{found.count:,}", "freezes of the line"), (duration(found.lengths.longest_s), "the longest")]
     if comparison is not None and comparison.evidence != "none":
-        told.append((f"{comparison.hits:,} of {comparison.recorded:,}", "outages came as forecast"))
+        hits, total = _as_forecast(comparison)
+        told.append((f"{hits:,} of {total:,}", "came as forecast"))
     return told
 
 

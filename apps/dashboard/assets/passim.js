@@ -164,11 +164,11 @@
   };
   document.addEventListener("toggle", drawTables, true);
 
-  // A picture that was first drawn behind a closed summary knows no height: it takes that of its figure.
+  // A picture that was first drawn behind a closed summary fills a place without height: it keeps that of its figure.
   const givePicturesHeight = () => {
     for (const plot of document.querySelectorAll("details[open] > .picture-frame .js-plotly-plot")) {
       const drawn = plot._fullLayout;
-      if (!plot.offsetHeight && drawn) plot.style.height = `${drawn.height}px`;
+      if (drawn && !plot.style.height.endsWith("px")) plot.style.height = `${drawn.height}px`;
     }
   };
   document.addEventListener("toggle", givePicturesHeight, true);
