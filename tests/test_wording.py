@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import ast
+import re
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+import passim
 import passim_apps
 from passim import Fleet
 from passim.errors import SiteError
@@ -219,3 +222,78 @@ def test_no_face_falls_back_into_clumsy_words() -> None:
 def test_a_fleet_is_never_called_the_fleet_fleet() -> None:
     names = ("Plover (invented)", "fleet", "Fleet", "")
     assert [Fleet((), name).words for name in names] == ["the fleet Plover (invented)", *["the fleet"] * 3]
+
+
+# Texts of passim/ that people may read all the same: parts of errors, which are worded by what they name, got and
+# wanted, and remarks in files that passim writes.
+_ERRORS_AND_FILES = {
+    "answers/calls/recurrence.py", "elements/feeds/http.py", "elements/feeds/update.py", "elements/files.py",
+    "elements/identifiers.py", "elements/omm.py", "elements/omm_text.py", "elements/omm_xml.py", "elements/patterns.py",
+    "elements/read_log.py", "elements/records.py", "elements/two_line.py", "errors.py", "forecast/verification.py",
+    "line/files/__init__.py", "orbits/propagation.py", "parallel/executors.py", "parallel/leash.py",
+    "parallel/worker.py", "sky/survey.py", "workspace/checking.py", "workspace/creating.py", "workspace/folder.py",
+    "workspace/plans.py", "workspace/saving.py",
+}  # fmt: skip
+_RAISES = re.compile(
+    r"(Error|Warning|Refused|Unreachable|UnreadLine|RuleFault|CsvKind)$"
+    r"|^(warn|aware|check_damage|check_name|refuse_stale|_check_range|_check_number|\w*refused?|_fail)$"
+)
+_FIELDS = {"got", "wanted", "try_next", "instead", "what", "where", "remark", "source", "sources", "delay_source"}
+_OF_ERRORS = re.compile(r"_?(wanted|got|what|where|why|try_next|way_out|instead|out|example)", re.IGNORECASE)
+_SOURCES = re.compile(r"_(consent|no_buffer|practice|g\d+)", re.IGNORECASE)
+_A_WORD = re.compile(r"(?<![\w{%<\\(?])[A-Za-z][a-z']+(?![\w}(=])")
+
+
+def _texts_for_people(node: ast.AST, known: bool = False) -> Iterator[str]:
+    """Yield the texts below a node that read like sentences: those of errors, `repr`s and docstrings are none."""
+    for child in ast.iter_child_nodes(node):
+        inside = known or isinstance(child, ast.Raise)
+        if isinstance(child, ast.Expr) and isinstance(child.value, ast.Constant):
+            continue
+        if isinstance(child, ast.FunctionDef):
+            inside = child.name in ("__repr__", "_repr_html_")
+        elif isinstance(child, ast.keyword):
+            inside = inside or child.arg in _FIELDS
+        elif isinstance(child, ast.Call):
+            called = child.func.attr if isinstance(child.func, ast.Attribute) else getattr(child.func, "id", "")
+            inside = inside or bool(_RAISES.search(called))
+        elif isinstance(child, (ast.Assign, ast.AnnAssign)):
+            names = [
+                each.id for each in ast.walk(child) if isinstance(each, ast.Name) and isinstance(each.ctx, ast.Store)
+            ]
+            inside = inside or any(_OF_ERRORS.fullmatch(name) or _SOURCES.fullmatch(name) for name in names)
+        if isinstance(child, ast.JoinedStr) or (isinstance(child, ast.Constant) and isinstance(child.value, str)):
+            parts = child.values if isinstance(child, ast.JoinedStr) else [child]
+            text = "".join(str(part.value) if isinstance(part, ast.Constant) else "@" for part in parts)
+            words = len(_A_WORD.findall(text))
+            asked = text.lstrip().startswith(("SELECT", "INSERT", "DELETE", "CREATE")) or re.search(r"[\\^|]", text)
+            if not inside and not asked and words >= (3 if isinstance(child, ast.JoinedStr) else 5):
+                yield text
+        if not isinstance(child, ast.Constant):
+            yield from _texts_for_people(child, inside)
+
+
+def test_passim_computes_and_makes_no_sentences() -> None:
+    """A sentence is worded in apps/text: passim gives codes and fields, whatever it is about."""
+    room = Path(passim.__file__).parent
+    made = {
+        f"{path.relative_to(room)}: {text}"
+        for path in sorted(room.rglob("*.py"))
+        if path.relative_to(room).as_posix() not in _ERRORS_AND_FILES
+        for text in _texts_for_people(ast.parse(path.read_text(encoding="utf-8")))
+    }
+    assert made == set()
+
+
+def test_the_check_for_sentences_can_tell(subtests: pytest.Subtests) -> None:
+    for line, found in [
+        ("def f(n):\n    return f'{n} points were raised to the base there'", True),
+        ("WORDS = 'it comes after the days asked about'", True),
+        ("def describe(self):\n    return f'freezes every {self.every}, {self.length} long at most'", True),
+        ("def f(n):\n    raise SiteError('site', got=n, wanted='a name that the workspace has')", False),
+        ("class A:\n    def __repr__(self):\n        return f'<A of {self.n} satellites at one site>'", False),
+        ("def f():\n    '''Return what it is, in one sentence.'''", False),
+        ("STATUS = 'at shell'", False),
+    ]:
+        with subtests.test(line=line):
+            assert bool(list(_texts_for_people(ast.parse(line)))) is found

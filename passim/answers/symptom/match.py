@@ -49,9 +49,9 @@ __all__ = [
 
 Progress = Callable[[float], None]
 
-EXPLAINED: Final = "the sky explains it"
-PARTLY: Final = "the sky may explain it, or part of it"
-UNDECIDED: Final = "the record does not decide"
+EXPLAINED: Final = "explained"
+PARTLY: Final = "partly explained"
+UNDECIDED: Final = "undecided"
 NOT_THE_SKY: Final = "not the sky"
 
 # Fits closer than this are no ground to prefer one setting to another (this project's own, no source).

@@ -34,18 +34,11 @@ from passim.line.files.reading import (
 from passim.line.outages import find_outages
 from passim.line.record import LineRecord
 
-# Our names of columns, and what is in them.
-COLUMNS: Final = {
-    "time": "when a probe was sent",
-    "round_trip_ms": "how long its answer took, milliseconds; empty where none came",
-    "round_trip_s": "the same in seconds",
-    "answered": "whether it was answered: yes or no",
-    "start": "when an outage began",
-    "end": "when it ended",
-    "duration_s": "how long it lasted, seconds",
-    "where": "house, line or far",
-    "lost": "how many packets were lost",
-}
+# Our names of columns: when a probe was sent, how long its answer took (empty where none came) or whether it was
+# answered; or when an outage began and ended, or how long it lasted, where it lay and how many packets it lost.
+COLUMNS: Final = (
+    "time", "round_trip_ms", "round_trip_s", "answered", "start", "end", "duration_s", "where", "lost",
+)  # fmt: skip
 # What stands in a cell where no answer came.
 _NO_ANSWER: Final = frozenset(
     (
@@ -113,7 +106,7 @@ def _columns(header: Sequence[str], named: Mapping[str, str], where: str, line: 
         if theirs.casefold() not in by_name:
             raise InputError(f"{where}, line {line}", got=",".join(header), wanted=f"the column {theirs}")
     taken = {theirs.casefold() for theirs in named.values()}
-    found = {ours: by_name[ours] for ours in COLUMNS if ours in by_name and ours not in taken}
+    found: dict[str, int] = {ours: by_name[ours] for ours in COLUMNS if ours in by_name and ours not in taken}
     found |= {ours: by_name[theirs.casefold()] for ours, theirs in named.items()}
     trips = [ours for ours in ("round_trip_ms", "round_trip_s", "answered") if ours in found]
     lasts = [ours for ours in ("end", "duration_s") if ours in found]
