@@ -110,7 +110,7 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
     assert page.inner_text("#second") == (
         "All would close if the satellite did not have to see a gateway. A gateway is a ground station that "
         "the satellite must see as well. Nothing on your roof changes that: move calls to calm hours, or ask the "
-        "provider."
+        "provider. Calm hours are on the page Calls."
     )
     drawn, gaps = traces(page, "panorama"), loft.table
     assert drawn["missing"]["x"] == pytest.approx(gaps["missing_azimuth_deg"].to_list(), abs=0.006)
@@ -143,6 +143,24 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
     # Whatever speaks of a lower horizon stands beside what roofs can do.
     costs = page.locator("section", has=page.get_by_role("heading", name="What each part of the horizon costs"))
     assert "can injure and kill" in costs.inner_text()
+
+
+def test_a_link_to_a_section_opens_it(page: Any, address: str) -> None:
+    open_at(page, f"{address}/sky#symptom")
+    in_sight = """() => {
+        const at = document.getElementById("symptom").getBoundingClientRect();
+        return document.querySelector("#symptom").closest("details").open && at.top >= 0 && at.bottom <= innerHeight;
+    }"""
+    page.wait_for_function(in_sight)
+    # A page that a sentence names opens in place, with what is chosen, and without the section of the last one.
+    page.locator("#second a.way", has_text="page Calls").click()
+    wait_for_sentence(page, "start")
+    assert page.evaluate("location.pathname + location.hash") == "/calls"
+    # A link of the page itself opens its section too.
+    open_at(page, f"{address}/sky")
+    assert page.locator(".trying[open]").count() == 0
+    page.locator("a.further", has_text="What explains these freezes?").click()
+    page.wait_for_function(in_sight)
 
 
 def test_the_cause_of_the_gap_chosen(page: Any, address: str) -> None:
@@ -340,7 +358,7 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
         found = searched.result()
         assert page.locator("#symptom-answer .answer").inner_text() == found_sentence(found)
         table = found.table
-        cells = page.locator("#symptom-answer .ranks tbody tr").evaluate_all(
+        cells = page.locator("#symptom-answer .ranks tbody tr:not(.kept-row)").evaluate_all(
             "rows => rows.map(row => [...row.cells].slice(0, 3).map(cell => cell.innerText))"
         )
         own = [[str(r.number), r.setting, f"{r.fit:.2f}"] for r in table.itertuples()]
@@ -355,16 +373,24 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
         file = folder / "passim.toml"
         before = file.read_text(encoding="utf-8")
 
+        # What came of a click stands in the next row, where whoever clicked looks.
+        kept = page.locator(".ranks tr:not(.kept-row)", has=buttons.first).locator("+ tr .kept")
+
         def keep() -> None:
             buttons.first.click()
-            page.locator("#symptom-saved", has_text=f"Keeping candidate {keepable[0]} changes these lines").wait_for()
+            kept.filter(has_text=f"Keeping candidate {keepable[0]} changes these lines").wait_for()
+            in_sight = """(kept) => {
+                const at = kept.getBoundingClientRect();
+                return kept.contains(document.elementFromPoint(at.x + 30, at.y + 30));
+            }"""
+            page.wait_for_function(in_sight, arg=kept.element_handle())
             page.get_by_role("button", name="Write these lines").click()
-            page.locator("#symptom-saved", has_text=f"Candidate {keepable[0]} is now in the workspace").wait_for()
+            kept.filter(has_text=f"Candidate {keepable[0]} is now in the workspace").wait_for()
             page.locator("#notes", has_text="Assumed, not measured").wait_for()
 
         keep()
         page.get_by_role("button", name="Take it back").click()
-        page.locator("#symptom-saved", has_text="Taken back: the workspace is as it was before.").wait_for()
+        kept.filter(has_text="Taken back: the workspace is as it was before.").wait_for()
         assert file.read_text(encoding="utf-8") == before
         keep()
     assumed = Workspace.load(folder).assumptions

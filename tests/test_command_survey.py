@@ -152,7 +152,7 @@ def test_a_place_nobody_has_seen_gives_a_range(where: list[str]) -> None:
     assert low < high
     assert answer["answer"].startswith("Between ")
     assert "open horizon of 20° all round, the second under a bad one of 50°" in answer["answer"]
-    assert any(note.startswith("No gateway was given") for note in answer["notes"])
+    assert any(note.startswith("No gateway counts here") for note in answer["notes"])
 
 
 def test_a_gateway_counts_in_every_comparison(where: list[str]) -> None:

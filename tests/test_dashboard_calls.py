@@ -9,9 +9,11 @@ import re
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from urllib.parse import quote_plus
 
+import numpy as np
 import pandas as pd
 import pytest
 from icalendar import Calendar
@@ -406,6 +408,25 @@ def test_a_calendar_is_shown_to_the_browser_that_handed_it_in_alone(state: Dashb
 # --- growth -----------------------------------------------------------------------------------------------------------
 
 
+def test_the_goal_asked_unless_chosen_is_the_next_that_is_not_met() -> None:
+    """Whoever has 99 % of the day asks what comes next, and not whether it is met."""
+
+    def curves(out_s: float, longest_s: float) -> Any:
+        values = {"gap_fraction": np.array([[1.0, out_s / 86400.0]]), "gap_count": np.array([[1, int(out_s > 0.0)]])}
+        values["longest_gap_s"] = np.array([[86400.0, longest_s]])
+        return SimpleNamespace(values=values, counted_s=86400.0)
+
+    for out_s, longest_s, wanted in (
+        (1000.0, 40.0, 0),
+        (200.0, 40.0, 1),
+        (50.0, 40.0, 2),
+        (3.0, 3.0, 3),
+        (0.0, 0.0, 3),
+    ):
+        goal = growth.next_goal(curves(out_s, longest_s))
+        assert goal == growth_goals.parse_goal(growth.LADDER[wanted]), out_s
+
+
 def test_growth_lists_every_number_of_every_order(state: DashboardState) -> None:
     said = answer(state, growth, "?goal=covered+>=+95+%25")
     needed = said.panels["needed"].table.rows.set_index("order")["satellites"]
@@ -466,7 +487,7 @@ def test_the_headline_and_the_plan_agree_on_every_goal(state: DashboardState) ->
 
 def test_goals_of_one_are_said_in_the_singular(state: DashboardState) -> None:
     words = [words for control in growth.PAGE.controls[:1] for _, words in control.options(state.question(Choices()))]
-    assert words[0] == "at least 99 % covered"
+    assert words[:2] == ["the next one not met yet", "at least 99 % covered"]
     assert "at most 1 gap an hour" in words
     assert "at least 95 % covered" in words
     for text, said in (

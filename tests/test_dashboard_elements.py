@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+import base64
+import functools
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
-from asking import unhurried
+from asking import outcome, unhurried
+from passim.errors import InputError
 from passim.forecast import timing
-from passim.workspace import adding, create
+from passim.workspace import Workspace, adding, create
+from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import read_query
-from passim_apps.dashboard.pages import elements
+from passim_apps.dashboard.file_changes import taken_back
+from passim_apps.dashboard.notes import answered
+from passim_apps.dashboard.pages import elements, why
+from passim_apps.dashboard.pages.sky import page as sky
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import elements as elements_words
+from passim_apps.text.workspace import STANDS_IN
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)
 SAMPLES = Path(__file__).parents[1] / "tle_samples"
@@ -90,3 +99,51 @@ def test_elements_of_one_age_are_told_once() -> None:
         == "Half of them are older than 8.5 h; the oldest, 30 h."
     )
     assert elements_words.ages_sentence(fresh(21.7, 21.7), 18000.0).endswith("the youngest, 5 h.")
+
+
+def test_whoever_has_no_satellites_yet_is_told_where_they_come_from(tmp_path: Path) -> None:
+    (tmp_path / "passim.toml").write_text('name = "Office"\n', encoding="utf-8")
+    empty = DashboardState(Workspace.load(tmp_path), at=AT)
+    try:
+        told = str(elements.loader(empty.question(read_query("")[0])))
+        assert elements_words.WHERE_FROM in told
+        assert elements_words.START_INVENTED in told
+        adding.add_invented_fleet(empty.workspace)
+        assert elements_words.START_INVENTED not in str(elements.loader(empty.question(read_query("")[0])))
+    finally:
+        empty.close()
+
+
+def test_an_invented_fleet_is_said_to_be_one_on_every_page_and_command(tmp_path: Path) -> None:
+    site = '[[sites]]\nname = "Office"\nlatitude_deg = 45.0\nlongitude_deg = -28.0\nspots = [{ name = "roof" }]\n'
+    (tmp_path / "passim.toml").write_text(f'name = "Own"\n{site}', encoding="utf-8")
+    adding.add_invented_fleet(Workspace.load(tmp_path))
+    begun = DashboardState(Workspace.load(tmp_path), at=AT)
+    try:
+        question = begun.question(read_query("")[0])
+        for page in (why.PAGE, sky.PAGE):
+            assert outcome(functools.partial(answered, question, page, LIGHT)).second.startswith(STANDS_IN)
+        assert "Plover (invented)" in elements.PAGE.answer(question, LIGHT).sentence
+    finally:
+        begun.close()
+    asked = ["gaps", "--workspace", str(tmp_path), "--from", AT.isoformat(), "--hours", "1"]
+    assert STANDS_IN in CliRunner().invoke(main, asked, prog_name="passim").stdout
+
+
+def test_files_of_a_name_that_is_there_may_take_its_place(tmp_path: Path) -> None:
+    here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
+    data = base64.b64encode((SAMPLES / "two-line.txt").read_bytes()).decode()
+    given = [("mine.tle", f"data:application/octet-stream;base64,{data}")]
+    try:
+        assert outcome(lambda: elements.take(here, given)).replaces == "Plover"
+        again = outcome(lambda: elements.take(here, given))
+        assert (again.fleet, again.replaces) == ("mine 2", "mine")
+        told, fleet = elements.replaced(here, "mine", "mine 2")
+        assert (fleet, here.workspace.fleet_names) == ("mine", ("Plover", "mine"))
+        taken_back(here.workspace, told[-1].id["of"])
+        assert here.workspace.fleet_names == ("Plover", "mine", "mine 2")
+        # Only that very change is taken back.
+        with pytest.raises(InputError, match="later changes"):
+            taken_back(here.workspace, told[-1].id["of"])
+    finally:
+        here.close()

@@ -225,8 +225,8 @@ def test_objects_in_two_files_of_one_fleet_count_once(tmp_path: Path) -> None:
     here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
     data = encoded((SAMPLES / "two-line.txt").read_bytes())
     try:
-        _, once = outcome(lambda: elements.take(here, [("monday.tle", data)]))
-        _, twice = outcome(lambda: elements.take(here, [("monday.tle", data), ("tuesday.tle", data)]))
+        once = outcome(lambda: elements.take(here, [("monday.tle", data)])).message
+        twice = outcome(lambda: elements.take(here, [("monday.tle", data), ("tuesday.tle", data)])).message
     finally:
         here.close()
     assert once.partition(": ")[2].removesuffix(" in 1 file.") == twice.partition(": ")[2].removesuffix(" in 2 files.")
@@ -238,7 +238,8 @@ def test_a_file_lands_in_the_workspace_whatever_it_is_called(tmp_path: Path) -> 
     try:
         for name in ("../../outside.tle", "/etc/outside.tle", "C:\\outside.tle", ".hidden", "", "a\0b.tle"):
             given = [(name, encoded((SAMPLES / "two-line.txt").read_bytes()))]
-            fleet_name, told = outcome(lambda given=given: elements.take(here, given))
+            loaded = outcome(lambda given=given: elements.take(here, given))
+            fleet_name, told = loaded.fleet, loaded.message
             assert told.startswith(f"Loaded as {fleet_name}: "), name
             written = files_below(tmp_path) - known
             assert len(written) == 1, name
@@ -306,7 +307,7 @@ def test_a_name_from_a_file_stays_text(tmp_path: Path) -> None:
     here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)
     try:
         records = json.dumps([{**record, "OBJECT_NAME": hostile} for record in json.loads(omm())])
-        fleet_name, _ = outcome(lambda: elements.take(here, [("x.json", encoded(records.encode()))]))
+        fleet_name = outcome(lambda: elements.take(here, [("x.json", encoded(records.encode()))])).fleet
         client = make_app(here, hosts=hosts_of(8750)).server.test_client()
         text = got(client, f"/csv/elements/ages.csv?fleet={fleet_name}", {"Host": HOST}).text
     finally:

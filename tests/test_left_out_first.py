@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,16 +15,20 @@ from passim import walker, write_elements
 from passim.workspace import Workspace
 from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import Choices
+from passim_apps.dashboard.notes import answered
+from passim_apps.dashboard.pages import PAGES
 from passim_apps.dashboard.pages import growth as growth_page
 from passim_apps.dashboard.pages import now as now_page
 from passim_apps.dashboard.pages.sites import page as sites_page
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.dashboard.tasks import sites as sites_work
 from passim_apps.figures.theme import LIGHT
+from passim_apps.text.service import sky_alone_words
 from patience import PATIENCE_S
 from report_outline import Outline
 
 AT = datetime(2026, 3, 2, 6, tzinfo=UTC)
+ALONE = "No gateway counts here, so this is the sky alone"
 LEFT_OUT, GUESS = "Time lost at handovers is left out here", "how satellites are chosen is passim's own guess"
 SETTINGS = """
 name = "invented"
@@ -119,6 +124,55 @@ def test_pages_say_it_first_too(folder: Path, monkeypatch: pytest.MonkeyPatch) -
         assert sum(GUESS in note.text for note in outcome(lambda: now_page.PAGE.answer(question, LIGHT)).notes) == 1
     finally:
         state.close()
+
+
+@pytest.fixture(scope="module")
+def alone(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same workspace without its gateway."""
+    made = tmp_path_factory.mktemp("alone")
+    (made / "few.json").write_bytes((folder / "few.json").read_bytes())
+    gateway = SETTINGS[SETTINGS.index("[[gateways]]") : SETTINGS.index("[[sites]]")]
+    (made / "passim.toml").write_text(SETTINGS.replace(gateway, ""), encoding="utf-8")
+    return made
+
+
+def test_every_command_says_where_no_gateway_counts(folder: Path, alone: Path) -> None:
+    span, at = ("--from", "2026-03-02T06:00Z", "--hours", "1"), ("--at", "2026-03-02T06:00Z")
+    for asked in (
+        *((command, *span) for command in ("gaps", "minutes", "causes", "growth", "sites", "serving")),
+        ("now", *at, "--minutes", "5"),
+        ("calls", *at, "--days", "0.2", "--between", "06:00-07:00"),
+    ):
+        assert said(alone, *asked).count(ALONE) == 1, asked
+        assert "sky alone" not in said(folder, *asked), asked
+        # Whoever takes the gateway away knows that none counts.
+        assert "sky alone" not in said(folder, *asked, "--without", "gateway"), asked
+
+
+def test_every_page_about_the_sky_says_where_no_gateway_counts(
+    alone: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sites_work, "usual_latitudes", lambda _: sites_work.Latitudes(30.0, 1))
+    for made, times in ((alone, 1), (folder, 0)):
+        state = DashboardState(Workspace.load(made), at=AT)
+        try:
+            question = state.question(Choices(more=(("world", "none"), ("days", "1"), ("minutes", "10"))))
+            for page in PAGES:
+                if not (page.loads or page.looks_back):
+                    found = outcome(functools.partial(answered, question, page, LIGHT))
+                    assert found.second.count(ALONE) == times, page.path
+        finally:
+            state.close()
+
+
+def test_satellites_that_relay_need_no_gateway(alone: Path, folder: Path, tmp_path: Path) -> None:
+    (tmp_path / "few.json").write_bytes((folder / "few.json").read_bytes())
+    (tmp_path / "passim.toml").write_text(f"relay_between_satellites = true\n{SETTINGS}", encoding="utf-8")
+    assert "sky alone" not in said(tmp_path, "gaps", "--from", "2026-03-02T06:00Z", "--hours", "1")
+    known, unknown = (Workspace.load(made).view("Office", "roof") for made in (folder, alone))
+    assert sky_alone_words(known) == ""
+    # Of several places, those are named that no gateway counts for.
+    assert sky_alone_words(known, unknown).startswith("No gateway counts at Office roof, so this is the sky alone: ")
 
 
 def test_the_report_says_it_first_and_compares_the_users_own_places(folder: Path, tmp_path: Path) -> None:

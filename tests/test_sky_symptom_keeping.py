@@ -21,9 +21,9 @@ from passim_apps.dashboard.state import DashboardState
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)
 
 
-def candidate() -> Any:
+def candidate(fit: float = 0.8) -> Any:
     taken = {"values": {"terminal.clock_period_s": 15.0}, "gateway": None}
-    one = SimpleNamespace(as_assumption=lambda: taken, fit=0.8)
+    one = SimpleNamespace(as_assumption=lambda: taken, fit=fit)
     return SimpleNamespace(candidates=[one], symptom=FreezeRanges((480.0, 900.0), (8.0, 14.0)))
 
 
@@ -43,12 +43,18 @@ def test_lines_are_shown_before_they_are_written_and_taken_back(tmp_path: Path) 
         assert "+ clock_period_s = 15.0" in lines(offer)
         assert offer[2].id == {"sky": "write", "number": 1}
 
+        # One that explains nothing is not offered without a word.
+        warning, *same = offered(question, candidate(fit=0.4), 1)
+        assert warning.children.startswith("Candidate 1 is no explanation: its fit is 0.40")
+        assert lines(same) == lines(offer)
+
         done = written(question, found, 1)
         after = file.read_text(encoding="utf-8")
         assert lines(done) == lines(offer)
         assert all(line[2:] in after for line in lines(offer) if line.startswith("+ "))
 
         # A change that somebody made since is not lost.
+        assert done[2].id["number"] == 1
         of = done[2].id["of"]
         file.write_text(f"{after}\n# mine\n", encoding="utf-8")
         with pytest.raises(InputError, match="later changes, which an undo would lose"):

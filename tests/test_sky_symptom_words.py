@@ -20,7 +20,9 @@ from passim_apps.text.symptom import (
     FIT_OF_RECORD,
     fit_words,
     found_sentence,
+    is_weak,
     observation_sentences,
+    weak_words,
 )
 from tests import scenario
 
@@ -67,6 +69,20 @@ def test_of_several_that_fit_about_equally_none_is_the_answer() -> None:
         "Several settings fit, and none is the answer yet: (1) no service below 35° all round; (2) no service below "
         "40° all round."
     )
+
+
+def test_what_fits_badly_is_never_called_an_explanation() -> None:
+    one = replace(answer(0.34, 0.2), verdict=symptom.PARTLY)
+    told = found_sentence(one)
+    assert told.startswith("The sky may have a part in freezes every 4 to 10 min, 10 to 40 s long, but no setting")
+    assert "none of 1,234 tried reaches a fit of 0.5. The nearest, at 0.34: no service below 35° all round;" in told
+    assert "can explain" not in told
+    several = found_sentence(replace(answer(0.34, 0.32), verdict=symptom.PARTLY))
+    assert "none of 1,234 tried reaches a fit of 0.5. Several settings come nearest: (1) " in several
+    # Each is marked where it is offered, beside one that does explain it too.
+    assert [is_weak(each) for each in answer(0.9, 0.5, 0.49).candidates] == [False, False, True]
+    assert weak_words(one.candidates[0], 1).startswith("Candidate 1 is no explanation: its fit is 0.34, under 0.5.")
+    assert weak_words(answer(0.9).candidates[0], 1) == ""
 
 
 def test_one_that_leads_is_told_with_lengths_in_minutes() -> None:

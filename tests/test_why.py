@@ -103,7 +103,7 @@ def test_pictures_show_the_numbers() -> None:
     shift = daily_shift(closed.daily_shift(550.0, 53.0), LIGHT)
     assert shift.data[1].x[1] == pytest.approx(21.57, abs=0.01)
     alone = closed.service_area(View(SITE), 550.0)
-    assert area_sentence(alone).endswith("takes nothing; no gateway has to be in view.")
+    assert area_sentence(alone).endswith("takes nothing; no gateway counts here.")
     off_km, lengths_s = closed.pass_lengths_s(550.0, 25.0)
     assert (lengths_s[0], lengths_s[-1]) == pytest.approx((269.44, 0.0), abs=0.01)
     assert np.interp(math.radians(6.0) * 6378.137, off_km, lengths_s) == pytest.approx(190.09, abs=0.3)

@@ -81,6 +81,29 @@ def test_every_part_can_be_added_renamed_and_removed_and_what_names_it_goes_with
     assert "# ---- kinds of call" in school.text
 
 
+def test_a_fleet_with_a_feed_keeps_its_snapshots_under_another_name(tmp_path: Path) -> None:
+    text = '[[fleets]]\nname = "Plover"\nfeed = { folder = "incoming" }\n'
+    (tmp_path / "passim.toml").write_text(text, encoding="utf-8")
+    held = Workspace.load(tmp_path)
+    where = held.snapshots("Plover").folder
+    for old, new in (("Plover", "Godwit"), ("Godwit", "Knot")):
+        change = changing.alter(Part("fleet", old), {"name": new})
+        held = changing.write(held, change, changing.shown(held, change))
+        assert held.fleet_names == (new,)
+        assert held.snapshots(new).folder == where
+    # Another one of the first name would keep its own among them.
+    other = '\n[[fleets]]\nname = "Plover"\nfeed = { folder = "other" }\n'
+    alone = held.text
+    (tmp_path / "passim.toml").write_text(alone + other, encoding="utf-8")
+    with pytest.raises(WorkspaceError) as caught:
+        Workspace.load(tmp_path)
+    (problem,) = caught.value.problems
+    assert problem.endswith("wanted another name: a fleet that was called so keeps its snapshots under Plover")
+    (tmp_path / "passim.toml").write_text(alone, encoding="utf-8")
+    change = changing.alter(Part("fleet", "Knot"), {"name": "Plover"})
+    assert changing.write(held, change, changing.shown(held, change)).text == text
+
+
 def test_the_first_site_comes_into_an_empty_workspace(tmp_path: Path) -> None:
     (tmp_path / "passim.toml").write_text('name = "Invented"\n', encoding="utf-8")
     empty = Workspace.load(tmp_path)

@@ -80,6 +80,7 @@ class FleetChoice:
 
         from ..text.feeds import origin_words
         from ..text.timing import timing_notes
+        from ..text.workspace import STANDS_IN
 
         fleet, notes = _with_messages(workspace.fleet(self.fleet_name, at, lenient=self._lenient()))
         origin = where_from(workspace, self.fleet_name, at)
@@ -87,6 +88,7 @@ class FleetChoice:
         # Of a fleet that has no snapshots nothing can be learned, so that nothing need be said.
         errors = () if origin is None else timing_notes(workspace.timing(self.fleet_name), fleet.name)
         return fleet, [
+            *([Note(STANDS_IN)] if workspace.stands_in(self.fleet_name) else []),
             background(
                 f"Fleet: {fleet.name}, from {came or workspace.file}.",
                 to_send=f"Fleet: {fleet.name}, from {came or 'the workspace'}.",

@@ -284,7 +284,7 @@ def _planned(
         "\n".join(call_words.plan_sentences(plan, clock)),
         plan.by_hour if plan.statistics_only else plan.shown,
         call_words.HOUR_COLUMNS if plan.statistics_only else call_words.plan_columns(clock),
-        (*notes, request.ahead.found.service_note, *request.ahead.found.notes),
+        (*notes, *request.ahead.found.service_notes, *request.ahead.found.notes),
         facts,
         clock,
     )
@@ -344,7 +344,7 @@ def _checked(
             *call_words.check_notes(check),
             *weighed(call_words.left_out_sentences(check)),
             _ages(check, request.ahead),
-            request.ahead.found.service_note,
+            *request.ahead.found.service_notes,
             *request.ahead.found.notes,
         ),
         {**request.ahead.facts, "kind": kind_facts(request.kind), "hours": request.hours.words},

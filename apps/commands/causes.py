@@ -121,9 +121,7 @@ def causes(
     }
     floor_deg = found.visibility.view.floor_deg
     floor = background(f"Without the horizon, satellites count down to {floor_deg:g}°, the lowest the terminal uses.")
-    if known.coverage.gap_intervals.start.size == 0 and "gateway" not in found.visibility.view.names:
-        lines.append("passim symptom asks which settings would explain freezes.")
-    notes = (found.service_note, Note(NEVER_ADD_UP), floor, *found.notes)
+    notes = (*found.service_notes, Note(NEVER_ADD_UP), floor, *found.notes)
     if by_sector:
         answer = _sector_answer(found, known, lines, notes, facts)
     elif by_limit:

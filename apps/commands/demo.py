@@ -75,6 +75,6 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     answer = dataclasses.replace(
         answer,
         sentence="\n".join(sentences),
-        notes=(Note(invented), loft.service_note, background(NEVER_ADD_UP), *loft.notes, _ROOF_NOTE),
+        notes=(Note(invented), *loft.service_notes, background(NEVER_ADD_UP), *loft.notes, _ROOF_NOTE),
     )
     write(answer, output_choice)

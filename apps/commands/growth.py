@@ -233,7 +233,7 @@ def _answer_orders(
             found.headed(before_handovers(sentence, found.visibility.view)),
             shown,
             growth_columns(list(table.columns)),
-            (*handovers_on_top_note(found.visibility), *notes, found.service_note, *without(found.notes, "policy")),
+            (*handovers_on_top_note(found.visibility), *notes, *found.service_notes, *without(found.notes, "policy")),
             facts,
             None,
             len(table),
@@ -262,7 +262,7 @@ def _answer_plan(
     from ..text.goals import measured_words
     from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_assumptions, plan_notes
     from ..text.query import CAUTION, headed, search_notes, searched
-    from ..text.service import before_handovers, without_handovers_note
+    from ..text.service import before_handovers, sky_alone_note, without_handovers_note
     from ..text.units import duration, instant
 
     view, view_notes = site_choice.view()
@@ -289,6 +289,7 @@ def _answer_plan(
     measured = measured_words(goal, ahead.curves.values, ahead.curves.counted_s) if goal else ""
     notes = [
         *without_handovers_note(view),
+        *sky_alone_note(view),
         Note(
             "A scenario, not a forecast: the planes are designed, and each date's fleet is put over the sky of "
             f"{span.start:%Y-%m-%d}, because nodes turn by degrees a day."

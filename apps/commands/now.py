@@ -106,7 +106,7 @@ def now(
                 Note(kind_sentence(kind)),
                 *told,
                 background(good_note()),
-                ahead.found.service_note,
+                *ahead.found.service_notes,
                 *ahead.found.notes,
             ),
             facts,
@@ -118,7 +118,7 @@ def now(
 
 def _sentence(now: answers.Now, ahead: Forecast) -> str:
     """Return what is said of the moment, line by line."""
-    from ..text.now import alone, details, headline, odds_line, out_words
+    from ..text.now import details, headline, odds_line, out_words, unexplained
     from ..text.query import stale_line
 
     lines = [
@@ -127,6 +127,6 @@ def _sentence(now: answers.Now, ahead: Forecast) -> str:
         *details(now, ahead.clock, "passim calls"),
         *odds_line(now),
     ]
-    if sky_alone := alone(now, ahead.found.visibility.view):
-        lines.append(f"{sky_alone} passim symptom asks so.")
+    if what_to_do := unexplained(now, ahead.found.visibility.view):
+        lines.append(what_to_do)
     return "\n".join(lines)

@@ -137,6 +137,7 @@ def report(
     from ..report.page import page
     from ..report.sections import detail, headline, pictures, sections, subtitle
     from ..text.learned import calls_of_record, lesson_notes
+    from ..text.notes import without
 
     # The cheap questions first: a slip in an hour should not wait for a file of thousands of sets.
     if out is None and pictures_dir is None:
@@ -208,7 +209,9 @@ def report(
                 progress=tell_share,
             )
         others.insert(0, beside_section(compared, found.length))
-    told = [note.to_send or note.text for note in (found.service_note, *view_notes, *fleet_notes, *of_record)]
+    # That no gateway counts is said of the place itself.
+    service_notes = without(found.service_notes, "gateway")
+    told = [note.to_send or note.text for note in (*service_notes, *view_notes, *fleet_notes, *of_record)]
     parts = sections(found, made, hours, fleet.words, *others, told=told)
     if out is not None:
         title = f"{made.site.name}: when service is lost, and to what"

@@ -67,6 +67,7 @@ def serving(
     from ..command_line.query import find
     from ..text.answer import Answer, plain_numbers
     from ..text.notes import Note
+    from ..text.service import sky_alone_note
     from ..text.serving import freeze_columns, handover_columns, path_columns, serving_sentence, turn_columns
 
     check_out(output_choice.out)
@@ -90,7 +91,7 @@ def serving(
             found.headed(serving_sentence(timeline, found.length, found.clock, found.in_reach)),
             without_indices(rows),
             columns,
-            (Note(f"Service: {service_words(service)}."), *found.notes),
+            (*sky_alone_note(seen.view), Note(f"Service: {service_words(service)}."), *found.notes),
             {**found.facts, "service": dataclasses.asdict(service), "summary": plain_numbers(timeline.summary())},
             found.clock,
         ),

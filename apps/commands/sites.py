@@ -27,7 +27,7 @@ from ..command_line.usage import NUMBER, WHOLE
 from ..command_line.worker_options import WorkerChoice, workers_options
 from ..text.limits import descriptions
 from ..text.notes import Note, background, led, without
-from ..text.service import everywhere_notes, lifted_note, without_handovers_note
+from ..text.service import everywhere_notes, lifted_note, sky_alone_note, without_handovers_note
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -265,6 +265,7 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     lift = background("Do not add up the service regained by different limits.")
     messages = (
         lift,
+        *sky_alone_note(*(view for view, _ in named)),
         *search_notes(looked),
         *serving_notes(found.health),
         *notes,
@@ -429,6 +430,7 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, worker
     messages = [
         *without_handovers_note(view),
         Note(hangs),
+        *sky_alone_note(view),
         *without(notes, "horizon", "policy"),
         *fleet_notes,
     ]

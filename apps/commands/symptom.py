@@ -105,6 +105,7 @@ def symptom(
         rows,
         seen_words,
         symptom_notes,
+        weak_words,
     )
     from ..text.units import LocalClock, instant
 
@@ -154,6 +155,8 @@ def symptom(
         site_name = None if "," in (site_choice.site_text or "") else site_choice.site_text or workspace.site_names[0]
         taken = found.candidates[adopt - 1].as_assumption()
         changed = workspace.assume(**taken, how=how_words(found, adopt), on=span_choice.now.date(), site_name=site_name)
+        if weak := weak_words(found.candidates[adopt - 1], adopt):
+            tell(weak)
         tell(f"Candidate {adopt} now stands in {workspace.file}, marked as an assumption:")
         tell(*(f"  {line}" for line in changed.changes_since(before)))
 

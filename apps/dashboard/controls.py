@@ -18,7 +18,7 @@ from .state import DAYS_AHEAD, PageRequest
 
 TODAY: Final = "today"
 OWN: Final = "own"
-_MASK: Final = "Mask: minimum elevation"
+_MASK: Final = "Mask: least height above the horizon"
 _MASKS_DEG: Final = (10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60)
 
 

@@ -21,11 +21,13 @@ def lines_block(lines: Sequence[str]) -> Any:
     return html.Pre("\n".join(map(printable, lines)), className="file-lines")
 
 
-def take_back_button(page: str, workspace: Workspace) -> Any:
-    """Return the button that takes the last change back; its id is {page: "take-back", "of": digest of the file}."""
-    return html.Button(
-        "Take it back", id={page: "take-back", "of": _digest(workspace.text)}, className="button", n_clicks=0
-    )
+def take_back_button(page: str, workspace: Workspace, **place: Any) -> Any:
+    """Return the button that takes the last change back; its id is {page: "take-back", "of": digest of the file}.
+
+    ``place`` goes into the id as well, where a page has several places for such buttons.
+    """
+    of = {page: "take-back", "of": _digest(workspace.text), **place}
+    return html.Button("Take it back", id=of, className="button", n_clicks=0)
 
 
 def taken_back(workspace: Workspace, of: str) -> Any:

@@ -20,12 +20,13 @@ from ..text.gaps import TOO_OLD_TO_TELL_WHEN
 from ..text.limits import descriptions
 from ..text.notes import Note, background, shown, weighed
 from ..text.query import health_sentence, search_notes, searched, stale_line, times_note
-from ..text.service import assumed_words, policy_note
+from ..text.service import assumed_words, policy_note, sky_alone_words
 from ..text.setup import workspace_sentences
 from ..text.skipped import skipped_notes
 from ..text.timing import timing_notes
 from ..text.units import counted, listed
-from ..text.workspace import taken_for_granted
+from ..text.workspace import STANDS_IN, taken_for_granted
+from .links import linked
 from .page_model import Answer, Page, Panel, Shown
 from .state import PageRequest
 from .tasks.passes import Seen
@@ -54,20 +55,25 @@ def answered(question: PageRequest, page: Page, theme: Theme) -> Answer:
     """
     refuse_old(question, page)
     found = page.answer(question, theme)
-    if assumed := _assumed(question, page):
+    if hangs_on := _hangs_on(question, page):
         # Whoever reads one sentence must know that it hangs on a guess.
-        found = replace(found, second=f"{assumed} {found.second}".rstrip())
+        found = replace(found, second=f"{hangs_on} {found.second}".rstrip())
     if page.loads or page.looks_back or question.workspace.missing or not tells_no_times(question, page):
         return found
     panels = {name: _without_times(page.panel(name), shown, theme) for name, shown in found.panels.items()}
     return replace(found, panels=panels)
 
 
-def _assumed(question: PageRequest, page: Page) -> str:
-    """Return that an answer about the sky hangs on what nobody measured; empty where it does not."""
-    if page.loads or page.looks_back or question.workspace.missing:
+def _hangs_on(question: PageRequest, page: Page) -> str:
+    """Return what an answer about the sky hangs on: satellites that are none, what nobody measured, no gateway."""
+    workspace = question.workspace
+    if page.loads or workspace.missing:
         return ""
-    return taken_for_granted(question.workspace.assumptions)
+    words = [STANDS_IN] if workspace.stands_in(question.choices.fleet) else []
+    if not page.looks_back:
+        views = (question.view,) if page.views is None else page.views(question)
+        words += [taken_for_granted(workspace.assumptions), sky_alone_words(*views)]
+    return " ".join(filter(None, words))
 
 
 def _without_times(panel: Panel | None, shown: Shown, theme: Theme) -> Shown:
@@ -152,13 +158,16 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
     return tuple(notes)
 
 
-def notes_list(notes: Sequence[Note]) -> list[Any]:
-    """Return the notes at the end of a page: what changes how it is read, and the rest behind a row to open."""
+def notes_list(notes: Sequence[Note], query: str = "") -> list[Any]:
+    """Return the notes at the end of a page: what changes how it is read, and the rest behind a row to open.
+
+    The pages that they name are links, with the `query` of the address.
+    """
     first, _ = shown(notes)
     every, _ = shown(notes, every=True)
     more = [text for text in every if text not in first]
-    parts: list[Any] = [html.Ul([html.Li(text) for text in first])] if first else []
+    parts: list[Any] = [html.Ul([html.Li(linked(text, query)) for text in first])] if first else []
     if more:
         words = f"{counted(len(more), 'more note')}: where this comes from"
-        parts.append(html.Details([html.Summary(words), html.Ul([html.Li(text) for text in more])]))
+        parts.append(html.Details([html.Summary(words), html.Ul([html.Li(linked(text, query)) for text in more])]))
     return parts

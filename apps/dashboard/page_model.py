@@ -18,6 +18,7 @@ from ..text.units import LocalClock
 if TYPE_CHECKING:
     from dash import Dash
 
+    from passim import View
     from passim.parallel import Job
 
     from .state import DashboardState, PageRequest
@@ -125,7 +126,8 @@ class Page:
     to it. A page that moves with the clock is drawn anew every ``tick_s`` seconds. ``extra`` gives Dash components of
     its own for beside the first picture, ``below`` for after it, ``register`` their callbacks. A page that `loads`
     elements is of use where there are none, or only old ones; one that `looks_back` tells of days gone by, whatever the
-    age of today's elements. ``private`` are choices whose answer is for the browser alone that asks.
+    age of today's elements. ``views`` are the places that its answer is about, where that is not the one chosen alone.
+    ``private`` are choices whose answer is for the browser alone that asks.
     """
 
     path: str
@@ -141,6 +143,7 @@ class Page:
     register: Callable[[Dash, DashboardState], None] | None = None
     loads: bool = False
     looks_back: bool = False
+    views: Callable[[PageRequest], Sequence[View]] | None = None
     private: Sequence[str] = ()
 
     def panel(self, name: str) -> Panel | None:

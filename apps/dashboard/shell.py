@@ -24,6 +24,7 @@ from . import report_button
 from .address import query_of, read_query
 from .answer_cache import share
 from .controls import Offer, known, offers
+from .links import linked
 from .notes import age_warning, answered, notes_list
 from .page_model import Answer, Page
 from .parts import aria, choice_list, file_path, panel_block, part, table_data
@@ -76,6 +77,7 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
             dcc.Store(id="worked"),
             dcc.Store(id="again"),
             dcc.Store(id="shown"),
+            dcc.Store(id="begun"),
             dcc.Interval(id="tick", interval=_HOUR_MS, disabled=True),
             dcc.Interval(id="poll", interval=_POLL_MS, disabled=True),
             html.A("Skip to the page", href="#page", className="skip"),
@@ -171,9 +173,10 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         Output("tick", "interval"),
         Output("tick", "disabled"),
         Input("address", "pathname"),
+        Input("begun", "data"),
         State("address", "search"),
     )
-    def open_page(path: str, search: str | None) -> Any:
+    def open_page(path: str, _: Any, search: str | None) -> Any:
         page = by_path.get(path)
         if page is None:
             return no_update
@@ -252,6 +255,8 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         lists = {key: offer.plain() for key, offer in offers(question, page).items()}
         # The browser asks again where an answer to an earlier question came last.
         found_lists: dict[str, Any] = {"path": path, "search": search or "", "lists": lists}
+        # What a page without satellites or sites had no places for has them now.
+        found_lists["begin"] = not names[1]
         if told is not None:
             found_lists["figures"] = [[unbroken(value), words] for value, words in told.figures]
             found_lists["live"] = None if told.live is None else asdict(told.live)
@@ -344,9 +349,9 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
             tables[name] = table_data(shown.table, panel.title)
     return (
         unbroken(answer.sentence),
-        unbroken(answer.second),
-        notes_list(answer.notes),
-        [html.P(fault) for fault in faults],
+        linked(unbroken(answer.second), query),
+        notes_list(answer.notes, query),
+        [html.P(linked(fault, query)) for fault in faults],
         # One that moves with the clock shows what holds until its next answer is there: nothing to wait for.
         *_under_way(answer.still, shown=page.tick_s is None),
         [answer.panels[name].figure if name in answer.panels else no_update for name in pictures],
@@ -368,10 +373,10 @@ def unchanged(
 
     An answer to an earlier question stays, and the style sheet greys it; a page that never had one has no picture.
     """
-    because = [html.P(failed, className="failed bare" if fresh else "failed")] if failed else []
+    because = [html.P(linked(failed), className="failed bare" if fresh else "failed")] if failed else []
     return (
         *((NO_ANSWER if failed else NOT_YET, "", []) if fresh else (no_update, no_update, no_update)),
-        [*because, *(html.P(line) for line in messages)],
+        [*because, *(html.P(linked(line)) for line in messages)],
         *_under_way(job),
         *[[no_update] * len(group) for group in names],
         {} if fresh else no_update,

@@ -83,7 +83,15 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
         )  # fmt: skip
     _name_calm(figure, coverage, clock, theme)
     mark_midnights(figure, coverage.span, clock.name, theme)
+    # Over the picture stand the words of its first part: now is told beside its line.
     mark_now(figure, now, coverage.span, theme, "")
+    if coverage.span.start <= now < coverage.span.end:
+        late = now > coverage.span.middle
+        figure.add_annotation(
+            x=utc(now), y=_UPPER[1], yref="paper", yanchor="top", text="now", showarrow=False,
+            xanchor="right" if late else "left", xshift=-3 if late else 3, font={"color": theme.chosen},
+            bgcolor=theme.paper, borderpad=0,
+        )  # fmt: skip
     return figure
 
 

@@ -402,7 +402,10 @@ def _lay_out(figure: go.Figure, theme: Theme, height_px: int | None) -> None:
 
 
 def _key_above(figure: go.Figure) -> None:
-    """Say above the picture what its marks are, on as many lines as that takes. A click does nothing."""
+    """Say above the picture what its marks are, on as many lines as that takes. A click does nothing.
+
+    It hangs from the top of the whole figure: what is drawn leaves it its room, however often it is drawn anew.
+    """
     figure.update_layout(
         showlegend=True,
         legend={
@@ -410,7 +413,8 @@ def _key_above(figure: go.Figure) -> None:
             "x": 0.0,
             "xanchor": "left",
             "y": 1.0,
-            "yanchor": "bottom",
+            "yref": "container",
+            "yanchor": "top",
             "bgcolor": "rgba(0,0,0,0)",
             "traceorder": "normal",
             "itemclick": False,

@@ -37,12 +37,13 @@ def places(
         y.append(None)
     figure.add_scatter(name=COUNTS, x=x, y=y, mode="lines", line={"color": theme.quiet, "width": 1, "dash": "dot"},
                        hoverinfo="skip")  # fmt: skip
-    for name, each, symbol, colour in (
-        (GATEWAYS, gateways, "square-open", theme.service), (SITES, sites, "circle", theme.chosen),
+    # A gateway may stand next to a site: their names stand on either side.
+    for name, each, symbol, colour, side in (
+        (GATEWAYS, gateways, "square-open", theme.service, "left"), (SITES, sites, "circle", theme.chosen, "right"),
     ):  # fmt: skip
         figure.add_scatter(
             name=name, x=[longitude for _, _, longitude in each], y=[latitude for _, latitude, _ in each],
-            mode="markers+text", text=[f" {place}" for place, _, _ in each], textposition="middle right",
+            mode="markers+text", text=[f" {place} " for place, _, _ in each], textposition=f"middle {side}",
             marker={"symbol": symbol, "size": 11, "color": colour, "line": {"width": 2, "color": colour}},
             textfont={"color": theme.of_words(colour)}, hoverinfo="skip",
         )  # fmt: skip

@@ -136,7 +136,7 @@ def apply_theme(figure: go.Figure, theme: Theme, height_px: int, *, left_px: int
         "ticklen": 4,
         "tickcolor": theme.rule,
         "tickfont": {"color": theme.quiet},
-        "title": {"font": {"color": theme.quiet}},
+        "title": {"font": {"color": theme.quiet, "size": FONT_SIZE}},
         "fixedrange": True,
         "automargin": True,
     }

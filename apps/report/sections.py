@@ -51,7 +51,7 @@ from ..text.growth import (
 from ..text.mounting import MOUNTING_CAUTIONS
 from ..text.notes import beside, left_out
 from ..text.query import CAUTION, QueryResult, health_sentence, search_notes, searched
-from ..text.service import before_handovers, handovers_on_top_note
+from ..text.service import before_handovers, handovers_on_top_note, sky_alone_words
 from ..text.sky import SKY_HELP, place_sentences
 from ..text.timing import freshness_sentence
 from ..text.units import LocalClock, capital, counted, lowered
@@ -138,7 +138,10 @@ def pictures(every: Sequence[Section]) -> list[Picture]:
 
 def _place(report: reports.SiteReport, fleet_name: str) -> Section:
     objects = counted(report.visibility.report.objects_searched, "satellite")
-    return Section("The place", (*place_sentences(report.visibility.view), f"{capital(fleet_name)}: {objects}."))
+    view = report.visibility.view
+    alone = sky_alone_words(view)
+    sentences = (*place_sentences(view), f"{capital(fleet_name)}: {objects}.", *([alone] if alone else []))
+    return Section("The place", sentences)
 
 
 def _days(found: QueryResult, report: reports.SiteReport, hours: DailyHours) -> Section:

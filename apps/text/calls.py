@@ -299,7 +299,7 @@ def ages_sentence(first: Freshness, last: Freshness, at_first: str, at_last: str
     names = list(dict.fromkeys(fresh.band.name for fresh in (first, last)))
     stale = "" if last.oldest_s < 2.0 * last.median_s else f", the oldest {_age(last.oldest_s)}"
     when = f"{ages[0]} old {at_first}" + ("" if at_first == at_last else f", {ages[1]} {at_last}") + stale
-    band = f"band: {', then '.join(names)}"
+    band = f"age band: {', then '.join(names)}"
     if last.band.shows_odds:
         band += f"; timing error {last.sigma_s:.2g} s"
     return f"Elements: {when}: {good_for(last.band)} ({band})."

@@ -11,10 +11,10 @@ from passim.coverage import BusyParts, RoofLine, Verdict
 from .answer import LONGEST_TABLE, Answer, plain_numbers
 from .columns import COUNT, SHARE, TEXT, Column, Format, blank_at_zero, number, of_row
 from .gaps import gap_columns, gap_sentence
-from .limits import cause_label, descriptions, if_lifted
+from .limits import cause_label, descriptions, if_lifted, in_words
 from .mounting import MOUNTING_CAUTIONS
 from .query import QueryResult
-from .service import sky_alone_words
+from .service import unexplained_words
 from .units import LocalClock, capital, counted, duration, share
 
 if TYPE_CHECKING:
@@ -67,22 +67,22 @@ class CauseWords:
         return [self.headline, self.detail]
 
 
-def cause_words(found: QueryResult, why: causes.Causes) -> CauseWords:
+def cause_words(found: QueryResult, why: causes.Causes, *, on_pages: bool = False) -> CauseWords:
     """Return the verdict on what opens the gaps, in words."""
     verdict = why.verdict()
     if verdict.busiest is None:
         nothing = gap_sentence(found, why.coverage.summary(), why.coverage.gaps())
-        alone = sky_alone_words(found.visibility.view)
-        return CauseWords(nothing, f"Neither your roof line nor the sky costs you any service. {alone}".rstrip())
+        what_to_do = unexplained_words(found.visibility.view, on_pages=on_pages)
+        return CauseWords(nothing, f"Neither your roof line nor the sky costs you any service. {what_to_do}".rstrip())
     floor_deg = found.visibility.view.floor_deg
     closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
     return CauseWords(
         f"{_ROOF_LINE[verdict.roof_line]}: {_how_often(verdict, verdict.busiest, found.length)}.",
-        " ".join([f"{capital(closes)}.", *_what_helps(verdict)]),
+        " ".join([f"{capital(closes)}.", *_what_helps(verdict, on_pages=on_pages)]),
     )
 
 
-def _what_helps(verdict: Verdict) -> list[str]:
+def _what_helps(verdict: Verdict, *, on_pages: bool) -> list[str]:
     """Return what can be done about the gaps; whatever speaks of a roof says how to stay safe on it."""
 
     def closes_some(limit: str) -> bool:
@@ -92,6 +92,8 @@ def _what_helps(verdict: Verdict) -> list[str]:
     roof_is_clear = verdict.roof_line is RoofLine.NOT_THE_CAUSE
     if closes_some("gateway"):
         parts.append(_GATEWAY_ALONE if roof_is_clear else _GATEWAY_TOO)
+        if on_pages:
+            parts.append("Calm hours are on the page Calls.")
     if not roof_is_clear and closes_some("horizon"):
         parts += [_FREER_SPOT, MOUNTING_CAUTIONS[0]]
     return parts
@@ -109,11 +111,11 @@ def given_back_sentence(found: QueryResult, why: causes.Causes) -> str:
     rows = sorted(why.seconds_by_cause().to_dict("records"), key=lambda row: -row["given_back_s"])
     gaps, span_s = counted(len(why.gaps.start), "gap"), found.span.duration_s
     parts = [
-        f"{row['limit']} {amount(row['given_back_s'], span_s)} ({row['gaps_closed']:,} of {gaps} close)"
+        f"{in_words(row['limit'])} {amount(row['given_back_s'], span_s)} ({row['gaps_closed']:,} of {gaps} close)"
         for row in rows
         if row["given_back_s"] >= _NOTICED_S
     ]
-    nothing = [row["limit"] for row in rows if row["given_back_s"] < _NOTICED_S]
+    nothing = [in_words(row["limit"]) for row in rows if row["given_back_s"] < _NOTICED_S]
     if nothing:
         parts.append(f"{' and '.join(nothing)} nothing")
     return f"Service regained by removing one limit: {'; '.join(parts)}."

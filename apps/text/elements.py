@@ -348,3 +348,38 @@ def _how_changed(row: Any) -> str:
     if row.change == "missing":
         return f"was at {row.altitude_km:,.0f} km{'; must have come down' if row.came_down else ''}"
     return f"{_change(row)}, {row.speed_m_s:.2g} m/s"
+
+
+# Where there are no satellites yet.
+WHERE_FROM: Final = (
+    "Public catalogues give out the orbital elements of every satellite, without charge, as OMM or two-line files. "
+    "Save the file of your own service's satellites, and choose it here. Or name the address of such a file in the "
+    "workspace, as the feed of a fleet: passim update then fetches it, and asks nobody else."
+)
+INVENTED_START: Final = (
+    "Or begin with satellites that passim invents: every page works, and says that they are invented. Nothing that it "
+    "then says holds for a real service."
+)
+START_INVENTED: Final = "Start with an invented fleet"
+
+
+def started_words(fleet: str) -> str:
+    """Return what is said once an invented fleet is there."""
+    return f"{fleet} is there. Files that you choose later may take its place."
+
+
+def may_replace_words(old: str) -> str:
+    """Return that files were kept as a fleet of their own beside one that they may be meant to replace."""
+    return f"{old} is still there beside it, and stays the one that pages open with. Nothing of it was changed."
+
+
+def replace_button(old: str) -> str:
+    """Return the words of the button that lets new files take the place of a fleet."""
+    return f"Let these files replace {old}"
+
+
+def replaced_words(old: str, fleet: str, *, invented: bool) -> str:
+    """Return what is said once files have taken the place of a fleet."""
+    if invented:
+        return f"{old} is gone, and {fleet} is the fleet that pages open with."
+    return f"{fleet} is now these files. Those it had before stay in the workspace, and can be taken back."

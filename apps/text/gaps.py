@@ -87,7 +87,7 @@ def gap_answer(command: str, found: QueryResult, coverage: Coverage, *, longest_
         found.headed(gap_sentence(found, summary, gaps)),
         gaps,
         gap_columns(clock),
-        (found.service_note, *found.notes),
+        (*found.service_notes, *found.notes),
         {**found.facts, "summary": plain_numbers(summary)},
         clock,
         longest_table,
@@ -104,7 +104,7 @@ def days_caption(days: pd.DataFrame, clock: LocalClock, *, by_half_hour: bool = 
     if not days["gap_s"].any():
         return f"No day has a gap.{blank}"
     marks = "Each column is half an hour, higher where more of it is out" if by_half_hour else "Each mark is a gap"
-    words = f"{marks}; calm hours are shaded.{blank}"
+    words = f"{marks}; where there is none, hours are calm.{blank}"
     if len(whole) < 2:
         return words
     worst, best = whole.iloc[int(whole["gap_s"].argmax())], whole.iloc[int(whole["gap_s"].argmin())]

@@ -93,6 +93,7 @@ LIMIT_WORDS: Final = {
     "handover": LimitWords(service_words, "the terminal lost no time at handovers"),
 }  # fmt: skip
 
+_IN_SENTENCES: Final = {"serving": "satellites out of place", "excluded": "excluded satellites"}
 # What opened a gap that no limit and no pair of them closes.
 _NO_LIMIT: Final = {"no satellite": "no satellite high enough", "three or more": "three limits or more"}
 
@@ -113,6 +114,11 @@ def if_lifted(name: str, floor_deg: float) -> str:
     """Return what lifting a limit means, after "if"."""
     words = LIMIT_WORDS.get(name)
     return f"the limit {name} were lifted" if words is None else words.lifted.format(floor=floor_deg)
+
+
+def in_words(name: str) -> str:
+    """Return a limit as a sentence names it: by its own name, unless that says nothing to whoever never used it."""
+    return _IN_SENTENCES.get(name, name)
 
 
 def label_of(name: str) -> str:

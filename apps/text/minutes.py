@@ -52,7 +52,7 @@ def minute_answer(found: QueryResult) -> Answer:
         found.headed(minute_sentence(found, minutes, summary)),
         minutes,
         minute_columns(clock),
-        (found.service_note, *found.notes),
+        (*found.service_notes, *found.notes),
         {**found.facts, "summary": plain_numbers(summary)},
         clock,
     )

@@ -11,6 +11,7 @@ from .columns import COUNT, DURATION, TEXT, Column, Format, of_row
 from .limits import descriptions
 from .notes import Note, background, weighed
 from .query import CAUTION, headed, search_notes, searched, serving_notes
+from .service import sky_alone_words
 from .units import counted, difference, duration, instant, listed
 
 if TYPE_CHECKING:
@@ -91,13 +92,11 @@ def portable_answer(result: mounting.Comparison, start: Basis) -> Answer:
     )
 
     # What moves along with the terminal must be asked for again, and what was not given must be said.
-    gateways = "gateway" in start.view.names
-    unknown = (
-        "Gateways: those named above; check that they serve this place."
-        if gateways
-        else "No gateway was given, so this is the sky alone; where satellites need a gateway in reach, expect more."
-    )
-    return _answer("survey portable", sentence, result, start, PORTABLE_COLUMNS, (unknown, _SIGHT_SOON))
+    unknown = sky_alone_words(start.view)
+    if "gateway" in start.view.names:
+        unknown = "Gateways: those named above; check that they serve this place."
+    messages = (*([unknown] if unknown else []), _SIGHT_SOON)
+    return _answer("survey portable", sentence, result, start, PORTABLE_COLUMNS, messages)
 
 
 def _skyline(row: Any) -> str:

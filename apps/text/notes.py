@@ -13,7 +13,7 @@ from typing import Literal
 Weight = Literal["left out", "caution", "reading", "background"]
 
 # What a note is about: an answer that says so itself drops it, and damaged elements are told first.
-Topic = Literal["", "place", "horizon", "limits", "policy", "damage"]
+Topic = Literal["", "place", "horizon", "limits", "policy", "damage", "gateway"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from .calls import NO_FREEZE_S, kind_words, minute, none_good_sentences, outlook, pauses, plan_columns
 from .columns import TEXT, Column
-from .service import sky_alone_words
+from .service import unexplained_words
 from .units import LocalClock, duration, share, unbroken
 
 if TYPE_CHECKING:
@@ -54,10 +54,10 @@ def out_for(seconds: float | None, *, at_least: bool = False) -> str:
     return f"No service right now{more}."
 
 
-def alone(now: answers.Now, view: views.View) -> str:
-    """Return that this is the sky alone, where no gap is ahead and no gateway counts; else nothing."""
+def unexplained(now: answers.Now, view: views.View, *, on_pages: bool = False) -> str:
+    """Return what to do if calls freeze where no gap is ahead and no gateway counts; else nothing."""
     no_gap_ahead = now.freshness.band.shows_odds and now.served and now.next_gap is None
-    return sky_alone_words(view) if no_gap_ahead else ""
+    return unexplained_words(view, on_pages=on_pages) if no_gap_ahead else ""
 
 
 def gap_line(now: answers.Now, clock: LocalClock) -> str:

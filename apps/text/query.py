@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from .notes import Note, background
-from .service import assumed_words
+from .notes import Note, Weight, background
+from .service import assumed_words, sky_alone_note
 from .timing import good_for
 from .units import TOTALS_ONLY, LocalClock, age, ages, counted, duration, listed
 
@@ -74,10 +74,11 @@ class QueryResult:
         return "above the mask" if self.only_mask else "within every limit"
 
     @property
-    def service_note(self) -> Note:
-        """What counts as service; background unless handovers take something from it."""
+    def service_notes(self) -> tuple[Note, ...]:
+        """What counts as service, background unless handovers take something from it; and where no gateway counts."""
         view = self.visibility.view
-        return Note(assumed_words(view, self.in_reach), "reading" if view.service.loses_time else "background")
+        weight: Weight = "reading" if view.service.loses_time else "background"
+        return (*sky_alone_note(view), Note(assumed_words(view, self.in_reach), weight))
 
     @property
     def within(self) -> Intervals | None:
@@ -198,7 +199,7 @@ def search_notes(found: Searched, *, tell_age: bool = True) -> list[Note]:
         # The band is that of the median, which a few stale sets leave far behind the oldest.
         most = "" if age(typical) == age(oldest) else f", most {age(typical)}"
         sentence = f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span{most}: {words}"
-        notes.append(Note(f"{sentence} (band: {band.name})."))
+        notes.append(Note(f"{sentence} (age band: {band.name})."))
     ends = earth_orientation_ends()
     if span.end > ends:
         words = (

@@ -37,7 +37,7 @@ SCORE_COLUMNS: Final = (
     Column("hits", "Came", number(0)),
     Column("false_alarms", "Did not", number(0)),
     Column("misses", "Not forecast", number(0)),
-    Column("explained_s", "Explained", DURATION),
+    Column("explained_s", "Foretold", DURATION),
 )
 RELIABILITY_COLUMNS: Final = (
     Column("bin_low", "Chance from", number(1)),

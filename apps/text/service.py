@@ -6,7 +6,8 @@ from collections.abc import Collection
 from typing import TYPE_CHECKING, Final
 
 from .notes import Note
-from .units import lowered, share
+from .pages import SYMPTOM
+from .units import listed, lowered, share
 
 if TYPE_CHECKING:
     from passim import Service
@@ -20,6 +21,10 @@ _POLICY_WORDS: Final = {
 }
 # What an answer says first that leaves handovers out.
 _LEFT_OUT: Final = "Time lost at handovers is left out here"
+# What no gateway means for gaps.
+_MORE_BY_GATEWAY: Final = (
+    "where satellites must see a gateway, a ground station that passes their traffic on, expect more gaps"
+)
 
 
 def assumed_words(view: views.View, in_reach: str = "within every limit", limits: str = "") -> str:
@@ -45,13 +50,30 @@ def floor_note(view: views.View) -> tuple[Note, ...]:
     return (Note(f"The terminal works from {view.floor_deg:g}° up: the horizon counts only where it is higher."),)
 
 
-def sky_alone_words(view: views.View) -> str:
-    """Return what to say where no gap is found and no gateway counts: service may break for what nobody knows yet."""
-    if "gateway" in view.names:
+def sky_alone_words(*every: views.View) -> str:
+    """Return that no gateway counts, where it is so at any of the views that an answer is about; else nothing."""
+    alone = [view.title for view in every if view.gateway_unknown]
+    if not alone:
         return ""
+    where = "here" if len(alone) == len(every) else f"at {listed(alone, 3)}"
+    return f"No gateway counts {where}, so this is the sky alone: {_MORE_BY_GATEWAY}."
+
+
+def sky_alone_note(*every: views.View) -> tuple[Note, ...]:
+    """Return the note that no gateway counts at some of the views; none where it is not so."""
+    words = sky_alone_words(*every)
+    return (Note(words, about="gateway"),) if words else ()
+
+
+def unexplained_words(view: views.View, *, on_pages: bool = False) -> str:
+    """Return what to do where no gap is found and no gateway counts: what freezes then is not known to passim."""
+    if not view.gateway_unknown:
+        return ""
+    if on_pages:
+        return f"If calls freeze all the same, ask {SYMPTOM}, and keep a record of them on the page Measured."
     return (
-        "No gateway counts here, so this is the sky alone: if calls freeze all the same, ask which settings would "
-        "explain the freezes, and keep a record of them."
+        "If calls freeze all the same, passim symptom asks which settings would explain that, and passim probe keeps a "
+        "record of them."
     )
 
 

@@ -266,11 +266,7 @@ def fleet_sentence(found: sites.FleetComparison, site: str, length: str) -> str:
             f"alone moves that by {points(row.mask_spread)}"
         )
         known = row.gateway_spread == row.gateway_spread
-        lines.append(
-            f"{line}, the gateway alone by up to {points(row.gateway_spread)}."
-            if known
-            else f"{line}; no gateway is known, and one would lower it."
-        )
+        lines.append(f"{line}, the gateway alone by up to {points(row.gateway_spread)}." if known else f"{line}.")
     return "\n".join(lines)
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from passim.answers.symptom import discriminate
 from passim.answers.symptom import match as room
+from passim.answers.symptom import score
 from passim.forecast import timing
 from passim.sky import ground
 from passim.spans import moment, zone
@@ -38,7 +39,8 @@ COLUMNS: Final = (
     Column("similar", "Others like it", blank_at_zero(COUNT), 1),
 )
 _MOST_NAMED: Final = 3
-_CAN: Final = {room.EXPLAINED: "can explain", room.PARTLY: "may explain, at least in part,"}
+_CAN: Final = {room.EXPLAINED: "can explain", room.PARTLY: "may have a part in"}
+WEAK: Final = f"no explanation: fit under {score.GOOD_FIT:g}"
 
 ELSEWHERE: Final = (
     "Look elsewhere first: the house network (try a cable in place of the wireless), the line and its load, power and "
@@ -84,8 +86,12 @@ def found_sentence(found: room.SymptomAnswer) -> str:
     seen = seen_words(found.symptom)
     if found.verdict == room.NOT_THE_SKY:
         return f"No: none of {found.tried:,} settings of the sky at {found.site.name} explains {seen}. {ELSEWHERE}"
+    weak = is_weak(max(found.candidates, key=lambda one: one.fit))
     if found.verdict == room.UNDECIDED:
         start = f"The sky fits {seen}, but shifted in time it fits about as well: a longer record will decide."
+    elif weak:
+        reached = f"none of {found.tried:,} tried reaches a fit of {score.GOOD_FIT:g}"
+        start = f"The sky {_CAN[found.verdict]} {seen}, but no setting explains them: {reached}."
     else:
         start = f"The sky {_CAN[found.verdict]} {seen}."
     best = found.candidates[0]
@@ -94,15 +100,33 @@ def found_sentence(found: room.SymptomAnswer) -> str:
     if len(equal) > 1:
         better = any(one.fit > best.fit + room.ABOUT_EQUAL for _, one in equal)
         how = "fit, and none is the answer yet" if better else "fit about equally"
+        if weak:
+            how = "come nearest"
         named = [f"({number}) {setting_words(one.setting, found.site)}" for number, one in equal[:_MOST_NAMED]]
         if len(equal) > _MOST_NAMED:
             named.append(f"{len(equal) - _MOST_NAMED:,} more in the table")
         return f"{start} Several settings {how}: {'; '.join(named)}."
     traits = best.traits
     rate = f"{rate_words(traits.per_hour)} freezes an hour while it is bad"
+    which = f"The nearest, at {best.fit:.2f}" if weak else f"The best of {found.tried:,} settings"
     return (
-        f"{start} The best of {found.tried:,} settings: {setting_words(best.setting, found.site)}; it predicts {rate}, "
+        f"{start} {which}: {setting_words(best.setting, found.site)}; it predicts {rate}, "
         f"{duration(traits.mean_s)} on average, {when_words(traits.by_hour)}."
+    )
+
+
+def is_weak(candidate: room.Candidate) -> bool:
+    """Say whether a candidate fits too badly to be called an explanation."""
+    return bool(candidate.fit < score.GOOD_FIT)
+
+
+def weak_words(candidate: room.Candidate, number: int) -> str:
+    """Return the warning before a candidate is kept that explains nothing; empty for one that does."""
+    if not is_weak(candidate):
+        return ""
+    return (
+        f"Candidate {number} is no explanation: its fit is {candidate.fit:.2f}, under {score.GOOD_FIT:g}. Keep it only "
+        "to try what it would change."
     )
 
 

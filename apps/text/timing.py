@@ -44,7 +44,7 @@ def freshness_sentence(fresh: Freshness) -> str:
     stale = "" if oldest == median else f" (oldest {oldest})"
     return (
         f"Elements are {median} old by then{stale}, timing error {error} s: {good_for(fresh.band)} "
-        f"(band: {fresh.band.name})."
+        f"(age band: {fresh.band.name})."
     )
 
 

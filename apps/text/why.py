@@ -37,7 +37,7 @@ def area_sentence(area: geometry.ServiceArea) -> str:
     )
     words = f"Of the ground over which a satellite could serve, {roof}"
     if not area.gateways:
-        return f"{words}; no gateway has to be in view."
+        return f"{words}; no gateway counts here."
     return f"{words}; over {share(area.served_share)} a gateway is in view as well, and the satellite serves."
 
 

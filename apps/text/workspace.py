@@ -11,6 +11,8 @@ from .units import listed
 if TYPE_CHECKING:
     from passim.workspace import Assumption
 
+# Said beside whatever is told of an invented fleet in somebody's own workspace.
+STANDS_IN = "These satellites are invented: nothing said of them holds for a real service."
 _LACKING = {"sites": "site", "fleets": "satellites"}
 
 
@@ -39,8 +41,10 @@ def next_steps(missing: Collection[str], file: Path, *, on_pages: bool) -> list[
     if "fleets" in missing:
         by_hand = f"a section [[fleets]] in {file} with its name and elements, the paths of element files"
         steps.append(
-            f"Upload element files on the page Elements, or name them by hand: {by_hand}."
+            f"Upload element files on the page Elements, which says where they come from and has an invented fleet to "
+            f"start with, or name them by hand: {by_hand}."
             if on_pages
-            else f"Name the satellites: {by_hand}. The page Elements of passim dashboard loads files too."
+            else f"Name the satellites: {by_hand}. Public catalogues give them out as OMM or two-line files. The page "
+            "Elements of passim dashboard loads files too, or starts with an invented fleet."
         )
     return steps

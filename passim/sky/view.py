@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from functools import cached_property
 
@@ -28,7 +28,8 @@ class View:
 
     ``lowest_elevation_deg`` is the elevation below which the terminal itself does not work; unless given, 25 deg or the
     lowest point of the horizon where that is lower. It stays when the horizon is lifted. ``label`` names the view
-    among others of one site. Raises InputError when two limits have one name.
+    among others of one site. ``relayed`` says that satellites pass traffic on among themselves, so that none has to see
+    a gateway. Raises InputError when two limits have one name.
     """
 
     site: Site
@@ -36,6 +37,8 @@ class View:
     lowest_elevation_deg: float | None = None
     label: str = ""
     service: Service = INSTANT
+    # Where it is so there is no gateway among the limits: what stands for a view by its words is the same.
+    relayed: bool = field(default=False, repr=False)
 
     @classmethod
     def usual(cls, site: Site, *limits: Limit) -> View:
@@ -65,6 +68,11 @@ class View:
         """The names of what can be lifted: the limits, the horizon first, and handovers where they lose time."""
         handover = (HANDOVER,) if self.service.loses_time else ()
         return ("horizon", *(limit.name for limit in self.limits), *handover)
+
+    @property
+    def gateway_unknown(self) -> bool:
+        """Whether no gateway counts although satellites are not said to do without one: there may be more gaps then."""
+        return "gateway" not in self.names and not self.relayed
 
     @property
     def sky_limits(self) -> tuple[Limit, ...]:
@@ -104,7 +112,11 @@ class View:
             site = replace(site, horizon=type(site.horizon).flat(self.floor_deg))
         retained = tuple(limit for limit in self.limits if limit.name not in names)
         service = self.service.without_losses() if HANDOVER in names else self.service
-        return replace(self, site=site, limits=retained, lowest_elevation_deg=self.floor_deg, service=service)
+        # Whoever lifts gateways asks what would be if no satellite had to see one.
+        relayed = self.relayed or "gateway" in names
+        return replace(
+            self, site=site, limits=retained, lowest_elevation_deg=self.floor_deg, service=service, relayed=relayed
+        )
 
     def known(self, names: Iterable[str], what: str = "limit to lift") -> None:
         """Raise InputError, about `what`, for a name that is no limit of this view."""

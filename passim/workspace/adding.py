@@ -1,4 +1,8 @@
-"""Element files that are handed in become a fleet of the workspace: written whole, then named in its file."""
+"""Element files that are handed in become a fleet of the workspace: written whole, then named in its file.
+
+Such a fleet may take the place of one that was there before, whose files stay where they are; `Workspace.undo` gives it
+back. An invented fleet is for whoever has no files yet.
+"""
 
 from __future__ import annotations
 
@@ -13,6 +17,7 @@ from tomlkit.items import AoT
 from passim.elements.atomic import write_atomically
 from passim.elements.files import READ_SUFFIXES
 from passim.errors import WorkspaceError
+from passim.workspace import changing, plover, saving
 from passim.workspace.folder import Workspace
 
 FOLDER: Final = "elements"
@@ -56,9 +61,66 @@ def add_fleet(workspace: Workspace, files: Sequence[tuple[str, bytes]], name: st
             f"folder {folder} cannot be written: {error.strerror}", try_next="a folder of your own"
         ) from None
 
+    try:
+        _name(workspace, fleet_name, "elements", [f"{FOLDER}/{place.name}"])
+    except WorkspaceError:
+        for file in place.iterdir():
+            file.unlink()
+        place.rmdir()
+        raise
+    return fleet_name
+
+
+def add_invented_fleet(workspace: Workspace) -> str:
+    """Add the fleet that passim invents afresh for each day, for whoever has no elements yet, and return its name.
+
+    Its name says that it is invented. Raises WorkspaceError where there is one already.
+    """
+    if any(fleet.invented for fleet in workspace.settings.fleets):
+        raise WorkspaceError("fleet to add", got="a second invented fleet", wanted="one")
+    _name(workspace, plover.FLEET_NAME, "invented", "plover")
+    return plover.FLEET_NAME
+
+
+def replaceable(workspace: Workspace, new: str, files: Sequence[tuple[str, bytes]]) -> str:
+    """Return the name of the fleet whose place files handed in as the fleet `new` are likely meant to take, else "".
+
+    That is the one of the same file name; else the invented one, which was there for want of any.
+    """
+    stem = plain_name(files[0][0])[0].casefold()
+    others = [fleet for fleet in workspace.settings.fleets if fleet.name.casefold() != new.casefold()]
+    same = [fleet.name for fleet in others if fleet.elements and fleet.name.casefold() == stem]
+    return (*same, *(fleet.name for fleet in others if fleet.invented), "")[0]
+
+
+def replace_fleet(workspace: Workspace, old: str, new: str) -> tuple[str, list[str]]:
+    """Let the fleet `new`, of files, take the place of `old`; return its name then, and the lines that changed.
+
+    The files of `old` stay where they are, `old` keeps its name where it has files too, and `Workspace.undo` gives it
+    back. Raises WorkspaceError.
+    """
+    files, before = workspace.fleet_settings(new).elements, workspace.fleet_settings(old)
+    if not files or before.feed is not None:
+        raise WorkspaceError("fleet to replace", got=old if files else new, wanted="a fleet of files, by one of files")
+
+    def change(text: str) -> str:
+        if before.invented:
+            return changing.remove(changing.Part("fleet", old))(text)
+        rest = changing.remove(changing.Part("fleet", new))(text)
+        return changing.alter(changing.Part("fleet", old), {"elements": files})(rest)
+
+    text = workspace.text
+    saving.edit_text(workspace.file, change)
+    changed = Workspace.load(workspace.file)
+    return new if before.invented else before.name, saving.differences(text, changed.text)
+
+
+def _name(workspace: Workspace, fleet: str, key: str, value: object) -> None:
+    """Put a fleet into the file, behind those there are."""
+
     def change(document: tomlkit.TOMLDocument) -> None:
         table = tomlkit.table()
-        table["name"], table["elements"] = fleet_name, [f"{FOLDER}/{place.name}"]
+        table["name"], table[key] = fleet, value
         fleets = document.get("fleets")
         if isinstance(fleets, AoT):
             fleets.append(table)
@@ -67,14 +129,7 @@ def add_fleet(workspace: Workspace, files: Sequence[tuple[str, bytes]], name: st
             made.append(table)
             document["fleets"] = made
 
-    try:
-        workspace.edit(change)
-    except WorkspaceError:
-        for file in place.iterdir():
-            file.unlink()
-        place.rmdir()
-        raise
-    return fleet_name
+    workspace.edit(change)
 
 
 def plain_name(file_name: str) -> tuple[str, str]:

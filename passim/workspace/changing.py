@@ -110,11 +110,6 @@ def alter(part: Part, values: Mapping[str, Any]) -> Change:
         for key in _place(text, part) if part.kind != "terminal" else ("terminal",):
             plain = plain[key] if isinstance(key, int) else plain.get(key, {})
         told = {key: value for key, value in values.items() if plain.get(key) != value}
-        if "name" in told and "feed" in plain:
-            raise WorkspaceError(
-                f"new name of the fleet {part.name}", got=str(told["name"]),
-                wanted="the old one: its snapshots are kept under it, and learned from",
-            )  # fmt: skip
         for key, value in told.items():
             if value is not None and key in _SKYLINE:
                 for way in _SKYLINE:
@@ -130,6 +125,8 @@ def alter(part: Part, values: Mapping[str, Any]) -> Change:
             changed |= {f"{prefix}.{way}" for way in _SKYLINE}
         _forget(document, lambda setting: setting in changed)
         if "name" in told:
+            if "feed" in entry:
+                _keep_snapshots(entry["feed"], str(plain["name"]), str(told["name"]))
             _rename(document, part, str(told["name"]))
         return tomlkit.dumps(document)
 
@@ -328,6 +325,15 @@ def _rename(document: Any, part: Part, name: str) -> None:
         setting = str(each.get("setting", ""))
         if setting == old or setting.startswith(f"{old}."):
             each["setting"] = new + setting[len(old) :]
+
+
+def _keep_snapshots(feed: Any, old: str, new: str) -> None:
+    """Let a fleet that gets a new name keep its snapshots, and what was learned from them, under the first it had."""
+    first = str(feed.get("kept_under", old))
+    if not _same(first, new):
+        feed["kept_under"] = first
+    elif "kept_under" in feed:
+        del feed["kept_under"]
 
 
 def _forget(document: Any, goes: Callable[[str], bool]) -> None:

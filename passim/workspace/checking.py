@@ -218,6 +218,7 @@ def _faults_between(data: dict[str, Any]) -> Iterator[Fault]:
                     ("sites", k, "gateways"),
                     str(InputError("gateway", got=name, wanted=f"one of this file: {known}")),
                 )
+    yield from _kept_twice(data.get("fleets"))
     for k, assumption in enumerate(_tables(data.get("assumptions"))):
         setting = assumption.get("setting")
         if isinstance(setting, str) and setting and find_setting(data, setting) is None:
@@ -243,6 +244,23 @@ def _names_twice(value: object, place: Place) -> Iterator[Fault]:
             kind = str(place[-1]).removesuffix("s")
             yield (*place, k, "name"), str(InputError(f"second {kind} of one name", got=name, wanted="each name once"))
         seen.add(name.casefold())
+
+
+def _kept_twice(fleets: object) -> Iterator[Fault]:
+    """Yield a fault for each fleet with a feed whose snapshots would come into the folder of an earlier one."""
+    seen: set[str] = set()
+    for k, fleet in enumerate(_tables(fleets)):
+        feed, name = fleet.get("feed"), fleet.get("name")
+        if not isinstance(feed, dict) or not isinstance(name, str):
+            continue
+        kept = str(feed.get("kept_under", name))
+        if kept.casefold() in seen and "kept_under" not in feed:
+            wanted = f"another name: a fleet that was called so keeps its snapshots under {kept}"
+            yield ("fleets", k, "name"), str(InputError("fleet with a feed", got=name, wanted=wanted))
+        elif kept.casefold() in seen:
+            wanted = "a name that is no other fleet's"
+            yield ("fleets", k, "feed", "kept_under"), str(InputError("kept_under", got=kept, wanted=wanted))
+        seen.add(kept.casefold())
 
 
 def _offset_h(name: str, moment: datetime) -> float:

@@ -216,7 +216,8 @@ class Workspace:
         if counted and not self.settings.relay_between_satellites:
             limits.append(GatewayLimit(counted))
         limits += serving.limits()
-        return View(site, tuple(limits), terminal.lowest_elevation_deg, service=self.service)
+        relayed = self.settings.relay_between_satellites
+        return View(site, tuple(limits), terminal.lowest_elevation_deg, service=self.service, relayed=relayed)
 
     def gateways(self, site_name: str | None = None) -> tuple[Gateway, ...]:
         """Return the gateways that count for a site: those it names, or all; all of the file where no site is given."""
@@ -282,9 +283,13 @@ class Workspace:
             )
         return self.settings.fleets[0] if name is None else _named(self.settings.fleets, name, "fleet")
 
+    def stands_in(self, name: str | None = None) -> bool:
+        """Say whether a fleet is invented although the workspace is not: it stands in for satellites yet to come."""
+        return self.fleet_settings(name).invented is not None and "invented" not in self.settings.name.casefold()
+
     def snapshots(self, name: str | None = None) -> SnapshotStore:
         """Return the snapshots of a fleet that has a feed: the first unless named. Raises WorkspaceError."""
-        fleet = self.fleet_settings(name).name.casefold()
+        fleet = self.fleet_settings(name).kept_under.casefold()
         plain = re.sub(r"[^a-z0-9]+", "-", fleet).strip("-")
         # Names that differ in what a file name cannot carry stay apart.
         mark = "" if plain == fleet else f"-{hashlib.sha256(fleet.encode('utf-8')).hexdigest()[:8]}"

@@ -165,7 +165,7 @@ def _learned(given: dict[str, Any]) -> LearnedLine:
 
 def _key(workspace: Workspace, view: View) -> str:
     """Return what stands for the fleet and the view: every number of the site, its horizon and its limits."""
-    return hashlib.sha256(f"{workspace.fleet_settings().name}\n{view!r}".encode()).hexdigest()
+    return hashlib.sha256(f"{workspace.fleet_settings().kept_under}\n{view!r}".encode()).hexdigest()
 
 
 def _no_number(text: str) -> float:

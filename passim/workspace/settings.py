@@ -307,7 +307,8 @@ class FeedSettings(Section):
     """Where fresh element sets of a fleet come from: an address that is asked, or a folder that something fills.
 
     ``minimum_interval_s`` is the least time between two requests of an address, ``every_s`` the usual one.
-    ``authorization_from`` names the environment variable that holds what the Authorization header says.
+    ``authorization_from`` names the environment variable that holds what the Authorization header says. ``kept_under``
+    is the name that the fleet had when its first snapshot came, where it has another one today.
     """
 
     address: Annotated[str | None, checked(check_address)] = None
@@ -315,6 +316,7 @@ class FeedSettings(Section):
     minimum_interval_s: Annotated[Number, Field(ge=0.0)] = 7200.0
     every_s: Annotated[Number, Field(gt=0.0)] = 28_800.0
     authorization_from: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] | None = None
+    kept_under: Name | None = None
 
     @model_validator(mode="after")
     def _one_source(self) -> FeedSettings:
@@ -367,6 +369,11 @@ class FleetSettings(Section):
         if self.lenient is False:
             self.strict = True
         return self
+
+    @property
+    def kept_under(self) -> str:
+        """The name under which its snapshots, and what was learned from them, are kept."""
+        return (self.feed.kept_under if self.feed is not None else None) or self.name
 
 
 class UpdatesSettings(Section):

@@ -22,6 +22,36 @@
     window.setTimeout(() => watch.disconnect(), 5000);
   };
 
+  // --- a section that the address names: whatever it is folded into is opened ---
+
+  // Pictures above it come later and push it down: it is kept in sight until somebody scrolls.
+  const FOLLOWED_MS = 4000;
+  let following = null;
+  const unfollow = () => {
+    window.clearInterval(following);
+    following = null;
+  };
+  for (const kind of ["wheel", "touchmove", "keydown", "mousedown"]) {
+    window.addEventListener(kind, unfollow, { passive: true });
+  }
+  const openNamed = () => {
+    unfollow();
+    const name = decodeURIComponent(window.location.hash.slice(1)), begun = Date.now();
+    if (!name) return;
+    let opened = false;
+    following = window.setInterval(() => {
+      const named = document.getElementById(name);
+      if (Date.now() - begun > FOLLOWED_MS) unfollow();
+      if (!named) return;
+      if (!opened) {
+        opened = true;
+        for (let at = named; at; at = at.parentElement) if (at.tagName === "DETAILS") at.open = true;
+      }
+      named.scrollIntoView();
+    }, 200);
+  };
+  window.addEventListener("hashchange", openNamed);
+
   // --- what stands in the address ---
 
   const KEYS = ["site", "spot", "day", "mask", "fleet"];
@@ -199,6 +229,7 @@
       pageName = name;
       document.title = name + " – passim";
       nameUploads();
+      openNamed();
       return "Page " + name;
     },
     tables: (data) => {
@@ -229,6 +260,7 @@
         window.setTimeout(askAgain, 400);
         return;
       }
+      if (offers.begin) window.dash_clientside.set_props("begun", { data: Date.now() });
       const figures = document.querySelector(".key-figures");
       if (figures && offers.figures) {
         figures.replaceChildren();
@@ -243,7 +275,12 @@
         if (offer) drawList(list, offer);
       }
       const said = [...document.querySelectorAll("select.choice-list")].filter((list) => list.selectedOptions.length);
-      const chosen = said.map((list) => list.selectedOptions[0].textContent);
+      // Site, day and fleet say what they are; of the rest only what differs from the usual, with its name.
+      const told = said.filter((list) => list.closest(".head") || list.selectedIndex > 0 || keyOf(list) === "mask");
+      const chosen = told.map((list) => {
+        const words = list.selectedOptions[0].textContent;
+        return list.closest(".head") ? words : list.closest(".choice").querySelector(".choice-label").textContent + ": " + words;
+      });
       document.getElementById("chosen").textContent = chosen.join(" · ");
     },
     // Every number of satellites in words: arrow keys go from one to the next.
@@ -370,12 +407,14 @@
   });
 
   document.addEventListener("click", (event) => {
-    const link = event.target.closest && event.target.closest("a.page-link");
+    const link = event.target.closest && event.target.closest("a.page-link, a.way");
     const plainly = event.button === 0 && !(event.metaKey || event.ctrlKey || event.shiftKey || event.altKey);
     if (!link || !plainly) return;
     event.preventDefault();
     if (link.closest(".menu")) link.closest(".menu").open = false;
-    address({ pathname: link.pathname, search: window.location.search });
-    window.scrollTo(0, 0);
+    const same = link.pathname === window.location.pathname;
+    const search = link.matches(".way") ? link.search : window.location.search;
+    address({ pathname: link.pathname, search: search, hash: link.hash });
+    link.hash ? same && window.setTimeout(openNamed, 0) : window.scrollTo(0, 0);
   });
 })();

@@ -53,6 +53,21 @@
     window.dash_clientside.set_props("drafts", { data: drafts });
   };
 
+  // --- what came of a button of the ranks, under its row: brought into sight where it begins below the window ---
+
+  const FOLLOWED_MS = 5000;
+  document.addEventListener("click", (event) => {
+    const row = event.target.closest && event.target.closest(".ranks button") && event.target.closest("tr");
+    if (!row) return;
+    const kept = (row.matches(".kept-row") ? row : row.nextElementSibling).querySelector(".kept");
+    const said = kept.textContent, begun = Date.now();
+    const watch = window.setInterval(() => {
+      const changed = kept.textContent !== said;
+      if (changed) kept.scrollIntoView({ block: "nearest" });
+      if (changed || Date.now() - begun > FOLLOWED_MS) window.clearInterval(watch);
+    }, 100);
+  });
+
   // --- fields ---
 
   const field = (label, value, take) => {

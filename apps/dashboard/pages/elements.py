@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import pandas as pd
-from dash import Dash, Output, State, html
+from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 
 from passim import Span
 from passim.elements import Skipped, shells
-from passim.errors import InputError
+from passim.errors import InputError, PassimError
 from passim.forecast import timing
 from passim.workspace import adding
 
@@ -38,19 +38,21 @@ from ...text.timing import timing_sentence
 from ...text.units import counted
 from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
+from ..file_changes import lines_block, take_back_button, taken_back
 from ..notes import common_notes
 from ..page_model import Answer, Help, Page, Panel, Shown, Table
 from ..parts import aria
 from ..state import DashboardState, PageRequest, Pending
 from ..tasks import feeds as feed_work
 from ..tasks import passes as work
-from ..upload import Upload, bytes_of
+from ..upload import Upload, bytes_of, fault_line
 from . import feed
 
 # The whole public catalogue is about 30 MB as JSON. Browsers send it with a third on top, and the server takes 48 MiB.
 LARGEST_FILE_BYTES: Final = 32 * 2**20
 MOST_FILES: Final = 8
 _READ_WITHIN_S: Final = 60.0
+_INVENTED: Final = "elements-invented"
 
 STATUS = Panel(
     "status",
@@ -238,17 +240,74 @@ def loader(question: PageRequest) -> Any:
         className="load",
         **aria(labelledby="load-title"),
     )
-    return html.Div([*feed.section(question), load])
+    start = _start() if "fleets" in question.workspace.missing else []
+    return html.Div([*feed.section(question), load, *start, html.Div(id="load-replaced", role="status")])
+
+
+def _start() -> list[Any]:
+    """Return what to do where there are no satellites yet: where elements come from, and a fleet to begin with."""
+    return [
+        html.Section(
+            [
+                html.H2("Where elements come from", id="start-title"),
+                html.P(elements_words.WHERE_FROM),
+                html.P(elements_words.INVENTED_START, className="quiet"),
+                html.Button(elements_words.START_INVENTED, id=_INVENTED, className="button", n_clicks=0),
+            ],
+            className="load",
+            **aria(labelledby="start-title"),
+        )
+    ]
 
 
 def register(app: Dash, state: DashboardState) -> None:
     """Take files that are handed in: read them in a worker, keep them whole or not at all; and ask the feed."""
     feed.register(app, state)
 
-    def done(loaded: tuple[str, str], search: str | None) -> tuple[Any, str, str]:
-        fleet_name, message = loaded
-        query = query_of(changed(read_query(search)[0], {"fleet": fleet_name}))
-        return html.P(message), query, state.now().isoformat()
+    def chosen(fleet_name: str | None, search: str | None) -> tuple[str, str]:
+        return query_of(changed(read_query(search)[0], {"fleet": fleet_name})), state.now().isoformat()
+
+    def done(loaded: Loaded, search: str | None) -> tuple[Any, str, str]:
+        return _told(loaded), *chosen(loaded.fleet, search)
+
+    @app.callback(
+        Output("load-replaced", "children"),
+        Output("address", "search", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
+        Input(_INVENTED, "n_clicks"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def begin(clicks: int | None, search: str | None) -> Any:
+        if not clicks:
+            return (no_update,) * 3
+        try:
+            fleet = adding.add_invented_fleet(state.workspace)
+        except PassimError as error:
+            return fault_line(error), no_update, no_update
+        return html.P(elements_words.started_words(fleet)), *chosen(None, search)
+
+    @app.callback(
+        Output("load-messages", "children", allow_duplicate=True),
+        Output("load-replaced", "children", allow_duplicate=True),
+        Output("address", "search", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
+        Input({"elements": "replace", "old": ALL, "new": ALL}, "n_clicks"),
+        Input({"elements": "take-back", "of": ALL}, "n_clicks"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def replace(clicks: list[int], returns: list[int], search: str | None) -> Any:
+        if not any((*clicks, *returns)) or not isinstance(ctx.triggered_id, dict):
+            return (no_update,) * 4
+        try:
+            if "old" in ctx.triggered_id:
+                told, fleet = replaced(state, str(ctx.triggered_id["old"]), str(ctx.triggered_id["new"]))
+            else:
+                told, fleet = taken_back(state.workspace, str(ctx.triggered_id["of"])), None
+        except PassimError as error:
+            return no_update, fault_line(error), no_update, no_update
+        return [], told, *chosen(fleet, search)
 
     FILES.register(
         app,
@@ -259,8 +318,49 @@ def register(app: Dash, state: DashboardState) -> None:
     )
 
 
-def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> tuple[str, str]:
-    """Read files that a browser handed in, keep them as a fleet of the workspace, and return its name and what to say.
+@dataclass(frozen=True)
+class Loaded:
+    """What became of files: the fleet they are, what to say of it, and the one whose place they may take, or ""."""
+
+    fleet: str
+    message: str
+    replaces: str
+
+
+def _told(loaded: Loaded) -> Any:
+    """Return what is said of files that were kept, and the offer to let them take the place of what was there."""
+    said = [html.P(loaded.message)]
+    if not loaded.replaces:
+        return said
+    return [
+        *said,
+        html.P(elements_words.may_replace_words(loaded.replaces), className="quiet"),
+        html.Button(
+            elements_words.replace_button(loaded.replaces),
+            id={"elements": "replace", "old": loaded.replaces, "new": loaded.fleet},
+            className="button",
+            n_clicks=0,
+        ),
+    ]
+
+
+def replaced(state: DashboardState, old: str, new: str) -> tuple[Any, str]:
+    """Let one fleet take the place of another; return what is said, with the way back, and its name then.
+
+    Raises WorkspaceError.
+    """
+    invented = state.workspace.fleet_settings(old).invented is not None
+    fleet, lines = adding.replace_fleet(state.workspace, old, new)
+    told = [
+        html.P(elements_words.replaced_words(old, fleet, invented=invented), className="done"),
+        lines_block(lines),
+        take_back_button("elements", state.workspace),
+    ]
+    return told, fleet
+
+
+def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> Loaded:
+    """Read files that a browser handed in, keep them as a fleet of the workspace, and return what became of them.
 
     Raises Pending while a worker reads them; InputError, and changes nothing, where one of them cannot be used.
     """
@@ -281,7 +381,8 @@ def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> tuple[str, 
         skipped += left_out
     fleet_name = adding.add_fleet(state.workspace, files)
     loaded = f"{counted(len(objects), 'object')} in {counted(len(files), 'file')}"
-    return fleet_name, f"Loaded as {fleet_name}: {loaded}.{left_out_words(skipped)}"
+    message = f"Loaded as {fleet_name}: {loaded}.{left_out_words(skipped)}"
+    return Loaded(fleet_name, message, adding.replaceable(state.workspace, fleet_name, files))
 
 
 PAGE: Final = Page(

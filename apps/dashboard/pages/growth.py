@@ -22,7 +22,7 @@ from passim.workspace import plans
 
 from ...figures.growth import TITLES, GoalMark, OrderCurve, growth_curves, plan_by_date
 from ...figures.theme import Theme
-from ...text.goals import goal_words, measured_words
+from ...text.goals import NEXT_WORDS, goal_words, measured_words
 from ...text.growth import (
     AHEAD_COLUMNS,
     CURVES_HELP,
@@ -50,7 +50,9 @@ from ..state import DashboardState, PageRequest
 from ..tasks import growth as planning
 from ..upload import Upload, bytes_of
 
-# The first is asked where nothing is chosen.
+# Where nothing is chosen, the first of these is asked that all of today's satellites do not meet: a goal to look to.
+NEXT: Final = "next"
+LADDER: Final = ("covered >= 99 %", "covered >= 99.9 %", "longest_gap_s <= 5", "gap_count <= 0")
 GOALS: Final = (
     "covered >= 99 %",
     "longest_gap_s <= 60", "longest_gap_s <= 30", "longest_gap_s <= 5", "gap_count <= 0", "covered >= 95 %",
@@ -114,14 +116,17 @@ class _Planned:
 
 def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say what the goal takes."""
-    span, goal = question.days(1), growth_goals.parse_goal(_goal_text(question))
-    in_call_hours = goal.in_call_hours or question.choices.other("within", ALL_DAY) == CALL_HOURS
-    hours = _call_hours(question, goal) if in_call_hours else None
+    span, text = question.days(1), _goal_text(question)
+    stated = growth_goals.parse_goal(text) if text else None
+    of_call_hours = stated is not None and stated.in_call_hours
+    in_call_hours = of_call_hours or question.choices.other("within", ALL_DAY) == CALL_HOURS
+    hours = _call_hours(question, of_goal=of_call_hours) if in_call_hours else None
     windows = None if hours is None else call_times.call_hours_within(span, hours, question.site.timezone)
     seen = question.seen(span)
     grown: planning.Grown = question.computed(
         ("growth", question.view, span, hours), span, planning.grow, seen.visibility, windows
     )
+    goal = stated or next_goal(grown.curves[0])
     found = [growth_goals.smallest(curves, goal) for curves in grown.curves]
     tables = [curves.table for curves in grown.curves]
     main, order = grown.curves[0], grown.curves[0].order
@@ -166,15 +171,23 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 
 
 def _goal_text(question: PageRequest) -> str:
-    return question.choices.other("goal", GOALS[0])
+    """Return the goal that is chosen or written; empty for the next one that is not met."""
+    text = question.choices.other("goal", NEXT)
+    return "" if text == NEXT else text
 
 
-def _call_hours(question: PageRequest, goal: growth_goals.Goal) -> DailyHours:
+def next_goal(curves: growing.Curves) -> growth_goals.Goal:
+    """Return the first goal of the ladder that all of today's satellites do not meet; the last where they meet all."""
+    goals = [growth_goals.parse_goal(text) for text in LADDER]
+    return next((goal for goal in goals if not growth_goals.smallest(curves, goal).reached), goals[-1])
+
+
+def _call_hours(question: PageRequest, *, of_goal: bool) -> DailyHours:
     hours = question.workspace.call_hours(question.site_name)
     if hours is None:
         raise InputError(
             "call hours", got=f"none for {question.site_name}", wanted="call_hours of the site in the workspace",
-            try_next="a goal for the whole day" if goal.in_call_hours else "the whole day",
+            try_next="a goal for the whole day" if of_goal else "the whole day",
         )  # fmt: skip
     return hours
 
@@ -194,7 +207,8 @@ def _caption(table: pd.DataFrame, names: Sequence[str]) -> str:
         else f"with all {everyone:,} it is {share(float(table['gap_fraction'].iloc[-1]))}"
     )  # fmt: skip
     return (
-        f"Time without service falls as satellites are added; {names[0]}, {ends}. The band: eight random draws in ten."
+        f"Time without service falls as satellites are added; {names[0]}, {ends}. The grey band holds eight random "
+        "draws in ten."
     )
 
 
@@ -407,7 +421,7 @@ def register(app: Dash, state: DashboardState) -> None:
             return no_update
         choices, _ = read_query(search)
         wanted = " ".join(str(text).split())[:_LONGEST_GOAL]
-        return query_of(changed(choices, {"goal": None if wanted == GOALS[0] else wanted}))
+        return query_of(changed(choices, {"goal": wanted}))
 
     in_browser: Any = app.clientside_callback  # untyped in dash
     in_browser(
@@ -426,11 +440,12 @@ def register(app: Dash, state: DashboardState) -> None:
 
     @app.callback(Output("goal-text", "value"), Input("address", "search"), prevent_initial_call=True)
     def follow(search: str | None) -> str:
-        return read_query(search)[0].other("goal", GOALS[0])
+        text = read_query(search)[0].other("goal", NEXT)
+        return "" if text == NEXT else text
 
 
 def _goal_options(_: PageRequest) -> Sequence[tuple[str, str]]:
-    return [(text, goal_words(growth_goals.parse_goal(text))) for text in GOALS]
+    return [(NEXT, NEXT_WORDS), *((text, goal_words(growth_goals.parse_goal(text))) for text in GOALS)]
 
 
 def _within_options(_: PageRequest) -> Sequence[tuple[str, str]]:

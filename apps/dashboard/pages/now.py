@@ -22,7 +22,7 @@ from ...text.columns import picked
 from ...text.gaps import gap_columns
 from ...text.learned import calls_of_record, lesson_notes, such_calls_sentence
 from ...text.notes import Note
-from ...text.now import alone, details, headline, live_gap_words, live_words, now_columns
+from ...text.now import details, headline, live_gap_words, live_words, now_columns, unexplained
 from ...text.timing import freshness_sentence
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
@@ -77,8 +77,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     live = _live(question, found, gaps, hour)
     # Gaps that what is in hand plays through are no gap for such a call: then that is told besides.
     lines = details(found, clock, "the page Calls", gap_told=live is not None and not found.kind.buffer_s)
-    if out is None and (sky_alone := alone(found, question.view)):
-        lines.append(sky_alone)
+    if out is None and (what_to_do := unexplained(found, question.view, on_pages=True)):
+        lines.append(what_to_do)
     lesson, hours = question.lesson, question.workspace.call_hours(question.site_name) or DailyHours()
     calls = calls_of_record(lesson, found.kind, found.minutes, hours, question.site.timezone)
     of_record = lesson_notes(lesson, None)

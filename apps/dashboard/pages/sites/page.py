@@ -139,10 +139,16 @@ def _places(workspace: Workspace) -> list[tuple[str, str]]:
     return [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
 
 
+def _views(question: PageRequest) -> tuple[views.View, ...]:
+    """Return the views of the places side by side."""
+    workspace = question.workspace
+    return tuple(question.with_mask(workspace.view(*place)) for place in _places(workspace))
+
+
 def _compared(question: PageRequest, span: Span) -> sites_work.Compared:
     """Return the places of the workspace side by side: here and now where that is little work."""
     workspace = question.workspace
-    seen_from = tuple(question.with_mask(workspace.view(*place)) for place in _places(workspace))
+    seen_from = _views(question)
     hours = tuple(workspace.call_hours(site) for site, _ in _places(workspace))
     key = ("sites", seen_from, span, hours)
     common = (question.fleet, seen_from, span, hours)
@@ -331,4 +337,5 @@ PAGE: Final = Page(
     panels=(SIDE, LATITUDE, WORLD),
     answer=answer,
     controls=(Control("world", "Map of the world: grid", _world_options),),
+    views=_views,
 )

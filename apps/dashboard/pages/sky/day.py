@@ -117,7 +117,7 @@ def _day_words(question: PageRequest, seen: Seen, day: sky_day.SkyDay, clock: Lo
         {},
         question.fleet_timing.model,
     )
-    words = cause_words(found, seen.causes)
+    words = cause_words(found, seen.causes, on_pages=True)
     costs = bool((day.sectors["given_back_s"] > 0.0).any())
     rows: list[Any] = list(day.gaps.itertuples(index=False))
     return DayWords(

@@ -27,7 +27,7 @@ from .tables import gap_table, limit_table, sector_table
 NO_GAP: Final = ""
 # Each row and each entry of a list costs the browser time at every change of the page.
 _LISTED: Final = 20
-_HOW_TO_CHOOSE: Final = "Choose a gap in the list, or touch its cross, to see what opens it."
+_HOW_TO_CHOOSE: Final = "Touch a cross in the picture, or choose a gap here, to see what opens it."
 _SOURCE: Final = "The element sets of the fleet chosen, and the site, horizon, terminal and gateways of the workspace."
 
 PANORAMA: Final = Panel(
@@ -75,8 +75,6 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     # The sky of one moment: the middle of the gap chosen, else now where now lies in the day shown.
     standing, chosen = None, None
     caption = f"A day of passes, {counted(day.passes, 'pass', 'passes')} in all."
-    if words.starts:
-        caption += f" {_HOW_TO_CHOOSE}"
     moment = question.now if shown.times and span.start <= question.now < span.end else None
     if place is not None:
         chosen = day.gaps.iloc[place]
@@ -87,7 +85,6 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         standing = moments.sky_moment(seen.visibility, moment)
         if place is None:
             caption = standing_words(standing, f"Now, {clock.time(moment)}", floor_deg)
-            caption += f" {_HOW_TO_CHOOSE}" if words.starts else ""
     drawn = picture(question, shown, theme)
     if not shown.times:
         drawn = without_gaps(drawn)
@@ -125,13 +122,14 @@ def gap_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     pairs = list(zip(words.starts[near], words.labels[near], strict=True))
     stray = [(given, "none of this day and place")] if given and given not in words.starts else []
     count = counted(len(shown.day.gaps), "gap")
-    return [(NO_GAP, f"none chosen; {count} on {shown.clock.day(shown.span.start)}"), *pairs, *stray]
+    return [(NO_GAP, f"none of {count}" if pairs else f"{count} on this day"), *pairs, *stray]
 
 
 def steps(_: PageRequest) -> Any:
     """Return a step to the gap before and the one after, for one thumb, and the ways further down the page."""
     return html.Div(
         [
+            html.P(_HOW_TO_CHOOSE, className="quiet how"),
             html.Button("◀ Earlier gap", id="gap-earlier", className="button", n_clicks=0),
             html.Button("Later gap ▶", id="gap-later", className="button", n_clicks=0),
             html.A("Try another horizon", href="#horizon", className="further"),

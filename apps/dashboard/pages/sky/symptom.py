@@ -1,4 +1,4 @@
-"""FreezeRanges matcher: from how it freezes to the settings of the sky that would freeze like that, best first.
+"""The symptom matcher: from how it freezes to the settings of the sky that would freeze like that, best first.
 
 How it freezes is told by ranges, or by a record that is handed in (`sky_record`); the browser keeps both.
 """
@@ -50,9 +50,10 @@ def block(_: PageRequest) -> Any:
             html.Summary(html.H2("What explains these freezes?", id="title-symptom", className="panel-title")),
             # A link to it opens what it stands in.
             html.P(
-                "For when you know no gateway and no antenna cone, only what the freezes are like. Masks, cones, "
-                "gateways and more are tried one by one and together on the day chosen, and ranked by how well they "
-                "fit.",
+                "For when you only know what the freezes are like, and neither the gateways (ground stations that a "
+                "satellite must see as well) nor the antenna's cone (the part of the sky that it can use). Masks, "
+                "cones, gateways and more are tried one by one and together on the day chosen, and ranked by how well "
+                "they fit.",
                 id="symptom",
                 className="caption",
             ),
@@ -77,7 +78,7 @@ def block(_: PageRequest) -> Any:
                     id="symptom-known",
                     options=[
                         {"value": _KNOWN, "label": "the limits in the workspace, and more"},
-                        {"value": _UNKNOWN, "label": "no gateway, cone or arc known"},
+                        {"value": _UNKNOWN, "label": "no gateway, cone or geostationary arc known"},
                     ],
                     value=_KNOWN,
                     className="ways",
@@ -216,50 +217,49 @@ def register(app: Dash, state: DashboardState) -> None:
             return no_update, html.P(in_page_words(error), className="fault"), *working.at_rest()
         return _answer(question, request, found), [], *working.at_rest()
 
+    # What came of a button stands under its own row: whoever clicks sees it, however far down the row is.
     @app.callback(
-        Output("symptom-saved", "children", allow_duplicate=True),
+        Output({"sky": "kept", "number": ALL}, "children"),
         Output("changed", "data", allow_duplicate=True),
         Input({"sky": "keep", "number": ALL}, "n_clicks"),
         Input({"sky": "write", "number": ALL}, "n_clicks"),
+        Input({"sky": "take-back", "number": ALL, "of": ALL}, "n_clicks"),
         State("symptom-request", "data"),
-        prevent_initial_call=True,
-    )
-    def keep(offers: list[int], writes: list[int], request: dict[str, Any] | None) -> Any:
-        # What is kept is shown first, and written once that is agreed to.
-        if not any((*offers, *writes)) or not request or not isinstance(ctx.triggered_id, dict):
-            return no_update, no_update
-        number, writing = int(ctx.triggered_id["number"]), ctx.triggered_id["sky"] == "write"
-        question = state.question(read_query(request["search"])[0])
-        try:
-            found = _found(question, request)
-            if not 1 <= number <= len(found.candidates) or not _may_keep(found, number):
-                raise InputError("candidate to keep", got=number, wanted="one that is offered")
-            if not writing:
-                return offered(question, found, number), no_update
-            return written(question, found, number), state.now().isoformat()
-        except Pending:
-            message = "The workspace or the fleet has changed since: search again first."
-            return html.P(message, className="fault"), no_update
-        except InputError as error:
-            return html.P(in_page_words(error), className="fault"), no_update
-
-    @app.callback(
-        Output("symptom-saved", "children", allow_duplicate=True),
-        Output("changed", "data", allow_duplicate=True),
-        Input({"sky": "take-back", "of": ALL}, "n_clicks"),
         State("address", "search"),
         prevent_initial_call=True,
     )
-    def take_back(clicks: list[int], search: str) -> Any:
-        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
-            return no_update, no_update
-        question = state.question(read_query(search)[0])
+    def keep(
+        offers: list[int], writes: list[int], returns: list[int], request: dict[str, Any] | None, search: str | None
+    ) -> Any:
+        places = [entry["id"]["number"] for entry in ctx.outputs_list[0]]
+        if not any((*offers, *writes, *returns)) or not request or not isinstance(ctx.triggered_id, dict):
+            return [no_update] * len(places), no_update
+        number, did = int(ctx.triggered_id["number"]), str(ctx.triggered_id["sky"])
         try:
-            return taken_back(question.workspace, str(ctx.triggered_id["of"])), state.now().isoformat()
+            if did == "take-back":
+                question = state.question(read_query(search)[0])
+                message, wrote = taken_back(question.workspace, str(ctx.triggered_id["of"])), True
+            else:
+                question = state.question(read_query(request["search"])[0])
+                message, wrote = _kept(question, request, number, writing=did == "write"), did == "write"
         except InputError as error:
-            return html.P(in_page_words(error), className="fault"), no_update
+            message, wrote = html.P(in_page_words(error), className="fault"), False
+        # What another row offered or said is no longer so.
+        return [message if place == number else [] for place in places], state.now().isoformat() if wrote else no_update
 
     working.register(app, state, "symptom")
+
+
+def _kept(question: PageRequest, request: dict[str, Any], number: int, *, writing: bool) -> Any:
+    """Return what keeping a candidate would change, or once that is agreed to, has changed. Raises InputError."""
+    try:
+        found = _found(question, request)
+    except Pending:
+        message = "The workspace or the fleet has changed since: search again first."
+        return html.P(message, className="fault")
+    if not 1 <= number <= len(found.candidates) or not _may_keep(found, number):
+        raise InputError("candidate to keep", got=number, wanted="one that is offered")
+    return written(question, found, number) if writing else offered(question, found, number)
 
 
 def offered(question: PageRequest, found: room.SymptomAnswer, number: int) -> Any:
@@ -268,7 +268,9 @@ def offered(question: PageRequest, found: room.SymptomAnswer, number: int) -> An
     Raises InputError.
     """
     lines = question.workspace.would_assume(**_assumption(question, found, number))
+    weak = symptom_words.weak_words(found.candidates[number - 1], number)
     return [
+        *([html.P(weak, className="fault")] if weak else []),
         html.P(f"Keeping candidate {number} changes these lines of the workspace file (- removed, + added):"),
         lines_block(lines),
         html.Button("Write these lines", id={"sky": "write", "number": number}, className="button strong", n_clicks=0),
@@ -283,7 +285,7 @@ def written(question: PageRequest, found: room.SymptomAnswer, number: int) -> An
     return [
         html.P(message, className="done"),
         lines_block(changed.changes_since(before)),
-        take_back_button("sky", changed),
+        take_back_button("sky", changed, number=number),
     ]
 
 
@@ -343,15 +345,12 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
         ]
     message = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), symptom_words.rows(found))
     heads = [html.Th(column.heading, scope="col") for column in message.columns]
-    body = [
-        html.Tr(
-            [
-                *(words_cell(column, words) for column, words in zip(message.columns, row, strict=True)),
-                html.Td(_keep_button(found, number, left_out)),
-            ]
-        )
-        for number, row in enumerate(message.rows, 1)
-    ]
+    body = []
+    for number, row in enumerate(message.rows, 1):
+        cells = [words_cell(column, words) for column, words in zip(message.columns, row, strict=True)]
+        body.append(html.Tr([*cells, html.Td(_keep_button(found, number, left_out))]))
+        kept = html.Div(id={"sky": "kept", "number": number}, className="kept", role="status")
+        body.append(html.Tr(html.Td(kept, colSpan=len(cells) + 1), className="kept-row"))
     return [
         html.P(printable(symptom_words.found_sentence(found)), className="answer"),
         html.P(symptom_words.fit_words(found), className="quiet"),
@@ -379,13 +378,15 @@ def _keep_button(found: room.SymptomAnswer, number: int, left_out: bool) -> Any:
     """Return the button that keeps a candidate, where it may be kept."""
     if left_out or not _may_keep(found, number):
         return ""
-    return html.Button(
+    button = html.Button(
         "Keep as assumption",
         id={"sky": "keep", "number": number},
         className="button",
         n_clicks=0,
         **aria(label=f"Keep candidate {number} as an assumption"),
     )
+    weak = symptom_words.is_weak(found.candidates[number - 1])
+    return [button, html.Div(symptom_words.WEAK, className="weak")] if weak else button
 
 
 def _range(label: str, key: str, values: tuple[str, str]) -> Any:

@@ -1,0 +1,9 @@
+"""How sentences name a section of a page, so that a page can make it a link: the words, and where they lead."""
+
+from __future__ import annotations
+
+from typing import Final
+
+SYMPTOM: Final = "“What explains these freezes?” on the page Sky"
+# The path of the page and the fragment of the section.
+SECTIONS: Final = {SYMPTOM: ("/sky", "symptom")}

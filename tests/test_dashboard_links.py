@@ -1,0 +1,49 @@
+"""Sentences that name a page lead there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from passim.workspace import create
+from passim_apps.dashboard.links import CLASS, linked
+from passim_apps.dashboard.notes import notes_list
+from passim_apps.dashboard.pages import PAGES
+from passim_apps.dashboard.pages.sky import symptom
+from passim_apps.text.notes import weighed
+from passim_apps.text.pages import SECTIONS, SYMPTOM
+from passim_apps.text.service import unexplained_words
+from passim_apps.text.workspace import next_steps
+
+
+def hrefs(children: Any) -> list[str]:
+    return [part.href for part in children if not isinstance(part, str)]
+
+
+def test_every_page_that_a_sentence_names_is_a_link() -> None:
+    for page in PAGES:
+        before, link, after = linked(f"See the page {page.name}, then.", "?site=Marram")
+        assert (before, link.children, link.className, after) == ("See the ", f"page {page.name}", CLASS, ", then.")
+        assert link.href == f"{page.path}?site=Marram"
+    assert linked("No page is named: neither Sky nor the pages of Calls.") == (
+        "No page is named: neither Sky nor the pages of Calls."
+    )
+
+
+def test_what_to_do_where_nothing_explains_freezes_is_two_links(tmp_path: Path) -> None:
+    alone = create(tmp_path / "school", demo=True).view("Marram", "loft")
+    assert unexplained_words(alone, on_pages=True) == ""
+    words = unexplained_words(type(alone)(alone.site), on_pages=True)
+    assert hrefs(linked(words, "?site=Marram")) == ["/sky?site=Marram#symptom", "/measured?site=Marram"]
+    # A sentence for the command line names its commands.
+    assert "passim symptom" in unexplained_words(type(alone)(alone.site))
+    # The section is there, folded into what a script opens.
+    place = symptom.block(None)  # type: ignore[arg-type]
+    assert SECTIONS[SYMPTOM] == ("/sky", "symptom")
+    assert [child.id for child in place.children if getattr(child, "id", None) == "symptom"] == ["symptom"]
+
+
+def test_the_steps_of_an_empty_workspace_are_links() -> None:
+    steps = next_steps(("sites", "fleets"), Path("passim.toml"), on_pages=True)
+    told = notes_list(weighed(steps))[0].children
+    assert [hrefs(item.children) for item in told] == [["/setup"], ["/elements"]]
