@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from passim.answers.symptom import discriminate
+from passim.answers.symptom import discriminate, score
 from passim.answers.symptom import match as room
-from passim.answers.symptom import score
 from passim.forecast import timing
 from passim.sky import ground
 from passim.spans import moment, zone
