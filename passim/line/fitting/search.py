@@ -44,8 +44,10 @@ _WIDTHS_S: Final = (6.0, 4.0, 2.5, 1.5, 1.5)
 _WALKS: Final = 4
 _DRAWS: Final = 24
 _IDLE: Final = 2
-# How many of each sort go on from the coarse grid.
+# How many of each sort go on from the coarse grid. Gateways near and far, to either side, foretell much the same until
+# their place is put right, and most of all under many satellites: more of them go on for the first two rounds.
 _GO_ON: Final = 3
+_GATEWAYS_GO_ON: Final = 12
 _COARSE_S: Final = 86_400.0
 _COARSE_MASKS: Final = (16.0, 21.0, 26.0, 31.0, 37.0, 44.0)
 _FINE_MASKS: Final = tuple(np.arange(16.0, 62.0, 1.5).tolist())
@@ -144,10 +146,10 @@ class Search:
         order = sorted(range(len(found)), key=lambda k: -round(found[k].gain, 6))
         return [found[k].setting for k in order[:count]]
 
-    def refined(self, setting: LineSetting, first_round: int = 0) -> FittedSetting:
+    def refined(self, setting: LineSetting, first_round: int = 0, rounds: int = _ROUNDS) -> FittedSetting:
         """Return the best setting that steps of its numbers lead to, halved from round to round."""
         (best,) = self.try_all([setting])
-        for number in range(first_round, _ROUNDS):
+        for number in range(first_round, rounds):
             for _ in range(_MOST_STEPS):
                 (now,) = self.try_all(
                     [self.best_of([best.setting, *around(best.setting, 0.5**number, self.lowest)], 1)[0]]
@@ -259,15 +261,21 @@ def search(
 
     def go_on(settings: Sequence[LineSetting]) -> FittedSetting | None:
         """Take the best of some settings to all leading blocks, and keep it where it is the best of its sort."""
-        starts = apart(rough.best_of(settings, 40 * _GO_ON), _GO_ON)
+        few = rough.best_of(settings, 40 * _GO_ON)
+        if few and few[0].sky.gateway and not few[0].sky.is_timed:
+            by_place: dict[GatewayPlace | None, LineSetting] = {}
+            for setting in few:
+                by_place.setdefault(setting.sky.gateway, setting)
+            first = list(by_place.values())[:_GATEWAYS_GO_ON]
+            few = rough.best_of([rough.refined(s, first_round=1, rounds=3).setting for s in first], len(first))
+        starts = apart(few, _GO_ON)
         if not starts:
             return None
         starts = starts[:1] if starts[0].sky.is_timed else starts
         if clock and starts[0].sky.slot_s is not None:
             starts = [rough.by_beginnings(starts[0], clock), *starts]
         near = [rough.refined(s, first_round=1).setting for s in starts]
-        (first,) = whole.best_of(near, 1)
-        found = whole.refined(first, first_round=_ROUNDS if is_short else 3)
+        found = whole.refined(whole.best_of(near, 1)[0], first_round=_ROUNDS if is_short else 3)
         kinds = found.setting.kinds
         if kinds not in best or found.gain > best[kinds].gain:
             best[kinds] = found
