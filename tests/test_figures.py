@@ -295,6 +295,8 @@ def test_a_day_without_a_gap_says_so_and_one_without_service_does_not() -> None:
 def test_the_fleet_is_told_by_status_and_age() -> None:
     counts = {"catalogued": 12, "at shell": 9, "drifting": 2, "stale": 0, "decayed": 1, "unjudged": 0}
     bars = trace(by_status(counts, LIGHT), "objects by status")
+    # What an axis is of is as small as its numbers.
+    assert by_status(counts, LIGHT).layout.xaxis.title.font.size == themes.FONT_SIZE
     assert (list(bars.y), list(bars.x)) == (["at shell", "drifting", "decayed"], [9, 2, 1])
     assert list(bars.marker.color) == [LIGHT.service, LIGHT.single, LIGHT.single]
     histogram = trace(ages([0.5, 0.6, 20.0], LIGHT), "age of the elements")

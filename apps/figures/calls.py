@@ -136,9 +136,9 @@ def call_hours_only(plan: calls.CallPlan, theme: Theme) -> go.Figure:
     ticks = [h for h in range(first_h, last_h + 1) if h % step == 0]
     figure.update_xaxes(
         range=[first_h, last_h], tickvals=ticks, ticktext=[f"{h:02d}:00" for h in ticks], showgrid=False,
-        title=f"start of the call, local time, {plan.timezone}",
+        title_text=f"start of the call, local time, {plan.timezone}",
     )  # fmt: skip
-    figure.update_yaxes(rangemode="tozero", title="seconds frozen, on average")
+    figure.update_yaxes(rangemode="tozero", title_text="seconds frozen, on average")
     return figure
 
 

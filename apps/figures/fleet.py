@@ -37,7 +37,7 @@ def by_status(counts: Mapping[str, int], theme: Theme) -> go.Figure:
     )
     apply_theme(figure, theme, 120 + 50 * len(names))
     figure.update_layout(bargap=0.35, margin={"r": 70, "t": 12})
-    figure.update_xaxes(title="objects", rangemode="tozero", showgrid=True)
+    figure.update_xaxes(title_text="objects", rangemode="tozero", showgrid=True)
     figure.update_yaxes(autorange="reversed", showgrid=False)
     return figure
 
@@ -63,11 +63,11 @@ def ages(age_days: Sequence[float], theme: Theme, *, limits_days: Sequence[float
     )
     apply_theme(figure, theme, 240)
     figure.update_xaxes(
-        title=f"age in {unit} at this moment", range=[first, end], zeroline=True, zerolinecolor=theme.rule
+        title_text=f"age in {unit} at this moment", range=[first, end], zeroline=True, zerolinecolor=theme.rule
     )
     if hours:
         figure.update_xaxes(dtick=6 if end - first <= 60.0 else 12, tick0=0)
-    figure.update_yaxes(title="objects")
+    figure.update_yaxes(title_text="objects")
     before = end + _CROWDED * (end - first)
     for limit_days in sorted(limits_days, reverse=True):
         x = limit_days * per_day

@@ -58,9 +58,9 @@ def places(
     figure.update_yaxes(
         range=[max(middle - tall / 2.0, -90.0), min(middle + tall / 2.0, 90.0)], ticksuffix="°", showgrid=True,
         scaleanchor="x", scaleratio=1.0 / max(float(np.cos(np.radians(middle))), 0.05),
-        title={"text": "latitude"},
+        title_text="latitude",
     )  # fmt: skip
     figure.update_xaxes(
-        range=[centre - wide / 2.0, centre + wide / 2.0], ticksuffix="°", showgrid=True, title={"text": "longitude"},
+        range=[centre - wide / 2.0, centre + wide / 2.0], ticksuffix="°", showgrid=True, title_text="longitude",
     )  # fmt: skip
     return figure

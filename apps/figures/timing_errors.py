@@ -62,8 +62,8 @@ def errors_by_age(found: Sequence[LearnedAge], model: TimingModel, theme: Theme)
         )
     top_s = 1.1 * max([float(model.sigma_s(end_days * _DAY_S)), *(age.sigma_high_s for age in found)])
     apply_theme(figure, theme, 240)
-    figure.update_xaxes(title="age of the elements, days", range=[0.0, end_days])
-    figure.update_yaxes(title="timing error, s", range=[0.0, top_s])
+    figure.update_xaxes(title_text="age of the elements, days", range=[0.0, end_days])
+    figure.update_yaxes(title_text="timing error, s", range=[0.0, top_s])
     _label(figure, lines, end_days, top_s, theme)
     return figure
 

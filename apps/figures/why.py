@@ -123,7 +123,7 @@ def pass_lengths(off_track_km: Sequence[float], lengths_s: Sequence[float], them
     figure.update_yaxes(
         tickvals=ticks, ticktext=[duration(float(each)) for each in ticks], rangemode="tozero", showgrid=True
     )
-    figure.update_xaxes(ticksuffix=" km", title={"text": "from the site to the satellite's track"})
+    figure.update_xaxes(ticksuffix=" km", title_text="from the site to the satellite's track")
     return figure
 
 
@@ -147,7 +147,7 @@ def daily_shift(shift: geometry.DailyShift, theme: Theme) -> go.Figure:
     figure.update_xaxes(
         # Earlier is to the left.
         range=[max(*minutes, 0.0) + 0.08 * far, min(*minutes, 0.0) - 0.08 * far], ticksuffix=" min", showgrid=True,
-        nticks=6, title={"text": "earlier than on the first day"},
+        nticks=6, title_text="earlier than on the first day",
     )  # fmt: skip
     figure.update_yaxes(
         tickvals=days, ticktext=["first day", "next day", *(f"{day} days on" for day in days[2:])],

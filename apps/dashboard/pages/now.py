@@ -37,8 +37,8 @@ HOUR = Panel(
     "hour",
     "The next hour",
     Help(
-        "How many satellites can serve at each moment of the next hour; hatched where none can. Sand means one only: "
-        "no backup. The line marks now, and moves.",
+        "How many satellites can serve at each moment of the next hour; hatched where none can. Sand and dots mean one "
+        "only: no backup. The line marks now, and moves.",
         "Each satellite's path is computed from its elements (SGP4). It counts while it is above the site's mask and "
         "within every other limit, such as a gateway: a ground station that the satellite must see as well.",
         "The element sets of the fleet chosen, and the site, spot and limits of the workspace.",
@@ -183,7 +183,7 @@ def _live(question: PageRequest, found: now_answer.Now, gaps: pd.DataFrame, hour
 
 def _caption(coverage: Coverage, clock: LocalClock) -> str:
     gaps = coverage.gaps()
-    alone = " Sand: one satellite only, no backup." if bool((coverage.in_view == 1).any()) else ""
+    alone = " Sand, dotted: one satellite only, no backup." if bool((coverage.in_view == 1).any()) else ""
     if gaps.empty:
         fewest = counted(int(coverage.in_view.min()), "satellite")
         return f"No gap in this hour; never fewer than {fewest} in view.{alone}"
