@@ -116,3 +116,38 @@ def test_the_comparison_comes_first_and_the_map_with_its_land_follows(page: Any,
         assert picture["width"] > 330.0
     colour = panel(page, "world").locator(".js-plotly-plot").evaluate("plot => plot._fullLayout.paper_bgcolor")
     assert colour == "#14191D"
+
+
+def test_a_place_is_typed_or_tapped_and_taken_away(page: Any, address: str) -> None:
+    page.goto(f"{address}/sites?fleet=few&world=10")
+    field = page.get_by_label("Another place")
+    add = page.get_by_role("button", name="Add")
+    field.fill("attic")
+    add.click()
+    page.locator("#added-fault", has_text="wanted degrees").wait_for()
+    field.fill("47.5")
+    add.click()
+    panel(page, "side").locator(".caption", has_text="a latitude alone does not say where gateways are").wait_for()
+    assert "added=47.5" in page.url
+    assert page.locator("#added-fault").inner_text() == ""
+
+    panel(page, "world").locator(".layer.coastlines path").first.wait_for(state="attached")
+    page.locator("#working").wait_for(state="hidden")
+    shown = panel(page, "world").locator(".js-plotly-plot")
+    shown.scroll_into_view_if_needed()
+    box = shown.bounding_box()
+    # The middle of the map lies where the equator meets the first meridian.
+    middle = (box["x"] + box["width"] / 2.0, box["y"] + box["height"] / 2.0)
+    page.mouse.move(middle[0] - 3.0, middle[1] - 3.0)
+    page.mouse.move(*middle)
+    page.mouse.click(*middle)
+    page.wait_for_url(lambda url: "added=" in url and "added=47.5" not in url)
+    page.wait_for_function("() => document.getElementById('added-text').value.includes(',')")
+    latitude, longitude = (float(each) for each in field.input_value().split(","))
+    assert abs(latitude) < 20.0
+    assert abs(longitude) < 20.0
+
+    page.get_by_role("button", name="Remove").click()
+    page.wait_for_url(lambda url: "added=" not in url)
+    panel(page, "side").locator(".caption:not(:has-text('has the terminal of'))").wait_for()
+    page.wait_for_function("() => document.getElementById('added-text').value === ''")

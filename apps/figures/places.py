@@ -17,6 +17,7 @@ from .theme import HATCH, Theme, apply_theme, plain
 COVERED, SPREAD, RANDOM = "time with service", "spread over longitudes", "if satellites stood at random"
 NEVER: Final = "never any service"
 SITES: Final = "sites"
+GATEWAYS: Final = "gateway"
 # Of the time with service: the words for a place, and what it stays below. Places without any come before them.
 SHARES: Final = (
     ("under 10 %", 0.1), ("10 to 50 %", 0.5), ("50 to 90 %", 0.9), ("90 to 99 %", 0.99), ("99 % or more", 1.0),
@@ -188,6 +189,7 @@ def world_map(
     theme: Theme,
     *,
     sites: Sequence[tuple[str, float, float]] = (),
+    gateways: Sequence[tuple[str, float, float]] = (),
     chosen: str | None = None,
     height_px: int | None = None,
 ) -> go.Figure:
@@ -195,8 +197,9 @@ def world_map(
 
     `table` is that of `sweeps.world_table` for a grid of equal steps that covers the world: one cell a
     place, whose number is in the custom data of the trace COVERED. `sites` are names, latitudes and longitudes in
-    degrees; the one of the name `chosen` is bold and is never left unnamed. Without a height the map takes that of its
-    place on the page. The outlines of the land come from the page's own server: see ``topojsonURL`` in `theme.CONFIG`.
+    degrees, and so are `gateways`; the site of the name `chosen` is bold and is never left unnamed. Without a height
+    the map takes that of its place on the page. The outlines of the land come from the page's own server: see
+    ``topojsonURL`` in `theme.CONFIG`.
     """
     grid = table.pivot(index="latitude_deg", columns="longitude_deg", values="covered_fraction").to_numpy()
     # Places without any service are the first kind; the others follow by their share.
@@ -231,6 +234,7 @@ def world_map(
         name=COVERED,
     )
     _name_parallels(figure, theme)
+    _place_gateways(figure, gateways, theme)
     _place_sites(figure, sites, chosen, theme)
     _lay_out(figure, theme, height_px)
     return figure
@@ -371,6 +375,23 @@ def _place_sites(
         marker={"symbol": "circle", "size": 9, "color": theme.chosen, "line": {"width": 1.5, "color": theme.paper}},
         showlegend=False,
         name=SITES,
+    )
+
+
+def _place_gateways(figure: go.Figure, gateways: Sequence[tuple[str, float, float]], theme: Theme) -> None:
+    """Mark the gateways, which the key names; each by its own name where it is pointed at."""
+    if not gateways:
+        return
+    figure.add_scattergeo(
+        geo="geo2",
+        lat=[gateway[1] for gateway in gateways],
+        lon=[gateway[2] for gateway in gateways],
+        mode="markers",
+        hovertext=[f"gateway {plain(gateway[0])}" for gateway in gateways],
+        hoverinfo="text",
+        marker={"symbol": "triangle-up", "size": 11, "color": theme.ink, "line": {"width": 1.5, "color": theme.paper}},
+        showlegend=True,
+        name=GATEWAYS,
     )
 
 

@@ -88,6 +88,40 @@ def beside_columns(chosen_site: str, chosen_title: str) -> list[Column]:
     ]
 
 
+def coordinates_words(latitude_deg: float, longitude_deg: float | None) -> str:
+    """Return a place in words: "47.5° N, 28° W", or "latitude 47.5° N" without a longitude."""
+    north = f"{abs(latitude_deg):g}°" + (" N" if latitude_deg > 0 else " S" if latitude_deg < 0 else "")
+    if longitude_deg is None:
+        return f"latitude {north}"
+    longitude_deg = (longitude_deg + 180.0) % 360.0 - 180.0
+    east = f"{abs(longitude_deg):g}°" + (" E" if longitude_deg > 0 else " W" if longitude_deg < 0 else "")
+    return f"{north}, {east}"
+
+
+def added_sentence(
+    title: str, spot: str, mask_deg: float, gateways: Sequence[str], kept: str, by_latitude: bool
+) -> str:
+    """Say of a place that was added what it is taken to have: its skyline, and what became of the gateways.
+
+    `kept` is "kept", "moved" or "dropped".
+    """
+    words = f"{title[:1].upper()}{title[1:]} has the terminal of {spot} under {mask_deg:g}° all round"
+    if by_latitude:
+        return (
+            f"{words}, at the longitude of {spot}; a latitude alone does not say where gateways are, so they are left "
+            "out and it may look better than it is."
+        )
+    if not gateways:
+        return f"{words}."
+    several = len(gateways) > 1
+    names = f"the gateway{'s' if several else ''} {' and '.join(gateways)}"
+    return {
+        "kept": f"{words}, and {names} where {'they are' if several else 'it is'}.",
+        "moved": f"{words}; {names} moved along with it, at the same distance in the same direction.",
+        "dropped": f"{words}; {names} left out, so it may look better than it is.",
+    }[kept]
+
+
 def distance_words(distance_km: float) -> str:
     """Return a distance in words, no finer than a sphere tells it: "780 km", "52 km", "3.4 km"."""
     if distance_km >= 100.0:

@@ -39,6 +39,20 @@ def bearing_deg(one: Site, other: Site) -> float:
     return degrees(atan2(east, north)) % 360.0
 
 
+def reached(one: Site, bearing: float, along_km: float) -> tuple[float, float]:
+    """Return latitude and longitude, degrees, of where the great circle from `one` in a direction leads after so far.
+
+    The direction is that of `bearing_deg`, the length that of `distance_km`; longitudes lie from -180 to 180. From
+    45 N 778.4 km north is 52 N.
+    """
+    first, angle, way = radians(one.latitude_deg), along_km / MEAN_EARTH_RADIUS_KM, radians(bearing)
+    sine = sin(first) * cos(angle) + cos(first) * sin(angle) * cos(way)
+    latitude = asin(max(-1.0, min(1.0, sine)))
+    east = sin(way) * sin(angle) * cos(first)
+    around = atan2(east, cos(angle) - sin(first) * sin(latitude))
+    return degrees(latitude), (one.longitude_deg + degrees(around) + 180.0) % 360.0 - 180.0
+
+
 def compass_word(bearing: float) -> str:
     """Return the nearest of the eight points of the compass to a direction in degrees: "north-east"."""
     return _POINTS[round(bearing / 45.0) % len(_POINTS)]

@@ -304,6 +304,15 @@
       const words = [...lines].map(([name, values]) => name + " " + values.map(told).join(", "));
       return Number(number).toLocaleString("en") + " satellites: " + words.join("; ") + ".";
     },
+    // The address with the place that was tapped on the map; the tap is forgotten, so that the next one counts anew.
+    placeTapped: (tapped, search) => {
+      const none = window.dash_clientside.no_update;
+      const point = tapped && tapped.points && tapped.points[0];
+      if (!point || point.lat === undefined) return [none, tapped ? null : none];
+      const found = new URLSearchParams(search || "");
+      found.set("added", `${Number(point.lat.toFixed(4))},${Number(point.lon.toFixed(4))}`);
+      return ["?" + found, null];
+    },
     goneCalendars: (wanted) => {
       let kept = null;
       try {

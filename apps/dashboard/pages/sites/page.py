@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import pandas as pd
 
 from passim import Span
+from passim.answers.sites import added as added_places
 from passim.answers.sites import compare as side_by_side_answers
-from passim.answers.sites.shares import suitable_step_s
+from passim.answers.sites import shares
 from passim.errors import InputError
 from passim.parallel import Job, WorkStopped
 from passim.sky import view as views
-from passim.workspace import Workspace
+from passim.spans import DailyHours
 
 from ....figures.places import by_latitude, world_map
 from ....figures.sites import side_by_side
@@ -24,11 +26,13 @@ from ....text.query import health_sentence, search_notes, searched
 from ....text.service import everywhere_notes, policy_note
 from ....text.sites import BAND_COLUMNS, LATITUDE_COLUMNS, beside_columns
 from ....text.units import counted, duration
+from ....text.ways_out import in_page_words
 from ...controls import day_words
 from ...notes import common_notes
 from ...page_model import Answer, Control, Help, Page, Panel, Shown, Table
 from ...state import PageRequest, Pending
 from ...tasks import sites as sites_work
+from .added import GATEWAY_CONTROL, Added, added_place, added_words, place_field, register
 
 # Places times satellites times days that are compared here and now.
 _QUICK_PLACE_DAYS: Final = 5000.0
@@ -85,15 +89,27 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say which place is best; the curve by latitude and the map follow when they are worked out."""
     span = question.days(1)
     grid = _grid(question)
-    found = _compared(question, span)
-    table = _side_table(question, found, span)
+    places, added, fault = _places(question)
+    try:
+        found = _compared(question, places, span)
+    except InputError as error:
+        if added is None:
+            raise
+        # Such as a gateway that no satellite sees together with it: the others are compared all the same.
+        places, fault = [place for place in places if place.spot], f"{in_page_words(error)}; {added.title} is left out."
+        added = None
+        found = _compared(question, places, span)
+    table = _side_table(question, places, found, span)
     rows: list[Any] = list(table.itertuples(index=False))
     here = next(k for k, row in enumerate(rows) if (row.site, row.spot) == (question.site_name, question.spot))
     day = question.clock(span).day(span.middle)
     panels = {SIDE.name: _side(table, rows, here, day, theme)}
+    if added is not None:
+        side = panels[SIDE.name]
+        panels[SIDE.name] = replace(side, caption=f"{side.caption} {added_words(added, question.view)}")
 
     still: Job | None = None
-    notes: list[Note] = []
+    notes: list[Note] = [Note(fault)] if fault else []
     try:
         swept, shown = _latitude(question, span, theme)
         panels[LATITUDE.name] = shown
@@ -135,21 +151,41 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 # --- side by side -----------------------------------------------------------------------------------------------------
 
 
-def _places(workspace: Workspace) -> list[tuple[str, str]]:
-    return [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
+@dataclass(frozen=True)
+class _Place:
+    """One place of the comparison, by the names that the workspace has; one that was added has no spot."""
+
+    site: str
+    spot: str
+    view: views.View
+    hours: DailyHours | None
 
 
 def _views(question: PageRequest) -> tuple[views.View, ...]:
     """Return the views of the places side by side."""
-    workspace = question.workspace
-    return tuple(question.with_mask(workspace.view(*place)) for place in _places(workspace))
+    return tuple(place.view for place in _places(question)[0])
 
 
-def _compared(question: PageRequest, span: Span) -> sites_work.Compared:
-    """Return the places of the workspace side by side: here and now where that is little work."""
+def _places(question: PageRequest) -> tuple[list[_Place], Added | None, str]:
+    """Return the places of the workspace and the one added to them, that one, and why none could be added."""
     workspace = question.workspace
-    seen_from = _views(question)
-    hours = tuple(workspace.call_hours(site) for site, _ in _places(workspace))
+    found = [
+        _Place(site, spot, question.with_mask(workspace.view(site, spot)), workspace.call_hours(site))
+        for site in workspace.site_names
+        for spot in workspace.spot_names(site)
+    ]
+    try:
+        added = added_place(question, question.view)
+    except InputError as error:
+        return found, None, f"{in_page_words(error)}; the page goes on without it."
+    if added is not None:
+        found.append(_Place(added.title, "", added.view, workspace.call_hours(question.site_name)))
+    return found, added, ""
+
+
+def _compared(question: PageRequest, places: Sequence[_Place], span: Span) -> sites_work.Compared:
+    """Return places side by side: here and now where that is little work."""
+    seen_from, hours = tuple(place.view for place in places), tuple(place.hours for place in places)
     key = ("sites", seen_from, span, hours)
     common = (question.fleet, seen_from, span, hours)
     found: sites_work.Compared
@@ -160,14 +196,15 @@ def _compared(question: PageRequest, span: Span) -> sites_work.Compared:
     return found
 
 
-def _side_table(question: PageRequest, found: sites_work.Compared, span: Span) -> pd.DataFrame:
-    """Return one row a place, best first, by the names that the workspace has, and what it is to the chosen one."""
-    workspace = question.workspace
+def _side_table(
+    question: PageRequest, places: Sequence[_Place], found: sites_work.Compared, span: Span
+) -> pd.DataFrame:
+    """Return one row a place, best first, and what it is to the chosen one."""
     table = found.comparison.table.rename(columns={"site": "title"})
-    for place, (column, names) in enumerate(zip(("site", "spot"), zip(*_places(workspace), strict=True), strict=True)):
-        table.insert(place, column, names)
-    chosen = _places(workspace).index((question.site_name, question.spot))
-    table = side_by_side_answers.beside_chosen(table, [workspace.site(name) for name in table["site"]], chosen, span)
+    table.insert(0, "site", [place.site for place in places])
+    table.insert(1, "spot", [place.spot for place in places])
+    chosen = [(place.site, place.spot) for place in places].index((question.site_name, question.spot))
+    table = side_by_side_answers.beside_chosen(table, [place.view.site for place in places], chosen, span)
     return table.sort_values("covered_fraction", ascending=False, kind="stable").reset_index(drop=True)
 
 
@@ -195,6 +232,20 @@ def _spots(question: PageRequest) -> list[tuple[str, float, float]]:
     names = sorted(workspace.site_names, key=lambda name: name != question.site_name)
     found = [(name, workspace.site(name)) for name in names]
     return [(name, site.latitude_deg, site.longitude_deg) for name, site in found]
+
+
+def _marked(question: PageRequest) -> tuple[tuple[str, float, float], ...]:
+    """Return what the map marks: the sites, and the place added to them."""
+    _, added, _ = _places(question)
+    here = [] if added is None else [(added.title, added.view.site.latitude_deg, added.view.site.longitude_deg)]
+    return (*_spots(question), *here)
+
+
+def _gateways(question: PageRequest) -> tuple[tuple[str, float, float], ...]:
+    """Return the gateways of all places, where they count: those moved along with an added place are among them."""
+    places, _, _ = _places(question)
+    every = [gateway for place in places for gateway in added_places.gateways_of(place.view)]
+    return tuple(dict.fromkeys((each.name, each.latitude_deg, each.longitude_deg) for each in every))
 
 
 def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Shown]:
@@ -268,10 +319,10 @@ def _world(
     )
     day = question.clock(span).day(span.middle)
     caption = sites_words.world_caption(done.bands, done.summary, words.rstrip("."), day, off_deg)
-    spots = tuple(_spots(question))
+    spots, gateways = _marked(question), _gateways(question)
     figure = question.drawn(
-        ("sites world", view, span, grid, step_s, len(parts), spots, theme),
-        lambda: world_map(done.filled(grid), theme, sites=spots, chosen=spots[0][0]),
+        ("sites world", view, span, grid, step_s, len(parts), spots, gateways, theme),
+        lambda: world_map(done.filled(grid), theme, sites=spots, gateways=gateways, chosen=spots[0][0]),
     )
     # A file is asked for again until it has every point, or as many as there will be.
     whole = None if isinstance(missing, Pending) else table
@@ -280,7 +331,7 @@ def _world(
 
 def _step_s(question: PageRequest) -> float | None:
     """Return in what steps satellites are counted at other places; None where every pass is found."""
-    return suitable_step_s(sites_work.anywhere(question.view), question.fleet.object_count)
+    return shares.suitable_step_s(sites_work.anywhere(question.view), question.fleet.object_count)
 
 
 def _near(step_s: float | None, share_error: float) -> str:
@@ -336,6 +387,8 @@ PAGE: Final = Page(
     asks="Is another site or spot better?",
     panels=(SIDE, LATITUDE, WORLD),
     answer=answer,
-    controls=(Control("world", "Map of the world: grid", _world_options),),
+    controls=(Control("world", "Map of the world: grid", _world_options), GATEWAY_CONTROL),
+    extra=place_field,
+    register=register,
     views=_views,
 )

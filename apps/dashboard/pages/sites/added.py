@@ -1,0 +1,176 @@
+"""A place of one's own on the Sites page: typed as a latitude or as both coordinates, or tapped on the map."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+
+from passim import Site
+from passim.answers.sites import added as added_places
+from passim.errors import InputError
+from passim.sky import view as views
+
+from ....text import sites as sites_words
+from ....text.ways_out import in_page_words
+from ...address import changed, query_of, read_query
+from ...page_model import Control
+from ...parts import part
+from ...state import DashboardState, PageRequest
+
+ADDED: Final = "added"
+_GATEWAY: Final = "gateway"
+_LONGEST: Final = 40
+_PLACE_LABEL: Final = "Another place: latitude, or latitude, longitude"
+_NUMBER: Final = r"([-−+]?\d{1,3}(?:\.\d{1,6})?)\s*°?\s*"
+_PLACE: Final = re.compile(rf"{_NUMBER}([NS])?(?:\s*[,;\s]\s*{_NUMBER}([EW])?)?", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Added:
+    """The place added, as the terminal of the spot chosen would see the sky there, and what became of the gateways.
+
+    ``by_latitude`` where only a latitude was given: its longitude is the site's, and gateways are left out.
+    """
+
+    view: views.View
+    gateways: added_places.Gateways
+    by_latitude: bool
+
+    @property
+    def title(self) -> str:
+        """What it is called among the others."""
+        return self.view.title
+
+
+def added_place(question: PageRequest, view: views.View) -> Added | None:
+    """Return the place that the address adds to the comparison, from the `view` of the spot chosen; None for none.
+
+    Raises InputError.
+    """
+    text = question.choices.other(ADDED)
+    if not text:
+        return None
+    latitude_deg, longitude_deg = _read(text)
+    wanted = question.choices.other(_GATEWAY, added_places.Gateways.KEPT.value)
+    try:
+        gateways = added_places.Gateways(wanted)
+    except ValueError:
+        names = ", ".join(each.value for each in added_places.Gateways)
+        raise InputError("gateway of the place added", got=wanted, wanted=f"one of {names}") from None
+    by_latitude = longitude_deg is None
+    if longitude_deg is None:
+        gateways, longitude_deg = added_places.Gateways.DROPPED, view.site.longitude_deg
+    name = sites_words.coordinates_words(latitude_deg, None if by_latitude else longitude_deg)
+    return Added(added_places.placed(view, name, latitude_deg, longitude_deg, gateways), gateways, by_latitude)
+
+
+def added_words(added: Added, view: views.View) -> str:
+    """Say what is taken for granted of the place added."""
+    names = tuple(gateway.name for gateway in added_places.gateways_of(view))
+    return sites_words.added_sentence(
+        added.title, view.title, added.view.site.horizon.lowest_deg, names, added.gateways.value, added.by_latitude
+    )
+
+
+def _read(text: str) -> tuple[float, float | None]:
+    """Return the degrees north and east of a place as people write it; no longitude where there is none."""
+    found = _PLACE.fullmatch(text.strip()[:_LONGEST])
+    if found is None:
+        raise InputError(
+            "place", got=text, wanted="degrees: a latitude, or latitude and longitude", try_next="47.5, -28"
+        )
+    north, south, east, west = found.groups()
+    return _degrees(north, south, "s"), None if east is None else _degrees(east, west, "w")
+
+
+def _degrees(number: str, side: str | None, negative: str) -> float:
+    return float(number.replace("−", "-")) * (-1.0 if (side or "").lower() == negative else 1.0)
+
+
+# --- on the page ------------------------------------------------------------------------------------------------------
+
+
+def _gateway_options(_: PageRequest) -> Sequence[tuple[str, str]]:
+    return [
+        (added_places.Gateways.KEPT.value, "stays where it is"),
+        (added_places.Gateways.MOVED.value, "moves along with the terminal"),
+        (added_places.Gateways.DROPPED.value, "left out"),
+    ]
+
+
+GATEWAY_CONTROL: Final = Control(_GATEWAY, "Gateway of a place added", _gateway_options)
+
+
+def place_field(question: PageRequest) -> Any:
+    """Return the field in which a place is typed."""
+    return html.Div(
+        [
+            html.Label(_PLACE_LABEL, htmlFor="added-text", className="choice-label"),
+            html.Div(
+                [
+                    dcc.Input(
+                        id="added-text", type="text", value=question.choices.other(ADDED), maxLength=_LONGEST,
+                        debounce=True, autoComplete="off", placeholder="47.5, -28", className="field",
+                    ),
+                    html.Button("Add", id="added-use", className="button", n_clicks=0),
+                    html.Button("Remove", id="added-remove", className="button", n_clicks=0),
+                ],
+                className="beside",
+            ),
+            html.P("Or tap the map below.", className="quiet"),
+            html.Div(id="added-fault", role="alert"),
+        ],
+        className="place-field",
+    )  # fmt: skip
+
+
+def register(app: Dash, _: DashboardState) -> None:
+    """Put the place typed or tapped into the address, where the page finds it; refuse what is no place."""
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Output("added-fault", "children"),
+        Input("added-use", "n_clicks"),
+        Input("added-text", "n_submit"),
+        State("added-text", "value"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def use(clicks: int | None, submits: int | None, text: str | None, search: str | None) -> Any:
+        if not (clicks or submits) or not (text or "").strip():
+            return no_update, ""
+        try:
+            latitude_deg, longitude_deg = _read(str(text))
+            # Both are checked as those of any site.
+            Site("the place", latitude_deg, longitude_deg or 0.0)
+        except InputError as error:
+            return no_update, html.P(f"{in_page_words(error)}.", className="fault")
+        written = f"{latitude_deg:g}" if longitude_deg is None else f"{latitude_deg:g},{longitude_deg:g}"
+        return query_of(changed(read_query(search)[0], {ADDED: written})), ""
+
+    @app.callback(
+        Output("address", "search", allow_duplicate=True),
+        Input("added-remove", "n_clicks"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def remove(clicks: int | None, search: str | None) -> Any:
+        return query_of(changed(read_query(search)[0], {ADDED: None, _GATEWAY: None})) if clicks else no_update
+
+    @app.callback(Output("added-text", "value"), Input("address", "search"), prevent_initial_call=True)
+    def follow(search: str | None) -> str:
+        return read_query(search)[0].other(ADDED)
+
+    in_browser: Any = app.clientside_callback  # untyped in dash
+    in_browser(
+        ClientsideFunction("passim", "placeTapped"),
+        Output("address", "search", allow_duplicate=True),
+        Output(part("picture", "world"), "clickData"),
+        Input(part("picture", "world"), "clickData"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )

@@ -1,0 +1,131 @@
+"""A place of one's own beside the sites: what it is taken to have, and that its numbers are those of its view."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from pymap3d.vincenty import vreckon
+
+from browsing import with_few
+from passim import Horizon, Site, Span
+from passim.answers.sites.added import Gateways, gateways_of, placed
+from passim.answers.sites.compare import compare_sites
+from passim.sky import ground
+from passim.workspace import Workspace
+from passim_apps.dashboard.address import read_query
+from passim_apps.dashboard.pages.sites import page as sites
+from passim_apps.dashboard.pages.sites.added import _read
+from passim_apps.dashboard.state import DashboardState
+from passim_apps.figures import places
+from passim_apps.figures.theme import LIGHT
+
+AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
+DAY = Span.starting(datetime(2026, 11, 25, 1, tzinfo=UTC), 24.0)
+
+
+@pytest.fixture(scope="module")
+def state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DashboardState]:
+    opened = DashboardState(
+        Workspace.load(with_few(tmp_path_factory.mktemp("state") / "school", AT.isoformat())), at=AT
+    )
+    yield opened
+    opened.close()
+
+
+def side(state: DashboardState, query: str) -> tuple[Any, Any]:
+    answer = sites.PAGE.answer(state.question(read_query(f"?site=Marram&spot=loft{query}")[0]), LIGHT)
+    return answer, answer.panels["side"]
+
+
+def test_where_a_way_over_the_ground_leads_is_where_it_came_from() -> None:
+    """Back again by distance and bearing, and against Vincenty's ellipsoid in pymap3d to 0.6 % of the way."""
+    for latitude, longitude in ((45.0, -28.0), (-33.9, 151.2), (0.0, 179.5), (84.0, 10.0)):
+        here = Site("here", latitude, longitude)
+        for bearing in (0.0, 63.0, 181.0, 299.0):
+            for along_km in (1.0, 600.0, 1500.0):
+                there = Site("there", *ground.reached(here, bearing, along_km))
+                assert ground.distance_km(here, there) == pytest.approx(along_km, abs=1e-6)
+                turned = (ground.bearing_deg(here, there) - bearing + 180.0) % 360.0 - 180.0
+                assert turned == pytest.approx(0.0, abs=1e-6)
+                north, east = vreckon(latitude, longitude, along_km * 1000.0, bearing)
+                away_km = ground.distance_km(
+                    there, Site("outside", float(north), (float(east) + 180.0) % 360.0 - 180.0)
+                )
+                assert away_km < 0.006 * along_km
+    assert ground.reached(Site("marram", 45.0, -28.0), 0.0, 778.37) == pytest.approx((52.0, -28.0), abs=1e-3)
+
+
+def test_gateways_stay_move_along_or_go(state: DashboardState) -> None:
+    view = state.workspace.view("Marram", "loft")
+    (south,) = gateways_of(view)
+    kept = placed(view, "there", 52.0, -20.0, Gateways.KEPT)
+    assert gateways_of(kept) == (south,)
+    assert (kept.site.latitude_deg, kept.site.longitude_deg, kept.site.horizon) == (52.0, -20.0, Horizon.flat(25.0))
+    (moved,) = gateways_of(placed(view, "there", 52.0, -20.0, Gateways.MOVED))
+    assert (moved.latitude_deg, moved.longitude_deg) == pytest.approx((46.6, -20.0), abs=1e-9), "still due south"
+    assert (moved.horizon, moved.height_m) == (south.horizon, south.height_m)
+    dropped = placed(view, "there", 52.0, -20.0, Gateways.DROPPED)
+    assert gateways_of(dropped) == ()
+    assert set(view.names) - set(dropped.names) == {"gateway"}
+
+
+@pytest.mark.parametrize(
+    ("query", "gateways", "words"),
+    [
+        ("&added=47.5,-28", Gateways.KEPT, "and the gateway South where it is"),
+        ("&added=47.5,-28&gateway=moved", Gateways.MOVED, "the gateway South moved along with it"),
+        ("&added=47.5,-28&gateway=dropped", Gateways.DROPPED, "the gateway South left out, so it may look better"),
+        ("&added=47.5", Gateways.DROPPED, "a latitude alone does not say where gateways are, so they are left out"),
+    ],
+)
+def test_the_place_added_is_compared_by_its_own_view(
+    state: DashboardState, query: str, gateways: Gateways, words: str
+) -> None:
+    answer, shown = side(state, query)
+    title = "latitude 47.5° N" if "," not in query else "47.5° N, 28° W"
+    (row,) = [row for row in shown.table.rows.itertuples() if row.title == title]
+    view = state.workspace.view("Marram", "loft")
+    own = compare_sites(state.workspace.fleet(None, AT), [placed(view, title, 47.5, -28.0, gateways)], DAY).table
+    assert row.covered_fraction == own["covered_fraction"].iloc[0]
+    assert row.gap_count == own["gap_count"].iloc[0]
+    assert words in shown.caption
+    assert row.distance_km == pytest.approx(278.0, abs=1.0)
+    assert len(shown.table.rows) == 5
+    assert title in " ".join(str(each) for each in shown.figure.layout.yaxis.ticktext)
+    assert answer.sentence.startswith("At Marram the loft is better than the yard")
+
+
+def test_what_cannot_be_added_is_said_and_the_rest_is_compared(state: DashboardState) -> None:
+    for query, words in (
+        ("&added=attic", "place; got 'attic'; wanted degrees"),
+        ("&added=95,-28", "latitude of 95° N, 28° W; got 95.0"),
+        ("&added=47,-28&gateway=lost", "gateway of the place added; got 'lost'; wanted one of kept, moved, dropped"),
+        ("&added=-45,150", "45° S, 150° E is left out"),
+    ):
+        answer, shown = side(state, query)
+        assert any(words in note.text for note in answer.notes), (query, [note.text for note in answer.notes])
+        assert len(shown.table.rows) == 4
+
+
+def test_places_are_read_as_people_write_them() -> None:
+    for text, wanted in (
+        ("47.5", (47.5, None)), ("-33.9, 151.2", (-33.9, 151.2)), ("47.5 N, 28 W", (47.5, -28.0)),
+        ("47.5° S 28° E", (-47.5, 28.0)), (" 0;0 ", (0.0, 0.0)), ("−5, −6", (-5.0, -6.0)),
+    ):  # fmt: skip
+        assert _read(text) == wanted, text
+
+
+def test_the_map_marks_the_gateways_and_the_place_added() -> None:
+    import pandas as pd
+
+    grid = [(float(lat), float(lon), 0.5) for lat in range(-60, 90, 60) for lon in range(-120, 180, 120)]
+    table = pd.DataFrame(grid, columns=["latitude_deg", "longitude_deg", "covered_fraction"])
+    figure = places.world_map(table, LIGHT, sites=[("Marram", 45.0, -28.0)], gateways=[("South", 39.6, -28.0)])
+    (marks,) = [trace for trace in figure.data if trace.name == places.GATEWAYS]
+    assert (list(marks.lat), list(marks.lon), marks.showlegend) == ([39.6], [-28.0], True)
+    (dots,) = [trace for trace in figure.data if trace.name == places.SITES]
+    assert marks.marker.symbol != dots.marker.symbol, "told apart without colour"
+    assert not [trace for trace in places.world_map(table, LIGHT).data if trace.name == places.GATEWAYS]
