@@ -8,7 +8,6 @@ offset that suits it best follows exactly (`passim.line.clock_offset`).
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
@@ -21,6 +20,7 @@ from passim.answers.symptom.settings import GatewayPlace, Grid, Setting
 from passim.intervals import Intervals
 from passim.line.clock_offset import MOST_OFFSET_S, BestLag, best_lag
 from passim.line.fitting.evidence import Counts, Evidence
+from passim.line.fitting.retained import Retained
 from passim.line.fitting.settings import NUMBERS, TOGETHER, LineSetting, Sector, moved
 from passim.line.fitting.tracks import Tracks
 from passim.line.phase import ClockPhase
@@ -92,7 +92,9 @@ class Search:
     window_s: tuple[float, float] | None = None
     tried: dict[LineSetting, FittedSetting] = field(default_factory=dict)
     # Freezes over the window, which searches by other blocks of the same sky share; the latest ones alone.
-    retained: OrderedDict[LineSetting, Intervals] = field(default_factory=OrderedDict)
+    retained: Retained[LineSetting, Intervals] = field(
+        default_factory=lambda: Retained(_RETAINED_BYTES, lambda each: each.start.nbytes + each.end.nbytes)
+    )
 
     def over_all_blocks(self) -> Search:
         """Return a search of the same sky in which all blocks count."""
@@ -128,16 +130,11 @@ class Search:
 
     def freezes_of(self, settings: Sequence[LineSetting]) -> list[Intervals]:
         """Return the freezes of settings over the window, seconds from the start of the span."""
-        unknown = [s for s in settings if s not in self.retained]
-        known = {s: self.retained[s] for s in settings if s in self.retained}
-        known |= zip(unknown, self.tracks.served_freezes(unknown, self.usual, self._window), strict=True)
-        for setting in settings:
-            self.retained[setting] = known[setting]
-            self.retained.move_to_end(setting)
-        held = sum(each.start.nbytes + each.end.nbytes for each in self.retained.values())
-        while held > _RETAINED_BYTES and len(self.retained) > 1:
-            _, least = self.retained.popitem(last=False)
-            held -= least.start.nbytes + least.end.nbytes
+        known = {s: held for s in settings if (held := self.retained.get(s)) is not None}
+        unknown = [s for s in settings if s not in known]
+        for setting, found in zip(unknown, self.tracks.served_freezes(unknown, self.usual, self._window), strict=True):
+            known[setting] = found
+            self.retained.put(setting, found)
         return [known[s] for s in settings]
 
     def best_of(self, settings: Iterable[LineSetting], count: int) -> list[LineSetting]:
@@ -276,7 +273,9 @@ def search(
             starts = [rough.by_beginnings(starts[0], clock), *starts]
         near = [rough.refined(s, first_round=1).setting for s in starts]
         found = whole.refined(whole.best_of(near, 1)[0], first_round=_ROUNDS if is_short else 3)
-        kinds = found.setting.kinds
+        kinds, sky = found.setting.kinds, found.setting.sky
+        if sky.slot_s is None and 0.0 < sky.acquisition_s < 2.0 * evidence.late_s:
+            return None  # shorter than the record can tell
         if kinds not in best or found.gain > best[kinds].gain:
             best[kinds] = found
         return found

@@ -11,7 +11,6 @@ those alone are found that bound what no other satellite covers.
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -27,6 +26,7 @@ from passim.answers.symptom.served import ManySettings
 from passim.coverage.visibility import Visibility, find_visibility, positions_km
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, Intervals, complement, difference, union
+from passim.line.fitting.retained import Retained
 from passim.line.fitting.settings import LineSetting, Sector
 from passim.line.past import fleets_over
 from passim.sky.horizon import Horizon
@@ -76,7 +76,9 @@ class Tracks:
     row: Rows
     time_s: Floats
     place_km: Singles
-    _kept: OrderedDict[tuple[float, Part], Singles] = field(default_factory=OrderedDict, repr=False)
+    _kept: Retained[tuple[float, Part], Singles] = field(
+        default_factory=lambda: Retained(_RETAINED_BYTES, lambda each: each.nbytes), repr=False
+    )
     _above: dict[float, Tracks] = field(default_factory=dict, repr=False)
     _served: dict[int, ManySettings] = field(default_factory=dict, repr=False)
 
@@ -332,12 +334,10 @@ class Tracks:
     def _clearance(self, part: Part) -> Singles:
         """Return how far each sample is on the allowed side of a limit, positive inside, shape (n,)."""
         key = (self.floor_deg, part)
-        if key in self._kept:
-            self._kept.move_to_end(key)
-            return self._kept[key]
-        self._kept[key] = found = self._found_clearance(part).astype(np.float32, copy=False)
-        while len(self._kept) > 1 and sum(each.nbytes for each in self._kept.values()) > _RETAINED_BYTES:
-            self._kept.popitem(last=False)
+        found = self._kept.get(key)
+        if found is None:
+            found = self._found_clearance(part).astype(np.float32, copy=False)
+            self._kept.put(key, found)
         return found
 
     def _found_clearance(self, part: Part) -> NDArray[np.floating]:
