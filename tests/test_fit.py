@@ -85,7 +85,7 @@ def test_mask_gateway_and_clock_offset_come_back(behind_a_gateway: LineFit) -> N
     assert fit.held_out_gain > 20.0
     assert fit.chance <= 0.01
     assert fit.gateway() is not None
-    assert "a gateway" in repr(fit)
+    assert "gateway_latitude_deg 39.6" in repr(fit)
 
 
 def test_what_else_was_tried_is_told_with_what_would_tell_it_apart(behind_a_gateway: LineFit) -> None:
