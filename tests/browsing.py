@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import re
+import socket
 import subprocess
 import sys
 import threading
@@ -83,6 +85,21 @@ def served_on_network(folder: Path, at: str = AT) -> Iterator[tuple[str, Callabl
         yield f"https://127.0.0.1:{found[1]}", lambda: re.findall(r"One-time password: (\S+)", "".join(told))[-1]
 
 
+def _a_port() -> int:
+    """Return a free port, the same one for servers that run one after the other.
+
+    What the browser has compiled for one of them is then there for the next, whose scripts have the same address. Each
+    process of the tests looks in a place of its own, below the ports that systems give out by themselves.
+    """
+    first = 10_000 + 8 * (os.getpid() % 2_500)
+    for port in range(first, first + 8):
+        with socket.socket() as tried, contextlib.suppress(OSError):
+            tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            tried.bind(("", port))
+            return port
+    return 0
+
+
 @contextlib.contextmanager
 def _started(folder: Path, at: str | None, *more: str) -> Iterator[tuple[str, list[str]]]:
     """Give the first line that a dashboard tells, and a list to which each further one is added."""
@@ -90,8 +107,9 @@ def _started(folder: Path, at: str | None, *more: str) -> Iterator[tuple[str, li
 
     if at is not None and not folder.exists():
         create(folder, demo=True, at=datetime.fromisoformat(at))
-    command = [sys.executable, "-m", "passim_apps.command_line.main", "dashboard", "--no-browser", "--port", "0"]
-    command += ["--workspace", str(folder.resolve()), *([] if at is None else ["--at", at]), *more]
+    command = [sys.executable, "-m", "passim_apps.command_line.main", "dashboard", "--no-browser"]
+    command += ["--port", str(_a_port()), "--workspace", str(folder.resolve())]
+    command += [*([] if at is None else ["--at", at]), *more]
     with subprocess.Popen(
         command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=wheels.installed_environment(),
         cwd=folder,
@@ -119,10 +137,12 @@ class Browser:
 
     def taken(self, address: str, settings: Mapping[str, Any]) -> Any:
         """Return a page that nobody uses, and let it be taken by nobody else until it is `put_back`."""
-        page = self.kept.pop((address, repr(settings)), None)
+        page = self.kept.pop((address, _kind(settings)), None)
         if page is None:
             page = self.running.new_context(base_url=address, accept_downloads=True, **settings).new_page()
             page.set_default_timeout(PATIENCE_MS)
+        page.set_viewport_size(settings["viewport"])
+        page.emulate_media(media="null", color_scheme=settings.get("color_scheme", "light"))
         return page
 
     def put_back(self, page: Any, address: str, settings: Mapping[str, Any]) -> None:
@@ -138,12 +158,15 @@ class Browser:
         page.goto(f"{address}/assets/passim.css")
         page.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
         page.context.clear_cookies()
-        page.emulate_media(media="null", color_scheme=settings.get("color_scheme", "light"))
-        page.set_viewport_size(settings["viewport"])
         page.mouse.move(0.0, 0.0)
-        self.kept[address, repr(settings)] = page
+        self.kept[address, _kind(settings)] = page
         if len(self.kept) > _MOST_KEPT:
             self.kept.pop(next(iter(self.kept))).context.close()
+
+
+def _kind(settings: Mapping[str, Any]) -> str:
+    """Return what of its settings stays with a page: its size and its colours can be changed."""
+    return repr({key: value for key, value in settings.items() if key not in ("viewport", "color_scheme")})
 
 
 @contextlib.contextmanager
@@ -213,6 +236,28 @@ def open_at(page: Any, where: str) -> None:
     """Open an address of the dashboard and wait for what it shows."""
     page.goto(where)
     settle(page)
+
+
+def follow(page: Any, name: str, path: str, words: str) -> None:
+    """Follow the link to another page, until the answer of that page holds `words`: each is opened without a load."""
+    answers: list[Any] = []
+
+    def hear(answer: Any) -> None:
+        answers.append(answer)
+
+    page.on("response", hear)
+    page.locator(".link-row").get_by_role("link", name=name, exact=True).click()
+    end_s = time.monotonic() + PATIENCE_S
+    while not any(_answers(answer, path) and words in answer.text() for answer in answers):
+        assert time.monotonic() < end_s, f"{path} did not say {words!r}"
+        page.wait_for_timeout(100)
+    page.remove_listener("response", hear)
+
+
+def _answers(response: Any, path: str) -> bool:
+    """Return whether a response is what the dashboard says on the page of that path."""
+    asked = response.request.post_data_json if response.request.method == "POST" else None
+    return bool(asked) and asked["output"].startswith("..sentence.") and asked["inputs"][0].get("value") == path
 
 
 def open_numbers(page: Any) -> None:

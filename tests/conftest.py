@@ -128,6 +128,12 @@ LONG: Final = (
 )  # fmt: skip
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """Let three workers share two processors: many tests wait, for a browser, a server or a line that is simulated."""
+    processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return processors + (processors + 1) // 2
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the files first that take long: those in which a browser is driven, and `LONG`.
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from browsing import PATIENCE_MS, PHONE, a_page, choose, open_at, served, settle, traces, with_few
+from browsing import PATIENCE_MS, PHONE, a_page, choose, follow, open_at, served, settle, traces, with_few
 from passim import Horizon, Span, walker, write_elements
 from passim.coverage import Coverage
 from passim.coverage.visibility import find_visibility
@@ -372,8 +372,9 @@ def test_a_workspace_without_sites_or_satellites_says_what_to_do_next(browser: B
     folder.mkdir()
     (folder / "passim.toml").write_text('name = "Invented"\n')
     with served(folder, AT) as address, a_page(browser, address) as page:
-        for path in PATHS:
-            page.goto(path)
+        page.goto("/")
+        for each in (*PAGES[1:], PAGES[0]):
+            follow(page, each.name, each.path, "This workspace names no site and no satellites yet.")
             expect(page.locator("#sentence")).to_have_text("This workspace names no site and no satellites yet.")
             expect(page.locator("#notes")).to_contain_text("[[sites]] with its name, latitude_deg and longitude_deg")
             expect(page.locator("#notes")).to_contain_text("Upload element files on the page Elements")
@@ -426,17 +427,21 @@ def test_elements_too_old_for_anything_are_the_reason_why_there_is_no_answer(bro
     site = new_site(name="Invented", latitude_deg=45.0, longitude_deg=-28.0)
     folder = create(tmp_path / "office", site=site, elements=[str(SAMPLES / "polar-star-66.tle")]).folder
     with served(folder, AT) as address, a_page(browser, address) as page:
-        for path in PATHS:
-            page.goto(path)
-            if path == "/elements":
+        page.goto("/")
+        for each in (*PAGES[1:], PAGES[0]):
+            if each.path == "/elements":
+                follow(page, each.name, each.path, "too old for a forecast")
                 settle(page)
                 expect(page.locator("#notice")).to_contain_text("too old for a forecast. Load newer ones here")
                 continue
-            if path in ("/measured", "/why", "/setup"):
+            if each.path in ("/measured", "/why", "/setup"):
                 # What the line did, what geometry decides and what the workspace says hold whatever the elements are.
+                follow(page, each.name, each.path, "sentence")
                 expect(page.locator("#sentence")).not_to_have_text("…")
+                expect(page.locator("#sentence")).not_to_have_text("No answer to this choice.")
                 expect(page.locator("#notice")).not_to_contain_text("wanted at most 14 days")
                 continue
+            follow(page, each.name, each.path, "wanted at most 14 days")
             expect(page.locator("#notice .failed")).to_contain_text("wanted at most 14 days")
             expect(page.locator("#notice .failed")).to_contain_text("loaded on the page Elements")
             expect(page.locator("#sentence")).to_have_text("No answer to this choice.")

@@ -251,6 +251,14 @@ def freshness_of(median_s: float, oldest_s: float, model: TimingModel | None = N
     return Freshness(band_of(median_s, model), median_s, oldest_s, float(model.total_sigma_s(median_s)))
 
 
+def freshness_of_each(median_s: Floats, oldest_s: Floats, model: TimingModel | None = None) -> list[Freshness]:
+    """Return the same for many pairs of ages, s, at once. Raises InputError."""
+    model = model or TimingModel()
+    sigma_s = model.total_sigma_s(median_s)
+    ages = zip(*(np.asarray(each, dtype=np.float64).tolist() for each in (median_s, oldest_s, sigma_s)), strict=True)
+    return [Freshness(band_of(median, model), median, oldest, sigma) for median, oldest, sigma in ages]
+
+
 def band_for(
     fleet: Fleet, moment: datetime, model: TimingModel | None = None, *, allow_stale: bool = False
 ) -> Freshness:

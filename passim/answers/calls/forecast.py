@@ -17,7 +17,7 @@ from passim.errors import InputError
 from passim.forecast.calibration import Calibration
 from passim.forecast.odds import Odds, odds_of_no_service
 from passim.forecast.odds_events import Simulation, blocks_of, simulate
-from passim.forecast.timing import Freshness, TimingModel, band_for, freshness_of
+from passim.forecast.timing import Freshness, TimingModel, band_for, freshness_of_each
 from passim.intervals import GroupedIntervals, complement, intersection, union
 from passim.sky.fleet_search import Progress
 from passim.sky.handover_policy import Look
@@ -125,16 +125,15 @@ class ServiceForecast:
         """
         times = np.asarray(times_us, dtype=np.int64)
         hour = times // _HOUR_US
-        looked = {h: self.freshness(moment(h * _HOUR_US)) for h in np.union1d(hour, hour + 1).tolist()}
-        found = []
-        for h, part in zip(hour.tolist(), ((times - hour * _HOUR_US) / _HOUR_US).tolist(), strict=True):
-            one, next_one = looked[h], looked[h + 1]
-            median_s, oldest_s = (
-                (1.0 - part) * a + part * b
-                for a, b in ((one.median_s, next_one.median_s), (one.oldest_s, next_one.oldest_s))
-            )
-            found.append(freshness_of(median_s, oldest_s, self.model))
-        return found
+        hours, place = np.unique(hour, return_inverse=True)
+        part = (times - hour * _HOUR_US) / _HOUR_US
+        looked = {h: self.freshness(moment(h * _HOUR_US)) for h in np.union1d(hours, hours + 1).tolist()}
+        at, after = (
+            np.array([(looked[h].median_s, looked[h].oldest_s) for h in hours_of.tolist()]).reshape(-1, 2)[place]
+            for hours_of in (hours, hours + 1)
+        )
+        ages_s = (1.0 - part)[:, None] * at + part[:, None] * after
+        return freshness_of_each(ages_s[:, 0], ages_s[:, 1], self.model)
 
     def gaps_us(self, buffer_s: float = 0.0) -> tuple[Index, Index]:
         """Return start and end of each predicted freeze in the span, microseconds since 1970 UTC.
