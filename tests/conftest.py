@@ -7,12 +7,15 @@ import os
 import shutil
 import signal
 import socket
+import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack
 from typing import Any, Final
 
 import pytest
 from hypothesis import settings
+
+from wheels import SHARED
 
 UNDER_CI = bool(os.environ.get("CI"))
 BROWSER = pytest.StashKey[tuple[Any, ExitStack]]()
@@ -126,6 +129,14 @@ LONG: Final = (
     "test_same_answer.py", "test_workers.py", "test_symptom.py", "test_fit.py", "test_command_calls.py",
     "test_probe.py", "test_measured.py", "test_system_faults.py", "test_serving.py",
 )  # fmt: skip
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let all workers share a folder for what one of them makes for all: the wheel, and passim installed from it."""
+    if not hasattr(config, "workerinput"):
+        shared = tempfile.TemporaryDirectory(prefix="passim-tests-")
+        os.environ[SHARED] = shared.name
+        config.add_cleanup(shared.cleanup)
 
 
 def pytest_xdist_auto_num_workers() -> int:
