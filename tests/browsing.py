@@ -238,26 +238,37 @@ def open_at(page: Any, where: str) -> None:
     settle(page)
 
 
-def follow(page: Any, name: str, path: str, words: str) -> None:
-    """Follow the link to another page, until the answer of that page holds `words`: each is opened without a load."""
+def follow(page: Any, name: str, path: str, words: str = "") -> None:
+    """Follow the link to another page, which needs no load, until its answer is there and holds `words`."""
+    before = page.locator("#sentence").text_content()
     answers: list[Any] = []
 
     def hear(answer: Any) -> None:
         answers.append(answer)
 
     page.on("response", hear)
-    page.locator(".link-row").get_by_role("link", name=name, exact=True).click()
+    link = {"name": name, "exact": True}
+    if page.locator(".link-row").is_visible():
+        page.locator(".link-row").get_by_role("link", **link).click()
+    else:
+        page.locator(".menu summary").click()
+        page.locator(".menu").get_by_role("link", **link).click()
     end_s = time.monotonic() + PATIENCE_S
-    while not any(_answers(answer, path) and words in answer.text() for answer in answers):
+    while not (said := [each for each in (_said(answer, path, words) for answer in answers) if each]):
         assert time.monotonic() < end_s, f"{path} did not say {words!r}"
         page.wait_for_timeout(100)
     page.remove_listener("response", hear)
+    if said[-1] != before:
+        page.wait_for_function("(before) => document.querySelector('#sentence').textContent !== before", arg=before)
 
 
-def _answers(response: Any, path: str) -> bool:
-    """Return whether a response is what the dashboard says on the page of that path."""
+def _said(response: Any, path: str, words: str) -> str:
+    """Return the sentence that the dashboard gives the page of that path; "" where it has none yet, or not `words`."""
     asked = response.request.post_data_json if response.request.method == "POST" else None
-    return bool(asked) and asked["output"].startswith("..sentence.") and asked["inputs"][0].get("value") == path
+    if not asked or not asked["output"].startswith("..sentence.") or asked["inputs"][0].get("value") != path:
+        return ""
+    sentence = response.json()["response"].get("sentence", {}).get("children", "")
+    return str(sentence) if sentence != "…" and words in response.text() else ""
 
 
 def open_numbers(page: Any) -> None:

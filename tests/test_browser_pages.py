@@ -193,19 +193,32 @@ def test_a_page_has_its_picture_no_serious_fault_of_axe_and_all_by_keyboard(page
     check_the_keyboard_reaches_everything(page)
 
 
-@pytest.mark.parametrize("path", PATHS)
-def test_a_phone_in_the_dark_needs_no_sideways_scrolling(browser: Browser, address: str, path: str) -> None:
+def test_a_phone_in_the_dark_needs_no_sideways_scrolling(
+    browser: Browser, address: str, subtests: pytest.Subtests
+) -> None:
     with a_page(browser, address, color_scheme="dark", **PHONE) as phone:
-        open_at(phone, ASKED[path])
-        # A picture is as wide as it comes until it is fitted into its place.
-        phone.wait_for_function("() => document.documentElement.scrollWidth <= 390")
-        phone.locator(".lead .picture-frame .main-svg").first.wait_for()
-        check_the_first_screen(phone, 844, 6)
-        for target in phone.locator("button:visible, select:visible, summary:visible, a.button:visible").all():
-            size = target.bounding_box()
-            assert size is not None
-            assert size["height"] >= 44, target.inner_text()
-        assert serious_faults(phone) == []
+        open_at(phone, "/")
+        # The links carry on what was chosen: the page that asks for a fleet comes last.
+        for each in sorted(PAGES, key=lambda each: ASKED[each.path] != each.path):
+            with subtests.test(page=each.path):
+                if ASKED[each.path] != each.path:
+                    open_at(phone, ASKED[each.path])
+                elif each.path != "/":
+                    follow(phone, each.name, each.path)
+                    settle(phone)
+                check_a_phone(phone)
+
+
+def check_a_phone(phone: Page) -> None:
+    # A picture is as wide as it comes until it is fitted into its place.
+    phone.wait_for_function("() => document.documentElement.scrollWidth <= 390")
+    phone.locator(".lead .picture-frame .main-svg").first.wait_for()
+    check_the_first_screen(phone, 844, 6)
+    for target in phone.locator("button:visible, select:visible, summary:visible, a.button:visible").all():
+        size = target.bounding_box()
+        assert size is not None
+        assert size["height"] >= 44, target.inner_text()
+    assert serious_faults(phone) == []
 
 
 def test_dark_pages_are_drawn_dark(browser: Browser, address: str) -> None:
@@ -436,7 +449,7 @@ def test_elements_too_old_for_anything_are_the_reason_why_there_is_no_answer(bro
                 continue
             if each.path in ("/measured", "/why", "/setup"):
                 # What the line did, what geometry decides and what the workspace says hold whatever the elements are.
-                follow(page, each.name, each.path, "sentence")
+                follow(page, each.name, each.path)
                 expect(page.locator("#sentence")).not_to_have_text("…")
                 expect(page.locator("#sentence")).not_to_have_text("No answer to this choice.")
                 expect(page.locator("#notice")).not_to_contain_text("wanted at most 14 days")
