@@ -161,6 +161,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=place)
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Iterator[Any]:
+    """Search for no garbage while all files are imported: there is next to none."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.enable()
+
+
 @pytest.hookimpl(trylast=True)
 def pytest_collection_finish() -> None:
     """Keep what all files have imported out of each search for garbage, and search less often.
