@@ -48,6 +48,15 @@ def asked(state: DashboardState, query: str) -> Any:
     return elements.PAGE.answer(state.question(read_query(query)[0]), LIGHT)
 
 
+def test_the_figures_beside_the_picture_are_those_of_the_answer(state: DashboardState) -> None:
+    answer = asked(state, "")
+    (serving, _), (age, _), (error, _) = answer.figures
+    question = state.question(read_query("")[0])
+    fresh = question.freshness(question.now)
+    assert answer.sentence.startswith(f"{serving} satellites")
+    assert (age, float(error.removesuffix(" s"))) == (timing.age_words(fresh.median_s), float(f"{fresh.sigma_s:.2g}"))
+
+
 def test_what_has_decayed_does_not_serve(state: DashboardState) -> None:
     answer = asked(state, "?fleet=decayed")
     status = list(answer.panels["ages"].table.rows["status"])

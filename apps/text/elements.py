@@ -73,6 +73,15 @@ def sentence(fleet: str, serving: int, counts: Mapping[str, int], fresh: timing.
     return f"{none}. The elements are {old} old."
 
 
+def fleet_figures(serving: int, fresh: timing.Freshness) -> list[tuple[str, str]]:
+    """Return three figures of a fleet: how many serve, how old elements are, and how far off times by them may be."""
+    return [
+        (f"{serving:,}", "satellites serve"),
+        (timing.age_words(fresh.median_s), "is the age of their elements, the median"),
+        (f"{float(f'{fresh.sigma_s:.2g}'):,g} s", "is the timing error now"),
+    ]
+
+
 def ages_sentence(fresh: timing.Freshness, youngest_s: float) -> str:
     """Say how old the elements are: all of one age, or half of them and the oldest."""
     median, oldest = timing.age_words(fresh.median_s), timing.age_words(fresh.oldest_s)

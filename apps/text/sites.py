@@ -445,6 +445,17 @@ def headline(rows: Sequence[Any], here: int, day: str) -> str:
     return f"{first} No other site has less; {where} has {_less(away)}."
 
 
+def side_figures(rows: Sequence[Any], here: int) -> list[tuple[str, str]]:
+    """Return three figures of places, best first: what the chosen one lacks, what the best one, and how far that is."""
+    mine, best = rows[here], rows[0]
+    away = "here" if best.site == mine.site else f"{distance_words(best.distance_km)} {best.direction}"
+    return [
+        (_less(mine), f"without service at {mine.title}"),
+        (_less(best), f"at the best, {best.title}"),
+        (away, "is the best"),
+    ]
+
+
 def no_limit_sentence(rows: Sequence[Any]) -> str:
     """Say what the table's "no single limit" means; nothing where no place has it."""
     if not any(row.gap_count and not row.best_limit for row in rows):

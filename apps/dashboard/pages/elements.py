@@ -214,6 +214,7 @@ def _loaded(question: PageRequest, theme: Theme) -> Answer:
             ),
         },
         common_notes(question, Span.starting(question.now)),
+        figures=elements_words.fleet_figures(int(health.serving.sum()), fresh),
     )
 
 

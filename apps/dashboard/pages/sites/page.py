@@ -145,6 +145,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         ),
         sites_words.call_hours_sentence(comparison),
         still,
+        figures=sites_words.side_figures(rows, here),
     )
 
 
