@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import date
 from pathlib import Path
 
 import pytest
 
+from passim import Gateway, Horizon
 from passim.errors import WorkspaceError
 from passim.workspace import Workspace, changing, create
 from passim.workspace.changing import Part
@@ -231,3 +233,10 @@ def test_what_the_probe_can_not_ask_is_refused_in_the_words_of_the_form(school: 
         changing.shown(held, again)
     with pytest.raises(WorkspaceError, match="target; got 'gone'; wanted one of router"):
         changing.shown(held, changing.remove(Part("target", "gone")))
+
+
+def test_a_setting_is_marked_as_assumed_once(school: Workspace) -> None:
+    west = Gateway("West", 45.0, -35.0, 0.0, Horizon.flat(25.0))
+    values = {"sites.Marram.gateways": ["West"]}
+    held = school.assume(values, "fitted", date(2026, 11, 25), gateway=west, site_name="Marram")
+    assert held.text.count('setting = "sites.Marram.gateways"') == 1

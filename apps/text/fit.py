@@ -259,4 +259,4 @@ CHANGED_SINCE: Final = "The workspace or the fleet has changed since: search aga
 
 def progress_words(done: float) -> str:
     """Say how far a search is, `done` from 0 to 1."""
-    return f"{TRYING}: {100.0 * done:.0f} %. " if done else "Waiting for other work to end. "
+    return f"{TRYING}: {100.0 * done:.0f} %. " if done else "Waiting to begin. "

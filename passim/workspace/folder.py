@@ -380,7 +380,7 @@ class Workspace:
                     setting = f"sites.{self._site(site_name).name}.gateways"
                     _set(document, setting, [gateway.name])
                     marked.append(setting)
-            _mark(document, set(values), marked, how, on)
+            _mark(document, set(values), list(dict.fromkeys(marked)), how, on)
 
         return change
 
