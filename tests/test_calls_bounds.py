@@ -13,7 +13,7 @@ from passim.answers.calls.hours import MINUTE_US
 from passim.answers.calls.kinds import STREAM, VIDEO
 from passim.answers.calls.now import now
 from passim.answers.calls.outlook import windows
-from passim.answers.calls.plan import Gain, Spread, better, gain_of, plan_of
+from passim.answers.calls.plan import Gain, MeanAndRange, better, gain_of, plan_of
 from passim.coverage import Coverage
 from passim.elements.records import Fleet
 from passim.forecast.timing import TimingModel, band_of
@@ -114,13 +114,13 @@ def test_noon_itself_belongs_to_the_afternoon() -> None:
 
 def test_the_tenth_and_the_ninetieth_percentile_of_a_spread() -> None:
     """Of 0, 1, ... 10 they are 1 and 9; between two values the line is straight: of 0 and 10 they are 1 and 9."""
-    assert Spread.of(np.arange(11.0)) == Spread(5.0, 1.0, 9.0)
-    assert Spread.of(np.array([0.0, 10.0])) == Spread(5.0, 1.0, 9.0)
-    assert Spread.of(np.array([3.0])) == Spread(3.0, 3.0, 3.0)
+    assert MeanAndRange.of(np.arange(11.0)) == MeanAndRange(5.0, 1.0, 9.0)
+    assert MeanAndRange.of(np.array([0.0, 10.0])) == MeanAndRange(5.0, 1.0, 9.0)
+    assert MeanAndRange.of(np.array([3.0])) == MeanAndRange(3.0, 3.0, 3.0)
 
 
 def gain(as_good: float, worse: float, worth: bool = False) -> Gain:
-    flat = Spread(0.0, 0.0, 0.0)
+    flat = MeanAndRange(0.0, 0.0, 0.0)
     return Gain(100, 0.0, 0.0, 0.0, flat, flat, flat, as_good, worth, worse)
 
 

@@ -20,7 +20,7 @@ from passim.errors import WorkspaceError
 from passim.forecast.calibration import Calibration
 from passim.forecast.floor import Floor
 from passim.forecast.odds_events import Simulation
-from passim.line import LearnedLine, compare_record, learn_line, past_forecast, such_calls
+from passim.line import LearnedLine, compare_record, learn_line, past_forecast, replay_calls
 from passim.line.learning import shrunk_rates
 from passim.line.past import PastForecast
 from passim.spans import DailyHours
@@ -233,14 +233,14 @@ def test_calls_like_these_are_counted_by_hand() -> None:
         brier_plain=0.1, brier_learned=0.1, gain=passim.forecast.verification.Bounds(0.0, -0.1, 0.1),
         forecast=out((600, 610)), recorded=out((602, 612), (4000, 4040)), unseen=out((5400, 5700)),
     )  # fmt: skip
-    found = such_calls(learned, VIDEO, 30, DailyHours(0, 120), "UTC")
+    found = replay_calls(learned, VIDEO, 30, DailyHours(0, 120), "UTC")
     # The fourth was measured for 25 of its 30 minutes: it is not judged.
     assert (found.judged, found.as_forecast) == (3, 2)
     assert (found.usual, found.usual_count) == ("undisturbed", 1)
     with pytest.raises(InputError):
-        such_calls(learned, VIDEO, 0, DailyHours(), "UTC")
+        replay_calls(learned, VIDEO, 0, DailyHours(), "UTC")
     buffered: CallKind = VIDEO.changed("the test", buffer_s=15.0)
-    assert such_calls(learned, buffered, 30, DailyHours(0, 120), "UTC").as_forecast == 2
+    assert replay_calls(learned, buffered, 30, DailyHours(0, 120), "UTC").as_forecast == 2
 
 
 @pytest.fixture(scope="module")

@@ -26,7 +26,7 @@ from passim.coverage.visibility import Visibility, find_visibility
 from passim.errors import InputError
 from passim.intervals import GroupedIntervals
 from passim.sky.limits import GatewayLimit
-from passim.sky.service import InUse, in_use_at, stints_within
+from passim.sky.service import InUse, assignments_within, in_use_at
 from passim.sky.view import View
 from passim.spans import Span, microseconds
 from passim_apps.text.service import service_words
@@ -70,7 +70,7 @@ def in_seconds(times: pd.Series) -> list[float]:
     return ((times - pd.Timestamp(MIDNIGHT)) / pd.Timedelta(seconds=1)).tolist()
 
 
-def stints(timeline: ServingTimeline) -> list[tuple[int, float, float, str, str]]:
+def assignments(timeline: ServingTimeline) -> list[tuple[int, float, float, str, str]]:
     table = timeline.intervals
     return list(
         zip(
@@ -98,7 +98,7 @@ HEIGHTS = {0: (30.0, 0.0), 1: (70.0, 0.0), 2: (40.0, 0.0), 3: (30.0, 0.0)}
 
 def test_keep_then_highest() -> None:
     timeline = served(SCENE, 120, HEIGHTS, policy="keep-then-highest")
-    assert stints(timeline) == [
+    assert assignments(timeline) == [
         (0, 0, 40, "start", "lost"),
         (1, 40, 60, "handover", "lost"),
         (2, 60, 90, "handover", "lost"),
@@ -114,7 +114,7 @@ def test_keep_then_highest() -> None:
 
 
 def test_keep_then_longest() -> None:
-    assert stints(served(SCENE, 120, HEIGHTS, policy="keep-then-longest")) == [
+    assert assignments(served(SCENE, 120, HEIGHTS, policy="keep-then-longest")) == [
         (0, 0, 40, "start", "lost"),
         (2, 40, 90, "handover", "lost"),
         (3, 100, 120, "after a gap", "end"),
@@ -122,7 +122,7 @@ def test_keep_then_longest() -> None:
 
 
 def test_always_the_highest() -> None:
-    assert stints(served(SCENE, 120, HEIGHTS, policy="highest")) == [
+    assert assignments(served(SCENE, 120, HEIGHTS, policy="highest")) == [
         (0, 0, 20, "start", "left for a higher one"),
         (1, 20, 60, "handover", "lost"),
         (2, 60, 90, "handover", "lost"),
@@ -136,7 +136,7 @@ def test_who_is_in_use_at_the_start_stays_until_there_is_a_choice() -> None:
 
     def first_two(from_s: int, policy: Any, in_use: InUse | None) -> list[tuple[int, float]]:
         span = Span(MIDNIGHT + timedelta(seconds=from_s), MIDNIGHT + timedelta(seconds=120))
-        found = stints_within(grouped(SCENE), span, Service(policy, 15.0, 5.0), look, in_use)
+        found = assignments_within(grouped(SCENE), span, Service(policy, 15.0, 5.0), look, in_use)
         start_s = (found.start_us - MIDNIGHT_US) / 1e6
         return list(zip(found.row.tolist(), start_s.tolist(), strict=True))[:2]
 
@@ -152,7 +152,7 @@ def test_who_is_in_use_at_the_start_stays_until_there_is_a_choice() -> None:
 
 def test_who_is_in_use_at_a_moment_and_since_when() -> None:
     rows, span = grouped(SCENE), span_of(120)
-    found = stints_within(rows, span, Service("keep-then-highest"), look_by(HEIGHTS))
+    found = assignments_within(rows, span, Service("keep-then-highest"), look_by(HEIGHTS))
     for at_s, satellite, since_s in (
         (10, 0, 0),
         (40, 1, 40),
@@ -170,7 +170,7 @@ def test_a_clock_makes_the_lost_wait() -> None:
     # gap ends at 100 and 3 is taken at 110.
     service = {"clock_period_s": 15.0, "clock_offset_s": 5.0}
     timeline = served(SCENE, 120, HEIGHTS, policy="keep-then-highest", **service)
-    assert stints(timeline) == [
+    assert assignments(timeline) == [
         (0, 0, 40, "start", "lost"),
         (1, 50, 60, "handover", "lost"),
         (2, 65, 90, "handover", "lost"),
@@ -197,7 +197,7 @@ def test_a_clock_makes_the_lost_wait() -> None:
 
 def test_the_highest_with_a_clock_is_left_at_its_moments_only() -> None:
     timeline = served(SCENE, 120, HEIGHTS, policy="highest", clock_period_s=15.0)
-    assert stints(timeline)[:2] == [(0, 0, 30, "start", "left for a higher one"), (1, 30, 60, "handover", "lost")]
+    assert assignments(timeline)[:2] == [(0, 0, 30, "start", "left for a higher one"), (1, 30, 60, "handover", "lost")]
 
 
 def test_acquisition_follows_every_change_but_not_the_start() -> None:
@@ -227,7 +227,7 @@ def test_one_lost_before_it_is_acquired_never_serves() -> None:
 def test_the_clock_may_give_back_the_satellite_that_was_lost() -> None:
     # A mast hides 0 from 12 to 14; 1 is there all along, but there is no choice before 20, and then 0 is higher.
     timeline = served([(0, 0, 12), (0, 14, 40), (1, 10, 40)], 40, {0: (60, 0), 1: (30, 0)}, clock_period_s=20.0)
-    assert stints(timeline) == [(0, 0, 12, "start", "lost"), (0, 20, 40, "taken again", "end")]
+    assert assignments(timeline) == [(0, 0, 12, "start", "lost"), (0, 20, 40, "taken again", "end")]
     assert timeline.handovers.empty
     assert parts(timeline) == [(12, 20, "waiting for the clock")]
 
@@ -245,7 +245,7 @@ def test_equals_go_to_the_smallest_index_in_any_order_of_rows() -> None:
     for policy in POLICIES:
         for order in (rows, rows[::-1]):
             timeline = served(order, 30, dict.fromkeys((3, 4, 5), (50.0, 0.0)), policy=policy)
-            assert stints(timeline) == [(3, 0, 30, "start", "end")]
+            assert assignments(timeline) == [(3, 0, 30, "start", "end")]
 
 
 def test_no_satellite_at_all() -> None:
@@ -366,8 +366,8 @@ def test_laws_of_a_timeline(rows: Rows, heights: dict[int, tuple[float, float]],
     assert length(intervals.difference(served_time, (allowed.start, allowed.end))) == 0
     table = timeline.intervals
     start_us, end_us = (table[name].to_numpy("datetime64[us]").astype(np.int64) for name in ("start", "end"))
-    stints_by_satellite = GroupedIntervals(table["satellite"].to_numpy(np.int64), start_us, end_us)
-    assert intervals.difference_by_group(stints_by_satellite, allowed).group.size == 0
+    assignments_by_satellite = GroupedIntervals(table["satellite"].to_numpy(np.int64), start_us, end_us)
+    assert intervals.difference_by_group(assignments_by_satellite, allowed).group.size == 0
     assert np.all(start_us[1:] >= end_us[:-1])
 
     # The parts of the freezes are disjoint and add up; the gaps are among them one for one.
@@ -417,8 +417,8 @@ def test_a_longer_acquisition_never_gives_time_back(
     assert intervals.total_length(intervals.difference(brief.frozen(), patient.frozen())) == 0
 
 
-def fewest_stints(rows: Rows, seconds: int) -> int:
-    """Return the fewest stints that leave no second unserved where some satellite is up; a stint may end any second."""
+def fewest_assignments(rows: Rows, seconds: int) -> int:
+    """Return the fewest assignments that leave no second unserved where some satellite is up; one may end any second."""
     satellites = sorted({satellite for satellite, _, _ in rows})
     fewest: dict[int | None, int] = {None: 0}
     for second in range(seconds):
@@ -430,9 +430,11 @@ def fewest_stints(rows: Rows, seconds: int) -> int:
 
 @given(SCENES, HEIGHT_TABLES)
 @settings(max_examples=200)
-def test_taking_the_longest_stay_needs_the_fewest_stints(rows: Rows, heights: dict[int, tuple[float, float]]) -> None:
+def test_taking_the_longest_stay_needs_the_fewest_assignments(
+    rows: Rows, heights: dict[int, tuple[float, float]]
+) -> None:
     longest = served(rows, 110, heights, policy="keep-then-longest")
-    assert len(longest.intervals) == fewest_stints(rows, 110)
+    assert len(longest.intervals) == fewest_assignments(rows, 110)
     for policy in POLICIES:
         timeline = served(rows, 110, heights, policy=policy)
         assert len(timeline.intervals) >= len(longest.intervals)

@@ -11,7 +11,7 @@ import passim
 from commands import run
 from element_sets import EPOCH
 from passim import Cone, Gateway, InputError, View
-from passim.answers.sites.shares import _Tally, find_shares
+from passim.answers.sites.shares import _RunningShares, find_shares
 from passim.answers.sites.sweeps import PlaceSweep, ShareSweep, sweep_latitudes
 from passim.coverage.visibility import find_visibility
 from passim.parallel.chunks import WorkerConfig
@@ -63,7 +63,7 @@ def test_a_gateway_counts_moment_by_moment() -> None:
 
 
 def test_gaps_are_told_over_the_edges_of_stretches_by_hand() -> None:
-    tally, ones = _Tally(2), np.full(4, 1_000_000)
+    tally, ones = _RunningShares(2), np.full(4, 1_000_000)
     start_us = round(EPOCH.timestamp() * 1e6)
     #                      place 0: out, in, out, out | out, in, in, out;  place 1: never out, then out to the end
     tally.add(np.array([[1, 0, 1, 1], [0, 0, 0, 0]], dtype=bool), ones, start_us)

@@ -18,7 +18,7 @@ import pytest
 from passim import Coverage, Fleet, Horizon, Site, Span, find_passes, intervals, walker
 from passim.answers.sites import figures as site_figures
 from passim.answers.sites.compare import MASKS_DEG, SiteComparison, compare_fleets, compare_sites
-from passim.answers.sites.figures import PlaceFigures, SiteFigures, Tally, figures_of, report_on_places
+from passim.answers.sites.figures import PlaceFigures, RunningFigures, SiteFigures, figures_of, report_on_places
 from passim.answers.sites.refinement import LatitudeWalk, WorldWalk, latitude_levels, world_levels
 from passim.answers.sites.sweeps import (
     LatitudeSweep,
@@ -109,7 +109,7 @@ def test_a_tally_joins_what_the_edges_of_its_stretches_cut() -> None:
     """By hand: in view 0-5, 8-10, and 10-12 of 20 s, cut at 10; gaps 5-8 and, over the second edge at 15, 12-20."""
     span = Span(EPOCH, EPOCH + timedelta(seconds=20))
     start, second = span.start_us, 1_000_000
-    tally = Tally(span)
+    tally = RunningFigures(span)
     for low, high, found in ((0, 10, [(0, 5), (8, 10)]), (10, 15, [(10, 12)]), (15, 20, [])):
         pairs = np.array(found, dtype=np.int64).reshape(-1, 2) * second + start
         satellites = GroupedIntervals(np.zeros(len(pairs), dtype=np.int64), pairs[:, 0], pairs[:, 1])

@@ -9,7 +9,7 @@ from .units import counted, duration, share
 
 if TYPE_CHECKING:
     from passim.answers.calls import kinds as call_kinds
-    from passim.line import LearnedLine, SuchCalls
+    from passim.line import LearnedLine, ReplayedCalls
     from passim.spans import DailyHours
     from passim.workspace import LineLesson
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 _FEWEST_CALLS: Final = 10
 
 
-def such_calls_sentence(calls: SuchCalls, days: int) -> str:
+def replayed_calls_sentence(calls: ReplayedCalls, days: int) -> str:
     """Return how many calls of days gone by would have gone as forecast; empty where too few could be judged."""
     if calls.judged < _FEWEST_CALLS:
         return ""
@@ -30,21 +30,21 @@ def such_calls_sentence(calls: SuchCalls, days: int) -> str:
 
 def calls_of_record(
     lesson: LineLesson, kind: call_kinds.CallKind, minutes: int, hours: DailyHours, timezone: str
-) -> SuchCalls | None:
+) -> ReplayedCalls | None:
     """Return how such calls would have gone on the days learned from; None where nothing was learned."""
-    from passim.line import such_calls
+    from passim.line import replay_calls
 
-    return None if lesson.learned is None else such_calls(lesson.learned, kind, minutes, hours, timezone)
+    return None if lesson.learned is None else replay_calls(lesson.learned, kind, minutes, hours, timezone)
 
 
-def lesson_notes(lesson: LineLesson, calls: SuchCalls | None) -> list[Note]:
+def lesson_notes(lesson: LineLesson, calls: ReplayedCalls | None) -> list[Note]:
     """Return what is told of the record with an answer about calls: nothing where nothing was learned."""
     if lesson.fault:
         return [Note(f"These odds do without the record of your line: {lesson.fault}.")]
     learned = lesson.learned
     if learned is None:
         return []
-    words = "" if calls is None else such_calls_sentence(calls, learned.days)
+    words = "" if calls is None else replayed_calls_sentence(calls, learned.days)
     return [*([Note(words)] if words else []), background(learned_sentence(learned))]
 
 
@@ -84,7 +84,7 @@ def lesson_words(learned: LearnedLine) -> str:
     return f"{comes}; freezes that no satellite explains: {rate}, mostly about {typical}{most}"
 
 
-def lesson_facts(lesson: LineLesson, calls: SuchCalls | None) -> dict[str, Any] | None:
+def lesson_facts(lesson: LineLesson, calls: ReplayedCalls | None) -> dict[str, Any] | None:
     """Return what was learned, as JSON can hold it; None where nothing was."""
     learned = lesson.learned
     if learned is None:
@@ -98,7 +98,7 @@ def lesson_facts(lesson: LineLesson, calls: SuchCalls | None) -> dict[str, Any] 
         "begins_late_s": round(found.begins_late_s, 3),
         "ends_late_s": round(found.ends_late_s, 3),
         "floor_per_hour": [round(each, 4) for each in found.floor.per_hour],
-        "such_calls": None if calls is None else {
+        "replay_calls": None if calls is None else {
             "judged": calls.judged,
             "as_forecast": calls.as_forecast,
             "usual": calls.usual,

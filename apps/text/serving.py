@@ -73,10 +73,8 @@ def serving_sentence(timeline: ServingTimeline, length: str, clock: LocalClock, 
     if timeline.intervals.empty:
         return no_satellite_sentence(in_reach, length)
     satellites = counted(timeline.intervals["satellite"].nunique(), "satellite")
-    turns = (
-        f"{satellites} in {counted(summary['stint_count'], 'turn')} and {counted(len(timeline.handovers), 'handover')}"
-    )
-    turns += f" in {length}"
+    turns, handovers = counted(summary["assignment_count"], "turn"), counted(len(timeline.handovers), "handover")
+    turns = f"{satellites} in {turns} and {handovers} in {length}"
     if freezes.empty:
         return f"{turns}; no freeze."
     longest = freezes.iloc[int(freezes["duration_s"].argmax())]

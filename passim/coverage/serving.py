@@ -23,8 +23,8 @@ from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import GroupedIntervals, GroupedSet, Intervals
-from passim.sky.handover_policy import SECOND_US, Look, Stints, Whole, elevations_deg
-from passim.sky.service import InUse, Service, rows_within, served_from_us, stints_within
+from passim.sky.handover_policy import SECOND_US, Assignments, Look, Whole, elevations_deg
+from passim.sky.service import InUse, Service, assignments_within, rows_within, served_from_us
 from passim.sky.site import Site
 from passim.spans import Span
 
@@ -60,9 +60,9 @@ def serve(
     is not in `fleet`.
     """
     rows = _rows(allowed, span, fleet)
-    stints = stints_within(rows, span, service, look, in_use)
+    assignments = assignments_within(rows, span, service, look, in_use)
     gaps = intervals.complement((rows.start, rows.end), span.start_us, span.end_us)
-    return ServingTimeline(span, service, rows, stints, gaps, look, fleet, in_use)
+    return ServingTimeline(span, service, rows, assignments, gaps, look, fleet, in_use)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -70,7 +70,7 @@ class ServingTimeline:
     """Which satellite serves when over a span. Made by `serve`.
 
     allowed     the intervals that were allowed, merged by satellite, sorted by start
-    stints      stretches in which one of their rows is in use, acquisition included, in order of time
+    assignments      stretches in which one of their rows is in use, acquisition included, in order of time
     gaps        stretches of the span in which no satellite was allowed
 
     Times in the tables are datetime64[us, UTC]. `satellite` is the index that was given; `satellite_id` and `name`
@@ -80,7 +80,7 @@ class ServingTimeline:
     span: Span
     service: Service
     allowed: GroupedIntervals
-    stints: Stints
+    assignments: Assignments
     gaps: Intervals
     look: Look
     fleet: Fleet | None = None
@@ -89,23 +89,23 @@ class ServingTimeline:
     def __repr__(self) -> str:
         return (
             f"<ServingTimeline {self.span.start.isoformat()} to {self.span.end.isoformat()}: "
-            f"{len(self.stints.row)} stints, {len(self.handovers)} handovers, "
+            f"{len(self.assignments.row)} assignments, {len(self.handovers)} handovers, "
             f"{self.coverage.covered_fraction():.2%} served>"
         )
 
     @property
     def satellite(self) -> Whole:
-        """The satellite of each stint, shape (stints,)."""
-        return self.allowed.group[self.stints.row]
+        """The satellite of each assignment, shape (assignments,)."""
+        return self.allowed.group[self.assignments.row]
 
     @cached_property
     def served_from_us(self) -> Whole:
-        """When service comes in each stint, at its end where it is lost before it was acquired, shape (stints,)."""
-        return served_from_us(self.allowed, self.stints, self.span, self.service, self.in_use)
+        """When service comes in each assignment, at its end where it is lost before it was acquired, shape (n,)."""
+        return served_from_us(self.allowed, self.assignments, self.span, self.service, self.in_use)
 
     def served(self) -> Intervals:
         """Return when there is service, sorted and apart: start and end, microseconds since 1970 UTC."""
-        return intervals.union((self.served_from_us, self.stints.end_us))
+        return intervals.union((self.served_from_us, self.assignments.end_us))
 
     def frozen(self) -> Intervals:
         """Return when there is none, sorted and apart: the rest of the span."""
@@ -118,20 +118,20 @@ class ServingTimeline:
 
     @cached_property
     def intervals(self) -> pd.DataFrame:
-        """One row a stint, in order.
+        """One row an assignment, in order.
 
         Columns: satellite; start, end; served_from (when acquisition is over); served_s; began; ended.
 
-        began is "start" at the start of the span, "after a gap" if at some moment since the stint before (or the start)
-        no satellite was allowed, else "handover" from another, or "taken again" when the clock gives back the one that
+        began is "start" at the start of the span, "after a gap" if at some moment since the one before (or the start) no
+        satellite was allowed, else "handover" from another, or "taken again" when the clock gives back the one that
         was lost. ended is "lost" when the satellite was no longer allowed, "left for a higher one", or "end" with the
         span.
         """
-        _, start_us, end_us = self.stints
+        _, start_us, end_us = self.assignments
         began = np.where(self._after_gap, "after a gap", "taken again").astype("<U16")
         began[self._handed_over] = "handover"
         began[start_us == self.span.start_us] = "start"
-        ended = np.where(end_us < self.allowed.end[self.stints.row], "left for a higher one", "lost")
+        ended = np.where(end_us < self.allowed.end[self.assignments.row], "left for a higher one", "lost")
         ended = np.where(end_us == self.span.end_us, "end", ended)
         return pd.DataFrame(
             {
@@ -154,7 +154,7 @@ class ServingTimeline:
         """
         later = np.flatnonzero(self._handed_over)
         before, after = self.satellite[later - 1], self.satellite[later]
-        lost_us, time_us = self.stints.end_us[later - 1], self.stints.start_us[later]
+        lost_us, time_us = self.assignments.end_us[later - 1], self.assignments.start_us[later]
         elevation_deg = elevations_deg(
             self.look, np.concatenate([before, after]), np.concatenate([lost_us, time_us])
         ).reshape(2, -1)
@@ -235,19 +235,19 @@ class ServingTimeline:
         if gateways and site is None:
             raise InputError("path over gateways", got="no site", wanted="the site too", try_next="site=...")
 
-        # The stint that each moment falls in, if any, and what it is like there.
+        # The assignment that each moment falls in, if any, and what it is like there.
         time_us = np.arange(self.span.start_us, self.span.end_us, round(step_s * SECOND_US), dtype=np.int64)
-        stint = np.searchsorted(self.stints.start_us, time_us, side="right") - 1
-        used = np.flatnonzero(stint >= 0)
-        used = used[time_us[used] < self.stints.end_us[stint[used]]]
+        assignment = np.searchsorted(self.assignments.start_us, time_us, side="right") - 1
+        used = np.flatnonzero(assignment >= 0)
+        used = used[time_us[used] < self.assignments.end_us[assignment[used]]]
         state = np.full(time_us.size, WAITING, dtype="<U24")
-        state[used] = np.where(time_us[used] < self.served_from_us[stint[used]], ACQUIRING, "served")
+        state[used] = np.where(time_us[used] < self.served_from_us[assignment[used]], ACQUIRING, "served")
         gap = np.searchsorted(self.gaps.start, time_us, side="right") - 1
         out = np.flatnonzero(gap >= 0)
         state[out[time_us[out] < self.gaps.end[gap[out]]]] = NO_SATELLITE
 
         table = pd.DataFrame({"time": _utc(time_us), "state": pd.array(state.tolist(), dtype="str")})
-        satellite = self.satellite[stint[used]]
+        satellite = self.satellite[assignment[used]]
         columns = {
             **self._names("satellite", satellite),
             **path_columns(self.look, satellite, time_us[used], site, gateways),
@@ -260,7 +260,7 @@ class ServingTimeline:
     def summary(self) -> dict[str, Any]:
         """Return the figures of the span as plain numbers, ready for JSON.
 
-        span_s, served_fraction; stint_count, handover_count, handovers_per_hour; freeze_count, freeze_mean_s,
+        span_s, served_fraction; assignment_count, handover_count, handovers_per_hour; freeze_count, freeze_mean_s,
         freeze_median_s, freeze_p90_s, freeze_longest_s, time_average_freeze_s as `Coverage.summary` defines them for
         gaps; frozen_s, and of it no_satellite_s, waiting_s and acquiring_s.
         """
@@ -270,7 +270,7 @@ class ServingTimeline:
         return {
             "span_s": figures["span_s"],
             "served_fraction": figures["covered_fraction"],
-            "stint_count": int(self.stints.row.size),
+            "assignment_count": int(self.assignments.row.size),
             "handover_count": len(self.handovers),
             "handovers_per_hour": len(self.handovers) / (self.span.duration_s / 3600.0),
             **{
@@ -286,23 +286,23 @@ class ServingTimeline:
 
     @cached_property
     def _after_gap(self) -> NDArray[np.bool_]:
-        """Whether a gap lies between each stint and the one before it, or before the first, shape (stints,)."""
-        _, start_us, end_us = self.stints
+        """Whether a gap lies between each assignment and the one before it, or before the first, shape (n,)."""
+        _, start_us, end_us = self.assignments
         gaps_begun = np.searchsorted(self.gaps.start, start_us, side="left")
-        # A gap never begins inside a stint, so one that began since the stint before began lies between the two.
+        # A gap never begins inside an assignment, so one that began since the one before lies between the two.
         before = np.concatenate([[self.span.start_us], end_us[:-1]])[: start_us.size]
         return gaps_begun > np.searchsorted(self.gaps.start, before, side="left")
 
     @cached_property
     def _handed_over(self) -> NDArray[np.bool_]:
-        """Whether each stint follows another satellite with no gap between, shape (stints,)."""
+        """Whether each assignment follows another satellite with no gap between, shape (assignments,)."""
         changed = np.append(False, self.satellite[1:] != self.satellite[:-1])[: self.satellite.size]
         handed_over: NDArray[np.bool_] = changed & ~self._after_gap
         return handed_over
 
     def _frozen_by_kind(self) -> dict[str, Intervals]:
         """Return the frozen time as disjoint intervals of each of `KINDS`."""
-        _, start_us, end_us = self.stints
+        _, start_us, end_us = self.assignments
         idle = intervals.complement((start_us, end_us), self.span.start_us, self.span.end_us)
         some = self.served_from_us > start_us
         return {

@@ -39,10 +39,10 @@ from passim.sky.service import (
     HANDOVER,
     INSTANT,
     InUse,
+    assignments_within,
     in_use_at,
     lost_at_handovers,
     rows_within,
-    stints_within,
     warmed_up,
 )
 from passim.sky.view import View
@@ -248,8 +248,8 @@ def _in_use_before(every: list[Visibility]) -> dict[int, InUse]:
         for number, sky in zip(members, earlier, strict=True):
             seen = every[number]
             rows = rows_within(union_by_group(sky.joint(), seen.candidates()), before)
-            stints = stints_within(rows, before, seen.view.service, seen.look)
-            in_use[number] = in_use_at(rows, stints, before, before.end_us)
+            assignments = assignments_within(rows, before, seen.view.service, seen.look)
+            in_use[number] = in_use_at(rows, assignments, before, before.end_us)
     return in_use
 
 

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from passim.line.learning import LearnedLine, learn_line
     from passim.line.outages import LOSSES, find_outages, loss_periods
     from passim.line.past import PastForecast, fleets_over, past_forecast
-    from passim.line.past_calls import PastCalls, SuchCalls, calls_as_they_went, such_calls
+    from passim.line.past_calls import PastCalls, ReplayedCalls, calls_as_they_went, replay_calls
     from passim.line.probe.loop import Plan, Probe
     from passim.line.probe.watch import LiveOutage, Watch
     from passim.line.record import OUTAGE_COLUMNS, LineRecord, Probes
@@ -70,10 +70,10 @@ __all__ = [
     "Probes",
     "Reading",
     "Remark",
+    "ReplayedCalls",
     "Rescue",
     "Rival",
     "SecondLine",
-    "SuchCalls",
     "Suitability",
     "Target",
     "Watch",
@@ -88,7 +88,7 @@ __all__ = [
     "loss_periods",
     "parse_targets",
     "past_forecast",
-    "such_calls",
+    "replay_calls",
 ]
 
 _WHERE = {
@@ -118,7 +118,7 @@ _WHERE = {
     "Rescue": "second_line",
     "Rival": "fitting.fit",
     "SecondLine": "second_line",
-    "SuchCalls": "past_calls",
+    "ReplayedCalls": "past_calls",
     "Suitability": "suitability",
     "Target": "targets",
     "Watch": "probe.watch",
@@ -133,7 +133,7 @@ _WHERE = {
     "loss_periods": "outages",
     "parse_targets": "targets",
     "past_forecast": "past",
-    "such_calls": "past_calls",
+    "replay_calls": "past_calls",
 }
 
 

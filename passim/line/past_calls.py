@@ -127,7 +127,7 @@ def calls_as_they_went(
 
 
 @dataclass(frozen=True)
-class SuchCalls:
+class ReplayedCalls:
     """How calls of one kind and length would have gone in days gone by, one after the other through the call hours.
 
     ``judged`` is how many lay in what was measured, ``as_forecast`` how many of them came to what was forecast:
@@ -143,7 +143,7 @@ class SuchCalls:
     usual_count: int
 
 
-def such_calls(learned: LearnedLine, kind: CallKind, minutes: int, hours: DailyHours, timezone: str) -> SuchCalls:
+def replay_calls(learned: LearnedLine, kind: CallKind, minutes: int, hours: DailyHours, timezone: str) -> ReplayedCalls:
     """Return how calls of `minutes` within `hours` of the clock in `timezone` would have gone on the days learned from.
 
     A call is judged where 95 % of it was measured. Raises SpanError for a length that is no whole number of minutes,
@@ -163,7 +163,7 @@ def such_calls(learned: LearnedLine, kind: CallKind, minutes: int, hours: DailyH
     counts = np.bincount(np.array(came, dtype=np.int64), minlength=len(OUTCOMES))
     right = int(np.sum(np.array(told, dtype=np.int64) == np.array(came, dtype=np.int64)))
     usual = int(counts.argmax())
-    return SuchCalls(kind, minutes, len(came), right, OUTCOMES[usual], int(counts[usual]))
+    return ReplayedCalls(kind, minutes, len(came), right, OUTCOMES[usual], int(counts[usual]))
 
 
 def _meeting(away: Intervals, start_us: int, end_us: int) -> tuple[slice, NDArray[np.int64], NDArray[np.int64]]:

@@ -1,8 +1,8 @@
 """Who is taken when: the choices behind a serving timeline, on arrays of allowed intervals.
 
-An interval is a row: one satellite (its index) that may serve from `start_us` up to `end_us`. A stint is a stretch in
-which one row is in use. Stints do not know of acquisition: what is chosen does not depend on how long it takes to get
-going, so that a longer acquisition can only take time away.
+An interval is a row: one satellite (its index) that may serve from `start_us` up to `end_us`. An assignment is a stretch
+in which one row is in use. Assignments do not know of acquisition: what is chosen does not depend on how long it takes
+to get going, so that a longer acquisition can only take time away.
 
 At 00:00 UTC of every day the terminal chooses afresh, whatever it was doing: see `passim.sky.service`.
 """
@@ -36,8 +36,8 @@ _MARGIN_SINE = 0.02
 _MOMENTS_A_BLOCK = 4096
 
 
-class Stints(NamedTuple):
-    """Stretches in which one row is in use, in order of time: rows and microseconds, shape (stints,) each."""
+class Assignments(NamedTuple):
+    """Stretches in which one row is in use, in order of time: rows and microseconds, shape (assignments,) each."""
 
     row: Whole
     start_us: Whole
@@ -71,8 +71,8 @@ def keep_until_lost(
     clock: Clock | None,
     look: Look | None,
     first: int | None = None,
-) -> Stints:
-    """Return the stints of a terminal that keeps its satellite until it is lost, within [start_us, end_us).
+) -> Assignments:
+    """Return the assignments of a terminal that keeps its satellite until it is lost, within [start_us, end_us).
 
     At a choice it takes the highest by `look`, or without one the satellite that stays longest; of equals the one of
     the smallest index. With a clock choices happen only at its moments, at midnight of UTC, and at the start unless
@@ -115,7 +115,7 @@ def keep_until_lost(
         else:
             break
         now = _next_choice(until, clock)
-    return Stints(*(np.array(column, dtype=np.int64) for column in (rows, taken, left)))
+    return Assignments(*(np.array(column, dtype=np.int64) for column in (rows, taken, left)))
 
 
 def _next_choice(time_us: int, clock: Clock | None) -> int:
@@ -145,8 +145,8 @@ def always_highest(
     clock: Clock | None,
     look: Look,
     first: int | None = None,
-) -> Stints:
-    """Return the stints of a terminal that is always on the highest satellite, within [start_us, end_us).
+) -> Assignments:
+    """Return the assignments of a terminal that is always on the highest satellite, within [start_us, end_us).
 
     With a clock it chooses at its moments. Without, it compares at every whole second and chooses at once when its
     satellite is lost or the first one rises. It also chooses at midnight of UTC, and at the start unless `first` says
@@ -156,7 +156,7 @@ def always_highest(
     """
     if not allowed.start.size:
         none = np.empty(0, dtype=np.int64)
-        return Stints(none, none, none)
+        return Assignments(none, none, none)
     grid = np.union1d((clock or Clock(SECOND_US)).within(start_us, end_us), MIDNIGHTS.within(start_us, end_us))
     risen = np.empty(0, dtype=np.int64) if clock else _rises_from_nothing(allowed, start_us, end_us)
     moments = np.unique(np.concatenate([[start_us], grid, risen]).astype(np.int64))
@@ -172,7 +172,7 @@ def always_highest(
         lost = (chosen >= 0) & (allowed.end[chosen] < next_moment)
         if not lost.any():
             break
-        # Two lost at one moment cannot be: a stint ends before the next moment, and moments are apart.
+        # Two lost at one moment cannot be: an assignment ends before the next moment, and moments are apart.
         moments = allowed.end[chosen[lost]]
         chosen = _highest_rows(allowed, moments, look)
         order = np.argsort(np.concatenate([all_moments, moments]), kind="stable")
@@ -184,11 +184,11 @@ def always_highest(
     used = np.flatnonzero(all_rows >= 0)
     row, begin = all_rows[used], all_moments[used]
     until = np.minimum(until[used], allowed.end[row])
-    # A choice that changes nothing goes on with the same stint.
+    # A choice that changes nothing goes on with the same assignment.
     same = (row[1:] == row[:-1]) & (begin[1:] == until[:-1])
     opens = np.flatnonzero(np.append(True, ~same)[: row.size])
     closes = np.flatnonzero(np.append(~same, True)[: row.size])
-    return Stints(row[opens], begin[opens], until[closes])
+    return Assignments(row[opens], begin[opens], until[closes])
 
 
 def _first_choice(satellite: Whole, merit: NDArray[Any]) -> int:

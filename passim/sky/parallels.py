@@ -76,7 +76,7 @@ class Parallels:
 
 
 @dataclass(frozen=True)
-class Painted:
+class CountsAbove:
     """How many satellites stand above the mask: ``counts`` has shape (moments, places).
 
     ``unusable`` maps the index of a satellite that gave an unusable state to its first moment, microseconds since 1970
@@ -94,7 +94,7 @@ def paint(
     span: Span,
     step_us: int,
     gateways: Sequence[Gateway] = (),
-) -> Painted:
+) -> CountsAbove:
     """Return the counts at one moment of each step of `span`, which is some minutes or hours long.
 
     The moment lies anywhere in its step, drawn anew for each: gaps that come back in an even train would else meet even
@@ -136,7 +136,7 @@ def paint(
     # Intervals that go on over the last longitude lie in the second half.
     around = parallels.longitudes
     counts = doubled[:, :, :around] + doubled[:, :, around : 2 * around]
-    return Painted(counts.reshape(len(moments_s), len(parallels)), unusable)
+    return CountsAbove(counts.reshape(len(moments_s), len(parallels)), unusable)
 
 
 def moments_of(span: Span, step_us: int) -> NDArray[np.int64]:

@@ -58,7 +58,7 @@ class SkyLimit(Protocol):
         """
 
 
-class Looking(Protocol):
+class SearchedLimit(Protocol):
     """One limit seen from one site, or many at once: what the search asks while it finds edges.
 
     Satellites are numbers of the grid; where many look at once each has the satellites for itself.
@@ -163,11 +163,11 @@ def allowed_within(
     has the same form; it reaches up to a segment beyond the given ones and wants to be cut to them.
     """
     chosen, number = segments_around(grid, satellite, start_s, end_s)
-    looking = _FromOneSite(grid, site, limit)
+    seen_limit = _FromOneSite(grid, site, limit)
     found = []
     for begin, end in _blocks(chosen, _MOST_SEGMENTS):
         seen = grid.segments_seen(chosen[begin:end], number[begin:end], site.position_km, site.east_north_up)
-        found.append(found_in(looking, LocalArcs(seen)))
+        found.append(found_in(seen_limit, LocalArcs(seen)))
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))  # type: ignore[return-value]
 
 
@@ -184,9 +184,9 @@ def segments_around(grid: NodeGrid, satellite: Index, start_s: Floats, end_s: Fl
     return chosen, number
 
 
-def found_in(looking: Looking, arcs: LocalArcs) -> tuple[Index, Floats, Floats]:
+def found_in(limit: SearchedLimit, arcs: LocalArcs) -> tuple[Index, Floats, Floats]:
     """Return whose and when arcs are allowed: satellite, start_s and end_s, sorted and joined, (n,) each."""
-    _, _, whose, starts, ends = _sorted_stretches(looking, arcs)
+    _, _, whose, starts, ends = _sorted_stretches(limit, arcs)
     opens, closes = _runs(whose, starts, ends)
     return whose[opens], starts[opens], ends[closes]
 
@@ -230,24 +230,24 @@ def _whole_stretches(
         satellite, number = np.divmod(key, grid.segments_per_satellite)
 
 
-def _sorted_stretches(looking: Looking, local: LocalArcs) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
+def _sorted_stretches(limit: SearchedLimit, local: LocalArcs) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
     """Return the arcs, where they are allowed sorted by satellite and time, and whose and when (seconds) that is."""
-    arcs, stretches = _stretches_of(looking, local)
+    arcs, stretches = _stretches_of(limit, local)
     start_s = arcs.segments.time_s(stretches.curve, stretches.left)
     end_s = arcs.segments.time_s(stretches.curve, stretches.right)
     owner = arcs.segments.satellite[stretches.curve]
     # Those of the finer arcs stand behind the others, both sorted: a stable sort merges them.
-    key = owner * looking.grid.segments_per_satellite + arcs.segments.number[stretches.curve]
+    key = owner * limit.grid.segments_per_satellite + arcs.segments.number[stretches.curve]
     if np.any(key[1:] < key[:-1]):
         order = np.argsort(key, kind="stable")
         stretches, owner, start_s, end_s = stretches.select(order), owner[order], start_s[order], end_s[order]
     return arcs, stretches, owner, start_s, end_s
 
 
-def _stretches_of(looking: Looking, arcs: LocalArcs) -> tuple[LocalArcs, Stretches]:
+def _stretches_of(limit: SearchedLimit, arcs: LocalArcs) -> tuple[LocalArcs, Stretches]:
     """Return the arcs that were looked at, finer ones where needed, and where they are on the allowed side."""
     segments = arcs.segments
-    stretches = _above(looking, arcs)
+    stretches = _above(limit, arcs)
     length_s = segments.length_s[stretches.curve]
     with np.errstate(invalid="ignore"):
         slow = (np.abs(stretches.rate_left) < _SLOW_KM_S * length_s) | (
@@ -258,8 +258,8 @@ def _stretches_of(looking: Looking, arcs: LocalArcs) -> tuple[LocalArcs, Stretch
     again = np.unique(np.concatenate([stretches.curve[slow | short], stretches.near_miss]))
     if not len(again):
         return arcs, stretches
-    finer = looking.finer(segments.select(again))
-    finer_stretches = _settled(looking, finer, _above(looking, finer))
+    finer = limit.finer(segments.select(again))
+    finer_stretches = _settled(limit, finer, _above(limit, finer))
 
     # The finer arcs take the place of those they were made from.
     retained = ~np.isin(stretches.curve, again)
@@ -275,19 +275,19 @@ def _stretches_of(looking: Looking, arcs: LocalArcs) -> tuple[LocalArcs, Stretch
     )
 
 
-def _above(looking: Looking, arcs: LocalArcs) -> Stretches:
+def _above(limit: SearchedLimit, arcs: LocalArcs) -> Stretches:
     """Return where arcs are on the allowed side, up to the end of the grid's stretch of time."""
-    segments, duration_s = arcs.segments, looking.grid.duration_s
+    segments, duration_s = arcs.segments, limit.grid.duration_s
     segment = np.flatnonzero(segments.start_s < duration_s)
     right = np.minimum((duration_s - segments.start_s[segment]) / segments.length_s[segment], 1.0)
-    return looking.above(arcs, segment, np.zeros(len(segment)), right, _NEAR_KM)
+    return limit.above(arcs, segment, np.zeros(len(segment)), right, _NEAR_KM)
 
 
-def _settled(looking: Looking, arcs: LocalArcs, stretches: Stretches) -> Stretches:
+def _settled(limit: SearchedLimit, arcs: LocalArcs, stretches: Stretches) -> Stretches:
     """Move the slowest edges and those of short intervals onto the root of SGP4's own path, at most a second away."""
 
     def height_km(segment: Index, time_s: Floats) -> Floats:
-        return looking.height_km(arcs.segments.satellite[segment], time_s)
+        return limit.height_km(arcs.segments.satellite[segment], time_s)
 
     length_s = arcs.segments.length_s[stretches.curve]
     short = _run_length_s(arcs, stretches) < _SHORT_S

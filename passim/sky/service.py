@@ -27,9 +27,9 @@ from passim.sky.handover_policy import (
     MIDNIGHTS,
     NOTHING,
     SECOND_US,
+    Assignments,
     Clock,
     Look,
-    Stints,
     Whole,
     always_highest,
     keep_until_lost,
@@ -118,9 +118,9 @@ class InUse:
     since_us: int = 0
 
 
-def stints_within(
+def assignments_within(
     rows: GroupedIntervals, span: Span, service: Service, look: Look, in_use: InUse | None = None
-) -> Stints:
+) -> Assignments:
     """Return which of `rows`, as `rows_within` gives them, is in use when within the span, acquisition included.
 
     `in_use` is what the terminal is doing at the start of the span; unless given, it chooses there whatever the clock.
@@ -136,41 +136,43 @@ def stints_within(
     return keep_until_lost(rows, *ends, service.clock, by_height, first)
 
 
-def taken_us(rows: GroupedIntervals, stints: Stints, span: Span, in_use: InUse | None = None) -> Whole:
-    """Return when the satellite of each stint was taken: its start, or before the span what `in_use` says."""
-    taken = stints.start_us.copy()
+def taken_us(rows: GroupedIntervals, assignments: Assignments, span: Span, in_use: InUse | None = None) -> Whole:
+    """Return when the satellite of each assignment was taken: its start, or before the span what `in_use` says."""
+    taken = assignments.start_us.copy()
     if taken.size and taken[0] == span.start_us and in_use is not None:
-        in_service = in_use.satellite == rows.group[stints.row[0]]
+        in_service = in_use.satellite == rows.group[assignments.row[0]]
         taken[0] = in_use.since_us if in_service else taken[0]
     return taken
 
 
 def served_from_us(
-    rows: GroupedIntervals, stints: Stints, span: Span, service: Service, in_use: InUse | None = None
+    rows: GroupedIntervals, assignments: Assignments, span: Span, service: Service, in_use: InUse | None = None
 ) -> Whole:
-    """Return when service comes in each stint, at its end where it is lost before it was acquired, shape (stints,).
+    """Return when service comes in each assignment, at its end where it is lost before it was acquired, shape (n,).
 
     What is chosen at 00:00 UTC needs no acquisition, and whatever is in use then has it behind it. Where `in_use` is
     not given, nor does what is chosen at the start of the span: service was there before the span began.
     """
-    taken = taken_us(rows, stints, span, in_use)
+    taken = taken_us(rows, assignments, span, in_use)
     midnight = taken + -taken % MIDNIGHTS.period_us
     served = np.minimum(taken + round(service.acquisition_s * SECOND_US), midnight)
     if in_use is None:
         served = np.where(taken == span.start_us, taken, served)
-    return np.asarray(np.clip(served, stints.start_us, stints.end_us))
+    return np.asarray(np.clip(served, assignments.start_us, assignments.end_us))
 
 
-def in_use_at(rows: GroupedIntervals, stints: Stints, span: Span, moment_us: int, in_use: InUse | None = None) -> InUse:
+def in_use_at(
+    rows: GroupedIntervals, assignments: Assignments, span: Span, moment_us: int, in_use: InUse | None = None
+) -> InUse:
     """Return what the terminal is doing at a moment of the span, or at its end, as far as that follows from before."""
-    stint = int(np.searchsorted(stints.start_us, moment_us, side="right")) - 1
-    if stint < 0 or rows.end[stints.row[stint]] <= moment_us:
+    assignment = int(np.searchsorted(assignments.start_us, moment_us, side="right")) - 1
+    if assignment < 0 or rows.end[assignments.row[assignment]] <= moment_us:
         return InUse()
-    left_us = int(stints.end_us[stint])
+    left_us = int(assignments.end_us[assignment])
     if left_us < moment_us or left_us == moment_us < span.end_us:
         return InUse()
-    taken = taken_us(rows, stints, span, in_use)
-    return InUse(int(rows.group[stints.row[stint]]), int(taken[stint]))
+    taken = taken_us(rows, assignments, span, in_use)
+    return InUse(int(rows.group[assignments.row[assignment]]), int(taken[assignment]))
 
 
 def warmed_up(span: Span, service: Service) -> Span | None:
@@ -196,8 +198,8 @@ def lost_at_handovers(
     rows = rows_within(allowed, span)
     if not service.loses_time:
         return Intervals(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64))
-    stints = stints_within(rows, span, service, look, in_use)
-    served = union((served_from_us(rows, stints, span, service, in_use), stints.end_us))
+    assignments = assignments_within(rows, span, service, look, in_use)
+    served = union((served_from_us(rows, assignments, span, service, in_use), assignments.end_us))
     gaps = complement((rows.start, rows.end), span.start_us, span.end_us)
     return difference(complement(served, span.start_us, span.end_us), gaps)
 

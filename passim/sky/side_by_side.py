@@ -31,8 +31,8 @@ _COMPARED_EVERY_US: Final = 5 * SECOND_US
 _COMPARED_AT_ONCE: Final = 60_000
 
 
-class Stints(NamedTuple):
-    """Stretches in which one row is in use in one run, shape (stints,) each; times in microseconds from the origin."""
+class Assignments(NamedTuple):
+    """Stretches in which one row is in use in one run, shape (n,) each; times in microseconds from the origin."""
 
     run: Index
     row: Index
@@ -86,10 +86,10 @@ def served_side_by_side(
     unless given, a choice is made there whatever the clock, without acquisition.
     """
     if policy == "highest":
-        stints = _always_highest(skies, length_us, clocks[0], origin_us, in_use)
+        assignments = _always_highest(skies, length_us, clocks[0], origin_us, in_use)
     else:
-        stints = _kept_until_lost(skies, length_us, policy, clocks, origin_us, in_use)
-    return _freezes(skies, stints, length_us, acquisition_us, origin_us, in_use)
+        assignments = _kept_until_lost(skies, length_us, policy, clocks, origin_us, in_use)
+    return _freezes(skies, assignments, length_us, acquisition_us, origin_us, in_use)
 
 
 @dataclass(frozen=True)
@@ -144,15 +144,15 @@ def _kept_until_lost(
     clocks: Sequence[Clock | None],
     origin_us: int,
     in_use: InUse | None,
-) -> list[Stints]:
-    """Return the stints of terminals that keep their satellite."""
+) -> list[Assignments]:
+    """Return the assignments of terminals that keep their satellite."""
     clocked = np.array([clock is not None for clock in clocks])
     # Moments of a clock, counted from the origin; a period of 1 where there is none, which is not read.
     period_us = np.array([clock.period_us if clock else 1 for clock in clocks], dtype=np.float64)
     offset_us = np.array([(clock.offset_us - origin_us) % clock.period_us if clock else 0 for clock in clocks])
     run = np.arange(skies.runs, dtype=np.int64)
     now = np.zeros(skies.runs)
-    stints: list[Stints] = []
+    assignments: list[Assignments] = []
     is_first = in_use is not None
     while run.size:
         cell_run, cell_row, shift_us, ends_us = skies.up(run, now)
@@ -175,7 +175,7 @@ def _kept_until_lost(
         # At midnight it chooses afresh.
         midnight = _at_or_after(now[chosen] + 1.0, MIDNIGHTS, origin_us)
         until = np.minimum(np.minimum(ends_us[best], midnight), length_us)
-        stints.append(Stints(run[chosen], cell_row[best], now[chosen], until))
+        assignments.append(Assignments(run[chosen], cell_row[best], now[chosen], until))
 
         # Go on at the end of what was taken, or when the next one rises.
         then = np.full(run.size, np.nan)
@@ -192,13 +192,13 @@ def _kept_until_lost(
             then[ticking] = np.minimum(tick, _at_or_after(then[ticking], MIDNIGHTS, origin_us))
         left = then < length_us
         run, now, is_first = run[left], then[left], False
-    return stints
+    return assignments
 
 
 def _always_highest(
     skies: Skies, length_us: float, clock: Clock | None, origin_us: int, in_use: InUse | None
-) -> list[Stints]:
-    """Return the stints of terminals that are always on the highest satellite."""
+) -> list[Assignments]:
+    """Return the assignments of terminals that are always on the highest satellite."""
     end_us = origin_us + round(length_us)
     moments_us = np.union1d(
         (clock or Clock(_COMPARED_EVERY_US)).within(origin_us, end_us), MIDNIGHTS.within(origin_us, end_us)
@@ -207,7 +207,7 @@ def _always_highest(
     compared_us = (moments_us - origin_us).astype(np.float64)
     compared_us = compared_us if compares_at_start else np.append(0.0, compared_us)
     at_once = max(2, _COMPARED_AT_ONCE // skies.runs)
-    stints: list[Stints] = []
+    assignments: list[Assignments] = []
     for first in range(0, compared_us.size, at_once):
         time_us = compared_us[first : first + at_once]
         next_us = np.append(compared_us, length_us)[first + 1 : first + 1 + time_us.size]
@@ -216,16 +216,16 @@ def _always_highest(
             row[:, 0], ends_us[:, 0] = _held_at_start(skies, in_use, row[:, 0], ends_us[:, 0], clock)
         until = np.minimum(ends_us, next_us)
         if clock is None:
-            stints += _between(skies, row, until, time_us, next_us)
-        # One stint for all comparisons that change nothing.
+            assignments += _between(skies, row, until, time_us, next_us)
+        # One assignment for all comparisons that change nothing.
         there = row >= 0
         goes_on = there[:, 1:] & (row[:, 1:] == row[:, :-1]) & (until[:, :-1] == time_us[1:])
         opens, closes = there.copy(), there.copy()
         opens[:, 1:] &= ~goes_on
         closes[:, :-1] &= ~goes_on
         run, place = np.nonzero(opens)
-        stints.append(Stints(run, row[run, place], time_us[place], until[closes]))
-    return stints
+        assignments.append(Assignments(run, row[run, place], time_us[place], until[closes]))
+    return assignments
 
 
 def _held_at_start(
@@ -243,15 +243,15 @@ def _held_at_start(
     return row, ends_us
 
 
-def _between(skies: Skies, row: Index, until: Floats, time_us: Floats, next_us: Floats) -> list[Stints]:
-    """Return the stints that begin between comparisons: whoever is lost is replaced at once, and the first rise taken.
+def _between(skies: Skies, row: Index, until: Floats, time_us: Floats, next_us: Floats) -> list[Assignments]:
+    """Return the assignments that begin between comparisons: whoever is lost is replaced at once, the first rise taken.
 
     `row` and `until`, shape (runs, times), say who is used from each of `time_us` on, and till when.
     """
     run, place = np.nonzero((row < 0) | (until < next_us))
     now, bound = np.where(row[run, place] < 0, time_us[place], until[run, place]), next_us[place]
     none = row[run, place] < 0
-    stints = []
+    assignments = []
     while run.size:
         # Where nobody is up, on to the next rise.
         now[none] = skies.next_rise(run[none], now[none])
@@ -261,12 +261,12 @@ def _between(skies: Skies, row: Index, until: Floats, time_us: Floats, next_us: 
         best = _best_of_each(cell, skies.sine(cell_row, now[cell] - shift_us))
         chosen = cell[best]
         ends = np.minimum(ends_us[best], bound[chosen])
-        stints.append(Stints(run[chosen], cell_row[best], now[chosen], ends))
+        assignments.append(Assignments(run[chosen], cell_row[best], now[chosen], ends))
         none = np.ones(run.size, dtype=bool)
         none[chosen] = False
         now = now.copy()
         now[chosen] = ends
-    return stints
+    return assignments
 
 
 def _at_or_after(time_us: Floats, clock: Clock, origin_us: int) -> Floats:
@@ -276,14 +276,19 @@ def _at_or_after(time_us: Floats, clock: Clock, origin_us: int) -> Floats:
 
 
 def _freezes(
-    skies: Skies, stints: list[Stints], length_us: float, acquisition_us: Index, origin_us: int, in_use: InUse | None
+    skies: Skies,
+    assignments: list[Assignments],
+    length_us: float,
+    acquisition_us: Index,
+    origin_us: int,
+    in_use: InUse | None,
 ) -> tuple[Index, Index, Index]:
     """Return what is not served: run, start and end of each freeze, in whole microseconds, by run and start."""
     runs = skies.runs
-    run, row, taken, until = (np.concatenate(column) for column in zip(*stints, strict=True))
+    run, row, taken, until = (np.concatenate(column) for column in zip(*assignments, strict=True))
     order = np.lexsort((taken, run))
     run, row, taken, until = run[order], row[order], np.rint(taken[order]), np.rint(until[order])
-    # A choice that changes nothing goes on with the same stint.
+    # A choice that changes nothing goes on with the same assignment.
     goes_on = (run[1:] == run[:-1]) & (row[1:] == row[:-1]) & (taken[1:] == until[:-1])
     opens = np.append(True, ~goes_on)[: run.size]
     closes = np.append(~goes_on, True)[: run.size]

@@ -20,7 +20,7 @@ from ...figures.theme import Theme
 from ...text.calls import kind_sentence, kind_words
 from ...text.columns import picked
 from ...text.gaps import gap_columns
-from ...text.learned import calls_of_record, lesson_notes, such_calls_sentence
+from ...text.learned import calls_of_record, lesson_notes, replayed_calls_sentence
 from ...text.notes import Note
 from ...text.now import details, headline, live_gap_words, live_words, now_columns, unexplained
 from ...text.timing import freshness_sentence
@@ -83,7 +83,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     calls = calls_of_record(lesson, found.kind, found.minutes, hours, question.site.timezone)
     of_record = lesson_notes(lesson, None)
     if calls is not None and lesson.learned is not None:
-        lines.append(such_calls_sentence(calls, lesson.learned.days))
+        lines.append(replayed_calls_sentence(calls, lesson.learned.days))
 
     return Answer(
         # That service is out, and for how long, is counted down above it.

@@ -21,7 +21,7 @@ from passim.forecast.timing import Freshness, TimingModel, band_for, freshness_o
 from passim.intervals import GroupedIntervals, complement, intersection, union
 from passim.sky.fleet_search import Progress
 from passim.sky.handover_policy import Look
-from passim.sky.service import INSTANT, InUse, Service, in_use_at, lost_at_handovers, rows_within, stints_within
+from passim.sky.service import INSTANT, InUse, Service, assignments_within, in_use_at, lost_at_handovers, rows_within
 from passim.sky.view import View
 from passim.spans import Span, moment
 
@@ -217,8 +217,8 @@ class ServiceForecast:
         if self.look is None or not self.service.loses_time:
             return None
         rows = rows_within(self.joint, self.searched)
-        stints = stints_within(rows, self.searched, self.service, self.look, self._in_use)
-        return lambda moment_us: in_use_at(rows, stints, self.searched, moment_us, self._in_use)
+        assignments = assignments_within(rows, self.searched, self.service, self.look, self._in_use)
+        return lambda moment_us: in_use_at(rows, assignments, self.searched, moment_us, self._in_use)
 
     def _wider(self, buffer_s: float) -> Span:
         """Return the span to look at: with a buffer, how long ago a gap began at the start of the span matters too."""

@@ -58,7 +58,7 @@ _FIGURES: Final = ("chance_of_end", "expected_pauses", "expected_frozen_s")
 
 
 @dataclass(frozen=True)
-class Spread:
+class MeanAndRange:
     """A figure over all starts that the hours allow: its mean, and between what eight of ten lie."""
 
     mean: float
@@ -66,7 +66,7 @@ class Spread:
     high: float
 
     @classmethod
-    def of(cls, values: Floats) -> Spread:
+    def of(cls, values: Floats) -> MeanAndRange:
         """Return the spread of values, at least one."""
         low, high = np.quantile(values, (0.1, 0.9))
         return cls(float(values.mean()), float(low), float(high))
@@ -89,9 +89,9 @@ class Gain:
     best_pauses: float
     best_frozen_s: float
     best_chance_of_end: float
-    pauses: Spread
-    frozen_s: Spread
-    chance_of_end: Spread
+    pauses: MeanAndRange
+    frozen_s: MeanAndRange
+    chance_of_end: MeanAndRange
     share_as_good: float
     worth_choosing: bool
     share_worse: float
@@ -298,7 +298,7 @@ def gain_of(ranked: pd.DataFrame, allowed: pd.DataFrame, fewest: int = 1) -> Gai
     if ranked.empty or len(allowed) < fewest:
         return None
     best = ranked.iloc[:1]
-    end, pauses, frozen = (Spread.of(allowed[name].to_numpy(dtype=np.float64)) for name in _FIGURES)
+    end, pauses, frozen = (MeanAndRange.of(allowed[name].to_numpy(dtype=np.float64)) for name in _FIGURES)
     random = dict(zip(_FIGURES, (end.mean, pauses.mean, frozen.mean), strict=True))
     as_good = np.ones(len(allowed), dtype=bool)
     for key, of_first in zip(keys(allowed), keys(best), strict=True):

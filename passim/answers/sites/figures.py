@@ -49,7 +49,7 @@ class SiteFigures:
         return tuple(field.name for field in fields(cls))
 
 
-class Tally:
+class RunningFigures:
     """The figures of one view while its span is worked through, slice by slice in order of time."""
 
     def __init__(self, span: Span) -> None:
@@ -143,7 +143,7 @@ def report_on_places(fleet: Fleet, set_aside: int, unusable: Iterable[tuple[str,
 def _figures_of_some(common: tuple[Fleet, Span], views: Sequence[View], tell: Progress) -> list[PlaceFigures]:
     """Return the figures of some views: the work of one chunk."""
     fleet, span = common
-    tallies = [Tally(span) for _ in views]
+    tallies = [RunningFigures(span) for _ in views]
     unusable: dict[str, tuple[str, str, str]] = {}
     for piece in slices_in_view(fleet, views, span, progress=tell):
         for tally, found in zip(tallies, piece.found, strict=True):

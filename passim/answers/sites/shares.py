@@ -107,7 +107,7 @@ def find_shares(
     counted = counted_fleet(chosen, view, span)
     mask_deg = max(view.site.horizon.lowest_deg, view.floor_deg)
     common = (counted, parallels, mask_deg, round(step_s * 1e6), tuple(gateways))
-    tally = _Tally(len(parallels))
+    tally = _RunningShares(len(parallels))
     unusable: dict[str, tuple[int, tuple[str, str, str]]] = {}
     stretches = _stretches(span, len(parallels), step_s)
     found = map_chunks(_work, common, stretches, workers=workers, progress=progress, cancel=cancel)
@@ -161,7 +161,7 @@ def _work(common: tuple[Fleet, Parallels, float, int, Sequence[Gateway]], stretc
     return np.packbits(counts.T == 0, axis=1), sums, counts.min(axis=0), counts.max(axis=0), painted.unusable
 
 
-class _Tally:
+class _RunningShares:
     """The figures of many places while their span goes by, stretch by stretch in order of time."""
 
     def __init__(self, places: int) -> None:

@@ -29,7 +29,7 @@ from ....text.calls import (
     plan_notes,
     plan_sentences,
 )
-from ....text.learned import calls_of_record, lesson_notes, such_calls_sentence
+from ....text.learned import calls_of_record, lesson_notes, replayed_calls_sentence
 from ....text.notes import Note, weighed
 from ....text.units import LocalClock, counted, duration, share
 from ....text.ways_out import in_page_words
@@ -92,7 +92,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     lesson = question.lesson
     calls = calls_of_record(lesson, request.kind, request.minutes, request.hours, question.site.timezone)
     if calls is not None and lesson.learned is not None:
-        rest.append(such_calls_sentence(calls, lesson.learned.days))
+        rest.append(replayed_calls_sentence(calls, lesson.learned.days))
     if plan.statistics_only:
         shown = Shown(
             call_hours_only(plan, theme),
