@@ -170,7 +170,6 @@ def test_no_windows_and_no_gaps() -> None:
     calm = drawn.windows(after(0.0, 60.0), 60.0)
     assert calm.expected_frozen_s.tolist() == [0.0, 0.0]
     assert not calm.chance.any()
-    assert drawn.share_out(after(5.0)).tolist() == [0.0]
 
 
 def test_wrong_input_is_told_in_one_line() -> None:
@@ -195,4 +194,3 @@ def test_the_mean_of_a_step_counts_gaps_that_no_middle_of_a_step_meets() -> None
     drawn = simulation([(10.6, 10.8), (58.5, 61.5)], [])
     assert drawn.mean_out(after(10.0, 11.0, 12.0, 58.0, 62.0)).tolist() == pytest.approx([0.1, 0.0, 0.0, 0.375])
     assert drawn.mean_out(after(59.0, 60.0, 61.0)).tolist() == pytest.approx([0.5, 0.5])
-    assert drawn.share_out(after(10.5, 60.5)).tolist() == [0.0, 0.5]

@@ -418,7 +418,7 @@ def test_a_longer_acquisition_never_gives_time_back(
 
 
 def fewest_assignments(rows: Rows, seconds: int) -> int:
-    """Return the fewest assignments that leave no second unserved where some satellite is up; one may end any second."""
+    """Return the fewest assignments that leave no second unserved where a satellite is up; one may end any second."""
     satellites = sorted({satellite for satellite, _, _ in rows})
     fewest: dict[int | None, int] = {None: 0}
     for second in range(seconds):

@@ -23,7 +23,6 @@ from passim.forecast.verification import (
     brier_skill,
     daily_sums,
     reliability_table,
-    skill_score,
     yes_no,
 )
 
@@ -139,8 +138,6 @@ def test_bounds_hold_the_truth_as_often_as_they_say() -> None:
 
 
 def test_skill_by_hand_and_its_bounds() -> None:
-    assert skill_score(0.02, 0.08) == 0.75
-    assert math.isnan(skill_score(0.0, 0.0))
     generator = np.random.Generator(np.random.PCG64(2))
     day = np.repeat(np.arange(50), 30)
     truth = np.repeat(generator.uniform(size=50), 30)

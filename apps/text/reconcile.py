@@ -14,7 +14,7 @@ from .columns import COUNT, DURATION, DURATION_OR_NONE, TEXT, Column, Format, da
 from .limits import descriptions
 from .line import PLACES, WHERE
 from .notes import Note, background
-from .units import LocalClock, counted, duration, instant, share
+from .units import LocalClock, capital, counted, duration, instant, share
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -77,7 +77,7 @@ def _headline(found: LineComparison) -> str:
         return f"No outage was recorded in {measured} measured; {counted(found.forecast, 'gap')} had been forecast."
     outages = counted(found.recorded, "outage")
     if not found.forecast:
-        return f"{_capital(outages)} in {measured} measured, and no gap was forecast: the sky as set up explains none."
+        return f"{capital(outages)} in {measured} measured, and no gap was forecast: the sky as set up explains none."
     were = "was" if found.hits == 1 else "were"
     words = (
         f"Of {outages} recorded, {found.hits:,} {were} forecast within {_seconds(found.tolerance_s)}; "
@@ -100,7 +100,7 @@ def _the_rest(found: LineComparison) -> str:
         said.append(f"Of the other {found.misses:,}, {', '.join(places[:-1])} and {places[-1]}.")
     if found.false_alarms:
         gaps = counted(found.false_alarms, "gap")
-        said.append(f"{_capital(gaps)} forecast did not come.")
+        said.append(f"{capital(gaps)} forecast did not come.")
     return " ".join(said)
 
 
@@ -295,14 +295,6 @@ def _records(table: Any) -> list[dict[str, Any]]:
         {"forecast": row["forecast"], **plain_numbers({key: row[key] for key in row if key != "forecast"})}
         for row in table.to_dict("records")
     ]
-
-
-def _lie(count: int) -> str:
-    return f"{count:,} {'lies' if count == 1 else 'lie'}"
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]
 
 
 def _seconds(value: float) -> str:

@@ -122,8 +122,8 @@ class ServingTimeline:
 
         Columns: satellite; start, end; served_from (when acquisition is over); served_s; began; ended.
 
-        began is "start" at the start of the span, "after a gap" if at some moment since the one before (or the start) no
-        satellite was allowed, else "handover" from another, or "taken again" when the clock gives back the one that
+        began is "start" at the start of the span, "after a gap" if at some moment since the one before (or the start)
+        no satellite was allowed, else "handover" from another, or "taken again" when the clock gives back the one that
         was lost. ended is "lost" when the satellite was no longer allowed, "left for a higher one", or "end" with the
         span.
         """

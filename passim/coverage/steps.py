@@ -19,7 +19,7 @@ from passim.coverage.notebook import as_html
 from passim.coverage.statistics import gap_statistics
 from passim.errors import InputError, SpanError
 from passim.intervals import Intervals, IntervalSet, Steps
-from passim.spans import Span, aware, local_days, local_hours, microseconds, minute_edges, moment, zone
+from passim.spans import Span, local_days, local_hours, minute_edges, moment, zone
 
 _MINUTE_US = 60_000_000
 
@@ -176,18 +176,6 @@ class Coverage:
         """Return the share of the span, 0 to 1, with `at_least` satellites or more in view at once."""
         covered = intervals.intersection(intervals.at_least(self.steps, at_least), self._windows)
         return int(intervals.total_length(covered)) / self.counted_us
-
-    def in_view_at(self, time: datetime) -> int:
-        """Return the number of satellites in view at `time`. Raises SpanError when it is naive or outside the span."""
-        time_us = microseconds(aware(time, "time"))
-        if not self.span.start_us <= time_us < self.span.end_us:
-            raise SpanError(
-                "time",
-                got=time,
-                wanted=f"a time from {self.span.start.isoformat()} to before {self.span.end.isoformat()}",
-                try_next="coverage of a longer span",
-            )
-        return int(intervals.level_at(self.steps, [time_us])[0])
 
     def gaps(self) -> pd.DataFrame:
         """Return the gaps, one row each, in order: the stretches of the span with no satellite in view.

@@ -77,13 +77,6 @@ class Simulation:
         """The mean time without service in the span, seconds."""
         return int((self.end_us - self.start_us).sum()) / 1e6 / self.runs
 
-    def share_out(self, time_us: ArrayLike) -> Floats:
-        """Return the share of runs without service at each of `time_us`, microseconds since 1970 UTC, in its shape."""
-        times = np.asarray(time_us)
-        begun = np.searchsorted(np.sort(self.start_us), times, side="right")
-        ended = np.searchsorted(np.sort(self.end_us), times, side="right")
-        return np.asarray((begun - ended) / self.runs)
-
     def mean_out(self, edges_us: ArrayLike) -> Floats:
         """Return the share of time without service in each step between `edges_us`, ascending, over all runs.
 

@@ -218,11 +218,6 @@ def yes_no(forecast: ArrayLike, outcome: ArrayLike) -> YesNo:
     )
 
 
-def skill_score(score: float, reference: float) -> float:
-    """Return 1 - score / reference: 1 is perfect, 0 no better than the reference, nan where that leaves nothing."""
-    return 1.0 - score / reference if reference > 0.0 else float("nan")
-
-
 def brier_skill(
     forecast: ArrayLike,
     reference: ArrayLike,

@@ -1,8 +1,8 @@
 """Who is taken when: the choices behind a serving timeline, on arrays of allowed intervals.
 
-An interval is a row: one satellite (its index) that may serve from `start_us` up to `end_us`. An assignment is a stretch
-in which one row is in use. Assignments do not know of acquisition: what is chosen does not depend on how long it takes
-to get going, so that a longer acquisition can only take time away.
+An interval is a row: one satellite (its index) that may serve from `start_us` up to `end_us`. An assignment is a
+stretch in which one row is in use. Assignments do not know of acquisition: what is chosen does not depend on how long
+it takes to get going, so that a longer acquisition can only take time away.
 
 At 00:00 UTC of every day the terminal chooses afresh, whatever it was doing: see `passim.sky.service`.
 """
