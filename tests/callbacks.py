@@ -23,7 +23,7 @@ def opening(path: str) -> dict[str, Any]:
     return {
         "output": f"..{'...'.join(names)}..",
         "outputs": [_split(name) for name in names],
-        "inputs": [{"id": "address", "property": "pathname", "value": path}],
+        "inputs": [{"id": "address", "property": "pathname", "value": path}, {"id": "begun", "property": "data"}],
         "state": [{"id": "address", "property": "search", "value": ""}],
         "changedPropIds": ["address.pathname"],
     }

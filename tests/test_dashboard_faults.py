@@ -48,7 +48,7 @@ def opening(path: Any, search: Any) -> dict[str, Any]:
     return {
         "output": f"..{'...'.join('.'.join(name) for name in names)}..",
         "outputs": [{"id": key, "property": value} for key, value in names],
-        "inputs": [{"id": "address", "property": "pathname", "value": path}],
+        "inputs": [{"id": "address", "property": "pathname", "value": path}, {"id": "begun", "property": "data"}],
         "state": [{"id": "address", "property": "search", "value": search}],
         "changedPropIds": ["address.pathname"],
     }

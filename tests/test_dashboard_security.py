@@ -119,7 +119,7 @@ def test_an_own_page_may_change(client: FlaskClient) -> None:
             {"id": "tick", "property": "interval"},
             {"id": "tick", "property": "disabled"},
         ],
-        "inputs": [{"id": "address", "property": "pathname", "value": "/clock"}],
+        "inputs": [{"id": "address", "property": "pathname", "value": "/clock"}, {"id": "begun", "property": "data"}],
         "state": [{"id": "address", "property": "search", "value": ""}],
         "changedPropIds": ["address.pathname"],
     }

@@ -384,7 +384,9 @@ def test_an_empty_workspace_is_no_fault_of_a_page(tmp_path: Path) -> None:
                         ("tick", "disabled"),
                     )
                 ],
-                "inputs": [{"id": "address", "property": "pathname", "value": page.path}],
+                "inputs": [
+                    {"id": "address", "property": "pathname", "value": page.path}, {"id": "begun", "property": "data"},
+                ],
                 "state": [{"id": "address", "property": "search", "value": ""}],
                 "changedPropIds": ["address.pathname"],
             }  # fmt: skip
