@@ -17,9 +17,13 @@ from flask.testing import FlaskClient
 from asking import filled
 from passim.parallel.jobs import Job, WorkerPool
 from passim.workspace import create
+from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.page_model import Answer, Help, Page, Panel, Shown, Table
+from passim_apps.dashboard.pages import clock
+from passim_apps.dashboard.pages.sky import page as sky
 from passim_apps.dashboard.state import DashboardState, Pending
+from passim_apps.figures.theme import LIGHT
 from passim_apps.text.columns import COUNT, TEXT, Column
 
 HOST = "127.0.0.1:8750"
@@ -167,3 +171,10 @@ def test_every_table_of_clock_is_drawn_from_what_it_is_given(state: DashboardSta
     tables = filled(client, HOST, "/clock", "?days=1")["tables"]["data"]
     assert set(tables) == {"days", "day", "gaps"}
     assert all(len(table["rows"]) > 0 for table in tables.values())
+
+
+def test_clock_and_sky_have_the_same_figures_of_a_day(state: DashboardState) -> None:
+    question = state.question(read_query("?site=Marram&spot=yard&days=1")[0])
+    by_clock, by_sky = (page.answer(question, LIGHT).figures for page in (clock.PAGE, sky.PAGE))
+    assert list(by_clock) == list(by_sky)
+    assert by_clock[1] == (str(len(question.seen(question.days(1)).coverage.gaps())), "gaps")

@@ -12,6 +12,7 @@ from passim.errors import InputError
 
 from ....figures.sky import MOST_PASSES, with_moment, without_gaps
 from ....figures.theme import Theme
+from ....text.gaps import day_figures
 from ....text.sky import SKY_HELP, gap_words, standing_words
 from ....text.units import counted
 from ...address import changed, query_of, read_query
@@ -106,6 +107,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         },
         notes_of(question, seen, span),
         words.second,
+        figures=day_figures(seen.coverage),
     )
 
 
