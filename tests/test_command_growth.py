@@ -180,8 +180,10 @@ def test_a_plan_is_a_scenario_with_its_launches_in_the_notes(path: str, tmp_path
         "Goal met from 2027-04-30 on (no gap over 5 s), by this plan, a scenario, not a forecast: 876 satellites then, "
         "360 today."
     )
-    assert answer["notes"][0].startswith("A scenario, not a forecast")
-    assert answer["notes"][1:4] == [
+    # First what the answer hangs on, then whose plan it is.
+    assert answer["notes"][0].startswith("No gateway counts here")
+    assert answer["notes"][1].startswith("A scenario, not a forecast")
+    assert answer["notes"][2:5] == [
         "Launch: 4 planes of 20 at 550 km and 53° launched 2026-12-15, serving after 60 days, 5 % lost, in the widest "
         "gaps between the 22 planes there, keeping their phasing.",
         "Launch: 22 planes of 20 at 550 km and 53° launched 2027-03-01, serving after 60 days, 0 % lost, in the widest "
