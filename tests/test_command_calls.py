@@ -232,7 +232,10 @@ def test_every_call_that_the_elements_tell_is_judged_and_the_others_are_named(fo
     assert (
         "Not checked, because elements are over 7 days old by then, too old to tell single calls: Geometry (4 times)."
     ) in notes
-    assert "Not checked, because the rule by which it repeats cannot be followed (BYMONTH=13 in place of 1 to 12): Odd" in notes
+    assert (
+        "Not checked, because the rule by which it repeats cannot be followed (BYMONTH=13 in place of 1 to 12): Odd"
+        in notes
+    )
     assert "counts as busy" not in notes
     assert told["answer"].startswith("7 calls of lessons.ics (")
     # Asked for fewer days, those after them are named too.

@@ -315,7 +315,7 @@ def test_planned_calls_that_are_not_checked_are_named(state: DashboardState) -> 
     said = answer(state, calls, query)
     assert said.panels["check"].caption == (
         "1 call of lessons.ics (2 not checked): 1 with a good start. Not checked, because it is already over: Latin. "
-        "Not checked, because it is after these days: Art."
+        "Not checked, because it comes after the days asked about: Art."
     )
     assert not any("Not checked" in note.text for note in said.notes)
 

@@ -52,7 +52,7 @@ def evidence_sentences(found: HorizonEvidence) -> list[str]:
             f"{worst['blocked_below_deg']:.0f}°."
         )
     settled = int(sectors["horizon_deg"].notna().sum())
-    roof = f"The roof line is settled in {settled} of {len(sectors)} directions round the horizon" if settled else (
+    roof = f"The roof line is settled in {settled} of {len(sectors):,} directions round the horizon" if settled else (
         "The roof line is settled in no direction yet"
     )  # fmt: skip
     if settled == len(sectors):

@@ -100,9 +100,9 @@ def change_of(workspace: Workspace, item: Item, typed: Mapping[str, str]) -> cha
     changed = {key for key, text in texts.items() if text != fields[key][1] or item.new}
     if any(key.startswith(_CONE) for key in changed):
         changed |= {key for key in texts if key.startswith(_CONE)}
-    values = {key: _value(fields[key][0], texts[key]) for key in texts if key in changed}
     if item.part.kind == "target":
-        return _target_change(item, texts) if values else None
+        return _target_change(item, texts) if changed else None
+    values = {key: _value(fields[key][0], texts[key]) for key in texts if key in changed}
     if "name" in values:
         check_name(texts["name"], f"name of the {KINDS[item.part.kind].lower()}")
     cone = {key.removeprefix(_CONE): values.pop(key) for key in list(values) if key.startswith(_CONE)}
