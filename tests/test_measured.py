@@ -155,6 +155,8 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
     hits, of, luck = map(int, said_so.groups())
     assert 0.85 * of < hits < of <= (record.outages["where"] == "line").sum()
     assert luck < 20
+    # The other spot has the same gateway behind a higher roof: far beyond luck, and yet not most of it.
+    assert shown(state, "?spot=yard").sentence.startswith("Some freezes come as forecast: ")
     assert set(found.panels) == {"days", "day", "where", "uses", "match", "directions"}
     sky = found.panels["directions"]
     assert sky.figure is not None

@@ -46,6 +46,7 @@ _AS_FORECAST: Final = {
     "some": "Some freezes come as forecast",
     "none": "Freezes do not come as forecast",
 }
+_MOST: Final = 2.0 / 3.0
 
 
 def lead_sentence(comparison: LineComparison) -> str:
@@ -53,9 +54,12 @@ def lead_sentence(comparison: LineComparison) -> str:
     hits, total = _as_forecast(comparison)
     if not total:
         return ""
-    luck = comparison.hits_by_luck
+    luck, evidence = comparison.hits_by_luck, comparison.evidence
+    # Far beyond luck is not yet most of them: another spot's forecast shares some of the freezes.
+    mostly = hits >= _MOST * total and hits >= _MOST * (hits + comparison.false_alarms)
+    opening = _AS_FORECAST["some" if evidence == "strong" and not mostly else evidence]
     return (
-        f"{_AS_FORECAST[comparison.evidence]}: {hits:,} of {total:,} in {duration(comparison.measured_s)} measured; by "
+        f"{opening}: {hits:,} of {total:,} in {duration(comparison.measured_s)} measured; by "
         f"luck it would have been {luck:,.0f}."
     )
 
