@@ -23,7 +23,7 @@ from passim.coverage import visibility
 from passim.coverage.causes import Causes, causes_of
 from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.workspace import Workspace, create
-from passim_apps.text.symptom import found_sentence
+from passim_apps.text.symptom import found_sentence, setting_words
 from passim_apps.text.units import instant
 from tests import scenario
 
@@ -331,6 +331,20 @@ def test_a_saved_horizon_survives_a_restart(browser: Any, tmp_path: Path) -> Non
         assert max(heights) == 70.0
 
 
+def ranks(page: Any) -> list[list[str]]:
+    """Return number, setting and fit of the settings ranked on the page, without the rows of what was kept."""
+    shown: list[list[str]] = page.locator("#symptom-answer .ranks tbody tr:not(.kept-row)").evaluate_all(
+        "rows => rows.map(row => [...row.cells].slice(0, 3).map(cell => cell.innerText))"
+    )
+    return shown
+
+
+def ranks_of(found: symptom.SymptomAnswer) -> list[list[str]]:
+    """Return the same of the settings that passim itself found."""
+    rows = zip(found.table.itertuples(), found.candidates, strict=True)
+    return [[str(row.number), setting_words(one.setting, found.site), f"{row.fit:.2f}"] for row, one in rows]
+
+
 def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
     """What fits best is what passim finds; a candidate that is kept stands in the workspace, marked."""
     folder = tmp_path / "school"
@@ -357,18 +371,15 @@ def test_the_symptom_matcher(browser: Any, tmp_path: Path) -> None:
         assert page.locator("#symptom-working").is_hidden()
         found = searched.result()
         assert page.locator("#symptom-answer .answer").inner_text() == found_sentence(found)
-        table = found.table
-        cells = page.locator("#symptom-answer .ranks tbody tr:not(.kept-row)").evaluate_all(
-            "rows => rows.map(row => [...row.cells].slice(0, 3).map(cell => cell.innerText))"
-        )
-        own = [[str(r.number), r.setting, f"{r.fit:.2f}"] for r in table.itertuples()]
-        assert cells == own
+        assert ranks(page) == ranks_of(found)
         # The sky as it is set up comes first where it fits as well; what asks for more goes by how well it fits.
         fits = [candidate.rank for candidate in found.candidates if candidate.setting.kinds]
         assert np.all(np.diff(fits) <= 0.0)
 
         buttons = page.get_by_role("button", name="Keep candidate")
-        keepable = [k for k, c in enumerate(found.candidates, 1) if c.setting.kinds and found.verdict != "not the sky"]
+        keepable = [
+            k for k, c in enumerate(found.candidates, 1) if c.setting.kinds and found.verdict != symptom.NOT_THE_SKY
+        ]
         assert buttons.count() == len(keepable) > 0
         file = folder / "passim.toml"
         before = file.read_text(encoding="utf-8")
@@ -441,10 +452,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
         page.locator("#symptom-answer .ranks").wait_for()
         found = searched.result()
     assert page.locator("#symptom-answer .answer").inner_text() == found_sentence(found)
-    cells = page.locator("#symptom-answer .ranks tbody tr").evaluate_all(
-        "rows => rows.map(row => [...row.cells].slice(0, 3).map(cell => cell.innerText))"
-    )
-    assert cells == [[str(r.number), r.setting, f"{r.fit:.2f}"] for r in found.table.itertuples()]
+    assert ranks(page) == ranks_of(found)
 
     page.get_by_role("button", name="Remove the record").click()
     page.locator("#symptom-every-low").wait_for()
@@ -454,7 +462,7 @@ def test_a_record_of_freezes_says_more_than_ranges(page: Any, address: str) -> N
 
 def test_a_search_can_be_stopped(page: Any, address: str) -> None:
     open_sky(page, address)
-    page.get_by_label("no gateway, cone or arc known").check()
+    page.get_by_label("no gateway, cone or geostationary arc known").check()
     page.get_by_role("button", name="Search").click()
     page.locator("#symptom-working").wait_for()
     page.locator("#symptom-stop").click()
