@@ -221,6 +221,29 @@ def check_a_phone(phone: Page) -> None:
     assert serious_faults(phone) == []
 
 
+def test_what_is_not_known_of_elements_takes_no_room_until_it_is(page: Page) -> None:
+    open_at(page, "/elements")
+    lately = page.locator("section[aria-labelledby='title-elements-lately']")
+    expect(lately.locator(".caption")).to_contain_text("is not known")
+    expect(lately.locator("details.numbers[open]")).to_have_count(0)
+    lately.locator(".numbers summary").click()
+    expect(lately.locator(".table-frame")).to_have_text("Nothing is known.")
+    frame = page.locator("section[aria-labelledby='title-elements-quality'] .picture-frame")
+    expect(frame).to_be_hidden()
+    # Bars of another picture in its place: they come with their height.
+    page.evaluate(
+        """() => {
+            const bars = document.querySelector(`[id='{"name":"status","part":"picture"}'] .js-plotly-plot`);
+            const figure = { data: bars.data, layout: { ...bars.layout, height: 140 } };
+            window.dash_clientside.set_props({ name: "quality", part: "picture" }, { figure });
+        }"""
+    )
+    frame.locator(".barlayer .trace").first.wait_for()
+    box = frame.bounding_box()
+    assert box is not None
+    assert box["height"] >= 140
+
+
 def test_dark_pages_are_drawn_dark(browser: Browser, address: str) -> None:
     with a_page(browser, address, color_scheme="dark") as page:
         open_at(page, "/clock")

@@ -121,6 +121,14 @@ def test_the_comparison_comes_first_and_the_map_with_its_land_follows(page: Any,
 def test_a_place_is_typed_or_tapped_and_taken_away(page: Any, address: str) -> None:
     page.goto(f"{address}/sites?fleet=few&world=10")
     field = page.get_by_label("Another place")
+    remove = page.get_by_role("button", name="Remove")
+    panel(page, "latitude").locator(".of-answer", has_text="Satellites are counted once in every").wait_for(
+        state="attached"
+    )
+    assert not panel(page, "latitude").locator(".of-answer").is_visible()
+    panel(page, "latitude").locator(".help summary").click()
+    panel(page, "latitude").locator(".of-answer").wait_for()
+    assert remove.count() == 0, "nothing was added"
     add = page.get_by_role("button", name="Add")
     field.fill("attic")
     add.click()
@@ -147,7 +155,10 @@ def test_a_place_is_typed_or_tapped_and_taken_away(page: Any, address: str) -> N
     assert abs(latitude) < 20.0
     assert abs(longitude) < 20.0
 
-    page.get_by_role("button", name="Remove").click()
+    remove.focus()
+    page.keyboard.press("Enter")
     page.wait_for_url(lambda url: "added=" not in url)
+    remove.wait_for(state="hidden")
+    assert page.evaluate("document.activeElement.id") == "added-use"
     panel(page, "side").locator(".caption:not(:has-text('has the terminal of'))").wait_for()
     page.wait_for_function("() => document.getElementById('added-text').value === ''")

@@ -123,6 +123,8 @@ def help_block(panel: Panel) -> Any:
                     html.Dd(panel.help.shows),
                     html.Dt("How it is computed"),
                     html.Dd(panel.help.computed),
+                    # The browser fills it with what holds of this very answer.
+                    html.Dd(className="of-answer", **{"data-panel": panel.name}),
                     html.Dt("Where the numbers come from"),
                     html.Dd(panel.help.source),
                 ]
@@ -147,6 +149,7 @@ def table_data(table: Table, caption: str) -> dict[str, Any]:
         "numeric": [column.format.numeric for column in cells.columns],
         "rows": cells.rows,
         "note": table.empty if rows.empty else note,
+        "closed": table.said and rows.empty,
     }
 
 

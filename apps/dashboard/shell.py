@@ -259,6 +259,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         found_lists["begin"] = not names[1]
         if told is not None:
             found_lists["figures"] = [[unbroken(value), words] for value, words in told.figures]
+            found_lists["about"] = {name: unbroken(shown.about) for name, shown in told.panels.items()}
             found_lists["live"] = None if told.live is None else asdict(told.live)
         # What cannot be used goes out of the address, so that no link carries it on; the browser keeps saying so.
         if left_out:

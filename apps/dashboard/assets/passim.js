@@ -193,6 +193,16 @@
     }
   };
   document.addEventListener("toggle", drawTables, true);
+  // A table without a row, of which the sentence above it says so, is closed once: whoever wants it opens it.
+  const closed = new WeakMap();
+  const closeTables = () => {
+    for (const details of document.querySelectorAll("details.numbers")) {
+      const data = tables[keyOf(details.querySelector(".table-frame"))];
+      if (!data || data.closed === (closed.get(details) ?? false)) continue;
+      closed.set(details, data.closed);
+      details.open = !data.closed;
+    }
+  };
 
   // A picture that was first drawn behind a closed summary fills a place without height: it keeps that of its figure.
   const givePicturesHeight = () => {
@@ -234,6 +244,7 @@
     },
     tables: (data) => {
       tables = data || {};
+      closeTables();
       drawTables();
     },
     lists: (offers) => {
@@ -269,6 +280,9 @@
           make("dt", words, pair);
           make("dd", value, pair);
         }
+      }
+      for (const place of document.querySelectorAll(".help .of-answer")) {
+        if (offers.about) place.textContent = offers.about[place.dataset.panel] || "";
       }
       for (const list of document.querySelectorAll("select.choice-list")) {
         const offer = offers.lists[keyOf(list)];
@@ -351,6 +365,11 @@
   };
   new MutationObserver(plainButtons).observe(document.documentElement, {
     childList: true, subtree: true, attributes: true, attributeFilter: ["role", "aria-selected"],
+  });
+
+  // The button that takes a place away goes with it: the one beside it takes over the focus.
+  document.addEventListener("click", (event) => {
+    if (event.target.id === "added-remove") document.getElementById("added-use").focus();
   });
 
   document.addEventListener("change", (event) => {

@@ -185,7 +185,13 @@ def _loaded(question: PageRequest, theme: Theme) -> Answer:
             "lately": Shown(
                 None,
                 " ".join(elements_words.lately_sentences(condition)),
-                Table(condition.changes, elements_words.change_columns(), empty="Nothing is known.", of_site=False),
+                Table(
+                    condition.changes,
+                    elements_words.change_columns(),
+                    empty="Nothing is known.",
+                    of_site=False,
+                    said=True,
+                ),
             ),
             "shells": Shown(
                 None,

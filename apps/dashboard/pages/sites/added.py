@@ -117,7 +117,10 @@ def place_field(question: PageRequest) -> Any:
                         debounce=True, autoComplete="off", placeholder="47.5, -28", className="field",
                     ),
                     html.Button("Add", id="added-use", className="button", n_clicks=0),
-                    html.Button("Remove", id="added-remove", className="button", n_clicks=0),
+                    html.Button(
+                        "Remove", id="added-remove", className="button", n_clicks=0,
+                        hidden=not question.choices.other(ADDED),
+                    ),
                 ],
                 className="beside",
             ),
@@ -161,9 +164,15 @@ def register(app: Dash, _: DashboardState) -> None:
     def remove(clicks: int | None, search: str | None) -> Any:
         return query_of(changed(read_query(search)[0], {ADDED: None, _GATEWAY: None})) if clicks else no_update
 
-    @app.callback(Output("added-text", "value"), Input("address", "search"), prevent_initial_call=True)
-    def follow(search: str | None) -> str:
-        return read_query(search)[0].other(ADDED)
+    @app.callback(
+        Output("added-text", "value"),
+        Output("added-remove", "hidden"),
+        Input("address", "search"),
+        prevent_initial_call=True,
+    )
+    def follow(search: str | None) -> tuple[str, bool]:
+        added = read_query(search)[0].other(ADDED)
+        return added, not added
 
     in_browser: Any = app.clientside_callback  # untyped in dash
     in_browser(

@@ -276,9 +276,11 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
     table = done.sweep.table
     some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
     note = "The file also has the latitudes without any service."
-    caption += _near(step_s, done.sweep.share_error)
     return done.sweep, Shown(
-        figure, _everywhere(view) + caption, Table(table, LATITUDE_COLUMNS, shown=some, file_note=note, of_site=False)
+        figure,
+        _everywhere(view) + caption,
+        Table(table, LATITUDE_COLUMNS, shown=some, file_note=note, of_site=False),
+        _near(step_s, done.sweep.share_error),
     )
 
 
@@ -327,7 +329,7 @@ def _world(
     )
     # A file is asked for again until it has every point, or as many as there will be.
     whole = None if isinstance(missing, Pending) else table
-    return Shown(figure, _everywhere(view) + caption + _near(step_s, done.share_error), whole), missing
+    return Shown(figure, _everywhere(view) + caption, whole, _near(step_s, done.share_error)), missing
 
 
 def _step_s(question: PageRequest) -> float | None:
@@ -337,7 +339,7 @@ def _step_s(question: PageRequest) -> float | None:
 
 def _near(step_s: float | None, share_error: float) -> str:
     """Say how near figures are that were counted."""
-    return "" if step_s is None else f" Satellites are {sites_words.shares_words(step_s, share_error)}"
+    return "" if step_s is None else f"Satellites are {sites_words.shares_words(step_s, share_error)}"
 
 
 def _everywhere(view: views.View) -> str:
