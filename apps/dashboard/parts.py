@@ -114,6 +114,7 @@ def _nothing_yet() -> go.Figure:
 
 def help_block(panel: Panel) -> Any:
     """Return the question mark of a panel; it opens without any script."""
+    panel_name: dict[str, Any] = {"data-panel": panel.name}
     return html.Details(
         [
             html.Summary([html.Span("?", className="mark", **aria(hidden="true")), f" About: {panel.title.lower()}"]),
@@ -124,7 +125,7 @@ def help_block(panel: Panel) -> Any:
                     html.Dt("How it is computed"),
                     html.Dd(panel.help.computed),
                     # The browser fills it with what holds of this very answer.
-                    html.Dd(className="of-answer", **{"data-panel": panel.name}),
+                    html.Dd(className="of-answer", **panel_name),
                     html.Dt("Where the numbers come from"),
                     html.Dd(panel.help.source),
                 ]

@@ -196,8 +196,8 @@
   // A table without a row, of which the sentence above it says so, is closed once: whoever wants it opens it.
   const closed = new WeakMap();
   const closeTables = () => {
-    for (const details of document.querySelectorAll("details.numbers")) {
-      const data = tables[keyOf(details.querySelector(".table-frame"))];
+    for (const frame of document.querySelectorAll("details.numbers > .table-frame[id]")) {
+      const details = frame.parentElement, data = tables[keyOf(frame)];
       if (!data || data.closed === (closed.get(details) ?? false)) continue;
       closed.set(details, data.closed);
       details.open = !data.closed;
