@@ -16,13 +16,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 
 from passim import Coverage, Journal, Span
 from passim.errors import InputError
 from passim.intervals import Intervals, total_length
-from passim.line import JournalWriter, LineRecord, Probes, Target, find_outages, line_statistics
+from passim.line import JournalWriter, LineRecord, Probes, Target, compare_record, find_outages, line_statistics
 from passim.parallel import WorkerPool
 from passim.workspace import Workspace, create, keep_learned, read_learned
 from passim.workspace.invented_record import INVENTED_RECORD, invented_record, write_invented_record
@@ -39,9 +40,10 @@ from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.figures.measured import FORECAST, HOUSE, RECORDED, by_where, record_clock, record_day
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.journal import frozen_sentence, where_sentence
-from passim_apps.text.measured import HOW_TO_BEGIN, NOTHING_YET, STARTED, STOPPED, live_sentence
+from passim_apps.text.measured import HOW_TO_BEGIN, NOTHING_YET, STARTED, STOPPED, lead_sentence, live_sentence
 from passim_apps.text.units import LocalClock
 from patience import PATIENCE_S, wait_until
+from tests.simulated_line import recorded
 
 AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
 ZONE = "Atlantic/Azores"
@@ -248,6 +250,15 @@ def test_the_demonstration_makes_its_record_when_the_page_is_first_asked_for(tmp
     found = shown(here)
     assert found.sentence.startswith("Freezes come as forecast: ")
     assert found.second.startswith("The line froze ")
+
+
+def test_a_few_freezes_are_no_verdict_on_the_forecast() -> None:
+    hour = Span(AT - timedelta(hours=1), AT)
+    for count, opening in ((7, ""), (8, "Freezes come as forecast: 8 of 8 in ")):
+        start = hour.start + pd.to_timedelta(np.array([3, 11, 14, 22, 31, 37, 48, 55])[:count] * 60.0, unit="s")
+        gaps = pd.DataFrame({"start": start, "end": start + pd.Timedelta(seconds=20)})
+        assert lead_sentence(compare_record(gaps, recorded(gaps, hour, seed=1), hour)).startswith(opening)
+        assert bool(lead_sentence(compare_record(gaps, recorded(gaps, hour, seed=1), hour))) == bool(opening)
 
 
 def test_just_now_a_fault_of_the_house_is_no_freeze_of_the_line() -> None:

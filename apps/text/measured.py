@@ -47,12 +47,14 @@ _AS_FORECAST: Final = {
     "none": "Freezes do not come as forecast",
 }
 _MOST: Final = 2.0 / 3.0
+# Fewer freezes tell nothing of a forecast; a fit asks for as many (this project's own, no source).
+_FEWEST: Final = 8
 
 
 def lead_sentence(comparison: LineComparison) -> str:
-    """Say in one breath whether the freezes of the line came as forecast; empty where none could be judged."""
+    """Say in one breath whether the freezes of the line came as forecast; empty where too few could be judged."""
     hits, total = _as_forecast(comparison)
-    if not total:
+    if total < _FEWEST:
         return ""
     luck, evidence = comparison.hits_by_luck, comparison.evidence
     # Far beyond luck is not yet most of them: another spot's forecast shares some of the freezes.
