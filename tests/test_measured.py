@@ -241,7 +241,7 @@ def test_without_a_record_it_says_how_one_is_begun(tmp_path: Path, pool: WorkerP
     assert "clock of this dashboard was set" in str(section(here.question(read_query("")[0])))
     real = DashboardState(here.workspace, pool=pool)
     asked = str(section(real.question(read_query("")[0])))
-    assert "until it is named what to ask" in asked
+    assert "until you name what to ask" in asked
     assert "/setup?edit=new-target" in asked
 
 

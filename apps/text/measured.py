@@ -23,7 +23,7 @@ HOW_TO_BEGIN: Final = (
 COMPARING: Final = "What had been forecast for these days is being worked out."
 SWITCH_LABEL: Final = "Record from this machine while this dashboard runs"
 NO_TARGETS: Final = (
-    "Nothing can be recorded from here until it is named what to ask: your own router first, and two hosts beyond your "
+    "Nothing can be recorded from here until you name what to ask: your own router first, and two hosts beyond your "
     "line after it."
 )
 NAME_TARGETS: Final = "Name them on the page Setup"
