@@ -1,13 +1,15 @@
-"""Single element sets by number, for searches of a few satellites over one site and day."""
+"""Element sets for tests: single ones by number, for one site and day, and fleets at random."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Final
 
+import numpy as np
 import pandas as pd
 
-from passim import ElementSet, Site, Span
+from passim import ElementSet, Fleet, Site, Span, walker
 from passim.elements import SatelliteId
 from passim.sky import SearchReport
 
@@ -30,6 +32,23 @@ def element_set(number: int, **values: object) -> ElementSet:
         "bstar": 1e-5,
     }
     return ElementSet(satellite_id=SatelliteId(number), **{**usual, **values})  # type: ignore[arg-type]
+
+
+def scattered(
+    *, total: int, inclination_deg: float, altitude_km: float, epoch: datetime, seed: int, name: str = "Scattered"
+) -> Fleet:
+    """Return satellites whose nodes and anomalies are drawn uniformly: the case in which binomial chances hold."""
+    angles_deg = np.random.Generator(np.random.PCG64(seed)).uniform(0.0, 360.0, size=(total, 2)).tolist()
+    ring = walker(
+        total=total, planes=1, phasing=0, inclination_deg=inclination_deg, altitude_km=altitude_km, epoch=epoch
+    )
+    return Fleet(
+        [
+            replace(each, name=f"{name} {number:03d}", node_deg=node_deg, mean_anomaly_deg=anomaly_deg)
+            for number, (each, (node_deg, anomaly_deg)) in enumerate(zip(ring, angles_deg, strict=True), start=1)
+        ],
+        name,
+    )
 
 
 def report(passes: pd.DataFrame) -> SearchReport:

@@ -16,10 +16,11 @@ from typing import Final
 
 import numpy as np
 
+from element_sets import scattered
 from passim.elements import rounded_to_two_line
 from passim.elements.files import write_elements
 from passim.elements.identifiers import SatelliteId
-from passim.elements.patterns import mean_motion_rev_day, scattered, walker
+from passim.elements.patterns import mean_motion_rev_day, walker
 from passim.elements.records import ElementSet, Fleet
 from passim.orbits.propagation import Propagator
 from snapshots import older_snapshot

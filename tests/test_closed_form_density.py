@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
+from element_sets import scattered
 from passim import Site, Span, find_passes
-from passim.elements.patterns import scattered
 from passim.orbits.propagation import Propagator
 from passim.sky.closed_forms import (
     chance_none_in_view,

@@ -13,9 +13,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from element_sets import scattered
 from passim import Fleet, Horizon, Site, Span
 from passim.answers.sites.sweeps import LatitudeSweep, closed_form, sweep_latitudes
-from passim.elements.patterns import scattered
 from passim.parallel.chunks import WorkerConfig
 from passim.sky.closed_forms import share_in_view
 from passim.sky.view import View

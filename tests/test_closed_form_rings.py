@@ -16,7 +16,7 @@ from sgp4.api import WGS72, Satrec
 
 from passim import Site, Span, find_passes
 from passim.elements.patterns import walker
-from passim.sky.closed_forms import ring_gap_train
+from rings import ring_gap_train
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 

@@ -14,13 +14,14 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from element_sets import scattered
 from passim import Coverage, Fleet, Horizon, Site, Span, find_passes, walker
 from passim.answers.growth.curves import growth, growth_curves
 from passim.answers.growth.orders import Order, plane_order, random_orders
 from passim.coverage.visibility import Visibility, find_visibility
-from passim.elements.patterns import scattered
-from passim.sky.closed_forms import chance_none_in_view, ring_gap_train, share_in_view
+from passim.sky.closed_forms import chance_none_in_view, share_in_view
 from passim.sky.view import View
+from rings import ring_gap_train
 from test_closed_form_density import on_the_sphere
 from test_recalled_patterns import directions
 

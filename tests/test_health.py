@@ -13,11 +13,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from element_sets import scattered
 from passim.constants import SGP4_EARTH_RADIUS_KM
 from passim.coverage.visibility import find_visibility
 from passim.elements import SatelliteId, read_elements
 from passim.elements.health import assess, climb
-from passim.elements.patterns import scattered, walker
+from passim.elements.patterns import walker
 from passim.elements.records import Fleet
 from passim.elements.slots import doubles, node_and_phase_deg, planes
 from passim.errors import EmptyFleetError, SpanError

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import numpy as np
 import pytest
 
-from passim.elements.patterns import jittered, launched_by_plane, scattered, walker
+from passim.elements.patterns import jittered, launched_by_plane, walker
 from passim.errors import ElementsError
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
@@ -93,17 +93,6 @@ def test_impossible_patterns_are_refused_in_one_line(subtests: pytest.Subtests) 
             with pytest.raises(ElementsError, match=words) as refusal:
                 walker(**{**DELTA, **change})
             assert "\n" not in str(refusal.value)
-
-
-def test_scattered_fleet_is_repeatable_and_uniform():
-    ask = {"total": 4000, "inclination_deg": 53.0, "altitude_km": 550.0, "epoch": EPOCH}
-    fleet = scattered(**ask, seed=5)
-    assert fleet == scattered(**ask, seed=5)
-    assert fleet != scattered(**ask, seed=6)
-    # The mean of n uniform angles lies within 4 standard errors of 180 deg: 4 * 360 / sqrt(12 n) = 6.6 deg.
-    for field in ("node_deg", "mean_anomaly_deg"):
-        assert fleet.column(field).mean() == pytest.approx(180.0, abs=6.6)
-    assert abs(np.corrcoef(fleet.column("node_deg"), fleet.column("mean_anomaly_deg"))[0, 1]) < 4.0 / math.sqrt(4000)
 
 
 def test_jitter_moves_satellites_along_their_track_only():

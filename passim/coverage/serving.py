@@ -179,7 +179,7 @@ class ServingTimeline:
         table = self.coverage.gaps()
         start_us, end_us = self.frozen()
         parts_us = np.zeros((len(KINDS), start_us.size), dtype=np.int64)
-        for number, part in enumerate(self._frozen_by_kind().values()):
+        for number, part in enumerate(self.frozen_by_kind().values()):
             row, part_start, part_end = intervals.restrict((start_us, end_us), part)
             np.add.at(parts_us[number], row, part_end - part_start)
         most = np.argmax(parts_us, axis=0)
@@ -187,30 +187,6 @@ class ServingTimeline:
         for name, part_us in zip(("no_satellite_s", "waiting_s", "acquiring_s"), parts_us, strict=True):
             table[name] = part_us / 1e6
         return table
-
-    @cached_property
-    def freeze_parts(self) -> pd.DataFrame:
-        """The freezes cut where their kind changes: one row a stretch of one kind, in order.
-
-        Columns: start, end, duration_s, cut_at_start, cut_at_end, kind. Each gap is one row of "no satellite"; each
-        acquisition, whole or broken off, is one row.
-        """
-        by_kind = self._frozen_by_kind()
-        start_us = np.concatenate([part.start for part in by_kind.values()])
-        end_us = np.concatenate([part.end for part in by_kind.values()])
-        kind = np.repeat(np.arange(len(KINDS)), [part.start.size for part in by_kind.values()])
-        order = np.argsort(start_us, kind="stable")
-        start_us, end_us = start_us[order], end_us[order]
-        return pd.DataFrame(
-            {
-                "start": _utc(start_us),
-                "end": _utc(end_us),
-                "duration_s": (end_us - start_us) / 1e6,
-                "cut_at_start": start_us == self.span.start_us,
-                "cut_at_end": end_us == self.span.end_us,
-                "kind": pd.array([KINDS[number] for number in kind[order].tolist()], dtype="str"),
-            }
-        )
 
     def along(self, step_s: float, *, site: Site | None = None, gateways: Sequence[Site] = ()) -> pd.DataFrame:
         """Return what the link looks like every `step_s` seconds from the start of the span, one row a step.
@@ -265,7 +241,7 @@ class ServingTimeline:
         gaps; frozen_s, and of it no_satellite_s, waiting_s and acquiring_s.
         """
         figures = self.coverage.summary()
-        by_kind = {kind: int((part.end - part.start).sum()) / 1e6 for kind, part in self._frozen_by_kind().items()}
+        by_kind = {kind: int((part.end - part.start).sum()) / 1e6 for kind, part in self.frozen_by_kind().items()}
         start_us, end_us = self.frozen()
         return {
             "span_s": figures["span_s"],
@@ -300,7 +276,7 @@ class ServingTimeline:
         handed_over: NDArray[np.bool_] = changed & ~self._after_gap
         return handed_over
 
-    def _frozen_by_kind(self) -> dict[str, Intervals]:
+    def frozen_by_kind(self) -> dict[str, Intervals]:
         """Return the frozen time as disjoint intervals of each of `KINDS`."""
         _, start_us, end_us = self.assignments
         idle = intervals.complement((start_us, end_us), self.span.start_us, self.span.end_us)

@@ -1,8 +1,8 @@
 """Designed patterns: element sets made from a rule instead of an observation.
 
 `walker` makes the two regular families (delta: planes all round the equator; star: planes over half of it, near
-polar orbits), `scattered` places satellites at random, and `jittered` shakes a pattern a little, because a perfect
-pattern misleads: vary phasing, epoch and jitter before drawing a conclusion from one.
+polar orbits), and `jittered` shakes a pattern a little, because a perfect pattern misleads: vary phasing, epoch and
+jitter before drawing a conclusion from one.
 """
 
 from __future__ import annotations
@@ -54,8 +54,8 @@ def walker(
     a star has no such seam to close and takes any number from 0 to below P (P/2 staggers neighbouring planes by half
     a slot). `epoch` is aware. Raises ElementsError.
     """
-    total = _whole(total, "total of satellites", at_least=1)
-    planes = _whole(planes, "number of planes", at_least=1)
+    total = _whole(total, "total of satellites")
+    planes = _whole(planes, "number of planes")
     if total % planes:
         above = total - total % planes + planes
         raise ElementsError(
@@ -79,28 +79,6 @@ def walker(
         for j in range(slots):
             anomaly_deg = 360.0 * j / slots + 360.0 * phasing * p / total
             orbits.append((f"{name} {p + 1:02d}-{j + 1:02d}", node_deg, anomaly_deg))
-    return _fleet(orbits, inclination_deg, altitude_km, epoch, name, eccentricity, first_satellite_id)
-
-
-def scattered(
-    *,
-    total: int,
-    inclination_deg: float,
-    altitude_km: float,
-    epoch: datetime,
-    seed: int,
-    name: str = "Scattered",
-    eccentricity: float = 1e-4,
-    first_satellite_id: int = FIRST_INVENTED_ID,
-) -> Fleet:
-    """Return `total` satellites on one altitude and inclination, their nodes and anomalies drawn uniformly.
-
-    The case for which binomial chances hold. `seed` makes it repeatable (PCG64). Names read "NAME NNN", from 001.
-    Raises ElementsError.
-    """
-    total = _whole(total, "total of satellites", at_least=1)
-    angles_deg = np.random.Generator(np.random.PCG64(seed)).uniform(0.0, 360.0, size=(total, 2))
-    orbits = [(f"{name} {k + 1:03d}", float(node), float(anomaly)) for k, (node, anomaly) in enumerate(angles_deg)]
     return _fleet(orbits, inclination_deg, altitude_km, epoch, name, eccentricity, first_satellite_id)
 
 
@@ -176,7 +154,7 @@ def _fleet(
     first_satellite_id: int,
 ) -> Fleet:
     """Return the fleet of circular orbits given as (name, node in deg, mean anomaly in deg)."""
-    first = _whole(first_satellite_id, "first identifier", at_least=1)
+    first = _whole(first_satellite_id, "first identifier")
     if first + len(orbits) - 1 > _LARGEST_ID:
         raise ElementsError(
             "first identifier",
@@ -228,7 +206,7 @@ def _turned(angle_deg: float) -> float:
     return 0.0 if reduced_deg == 360.0 else reduced_deg
 
 
-def _whole(count: int, what: str, *, at_least: int) -> int:
-    if isinstance(count, bool) or not isinstance(count, (int, np.integer)) or count < at_least:
-        raise ElementsError(what, got=count, wanted=f"a whole number, {at_least} or more")
+def _whole(count: int, what: str) -> int:
+    if isinstance(count, bool) or not isinstance(count, (int, np.integer)) or count < 1:
+        raise ElementsError(what, got=count, wanted="a whole number, 1 or more")
     return int(count)

@@ -75,11 +75,6 @@ class WorkerPool:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    @property
-    def worker_pids(self) -> list[int]:
-        """The process numbers of the workers that run now."""
-        return self._workers.pids
-
     def submit(
         self,
         key: Hashable,

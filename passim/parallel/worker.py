@@ -85,12 +85,6 @@ class WorkerProcess:
         self._process: SpawnProcess | None = None
         self._line: Connection | None = None
 
-    @property
-    def pid(self) -> int | None:
-        """The number of the process, while there is one."""
-        process = self._process
-        return None if process is None else process.pid
-
     def call(self, function: Callable[..., Any], *arguments: Any, limits: Limits, tell: Tell | None = None) -> Any:
         """Return ``function(*arguments, tell)`` as worked out in the process, where `tell` takes the share done.
 
@@ -209,11 +203,6 @@ class Workers:
         with interrupts_held():
             for thread in self._threads:
                 thread.start()
-
-    @property
-    def pids(self) -> list[int]:
-        """The process numbers of the workers that run now."""
-        return [pid for process in self._processes if (pid := process.pid)]
 
     def hand(self, work: Callable[[WorkerProcess], None]) -> None:
         """Queue what the owner of a process does with it; it must raise nothing."""

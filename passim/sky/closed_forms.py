@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
-from passim.constants import EARTH_MU_KM3_S2, EARTH_RADIUS_KM, EARTH_RATE_RAD_S, LIGHT_SPEED_KM_S
+from passim.constants import EARTH_MU_KM3_S2, EARTH_RADIUS_KM, LIGHT_SPEED_KM_S
 from passim.errors import InputError
 
 HIGHEST_ALTITUDE_KM: Final = 100_000.0
@@ -51,19 +51,6 @@ class PassGeometry:
     flat_pass_s: float
     flat_footprint_excess_percent: float
     flat_pass_excess_percent: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GapTrain:
-    """The regular train of gaps under one ring of satellites: each lasts ``gap_s``, one begins every ``every_s``.
-
-    ``gap_s`` is 0 where the ring covers the site without a break. ``covered_fraction`` runs from 0 to 1.
-    """
-
-    satellites: int
-    gap_s: float
-    every_s: float
-    covered_fraction: float
 
 
 def pass_geometry(altitude_km: float, mask_deg: float) -> PassGeometry:
@@ -153,33 +140,6 @@ def pass_duration_s(altitude_km: float, mask_deg: float, off_track_deg: float = 
     return 2.0 * half_arc / _mean_motion_rad_s(altitude_km)
 
 
-def ring_gap_train(
-    satellites: int, altitude_km: float, mask_deg: float, *, over: Literal["equator", "pole"] = "equator"
-) -> GapTrain:
-    """Return the gap train of `satellites` spaced equally in one ring that passes straight over the site.
-
-    ``over="equator"``: an eastward equatorial ring and a site on the turning equator, so the ring drifts by at
-    n - (Earth's rate). ``over="pole"``: a polar ring and a site at the pole, which the turning Earth does not move.
-    One spacing passes every (360/N) / rate, and of it 360/N - 2 lambda is empty (own arithmetic, recomputed by event
-    search). At 550 km and 25 deg, 20 satellites over the equator leave 18.759 s every 307.426 s, and 22 none.
-    Raises InputError; so too at or past the synchronous altitude, where the equatorial ring does not run ahead.
-    """
-    satellites = _checked_count(satellites, "satellites in the ring", at_least=1)
-    central_angle = math.radians(earth_central_angle_deg(altitude_km, mask_deg))
-    if over not in ("equator", "pole"):
-        raise InputError("place under the ring", got=over, wanted="equator or pole")
-    rate_rad_s = _mean_motion_rad_s(altitude_km) - (EARTH_RATE_RAD_S if over == "equator" else 0.0)
-    if rate_rad_s <= 0.0:
-        raise InputError("altitude of an equatorial ring in km", got=altitude_km, wanted="below 35,786 km")
-    spacing = 2.0 * math.pi / satellites
-    return GapTrain(
-        satellites=satellites,
-        gap_s=max(0.0, spacing - 2.0 * central_angle) / rate_rad_s,
-        every_s=spacing / rate_rad_s,
-        covered_fraction=min(1.0, 2.0 * central_angle / spacing),
-    )
-
-
 def share_in_view(altitude_km: float, mask_deg: float, inclination_deg: float, latitude_deg: float) -> float:
     """Return the share of time for which one satellite is in view from `latitude_deg`, 0 to 1.
 
@@ -236,7 +196,8 @@ def chance_none_in_view(satellites: int, share: float) -> float:
     True for satellites placed at random and independently only; a regular pattern does better or much worse.
     300 satellites with a share of .011441: 0.0317. Raises InputError.
     """
-    satellites = _checked_count(satellites, "number of satellites", at_least=0)
+    if isinstance(satellites, bool) or not isinstance(satellites, (int, np.integer)) or satellites < 0:
+        raise InputError("number of satellites", got=satellites, wanted="a whole number, 0 or more")
     if not 0.0 <= share <= 1.0:
         raise InputError("share of time in view", got=share, wanted="0 to 1")
     return float((1.0 - share) ** satellites)
@@ -261,9 +222,3 @@ def _checked_inclination_deg(inclination_deg: float) -> float:
     if not 0.0 <= inclination_deg <= 180.0:
         raise InputError("inclination in deg", got=inclination_deg, wanted="0 to 180 deg")
     return inclination_deg
-
-
-def _checked_count(count: int, what: str, *, at_least: int) -> int:
-    if isinstance(count, bool) or not isinstance(count, (int, np.integer)) or count < at_least:
-        raise InputError(what, got=count, wanted=f"a whole number, {at_least} or more")
-    return int(count)
