@@ -413,7 +413,8 @@ def test_a_workspace_without_sites_or_satellites_says_what_to_do_next(browser: B
             follow(page, each.name, each.path, "This workspace names no site and no satellites yet.")
             expect(page.locator("#sentence")).to_have_text("This workspace names no site and no satellites yet.")
             expect(page.locator("#notes")).to_contain_text("[[sites]] with its name, latitude_deg and longitude_deg")
-            expect(page.locator("#notes")).to_contain_text("Upload element files on the page Elements")
+            where = "this page" if each.name == "Setup" else "the page Setup"
+            expect(page.locator("#second")).to_contain_text(f"First your site, on {where}; then")
         page.goto("/elements")
         expect(page.locator("#load-file")).to_be_visible()
         page.locator(".drop input[type=file]").set_input_files(SAMPLES / "polar-star-66.tle")

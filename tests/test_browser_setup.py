@@ -74,3 +74,32 @@ def test_a_phone_adds_a_site_and_renames_and_removes_a_fleet(browser: Browser, a
     made = Workspace.load(folder)
     assert (made.site_names[-1], made.fleet_names) == ("Isle", ("Plover",))
     assert (folder / "few.json").exists()
+
+
+def test_a_new_folder_comes_to_its_first_answer_through_the_pages(browser: Browser, tmp_path: Path) -> None:
+    folder = tmp_path / "office"
+    folder.mkdir()
+    with served(folder, AT) as address, a_page(browser, address, **PHONE) as page:
+        page.goto("/")
+        expect(page.locator("#sentence")).to_have_text("This workspace names no site and no satellites yet.")
+        expect(page.locator("#second")).to_contain_text("First your site, on the page Setup; then its satellites")
+        expect(page.locator("#report")).to_be_hidden()
+        page.locator("#second").get_by_role("link", name="page Setup").click()
+        # Its form is open, and what to do next stands over it.
+        for label, text in (("Name", "Office"), ("Latitude", "45"), ("Longitude", "-28")):
+            page.get_by_label(label).first.fill(text)
+        expect(page.locator("#setup-shown")).to_contain_text('+ name = "Office"')
+        told, field = page.locator("#second").bounding_box(), page.get_by_label("Name").first.bounding_box()
+        assert told is not None and field is not None
+        assert told["y"] < field["y"]
+        assert list(folder.iterdir()) == []
+        page.get_by_role("button", name="Write this change").click()
+        expect(page.locator("#setup-told")).to_contain_text("Written.")
+        expect(page.locator("#sentence")).to_have_text("This workspace names no satellites yet.")
+        page.locator("#second").get_by_role("link", name="page Elements").click()
+        page.get_by_role("button", name="Start with an invented fleet").click()
+        expect(page.locator("#sentence")).to_contain_text("360 satellites of Plover (invented) serve")
+        open_at(page, "/")
+        expect(page.locator("#live")).not_to_be_empty()
+        expect(page.locator("#report")).to_be_visible()
+    assert Workspace.load(folder).site_names == ("Office",)

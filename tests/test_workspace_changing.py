@@ -10,7 +10,7 @@ import pytest
 
 from passim import Gateway, Horizon
 from passim.errors import WorkspaceError
-from passim.workspace import Workspace, changing, create
+from passim.workspace import Workspace, adding, begin, changing, create
 from passim.workspace.changing import Part
 from passim_apps.dashboard.pages.setup import form
 
@@ -240,3 +240,37 @@ def test_a_setting_is_marked_as_assumed_once(school: Workspace) -> None:
     values = {"sites.Marram.gateways": ["West"]}
     held = school.assume(values, "fitted", date(2026, 11, 25), gateway=west, site_name="Marram")
     assert held.text.count('setting = "sites.Marram.gateways"') == 1
+
+
+def test_a_workspace_that_is_begun_is_written_by_its_first_change(tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "office"
+    begun = begin(folder)
+    assert begun.missing == ("sites", "fleets")
+    place = {"latitude_deg": 47.2, "longitude_deg": 9.1, "spots": [{"name": "roof", "mask_deg": 30.0}]}
+    site = changing.add(Part("site", "Office"), place)
+    lines = changing.shown(begun, site)
+    assert lines[:3] == ["+ [[sites]]", '+ name = "Office"', "+ latitude_deg = 47.2"]
+    # Showing it, or a change that cannot be made, writes nothing.
+    with pytest.raises(WorkspaceError, match="another change since"):
+        changing.write(begun, changing.add(Part("site", "Depot"), place), lines)
+    assert not (folder / "passim.toml").exists()
+    made = changing.write(begun, site, lines)
+    assert (made.site_names, made.missing) == (("Office",), ("fleets",))
+    # Each section stands under the heading of its kind, so that the remarks there are about it.
+    gateway = changing.add(Part("gateway", "South"), {"latitude_deg": 39.6, "longitude_deg": -28.0})
+    added = changing.write(made, gateway, changing.shown(made, gateway))
+    heads = [line[:12] for line in added.text.splitlines() if line.startswith(("# ---- ", "[[gate", "[[sites]]"))]
+    assert heads[:4] == ["# ---- gatew", "[[gateways]]", "# ---- sites", "[[sites]]"]
+    # What was begun elsewhere meanwhile counts, and stays.
+    assert adding.add_invented_fleet(begun) in Workspace.load(folder).fleet_names
+    assert Workspace.load(folder).site_names == ("Office",)
+    Workspace.load(folder).undo()
+    assert Workspace.load(folder).missing == ("fleets",)
+
+
+def test_a_workspace_is_not_begun_where_one_is_or_none_can_be(tmp_path: Path) -> None:
+    create(tmp_path / "school", demo=True)
+    with pytest.raises(WorkspaceError, match="wanted a folder without a workspace"):
+        begin(tmp_path / "school")
+    with pytest.raises(WorkspaceError, match="is a file"):
+        begin(tmp_path / "school" / "passim.toml" / "below")

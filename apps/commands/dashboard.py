@@ -41,8 +41,8 @@ def dashboard(
 
     It is served on this machine alone; --lan lets a phone on the same network open it too, over TLS and with the
     password it prints. The phone warns of a certificate that passim signed itself: compare the fingerprint printed.
-    Nothing is fetched from anywhere. Without a workspace it shows the invented demonstration. With --at its clock
-    starts at that time and runs on: a rehearsal.
+    Nothing is fetched from anywhere. Without a workspace it shows the invented demonstration; in a folder without one,
+    named by --workspace, the pages begin it. With --at its clock starts at that time and runs on: a rehearsal.
 
     \b
     Example:

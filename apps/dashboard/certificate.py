@@ -105,6 +105,7 @@ def own_certificate(folder: Path, names: Sequence[str], now: dt.datetime) -> Cer
         serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
     ) + made.public_bytes(serialization.Encoding.PEM)
     try:
+        folder.mkdir(parents=True, exist_ok=True)
         atomic.write_atomically(file, data, private=True)
     except OSError as error:
         raise InputError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import gc
 import ipaddress
+import os
 import shutil
 import socket
 import tempfile
@@ -17,7 +18,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final
 
 from passim.errors import InputError
-from passim.workspace import Workspace, create
+from passim.workspace import FILE_NAME, Workspace, begin, create
 
 from ..figures.theme import LIGHT
 from ..text import network as network_words
@@ -65,8 +66,11 @@ class Network:
 def opened_workspace(path: str | None, at: datetime | None) -> Iterator[tuple[Workspace, bool]]:
     """Give the workspace to serve, and whether it is the invented demonstration as of `at`, which is gone at the end.
 
-    Raises WorkspaceError for a folder that holds none.
+    In a folder that holds none the pages begin one. Raises WorkspaceError for a folder that cannot be one.
     """
+    if path is not None and Path(path).name != FILE_NAME and not os.path.lexists(Path(path) / FILE_NAME):
+        yield begin(path), False
+        return
     found = Workspace.find(path)
     if found is not None:
         yield found, False
@@ -247,6 +251,8 @@ def run(
             if others:
                 tell(network_words.elsewhere([f"{scheme}://{_in_address(name)}:{port}/" for name in others]))
             tell(network_words.open_there(certificate is not None, certificate is not None and certificate.is_own))
+        if found.unwritten is not None:
+            tell(f"{found.folder} holds no workspace yet: the pages begin one, and write nothing before you say so.")
         if invented:
             tell("No workspace here: this is the invented demonstration, and what you load into it is gone at the end.")
         # What has been made so far stays: see the command.

@@ -19,7 +19,7 @@ from ..text.notes import weighed
 from ..text.query import CAUTION
 from ..text.units import unbroken
 from ..text.ways_out import in_a_sentence, in_page_words
-from ..text.workspace import lacking_sentence, next_steps
+from ..text.workspace import lacking_sentence, next_page, next_steps
 from . import report_button
 from .address import query_of, read_query
 from .answer_cache import share
@@ -230,7 +230,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         missing = question.workspace.missing
         if missing:
             steps = next_steps(missing, question.workspace.file, on_pages=True)
-            answer = Answer(lacking_sentence(missing), {}, weighed(steps))
+            answer = Answer(lacking_sentence(missing), {}, weighed(steps), next_page(missing, page.name))
             return (*filled(page, answer, names, "", faults), {"path": path, "search": search or "", "lists": {}})
         told: Answer | None = None
         try:

@@ -28,21 +28,33 @@ def lacking_sentence(missing: Collection[str]) -> str:
     return f"This workspace names no {' and no '.join(_LACKING[section] for section in missing)} yet."
 
 
+def next_page(missing: Collection[str], here: str) -> str:
+    """Return what to do next on the pages, whose user is on the page called `here`, as a sentence."""
+    site = f"your site, {_at('Setup', here)}"
+    satellites = f"its satellites, {_at('Elements', here)}, from a file or invented to begin with"
+    if "sites" not in missing:
+        return f"Next, {satellites}."
+    return f"First {site}; then {satellites}." if "fleets" in missing else f"Next, {site}."
+
+
+def _at(page: str, here: str) -> str:
+    return "on this page" if page == here else f"on the page {page}"
+
+
 def next_steps(missing: Collection[str], file: Path, *, on_pages: bool) -> list[str]:
-    """Return what to do next, one sentence for each thing that is missing."""
+    """Return what to do next by hand, one sentence for each thing that is missing; for pages beside `next_page`."""
     steps = []
     if "sites" in missing:
         by_hand = "a section [[sites]] with its name, latitude_deg and longitude_deg"
         steps.append(
-            f"Add a site on the page Setup, or to {file} by hand: {by_hand}."
+            f"Or add a site to {file} by hand: {by_hand}."
             if on_pages
             else f"Add a site to {file}: {by_hand}. passim workspace new FOLDER writes one, every setting explained."
         )
     if "fleets" in missing:
         by_hand = f"a section [[fleets]] in {file} with its name and elements, the paths of element files"
         steps.append(
-            f"Upload element files on the page Elements, which says where they come from and has an invented fleet to "
-            f"start with, or name them by hand: {by_hand}."
+            f"Or name the satellites by hand: {by_hand}."
             if on_pages
             else f"Name the satellites: {by_hand}. Public catalogues give them out as OMM or two-line files. The page "
             "Elements of passim dashboard loads files too, or starts with an invented fleet."

@@ -25,7 +25,7 @@ from passim.elements.feeds.snapshots import Origin
 from passim.elements.feeds.sources import Address, Folder
 from passim.elements.feeds.update import Update
 from passim.workspace.checking import zone_at
-from passim.workspace.creating import check_folder, create, new_site
+from passim.workspace.creating import begin, check_folder, create, new_site
 from passim.workspace.feeds import (
     FeedState,
     feed_state,
@@ -71,6 +71,7 @@ __all__ = [
     "add_gateway",
     "add_site",
     "add_spot",
+    "begin",
     "check_folder",
     "check_name",
     "create",

@@ -55,7 +55,7 @@ def shown(workspace: Workspace, change: Change) -> list[str]:
 
     Raises WorkspaceError for a change that cannot be made, with all that is wrong.
     """
-    return saving.preview_text(workspace.file, change)
+    return saving.preview_text(workspace.file, change, workspace.unwritten)
 
 
 def write(workspace: Workspace, change: Change, lines: Sequence[str]) -> Workspace:
@@ -73,7 +73,7 @@ def write(workspace: Workspace, change: Change, lines: Sequence[str]) -> Workspa
             )  # fmt: skip
         return new
 
-    saving.edit_text(workspace.file, as_shown)
+    saving.edit_text(workspace.file, as_shown, workspace.unwritten)
     return Workspace.load(workspace.file)
 
 

@@ -95,10 +95,7 @@ def create(
 
     text = text_of(site if site is None or skyline is None else under(site, mask_deg=25.0))
     read_settings(text, file)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise WorkspaceError(f"folder {folder} cannot be made: {error.strerror}", try_next="another folder") from None
+    saving.make_folder(folder)
     if site is None or skyline is None:
         saving.create_file(file, text)
         plan = folder / plans.DEMO_PLAN
@@ -114,6 +111,17 @@ def create(
             copy.unlink()
         raise
     return Workspace.load(folder)
+
+
+def begin(folder: str | Path) -> Workspace:
+    """Return the workspace of a folder that holds none yet, without site or fleet; the first change to it writes it.
+
+    Until then nothing is written, and the folder need not be there. Raises WorkspaceError for one that cannot be made
+    or holds a workspace already.
+    """
+    check_folder(folder)
+    text = _text("", (), (), ())
+    return Workspace(Path(folder), read_settings(text, Path(folder) / FILE_NAME), unwritten=text)
 
 
 def check_folder(folder: str | Path) -> None:

@@ -55,12 +55,14 @@ _Named = TypeVar("_Named", SiteSettings, GatewaySettings, FleetSettings, SpotSet
 class Workspace:
     """A folder with a checked `passim.toml`. Open one with `load` or `find`; it does not follow later changes.
 
-    ``zone_mismatches`` are sites whose zone contradicts their coordinates.
+    ``zone_mismatches`` are sites whose zone contradicts their coordinates. ``unwritten`` is the text of a file that is
+    not there yet, which the first change writes; see `passim.workspace.begin`.
     """
 
     folder: Path
     settings: WorkspaceSettings
     zone_mismatches: tuple[ZoneMismatch, ...] = ()
+    unwritten: str | None = None
 
     @classmethod
     def load(cls, path: str | Path) -> Workspace:
@@ -309,7 +311,7 @@ class Workspace:
         Comments stay, and so does what other programs wrote meanwhile. Raises WorkspaceError and leaves the file as it
         was where the file is damaged or would be.
         """
-        saving.edit(self.file, change)
+        saving.edit(self.file, change, self.unwritten)
         return type(self).load(self.folder)
 
     @property

@@ -26,6 +26,7 @@ from passim.workspace.lines import LineNumbers
 from passim.workspace.settings import SiteSettings, SpotSettings
 
 _SITES: Final = "sites"
+_HEADING: Final = "# ---- "
 
 
 def add_site(workspace: Workspace, site: SiteSettings) -> Workspace:
@@ -177,9 +178,21 @@ def after_last_setting(lines: list[str], tables: dict[tuple[str | int, ...], int
         # The first of its kind: behind the table that holds it, else at the end of the file.
         own = [line for place, line in tables.items() if len(kind) > 1 and place[: len(kind) - 1] == kind[:-1]]
     if not own:
-        return len(lines)
+        return _under_heading(lines, str(kind[-1]))
     first = max(own)
     end = min((line - 1 for line in tables.values() if line > first), default=len(lines))
     while end > first and (not lines[end - 1].strip() or lines[end - 1].lstrip().startswith("#")):
+        end -= 1
+    return end
+
+
+def _under_heading(lines: list[str], name: str) -> int:
+    """Return behind how many lines the remarks under the heading of such sections end; all of them without one."""
+    headings = [k for k, line in enumerate(lines) if line.startswith(_HEADING)]
+    own = next((k for k in headings if lines[k].removeprefix(_HEADING).startswith(name)), None)
+    if own is None:
+        return len(lines)
+    end = next((k for k in headings if k > own), len(lines))
+    while not lines[end - 1].strip():
         end -= 1
     return end

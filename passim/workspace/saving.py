@@ -41,12 +41,25 @@ def read_text(path: Path) -> str:
         raise WorkspaceError(f"workspace file {path}", got=got, wanted="a readable TOML file in UTF-8") from None
 
 
-def edit(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> str:
+def make_folder(folder: Path) -> None:
+    """Make a folder for a workspace, where it is not there. Raises WorkspaceError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise WorkspaceError(f"folder {folder} cannot be made: {error.strerror}", try_next="another folder") from None
+
+
+def _text_of(path: Path, unwritten: str | None) -> str:
+    """Return the text of a workspace file, or of one that is still `unwritten`. Raises WorkspaceError."""
+    return read_text(path) if unwritten is None or os.path.lexists(path) else unwritten
+
+
+def edit(path: Path, change: Callable[[tomlkit.TOMLDocument], None], unwritten: str | None = None) -> str:
     """Change the file at `path` by what `change` does to its document, and return the new text. Raises WorkspaceError.
 
     As `edit_text`; comments and order stay.
     """
-    return edit_text(path, of_document(change))
+    return edit_text(path, of_document(change), unwritten)
 
 
 def preview(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> list[str]:
@@ -65,29 +78,32 @@ def of_document(change: Callable[[tomlkit.TOMLDocument], None]) -> Callable[[str
     return changed
 
 
-def preview_text(path: Path, change: Callable[[str], str]) -> list[str]:
+def preview_text(path: Path, change: Callable[[str], str], unwritten: str | None = None) -> list[str]:
     """Return the lines that `edit_text` would change, as `differences` has them, and write nothing. Raises as it."""
-    old = read_text(path)
+    old = _text_of(path, unwritten)
     read_settings(old, path)
     new = change(old)
     read_settings(new, path)
     return differences(old, new)
 
 
-def edit_text(path: Path, change: Callable[[str], str]) -> str:
+def edit_text(path: Path, change: Callable[[str], str], unwritten: str | None = None) -> str:
     """Change the file at `path` to what `change` makes of its text, and return the new text.
 
     The file is read anew under a lock, so that of two programs that change it at once each keeps what the other did.
-    The text before is kept beside it, so that `undo` can put it back. Raises WorkspaceError, and leaves the file as it
-    was, where it is damaged already, where the change would damage it, or where it cannot be written.
+    The text before is kept beside it, so that `undo` can put it back. `unwritten` is the text to begin with where there
+    is no file yet; its folder is then made too. Raises WorkspaceError, and leaves the file as it was, where it is
+    damaged already, where the change would damage it, or where it cannot be written.
     """
+    if unwritten is not None:
+        make_folder(path.parent)
     with locked(path.parent):
-        old = read_text(path)
+        old = _text_of(path, unwritten)
         read_settings(old, path)
         new = change(old)
         read_settings(new, path)
         # Somebody who edits by hand takes no lock: what was saved meanwhile is not written over.
-        if read_text(path) != old:
+        if _text_of(path, unwritten) != old:
             raise WorkspaceError(
                 f"workspace file {path}", got="another change while this one was made", try_next="the same again"
             )

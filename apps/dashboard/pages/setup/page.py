@@ -180,7 +180,9 @@ def register(app: Dash, state: DashboardState) -> None:
 
 
 def _item(question: PageRequest) -> form.Item | None:
-    return form.Item.read(question.choices.other(_KEY))
+    # Without a site there is one thing to begin with.
+    first = None if question.workspace.site_names else form.Item.read("new-site")
+    return form.Item.read(question.choices.other(_KEY)) or first
 
 
 def _change(workspace: Workspace, item: form.Item, typed: dict[str, str], *, removing: bool) -> changing.Change | None:
