@@ -90,7 +90,8 @@ def test_a_new_folder_comes_to_its_first_answer_through_the_pages(browser: Brows
             page.get_by_label(label).first.fill(text)
         expect(page.locator("#setup-shown")).to_contain_text('+ name = "Office"')
         told, field = page.locator("#second").bounding_box(), page.get_by_label("Name").first.bounding_box()
-        assert told is not None and field is not None
+        assert told is not None
+        assert field is not None
         assert told["y"] < field["y"]
         assert list(folder.iterdir()) == []
         page.get_by_role("button", name="Write this change").click()
