@@ -271,6 +271,13 @@ def restrict_by_group(intervals: GroupedSet, to: GroupedSet) -> Pieces:
     return Pieces(row, start, end)
 
 
+def each_within(low: NDArray[np.int64], high: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return for ranges [low, high), shape (n,), every (number of the range, whole number in it), in order."""
+    count = np.maximum(high - low, 0)
+    member = np.repeat(np.arange(count.size), count)
+    return member, np.arange(member.size) - np.repeat(np.cumsum(count) - count, count) + low[member]
+
+
 class _Line(NamedTuple):
     """How groups were laid end to end on one line of whole numbers, so that a question by group is a plain question.
 

@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from difflib import get_close_matches
-from typing import Final
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo, available_timezones
 
 import numpy as np
@@ -18,6 +18,9 @@ from numpy.typing import NDArray
 
 from passim.constants import LONGEST_SPAN_DAYS
 from passim.errors import SiteError, SpanError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -265,6 +268,13 @@ def microseconds(moment: datetime) -> int:
 def moment(time_us: int) -> datetime:
     """Return the aware UTC datetime of `time_us` microseconds since 1970-01-01 UTC."""
     return _EPOCH + int(time_us) * _MICROSECOND
+
+
+def utc_times(time_us: NDArray[np.int64]) -> pd.DatetimeIndex:
+    """Return microseconds since 1970 UTC as aware times, datetime64[us, UTC], shape (n,)."""
+    import pandas as pd  # who only reads hours or zones should not wait for it
+
+    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")
 
 
 def zone(name: str) -> ZoneInfo:

@@ -122,7 +122,7 @@ def test_settings_of_a_wrong_kind_and_endless_numbers_are_refused_with_their_lin
 def test_a_kept_answer_with_nan_is_told_once_and_replaced(tmp_path: Path) -> None:
     file = tmp_path / "last-calls.json"
     file.write_text('{"a question": {"chance": NaN}}')
-    with pytest.raises(WorkspaceError, match="wanted a file that passim wrote"):
+    with pytest.raises(WorkspaceError, match="wanted what passim wrote"):
         last_answer(tmp_path, "a question")
     keep_answer(tmp_path, "another", {"chance": 0.5})
     assert json.loads(file.read_text()) == {"another": {"chance": 0.5}}

@@ -17,7 +17,7 @@ from feed_server import set_feed
 from passim.elements.feeds.snapshots import SnapshotStore
 from passim.errors import WorkspaceError
 from passim.forecast import TimingModel
-from passim.workspace import Workspace, create, learn_fleet_timing, learning_is_due
+from passim.workspace import Workspace, create, kept_files, learn_fleet_timing, learning_is_due
 from passim.workspace import timing as keeping
 from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import Choices
@@ -229,7 +229,7 @@ def test_a_folder_that_cannot_be_written_is_told(school: Path, monkeypatch: pyte
     def full(path: Path, data: bytes) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(keeping, "write_atomically", full)
+    monkeypatch.setattr(kept_files, "write_atomically", full)
     with pytest.raises(WorkspaceError, match=r"timing\.json cannot be written: No space left on device"):
         learn_fleet_timing(Workspace.load(school))
     failed = passim_says("update", "--workspace", str(school))

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from passim import intervals
 from passim.coverage.steps import Coverage
+from passim.spans import utc_times
 
 _HALF_HOUR_US: Final = 1_800_000_000
 
@@ -25,7 +26,7 @@ def redundancy_by_half_hour(coverage: Coverage) -> pd.DataFrame:
     first, last = span.start_us // _HALF_HOUR_US + 1, -(-span.end_us // _HALF_HOUR_US)
     inner = np.arange(first, last, dtype=np.int64) * _HALF_HOUR_US
     edges_us = np.concatenate([[span.start_us], inner, [span.end_us]])
-    edges = pd.DatetimeIndex(edges_us.astype("datetime64[us]"), tz="UTC")
+    edges = utc_times(edges_us)
     length_us = np.diff(edges_us)
 
     def share(holds: NDArray[np.bool_]) -> NDArray[np.float64]:

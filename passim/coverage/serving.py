@@ -26,7 +26,7 @@ from passim.intervals import GroupedIntervals, GroupedSet, Intervals
 from passim.sky.handover_policy import SECOND_US, Assignments, Look, Whole, elevations_deg
 from passim.sky.service import InUse, Service, assignments_within, rows_within, served_from_us
 from passim.sky.site import Site
-from passim.spans import Span
+from passim.spans import Span, utc_times
 
 NO_SATELLITE: Final = "no satellite"
 WAITING: Final = "waiting for the clock"
@@ -136,9 +136,9 @@ class ServingTimeline:
         return pd.DataFrame(
             {
                 **self._names("satellite", self.satellite),
-                "start": _utc(start_us),
-                "end": _utc(end_us),
-                "served_from": _utc(self.served_from_us),
+                "start": utc_times(start_us),
+                "end": utc_times(end_us),
+                "served_from": utc_times(self.served_from_us),
                 "served_s": (end_us - self.served_from_us) / 1e6,
                 "began": pd.array(began.tolist(), dtype="str"),
                 "ended": pd.array(ended.tolist(), dtype="str"),
@@ -160,7 +160,7 @@ class ServingTimeline:
         ).reshape(2, -1)
         return pd.DataFrame(
             {
-                "time": _utc(time_us),
+                "time": utc_times(time_us),
                 **self._names("from", before),
                 **self._names("to", after),
                 "wait_s": (time_us - lost_us) / 1e6,
@@ -222,7 +222,7 @@ class ServingTimeline:
         out = np.flatnonzero(gap >= 0)
         state[out[time_us[out] < self.gaps.end[gap[out]]]] = NO_SATELLITE
 
-        table = pd.DataFrame({"time": _utc(time_us), "state": pd.array(state.tolist(), dtype="str")})
+        table = pd.DataFrame({"time": utc_times(time_us), "state": pd.array(state.tolist(), dtype="str")})
         satellite = self.satellite[assignment[used]]
         columns = {
             **self._names("satellite", satellite),
@@ -318,8 +318,3 @@ def _rows(allowed: GroupedSet, span: Span, fleet: Fleet | None) -> GroupedInterv
             wanted=f"indices in the fleet, 0 to {len(fleet) - 1}",
         )
     return rows
-
-
-def _utc(time_us: Whole) -> pd.DatetimeIndex:
-    """Return microseconds since 1970 UTC as aware times, datetime64[us, UTC]."""
-    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")

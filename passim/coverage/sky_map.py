@@ -8,6 +8,7 @@ import pandas as pd
 from passim.coverage.blocked import blocked_always, names_of
 from passim.coverage.visibility import Visibility
 from passim.errors import InputError
+from passim.spans import utc_times
 
 _MOST_SAMPLES = 5_000_000
 
@@ -60,7 +61,7 @@ def sky_track(visibility: Visibility, step_s: float = 10.0) -> pd.DataFrame:
             "piece": piece,
             "satellite_id": pd.array(fleet.satellite_ids.astype(str), dtype="str").take(satellite),
             "name": pd.array(fleet.names.astype(str), dtype="str").take(satellite),
-            "time": pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC"),
+            "time": utc_times(time_us),
             "azimuth_deg": look.azimuth_deg,
             "elevation_deg": look.elevation_deg,
             "can_serve": stopped.limits[piece] == 0,

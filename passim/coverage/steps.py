@@ -19,7 +19,7 @@ from passim.coverage.notebook import as_html
 from passim.coverage.statistics import gap_statistics
 from passim.errors import InputError, SpanError
 from passim.intervals import Intervals, IntervalSet, Steps
-from passim.spans import Span, local_days, local_hours, minute_edges, moment, zone
+from passim.spans import Span, local_days, local_hours, minute_edges, moment, utc_times, zone
 
 _MINUTE_US = 60_000_000
 
@@ -186,8 +186,8 @@ class Coverage:
         start, end = self.gap_intervals
         return pd.DataFrame(
             {
-                "start": _utc(start),
-                "end": _utc(end),
+                "start": utc_times(start),
+                "end": utc_times(end),
                 "duration_s": (end - start) / 1e6,
                 "cut_at_start": np.isin(start, self._windows.start),
                 "cut_at_end": np.isin(end, self._windows.end),
@@ -274,7 +274,7 @@ class Coverage:
         counts = intervals.in_bins(self.steps, edges_us)
         counted = np.zeros(edges_us.size - 1, dtype=bool)
         counted[intervals.restrict((edges_us[:-1], edges_us[1:]), self._windows).row] = True
-        minute = pd.Series(_utc(edges_us[:-1] // _MINUTE_US * _MINUTE_US))
+        minute = pd.Series(utc_times(edges_us[:-1] // _MINUTE_US * _MINUTE_US))
         return pd.DataFrame(
             {
                 "minute": minute,
@@ -330,7 +330,7 @@ class Coverage:
         begun = begun[~np.isin(begun, self._windows.start)]
         span_us = self._length_us_between(self._windows, edges_us)
         counted = span_us > 0
-        local = pd.Series(_utc(edges_us[:-1])).dt.tz_convert(zone(timezone))
+        local = pd.Series(utc_times(edges_us[:-1])).dt.tz_convert(zone(timezone))
         columns = {name: local, "date": local.dt.date}
         if whole is None:
             columns["hour"] = local.dt.hour
@@ -348,11 +348,6 @@ class Coverage:
             table["gap_count"] = np.searchsorted(start_us, edges_us[1:], side="left") - before
             table["whole"] = whole
         return table[counted].reset_index(drop=True)
-
-
-def _utc(time_us: NDArray[np.int64]) -> pd.DatetimeIndex:
-    """Return microseconds since 1970 UTC as aware times, datetime64[us, UTC]."""
-    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")
 
 
 def _whole_us(times: pd.Series[Any]) -> NDArray[np.int64]:

@@ -11,12 +11,11 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from passim.constants import SECONDS_PER_DAY
 from passim.errors import InputError
-from passim.spans import zone
+from passim.spans import utc_times, zone
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -51,7 +50,7 @@ def day_clock(time_us: ArrayLike, timezone: str = "UTC", *, part_minutes: int = 
     """
     if part_minutes < 1 or 1440 % part_minutes:
         raise InputError("part of the day", got=part_minutes, wanted="whole minutes that divide a day", try_next="15")
-    utc = pd.DatetimeIndex(np.asarray(time_us, dtype=np.int64).astype("datetime64[us]"), tz="UTC")
+    utc = utc_times(np.asarray(time_us, dtype=np.int64))
     wall_us = utc.tz_convert(zone(timezone)).tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64)
     day, since_midnight_us = np.divmod(wall_us, _DAY_US)
     return DayClock(day, since_midnight_us // (part_minutes * _MINUTE_US))

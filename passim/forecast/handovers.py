@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.forecast.timing_errors import TimingErrors
+from passim.intervals import each_within
 from passim.sky.handover_policy import SECOND_US, Look
 from passim.sky.service import InUse, Service
-from passim.sky.side_by_side import Heights, each_within, served_side_by_side
+from passim.sky.side_by_side import Heights, served_side_by_side
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]

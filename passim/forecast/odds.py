@@ -23,7 +23,7 @@ from passim.forecast.normal import normal_cdf, normal_nodes
 from passim.forecast.timing import TimingModel
 from passim.forecast.timing_errors import TimingErrors, timing_errors
 from passim.intervals import GroupedSet, Steps
-from passim.spans import Span, minute_edges, zone
+from passim.spans import Span, minute_edges, utc_times, zone
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -90,7 +90,7 @@ class Odds:
 
     def per_second(self) -> pd.DataFrame:
         """Return one row a step (a second or shorter unless asked otherwise): time (UTC, its middle) and no_service."""
-        return pd.DataFrame({"time": _utc(self.moments_us), "no_service": self.no_service})
+        return pd.DataFrame({"time": utc_times(self.moments_us), "no_service": self.no_service})
 
     def per_minute(self, timezone: str = "UTC") -> pd.DataFrame:
         """Return one row a minute of the span.
@@ -103,7 +103,7 @@ class Odds:
         where = zone(timezone)
         edges_us = minute_edges(self.span)
         within = intervals.in_bins(Steps(self.edges_us, self.no_service), edges_us)
-        minute = pd.Series(_utc(edges_us[:-1] // _MINUTE_US * _MINUTE_US))
+        minute = pd.Series(utc_times(edges_us[:-1] // _MINUTE_US * _MINUTE_US))
         # Integrals are differences of one long sum, whose rounding must not show as a chance below 0.
         expected_us = np.maximum(within.integral, 0.0)
         return pd.DataFrame(
@@ -391,8 +391,3 @@ def _blocks(first: Index, past: Index, moments: int) -> Iterator[tuple[int, int]
         high = max(low + 1, int(np.searchsorted(so_far, target, side="right")))
         yield low, min(high, moments)
         low = min(high, moments)
-
-
-def _utc(time_us: Index) -> pd.DatetimeIndex:
-    """Return microseconds since 1970 UTC as aware times, datetime64[us, UTC]."""
-    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")

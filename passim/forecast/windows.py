@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from passim.forecast.floor import FloorInWindows
-from passim.spans import zone
+from passim.spans import utc_times, zone
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -52,10 +52,10 @@ class WindowOdds:
         Columns: start, end (datetime64[us, UTC]); start_local, in `timezone`; for every length L asked for
         chance_L_s and count_L_s (as chance_0.5_s); expected_frozen_s; worst_p50_s; worst_p90_s.
         """
-        start = pd.Series(pd.DatetimeIndex(self.start_us.astype("datetime64[us]"), tz="UTC"))
+        start = pd.Series(utc_times(self.start_us))
         columns: dict[str, object] = {
             "start": start,
-            "end": pd.DatetimeIndex(self.end_us.astype("datetime64[us]"), tz="UTC"),
+            "end": utc_times(self.end_us),
             "start_local": start.dt.tz_convert(zone(timezone)),
         }
         for place, length_s in enumerate(self.at_least_s):

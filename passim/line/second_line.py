@@ -26,7 +26,7 @@ from passim.intervals import Intervals, difference, union
 from passim.line.record import LineRecord
 from passim.line.statistics import measured_us, outages_us
 from passim.line.suitability import frozen_in_sessions, session_starts
-from passim.spans import Span
+from passim.spans import Span, utc_times
 
 Basis = Literal["record", "forecast"]
 
@@ -212,8 +212,8 @@ def _table(parts: Intervals, where: str, rescued_us: NDArray[np.int64]) -> pd.Da
     start, end = np.asarray(parts.start), np.asarray(parts.end)
     return pd.DataFrame(
         {
-            "start": pd.DatetimeIndex(start.astype("datetime64[us]"), tz="UTC"),
-            "end": pd.DatetimeIndex(end.astype("datetime64[us]"), tz="UTC"),
+            "start": utc_times(start),
+            "end": utc_times(end),
             "duration_s": (end - start) / 1e6,
             "where": pd.Series([where] * len(start), dtype="str"),
             "rescued_s": rescued_us / 1e6,

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.intervals import GroupedIntervals
+from passim.intervals import GroupedIntervals, each_within
 
 Whole = NDArray[np.int64]
 # Satellites and times, shape (n,) each, to something with `elevation_deg` of shape (n,).
@@ -232,7 +232,7 @@ def _close_calls(allowed: GroupedIntervals, moments: Whole, look: Look) -> tuple
     near = np.flatnonzero((allowed.start <= moments[-1]) & (allowed.end > moments[0]))
     low = np.searchsorted(moments, allowed.start[near], side="left")
     high = np.searchsorted(moments, allowed.end[near], side="left")
-    member, place = _each_within(low, high)
+    member, place = each_within(low, high)
     knots = np.arange(moments[0], moments[-1] + _KNOT_US, _KNOT_US, dtype=np.int64)
     if not place.size or knots.size * 2 > moments.size:
         # So few moments that looking at all of them costs less than looking at knots first.
@@ -244,7 +244,7 @@ def _close_calls(allowed: GroupedIntervals, moments: Whole, look: Look) -> tuple
     some = high > low
     first_knot = np.where(some, cell[np.minimum(low, moments.size - 1)], 0)
     past_knot = np.where(some, cell[np.maximum(high - 1, 0)] + 2, 0)
-    knot_member, knot = _each_within(first_knot, past_knot)
+    knot_member, knot = each_within(first_knot, past_knot)
     look_deg = np.asarray(look(allowed.group[near][knot_member], knots[knot]).elevation_deg, dtype=np.float64)
     sine = np.sin(np.radians(look_deg))
 
@@ -258,10 +258,3 @@ def _close_calls(allowed: GroupedIntervals, moments: Whole, look: Look) -> tuple
     # Written so that a guess that is not a number, where only a knot outside the row is bad, stays in.
     retained = ~(guess < highest[place] - _MARGIN_SINE)
     return place[retained], near[member[retained]]
-
-
-def _each_within(low: Whole, high: Whole) -> tuple[Whole, Whole]:
-    """Return for ranges [low, high), shape (n,), every (number of the range, whole number in it), in order."""
-    count = np.maximum(high - low, 0)
-    member = np.repeat(np.arange(count.size), count)
-    return member, np.arange(member.size) - np.repeat(np.cumsum(count) - count, count) + low[member]

@@ -329,10 +329,3 @@ def _best_of_each(place: Index, merit: Floats) -> Index:
     # Of equals the first.
     first: Index = is_best[np.append(True, place[is_best][1:] != place[is_best][:-1])]
     return first
-
-
-def each_within(low: Index, high: Index) -> tuple[Index, Index]:
-    """Return for ranges [low, high), shape (n,), every (number of the range, whole number in it), in order."""
-    count = np.maximum(high - low, 0)
-    member = np.repeat(np.arange(count.size), count)
-    return member, np.arange(member.size) - np.repeat(np.cumsum(count) - count, count) + low[member]

@@ -3,6 +3,7 @@
 settings    what the file may say, section by section
 lines       on which line a key stands
 checking    from text to settings, all errors at once
+kept_files  small files beside it, written whole, read whole or refused
 saving      changing the file: comments kept, whole or not at all
 creating    the text of a new file, with a plain word beside each setting
 demo        the invented scenario, a workspace file like any other

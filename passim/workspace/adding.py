@@ -19,6 +19,7 @@ from passim.elements.files import READ_SUFFIXES
 from passim.errors import WorkspaceError
 from passim.workspace import changing, plover, saving
 from passim.workspace.folder import Workspace
+from passim.workspace.kept_files import not_written
 
 FOLDER: Final = "elements"
 _MOST_FLEETS: Final = 64
@@ -57,9 +58,7 @@ def add_fleet(workspace: Workspace, files: Sequence[tuple[str, bytes]], name: st
             number += 1
         _write(place, files)
     except OSError as error:
-        raise WorkspaceError(
-            f"folder {folder} cannot be written: {error.strerror}", try_next="a folder of your own"
-        ) from None
+        raise not_written(f"folder {folder}", error) from None
 
     try:
         _name(workspace, fleet_name, "elements", [f"{FOLDER}/{place.name}"])

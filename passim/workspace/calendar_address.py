@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Final
 
 from passim.elements.atomic import write_atomically
-from passim.errors import WorkspaceError
 from passim.workspace.folder import Workspace
+from passim.workspace.kept_files import not_written
 
 FILE_NAME: Final = ".calendar-key"
 # 256 random bits, which nobody finds by trying.
@@ -42,7 +42,7 @@ def new_calendar_key(workspace: Workspace) -> str:
     try:
         write_atomically(file, f"{key}\n".encode(), private=True)
     except OSError as error:
-        raise _not_written(workspace, error) from None
+        raise not_written(f"folder {workspace.folder}", error) from None
     return key
 
 
@@ -56,15 +56,9 @@ def withdraw_calendar_key(workspace: Workspace) -> bool:
     except FileNotFoundError:
         return False
     except OSError as error:
-        raise _not_written(workspace, error) from None
+        raise not_written(f"folder {workspace.folder}", error) from None
     return True
 
 
 def _file(workspace: Workspace) -> Path:
     return workspace.folder / FILE_NAME
-
-
-def _not_written(workspace: Workspace, error: OSError) -> WorkspaceError:
-    return WorkspaceError(
-        f"folder {workspace.folder} cannot be written: {error.strerror}", try_next="a folder of your own"
-    )

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from passim.elements.atomic import write_atomically
 from passim.errors import WorkspaceError
+from passim.workspace.kept_files import KeptFile
 from passim.workspace.saving import locked
 
 ANSWERS_NAME: Final = "last-calls.json"
 # So many questions are remembered, the latest ones.
 _MOST_QUESTIONS: Final = 50
-_LARGEST_BYTES: Final = 5_000_000
+_FILE: Final[KeptFile[dict[str, Any]]] = KeptFile(what="kept answers", made=dict, version=None, largest_bytes=5_000_000)
 
 
 def last_answer(folder: Path, question: str) -> dict[str, Any] | None:
@@ -22,7 +21,7 @@ def last_answer(folder: Path, question: str) -> dict[str, Any] | None:
 
     Raises WorkspaceError where the file is there and cannot be read.
     """
-    record = _read(folder / ANSWERS_NAME).get(question)
+    record = (_FILE.read(folder / ANSWERS_NAME) or {}).get(question)
     return dict(record) if isinstance(record, dict) else None
 
 
@@ -34,35 +33,9 @@ def keep_answer(folder: Path, question: str, record: Mapping[str, Any]) -> None:
     file = folder / ANSWERS_NAME
     with locked(folder):
         try:
-            answers = _read(file)
+            answers = _FILE.read(file) or {}
         except WorkspaceError:
             answers = {}
         answers.pop(question, None)
         answers[question] = dict(record)
-        latest = dict(list(answers.items())[-_MOST_QUESTIONS:])
-        try:
-            write_atomically(file, (json.dumps(latest, indent=1, allow_nan=False) + "\n").encode("utf-8"))
-        except OSError as error:
-            what = f"{file} cannot be written: {error.strerror}"
-            raise WorkspaceError(what, try_next="a folder of your own") from None
-
-
-def _no_number(text: str) -> float:
-    raise ValueError(text)
-
-
-def _read(file: Path) -> dict[str, Any]:
-    try:
-        if not file.exists():
-            return {}
-        if file.stat().st_size > _LARGEST_BYTES:
-            raise WorkspaceError(f"kept answers in {file}", got="over 5 MB", wanted="a file that passim wrote")
-        # NaN and its like are no JSON, and could not be written again.
-        answers = json.loads(file.read_bytes(), parse_constant=_no_number)
-    except OSError as error:
-        raise WorkspaceError(f"kept answers in {file}", got=error.strerror, wanted="a readable file") from None
-    except (ValueError, RecursionError):
-        raise WorkspaceError(f"kept answers in {file}", got="no JSON", wanted="a file that passim wrote") from None
-    if not isinstance(answers, dict):
-        raise WorkspaceError(f"kept answers in {file}", got="no object", wanted="a file that passim wrote")
-    return answers
+        _FILE.write(file, dict(list(answers.items())[-_MOST_QUESTIONS:]))

@@ -11,16 +11,13 @@ another gateway, makes it void until it is learned again.
 from __future__ import annotations
 
 import hashlib
-import json
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
-from passim.elements.atomic import write_atomically
-from passim.errors import InputError, WorkspaceError
+from passim.errors import WorkspaceError
 from passim.forecast.calibration import Calibration
 from passim.forecast.floor import Floor
 from passim.forecast.verification import Bounds
@@ -29,13 +26,12 @@ from passim.line.learning import LearnedLine
 from passim.sky.view import View
 from passim.spans import Span, moment
 from passim.workspace.folder import Workspace
+from passim.workspace.kept_files import KeptFile
 from passim.workspace.saving import locked
 
 LEARNED_NAME: Final = "learned-line.json"
 # A line that has not been looked at for so long may be another by now (this project's own, no source).
 HOLDS_FOR: Final = timedelta(days=30)
-_VERSION: Final = 1
-_LARGEST_BYTES: Final = 20_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,34 +68,25 @@ def is_the_line(workspace: Workspace, fleet_name: str | None, view: View) -> boo
 def keep_learned(workspace: Workspace, view: View, learned: LearnedLine) -> None:
     """Keep what was learned of the line, forecast by the first fleet for `view`. Raises WorkspaceError."""
     calibration = learned.calibration
-    text = json.dumps(
-        {
-            "version": _VERSION,
-            "of": _key(workspace, view),
-            "span_us": [learned.span.start_us, learned.span.end_us],
-            "days": learned.days,
-            "came_share": calibration.came_share,
-            "begins_late_s": calibration.begins_late_s,
-            "ends_late_s": calibration.ends_late_s,
-            "floor": {
-                "per_hour": calibration.floor.per_hour,
-                "lengths_s": calibration.floor.lengths_s,
-                "timezone": calibration.floor.timezone,
-            },
-            "brier_plain": learned.brier_plain,
-            "brier_learned": learned.brier_learned,
-            "gain": list(learned.gain),
-            **{name: np.stack(getattr(learned, name)).tolist() for name in ("forecast", "recorded", "unseen")},
+    content = {
+        "of": _key(workspace, view),
+        "span_us": [learned.span.start_us, learned.span.end_us],
+        "days": learned.days,
+        "came_share": calibration.came_share,
+        "begins_late_s": calibration.begins_late_s,
+        "ends_late_s": calibration.ends_late_s,
+        "floor": {
+            "per_hour": calibration.floor.per_hour,
+            "lengths_s": calibration.floor.lengths_s,
+            "timezone": calibration.floor.timezone,
         },
-        allow_nan=False,
-    )
-    file = workspace.folder / LEARNED_NAME
+        "brier_plain": learned.brier_plain,
+        "brier_learned": learned.brier_learned,
+        "gain": list(learned.gain),
+        **{name: np.stack(getattr(learned, name)).tolist() for name in ("forecast", "recorded", "unseen")},
+    }
     with locked(workspace.folder):
-        try:
-            write_atomically(file, f"{text}\n".encode("ascii"))
-        except OSError as error:
-            what = f"{file} cannot be written: {error.strerror}"
-            raise WorkspaceError(what, try_next="a folder of your own") from None
+        _FILE.write(workspace.folder / LEARNED_NAME, content, indent=None)
 
 
 def read_learned(
@@ -109,33 +96,17 @@ def read_learned(
 
     Too long ago is over 30 days before `at`, where that is given. Raises WorkspaceError where the file cannot be read.
     """
-    file = workspace.folder / LEARNED_NAME
-    if not file.exists() or not is_the_line(workspace, fleet_name, view):
+    if not is_the_line(workspace, fleet_name, view):
         return None
-    try:
-        with file.open("rb") as opened:
-            data = opened.read(_LARGEST_BYTES + 1)
-        if len(data) > _LARGEST_BYTES:
-            raise _damaged(file, "more than passim writes")
-        given = json.loads(data, parse_constant=_no_number)
-        if given.pop("version") != _VERSION:
-            raise _damaged(file, "what another release of passim wrote")
-        if given.pop("of") != _key(workspace, view):
-            return None
-        learned = _learned(given)
-    except OSError as error:
-        raise _damaged(file, error.strerror or "an error of the disk") from None
-    except WorkspaceError:
-        raise
-    except InputError as error:
-        raise _damaged(file, str(error)) from None
-    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
-        raise _damaged(file, "other content than passim wrote") from None
+    kept = _FILE.read(workspace.folder / LEARNED_NAME)
+    if kept is None or kept[0] != _key(workspace, view):
+        return None
+    learned = kept[1]
     return None if at is not None and at - learned.span.end > HOLDS_FOR else learned
 
 
-def _learned(given: dict[str, Any]) -> LearnedLine:
-    """Return what a file holds. Raises ValueError, TypeError, KeyError or InputError for what passim never wrote."""
+def _learned(given: dict[str, Any]) -> tuple[str, LearnedLine]:
+    """Return of what a file is, see `_key`, and what it holds. Raises for what passim never wrote, see `KeptFile`."""
     start_us, end_us = given["span_us"]
     floor = given["floor"]
     figures = [*given["gain"], given["brier_plain"], given["brier_learned"], given["days"]]
@@ -147,7 +118,7 @@ def _learned(given: dict[str, Any]) -> LearnedLine:
         if np.any(bounds[0] >= bounds[1]) or np.any(bounds[0, 1:] < bounds[1, :-1]):
             raise ValueError(name)
         sets[name] = Intervals(bounds[0], bounds[1])
-    return LearnedLine(
+    learned = LearnedLine(
         span=Span(moment(start_us), moment(end_us)),
         days=int(given["days"]),
         calibration=Calibration(
@@ -161,6 +132,7 @@ def _learned(given: dict[str, Any]) -> LearnedLine:
         gain=Bounds(*given["gain"]),
         **sets,
     )
+    return given["of"], learned
 
 
 def _key(workspace: Workspace, view: View) -> str:
@@ -168,10 +140,10 @@ def _key(workspace: Workspace, view: View) -> str:
     return hashlib.sha256(f"{workspace.fleet_settings().kept_under}\n{view!r}".encode()).hexdigest()
 
 
-def _no_number(text: str) -> float:
-    raise ValueError(text)
-
-
-def _damaged(file: Path, got: str) -> WorkspaceError:
-    what = f"what was learned of the line, {file}"
-    return WorkspaceError(what, got=got, wanted="what passim wrote", try_next="deleting it: it is learned anew")
+_FILE: Final = KeptFile(
+    what="what was learned of the line",
+    made=_learned,
+    version=1,
+    largest_bytes=20_000_000,
+    try_next="deleting it: it is learned anew",
+)

@@ -10,9 +10,9 @@ from typing import Final
 
 from passim.answers.growth.launch_plan import PLAN_COLUMNS, PLAN_FILE
 from passim.csv_files import header_of
-from passim.elements.atomic import write_atomically
 from passim.errors import WorkspaceError
 from passim.workspace.folder import Workspace
+from passim.workspace.kept_files import write_kept
 
 _MOST_FILES: Final = 200
 _LONGEST_NAME: Final = 40
@@ -44,12 +44,7 @@ def keep_plan(workspace: Workspace, file_name: str, data: bytes) -> str:
     number = 1
     while os.path.lexists(path := workspace.folder / (f"{stem}.csv" if number == 1 else f"{stem}-{number}.csv")):
         number += 1
-    try:
-        write_atomically(path, data)
-    except OSError as error:
-        raise WorkspaceError(
-            f"folder {workspace.folder} cannot be written: {error.strerror}", try_next="a folder of your own"
-        ) from None
+    write_kept(path, data, f"folder {workspace.folder}")
     return path.name
 
 

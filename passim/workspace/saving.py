@@ -13,10 +13,10 @@ from typing import Final
 
 import tomlkit
 
-from passim.elements.atomic import write_atomically
 from passim.elements.locks import LockBusy, locked_file
 from passim.errors import WorkspaceError
 from passim.workspace.checking import LARGEST_FILE_BYTES, read_settings
+from passim.workspace.kept_files import not_written, write_kept
 
 LOCK_NAME: Final = ".passim.lock"
 BEFORE_NAME: Final = ".passim.before"
@@ -159,6 +159,10 @@ def create_file(path: Path, text: str) -> None:
         _write(path, text)
 
 
+def _write(path: Path, text: str) -> None:
+    write_kept(path, text.encode("utf-8"), f"workspace file {path}")
+
+
 @contextlib.contextmanager
 def locked(folder: Path) -> Iterator[None]:
     """Hold the workspace's lock, which the system lets go when the program ends, however it ends."""
@@ -170,17 +174,6 @@ def locked(folder: Path) -> Iterator[None]:
             f"workspace in {folder}", got="another program that is changing it", try_next="again in a minute"
         ) from None
     except OSError as error:
-        raise WorkspaceError(
-            f"folder {folder} cannot be written: {error.strerror}", try_next="a folder of your own"
-        ) from None
+        raise not_written(f"folder {folder}", error) from None
     with held:
         yield
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        write_atomically(path, text.encode("utf-8"))
-    except OSError as error:
-        raise WorkspaceError(
-            f"workspace file {path} cannot be written: {error.strerror}", try_next="a folder of your own"
-        ) from None

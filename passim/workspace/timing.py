@@ -9,21 +9,17 @@ It says which snapshots it was learned from, so that it is worked out anew once 
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any, Final, Literal
 
-from passim.elements.atomic import write_atomically
 from passim.elements.feeds.snapshots import SnapshotStore
-from passim.errors import InputError, WorkspaceError
+from passim.errors import WorkspaceError
 from passim.forecast.learned_timing import LearnedAge, LearnedTiming, chosen_pairs, inputs_of, learn_timing
 from passim.forecast.timing import TimingModel
+from passim.workspace.kept_files import KeptFile
 
 TIMING_NAME: Final = "timing.json"
-_VERSION: Final = 1
-_LARGEST_BYTES: Final = 100_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,47 +70,23 @@ def learning_due(store: SnapshotStore) -> bool:
 def learn(store: SnapshotStore) -> LearnedTiming:
     """Learn the timing errors of a fleet from its snapshots, and keep them. Raises ElementsError, WorkspaceError."""
     learned = learn_timing(list(store))
-    text = json.dumps({"version": _VERSION, **asdict(learned)}, indent=1, allow_nan=False)
-    try:
-        write_atomically(store.folder / TIMING_NAME, f"{text}\n".encode("ascii"))
-    except OSError as error:
-        what = f"{store.folder / TIMING_NAME} cannot be written: {error.strerror}"
-        raise WorkspaceError(what, try_next="a folder of your own") from None
+    _FILE.write(store.folder / TIMING_NAME, asdict(learned))
     return learned
 
 
 def read_learned(store: SnapshotStore) -> LearnedTiming | None:
     """Return what was learned last, None where nothing was. Raises WorkspaceError where it cannot be read."""
-    file = store.folder / TIMING_NAME
-    try:
-        with file.open("rb") as opened:
-            data = opened.read(_LARGEST_BYTES + 1)
-    except (FileNotFoundError, NotADirectoryError):
-        return None
-    except OSError as error:
-        raise _damaged(file, error.strerror or "an error of the disk") from None
-    if len(data) > _LARGEST_BYTES:
-        raise _damaged(file, "more than passim writes")
-    try:
-        given = json.loads(data, parse_constant=_no_number)
-        if given.pop("version") != _VERSION:
-            raise _damaged(file, "what another release of passim wrote")
-        return _learned(**given)
-    except InputError as error:
-        if isinstance(error, WorkspaceError):
-            raise
-        raise _damaged(file, str(error)) from None
-    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
-        raise _damaged(file, "other content than passim wrote") from None
+    return _FILE.read(store.folder / TIMING_NAME)
 
 
-def _learned(*, model: Any, ages: Any, snapshots: Any, **rest: Any) -> LearnedTiming:
+def _learned(given: dict[str, Any]) -> LearnedTiming:
     """Return what a file holds. Raises ValueError, TypeError, or InputError for numbers that no model can have."""
+    model, ages, snapshots = given.pop("model"), given.pop("ages"), given.pop("snapshots")
     found = LearnedTiming(
         model=None if model is None else TimingModel(**model),
         ages=tuple(LearnedAge(**age) for age in ages),
         snapshots=tuple(snapshots),
-        **rest,
+        **given,
     )
     numbers = [found.days, found.pairs, found.satellites]
     numbers += [value for age in found.ages for value in asdict(age).values()]
@@ -125,10 +97,10 @@ def _learned(*, model: Any, ages: Any, snapshots: Any, **rest: Any) -> LearnedTi
     return found
 
 
-def _no_number(text: str) -> float:
-    raise ValueError(text)
-
-
-def _damaged(file: Path, got: str) -> WorkspaceError:
-    what = f"timing errors learned, {file}"
-    return WorkspaceError(what, got=got, wanted="what passim wrote", try_next="deleting it: they are learned anew")
+_FILE: Final = KeptFile(
+    what="timing errors learned",
+    made=_learned,
+    version=1,
+    largest_bytes=100_000,
+    try_next="deleting it: they are learned anew",
+)

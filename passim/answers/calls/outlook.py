@@ -29,6 +29,7 @@ from passim.answers.calls.hours import spread
 from passim.answers.calls.kinds import CallKind
 from passim.coverage.causes import causes_of
 from passim.forecast.odds_events import Simulation
+from passim.spans import utc_times
 
 Index = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -62,8 +63,8 @@ def windows(
     fresh = forecast.freshness_at(start_us)
     return pd.DataFrame(
         {
-            "start": _utc(found.start_us),
-            "end": _utc(found.end_us),
+            "start": utc_times(found.start_us),
+            "end": utc_times(found.end_us),
             "chance_of_end": found.chance[:, 2],
             "expected_pauses": found.expected_count[:, 1],
             "expected_freezes": found.expected_count[:, 0],
@@ -232,7 +233,3 @@ def _tiers(ranked: pd.DataFrame) -> Index:
 def microseconds_of(times: pd.Series) -> Index:
     """Return aware UTC times as microseconds since 1970 UTC."""
     return np.asarray(times.dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64))
-
-
-def _utc(time_us: Index) -> pd.DatetimeIndex:
-    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.intervals import GroupedIntervals, Intervals
+from passim.intervals import GroupedIntervals, Intervals, each_within
 from passim.sky.handover_policy import SECOND_US, Look
 from passim.sky.service import InUse, Service
-from passim.sky.side_by_side import Heights, each_within, served_side_by_side
+from passim.sky.side_by_side import Heights, served_side_by_side
 from passim.spans import Span
 
 Floats = NDArray[np.float64]

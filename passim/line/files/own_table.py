@@ -33,7 +33,7 @@ from passim.line.files.reading import (
     zone_of,
 )
 from passim.line.record import LineRecord, Target, no_outages
-from passim.spans import Span, moment, zone
+from passim.spans import Span, moment, utc_times, zone
 
 COLUMNS: Final = (
     "row",
@@ -65,8 +65,8 @@ def record_table(record: LineRecord, *, probes: bool = True) -> pd.DataFrame:
     whole = pd.DataFrame(
         {
             "row": ["record"],
-            "from": _utc(np.array([span.start_us])),
-            "to": _utc(np.array([span.end_us])),
+            "from": utc_times(np.array([span.start_us])),
+            "to": utc_times(np.array([span.end_us])),
             "period_s": [np.nan if record.period_s is None else record.period_s],
             "zone": ["" if record.zone is None else str(record.zone)],
             "source": [record.source],
@@ -74,7 +74,8 @@ def record_table(record: LineRecord, *, probes: bool = True) -> pd.DataFrame:
     )
     parts = [whole]
     if len(holes):
-        parts.append(pd.DataFrame({"row": "hole", "from": _utc(_us(holes[:, 0])), "to": _utc(_us(holes[:, 1]))}))
+        from_us, to_us = _us(holes).T
+        parts.append(pd.DataFrame({"row": "hole", "from": utc_times(from_us), "to": utc_times(to_us)}))
     if len(outages):
         kept = outages[["where", "lost", "cut_at_start", "cut_at_end"]].reset_index(drop=True)
         times = {"row": "outage", "from": outages["start"].to_numpy(), "to": outages["end"].to_numpy()}
@@ -89,7 +90,7 @@ def record_table(record: LineRecord, *, probes: bool = True) -> pd.DataFrame:
                 pd.DataFrame(
                     {
                         "row": "probe",
-                        "from": _utc(_us(each.sent_s)),
+                        "from": utc_times(_us(each.sent_s)),
                         "target": target.name,
                         "address": target.address,
                         "method": target.method,
@@ -284,7 +285,3 @@ def _typed(part: pd.DataFrame) -> pd.DataFrame:
 
 def _us(seconds: NDArray[np.float64]) -> NDArray[np.int64]:
     return np.round(np.asarray(seconds) * 1e6).astype(np.int64)
-
-
-def _utc(time_us: NDArray[np.int64]) -> pd.DatetimeIndex:
-    return pd.DatetimeIndex(time_us.astype("datetime64[us]"), tz="UTC")
