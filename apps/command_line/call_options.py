@@ -74,19 +74,18 @@ def forecast(
     """
     from passim.answers.calls import forecast as call_forecast
 
-    from .query import check_age, search
+    from .query import search
 
     view, view_notes = site_choice.view()
     fleet, fleet_notes = loaded or fleet_choice.fleet(span.start)
-    old = fleet_choice.allow_stale
-    check_age(fleet, span.start, allow_stale=old, at="the start")
-    check_age(fleet, span.end, allow_stale=old, at="the end of the last day", instead=_fewer_days(fleet, span))
+    fleet_choice.check_age(fleet, span.start, "the start")
+    fleet_choice.check_age(fleet, span.end, "the end of the last day", _fewer_days(fleet, span) or "another time")
     model = fleet_choice.timing_model()
     searched = call_forecast.searched_span(span)
     found = search(fleet, view, searched, (*notes, *view_notes, *fleet_notes), model=model, tell_age=False)
     lesson = lesson_for(fleet_choice, site_choice, view, span.start)
     service = call_forecast.ServiceForecast.of(
-        found.visibility, span, model, allow_stale=old, calibration=lesson.calibration
+        found.visibility, span, model, allow_stale=fleet_choice.allow_stale, calibration=lesson.calibration
     )
     facts = {**found.facts, "span": {"start": instant(span.start), "end": instant(span.end)}}
     return Forecast(service, found, LocalClock(found.site.timezone, span), facts, lesson)

@@ -31,7 +31,7 @@ from ..text import notes as note_words
 from ..text.answer import Answer, plain_numbers, plain_rows, rows_of_site
 from ..text.columns import Column, cells_of, with_offset
 from ..text.units import counted, printable, wrapped
-from .parsing import OutputChoice
+from .parsing import OutputChoice, check_out
 from .table import table_lines, width
 
 if TYPE_CHECKING:
@@ -121,19 +121,6 @@ def tell(*sentences: str) -> None:
     """Write sentences for a person on standard error, one a line."""
     for sentence in sentences:
         click.echo(printable(sentence), err=True)
-
-
-def check_out(path: str | None) -> None:
-    """Refuse a file that cannot be written before the work is done, not after it. Raises InputError."""
-    if path is None:
-        return
-    from passim.errors import InputError
-
-    target = Path(path)
-    if target.is_dir():
-        raise InputError("--out", got=path, wanted="the name of a file", try_next="adding a file name to the folder")
-    if not target.absolute().parent.is_dir():
-        raise InputError("--out", got=path, wanted="a file in a folder that exists", try_next="making the folder first")
 
 
 def write_file(path: str, text: str) -> None:

@@ -15,7 +15,7 @@ import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import PurePath
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -96,6 +96,25 @@ class FleetChoice:
             *errors,
             *notes,
         ]
+
+    def fresh_fleet(self, span: Span) -> tuple[Fleet, list[Note]]:
+        """Return `fleet` for a span. Raises ElementsError, also where it is too old in the middle of the span."""
+        fleet, notes = self.fleet(span.start)
+        self.check_age(fleet, span.middle)
+        return fleet, notes
+
+    def check_age(
+        self, fleet: Fleet, when: datetime, at: str = "the middle of the span", instead: str = "another time"
+    ) -> None:
+        """Refuse elements over 14 days away from `when`, the moment that `at` names, unless --allow-stale is given.
+
+        `instead` is what to try beside newer elements. Raises ElementsError, EmptyFleetError.
+        """
+        from passim.forecast import timing
+
+        if not self.allow_stale:
+            fresh = timing.band_for(fleet, when, allow_stale=True)
+            timing.refuse_stale(fleet, when, fresh.median_s, at=at, instead=instead)
 
     def over_time(self, at: datetime) -> tuple[Callable[[datetime], Fleet], list[Note]]:
         """Return what gives the elements that were at hand at a moment, and what to tell of those at hand at `at`.
@@ -374,6 +393,7 @@ class OutputChoice:
                 wanted=".csv or .json, or .txt for the table",
                 try_next="passim calls --ics FILE for a calendar" if suffix == ".ics" else "--format to say which",
             )
+        check_out(self.out)
 
     @property
     def format(self) -> str:
@@ -382,6 +402,19 @@ class OutputChoice:
             return self.format_name
         suffix = (self.out or "").lower().rpartition(".")[2]
         return suffix if suffix in ("csv", "json") else "table"
+
+
+def check_out(path: str | None) -> None:
+    """Refuse a file that cannot be written before the work is done, not after it. Raises InputError."""
+    if path is None:
+        return
+    from passim.errors import InputError
+
+    target = Path(path)
+    if target.is_dir():
+        raise InputError("--out", got=path, wanted="the name of a file", try_next="adding a file name to the folder")
+    if not target.absolute().parent.is_dir():
+        raise InputError("--out", got=path, wanted="a file in a folder that exists", try_next="making the folder first")
 
 
 def now_of(at_text: str | None, zone: Callable[[], str | None] | None = None) -> datetime:

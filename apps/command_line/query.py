@@ -14,8 +14,6 @@ from .output import progress
 from .parsing import FleetChoice, SiteChoice, SpanChoice
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     from passim import Fleet, Site, Span, TimingModel
     from passim.sky import view as views
     from passim.spans import DailyHours
@@ -28,8 +26,7 @@ def find(
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     view, view_notes = site_choice.view()
     span = span_choice.span()
-    fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
+    fleet, fleet_notes = fleet_choice.fresh_fleet(span)
     found = search(fleet, view, span, (*view_notes, *fleet_notes), model=fleet_choice.timing_model())
     if hours is None:
         return found
@@ -87,17 +84,3 @@ def search(
     for summary in seen.health:
         facts["health"] = dict(summary.counts)
     return QueryResult(seen, passes, clock, messages, facts, model)
-
-
-def check_age(
-    fleet: Fleet, when: datetime, *, allow_stale: bool, at: str = "the middle of the span", instead: str = ""
-) -> None:
-    """Refuse elements over 14 days away from `when`, the moment that `at` names, unless `allow_stale`.
-
-    `instead` is what to try beside newer elements. Raises ElementsError, EmptyFleetError.
-    """
-    from passim.forecast import timing
-
-    if not allow_stale:
-        fresh = timing.band_for(fleet, when, allow_stale=True)
-        timing.refuse_stale(fleet, when, fresh.median_s, at=at, instead=instead or "another time")

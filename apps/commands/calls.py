@@ -133,10 +133,9 @@ def calls(
     from passim.answers.calls import hours as call_times
 
     from ..command_line.call_options import forecast, hours_of, kind_of
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
 
     # The cheap questions first: a slip in an hour should not wait for a file of thousands of sets.
-    check_out(output_choice.out)
     if check_file is not None and ics_file is not None:
         raise click.UsageError("--ics writes suggested calls, and --check suggests none: give one of them.")
     span = _span(span_choice, days)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..command_line.options import between_option, fleet_options, output_options, site_options, span_options
-from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, SpanChoice
+from ..command_line.parsing import FleetChoice, OutputChoice, SiteChoice, SpanChoice, check_out
 from ..command_line.usage import NUMBER
 from ..text.notes import Note, background
 
@@ -80,7 +80,7 @@ def causes(
     from passim.coverage import causes as why
     from passim.coverage import sky_map
 
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
     from ..text.answer import Answer, plain_numbers
@@ -88,7 +88,6 @@ def causes(
 
     if by_limit and by_sector:
         raise click.UsageError("--limits and --sectors both say what to list: give one of them.")
-    check_out(output_choice.out)
     check_out(sky_path)
     lowered = [lowering(text) for text in lowerings]
     found = find(fleet_choice, site_choice, span_choice, hours_of_day(between_text, "--between"))

@@ -41,14 +41,13 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     from passim.coverage import causes
     from passim.workspace import Workspace, create, invented_record
 
-    from ..command_line.output import check_out, tell, write
+    from ..command_line.output import tell, write
     from ..command_line.parsing import now_of
     from ..command_line.query import search
     from ..text.causes import NEVER_ADD_UP, cause_gap_answer, cause_words, clear_sentence, given_back_sentence
     from ..text.gaps import gap_sentence
     from ..text.units import lowered, share
 
-    check_out(output_choice.out)
     school = Workspace.demo()
     now = now_of(at_text, lambda: school.site().timezone)
     if keep is not None:

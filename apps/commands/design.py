@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import click
 
 from ..command_line.options import at_option
+from ..command_line.parsing import check_out
 from ..command_line.times import aware_time
 from ..command_line.usage import NUMBER, WHOLE, WholeBetween
 
@@ -83,7 +84,7 @@ def design(
     from passim import walker
     from passim.elements import patterns
 
-    from ..command_line.output import check_out, tell, write_element_file
+    from ..command_line.output import tell, write_element_file
     from ..text.units import counted, instant, printable
 
     check_out(out)

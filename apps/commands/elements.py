@@ -14,7 +14,7 @@ from ..command_line.options import (
     strict_option,
     workspace_option,
 )
-from ..command_line.parsing import found_workspace, now_of, zone_of_site
+from ..command_line.parsing import check_out, found_workspace, now_of, zone_of_site
 from ..command_line.usage import OneOf
 
 _MORE = """\
@@ -89,7 +89,7 @@ def elements(
     from passim.elements import shells
     from passim.spans import moment
 
-    from ..command_line.output import check_out, tell, write, write_element_file
+    from ..command_line.output import tell, write, write_element_file
     from ..text.answer import Answer
     from ..text.elements import (
         SHELL_COLUMNS,

@@ -68,15 +68,13 @@ def fit(
     from passim.line import fleets_over
     from passim.workspace import changing
 
-    from ..command_line.output import check_out, progress, tell, write
+    from ..command_line.output import progress, tell, write
     from ..command_line.parsing import found_workspace, now_of
-    from ..command_line.query import check_age
     from ..text.fit import STOPPED, TRYING, WRITTEN, changing_lines, fit_answer, how_words
     from ..text.notes import background
     from ..text.query import CAUTION
     from ..text.units import LocalClock
 
-    check_out(output_choice.out)
     workspace = found_workspace(site_choice.workspace_dir) if writes else None
     if writes and workspace is None:
         raise click.UsageError("--write needs a workspace to write into: passim workspace new DIR makes one.")
@@ -85,7 +83,7 @@ def fit(
     record, read_notes = record_choice.record(fleet_choice.workspace_dir, record_path, zone)
     fleet_at, fleet_notes = fleet_choice.over_time(record.span.end)
     for part, fleet in fleets_over(fleet_at, record.span):
-        check_age(fleet, part.middle, allow_stale=fleet_choice.allow_stale)
+        fleet_choice.check_age(fleet, part.middle)
     try:
         with progress(TRYING, lines=True) as advance:
             found = fit_line(fleet_at, view, record, hold=held, progress=advance)

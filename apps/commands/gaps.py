@@ -46,11 +46,10 @@ def gaps(
       passim gaps --elements fleet.json --site 45.0,-28.0,40 --mask horizon.csv --hours 72 --out gaps.csv
       passim gaps --elements fleet.json --site 45.0,-28.0,40 --between 22:00-04:00 --hours 72
     """
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
     from ..text.gaps import gap_answer
 
-    check_out(output_choice.out)
     found = find(fleet_choice, site_choice, span_choice, hours_of_day(between_text, "--between"))
     write(gap_answer("gaps", found, found.coverage), output_choice)

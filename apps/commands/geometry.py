@@ -62,11 +62,10 @@ def geometry(
         raise click.UsageError("--satellites needs --latitude and --inclination.")
     from passim.answers import geometry as closed
 
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..text import geometry as words
     from ..text.answer import Answer
 
-    check_out(output_choice.out)
     found = closed.geometry(altitude_km, mask_deg, inclination_deg, latitude_deg, satellites)
     quantities, notes = words.quantities_of(found), [words.flat_note(found.passes)]
     if found.chance_none is not None:

@@ -110,9 +110,6 @@ def growth(
     """
     from passim.answers.growth import goals as growth_goals
 
-    from ..command_line.output import check_out
-
-    check_out(output_choice.out)
     goal = growth_goals.parse_goal(goal_text) if goal_text is not None else None
     if plan_path is not None and (order_text is not None or quantiles):
         raise click.UsageError("--plan has its own order, by date: leave out --order and --quantiles.")
@@ -257,7 +254,6 @@ def _answer_plan(
     from passim.answers.growth import launch_plan as growth_plan
 
     from ..command_line.output import progress, write
-    from ..command_line.query import check_age
     from ..text.answer import Answer, site_facts
     from ..text.goals import measured_words
     from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_assumptions, plan_notes
@@ -269,8 +265,7 @@ def _answer_plan(
     span, now = span_choice.span(), span_choice.now
     launches = growth_plan.read_plan(plan_path, now)
     windows, hours_words = _windows(keeps, site_choice, view.site.timezone, span)
-    fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
+    fleet, fleet_notes = fleet_choice.fresh_fleet(span)
     counted = windows if keeps.everything or (goal and goal.in_call_hours) else None
     with progress("Finding passes") as advance:
         ahead = growth_ahead.growth_ahead(

@@ -97,7 +97,7 @@ def hindcast(
     from passim import Span
     from passim.forecast import hindcast as scoring
 
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..text.answer import Answer
     from ..text.hindcast import (
         AGE_COLUMNS,
@@ -114,7 +114,6 @@ def hindcast(
     from ..text.timing import timing_notes, timing_sentence
     from ..text.units import LocalClock
 
-    check_out(output_choice.out)
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     view, notes = site_choice.view()
     span = Span.starting(aware_time(from_text, "--from", site_choice.zone), hours) if from_text else None

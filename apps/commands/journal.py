@@ -18,6 +18,7 @@ from ..command_line.options import (
     site_options,
     workspace_option,
 )
+from ..command_line.parsing import check_out
 from ..command_line.record_options import RecordChoice, losses_option, record_options, zone_name
 from ..command_line.usage import NUMBER, Commands, OneOf
 
@@ -80,9 +81,8 @@ def journal(
     """
     if context.invoked_subcommand is not None:
         return
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
 
-    check_out(output_choice.out)
     write(_answer(_workspace(workspace_dir), record_choice, by), output_choice)
 
 
@@ -103,11 +103,10 @@ def check(context: click.Context, workspace_dir: str | None, output_choice: Outp
 
     from passim import Journal
 
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..text.answer import Answer
     from ..text.line import FAULT_COLUMNS, fault_sentence, fault_words
 
-    check_out(output_choice.out)
     with Journal(_workspace(_dir(context, workspace_dir)).journal_file) as opened:
         faults = opened.check()
     rows = pd.DataFrame({"fault": list(map(fault_words, faults))}, dtype="str")
@@ -189,7 +188,7 @@ def add(
     from passim.line import files
 
     from ..command_line.lengths import length_s
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..command_line.parsing import now_of
     from ..command_line.times import aware_time
     from ..text.answer import Answer
@@ -197,7 +196,6 @@ def add(
     from ..text.line import outage_columns
     from ..text.units import LocalClock
 
-    check_out(output_choice.out)
     if not paths:
         raise click.UsageError("which record? Give the file of one: passim journal add ping.log.")
     workspace = _workspace(_dir(context, workspace_dir))
@@ -260,7 +258,7 @@ def export(
     from passim.errors import InputError
     from passim.line import files
 
-    from ..command_line.output import check_out, tell
+    from ..command_line.output import tell
     from ..text.units import counted
 
     if out is None:
@@ -300,13 +298,12 @@ def uses(
     """
     from passim.line import suitability as room
 
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..text.answer import Answer
     from ..text.journal import CAUTION_OF_RECORD, holes_sentence, record_facts
     from ..text.notes import Note
     from ..text.suitability import COLUMNS, suitability_notes, suitability_sentence
 
-    check_out(output_choice.out)
     workspace = _workspace(_dir(context, workspace_dir))
     record = _record(workspace, record_choice)
     found, available = room.suitability(record), room.availability(record)
@@ -383,14 +380,13 @@ def backup(
 
     from ..command_line.call_options import kind_of
     from ..command_line.lengths import length_s
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..text.answer import Answer
     from ..text.journal import CAUTION_OF_RECORD
     from ..text.notes import Note
     from ..text.second_line import COLUMNS, rescue_rows, rescue_sentence
     from ..text.ways_out import in_command_words
 
-    check_out(output_choice.out)
     if switch_text is None:
         raise click.UsageError("how soon? Give --switch-over, such as --switch-over 20s.")
     switch_s = length_s(switch_text, "--switch-over", "0s", "1h", "20s")
@@ -519,7 +515,7 @@ def _second_lines(
     from passim import Span
 
     from ..command_line.parsing import now_of
-    from ..command_line.query import check_age, search
+    from ..command_line.query import search
 
     workspace = site_choice.workspace()
     none = workspace is None or not (workspace.site_names and workspace.settings.fleets)
@@ -529,8 +525,7 @@ def _second_lines(
 
     def coverage(fleet_of: FleetChoice, place: SiteChoice) -> Coverage:
         view, _ = place.view()
-        fleet, _ = fleet_of.fleet(span.start)
-        check_age(fleet, span.middle, allow_stale=fleet_of.allow_stale)
+        fleet, _ = fleet_of.fresh_fleet(span)
         return search(fleet, view, span, model=fleet_of.timing_model()).coverage
 
     own = coverage(fleet_choice, site_choice)

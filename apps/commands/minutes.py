@@ -43,11 +43,10 @@ def minutes(
       passim minutes --elements fleet.json --site 45.0,-28.0,40 --hours 1 --all
       passim minutes --elements fleet.json --site 45.0,-28.0,40 --out minutes.csv
     """
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
     from ..text.minutes import minute_answer
 
-    check_out(output_choice.out)
     found = find(fleet_choice, site_choice, span_choice, hours_of_day(between_text, "--between"))
     write(minute_answer(found), output_choice)

@@ -56,14 +56,13 @@ def now(
     from passim.answers.calls import now as answers
 
     from ..command_line.call_options import forecast, hours_of, kind_facts, kind_of
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..text.answer import Answer
     from ..text.calls import ages_sentence, good_note, kind_sentence, none_good_facts
     from ..text.notes import Note, background
     from ..text.now import now_columns
     from ..text.units import instant
 
-    check_out(output_choice.out)
     at = now_of(at_text, site_choice.zone)
     span = Span.starting(at)
     call_times.check_length(minutes, span)

@@ -47,12 +47,11 @@ def passes(
     """
     from passim.sky import passes_within
 
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
     from ..text.passes import pass_answer
 
-    check_out(output_choice.out)
     found = find(fleet_choice, site_choice, span_choice, hours_of_day(between_text, "--between"))
     table = found.passes if found.within is None else passes_within(found.passes, found.within)
     write(pass_answer(found, table), output_choice)

@@ -86,7 +86,7 @@ def reconcile(
     from passim.line import calls_as_they_went, compare_record, past_forecast
 
     from ..command_line.call_options import kind_of
-    from ..command_line.output import check_out, progress, write
+    from ..command_line.output import progress, write
     from ..text.learned import learned_sentence
     from ..text.notes import Note, background
     from ..text.query import CAUTION, health_sentence, times_note
@@ -94,7 +94,6 @@ def reconcile(
     from ..text.timing import good_for
     from ..text.units import LocalClock
 
-    check_out(output_choice.out)
     view, view_notes = site_choice.view()
     zone = view.site.timezone
     record, read_notes = record_choice.record(fleet_choice.workspace_dir, record_path, zone)

@@ -9,6 +9,7 @@ import click
 
 from ..command_line.call_options import kind_option, minutes_option
 from ..command_line.options import FleetChoice, SiteChoice, SpanChoice, days_span_options, fleet_options, site_options
+from ..command_line.parsing import check_out
 from ..command_line.record_options import RecordChoice, source_option, zone_name
 from ..command_line.usage import NUMBER, OneOf
 from ..command_line.worker_options import WorkerChoice, workers_options
@@ -130,8 +131,8 @@ def report(
     from passim.coverage import visibility
 
     from ..command_line.call_options import hours_of, kind_of, lesson_for
-    from ..command_line.output import check_out, progress, tell, write_file
-    from ..command_line.query import check_age, search
+    from ..command_line.output import progress, tell, write_file
+    from ..command_line.query import search
     from ..figures.files import check_pictures, write_pictures
     from ..report.elsewhere import beside_section, elsewhere_section
     from ..report.page import page
@@ -160,8 +161,7 @@ def report(
     goal = growth_goals.parse_goal(goal_text)
     kind, hours = kind_of(kind_name, site_choice), hours_of(between, weekdays, site_choice)
     view, view_notes = site_choice.view()
-    fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
+    fleet, fleet_notes = fleet_choice.fresh_fleet(span)
 
     model = fleet_choice.timing_model()
     found = search(fleet, view, span, (*view_notes, *fleet_notes), model=model)
@@ -236,7 +236,7 @@ def _evidence(
     from passim.line import line_statistics
     from passim.line import suitability as room
 
-    from ..command_line.output import check_out, tell, write_file
+    from ..command_line.output import tell, write_file
     from ..command_line.parsing import needed_workspace
     from ..report.evidence import evidence
     from ..text.units import LocalClock

@@ -63,14 +63,13 @@ def serving(
     """
     from passim.coverage import serve
 
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..command_line.query import find
     from ..text.answer import Answer, plain_numbers
     from ..text.notes import Note
     from ..text.service import sky_alone_note
     from ..text.serving import freeze_columns, handover_columns, path_columns, serving_sentence, turn_columns
 
-    check_out(output_choice.out)
     found = find(fleet_choice, site_choice, span_choice)
     seen = found.visibility
     service = seen.view.service

@@ -140,7 +140,7 @@ def sites(
       passim sites --elements fleet.json --world 5 --shares 10 --gateway 39.6,-28.0 --gateway 57.4,-28.0
       passim sites --fleets --elements one.json --elements other.json --site 45.0,-28.0 --gateway 39.6,-28.0
     """
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
 
     if sum((latitudes_text is not None, world_deg is not None, fleets)) > 1:
         raise click.UsageError("--latitudes, --world and --fleets are three questions: give one of them.")
@@ -157,7 +157,6 @@ def sites(
     hours = hours_of_day(between_text, "--between")
     if hours is not None and (sweeping or fleets):
         raise click.UsageError("--between compares named places in those hours: leave --latitudes, --world, --fleets.")
-    check_out(output_choice.out)
     worker_config, span = WorkerChoice(workers, cluster).config(), span_choice.span()
     places = _Places(site_texts, mask_text, gateways, service_choice, without, fleet_choice.workspace_dir)
     if fleets:
@@ -243,15 +242,13 @@ def _site_answer(fleet_choice: FleetChoice, places: _Places, span: Span, hours: 
     from passim.answers.sites import compare as side_by_side
 
     from ..command_line.output import progress
-    from ..command_line.query import check_age
     from ..text.answer import Answer
     from ..text.query import CAUTION, headed, search_notes, searched, serving_notes
     from ..text.sites import SITE_COLUMNS, call_hours_sentence, site_sentence
     from ..text.units import duration
 
     named, notes = places.named()
-    fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
+    fleet, fleet_notes = fleet_choice.fresh_fleet(span)
     with progress("Comparing sites") as advance:
         found = side_by_side.compare_sites(
             fleet,
@@ -359,11 +356,9 @@ class _Sweep:
 
     def _asked(self) -> tuple[views.View, list[Note], Fleet, list[Note]]:
         """Return the view and the fleet that go round, each with what the user should be told."""
-        from ..command_line.query import check_age
 
         view, notes = self.places.anywhere()
-        fleet, fleet_notes = self.fleet_choice.fleet(self.span.start)
-        check_age(fleet, self.span.middle, allow_stale=self.fleet_choice.allow_stale)
+        fleet, fleet_notes = self.fleet_choice.fresh_fleet(self.span)
         return view, notes, fleet, fleet_notes
 
     def _written(self, walk: Iterable[Any], row_of: Callable[[Any], Mapping[str, Any]]) -> list[Any]:
@@ -413,7 +408,6 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, worker
     from passim.answers.sites import compare as side_by_side
 
     from ..command_line.output import progress
-    from ..command_line.query import check_age
     from ..text.answer import Answer
     from ..text.query import CAUTION, headed, search_notes, searched
     from ..text.sites import FLEET_COLUMNS, fleet_sentence, numbers_by_row
@@ -423,7 +417,7 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, worker
     fleets, fleet_notes = _fleets(fleet_choice, span)
     for fleet in fleets:
         at = f"the middle of the span in {fleet.name}"
-        check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale, at=at)
+        fleet_choice.check_age(fleet, span.middle, at)
     with progress("Comparing fleets") as advance:
         found = side_by_side.compare_fleets(fleets, view, span, workers=worker_config, progress=advance)
     hangs = "Masks are flat and replace the site's own horizon, which is unknown until you have stood there."

@@ -23,6 +23,7 @@ from ..command_line.parsing import (
     OutputChoice,
     SiteChoice,
     SpanChoice,
+    check_out,
     found_workspace,
     mask,
 )
@@ -131,8 +132,6 @@ def sighted(
     from passim.sky import survey as profiles
     from passim.sky import survey_files
 
-    from ..command_line.output import check_out
-
     if (points_text is None) == (path is None):
         raise click.UsageError("which points? Give either --points AZ:EL,AZ:EL,... or --file CSV.")
     check_out(out)
@@ -173,8 +172,6 @@ def obstacles(
     """
     from passim.sky import survey as profiles
     from passim.sky import survey_files
-
-    from ..command_line.output import check_out
 
     check_out(out)
     workspace = _workspace_to_keep_in(out, keep_as, workspace_dir)
@@ -223,10 +220,9 @@ def mast(
     from passim.answers.sites import mounting
     from passim.sky import survey_files
 
-    from ..command_line.output import check_out, progress, write
+    from ..command_line.output import progress, write
     from ..text import mounting as mounting_words
 
-    check_out(output_choice.out)
     heights_m = mounting.mast_heights(lowest_m, highest_m, step_m)
     walls = survey_files.read_obstacles(obstacles_path)
     start = _basis(fleet_choice, site_choice, span_choice)
@@ -273,10 +269,9 @@ def spots(
     """
     from passim.answers.sites import mounting
 
-    from ..command_line.output import check_out, progress, write
+    from ..command_line.output import progress, write
     from ..text import mounting as mounting_words
 
-    check_out(output_choice.out)
     horizons = [_spot(text) for text in spot_texts]
     start = _basis(fleet_choice, site_choice, span_choice, own_horizon=False)
     named = _spots_to_compare(horizons, site_choice, start)
@@ -327,10 +322,9 @@ def portable(
     """
     from passim.answers.sites import mounting
 
-    from ..command_line.output import check_out, progress, write
+    from ..command_line.output import progress, write
     from ..text import mounting as mounting_words
 
-    check_out(output_choice.out)
     if site_choice.site_text is None:
         raise click.UsageError("where is it now? Give --site LAT,LON[,HEIGHT_M].")
     start = _basis(fleet_choice, site_choice, span_choice, own_horizon=False)
@@ -388,8 +382,7 @@ def record(
     from passim.sky import survey_files
     from passim.workspace import keep_horizon_as
 
-    from ..command_line.output import check_out, progress, tell, write
-    from ..command_line.query import check_age
+    from ..command_line.output import progress, tell, write
     from ..text.directions import evidence_answer
     from ..text.fit import changing_lines
     from ..text.notes import background
@@ -397,7 +390,6 @@ def record(
     from ..text.setup import workspace_sentences
     from ..text.units import LocalClock
 
-    check_out(output_choice.out)
     check_out(horizon_out)
     workspace = None if keep_as is None else _workspace_to_keep_in(None, keep_as, site_choice.workspace_dir)
     view, view_notes = site_choice.view()
@@ -405,7 +397,7 @@ def record(
     line, read_notes = record_choice.record(fleet_choice.workspace_dir, record_path, zone)
     fleet_at, fleet_notes = fleet_choice.over_time(line.span.end)
     for part, fleet in fleets_over(fleet_at, line.span):
-        check_age(fleet, part.middle, allow_stale=fleet_choice.allow_stale)
+        fleet_choice.check_age(fleet, part.middle)
     with progress("Looking at the sky recorded"):
         found = horizon_evidence(fleet_at, view, line, clock_offset_s=clock_ahead_s)
     notes = [background(f"Record: {line.source}."), *read_notes, *view_notes, *fleet_notes, CAUTION]
@@ -441,7 +433,7 @@ def sheet(bearings: str, place: str, declination_deg: float | None, out: str) ->
     from passim.errors import InputError
     from passim.sky import survey as profiles
 
-    from ..command_line.output import check_out, tell, write_file
+    from ..command_line.output import tell, write_file
     from ..report.sighting_sheet import Sheet, as_page, as_text
     from ..text.mounting import MOUNTING_CAUTIONS
 
@@ -533,15 +525,13 @@ def _basis(
     """
     if not own_horizon and "horizon" in site_choice.without:
         raise click.UsageError("the horizons are what is compared: --without horizon has no place here.")
-    from ..command_line.query import check_age
     from ..text.mounting import Basis
     from ..text.notes import background, without
 
     # The cheap questions first: a slip in a number should not wait for a file of thousands of sets.
     seen, site_notes = site_choice.view()
     span = span_choice.span()
-    fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
+    fleet, fleet_notes = fleet_choice.fresh_fleet(span)
     notes = site_notes if own_horizon else without(site_notes, "horizon")
     # The horizons to come may be lower than the terminal works, even where the site's own is not.
     if not own_horizon and seen.lowest_elevation_deg is not None and not seen.stops_above_horizon:

@@ -90,9 +90,8 @@ def symptom(
     """
     from passim.answers.symptom import match as room
 
-    from ..command_line.output import check_out, progress, tell, write
+    from ..command_line.output import progress, tell, write
     from ..command_line.parsing import found_workspace
-    from ..command_line.query import check_age
     from ..text.answer import Answer
     from ..text.limits import descriptions
     from ..text.notes import Note
@@ -110,7 +109,6 @@ def symptom(
     from ..text.units import LocalClock, instant
 
     # The cheap questions first.
-    check_out(output_choice.out)
     seen = _seen(every_text, length_text, record_path, happens_texts, quiet_texts)
     if adopt is not None and adopt > top:
         raise click.UsageError(f"--adopt {adopt} asks for more candidates than --top {top} shows.")
@@ -119,8 +117,7 @@ def symptom(
         raise click.UsageError("--adopt needs a workspace to write it into: passim workspace new DIR makes one.")
     view, view_notes = site_choice.view()
     span = _span(span_choice, seen)
-    fleet, fleet_notes = fleet_choice.fleet(span.start)
-    check_age(fleet, span.middle, allow_stale=fleet_choice.allow_stale)
+    fleet, fleet_notes = fleet_choice.fresh_fleet(span)
 
     with progress("Trying settings", lines=True) as advance:
         found = room.match_symptom(fleet, view, span, seen, top=top, progress=advance)

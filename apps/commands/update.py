@@ -72,10 +72,9 @@ def update(
       passim update --every 8h
     """
     from ..command_line.lengths import length_s
-    from ..command_line.output import check_out, tell, write
+    from ..command_line.output import tell, write
     from ..command_line.parsing import needed_workspace
 
-    check_out(output_choice.out)
     silent = output_choice.quiet and output_choice.format == "table" and output_choice.out is None
     every_s = None if every_text is None else length_s(every_text, "--every", "1min", "30d", "8h")
     if every_s is not None and dry_run:

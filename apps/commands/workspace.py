@@ -306,12 +306,11 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
       passim workspace show
       passim workspace show --workspace demo --format json
     """
-    from ..command_line.output import check_out, write
+    from ..command_line.output import write
     from ..text.answer import Answer
     from ..text.setup import PLACE_COLUMNS, place_rows
     from ..text.units import counted
 
-    check_out(output_choice.out)
     opened = _opened(workspace_dir)
     lower = [
         f"{name} {spot}"
