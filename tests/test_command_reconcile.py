@@ -47,7 +47,7 @@ def test_a_record_in_a_file_is_held_against_the_forecast(school: Path) -> None:
     assert found.exit_code == 0, found.stderr
     first, second, third = found.stdout.splitlines()[:3]
     assert first.startswith("Of ")
-    assert "outages recorded, " in first
+    assert "freezes recorded, " in first
     assert "were forecast within 1 s; by luck it would have been " in first
     assert "2 lie in the house (your own router did not answer)" in second
     assert third.startswith(

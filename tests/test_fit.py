@@ -18,6 +18,7 @@ from passim.answers.symptom.discriminate import observations, traits_of
 from passim.answers.symptom.settings import GatewayPlace, Setting
 from passim.intervals import Intervals, complement, difference, total_length
 from passim.line import LineFit, LineRecord
+from passim.line.fitting.as_set_up import AsSetUp, as_set_up
 from passim.line.fitting.evidence import Evidence
 from passim.line.fitting.settings import LineSetting, Sector, moved
 from passim.line.fitting.tracks import Tracks
@@ -32,10 +33,11 @@ from passim_apps.dashboard.pages.measured import fitting
 from passim_apps.dashboard.pages.measured.page import asked_of
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.text.answer import plain_rows
-from passim_apps.text.fit import fit_lines, fit_sentences, names_apart
+from passim_apps.text.fit import OFFER, fit_lines, fit_sentences, names_apart, nothing_to_change
 from passim_apps.text.symptom import observation_sentence
+from passim_apps.text.units import share
 from patience import PATIENCE_S
-from tests.scenario import MARRAM_LOFT, plover, view_of
+from tests.scenario import MARRAM_LOFT, NORTH, SOUTH, plover, view_of
 from tests.simulated_line import recorded
 
 EPOCH = datetime(2026, 3, 2, tzinfo=UTC)
@@ -86,6 +88,50 @@ def test_mask_gateway_and_clock_offset_come_back(behind_a_gateway: LineFit) -> N
     assert fit.chance <= 0.01
     assert fit.gateway() is not None
     assert "gateway_latitude_deg 39.6" in repr(fit)
+
+
+def test_a_setup_that_does_as_well_is_left_alone_and_one_that_does_not_is_told(behind_a_gateway: LineFit) -> None:
+    now = behind_a_gateway.as_set_up
+    # The truth has a mask of 31.3, the view that was asked about 25: the same gateway, and fewer freezes.
+    assert now is not None
+    assert not now.does_as_well
+    assert 0.0 < now.explained_s < 0.9 * behind_a_gateway.explained_s
+    told = " ".join(fit_sentences(behind_a_gateway))
+    assert "; --write puts what was found in its place." in told
+    assert "A record cannot tell what ends service at 31°" in told
+    assert "nothing needs changing" not in told
+    # Asked about as it is, the view does as well as what is found.
+    truth = View(replace(MARRAM_LOFT, horizon=Horizon.flat(31.3)), VIEW.limits, service=VIEW.service)
+    evidence = Evidence.of(line(truth), MORNING)
+    right = as_set_up(FLEET, truth, evidence, behind_a_gateway.held_out_gain)
+    assert right.does_as_well
+    assert right.explained_s > now.explained_s
+    left_alone = fit_sentences(replace(behind_a_gateway, as_set_up=right))
+    assert nothing_to_change(replace(behind_a_gateway, as_set_up=right))
+    assert (
+        f"Your setup foretells {share(right.explained_s / behind_a_gateway.frozen_s)} as it is: nothing needs"
+        in (left_alone[1])
+    )
+    # Nobody's gateway: seen by no satellite together with the site.
+    never = View(MARRAM_LOFT, (GatewayLimit((GatewayPlace(9000.0, 180.0).gateway(MARRAM_LOFT),)),))
+    assert as_set_up(FLEET, never, evidence, 1.0) == AsSetUp(0.0, 0.0, False)
+
+
+def test_what_stands_where_it_was_found_keeps_its_name_and_no_time_to_acquire_is_taken_away(
+    behind_a_gateway: LineFit,
+) -> None:
+    taken = behind_a_gateway.as_assumption(VIEW, "sites.Marram", "sites.Marram.spots.loft")
+    assert taken["gateway"] is None
+    assert "sites.Marram.gateways" not in taken["values"]
+    assert "terminal.acquisition_s" not in taken["values"]
+    assert taken["values"]["terminal.lowest_elevation_deg"] == pytest.approx(31.3, abs=0.5)
+    # One of two is named, one elsewhere replaced by what was found.
+    two = View(MARRAM_LOFT, (GatewayLimit((SOUTH, NORTH)),))
+    named = behind_a_gateway.as_assumption(two, "sites.Marram")
+    assert (named["gateway"], named["values"]["sites.Marram.gateways"]) == (None, ["South"])
+    elsewhere = behind_a_gateway.as_assumption(View(MARRAM_LOFT, (GatewayLimit((NORTH,)),)), "sites.Marram")
+    assert elsewhere["gateway"].name == "fitted"
+    assert elsewhere["values"]["sites.Marram.gateways"] == ["fitted"]
 
 
 def test_what_else_was_tried_is_told_with_what_would_tell_it_apart(behind_a_gateway: LineFit) -> None:
@@ -329,9 +375,9 @@ def test_the_page_finds_what_the_command_finds_and_writes_the_same_lines(
         assert still.value.job.done.wait(PATIENCE_S)
         found = fitting.found_for(question, request)
         shown = str(fitting.told(question, found, asked.source))
-        lines = fit_lines(found, question.clock(found.span))
-        assert " ".join(lines) == answer["answer"]
-        assert all(line in shown for line in lines)
+        assert " ".join(fit_lines(found, question.clock(found.span))) == answer["answer"]
+        assert all(line in shown for line in fit_lines(found, question.clock(found.span), on_pages=True))
+        assert OFFER in shown
         assert plain_rows(found.settings, None)[1] == [list(row.values()) for row in answer["rows"]]
         lines = fitting.would_change(question, found)
         assert all(f"  {line}" in told for line in lines)

@@ -144,9 +144,13 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
         assert bounds is not None
         record = journal.read(Span(*bounds), INVENTED_RECORD)
     statistics = line_statistics(record, ZONE)
-    assert found.second == frozen_sentence(statistics, LocalClock(ZONE, record.span))
+    # What to do next and whether it is the roof line stand under the sentence, the figures under the picture.
+    assert found.second.startswith("Go by it: calm hours are on the page Calls. Your roof line is not the cause: ")
+    froze = frozen_sentence(statistics, LocalClock(ZONE, record.span))
+    assert " measured (an invented record), " in froze
+    assert found.panels["days"].caption.startswith(f"{froze} Upper row of a day: ")
     said = CliRunner().invoke(main, ["journal", "--workspace", str(school.folder)])
-    assert said.output.startswith(found.second)
+    assert said.output.startswith(froze)
     assert [words for _, words in found.figures] == ["freezes of the line", "the longest", "came as forecast"]
     # Nearly all of what the sky takes was forecast, which luck does not do.
     said_so = re.fullmatch(
@@ -171,7 +175,7 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
     assert {"no service", FORECAST, HOUSE} <= {trace.name for trace in days.data}
     assert "Blank: not measured." in found.panels["days"].caption
     assert len(found.panels["days"].table.rows) == 8  # type: ignore[union-attr]
-    assert found.panels["where"].caption.startswith(f"Of {len(record.outages)} outages, 2 in the house")
+    assert found.panels["where"].caption.startswith(f"Of {len(record.outages)} freezes, 2 in the house")
     table = found.panels["match"].table
     assert table is not None
     assert table.rows["forecast"].tolist()[:2] == ["passim", "by luck"]
@@ -249,7 +253,7 @@ def test_the_demonstration_makes_its_record_when_the_page_is_first_asked_for(tmp
     here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT, pool=pool, invented=True)
     found = shown(here)
     assert found.sentence.startswith("Freezes come as forecast: ")
-    assert found.second.startswith("The line froze ")
+    assert found.second.startswith("Go by it: ")
 
 
 def test_a_few_freezes_are_no_verdict_on_the_forecast() -> None:
@@ -272,7 +276,7 @@ def test_just_now_a_fault_of_the_house_is_no_freeze_of_the_line() -> None:
     record = LineRecord(hour, probes, nobody.reshape(0, 2), find_outages(probes), "own", 1.0)
     told = live_sentence(record, AT, LocalClock(ZONE, hour), running=True)
     assert told == (
-        "Answering, 40 ms; 1 freeze in the last hour, and 1 outage in the house; the last freeze at 06:15:00, 20 s."
+        "Answering, 40 ms; 1 freeze in the last hour, and 1 in the house; the last freeze at 06:15:00, 20 s."
     )
     caption = where_sentence(line_statistics(record, ZONE))
     assert caption == (

@@ -41,7 +41,7 @@ some or none), held_out_gain, chance, clock_offset_s, floor, missed and the othe
     "writes",
     is_flag=True,
     help="Show what changes in the workspace, then put what was found there, marked as an assumption; passim workspace "
-    "undo takes it back.",
+    "undo takes it back. Where your setup foretells the record as well, nothing is written.",
 )
 @output_options
 def fit(
@@ -70,7 +70,16 @@ def fit(
 
     from ..command_line.output import progress, tell, write
     from ..command_line.parsing import found_workspace, now_of
-    from ..text.fit import STOPPED, TRYING, WRITTEN, changing_lines, fit_answer, how_words
+    from ..text.fit import (
+        NOT_WRITTEN,
+        STOPPED,
+        TRYING,
+        WRITTEN,
+        changing_lines,
+        fit_answer,
+        how_words,
+        nothing_to_change,
+    )
     from ..text.notes import background
     from ..text.query import CAUTION
     from ..text.units import LocalClock
@@ -92,7 +101,9 @@ def fit(
         raise click.Abort from None
     notes = [background(f"Record: {record.source}."), *read_notes, *view_notes, *fleet_notes, CAUTION]
     write(fit_answer(found, LocalClock(zone, record.span), notes), output_choice)
-    if workspace is not None:
+    if workspace is not None and nothing_to_change(found):
+        tell(NOT_WRITTEN)
+    elif workspace is not None:
         today = now_of(record_choice.at_text, lambda: zone).date()
         change = changing.taken_from(found, workspace, view, _place(workspace, site_choice), how_words(found), today)
         lines = changing.shown(workspace, change)

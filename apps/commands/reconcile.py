@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from passim.line import LearnedLine, LineComparison, LineRecord, PastForecast
 
 _MORE = """\
-Gaps and outages are matched one to one by their starts. The clock of the record may be up to a minute off: where the
+Gaps and freezes are matched one to one by their starts. The clock of the record may be up to a minute off: where the
 fit tells by how much, that is allowed for. Beside the forecast stand the same forecast shifted at random, the day
 before, and the hours of the other days.
 
@@ -40,7 +40,7 @@ offset_chance, tolerance_s, explained_s and evidence: strong, some or none.
     "tolerance_s",
     type=NUMBER,
     metavar="S",
-    help="How far apart the starts of a gap and its outage may lie, seconds. Default: by the errors of both.",
+    help="How far apart the starts of a gap and its freeze may lie, seconds. Default: by the errors of both.",
 )
 @click.option(
     "--list",
@@ -48,7 +48,7 @@ offset_chance, tolerance_s, explained_s and evidence: strong, some or none.
     type=OneOf(["events", "scores", "reliability"]),
     default="events",
     show_default=True,
-    help="What the rows list: each gap and outage, the forecast beside others, or how often which chance came.",
+    help="What the rows list: each gap and freeze, the forecast beside others, or how often which chance came.",
 )
 @click.option(
     "--calls",
@@ -69,7 +69,7 @@ def reconcile(
     record_choice: RecordChoice,
     output_choice: OutputChoice,
 ) -> None:
-    """Say how many of the outages recorded had been forecast, how near, and how many luck would have hit.
+    """Say how many of the freezes recorded had been forecast, how near, and how many luck would have hit.
 
     The forecast is what passim would have said each day, from the elements at hand when that day began. With --calls
     each past call of a calendar is judged instead: undisturbed, with pauses or dropped, by forecast and by record.

@@ -20,6 +20,7 @@ from ..text.columns import Cells, Column, cells_of
 from ..text.units import counted
 from .page_model import Page, Panel, Table
 
+DOWNLOAD: Final = "Download as CSV"
 MOST_ROWS: Final = 60
 
 
@@ -78,7 +79,7 @@ def panel_block(page: Page, panel: Panel, near: Sequence[Any] = ()) -> Any:
                         role="region",
                         **aria(label=f"{panel.title}: table"),
                     ),
-                    html.A("Download as CSV", id=part("csv", panel.name), href="#", className="button", download=""),
+                    html.A(DOWNLOAD, id=part("csv", panel.name), href="#", className="button", download=""),
                 ],
                 # A page is taken in at a glance: numbers wait until they are wanted, unless they are all there is.
                 open=not panel.picture and not panel.quiet,

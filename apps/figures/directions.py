@@ -8,7 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from ..text.directions import not_known_words
+from ..text.directions import NOT_KNOWN
 from .regions import edges_of, labels_at, out_regions
 from .theme import Theme, apply_theme
 
@@ -46,12 +46,10 @@ def record_sky(found: HorizonEvidence, theme: Theme) -> go.Figure:
     for first, last in _runs(sectors["horizon_deg"].isna().to_numpy()):
         if last - first >= _FEWEST_LABELLED:
             some = sectors.iloc[first:last]
-            # Where most directions would wait for ever, no number of days is promised.
-            days = float(np.median(some["days_to_settle"]))
             figure.add_annotation(
                 x=(some["azimuth_from_deg"].iloc[0] + some["azimuth_to_deg"].iloc[-1]) / 2.0,
                 y=float(cells["elevation_from_deg"].min()), yanchor="bottom", showarrow=False,
-                text=not_known_words(days), font={"color": theme.quiet, "size": 11},
+                text=NOT_KNOWN, font={"color": theme.quiet, "size": 11},
             )  # fmt: skip
     rows: list[Any] = list(cells.itertuples(index=False))
     words = [

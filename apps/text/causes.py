@@ -38,11 +38,12 @@ NEVER_ADD_UP = (
 _FREER_SPOT = "A more open or higher spot helps with the roof line; the sectors of the horizon say in which direction."
 
 _PARTS_OF_DAY = ("night", "morning", "afternoon", "evening")
+ROOF_NOT_THE_CAUSE = "Your roof line is not the cause"
 _ROOF_LINE = {
     RoofLine.THE_CAUSE: "It is your roof line",
     RoofLine.ONE_OF_THE_CAUSES: "Your roof line is one of the causes",
     RoofLine.A_PART: "Your roof line plays a part",
-    RoofLine.NOT_THE_CAUSE: "Your roof line is not the cause",
+    RoofLine.NOT_THE_CAUSE: ROOF_NOT_THE_CAUSE,
 }
 _NEARLY_ALL, _MOST = 0.9, 0.5
 # The busiest parts of the day are named only where they have so many times the gaps an hour of the whole span.
@@ -80,6 +81,13 @@ def cause_words(found: QueryResult, why: causes.Causes, *, on_pages: bool = Fals
         f"{_ROOF_LINE[verdict.roof_line]}: {_how_often(verdict, verdict.busiest, found.length)}.",
         " ".join([f"{capital(closes)}.", *_what_helps(verdict, on_pages=on_pages)]),
     )
+
+
+def cause_in_brief(verdict: Verdict, floor_deg: float) -> str:
+    """Return the verdict in one sentence: roof line or not, and what would close the gaps; empty without a gap."""
+    if verdict.busiest is None:
+        return ""
+    return f"{_ROOF_LINE[verdict.roof_line]}: {_who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)}."
 
 
 def _what_helps(verdict: Verdict, *, on_pages: bool) -> list[str]:

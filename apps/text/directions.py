@@ -31,7 +31,11 @@ COLUMNS: Final = (
     Column("clear_above_deg", "Clear above", _ELEVATION),
     Column("not_known", "Not known", COUNT),
     Column("horizon_deg", "Roof line", _ELEVATION),
-    Column("days_to_settle", "Days to settle", Format(lambda days: "?" if math.isinf(days) else _days(days))),
+    Column(
+        "days_to_settle",
+        "More days needed",
+        Format(lambda days: "?" if math.isinf(days) else _days(days)),
+    ),
 )
 
 
@@ -47,10 +51,15 @@ def evidence_sentences(found: HorizonEvidence) -> list[str]:
     if blocked:
         worst = sectors.sort_values("blocked_below_deg").dropna(subset="blocked_below_deg").iloc[-1]
         middle = (worst["azimuth_from_deg"] + worst["azimuth_to_deg"]) / 2.0
-        said.append(
-            f"The sky is blocked highest towards the {ground.compass_word(middle % 360.0)}: surely below "
-            f"{worst['blocked_below_deg']:.0f}°."
-        )
+        if worst["blocked_below_deg"] <= found.floor_deg:
+            said.append(
+                f"Nothing above {found.floor_deg:.0f}°, the lowest your terminal looks, is shown to be blocked."
+            )
+        else:
+            said.append(
+                f"The sky is blocked highest towards the {ground.compass_word(middle % 360.0)}: surely below "
+                f"{worst['blocked_below_deg']:.0f}°."
+            )
     settled = int(sectors["horizon_deg"].notna().sum())
     roof = f"The roof line is settled in {settled} of {len(sectors):,} directions round the horizon" if settled else (
         "The roof line is settled in no direction yet"
@@ -58,9 +67,7 @@ def evidence_sentences(found: HorizonEvidence) -> list[str]:
     if settled == len(sectors):
         said.append(f"{roof}.")
     elif 0.0 < found.days_to_settle < math.inf:
-        said.append(
-            f"{roof}; another {_days(found.days_to_settle)} like these would settle three in four of those that can be."
-        )
+        said.append(f"{roof}; {_days(found.days_to_settle)} more of such a record would settle most of the rest.")
     else:
         said.append(f"{roof}; more days like these would settle no other.")
     return said
@@ -69,7 +76,7 @@ def evidence_sentences(found: HorizonEvidence) -> list[str]:
 def _days(days: float) -> str:
     if not days:
         return "settled"
-    return "less than a day" if days < 1.0 else counted(math.ceil(days), "day")
+    return "1 day" if days < 1.0 else counted(math.ceil(days), "day")
 
 
 def evidence_notes(found: HorizonEvidence) -> list[Note]:
@@ -118,9 +125,4 @@ def caption(found: HorizonEvidence) -> str:
     )
 
 
-def not_known_words(days: float) -> str:
-    """Say of part of the sky that it is not known yet, and how many more days would settle it; inf where none would."""
-    if math.isinf(days):
-        return "not known yet"
-    more = max(1, math.ceil(days))
-    return f"not known yet:<br>{more} more {'day' if more == 1 else 'days'}"
+NOT_KNOWN: Final = "not known yet"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from .answer import Answer, plain_numbers, site_facts
+from .causes import ROOF_NOT_THE_CAUSE
 from .columns import TEXT, Column, Format, of_row
 from .notes import Note, background
 from .symptom import ELSEWHERE, compass_words, observation_sentence, setting_words
@@ -32,12 +33,12 @@ NAMES: Final[dict[str, tuple[str, str]]] = {
     "sector_from_deg": ("blocked sector, from", "°"),
     "sector_to_deg": ("blocked sector, to", "°"),
     "sector_top_deg": ("blocked sector, up to", "°"),
-    "assignment_period_s": ("clock of assignment, period", " s"),
-    "assignment_phase_s": ("clock of assignment, offset", " s"),
+    "assignment_period_s": ("assignment clock, period", " s"),
+    "assignment_phase_s": ("assignment clock, phase", " s"),
     "acquisition_s": ("time to acquire", " s"),
     "clock_offset_s": ("clock of the record, ahead by", " s"),
-    "floor": ("frozen though forecast good", ""),
-    "missed": ("good though forecast frozen", ""),
+    "floor": ("frozen while no gap was forecast", ""),
+    "missed": ("working while a gap was forecast", ""),
 }
 _SHARES: Final = ("floor", "missed")
 # How many decimals a number has where it is not one.
@@ -52,14 +53,28 @@ def _number(name: str, value: float) -> str:
     return f"{value:,.{_DECIMALS.get(name, 1)}f}{NAMES[name][1]}"
 
 
+def _range(row: Any) -> str:
+    low, high = (_number(row.setting, value) for value in (row.low, row.high))
+    return f"{low} to {high}" if low and low != high else low
+
+
 COLUMNS: Final = (
     Column("setting", "Setting", Format(lambda name: NAMES[name][0], numeric=False)),
     Column("value", "Found", of_row(lambda row: _number(row.setting, row.value), numeric=True)),
     Column("low", "From", of_row(lambda row: _number(row.setting, row.low), numeric=True)),
     Column("high", "To", of_row(lambda row: _number(row.setting, row.high), numeric=True)),
     Column("as_set_up", "As set up", of_row(lambda row: _number(row.setting, row.as_set_up), numeric=True), 1),
-    Column("told_apart", "Told apart", Format(lambda apart: "yes" if apart else "no", numeric=False)),
+    Column("told_apart", "Sure", Format(lambda apart: "yes" if apart else "no", numeric=False)),
     Column("instead", "What else would do as well", TEXT, 2, below=True),
+)
+
+# A page has room for four: both bounds share one.
+PAGE_COLUMNS: Final = (
+    COLUMNS[0],
+    COLUMNS[1],
+    Column("range", "Nine times in ten", of_row(_range, numeric=True)),
+    COLUMNS[4],
+    COLUMNS[6],
 )
 
 # What else would do as well as a number, where it is no other sort of setting.
@@ -73,52 +88,73 @@ _INSTEAD: Final = {
 # What causes are called where two settings are set against each other.
 _CAUSES: Final = {
     "mask": "the lowest elevation", "gateway": "the gateway", "cone": "the antenna cone",
-    "arc": "the keep-out of the arc", "sector": "the blocked side", "slot": "the clock of assignment",
+    "arc": "the keep-out of the arc", "sector": "the blocked side", "slot": "the assignment clock",
     "acquisition": "the time to acquire",
 }  # fmt: skip
 
-# A lowest elevation this much above the one set up is another cause, not its uncertainty.
+# A lowest elevation this much above another is another cause, not its uncertainty.
 _NOTABLY_HIGHER_DEG: Final = 1.0
+# Who is to blame where the roof is not; a time to acquire is nobody's.
+_BLAMED: Final = ("gateway", "arc", "slot", "cone")
 
 
-def fit_sentences(found: LineFit) -> list[str]:
-    """Say what the record teaches; then the clock, and what it does not tell apart."""
-    recorded = f"{counted(found.outages, 'outage')} recorded"
+def fit_sentences(found: LineFit, *, on_pages: bool = False) -> list[str]:
+    """Say what the record teaches, whether anything needs changing and whether it is the roof; then what is open."""
+    recorded = counted(found.outages, "freeze")
     if found.evidence == "none":
         return [
             f"The record teaches nothing of the sky: of {found.tried:,} settings tried, none foretells the {recorded} "
-            f"better than luck. {ELSEWHERE}"
+            f"recorded better than luck. {ELSEWHERE}"
         ]
     part = "Part of the record" if found.evidence == "some" else "The record"
     explained, lucky = (share(each / found.frozen_s) for each in (found.explained_s, found.explained_by_luck_s))
     said = [
-        f"{part} fits {_setting_words(found)}: that foretells {explained} of the {duration(found.frozen_s)} recorded "
-        f"out; by luck it would be {lucky}."
+        f"{part} fits {_setting_words(found)}: that foretells {explained} of the {duration(found.frozen_s)} frozen; by "
+        f"luck it would be {lucky}.",
+        _what_to_change(found, on_pages=on_pages),
+        _roof_words(found),
     ]
     if abs(found.clock_offset_s) >= 0.5:
         way = "ahead of" if found.clock_offset_s > 0 else "behind"
         said.append(f"The record's clock is {abs(found.clock_offset_s):.1f} s {way} the forecast's.")
-    if (alike := _alike_words(found)) is not None:
-        said.append(alike)
     near = [rival for rival in found.rivals if not rival.apart]
     if near:
-        said.append(f"Not told apart: {_setting_words(near[0])} would do as well. {_watched(found, near[0])}")
-    return said
+        said.append(f"Not settled: {_setting_words(near[0])} would do as well. {_watched(found, near[0])}")
+    return [words for words in said if words]
 
 
-def _alike_words(found: LineFit) -> str | None:
-    """Return what makes the same freezes as the lowest elevation that was found; None where it is as set up."""
-    mask = found.settings[found.settings["setting"] == "mask_deg"]
-    if mask.empty or found.setting.sky.cone is not None:
-        return None
-    mask_deg, now_deg = (float(mask[name].iloc[0]) for name in ("value", "as_set_up"))
-    if not mask_deg >= now_deg + _NOTABLY_HIGHER_DEG:
-        return None
-    return (
-        f"A record cannot tell what ends service at {mask_deg:.0f}°: a roof line as high all round, a terminal that "
-        f"looks no lower, or an antenna cone of {90.0 - mask_deg:.0f}° that points straight up. Look at the horizon: "
-        "what is open below that is not the roof."
-    )
+def nothing_to_change(found: LineFit) -> bool:
+    """Return whether the limits as they are set up foretell the record as well as those found."""
+    return found.as_set_up is not None and found.as_set_up.does_as_well
+
+
+def _what_to_change(found: LineFit, *, on_pages: bool) -> str:
+    if found.as_set_up is None:
+        return ""
+    now = share(found.as_set_up.explained_s / found.frozen_s)
+    if found.as_set_up.does_as_well:
+        return f"Your setup foretells {now} as it is: nothing needs changing."
+    way = f"“{OFFER}” puts what was found in its place" if on_pages else "--write puts what was found in its place"
+    return f"Your setup foretells {now} as it is; {way}."
+
+
+def _roof_words(found: LineFit) -> str:
+    """Say whether a roof line has a part in what was found, as far as a record can tell."""
+    kinds, mask_deg = found.setting.kinds, found.setting.sky.mask_deg or 0.0
+    if "sector" in kinds:
+        return "On the blocked side something stands in the way: a roof edge, a wall, a tree. Go and look."
+    if found.setting.sky.cone is None and mask_deg >= found.floor_deg + _NOTABLY_HIGHER_DEG:
+        set_up = found.settings.loc[found.settings["setting"] == "mask_deg", "as_set_up"]
+        if not mask_deg >= float(set_up.iloc[0]) + _NOTABLY_HIGHER_DEG:
+            return ""
+        return (
+            f"A record cannot tell what ends service at {mask_deg:.0f}°: a roof line as high all round, a terminal "
+            f"that looks no lower, or an antenna cone of {90.0 - mask_deg:.0f}° that points straight up. Look at the "
+            "horizon: what is open below that is not the roof."
+        )
+    settled = all(rival.apart for rival in found.rivals)
+    blamed = [_CAUSES[kind] for kind in _BLAMED if kind in kinds and settled]
+    return f"{ROOF_NOT_THE_CAUSE}: {_listed(blamed)} {'is' if len(blamed) == 1 else 'are'}." if blamed else ""
 
 
 def fit_notes(found: LineFit) -> list[Note]:
@@ -127,19 +163,21 @@ def fit_notes(found: LineFit) -> list[Note]:
         return []
     notes = [
         background(
-            "From and to hold nine in ten of the draws of a bootstrap by blocks of time; they do not cover what "
-            "another sort of setting would say."
+            "The range holds nine in ten of 200 answers, each from the same record with its blocks of time drawn anew "
+            "(a block bootstrap); it does not cover what another sort of setting would say."
         ),
         background(
-            f"Chosen on every second stretch of the record; on the others it gains {found.held_out_gain:.0f} in "
-            "log-likelihood, counted once a freeze. Shifted at random it gains as much in "
+            "Chosen on one half of the record (every second day; under four days every second block of minutes) and "
+            f"scored on the other: {found.held_out_gain:.0f} above one constant chance of a freeze "
+            "(log-likelihood, counted once a freeze). Shifted at random it scores as much in "
             f"{share(found.chance)} of cases."
         ),
     ]
     if found.setting.sky.gateway is not None:
         notes.append(
             Note(
-                "A gateway found from freezes is a place on paper: it may stand for several, and its own mask is taken."
+                "A gateway found from freezes is worked out, not seen: it may stand for several, and its own mask is "
+                "taken as usual."
             )
         )
     return notes
@@ -162,6 +200,11 @@ def fit_facts(found: LineFit) -> dict[str, Any]:
             }
         ),
         "held": list(found.held),
+        "as_set_up": None if found.as_set_up is None else {
+            **plain_numbers({"held_out_gain": found.as_set_up.held_out_gain,
+                             "explained_s": found.as_set_up.explained_s}),
+            "does_as_well": found.as_set_up.does_as_well,
+        },
         "ends_modulo": {"period_s": clock.period_s, "phase_s": round(clock.phase_s, 3), "kept": round(clock.kept, 4),
                         "chance": clock.chance},
         "others": [
@@ -173,9 +216,9 @@ def fit_facts(found: LineFit) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def fit_lines(found: LineFit, clock: LocalClock) -> list[str]:
+def fit_lines(found: LineFit, clock: LocalClock, *, on_pages: bool = False) -> list[str]:
     """Return what every face says first: the sentences, and of which time."""
-    return [*fit_sentences(found), f"Looked at {clock.stretch(found.span)}."]
+    return [*fit_sentences(found, on_pages=on_pages), f"Looked at {clock.stretch(found.span)}."]
 
 
 def _setting_words(found: LineFit | Rival) -> str:
@@ -222,7 +265,7 @@ def fit_rows(found: LineFit) -> pd.DataFrame:
 
 def how_words(found: LineFit) -> str:
     """Return how settings were found, to be kept beside what they assume."""
-    return f"fitted to {counted(found.outages, 'recorded outage')}; held-out gain {found.held_out_gain:.0f}"
+    return f"fitted to {counted(found.outages, 'recorded freeze')}; held-out gain {found.held_out_gain:.0f}"
 
 
 def fit_answer(found: LineFit, clock: LocalClock, notes: Sequence[Note]) -> Answer:
@@ -236,6 +279,7 @@ def changing_lines(changes: Sequence[str], file: str) -> list[str]:
     return [f"Changes in {file}:", *(f"  {change}" for change in changes)]
 
 
+NOT_WRITTEN: Final = "Nothing was written: your setup foretells the record as well as what was found."
 WRITTEN: Final = "Written. passim workspace undo takes it back."
 STOPPED: Final = "Stopped before anything was found; nothing was written."
 TRYING: Final = "Trying settings"
@@ -243,13 +287,14 @@ TRYING: Final = "Trying settings"
 # The page Measured in words.
 TITLE: Final = "What explains this record?"
 ABOUT: Final = (
-    "Roof lines, gateways, antenna cones, a blocked side and clocks of assignment are tried on every second day of the "
-    "record, whatever the workspace says of them; what is found must foretell the other days better than luck."
+    "Tries roof lines, gateways, antenna cones, a blocked side and assignment clocks (satellites handed out at fixed "
+    "seconds) on one half of the record, whatever your setup says; what is found must foretell the other half better "
+    "than luck. Nothing is changed until you say so."
 )
 FIND: Final = "Find the limits that explain this record"
 NO_RECORD: Final = "There is no record yet to learn from."
 TABLE: Final = "What was found, and how sure it is"
-OFFER: Final = "Put this into the workspace…"
+OFFER: Final = "Put this into my setup…"
 WOULD_CHANGE: Final = "These lines of passim.toml would change, each marked as an assumption:"
 NOTHING_NEW: Final = "Nothing changes: the workspace says all of this already."
 AGREE: Final = "Write these lines"

@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
+from passim.workspace import INVENTED_RECORD
+
 from .columns import COUNT, DURATION, SHARE, TEXT, Column, Format, day_column, number, of_row
 from .line import NOT_TOLD_APART, PLACES, WHERE
 from .notes import Note
@@ -58,7 +60,7 @@ CLOCK_COLUMNS: Final = (
 )
 WHERE_COLUMNS: Final = (
     Column("where", "Where", Format(lambda where: WHERE[where], numeric=False)),
-    Column("outages", "Outages", COUNT),
+    Column("outages", "Freezes", COUNT),
     Column("out_s", "Together", DURATION),
     Column("share_of_outages", "Share", SHARE),
     Column(
@@ -102,6 +104,8 @@ def journal_sentence(found: LineStatistics, clock: LocalClock) -> str:
 def frozen_sentence(found: LineStatistics, clock: LocalClock) -> str:
     """Return the one sentence that stands first: how often the line froze in what was measured, and the longest."""
     measured = f"{duration(found.measured_s)} measured"
+    if found.record.source == INVENTED_RECORD:
+        measured += " (an invented record)"
     if not found.count:
         return f"The line did not freeze in {measured}."
     lengths = found.lengths
@@ -116,7 +120,7 @@ def frozen_sentence(found: LineStatistics, clock: LocalClock) -> str:
 
 
 def where_sentence(found: LineStatistics) -> str:
-    """Return whose fault the outages were, and how long the house hid the line; where they are not told apart, that."""
+    """Return whose fault the freezes were, and how long the house hid the line; where they are not told apart, that."""
     table = found.by_where[found.by_where["outages"] > 0]
     total = int(found.by_where["outages"].sum())
     if not total:
@@ -129,7 +133,7 @@ def where_sentence(found: LineStatistics) -> str:
         if found.house_s > 0.0
         else ""
     )
-    return f"Of {counted(total, 'outage')}, {_and(parts)}{hidden}."
+    return f"Of {counted(total, 'freeze')}, {_and(parts)}{hidden}."
 
 
 def holes_sentence(record: LineRecord) -> str:

@@ -6,10 +6,13 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
+from .causes import cause_in_brief
 from .line import PLACES
+from .reconcile import as_forecast, mostly_as_forecast, next_step
 from .units import LocalClock, capital, counted, duration, listed
 
 if TYPE_CHECKING:
+    from passim.coverage import Verdict
     from passim.line import LineComparison, LineRecord, LineStatistics, Target
 
 # A probe that sent nothing for so many of its intervals, and seconds, is no longer at work.
@@ -46,30 +49,29 @@ _AS_FORECAST: Final = {
     "some": "Some freezes come as forecast",
     "none": "Freezes do not come as forecast",
 }
-_MOST: Final = 2.0 / 3.0
 # Fewer freezes tell nothing of a forecast; a fit asks for as many (this project's own, no source).
 _FEWEST: Final = 8
 
 
 def lead_sentence(comparison: LineComparison) -> str:
     """Say in one breath whether the freezes of the line came as forecast; empty where too few could be judged."""
-    hits, total = _as_forecast(comparison)
+    hits, total = as_forecast(comparison)
     if total < _FEWEST:
         return ""
     luck, evidence = comparison.hits_by_luck, comparison.evidence
-    # Far beyond luck is not yet most of them: another spot's forecast shares some of the freezes.
-    mostly = hits >= _MOST * total and hits >= _MOST * (hits + comparison.false_alarms)
-    opening = _AS_FORECAST["some" if evidence == "strong" and not mostly else evidence]
+    opening = _AS_FORECAST["some" if evidence == "strong" and not mostly_as_forecast(comparison) else evidence]
     return (
         f"{opening}: {hits:,} of {total:,} in {duration(comparison.measured_s)} measured; by "
         f"luck it would have been {luck:,.0f}."
     )
 
 
-def _as_forecast(comparison: LineComparison) -> tuple[int, int]:
-    """Return how many freezes of the line came as forecast, and of how many."""
-    events = comparison.events[comparison.events["where"] == "line"]
-    return int((events["event"] == "hit").sum()), int((events["event"] != "false alarm").sum())
+def advice_sentence(comparison: LineComparison, verdict: Verdict, floor_deg: float) -> str:
+    """Say what to do next, and where the forecast is right, whether the roof line is to blame for what it forecasts."""
+    told = [next_step(comparison, on_pages=True)]
+    if comparison.evidence != "none" and mostly_as_forecast(comparison):
+        told.append(cause_in_brief(verdict, floor_deg))
+    return " ".join(words for words in told if words)
 
 
 def record_figures(found: LineStatistics, comparison: LineComparison | None) -> list[tuple[str, str]]:
@@ -78,7 +80,7 @@ def record_figures(found: LineStatistics, comparison: LineComparison | None) -> 
         return []
     told = [(f"{found.count:,}", "freezes of the line"), (duration(found.lengths.longest_s), "the longest")]
     if comparison is not None and comparison.evidence != "none":
-        hits, total = _as_forecast(comparison)
+        hits, total = as_forecast(comparison)
         told.append((f"{hits:,} of {total:,}", "came as forecast"))
     return told
 
@@ -98,17 +100,17 @@ def clock_caption(found: LineStatistics, comparison: LineComparison | None) -> s
     return f"{words}.{blank} {clock.day(worst['day_local'])} was frozen longest, {duration(worst['out_s'])}."
 
 
-def day_caption(outages: Any, day: datetime, measured_s: float, forecast: int | None, clock: LocalClock) -> str:
-    """Say of one day how many outages were recorded and how many gaps had been forecast."""
+def day_caption(freezes: Any, day: datetime, measured_s: float, forecast: int | None, clock: LocalClock) -> str:
+    """Say of one day how many freezes were recorded and how many gaps had been forecast."""
     if measured_s <= 0.0:
         return f"{clock.day(day)}: nothing was measured."
-    words = f"{clock.day(day)}: {counted(len(outages), 'outage')} recorded in {duration(measured_s)} measured"
+    words = f"{clock.day(day)}: {counted(len(freezes), 'freeze')} recorded in {duration(measured_s)} measured"
     return f"{words}." if forecast is None else f"{words}; {counted(forecast, 'gap')} forecast."
 
 
 def bar_words(count: int, out_s: float) -> str:
     """Return what stands at the bar of a part of the way."""
-    return "none" if not count else f"{counted(count, 'outage')}, {duration(out_s)}"
+    return "none" if not count else f"{counted(count, 'freeze')}, {duration(out_s)}"
 
 
 def unmatched_words(why: str) -> str:
@@ -135,7 +137,7 @@ def live_sentence(record: LineRecord | None, now: datetime, clock: LocalClock, *
     in_house, frozen = record.outages[where == "house"], record.outages[where == "line"]
     hour = f"{counted(len(frozen), 'freeze')} in the last hour" if len(frozen) else "no freeze in the last hour"
     if len(in_house):
-        hour += f", and {counted(len(in_house), 'outage')} in the house"
+        hour += f", and {len(in_house):,} in the house"
     if age_s > max(_SILENT[0] * (record.period_s or 0.0), _SILENT[1]):
         return f"Not recording: the last probe was sent {duration(age_s)} ago; {hour}."
     rows: list[Any] = list(record.outages[where != "far"].itertuples(index=False))

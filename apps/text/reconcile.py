@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 _EVENTS: Final = {"hit": "as forecast", "miss": "not forecast", "false alarm": "did not come"}
 _WHERE: Final = {"": "", **WHERE}
 _LATE: Final = number(1, " s")
+_MOST: Final = 2.0 / 3.0
 _FORECASTS: Final = {
     "passim": "this forecast",
     "by luck": "the same, shifted at random",
@@ -49,7 +50,7 @@ RELIABILITY_COLUMNS: Final = (
 
 
 def event_columns(clock: LocalClock) -> list[Column]:
-    """Return the columns of events: gaps forecast, outages recorded, or both as one."""
+    """Return the columns of events: gaps forecast, freezes recorded, or both as one."""
     return [
         day_column(clock, "start"),
         time_column(clock, "forecast_start", "Forecast", local=True),
@@ -60,34 +61,34 @@ def event_columns(clock: LocalClock) -> list[Column]:
     ]
 
 
-def comparison_sentences(found: LineComparison) -> list[str]:
+def comparison_sentences(found: LineComparison, *, on_pages: bool = False) -> list[str]:
     """Say how much of the record the forecast explains, against luck; then what is left, and the record's clock."""
     said = [_headline(found)]
     if found.evidence != "none":
         said += [_the_rest(found), _timing(found)]
-    said.append(_next_step(found))
+    said.append(next_step(found, on_pages=on_pages))
     return [words for words in said if words]
 
 
 def _headline(found: LineComparison) -> str:
     measured = duration(found.measured_s)
     if not found.recorded and not found.forecast:
-        return f"No outage was recorded in {measured} measured, and no gap was forecast."
+        return f"No freeze was recorded in {measured} measured, and no gap was forecast."
     if not found.recorded:
-        return f"No outage was recorded in {measured} measured; {counted(found.forecast, 'gap')} had been forecast."
-    outages = counted(found.recorded, "outage")
+        return f"No freeze was recorded in {measured} measured; {counted(found.forecast, 'gap')} had been forecast."
+    freezes = counted(found.recorded, "freeze")
     if not found.forecast:
-        return f"{capital(outages)} in {measured} measured, and no gap was forecast: the sky as set up explains none."
+        return f"{capital(freezes)} in {measured} measured, and no gap was forecast: the sky as set up explains none."
     were = "was" if found.hits == 1 else "were"
     words = (
-        f"Of {outages} recorded, {found.hits:,} {were} forecast within {_seconds(found.tolerance_s)}; "
+        f"Of {freezes} recorded, {found.hits:,} {were} forecast within {_seconds(found.tolerance_s)}; "
         f"by luck it would have been {_number(found.hits_by_luck)}."
     )
     return f"{words} That is no more than luck." if found.evidence == "none" else words
 
 
 def _the_rest(found: LineComparison) -> str:
-    """Say where the outages lie that no gap explains, and how many gaps did not come."""
+    """Say where the freezes lie that no gap explains, and how many gaps did not come."""
     by_place = sorted(found.missed_by_place.items(), key=lambda item: -item[1])
     said = []
     if len(by_place) == 1:
@@ -119,21 +120,38 @@ def _timing(found: LineComparison) -> str:
     return " ".join(said)
 
 
-def _next_step(found: LineComparison) -> str:
-    """Say where to look next, where the sky does not explain enough."""
+def next_step(found: LineComparison, *, on_pages: bool) -> str:
+    """Say what to do next: go by the forecast, or where to look for what it does not explain."""
     if not found.recorded:
         return ""
     house = found.missed_by_place.get("house", 0)
     if found.evidence == "none":
         if 2 * house > found.recorded:
-            return "Most of the outages lie in the house: look at your own router and cabling first."
+            return "Most of the freezes lie in the house: look at your own router and cabling first."
+        search = "search below for limits that do" if on_pages else "passim fit looks for the settings that do"
         return (
-            "The sky as it is set up does not explain this line: passim fit looks for the settings that do, and what "
-            "no setting explains lies in the house network, the gateway's line or the far end."
+            f"The sky as it is set up does not explain this line: {search}, and what no setting explains lies in the "
+            "house network, the gateway's line or the far end."
         )
-    if found.misses > found.hits:
-        return "Most outages are still unexplained: passim fit looks for settings that explain more of them."
-    return ""
+    if not mostly_as_forecast(found):
+        search = "search below for limits" if on_pages else "passim fit looks for settings"
+        return f"Much is still unexplained: {search} that explain more of it."
+    return "Go by it: calm hours are on the page Calls." if on_pages else "Go by it: passim calls names calm hours."
+
+
+def mostly_as_forecast(found: LineComparison) -> bool:
+    """Return whether most freezes of the line had been forecast, and most gaps forecast came.
+
+    Far beyond luck is not yet most of them: another spot's forecast shares some of the freezes.
+    """
+    hits, total = as_forecast(found)
+    return hits >= _MOST * total and hits >= _MOST * (hits + found.false_alarms)
+
+
+def as_forecast(found: LineComparison) -> tuple[int, int]:
+    """Return how many freezes of the line came as forecast, and of how many."""
+    events = found.events[found.events["where"] == "line"]
+    return int((events["event"] == "hit").sum()), int((events["event"] != "false alarm").sum())
 
 
 def call_columns(clock: LocalClock) -> list[Column]:
@@ -253,7 +271,7 @@ def comparison_answer(
 def explained_sentence(found: LineComparison) -> str:
     """Return which part of the time out was forecast, and by luck would have been; some of it must be recorded."""
     return (
-        f"Seconds out while a gap was forecast: {share(found.explained_s / found.recorded_s)} of those "
+        f"Seconds frozen while a gap was forecast: {share(found.explained_s / found.recorded_s)} of those "
         f"recorded; by luck {share(found.explained_by_luck_s / found.recorded_s)}."
     )
 
@@ -265,7 +283,7 @@ def _notes(found: LineComparison) -> list[Note]:
         notes.append(
             Note(
                 f"Not judged: {counted(found.forecast_not_judged, 'gap')} and "
-                f"{counted(found.recorded_not_judged, 'outage')} that began while nothing was measured or your own "
+                f"{counted(found.recorded_not_judged, 'freeze')} that began while nothing was measured or your own "
                 "router did not answer."
             )
         )

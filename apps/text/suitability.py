@@ -58,16 +58,18 @@ def availability_sentence(found: Availability) -> str:
     """Return what a figure in per cent would say, and why it hides short freezes."""
     if not found.count:
         return f"Available {share(found.share)} of the time measured."
-    hidden = (
-        f" Counted as transmission standards do, from ten seconds on, it is {share(found.by_rule)}: that leaves out "
-        f"{counted(found.hidden, 'freeze')} of {found.count:,}, each of which a call notices."
-        if found.hidden
-        else f" All {found.count:,} freezes last ten seconds or more."
-        if found.count > 1
-        else ""
-    )
+    hidden = ""
+    if found.hidden:
+        rule = share(found.by_rule)
+        told = "" if rule == share(found.share) else f" ({rule})"
+        hidden = (
+            f" Transmission standards count from ten seconds on{told}; that leaves "
+            f"out {counted(found.hidden, 'freeze')} of {found.count:,}, each of which a call notices."
+        )
+    elif found.count > 1:
+        hidden = f" All {found.count:,} freezes last ten seconds or more."
     return (
-        f"Available {share(found.share)} of the time measured: one figure, which would allow one outage of "
+        f"Available {share(found.share)} of the time measured: one figure, which would allow one freeze of "
         f"{duration(found.month_s)} a month or {_freezes(found)} alike.{hidden}"
     )
 

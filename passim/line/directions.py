@@ -87,13 +87,15 @@ class HorizonEvidence:
     horizon     the skyline that fits: where the record settles it, halfway between what is blocked and what is clear
                 above; elsewhere what `site` has, no lower than what is blocked and no higher than what is clear
     held        limits that were counted as they are set up
+    floor_deg   the elevation below which the terminal of the view does not work, whatever the record shows there
     """
 
     site: Site
     span: Span
     cells: pd.DataFrame = field(repr=False)
     horizon: Horizon
-    held: tuple[str, ...] = ()
+    held: tuple[str, ...]
+    floor_deg: float
 
     @property
     def size_bytes(self) -> int:
@@ -196,7 +198,7 @@ def horizon_evidence(
             "days_to_settle": settle,
         }
     ).astype(CELL_COLUMNS)
-    return HorizonEvidence(view.site, span, cells, _skyline(cells, lowest, view.site.horizon), held)
+    return HorizonEvidence(view.site, span, cells, _skyline(cells, lowest, view.site.horizon), held, view.floor_deg)
 
 
 def _moments(evidence: Evidence) -> tuple[Floats, NDArray[np.bool_]]:

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from passim import Journal, Span
+from passim import Journal, Span, find_causes
+from passim.coverage import Verdict
 from passim.errors import InputError
 from passim.forecast import timing
 from passim.intervals import Intervals, union
@@ -76,11 +77,13 @@ class RecordMatch:
 
     gaps        microseconds since 1970 UTC
     freshness   of the oldest elements used
+    verdict     what opens the gaps forecast for the last day of it
     """
 
     comparison: LineComparison
     gaps: Intervals
     freshness: timing.Freshness
+    verdict: Verdict
 
     @property
     def size_bytes(self) -> int:
@@ -175,7 +178,10 @@ def match(
         return Unmatched(error)
     _learn(workspace, fleet_name, source, (forecast, record, comparison))
     start, end = (forecast.gaps[each].to_numpy("datetime64[us]").astype(np.int64) for each in ("start", "end"))
-    return RecordMatch(comparison, union((start, end)), max(forecast.freshness, key=lambda each: each.median_s))
+    last_day = Span(max(span.start, span.end - timedelta(days=1)), span.end)
+    why = find_causes(workspace.fleet_over_time(fleet_name)(last_day.start), view, last_day, warn=False)
+    oldest = max(forecast.freshness, key=lambda each: each.median_s)
+    return RecordMatch(comparison, union((start, end)), oldest, why.verdict())
 
 
 def _learn(

@@ -25,6 +25,7 @@ from passim.answers.symptom.discriminate import Observation, observations, trait
 from passim.coverage.notebook import as_html
 from passim.errors import InputError
 from passim.intervals import Intervals
+from passim.line.fitting.as_set_up import AsSetUp, as_set_up
 from passim.line.fitting.evidence import Evidence, rates
 from passim.line.fitting.intervals import HIGH_PERCENT, LOW_PERCENT, Drawn, draw_settings, offset_of, weights_of
 from passim.line.fitting.search import CLOCK_CHANCE, FittedSetting, Search, search, with_gateway_mask
@@ -32,7 +33,8 @@ from passim.line.fitting.settings import LineSetting
 from passim.line.fitting.tracks import FleetOrFleets, Tracks
 from passim.line.phase import ClockPhase, clock_phase, find_clock
 from passim.line.record import LineRecord
-from passim.sky.limits import Gateway
+from passim.sky import ground
+from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.service import HANDOVER, Service
 from passim.sky.site import Site
 from passim.sky.view import View
@@ -57,6 +59,8 @@ _STRONG_SHARE: Final = 0.3
 _LEAST_SHIFT_S: Final = 120.0
 # Two settings whose gains differ by less than so many standard errors are not told apart: one in twenty (normal).
 _APART: Final = 1.645
+# A record tells the place of a gateway no nearer than this (what the tests with known truth ask for).
+_SAME_PLACE_KM: Final = 60.0
 # A cone that leans less than this is a mask all round: two words for one thing.
 _UPRIGHT_DEG: Final = 3.0
 # Other masks of the gateway that its place is tried with.
@@ -139,6 +143,8 @@ class LineFit:
     tried               how many settings were tried
     held                limits of the view that were held as they are
     freezes             when the fit forecasts no service, microseconds since 1970 UTC by the forecast's clock
+    as_set_up           what the view foretells as it is, and whether that does as well; None where nothing is told
+    floor_deg           the elevation below which the terminal of the view does not work
     """
 
     site: Site
@@ -161,6 +167,8 @@ class LineFit:
     tried: int
     held: tuple[str, ...]
     freezes: Intervals = field(repr=False)
+    as_set_up: AsSetUp | None
+    floor_deg: float
 
     def __repr__(self) -> str:
         numbers = [f"{name} {value:.4g}" for name, value in _numbers(self.setting, self.site).items()]
@@ -179,9 +187,11 @@ class LineFit:
         """Return what `passim.workspace.Workspace.assume` takes beside the day: values, how, and a gateway.
 
         `site` is the setting of the site in the file, where it stands there: with gateways set up, it takes the one
-        found in their place, or none. A mask becomes the lowest elevation of the terminal. Where the horizon of `view`
-        stands higher, or a sector is blocked, the horizon changes too, at `skyline`, the setting of the spot in the
-        file, where given. What the fit does without is taken away, but for limits held.
+        found in their place, or none; one set up that stands where the fit has it, within what a fit tells, stays
+        as it is named. A mask becomes the lowest elevation of the terminal. Where the horizon of `view` stands higher,
+        or a sector is blocked, the horizon changes too, at `skyline`, the setting of the spot in the file, where given.
+        What the fit does without is taken away, but for limits held and for a time to acquire, which a record tells
+        only where it is long.
         """
         sky, cone, mask = self.setting.sky, self.setting.sky.cone, self.setting.sky.mask_deg
         as_cone = None
@@ -192,16 +202,19 @@ class LineFit:
         values: dict[str, Any] = {
             "terminal.clock_period_s": sky.slot_s,
             "terminal.clock_offset_s": sky.slot_offset_s if sky.slot_s is not None else None,
-            "terminal.acquisition_s": sky.acquisition_s or None,
         }
+        if sky.acquisition_s:
+            values["terminal.acquisition_s"] = sky.acquisition_s
         if mask is not None:
             values["terminal.lowest_elevation_deg"] = mask
         if "arc" not in self.held:
             values["terminal.arc_keep_out_deg"] = sky.arc_deg
         if "cone" not in self.held:
             values["terminal.cone"] = as_cone
-        if site is not None and "gateway" in view.names and "gateway" not in self.held:
-            values[f"{site}.gateways"] = [each.name for each in (self.gateway(),) if each is not None]
+        gateway, standing = self.gateway(), self._standing(view)
+        stays = standing is not None and len(_gateways_of(view)) == 1
+        if site is not None and "gateway" in view.names and "gateway" not in self.held and not stays:
+            values[f"{site}.gateways"] = [each.name for each in (standing or gateway,) if each is not None]
         horizon = view.site.horizon
         if skyline is not None and self.setting.sector is not None:
             found = self.setting.sector.horizon(mask or view.floor_deg)
@@ -209,7 +222,14 @@ class LineFit:
             values |= {f"{skyline}.mask_deg": None, f"{skyline}.horizon_file": None, f"{skyline}.horizon": points}
         elif skyline is not None and mask is not None and horizon.is_flat and horizon.lowest_deg > mask:
             values[f"{skyline}.mask_deg"] = mask
-        return {"values": values, "gateway": self.gateway()}
+        return {"values": values, "gateway": None if standing is not None else gateway}
+
+    def _standing(self, view: View) -> Gateway | None:
+        """Return the gateway of `view` that stands where the fit has one; None where none does."""
+        found = self.gateway()
+        near = [] if found is None else [(ground.distance_km(found.site, g.site), g) for g in _gateways_of(view)]
+        away_km, nearest = min(near, key=lambda pair: pair[0], default=(np.inf, None))
+        return nearest if away_km <= _SAME_PLACE_KM else None
 
 
 def fit_line(
@@ -301,6 +321,8 @@ def fit_line(
         tried=len(leading.tried),
         held=tuple(hold),
         freezes=_microseconds(best.freezes, span),
+        as_set_up=as_set_up(fleet, view, evidence, gain) if told else None,
+        floor_deg=view.floor_deg,
     )
 
 
@@ -472,6 +494,10 @@ def _numbers(setting: LineSetting, site: Site) -> dict[str, float]:
     return {renamed.get(name, name): float(n) for name, n in setting.numbers(site).items() if n is not None}
 
 
+def _gateways_of(view: View) -> Sequence[Gateway]:
+    return next((limit.gateways for limit in view.limits if isinstance(limit, GatewayLimit)), ())
+
+
 def _as_set_up(view: View) -> dict[str, float]:
     """Return the numbers that a view has now, as far as it has one of each."""
     now: dict[str, float] = {"mask_deg": max(view.floor_deg, view.site.horizon.lowest_deg)}
@@ -480,8 +506,8 @@ def _as_set_up(view: View) -> dict[str, float]:
             now |= {f"cone_{n}": float(getattr(limit, n)) for n in ("azimuth_deg", "tilt_deg", "half_angle_deg")}
         elif limit.name == "arc":
             now["arc_keep_out_deg"] = float(limit.angle_deg)  # type: ignore[attr-defined]
-        elif limit.name == "gateway" and len(limit.gateways) == 1:  # type: ignore[attr-defined]
-            gateway = limit.gateways[0]  # type: ignore[attr-defined]
+        elif isinstance(limit, GatewayLimit) and len(limit.gateways) == 1:
+            gateway = limit.gateways[0]
             now |= {
                 "gateway_latitude_deg": gateway.latitude_deg,
                 "gateway_longitude_deg": gateway.longitude_deg,

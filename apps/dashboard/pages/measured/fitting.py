@@ -21,7 +21,8 @@ from ... import working
 from ...address import read_query
 from ...file_changes import lines_block, take_back_button, taken_back
 from ...notes import notes_list
-from ...parts import aria, small_table
+from ...page_model import Table
+from ...parts import DOWNLOAD, aria, csv_text, small_table
 from ...state import DashboardState, PageRequest, Pending
 from ...tasks import measured as work
 
@@ -41,6 +42,7 @@ def section(question: PageRequest) -> list[Any]:
             html.Button(words.FIND, id="fit-go", className="button", n_clicks=0),
             dcc.Store(id="fit-request"),
             dcc.Store(id="fit-lines"),
+            dcc.Download(id="fit-file"),
             working.block(_NAME),
             html.Div(id="fit-fault", role="alert"),
             html.Div(id="fit-answer", role="status"),
@@ -139,6 +141,26 @@ def register(app: Dash, state: DashboardState) -> None:
             return _fault(error), None, no_update
 
     @app.callback(
+        Output("fit-file", "data"),
+        Output("fit-fault", "children", allow_duplicate=True),
+        Input({"fit": "csv", "of": ALL}, "n_clicks"),
+        State("fit-request", "data"),
+        prevent_initial_call=True,
+    )
+    def download(clicks: list[int], request: dict[str, Any] | None) -> Any:
+        if not any(clicks) or not request:
+            return no_update, no_update
+        question = question_of(request["search"])
+        try:
+            found = found_for(question, request)
+        except Pending:
+            return no_update, html.P(words.CHANGED_SINCE, className="fault")
+        except InputError as error:
+            return no_update, _fault(error)
+        text = csv_text(Table(words.fit_rows(found), words.COLUMNS), question.site.name)
+        return {"content": text, "filename": "fit.csv"}, []
+
+    @app.callback(
         Output("fit-saved", "children", allow_duplicate=True),
         Output("changed", "data", allow_duplicate=True),
         Input({"fit": "take-back", "of": ALL}, "n_clicks"),
@@ -171,17 +193,22 @@ def found_for(question: PageRequest, request: dict[str, Any]) -> LineFit:
 
 
 def told(question: PageRequest, found: LineFit, source: str) -> Any:
-    """Return the answer: what the record teaches, its numbers, what is to be known, and the button that writes it."""
-    first, *rest = words.fit_lines(found, question.clock(found.span))
+    """Return the answer: what the record teaches, its numbers, what is to be known, and the button that writes it.
+
+    Where the setup foretells the record as well there is nothing to write.
+    """
+    first, *rest = words.fit_lines(found, question.clock(found.span), on_pages=True)
     notes = notes_list([*words.fit_notes(found), background(f"Record: {source}.")])
     pieces = [html.P(printable(first), className="answer"), *(html.P(printable(line)) for line in rest)]
     if found.evidence == "none":
         return [*pieces, *notes]
+    write = html.Button(words.OFFER, id={"fit": "show", "of": "record"}, className="button", n_clicks=0)
     return [
         *pieces,
-        small_table(cells_of(words.COLUMNS, words.fit_rows(found)), words.TABLE),
+        *([] if words.nothing_to_change(found) else [write]),
+        small_table(cells_of(words.PAGE_COLUMNS, words.fit_rows(found)), words.TABLE),
+        html.Button(DOWNLOAD, id={"fit": "csv", "of": "record"}, className="button", n_clicks=0),
         html.Div(notes, className="notes"),
-        html.Button(words.OFFER, id={"fit": "show", "of": "record"}, className="button", n_clicks=0),
     ]
 
 

@@ -40,6 +40,7 @@ from ....text.measured import (
     HOW_TO_BEGIN,
     JUST_BEGUN,
     NOTHING_YET,
+    advice_sentence,
     bar_words,
     clock_caption,
     day_caption,
@@ -74,7 +75,7 @@ DAYS = Panel(
         "One row a day, local time from left to right. In the upper part each mark is a freeze that was recorded, at "
         "the end of the row how long the day was frozen; crossed where your own router did not answer. Below it stand "
         "the gaps that had been forecast. Where nothing was measured the paper is blank.",
-        "Three probes lost in a row are an outage, from the send of the first to that of the next one answered. The "
+        "Three probes lost in a row are a freeze, from the send of the first to that of the next one answered. The "
         "forecast of each day is what passim would have said from the elements at hand when it began.",
         f"{_SOURCE} The forecast: elements, site, spot and limits of the workspace.",
     ),
@@ -85,7 +86,7 @@ DAY = Panel(
     Help(
         "Upwards, how many seconds of each minute were frozen; downwards, how many had been forecast to be. What "
         "stands above and below at once came as forecast.",
-        "As in the picture of days. The table lists every outage of the day.",
+        "As in the picture of days. The table lists every freeze of the day.",
         _SOURCE,
     ),
     quiet=True,
@@ -96,7 +97,7 @@ WHERE = Panel(
     Help(
         "How long each part of the way was out. In the house: your own router did not answer either. In the line: "
         "nothing beyond it did. At the far end: one target was silent while another answered.",
-        "Outages of all targets at once are told apart by whether the nearest one, your own router, was out too.",
+        "When all targets are silent at once, your own router tells: if it answers, the freeze is of the line.",
         _SOURCE,
     ),
     quiet=True,
@@ -117,7 +118,7 @@ MATCH = Panel(
     "match",
     "Forecast against record",
     Help(
-        "How many of the gaps forecast came and how many outages had been forecast, beside what luck would have hit, "
+        "How many of the gaps forecast came and how many freezes had been forecast, beside what luck would have hit, "
         "what yesterday would have said, and what the hours of the other days would have.",
         "Starts are matched one to one. By luck: the same forecast shifted by 2 to 45 minutes either way, 499 times.",
         f"{_SOURCE} The forecast: elements, site, spot and limits of the workspace.",
@@ -185,7 +186,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     else:
         if isinstance(answered, work.RecordMatch):
             matched = answered
-            second = comparison_sentences(matched.comparison)[0]
+            second = comparison_sentences(matched.comparison, on_pages=True)[0]
             try:
                 sky = _directions(question, asked, matched)
             except Pending as working:
@@ -195,10 +196,12 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     # What matters most stands first: whether it came as forecast, once that is known.
     froze = frozen_sentence(found.statistics, question.clock(asked.span))
     lead = "" if matched is None else lead_sentence(matched.comparison)
-    sentence, second = (lead, froze) if lead else (froze, second)
+    sentence, counts = (lead, froze) if lead and matched else (froze, "")
+    if lead and matched:
+        second = advice_sentence(matched.comparison, matched.verdict, question.view.floor_deg)
     return Answer(
         sentence,
-        _panels(question, theme, asked, found, matched, sky),
+        _panels(question, theme, asked, found, matched, sky, counts),
         (
             *(Note(words) for words in [holes_sentence(found.record)] if words),
             Note(availability_sentence(found.available)),
@@ -220,6 +223,7 @@ def _panels(
     found: work.Measured,
     matched: work.RecordMatch | None,
     sky: HorizonEvidence | work.Unmatched | None,
+    counts: str,
 ) -> dict[str, Shown]:
     statistics, record = found.statistics, found.record
     clock = question.clock(asked.span)
@@ -229,7 +233,7 @@ def _panels(
     of_day = Span(day_start(day, clock.name), day_start(day + timedelta(days=1), clock.name))
     day_clock = question.clock(of_day)
     began = record.outages["start"]
-    outages = record.outages[(began >= of_day.start) & (began < of_day.end)].reset_index(drop=True)
+    freezes = record.outages[(began >= of_day.start) & (began < of_day.end)].reset_index(drop=True)
     here = (np.array([of_day.start_us]), np.array([of_day.end_us]))
     measured_s = float(total_length(intersection(line_statistics.measured_us(record), here))) / 1e6
     forecast_count = None if forecast is None else int(
@@ -243,7 +247,7 @@ def _panels(
                 (*key, "days", hours),
                 lambda: record_clock(statistics.coverage, found.house, forecast, clock, question.minute, theme, hours),
             ),
-            clock_caption(statistics, None if matched is None else matched.comparison),
+            f"{counts} {clock_caption(statistics, None if matched is None else matched.comparison)}".lstrip(),
             Table(statistics.by_day.drop(columns="date"), day_columns(clock), shown=statistics.by_day, of_site=False),
         ),
         DAY.name: Shown(
@@ -253,8 +257,8 @@ def _panels(
                     statistics.coverage, found.house, forecast, of_day, day_clock, question.minute, theme
                 ),
             ),
-            day_caption(outages, of_day.start, measured_s, forecast_count, day_clock),
-            Table(outages, outage_columns(day_clock)[1:], day_clock, "No outage on this day.", of_site=False),
+            day_caption(freezes, of_day.start, measured_s, forecast_count, day_clock),
+            Table(freezes, outage_columns(day_clock)[1:], day_clock, "No freeze on this day.", of_site=False),
         ),
         WHERE.name: Shown(
             by_where(
@@ -263,7 +267,7 @@ def _panels(
                 [bar_words(*pair) for pair in zip(where["outages"].tolist(), where["out_s"].tolist(), strict=True)],
                 theme,
             ),
-            where_sentence(statistics) or "No outage.",
+            where_sentence(statistics) or "No freeze.",
             Table(where, WHERE_COLUMNS, of_site=False),
         ),
         USES.name: Shown(
@@ -275,7 +279,7 @@ def _panels(
     if matched is not None:
         panels[MATCH.name] = Shown(
             None,
-            " ".join(comparison_sentences(matched.comparison)),
+            " ".join(comparison_sentences(matched.comparison, on_pages=True)),
             Table(matched.comparison.scores, SCORE_COLUMNS, of_site=False),
         )
     if isinstance(sky, work.Unmatched):
