@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from click.testing import CliRunner
 
-from passim import LineRecord, Probes, Span
+from passim import GatewayLimit, LineRecord, Probes, Span, View, find_visibility
+from passim.answers.symptom.settings import GatewayPlace
 from passim.line.outages import find_outages
 from passim.line.targets import Target
+from passim.workspace import create
+from passim_apps.command_line.main import main
+from tests.scenario import MARRAM_LOFT
 
 ROUTER = Target("router", "192.168.1.1:80", "tcp", "house")
 FAR = (Target("one", "192.0.2.1:443", "tcp", "far"), Target("two", "192.0.2.2:443", "tcp", "far"))
@@ -51,6 +57,24 @@ def recorded(
     walls = np.array([(start_s + low + offset_s, start_s + high + offset_s) for low, high in holes]).reshape(-1, 2)
     table = find_outages(probes, walls)
     return LineRecord(span, tuple(probes), walls, table, "simulated", every_s)
+
+
+def school_with_another_gateway(folder: Path, span: Span) -> Path:
+    """Make the invented workspace in `folder`, with a record over `span` in its journal and in freezes.csv.
+
+    The line of that record has its gateway 700 km to the south, where none is set up. Returns the folder.
+    """
+    workspace = create(folder, demo=True, at=span.start)
+    view = View(MARRAM_LOFT, (GatewayLimit((GatewayPlace(700.0, 180.0).gateway(MARRAM_LOFT),)),))
+    gaps = find_visibility(workspace.fleet(at=span.start), view, span).coverage().gaps()
+    record = recorded(gaps, span, seed=5, offset_s=-3.0, loss=0.01)
+    table = record.outages.loc[record.outages["start"] >= span.start, ["start", "end", "where"]]
+    table.to_csv(folder / "freezes.csv", index=False, date_format="%Y-%m-%dT%H:%M:%S.%fZ")
+    words = ["journal", "add", str(folder / "freezes.csv"), "--workspace", str(folder), "--name", "freezes",
+             "--start", span.start.isoformat(), "--end", span.end.isoformat()]  # fmt: skip
+    added = CliRunner().invoke(main, words, prog_name="passim")
+    assert added.exit_code == 0, added.stderr
+    return folder
 
 
 def _within(times_s: np.ndarray, stretches: Sequence[tuple[float, float]]) -> np.ndarray:

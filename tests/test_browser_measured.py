@@ -9,14 +9,16 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 
 from browsing import PATIENCE_MS, a_page, open_at, served
 from passim import Journal, Span
 from passim.line import OWN_PROBE, files
-from passim.workspace import create
+from passim.workspace import FILE_NAME, Workspace, create
 from passim_apps.command_line.main import main
+from tests.simulated_line import school_with_another_gateway
 
 pytest.importorskip("playwright.sync_api", reason="playwright is part of the test extra")
 from playwright.sync_api import Browser, Page, expect
@@ -84,19 +86,35 @@ def test_the_switch_records_and_the_record_goes_out_as_evidence(
     assert not any(each.lost.any() for each in record.probes)
 
 
-def test_a_search_for_limits_says_how_far_it_is_and_stops(browser: Browser, tmp_path: Path) -> None:
-    night = Span.starting(datetime(2026, 3, 2, tzinfo=UTC), hours=2)
-    made = create(tmp_path / "school", demo=True, at=night.start)
-    freezes = [f"2026-03-02T{m // 60:02d}:{m % 60:02d}:00Z,2026-03-02T{m // 60:02d}:{m % 60:02d}:40Z" for m in
-               range(5, 115, 10)]  # fmt: skip
-    (tmp_path / "night.csv").write_text("\n".join(["start,end", *freezes]) + "\n", encoding="utf-8")
-    words = ["journal", "add", str(tmp_path / "night.csv"), "--workspace", str(made.folder), "--start",
-             night.start.isoformat(), "--end", night.end.isoformat()]  # fmt: skip
-    assert CliRunner().invoke(main, words).exit_code == 0
-    with served(made.folder, None) as address, a_page(browser, address) as page:
+def test_a_search_for_limits_stops_and_what_it_finds_is_shown_written_and_taken_back(
+    browser: Browser, tmp_path: Path
+) -> None:
+    folder = school_with_another_gateway(tmp_path / "school", Span.starting(datetime(2026, 3, 2, tzinfo=UTC), hours=4))
+    file = folder / FILE_NAME
+    before = file.read_text(encoding="utf-8")
+    with served(folder, "2026-03-02T04:00Z") as address, a_page(browser, address) as page:
         open_at(page, "/measured")
-        page.get_by_role("button", name="Find the limits that explain this record").click()
+        find = page.get_by_role("button", name="Find the limits that explain this record")
+        find.click()
         expect(page.locator("#fit-said")).to_have_text(re.compile(r"Trying settings: \d+ %|Waiting"))
         page.locator("#fit-stop").click()
         expect(page.locator("#fit-fault")).to_have_text("the work was stopped before it was done; try the same again")
         expect(page.locator("#fit-working")).to_be_hidden()
+        find.click()
+        expect(page.locator("#fit-answer .answer")).to_contain_text(re.compile(r"gateway \d+ km to the south"))
+        expect(page.locator("#fit-answer")).to_contain_text(
+            "“Put this into my setup…” puts what was found in its place"
+        )
+        with page.expect_download() as wanted:
+            page.locator("#fit-answer").get_by_role("button", name="Download as CSV").click()
+        table = pd.read_csv(Path(wanted.value.path()))
+        assert {"mask_deg", "gateway_distance_km", "clock_offset_s"} <= set(table["setting"])
+        page.get_by_role("button", name="Put this into my setup…").click()
+        expect(page.locator("#fit-saved")).to_contain_text("fitted")
+        assert file.read_text(encoding="utf-8") == before
+        page.get_by_role("button", name="Write these lines").click()
+        expect(page.locator("#fit-saved")).to_contain_text("Written, and marked as an assumption")
+        assert [each.name for each in Workspace.load(folder).gateways("Marram")] == ["fitted"]
+        page.locator("#fit-saved").get_by_role("button").click()
+        expect(page.locator("#fit-saved")).not_to_contain_text("Written, and")
+        assert file.read_text(encoding="utf-8") == before

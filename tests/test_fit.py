@@ -24,7 +24,6 @@ from passim.line.fitting.settings import LineSetting, Sector, moved
 from passim.line.fitting.tracks import Tracks
 from passim.line.phase import clock_phase, find_clock
 from passim.sky.ground import MEAN_EARTH_RADIUS_KM
-from passim.workspace import create
 from passim.workspace.saving import differences
 from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import Choices
@@ -38,7 +37,7 @@ from passim_apps.text.symptom import observation_sentence
 from passim_apps.text.units import share
 from patience import PATIENCE_S
 from tests.scenario import MARRAM_LOFT, NORTH, SOUTH, plover, view_of
-from tests.simulated_line import recorded
+from tests.simulated_line import recorded, school_with_another_gateway
 
 EPOCH = datetime(2026, 3, 2, tzinfo=UTC)
 MORNING = Span.starting(EPOCH, hours=8)
@@ -310,19 +309,7 @@ def test_too_little_to_learn_from_and_limits_that_are_none_are_refused() -> None
 @pytest.fixture(scope="module")
 def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The invented workspace with a record of its own night in a file, the gateway's truth not where it is set up."""
-    folder = create(tmp_path_factory.mktemp("made") / "school", demo=True, at=EPOCH).folder
-    workspace = Workspace.load(folder)
-    fleet = workspace.fleet(at=SHORT.start)
-    place = GatewayPlace(700.0, 180.0)
-    view = View(MARRAM_LOFT, (GatewayLimit((place.gateway(MARRAM_LOFT),)),))
-    gaps = find_visibility(fleet, view, SHORT).coverage().gaps()
-    record = recorded(gaps, SHORT, seed=5, offset_s=-3.0, loss=0.01)
-    table = record.outages.loc[record.outages["start"] >= SHORT.start, ["start", "end", "where"]]
-    table.to_csv(folder / "freezes.csv", index=False, date_format="%Y-%m-%dT%H:%M:%S.%fZ")
-    added = passim("journal", "add", str(folder / "freezes.csv"), "--workspace", str(folder), "--name", "freezes",
-                   "--start", SHORT.start.isoformat(), "--end", SHORT.end.isoformat())  # fmt: skip
-    assert added.exit_code == 0, added.stderr
-    return folder
+    return school_with_another_gateway(tmp_path_factory.mktemp("made") / "school", SHORT)
 
 
 def passim(*words: str) -> Result:

@@ -8,7 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from ..text.directions import NOT_KNOWN
+from ..text.directions import LOWEST, NOT_KNOWN
 from .regions import edges_of, labels_at, out_regions
 from .theme import Theme, apply_theme
 
@@ -48,9 +48,14 @@ def record_sky(found: HorizonEvidence, theme: Theme) -> go.Figure:
             some = sectors.iloc[first:last]
             figure.add_annotation(
                 x=(some["azimuth_from_deg"].iloc[0] + some["azimuth_to_deg"].iloc[-1]) / 2.0,
-                y=float(cells["elevation_from_deg"].min()), yanchor="bottom", showarrow=False,
+                y=found.floor_deg + 2.0, yanchor="bottom", showarrow=False,
                 text=NOT_KNOWN, font={"color": theme.quiet, "size": 11},
             )  # fmt: skip
+    if found.floor_deg > float(cells["elevation_from_deg"].min()):
+        figure.add_hline(
+            y=found.floor_deg, line={"color": theme.quiet, "width": 1, "dash": "dot"}, annotation_text=LOWEST,
+            annotation_position="bottom right", annotation_font={"color": theme.quiet, "size": 11},
+        )  # fmt: skip
     rows: list[Any] = list(cells.itertuples(index=False))
     words = [
         f"{row.verdict}: {row.azimuth_from_deg:.0f}° to {row.azimuth_to_deg:.0f}°, {row.elevation_from_deg:.0f}° to "

@@ -44,6 +44,7 @@ def gap_clock(
     *,
     gap: str = "no service",
     none: str = _NONE,
+    head: str = "out",
     lane: tuple[float, float] = (-_HALF, _HALF),
     by_half_hour: bool = False,
 ) -> go.Figure:
@@ -51,7 +52,8 @@ def gap_clock(
 
     `hours` are those in which calls are held, first, end and weekdays from Monday = 0; they are shaded. What of a day
     lies outside the span, or outside the windows of the coverage, stays blank; each row ends with how long the day is
-    out. `gap` is what a mark is called, and `none` what stands at the end of a day without any.
+    out. `gap` is what a mark is called, `none` what stands at the end of a day without any, and
+    `head` above these ends.
     `lane` is what part of its row a day takes up, from above its middle (negative) to below. With `by_half_hour` there
     is a column for each half hour instead, the higher the more of it is out: on a phone marks would run together.
     """
@@ -98,7 +100,7 @@ def gap_clock(
         textfont={"color": [theme.quiet if words == none else theme.out for words in ends]},
     )  # fmt: skip
     figure.add_annotation(
-        x=1, xref="paper", xanchor="left", xshift=5, y=1, yref="paper", yanchor="bottom", text="out", showarrow=False,
+        x=1, xref="paper", xanchor="left", xshift=5, y=1, yref="paper", yanchor="bottom", text=head, showarrow=False,
         font={"color": theme.quiet},
     )  # fmt: skip
     _mark_now(figure, now, days, where, hours, theme)

@@ -50,7 +50,9 @@ def record_clock(
     which are no part of it, and `forecast` the gaps forecast, microseconds since 1970 UTC, None where none is known.
     What was not measured stays blank.
     """
-    figure = gap_clock(record, clock, now, theme, hours, gap="frozen", none="no freeze", lane=_RECORD_LANE)
+    figure = gap_clock(
+        record, clock, now, theme, hours, gap="frozen", none="no freeze", head="frozen", lane=_RECORD_LANE
+    )
     where = ZoneInfo(clock.name)
     edges_us = local_days(record.span, clock.name)
     figure.update_layout(height=max(_LEAST_PX, _FRAME_PX + _ROW_PX * (len(edges_us) - 1)))
@@ -127,7 +129,8 @@ def record_day(
         _columns(figure, left, -_seconds(forecast, edges_us), theme, FORECAST)
     apply_theme(figure, theme, 260)
     figure.update_xaxes(**local_axis(span, clock.name))
-    figure.update_layout(margin={"t": 24})
+    # Room for the last hour's label, which is left out where it would be cut.
+    figure.update_layout(margin={"t": 24, "r": 24})
     bottom = -64 if forecast is not None else 0
     figure.update_yaxes(
         range=[bottom, 64], tickvals=[-60, -30, 0, 30, 60], ticktext=["60 s", "30 s", "0", "30 s", "60 s"],

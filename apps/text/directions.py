@@ -126,3 +126,4 @@ def caption(found: HorizonEvidence) -> str:
 
 
 NOT_KNOWN: Final = "not known yet"
+LOWEST: Final = "the terminal looks no lower"
