@@ -280,7 +280,7 @@ def test_just_now_a_fault_of_the_house_is_no_freeze_of_the_line() -> None:
     )
     caption = where_sentence(line_statistics(record, ZONE))
     assert caption == (
-        "Of 2 outages, 1 in the house and 1 in the line; of the 1 min 30 s in which the house was out nothing is "
+        "Of 2 freezes, 1 in the house and 1 in the line; of the 1 min 30 s in which the house was out nothing is "
         "said of the line."
     )
 
