@@ -13,7 +13,7 @@ from passim.workspace import create
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.report_button import told, words_of
-from passim_apps.dashboard.reporter import Making, Reporter
+from passim_apps.dashboard.reporter import Reporter, ReportProgress
 from passim_apps.dashboard.state import DashboardState
 from patience import wait_until
 
@@ -68,4 +68,4 @@ def test_a_report_under_way_ends_with_the_dashboard() -> None:
     reporter.start(["--help"])
     reporter.stop()
     assert reporter.making is None
-    assert told(Making("Finding passes", 0.25))[0].value == "0.25"
+    assert told(ReportProgress("Finding passes", 0.25))[0].value == "0.25"

@@ -1,4 +1,4 @@
-"""Shares alone: counts painted by parallel are those of the exact search, and figures lie within the stated bounds."""
+"""Shares alone: counts counted by parallel are those of the exact search, and figures lie within the stated bounds."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from passim.answers.sites.sweeps import PlaceSweep, ShareSweep, sweep_latitudes
 from passim.coverage.visibility import find_visibility
 from passim.parallel.chunks import WorkerConfig
 from passim.sky.limits import GatewayLimit
-from passim.sky.parallels import Parallels, moments_of, paint
+from passim.sky.parallels import Parallels, count_above, moments_of
 from passim.spans import Span, moment
 from scenario import plover
 from soak import places
@@ -51,15 +51,15 @@ def test_a_gateway_counts_moment_by_moment() -> None:
     fleet, gateway = plover(EPOCH), Gateway("South", 39.6, -28.0, 50.0)
     parallels = Parallels((45.0,), 8, -28.0)
     span = Span.starting(EPOCH, hours=1)
-    painted = paint(fleet, parallels, 25.0, span, 20_000_000, [gateway]).counts
+    counted = count_above(fleet, parallels, 25.0, span, 20_000_000, [gateway]).counts
     view = View(passim.Site("there", 45.0, -28.0, horizon=passim.Horizon.flat(25.0)), (GatewayLimit((gateway,)),))
     _, start_us, end_us = find_visibility(fleet, view, span).joint()
     moments_us = moments_of(span, 20_000_000)
     up = ((start_us <= moments_us[:, None]) & (moments_us[:, None] < end_us)).sum(axis=1)
     assert up.max() > 1
-    assert np.count_nonzero(up != painted[:, 0]) <= 1
+    assert np.count_nonzero(up != counted[:, 0]) <= 1
     # Half way round the Earth no satellite sees the place and the gateway.
-    assert not painted[:, 4].any()
+    assert not counted[:, 4].any()
 
 
 def test_gaps_are_told_over_the_edges_of_stretches_by_hand() -> None:

@@ -231,7 +231,7 @@ _ERRORS_AND_FILES = {
     "answers/calls/recurrence.py", "elements/feeds/http.py", "elements/feeds/update.py", "elements/files.py",
     "elements/identifiers.py", "elements/omm.py", "elements/omm_text.py", "elements/omm_xml.py", "elements/patterns.py",
     "elements/read_log.py", "elements/records.py", "elements/two_line.py", "errors.py", "forecast/verification.py",
-    "line/files/__init__.py", "orbits/propagation.py", "parallel/executors.py", "parallel/leash.py",
+    "line/files/__init__.py", "orbits/propagation.py", "parallel/executors.py", "parallel/worker_limits.py",
     "parallel/worker.py", "sky/survey.py", "workspace/checking.py", "workspace/creating.py", "workspace/folder.py",
     "workspace/plans.py", "workspace/saving.py",
 }  # fmt: skip

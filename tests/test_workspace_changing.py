@@ -109,7 +109,7 @@ def test_a_fleet_with_a_feed_keeps_its_snapshots_under_another_name(tmp_path: Pa
 def test_the_first_site_comes_into_an_empty_workspace(tmp_path: Path) -> None:
     (tmp_path / "passim.toml").write_text('name = "Invented"\n', encoding="utf-8")
     empty = Workspace.load(tmp_path)
-    item = form.Item.read("new-site")
+    item = form.EditedPart.read("new-site")
     assert item is not None
     change = form.change_of(empty, item, {"name": "Isle", "latitude_deg": "50.5", "longitude_deg": "-30"})
     assert change is not None
@@ -152,15 +152,15 @@ def test_what_cannot_be_is_refused_in_one_line(school: Workspace) -> None:
 def test_fields_hold_the_settings_and_what_is_typed_becomes_a_change(school: Workspace) -> None:
     for kind, each in form.items(school).items():
         for item in each:
-            assert form.Item.read(item.value) == item
+            assert form.EditedPart.read(item.value) == item
             typed = {field.key: text for field, text in form.fields_of(school, item)}
             if not item.new:
                 assert form.change_of(school, item, typed) is None, (kind, item)
     for text in ("", "site", "site:a/b", "spot:a", "new-fleet", "new-terminal", "else:x"):
-        assert form.Item.read(text) is None
+        assert form.EditedPart.read(text) is None
 
     def lines(item: str, **typed: str) -> list[str]:
-        found = form.Item.read(item)
+        found = form.EditedPart.read(item)
         assert found is not None
         change = form.change_of(school, found, typed)
         return [] if change is None else changing.shown(school, change)
@@ -181,7 +181,7 @@ def test_fields_hold_the_settings_and_what_is_typed_becomes_a_change(school: Wor
 
 def typed(workspace: Workspace, item: str, **texts: str) -> Workspace:
     """Return the workspace after what is typed into the fields of an item is written."""
-    chosen = form.Item.read(item)
+    chosen = form.EditedPart.read(item)
     assert chosen is not None
     assert chosen.value == item
     change = form.change_of(workspace, chosen, texts)
@@ -196,7 +196,7 @@ def test_targets_of_the_probe_are_named_moved_and_removed_nearest_first(school: 
     now = typed(first, "new-target", name="router", method="icmp", address="192.168.1.1", place="1")
     now = typed(now, "new-target", name="names", method="dns", address="203.0.113.53")
     assert now.line.targets == ["router=icmp:192.168.1.1", "far=198.51.100.7:443", "names=dns:203.0.113.53:53/."]
-    item = form.Item(changing.Part("target", "router"))
+    item = form.EditedPart(changing.Part("target", "router"))
     assert [text for _, text in form.fields_of(now, item)] == ["router", "icmp", "192.168.1.1", "1"]
     assert form.change_of(now, item, {}) is None
     now = typed(now, "target:router", name="box", method="tcp", address="192.168.1.1:80")
@@ -212,7 +212,7 @@ def test_targets_of_the_probe_are_named_moved_and_removed_nearest_first(school: 
 
 
 def test_what_the_probe_can_not_ask_is_refused_in_the_words_of_the_form(school: Workspace) -> None:
-    item = form.Item(changing.Part("target"), new=True)
+    item = form.EditedPart(changing.Part("target"), new=True)
     for texts, words in (
         ({"name": "", "address": "192.168.1.1:80"}, "name of the target"),
         (

@@ -23,7 +23,7 @@ _MASKS_DEG: Final = (10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60)
 
 
 @dataclass(frozen=True)
-class Offer:
+class ControlOptions:
     """A choice: its label, (value, words) pairs of which the first is the usual one, and the value chosen."""
 
     label: str
@@ -35,7 +35,7 @@ class Offer:
         return {"options": [(value, printable(words)) for value, words in self.options], "value": self.value}
 
 
-def offers(question: PageRequest, page: Page) -> dict[str, Offer]:
+def options_of_controls(question: PageRequest, page: Page) -> dict[str, ControlOptions]:
     """Return what a page lets one choose, by key. An unknown name, such as that of a site, reads as the usual."""
     found = {"place": _places(question), "day": _days(question), "mask": _masks(question), "fleet": _fleets(question)}
     found = {key: offer for key, offer in found.items() if key in page.uses}
@@ -44,7 +44,7 @@ def offers(question: PageRequest, page: Page) -> dict[str, Offer]:
         value = question.choices.other(control.key, options[0][0])
         if value not in dict(options):
             options.append((value, value))
-        found[control.key] = Offer(control.label, options, value)
+        found[control.key] = ControlOptions(control.label, options, value)
     return found
 
 
@@ -80,7 +80,7 @@ def day_words(day: date, today: date) -> str:
     return words + {0: ", today", 1: ", tomorrow", -1: ", yesterday"}.get((day - today).days, "")
 
 
-def _places(question: PageRequest) -> Offer:
+def _places(question: PageRequest) -> ControlOptions:
     workspace = question.workspace
     pairs = [(site, spot) for site in workspace.site_names for spot in workspace.spot_names(site)]
     one_spot = {site for site in workspace.site_names if len(workspace.spot_names(site)) == 1}
@@ -89,10 +89,10 @@ def _places(question: PageRequest) -> Offer:
         value = place_value(question.site_name, question.spot)
     except InputError:
         value = options[0][0]
-    return Offer("Site", options, value)
+    return ControlOptions("Site", options, value)
 
 
-def _days(question: PageRequest) -> Offer:
+def _days(question: PageRequest) -> ControlOptions:
     try:
         today = question.today
     except InputError:
@@ -101,13 +101,13 @@ def _days(question: PageRequest) -> Offer:
     options = [(TODAY, day_words(today, today)), *((d.isoformat(), day_words(d, today)) for d in days[1:])]
     day = question.choices.day
     if day is None or day == today:
-        return Offer("Day", options, TODAY)
+        return ControlOptions("Day", options, TODAY)
     if day not in days:
         options.append((day.isoformat(), day_words(day, today)))
-    return Offer("Day", options, day.isoformat())
+    return ControlOptions("Day", options, day.isoformat())
 
 
-def _masks(question: PageRequest) -> Offer:
+def _masks(question: PageRequest) -> ControlOptions:
     mask_deg, floor_deg = question.choices.mask_deg, 0.0
     try:
         view = replace(question, choices=replace(question.choices, mask_deg=None)).view
@@ -120,17 +120,17 @@ def _masks(question: PageRequest) -> Offer:
         words = "the spot's own horizon"
     options = [(OWN, words), *((f"{deg:g}", f"{deg:g}° all round") for deg in _MASKS_DEG if deg >= floor_deg)]
     if mask_deg is None:
-        return Offer(_MASK, options, OWN)
+        return ControlOptions(_MASK, options, OWN)
     value = f"{mask_deg:g}"
     if value not in dict(options):
         counts = f", counts as {floor_deg:g}°" if mask_deg < floor_deg else ""
         options.append((value, f"{value}° all round{counts}"))
-    return Offer(_MASK, options, value)
+    return ControlOptions(_MASK, options, value)
 
 
-def _fleets(question: PageRequest) -> Offer:
+def _fleets(question: PageRequest) -> ControlOptions:
     names = question.workspace.fleet_names
     options = [(name, name) for name in names] or [("", "no fleet")]
     wanted = (question.choices.fleet or options[0][0]).strip().casefold()
     value = next((name for name, _ in options if name.casefold() == wanted), options[0][0])
-    return Offer("Fleet", options, value)
+    return ControlOptions("Fleet", options, value)

@@ -29,7 +29,7 @@ from ..text.workspace import STANDS_IN, taken_for_granted
 from .links import linked
 from .page_model import Answer, Page, Panel, Shown
 from .state import PageRequest
-from .tasks.passes import Seen
+from .tasks.passes import PlaceVisibility
 
 _BLANK_PX: Final = 40
 
@@ -112,7 +112,7 @@ def _moment(question: PageRequest, page: Page) -> datetime:
     return question.days(1).middle if "day" in page.uses else question.now
 
 
-def notes_of(question: PageRequest, seen: Seen, span: Span, *, tell_age: bool = True) -> tuple[Note, ...]:
+def notes_of(question: PageRequest, seen: PlaceVisibility, span: Span, *, tell_age: bool = True) -> tuple[Note, ...]:
     """Return the notes of a page that looked at one place over `span`; without `tell_age` it says that itself."""
     view = seen.visibility.view
     limits = "; ".join(descriptions(view).values())

@@ -13,7 +13,7 @@ from ..text.ways_out import in_page_words
 from .address import read_query
 from .notes import refuse_old
 from .parts import aria
-from .reporter import Making
+from .reporter import ReportProgress
 from .security import REPORTS
 from .state import DashboardState, PageRequest
 
@@ -74,9 +74,9 @@ def register(app: Dash, state: DashboardState) -> None:
                 refuse_old(question, clock.PAGE)
                 making = state.reporter.start(words_of(question))
             except InputError as error:
-                making = Making(fault=in_page_words(error))
+                making = ReportProgress(fault=in_page_words(error))
             except OSError as error:
-                making = Making(fault=f"the report cannot be begun: {error.strerror}")
+                making = ReportProgress(fault=f"the report cannot be begun: {error.strerror}")
         if making is None:
             return [], True
         return told(making), not making.under_way
@@ -92,7 +92,7 @@ def register(app: Dash, state: DashboardState) -> None:
     app.server.add_url_rule(f"{REPORTS}<token>.html", "report_file", report)
 
 
-def told(making: Making) -> Any:
+def told(making: ReportProgress) -> Any:
     """Return how far a report is, why it cannot be made, or the link to it."""
     if making.fault:
         return html.P(making.fault, className="fault")

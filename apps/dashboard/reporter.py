@@ -21,7 +21,7 @@ SHARE: Final = "share "
 
 
 @dataclass(frozen=True)
-class Making:
+class ReportProgress:
     """How far a report is: what is under way and its share from 0 to 1; at the end its `token`, or a `fault`."""
 
     what: str = ""
@@ -42,15 +42,15 @@ class Reporter:
         self._lock = threading.Lock()
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._process: subprocess.Popen[str] | None = None
-        self._making: Making | None = None
+        self._making: ReportProgress | None = None
 
     @property
-    def making(self) -> Making | None:
+    def making(self) -> ReportProgress | None:
         """How far the last report is; None before the first."""
         with self._lock:
             return self._making
 
-    def start(self, words: Sequence[str]) -> Making:
+    def start(self, words: Sequence[str]) -> ReportProgress:
         """Begin the report that `words` ask `passim report` for, unless one is under way. Raises OSError."""
         with self._lock:
             if self._making is not None and self._making.under_way:
@@ -65,7 +65,7 @@ class Reporter:
                 command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
                 env={**os.environ, TELL_SHARE: "1"},
             )  # fmt: skip
-            self._making = Making("Starting")
+            self._making = ReportProgress("Starting")
             threading.Thread(
                 target=self._follow, args=(self._process, token), name="passim-report", daemon=True
             ).start()
@@ -108,12 +108,12 @@ class Reporter:
                     last = line.strip() or last
                     continue
                 number, _, what = line[len(SHARE) :].strip().partition(" ")
-                self._put(process, Making(what, float(number)))
+                self._put(process, ReportProgress(what, float(number)))
         status = process.wait()
         fault = "" if status == 0 else last.removeprefix("passim: ") or f"the report ended with the status {status}"
-        self._put(process, Making(fault=fault) if fault else Making(share=1.0, token=token))
+        self._put(process, ReportProgress(fault=fault) if fault else ReportProgress(share=1.0, token=token))
 
-    def _put(self, process: subprocess.Popen[str], making: Making) -> None:
+    def _put(self, process: subprocess.Popen[str], making: ReportProgress) -> None:
         with self._lock:
             if self._process is process:
                 self._making = making

@@ -23,7 +23,7 @@ from ..text.workspace import lacking_sentence, next_page, next_steps
 from . import report_button
 from .address import query_of, read_query
 from .answer_cache import share
-from .controls import Offer, known, offers
+from .controls import ControlOptions, known, options_of_controls
 from .links import linked
 from .notes import age_warning, answered, notes_list
 from .page_model import Answer, Page
@@ -145,7 +145,7 @@ def _log_out_button() -> Any:
     )
 
 
-def fill_page(page: Page, question: PageRequest, offered: dict[str, Offer]) -> list[Any]:
+def fill_page(page: Page, question: PageRequest, offered: dict[str, ControlOptions]) -> list[Any]:
     """Return a page with its places empty; `install` and the browser fill them."""
     near = [key for key in (*(control.key for control in page.controls), "mask") if key in offered]
     controls = html.Div([choice_list(key, offered[key].label) for key in near], className="choices near")
@@ -188,7 +188,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             first += page.below(question) if page.loads and page.below is not None else []
             return first, [], path, interval_ms, True
         share()
-        offered = offers(question, page)
+        offered = options_of_controls(question, page)
         head = [choice_list(key, offered[key].label) for key in _IN_HEAD if key in offered]
         return fill_page(page, question, offered), head, path, interval_ms, page.tick_s is None
 
@@ -252,7 +252,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             messages = (*faults, warning) if warning else faults
             found = filled(page, answer, names, query_of(question.choices), messages)
         # What there is to choose may depend on what has just been worked out, such as the gaps of a day.
-        lists = {key: offer.plain() for key, offer in offers(question, page).items()}
+        lists = {key: offer.plain() for key, offer in options_of_controls(question, page).items()}
         # The browser asks again where an answer to an earlier question came last.
         found_lists: dict[str, Any] = {"path": path, "search": search or "", "lists": lists}
         # What a page without satellites or sites had no places for has them now.

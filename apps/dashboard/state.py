@@ -34,7 +34,7 @@ from .address import Choices
 from .recorder import Recorder
 from .reporter import Reporter
 from .tasks import passes as work
-from .tasks.passes import Seen
+from .tasks.passes import PlaceVisibility
 
 # What is to be found within this is found at once; a worker takes a moment to hear of it.
 _QUICK_S: Final = 0.18
@@ -388,10 +388,10 @@ class PageRequest:
         """Return the site's clock for times within a span."""
         return LocalClock(self.site.timezone, span)
 
-    def seen(self, span: Span, view: views.View | None = None) -> Seen:
+    def seen(self, span: Span, view: views.View | None = None) -> PlaceVisibility:
         """Return what the place, or another `view`, sees of the fleet in a span. Raises Pending, InputError."""
         view = self.view if view is None else view
-        found: Seen = self.computed(("seen", view, span), span, work.find, self.fleet, view, span)
+        found: PlaceVisibility = self.computed(("seen", view, span), span, work.find, self.fleet, view, span)
         return found
 
     def computed(

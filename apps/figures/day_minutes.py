@@ -14,7 +14,7 @@ from passim import Coverage
 from passim.coverage import redundancy
 
 from ..text.units import LocalClock, share
-from .regions import dotted, edges_of, hatched, labels_at, out_regions, single_regions, stairs_of
+from .regions import dotted, edges_of, hatched, labels_at, out_regions, single_regions, steps_of
 from .theme import Theme, apply_theme
 from .time_axis import local_axis, mark_midnights, mark_now, microseconds, milliseconds, utc
 
@@ -39,7 +39,7 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
     out = minutes[minutes["gap_s"] > 0.0]
     begin_ms, seconds = milliseconds(out["minute"]), out["gap_s"].to_numpy(dtype=np.float64)
     figure = go.Figure()
-    edges = stairs_of(begin_ms, _MINUTE_MS, seconds)
+    edges = steps_of(begin_ms, _MINUTE_MS, seconds)
     out_regions(figure, edges, theme, BARS, mode="lines", line={"color": theme.out, "width": 1}, yaxis="y2")
     labels_at(
         figure,

@@ -21,7 +21,7 @@ from passim.spans import DailyHours, local_days, minute_edges
 
 from ..text.units import LocalClock
 from .gap_clock import THIN_H, gap_clock, pieces_by_day
-from .regions import edges_of, hatched, out_regions, stairs_of, strokes
+from .regions import edges_of, hatched, out_regions, steps_of, strokes
 from .theme import Theme, apply_theme
 from .time_axis import local_axis, mark_now
 
@@ -117,7 +117,7 @@ def record_day(
     in_house = _seconds(house, edges_us)
     frozen = in_house > 0.0
     if frozen.any():
-        x, y = stairs_of(left[frozen], 6e4, in_house[frozen])
+        x, y = steps_of(left[frozen], 6e4, in_house[frozen])
         _house_regions(figure, (x, y), theme)
     if forecast is not None:
         x, y = edges_of(
@@ -183,7 +183,7 @@ def _columns(
 ) -> None:
     """Draw the minutes that have some seconds without service as columns, outlined so that thin ones are seen."""
     some = seconds != 0.0
-    out_regions(figure, stairs_of(left[some], 6e4, seconds[some]), theme, name, line={"color": theme.out, "width": 1},
+    out_regions(figure, steps_of(left[some], 6e4, seconds[some]), theme, name, line={"color": theme.out, "width": 1},
                 mode="lines")  # fmt: skip
 
 

@@ -27,7 +27,7 @@ def edges_of(left: ArrayLike, right: ArrayLike, bottom: ArrayLike, top: ArrayLik
     return x.ravel(), y.ravel()
 
 
-def stairs_of(left: Floats, width: float, top: Floats) -> tuple[Floats, Floats]:
+def steps_of(left: Floats, width: float, top: Floats) -> tuple[Floats, Floats]:
     """Return x and y of columns that stand on zero, in order, all of one width; those that touch are one outline."""
     x, y = [np.zeros(0)], [np.zeros(0)]
     apart = np.flatnonzero(np.abs(np.diff(left) - width) > 1e-6 * width) + 1
@@ -64,7 +64,7 @@ def single_regions(figure: go.Figure, edges: tuple[Any, Any], theme: Theme, name
 
 
 def out_regions(figure: go.Figure, edges: tuple[Any, Any], theme: Theme, name: str, **more: Any) -> None:
-    """Draw regions without service in their colour, hatched; `edges` as `edges_of` and `stairs_of` give them."""
+    """Draw regions without service in their colour, hatched; `edges` as `edges_of` and `steps_of` give them."""
     looks = {
         "x": edges[0], "y": edges[1], "mode": "none", "fill": "toself", "fillcolor": theme.out, "hoverinfo": "skip",
         "fillpattern": hatched(theme), "name": name,

@@ -16,7 +16,7 @@ from passim.forecast.timing_errors import TimingErrors
 from passim.intervals import each_within
 from passim.sky.handover_policy import SECOND_US, Look
 from passim.sky.service import InUse, Service
-from passim.sky.side_by_side import Heights, served_side_by_side
+from passim.sky.side_by_side import Elevations, served_side_by_side
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -48,11 +48,11 @@ def served_futures(
     """
     order = np.argsort(law.start_us, kind="stable")
     law = law.rows(order)
-    heights = None
+    elevations = None
     if service.policy != "keep-then-longest":
         first_us, last_us = (np.clip(edge_us, *searched_us) for edge_us in (law.start_us, law.end_us))
-        heights = Heights.of(law.satellite, first_us, last_us, look, origin_us)
-    futures = _Futures(law, lambda run, row: shifts(run, order[row]), reach_us, runs, heights)
+        elevations = Elevations.of(law.satellite, first_us, last_us, look, origin_us)
+    futures = _Futures(law, lambda run, row: shifts(run, order[row]), reach_us, runs, elevations)
     acquisition_us = np.full(runs, round(service.acquisition_s * SECOND_US))
     return served_side_by_side(
         futures,
@@ -68,9 +68,11 @@ def served_futures(
 class _Futures:
     """The skies of drawn futures: rows sorted by start, which every run shifts by its own draw."""
 
-    def __init__(self, law: TimingErrors, shifts: Shifts, reach_us: float, runs: int, heights: Heights | None) -> None:
+    def __init__(
+        self, law: TimingErrors, shifts: Shifts, reach_us: float, runs: int, elevations: Elevations | None
+    ) -> None:
         self._law, self._shift, self._reach_us, self.runs = law, shifts, reach_us, runs
-        self._heights = heights
+        self._elevations = elevations
         self._start_us, self._end_us = law.start_us, law.end_us
         is_long = law.end_us - law.start_us > _LONG_US
         self._long = np.flatnonzero(is_long)
@@ -84,9 +86,9 @@ class _Futures:
         return self._law.satellite[row]
 
     def sine(self, row: Index, time_us: Floats) -> Floats:
-        """Return the sines of the heights of rows at times less their shifts, shape (n,)."""
-        assert self._heights is not None  # whoever asks has heights
-        return self._heights.at(row, time_us)
+        """Return the sines of the elevations of rows at times less their shifts, shape (n,)."""
+        assert self._elevations is not None  # whoever asks has elevations
+        return self._elevations.at(row, time_us)
 
     def up(self, run: Index, now: Floats) -> tuple[Index, Index, Floats, Floats]:
         """Return pairs (place in `run`, row) of all that are up at each run's own time, by place; shifts and ends."""
@@ -135,7 +137,7 @@ class _Futures:
 
         Both have shape (runs, times); the row is -1 where there is none.
         """
-        assert self._heights is not None  # whoever asks has heights
+        assert self._elevations is not None  # whoever asks has elevations
         shape = (self.runs, time_us.size)
         sine = np.full(shape, -np.inf)
         row = np.full(shape, -1, dtype=np.int64)
@@ -149,7 +151,7 @@ class _Futures:
                 continue
             part = slice(int(low), int(high))
             at_us = time_us[None, part]
-            higher = self._heights.of_row(k, at_us - shift_us)
+            higher = self._elevations.of_row(k, at_us - shift_us)
             higher[(at_us < start_us) | (at_us >= end_us)] = -np.inf
             better = higher > sine[:, part]
             np.copyto(sine[:, part], higher, where=better)

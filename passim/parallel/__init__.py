@@ -1,6 +1,6 @@
 """Work in other processes: on as many cores or machines as there are, or beside a server with threads.
 
-leash       what every worker process lives by: it ends with its parent, and its memory has a limit
+worker_limits  what every worker process lives by: it ends with its parent, and its memory has a limit
 worker      begins worker processes, hands them calls, watches them, replaces those that die, ends them
 executors   the processes of this machine, or the workers of a cluster
 chunks      one piece of work handed out in chunks, results in order

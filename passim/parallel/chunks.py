@@ -20,8 +20,8 @@ from typing import Any, Final, Protocol, TypeVar
 
 from passim.errors import InputError
 from passim.parallel.executors import ADDRESS, Cluster, Executor, Pool
-from passim.parallel.leash import interrupts_held
 from passim.parallel.worker import Tell, WorkStopped
+from passim.parallel.worker_limits import interrupts_held
 
 __all__ = ["Task", "WorkerConfig", "map_chunks"]
 

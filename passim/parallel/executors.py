@@ -24,8 +24,8 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from passim.errors import InputError
-from passim.parallel.leash import memory_met
 from passim.parallel.worker import Limits, Tell, WorkerProcess, Workers, WorkLost
+from passim.parallel.worker_limits import naming_memory_limit
 
 ADDRESS: Final = "tcp://HOST:8786"
 # A process may also be killed for the memory that its neighbours take.
@@ -295,7 +295,7 @@ def _receive(key: str, packed: bytes, tell: Tell) -> None:
 def _work(task: Any, key: str, packed: bytes | None, chunk: Any, tell: Tell = lambda _: None) -> Any:
     """Do one chunk; on a cluster nobody is told how far it is, nor can it be stopped."""
     tell(0.0)
-    with memory_met():
+    with naming_memory_limit():
         return task(_common(key, packed), chunk, tell)
 
 

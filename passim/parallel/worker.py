@@ -1,8 +1,8 @@
-"""Worker processes: begun on the leash, handed one call after another, watched, replaced where they die, and ended.
+"""Worker processes: tied to their parent, handed one call after another, watched, replaced where they die, and ended.
 
 Both kinds of work stand on this: the chunks of `map_chunks` and the jobs of a server. Workers are begun afresh
 (spawn), for a copy of a process with threads is not safe. One thread owns each, because the system ends a process on
-the leash with the very thread that began it. Parent and worker talk over a pipe of their own and share no lock, so a
+what ties it to its parent with the very thread that began it. Parent and worker talk over a pipe of their own and share no lock, so a
 worker may be killed at any moment and harms nobody else.
 """
 
@@ -23,7 +23,7 @@ from multiprocessing.context import SpawnProcess
 from typing import Any, Final
 
 from passim.errors import InputError, PassimError
-from passim.parallel.leash import fasten, interrupts_held, memory_met
+from passim.parallel.worker_limits import interrupts_held, naming_memory_limit, tie_to_parent
 
 Tell = Callable[[float], None]
 
@@ -244,7 +244,7 @@ def _is_beginning() -> bool:
 
 def _serve(line: Connection) -> None:
     """What a worker process does: one call after another until nobody is there to answer."""
-    fasten()
+    tie_to_parent()
 
     def tell(share: float) -> None:
         # Nothing comes while a call is under way but the wish to stop it, or the end of the line.
@@ -267,7 +267,7 @@ def _answered(line: Connection, tell: Tell) -> bool:
             return False
         line.send(("begun", None))
         function, arguments = call
-        with memory_met():
+        with naming_memory_limit():
             answer = ("done", function(*arguments, tell))
         line.send(answer)
     except Exception as error:

@@ -1,4 +1,4 @@
-"""How many satellites stand above a flat mask at every place of a grid, moment by moment: counts painted by parallel.
+"""How many satellites stand above a flat mask at every place of a grid, moment by moment: counted parallel by parallel.
 
 On a parallel of latitude all places have the same shape of sky, turned. So at one moment a satellite is up at exactly
 those longitudes that lie within an angle w of its own, and w follows in closed form, on the ellipsoid itself: with the
@@ -12,7 +12,7 @@ The elevation is above m where up > sin(m) range. Up grows with x and the range 
 the larger root of B^2 x^2 + (2 A B + D sin^2 m) x + A^2 - C sin^2 m = 0, and w = arccos(x*). Nothing is left out: the
 bounds of what is told are those of the moments alone, some seconds apart, between which nobody looks.
 
-One interval is painted as +1 at its first place and -1 behind its last; running sums along the parallel then give the
+One interval is counted as +1 at its first place and -1 behind its last; running sums along the parallel then give the
 counts. So the work grows with satellites, moments and the parallels that each reaches, and not with the longitudes.
 """
 
@@ -87,7 +87,7 @@ class CountsAbove:
     unusable: dict[int, tuple[int, str]]
 
 
-def paint(
+def count_above(
     fleet: Fleet,
     parallels: Parallels,
     mask_deg: float,
@@ -128,7 +128,7 @@ def paint(
                 if gateways:
                     seen = _seen_by(gateways, position)
                     position, moment = position[:, seen], moment[seen]
-                rows.paint(change, position, moment)
+                rows.add(change, position, moment)
         for index, (time_s, reason) in grid.trouble.items():
             unusable[int(members[index])] = span.start_us + round(time_s * 1e6), reason
     shape = len(moments_s), len(parallels.latitudes_deg), width
@@ -140,7 +140,7 @@ def paint(
 
 
 def moments_of(span: Span, step_us: int) -> NDArray[np.int64]:
-    """Return the moments at which `paint` counts, one in each step, microseconds since 1970 UTC."""
+    """Return the moments at which `count_above` counts, one in each step, microseconds since 1970 UTC."""
     edges_us = np.append(np.arange(span.start_us, span.end_us, step_us, dtype=np.int64), span.end_us)
     drawn = np.random.default_rng(span.start_us % (1 << 63)).random(len(edges_us) - 1)
     return edges_us[:-1] + np.floor(drawn * np.diff(edges_us)).astype(np.int64)
@@ -179,8 +179,8 @@ class _Rows:
             parallels.first_deg,
         )
 
-    def paint(self, change: NDArray[np.int32], position_km: Floats, moment: Index) -> None:
-        """Paint satellites at Earth-fixed positions, shape (3, n), at the moments of these numbers, shape (n,)."""
+    def add(self, change: NDArray[np.int32], position_km: Floats, moment: Index) -> None:
+        """Count satellites at Earth-fixed positions, shape (3, n), at the moments of these numbers, shape (n,)."""
         if not len(moment):
             return
         x, y, z = position_km

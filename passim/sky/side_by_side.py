@@ -5,8 +5,8 @@ that could be behind freezes): `Skies` says. A terminal that keeps its satellite
 every terminal makes its next choice, among the satellites that are up for it then. One that is always on the highest
 compares so often that this would take a turn every few seconds: there all moments of comparing are looked at at once.
 
-The choices are those of `passim.sky.handover_policy`, but heights are read off a curve, and without a clock "highest"
-compares every 5 s and not every second.
+The choices are those of `passim.sky.handover_policy`, but elevations are read off a curve, and without a clock
+"highest" compares every 5 s and not every second.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from passim.sky.service import InUse, Policy
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-# Between knots the sine of a height is read off a parabola through three of them: 2e-4 off at most at 550 km.
+# Between knots the sine of an elevation is read off a parabola through three of them: 2e-4 off at most at 550 km.
 _KNOT_US: Final = 20 * SECOND_US
 _COMPARED_EVERY_US: Final = 5 * SECOND_US
 # Moments of comparing held at a time, over all terminals: a few megabytes, so that they stay near the processor.
@@ -60,7 +60,7 @@ class Skies(Protocol):
         """Return when the next row begins after each run's own time; infinity where none does."""
 
     def sine(self, row: Index, time_us: Floats) -> Floats:
-        """Return the sines of the heights of rows at times less their shifts, shape (n,)."""
+        """Return the sines of the elevations of rows at times less their shifts, shape (n,)."""
 
     def highest_at(self, time_us: Floats) -> tuple[Index, Floats]:
         """Return the row of the highest satellite of each run at each of `time_us`, ascending, and when that row ends.
@@ -93,8 +93,8 @@ def served_side_by_side(
 
 
 @dataclass(frozen=True)
-class Heights:
-    """Sines of heights of rows at knots `_KNOT_US` apart, from first_us on; rows lie one behind the other."""
+class Elevations:
+    """Sines of elevations of rows at knots `_KNOT_US` apart, from first_us on; rows lie one behind the other."""
 
     first_us: Floats
     base: Index
@@ -102,7 +102,7 @@ class Heights:
     sine: Floats
 
     @classmethod
-    def of(cls, satellite: Index, first: Floats, last: Floats, look: Look, origin_us: int) -> Heights:
+    def of(cls, satellite: Index, first: Floats, last: Floats, look: Look, origin_us: int) -> Elevations:
         """Look at rows from `first` to `last`, microseconds after `origin_us`; all arrays have shape (rows,)."""
         count = np.maximum(np.ceil((last - first) / _KNOT_US).astype(np.int64) + 1, 3)
         base = np.cumsum(count) - count

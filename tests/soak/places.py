@@ -5,7 +5,7 @@
 
 In each case a random fleet (near-circular, eccentric, low and high orbits) is searched from three random places, the
 poles and the date line among them, together and after one another with what is kept; the intervals must be those that
-each place finds alone, to the microsecond. Where they share parallels of latitude, the counts painted at random moments
+each place finds alone, to the microsecond. Where they share parallels of latitude, the counts counted at random moments
 must be those of the exact intervals, but for moments within 50 ms of an edge. The exit status is 1 where a case fails.
 """
 
@@ -20,7 +20,7 @@ import numpy as np
 import passim
 from passim.coverage.visibility import find_visibilities, find_visibility
 from passim.sky.fleet_search import SEARCHES
-from passim.sky.parallels import Parallels, moments_of, paint
+from passim.sky.parallels import Parallels, count_above, moments_of
 from tests.element_sets import EPOCH
 
 STEP_US = 30_000_000
@@ -58,7 +58,7 @@ def case(number: int) -> str | None:
     SEARCHES.clear()
     together = [seen.joint() for seen in find_visibilities(fleet, views, span)]
     after_one_another = [find_visibility(fleet, view, span).joint() for view in views]
-    painted = paint(fleet, parallels, mask_deg, span, STEP_US)
+    counted = count_above(fleet, parallels, mask_deg, span, STEP_US)
     moments_us = moments_of(span, STEP_US)
     for k, view in enumerate(views):
         SEARCHES.clear()
@@ -69,9 +69,9 @@ def case(number: int) -> str | None:
         up = (alone.start[None, :] <= moments_us[:, None]) & (moments_us[:, None] < alone.end[None, :])
         edges_us = np.concatenate([alone.start, alone.end])
         near = (np.abs(moments_us[:, None] - edges_us[None, :]) < NEAR_US).any(axis=1)
-        wrong = (up.sum(axis=1) != painted.counts[:, k]) & ~near
+        wrong = (up.sum(axis=1) != counted.counts[:, k]) & ~near
         if wrong.any():
-            return f"case {number}, place {k}: {int(wrong.sum())} of {len(wrong)} painted counts differ"
+            return f"case {number}, place {k}: {int(wrong.sum())} of {len(wrong)} counted counts differ"
     SEARCHES.clear()
     return None
 

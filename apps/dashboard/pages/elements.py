@@ -274,7 +274,7 @@ def register(app: Dash, state: DashboardState) -> None:
     def chosen(fleet_name: str | None, search: str | None) -> tuple[str, str]:
         return query_of(changed(read_query(search)[0], {"fleet": fleet_name})), state.now().isoformat()
 
-    def done(loaded: Loaded, search: str | None) -> tuple[Any, str, str]:
+    def done(loaded: LoadedFleet, search: str | None) -> tuple[Any, str, str]:
         return _told(loaded), *chosen(loaded.fleet, search)
 
     @app.callback(
@@ -326,7 +326,7 @@ def register(app: Dash, state: DashboardState) -> None:
 
 
 @dataclass(frozen=True)
-class Loaded:
+class LoadedFleet:
     """What became of files: the fleet they are, what to say of it, and the one whose place they may take, or ""."""
 
     fleet: str
@@ -334,7 +334,7 @@ class Loaded:
     replaces: str
 
 
-def _told(loaded: Loaded) -> Any:
+def _told(loaded: LoadedFleet) -> Any:
     """Return what is said of files that were kept, and the offer to let them take the place of what was there."""
     said = [html.P(loaded.message)]
     if not loaded.replaces:
@@ -366,7 +366,7 @@ def replaced(state: DashboardState, old: str, new: str) -> tuple[Any, str]:
     return told, fleet
 
 
-def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> Loaded:
+def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> LoadedFleet:
     """Read files that a browser handed in, keep them as a fleet of the workspace, and return what became of them.
 
     Raises Pending while a worker reads them; InputError, and changes nothing, where one of them cannot be used.
@@ -389,7 +389,7 @@ def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> Loaded:
     fleet_name = adding.add_fleet(state.workspace, files)
     loaded = f"{counted(len(objects), 'object')} in {counted(len(files), 'file')}"
     message = f"Loaded as {fleet_name}: {loaded}.{left_out_words(skipped)}"
-    return Loaded(fleet_name, message, adding.replaceable(state.workspace, fleet_name, files))
+    return LoadedFleet(fleet_name, message, adding.replaceable(state.workspace, fleet_name, files))
 
 
 PAGE: Final = Page(

@@ -23,7 +23,7 @@ _DRAWS, _FEWEST_DRAWS, _DRAWN_SATELLITES = 50, 10, 50_000
 
 
 @dataclass(frozen=True, eq=False)
-class Grown:
+class CurvesByOrder:
     """The curves of each order that the fleet has, and one sentence for each that it has not."""
 
     curves: tuple[growth.Curves, ...]
@@ -37,7 +37,7 @@ class Grown:
 
 
 @dataclass(frozen=True, eq=False)
-class GrownAhead:
+class CurveByDate:
     """The curve by date under a plan, with about how much memory it takes."""
 
     ahead: growth_ahead.Ahead
@@ -59,7 +59,9 @@ def read_plan(
     return growth_plan.parse_plan(data, name, now)
 
 
-def grow(seen: visibility.Visibility, windows: growth.Windows | None, progress: Progress | None = None) -> Grown:
+def grow(
+    seen: visibility.Visibility, windows: growth.Windows | None, progress: Progress | None = None
+) -> CurvesByOrder:
     """Count satellites in every order: as launched, plane by plane, at random. Raises InputError."""
     counted = in_view.serving_satellites(seen.fleet, seen.view, seen.span)
     draws = max(_FEWEST_DRAWS, min(_DRAWS, _DRAWN_SATELLITES // max(int(counted.sum()), 1)))
@@ -78,7 +80,7 @@ def grow(seen: visibility.Visibility, windows: growth.Windows | None, progress: 
     for order in orders:
         by_draw = progress if order.draws > 1 else None
         curves.append(growth.curves_of(sweep, order, windows=windows, pauses=True, progress=by_draw))
-    return Grown(tuple(curves), tuple(missing))
+    return CurvesByOrder(tuple(curves), tuple(missing))
 
 
 def grow_ahead(
@@ -89,8 +91,8 @@ def grow_ahead(
     now: datetime,
     windows: growth.Windows | None,
     progress: Progress | None = None,
-) -> GrownAhead:
+) -> CurveByDate:
     """Put a plan over the sky of `span`. Raises InputError."""
-    return GrownAhead(
+    return CurveByDate(
         growth_ahead.growth_ahead(fleet, view, span, launches, now=now, windows=windows, pauses=True, progress=progress)
     )

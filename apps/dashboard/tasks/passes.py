@@ -14,7 +14,7 @@ Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True)
-class Seen:
+class PlaceVisibility:
     """What a place sees of a fleet in a span: every limit's intervals, and what opens the gaps."""
 
     visibility: visibility.Visibility
@@ -34,11 +34,11 @@ class Seen:
         return 4096 + sum(int(array.nbytes) for array in arrays)
 
 
-def find(fleet: Fleet, view: views.View, span: Span, progress: Progress | None = None) -> Seen:
+def find(fleet: Fleet, view: views.View, span: Span, progress: Progress | None = None) -> PlaceVisibility:
     """Find when the satellites of a fleet can serve a view, and what opens the gaps. Raises InputError."""
     found = visibility.find_visibility(fleet, view, span, progress=progress, warn=False)
     assert isinstance(found, visibility.Visibility)  # one view, one answer
-    return Seen(found, causes.causes_of(found))
+    return PlaceVisibility(found, causes.causes_of(found))
 
 
 def objects_of(

@@ -30,7 +30,7 @@ from passim.errors import EmptyFleetError, InputError
 from passim.parallel.chunks import WorkerConfig, map_chunks
 from passim.sky.in_view import counted_fleet, without_fleet_limits
 from passim.sky.limits.gateways import Gateway, GatewayLimit
-from passim.sky.parallels import Parallels, paint
+from passim.sky.parallels import Parallels, count_above
 from passim.sky.search_report import SearchReport
 from passim.sky.view import View
 from passim.spans import Span, moment
@@ -155,10 +155,10 @@ _Found = tuple[NDArray[np.uint8], Counts, NDArray[np.int32], NDArray[np.int32], 
 def _work(common: tuple[Fleet, Parallels, float, int, Sequence[Gateway]], stretch: Span, tell: Progress) -> _Found:
     """Return of a stretch who is out when, a packed row a place, and sum, lowest and highest of the counts."""
     fleet, parallels, mask_deg, step_us, gateways = common
-    painted = paint(fleet, parallels, mask_deg, stretch, step_us, gateways)
-    counts = painted.counts
+    counted = count_above(fleet, parallels, mask_deg, stretch, step_us, gateways)
+    counts = counted.counts
     sums = _step_lengths_us(stretch, step_us) @ counts
-    return np.packbits(counts.T == 0, axis=1), sums, counts.min(axis=0), counts.max(axis=0), painted.unusable
+    return np.packbits(counts.T == 0, axis=1), sums, counts.min(axis=0), counts.max(axis=0), counted.unusable
 
 
 class _RunningShares:

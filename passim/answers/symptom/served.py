@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from passim.intervals import GroupedIntervals, Intervals, each_within
 from passim.sky.handover_policy import SECOND_US, Look
 from passim.sky.service import InUse, Service
-from passim.sky.side_by_side import Heights, served_side_by_side
+from passim.sky.side_by_side import Elevations, served_side_by_side
 from passim.spans import Span
 
 Floats = NDArray[np.float64]
@@ -23,20 +23,20 @@ _LINE_US = 1 << 43
 
 
 class ManySettings:
-    """Serves settings whose satellites are all among those of one sky, ``known``: heights are found once for all."""
+    """Serves settings whose satellites are all among those of one sky, ``known``: elevations are found once for all."""
 
     def __init__(self, known: GroupedIntervals, span: Span, look: Look) -> None:
         self._known, self._span = known, span
         start_us, end_us = ((edge - span.start_us).astype(np.float64) for edge in (known.start, known.end))
-        self._heights = Heights.of(known.group, start_us, end_us, look, span.start_us)
+        self._elevations = Elevations.of(known.group, start_us, end_us, look, span.start_us)
 
     def freezes(
         self, allowed: Sequence[GroupedIntervals], services: Sequence[Service], in_use: InUse | None = None
     ) -> list[Intervals]:
         """Return when there is no service with each of `allowed`, merged by satellite and inside the known sky.
 
-        As `passim.coverage.serve` does, but for heights read off a curve: where two satellites stand within 0.02 deg of
-        each other it may take the other one. All services have one policy; `in_use` is that of `serve`.
+        As `passim.coverage.serve` does, but for elevations read off a curve: where two satellites stand within 0.02 deg
+        of each other it may take the other one. All services have one policy; `in_use` is that of `serve`.
         """
         found: list[Intervals] = [Intervals(np.empty(0, np.int64), np.empty(0, np.int64))] * len(allowed)
         # Those that are always on the highest compare at the moments of one clock; others go each by its own.
@@ -46,7 +46,7 @@ class ManySettings:
         for members in by_clock.values():
             for first in range(0, len(members), _AT_ONCE):
                 batch = members[first : first + _AT_ONCE]
-                skies = _Skies([allowed[k] for k in batch], self._known, self._heights, self._span.start_us)
+                skies = _Skies([allowed[k] for k in batch], self._known, self._elevations, self._span.start_us)
                 waits_us = np.array([round(services[k].acquisition_s * SECOND_US) for k in batch], dtype=np.int64)
                 run, start_us, end_us = served_side_by_side(
                     skies,
@@ -68,10 +68,10 @@ class _Skies:
     """The skies of some settings: a row belongs to one of them. See `passim.sky.side_by_side.Skies`."""
 
     def __init__(
-        self, allowed: Sequence[GroupedIntervals], known: GroupedIntervals, heights: Heights, origin_us: int
+        self, allowed: Sequence[GroupedIntervals], known: GroupedIntervals, elevations: Elevations, origin_us: int
     ) -> None:
         self.runs = len(allowed)
-        self._heights = heights
+        self._elevations = elevations
         run = np.repeat(np.arange(self.runs), [rows.group.size for rows in allowed])
         satellite, start, end = (np.concatenate(column) for column in zip(*allowed, strict=True))
         order = np.lexsort((satellite, start, run))
@@ -99,8 +99,8 @@ class _Skies:
         return self._satellite[row]
 
     def sine(self, row: Index, time_us: Floats) -> Floats:
-        """Return the sines of the heights of rows at times, shape (n,)."""
-        return self._heights.at(self._known[row], time_us)
+        """Return the sines of the elevations of rows at times, shape (n,)."""
+        return self._elevations.at(self._known[row], time_us)
 
     def up(self, run: Index, now: Floats) -> tuple[Index, Index, Floats, Floats]:
         """Return pairs (place in `run`, row) of all that are up at each run's own time, by place; no shifts; ends."""
@@ -131,7 +131,7 @@ class _Skies:
             if low == high or not rows.size:
                 continue
             at_us = time_us[low:high]
-            here = self._heights.of_row(k, at_us)
+            here = self._elevations.of_row(k, at_us)
             for number in range(int(part.max()) + 1):
                 mine = rows[part == number]
                 start_us, end_us = self._start_us[mine, None], self._end_us[mine, None]

@@ -33,7 +33,7 @@ def main(given: TextIO) -> int:
         with JournalWriter(Path(said["journal"])) as journal:
             probe = Probe(plan, journal)
             signal.signal(signal.SIGTERM, lambda *_: probe.stop())
-            threading.Thread(target=_end_with, args=(given, probe), name="passim-leash", daemon=True).start()
+            threading.Thread(target=_end_with, args=(given, probe), name="passim-parent", daemon=True).start()
             probe.run()
     except PassimError as error:
         print(error, file=sys.stderr)

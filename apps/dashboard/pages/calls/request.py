@@ -21,7 +21,7 @@ from ....text.units import counted
 from ...page_model import Control
 from ...state import DRAWS_MS, PageRequest
 from ...tasks import calls as call_work
-from ...tasks.passes import Seen
+from ...tasks.passes import PlaceVisibility
 from .. import now as now_page
 from . import uploads as uploads
 
@@ -82,7 +82,7 @@ def request_of(question: PageRequest) -> CallRequest:
     return CallRequest(whole, span, kind, now_page.minutes_of(question), hours_of(question), tuple(taken))
 
 
-def seen_of(question: PageRequest, request: CallRequest) -> Seen:
+def seen_of(question: PageRequest, request: CallRequest) -> PlaceVisibility:
     """Return what is seen in the days asked about. Raises Pending, InputError."""
     return question.seen(call_forecast.searched_span(request.whole))
 

@@ -21,7 +21,7 @@ _LONGEST: Final = 200
 
 
 @dataclass(frozen=True, slots=True)
-class Item:
+class EditedPart:
     """A part of the workspace, or a new one of its kind."""
 
     part: changing.Part
@@ -35,7 +35,7 @@ class Item:
         return f"{'new-' if self.new else ''}{part.kind}{f':{words}' if words else ''}"
 
     @classmethod
-    def read(cls, text: str) -> Item | None:
+    def read(cls, text: str) -> EditedPart | None:
         """Return the item that stands in an address, or None for anything else."""
         kind, _, words = text.removeprefix("new-").partition(":")
         names = [unquote(word) for word in words.split("/") if word]
@@ -49,36 +49,36 @@ class Item:
         return cls(changing.Part(known, names[0] if names else ""), new)
 
 
-def items(workspace: Workspace) -> dict[changing.Kind, list[Item]]:
+def items(workspace: Workspace) -> dict[changing.Kind, list[EditedPart]]:
     """Return what there is to change, by kind, and what can be added."""
     held = workspace.settings
     return {
         "site": [
-            *(Item(changing.Part("site", site.name)) for site in held.sites),
-            Item(changing.Part("site"), new=True),
+            *(EditedPart(changing.Part("site", site.name)) for site in held.sites),
+            EditedPart(changing.Part("site"), new=True),
         ],
         "spot": [
             each
             for site in held.sites
             for each in (
-                *(Item(changing.Part("spot", spot.name, site.name)) for spot in site.spots),
-                Item(changing.Part("spot", "", site.name), new=True),
+                *(EditedPart(changing.Part("spot", spot.name, site.name)) for spot in site.spots),
+                EditedPart(changing.Part("spot", "", site.name), new=True),
             )
         ],
         "gateway": [
-            *(Item(changing.Part("gateway", each.name)) for each in held.gateways),
-            Item(changing.Part("gateway"), new=True),
+            *(EditedPart(changing.Part("gateway", each.name)) for each in held.gateways),
+            EditedPart(changing.Part("gateway"), new=True),
         ],
-        "fleet": [Item(changing.Part("fleet", fleet.name)) for fleet in held.fleets],
-        "terminal": [Item(changing.Part("terminal"))],
+        "fleet": [EditedPart(changing.Part("fleet", fleet.name)) for fleet in held.fleets],
+        "terminal": [EditedPart(changing.Part("terminal"))],
         "target": [
-            *(Item(changing.Part("target", each.name)) for each in parse_targets(held.line.targets)),
-            Item(changing.Part("target"), new=True),
+            *(EditedPart(changing.Part("target", each.name)) for each in parse_targets(held.line.targets)),
+            EditedPart(changing.Part("target"), new=True),
         ],
     }
 
 
-def fields_of(workspace: Workspace, item: Item) -> list[tuple[Field, str]]:
+def fields_of(workspace: Workspace, item: EditedPart) -> list[tuple[Field, str]]:
     """Return the fields of an item, each with the text it holds now. Raises WorkspaceError where it is not there."""
     if item.new:
         last = str(len(workspace.line.targets) + 1)
@@ -93,7 +93,7 @@ def fields_of(workspace: Workspace, item: Item) -> list[tuple[Field, str]]:
     return found
 
 
-def change_of(workspace: Workspace, item: Item, typed: Mapping[str, str]) -> changing.Change | None:
+def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) -> changing.Change | None:
     """Return the change that what is typed into the fields makes; None where it makes none. Raises WorkspaceError."""
     fields = dict((field.key, (field, text)) for field, text in fields_of(workspace, item))
     texts = {key: typed.get(key, text).strip()[:_LONGEST] for key, (_, text) in fields.items()}
@@ -125,7 +125,7 @@ def change_of(workspace: Workspace, item: Item, typed: Mapping[str, str]) -> cha
     return changing.add(changing.Part(item.part.kind, name, item.part.site), given)
 
 
-def _target_change(item: Item, texts: Mapping[str, str]) -> changing.Change:
+def _target_change(item: EditedPart, texts: Mapping[str, str]) -> changing.Change:
     """Return the change that names a target, or gives one another address or place. Raises WorkspaceError."""
     name, method, address, place = (texts[key] for key in ("name", "method", "address", "place"))
     check_name(name, "name of the target")

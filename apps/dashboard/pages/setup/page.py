@@ -138,7 +138,7 @@ def register(app: Dash, state: DashboardState) -> None:
         if not clicks or not isinstance(pending, dict):
             return same
         question = request_of(search)
-        item = form.Item.read(str(pending["item"]))
+        item = form.EditedPart.read(str(pending["item"]))
         if item is None:
             return same
         try:
@@ -179,13 +179,15 @@ def register(app: Dash, state: DashboardState) -> None:
         return _lists(new), _form(new), told, state.now().isoformat()
 
 
-def _item(question: PageRequest) -> form.Item | None:
+def _item(question: PageRequest) -> form.EditedPart | None:
     # Without a site there is one thing to begin with.
-    first = None if question.workspace.site_names else form.Item.read("new-site")
-    return form.Item.read(question.choices.other(_KEY)) or first
+    first = None if question.workspace.site_names else form.EditedPart.read("new-site")
+    return form.EditedPart.read(question.choices.other(_KEY)) or first
 
 
-def _change(workspace: Workspace, item: form.Item, typed: dict[str, str], *, removing: bool) -> changing.Change | None:
+def _change(
+    workspace: Workspace, item: form.EditedPart, typed: dict[str, str], *, removing: bool
+) -> changing.Change | None:
     return changing.remove(item.part) if removing else form.change_of(workspace, item, typed)
 
 
@@ -204,7 +206,7 @@ def _lists(question: PageRequest) -> Any:
     return html.Nav(rows, className="setup-lists", **aria(label="What can be changed"))
 
 
-def _called(item: form.Item) -> str:
+def _called(item: form.EditedPart) -> str:
     part_ = item.part
     if item.new:
         at = f" at {part_.site}" if part_.site else ""

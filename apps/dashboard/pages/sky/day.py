@@ -22,7 +22,7 @@ from ....text.sky import gap_label
 from ....text.units import LocalClock, instant
 from ...state import PageRequest
 from ...tasks import sky as sky_day
-from ...tasks.passes import Seen
+from ...tasks.passes import PlaceVisibility
 
 _WORDS_BYTES: Final = 20_000
 _BYTES_A_GAP: Final = 300
@@ -59,7 +59,7 @@ class SkyShown:
 
     span: Span
     clock: LocalClock
-    seen: Seen
+    seen: PlaceVisibility
     day: sky_day.SkyDay
     words: DayWords
     times: bool
@@ -107,7 +107,9 @@ def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, A
     return found
 
 
-def _day_words(question: PageRequest, seen: Seen, day: sky_day.SkyDay, clock: LocalClock, times: bool) -> DayWords:
+def _day_words(
+    question: PageRequest, seen: PlaceVisibility, day: sky_day.SkyDay, clock: LocalClock, times: bool
+) -> DayWords:
     # Of the passes the words ask only whether there are any.
     found = QueryResult(
         seen.visibility,

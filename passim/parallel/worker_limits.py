@@ -25,7 +25,7 @@ MEMORY_LIMIT_BYTES: Final = 4 * 2**30
 _PR_SET_PDEATHSIG: Final = 1
 
 
-class MemoryMet(PassimError):
+class MemoryLimitReached(PassimError):
     """A worker met its memory limit."""
 
     def __init__(self, limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
@@ -35,11 +35,11 @@ class MemoryMet(PassimError):
             f"try fewer satellites, fewer places or a shorter span"
         )
 
-    def __reduce__(self) -> tuple[type[MemoryMet], tuple[int]]:
-        return MemoryMet, (self.limit_bytes,)
+    def __reduce__(self) -> tuple[type[MemoryLimitReached], tuple[int]]:
+        return MemoryLimitReached, (self.limit_bytes,)
 
 
-def fasten(limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
+def tie_to_parent(limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
     """Tie this worker process to its parent and bound its memory. Call it first thing in the worker."""
     # An interrupt from the keyboard reaches all processes at once; the first of them sees to the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -50,25 +50,25 @@ def fasten(limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
         if sys.platform == "linux":
             with contextlib.suppress(OSError, AttributeError):
                 ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
-        threading.Thread(target=_end_with, args=(parent.sentinel,), name="passim-leash", daemon=True).start()
+        threading.Thread(target=_end_with, args=(parent.sentinel,), name="passim-parent", daemon=True).start()
     _bound_memory(limit_bytes)
 
 
 @contextlib.contextmanager
-def memory_met() -> Iterator[None]:
-    """Say of work that meets the limit which it is: raises MemoryMet in the place of MemoryError."""
+def naming_memory_limit() -> Iterator[None]:
+    """Say of work that meets the limit which it is: raises MemoryLimitReached in the place of MemoryError."""
     try:
         yield
     except MemoryError:
-        raise MemoryMet from None
+        raise MemoryLimitReached from None
 
 
 @contextlib.contextmanager
 def interrupts_held() -> Iterator[None]:
     """Hold back an interrupt from the keyboard while workers are begun, or while locks are held that others wait for.
 
-    Workers inherit it held back, so that one in their first second, before `fasten` ignores it, leaves no trace of
-    theirs.
+    Workers inherit it held back, so that one in their first second, before `tie_to_parent` ignores it, leaves no trace
+    of theirs.
     """
     if not hasattr(signal, "pthread_sigmask"):  # Windows
         yield

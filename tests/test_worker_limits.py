@@ -19,8 +19,8 @@ import psutil
 import pytest
 
 from passim.parallel.chunks import WorkerConfig, map_chunks
-from passim.parallel.leash import MemoryMet, fasten, interrupts_held
 from passim.parallel.worker import Tell
+from passim.parallel.worker_limits import MemoryLimitReached, interrupts_held, tie_to_parent
 from passim_apps.command_line.main import OneLineErrors
 from patience import PATIENCE_S
 
@@ -134,7 +134,7 @@ def test_a_scheduler_that_is_killed_is_told_in_one_line() -> None:
 
 
 def limited(line: Connection) -> None:
-    fasten(2**29)
+    tie_to_parent(2**29)
     try:
         bytearray(2**30)
     except MemoryError:
@@ -180,7 +180,7 @@ def test_an_interrupt_waits_until_workers_are_begun_whichever_thread_gets_it() -
 
 
 def test_a_limit_that_is_met_is_told_in_words() -> None:
-    with pytest.raises(MemoryMet, match="more memory than the 4 GiB that a worker process may take; try fewer"):
+    with pytest.raises(MemoryLimitReached, match="more memory than the 4 GiB that a worker process may take; try"):
         list(map_chunks(hog, None, [1, 2], workers=WorkerConfig(2)))
 
 
