@@ -1,9 +1,9 @@
 """Worker processes: tied to their parent, handed one call after another, watched, replaced where they die, and ended.
 
 Both kinds of work stand on this: the chunks of `map_chunks` and the jobs of a server. Workers are begun afresh
-(spawn), for a copy of a process with threads is not safe. One thread owns each, because the system ends a process on
-what ties it to its parent with the very thread that began it. Parent and worker talk over a pipe of their own and share no lock, so a
-worker may be killed at any moment and harms nobody else.
+(spawn), for a copy of a process with threads is not safe. One thread owns each, because the system ends a
+process that is tied to its parent with the very thread that began it. Parent and worker talk over a pipe of their own
+and share no lock, so a worker may be killed at any moment and harms nobody else.
 """
 
 from __future__ import annotations
