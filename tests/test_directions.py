@@ -67,7 +67,7 @@ def test_directions_come_out_as_the_roof_stands() -> None:
     assert (sectors["horizon_deg"].notna() == settled).all()
     line = next(trace for trace in record_sky(found, LIGHT).data if trace.name == "roof line")
     assert (~np.isnan(np.asarray(line.y, dtype=float)[::2]) == settled.to_numpy()).all()
-    told = f"The roof line is settled in {settled.sum()} of 24 directions"
+    told = f"The roof line is known to within 5° in {settled.sum()} of 24 directions"
     assert any(words.startswith(told) for words in evidence_sentences(found))
     # Elsewhere stands what the spot has, 25 degrees, as far as the record leaves it open.
     at = found.horizon.elevation_deg((sectors["azimuth_from_deg"] + 7.5).to_numpy())

@@ -108,12 +108,12 @@ def test_a_setup_that_does_as_well_is_left_alone_and_one_that_does_not_is_told(b
     left_alone = fit_sentences(replace(behind_a_gateway, as_set_up=right))
     assert nothing_to_change(replace(behind_a_gateway, as_set_up=right))
     assert (
-        f"Your setup foretells {share(right.explained_s / behind_a_gateway.frozen_s)} as it is: nothing needs"
+        f"Your setup foretells {share(right.explained_s / behind_a_gateway.frozen_s)} of it as it is: nothing"
         in (left_alone[1])
     )
     # Nobody's gateway: seen by no satellite together with the site.
     never = View(MARRAM_LOFT, (GatewayLimit((GatewayPlace(9000.0, 180.0).gateway(MARRAM_LOFT),)),))
-    assert as_set_up(FLEET, never, evidence, 1.0) == AsSetUp(0.0, 0.0, False)
+    assert as_set_up(FLEET, never, evidence, 1.0) == AsSetUp(0.0, 0.0, 0.0, False)
 
 
 def test_what_stands_where_it_was_found_keeps_its_name_and_no_time_to_acquire_is_taken_away(
@@ -171,19 +171,19 @@ def test_causes_are_called_by_name_where_two_settings_are_set_against_each_other
     gateway = LineSetting(Setting(mask_deg=25.0, gateway=place))
     cone = LineSetting(Setting(mask_deg=25.0, cone=Cone(40.0, 20.0, 45.0), slot_s=15.0))
     assert names_apart(gateway.kinds, mask.kinds) == ("the gateway", "the lowest elevation alone")
-    assert names_apart(gateway.kinds, cone.kinds) == ("the gateway", "the antenna cone and the clock of assignment")
+    assert names_apart(gateway.kinds, cone.kinds) == ("the gateway", "the antenna cone and the assignment clock")
     assert names_apart(("mask",), ("sector",)) == ("the lowest elevation", "the blocked side")
     assert names_apart(mask.kinds, ()) == ("the lowest elevation", "a clear sky")
     hour = np.int64(3_600_000_000)
     start = MORNING.start_us + np.arange(2, 26, dtype=np.int64) * hour // 12
     whole, none = Intervals(start, start + 20_000_000), Intervals(start[:0], start[:0])
     traits = [traits_of(each, MORNING, "UTC", lambda _: np.zeros(0)) for each in (whole, none)]
-    names = ("the antenna cone and the clock of assignment", "the gateway")
+    names = ("the antenna cone and the assignment clock", "the gateway")
     (seen,) = observations(list(zip((whole, none), traits, strict=True)), MORNING)
     assert observation_sentence(seen, "UTC", names) == (
-        "The antenna cone and the clock of assignment against the gateway: between 00:00 and 03:00 the gateway "
-        "predicts none, the antenna cone and the clock of assignment about 8 an hour; on Mon 2 Mar at 00:10:00 the "
-        "antenna cone and the clock of assignment predict a freeze of 20 s, the gateway none."
+        "The antenna cone and the assignment clock against the gateway: between 00:00 and 03:00 the gateway "
+        "predicts none, the antenna cone and the assignment clock about 8 an hour; on Mon 2 Mar at 00:10:00 the "
+        "antenna cone and the assignment clock predict a freeze of 20 s, the gateway none."
     )
 
 

@@ -148,7 +148,7 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
     assert found.second.startswith("Go by it: calm hours are on the page Calls. Your roof line is not the cause: ")
     froze = frozen_sentence(statistics, LocalClock(ZONE, record.span))
     assert " measured (an invented record), " in froze
-    assert found.panels["days"].caption.startswith(f"{froze} Upper row of a day: ")
+    assert found.panels["days"].caption.startswith(f"{froze} Upper row: ")
     said = CliRunner().invoke(main, ["journal", "--workspace", str(school.folder)])
     assert said.output.startswith(froze)
     assert [words for _, words in found.figures] == ["freezes of the line", "the longest", "came as forecast"]

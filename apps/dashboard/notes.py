@@ -149,8 +149,8 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
     chosen = question.choices.fleet or next(iter(workspace.fleet_names), "")
     if any(f.invented and f.name.casefold() == chosen.casefold() for f in workspace.settings.fleets):
         words = (
-            "The invented fleet is made anew each day, so every day looks like today, and its forecast of tomorrow "
-            "does not come true."
+            "The invented fleet is made anew each day, so every day looks like today: here to try things with, not to "
+            "plan tomorrow by."
         )
         notes.append(Note(words))
     if question.state.rehearsal:

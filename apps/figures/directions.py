@@ -48,13 +48,13 @@ def record_sky(found: HorizonEvidence, theme: Theme) -> go.Figure:
             some = sectors.iloc[first:last]
             figure.add_annotation(
                 x=(some["azimuth_from_deg"].iloc[0] + some["azimuth_to_deg"].iloc[-1]) / 2.0,
-                y=found.floor_deg + 2.0, yanchor="bottom", showarrow=False,
+                y=found.floor_deg + 9.0, yanchor="bottom", showarrow=False,
                 text=NOT_KNOWN, font={"color": theme.quiet, "size": 11},
             )  # fmt: skip
     if found.floor_deg > float(cells["elevation_from_deg"].min()):
         figure.add_hline(
             y=found.floor_deg, line={"color": theme.quiet, "width": 1, "dash": "dot"}, annotation_text=LOWEST,
-            annotation_position="bottom right", annotation_font={"color": theme.quiet, "size": 11},
+            annotation_position="top left", annotation_font={"color": theme.quiet, "size": 11},
         )  # fmt: skip
     rows: list[Any] = list(cells.itertuples(index=False))
     words = [

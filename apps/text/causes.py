@@ -87,7 +87,9 @@ def cause_in_brief(verdict: Verdict, floor_deg: float) -> str:
     """Return the verdict in one sentence: roof line or not, and what would close the gaps; empty without a gap."""
     if verdict.busiest is None:
         return ""
-    return f"{_ROOF_LINE[verdict.roof_line]}: {_who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)}."
+    closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
+    brief = f"{_ROOF_LINE[verdict.roof_line]}: {closes}."
+    return f"{brief} {WHAT_A_GATEWAY_IS}" if verdict.closed_alone.get("gateway") else brief
 
 
 def _what_helps(verdict: Verdict, *, on_pages: bool) -> list[str]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+
 from passim.sky import ground
 
 from .answer import Answer, plain_numbers, site_facts
@@ -61,13 +63,15 @@ def evidence_sentences(found: HorizonEvidence) -> list[str]:
                 f"{worst['blocked_below_deg']:.0f}°."
             )
     settled = int(sectors["horizon_deg"].notna().sum())
-    roof = f"The roof line is settled in {settled} of {len(sectors):,} directions round the horizon" if settled else (
-        "The roof line is settled in no direction yet"
-    )  # fmt: skip
-    if settled == len(sectors):
+    waiting = int(np.isfinite(sectors.loc[sectors["horizon_deg"].isna(), "days_to_settle"]).sum())
+    roof = (
+        f"The roof line is known to within 5° in {settled or 'none'} of {len(sectors):,} directions round the horizon"
+    )
+    if waiting and 0.0 < found.days_to_settle < math.inf:
+        more = f"{_days(found.days_to_settle)} more of such a record would settle most of the {waiting:,} that it can"
+        said.append(f"{roof}; {more}.")
+    elif settled == len(sectors):
         said.append(f"{roof}.")
-    elif 0.0 < found.days_to_settle < math.inf:
-        said.append(f"{roof}; {_days(found.days_to_settle)} more of such a record would settle most of the rest.")
     else:
         said.append(f"{roof}; more days like these would settle no other.")
     return said
@@ -126,4 +130,4 @@ def caption(found: HorizonEvidence) -> str:
 
 
 NOT_KNOWN: Final = "not known yet"
-LOWEST: Final = "the terminal looks no lower"
+LOWEST: Final = "the terminal's lowest"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from .answer import Answer, plain_numbers, site_facts
-from .causes import ROOF_NOT_THE_CAUSE
+from .causes import ROOF_NOT_THE_CAUSE, WHAT_A_GATEWAY_IS
 from .columns import TEXT, Column, Format, of_row
 from .notes import Note, background
 from .symptom import ELSEWHERE, compass_words, observation_sentence, setting_words
@@ -72,7 +72,7 @@ COLUMNS: Final = (
 PAGE_COLUMNS: Final = (
     COLUMNS[0],
     COLUMNS[1],
-    Column("range", "Nine times in ten", of_row(_range, numeric=True)),
+    Column("range", "Range", of_row(_range, numeric=True)),
     COLUMNS[4],
     COLUMNS[6],
 )
@@ -131,11 +131,18 @@ def nothing_to_change(found: LineFit) -> bool:
 def _what_to_change(found: LineFit, *, on_pages: bool) -> str:
     if found.as_set_up is None:
         return ""
-    now = share(found.as_set_up.explained_s / found.frozen_s)
-    if found.as_set_up.does_as_well:
-        return f"Your setup foretells {now} as it is: nothing needs changing."
+    now = found.as_set_up
+    foretells = f"Your setup foretells {share(now.explained_s / found.frozen_s)} of it as it is"
+    if now.does_as_well:
+        return f"{foretells}: nothing needs changing. What differs is too little to matter."
+    vain = (
+        f", but forecasts {duration(now.in_vain_s)} of gaps that did not come (with what was found, "
+        f"{duration(found.in_vain_s)})"
+        if now.in_vain_s > found.in_vain_s
+        else ""
+    )
     way = f"“{OFFER}” puts what was found in its place" if on_pages else "--write puts what was found in its place"
-    return f"Your setup foretells {now} as it is; {way}."
+    return f"{foretells}{vain}; {way}."
 
 
 def _roof_words(found: LineFit) -> str:
@@ -154,7 +161,10 @@ def _roof_words(found: LineFit) -> str:
         )
     settled = all(rival.apart for rival in found.rivals)
     blamed = [_CAUSES[kind] for kind in _BLAMED if kind in kinds and settled]
-    return f"{ROOF_NOT_THE_CAUSE}: {_listed(blamed)} {'is' if len(blamed) == 1 else 'are'}." if blamed else ""
+    if not blamed:
+        return ""
+    to_blame = f"{ROOF_NOT_THE_CAUSE}: {_listed(blamed)} {'is' if len(blamed) == 1 else 'are'}."
+    return f"{to_blame} {WHAT_A_GATEWAY_IS}" if "gateway" in kinds else to_blame
 
 
 def fit_notes(found: LineFit) -> list[Note]:
@@ -196,13 +206,15 @@ def fit_facts(found: LineFit) -> dict[str, Any]:
                 "held_out_gain": found.held_out_gain, "chance": found.chance, "clock_offset_s": found.clock_offset_s,
                 "floor": found.floor, "missed": found.missed, "outages": found.outages, "frozen_s": found.frozen_s,
                 "measured_s": found.measured_s, "explained_s": found.explained_s,
-                "explained_by_luck_s": found.explained_by_luck_s, "settings_tried": found.tried,
+                "explained_by_luck_s": found.explained_by_luck_s, "in_vain_s": found.in_vain_s,
+                "settings_tried": found.tried,
             }
         ),
         "held": list(found.held),
         "as_set_up": None if found.as_set_up is None else {
             **plain_numbers({"held_out_gain": found.as_set_up.held_out_gain,
-                             "explained_s": found.as_set_up.explained_s}),
+                             "explained_s": found.as_set_up.explained_s,
+                             "in_vain_s": found.as_set_up.in_vain_s}),
             "does_as_well": found.as_set_up.does_as_well,
         },
         "ends_modulo": {"period_s": clock.period_s, "phase_s": round(clock.phase_s, 3), "kept": round(clock.kept, 4),

@@ -95,7 +95,8 @@ def minute_columns(clock: LocalClock) -> list[Column]:
 
 def journal_sentence(found: LineStatistics, clock: LocalClock) -> str:
     """Return what the record says, a line each: how often, how long and in step, when, whose fault, what is missing."""
-    lines = [frozen_sentence(found, clock), *filter(None, (lengths_sentence(found), _train(found), _hours(found)))]
+    when = (lengths_sentence(found), _train(found), hours_sentence(found))
+    lines = [frozen_sentence(found, clock), *filter(None, when)]
     return "\n".join(
         [*lines, *filter(None, (where_sentence(found), _round_trips(found), holes_sentence(found.record)))]
     )
@@ -211,8 +212,8 @@ def _train(found: LineStatistics) -> str:
     )
 
 
-def _hours(found: LineStatistics) -> str:
-    """Return which hour of the day has most freezes, and the longest row of hours without any."""
+def hours_sentence(found: LineStatistics) -> str:
+    """Return which hour of the day has most freezes, and the longest row of hours without any; empty for too few."""
     table = found.by_clock
     known = table[table["measured_s"] >= 1800.0]
     if found.count < _FEW or len(known) < 4:

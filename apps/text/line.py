@@ -46,7 +46,7 @@ def outage_columns(clock: LocalClock) -> list[Column]:
         time_column(clock, "end", "End", priority=1),
         Column("duration_s", "Length", DURATION),
         Column("where", "Where", Format(lambda place: WHERE[place], numeric=False)),
-        Column("lost", "Lost", COUNT, 2),
+        Column("lost", "Packets lost", COUNT, 2),
         Column("cut", "Cut", of_row(cut_ends), 3),
     ]
 

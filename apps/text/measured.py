@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import datetime
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from .causes import cause_in_brief
+from .journal import hours_sentence
 from .line import PLACES
 from .reconcile import as_forecast, mostly_as_forecast, next_step
 from .units import LocalClock, capital, counted, duration, listed
@@ -49,6 +50,8 @@ _AS_FORECAST: Final = {
     "some": "Some freezes come as forecast",
     "none": "Freezes do not come as forecast",
 }
+# A record that ended so long ago is told when it did.
+_ENDED_BEFORE: Final = timedelta(hours=1)
 # Fewer freezes tell nothing of a forecast; a fit asks for as many (this project's own, no source).
 _FEWEST: Final = 8
 
@@ -85,27 +88,42 @@ def record_figures(found: LineStatistics, comparison: LineComparison | None) -> 
     return told
 
 
-def clock_caption(found: LineStatistics, comparison: LineComparison | None) -> str:
-    """Say what to see in the picture of days."""
-    words = (
-        "Each mark is a freeze" if comparison is None else "Upper row of a day: freezes recorded; lower: gaps forecast"
-    )
-    blank = " Blank: not measured." if len(found.record.holes) else ""
-    days = found.by_day
+def clock_caption(found: LineStatistics, comparison: LineComparison | None, now: datetime) -> str:
+    """Say what to see in the picture of days: which marks are which, when, the worst day, what was not measured."""
+    said = [
+        "Each mark is a freeze." if comparison is None else "Upper row: freezes recorded; lower row: gaps forecast.",
+        hours_sentence(found),
+    ]
+    days, clock = found.by_day, LocalClock(found.timezone, found.span)
     whole = days[days["whole"]]
-    if len(whole) < 2 or not whole["out_s"].any():
-        return f"{words}.{blank}"
-    clock = LocalClock(found.timezone, found.span)
-    worst = whole.iloc[int(whole["out_s"].argmax())]
-    return f"{words}.{blank} {clock.day(worst['day_local'])} was frozen longest, {duration(worst['out_s'])}."
+    if len(whole) >= 2 and whole["out_s"].any():
+        worst = whole.iloc[int(whole["out_s"].argmax())]
+        said.append(f"The line was frozen longest on {clock.day(worst['day_local'])}, {duration(worst['out_s'])}.")
+    if found.house_s > 0.0:
+        said.append(f"Besides, your own router was out for {duration(found.house_s)}.")
+    if len(found.record.holes):
+        said.append("Blank: not measured.")
+    if now - found.span.end >= _ENDED_BEFORE:
+        said.append(f"The record ends at {clock.when(found.span.end)}.")
+    return " ".join(words for words in said if words)
 
 
-def day_caption(freezes: Any, day: datetime, measured_s: float, forecast: int | None, clock: LocalClock) -> str:
-    """Say of one day how many freezes were recorded and how many gaps had been forecast."""
-    if measured_s <= 0.0:
-        return f"{clock.day(day)}: nothing was measured."
-    words = f"{clock.day(day)}: {counted(len(freezes), 'freeze')} recorded in {duration(measured_s)} measured"
-    return f"{words}." if forecast is None else f"{words}; {counted(forecast, 'gap')} forecast."
+def day_caption(found: LineStatistics, day: date, elsewhere: Mapping[str, int], forecast: int | None) -> str:
+    """Say of one local day how often the line froze, and how many gaps had been forecast for what was measured.
+
+    ``elsewhere`` says how many freezes of the day lie in the house and at the far end.
+    """
+    rows = found.by_day[found.by_day["date"] == day]
+    words = f"{day:%a} {day.day} {day:%b}"
+    if rows.empty or rows["measured_s"].iloc[0] <= 0.0:
+        return f"{words}: nothing was measured of the line."
+    of_day = rows.iloc[0]
+    count, measured_s = int(of_day["count"]), float(of_day["measured_s"])
+    said = f"{words}: {counted(count, 'freeze')} of the line in {duration(measured_s)} measured"
+    if forecast is not None:
+        said += f"; {counted(forecast, 'gap')} forecast for that time"
+    others = [f"{elsewhere[where]:,} {PLACES[where]}" for where in ("house", "far") if elsewhere.get(where)]
+    return f"{said}. Besides, {' and '.join(others)}." if others else f"{said}."
 
 
 def bar_words(count: int, out_s: float) -> str:

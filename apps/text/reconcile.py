@@ -29,7 +29,7 @@ _FORECASTS: Final = {
     "passim": "this forecast",
     "by luck": "the same, shifted at random",
     "yesterday": "the day before",
-    "hours of day": "hours of the other days",
+    "hours of day": "the usual hours of freezes",
 }
 
 SCORE_COLUMNS: Final = (
@@ -38,7 +38,7 @@ SCORE_COLUMNS: Final = (
     Column("hits", "Came", number(0)),
     Column("false_alarms", "Did not", number(0)),
     Column("misses", "Not forecast", number(0)),
-    Column("explained_s", "Foretold", DURATION),
+    Column("explained_s", "Time foretold", DURATION),
 )
 RELIABILITY_COLUMNS: Final = (
     Column("bin_low", "Chance from", number(1)),

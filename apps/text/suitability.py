@@ -69,8 +69,8 @@ def availability_sentence(found: Availability) -> str:
     elif found.count > 1:
         hidden = f" All {found.count:,} freezes last ten seconds or more."
     return (
-        f"Available {share(found.share)} of the time measured: one figure, which would allow one freeze of "
-        f"{duration(found.month_s)} a month or {_freezes(found)} alike.{hidden}"
+        f"Available {share(found.share)} of the time measured; one freeze of {duration(found.month_s)} a month "
+        f"would give the same figure as {_freezes(found)}.{hidden}"
     )
 
 

@@ -113,8 +113,8 @@ class HorizonEvidence:
     @cached_property
     def sectors(self) -> pd.DataFrame:
         """One row a sector: azimuth_from_deg, azimuth_to_deg, blocked_below_deg and clear_above_deg (nan where nothing
-        is), not_known (cells), horizon_deg (nan where the record does not settle it to a cell), days_to_settle (for
-        three in four of its cells that can be, inf for none).
+        is), not_known (cells), horizon_deg (nan where the record does not settle it to a cell), days_to_settle (0
+        where it does; else for three in four of its cells that can be, inf for none).
         """
         lowest_deg = float(self.cells["elevation_from_deg"].min())
         rows = []
@@ -126,7 +126,10 @@ class HorizonEvidence:
             begins, (low, high) = float(str(azimuth)), _edge_between(cells, lowest_deg)
             blocked, clear = by["blocked"]["elevation_to_deg"].max(), by["clear"]["elevation_from_deg"].min()
             top = (low + high) / 2.0 if high - low <= ELEVATION_STEP_DEG else np.nan
-            rows.append((begins, begins + AZIMUTH_STEP_DEG, blocked, clear, len(left), top, settle))
+            # Where the roof line is known to a cell, what is still open beside it waits for nobody.
+            rows.append(
+                (begins, begins + AZIMUTH_STEP_DEG, blocked, clear, len(left), top, 0.0 if np.isfinite(top) else settle)
+            )
         return pd.DataFrame(rows, columns=list(SECTOR_COLUMNS)).astype(SECTOR_COLUMNS)
 
     @property

@@ -31,11 +31,13 @@ class AsSetUp:
 
     held_out_gain   log-likelihood gained on what was held out, as that of the fit
     explained_s     seconds recorded frozen while it forecast a gap
+    in_vain_s       seconds measured in which it forecast a gap and the line held
     does_as_well    whether it foretells the record about as well as the fit does
     """
 
     held_out_gain: float
     explained_s: float
+    in_vain_s: float
     does_as_well: bool
 
 
@@ -47,11 +49,12 @@ def as_set_up(fleet: FleetOrFleets, view: View, evidence: Evidence, fitted_gain:
     try:
         freezes = _gaps(fleet, view, evidence.span)
     except SiteError:  # no satellite ever sees the gateway set up: it foretells nothing but one long gap
-        return AsSetUp(0.0, 0.0, False)
+        return AsSetUp(0.0, 0.0, 0.0, False)
     offset_s = evidence.best_offset_s(freezes)
     counts = evidence.counts(freezes, offset_s)
     gain = float(evidence.held_out_by_block(counts).sum())
-    return AsSetUp(gain, float(counts.both_s.sum()), gain >= _AS_GOOD * fitted_gain)
+    explained_s, forecast_s = float(counts.both_s.sum()), float(counts.forecast_s.sum())
+    return AsSetUp(gain, explained_s, forecast_s - explained_s, gain >= _AS_GOOD * fitted_gain)
 
 
 def _gaps(fleet: FleetOrFleets, view: View, span: Span) -> Intervals:

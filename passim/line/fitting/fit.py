@@ -138,6 +138,7 @@ class LineFit:
     floor               chance that a second forecast good is frozen all the same: what the sky does not explain
     missed              chance that a second forecast frozen is not
     frozen_s, explained_s, explained_by_luck_s  seconds recorded frozen, and of them forecast, by the fit and by luck
+    in_vain_s           seconds measured in which the fit forecasts a gap and the line held
     rivals              other sorts of setting, the nearest first
     assignment          how the ends of the recorded freezes lie on the circle of the clock that suits them best
     tried               how many settings were tried
@@ -161,6 +162,7 @@ class LineFit:
     measured_s: float
     explained_s: float
     explained_by_luck_s: float
+    in_vain_s: float
     outages: int
     rivals: tuple[Rival, ...]
     assignment: ClockPhase
@@ -313,6 +315,7 @@ def fit_line(
         measured_s=float(evidence.measured_s.sum()),
         explained_s=explained_s,
         explained_by_luck_s=luck_s,
+        in_vain_s=float(counts.forecast_s.sum()) - explained_s,
         outages=int(evidence.starts_s.size),
         rivals=rivals,
         assignment=_beyond_the_sky(clock, best.freezes.end + span.start_us / 1e6)

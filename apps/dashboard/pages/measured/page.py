@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-import numpy as np
 from dash import Dash
 
 from passim import Journal, Span
 from passim.errors import InputError, PassimError
-from passim.intervals import intersection, total_length
 from passim.line import OWN_PROBE, HorizonEvidence
 from passim.line import statistics as line_statistics
 from passim.parallel import Job
@@ -86,7 +85,7 @@ DAY = Panel(
     Help(
         "Upwards, how many seconds of each minute were frozen; downwards, how many had been forecast to be. What "
         "stands above and below at once came as forecast.",
-        "As in the picture of days. The table lists every freeze of the day.",
+        "As in the picture of days. The table lists the freezes of the day; its file holds all.",
         _SOURCE,
     ),
     quiet=True,
@@ -234,12 +233,13 @@ def _panels(
     day_clock = question.clock(of_day)
     began = record.outages["start"]
     freezes = record.outages[(began >= of_day.start) & (began < of_day.end)].reset_index(drop=True)
-    here = (np.array([of_day.start_us]), np.array([of_day.end_us]))
-    measured_s = float(total_length(intersection(line_statistics.measured_us(record), here))) / 1e6
-    forecast_count = None if forecast is None else int(
-        ((forecast.start >= of_day.start_us) & (forecast.start < of_day.end_us)).sum()
+    measured_start, measured_end = line_statistics.measured_us(record)
+    begins = None if forecast is None else forecast.start
+    forecast_count = None if begins is None else sum(
+        int(((begins >= max(low, of_day.start_us)) & (begins < min(high, of_day.end_us))).sum())
+        for low, high in zip(measured_start.tolist(), measured_end.tolist(), strict=True)
     )  # fmt: skip
-    where = statistics.by_where
+    where, compared = statistics.by_where, None if matched is None else matched.comparison
     key = ("measured", asked, question.minute, theme, question.view, matched is None)
     panels = {
         DAYS.name: Shown(
@@ -247,7 +247,7 @@ def _panels(
                 (*key, "days", hours),
                 lambda: record_clock(statistics.coverage, found.house, forecast, clock, question.minute, theme, hours),
             ),
-            f"{counts} {clock_caption(statistics, None if matched is None else matched.comparison)}".lstrip(),
+            f"{counts} {clock_caption(statistics, compared, question.now)}".lstrip(),
             Table(statistics.by_day.drop(columns="date"), day_columns(clock), shown=statistics.by_day, of_site=False),
         ),
         DAY.name: Shown(
@@ -257,7 +257,7 @@ def _panels(
                     statistics.coverage, found.house, forecast, of_day, day_clock, question.minute, theme
                 ),
             ),
-            day_caption(freezes, of_day.start, measured_s, forecast_count, day_clock),
+            day_caption(statistics, day, Counter(freezes["where"].tolist()), forecast_count),
             Table(freezes, outage_columns(day_clock)[1:], day_clock, "No freeze on this day.", of_site=False),
         ),
         WHERE.name: Shown(
