@@ -5,6 +5,8 @@ tracks      the sky sampled once; the freezes of any setting in milliseconds
 evidence    the record by blocks: seconds in both, likelihood, what is held out
 search      the grid, then steps that halve
 intervals   block bootstrap
+as_set_up   what the view as it is foretells of the same record, so that nothing is changed for nothing
+retained    what was found lately, within a bound of bytes
 fit         `fit_line`: the choice, the test against luck, the table
 """
 
