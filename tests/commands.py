@@ -12,18 +12,26 @@ def run(*arguments: str) -> Result:
     return CliRunner().invoke(main, list(arguments), prog_name="passim")
 
 
-def done(*arguments: str) -> Result:
-    """Run a command that must go well."""
-    result = run(*arguments)
+def finished(result: Result) -> Result:
+    """Return what must have gone well."""
     assert result.exit_code == 0, result.output
     return result
 
 
-def refused(*arguments: str) -> str:
-    """Run what must be refused, and return the one line it leaves."""
-    result = run(*arguments)
+def refusal(result: Result) -> str:
+    """Return the one line that is left by what must be refused."""
     assert result.exit_code == 2, result.output
     assert result.stdout == ""
     (line,) = result.stderr.splitlines()
     assert line.startswith("passim: ")
     return line
+
+
+def done(*arguments: str) -> Result:
+    """Run a command that must go well."""
+    return finished(run(*arguments))
+
+
+def refused(*arguments: str) -> str:
+    """Run what must be refused, and return the one line it leaves."""
+    return refusal(run(*arguments))

@@ -11,17 +11,17 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from click.testing import CliRunner
 
 from browsing import PATIENCE_MS, a_page, open_at, served
 from passim import Journal, Span
 from passim.line import OWN_PROBE, files
 from passim.workspace import FILE_NAME, Workspace, create
-from passim_apps.command_line.main import main
 from tests.simulated_line import school_with_another_gateway
 
 pytest.importorskip("playwright.sync_api", reason="playwright is part of the test extra")
 from playwright.sync_api import Browser, Page, expect
+
+import commands
 
 pytestmark = pytest.mark.browser
 expect.set_options(timeout=PATIENCE_MS)
@@ -69,7 +69,7 @@ def test_the_switch_records_and_the_record_goes_out_as_evidence(
     assert bounds is not None
 
     out = tmp_path / "evidence.html"
-    made = CliRunner().invoke(main, ["report", "--evidence", "--out", str(out), "--workspace", str(folder)])
+    made = commands.run("report", "--evidence", "--out", str(out), "--workspace", str(folder))
     assert made.exit_code == 0, made.output
     with a_page(browser, "file://") as sent:
         sent.goto(out.as_uri())

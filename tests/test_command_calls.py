@@ -10,13 +10,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
+import commands
 import passim
 from passim.answers.symptom import match
 from passim.answers.symptom.settings import Grid
 from passim.workspace import create
-from passim_apps.command_line.main import main
 from passim_apps.text.units import duration
 from snapshots import older_snapshot
 from tests import scenario
@@ -61,21 +61,15 @@ def folder(tmp_path: Path) -> Path:
 
 def run(folder: Path, command: str, *arguments: str, at: str = AT) -> Result:
     given = [command, "--workspace", str(folder), "--at", at, *arguments]
-    return CliRunner().invoke(main, given, prog_name="passim")
+    return commands.run(*given)
 
 
 def done(folder: Path, command: str, *arguments: str, at: str = AT) -> Result:
-    result = run(folder, command, *arguments, at=at)
-    assert result.exit_code == 0, result.stderr
-    return result
+    return commands.finished(run(folder, command, *arguments, at=at))
 
 
 def refused(folder: Path, command: str, *arguments: str, at: str = AT) -> str:
-    result = run(folder, command, *arguments, at=at)
-    assert result.exit_code == 2, result.output
-    assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
-    return line
+    return commands.refusal(run(folder, command, *arguments, at=at))
 
 
 # --- calls ------------------------------------------------------------------------------------------------------------
@@ -410,10 +404,10 @@ def test_too_old_elements_say_their_age_and_what_to_do(old: str, folder: Path, m
         assert " days old: totals are reliable, exact times are not.\n" in text
         assert "(age band: refuse" in text
     spots = ["survey", "spots", "--workspace", str(folder), "--elements", old, "--at", at, "--hours", "3"]
-    result = CliRunner().invoke(main, spots, prog_name="passim")
+    result = commands.run(*spots)
     assert (result.exit_code, result.stdout) == (2, "")
     assert "or --allow-stale" in result.stderr
-    result = CliRunner().invoke(main, [*spots, "--allow-stale"], prog_name="passim")
+    result = commands.run(*spots, "--allow-stale")
     assert result.stdout.startswith("Elements 26.")
 
 
@@ -456,9 +450,9 @@ def test_now_as_json_agrees_with_its_words(folder: Path) -> None:
 def test_now_without_a_workspace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, old: str) -> None:
     monkeypatch.chdir(tmp_path)
     given = ["--elements", old, "--site", "45.0,-28.0,40", "--mask", "35", "--at", AT]
-    result = CliRunner().invoke(main, ["now", *given], prog_name="passim")
+    result = commands.run("now", *given)
     assert result.exit_code == 0, result.stderr
-    result = CliRunner().invoke(main, ["calls", *given, "--days", "1", "--notes"], prog_name="passim")
+    result = commands.run("calls", *given, "--days", "1", "--notes")
     assert result.exit_code == 0, result.stderr
     assert "Nothing was kept for comparison: that needs a workspace." in result.stdout
 

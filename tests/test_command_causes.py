@@ -12,7 +12,6 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
 import commands
 from passim import Coverage, Horizon, Site, Span, read_elements
@@ -21,7 +20,6 @@ from passim.coverage.causes import causes_of
 from passim.coverage.visibility import find_visibility
 from passim.sky.limits import Gateway, GatewayLimit, ServingFilter
 from passim.sky.view import View
-from passim_apps.command_line.main import main
 from passim_apps.command_line.query import search
 from passim_apps.text.causes import NEVER_ADD_UP, cause_words
 from tests import scenario
@@ -37,8 +35,7 @@ DAY = "2026-03-01T00:00Z"
 def fleet_file(tmp_path_factory: pytest.TempPathFactory) -> str:
     path = str(tmp_path_factory.mktemp("fleet") / "invented.json")
     pattern = ["--total", "360", "--planes", "18", "--phasing", "7", "--inclination", "53", "--altitude", "550"]
-    made = CliRunner().invoke(main, ["design", *pattern, "--epoch", "2026-03-01T00:00Z", "--out", path])
-    assert made.exit_code == 0, made.output
+    commands.finished(commands.run("design", *pattern, "--epoch", "2026-03-01T00:00Z", "--out", path))
     return path
 
 
@@ -234,7 +231,7 @@ def test_one_gap_all_day_is_told_as_one_and_blamed_on_what_makes_it(here: list[s
     first = done(*here, *far).stdout.splitlines()[0]
     assert first == ("Your roof line is not the cause: 1 gap, all of 6 h.")
     for command in ("gaps", "serving"):
-        told = CliRunner().invoke(main, [command, *here, *far], prog_name="passim")
+        told = commands.run(command, *here, *far)
         assert told.exit_code == 0, told.output
         assert told.stdout.startswith("No satellite is ever within every limit in 6 h; no service throughout.")
 
@@ -248,7 +245,7 @@ def test_every_row_of_a_file_says_which_site_it_holds_for(here: list[str], tmp_p
         ("minutes", []),
         ("serving", []),
     ):
-        told = CliRunner().invoke(main, [command, *here, *GATEWAY, *more, "--format", "csv"], prog_name="passim")
+        told = commands.run(command, *here, *GATEWAY, *more, "--format", "csv")
         assert told.exit_code == 0, told.output
         for text in (told.stdout, *([sky.read_text()] if more else [])):
             rows = list(csv.DictReader(io.StringIO(text)))
@@ -260,11 +257,11 @@ def test_with_no_gateway_known_a_clear_sky_is_said_to_be_the_sky_alone(fleet_fil
     """No roof line, no gap and no gateway: what freezes then is something that nobody has told passim of."""
     place = ["--elements", fleet_file, "--site", "45.0,-28.0,40"]
     for command in (["causes", "--from", DAY, "--hours", "2"], ["now", "--at", DAY]):
-        alone = CliRunner().invoke(main, [*command, *place, "--mask", "20"])
+        alone = commands.run(*command, *place, "--mask", "20")
         assert alone.exit_code == 0, alone.stderr
         assert "No gateway counts here, so this is the sky alone" in alone.stdout
         assert "passim symptom" in alone.stdout
         assert "keeps a record of them" in " ".join(alone.stdout.split())
-        known = CliRunner().invoke(main, [*command, *place, "--mask", "20", "--gateway", "45.2,-28.0,10"])
+        known = commands.run(*command, *place, "--mask", "20", "--gateway", "45.2,-28.0,10")
         assert known.exit_code == 0, known.stderr
         assert "sky alone" not in known.stdout

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+import commands
 import passim
 from passim.answers.growth.curves import growth, logarithmic_grid
 from passim.answers.growth.orders import launch_order, random_orders
@@ -46,21 +47,15 @@ def path(fleet: passim.Fleet, tmp_path_factory: pytest.TempPathFactory) -> str:
 def run(path: str, *arguments: str) -> Result:
     common = ["growth", "--elements", path, "--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores", "--mask", "35"]
     span = ["--from", "2026-11-25T00:00:00Z", "--at", "2026-11-25T00:00:00Z", "--hours", "6"]
-    return CliRunner().invoke(main, [*common, *span, *arguments], prog_name="passim")
+    return commands.run(*common, *span, *arguments)
 
 
 def done(path: str, *arguments: str) -> Result:
-    result = run(path, *arguments)
-    assert result.exit_code == 0, result.stderr
-    return result
+    return commands.finished(run(path, *arguments))
 
 
 def refused(path: str, *arguments: str) -> str:
-    result = run(path, *arguments)
-    assert result.exit_code == 2, result.output
-    assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
-    return line
+    return commands.refusal(run(path, *arguments))
 
 
 def test_files_hold_every_number_as_the_library_says(path: str, fleet: passim.Fleet) -> None:
@@ -154,16 +149,16 @@ def test_hours_of_each_day_count_alone(path: str) -> None:
 
 def test_the_call_hours_of_the_workspace(tmp_path: Path, path: str) -> None:
     folder = tmp_path / "work"
-    made = CliRunner().invoke(main, ["demo", "--keep", str(folder), "--at", "2026-11-25T00:00:00Z"])
+    made = commands.run("demo", "--keep", str(folder), "--at", "2026-11-25T00:00:00Z")
     assert made.exit_code == 0, made.stderr
     common = ["growth", "--workspace", str(folder), "--at", "2026-11-25T00:00:00Z", "--hours", "24", "--format", "json"]
-    goal = CliRunner().invoke(main, [*common, "--goal", "longest_gap_s <= 50 in call hours"], prog_name="passim")
+    goal = commands.run(*common, "--goal", "longest_gap_s <= 50 in call hours")
     assert goal.exit_code == 0, goal.stderr
     answer = json.loads(goal.stdout)
     assert any(
         note.startswith("Call hours, for the goal alone: 08:00 to 18:00, Mon to Fri") for note in answer["notes"]
     )
-    kept = CliRunner().invoke(main, [*common, "--call-hours"], prog_name="passim")
+    kept = commands.run(*common, "--call-hours")
     assert kept.exit_code == 0, kept.stderr
     assert json.loads(kept.stdout)["rows"][-1]["gap_count"] <= answer["rows"][-1]["gap_count"]
 
@@ -270,7 +265,7 @@ def test_what_design_writes_has_an_order_of_launches(tmp_path: Path) -> None:
     for name in ("designed.json", "designed.tle"):
         path = str(tmp_path / name)
         pattern = ["--total", "12", "--planes", "3", "--phasing", "1", "--inclination", "53", "--altitude", "550"]
-        made = CliRunner().invoke(main, ["design", *pattern, "--epoch", "2026-11-25T00:00:00Z", "--out", path])
+        made = commands.run("design", *pattern, "--epoch", "2026-11-25T00:00:00Z", "--out", path)
         assert made.exit_code == 0, made.output
         answer = json.loads(done(path, "--format", "json").stdout)
         assert answer["order"] == "launch"

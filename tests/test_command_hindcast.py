@@ -10,14 +10,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
+import commands
 import passim
 from passim.forecast.hindcast import Snapshots, score_snapshots
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
 from passim.workspace import create
-from passim_apps.command_line.main import main
 from passim_apps.text.hindcast import hindcast_sentences
 from snapshots import older_snapshot
 
@@ -48,13 +48,11 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def run(folder: Path, older: str, newer: str, *arguments: str) -> Result:
     files = [str(folder / older), str(folder / newer)]
     site = ["--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
-    return CliRunner().invoke(main, ["hindcast", *files, *site, *QUICK, *arguments], prog_name="passim")
+    return commands.run("hindcast", *files, *site, *QUICK, *arguments)
 
 
 def done(folder: Path, *arguments: str, older: str = "two-days.json") -> str:
-    result = run(folder, older, "new.json", *arguments)
-    assert result.exit_code == 0, result.stderr
-    return result.stdout
+    return commands.finished(run(folder, older, "new.json", *arguments)).stdout
 
 
 def refused(result: Result) -> str:

@@ -8,20 +8,16 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
+from commands import run as passim
 from passim import Journal, Span, Workspace, find_visibility
 from passim.workspace import create
-from passim_apps.command_line.main import main
 from tests.simulated_line import recorded
 
 AT = datetime.fromisoformat("2026-11-25T08:00-01:00")
 NIGHT = Span.starting(datetime.fromisoformat("2026-11-25T00:00-01:00"), 8)
 HOUSE = ((2000.0, 2060.0), (9000.0, 9040.0))
-
-
-def passim(*words: str) -> Result:
-    return CliRunner().invoke(main, list(words), prog_name="passim")
 
 
 def reconcile(school: Path, *words: str) -> Result:

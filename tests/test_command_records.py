@@ -12,15 +12,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 from sgp4 import omm
 from sgp4.api import Satrec
 from skyfield.api import EarthSatellite, load, wgs84
 
+import commands
 from passim import Journal, walker, write_elements
 from passim.line import files
 from passim.workspace import create
-from passim_apps.command_line.main import main
 from passim_apps.report import evidence
 
 AT = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
@@ -43,13 +43,11 @@ def log(address: str, lost: list[tuple[int, int]], seconds: int = 3 * 3600) -> s
 
 def run(*arguments: str, at: Path) -> Result:
     behind = ["--workspace", str(at)]
-    return CliRunner().invoke(main, [*arguments, *behind], prog_name="passim")
+    return commands.run(*arguments, *behind)
 
 
 def done(*arguments: str, at: Path) -> str:
-    result = run(*arguments, at=at)
-    assert result.exit_code == 0, result.output
-    return result.stdout
+    return commands.finished(run(*arguments, at=at)).stdout
 
 
 def refused(*arguments: str, at: Path) -> str:
@@ -61,7 +59,7 @@ def refused(*arguments: str, at: Path) -> str:
 @pytest.fixture(scope="module")
 def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("made") / "school"
-    made = CliRunner().invoke(main, ["workspace", "new", "--demo", "--at", "2026-11-25T06:30Z", str(folder)])
+    made = commands.run("workspace", "new", "--demo", "--at", "2026-11-25T06:30Z", str(folder))
     assert made.exit_code == 0, made.output
     (folder / "router.log").write_text(log("192.0.2.1", [HOUSE]), encoding="utf-8")
     (folder / "far.log").write_text(log("192.0.2.2", [*FREEZES, HOUSE]), encoding="utf-8")
@@ -234,7 +232,7 @@ def test_a_record_goes_out_and_comes_back(school: Path, tmp_path: Path) -> None:
     out = tmp_path / "out.csv"
     done("journal", "export", "--out", str(out), at=school)
     other = tmp_path / "other"
-    assert CliRunner().invoke(main, ["workspace", "new", "--demo", str(other)]).exit_code == 0
+    assert commands.run("workspace", "new", "--demo", str(other)).exit_code == 0
     done("journal", "add", str(out), "--name", "upstairs", at=other)
     assert "a second one called upstairs" in refused("journal", "add", str(out), "--name", "upstairs", at=other)
     done("journal", "add", str(out), "--name", "upstairs", "--replace", at=other)

@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 from plotly.offline import get_plotlyjs
 
+import commands
 from passim.answers.sites import elsewhere as report_elsewhere
 from passim.coverage.causes import causes_of
 from passim.coverage.visibility import find_visibility
@@ -33,7 +34,7 @@ PICTURES = ("days", "day", "calls", "sky", "latitudes", "world", "growth")
 
 
 def run(*arguments: str) -> Result:
-    return CliRunner().invoke(main, ["report", *arguments], prog_name="passim")
+    return commands.run("report", *arguments)
 
 
 def refused(*arguments: str) -> str:
@@ -47,8 +48,7 @@ def refused(*arguments: str) -> str:
 @pytest.fixture(scope="module")
 def school(tmp_path_factory: pytest.TempPathFactory) -> str:
     folder = str(tmp_path_factory.mktemp("school") / "school")
-    made = CliRunner().invoke(main, ["workspace", "new", folder, "--demo"])
-    assert made.exit_code == 0, made.output
+    commands.finished(commands.run("workspace", "new", folder, "--demo"))
     return folder
 
 
@@ -187,7 +187,7 @@ def test_the_timing_error_of_the_workspace_counts(school: str, tmp_path: Path) -
     asked = ["--workspace", str(tmp_path), "--at", AT, "--days", "1"]
     result = run(*asked, "--no-world", "--workers", "1", "--out", str(out))
     assert result.exit_code == 0, result.output
-    listed = CliRunner().invoke(main, ["calls", *asked, "--format", "json"])
+    listed = commands.run("calls", *asked, "--format", "json")
     assert listed.exit_code == 0, listed.output
     answer = json.loads(listed.stdout)["answer"]
     assert answer in " ".join(Outline(out.read_text(encoding="utf-8")).texts["p"])
@@ -245,7 +245,7 @@ def test_without_the_world_the_outlines_of_the_land_are_left_out(hostile: str) -
 def test_old_elements_still_make_a_report(school: str, tmp_path: Path) -> None:
     elements, out = tmp_path / "old.json", tmp_path / "old.html"
     design = ["design", "--total", "40", "--planes", "4", "--phasing", "1", "--inclination", "53", "--altitude", "550"]
-    made = CliRunner().invoke(main, [*design, "--epoch", "2026-11-01T00:00Z", "--out", str(elements)])
+    made = commands.run(*design, "--epoch", "2026-11-01T00:00Z", "--out", str(elements))
     assert made.exit_code == 0, made.output
     place = ["--elements", str(elements), "--site", "45.0,-28.0", "--zone", "UTC"]
     asked = [*place, "--at", AT, "--days", "0.25", "--no-world", "--out", str(out)]

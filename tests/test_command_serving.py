@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+import commands
 import passim
 from passim.coverage import POLICIES, Service, serve
 from passim.coverage.visibility import find_visibility
@@ -44,7 +45,7 @@ def path(fleet: passim.Fleet, tmp_path_factory: pytest.TempPathFactory) -> str:
 def run(path: str, *arguments: str) -> Result:
     common = ["serving", "--elements", path, "--site", "45.0,-28.0,40", "--zone", "Atlantic/Azores"]
     span = ["--from", "2026-11-25T00:00:00Z", "--hours", "2"]
-    return CliRunner().invoke(main, [*common, *span, *arguments], prog_name="passim")
+    return commands.run(*common, *span, *arguments)
 
 
 def test_the_clock_counts_from_1970_as_its_help_says(path: str) -> None:
@@ -57,22 +58,16 @@ def test_the_clock_counts_from_1970_as_its_help_says(path: str) -> None:
     assert {(start.timestamp() - 2.0) % 7.0 for start in taken} == {0.0}
     # A period that divides the day ticks at midnight, so that both readings of the help agree.
     assert int(START.timestamp()) % 15 == 0
-    words = " ".join(CliRunner().invoke(main, ["serving", "--help"]).stdout.split())
+    words = " ".join(commands.run("serving", "--help").stdout.split())
     assert "counted from 1970-01-01 00:00 UTC plus OFFSET" in words
 
 
 def done(path: str, *arguments: str) -> Result:
-    result = run(path, *arguments)
-    assert result.exit_code == 0, result.stderr
-    return result
+    return commands.finished(run(path, *arguments))
 
 
 def refused(path: str, *arguments: str) -> str:
-    result = run(path, *arguments)
-    assert result.exit_code == 2, result.output
-    assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
-    return line
+    return commands.refusal(run(path, *arguments))
 
 
 def test_the_policies_are_those_of_the_library() -> None:
@@ -150,7 +145,7 @@ def test_bad_input_gets_one_line(options: list[str], message: str, path: str) ->
 
 def answer(command: str, *options: str) -> dict[str, Any]:
     span = ["--from", "2026-11-25T05:00:00Z", "--hours", "1"] if command != "now" else ["--at", "2026-11-25T05:00:00Z"]
-    result = CliRunner().invoke(main, [command, *span, *options, "--format", "json"], prog_name="passim")
+    result = commands.run(command, *span, *options, "--format", "json")
     assert result.exit_code == 0, (command, result.stderr)
     told: dict[str, Any] = json.loads(result.stdout)
     return told

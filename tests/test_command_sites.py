@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+import commands
 from commands import run
 from passim import read_elements, write_elements
 from passim.answers.sites import sweeps
@@ -20,9 +21,7 @@ SPAN = ["--from", "2026-11-25T00:00:00Z", "--hours", "3"]
 
 
 def done(*arguments: str) -> str:
-    result = run("sites", *arguments, *SPAN)
-    assert result.exit_code == 0, result.output
-    return result.stdout
+    return commands.finished(run("sites", *arguments, *SPAN)).stdout
 
 
 def asked(*arguments: str) -> dict[str, Any]:
@@ -31,12 +30,7 @@ def asked(*arguments: str) -> dict[str, Any]:
 
 
 def refused(*arguments: str) -> str:
-    result = run("sites", *arguments, *SPAN)
-    assert result.exit_code == 2, result.output
-    assert result.stdout == ""
-    (line,) = result.stderr.splitlines()
-    assert line.startswith("passim: ")
-    return line
+    return commands.refusal(run("sites", *arguments, *SPAN))
 
 
 @pytest.fixture(autouse=True)

@@ -13,12 +13,10 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
 import commands
 from passim import Horizon
 from passim.workspace import create
-from passim_apps.command_line.main import main
 
 run, done, refused = (partial(each, "survey") for each in (commands.run, commands.done, commands.refused))
 
@@ -31,8 +29,7 @@ def where(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     """Options that name an invented fleet, thin enough to leave gaps, and a place."""
     path = str(tmp_path_factory.mktemp("fleet") / "invented.json")
     pattern = ["--total", "90", "--planes", "9", "--phasing", "2", "--inclination", "53", "--altitude", "550"]
-    made = CliRunner().invoke(main, ["design", *pattern, "--epoch", "2026-11-25T00:00Z", "--out", path])
-    assert made.exit_code == 0, made.stderr
+    commands.finished(commands.run("design", *pattern, "--epoch", "2026-11-25T00:00Z", "--out", path))
     return ["--elements", path, "--site", "45.0,-28.0,40", *SPAN]
 
 
@@ -96,7 +93,7 @@ def test_obstacles_become_a_horizon_file(tmp_path: Path, walls: str) -> None:
 def test_the_file_made_is_one_that_the_other_commands_take(tmp_path: Path, walls: str, where: list[str]) -> None:
     out = str(tmp_path / "horizon.csv")
     done("obstacles", "--file", walls, "--mount-height", "2", "--out", out)
-    made = CliRunner().invoke(main, ["gaps", *where, "--mask", out, "--format", "json"])
+    made = commands.run("gaps", *where, "--mask", out, "--format", "json")
     assert made.exit_code == 0, made.stderr
     spots = done("spots", "--compare", f"yard={out}", "--compare", "loft=25", *where, "--format", "json")
     gaps, compared = json.loads(made.stdout), json.loads(spots.stdout)
@@ -262,7 +259,7 @@ def test_what_cannot_be_used_is_refused_in_one_line(
 
 def test_bad_comparisons_are_refused_in_one_line(walls: str, where: list[str]) -> None:
     for command in ("spots", "portable"):
-        assert "--mask" not in CliRunner().invoke(main, ["survey", command, "--help"]).stdout
+        assert "--mask" not in commands.run("survey", command, "--help").stdout
     assert "has no place here" in refused("portable", *where, "--without", "horizon")
     assert "has no place here" in refused("spots", "--compare", "a=3", "--without", "horizon", *where)
     assert "which spots? Give at least two" in refused("spots", "--compare", "loft=25", *where)

@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
+from commands import run as passim
 from passim.workspace import Workspace, create
-from passim_apps.command_line.main import main
 from tests.feed_server import FeedServer, feed_server, fresh_list, good, in_turn, set_feed, status
 from tests.files_now import write_now
 
@@ -22,10 +22,6 @@ def school(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     create(tmp_path / "school", demo=True)
     return tmp_path / "school"
-
-
-def passim(*words: str) -> Result:
-    return CliRunner().invoke(main, list(words), prog_name="passim")
 
 
 def update(school: Path, *words: str) -> Result:

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+import commands
 from passim.workspace import Workspace, create
 from passim_apps.command_line.main import main
 
@@ -22,9 +23,7 @@ def run(*arguments: str, answers: str = "") -> Result:
 
 
 def done(*arguments: str, answers: str = "") -> str:
-    result = run(*arguments, answers=answers)
-    assert result.exit_code == 0, result.stderr
-    return result.stdout
+    return commands.finished(run(*arguments, answers=answers)).stdout
 
 
 def refused(*arguments: str) -> list[str]:

@@ -30,7 +30,7 @@ from passim.parallel.jobs import WorkerPool
 from passim.workspace import create, plans
 from passim.workspace.calendar_address import new_calendar_key, withdraw_calendar_key
 from passim_apps.dashboard.address import Choices, changed, query_of, read_query
-from passim_apps.dashboard.controls import offers
+from passim_apps.dashboard.controls import options_of_controls
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages import growth
 from passim_apps.dashboard.pages.calls import page as calls
@@ -129,7 +129,7 @@ def test_what_cannot_be_asked_is_told_in_one_line(state: DashboardState, query: 
     with pytest.raises(InputError, match=re.escape(words)) as told:
         answer(state, calls, query)
     assert "\n" not in str(told.value)
-    assert "from" in offers(state.question(read_query(query)[0]), calls.PAGE)
+    assert "from" in options_of_controls(state.question(read_query(query)[0]), calls.PAGE)
 
 
 @pytest.mark.parametrize(

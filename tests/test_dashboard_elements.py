@@ -10,13 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner
 
+import commands
 from asking import outcome, unhurried
 from passim.errors import InputError
 from passim.forecast import timing
 from passim.workspace import Workspace, adding, create
-from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.file_changes import taken_back
 from passim_apps.dashboard.notes import answered
@@ -136,7 +135,7 @@ def test_an_invented_fleet_is_said_to_be_one_on_every_page_and_command(tmp_path:
     finally:
         begun.close()
     asked = ["gaps", "--workspace", str(tmp_path), "--from", AT.isoformat(), "--hours", "1"]
-    assert STANDS_IN in CliRunner().invoke(main, asked, prog_name="passim").stdout
+    assert STANDS_IN in commands.run(*asked).stdout
 
 
 def test_files_of_a_name_that_is_there_may_take_its_place(tmp_path: Path) -> None:

@@ -25,7 +25,7 @@ from passim.parallel import chunks as workers
 from passim.spans import DailyHours
 from passim.workspace import Workspace
 from passim_apps.dashboard.address import read_query
-from passim_apps.dashboard.controls import offers
+from passim_apps.dashboard.controls import options_of_controls
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.state import DashboardState
@@ -283,7 +283,7 @@ def test_the_map_is_refined_while_one_looks_and_stop_keeps_the_coarse_one(
 
 
 def test_the_grid_is_on_the_list_and_a_terminal_with_a_cone_takes_a_coarse_one(state: DashboardState) -> None:
-    offer = offers(state.question(read_query("")[0]), sites.PAGE)["world"]
+    offer = options_of_controls(state.question(read_query("")[0]), sites.PAGE)["world"]
     assert offer.options[0] == ("usual", "5° by 5°, 2,592 points")
     assert [value for value, _ in offer.options] == ["usual", "10", "2.5", "none"]
     assert "takes longer" not in offer.options[1][1]

@@ -18,7 +18,7 @@ from passim.parallel.jobs import WorkerPool
 from passim.workspace import Workspace, create, new_site
 from passim_apps.dashboard import shell
 from passim_apps.dashboard.address import Choices, query_of, read_query
-from passim_apps.dashboard.controls import known, offers
+from passim_apps.dashboard.controls import known, options_of_controls
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.notes import TOO_OLD_TO_TELL_WHEN, age_warning, answered, refuse_old
 from passim_apps.dashboard.page_model import Page
@@ -118,7 +118,7 @@ def test_unknown_names_are_told_and_the_controls_still_offer_the_known(
         page.answer(question, LIGHT)  # type: ignore[attr-defined]
     # Setup changes places and fleets instead of choosing among them.
     if page is not setup_page.PAGE:
-        assert offers(question, page)["place"].value == "Marram/loft"  # type: ignore[arg-type]
+        assert options_of_controls(question, page)["place"].value == "Marram/loft"  # type: ignore[arg-type]
 
 
 def test_long_work_is_done_elsewhere_and_then_there(state: DashboardState) -> None:
@@ -265,7 +265,7 @@ def test_masks_below_what_the_terminal_can_use_are_not_offered_and_told(tmp_path
     try:
         for query, extra in (("", []), ("?mask=10", ["10"])):
             question = opened.question(read_query(query)[0])
-            offered = dict(offers(question, clock.PAGE)["mask"].options)
+            offered = dict(options_of_controls(question, clock.PAGE)["mask"].options)
             assert list(offered) == ["own", "25", "30", "35", "40", "45", "50", "55", "60", *extra]
         assert offered["10"] == "10° all round, counts as 25°"
         [told] = [note.text for note in clock.PAGE.answer(question, LIGHT).notes if note.text.startswith("The mask")]
@@ -283,7 +283,7 @@ def test_where_the_terminal_says_nothing_low_masks_are_offered_and_count(tmp_pat
     opened = a_place(tmp_path, AT)
     try:
         question = opened.question(read_query("?mask=10")[0])
-        assert "10" in dict(offers(question, clock.PAGE)["mask"].options)
+        assert "10" in dict(options_of_controls(question, clock.PAGE)["mask"].options)
         out = [
             each.seen(each.days(1)).coverage.summary()["covered_fraction"]
             for each in (question, opened.question(read_query("?mask=25")[0]))
@@ -359,7 +359,10 @@ def test_past_seven_days_no_picture_or_table_tells_single_times(tmp_path: Path, 
                 ["missing" in trace.name for trace in each.panels["panorama"].figure.data] for each in (found, usual)
             ]
             assert [any(each) for each in crosses] == [False, True]
-            lists = [offers(each.question(read_query("?mask=40")[0]), page)["gap"].options for each in (old, new)]
+            lists = [
+                options_of_controls(each.question(read_query("?mask=40")[0]), page)["gap"].options
+                for each in (old, new)
+            ]
             assert len(lists[0]) == 1 < len(lists[1])
     finally:
         old.close()

@@ -9,13 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 
+import commands
 from passim import Horizon, InputError, Span, View, Workspace, find_visibility
 from passim.line.directions import CELL_COLUMNS, SECTOR_COLUMNS, horizon_evidence
 from passim.line.fitting.settings import Sector
 from passim.workspace import create
-from passim_apps.command_line.main import main
 from passim_apps.figures.directions import record_sky
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.directions import evidence_sentences
@@ -89,7 +88,7 @@ def test_the_command_writes_the_roof_line_and_gives_every_direction(tmp_path: Pa
     words = ["survey", "record", "--workspace", str(school.folder), "--record", str(tmp_path / "freezes.csv"),
              "--from", night.start.isoformat(), "--to", night.end.isoformat(), "--at", night.end.isoformat(),
              "--without", "gateway", "--horizon-out", str(roof), "--keep-as", "Marram/attic"]  # fmt: skip
-    answered = CliRunner().invoke(main, [*words, "--format", "json"], prog_name="passim")
+    answered = commands.run(*words, "--format", "json")
     assert answered.exit_code == 0, answered.stderr
     found = json.loads(answered.stdout)
     assert len(found["rows"]) == 24

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+import commands
 from feed_server import set_feed
 from passim import Fleet
 from passim.elements import ElementSet, SatelliteId, write_elements
@@ -67,9 +68,7 @@ def page(school: Path) -> Iterator[Any]:
 
 def asked(school: Path, *words: str) -> str:
     command = ["elements", "--workspace", str(school), "--at", f"{AT:%Y-%m-%dT%H:%M}Z", *words]
-    result = CliRunner(env={"COLUMNS": "400"}).invoke(main, command, prog_name="passim")
-    assert result.exit_code == 0, result.output
-    return result.stdout
+    return commands.finished(CliRunner(env={"COLUMNS": "400"}).invoke(main, command, prog_name="passim")).stdout
 
 
 SENTENCES = (
@@ -165,7 +164,7 @@ def test_serving_is_the_same_in_the_answers_that_count_it(school: Path) -> None:
 
 def test_a_file_says_what_it_cannot_tell(tmp_path: Path) -> None:
     write_elements(pattern(), tmp_path / "few.json")
-    result = CliRunner().invoke(main, ["elements", str(tmp_path / "few.json"), "--at", "2026-11-01T00:00Z", "--notes"])
+    result = commands.run("elements", str(tmp_path / "few.json"), "--at", "2026-11-01T00:00Z", "--notes")
     assert (
         "Who manoeuvred, who went missing and which launches arrived is not known: that takes snapshots of several days"
         in " ".join(result.stdout.split())
@@ -173,7 +172,7 @@ def test_a_file_says_what_it_cannot_tell(tmp_path: Path) -> None:
     later = Fleet([lifted(replace(pattern()[4], epoch=AT), 2.0), *(replace(each, epoch=AT) for each in pattern()[5:])])
     write_elements(later, tmp_path / "later.json")
     command = ["elements", str(tmp_path), "--at", "2026-11-10T00:00Z", "--list", "changes", "--format", "json"]
-    result = CliRunner().invoke(main, command)
+    result = commands.run(*command)
     assert result.exit_code == 0, result.output
     told = json.loads(result.stdout)
     assert [(row["change"], row["satellite_id"], row["rise_km"]) for row in told["rows"]] == [

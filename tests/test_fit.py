@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from click.testing import CliRunner, Result
 
+from commands import run as passim
 from passim import ArcKeepOut, Cone, GatewayLimit, Horizon, InputError, Span, View, Workspace, find_visibility, fit_line
 from passim.answers.symptom.discriminate import observations, traits_of
 from passim.answers.symptom.settings import GatewayPlace, Setting
@@ -25,7 +25,6 @@ from passim.line.fitting.tracks import Tracks
 from passim.line.phase import clock_phase, find_clock
 from passim.sky.ground import MEAN_EARTH_RADIUS_KM
 from passim.workspace.saving import differences
-from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import Choices
 from passim_apps.dashboard.file_changes import taken_back
 from passim_apps.dashboard.pages.measured import fitting
@@ -310,10 +309,6 @@ def test_too_little_to_learn_from_and_limits_that_are_none_are_refused() -> None
 def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The invented workspace with a record of its own night in a file, the gateway's truth not where it is set up."""
     return school_with_another_gateway(tmp_path_factory.mktemp("made") / "school", SHORT)
-
-
-def passim(*words: str) -> Result:
-    return CliRunner().invoke(main, list(words), prog_name="passim")
 
 
 @pytest.fixture(scope="module")

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from click.testing import CliRunner
 
+import commands
 from passim.answers.calls.calendar_out import write_calendar
 from passim.answers.calls.forecast import ServiceForecast, searched_span
 from passim.answers.calls.kinds import LESSON, VIDEO
@@ -25,7 +25,6 @@ from passim.sky.limits import GatewayLimit
 from passim.sky.view import View
 from passim.spans import DailyHours, Span
 from passim.workspace import create
-from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import Choices
 from passim_apps.dashboard.pages import now as now_page
 from passim_apps.dashboard.pages.calls import page as calls_page
@@ -167,7 +166,7 @@ def test_the_command_says_so_first_and_writes_no_event(tmp_path: Path) -> None:
     create(tmp_path / "school", demo=True)
     given = ["calls", "--workspace", str(tmp_path / "school"), "--at", "2026-11-25T08:00:00Z", *BAD]
     target = tmp_path / "good.ics"
-    result = CliRunner().invoke(main, [*given, "--ics", str(target)], prog_name="passim")
+    result = commands.run(*given, "--ics", str(target))
     assert result.exit_code == 0, result.stderr
     lines = result.stdout.splitlines()
     assert lines[0].startswith("No good start for a live video lesson of 200 min in the time searched: ")
@@ -177,7 +176,7 @@ def test_the_command_says_so_first_and_writes_no_event(tmp_path: Path) -> None:
     assert "Best start" not in result.stdout
     assert f"No start is good, so {target} was not written." in result.stdout
     assert not target.exists()
-    told = json.loads(CliRunner().invoke(main, [*given, "--format", "json"], prog_name="passim").stdout)
+    told = json.loads(commands.run(*given, "--format", "json").stdout)
     assert told["none_good"]["costliest_limit"] == "gateway"
     assert told["none_good"]["longest_good_minutes"] < 200
     assert told["rows"][0]["start"] == told["none_good"]["least_bad_start"]
@@ -209,7 +208,7 @@ def test_the_report_says_so_first(tmp_path: Path) -> None:
     create(tmp_path / "school", demo=True)
     target = tmp_path / "report.html"
     given = ["--workspace", str(tmp_path / "school"), "--at", "2026-11-25T08:00:00Z", *BAD, "--no-world"]
-    result = CliRunner().invoke(main, ["report", *given, "--workers", "1", "--out", str(target)], prog_name="passim")
+    result = commands.run("report", *given, "--workers", "1", "--out", str(target))
     assert result.exit_code == 0, result.stderr
     html = target.read_text(encoding="utf-8")
     told = "\n".join(Outline(html).texts["p"])

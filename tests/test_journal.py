@@ -17,14 +17,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
+import commands
 from passim import Journal, JournalBusyError, JournalError, Span
 from passim.line import JournalWriter, parse_targets
 from passim.line.journal import schema, writing
 from passim.line.journal.writing import SentProbe
 from passim.workspace import Workspace, create
-from passim_apps.command_line.main import main
 from passim_apps.text.line import fault_words
 from patience import PATIENCE_S
 
@@ -333,7 +333,7 @@ def school(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(*words: str) -> Result:
-    return CliRunner().invoke(main, ["journal", *words])
+    return commands.run("journal", *words)
 
 
 def test_the_command_lists_outages_as_rows(school: Path) -> None:
@@ -397,7 +397,7 @@ def test_settings_of_the_line_are_checked_like_all_others(tmp_path: Path) -> Non
         ["router=192.168.1.1:80", "far=icmp:192.0.2.1"], 0.5, "192.0.2.9",
     )  # fmt: skip
     file.write_text(text + '\n[line]\ntargets = ["router"]\nevery_s = 0.1\nntp_server = "two words"\nevry_s = 1\n')
-    done = CliRunner().invoke(main, ["workspace", "check", "--workspace", str(folder)])
+    done = commands.run("workspace", "check", "--workspace", str(folder))
     assert done.exit_code == 2
     for said in (
         "target; got 'router'; wanted NAME=HOST:PORT",

@@ -8,12 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
+import commands
 from asking import outcome
 from passim import walker, write_elements
 from passim.workspace import Workspace
-from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import Choices
 from passim_apps.dashboard.notes import answered
 from passim_apps.dashboard.pages import PAGES
@@ -69,9 +68,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def said(folder: Path, *arguments: str) -> str:
-    result = CliRunner().invoke(main, [*arguments, "--workspace", str(folder)], prog_name="passim")
-    assert result.exit_code == 0, result.stderr
-    return result.stdout
+    return commands.finished(commands.run(*arguments, "--workspace", str(folder))).stdout
 
 
 def test_commands_say_first_that_handovers_are_left_out(folder: Path) -> None:

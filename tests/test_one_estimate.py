@@ -10,8 +10,8 @@ from typing import Any, get_args
 import numpy as np
 import pandas as pd
 import pytest
-from click.testing import CliRunner
 
+import commands
 from passim import Horizon, Site, Span, walker, write_elements
 from passim.answers.calls.calendar_in import Event
 from passim.answers.calls.check import check_calls
@@ -25,7 +25,6 @@ from passim.elements.records import Fleet
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.service import Policy, Service
 from passim.sky.view import View
-from passim_apps.command_line.main import main
 from passim_apps.text.calls import chance_of_end, pause_number, pauses
 
 EPOCH = datetime(2026, 11, 28, tzinfo=UTC)
@@ -79,7 +78,7 @@ def folder(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(folder: Path, *arguments: str) -> Any:
-    return CliRunner().invoke(main, [*arguments, "--workspace", str(folder)], prog_name="passim")
+    return commands.run(*arguments, "--workspace", str(folder))
 
 
 def said(folder: Path, *arguments: str) -> dict[str, Any]:

@@ -19,8 +19,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 
+import commands
 from passim import Journal, LineRecord, Span
 from passim.errors import InputError, JournalBusyError
 from passim.line import JournalWriter, Plan, Probe, find_outages, parse_targets
@@ -30,7 +30,6 @@ from passim.line.probe.names import Addresses
 from passim.line.probe.time_server import question, reading, refuses
 from passim.line.record import Probes
 from passim.workspace import create
-from passim_apps.command_line.main import main
 from patience import PATIENCE_S
 from scripted_targets import Act, DnsTarget, ScriptedTargets, TcpTarget
 from soak import journal_kills
@@ -311,7 +310,7 @@ def test_a_stopped_probe_leaves_a_hole_a_second_one_is_refused_and_a_request_end
     assert record.outages.empty
     assert record.period_s == 0.2
     assert any(2.0 < end - start < 3.5 for start, end in record.holes.tolist())
-    answer = CliRunner().invoke(main, ["journal", "--workspace", str(folder), "--format", "json"])
+    answer = commands.run("journal", "--workspace", str(folder), "--format", "json")
     facts = json.loads(answer.stdout)
     assert "the probe was stopped for a while" in [hole["why"] for hole in facts["holes"]]
     assert facts["told_apart"] is True
@@ -326,7 +325,7 @@ def test_what_the_probe_cannot_ask_is_told_in_one_line(tmp_path: Path) -> None:
     )
     assert done.stderr.count("\n") == 1
     # What is wrong with a length is told before the workspace is looked at.
-    done = CliRunner().invoke(main, ["probe", "--target", "router=127.0.0.1:80", "--every", "0.1s"])
+    done = commands.run("probe", "--target", "router=127.0.0.1:80", "--every", "0.1s")
     assert done.exit_code == 2
     assert done.stderr == "passim: --every; got '0.1s'; wanted a length from 0.2s to 60s; try --every 1s\n"
     assert passim("probe", "--workspace", str(tmp_path / "nowhere"), "--target", "a=127.0.0.1:80").returncode == 2

@@ -13,11 +13,10 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from click.testing import CliRunner
 
+import commands
 import passim
 from passim.workspace import create
-from passim_apps.command_line.main import main
 
 ROOT = Path(__file__).resolve().parent.parent
 QUESTIONS = (
@@ -44,8 +43,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., dict[str, An
 
     def ask(*words: str) -> dict[str, Any]:
         options = ["--workspace", folder, "--at", "2026-03-01T00:00Z", "--format", "json"]
-        result = CliRunner().invoke(main, [*words, *options])
-        assert result.exit_code == 0, result.stderr
+        result = commands.finished(commands.run(*words, *options))
         return dict(json.loads(result.stdout))
 
     return ask

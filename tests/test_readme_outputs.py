@@ -7,9 +7,8 @@ import shlex
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from passim_apps.command_line.main import main
+import commands
 
 README = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```console\n\$ (passim [^\n]*)\n(.*?)```", README, re.S)
@@ -26,7 +25,7 @@ def test_the_readme_shows_what_the_commands_print(tmp_path: Path, monkeypatch: p
     monkeypatch.setenv("COLUMNS", stated[1])
     for line, shown in BLOCKS:
         words = shlex.split(line)[1:]
-        result = CliRunner().invoke(main, words)
+        result = commands.run(*words)
         assert result.exit_code == 0, f"{line}: {result.output}"
         printed = [text.rstrip() for text in result.stdout.strip().splitlines()]
         wanted = [text.rstrip() for text in shown.strip().splitlines()]

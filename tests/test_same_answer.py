@@ -16,8 +16,8 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from click.testing import CliRunner
 
+import commands
 from passim import Span, walker, write_elements
 from passim.answers.calls.forecast import ServiceForecast, searched_span
 from passim.answers.calls.kinds import VIDEO
@@ -29,7 +29,6 @@ from passim.coverage.causes import causes_of
 from passim.coverage.visibility import find_visibility
 from passim.spans import DailyHours
 from passim.workspace import Workspace
-from passim_apps.command_line.main import main
 from passim_apps.dashboard import notes
 from passim_apps.dashboard.address import Choices
 from passim_apps.dashboard.pages import clock as clock_page
@@ -126,7 +125,7 @@ def drawn(seed: int, folder: Path) -> Path:
 def said(folder: Path, *arguments: str) -> dict[str, Any]:
     """What a command says, as JSON."""
     span = ["--from", DAY.isoformat(), "--hours", "24"] if arguments[0] != "now" else ["--at", DAY.isoformat()]
-    result = CliRunner().invoke(main, [*arguments, "--workspace", str(folder), *span, "--format", "json"])
+    result = commands.run(*arguments, "--workspace", str(folder), *span, "--format", "json")
     assert result.exit_code == 0, result.stderr
     answer: dict[str, Any] = json.loads(result.stdout)
     return answer

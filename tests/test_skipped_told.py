@@ -10,8 +10,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
+import commands
 from asking import outcome
 from passim import walker
 from passim.elements import parse_elements, read_elements
@@ -22,7 +23,6 @@ from passim.elements.feeds.update import update_from_folder
 from passim.elements.omm_text import write_json
 from passim.errors import ElementsError
 from passim.workspace import Workspace
-from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages import clock, elements
 from passim_apps.dashboard.state import DashboardState
@@ -61,7 +61,7 @@ def office(folder: Path, strict: str = "") -> Path:
 
 
 def asked(folder: Path, *words: str) -> Result:
-    return CliRunner().invoke(main, [*words, "--workspace", str(folder)], prog_name="passim")
+    return commands.run(*words, "--workspace", str(folder))
 
 
 def test_every_face_counts_what_was_left_out(tmp_path: Path) -> None:

@@ -14,8 +14,8 @@ from typing import Any
 import click
 import pandas as pd
 import pytest
-from click.testing import CliRunner
 
+import commands
 from passim import Span
 from passim.workspace import create
 from passim_apps.command_line import output
@@ -132,20 +132,18 @@ ASKED: dict[str, Sequence[tuple[str, ...]]] = {
 }  # fmt: skip
 
 
-def commands(group: click.Group, before: str = "") -> Iterator[str]:
+def all_commands(group: click.Group, before: str = "") -> Iterator[str]:
     context = click.Context(group)
     for name in group.list_commands(context):
         command = group.get_command(context, name)
         if isinstance(command, click.Group) and name != "add":
-            yield from commands(command, f"{before}{name} ")
+            yield from all_commands(command, f"{before}{name} ")
         else:
             yield f"{before}{name}"
 
 
 def run(*arguments: str) -> str:
-    result = CliRunner().invoke(main, [*arguments])
-    assert result.exit_code == 0, f"{arguments}: {result.output}"
-    return result.stdout
+    return commands.finished(commands.run(*arguments)).stdout
 
 
 @pytest.fixture(scope="module")
@@ -179,7 +177,7 @@ def is_part(few: list[str], many: list[str]) -> bool:
 
 
 def test_every_table_fits_the_width_and_no_cell_is_cut(school: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert set(commands(main)) == set(ASKED)
+    assert set(all_commands(main)) == set(ASKED)
     monkeypatch.chdir(school)
     drawn: list[tuple[output.Answer, Any]] = []
     draw = output._people_text

@@ -10,16 +10,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 
 import passim
+from commands import run as passim_says
 from feed_server import set_feed
 from passim.elements.feeds.snapshots import SnapshotStore
 from passim.errors import WorkspaceError
 from passim.forecast import TimingModel
 from passim.workspace import Workspace, create, kept_files, learn_fleet_timing, learning_is_due
 from passim.workspace import timing as keeping
-from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import Choices
 from passim_apps.dashboard.notes import common_notes
 from passim_apps.dashboard.pages import elements
@@ -36,10 +35,6 @@ AT = ("--at", "2026-11-25T12:30Z")
 TRUTH = Truth(0.02, 0.05)
 DAYS = (0.0, 1 / 3, 2 / 3, 1.0, 2.0, 3.0, 5.0, 7.0)
 LEARNED = "Timing errors: Plover's own, learned from 7 days of its snapshots (60 satellites, "
-
-
-def passim_says(*words: str) -> Result:
-    return CliRunner().invoke(main, list(words), prog_name="passim")
 
 
 def asked(school: Path, *words: str) -> dict[str, Any]:

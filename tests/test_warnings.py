@@ -9,10 +9,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
+import commands
 import passim
-from passim_apps.command_line.main import main
 from tests import scenario
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
@@ -76,7 +75,7 @@ def gaps(path: Path, *options: str) -> int:
     """The gaps that the command line finds; under pytest every warning would be an error in it."""
     arguments = ["gaps", "--elements", str(path), "--site", "45.0,-28.0,40", "--zone", "UTC", "--mask", "35"]
     span = ["--from", START.isoformat(), "--hours", "3"] if "--from" not in options else []
-    result = CliRunner().invoke(main, [*arguments, *span, *options, "--format", "json"])
+    result = commands.run(*arguments, *span, *options, "--format", "json")
     assert result.exit_code == 0, result.stderr
     assert "Warning" not in result.stderr
     return int(json.loads(result.stdout)["summary"]["gap_count"])

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import click
 import pytest
-from click.testing import CliRunner
 
+import commands
 import passim
 from passim.elements.read_log import ReadLog
 from passim.errors import ElementsError, InputError, SpanError, WayOut, WorkspaceError
@@ -113,5 +113,5 @@ def test_arguments_that_no_command_takes_are_told_in_one_line(subtests: pytest.S
         ),
     ]:
         with subtests.test(arguments=arguments):
-            result = CliRunner().invoke(main, arguments, prog_name="passim")
+            result = commands.run(*arguments)
             assert (result.exit_code, result.stdout, result.stderr) == (2, "", f"passim: {line}\n")

@@ -10,16 +10,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 from skyfield.api import wgs84
 
+import commands
 from passim import Horizon, Site, View, walker
 from passim.answers import geometry as closed
 from passim.errors import InputError
 from passim.orbits.propagation import Propagator
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.workspace import create
-from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages.why import PAGE
 from passim_apps.dashboard.state import DashboardState
@@ -116,7 +115,7 @@ def test_the_page_has_row_for_row_the_numbers_of_the_command(tmp_path: Path) -> 
             command = next(note.text for note in found.notes if "passim geometry" in note.text)
             told = command.partition("passim ")[2].rstrip(".").split()
             assert told[told.index("--mask") + 1] == mask
-            said = CliRunner().invoke(main, [*told, "--format", "json"])
+            said = commands.run(*told, "--format", "json")
             assert said.exit_code == 0, said.output
             table = found.panels["side"].table
             assert table is not None

@@ -187,10 +187,10 @@ def test_a_limit_that_is_met_is_told_in_words() -> None:
 def nap_twice() -> None:
     # By the name under which the workers find it.
     sys.path.insert(0, str(Path(__file__).parent))
-    import test_leash
+    import test_worker_limits
 
     workers = WorkerConfig(cluster=sys.argv[2]) if sys.argv[2:] else WorkerConfig(2)
-    list(map_chunks(test_leash.nap, None, [1, 2], workers=workers))
+    list(map_chunks(test_worker_limits.nap, None, [1, 2], workers=workers))
 
 
 def serve_cluster() -> None:
