@@ -171,7 +171,7 @@ def assess(fleet: Fleet, moment: datetime) -> Health:
     stale = np.abs(age_days) > STALE_AFTER_DAYS
 
     # Drag only grows on the way down, so a straight line to the moment gives a sinking object the benefit of doubt.
-    ahead_days = np.array([(moment - record.epoch).total_seconds() / 86400.0 for record in nearest])
+    ahead_days = nearest.days_until(moment)
     sunk_km = np.minimum(climb_km_day, 0.0) * np.clip(ahead_days, 0.0, STALE_AFTER_DAYS)
     radius_km = SGP4_EARTH_RADIUS_KM + altitude_km + sunk_km
     decayed = radius_km * (1.0 - eccentricity) - SGP4_EARTH_RADIUS_KM < LOWEST_PERIGEE_KM
@@ -238,8 +238,7 @@ def _ages(fleet: Fleet, moment: datetime) -> tuple[Floats, datetime]:
     epochs_us = fleet.epochs.astype(np.int64)
     middle = fleet[int(np.argsort(epochs_us, kind="stable")[len(epochs_us) // 2])].epoch
     judged_at = moment if abs(moment - middle) <= timedelta(days=_OLD_FILE_DAYS) else middle
-    ages = [(judged_at - record.epoch).total_seconds() / 86400.0 for record in fleet]
-    return np.array(ages), judged_at
+    return fleet.days_until(judged_at), judged_at
 
 
 def _clear_shells(found: list[Mode], node_deg: Floats, objects: int) -> list[Mode]:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from functools import cached_property
 from itertools import repeat
+from operator import attrgetter
 from typing import Any, TypeVar
 
 import numpy as np
@@ -246,8 +247,17 @@ class Fleet:
         return _frozen(np.array([r.epoch.replace(tzinfo=None) for r in self.records], dtype="datetime64[us]"))
 
     def column(self, field: str) -> NDArray[np.float64]:
-        """Return one number of every set by the name of its `ElementSet` field, shape (sets,)."""
-        return _frozen(np.array([getattr(r, field) for r in self.records], dtype=float))
+        """Return one number of every set by the name of its `ElementSet` field, shape (sets,); read once and kept."""
+        columns: dict[str, NDArray[np.float64]] = self.__dict__.setdefault("_columns", {})
+        if field not in columns:
+            values = map(attrgetter(field), self.records)
+            columns[field] = _frozen(np.fromiter(values, dtype=float, count=len(self.records)))
+        return columns[field]
+
+    def days_until(self, moment: datetime) -> NDArray[np.float64]:
+        """Return the days from the epoch of each set to `moment` (aware), negative before the epoch, shape (sets,)."""
+        moment_us = np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "us")
+        return np.asarray((moment_us - self.epochs).astype(np.int64) / 1e6 / 86400.0)
 
     def select(self, indices: Iterable[int]) -> Fleet:
         """Return the fleet of the sets at `indices`, in that order."""

@@ -48,8 +48,7 @@ def node_and_phase_deg(fleet: Fleet, moment: datetime) -> tuple[Floats, Floats]:
     """
     rate_rev_day = fleet.column("mean_motion_rev_day")
     node_rate, phase_rate = rates_deg_day(rate_rev_day, fleet.column("inclination_deg"), fleet.column("eccentricity"))
-    days = np.array([(moment - record.epoch).total_seconds() / 86400.0 for record in fleet])
-
+    days = fleet.days_until(moment)
     node = fleet.column("node_deg") + node_rate * days
     phase = fleet.column("perigee_deg") + fleet.column("mean_anomaly_deg") + phase_rate * days
     return node % 360.0, (phase + 360.0 * fleet.column("mean_motion_dot") * days**2) % 360.0

@@ -64,14 +64,14 @@ def report_of(
     """Return the report on a search of `fleet`, from indices of its satellites."""
     broken = {index for index, _ in unusable}
     never = np.setdiff1d(np.arange(len(fleet)), seen)
-    epochs = sorted(record.epoch for record in fleet.records)
+    by_epoch = np.argsort(fleet.epochs, kind="stable")
     return SearchReport(
         objects_searched=len(fleet),
         sets_set_aside=set_aside,
         unusable=tuple((fleet[i].satellite_id, fleet[i].name, reason) for i, reason in unusable),
         never_up=tuple(fleet[int(i)].satellite_id for i in never if int(i) not in broken),
         always_up=tuple(fleet[int(i)].satellite_id for i in always),
-        epoch_oldest=epochs[0],
-        epoch_newest=epochs[-1],
-        epoch_median=epochs[len(epochs) // 2],
+        epoch_oldest=fleet[int(by_epoch[0])].epoch,
+        epoch_newest=fleet[int(by_epoch[-1])].epoch,
+        epoch_median=fleet[int(by_epoch[len(by_epoch) // 2])].epoch,
     )
