@@ -9,8 +9,8 @@ of the values *and* of the rates, so a hump that stands above zero only between 
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +50,12 @@ class Stretches:
             self.rate_right[pieces],
             self.near_miss,
         )
+
+
+def in_a_row(parts: Sequence[Stretches]) -> Stretches:
+    """Return the pieces of several finds behind each other; no curve has near misses in two of them."""
+    columns = ([getattr(part, column.name) for part in parts] for column in fields(Stretches))
+    return Stretches(*(np.concatenate(column) for column in columns))
 
 
 def positive_stretches(

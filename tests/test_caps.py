@@ -32,9 +32,9 @@ def test_caps_at_once_are_what_each_finds_alone(monkeypatch: pytest.MonkeyPatch)
     for latitude_deg, longitude_deg, mask_deg in random.uniform((35, -40, 0), (55, -10, 50), (8, 3)):
         place = Site("gateway", float(latitude_deg), float(longitude_deg))
         limits.append((place, HorizonFunction(Horizon.flat(float(mask_deg)))))
-    # Few at once, and next to no finer arc kept: the bounds of memory change nothing.
+    # Few at once, and next to no refined arc kept: the bounds of memory change nothing.
     monkeypatch.setattr(caps, "_MOST_AT_ONCE", 700)
-    monkeypatch.setattr(arcs, "_MOST_FINER", 40)
+    monkeypatch.setattr(arcs, "_MOST_REFINED", 40)
     found = 0
     for part in search.parts:
         base = part.base(site, 10.0)

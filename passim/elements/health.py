@@ -152,8 +152,16 @@ class Health:
 def assess(fleet: Fleet, moment: datetime) -> Health:
     """Judge every object of `fleet` at `moment` (aware) by its element set nearest that moment.
 
-    Raises EmptyFleetError for a fleet without element sets and SpanError for a naive moment.
+    The last answer is kept with the fleet, which never changes: who looks again, at the same moment through another
+    window, has it at once. Raises EmptyFleetError for a fleet without element sets and SpanError for a naive moment.
     """
+    kept: tuple[datetime, Health] | None = fleet.__dict__.get("_health")
+    if kept is None or kept[0] != moment or kept[0].tzinfo is not moment.tzinfo:
+        kept = fleet.__dict__["_health"] = moment, _assessed(fleet, moment)
+    return kept[1]
+
+
+def _assessed(fleet: Fleet, moment: datetime) -> Health:
     if not len(fleet):
         raise EmptyFleetError("fleet", got="no element sets", wanted="at least one")
     if moment.utcoffset() is None:

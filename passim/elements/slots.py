@@ -158,7 +158,12 @@ def _doubles_of_a_plane(plane: Index, phase_deg: Floats) -> dict[int, int]:
     """Return who of a plane is a double, and beside whom: none unless the plane is even without them."""
     if len(plane) > _MOST_IN_A_PLANE:
         return {}
-    retained = plane[np.argsort(phase_deg[plane], kind="stable")].tolist()
+    plane = plane[np.argsort(phase_deg[plane], kind="stable")]
+    # Mostly nobody is close to anybody, which arrays tell sooner than lists.
+    gaps = np.diff(phase_deg[plane], append=phase_deg[plane[0]] + 360.0)
+    if len(plane) <= _FEWEST_SLOTS or gaps.min() >= _SAME_SLOT * float(np.median(gaps)):
+        return {}
+    retained = plane.tolist()
     dropped: list[int] = []
     while len(retained) > _FEWEST_SLOTS:
         gaps = _gaps(retained, phase_deg)

@@ -94,7 +94,7 @@ class Propagator:
 
         Returns positions and velocities, shape (satellite, time, xyz), and SGP4's error codes, (satellite, time).
         """
-        everyone = len(satellites) == len(self.models)
+        everyone = len(satellites) == len(self.models) and np.array_equal(satellites, np.arange(len(self.models)))
         array = self._all if everyone else SatrecArray(self._models[satellites].tolist())
         error, position, velocity = array.sgp4(julian_day, fraction)
         return position, velocity, error

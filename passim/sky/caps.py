@@ -3,7 +3,7 @@
 A cap is what lies within an angle of a direction: seen from a place, a satellite is inside where its offset along the
 cap's axis exceeds the sine times its distance. That is one formula for a mask, a cone and a mask at another place, so
 that hundreds of them are one search over their arcs, laid end to end in Earth-fixed axes: for a small fleet a search by
-itself costs more in calls than in numbers. Arcs from denser nodes, which several caps need, are made once for all.
+itself costs more in calls than in numbers. Refined arcs, which several caps need, are made once for all.
 
 What is found is what `allowed_within` finds for each, to the last digits of a double.
 """
@@ -12,15 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from passim.orbits.arcs import NodeGrid, Segments
 from passim.search import Stretches, positive_stretches
-from passim.sky.local_arcs import LocalArcs
-from passim.sky.pass_intervals import FINER_PARTS, found_in, segments_around
+from passim.sky.local_arcs import Cap, LocalArcs
+from passim.sky.pass_intervals import found_in, segments_around
 from passim.sky.site import Site
 
 Floats = NDArray[np.float64]
@@ -28,21 +27,6 @@ Index = NDArray[np.intp]
 
 # Segments looked at together, over all caps: 4 MB of arcs.
 _MOST_AT_ONCE = 30_000
-
-
-class Cap(NamedTuple):
-    """What lies above the plane of `axis` by more than asin(`sine`): a unit vector east, north, up, shape (3,)."""
-
-    axis: Floats
-    sine: float
-
-
-@runtime_checkable
-class CapLimit(Protocol):
-    """A limit of the sky that may be a cap."""
-
-    def cap(self) -> Cap | None:
-        """Return the cap that is allowed, or None where it is no cap."""
 
 
 def allowed_in_caps(
@@ -75,6 +59,7 @@ class _SideBySide:
     origin_km: Floats
     axis: Floats
     sine: Floats
+    is_cap: bool = True
 
     @classmethod
     def of(cls, grid: NodeGrid, caps: Sequence[tuple[Site, Cap]]) -> _SideBySide:
@@ -111,12 +96,12 @@ class _SideBySide:
 
         return positive_stretches(curve, segment, left, right, margin=margin_km)
 
-    def finer(self, segments: Segments) -> LocalArcs:
-        """Return the arcs of segments from denser nodes; what several caps want is made once."""
+    def refined(self, segments: Segments) -> LocalArcs:
+        """Return the refined arcs of segments; what several caps want is made once."""
         cap, satellite = np.divmod(segments.satellite, len(self.grid.propagator))
-        pair, finer = self.grid.finer_once(satellite, segments.number, FINER_PARTS)
-        whose = cap[pair] * len(self.grid.propagator) + finer.satellite
-        return self._from_their_places(replace(finer, satellite=whose))
+        pair, refined = self.grid.refined_once(satellite, segments.number)
+        whose = cap[pair] * len(self.grid.propagator) + refined.satellite
+        return self._from_their_places(replace(refined, satellite=whose))
 
     def height_km(self, satellite: Index, time_s: Floats) -> Floats:
         """Return how far satellites are inside their caps at times, km at the satellite, shape (n,)."""

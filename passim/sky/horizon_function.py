@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.search import CurveFunction, Stretches, crossings, positive_stretches, turning_points
-from passim.sky.caps import Cap
 from passim.sky.horizon import Horizon
-from passim.sky.local_arcs import ZENITH, LocalArcs
+from passim.sky.local_arcs import ZENITH, Cap, LocalArcs
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.intp]

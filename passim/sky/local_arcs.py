@@ -7,6 +7,7 @@ and is measured in kilometres at the satellite, so that an error of the arc is a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,21 @@ from passim.sky.site import Site
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.intp]
+
+
+class Cap(NamedTuple):
+    """What lies above the plane of `axis` by more than asin(`sine`): a unit vector east, north, up, shape (3,)."""
+
+    axis: Floats
+    sine: float
+
+
+@runtime_checkable
+class CapLimit(Protocol):
+    """A limit of the sky that may be a cap."""
+
+    def cap(self) -> Cap | None:
+        """Return the cap that is allowed, or None where it is no cap."""
 
 
 @dataclass(frozen=True)
@@ -71,10 +87,11 @@ class LocalArcs:
 
     def _coefficients(self, segment: Index) -> Floats:
         """Return the coefficients of segments `segment`, shape (6, 3, n): not to be written to."""
-        every = len(self.segments)
-        # All of them in order is the commonest question of all, and needs no copy.
-        if len(segment) == every and np.array_equal(segment, np.arange(every)):
-            return self.segments.coefficients_km
+        # A run of neighbours in order is the commonest question of all, and needs no copy.
+        first = int(segment[0]) if len(segment) else 0
+        past = first + len(segment)
+        if past <= len(self.segments) and np.array_equal(segment, np.arange(first, past)):
+            return self.segments.coefficients_km[:, :, first:past]
         return np.take(self.segments.coefficients_km, segment, axis=2)
 
     def above_cap(self, axis: Floats, sine: float) -> CurveFunction:

@@ -2,7 +2,7 @@
 
 The way: SGP4 at nodes -> arcs in the site's axes -> edges, exact on the arcs -> intervals, joined across segments.
 Where an edge is slow (a grazing pass: there a metre is milliseconds) or a peak nearly touches the limit, the arcs
-concerned are made again, better, and the slowest edges are settled on SGP4 itself.
+concerned are refined to within 2 cm, and the slowest edges are settled on SGP4 itself.
 
 A limit is any object with the three members of `SkyLimit`; the horizon is the first of them.
 """
@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.orbits.arcs import NodeGrid, Segments, behind_each_other
-from passim.search import Stretches, turning_points
+from passim.search import Stretches, in_a_row, turning_points
 from passim.sky.cull import CoarseOrbits, segments_within_cull
-from passim.sky.local_arcs import LocalArcs
+from passim.sky.local_arcs import CapLimit, LocalArcs
 from passim.sky.site import Site
 
 Floats = NDArray[np.float64]
@@ -31,13 +31,16 @@ _SLOW_KM_S = 1.2
 _SHORT_S = 60.0
 # A turning point closer to the skyline than this is refined: some four times the error of an arc.
 _NEAR_KM = 0.003
-FINER_PARTS = 2
-# An edge slower than this after refining is settled on SGP4 itself.
+# An edge slower than this after refining, where 2 cm are 0.4 ms, is settled on SGP4 itself.
 _CREEPING_KM_S = 0.05
 _SETTLED_S = 1e-7
+# How closely a peak is found, in x: 0.03 ms of 300 s.
+_PEAK_TOLERANCE = 1e-7
 
-# How many segments are looked at together: this bounds the memory.
+# How many segments are held together: this bounds the memory.
 _MOST_SEGMENTS = 120_000
+# How many are looked at together: what is known of them stays near the processor.
+_MOST_AT_ONCE = 8_192
 
 
 @runtime_checkable
@@ -68,11 +71,15 @@ class SearchedLimit(Protocol):
     def grid(self) -> NodeGrid:
         """The nodes that the arcs come from."""
 
+    @property
+    def is_cap(self) -> bool:
+        """Whether it is a cap of the sky, across whose even edge a rate says how far an arc's error moves a time."""
+
     def above(self, arcs: LocalArcs, segment: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
         """Return what `SkyLimit.above` does."""
 
-    def finer(self, segments: Segments) -> LocalArcs:
-        """Return the arcs of segments from denser nodes, without those that have no usable state."""
+    def refined(self, segments: Segments) -> LocalArcs:
+        """Return the refined arcs of segments, without those that have no usable state."""
 
     def height_km(self, satellite: Index, time_s: Floats) -> Floats:
         """Return how far satellites are on the allowed side at times, by SGP4's own path, km, shape (n,)."""
@@ -86,11 +93,15 @@ class _FromOneSite:
     site: Site
     limit: SkyLimit
 
+    @property
+    def is_cap(self) -> bool:
+        return isinstance(self.limit, CapLimit) and self.limit.cap() is not None
+
     def above(self, arcs: LocalArcs, segment: Index, left: Floats, right: Floats, margin_km: float) -> Stretches:
         return self.limit.above(arcs, segment, left, right, margin_km)
 
-    def finer(self, segments: Segments) -> LocalArcs:
-        return LocalArcs.of(self.grid.finer(segments, FINER_PARTS), self.site)
+    def refined(self, segments: Segments) -> LocalArcs:
+        return LocalArcs.of(self.grid.refined(segments), self.site)
 
     def height_km(self, satellite: Index, time_s: Floats) -> Floats:
         offset_km = self.grid.positions_km(satellite, time_s) - self.site.position_km
@@ -236,7 +247,7 @@ def _sorted_stretches(limit: SearchedLimit, local: LocalArcs) -> tuple[LocalArcs
     start_s = arcs.segments.time_s(stretches.curve, stretches.left)
     end_s = arcs.segments.time_s(stretches.curve, stretches.right)
     owner = arcs.segments.satellite[stretches.curve]
-    # Those of the finer arcs stand behind the others, both sorted: a stable sort merges them.
+    # Those of the refined arcs stand behind the others, both sorted: a stable sort merges them.
     key = owner * limit.grid.segments_per_satellite + arcs.segments.number[stretches.curve]
     if np.any(key[1:] < key[:-1]):
         order = np.argsort(key, kind="stable")
@@ -245,7 +256,7 @@ def _sorted_stretches(limit: SearchedLimit, local: LocalArcs) -> tuple[LocalArcs
 
 
 def _stretches_of(limit: SearchedLimit, arcs: LocalArcs) -> tuple[LocalArcs, Stretches]:
-    """Return the arcs that were looked at, finer ones where needed, and where they are on the allowed side."""
+    """Return the arcs that were looked at, refined where needed, and where they are on the allowed side."""
     segments = arcs.segments
     stretches = _above(limit, arcs)
     length_s = segments.length_s[stretches.curve]
@@ -253,24 +264,24 @@ def _stretches_of(limit: SearchedLimit, arcs: LocalArcs) -> tuple[LocalArcs, Str
         slow = (np.abs(stretches.rate_left) < _SLOW_KM_S * length_s) | (
             np.abs(stretches.rate_right) < _SLOW_KM_S * length_s
         )
-    # A short interval has its edges settled whatever their speed: a steep skyline magnifies the arc's error.
+    # A short interval has its arcs refined whatever their speed, for it says where as much as when.
     short = _run_length_s(arcs, stretches) < _SHORT_S
     again = np.unique(np.concatenate([stretches.curve[slow | short], stretches.near_miss]))
     if not len(again):
         return arcs, stretches
-    finer = limit.finer(segments.select(again))
-    finer_stretches = _settled(limit, finer, _above(limit, finer))
+    refined = limit.refined(segments.select(again))
+    found = _settled(limit, refined, _above(limit, refined))
 
-    # The finer arcs take the place of those they were made from.
+    # The refined arcs take the place of those they were made from.
     retained = ~np.isin(stretches.curve, again)
     offset = len(segments)
-    both = behind_each_other([segments, finer.segments])
+    both = behind_each_other([segments, refined.segments])
     return LocalArcs(both), Stretches(
-        np.concatenate([stretches.curve[retained], finer_stretches.curve + offset]),
-        np.concatenate([stretches.left[retained], finer_stretches.left]),
-        np.concatenate([stretches.right[retained], finer_stretches.right]),
-        np.concatenate([stretches.rate_left[retained], finer_stretches.rate_left]),
-        np.concatenate([stretches.rate_right[retained], finer_stretches.rate_right]),
+        np.concatenate([stretches.curve[retained], found.curve + offset]),
+        np.concatenate([stretches.left[retained], found.left]),
+        np.concatenate([stretches.right[retained], found.right]),
+        np.concatenate([stretches.rate_left[retained], found.rate_left]),
+        np.concatenate([stretches.rate_right[retained], found.rate_right]),
         stretches.near_miss,
     )
 
@@ -280,17 +291,24 @@ def _above(limit: SearchedLimit, arcs: LocalArcs) -> Stretches:
     segments, duration_s = arcs.segments, limit.grid.duration_s
     segment = np.flatnonzero(segments.start_s < duration_s)
     right = np.minimum((duration_s - segments.start_s[segment]) / segments.length_s[segment], 1.0)
-    return limit.above(arcs, segment, np.zeros(len(segment)), right, _NEAR_KM)
+    left, found = np.zeros(len(segment)), []
+    for first in range(0, max(len(segment), 1), _MOST_AT_ONCE):
+        here = slice(first, first + _MOST_AT_ONCE)
+        found.append(limit.above(arcs, segment[here], left[here], right[here], _NEAR_KM))
+    return in_a_row(found)
 
 
 def _settled(limit: SearchedLimit, arcs: LocalArcs, stretches: Stretches) -> Stretches:
-    """Move the slowest edges and those of short intervals onto the root of SGP4's own path, at most a second away."""
+    """Move the slowest edges onto the root of SGP4's own path, at most a second away.
+
+    Across an uneven skyline those of short intervals too, whatever their speed: a steep one magnifies the arc's error.
+    """
 
     def height_km(segment: Index, time_s: Floats) -> Floats:
         return limit.height_km(arcs.segments.satellite[segment], time_s)
 
     length_s = arcs.segments.length_s[stretches.curve]
-    short = _run_length_s(arcs, stretches) < _SHORT_S
+    short = np.zeros(len(length_s), dtype=bool) if limit.is_cap else _run_length_s(arcs, stretches) < _SHORT_S
     moved = {}
     for side in ("left", "right"):
         place, rate = getattr(stretches, side).copy(), getattr(stretches, f"rate_{side}")
@@ -369,7 +387,15 @@ def _neighbours_missing(
 
 def _peaks(arcs: LocalArcs, stretches: Stretches) -> tuple[Floats, Floats]:
     """Return the place and the sine of the highest elevation in each stretch."""
-    segment, left, right = stretches.curve, stretches.left, stretches.right
+    place, sine = np.empty((2, len(stretches.curve)))
+    for first in range(0, len(place), _MOST_AT_ONCE):
+        here = slice(first, first + _MOST_AT_ONCE)
+        place[here], sine[here] = _peaks_of(arcs, stretches.curve[here], stretches.left[here], stretches.right[here])
+    return place, sine
+
+
+def _peaks_of(arcs: LocalArcs, segment: Index, left: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """Return what `_peaks` does for some stretches."""
     sine_left, rate_left = arcs.elevation_sine(segment, left)
     sine_right, rate_right = arcs.elevation_sine(segment, right)
     place, sine = np.where(sine_left >= sine_right, left, right), np.maximum(sine_left, sine_right)
@@ -380,7 +406,7 @@ def _peaks(arcs: LocalArcs, stretches: Stretches) -> tuple[Floats, Floats]:
         left[inside],
         right[inside],
         ends=(sine_left[inside], rate_left[inside], sine_right[inside], rate_right[inside]),
-        tolerance=1e-8,
+        tolerance=_PEAK_TOLERANCE,
     )
     return place, sine
 

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, restrict_by_group
 from passim.orbits.arcs import NodeGrid
-from passim.sky.caps import CapLimit, allowed_in_caps
+from passim.sky.caps import allowed_in_caps
+from passim.sky.local_arcs import CapLimit
 from passim.sky.pass_intervals import SkyLimit, allowed_within
 from passim.sky.site import Site
 from passim.spans import Span

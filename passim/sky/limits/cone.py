@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from passim.errors import SiteError
 from passim.intervals import GroupedIntervals
 from passim.search import Stretches, positive_stretches
-from passim.sky.caps import Cap
 from passim.sky.limits.base import Scene, TerminalLimit
-from passim.sky.local_arcs import LocalArcs, unit_vector
+from passim.sky.local_arcs import Cap, LocalArcs, unit_vector
 from passim.sky.pass_intervals import SkyLimit
 from passim.sky.site import Site
 
