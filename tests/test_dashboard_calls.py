@@ -44,6 +44,7 @@ from passim_apps.figures.theme import LIGHT
 from passim_apps.text import calls as call_words
 from passim_apps.text.columns import cells_of
 from passim_apps.text.goals import goal_words
+from passim_apps.text.units import duration
 from patience import PATIENCE_S
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)  # 07:30 at Marram
@@ -91,7 +92,12 @@ def test_calls_are_best_from_noon_on_in_the_scenario(state: DashboardState) -> N
     assert len(table.shown) == 5
     assert table.rows["rank"].tolist() == list(range(1, len(table.rows) + 1))
     assert table.rows["suggested"].sum() == 5
+    (start, day), (frozen, _), (random, _) = said.figures
+    assert said.sentence.startswith(f"Best start for a live video lesson of 30 min: {start} ")
+    assert day.removeprefix("is the best start, ") in said.sentence
+    # The best start is that calm, and a random one is told as below the picture.
     gain = said.panels["gain"].table.rows.set_index("starts_in")
+    assert (frozen, random) == ("nothing", duration(gain["random_frozen_s"].iloc[0]))
     assert not gain.loc["from noon on", "worth_choosing"]
     assert gain.loc["before noon", "random_pauses"] > 1.0
 

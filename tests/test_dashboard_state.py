@@ -186,6 +186,21 @@ def test_a_page_that_tells_the_age_itself_tells_no_other(state: DashboardState, 
     assert len(aged) == 1, aged
 
 
+def test_the_figures_of_now_are_those_of_its_tables(state: DashboardState) -> None:
+    for at, good in (
+        (datetime(2026, 11, 25, 9, 5, tzinfo=UTC), False),
+        (datetime(2026, 11, 25, 14, 5, tzinfo=UTC), True),
+    ):
+        asked = dataclasses.replace(state.question(Choices()), now=at)
+        found = outcome(lambda asked=asked: now.PAGE.answer(asked, LIGHT))
+        (frozen, _), (gaps, _), (start, words) = found.figures
+        assert gaps == str(len(found.panels["hour"].table.rows))
+        first = found.panels["ahead"].table.rows.iloc[0]
+        assert frozen == ("nothing" if good else duration(first["expected_frozen_s"]))
+        assert words == "is the next good start"
+        assert start == "now" if good else f"Better from {start}" in found.sentence
+
+
 def test_what_was_said_of_a_minute_stands_until_the_next_ones_answer_is_there(state: DashboardState) -> None:
     asked = dataclasses.replace(state.question(Choices()), now=datetime(2026, 11, 25, 14, 5, 50, tzinfo=UTC))
     before = outcome(lambda: now.PAGE.answer(asked, LIGHT))

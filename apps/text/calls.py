@@ -86,6 +86,11 @@ def meets(expected_pauses: float, frozen_s: float) -> str:
     return f"{pauses(expected_pauses)} and {duration(frozen_s)} frozen"
 
 
+def frozen(seconds: float) -> str:
+    """Return how much of a call is frozen on average, where a figure stands alone: "19 s", "nothing"."""
+    return "nothing" if seconds < NO_FREEZE_S else duration(seconds)
+
+
 def outlook(row: Any) -> str:
     """Return what awaits a call: "2.1 pauses and 44 s frozen expected, 3.0 % chance that the call drops"."""
     words = f"{meets(row.expected_pauses, row.expected_frozen_s)} expected"
@@ -184,6 +189,21 @@ def gain_sentence(plan: calls.CallPlan) -> str:
         meets_some = some if gain.pauses.mean < _NO_PAUSE and gain.frozen_s.mean >= NO_FREEZE_S else random
         return f"Nearly any start will do: {as_good} are as good as the best; a random one meets {meets_some}."
     return f"A random start meets {random} ({_spread(gain)}); {as_good} of the starts are as good as the best."
+
+
+def plan_figures(plan: calls.CallPlan, clock: LocalClock) -> list[tuple[str, str]]:
+    """Return three figures: the first start suggested, what freezes in that call, and in one from a random start.
+
+    There are none where the elements are too old for single starts, or no start is left.
+    """
+    if plan.statistics_only or plan.gain is None or plan.shown.empty:
+        return []
+    first, which = plan.shown.iloc[0], "best" if plan.none_good is None else "least bad"
+    return [
+        (clock.minute(first["start"]), f"is the {which} start, {clock.day(first['start'])}"),
+        (frozen(first["expected_frozen_s"]), "frozen in that call"),
+        (frozen(plan.gain.frozen_s.mean), "in one from a random start"),
+    ]
 
 
 def _only_half(plan: calls.CallPlan) -> str:

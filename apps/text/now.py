@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from .calls import NO_FREEZE_S, kind_words, minute, none_good_sentences, outlook, pauses, plan_columns
+from .calls import NO_FREEZE_S, frozen, kind_words, minute, none_good_sentences, outlook, pauses, plan_columns
 from .columns import TEXT, Column
 from .service import unexplained_words
 from .units import LocalClock, duration, share, unbroken
@@ -70,10 +70,10 @@ def gap_line(now: answers.Now, clock: LocalClock) -> str:
         return f"No gap in the next {_looked(now)}{outlasts}."
     length = ("at least " if gap.cut_at_end else "") + duration(gap.duration_s)
     # What is in hand plays on into the gap.
-    frozen = f", {duration(gap.frozen_s)} of it frozen" if gap.frozen_s < gap.duration_s else ""
+    of_it = f", {duration(gap.frozen_s)} of it frozen" if gap.frozen_s < gap.duration_s else ""
     if gap.under_way:
-        return f"The gap lasts {length} more, until {clock.when(gap.end)}{frozen} (chance {share(gap.chance)})."
-    return f"Next gap: {clock.when(gap.start)}, {length}{frozen} (chance {share(gap.chance)})."
+        return f"The gap lasts {length} more, until {clock.when(gap.end)}{of_it} (chance {share(gap.chance)})."
+    return f"Next gap: {clock.when(gap.start)}, {length}{of_it} (chance {share(gap.chance)})."
 
 
 def live_words(now: answers.Now) -> dict[str, str]:
@@ -91,6 +91,28 @@ def live_words(now: answers.Now) -> dict[str, str]:
 def live_gap_words(start: datetime, seconds: float, clock: LocalClock) -> str:
     """Return what stands behind how long it is to a gap: when it begins, and how long it lasts."""
     return f": {clock.time(start)}, {unbroken(duration(seconds))}."
+
+
+def now_figures(now: answers.Now, gaps: int, clock: LocalClock) -> list[tuple[str, str]]:
+    """Return three figures: what freezes in a call now, the `gaps` of the next hour, and when the next good start is.
+
+    There are none where the elements are too old to tell one moment from another.
+    """
+    if not now.freshness.band.shows_odds:
+        return []
+    good, later = now.next_good, "is the next good start"
+    if now.call_is_wise:
+        start = "now"
+    elif good is None:
+        start, later = "none", f"good start in {_looked(now)}"
+    else:
+        start = clock.minute(good["start"])
+        later += f", {clock.day(good['start'])}" if clock.day(good["start"]) != clock.day(now.at) else ""
+    return [
+        (frozen(now.call["expected_frozen_s"]), "frozen in a call now"),
+        (f"{gaps:,}", "gap in the next hour" if gaps == 1 else "gaps in the next hour"),
+        (start, later),
+    ]
 
 
 def now_columns(clock: LocalClock) -> list[Column]:
@@ -112,9 +134,9 @@ def _verdict(now: answers.Now, clock: LocalClock) -> str:
     good = now.next_good["start"]
     # Where the good start has its own freezes, "better" alone would promise none.
     frozen_s = float(now.next_good["expected_frozen_s"])
-    frozen = f" ({duration(frozen_s)} frozen)" if frozen_s >= NO_FREEZE_S else ""
+    freezes = f" ({duration(frozen_s)} frozen)" if frozen_s >= NO_FREEZE_S else ""
     when = minute(good, clock, day=clock.day(good) != clock.day(now.at))
-    return f"Not a good moment for {call}: {expected}. Better from {when}{frozen}."
+    return f"Not a good moment for {call}: {expected}. Better from {when}{freezes}."
 
 
 def _looked(now: answers.Now) -> str:

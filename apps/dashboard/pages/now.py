@@ -22,7 +22,7 @@ from ...text.columns import picked
 from ...text.gaps import gap_columns
 from ...text.learned import calls_of_record, lesson_notes, replayed_calls_sentence
 from ...text.notes import Note
-from ...text.now import details, headline, live_gap_words, live_words, now_columns, unexplained
+from ...text.now import details, headline, live_gap_words, live_words, now_columns, now_figures, unexplained
 from ...text.timing import freshness_sentence
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
@@ -106,6 +106,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         " ".join(lines),
         still,
         live,
+        now_figures(found, len(gaps), clock),
     )
 
 

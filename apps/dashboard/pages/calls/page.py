@@ -26,6 +26,7 @@ from ....text.calls import (
     gain_sentence,
     gain_verdict,
     plan_columns,
+    plan_figures,
     plan_notes,
     plan_sentences,
 )
@@ -127,6 +128,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         ),
         " ".join([busy, *rest]).strip(),
         still,
+        figures=plan_figures(plan, clock),
     )
 
 
