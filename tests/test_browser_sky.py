@@ -15,7 +15,7 @@ from urllib.parse import unquote
 import numpy as np
 import pytest
 
-from browsing import AT, NARROW, a_page, choose, open_at, open_numbers, served, traces, wait_for_sentence
+from browsing import AT, NARROW, PHONE, a_page, choose, open_at, open_numbers, served, traces, wait_for_sentence
 from passim import Horizon, Site, Span
 from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
@@ -485,3 +485,84 @@ def test_a_phone_on_a_roof(browser: Any, address: str) -> None:
         )
         assert len(sizes) > 25
         assert [size for size in sizes if size[1] < 44.0] == []
+
+
+# What a phone tells, held flat or upright (W3C DeviceOrientation Event).
+_HELD = """([alpha, beta]) => window.dispatchEvent(new DeviceOrientationEvent(
+    "deviceorientationabsolute", {alpha, beta, gamma: 0, absolute: true}))"""
+_TOLD = "([kind, values]) => window.dispatchEvent(Object.assign(new Event(kind), values))"
+_GRAPH = "#panels .lead .js-plotly-plot"
+_MIDDLE = "graph => (graph._fullLayout.xaxis.range[0] + graph._fullLayout.xaxis.range[1]) / 2"
+
+
+def test_the_sky_turns_with_the_compass_of_the_phone(browser: Any, address: str) -> None:
+    is_middle = f"azimuth => Math.abs(({_MIDDLE})(document.querySelector('{_GRAPH}')) - azimuth) < 1e-6"
+    with a_page(browser, address, **NARROW) as page:
+        open_at(page, "/sky")
+        turn, graph = page.locator("#sky-turn"), page.locator(_GRAPH)
+        assert graph.evaluate(_MIDDLE) == 180
+        before, height = graph.evaluate("graph => [graph.data.length, graph.clientHeight]")
+        # Nothing has been heard of a compass, and an angle that counts from anywhere is none.
+        assert turn.is_hidden()
+        page.evaluate(_TOLD, ["deviceorientation", {"alpha": 10, "beta": 0, "gamma": 0}])
+        assert turn.is_hidden()
+        page.evaluate(_HELD, [0, 0])
+        turn.click()
+        assert turn.inner_text() == "Stop turning"
+        # Alpha counts against the clock; a phone held up before one's face shows what is behind it.
+        for alpha, beta, name, azimuth in (
+            (270, 0, "E", 90),
+            (180, 90, "S", 180),
+            (0, 45, "N", 0),
+            (45, 80, "NW", 315),
+        ):
+            page.wait_for_timeout(250)
+            page.evaluate(_HELD, [alpha, beta])
+            page.wait_for_function(is_middle, arg=azimuth)
+            assert f"Ahead: {name}, {azimuth}°" in page.locator("#sky-facing").inner_text()
+        # The sky goes on past north, in a picture as high as before.
+        assert graph.evaluate("graph => [graph.data.length, graph.clientHeight]") == [3 * before, height]
+        assert {"W", "N", "SW"} < set(graph.locator(".xtick text").all_text_contents())
+        # What the server draws meanwhile is turned with the next reading.
+        choose(page, "mask", "40")
+        page.wait_for_function(is_middle, arg=180)
+        before = graph.evaluate("graph => graph.data.length")
+        page.evaluate(_HELD, [45, 80])
+        page.wait_for_function(is_middle, arg=315)
+        turn.click()
+        page.wait_for_function(is_middle, arg=180)
+        assert turn.inner_text() == "Turn with the phone"
+        assert graph.evaluate("graph => [graph.data.length, graph.clientHeight]") == [before, height]
+        page.evaluate(_HELD, [270, 0])
+        assert graph.evaluate(_MIDDLE) == 180
+
+
+def test_a_browser_that_asks_before_it_tells_of_the_compass_and_one_without(browser: Any, address: str) -> None:
+    # Each with settings of its own, so that no other test is given its page.
+    with a_page(browser, address, **PHONE, device_scale_factor=2) as page:
+        page.add_init_script(
+            "window.said = 'denied'; DeviceOrientationEvent.requestPermission = async () => window.said;"
+        )
+        open_at(page, "/sky")
+        told = page.locator("#sky-facing")
+        page.locator("#sky-turn").click()
+        told.filter(has_text="was not allowed").wait_for()
+        page.evaluate("window.said = 'granted'")
+        # The browser of the tests has no compass, and may say so: a reading comes first.
+        page.evaluate(_TOLD, ["deviceorientation", {"webkitCompassHeading": 10}])
+        page.locator("#sky-turn").click()
+        page.locator("#sky-turn[aria-pressed=true]").wait_for()
+        page.evaluate(_TOLD, ["deviceorientation", {"alpha": 5, "webkitCompassHeading": 225}])
+        told.filter(has_text="Ahead: SW, 225°").wait_for()
+    with a_page(browser, address, **PHONE, device_scale_factor=2) as page:
+        open_at(page, "/sky")
+        page.evaluate("window.said = 'granted'")
+        page.locator("#sky-turn").click()
+        page.evaluate(_TOLD, ["deviceorientation", {"alpha": None, "beta": None, "gamma": None}])
+        told.filter(has_text="no compass").wait_for()
+        assert page.locator("#sky-turn").is_hidden()
+    with a_page(browser, address, **PHONE, device_scale_factor=3) as page:
+        page.add_init_script("delete window.DeviceOrientationEvent;")
+        open_at(page, "/sky")
+        page.evaluate(_TOLD, ["deviceorientationabsolute", {"alpha": 0, "beta": 0, "gamma": 0, "absolute": True}])
+        assert page.locator("#sky-turn").is_hidden()

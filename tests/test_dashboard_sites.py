@@ -235,6 +235,22 @@ def test_no_map_is_drawn_where_none_is_wanted(state: DashboardState) -> None:
         asked(state, f"{YARD}&world=7")
 
 
+def test_the_curve_marks_the_place_added_beside_the_sites(
+    state: DashboardState, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sites_work, "usual_latitudes", lambda count: sites_work.Latitudes(45.0, 1))
+    shown = [whole(state, f"{OF_FEW}&world=none{more}").panels["latitude"] for more in ("", "&added=-33.9,151.2")]
+    before, after = ({note.text: (note.x, note.y) for note in panel.figure.layout.annotations} for panel in shown)
+    assert set(after) - set(before) == {"33.9° S"}
+    assert after["33.9° S"][0] == -33.9
+    assert len(shown[1].figure.layout.shapes) == len(shown[0].figure.layout.shapes) + 1
+    # Nothing was worked out anew, and one at the latitude of a site stands above its name.
+    assert shown[0].table.rows.equals(shown[1].table.rows)
+    same = whole(state, f"{OF_FEW}&world=none&added=45,-28").panels["latitude"].figure.layout.annotations
+    at = {note.text: note.y for note in same if note.x == 45.0}
+    assert len(at) == len(set(at.values())) == 2
+
+
 def test_work_that_is_stopped_keeps_what_there_is_and_goes_on_when_asked_again(state: DashboardState) -> None:
     first = asked(state, f"{OF_FEW}&mask=12")
     state.pool.cancel(first.still.number)

@@ -21,12 +21,23 @@ SKY_HELP: Final = Help(
     "behind it is sky from which no gateway is in view; other limits are lines or bands. Each thin line is a pass: "
     "full where the satellite can serve, broken where a limit stops it. Crosses mark where the missing satellite stood "
     "in each gap. Bars underneath: the seconds a day that each 10° of the horizon costs, regained if it alone went "
-    "down to the lowest elevation the terminal uses.",
+    "down to the lowest elevation the terminal uses. On a phone with a compass the picture can turn with it: what is "
+    "ahead stands in the middle.",
     "Passes come from SGP4 and are cut exactly where a limit begins. A limit causes a gap if removing it alone leaves "
     "no moment of the gap without a satellite. The missing satellite is the highest one that removing the cause would "
     "bring back at the middle of the gap. The line of a gateway, a ground station that the satellite must see as well, "
     "holds for the usual altitude of the fleet's orbits.",
 )
+
+# What a phone's compass turns: the button and its other state, the mark in the picture, and what is said beside it.
+TURNING: Final = {
+    "turn": "Turn with the phone",
+    "stop": "Stop turning",
+    "ahead": "ahead",
+    "facing": "Ahead: {} by the phone's compass, which points to magnetic north and errs near steel.",
+    "refused": "The browser was not allowed to read the compass.",
+    "none": "There is no compass here.",
+}
 
 
 def gap_words(row: Any, cause: GapCause, clock: LocalClock, floor_deg: float) -> str:

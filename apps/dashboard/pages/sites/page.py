@@ -17,7 +17,7 @@ from passim.parallel import Job, WorkStopped
 from passim.sky import view as views
 from passim.spans import DailyHours
 
-from ....figures.places import by_latitude, world_map
+from ....figures.places import by_latitude, latitude_words, world_map
 from ....figures.sites import side_by_side
 from ....figures.theme import Theme
 from ....text import sites as sites_words
@@ -268,7 +268,10 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
     )
     name, latitude_deg, _ = spots[0]
     caption = sites_words.latitude_caption(done.sweep, name, latitude_deg, _mask_deg(view), duration(span.duration_s))
-    marked = tuple((name, latitude_deg) for name, latitude_deg, _ in spots)
+    # A place added is marked by its latitude, which is no reason to work everything out anew.
+    _, added, _ = _places(question)
+    here = [] if added is None else [added.view.site.latitude_deg]
+    marked = (*((name, north_deg) for name, north_deg, _ in spots), *((latitude_words(each), each) for each in here))
     figure = question.drawn(
         ("sites latitude", view, span, latitudes_deg, finely, step_s, marked, theme),
         lambda: by_latitude(done.sweep.table, theme, sites=marked),

@@ -13,12 +13,12 @@ from passim.errors import InputError
 from ....figures.sky import MOST_PASSES, with_moment, without_gaps
 from ....figures.theme import Theme
 from ....text.gaps import day_figures
-from ....text.sky import SKY_HELP, gap_words, standing_words
+from ....text.sky import SKY_HELP, TURNING, gap_words, standing_words
 from ....text.units import counted
 from ...address import changed, query_of, read_query
 from ...notes import notes_of
 from ...page_model import Answer, Control, Help, Page, Panel, Shown
-from ...parts import part
+from ...parts import aria, part
 from ...state import DashboardState, PageRequest, Pending
 from . import editor as sky_editor
 from . import symptom as sky_symptom
@@ -128,12 +128,18 @@ def gap_options(question: PageRequest) -> Sequence[tuple[str, str]]:
 
 
 def steps(_: PageRequest) -> Any:
-    """Return a step to the gap before and the one after, for one thumb, and the ways further down the page."""
+    """Return a step to the gap before and the one after, for one thumb, and the ways further down the page.
+
+    assets/compass.js shows the button that turns the picture where it can, and takes its words from it.
+    """
+    words: dict[str, Any] = {f"data-{name}": text for name, text in TURNING.items()}
     return html.Div(
         [
             html.P(_HOW_TO_CHOOSE, className="quiet how"),
             html.Button("◀ Earlier gap", id="gap-earlier", className="button", n_clicks=0),
             html.Button("Later gap ▶", id="gap-later", className="button", n_clicks=0),
+            html.Button(TURNING["turn"], id="sky-turn", className="button", **words, **aria(pressed="false")),
+            html.Span(id="sky-facing", className="quiet", role="status"),
             html.A("Try another horizon", href="#horizon", className="further"),
             html.A("What explains these freezes?", href="#symptom", className="further"),
         ],
