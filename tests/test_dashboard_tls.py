@@ -84,6 +84,24 @@ class Served:
         def large() -> flask.Response:
             return flask.Response(b"0123456789abcdef" * 250_000)
 
+        # Of each answer without an end: how many pieces of a megabyte the server has taken, and whether it is over.
+        self.endless: list[list[int]] = []
+
+        @application.get("/endless")
+        def endless() -> flask.Response:
+            taken = [0, 0]
+            self.endless.append(taken)
+
+            def pieces() -> Iterator[bytes]:
+                try:
+                    while True:
+                        taken[0] += 1
+                        yield b"x" * 2**20
+                finally:
+                    taken[1] = 1
+
+            return flask.Response(pieces())
+
         @application.post("/take")
         def take() -> str:
             return hashlib.sha256(flask.request.get_data()).hexdigest()
@@ -161,6 +179,34 @@ def test_a_head_that_comes_byte_by_byte_is_put_together(served: Served) -> None:
         while piece := client.recv(4096):
             found += piece
         assert found.endswith(b"https 127.0.0.1")
+
+
+def test_a_client_that_stops_reading_holds_no_thread_and_fills_no_memory(served: Served) -> None:
+    """Three of them, and two threads: two that read nothing more, and one that reads a byte now and then."""
+    asked = b"GET /endless HTTP/1.1\r\nHost: x\r\n\r\n"
+    with contextlib.ExitStack() as stack:
+        clients = [
+            stack.enter_context(served.trusting.wrap_socket(served.plain(), server_hostname="127.0.0.1"))
+            for _ in range(3)
+        ]
+        for client in clients:
+            client.sendall(asked)
+        # Whoever comes next is answered once the first have been given up.
+        with contextlib.closing(served.client()) as other:
+            assert ask(other, "/") == b"https 127.0.0.1"
+        deadline_s = time.monotonic() + PATIENCE_S
+        clients[2].settimeout(0.1)
+        while not (len(served.endless) == 3 and all(over for _, over in served.endless)):
+            assert time.monotonic() < deadline_s, served.endless
+            with contextlib.suppress(OSError):
+                clients[2].recv(1)
+            time.sleep(0.1)
+        # As much as waitress keeps, on the disk from the first megabyte on, and what the sockets hold.
+        assert all(0 < taken < 32 for taken, _ in served.endless), served.endless
+        while any(isinstance(each, Channel) for each in list(served.server.map.values())):
+            assert time.monotonic() < deadline_s
+            time.sleep(0.02)
+        served.endless.clear()
 
 
 @pytest.mark.parametrize(
