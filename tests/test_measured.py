@@ -162,7 +162,11 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
     assert 0.85 * of < hits < of <= (record.outages["where"] == "line").sum()
     assert luck < 20
     # The other spot has the same gateway behind a higher roof: far beyond luck, and yet not most of it.
-    assert shown(state, "?spot=yard").sentence.startswith("Some freezes come as forecast: ")
+    yard = shown(state, "?spot=yard")
+    assert yard.sentence.startswith("Some freezes come as forecast: ")
+    assert yard.second == (
+        "The record is taken to be that of Marram loft; beside it stands what would be forecast for Marram yard."
+    )
     assert set(found.panels) == {"days", "day", "where", "uses", "match", "directions"}
     sky = found.panels["directions"]
     assert sky.figure is not None

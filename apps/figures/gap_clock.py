@@ -251,6 +251,11 @@ def _mark_now(
                     x=hour, y=1, yref="paper", yanchor="bottom", yshift=0 if apart else 1.3 * FONT_SIZE, text="now",
                     showarrow=False, font={"color": theme.chosen}, xanchor="left" if hour < 2.0 else "center",
                 )  # fmt: skip
+            else:
+                figure.add_annotation(
+                    x=hour, y=k, yanchor="middle", text="now", showarrow=False, font={"color": theme.chosen},
+                    xanchor="left" if hour < 20.0 else "right", xshift=3 if hour < 20.0 else -3,
+                )  # fmt: skip
 
 
 def _middle_h(hours: DailyHours) -> float:

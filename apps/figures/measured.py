@@ -63,7 +63,8 @@ def record_clock(
         late = bool(hour[k] > 12.0)
         figure.add_annotation(
             x=hour[k] if late else hour[k] + length[k], y=day[k] - 0.17, xanchor="right" if late else "left",
-            yanchor="middle", text="house", showarrow=False, font={"color": theme.ink}, xshift=-2 if late else 2,
+            yanchor="middle", text="house", showarrow=False, font={"color": theme.ink}, bgcolor=theme.paper,
+            xshift=-2 if late else 2,
         )  # fmt: skip
     if forecast is not None:
         whole = Intervals(np.array([record.span.start_us]), np.array([record.span.end_us]))

@@ -87,7 +87,7 @@ def cause_in_brief(verdict: Verdict, floor_deg: float) -> str:
     """Return the verdict in one sentence: roof line or not, and what would close the gaps; empty without a gap."""
     if verdict.busiest is None:
         return ""
-    closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
+    closes = _who_shares(verdict, floor_deg, " gaps") or _what_closes(verdict, floor_deg, " gaps")
     brief = f"{_ROOF_LINE[verdict.roof_line]}: {closes}."
     return f"{brief} {WHAT_A_GATEWAY_IS}" if verdict.closed_alone.get("gateway") else brief
 
@@ -264,8 +264,11 @@ def _when(busiest: BusyParts) -> str:
     return " and ".join(days)
 
 
-def _what_closes(verdict: Verdict, floor_deg: float) -> str:
-    """Return what would close the gaps: "nearly all would close if the satellite did not have to see a gateway"."""
+def _what_closes(verdict: Verdict, floor_deg: float, noun: str = "") -> str:
+    """Return what would close the gaps: "nearly all would close if the satellite did not have to see a gateway".
+
+    ``noun``, such as " gaps", follows the number where no sentence before has named them.
+    """
     count, leading = verdict.gap_count, verdict.leading
     if not leading:
         if verdict.only_by_pairs >= _MOST * count:
@@ -278,15 +281,16 @@ def _what_closes(verdict: Verdict, floor_deg: float) -> str:
     lifted = " or if ".join(if_lifted(name, floor_deg) for name in leading)
     part = best / count
     if part == 1.0:
-        how_many = "it" if count == 1 else "all"
+        how_many = "it" if count == 1 else f"all{noun}"
     elif part >= _NEARLY_ALL:
-        how_many = f"nearly all, {best:,} of {count:,},"
+        how_many = f"nearly all{noun}, {best:,} of {count:,},"
     else:
-        how_many = f"most, {best:,} of {count:,}," if part > _MOST else f"no more than {best:,} of {count:,}"
+        of_all = f"{best:,} of {count:,}"
+        how_many = f"most{noun}, {of_all}," if part > _MOST else f"no more than {of_all}{noun}"
     return f"{how_many} would close if {lifted}"
 
 
-def _who_shares(verdict: Verdict, floor_deg: float) -> str:
+def _who_shares(verdict: Verdict, floor_deg: float, noun: str = "") -> str:
     """Return what closes how many where more than one limit closes some: "59 of 125 would close if ..., 49 if ...".
 
     Empty where one limit closes nearly all, or none closes any: `_what_closes` says it in fewer words.
@@ -296,7 +300,7 @@ def _who_shares(verdict: Verdict, floor_deg: float) -> str:
     if len(closing) < 2 or closing[0][0] >= _NEARLY_ALL * count:
         return ""
     parts = [f"{number:,} if {if_lifted(name, floor_deg)}" for number, name in closing]
-    parts[0] = f"{closing[0][0]:,} of {count:,} would close if {if_lifted(closing[0][1], floor_deg)}"
+    parts[0] = f"{closing[0][0]:,} of {count:,}{noun} would close if {if_lifted(closing[0][1], floor_deg)}"
     # A gap that either of two limits would close stands in the number of each.
     twice = verdict.several_ways
     if twice:

@@ -62,18 +62,16 @@ def evidence_sentences(found: HorizonEvidence) -> list[str]:
                 f"The sky is blocked highest towards the {ground.compass_word(middle % 360.0)}: surely below "
                 f"{worst['blocked_below_deg']:.0f}°."
             )
-    settled = int(sectors["horizon_deg"].notna().sum())
-    waiting = int(np.isfinite(sectors.loc[sectors["horizon_deg"].isna(), "days_to_settle"]).sum())
-    roof = (
-        f"The roof line is known to within 5° in {settled or 'none'} of {len(sectors):,} directions round the horizon"
-    )
+    settled = sectors["days_to_settle"] == 0.0
+    number, waiting = int(settled.sum()), int((~settled & np.isfinite(sectors["days_to_settle"])).sum())
+    down = f"How far down the sky is clear is known to within 5° in {number or 'none'} of {len(sectors):,} directions"
     if waiting and 0.0 < found.days_to_settle < math.inf:
         more = f"{_days(found.days_to_settle)} more of such a record would settle most of the {waiting:,} that it can"
-        said.append(f"{roof}; {more}.")
-    elif settled == len(sectors):
-        said.append(f"{roof}.")
+        said.append(f"{down}; {more}.")
+    elif number == len(sectors):
+        said.append(f"{down}.")
     else:
-        said.append(f"{roof}; more days like these would settle no other.")
+        said.append(f"{down}; more days like these would settle no other.")
     return said
 
 

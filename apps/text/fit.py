@@ -72,7 +72,7 @@ COLUMNS: Final = (
 PAGE_COLUMNS: Final = (
     COLUMNS[0],
     COLUMNS[1],
-    Column("range", "Range", of_row(_range, numeric=True)),
+    Column("range", "9 in 10 within", of_row(_range, numeric=True)),
     COLUMNS[4],
     COLUMNS[6],
 )
@@ -95,7 +95,10 @@ _CAUSES: Final = {
 # A lowest elevation this much above another is another cause, not its uncertainty.
 _NOTABLY_HIGHER_DEG: Final = 1.0
 # Who is to blame where the roof is not; a time to acquire is nobody's.
-_BLAMED: Final = ("gateway", "arc", "slot", "cone")
+_BLAMED: Final = {
+    "gateway": "where the gateway stands", "arc": "the keep-out of the arc", "slot": "the assignment clock",
+    "cone": "the antenna cone",
+}  # fmt: skip
 
 
 def fit_sentences(found: LineFit, *, on_pages: bool = False) -> list[str]:
@@ -160,7 +163,7 @@ def _roof_words(found: LineFit) -> str:
             "horizon: what is open below that is not the roof."
         )
     settled = all(rival.apart for rival in found.rivals)
-    blamed = [_CAUSES[kind] for kind in _BLAMED if kind in kinds and settled]
+    blamed = [_BLAMED[kind] for kind in _BLAMED if kind in kinds and settled]
     if not blamed:
         return ""
     to_blame = f"{ROOF_NOT_THE_CAUSE}: {_listed(blamed)} {'is' if len(blamed) == 1 else 'are'}."
@@ -291,6 +294,10 @@ def changing_lines(changes: Sequence[str], file: str) -> list[str]:
     return [f"Changes in {file}:", *(f"  {change}" for change in changes)]
 
 
+ELSEWHERE_MEASURED: Final = (
+    "The record is taken to be that of {line}, the first place of your setup: choose that one above to put anything "
+    "into it."
+)
 NOT_WRITTEN: Final = "Nothing was written: your setup foretells the record as well as what was found."
 WRITTEN: Final = "Written. passim workspace undo takes it back."
 STOPPED: Final = "Stopped before anything was found; nothing was written."

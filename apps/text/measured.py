@@ -35,6 +35,7 @@ CHANGE_TARGETS: Final = "Change what is asked"
 REHEARSAL: Final = (
     "The clock of this dashboard was set, so nothing is recorded from here: a record is of the real time."
 )
+OVER_ALL_HOURS: Final = "That is over all hours measured; the page Calls names the calm ones."
 STARTED: Final = "Recording."
 STOPPED: Final = "Not recording. What was recorded stays in the journal."
 
@@ -75,6 +76,11 @@ def advice_sentence(comparison: LineComparison, verdict: Verdict, floor_deg: flo
     if comparison.evidence != "none" and mostly_as_forecast(comparison):
         told.append(cause_in_brief(verdict, floor_deg))
     return " ".join(words for words in told if words)
+
+
+def elsewhere_sentence(line: str, here: str) -> str:
+    """Say that the record is not of the place whose forecast stands beside it."""
+    return f"The record is taken to be that of {line}; beside it stands what would be forecast for {here}."
 
 
 def record_figures(found: LineStatistics, comparison: LineComparison | None) -> list[tuple[str, str]]:

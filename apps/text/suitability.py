@@ -84,7 +84,7 @@ def suitability_notes(found: Suitability) -> list[Note]:
     notes = [
         Note(
             "Good: at most one session in twenty ends, and fewer than half a pause on average. Sessions are tried at "
-            "every minute that was measured through."
+            "every minute that was measured through, calm hours and bad ones alike."
         )
     ]
     if math.isnan(found.one_way_ms):

@@ -113,8 +113,8 @@ class HorizonEvidence:
     @cached_property
     def sectors(self) -> pd.DataFrame:
         """One row a sector: azimuth_from_deg, azimuth_to_deg, blocked_below_deg and clear_above_deg (nan where nothing
-        is), not_known (cells), horizon_deg (nan where the record does not settle it to a cell), days_to_settle (0
-        where it does; else for three in four of its cells that can be, inf for none).
+        is), not_known (cells), horizon_deg (nan where the record does not settle it to a cell, or below the floor),
+        days_to_settle (0 where the edge is settled; else for three in four of its cells that can be, inf for none).
         """
         lowest_deg = float(self.cells["elevation_from_deg"].min())
         rows = []
@@ -125,11 +125,11 @@ class HorizonEvidence:
             settle = 0.0 if not left.size else float(np.percentile(can_be, 75.0)) if can_be.size else np.inf
             begins, (low, high) = float(str(azimuth)), _edge_between(cells, lowest_deg)
             blocked, clear = by["blocked"]["elevation_to_deg"].max(), by["clear"]["elevation_from_deg"].min()
-            top = (low + high) / 2.0 if high - low <= ELEVATION_STEP_DEG else np.nan
-            # Where the roof line is known to a cell, what is still open beside it waits for nobody.
-            rows.append(
-                (begins, begins + AZIMUTH_STEP_DEG, blocked, clear, len(left), top, 0.0 if np.isfinite(top) else settle)
-            )
+            known = high - low <= ELEVATION_STEP_DEG
+            # What is blocked below the terminal's own floor says nothing of a roof.
+            top = (low + high) / 2.0 if known and low > self.floor_deg else np.nan
+            # Where the edge is known to a cell, what is still open beside it waits for nobody.
+            rows.append((begins, begins + AZIMUTH_STEP_DEG, blocked, clear, len(left), top, 0.0 if known else settle))
         return pd.DataFrame(rows, columns=list(SECTOR_COLUMNS)).astype(SECTOR_COLUMNS)
 
     @property

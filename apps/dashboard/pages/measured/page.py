@@ -39,10 +39,12 @@ from ....text.measured import (
     HOW_TO_BEGIN,
     JUST_BEGUN,
     NOTHING_YET,
+    OVER_ALL_HOURS,
     advice_sentence,
     bar_words,
     clock_caption,
     day_caption,
+    elsewhere_sentence,
     lead_sentence,
     record_figures,
     unmatched_words,
@@ -198,6 +200,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     sentence, counts = (lead, froze) if lead and matched else (froze, "")
     if lead and matched:
         second = advice_sentence(matched.comparison, matched.verdict, question.view.floor_deg)
+    if (line := other_line(question)) is not None:
+        second = elsewhere_sentence(line, question.view.title)
     return Answer(
         sentence,
         _panels(question, theme, asked, found, matched, sky, counts),
@@ -213,6 +217,14 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         still,
         figures=record_figures(found.statistics, None if matched is None else matched.comparison),
     )
+
+
+def other_line(question: PageRequest) -> str | None:
+    """Return the place whose line the record is taken to be of, where another one is asked about; else None."""
+    workspace = question.workspace
+    here = question.view.site.latitude_deg, question.view.site.longitude_deg, question.view.title
+    line = workspace.view()
+    return None if here == (line.site.latitude_deg, line.site.longitude_deg, line.title) else line.title
 
 
 def _panels(
@@ -272,7 +284,7 @@ def _panels(
         ),
         USES.name: Shown(
             None,
-            uses_sentence(found.uses),
+            f"{uses_sentence(found.uses)} {OVER_ALL_HOURS}",
             Table(found.uses.table, USES_COLUMNS, of_site=False),
         ),
     }
