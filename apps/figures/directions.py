@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 BLOCKED, CLEAR, ROOF_LINE = "surely blocked", "surely clear", "roof line"
 # So many sectors have room for words, on a phone too.
 _FEWEST_LABELLED: Final = 6
+# And where the blank reaches so far above the terminal's lowest elevation.
+_WORDY_DEG: Final = 10.0
 _COMPASS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW", "N")
 
 
@@ -43,7 +45,8 @@ def record_sky(found: HorizonEvidence, theme: Theme) -> go.Figure:
         x=line_x, y=sectors["horizon_deg"].repeat(2), mode="lines", name=ROOF_LINE, hoverinfo="skip",
         line={"color": theme.ink, "width": 2}, connectgaps=False,
     )  # fmt: skip
-    for first, last in _runs(sectors["horizon_deg"].isna().to_numpy()):
+    blank_to_deg = sectors["clear_above_deg"].fillna(90.0)
+    for first, last in _runs((blank_to_deg >= found.floor_deg + _WORDY_DEG).to_numpy()):
         if last - first >= _FEWEST_LABELLED:
             some = sectors.iloc[first:last]
             figure.add_annotation(
