@@ -50,18 +50,17 @@ __all__ = [
 
 # Loaded when they are asked for: locks and whole files are of use without any satellite.
 _WHERE = {
-    "ElementSet": "passim.elements.records",
-    "Fleet": "passim.elements.records",
-    "SatelliteId": "passim.elements.identifiers",
-    "Skipped": "passim.elements.read_log",
-    "TOLERATED_SHARE": "passim.elements.read_log",
-    "format_two_line": "passim.elements.two_line",
-    "parse_elements": "passim.elements.formats",
-    "parse_two_line": "passim.elements.two_line",
-    "read_elements": "passim.elements.files",
-    "rounded_to_two_line": "passim.elements.two_line",
-    "walker": "passim.elements.patterns",
-    "write_elements": "passim.elements.files",
+    name: module
+    for module, names in {
+        "passim.elements.files": ("read_elements", "write_elements"),
+        "passim.elements.formats": ("parse_elements",),
+        "passim.elements.identifiers": ("SatelliteId",),
+        "passim.elements.patterns": ("walker",),
+        "passim.elements.read_log": ("Skipped", "TOLERATED_SHARE"),
+        "passim.elements.records": ("ElementSet", "Fleet"),
+        "passim.elements.two_line": ("format_two_line", "parse_two_line", "rounded_to_two_line"),
+    }.items()
+    for name in names
 }
 
 

@@ -68,41 +68,26 @@ class Activity:
         return self.kind.name
 
 
-_TRANSFER: Final = CallKind(
-    name="transfer",
-    noticed_from_s=15.0,
-    pause_from_s=60.0,
-    ends_from_s=100.0,
-    sources={
-        "noticed_from_s": f"{_G1010}: bulk data preferably within 15 s",
-        "pause_from_s": f"{_G1010}: bulk data acceptable within 60 s",
-        "ends_from_s": "RFC 9293, 3.8.3 (recalled): a connection may close after 100 s of retransmission",
-        "buffer_s": "none: what was sent is sent again",
-    },
+_TRANSFER: Final = CallKind.of(
+    "transfer",
+    noticed=(15.0, f"{_G1010}: bulk data preferably within 15 s"),
+    pause=(60.0, f"{_G1010}: bulk data acceptable within 60 s"),
+    ends=(100.0, "RFC 9293, 3.8.3 (recalled): a connection may close after 100 s of retransmission"),
+    buffer=(0.0, "none: what was sent is sent again"),
 )
-_DESKTOP: Final = CallKind(
-    name="desktop",
-    noticed_from_s=0.5,
-    pause_from_s=3.0,
-    ends_from_s=30.0,
-    sources={
-        "noticed_from_s": f"{_PRACTICE}: a pointer that lags half a second is felt",
-        "pause_from_s": f"{_PRACTICE}: work stops",
-        "ends_from_s": f"{_PRACTICE}: clients try to connect anew after some tens of seconds",
-        "buffer_s": "none: what is typed is to be seen at once",
-    },
+_DESKTOP: Final = CallKind.of(
+    "desktop",
+    noticed=(0.5, f"{_PRACTICE}: a pointer that lags half a second is felt"),
+    pause=(3.0, f"{_PRACTICE}: work stops"),
+    ends=(30.0, f"{_PRACTICE}: clients try to connect anew after some tens of seconds"),
+    buffer=(0.0, "none: what is typed is to be seen at once"),
 )
-_TERMINAL: Final = CallKind(
-    name="terminal",
-    noticed_from_s=1.0,
-    pause_from_s=10.0,
-    ends_from_s=100.0,
-    sources={
-        "noticed_from_s": f"{_PRACTICE}: letters that take a second are noticed",
-        "pause_from_s": f"{_PRACTICE}: people wait for the prompt",
-        "ends_from_s": "RFC 9293, 3.8.3 (recalled): a connection may close after 100 s of retransmission",
-        "buffer_s": "none: what is typed is to be seen at once",
-    },
+_TERMINAL: Final = CallKind.of(
+    "terminal",
+    noticed=(1.0, f"{_PRACTICE}: letters that take a second are noticed"),
+    pause=(10.0, f"{_PRACTICE}: people wait for the prompt"),
+    ends=(100.0, "RFC 9293, 3.8.3 (recalled): a connection may close after 100 s of retransmission"),
+    buffer=(0.0, "none: what is typed is to be seen at once"),
 )
 ACTIVITIES: Final = (
     Activity(kind=VOICE, minutes=15, one_way_ms=(150.0, 400.0), delay_source=_G114),

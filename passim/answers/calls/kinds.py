@@ -14,9 +14,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
-from typing import Final
+from typing import Final, Self
 
 from passim.errors import InputError
+
+# A length in seconds, and where it comes from.
+Sourced = tuple[float, str]
 
 THRESHOLDS: Final = ("noticed_from_s", "pause_from_s", "ends_from_s", "buffer_s")
 _LONGEST_S: Final = 3600.0
@@ -71,6 +74,20 @@ class CallKind:
         if unsourced:
             raise InputError(f"kind of call {self.name}", got=f"no source for {', '.join(unsourced)}", wanted="one")
 
+    @classmethod
+    def of(
+        cls, name: str, *, noticed: Sourced, pause: Sourced, ends: Sourced, buffer: Sourced = (0.0, _NO_BUFFER)
+    ) -> Self:
+        """Return the kind whose thresholds are given each with its source. Raises InputError."""
+        return cls(
+            name=name,
+            noticed_from_s=noticed[0],
+            pause_from_s=pause[0],
+            ends_from_s=ends[0],
+            buffer_s=buffer[0],
+            sources=dict(zip(THRESHOLDS, (noticed[1], pause[1], ends[1], buffer[1]), strict=True)),
+        )
+
     @property
     def at_least_s(self) -> tuple[float, float, float]:
         """The three lengths that count, seconds, rising."""
@@ -86,66 +103,36 @@ class CallKind:
         return replace(self, **{**values, **thresholds_s, "sources": sources, "words": words or self.words})
 
 
-VOICE: Final = CallKind(
-    name="voice",
-    noticed_from_s=0.3,
-    pause_from_s=3.0,
-    ends_from_s=30.0,
-    sources={
-        "noticed_from_s": "common practice, no source: concealment bridges some tens of milliseconds; 0.3 s is a word",
-        "pause_from_s": "common practice, no source: after seconds of silence people ask whether the other is there",
-        "ends_from_s": _CONSENT,
-        "buffer_s": _NO_BUFFER,
-    },
+VOICE: Final = CallKind.of(
+    "voice",
+    noticed=(0.3, "common practice, no source: concealment bridges some tens of milliseconds; 0.3 s is a word"),
+    pause=(3.0, "common practice, no source: after seconds of silence people ask whether the other is there"),
+    ends=(30.0, _CONSENT),
 )
-VIDEO: Final = CallKind(
-    name="video",
-    noticed_from_s=0.5,
-    pause_from_s=5.0,
-    ends_from_s=30.0,
-    sources={
-        "noticed_from_s": "common practice, no source: a picture that stands still for half a second is seen",
-        "pause_from_s": "common practice, no source: people stop talking and wait",
-        "ends_from_s": _CONSENT,
-        "buffer_s": _NO_BUFFER,
-    },
+VIDEO: Final = CallKind.of(
+    "video",
+    noticed=(0.5, "common practice, no source: a picture that stands still for half a second is seen"),
+    pause=(5.0, "common practice, no source: people stop talking and wait"),
+    ends=(30.0, _CONSENT),
 )
-LESSON: Final = CallKind(
-    name="lesson",
-    noticed_from_s=0.5,
-    pause_from_s=5.0,
-    ends_from_s=30.0,
-    sources={
-        "noticed_from_s": "common practice, no source: a picture that stands still for half a second is seen",
-        "pause_from_s": "common practice, no source: the class waits",
-        "ends_from_s": _CONSENT,
-        "buffer_s": _NO_BUFFER,
-    },
+LESSON: Final = CallKind.of(
+    "lesson",
+    noticed=(0.5, "common practice, no source: a picture that stands still for half a second is seen"),
+    pause=(5.0, "common practice, no source: the class waits"),
+    ends=(30.0, _CONSENT),
 )
-SCREEN: Final = CallKind(
-    name="screen",
-    noticed_from_s=1.0,
-    pause_from_s=5.0,
-    ends_from_s=30.0,
-    sources={
-        "noticed_from_s": "common practice, no source: a shared page mostly stands still anyway",
-        "pause_from_s": "common practice, no source: as for a lesson, since somebody talks to it",
-        "ends_from_s": _CONSENT,
-        "buffer_s": _NO_BUFFER,
-    },
+SCREEN: Final = CallKind.of(
+    "screen",
+    noticed=(1.0, "common practice, no source: a shared page mostly stands still anyway"),
+    pause=(5.0, "common practice, no source: as for a lesson, since somebody talks to it"),
+    ends=(30.0, _CONSENT),
 )
-STREAM: Final = CallKind(
-    name="stream",
-    noticed_from_s=0.5,
-    pause_from_s=5.0,
-    ends_from_s=30.0,
-    buffer_s=18.0,
-    sources={
-        "noticed_from_s": "common practice, no source: as for a lesson, once what is in hand has been played",
-        "pause_from_s": "common practice, no source: as for a lesson",
-        "ends_from_s": "taken for granted: a player that has stood still for half a minute is given up",
-        "buffer_s": "RFC 8216, section 6.3.3, as implementations quote it: three segments; 6 s each is common practice",
-    },
+STREAM: Final = CallKind.of(
+    "stream",
+    noticed=(0.5, "common practice, no source: as for a lesson, once what is in hand has been played"),
+    pause=(5.0, "common practice, no source: as for a lesson"),
+    ends=(30.0, "taken for granted: a player that has stood still for half a minute is given up"),
+    buffer=(18.0, "RFC 8216, section 6.3.3, as implementations quote it: three segments; 6 s each is common practice"),
 )
 # The first is what a call is unless somebody says otherwise.
 CALL_KINDS: Final = (VIDEO, LESSON, VOICE, SCREEN, STREAM)
