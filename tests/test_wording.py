@@ -237,7 +237,7 @@ _ERRORS_AND_FILES = {
 }  # fmt: skip
 _RAISES = re.compile(
     r"(Error|Warning|Refused|Unreachable|UnreadLine|RuleFault|CsvKind)$"
-    r"|^(warn|aware|check_damage|check_name|refuse_stale|_check_range|_check_number|\w*refused?|_fail)$"
+    r"|^(warn|aware|sourced|check_damage|check_name|refuse_stale|_check_range|_check_number|\w*refused?|_fail)$"
 )
 _FIELDS = {"got", "wanted", "try_next", "instead", "what", "where", "remark", "source", "sources", "delay_source"}
 _OF_ERRORS = re.compile(r"_?(wanted|got|what|where|why|try_next|way_out|instead|out|example)", re.IGNORECASE)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from .answer import Help
-from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, of_row, picked, with_offset
+from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, age_words, of_row, picked, with_offset
 from .notes import Note, background
 from .query import PLANNING_HELP, stale_line
 from .timing import good_for
@@ -229,12 +229,6 @@ def _nearly_any(gain: calls.Gain) -> bool:
     return not gain.worth_choosing and gain.share_as_good >= _MOST_WILL_DO
 
 
-def _age(age_s: float) -> str:
-    from passim.forecast import timing
-
-    return timing.age_words(age_s)
-
-
 def _spread(gain: calls.Gain) -> str:
     low, high = duration(gain.frozen_s.low), duration(gain.frozen_s.high)
     return f"8 of 10 starts: {low if low == high else f'{low} to {high}'} frozen"
@@ -315,9 +309,9 @@ def plan_notes(plan: calls.CallPlan, runs: int) -> list[Note]:
 
 def ages_sentence(first: Freshness, last: Freshness, at_first: str, at_last: str) -> str:
     """Return one sentence on how old the elements are at both ends of what is told, and what that means."""
-    ages = [_age(fresh.median_s) for fresh in (first, last)]
+    ages = [age_words(fresh.median_s) for fresh in (first, last)]
     names = list(dict.fromkeys(fresh.band.name for fresh in (first, last)))
-    stale = "" if last.oldest_s < 2.0 * last.median_s else f", the oldest {_age(last.oldest_s)}"
+    stale = "" if last.oldest_s < 2.0 * last.median_s else f", the oldest {age_words(last.oldest_s)}"
     when = f"{ages[0]} old {at_first}" + ("" if at_first == at_last else f", {ages[1]} {at_last}") + stale
     band = f"age band: {', then '.join(names)}"
     if last.band.shows_odds:
@@ -447,7 +441,7 @@ def reason_words(reason: call_check.NoCall) -> str:
     if reason.why == "elsewhere":
         return f"it is at another site, {reason.site}"
     if reason.why == "too old" and reason.age_s >= 0.0:
-        return f"elements are over {_age(reason.age_s)} old by then, too old to tell single calls"
+        return f"elements are over {age_words(reason.age_s)} old by then, too old to tell single calls"
     if reason.why == "too old":
         return "the timing error of the elements is too large at any age to tell single calls"
     return _NO_CALL[reason.why]

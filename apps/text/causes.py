@@ -15,7 +15,7 @@ from .limits import cause_label, descriptions, if_lifted, in_words
 from .mounting import MOUNTING_CAUTIONS
 from .query import QueryResult
 from .service import unexplained_words
-from .units import LocalClock, capital, counted, duration, share
+from .units import LocalClock, capital, counted, duration, in_a_row, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -311,4 +311,4 @@ def _who_shares(verdict: Verdict, floor_deg: float, noun: str = "") -> str:
     if by_none:
         paired = verdict.only_by_pairs == by_none
         parts.append(f"{by_none:,} {'only if two limits were lifted together' if paired else 'by no single change'}")
-    return ", ".join(parts[:-1]) + f" and {parts[-1]}"
+    return in_a_row(parts)

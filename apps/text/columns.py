@@ -78,14 +78,15 @@ DURATION_OR_NONE: Final = Format(lambda seconds: duration(seconds) if seconds el
 DEGREES: Final = Format(lambda degrees: f"{degrees:g}°")
 
 
-def _age_words(age_s: float) -> str:
+def age_words(age_s: float) -> str:
+    """Return how old elements are, in words."""
     from passim.forecast import timing
 
     return timing.age_words(age_s)
 
 
 # How old elements are, in seconds: "13.5 h".
-AGE: Final = Format(_age_words)
+AGE: Final = Format(age_words)
 
 
 def day_column(clock: LocalClock, key: str = "start", heading: str = "Day") -> Column:

@@ -9,7 +9,7 @@ from .causes import ROOF_NOT_THE_CAUSE, WHAT_A_GATEWAY_IS
 from .columns import TEXT, Column, Format, of_row
 from .notes import Note, background
 from .symptom import ELSEWHERE, compass_words, observation_sentence, setting_words
-from .units import LocalClock, counted, duration, instant, share
+from .units import LocalClock, counted, duration, in_a_row, instant, share
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -166,7 +166,7 @@ def _roof_words(found: LineFit) -> str:
     blamed = [_BLAMED[kind] for kind in _BLAMED if kind in kinds and settled]
     if not blamed:
         return ""
-    to_blame = f"{ROOF_NOT_THE_CAUSE}: {_listed(blamed)} {'is' if len(blamed) == 1 else 'are'}."
+    to_blame = f"{ROOF_NOT_THE_CAUSE}: {in_a_row(blamed)} {'is' if len(blamed) == 1 else 'are'}."
     return f"{to_blame} {WHAT_A_GATEWAY_IS}" if "gateway" in kinds else to_blame
 
 
@@ -255,13 +255,9 @@ def names_apart(chosen: tuple[str, ...], rival: tuple[str, ...]) -> tuple[str, s
     def name(one: tuple[str, ...], other: tuple[str, ...]) -> str:
         own = [_CAUSES[kind] for kind in one if kind not in other]
         every = [_CAUSES[kind] for kind in one]
-        return _listed(own) if own else f"{_listed(every)} alone" if every else "a clear sky"
+        return in_a_row(own) if own else f"{in_a_row(every)} alone" if every else "a clear sky"
 
     return name(chosen, rival), name(rival, chosen)
-
-
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else names[0]
 
 
 def _watched(found: LineFit, rival: Rival) -> str:

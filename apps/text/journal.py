@@ -11,7 +11,7 @@ from passim.workspace import INVENTED_RECORD
 from .columns import COUNT, DURATION, SHARE, TEXT, Column, Format, day_column, number, of_row
 from .line import NOT_TOLD_APART, PLACES, WHERE
 from .notes import Note
-from .units import LocalClock, counted, duration, instant, printable, share
+from .units import LocalClock, counted, duration, in_a_row, instant, printable, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -134,7 +134,7 @@ def where_sentence(found: LineStatistics) -> str:
         if found.house_s > 0.0
         else ""
     )
-    return f"Of {counted(total, 'freeze')}, {_and(parts)}{hidden}."
+    return f"Of {counted(total, 'freeze')}, {in_a_row(parts)}{hidden}."
 
 
 def holes_sentence(record: LineRecord) -> str:
@@ -258,10 +258,6 @@ def _times(count: int) -> str:
 def _plain(rate: float) -> str:
     """Return a rate as people say it: 12, 3.6, 0.21."""
     return f"{rate:.0f}" if rate >= 9.95 else f"{rate:.1f}" if rate >= 0.95 else f"{rate:.2g}"
-
-
-def _and(parts: Sequence[str]) -> str:
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
 def record_facts(found: Suitability) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from passim.answers.sites import world_bands as bands_room
 
 from .columns import COUNT, DEGREES, DURATION, SHARE, TEXT, Column, blank_at_zero, number, of_row, without
 from .notes import Note, background
-from .units import counted, difference, duration, lowered, share
+from .units import counted, difference, duration, in_a_row, lowered, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -167,13 +167,13 @@ def site_sentence(found: sites.SiteComparison, length: str) -> str:
     good = _service(best)
     if len(level) > 1:
         how = "never without service" if best.gap_count == 0 else f"covered {share(best.covered_fraction)} of the time"
-        good = f"{_names([row.site for row in level])} are {how}"
+        good = f"{in_a_row([row.site for row in level])} are {how}"
     last = [row for row in rows if row.covered_fraction == worst.covered_fraction]
     bad = _service(worst)
     if len(last) > 1:
         out = worst.covered_fraction == 0.0
         how = "have no service at all" if out else f"are covered {share(worst.covered_fraction)} of the time"
-        bad = f"{_names([row.site for row in last])} {how}"
+        bad = f"{in_a_row([row.site for row in last])} {how}"
     return f"Of {len(rows):,} places {good} in {length}{most_in_view(level)}; {bad}."
 
 
@@ -189,7 +189,7 @@ def call_hours_sentence(found: sites.SiteComparison) -> str:
     calm = [row.site for row in frozen if row.call_frozen_s == 0.0]
     line = f"In call hours {least.site} is frozen {duration(least.call_frozen_s)}"
     if calm:
-        line = f"In call hours {_names(calm)} {'is' if len(calm) == 1 else 'are'} never frozen"
+        line = f"In call hours {in_a_row(calm)} {'is' if len(calm) == 1 else 'are'} never frozen"
     if _frozen_share(most) > _frozen_share(least):
         line += f", {most.site} {'is frozen ' if calm else ''}{duration(most.call_frozen_s)}"
     return f"{line}."
@@ -322,11 +322,6 @@ def numbers_by_row(table: pd.DataFrame, names: Sequence[str]) -> list[dict[str, 
     ]
 
 
-def _names(names: Sequence[str]) -> str:
-    """Return names in a row: "Skerry", "Skerry and Lantern", "Marram, Skerry and Lantern"."""
-    return " and ".join([*([", ".join(names[:-1])] if len(names) > 1 else []), names[-1]])
-
-
 def _service(row: Any) -> str:
     if row.gap_count == 0:
         return f"{row.site} is never without service"
@@ -361,7 +356,7 @@ def together(names: Sequence[str]) -> str:
     """Return names in a row: "Skerry and Lantern"; of many the first three and how many more."""
     if len(names) > 4:
         names = [*names[:3], f"{len(names) - 3:,} more"]
-    return " and ".join([*([", ".join(names[:-1])] if len(names) > 1 else []), names[-1]])
+    return in_a_row(names)
 
 
 def band_words(bands: Sequence[tuple[float, float]], last_deg: float) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from .columns import DURATION, SHARE, TEXT, Column, Format, number, of_row
 from .notes import Note, background
-from .units import counted, duration, share
+from .units import counted, duration, in_a_row, share
 
 if TYPE_CHECKING:
     from passim.line import Activity, Availability, Suitability
@@ -50,7 +50,7 @@ def uses_sentence(found: Suitability) -> str:
                            ("not good", "not good for {}")):  # fmt: skip
         names = [f"a {ACTIVITIES[name]}" for name in table.loc[table["verdict"] == verdict, "activity"]]
         if names:
-            parts.append(words.format(_and(names)))
+            parts.append(words.format(in_a_row(names)))
     return f"The line is {'; '.join(parts)}."
 
 
@@ -113,7 +113,3 @@ def source_sentence(activity: Activity) -> str:
         )
         parts.append(f"delay one way {', '.join(limits)} ({activity.delay_source})")
     return f"A {ACTIVITIES[kind.name]}: {'; '.join(parts)}."
-
-
-def _and(parts: list[str]) -> str:
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"

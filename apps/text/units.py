@@ -108,6 +108,11 @@ def listed(names: Sequence[str], first: int = 3, between: str = ", ") -> str:
     return f"{shown} and {len(names) - first:,} more" if len(names) > first else shown
 
 
+def in_a_row(names: Sequence[str]) -> str:
+    """Return names in a row: "Skerry", "Skerry and Lantern", "Marram, Skerry and Lantern"."""
+    return " and ".join([*filter(None, [", ".join(names[:-1])]), names[-1]])
+
+
 def instant(moment: datetime) -> str:
     """Return an aware time as ISO 8601 in UTC with milliseconds and Z, for files."""
     rounded = moment.astimezone(UTC) + timedelta(microseconds=500)

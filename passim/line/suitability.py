@@ -68,21 +68,21 @@ class Activity:
         return self.kind.name
 
 
-_TRANSFER: Final = CallKind.of(
+_TRANSFER: Final = CallKind.sourced(
     "transfer",
     noticed=(15.0, f"{_G1010}: bulk data preferably within 15 s"),
     pause=(60.0, f"{_G1010}: bulk data acceptable within 60 s"),
     ends=(100.0, "RFC 9293, 3.8.3 (recalled): a connection may close after 100 s of retransmission"),
     buffer=(0.0, "none: what was sent is sent again"),
 )
-_DESKTOP: Final = CallKind.of(
+_DESKTOP: Final = CallKind.sourced(
     "desktop",
     noticed=(0.5, f"{_PRACTICE}: a pointer that lags half a second is felt"),
     pause=(3.0, f"{_PRACTICE}: work stops"),
     ends=(30.0, f"{_PRACTICE}: clients try to connect anew after some tens of seconds"),
     buffer=(0.0, "none: what is typed is to be seen at once"),
 )
-_TERMINAL: Final = CallKind.of(
+_TERMINAL: Final = CallKind.sourced(
     "terminal",
     noticed=(1.0, f"{_PRACTICE}: letters that take a second are noticed"),
     pause=(10.0, f"{_PRACTICE}: people wait for the prompt"),

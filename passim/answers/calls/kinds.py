@@ -75,7 +75,7 @@ class CallKind:
             raise InputError(f"kind of call {self.name}", got=f"no source for {', '.join(unsourced)}", wanted="one")
 
     @classmethod
-    def of(
+    def sourced(
         cls, name: str, *, noticed: Sourced, pause: Sourced, ends: Sourced, buffer: Sourced = (0.0, _NO_BUFFER)
     ) -> Self:
         """Return the kind whose thresholds are given each with its source. Raises InputError."""
@@ -103,31 +103,31 @@ class CallKind:
         return replace(self, **{**values, **thresholds_s, "sources": sources, "words": words or self.words})
 
 
-VOICE: Final = CallKind.of(
+VOICE: Final = CallKind.sourced(
     "voice",
     noticed=(0.3, "common practice, no source: concealment bridges some tens of milliseconds; 0.3 s is a word"),
     pause=(3.0, "common practice, no source: after seconds of silence people ask whether the other is there"),
     ends=(30.0, _CONSENT),
 )
-VIDEO: Final = CallKind.of(
+VIDEO: Final = CallKind.sourced(
     "video",
     noticed=(0.5, "common practice, no source: a picture that stands still for half a second is seen"),
     pause=(5.0, "common practice, no source: people stop talking and wait"),
     ends=(30.0, _CONSENT),
 )
-LESSON: Final = CallKind.of(
+LESSON: Final = CallKind.sourced(
     "lesson",
     noticed=(0.5, "common practice, no source: a picture that stands still for half a second is seen"),
     pause=(5.0, "common practice, no source: the class waits"),
     ends=(30.0, _CONSENT),
 )
-SCREEN: Final = CallKind.of(
+SCREEN: Final = CallKind.sourced(
     "screen",
     noticed=(1.0, "common practice, no source: a shared page mostly stands still anyway"),
     pause=(5.0, "common practice, no source: as for a lesson, since somebody talks to it"),
     ends=(30.0, _CONSENT),
 )
-STREAM: Final = CallKind.of(
+STREAM: Final = CallKind.sourced(
     "stream",
     noticed=(0.5, "common practice, no source: as for a lesson, once what is in hand has been played"),
     pause=(5.0, "common practice, no source: as for a lesson"),
