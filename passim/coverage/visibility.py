@@ -102,6 +102,9 @@ class Visibility:
         serving = self.joint(without)
         if without and self.view.service.loses_time and HANDOVER not in without:
             candidates = self.candidates(without)
+            if _same(candidates, self.candidates()):
+                # What stops no satellite changes nothing for the terminal when it is lifted.
+                return self.coverage(span=span)
             lost = lost_at_handovers(candidates, self.span, self.view.service, self.look, self.in_use)
             serving = _less(candidates, lost, self.span)
         return Coverage.from_intervals(serving.start, serving.end, span or self.span)
@@ -251,6 +254,10 @@ def _in_use_before(every: list[Visibility]) -> dict[int, InUse]:
             assignments = assignments_within(rows, before, seen.view.service, seen.look)
             in_use[number] = in_use_at(rows, assignments, before, before.end_us)
     return in_use
+
+
+def _same(one: GroupedIntervals, other: GroupedIntervals) -> bool:
+    return all(np.array_equal(mine, its) for mine, its in zip(one, other, strict=True))
 
 
 def positions_km(fleet: Fleet, satellite: Index, time_us: NDArray[np.int64]) -> NDArray[np.float64]:
