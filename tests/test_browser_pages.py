@@ -153,14 +153,18 @@ def check_paper(page: Page) -> None:
     tables = page.locator("details.numbers")
     opened = page.locator("details.numbers[open]").count()
     assert not page.locator("#chosen").is_visible()
-    page.set_viewport_size({"width": 800, "height": 1100})  # about a sheet of A4
     page.emulate_media(media="print")
+    page.set_viewport_size({"width": 800, "height": 1100})  # about a sheet of A4
     expect(page.locator("details.numbers[open]")).to_have_count(tables.count())
     if page.locator("select.choice-list").count():
         assert page.locator("#chosen").inner_text().startswith("Marram, loft")
     for form in page.locator("select, button, input, .drop, .button").all():
         assert not form.is_visible(), form.evaluate("e => e.outerHTML")
     page.wait_for_function("() => document.documentElement.scrollWidth <= 800")
+    # What is said of a picture stands under it.
+    high = "frame => frame.clientHeight - (frame.querySelector('.main-svg') || frame).getBoundingClientRect().height"
+    for frame in page.locator(".picture-frame").all():
+        assert frame.evaluate(high) > -2.0 or frame.evaluate("e => getComputedStyle(e).visibility") == "hidden"
     page.emulate_media(media="screen")
     page.set_viewport_size({"width": 1280, "height": 800})
     expect(page.locator("details.numbers[open]")).to_have_count(opened)

@@ -94,7 +94,7 @@ def test_calls_are_best_from_noon_on_in_the_scenario(state: DashboardState) -> N
     assert table.rows["suggested"].sum() == 5
     (start, day), (frozen, _), (random, _) = said.figures
     assert said.sentence.startswith(f"Best start for a live video lesson of 30 min: {start} ")
-    assert day.removeprefix("is the best start, ") in said.sentence
+    assert day.removeprefix("best start, ") in said.sentence
     # The best start is that calm, and a random one is told as below the picture.
     gain = said.panels["gain"].table.rows.set_index("starts_in")
     assert (frozen, random) == ("nothing", duration(gain["random_frozen_s"].iloc[0]))

@@ -198,11 +198,12 @@ def plan_figures(plan: calls.CallPlan, clock: LocalClock) -> list[tuple[str, str
     """
     if plan.statistics_only or plan.gain is None or plan.shown.empty:
         return []
-    first, which = plan.shown.iloc[0], "best" if plan.none_good is None else "least bad"
+    first, which = plan.shown.iloc[0], "best start" if plan.none_good is None else "least bad"
+    weekday = clock.day(first["start"]).split()[0]
     return [
-        (clock.minute(first["start"]), f"is the {which} start, {clock.day(first['start'])}"),
+        (clock.minute(first["start"]), f"{which}, {weekday}"),
         (frozen(first["expected_frozen_s"]), "frozen in that call"),
-        (frozen(plan.gain.frozen_s.mean), "in one from a random start"),
+        (frozen(plan.gain.frozen_s.mean), "frozen at random"),
     ]
 
 

@@ -214,17 +214,23 @@
   document.addEventListener("toggle", givePicturesHeight, true);
 
   // On paper nothing can be opened: what was closed is open for as long as the page is printed.
+  // A picture keeps its height: on a narrower sheet plotly would fit it into a place that has none but the picture's.
   const paper = window.matchMedia("print");
-  let opened = [];
+  let opened = [], pinned = [];
   const forPaper = () => {
     if (paper.matches) {
       opened = [...document.querySelectorAll("details.numbers:not([open])")];
       for (const details of opened) details.open = true;
       drawTables();
       givePicturesHeight();
+      const plots = [...document.querySelectorAll(".picture-frame .js-plotly-plot")].filter((plot) => plot._fullLayout);
+      pinned = plots.map((plot) => [plot, plot.style.height]);
+      for (const plot of plots) plot.style.height = `${plot._fullLayout.height}px`;
     } else {
       for (const details of opened) details.open = false;
+      for (const [plot, height] of pinned) plot.style.height = height;
       opened = [];
+      pinned = [];
     }
   };
   paper.addEventListener("change", forPaper);
