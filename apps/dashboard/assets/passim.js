@@ -214,7 +214,7 @@
   document.addEventListener("toggle", givePicturesHeight, true);
 
   // On paper nothing can be opened: what was closed is open for as long as the page is printed.
-  // A picture keeps its height: on a narrower sheet plotly would fit it into a place that has none but the picture's.
+  // A picture's place keeps its height: on a narrower sheet plotly would fit the picture into one that has none.
   const paper = window.matchMedia("print");
   let opened = [], pinned = [];
   const forPaper = () => {
@@ -223,12 +223,11 @@
       for (const details of opened) details.open = true;
       drawTables();
       givePicturesHeight();
-      const plots = [...document.querySelectorAll(".picture-frame .js-plotly-plot")].filter((plot) => plot._fullLayout);
-      pinned = plots.map((plot) => [plot, plot.style.height]);
-      for (const plot of plots) plot.style.height = `${plot._fullLayout.height}px`;
+      pinned = [...document.querySelectorAll(".picture-frame:has(.js-plotly-plot)")];
+      for (const frame of pinned) frame.style.minHeight = `${frame.clientHeight}px`;
     } else {
       for (const details of opened) details.open = false;
-      for (const [plot, height] of pinned) plot.style.height = height;
+      for (const frame of pinned) frame.style.minHeight = "";
       opened = [];
       pinned = [];
     }
