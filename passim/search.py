@@ -156,7 +156,7 @@ def crossings(
     for step in range(_MOST_STEPS):
         if not len(active):
             break
-        value, rate = function(curve[active], x)
+        value, rate = function(curve, x)
         # The sign at x says on which side of it the crossing lies.
         below = (value > 0.0) != rising
         left, right = np.where(below, x, left), np.where(below, right, x)
@@ -184,9 +184,12 @@ def crossings(
             change = (rate - last_rate) / (x - last_x) * (target - x)
         speed[active] = np.where(np.isfinite(change) & ~halved, rate + change, rate)
         keep = np.flatnonzero((error > tolerance) & ~settled)
-        active, rising, left, right = active[keep], rising[keep], left[keep], right[keep]
-        last_move = np.where(halved, np.inf, moved)[keep]
-        last_x, last_value, last_rate, x = x[keep], value[keep], rate[keep], target[keep]
+        last_move = np.where(halved, np.inf, moved)
+        last_x, last_value, last_rate, x = x, value, rate, target
+        if len(keep) < len(active):
+            active, curve, rising, left, right = active[keep], curve[keep], rising[keep], left[keep], right[keep]
+            last_move, last_x, last_value, last_rate = last_move[keep], last_x[keep], last_value[keep], last_rate[keep]
+            x = x[keep]
     return found, speed
 
 
@@ -239,7 +242,7 @@ def turns_across(
     for step in range(_MOST_STEPS):
         if not len(active):
             break
-        value, rate = function(curve[active], x)
+        value, rate = function(curve, x)
         before = (rate > 0.0) == rising
         left, right = np.where(before, x, left), np.where(before, right, x)
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -266,9 +269,12 @@ def turns_across(
         # Half way of the move the rate is half as large: so much higher is the turning point than x.
         height[active] = np.where(halved, value, value + 0.5 * rate * (target - x))
         keep = np.flatnonzero((error > tolerance) & ~settled & (right - left > tolerance))
-        active, rising, width, left, right = active[keep], rising[keep], width[keep], left[keep], right[keep]
-        last_move = np.where(halved, np.inf, moved)[keep]
-        last_x, last_value, last_rate, x = x[keep], value[keep], rate[keep], target[keep]
+        last_move = np.where(halved, np.inf, moved)
+        last_x, last_value, last_rate, x = x, value, rate, target
+        if len(keep) < len(active):
+            active, curve, width = active[keep], curve[keep], width[keep]
+            rising, left, right, x = rising[keep], left[keep], right[keep], x[keep]
+            last_move, last_x, last_value, last_rate = last_move[keep], last_x[keep], last_value[keep], last_rate[keep]
     return place, height, slope
 
 

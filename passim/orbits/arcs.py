@@ -54,6 +54,9 @@ _MOST_OBSERVERS = 2
 # So many refined arcs are kept: 11 MB.
 _MOST_REFINED = 60_000
 
+# So many nodes in a row are run in one call at most: this bounds the memory where all are wanted.
+_LONGEST_RUN = 8
+
 # How many segments and states are worked on together: they stay near the processor.
 _MOST_SEGMENTS_AT_ONCE = 4_096
 _MOST_STATES_AT_ONCE = 16_384
@@ -310,12 +313,22 @@ class NodeGrid:
 
     def _run(self, owner: Index, node: Index, differenced: bool) -> None:
         """Run SGP4 at (owner, node) pairs, each once and in order, and file the states."""
-        # One call a node serves all its satellites, one call a satellite serves all its nodes: the fewer calls win.
-        by_node = np.count_nonzero(np.bincount(node)) < np.count_nonzero(np.bincount(owner))
-        if by_node:
-            order = np.argsort(node, kind="stable")
-            owner, node = owner[order], node[order]
-        bounds = run_bounds(node if by_node else owner)
+        # One call serves all satellites that are wanted at the same run of nodes, or all nodes of one satellite: the
+        # fewer calls win.
+        goes_on = (np.diff(owner) == 0) & (np.diff(node) == 1) & (node[1:] % _LONGEST_RUN != 0)
+        opens = np.flatnonzero(np.r_[True, ~goes_on])
+        length = np.diff(opens, append=len(owner))
+        order = np.lexsort((length, node[opens]))
+        alike = run_bounds(node[opens][order], length[order])
+        by_runs = len(alike) - 1 < np.count_nonzero(np.bincount(owner))
+        if by_runs:
+            opens, length = opens[order], length[order]
+            ends = np.cumsum(length)
+            place = np.repeat(opens - (ends - length), length) + np.arange(len(owner))
+            owner, node, bounds, nodes = owner[place], node[place], np.append(0, ends)[alike], length[alike[:-1]]
+        else:
+            bounds = run_bounds(owner)
+            nodes = np.diff(bounds)
         per_node = 3 if differenced else 1
         # Calls are filed together, as many as keep the arrays small.
         first_call, calls = 0, len(bounds) - 1
@@ -325,10 +338,15 @@ class NodeGrid:
             first, last = int(bounds[first_call]), int(bounds[last_call])
             position, velocity = np.empty((2, last - first, per_node, 3))
             error = np.empty((last - first, per_node), dtype=np.uint8)
-            for begin, end in pairwise(bounds[first_call : last_call + 1].tolist()):
-                # Either way there is one satellite or one node, so the states come in the order of the pairs.
-                whose = owner[begin:end] if by_node else owner[begin : begin + 1]
-                when = node[begin : begin + 1] if by_node else node[begin:end]
+            calls_here = zip(
+                bounds[first_call:last_call].tolist(),
+                bounds[first_call + 1 : last_call + 1].tolist(),
+                nodes[first_call:last_call].tolist(),
+                strict=True,
+            )
+            for begin, end, run in calls_here:
+                # Either way the states come in the order of the pairs.
+                whose, when = owner[begin:end:run], node[begin : begin + run]
                 day, fraction = self._julian_day[when], self._fraction[when]
                 if differenced:
                     day, fraction = (a.reshape(-1) for a in _around(day, fraction))

@@ -6,7 +6,7 @@ and is measured in kilometres at the satellite, so that an error of the arc is a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol, runtime_checkable
 
 import numpy as np
@@ -40,6 +40,8 @@ class LocalArcs:
     """Segments of orbits as seen from a site: ``segments`` carries east, north and up instead of Earth-fixed axes."""
 
     segments: Segments
+    # What was gathered last, and for which array of segments: a search asks for the same ones step after step.
+    _gathered: list[tuple[Index, Floats]] = field(default_factory=list, repr=False, compare=False)
 
     @classmethod
     def of(cls, segments: Segments, site: Site) -> LocalArcs:
@@ -92,7 +94,11 @@ class LocalArcs:
         past = first + len(segment)
         if past <= len(self.segments) and np.array_equal(segment, np.arange(first, past)):
             return self.segments.coefficients_km[:, :, first:past]
-        return np.take(self.segments.coefficients_km, segment, axis=2)
+        if self._gathered and self._gathered[0][0] is segment:
+            return self._gathered[0][1]
+        gathered = np.take(self.segments.coefficients_km, segment, axis=2)
+        self._gathered[:] = [(segment, gathered)]
+        return gathered
 
     def above_cap(self, axis: Floats, sine: float) -> CurveFunction:
         """Return the curve that is positive where a satellite stands more than asin(`sine`) above the plane of `axis`.

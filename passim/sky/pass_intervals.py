@@ -11,12 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Protocol, runtime_checkable
+from typing import NamedTuple, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
-from passim.orbits.arcs import NodeGrid, Segments, behind_each_other
+from passim.orbits.arcs import NodeGrid, Segments
 from passim.search import Stretches, in_a_row, turning_points
 from passim.sky.cull import CoarseOrbits, segments_within_cull
 from passim.sky.local_arcs import CapLimit, LocalArcs
@@ -106,6 +106,13 @@ class _FromOneSite:
     def height_km(self, satellite: Index, time_s: Floats) -> Floats:
         offset_km = self.grid.positions_km(satellite, time_s) - self.site.position_km
         return self.limit.height_km(self.site.east_north_up @ offset_km.T)
+
+
+class Refined(NamedTuple):
+    """Arcs that were made better, and the places in the list of those in whose stead they stand, shape (n,)."""
+
+    place: Index
+    arcs: LocalArcs
 
 
 @dataclass(frozen=True)
@@ -229,34 +236,33 @@ def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, numb
 def _whole_stretches(
     grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index
 ) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
-    """Return what `_sorted_stretches` does, after looking at every segment that an interval runs into."""
+    """Return the arcs, refined where that was needed, and what `_sorted_stretches` does besides.
+
+    That is after looking at every segment that an interval runs into.
+    """
     while True:
-        segments = LocalArcs.of(grid.segments(satellite, number), site)
-        arcs, stretches, owner, start_s, end_s = _sorted_stretches(_FromOneSite(grid, site, limit), segments)
+        arcs = LocalArcs.of(grid.segments(satellite, number), site)
+        refined, stretches, owner, start_s, end_s = _sorted_stretches(_FromOneSite(grid, site, limit), arcs)
         # An interval that runs up to a segment nobody looked at shows that the cull was too tight there: look again.
         more = _neighbours_missing(grid, satellite, number, arcs.segments, stretches)
         if more is None:
-            return arcs, stretches, owner, start_s, end_s
+            # The arcs are nobody else's.
+            arcs.segments.coefficients_km[:, :, refined.place] = refined.arcs.segments.coefficients_km
+            return LocalArcs(arcs.segments), stretches, owner, start_s, end_s
         key = np.union1d(satellite * grid.segments_per_satellite + number, more)
         satellite, number = np.divmod(key, grid.segments_per_satellite)
 
 
-def _sorted_stretches(limit: SearchedLimit, local: LocalArcs) -> tuple[LocalArcs, Stretches, Index, Floats, Floats]:
-    """Return the arcs, where they are allowed sorted by satellite and time, and whose and when (seconds) that is."""
-    arcs, stretches = _stretches_of(limit, local)
+def _sorted_stretches(limit: SearchedLimit, arcs: LocalArcs) -> tuple[Refined, Stretches, Index, Floats, Floats]:
+    """Return what was refined, where arcs are allowed sorted by satellite and time, and whose and when (s) that is."""
+    refined, stretches = _stretches_of(limit, arcs)
     start_s = arcs.segments.time_s(stretches.curve, stretches.left)
     end_s = arcs.segments.time_s(stretches.curve, stretches.right)
-    owner = arcs.segments.satellite[stretches.curve]
-    # Those of the refined arcs stand behind the others, both sorted: a stable sort merges them.
-    key = owner * limit.grid.segments_per_satellite + arcs.segments.number[stretches.curve]
-    if np.any(key[1:] < key[:-1]):
-        order = np.argsort(key, kind="stable")
-        stretches, owner, start_s, end_s = stretches.select(order), owner[order], start_s[order], end_s[order]
-    return arcs, stretches, owner, start_s, end_s
+    return refined, stretches, arcs.segments.satellite[stretches.curve], start_s, end_s
 
 
-def _stretches_of(limit: SearchedLimit, arcs: LocalArcs) -> tuple[LocalArcs, Stretches]:
-    """Return the arcs that were looked at, refined where needed, and where they are on the allowed side."""
+def _stretches_of(limit: SearchedLimit, arcs: LocalArcs) -> tuple[Refined, Stretches]:
+    """Return which arcs were refined where that was needed, and where arcs are on the allowed side."""
     segments = arcs.segments
     stretches = _above(limit, arcs)
     length_s = segments.length_s[stretches.curve]
@@ -268,22 +274,21 @@ def _stretches_of(limit: SearchedLimit, arcs: LocalArcs) -> tuple[LocalArcs, Str
     short = _run_length_s(arcs, stretches) < _SHORT_S
     again = np.unique(np.concatenate([stretches.curve[slow | short], stretches.near_miss]))
     if not len(again):
-        return arcs, stretches
+        return Refined(again, LocalArcs(segments.select(again))), stretches
     refined = limit.refined(segments.select(again))
     found = _settled(limit, refined, _above(limit, refined))
+    replaced = again
+    if len(refined.segments) < len(again):
+        every = limit.grid.segments_per_satellite
+        had, has = (each.satellite * every + each.number for each in (segments.select(again), refined.segments))
+        replaced = again[np.isin(had, has)]
 
-    # The refined arcs take the place of those they were made from.
-    retained = ~np.isin(stretches.curve, again)
-    offset = len(segments)
-    both = behind_each_other([segments, refined.segments])
-    return LocalArcs(both), Stretches(
-        np.concatenate([stretches.curve[retained], found.curve + offset]),
-        np.concatenate([stretches.left[retained], found.left]),
-        np.concatenate([stretches.right[retained], found.right]),
-        np.concatenate([stretches.rate_left[retained], found.rate_left]),
-        np.concatenate([stretches.rate_right[retained], found.rate_right]),
-        stretches.near_miss,
-    )
+    # The refined arcs take the place of those they were made from; both are in order.
+    retained = np.ones(len(segments), dtype=bool)
+    retained[again] = False
+    kept = stretches.select(np.flatnonzero(retained[stretches.curve]))
+    both = in_a_row([kept, replace(found, curve=replaced[found.curve], near_miss=again[:0])])
+    return Refined(replaced, refined), both.select(np.argsort(both.curve, kind="stable"))
 
 
 def _above(limit: SearchedLimit, arcs: LocalArcs) -> Stretches:
