@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import json
+import tracemalloc
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -226,6 +228,40 @@ def test_freezes_off_the_samples_are_those_of_the_exact_search() -> None:
         _, low_start_s, low_end_s = tracks._allowed(setting)
         assert np.allclose(np.sort(low_start_s), np.sort(start_s), atol=0.01)
         assert np.allclose(np.sort(low_end_s), np.sort(end_s), atol=0.01)
+
+
+def test_what_is_held_of_the_sky_is_bounded_and_no_answer_depends_on_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A byte a sample is 8 MB with 6,000 satellites and seven days."""
+    span = Span.starting(EPOCH, hours=12)
+    place = GatewayPlace(600.0, 180.0)
+    settings = [
+        LineSetting(sky, sector)
+        for mask in (20.0, 30.0, 40.0, 50.0)
+        for sky, sector in (
+            (Setting(mask_deg=mask, gateway=place), None),
+            (Setting(mask_deg=mask, cone=Cone(40.0, 20.0, 45.0)), None),
+            (Setting(mask_deg=mask), Sector(100.0, 190.0, 60.0)),
+            (Setting(mask_deg=mask, arc_deg=18.0), None),
+        )
+    ]
+
+    def tried() -> tuple[Tracks, list[Intervals]]:
+        tracks = Tracks.of(FLEET, VIEW, span)
+        return tracks, [tracks.freezes(setting, (0.0, span.duration_s)) for setting in settings]
+
+    _, roomy = tried()
+    monkeypatch.setattr("passim.line.fitting.tracks._RETAINED_BYTES", 0)
+    tracemalloc.start()
+    try:
+        tracks, tight = tried()
+        gc.collect()
+        held = tracemalloc.get_traced_memory()[0]
+    finally:
+        tracemalloc.stop()
+    assert held < 70 * tracks.place_km.shape[1]
+    for one, other in zip(roomy, tight, strict=True):
+        assert np.array_equal(one.start, other.start)
+        assert np.array_equal(one.end, other.end)
 
 
 def test_seconds_are_counted_by_block_and_the_likelihood_is_that_of_bernoulli() -> None:

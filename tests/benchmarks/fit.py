@@ -4,12 +4,14 @@
     .venv/bin/python -m tests.benchmarks.fit --large    6,000 satellites, 360 freezes a day, some minutes
 
 The record is made from a mask and one gateway, its clock 7.4 s ahead, with 2 % of packets lost. What counts is the time
-on a quiet machine and the memory of the process; the exit status is 1 where either figure is missed.
+on a quiet machine and the largest resident size of the process, its libraries and the making of the record with it; a
+fit starts no other process. The exit status is 1 where either figure is missed.
 """
 
 from __future__ import annotations
 
 import argparse
+import resource
 import sys
 import time
 from dataclasses import replace
@@ -23,7 +25,7 @@ from .timing import machine, peak_memory_mb
 
 # For the invented fleet and for the large one.
 WANTED_S = (60.0, 300.0)
-WANTED_MB = 1000.0
+WANTED_MB = (500.0, 1000.0)
 
 
 def main() -> int:
@@ -45,12 +47,19 @@ def main() -> int:
     began, cpu = time.perf_counter(), time.process_time()
     found = fit_line(fleet, View(MARRAM_LOFT), record)
     took_s, cpu_s = time.perf_counter() - began, time.process_time() - cpu
-    peak_mb = peak_memory_mb()
-    wanted_s = WANTED_S[given.large]
+    # Before the machine is described, which asks other programs.
+    peak_mb, alone = peak_memory_mb(), resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss == 0
+    wanted_s, wanted_mb = WANTED_S[given.large], WANTED_MB[given.large]
     print(machine())
     print(f"{len(fleet):,} satellites, {found.outages:,} freezes, {found.tried:,} settings: {found!r}")
-    print(f"{took_s:.0f} s, wanted {wanted_s:.0f} ({cpu_s:.0f} s of CPU); {peak_mb:.0f} MB, wanted {WANTED_MB:.0f}")
-    return 1 if took_s > wanted_s or peak_mb > WANTED_MB else 0
+    print(f"{took_s:.0f} s ({cpu_s:.0f} s of CPU), wanted at most {wanted_s:.0f}: {_verdict(took_s, wanted_s)}")
+    whole = "in the one process" if alone else "in this process, those it started not counted"
+    print(f"{peak_mb:,.0f} MB resident {whole}, wanted at most {wanted_mb:,.0f}: {_verdict(peak_mb, wanted_mb)}")
+    return int(took_s > wanted_s or peak_mb > wanted_mb)
+
+
+def _verdict(found: float, wanted: float) -> str:
+    return "met" if found <= wanted else "missed"
 
 
 if __name__ == "__main__":

@@ -30,7 +30,12 @@ class Retained(Generic[Key, Value]):
 
     def put(self, key: Key, value: Value) -> None:
         """Hold a value that was not held."""
+        size = self._size(value)
+        self.make_room(size)
         self._held[key] = value
-        self._bytes += self._size(value)
-        while self._bytes > self.most_bytes and len(self._held) > 1:
+        self._bytes += size
+
+    def make_room(self, size: int) -> None:
+        """Let go of what a value of so many bytes will push out, before it takes them."""
+        while self._held and self._bytes + size > self.most_bytes:
             self._bytes -= self._size(self._held.popitem(last=False)[1])
