@@ -58,7 +58,7 @@ _ACQUISITIONS: Final = (1.0, 2.0, 4.0, 8.0)
 _WORTH: Final = 1.0
 _MOST_LIMITS: Final = 4
 # The freezes of the settings tried last are held, up to so many bytes.
-_RETAINED_BYTES: Final = 48 * 2**20
+_RETAINED_BYTES: Final = 24 * 2**20
 # Times that keep to a clock by luck as well as seldom as this are taken to keep to one.
 CLOCK_CHANCE: Final = 1e-3
 # The mask of a gateway is held: its distance makes up for it (common practice for the value, no source).

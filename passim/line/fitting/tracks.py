@@ -60,7 +60,7 @@ FLOOR_DEG: Final = 15.0
 _LEVELS_DEG: Final = (24.0, 34.0, 44.0)
 # What is known of samples is held for the next setting: up to so many bytes, or so many numbers of every sample.
 _RETAINED_BYTES: Final = 96 * 2**20
-_RETAINED_NUMBERS: Final = 4
+_RETAINED_NUMBERS: Final = 3
 _AT_ONCE: Final = 2**16
 _DAY_US: Final = 86_400_000_000
 
