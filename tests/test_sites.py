@@ -257,7 +257,9 @@ def test_a_sweep_averages_over_longitudes(span: Span) -> None:
     covered = [Coverage.from_passes(passes[passes["site"] == site.name], span).covered_fraction() for site in sites]
     row = table.loc[50.0]
     assert row["covered_fraction"] == pytest.approx(np.mean(covered))
-    assert (row["covered_fraction_min"], row["covered_fraction_max"]) == (min(covered), max(covered))
+    # Many places share a search, whose edges may be some microseconds from those of one.
+    extremes = row["covered_fraction_min"], row["covered_fraction_max"]
+    assert extremes == pytest.approx((min(covered), max(covered)), abs=1e-7)
     assert row["covered_fraction_min"] < row["covered_fraction_max"]
     # Nothing is in view from 75 N, by either way.
     assert table.loc[75.0, ["covered_fraction", "in_view_mean", "in_view_closed_form"]].tolist() == [0.0, 0.0, 0.0]

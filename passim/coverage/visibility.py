@@ -27,7 +27,7 @@ from passim.intervals import GroupedIntervals, Intervals, complement, intersecti
 from passim.orbits.frames import earth_angle_rad, earth_fixed, julian_date
 from passim.orbits.propagation import Propagator
 from passim.sky.doubts import warn_of_stale
-from passim.sky.fleet_search import SEARCHES, FleetSearch, Part, Progress
+from passim.sky.fleet_search import SEARCHES, FlatSky, FleetSearch, Part, Progress
 from passim.sky.in_view import check_gateways
 from passim.sky.limits.base import Scene
 from passim.sky.limits.members import ServingFilter
@@ -212,8 +212,11 @@ def _searched(
         scene.look_for(asked)
         return above, {limit.name: limit.allowed(scene) if limit in asked else base for limit in view.all_limits}
 
+    def sky(view: View) -> FlatSky:
+        return FlatSky(view.site, view.floor_deg)
+
     results = []
-    for view, finds in zip(views, search.each(views, look, progress), strict=True):
+    for view, finds in zip(views, search.each(views, look, progress, sky=sky), strict=True):
         together = joined_in_time(concatenated([above for above, _ in finds]))
         allowed = {
             limit.name: union_by_group(*(pieces[limit.name] for _, pieces in finds)) for limit in view.all_limits

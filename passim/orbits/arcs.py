@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +58,24 @@ _MOST_REFINED = 60_000
 # So many nodes in a row are run in one call at most: this bounds the memory where all are wanted.
 _LONGEST_RUN = 8
 
+# What turns position, scaled velocity and half the scaled acceleration at both ends of an arc into the coefficients of
+# powers of x - 1/2: those of powers of x (as in `_quintics`), and Pascal's triangle with powers of a half.
+_HERMITE = np.array(
+    [
+        [1.0, 0.0, 0.0, 0.0, 0.0, 0.0],
+        [0.0, 1.0, 0.0, 0.0, 0.0, 0.0],
+        [0.0, 0.0, 1.0, 0.0, 0.0, 0.0],
+        [-10.0, -6.0, -3.0, 10.0, -4.0, 1.0],
+        [15.0, 8.0, 3.0, -15.0, 7.0, -2.0],
+        [-6.0, -3.0, -1.0, 6.0, -3.0, 1.0],
+    ]
+)
+_PASCAL = np.array([[comb(k, j) * 0.5 ** (k - j) if k >= j else 0.0 for k in range(6)] for j in range(6)])
+_MIDDLES = _PASCAL @ _HERMITE
+
+# Columns of a product worked on together.
+_COLUMNS = 8_000
+
 # How many segments and states are worked on together: they stay near the processor.
 _MOST_SEGMENTS_AT_ONCE = 4_096
 _MOST_STATES_AT_ONCE = 16_384
@@ -82,6 +101,10 @@ class Segments:
     def time_s(self, segment: Index, x: Floats) -> Floats:
         """Return the time of places `x` on segments `segment`, seconds since the start of the grid."""
         return np.asarray(self.start_s[segment] + x * self.length_s[segment])
+
+    def middles_km(self) -> Floats:
+        """Return the coefficients of powers of x - 1/2, shape (6, 3, segments)."""
+        return _product(_PASCAL, self.coefficients_km.reshape(6, -1)).reshape(self.coefficients_km.shape)
 
     def select(self, segment: Index) -> Segments:
         """Return the segments `segment`, in that order."""
@@ -180,6 +203,19 @@ class NodeGrid:
             )
         start_s, length_s = number.astype(np.float64) * self.segment_s, np.full(len(number), self.segment_s)
         return Segments(satellite, number, start_s, length_s, coefficients_km)
+
+    def about_middles(self, satellite: Index, number: Index) -> tuple[NDArray[np.bool_], Floats]:
+        """Return the arcs of (satellite, number) pairs, each of shape (n,), as polynomials about their middles.
+
+        They are those of `segments`: coefficients of powers of x - 1/2, km, shape (6, 3, usable pairs). The first array
+        says which pairs have usable states, shape (n,). Pairs must be sorted by satellite and number.
+        """
+        self._fill(satellite, number)
+        left, right = self._row[satellite, number], self._row[satellite, number + 1]
+        good = np.asarray((left >= 0) & (right >= 0))
+        both = np.empty((2, 9, int(np.count_nonzero(good))))
+        both[0], both[1] = self._state[left[good]].T, self._state[right[good]].T
+        return good, _middles(both, self.segment_s)
 
     def followed(self) -> Index:
         """Return the satellites that gave a usable state at one node at least, of those nodes where SGP4 has run."""
@@ -290,21 +326,35 @@ class NodeGrid:
         rest_s = time_s - (time_us - self.start_us) / 1e6
         day, fraction = julian_date(time_us)
         fraction = fraction + rest_s / 86400.0
-        models = self.propagator.models
-        pairs = zip(satellite.tolist(), day.tolist(), fraction.tolist(), strict=True)
-        position = np.array([models[index].sgp4(d, f)[1] for index, d, f in pairs]).reshape(-1, 3)
+        order = np.argsort(satellite, kind="stable")
+        bounds = run_bounds(satellite[order])
+        if 3 * len(bounds) < len(order):
+            # One call for all moments of a satellite, which pays from a few on.
+            position = np.empty((len(order), 3))
+            for first, last in pairwise(bounds.tolist()):
+                here = order[first:last]
+                position[here] = self.propagator.at(int(satellite[here[0]]), day[here], fraction[here])[1]
+        else:
+            models = self.propagator.models
+            pairs = zip(satellite.tolist(), day.tolist(), fraction.tolist(), strict=True)
+            position = np.array([models[index].sgp4(d, f)[1] for index, d, f in pairs]).reshape(-1, 3)
         angle = earth_angle_rad(time_us) + rest_s * EARTH_RATE_RAD_S
         return earth_fixed(position, np.zeros_like(position), angle)[0]
 
     def _fill(self, satellite: Index, number: Index) -> None:
         """Run SGP4 at the nodes of the given segments where it has not run yet."""
-        nodes = self._row.shape[1]
-        left = satellite * nodes + number
-        wanted = np.zeros(self._row.size, dtype=bool)
+        if not len(satellite):
+            return
+        # Some satellites next to each other are asked for, or all.
+        first, nodes = int(satellite.min()), self._row.shape[1]
+        rows = self._row[first : int(satellite.max()) + 1].reshape(-1)
+        left = (satellite - first) * nodes + number
+        wanted = np.zeros(rows.size, dtype=bool)
         wanted[left] = True
         wanted[left + 1] = True
-        wanted &= self._row.reshape(-1) == _UNKNOWN
+        wanted &= rows == _UNKNOWN
         owner, node = np.divmod(np.flatnonzero(wanted), nodes)
+        owner += first
         differenced = self._differenced[owner]
         for kind in (False, True):
             chosen = np.flatnonzero(differenced == kind)
@@ -388,6 +438,21 @@ class NodeGrid:
         self._state[first:last] = new
         self._row[owner, node] = np.arange(first, last, dtype=np.int32)
         self._filled = last
+
+
+def _middles(ends: Floats, length_s: float) -> Floats:
+    """Return the arcs of `_quintics` about their middles, shape (6, 3, n), of states at both ends, shape (2, 9, n)."""
+    scaled = ends.reshape(2, 3, 3, -1) * np.array([1.0, length_s, 0.5 * length_s**2])[:, None, None]
+    return _product(_MIDDLES, scaled.reshape(6, -1)).reshape(6, 3, -1)
+
+
+def _product(matrix: Floats, columns: Floats) -> Floats:
+    """Return the product of a small matrix and one of many columns; by pieces, which keeps it on one processor."""
+    out = np.empty((len(matrix), columns.shape[1]))
+    for first in range(0, columns.shape[1], _COLUMNS):
+        here = slice(first, first + _COLUMNS)
+        np.matmul(matrix, columns[:, here], out=out[:, here])
+    return out
 
 
 def behind_each_other(parts: Sequence[Segments]) -> Segments:

@@ -91,6 +91,23 @@ def coarse_orbits(propagator: Propagator, start_us: int, duration_s: float) -> C
     )
 
 
+def margin_rad(propagator: Propagator, satellites: Index) -> Floats:
+    """Return how far satellites may be from where the coarse orbits have them, as an angle, shape (satellites,)."""
+    return np.asarray(_MARGIN_RAD + 4.0 * propagator.eccentricity[satellites])
+
+
+def largest_reach_rad(propagator: Propagator, satellites: Index, site_radius_km: Floats, floor_rad: Floats) -> Floats:
+    """Return the farthest ground angle at which satellites can stand above a floor, at their largest radius.
+
+    `site_radius_km` and `floor_rad` have shape (sites,), the result (satellites, sites). The margin is added once.
+    """
+    eccentricity = propagator.eccentricity[satellites]
+    largest_radius_km = propagator.semi_major_axis_km[satellites] * (1.0 + eccentricity) + _MARGIN_KM
+    elevation = floor_rad - _DEFLECTION_RAD
+    cosine = np.minimum(site_radius_km / largest_radius_km[:, None] * np.cos(elevation), 1.0)
+    return np.asarray(np.arccos(cosine) - elevation + margin_rad(propagator, satellites)[:, None])
+
+
 def segments_within_cull(grid: NodeGrid, coarse: CoarseOrbits, site: Site, floor_deg: float) -> tuple[Index, Index]:
     """Return the (satellite, segment number) pairs that can rise above `floor_deg` at `site`, sorted.
 
@@ -114,14 +131,9 @@ def _near_circular(grid: NodeGrid, coarse: CoarseOrbits, site: Site, floor_deg: 
     propagator, chosen = grid.propagator, coarse.satellite
     if not len(chosen):
         return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
-    eccentricity = propagator.eccentricity[chosen]
-    margin = _MARGIN_RAD + 4.0 * eccentricity
-
-    # The farthest ground angle at which the satellite can stand above the floor, at its largest radius.
+    margin = margin_rad(propagator, chosen)
     site_radius_km = float(np.linalg.norm(site.position_km))
-    elevation = radians(floor_deg) - _DEFLECTION_RAD
-    largest_radius_km = propagator.semi_major_axis_km[chosen] * (1.0 + eccentricity) + _MARGIN_KM
-    reach = np.arccos(np.minimum(site_radius_km / largest_radius_km * np.cos(elevation), 1.0)) - elevation + margin
+    reach = largest_reach_rad(propagator, chosen, np.array([site_radius_km]), np.array([radians(floor_deg)]))[:, 0]
 
     # The site in the frame that turns with each orbit's node. Rates are relative to that frame.
     rate = propagator.argument_of_latitude_rate_rad_s[chosen]

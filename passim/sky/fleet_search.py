@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
-from typing import Final, TypeVar
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from passim.orbits.propagation import Propagator
 from passim.sky.cull import CoarseOrbits, coarse_orbits
 from passim.sky.horizon import Horizon
 from passim.sky.horizon_function import HorizonFunction
+from passim.sky.many_sites import intervals_at
 from passim.sky.pass_intervals import PassIntervals, SkyLimit, edges_of, intervals_of
 from passim.sky.search_report import SearchReport, report_of
 from passim.sky.site import Site
@@ -42,8 +43,21 @@ _MOST_STATES = 3_000_000
 
 # How much of searches is kept for the next question, bytes in each process: 10,000 satellites over 24 hours take 40 MB.
 MOST_RETAINED: Final = 96_000_000
+# So many places under flat masks are looked at together, which bounds what is held at once; fewer are not worth it.
+_MOST_TOGETHER: Final = 128
+FEWEST_TOGETHER: Final = 10
+# How much of the work on places is done once they have been looked at together: for telling the progress.
+_SHARE_TOGETHER: Final = 0.8
+
 # At so many places what stood above the floor is kept with the nodes.
 _MOST_BASES = 4
+
+
+class FlatSky(NamedTuple):
+    """A place and a flat mask, by which it may be looked at together with others."""
+
+    site: Site
+    mask_deg: float
 
 
 class Part:
@@ -54,18 +68,36 @@ class Part:
         self._search = search
         self._nodes: tuple[NodeGrid, CoarseOrbits] | None = None
         self._bases: dict[tuple[bytes, float], PassIntervals] = {}
+        self._together: dict[tuple[bytes, float], PassIntervals] = {}
 
     @property
     def grid(self) -> NodeGrid:
         """The node grid of the members, made at first use; its own satellite numbers are places in ``members``."""
-        return self._prepared()[0]
+        return self.prepared()[0]
+
+    def look_together(
+        self, places: Sequence[FlatSky], *, edges_alone: bool = False, progress: Progress | None = None
+    ) -> None:
+        """Look at places under flat masks all at once, for those who ask `passes`, `base` or `edges` about them next.
+
+        What is found is kept until the next such call, or `forget`. With `edges_alone` only `edges` may ask.
+        """
+        self._together.clear()
+        wanted = {(_key(site), mask_deg): (site, mask_deg) for site, mask_deg in places}
+        for known in self._bases:
+            wanted.pop(known, None)
+        if len(wanted) < FEWEST_TOGETHER:
+            return
+        sites, masks_deg = zip(*wanted.values(), strict=True)
+        found = intervals_at(*self.prepared(), sites, masks_deg, edges_alone=edges_alone, progress=progress)
+        self._together.update(zip(wanted, found, strict=True))
 
     def passes(self, site: Site, limit: SkyLimit) -> PassIntervals:
         """Return the intervals, with peaks and azimuths, on the allowed side of `limit` at `site`.
 
         Satellites are indices of the whole fleet, times seconds since the start of the span.
         """
-        found = intervals_of(*self._prepared(), site, limit)
+        found = self._found_together(site, limit) or intervals_of(*self.prepared(), site, limit)
         return replace(
             found,
             satellite=self.members[found.satellite],
@@ -76,7 +108,7 @@ class Part:
 
     def base(self, site: Site, floor_deg: float) -> PassIntervals:
         """Return `passes` above a flat floor; those of the last few places are kept as long as the nodes are."""
-        key = (site.position_km.tobytes() + site.east_north_up.tobytes(), floor_deg)
+        key = _key(site), floor_deg
         found = self._bases.pop(key, None)
         if found is None:
             found = self.passes(site, HorizonFunction(Horizon.flat(floor_deg)))
@@ -87,7 +119,11 @@ class Part:
 
     def edges(self, site: Site, limit: SkyLimit) -> GroupedIntervals:
         """Return when `passes` would find satellites, and no more: by satellite index, microseconds since 1970 UTC."""
-        satellite, start_s, end_s = edges_of(*self._prepared(), site, limit)
+        found = self._found_together(site, limit)
+        if found is None:
+            satellite, start_s, end_s = edges_of(*self.prepared(), site, limit)
+        else:
+            satellite, start_s, end_s = found.satellite, found.start_s, found.end_s
         start_us = self._search.time_us(start_s + self.start_s)
         end_us = self._search.time_us(end_s + self.start_s)
         some = end_us > start_us
@@ -115,8 +151,15 @@ class Part:
         """Let go of the nodes, and of what is kept with them."""
         self._nodes = None
         self._bases.clear()
+        self._together.clear()
 
-    def _prepared(self) -> tuple[NodeGrid, CoarseOrbits]:
+    def _found_together(self, site: Site, limit: SkyLimit) -> PassIntervals | None:
+        """Return what `look_together` found of a place, if it looked at that."""
+        if not self._together or not isinstance(limit, HorizonFunction) or not limit.horizon.is_flat:
+            return None
+        return self._together.get((_key(site), limit.horizon.lowest_deg))
+
+    def prepared(self) -> tuple[NodeGrid, CoarseOrbits]:
         """Return the node grid and the coarse orbits of the cull, made at first use."""
         if self._nodes is None:
             propagator = self._search.propagator_of(self.segment_s)
@@ -151,19 +194,42 @@ class FleetSearch:
         self.parts = list(self._cut())
 
     def each(
-        self, places: Sequence[Place], look: Callable[[Part, Place], Find], progress: Progress | None = None
+        self,
+        places: Sequence[Place],
+        look: Callable[[Part, Place], Find],
+        progress: Progress | None = None,
+        *,
+        sky: Callable[[Place], FlatSky | None] | None = None,
+        edges_alone: bool = False,
     ) -> list[list[Find]]:
         """Return what `look` finds in every part for each of `places`: a list a place, in the order of the parts.
 
         The places share the nodes of a part, which are let go of before the next one, unless the search retains them
-        and there is room. `progress` is called with the share done.
+        and there is room. `progress` is called with the share done. `sky` says which flat sky `look` asks the part for
+        first, if it does: those of several places are found together, `_MOST_TOGETHER` at once; `edges_alone` as for
+        `Part.look_together`.
         """
         finds: list[list[Find]] = [[] for _ in places]
         for done, part in enumerate(self.parts):
-            for number, place in enumerate(places):
-                finds[number].append(look(part, place))
+
+            def tell(share: float, done: int = done) -> None:
                 if progress:
-                    progress((done + (number + 1) / len(places)) / len(self.parts))
+                    progress((done + share) / len(self.parts))
+
+            for first in range(0, len(places), _MOST_TOGETHER):
+                some = places[first : first + _MOST_TOGETHER]
+                begins, length = first / len(places), len(some) / len(places)
+                skies = [flat for place in some if (flat := sky(place)) is not None] if sky else []
+                ahead = _SHARE_TOGETHER * length if len(skies) >= FEWEST_TOGETHER else 0.0
+                if ahead:
+
+                    def tell_together(share: float, begins: float = begins, ahead: float = ahead) -> None:
+                        tell(begins + ahead * share)
+
+                    part.look_together(skies, edges_alone=edges_alone, progress=tell_together)
+                for number, place in enumerate(some):
+                    finds[first + number].append(look(part, place))
+                    tell(begins + ahead + (length - ahead) * (number + 1) / len(some))
             part.file()
             if not self.retains or self.size_bytes > MOST_RETAINED:
                 part.forget()
@@ -242,6 +308,11 @@ class FleetSearch:
             edges = np.append(np.arange(0.0, duration_s, hours * 3600.0), duration_s)
             for start_s, end_s in pairwise(edges.tolist()):
                 yield Part(self, members, start_s, end_s, segment_s)
+
+
+def _key(site: Site) -> bytes:
+    """Return what tells places apart: where they are, and their axes."""
+    return site.position_km.tobytes() + site.east_north_up.tobytes()
 
 
 class RetainedSearches:

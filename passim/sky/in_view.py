@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals
-from passim.sky.fleet_search import FleetSearch, Part, Progress
+from passim.sky.fleet_search import FlatSky, FleetSearch, Part, Progress
 from passim.sky.horizon import Horizon
 from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
@@ -117,7 +117,13 @@ def _slice(fleet: Fleet, views: Sequence[View], span: Span, progress: Progress) 
             joint = limit.allowed(Scene(view.site, search.fleet, span, joint, part.grid, part.members))
         return joint
 
-    finds = search.each(views, look, progress)
+    def sky(view: View) -> FlatSky | None:
+        horizon = view.site.horizon
+        if horizon.lowest_deg < view.floor_deg:
+            return FlatSky(view.site, view.floor_deg)
+        return FlatSky(view.site, horizon.lowest_deg) if horizon.is_flat else None
+
+    finds = search.each(views, look, progress, sky=sky, edges_alone=True)
     return Slice(span, tuple(_together(parts) for parts in finds), search.report().unusable)
 
 

@@ -26,13 +26,13 @@ Floats = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 # An edge slower than this is refined: a 300 s arc errs by up to 1.2 m, which is a millisecond at that speed.
-_SLOW_KM_S = 1.2
+SLOW_KM_S = 1.2
 # An interval shorter than this is refined too.
-_SHORT_S = 60.0
+SHORT_S = 60.0
 # A turning point closer to the skyline than this is refined: some four times the error of an arc.
 _NEAR_KM = 0.003
 # An edge slower than this after refining, where 2 cm are 0.4 ms, is settled on SGP4 itself.
-_CREEPING_KM_S = 0.05
+CREEPING_KM_S = 0.05
 _SETTLED_S = 1e-7
 # How closely a peak is found, in x: 0.03 ms of 300 s.
 _PEAK_TOLERANCE = 1e-7
@@ -152,7 +152,7 @@ def intervals_of(grid: NodeGrid, coarse: CoarseOrbits, site: Site, limit: SkyLim
     satellite, number = segments_within_cull(grid, coarse, site, limit.floor_deg)
     return concatenated(
         [
-            _look_at(grid, site, limit, satellite[first:last], number[first:last])
+            intervals_in(grid, site, limit, satellite[first:last], number[first:last])
             for first, last in _blocks(satellite, _MOST_SEGMENTS)
         ]
     )
@@ -209,13 +209,13 @@ def found_in(limit: SearchedLimit, arcs: LocalArcs) -> tuple[Index, Floats, Floa
     return whose[opens], starts[opens], ends[closes]
 
 
-def _look_at(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index) -> PassIntervals:
-    """Search the given (satellite, segment) pairs of a grid, sorted."""
+def intervals_in(grid: NodeGrid, site: Site, limit: SkyLimit, satellite: Index, number: Index) -> PassIntervals:
+    """Return the intervals of the given (satellite, segment) pairs of a grid, sorted, and of segments they run into."""
     arcs, stretches, owner, start_s, end_s = _whole_stretches(grid, site, limit, satellite, number)
     peak_x, peak_sine = _peaks(arcs, stretches)
     opens, closes = _runs(owner, start_s, end_s)
     # The highest of the peaks of an interval's stretches is its own.
-    best = _first_largest(peak_sine, opens)
+    best = first_largest(peak_sine, opens)
     azimuths = np.stack(
         [
             arcs.azimuth_deg(stretches.curve[opens], stretches.left[opens]),
@@ -267,11 +267,11 @@ def _stretches_of(limit: SearchedLimit, arcs: LocalArcs) -> tuple[Refined, Stret
     stretches = _above(limit, arcs)
     length_s = segments.length_s[stretches.curve]
     with np.errstate(invalid="ignore"):
-        slow = (np.abs(stretches.rate_left) < _SLOW_KM_S * length_s) | (
-            np.abs(stretches.rate_right) < _SLOW_KM_S * length_s
+        slow = (np.abs(stretches.rate_left) < SLOW_KM_S * length_s) | (
+            np.abs(stretches.rate_right) < SLOW_KM_S * length_s
         )
     # A short interval has its arcs refined whatever their speed, for it says where as much as when.
-    short = _run_length_s(arcs, stretches) < _SHORT_S
+    short = _run_length_s(arcs, stretches) < SHORT_S
     again = np.unique(np.concatenate([stretches.curve[slow | short], stretches.near_miss]))
     if not len(again):
         return Refined(again, LocalArcs(segments.select(again))), stretches
@@ -313,12 +313,12 @@ def _settled(limit: SearchedLimit, arcs: LocalArcs, stretches: Stretches) -> Str
         return limit.height_km(arcs.segments.satellite[segment], time_s)
 
     length_s = arcs.segments.length_s[stretches.curve]
-    short = np.zeros(len(length_s), dtype=bool) if limit.is_cap else _run_length_s(arcs, stretches) < _SHORT_S
+    short = np.zeros(len(length_s), dtype=bool) if limit.is_cap else _run_length_s(arcs, stretches) < SHORT_S
     moved = {}
     for side in ("left", "right"):
         place, rate = getattr(stretches, side).copy(), getattr(stretches, f"rate_{side}")
         with np.errstate(invalid="ignore"):
-            edge = np.flatnonzero((short & np.isfinite(rate)) | (np.abs(rate) < _CREEPING_KM_S * length_s))
+            edge = np.flatnonzero((short & np.isfinite(rate)) | (np.abs(rate) < CREEPING_KM_S * length_s))
         if not len(edge):  # mostly: to work on nothing costs as much as to work on a few
             moved[side] = np.clip(place, 0.0, 1.0)
             continue
@@ -436,7 +436,7 @@ def _run_length_s(arcs: LocalArcs, stretches: Stretches) -> Floats:
     return np.repeat(end_s[closes] - start_s[opens], closes - opens + 1)
 
 
-def _first_largest(values: Floats, opens: Index) -> Index:
+def first_largest(values: Floats, opens: Index) -> Index:
     """Return the index of the first largest value of each run that begins at `opens`."""
     if not len(opens):
         return np.empty(0, dtype=np.intp)
@@ -450,7 +450,7 @@ def joined_in_time(found: PassIntervals) -> PassIntervals:
     order = np.lexsort((found.start_s, found.satellite))
     satellite, start_s, end_s = found.satellite[order], found.start_s[order], found.end_s[order]
     opens, closes = _runs(satellite, start_s, end_s)
-    best = order[_first_largest(found.peak_sine[order], opens)]
+    best = order[first_largest(found.peak_sine[order], opens)]
     azimuths = np.stack(
         [found.azimuths_deg[0, order[opens]], found.azimuths_deg[1, best], found.azimuths_deg[2, order[closes]]]
     )

@@ -24,7 +24,7 @@ from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import IntervalSet, restrict
 from passim.sky.doubts import warn_of_idle, warn_of_stale
-from passim.sky.fleet_search import FleetSearch, Progress
+from passim.sky.fleet_search import FlatSky, FleetSearch, Progress
 from passim.sky.horizon_function import HorizonFunction
 from passim.sky.pass_intervals import concatenated, joined_in_time
 from passim.sky.search_report import SearchReport
@@ -114,7 +114,11 @@ def iterate_passes(
     One propagation of the fleet serves all of them.
     """
     search = FleetSearch(fleet, span)
-    finds = search.each(sites, lambda part, site: part.passes(site, HorizonFunction(site.horizon)), progress)
+
+    def sky(site: Site) -> FlatSky | None:
+        return FlatSky(site, site.horizon.lowest_deg) if site.horizon.is_flat else None
+
+    finds = search.each(sites, lambda part, site: part.passes(site, HorizonFunction(site.horizon)), progress, sky=sky)
     for number in range(len(sites)):
         parts, finds[number] = finds[number], []
         found = joined_in_time(concatenated(parts)) if len(parts) > 1 else parts[0]

@@ -5,8 +5,11 @@
 
 In each case a random fleet (near-circular, eccentric, low and high orbits) is searched from three random places, the
 poles and the date line among them, together and after one another with what is kept; the intervals must be those that
-each place finds alone, to the microsecond. Where they share parallels of latitude, the counts counted at random moments
-must be those of the exact intervals, but for moments within 50 ms of an edge. The exit status is 1 where a case fails.
+each place finds alone, to the microsecond. So it is from a dozen places anywhere, under masks from 0 to 89 deg, whose
+passes are found from the satellites' side (`passim.sky.many_sites`): the same satellites as often as each place finds
+alone, and no edge more than a millisecond off. Where places share parallels of latitude, the counts taken at random
+moments must be those of the exact intervals, but for moments within 50 ms of an edge. The exit status is 1 where a case
+fails.
 """
 
 from __future__ import annotations
@@ -19,8 +22,11 @@ import numpy as np
 
 import passim
 from passim.coverage.visibility import find_visibilities, find_visibility
-from passim.sky.fleet_search import SEARCHES
+from passim.sky.fleet_search import SEARCHES, FleetSearch
+from passim.sky.horizon_function import HorizonFunction
+from passim.sky.many_sites import intervals_at
 from passim.sky.parallels import Parallels, count_above, moments_of
+from passim.sky.pass_intervals import intervals_of
 from tests.element_sets import EPOCH
 
 STEP_US = 30_000_000
@@ -73,6 +79,47 @@ def case(number: int) -> str | None:
         if wrong.any():
             return f"case {number}, place {k}: {int(wrong.sum())} of {len(wrong)} counted counts differ"
     SEARCHES.clear()
+    return many_sites(number)
+
+
+def many_sites(number: int) -> str | None:
+    """Try one case of places anywhere, found from the satellites' side; return what is wrong with it, or None."""
+    random = np.random.default_rng((number, 1))
+    fleet, places = fleet_of(random), int(random.integers(2, 13))
+    if random.random() < 0.3:
+        # Orbits that are followed from the satellites' side and orbits that are not, in one fleet.
+        fleet = passim.Fleet([replace(one, eccentricity=float(random.choice([1e-4, 0.008, 0.02]))) for one in fleet])
+    span = passim.Span.starting(EPOCH, hours=float(random.uniform(0.3, 3.0)))
+    latitude_deg = np.where(
+        random.random(places) < 0.2, random.choice([-90.0, 0.0, 90.0], places), random.uniform(-90.0, 90.0, places)
+    )
+    longitude_deg = random.choice([-180.0, 180.0, *random.uniform(-180.0, 180.0, 8)], places)
+    masks_deg = random.choice([0.0, 25.0, *random.uniform(0.0, 60.0, 3), random.uniform(60.0, 89.0)], places)
+    height_m = random.choice([-100.0, 0.0, 3000.0], places)
+    sites = [
+        passim.Site(f"{k}", float(latitude_deg[k]), float(longitude_deg[k]), float(height_m[k])) for k in range(places)
+    ]
+    for shared, own in zip(FleetSearch(fleet, span).parts, FleetSearch(fleet, span).parts, strict=True):
+        edges_alone = bool(random.integers(0, 2))
+        together = intervals_at(*shared.prepared(), sites, masks_deg.tolist(), edges_alone=edges_alone)
+        for site, mask_deg, found in zip(sites, masks_deg.tolist(), together, strict=True):
+            limit = HorizonFunction(passim.Horizon.flat(mask_deg))
+            alone = intervals_of(*own.prepared(), site, limit)
+            where = f"case {number}, many sites, place {site.name} under {mask_deg:g} deg"
+            if not np.array_equal(found.satellite, alone.satellite):
+                return f"{where}: {len(found.satellite)} passes, alone {len(alone.satellite)}"
+            edges_s = np.abs([found.start_s - alone.start_s, found.end_s - alone.end_s])
+            if edges_s.size and edges_s.max() > 0.001:
+                return f"{where}: an edge {1e3 * edges_s.max():.2f} ms off"
+            if edges_alone:
+                continue
+            # A peak is flat: it is told by how high it is, and its azimuth by how far that moves across the sky.
+            turn_deg = (found.azimuths_deg - alone.azimuths_deg + 180.0) % 360.0 - 180.0
+            across = np.radians(turn_deg[1]) * np.sqrt(1.0 - np.minimum(alone.peak_sine, 1.0) ** 2)
+            if not (np.abs(found.peak_sine - alone.peak_sine) < 2e-6).all() or not (np.abs(across) < 1e-3).all():
+                return f"{where}: a peak differs"
+            if not (np.abs(turn_deg[[0, 2]]) < 0.2).all():
+                return f"{where}: the azimuth of an edge differs"
     return None
 
 
