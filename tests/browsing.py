@@ -41,7 +41,8 @@ _DRIVERS_OWN = (
 _SHORT_LIVED = "--js-flags=--no-maglev --no-opt --min-semi-space-size=32 --max-semi-space-size=64"
 # Without these the browser looks up its maker's hosts by itself.
 FLAGS = [
-    _SHORT_LIVED, "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    _SHORT_LIVED,
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", f"--disable-features={','.join(_BROWSERS_OWN + _DRIVERS_OWN)}",
     "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
 ]  # fmt: skip
