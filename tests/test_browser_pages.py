@@ -161,10 +161,14 @@ def check_paper(page: Page) -> None:
     for form in page.locator("select, button, input, .drop, .button").all():
         assert not form.is_visible(), form.evaluate("e => e.outerHTML")
     page.wait_for_function("() => document.documentElement.scrollWidth <= 800")
-    # What is said of a picture stands under it.
-    high = "frame => frame.clientHeight - (frame.querySelector('.main-svg') || frame).getBoundingClientRect().height"
-    for frame in page.locator(".picture-frame").all():
-        assert frame.evaluate(high) > -2.0 or frame.evaluate("e => getComputedStyle(e).visibility") == "hidden"
+    # What is said of a picture stands under it, once the picture has taken the width of the sheet.
+    page.wait_for_function(
+        """() => [...document.querySelectorAll(".picture-frame")].every(frame => {
+            const picture = frame.querySelector(".main-svg") || frame;
+            return frame.clientHeight - picture.getBoundingClientRect().height > -2
+                || getComputedStyle(frame).visibility === "hidden";
+        })"""
+    )
     page.emulate_media(media="screen")
     page.set_viewport_size({"width": 1280, "height": 800})
     expect(page.locator("details.numbers[open]")).to_have_count(opened)

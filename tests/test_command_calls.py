@@ -301,7 +301,7 @@ def test_only_newer_elements_for_the_same_question_have_changed_anything(
     # A damaged memory is told of and replaced.
     (folder / "last-calls.json").write_text("{", encoding="utf-8")
     damaged = done(folder, "calls", *options, *older).stdout
-    assert "The last answer cannot be compared with this one, which takes its place: kept answers in " in damaged
+    assert "The last answer cannot be compared with this one, which takes its place: kept answers, " in damaged
     assert nothing in done(folder, "calls", *options, *newer).stdout
 
 

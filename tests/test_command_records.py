@@ -103,7 +103,7 @@ def test_what_the_line_is_good_for(school: Path) -> None:
     verdicts = {row["activity"]: row["verdict"] for row in answer["rows"]}
     assert verdicts["transfer"] == "good"
     assert {verdicts["video"], verdicts["voice"]} <= {"with pauses", "not good"}
-    assert "one figure" in answer["answer"]
+    assert "would give the same figure as" in answer["answer"]
     assert sum("recalled" in note for note in answer["notes"]) >= 3
     assert (answer["availability"]["count"], answer["measured_s"]) == (24, 10_760.0)
 

@@ -7,13 +7,11 @@ from typing import Any
 
 from passim.workspace import create
 from passim_apps.dashboard.links import CLASS, linked
-from passim_apps.dashboard.notes import notes_list
 from passim_apps.dashboard.pages import PAGES
 from passim_apps.dashboard.pages.sky import symptom
-from passim_apps.text.notes import weighed
 from passim_apps.text.pages import SECTIONS, SYMPTOM
 from passim_apps.text.service import unexplained_words
-from passim_apps.text.workspace import next_steps
+from passim_apps.text.workspace import next_page
 
 
 def hrefs(children: Any) -> list[str]:
@@ -44,6 +42,5 @@ def test_what_to_do_where_nothing_explains_freezes_is_two_links(tmp_path: Path) 
 
 
 def test_the_steps_of_an_empty_workspace_are_links() -> None:
-    steps = next_steps(("sites", "fleets"), Path("passim.toml"), on_pages=True)
-    told = notes_list(weighed(steps))[0].children
-    assert [hrefs(item.children) for item in told] == [["/setup"], ["/elements"]]
+    assert hrefs(linked(next_page(("sites", "fleets"), "Now"))) == ["/setup", "/elements"]
+    assert hrefs(linked(next_page(("sites", "fleets"), "Setup"))) == ["/elements"]

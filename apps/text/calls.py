@@ -199,9 +199,8 @@ def plan_figures(plan: calls.CallPlan, clock: LocalClock) -> list[tuple[str, str
     if plan.statistics_only or plan.gain is None or plan.shown.empty:
         return []
     first, which = plan.shown.iloc[0], "best start" if plan.none_good is None else "least bad"
-    weekday = clock.day(first["start"]).split()[0]
     return [
-        (clock.minute(first["start"]), f"{which}, {weekday}"),
+        (clock.minute(first["start"]), f"{which}, {clock.weekday(first['start'])}"),
         (frozen(first["expected_frozen_s"]), "frozen in that call"),
         (frozen(plan.gain.frozen_s.mean), "frozen at random"),
     ]

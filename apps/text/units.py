@@ -219,6 +219,10 @@ class LocalClock:
         local = _whole_second(moment).astimezone(self._zone)
         return f"{local:%a} {local.day} {local:%b}"
 
+    def weekday(self, moment: Any) -> str:
+        """Return the local day of the week of an aware datetime: "Wed"."""
+        return f"{_whole_second(moment).astimezone(self._zone):%a}"
+
     def when(self, moment: Any) -> str:
         """Return the time of day, with the date where the span holds more than one."""
         return self.time(moment) if self._one_day else f"{self.time(moment)} on {self.day(moment)}"
