@@ -224,7 +224,11 @@
       drawTables();
       givePicturesHeight();
       pinned = [...document.querySelectorAll(".picture-frame:has(.js-plotly-plot)")];
-      for (const frame of pinned) frame.style.minHeight = `${frame.clientHeight}px`;
+      // By now the sheet's rules hold, and the place may have lost its height already: its picture has it still.
+      for (const frame of pinned) {
+        const drawn = frame.querySelector(".main-svg")?.getBoundingClientRect().height ?? 0;
+        frame.style.minHeight = `${Math.max(frame.clientHeight, drawn)}px`;
+      }
     } else {
       for (const details of opened) details.open = false;
       for (const frame of pinned) frame.style.minHeight = "";
