@@ -89,7 +89,9 @@ def test_the_switch_records_and_the_record_goes_out_as_evidence(
 def test_a_search_for_limits_stops_and_what_it_finds_is_shown_written_and_taken_back(
     browser: Browser, tmp_path: Path
 ) -> None:
-    folder = school_with_another_gateway(tmp_path / "school", Span.starting(datetime(2026, 3, 2, tzinfo=UTC), hours=2.5))
+    folder = school_with_another_gateway(
+        tmp_path / "school", Span.starting(datetime(2026, 3, 2, tzinfo=UTC), hours=2.5)
+    )
     file = folder / FILE_NAME
     before = file.read_text(encoding="utf-8")
     with served(folder, "2026-03-02T02:30Z") as address, a_page(browser, address) as page:

@@ -163,10 +163,9 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
     assert luck < 20
     # The other spot has the same gateway behind a higher roof: far beyond luck, and yet not most of it.
     yard = shown(state, "?spot=yard")
-    assert yard.sentence.startswith("Some freezes come as forecast: ")
-    assert yard.second == (
-        "The record is taken to be that of Marram loft; beside it stands what would be forecast for Marram yard."
-    )
+    assert yard.sentence.startswith("The record is taken to be that of Marram loft: of its ")
+    assert yard.sentence.endswith(" fall into gaps forecast for Marram yard.")
+    assert yard.second.endswith("choose Marram loft above.")
     assert set(found.panels) == {"days", "day", "where", "uses", "match", "directions"}
     sky = found.panels["directions"]
     assert sky.figure is not None

@@ -89,7 +89,9 @@ def cause_in_brief(verdict: Verdict, floor_deg: float) -> str:
         return ""
     closes = _who_shares(verdict, floor_deg, " gaps") or _what_closes(verdict, floor_deg, " gaps")
     brief = f"{_ROOF_LINE[verdict.roof_line]}: {closes}."
-    return f"{brief} {WHAT_A_GATEWAY_IS}" if verdict.closed_alone.get("gateway") else brief
+    if not verdict.closed_alone.get("gateway"):
+        return brief
+    return f"{brief} {_GATEWAY_ALONE if verdict.roof_line is RoofLine.NOT_THE_CAUSE else WHAT_A_GATEWAY_IS}"
 
 
 def _what_helps(verdict: Verdict, *, on_pages: bool) -> list[str]:

@@ -68,6 +68,10 @@ COLUMNS: Final = (
     Column("instead", "What else would do as well", TEXT, 2, below=True),
 )
 
+_ELSEWHERE_MEASURED: Final = (
+    "That is the line of {line}, whose record it is taken to be, and no reason to change anything at {here}. Choose "
+    "{line} above to see whether anything needs changing there."
+)
 # A page has room for four: both bounds share one.
 PAGE_COLUMNS: Final = (
     COLUMNS[0],
@@ -76,6 +80,7 @@ PAGE_COLUMNS: Final = (
     COLUMNS[4],
     COLUMNS[6],
 )
+ELSEWHERE_COLUMNS: Final = tuple(column for column in PAGE_COLUMNS if column.key != "as_set_up")
 
 # What else would do as well as a number, where it is no other sort of setting.
 _INSTEAD: Final = {
@@ -101,8 +106,11 @@ _BLAMED: Final = {
 }  # fmt: skip
 
 
-def fit_sentences(found: LineFit, *, on_pages: bool = False) -> list[str]:
-    """Say what the record teaches, whether anything needs changing and whether it is the roof; then what is open."""
+def fit_sentences(found: LineFit, *, on_pages: bool = False, line: str | None = None) -> list[str]:
+    """Say what the record teaches, whether anything needs changing and whether it is the roof; then what is open.
+
+    ``line`` is the place that the record is taken to be of, where another one is asked about: nothing there changes.
+    """
     recorded = counted(found.outages, "freeze")
     if found.evidence == "none":
         return [
@@ -114,8 +122,11 @@ def fit_sentences(found: LineFit, *, on_pages: bool = False) -> list[str]:
     said = [
         f"{part} fits {_setting_words(found)}: that foretells {explained} of the {duration(found.frozen_s)} frozen; by "
         f"luck it would be {lucky}.",
-        _what_to_change(found, on_pages=on_pages),
-        _roof_words(found),
+        *(
+            [_what_to_change(found, on_pages=on_pages), _roof_words(found)]
+            if line is None
+            else [_ELSEWHERE_MEASURED.format(line=line, here=found.site.name)]
+        ),
     ]
     if abs(found.clock_offset_s) >= 0.5:
         way = "ahead of" if found.clock_offset_s > 0 else "behind"
@@ -231,9 +242,9 @@ def fit_facts(found: LineFit) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def fit_lines(found: LineFit, clock: LocalClock, *, on_pages: bool = False) -> list[str]:
+def fit_lines(found: LineFit, clock: LocalClock, *, on_pages: bool = False, line: str | None = None) -> list[str]:
     """Return what every face says first: the sentences, and of which time."""
-    return [*fit_sentences(found, on_pages=on_pages), f"Looked at {clock.stretch(found.span)}."]
+    return [*fit_sentences(found, on_pages=on_pages, line=line), f"Looked at {clock.stretch(found.span)}."]
 
 
 def _setting_words(found: LineFit | Rival) -> str:
@@ -290,10 +301,6 @@ def changing_lines(changes: Sequence[str], file: str) -> list[str]:
     return [f"Changes in {file}:", *(f"  {change}" for change in changes)]
 
 
-ELSEWHERE_MEASURED: Final = (
-    "The record is taken to be that of {line}, the first place of your setup: choose that one above to put anything "
-    "into it."
-)
 NOT_WRITTEN: Final = "Nothing was written: your setup foretells the record as well as what was found."
 WRITTEN: Final = "Written. passim workspace undo takes it back."
 STOPPED: Final = "Stopped before anything was found; nothing was written."

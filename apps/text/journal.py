@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from passim.workspace import INVENTED_RECORD
@@ -137,14 +138,23 @@ def where_sentence(found: LineStatistics) -> str:
     return f"Of {counted(total, 'freeze')}, {in_a_row(parts)}{hidden}."
 
 
-def holes_sentence(record: LineRecord) -> str:
-    """Return how much of the span was not measured, of which nothing is said; empty where all was."""
+def holes_sentence(record: LineRecord, clock: LocalClock | None = None) -> str:
+    """Return how much of the span was not measured, of which nothing is said; empty where all was.
+
+    With `clock` it names the longest hole.
+    """
     holes, hole_s = len(record.holes), record.span.duration_s - record.measured_s
     if not holes:
         return ""
+    longest = ""
+    if clock is not None:
+        start_s, end_s = max(record.holes.tolist(), key=lambda hole: hole[1] - hole[0])
+        start, end = (datetime.fromtimestamp(edge, UTC) for edge in (start_s, end_s))
+        which = ", " if holes == 1 else ", the longest "
+        longest = f"{which}from {clock.when(start)} to {clock.when(end)}"
     return (
-        f"Not measured: {duration(hole_s)} of {duration(record.span.duration_s)}, in {counted(holes, 'hole')}; "
-        "nothing is said of that time."
+        f"Not measured: {duration(hole_s)} of {duration(record.span.duration_s)}, in {counted(holes, 'hole')}{longest}"
+        "; nothing is said of that time."
     )
 
 

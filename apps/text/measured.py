@@ -78,9 +78,16 @@ def advice_sentence(comparison: LineComparison, verdict: Verdict, floor_deg: flo
     return " ".join(words for words in told if words)
 
 
-def elsewhere_sentence(line: str, here: str) -> str:
-    """Say that the record is not of the place whose forecast stands beside it."""
-    return f"The record is taken to be that of {line}; beside it stands what would be forecast for {here}."
+def elsewhere_sentences(comparison: LineComparison, line: str, here: str) -> tuple[str, str]:
+    """Say that the record is not of the place whose forecast stands beside it, and how far the two agree."""
+    hits, total = as_forecast(comparison)
+    gaps = counted(comparison.forecast, "gap")
+    return (
+        f"The record is taken to be that of {line}: of its {counted(total, 'freeze')} {hits:,} fall into gaps forecast "
+        f"for {here}.",
+        f"{capital(gaps)} would have been forecast for {here} in that time; by luck {comparison.hits_by_luck:,.0f} "
+        f"would have met. Whether the forecast is right is told where the record was made: choose {line} above.",
+    )
 
 
 def record_figures(found: LineStatistics, comparison: LineComparison | None) -> list[tuple[str, str]]:

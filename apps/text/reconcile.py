@@ -62,11 +62,15 @@ def event_columns(clock: LocalClock) -> list[Column]:
 
 
 def comparison_sentences(found: LineComparison, *, on_pages: bool = False) -> list[str]:
-    """Say how much of the record the forecast explains, against luck; then what is left, and the record's clock."""
+    """Say how much of the record the forecast explains, against luck; then what is left, and the record's clock.
+
+    What to do next is said last, but on the page, which says it on top.
+    """
     said = [_headline(found)]
     if found.evidence != "none":
         said += [_the_rest(found), _timing(found)]
-    said.append(next_step(found, on_pages=on_pages))
+    if not on_pages:
+        said.append(next_step(found, on_pages=False))
     return [words for words in said if words]
 
 

@@ -199,22 +199,18 @@ def told(question: PageRequest, found: LineFit, source: str) -> Any:
     """
     from .page import other_line
 
-    first, *rest = words.fit_lines(found, question.clock(found.span), on_pages=True)
+    line = other_line(question)
+    first, *rest = words.fit_lines(found, question.clock(found.span), on_pages=True, line=line)
     notes = notes_list([*words.fit_notes(found), background(f"Record: {source}.")])
     pieces = [html.P(printable(first), className="answer"), *(html.P(printable(line)) for line in rest)]
     if found.evidence == "none":
         return [*pieces, *notes]
     write = html.Button(words.OFFER, id={"fit": "show", "of": "record"}, className="button", n_clicks=0)
-    line = other_line(question)
-    offer: list[Any]
-    if line is not None:
-        offer = [html.P(words.ELSEWHERE_MEASURED.format(line=line))]
-    else:
-        offer = [] if words.nothing_to_change(found) else [write]
+    columns = words.PAGE_COLUMNS if line is None else words.ELSEWHERE_COLUMNS
     return [
         *pieces,
-        *offer,
-        small_table(cells_of(words.PAGE_COLUMNS, words.fit_rows(found)), words.TABLE),
+        *([write] if line is None and not words.nothing_to_change(found) else []),
+        small_table(cells_of(columns, words.fit_rows(found)), words.TABLE),
         html.Button(DOWNLOAD, id={"fit": "csv", "of": "record"}, className="button", n_clicks=0),
         html.Div(notes, className="notes"),
     ]

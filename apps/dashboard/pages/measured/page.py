@@ -44,7 +44,7 @@ from ....text.measured import (
     bar_words,
     clock_caption,
     day_caption,
-    elsewhere_sentence,
+    elsewhere_sentences,
     lead_sentence,
     record_figures,
     unmatched_words,
@@ -200,13 +200,14 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     sentence, counts = (lead, froze) if lead and matched else (froze, "")
     if lead and matched:
         second = advice_sentence(matched.comparison, matched.verdict, question.view.floor_deg)
-    if (line := other_line(question)) is not None:
-        second = elsewhere_sentence(line, question.view.title)
+    if matched and (line := other_line(question)) is not None:
+        sentence, second = elsewhere_sentences(matched.comparison, line, question.view.title)
+        counts = froze
     return Answer(
         sentence,
         _panels(question, theme, asked, found, matched, sky, counts),
         (
-            *(Note(words) for words in [holes_sentence(found.record)] if words),
+            *(Note(words) for words in [holes_sentence(found.record, question.clock(asked.span))] if words),
             Note(availability_sentence(found.available)),
             *suitability_notes(found.uses),
             Note(CAUTION_OF_RECORD, "caution"),
