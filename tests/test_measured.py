@@ -165,7 +165,9 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
     yard = shown(state, "?spot=yard")
     assert yard.sentence.startswith("The record is taken to be that of Marram loft: of its ")
     assert yard.sentence.endswith(" fall into gaps forecast for Marram yard.")
+    assert " would have been forecast in that time, more than the line of Marram loft froze; " in yard.second
     assert yard.second.endswith("choose Marram loft above.")
+    assert [words for _, words in yard.figures] == ["freezes of the line", "the longest"]
     assert set(found.panels) == {"days", "day", "where", "uses", "match", "directions"}
     sky = found.panels["directions"]
     assert sky.figure is not None

@@ -32,7 +32,7 @@ _RECORD_LANE, _FORECAST_LANE = (-0.42, 0.08), (0.14, 0.42)
 _WORDY_HOLE_S: Final = 3.0 * 3600.0
 _WORDY_HOUSE_S: Final = 240.0
 _BAR_PX: Final = 44
-_ROW_PX, _FRAME_PX, _LEAST_PX = 42, 70, 220
+_ROW_PX, _FRAME_PX, _LEAST_PX = 37, 70, 220
 
 
 def record_clock(

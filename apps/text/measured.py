@@ -81,12 +81,14 @@ def advice_sentence(comparison: LineComparison, verdict: Verdict, floor_deg: flo
 def elsewhere_sentences(comparison: LineComparison, line: str, here: str) -> tuple[str, str]:
     """Say that the record is not of the place whose forecast stands beside it, and how far the two agree."""
     hits, total = as_forecast(comparison)
-    gaps = counted(comparison.forecast, "gap")
+    gaps = comparison.forecast
+    than = "more than" if gaps > total else "fewer than" if gaps < total else "as many as"
     return (
         f"The record is taken to be that of {line}: of its {counted(total, 'freeze')} {hits:,} fall into gaps forecast "
         f"for {here}.",
-        f"{capital(gaps)} would have been forecast for {here} in that time; by luck {comparison.hits_by_luck:,.0f} "
-        f"would have met. Whether the forecast is right is told where the record was made: choose {line} above.",
+        f"For {here} {counted(gaps, 'gap')} would have been forecast in that time, {than} the line of {line} froze; "
+        "the page Sites compares the places. Whether the forecast is right is told where the record was made: choose "
+        f"{line} above.",
     )
 
 

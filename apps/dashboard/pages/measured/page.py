@@ -200,7 +200,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     sentence, counts = (lead, froze) if lead and matched else (froze, "")
     if lead and matched:
         second = advice_sentence(matched.comparison, matched.verdict, question.view.floor_deg)
+    own = None if matched is None else matched.comparison
     if matched and (line := other_line(question)) is not None:
+        own = None
         sentence, second = elsewhere_sentences(matched.comparison, line, question.view.title)
         counts = froze
     return Answer(
@@ -216,7 +218,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         ),
         second,
         still,
-        figures=record_figures(found.statistics, None if matched is None else matched.comparison),
+        figures=record_figures(found.statistics, own),
     )
 
 
