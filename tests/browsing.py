@@ -18,7 +18,7 @@ from typing import Any
 
 from passim import walker, write_elements
 from passim.workspace import Workspace, create
-from patience import PATIENCE_S
+from tests.patience import PATIENCE_S
 
 AT = "2026-11-25T07:30-01:00"
 PATIENCE_MS = 1000.0 * PATIENCE_S

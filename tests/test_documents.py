@@ -5,6 +5,8 @@ from __future__ import annotations
 import inspect
 import re
 import shlex
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -94,6 +96,16 @@ def test_the_readme_names_every_command() -> None:
 def test_the_command_lines_in_the_documents_exist(name: str) -> None:
     text = (ROOT / name).read_text(encoding="utf-8")
     assert [fault for line in example_lines(text) for fault in faults_in_example(line)] == []
+
+
+def test_the_modules_that_the_documents_run_are_found_from_the_trees_root() -> None:
+    text = "".join((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md"))
+    modules = sorted(set(re.findall(r"python -m (tests[.\w]+)", text)))
+    assert {"tests.benchmarks.pages", "tests.soak.lan", "tests.make_pictures"} <= set(modules)
+    # pytest puts the folder of the tests on the path, where modules are found that nobody else finds.
+    code = f"import importlib\nfor name in {modules!r}: importlib.import_module(name)"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
 
 
 def test_the_limits_in_the_readme_are_those_of_the_code() -> None:
